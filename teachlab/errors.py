@@ -1,0 +1,71 @@
+"""Every deliberate error of teachlab.
+
+::
+
+    TeachlabError
+    ├── InputError            bad input or usage: exit code 2
+    │   ├── RecordingError    a recording or its metadata
+    │   ├── TruthError        a table of passes
+    │   ├── SettingError      a setting
+    │   ├── ParameterError    a parameter of a strategy or of a command
+    │   ├── ScenarioError     a synthetic scenario
+    │   └── StrategyError     a strategy that cannot be found, loaded or trusted
+    └── Abstained             a strategy that declines to teach: an outcome, exit code 3
+"""
+
+from __future__ import annotations
+
+
+class TeachlabError(Exception):
+    """Base of every deliberate error."""
+
+
+class InputError(TeachlabError):
+    """Input that cannot be used; the message says what must hold, what came and what to do."""
+
+
+class RecordingError(InputError):
+    """A recording, or its metadata, breaks the file contract."""
+
+
+class TruthError(InputError):
+    """A table of passes breaks the file contract."""
+
+
+class SettingError(InputError):
+    """A setting breaks its invariants, or does not fit the recording."""
+
+
+class ParameterError(InputError):
+    """A parameter of a strategy or of a command is outside its range."""
+
+
+class ScenarioError(InputError):
+    """A synthetic scenario cannot be understood."""
+
+
+class StrategyError(InputError):
+    """A strategy cannot be found, cannot be loaded, or broke the protocol."""
+
+
+class Abstained(TeachlabError):
+    """A strategy declines to teach on the evidence it was shown.
+
+    Parameters
+    ----------
+    reason : str
+        Why, in words.
+    measured : str
+        What was found, with its unit.
+    required : str
+        What would have been needed, with its unit.
+    """
+
+    def __init__(self, reason: str, measured: str, required: str) -> None:
+        super().__init__(reason, measured, required)
+        self.reason = reason
+        self.measured = measured
+        self.required = required
+
+    def __str__(self) -> str:
+        return f"{self.reason} (measured: {self.measured}; required: {self.required})"

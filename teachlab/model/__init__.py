@@ -1,0 +1,1 @@
+"""The vocabulary: frozen values, no algorithms, no files."""

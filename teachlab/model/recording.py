@@ -1,0 +1,314 @@
+"""A recording: one received-light signal at a fixed sample rate, as a handle to its samples."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.errors import RecordingError
+
+Light = NDArray[Any]
+"""Received light in the stored type: any integer or floating dtype, shape (n,), recording units."""
+
+BLOCK_SAMPLES = 1 << 17
+"""How many samples `Recording.blocks` hands out at a time, unless told."""
+
+
+class Direction(StrEnum):
+    """What an object does to the received light."""
+
+    RISE = "rise"
+    DIP = "dip"
+
+
+class Sensing(StrEnum):
+    """The sensing principle of the sensor that was logged."""
+
+    DIFFUSE = "diffuse"
+    THROUGH_BEAM = "through-beam"
+    RETROREFLECTIVE = "retroreflective"
+    BACKGROUND_SUPPRESSED = "background-suppressed"
+    OTHER = "other"
+
+
+class Origin(StrEnum):
+    """Whether the light was logged on a line or generated."""
+
+    RECORDED = "recorded"
+    SYNTHETIC = "synthetic"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordingInfo:
+    """What a recording's file says about its samples.
+
+    Parameters
+    ----------
+    sample_rate_hz : float, Hz
+        Samples per second, above 0.
+    unit : str
+        Unit of the light and of every level: counts, mV, percent of full scale …
+    full_scale : float, recording units, optional
+        Level at and above which the receiver is saturated.
+    dark_level : float, recording units
+        Level without any light; percent and ratio rules act on light above it.
+    sensing, direction, origin
+        See the enums; `direction` is None when it is not known.
+    title, notes : str
+        For people.
+    line_speed_m_s : float, m/s, optional
+        Speed of the line, if known.
+
+    Raises
+    ------
+    RecordingError
+        If a value is outside its range.
+    """
+
+    sample_rate_hz: float
+    unit: str
+    full_scale: float | None = None
+    dark_level: float = 0.0
+    sensing: Sensing = Sensing.OTHER
+    direction: Direction | None = None
+    origin: Origin = Origin.RECORDED
+    title: str = ""
+    line_speed_m_s: float | None = None
+    notes: str = ""
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.sample_rate_hz) and self.sample_rate_hz > 0):
+            raise RecordingError(
+                f"sample_rate_hz must be a finite number above 0, got {self.sample_rate_hz!r}. "
+                "Give the rate at which the log was written, in samples per second."
+            )
+        if not self.unit.strip():
+            raise RecordingError("unit must not be empty. Name the unit of the light: counts, mV, percent …")
+        if not math.isfinite(self.dark_level):
+            raise RecordingError(f"dark_level must be a finite number, got {self.dark_level!r}.")
+        if self.full_scale is not None and not (
+            math.isfinite(self.full_scale) and self.full_scale > self.dark_level
+        ):
+            raise RecordingError(
+                f"full_scale must be a finite number above dark_level ({self.dark_level:g} {self.unit}), "
+                f"got {self.full_scale!r}. Leave it out if it is not known."
+            )
+        if self.line_speed_m_s is not None and not (
+            math.isfinite(self.line_speed_m_s) and self.line_speed_m_s > 0
+        ):
+            raise RecordingError(
+                f"line_speed_m_s must be a finite number above 0 m/s, got {self.line_speed_m_s!r}. "
+                "Leave it out if it is not known."
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """A stretch of consecutive samples in the stored type.
+
+    Parameters
+    ----------
+    start : int
+        Sample index of the first element.
+    light : ndarray, shape (n,), recording units
+        The stored values; what an invalid sample holds here means nothing.
+    invalid : ndarray of bool, shape (n,), optional
+        True where the file has no value (null). NaN in `light` is invalid too, flagged or not.
+    """
+
+    start: int
+    light: Light
+    invalid: NDArray[np.bool_] | None = None
+
+    def invalid_mask(self) -> NDArray[np.bool_] | None:
+        """Return the invalid samples, nulls and NaN together, or None when there are none."""
+        mask = self.invalid
+        if self.light.dtype.kind == "f":
+            nan = np.isnan(self.light)
+            mask = nan if mask is None else nan | mask
+        return mask if mask is not None and mask.any() else None
+
+    def as_float(self) -> NDArray[np.float64]:
+        """Return the light as float64 with NaN for every invalid sample."""
+        values = self.light.astype(np.float64)
+        if self.invalid is not None:
+            values[self.invalid] = np.nan
+        return values
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """What a source reads in one go, and what it knows of it without reading.
+
+    Parameters
+    ----------
+    start, stop : int
+        Sample range ``[start, stop)``.
+    low, high : float, recording units, optional
+        Extremes of the chunk; given only if they are trustworthy *and* no sample is invalid.
+    """
+
+    start: int
+    stop: int
+    low: float | None = None
+    high: float | None = None
+
+
+class LightSource(Protocol):
+    """Where the samples of a recording come from."""
+
+    @property
+    def samples(self) -> int:
+        """How many samples there are."""
+        ...
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        """The stored type."""
+        ...
+
+    def chunks(self) -> Sequence[Chunk]:
+        """Return what can be read in one go, in time order, covering every sample once."""
+        ...
+
+    def read(self, start: int, stop: int) -> Block:
+        """Return the samples ``[start, stop)``."""
+        ...
+
+    def blocks(self, start: int, stop: int, size: int) -> Iterator[Block]:
+        """Iterate over ``[start, stop)`` in time order, at most `size` samples each."""
+        ...
+
+
+class ArraySource:
+    """Samples held in memory."""
+
+    def __init__(self, light: Light, invalid: NDArray[np.bool_] | None = None) -> None:
+        if light.ndim != 1:
+            raise RecordingError(f"light must be one-dimensional, got shape {light.shape}.")
+        if light.dtype.kind not in "iuf":
+            raise RecordingError(
+                f"light must be of an integer or floating type, got {light.dtype}. Convert the column first."
+            )
+        self._light = light.view()
+        self._light.flags.writeable = False
+        self._invalid = invalid
+
+    @property
+    def samples(self) -> int:
+        """How many samples there are."""
+        return int(self._light.size)
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        """The stored type."""
+        return self._light.dtype
+
+    def chunks(self) -> Sequence[Chunk]:
+        """Return the block grid."""
+        return [
+            Chunk(a, min(a + BLOCK_SAMPLES, self.samples)) for a in range(0, self.samples, BLOCK_SAMPLES)
+        ]
+
+    def read(self, start: int, stop: int) -> Block:
+        """Return the samples ``[start, stop)`` without copying."""
+        invalid = None if self._invalid is None else self._invalid[start:stop]
+        return Block(start, self._light[start:stop], invalid)
+
+    def blocks(self, start: int, stop: int, size: int) -> Iterator[Block]:
+        """Iterate over ``[start, stop)``, at most `size` samples each."""
+        for a in range(start, stop, size):
+            yield self.read(a, min(a + size, stop))
+
+
+@dataclass(frozen=True, slots=True)
+class LightView:
+    """Slicing access to the samples: ``recording.light[a:b]``."""
+
+    source: LightSource
+
+    def __len__(self) -> int:
+        return self.source.samples
+
+    def __getitem__(self, where: slice) -> Light:
+        """Return the stored values of a slice; invalid integers come as a masked array, floats as NaN."""
+        start, stop, step = where.indices(self.source.samples)
+        if step != 1:
+            raise RecordingError(f"light is sliced in steps of 1, got {step}.")
+        block = self.source.read(start, max(start, stop))
+        if block.invalid is None or not block.invalid.any():
+            return block.light
+        if block.light.dtype.kind == "f":
+            return np.where(block.invalid, np.array(np.nan, block.light.dtype), block.light)
+        return np.ma.masked_array(block.light, block.invalid)
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """A handle to one recording: its metadata and a way to its samples.
+
+    Positions are sample indices; no time column exists. The samples may lie in memory, in a file or
+    in an object store, and are handed out in blocks in the stored type.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> r = Recording.from_array(np.array([5, 7, 6], np.uint16), RecordingInfo(sample_rate_hz=1000, unit="counts"))
+    >>> r.samples, r.seconds, r.light[1:3].tolist()
+    (3, 0.003, [7, 6])
+    """
+
+    info: RecordingInfo
+    source: LightSource
+    name: str = "recording"
+
+    @classmethod
+    def from_array(
+        cls,
+        light: Light,
+        info: RecordingInfo,
+        *,
+        name: str = "array",
+        invalid: NDArray[np.bool_] | None = None,
+    ) -> Recording:
+        """Wrap an array in memory; masked elements and NaN are invalid samples."""
+        if isinstance(light, np.ma.MaskedArray):
+            mask = np.ma.getmaskarray(light)
+            invalid = mask if invalid is None else mask | invalid
+            light = np.asarray(light.data)
+        return cls(info, ArraySource(np.asarray(light), invalid), name)
+
+    @property
+    def samples(self) -> int:
+        """How many samples there are."""
+        return self.source.samples
+
+    @property
+    def seconds(self) -> float:
+        """Span of the recording in seconds."""
+        return self.samples / self.info.sample_rate_hz
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        """The stored type of the light."""
+        return self.source.dtype
+
+    @property
+    def light(self) -> LightView:
+        """Slicing access to the samples."""
+        return LightView(self.source)
+
+    def blocks(self, start: int = 0, stop: int | None = None, size: int = BLOCK_SAMPLES) -> Iterator[Block]:
+        """Iterate over the samples ``[start, stop)`` in time order, at most `size` at a time."""
+        return self.source.blocks(start, self.samples if stop is None else min(stop, self.samples), size)
+
+    def read(self, start: int, stop: int) -> Block:
+        """Return the samples ``[start, stop)``, clipped to the recording."""
+        start = max(0, start)
+        return self.source.read(start, max(start, min(stop, self.samples)))

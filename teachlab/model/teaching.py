@@ -1,0 +1,225 @@
+"""Teach evidence: what a strategy is shown, and the protocol it meets."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Any, ClassVar, Protocol, runtime_checkable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.errors import StrategyError
+from teachlab.model.recording import Direction
+from teachlab.model.setting import Polarity, Setting, Taught
+
+Levels = NDArray[np.float64]
+"""Evaluated light as float64, shape (n,), recording units; NaN is an invalid evaluation."""
+
+
+class Shown(StrEnum):
+    """The kinds of evidence a strategy may ask for."""
+
+    BACKGROUND = "background"
+    OBJECT = "object"
+    SWEEP = "sweep"
+    EVENTS = "events"
+
+
+def _valid(levels: Levels) -> Levels:
+    return levels[~np.isnan(levels)]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reading:
+    """A static reading: consecutive evaluations with the belt at rest in front of one thing.
+
+    Parameters
+    ----------
+    light : ndarray of float64, shape (n,), recording units
+        Valid evaluations only.
+    at_sample : int
+        First sample of the reading, for the record.
+    """
+
+    light: Levels
+    at_sample: int = 0
+
+    @property
+    def mean(self) -> float:
+        """Mean light, recording units."""
+        return float(np.mean(self.light))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Background:
+    """The empty sensor: one static reading, and a longer stretch for its statistics.
+
+    Parameters
+    ----------
+    reading : Reading
+        Mean of about 40 valid evaluations in one gap.
+    stretch : ndarray of float64, shape (n,), recording units
+        Valid evaluations of consecutive gap samples, at least the longer of 2 s and 40 where available.
+    """
+
+    reading: Reading
+    stretch: Levels
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sweep:
+    """An unlabelled stretch of running product.
+
+    Parameters
+    ----------
+    light : ndarray of float64, shape (n,), recording units
+        All evaluations in time order; NaN is an invalid evaluation.
+    passes : int
+        How many passes were let by.
+    """
+
+    light: Levels
+    passes: int
+
+    @property
+    def valid(self) -> Levels:
+        """The valid evaluations."""
+        return _valid(self.light)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Events:
+    """Labelled passes and gaps of a stretch of the teach block.
+
+    Parameters
+    ----------
+    light : ndarray of float64, shape (n,), recording units
+        All evaluations of the stretch; NaN is an invalid evaluation.
+    start, end : ndarray of int64, shape (k,), evaluations
+        Passes ``[start, end)`` as indices into `light`.
+    detect : ndarray of bool, shape (k,)
+        False for passes that must be ignored.
+    label : ndarray of str objects, shape (k,)
+        Kind of object.
+    guard : int, evaluations
+        Border uncertainty: a gap lies outside every pass widened by this much.
+    """
+
+    light: Levels
+    start: NDArray[np.int64]
+    end: NDArray[np.int64]
+    detect: NDArray[np.bool_]
+    label: NDArray[np.object_]
+    guard: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TeachView:
+    """All that a strategy may look at; what it did not declare raises.
+
+    Parameters
+    ----------
+    direction : Direction
+        What objects do to the light: stored, or found in the teach block.
+    unit : str
+        Unit of the light.
+    full_scale : float, recording units, optional
+        Level at which the receiver saturates.
+    dark_level : float, recording units
+        Level without light.
+    rate_hz : float, Hz
+        Evaluations per second of everything shown.
+    base : Setting
+        Delays, filter and evaluation rate to keep; its levels mean nothing.
+    shown : frozenset of Shown
+        What the strategy declared.
+    """
+
+    direction: Direction
+    unit: str
+    full_scale: float | None
+    dark_level: float
+    rate_hz: float
+    base: Setting
+    shown: frozenset[Shown]
+    background_: Background | None = None
+    object_: Reading | None = None
+    sweep_: Sweep | None = None
+    events_: Events | None = None
+
+    def _shown(self, kind: Shown, value: Any) -> Any:
+        if kind not in self.shown:
+            raise StrategyError(
+                f"the strategy looked at '{kind}' without declaring it; it declares "
+                f"{sorted(str(s) for s in self.shown)}. Add Shown.{kind.name} to its `needs`."
+            )
+        if value is None:
+            raise StrategyError(f"no '{kind}' evidence was drawn for this view.")
+        return value
+
+    @property
+    def background(self) -> Background:
+        """The empty sensor."""
+        out: Background = self._shown(Shown.BACKGROUND, self.background_)
+        return out
+
+    @property
+    def object(self) -> Reading:
+        """A static reading on one object."""
+        out: Reading = self._shown(Shown.OBJECT, self.object_)
+        return out
+
+    @property
+    def sweep(self) -> Sweep:
+        """An unlabelled stretch of running product."""
+        out: Sweep = self._shown(Shown.SWEEP, self.sweep_)
+        return out
+
+    @property
+    def events(self) -> Events:
+        """Labelled passes and gaps."""
+        out: Events = self._shown(Shown.EVENTS, self.events_)
+        return out
+
+    @property
+    def sign(self) -> int:
+        """+1 where objects raise the light, −1 where they lower it."""
+        return 1 if self.direction is Direction.RISE else -1
+
+    def place(self, level: float, hysteresis: float, taught: Taught) -> Setting:
+        """Return the base setting with its levels placed for objects to be active.
+
+        The output becomes active at `level`; `hysteresis` is the distance to the release. Rise:
+        ``on = level, off = level − hysteresis``, light-on. Dip: ``off = level, on = level + hysteresis``,
+        dark-on.
+
+        Parameters
+        ----------
+        level, hysteresis : float, recording units
+            Active level, and the distance of the release from it (at least 0).
+        taught : Taught
+            For the record.
+        """
+        if self.direction is Direction.RISE:
+            on, off, polarity = level, level - hysteresis, Polarity.LIGHT_ON
+        else:
+            on, off, polarity = level + hysteresis, level, Polarity.DARK_ON
+        return replace(self.base, on_level=on, off_level=off, polarity=polarity, taught=taught)
+
+
+@runtime_checkable
+class Strategy(Protocol):
+    """A rule that turns teach evidence into a setting, or abstains.
+
+    Built-ins and plug-ins are frozen dataclasses; their fields are the parameters.
+    """
+
+    name: ClassVar[str]
+    """Kebab-case; equals the entry-point name."""
+    needs: ClassVar[frozenset[Shown]]
+    """What the strategy must be shown."""
+
+    def teach(self, view: TeachView) -> Setting:
+        """Return a setting, or raise `teachlab.errors.Abstained`."""
+        ...

@@ -1,0 +1,176 @@
+"""Truth: when an object was in front of the sensor, and whether it had to be detected."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from teachlab.errors import TruthError
+
+Positions = NDArray[np.int64]
+"""Sample indices, int64, shape (n,)."""
+
+Names = NDArray[np.object_]
+"""Names as Python strings, shape (n,)."""
+
+
+class TruthSource(StrEnum):
+    """Where the passes come from; self-labelled truth may tune but never supports a claim."""
+
+    INDEPENDENT = "independent"
+    SELF_LABELLED = "self-labelled"
+    GENERATOR = "generator"
+
+
+class Expect(StrEnum):
+    """What the sensor has to do about a pass."""
+
+    DETECT = "detect"
+    IGNORE = "ignore"
+
+
+def _frozen(values: NDArray[Any]) -> NDArray[Any]:
+    out = values.copy()
+    out.flags.writeable = False
+    return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Truth:
+    """Passes of one recording, in time order and not overlapping.
+
+    Parameters
+    ----------
+    start, end : ndarray of int64, shape (n,), samples
+        Pass k covers ``[start[k], end[k])``: it owns its start, not its end. Touching passes are allowed.
+    detect : ndarray of bool, shape (n,)
+        True where the pass must switch the output (`expect` = detect), False for `ignore`.
+    label : ndarray of str objects, shape (n,)
+        Kind of object.
+    lot : ndarray of str objects, shape (n,), optional
+        Shift, batch …
+    source : TruthSource
+        Where the passes come from.
+    uncertainty_samples : float, samples
+        Half-width of the uncertainty of every border, at least 0.
+
+    Raises
+    ------
+    TruthError
+        With the row, if a pass is reversed, out of order, overlapping or before the recording.
+    """
+
+    start: Positions
+    end: Positions
+    detect: NDArray[np.bool_]
+    label: Names
+    lot: Names | None = None
+    source: TruthSource = TruthSource.INDEPENDENT
+    uncertainty_samples: float = 0.0
+
+    def __post_init__(self) -> None:
+        size = self.start.size
+        for column in ("end", "detect", "label", "lot"):
+            values = getattr(self, column)
+            if values is not None and values.shape != (size,):
+                raise TruthError(f"column '{column}' has {values.size} rows, 'start' has {size}.")
+        if not (math.isfinite(self.uncertainty_samples) and self.uncertainty_samples >= 0):
+            raise TruthError(
+                f"uncertainty_samples must be a finite number of at least 0, got {self.uncertainty_samples!r}."
+            )
+        for column in ("start", "end", "detect", "label", "lot"):
+            values = getattr(self, column)
+            if values is not None:
+                object.__setattr__(self, column, _frozen(values))
+        self._check_order()
+
+    @classmethod
+    def from_arrays(
+        cls,
+        start: ArrayLike,
+        end: ArrayLike,
+        *,
+        detect: ArrayLike | None = None,
+        label: ArrayLike | None = None,
+        lot: ArrayLike | None = None,
+        source: TruthSource = TruthSource.INDEPENDENT,
+        uncertainty_samples: float = 0.0,
+    ) -> Truth:
+        """Build a truth from plain sequences; by default every pass must be detected.
+
+        Examples
+        --------
+        >>> Truth.from_arrays([10, 40], [20, 50]).passes
+        2
+        """
+        first = np.asarray(start, np.int64).reshape(-1)
+        return cls(
+            first,
+            np.asarray(end, np.int64).reshape(-1),
+            np.ones(first.size, bool) if detect is None else np.asarray(detect, bool).reshape(-1),
+            np.full(first.size, "", object) if label is None else np.asarray(label, object).reshape(-1),
+            None if lot is None else np.asarray(lot, object).reshape(-1),
+            source,
+            uncertainty_samples,
+        )
+
+    def _check_order(self) -> None:
+        start, end = self.start, self.end
+        for bad, what, todo in (
+            (start < 0, "starts before the recording", "Sample indices begin at 0."),
+            (end <= start, "does not end after its start", "A pass covers [start, end) with start < end."),
+        ):
+            if bad.any():
+                k = int(np.argmax(bad))
+                raise TruthError(f"row {k}: pass [{start[k]}, {end[k]}) {what}. {todo}")
+        unsorted = start[1:] < start[:-1]
+        if unsorted.any():
+            k = int(np.argmax(unsorted)) + 1
+            raise TruthError(
+                f"row {k}: column 'start' must ascend, but {start[k]} follows {start[k - 1]}. "
+                "Sort the passes by start."
+            )
+        overlap = start[1:] < end[:-1]
+        if overlap.any():
+            k = int(np.argmax(overlap)) + 1
+            raise TruthError(
+                f"row {k}: pass [{start[k]}, {end[k]}) overlaps the pass before it, which ends at {end[k - 1]}. "
+                "Passes may touch but not overlap; correct one of the two."
+            )
+
+    def check_inside(self, samples: int) -> None:
+        """Refuse passes that end after a recording of this many samples."""
+        outside = self.end > samples
+        if outside.any():
+            k = int(np.argmax(outside))
+            raise TruthError(
+                f"row {k}: pass [{self.start[k]}, {self.end[k]}) ends outside the recording of {samples} samples. "
+                "Check that the passes belong to this recording and count its samples."
+            )
+
+    @property
+    def passes(self) -> int:
+        """How many passes there are, of both kinds."""
+        return int(self.start.size)
+
+    @property
+    def detect_passes(self) -> int:
+        """How many passes must be detected."""
+        return int(np.count_nonzero(self.detect))
+
+    def select(self, rows: slice | NDArray[Any]) -> Truth:
+        """Return the truth with some of its passes only, in the same order."""
+        return Truth(
+            self.start[rows],
+            self.end[rows],
+            self.detect[rows],
+            self.label[rows],
+            None if self.lot is None else self.lot[rows],
+            self.source,
+            self.uncertainty_samples,
+        )

@@ -1,0 +1,1 @@
+"""What the steps share: the evaluation clock, the comparator, extremes and noise."""
