@@ -1,1 +1,1 @@
-"""."""
+"""Strategies × recordings × draws."""

@@ -1,1 +1,1 @@
-"""."""
+"""Recordings in and out, import, quality, split."""

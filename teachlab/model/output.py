@@ -7,8 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.model.setting import Setting
-
 Edges = NDArray[np.int64]
 """Evaluation indices at which a two-valued signal changes, ascending, int64, shape (n,)."""
 
@@ -44,4 +42,5 @@ class TwoState:
         """Return the signal as one boolean per evaluation, shape (size,)."""
         flips = np.zeros(size, np.int8)
         flips[self.edges] = 1
-        return ((np.cumsum(flips) & 1) == 1) ^ self.first
+        out: NDArray[np.bool_] = ((np.cumsum(flips) & 1) == 1) ^ self.first
+        return out

@@ -92,16 +92,12 @@ class RecordingInfo:
             raise RecordingError("unit must not be empty. Name the unit of the light: counts, mV, percent …")
         if not math.isfinite(self.dark_level):
             raise RecordingError(f"dark_level must be a finite number, got {self.dark_level!r}.")
-        if self.full_scale is not None and not (
-            math.isfinite(self.full_scale) and self.full_scale > self.dark_level
-        ):
+        if self.full_scale is not None and not (math.isfinite(self.full_scale) and self.full_scale > self.dark_level):
             raise RecordingError(
                 f"full_scale must be a finite number above dark_level ({self.dark_level:g} {self.unit}), "
                 f"got {self.full_scale!r}. Leave it out if it is not known."
             )
-        if self.line_speed_m_s is not None and not (
-            math.isfinite(self.line_speed_m_s) and self.line_speed_m_s > 0
-        ):
+        if self.line_speed_m_s is not None and not (math.isfinite(self.line_speed_m_s) and self.line_speed_m_s > 0):
             raise RecordingError(
                 f"line_speed_m_s must be a finite number above 0 m/s, got {self.line_speed_m_s!r}. "
                 "Leave it out if it is not known."
@@ -212,9 +208,7 @@ class ArraySource:
 
     def chunks(self) -> Sequence[Chunk]:
         """Return the block grid."""
-        return [
-            Chunk(a, min(a + BLOCK_SAMPLES, self.samples)) for a in range(0, self.samples, BLOCK_SAMPLES)
-        ]
+        return [Chunk(a, min(a + BLOCK_SAMPLES, self.samples)) for a in range(0, self.samples, BLOCK_SAMPLES)]
 
     def read(self, start: int, stop: int) -> Block:
         """Return the samples ``[start, stop)`` without copying."""

@@ -132,8 +132,7 @@ class Truth:
         if unsorted.any():
             k = int(np.argmax(unsorted)) + 1
             raise TruthError(
-                f"row {k}: column 'start' must ascend, but {start[k]} follows {start[k - 1]}. "
-                "Sort the passes by start."
+                f"row {k}: column 'start' must ascend, but {start[k]} follows {start[k - 1]}. Sort the passes by start."
             )
         overlap = start[1:] < end[:-1]
         if overlap.any():

@@ -1,1 +1,1 @@
-"""."""
+"""Recording and setting to output, bit-exact."""

@@ -1,1 +1,1 @@
-"""."""
+"""Windows, events, exact intervals and rates."""

@@ -1,1 +1,1 @@
-"""."""
+"""Strategies, one per file, and what they may be shown."""

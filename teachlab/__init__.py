@@ -1,0 +1,3 @@
+"""teachlab: evidence for taught light-sensor thresholds."""
+
+__version__ = "0.1.0"
