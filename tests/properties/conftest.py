@@ -1,0 +1,34 @@
+"""Tests are no package: helpers beside the tests are loaded by their path."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+
+def _load(name: str) -> ModuleType:
+    unique = f"_properties_{name}"
+    if unique not in sys.modules:
+        spec = importlib.util.spec_from_file_location(unique, Path(__file__).with_name(f"{name}.py"))
+        assert spec is not None
+        assert spec.loader is not None
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[unique] = module
+        spec.loader.exec_module(module)
+    return sys.modules[unique]
+
+
+@pytest.fixture(scope="session")
+def twin() -> ModuleType:
+    """The plain twin of replay and score."""
+    return _load("plain_twin")
+
+
+@pytest.fixture(scope="session")
+def cases() -> ModuleType:
+    """Random small recordings with settings and passes, one per seed."""
+    return _load("random_cases")
