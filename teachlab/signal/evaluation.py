@@ -51,13 +51,14 @@ class Clock:
     ----------
     samples : int
         Samples of the recording.
-    rate_hz : float, Hz
-        Evaluations per second.
+    sample_rate_hz, rate_hz : float, Hz
+        Samples, and evaluations, per second.
     numerator, denominator : int
         ``r = sample_rate / evaluation_rate`` as an exact fraction, at least 1.
     """
 
     samples: int
+    sample_rate_hz: float
     rate_hz: float
     numerator: int = 1
     denominator: int = 1
@@ -81,7 +82,7 @@ class Clock:
         (4, [0, 2, 5, 7])
         """
         if evaluation_rate_hz is None:
-            return cls(samples, sample_rate_hz)
+            return cls(samples, sample_rate_hz, sample_rate_hz)
         ratio = exact(sample_rate_hz) / exact(evaluation_rate_hz)
         near = ratio.limit_denominator(MAX_DENOMINATOR)
         if abs(near - ratio) <= SNAP * ratio:
@@ -92,7 +93,7 @@ class Clock:
                 f"({sample_rate_hz:g} Hz): a replay cannot see what was not logged. "
                 "Lower it, or use null to evaluate every sample."
             )
-        return cls(samples, evaluation_rate_hz, ratio.numerator, ratio.denominator)
+        return cls(samples, sample_rate_hz, evaluation_rate_hz, ratio.numerator, ratio.denominator)
 
     @property
     def every_sample(self) -> bool:

@@ -1,0 +1,237 @@
+"""Counts, rates with exact intervals, and the score of one setting on one recording."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+class Outcome(IntEnum):
+    """What became of one trial."""
+
+    HIT = 0
+    MISS = 1
+    MERGED = 2
+    EXCLUDED = 3
+    QUIET = 4
+    """An `ignore` pass or a gap in which nothing switched."""
+    TRIPPED = 5
+    """An `ignore` pass or a gap with an onset."""
+    HELD = 6
+    """An `ignore` pass in which the output was active without an onset."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """A proportion with its exact interval.
+
+    Parameters
+    ----------
+    events, trials : int
+        Counts.
+    estimate : float or None
+        ``events / trials``; None without trials.
+    low, high : float
+        Two-sided interval.
+    upper : float
+        One-sided upper bound, for claims.
+    confidence : float
+        Confidence of both.
+    """
+
+    events: int
+    trials: int
+    estimate: float | None
+    low: float
+    high: float
+    upper: float
+    confidence: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {name: getattr(self, name) for name in self.__slots__}
+
+
+@dataclass(frozen=True, slots=True)
+class CountRate:
+    """A count per unit of exposure with its exact interval; `high` and `upper` may be infinite.
+
+    Parameters
+    ----------
+    events : int
+        Count.
+    exposure : float
+        In `per`.
+    per : str
+        Unit of the exposure: hour, pass …
+    estimate : float or None
+        ``events / exposure``; None without exposure.
+    low, high, upper, confidence : float
+        As in `Rate`.
+    """
+
+    events: int
+    exposure: float
+    per: str
+    estimate: float | None
+    low: float
+    high: float
+    upper: float
+    confidence: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form; an infinite bound is null."""
+        return {
+            name: None if isinstance(value := getattr(self, name), float) and math.isinf(value) else value
+            for name in self.__slots__
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counts:
+    """Every count of a score; the names are those of the file contract."""
+
+    onsets: int
+    detect_passes: int
+    hits: int
+    misses: int
+    merged: int
+    extra: int
+    excluded_passes: int
+    excluded_onsets: int
+    ignore_passes: int
+    ignore_false_trips: int
+    ignore_tripped: int
+    ignore_held: int
+    excluded_ignore_passes: int
+    gaps: int
+    gaps_tripped: int
+    false_trips: int
+    excluded_gaps: int
+
+    @property
+    def lost(self) -> int:
+        """Misses and merged passes."""
+        return self.misses + self.merged
+
+    @property
+    def scored_passes(self) -> int:
+        """Detect passes that are trials."""
+        return self.detect_passes - self.excluded_passes
+
+    @property
+    def scored_ignore_passes(self) -> int:
+        """Ignore passes that are trials."""
+        return self.ignore_passes - self.excluded_ignore_passes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Trials:
+    """What became of every pass and gap, for paired comparison and pictures.
+
+    Parameters
+    ----------
+    passes : ndarray of int8 `Outcome`, shape (passes,)
+    pass_onsets : ndarray of int64, shape (passes,)
+        Onsets in every window.
+    gaps : ndarray of int8 `Outcome`, shape (gaps,)
+    gap_onsets : ndarray of int64, shape (gaps,)
+    gap_after : ndarray of int64, shape (gaps,)
+        Index of the pass before each gap, −1 for the first.
+    first_pass : int
+        Passes before this one, and their gaps, were not scored.
+    """
+
+    passes: NDArray[np.int8]
+    pass_onsets: NDArray[np.int64]
+    gaps: NDArray[np.int8]
+    gap_onsets: NDArray[np.int64]
+    gap_after: NDArray[np.int64]
+    first_pass: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Score:
+    """The score of one setting on one recording.
+
+    Parameters
+    ----------
+    counts : Counts
+    trials : Trials
+    running_hours, gap_hours, excluded_gap_hours : float, hours
+    false_active_share : float or None
+        Share of the scored gap time in which the undelayed output is active; None without gap time.
+    lost_rate, miss_rate, merged_rate : Rate
+        Per scored detect pass.
+    false_trips_per_gap : Rate
+        Gaps with at least one false trip, per scored gap.
+    false_trips_per_gap_hour, false_trips_per_running_hour : CountRate
+        The second is the headline.
+    ignore_trips_per_pass : CountRate
+        False trips on passes that must be ignored, per scored one.
+    extra_per_pass : CountRate
+        Further onsets per scored detect pass.
+    by_label, by_lot : mapping of str to Rate
+        Lost rate of every label and lot.
+    self_labelled : bool
+        Whether the truth was made from the same signal: it may tune, never support a claim.
+    confidence : float
+        Of every interval.
+    """
+
+    counts: Counts
+    trials: Trials
+    running_hours: float
+    gap_hours: float
+    excluded_gap_hours: float
+    false_active_share: float | None
+    lost_rate: Rate
+    miss_rate: Rate
+    merged_rate: Rate
+    false_trips_per_gap: Rate
+    false_trips_per_gap_hour: CountRate
+    false_trips_per_running_hour: CountRate
+    ignore_trips_per_pass: CountRate
+    extra_per_pass: CountRate
+    by_label: Mapping[str, Rate]
+    by_lot: Mapping[str, Rate]
+    self_labelled: bool
+    confidence: float
+
+    @property
+    def probably_inverted(self) -> bool:
+        """Whether the output is active most of the gap time: the polarity is probably inverted."""
+        return self.false_active_share is not None and self.false_active_share > 0.5
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form: every count and rate by name."""
+        out: dict[str, Any] = {name: getattr(self.counts, name) for name in self.counts.__slots__}
+        for name in (
+            "excluded_gap_hours",
+            "gap_hours",
+            "running_hours",
+            "false_active_share",
+            "probably_inverted",
+            "self_labelled",
+        ):
+            out[name] = getattr(self, name)
+        for name in (
+            "lost_rate",
+            "miss_rate",
+            "merged_rate",
+            "false_trips_per_gap",
+            "false_trips_per_gap_hour",
+            "false_trips_per_running_hour",
+            "ignore_trips_per_pass",
+            "extra_per_pass",
+        ):
+            out[name] = getattr(self, name).as_dict()
+        out["by_label"] = {name: rate.as_dict() for name, rate in self.by_label.items()}
+        out["by_lot"] = {name: rate.as_dict() for name, rate in self.by_lot.items()}
+        return out

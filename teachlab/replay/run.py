@@ -1,0 +1,133 @@
+"""Replay: a recording and a setting to the output, in the order of the switching contract."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+
+import numpy as np
+
+from teachlab.errors import RecordingError, SettingError
+from teachlab.model.recording import Block, Chunk, Recording
+from teachlab.model.setting import DelaysActOn, Polarity, Setting
+from teachlab.replay.stages import consecutive_filter, off_delay, on_delay
+from teachlab.signal.comparator import Comparator
+from teachlab.signal.evaluation import Clock
+from teachlab.signal.output import Output
+from teachlab.signal.twostate import TwoState
+
+
+def replay(recording: Recording, setting: Setting) -> Output:
+    """Run a recording through the sensor's switching.
+
+    Evaluate, compare with hysteresis, filter, apply polarity, delay: in that order, bit-exact. Reads the
+    recording in blocks; memory grows with the number of edges, not of samples.
+
+    Parameters
+    ----------
+    recording : Recording
+        In memory or in a file.
+    setting : Setting
+        In the unit of the recording.
+
+    Returns
+    -------
+    Output
+        Edges over evaluations, and in samples as `onsets` and `releases`.
+
+    Raises
+    ------
+    SettingError
+        If the unit differs from the recording's, or the evaluation rate exceeds its rate.
+    RecordingError
+        If no evaluation reads a valid sample.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from teachlab.model.recording import RecordingInfo
+    >>> info = RecordingInfo(sample_rate_hz=1000, unit="counts")
+    >>> light = np.array([10, 10, 60, 55, 10, 10, 70, 10], np.uint16)
+    >>> out = replay(Recording.from_array(light, info), Setting(unit="counts", on_level=58, off_level=50))
+    >>> out.onsets.tolist(), out.releases.tolist()
+    ([2, 6], [4, 7])
+    """
+    check_unit(recording, setting)
+    clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
+    comparator = Comparator(setting.on_level, setting.off_level, recording.dtype)
+    _compare(recording, clock, comparator)
+    if not comparator.started:
+        raise RecordingError(
+            f"{recording.name}: no valid sample is evaluated (all {recording.samples} samples are null or NaN, "
+            "or fall between evaluations). Log the line again, or check the column that was imported."
+        )
+    return switch(comparator.light_state(), comparator.validity(), setting, clock)
+
+
+def check_unit(recording: Recording, setting: Setting) -> None:
+    """Refuse a setting in another unit than the recording's."""
+    if setting.unit != recording.info.unit:
+        raise SettingError(
+            f"the setting is in '{setting.unit}' but {recording.name} is in '{recording.info.unit}': levels of "
+            "one mean nothing in the other. Teach on this recording, or convert the levels."
+        )
+
+
+def switch(light: TwoState, invalid: TwoState, setting: Setting, clock: Clock) -> Output:
+    """Apply filter, polarity and delays to the comparator's state.
+
+    Parameters
+    ----------
+    light, invalid : TwoState
+        The comparator's state, and which evaluations were invalid.
+    setting : Setting
+        Filter, polarity and delays; its levels are not looked at.
+    clock : Clock
+        The evaluations.
+    """
+    size = clock.count
+    filtered = consecutive_filter(light, invalid, setting.consecutive, size)
+    undelayed = _polarised(filtered, setting.polarity)
+    before = filtered if setting.delays_act_on is DelaysActOn.LIGHT else undelayed
+    after = on_delay(before, clock.delay(setting.on_delay_ms), size)
+    after = off_delay(after, clock.delay(setting.off_delay_ms), size)
+    if setting.delays_act_on is DelaysActOn.LIGHT:
+        after = _polarised(after, setting.polarity)
+    return Output(setting, clock, undelayed, after, invalid)
+
+
+def _polarised(light: TwoState, polarity: Polarity) -> TwoState:
+    return light if polarity is Polarity.LIGHT_ON else light.inverted()
+
+
+def _compare(recording: Recording, clock: Clock, comparator: Comparator) -> None:
+    chunks = recording.source.chunks()
+    if any(chunk.high is not None for chunk in chunks):
+        blocks = _unskipped(recording, chunks, clock, comparator)
+    else:
+        blocks = recording.blocks()
+    for block in blocks:
+        if clock.every_sample:
+            comparator.push(block.light, block.invalid)
+            continue
+        first = clock.first_at_or_after(block.start)
+        stop = clock.first_at_or_after(block.start + block.light.size)
+        at = clock.sample_of(np.arange(first, stop)) - block.start
+        comparator.push(block.light[at], None if block.invalid is None else block.invalid[at])
+
+
+def _unskipped(recording: Recording, chunks: Sequence[Chunk], clock: Clock, comparator: Comparator) -> Iterator[Block]:
+    """Read only the chunks in which, by their stored extremes, the state can change.
+
+    The next chunk that cannot be skipped in either state is decoded while the caller works on this one.
+    """
+    with ThreadPoolExecutor(1) as pool:
+        ahead: dict[int, Future[Block]] = {}
+        for k, chunk in enumerate(chunks):
+            if comparator.can_skip(chunk.low, chunk.high):
+                comparator.skip(clock.first_at_or_after(chunk.stop) - clock.first_at_or_after(chunk.start))
+                continue
+            block = ahead.pop(k).result() if k in ahead else recording.read(chunk.start, chunk.stop)
+            if k + 1 < len(chunks) and comparator.must_read(chunks[k + 1].low, chunks[k + 1].high):
+                ahead[k + 1] = pool.submit(recording.read, chunks[k + 1].start, chunks[k + 1].stop)
+            yield block

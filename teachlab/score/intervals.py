@@ -1,0 +1,97 @@
+"""Exact intervals: Clopper–Pearson for proportions, Garwood for counts."""
+
+from __future__ import annotations
+
+import math
+
+from scipy.special import betaincinv, gammaincinv
+
+from teachlab.errors import ParameterError
+from teachlab.model.score import CountRate, Rate
+
+
+def check_confidence(confidence: float) -> None:
+    """Refuse a confidence outside (0, 1)."""
+    if not 0 < confidence < 1:
+        hint = " (a percentage? give 0.95 for 95 %)" if confidence >= 1 else ""
+        raise ParameterError(f"confidence must lie strictly between 0 and 1, got {confidence:g}{hint}.")
+
+
+def proportion(events: int, trials: int, confidence: float = 0.95) -> Rate:
+    """Return a proportion with its Clopper–Pearson interval and one-sided upper bound.
+
+    Parameters
+    ----------
+    events, trials : int
+        ``0 <= events <= trials``. Without trials there is no estimate and the interval is [0, 1].
+    confidence : float
+        Strictly between 0 and 1.
+
+    Notes
+    -----
+    The limits are quantiles of beta distributions: ``B(α/2; k, n − k + 1)`` and ``B(1 − α/2; k + 1, n − k)``;
+    the one-sided upper bound is ``B(1 − α; k + 1, n − k)``.
+
+    References
+    ----------
+    Clopper and Pearson, The use of confidence or fiducial limits illustrated in the case of the binomial,
+    Biometrika 26 (1934) 404–413.
+
+    Examples
+    --------
+    >>> rate = proportion(0, 299)
+    >>> round(rate.upper, 6), round(rate.high, 6)
+    (0.009969, 0.012262)
+    """
+    check_confidence(confidence)
+    if not 0 <= events <= trials:
+        raise ParameterError(f"events must lie between 0 and trials ({trials}), got {events}.")
+    if trials == 0:
+        return Rate(0, 0, None, 0.0, 1.0, 1.0, confidence)
+    alpha = 1 - confidence
+
+    def above(tail: float) -> float:
+        return 1.0 if events == trials else float(betaincinv(events + 1, trials - events, 1 - tail))
+
+    low = 0.0 if events == 0 else float(betaincinv(events, trials - events + 1, alpha / 2))
+    return Rate(events, trials, events / trials, low, above(alpha / 2), above(alpha), confidence)
+
+
+def count(events: int, exposure: float, confidence: float = 0.95, *, per: str = "hour") -> CountRate:
+    """Return a count per unit of exposure with its Garwood interval and one-sided upper bound.
+
+    Parameters
+    ----------
+    events : int
+        At least 0.
+    exposure : float
+        Hours, passes …; without exposure there is no estimate and the interval is [0, ∞).
+    confidence : float
+        Strictly between 0 and 1.
+    per : str
+        Unit of the exposure.
+
+    Notes
+    -----
+    The limits are quantiles of gamma distributions divided by the exposure: ``Γ(α/2; k)`` and
+    ``Γ(1 − α/2; k + 1)``, equal to half the χ² quantiles with 2k and 2k + 2 degrees of freedom.
+
+    References
+    ----------
+    Garwood, Fiducial limits for the Poisson distribution, Biometrika 28 (1936) 437–442.
+
+    Examples
+    --------
+    >>> round(count(0, 8.0).upper, 3), round(count(2, 8.0).high, 3)
+    (0.374, 0.903)
+    """
+    check_confidence(confidence)
+    if events < 0 or not exposure >= 0:
+        raise ParameterError(f"events and exposure must be at least 0, got {events} in {exposure} {per}.")
+    if exposure == 0:
+        return CountRate(events, 0.0, per, None, 0.0, math.inf, math.inf, confidence)
+    alpha = 1 - confidence
+    low = 0.0 if events == 0 else float(gammaincinv(events, alpha / 2)) / exposure
+    high = float(gammaincinv(events + 1, 1 - alpha / 2)) / exposure
+    upper = float(gammaincinv(events + 1, 1 - alpha)) / exposure
+    return CountRate(events, exposure, per, events / exposure, low, high, upper, confidence)

@@ -1,0 +1,104 @@
+"""Two-valued signals over evaluations, as lists of edges: comparator, output, validity."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Edges = NDArray[np.int64]
+"""Evaluation indices at which a two-valued signal changes, ascending, int64, shape (n,)."""
+
+LONG_AGO = -(2**62)
+"""Start of a run that was already there when the record began."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TwoState:
+    """A two-valued signal over evaluations ``0 … n−1``: its first value and where it changes.
+
+    Parameters
+    ----------
+    first : bool
+        Value at evaluation 0 and, by convention, for ever before it.
+    edges : ndarray of int64, shape (k,), evaluations
+        First evaluation of every new value; ascending, all in ``1 … n−1``.
+    """
+
+    first: bool
+    edges: Edges
+
+    def rises(self) -> Edges:
+        """Return the evaluations at which the signal becomes true."""
+        return self.edges[1 if self.first else 0 :: 2]
+
+    def falls(self) -> Edges:
+        """Return the evaluations at which the signal becomes false."""
+        return self.edges[0 if self.first else 1 :: 2]
+
+    def inverted(self) -> TwoState:
+        """Return the opposite signal."""
+        return TwoState(not self.first, self.edges)
+
+    def dense(self, size: int) -> NDArray[np.bool_]:
+        """Return the signal as one boolean per evaluation, shape (size,)."""
+        flips = np.zeros(size, np.int8)
+        flips[self.edges] = 1
+        out: NDArray[np.bool_] = ((np.cumsum(flips) & 1) == 1) ^ self.first
+        return out
+
+    def runs(self, size: int) -> tuple[Edges, Edges]:
+        """Return the stretches in which the signal is true, as starts and ends ``[start, end)``.
+
+        A signal that begins true has been so for ever: its first start is `LONG_AGO`. One that ends true
+        ends at `size`.
+        """
+        starts, ends = self.rises(), self.falls()
+        if self.first:
+            starts = np.concatenate(([LONG_AGO], starts))
+        if ends.size < starts.size:
+            ends = np.concatenate((ends, [size]))
+        return starts, ends
+
+    @classmethod
+    def from_runs(cls, starts: Edges, ends: Edges, size: int) -> TwoState:
+        """Build the signal that is true on ``[starts[k], ends[k])``; ascending, disjoint, not touching."""
+        edges = np.empty(2 * starts.size, np.int64)
+        edges[::2], edges[1::2] = starts, ends
+        first = bool(starts.size and starts[0] <= 0 < ends[0])
+        return cls(first, edges[(edges > 0) & (edges < size)])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RunCounter:
+    """How many evaluations before a position lie inside given runs, in log time.
+
+    Parameters
+    ----------
+    starts, ends : ndarray of int64, shape (k,), evaluations
+        Disjoint ascending runs ``[start, end)``, all at or after 0.
+    """
+
+    starts: Edges
+    ends: Edges
+    total: Edges
+
+    @classmethod
+    def of(cls, state: TwoState, size: int) -> RunCounter:
+        """Count the evaluations at which a signal is true."""
+        starts, ends = state.runs(size)
+        starts = np.maximum(starts, 0)
+        return cls(starts, ends, np.concatenate(([0], np.cumsum(ends - starts))))
+
+    def before(self, position: Edges) -> Edges:
+        """Return how many true evaluations lie before each position."""
+        k = np.searchsorted(self.starts, position, side="left")
+        inside = np.maximum(self.ends[k - 1] - position, 0) if self.ends.size else 0
+        out: Edges = self.total[k] - np.where(k > 0, inside, 0)
+        return out
+
+    def within(self, start: Edges, stop: Edges) -> Edges:
+        """Return how many true evaluations lie in each ``[start, stop)``."""
+        out: Edges = self.before(stop) - self.before(start)
+        return out
