@@ -6,6 +6,7 @@ every rule is a loop. It exists to disagree with the package where either of the
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
@@ -182,7 +183,7 @@ def windows(
     seen = [k for k in range(len(spans)) if len(covers[k]) > 0]  # a pass without evaluations divides no gap
     begin = {k: covers[k].start - e for k in seen}
     stop = {k: covers[k].stop + e + lag for k in seen}
-    for k, following in zip(seen, seen[1:], strict=False):
+    for k, following in itertools.pairwise(seen):
         free_end, next_start = covers[k].stop + e + lag, covers[following].start
         if free_end > next_start - e:
             middle = (covers[k].stop + next_start) // 2 + lag

@@ -1,0 +1,193 @@
+"""Replay and scoring equal the plain twin, to the last onset, release and count.
+
+The seeds are all of 0 … 1999, in order; none is left out.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+import pytest
+
+from teachlab.errors import InputError
+from teachlab.model.recording import Block, Chunk, Recording, RecordingInfo
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.replay import replay
+from teachlab.score import score
+
+SEEDS = range(2000)
+PART = 100
+TIMES = {"gap_hours", "excluded_gap_hours", "running_hours", "false_active_share"}
+
+
+@dataclass
+class RaggedSource:
+    """Samples that come in stretches of odd lengths, some with their extremes known beforehand."""
+
+    light: np.ndarray[Any, Any]
+    null: np.ndarray[Any, Any]
+    lengths: Sequence[int]
+
+    @property
+    def samples(self) -> int:
+        return int(self.light.size)
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        return self.light.dtype
+
+    def chunks(self) -> list[Chunk]:
+        found = []
+        at = k = 0
+        while at < self.samples:
+            stop = min(self.samples, at + self.lengths[k % len(self.lengths)])
+            values = self.light[at:stop].astype(np.float64)
+            sound = not (self.null[at:stop].any() or np.isnan(values).any())
+            known = sound and k % 3 != 2
+            found.append(Chunk(at, stop, *((float(values.min()), float(values.max())) if known else ())))
+            at, k = stop, k + 1
+        return found
+
+    def read(self, start: int, stop: int) -> Block:
+        null = self.null[start:stop]
+        return Block(start, self.light[start:stop], null if null.any() else None)
+
+    def blocks(self, start: int, stop: int, size: int) -> Iterator[Block]:
+        k = 0
+        while start < stop:
+            end = min(stop, start + min(size, self.lengths[k % len(self.lengths)]))
+            yield self.read(start, end)
+            start, k = end, k + 1
+
+
+def setting_of(case: Any) -> Setting:
+    return Setting(**{key: value for key, value in case.setting.items() if key != "schema"})
+
+
+def truth_of(case: Any) -> Truth:
+    return Truth.from_arrays(
+        [start for start, _, _ in case.passes],
+        [end for _, end, _ in case.passes],
+        detect=[expect == "detect" for _, _, expect in case.passes],
+        uncertainty_samples=case.uncertainty_samples,
+    )
+
+
+def info_of(case: Any) -> RecordingInfo:
+    return RecordingInfo(sample_rate_hz=case.sample_rate, unit="counts")
+
+
+def recording_of(case: Any) -> Recording:
+    invalid = case.null if case.null.any() else None
+    return Recording.from_array(case.light, info_of(case), invalid=invalid)
+
+
+def expected(twin: ModuleType, case: Any) -> tuple[dict[str, Any], dict[str, Any]]:
+    replayed = twin.plain_replay(case.values, case.sample_rate, case.setting)
+    counts = twin.plain_score(
+        replayed,
+        case.passes,
+        tolerance_ms=case.tolerance_ms,
+        uncertainty_samples=case.uncertainty_samples,
+    )
+    return replayed, counts
+
+
+def differences(case: Any, recording: Recording, replayed: dict[str, Any], counts: dict[str, Any]) -> list[str]:
+    """Name everything in which the package and the twin differ."""
+    output = replay(recording, setting_of(case))
+    found = [
+        f"{name}: {ours} instead of {theirs}"
+        for name, ours, theirs in (
+            ("active_at_start", output.active_at_start, replayed["active_at_start"]),
+            ("onsets", output.onsets.tolist(), replayed["onsets"]),
+            ("releases", output.releases.tolist(), replayed["releases"]),
+            ("output", output.output.dense(len(replayed["output"])).tolist(), replayed["output"]),
+            ("undelayed", output.undelayed.dense(len(replayed["output"])).tolist(), replayed["undelayed"]),
+        )
+        if ours != theirs
+    ]
+    ours = score(output, truth_of(case), tolerance_ms=case.tolerance_ms).as_dict()
+    for name, value in counts.items():
+        same = ours[name] == (pytest.approx(value, rel=1e-12) if name in TIMES and value is not None else value)
+        if not same:
+            found.append(f"{name}: {ours[name]} instead of {value}")
+    lost = ours["lost_rate"]
+    if lost["events"] != counts["misses"] + counts["merged"]:
+        found.append(f"lost_rate.events: {lost['events']}")
+    if lost["trials"] != counts["detect_passes"] - counts["excluded_passes"]:
+        found.append(f"lost_rate.trials: {lost['trials']}")
+    if ours["detect_passes"] != sum(ours[k] for k in ("hits", "misses", "merged", "excluded_passes")):
+        found.append("passes are not conserved")
+    kinds = ("hits", "extra", "false_trips", "ignore_false_trips", "excluded_onsets")
+    if output.onsets.size != sum(ours[k] for k in kinds):
+        found.append("onsets are not conserved")
+    return found
+
+
+@pytest.mark.parametrize("first", range(SEEDS.start, SEEDS.stop, PART))
+def test_2000_random_recordings(first: int, twin: ModuleType, cases: ModuleType) -> None:
+    wrong = {}
+    for seed in range(first, first + PART):
+        case = cases.make(seed)
+        try:
+            replayed, counts = expected(twin, case)
+        except ValueError:  # no evaluation reads a valid sample
+            with pytest.raises(InputError):
+                replay(recording_of(case), setting_of(case))
+            continue
+        found = differences(case, recording_of(case), replayed, counts)
+        if found:
+            wrong[seed] = found
+    assert wrong == {}
+
+
+@pytest.mark.parametrize("lengths", [(1,), (7, 1, 30), (64,), (3, 200, 2)])
+def test_the_blocks_in_which_samples_come_change_nothing(
+    lengths: tuple[int, ...], twin: ModuleType, cases: ModuleType
+) -> None:
+    wrong = {}
+    for seed in range(0, SEEDS.stop, 9):
+        case = cases.make(seed)
+        recording = Recording(info_of(case), RaggedSource(case.light, case.null, lengths))
+        try:
+            replayed, counts = expected(twin, case)
+        except ValueError:
+            with pytest.raises(InputError):
+                replay(recording, setting_of(case))
+            continue
+        found = differences(case, recording, replayed, counts)
+        if found:
+            wrong[seed] = found
+    assert wrong == {}
+
+
+def test_the_random_recordings_are_rich(twin: ModuleType, cases: ModuleType) -> None:
+    """Every count, every kind of exclusion and every step of the switching occurs in plenty."""
+    occurs: Counter[str] = Counter()
+    for seed in range(0, SEEDS.stop, 4):
+        case = cases.make(seed)
+        try:
+            replayed, counts = expected(twin, case)
+        except ValueError:
+            occurs["no valid evaluation"] += 1
+            continue
+        occurs.update({name: bool(value) for name, value in counts.items()})
+        occurs["filter matters"] += replayed["state"] != replayed["filtered"]
+        occurs["delays matter"] += replayed["undelayed"] != replayed["output"]
+        occurs["void"] += any(replayed["void"])
+        occurs["slow"] += len(replayed["reads"]) < replayed["samples"]
+        occurs["active at start"] += replayed["active_at_start"]
+        touching = any(a[1] == b[0] for a, b in zip(case.passes, case.passes[1:], strict=False))
+        occurs["touching passes"] += touching
+        spans = [(start, end) for start, end, _ in case.passes]
+        covers, _ = twin.windows(replayed, spans, case.tolerance_ms, case.uncertainty_samples)
+        occurs["empty pass"] += any(len(cover) == 0 for cover in covers)
+    rare = {name: times for name, times in occurs.items() if times < 10}
+    assert rare == {}
