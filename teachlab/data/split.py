@@ -1,0 +1,94 @@
+"""Where teaching ends and scoring begins: two blocks in time order with a purged pass between them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from teachlab.errors import ParameterError, TruthError
+from teachlab.model.truth import Truth
+from teachlab.signal.evaluation import ceil, exact
+
+TEACH_SHARE = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Split:
+    """A recording cut in time: teach block, purge, scored block.
+
+    Parameters
+    ----------
+    teach_end : int, samples
+        The teach block is ``[0, teach_end)``; it ends in the middle of the gap after the last teach pass.
+    teach_passes : int
+        Detect passes in the teach block.
+    first_scored : int
+        Index of the first pass that is scored. The pass before it is purged, and so are the gap on either
+        side of that one; gaps are scored from the one after pass `first_scored` on.
+    """
+
+    teach_end: int
+    teach_passes: int
+    first_scored: int
+
+
+def split(truth: Truth, samples: int, *, teach_share: float = TEACH_SHARE) -> Split:
+    """Cut a recording into a teach block and a scored block.
+
+    The teach block ends in the middle of the gap after detect pass ``ceil(teach_share · N)``, where N
+    counts the detect passes. The next pass, of either kind, is purged with its gap.
+
+    Parameters
+    ----------
+    truth : Truth
+        Passes of the recording.
+    samples : int
+        Length of the recording.
+    teach_share : float, in (0, 1)
+        Share of the detect passes to teach on.
+
+    Raises
+    ------
+    ParameterError
+        If `teach_share` is not strictly between 0 and 1.
+    TruthError
+        If no detect pass is left to score.
+
+    Examples
+    --------
+    >>> truth = Truth.from_arrays([10, 30, 50, 70, 90], [20, 40, 60, 80, 100])
+    >>> split(truth, 120)
+    Split(teach_end=45, teach_passes=2, first_scored=3)
+    """
+    if not (math.isfinite(teach_share) and 0 < teach_share < 1):
+        raise ParameterError(
+            f"teach_share must lie strictly between 0 and 1, got {teach_share:g}. "
+            "It is the share of the passes to teach on: 0.3 for 30 %."
+        )
+    truth.check_inside(samples)
+    rows = np.flatnonzero(truth.detect)
+    taught = _taught(rows.size, teach_share)
+    if rows.size <= taught or not truth.detect[rows[taught - 1] + 2 :].any():
+        raise TruthError(
+            f"a split at teach share {teach_share:g} needs at least {_needed(teach_share)} passes to be detected, so "
+            f"that one is left to score after a purged pass; got {rows.size} detect passes among {truth.passes}. "
+            "Log longer, or teach on a smaller share."
+        )
+    last = int(rows[taught - 1])
+    middle = (int(truth.end[last]) + int(truth.start[last + 1])) // 2
+    return Split(middle, taught, last + 2)
+
+
+def _taught(detect_passes: int, teach_share: float) -> int:
+    # One at least: a share below the slack of `ceil` would teach on nothing.
+    return max(1, ceil(exact(teach_share) * detect_passes))
+
+
+def _needed(teach_share: float) -> int:
+    """Return the fewest detect passes that leave one to purge and one to score."""
+    count = 2
+    while count - _taught(count, teach_share) < 2:
+        count += max(1, 2 - (count - _taught(count, teach_share)))
+    return count
