@@ -61,10 +61,13 @@ class Background:
         Mean of about 40 valid evaluations in one gap.
     stretch : ndarray of float64, shape (n,), recording units
         Valid evaluations of consecutive gap samples, at least the longer of 2 s and 40 where available.
+    stretch_at_sample : int
+        First sample of the stretch, for the record.
     """
 
     reading: Reading
     stretch: Levels
+    stretch_at_sample: int = 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,10 +80,13 @@ class Sweep:
         All evaluations in time order; NaN is an invalid evaluation.
     passes : int
         How many passes were let by.
+    at_sample : int
+        First sample of the stretch, for the record.
     """
 
     light: Levels
     passes: int
+    at_sample: int = 0
 
     @property
     def valid(self) -> Levels:
@@ -104,6 +110,8 @@ class Events:
         Kind of object.
     guard : int, evaluations
         Border uncertainty: a gap lies outside every pass widened by this much.
+    at_sample : int
+        First sample of the stretch, for the record.
     """
 
     light: Levels
@@ -112,6 +120,7 @@ class Events:
     detect: NDArray[np.bool_]
     label: NDArray[np.object_]
     guard: int
+    at_sample: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -212,13 +221,21 @@ class TeachView:
 class Strategy(Protocol):
     """A rule that turns teach evidence into a setting, or abstains.
 
-    Built-ins and plug-ins are frozen dataclasses; their fields are the parameters.
+    Built-ins and plug-ins are frozen dataclasses; their fields are the parameters. Field metadata may hold
+    the texts `unit` and `help`, which listings show. Two further attributes are understood where present:
+
+    - `sweep_passes`, int: how many passes its sweep lets by (5 if absent);
+    - `designs`, frozenset of str: fields of the base setting, besides the levels and the polarity, that the
+      strategy may change. A change to any other is refused.
     """
 
     name: ClassVar[str]
     """Kebab-case; equals the entry-point name."""
-    needs: ClassVar[frozenset[Shown]]
-    """What the strategy must be shown."""
+
+    @property
+    def needs(self) -> frozenset[Shown]:
+        """What the strategy must be shown: a class variable, or a property where it depends on a parameter."""
+        ...
 
     def teach(self, view: TeachView) -> Setting:
         """Return a setting, or raise `teachlab.errors.Abstained`."""
