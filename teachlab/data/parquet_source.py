@@ -1,0 +1,315 @@
+"""The samples of a Parquet file, read row group by row group; the file never lies in memory."""
+
+from __future__ import annotations
+
+import threading
+from bisect import bisect_right
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+from pyarrow import fs
+
+from teachlab.errors import InputError, RecordingError
+from teachlab.model.recording import BLOCK_SAMPLES, Block, Chunk
+
+COLUMN = "light"
+WHOLE_GROUP_ROWS = 1 << 20
+"""Row groups up to this many rows are decoded at once; larger ones are streamed."""
+SMALL_GROUP_ROWS = 1 << 16
+"""Neighbouring row groups are read together up to this many rows."""
+STREAM_BUFFER = 1 << 18
+
+
+def open_input(location: str | Path, what: str, error: type[InputError]) -> Any:
+    """Open a local path or a URI (``s3://…``, ``gs://…``, ``file://…``) for reading at random.
+
+    Raises
+    ------
+    InputError
+        Of the class `error`: nothing there, a folder, no access.
+    """
+    try:
+        if "://" in str(location):
+            system, path = fs.FileSystem.from_uri(str(location))
+        else:
+            system, path = fs.LocalFileSystem(), str(Path(location).absolute())
+        kind = system.get_file_info(path).type
+    except (OSError, pa.ArrowException) as fault:
+        raise error(f"{location}: cannot be opened: {_first_line(fault)}. Give the path of {what}.") from None
+    if kind == fs.FileType.NotFound:
+        raise error(f"{location}: there is no such file. Give the path of {what}.")
+    if kind == fs.FileType.Directory:
+        raise error(f"{location}: this is a folder. Give the path of {what}.")
+    try:
+        return system.open_input_file(path)
+    except OSError as fault:
+        raise error(f"{location}: cannot be read: {_first_line(fault)}.") from None
+
+
+def open_parquet(location: str | Path, what: str, error: type[InputError]) -> pq.ParquetFile:
+    """Open a Parquet file without reading more than its footer."""
+    source = open_input(location, what, error)
+    try:
+        file = pq.ParquetFile(source, pre_buffer=False)
+        rows = [file.metadata.row_group(i).num_rows for i in range(file.num_row_groups)]
+        if max(rows, default=0) > WHOLE_GROUP_ROWS:
+            # Without a buffer of its own, the reader would fetch the whole column of a row group.
+            file = pq.ParquetFile(source, metadata=file.metadata, pre_buffer=False, buffer_size=STREAM_BUFFER)
+    except (pa.ArrowException, OSError) as fault:
+        source.close()
+        raise error(
+            f"{location}: not a readable Parquet file, or cut short: {_first_line(fault)}. Give the path of {what}."
+        ) from None
+    return file
+
+
+def _first_line(fault: BaseException) -> str:
+    return (str(fault).strip().splitlines() or [type(fault).__name__])[0].rstrip(".")
+
+
+class ParquetSource:
+    """Column `light` of a Parquet file as a `teachlab.model.recording.LightSource`.
+
+    One file handle is kept and used by one thread at a time. Pickling keeps the location only; the file
+    is opened again where it is used.
+
+    Parameters
+    ----------
+    location : str or Path
+        Local path or URI.
+
+    Raises
+    ------
+    RecordingError
+        If the file cannot be read, or has no usable column `light`.
+    """
+
+    def __init__(self, location: str | Path) -> None:
+        self.location = str(location)
+        self._file = open_parquet(location, "a recording", RecordingError)
+        self._dtype = _light_dtype(self._file.schema_arrow, self.location)
+        self._groups = _group_starts(self._file)
+        if self.samples == 0:
+            raise RecordingError(f"{location}: column '{COLUMN}' has no rows. A recording needs at least one sample.")
+        self._chunks: list[tuple[Chunk, int, int]] | None = None
+        self._lock = threading.Lock()
+        self._kept: tuple[tuple[int, int], Block] | None = None
+        self._stream: _GroupStream | None = None
+
+    def __reduce__(self) -> tuple[type[ParquetSource], tuple[str]]:
+        return ParquetSource, (self.location,)
+
+    @property
+    def samples(self) -> int:
+        """How many samples there are."""
+        return int(self._groups[-1])
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        """The stored type."""
+        return self._dtype
+
+    @property
+    def metadata(self) -> dict[bytes, bytes]:
+        """Key-value metadata of the file."""
+        return {**(self._file.schema_arrow.metadata or {}), **(self._file.metadata.metadata or {})}
+
+    def chunks(self) -> Sequence[Chunk]:
+        """Return what can be read in one go.
+
+        `low` and `high` bound the samples of a chunk; they come from the statistics of whole row groups
+        and exist for integer columns without nulls only: the statistics of floats leave NaN out.
+        """
+        return [chunk for chunk, _, _ in self._plan()]
+
+    def read(self, start: int, stop: int) -> Block:
+        """Return the samples ``[start, stop)``."""
+        parts = list(self._pieces(start, stop))
+        if len(parts) == 1:
+            return parts[0]
+        if not parts:
+            return Block(start, np.empty(0, self._dtype))
+        light = np.concatenate([part.light for part in parts])
+        if all(part.invalid is None for part in parts):
+            return Block(start, light)
+        masks = [np.zeros(part.light.size, bool) if part.invalid is None else part.invalid for part in parts]
+        return Block(start, light, np.concatenate(masks))
+
+    def blocks(self, start: int, stop: int, size: int) -> Iterator[Block]:
+        """Iterate over ``[start, stop)``, at most `size` samples each.
+
+        While the caller works on one piece, a thread decodes the next.
+        """
+        wanted = [(max(start, c.start), min(stop, c.stop)) for c in self.chunks() if c.stop > start and c.start < stop]
+        if len(wanted) <= 1:
+            for piece in self._pieces(start, stop):
+                yield from _cut(piece, size)
+            return
+        with ThreadPoolExecutor(1, "teachlab-decode") as pool:
+            ahead = pool.submit(self.read, *wanted[0])
+            for following in [*wanted[1:], None]:
+                piece = ahead.result()
+                if following is not None:
+                    ahead = pool.submit(self.read, *following)
+                yield from _cut(piece, size)
+
+    def _pieces(self, start: int, stop: int) -> Iterator[Block]:
+        if start >= stop:
+            return
+        plan = self._plan()
+        first = bisect_right(plan, start, key=lambda entry: entry[0].start) - 1
+        for chunk, group, groups in plan[first:]:
+            if chunk.start >= stop:
+                return
+            a, b = max(start, chunk.start), min(stop, chunk.stop)
+            with self._lock:
+                whole = self._decode(chunk, group, groups)
+            yield _part(whole, a, b)
+
+    def _plan(self) -> list[tuple[Chunk, int, int]]:
+        if self._chunks is None:
+            self._chunks = _plan_chunks(self._file, self._groups, self._dtype)
+        return self._chunks
+
+    def _decode(self, chunk: Chunk, group: int, groups: int) -> Block:
+        """Return a whole chunk; the last one is kept for reads that come back to it."""
+        if self._kept is not None and self._kept[0] == (chunk.start, chunk.stop):
+            return self._kept[1]
+        try:
+            block = self._decode_now(chunk, group, groups)
+        except (pa.ArrowException, OSError) as fault:
+            raise RecordingError(
+                f"{self.location}: samples {chunk.start} to {chunk.stop - 1} of column '{COLUMN}' cannot be decoded: "
+                f"{_first_line(fault)}. The file is damaged; copy it again."
+            ) from None
+        self._kept = ((chunk.start, chunk.stop), block)
+        return block
+
+    def _decode_now(self, chunk: Chunk, group: int, groups: int) -> Block:
+        if self._groups[group + 1] - self._groups[group] <= WHOLE_GROUP_ROWS:
+            table = self._file.read_row_groups(range(group, group + groups), columns=[COLUMN], use_threads=False)
+            return _to_block(chunk.start, table.column(COLUMN).chunks, self._dtype)
+        stream = self._stream
+        if stream is None or stream.group != group or stream.at > chunk.start:
+            stream = self._stream = _GroupStream(self._file, group, int(self._groups[group]))
+        return _to_block(chunk.start, stream.take(chunk.start, chunk.stop), self._dtype)
+
+
+class _GroupStream:
+    """Batches of one giant row group, in order, on the grid of its chunks."""
+
+    def __init__(self, file: pq.ParquetFile, group: int, start: int) -> None:
+        self.group, self.at = group, start
+        self._batches = file.iter_batches(
+            batch_size=BLOCK_SAMPLES, row_groups=[group], columns=[COLUMN], use_threads=False
+        )
+        self._rest: Any = None
+
+    def take(self, start: int, stop: int) -> list[Any]:
+        out: list[Any] = []
+        while self.at < stop:
+            batch = self._rest if self._rest is not None and len(self._rest) else next(self._batches).column(COLUMN)
+            skip = min(len(batch), max(0, start - self.at))
+            used = min(len(batch), stop - self.at)
+            if used > skip:
+                out.append(batch.slice(skip, used - skip))
+            self._rest = batch.slice(used)
+            self.at += used
+        return out
+
+
+def _light_dtype(schema: pa.Schema, location: str) -> np.dtype[Any]:
+    columns = schema.get_all_field_indices(COLUMN)
+    if not columns:
+        names = ", ".join(repr(name) for name in schema.names[:12]) or "none"
+        raise RecordingError(
+            f"{location}: there is no column '{COLUMN}'; the columns are: {names}. "
+            "Turn other logs into a recording with `teachlab import`."
+        )
+    if len(columns) > 1:
+        raise RecordingError(f"{location}: column '{COLUMN}' occurs {len(columns)} times. Keep one of them.")
+    kind = schema.field(columns[0]).type
+    if not (pa.types.is_integer(kind) or pa.types.is_floating(kind)):
+        raise RecordingError(
+            f"{location}: column '{COLUMN}' must be of an integer or floating type, got {kind}. "
+            "Convert it to numbers, or use `teachlab import` on the original log."
+        )
+    found: np.dtype[Any] = np.dtype(kind.to_pandas_dtype())
+    return found
+
+
+def _group_starts(file: pq.ParquetFile) -> np.ndarray[Any, np.dtype[np.int64]]:
+    rows = [file.metadata.row_group(i).num_rows for i in range(file.num_row_groups)]
+    return np.concatenate([[0], np.cumsum(np.asarray(rows, np.int64))]).astype(np.int64)
+
+
+def _plan_chunks(file: pq.ParquetFile, starts: Any, dtype: np.dtype[Any]) -> list[tuple[Chunk, int, int]]:
+    """Return chunks with their first row group and how many: small groups joined, giant ones cut."""
+    bounds = _statistics(file, dtype)
+    out: list[tuple[Chunk, int, int]] = []
+    group, count = 0, file.num_row_groups
+    while group < count:
+        a, upto = int(starts[group]), group + 1
+        while upto < count and starts[upto + 1] - a <= SMALL_GROUP_ROWS:
+            upto += 1
+        b = int(starts[upto])
+        low, high = _merge([bounds(g) for g in range(group, upto) if starts[g + 1] > starts[g]])
+        step = BLOCK_SAMPLES if b - a > WHOLE_GROUP_ROWS else max(1, b - a)
+        out += [(Chunk(c, min(c + step, b), low, high), group, upto - group) for c in range(a, b, step)]
+        group = upto
+    return out
+
+
+def _merge(pairs: list[tuple[float, float] | None]) -> tuple[float | None, float | None]:
+    known = [pair for pair in pairs if pair is not None]
+    if not known or len(known) < len(pairs):
+        return None, None
+    return min(low for low, _ in known), max(high for _, high in known)
+
+
+def _statistics(file: pq.ParquetFile, dtype: np.dtype[Any]) -> Callable[[int], tuple[float, float] | None]:
+    meta = file.metadata
+    first = meta.row_group(0)
+    column = next(i for i in range(first.num_columns) if first.column(i).path_in_schema == COLUMN)
+
+    def bounds(group: int) -> tuple[float, float] | None:
+        if dtype.kind not in "iu":
+            return None
+        found = meta.row_group(group).column(column).statistics
+        if found is None or not found.has_min_max or not found.has_null_count or found.null_count != 0:
+            return None
+        # Samples are compared as float64, and that conversion is monotone.
+        return float(found.min), float(found.max)
+
+    return bounds
+
+
+def _to_block(start: int, arrays: list[Any], dtype: np.dtype[Any]) -> Block:
+    array = arrays[0] if len(arrays) == 1 else pa.concat_arrays(arrays)
+    if isinstance(array, pa.ChunkedArray):
+        array = array.combine_chunks()
+    if array.null_count == 0:
+        return Block(start, array.to_numpy(zero_copy_only=True))
+    invalid = array.is_null().to_numpy(zero_copy_only=False)
+    # The bytes under a null are whatever the decoder left there: give them one value.
+    filler = pa.scalar(float("nan") if dtype.kind == "f" else 0, array.type)
+    light = array.fill_null(filler).to_numpy(zero_copy_only=True)
+    return Block(start, light, invalid)
+
+
+def _part(block: Block, start: int, stop: int) -> Block:
+    a, b = start - block.start, stop - block.start
+    if a == 0 and b == block.light.size:
+        return block
+    return Block(start, block.light[a:b], None if block.invalid is None else block.invalid[a:b])
+
+
+def _cut(block: Block, size: int) -> Iterator[Block]:
+    for a in range(0, block.light.size, size):
+        start = block.start + a
+        yield _part(block, start, min(start + size, block.start + block.light.size))

@@ -1,0 +1,93 @@
+"""Settings in and out: JSON, schema 1."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import Field
+
+from teachlab.data.files import read_text, write_aside
+from teachlab.data.strict import SchemaOne, StrictModel, check, parse_json
+from teachlab.errors import SettingError
+from teachlab.model.setting import DelaysActOn, Polarity, Setting, Taught
+
+
+class _TaughtDocument(StrictModel):
+    strategy: str
+    parameters: dict[str, Any] = Field(default_factory=dict)
+    evidence: dict[str, Any] = Field(default_factory=dict)
+
+
+class _SettingDocument(SchemaOne):
+    unit: Annotated[str, Field(min_length=1)]
+    on_level: float
+    off_level: float
+    polarity: Annotated[Polarity, Field(strict=False)]
+    consecutive: Annotated[int, Field(ge=1)] = 1
+    on_delay_ms: Annotated[float, Field(ge=0)] = 0.0
+    off_delay_ms: Annotated[float, Field(ge=0)] = 0.0
+    delays_act_on: Annotated[DelaysActOn, Field(strict=False)] = DelaysActOn.OUTPUT
+    evaluation_rate_hz: Annotated[float, Field(gt=0)] | None = None
+    taught: _TaughtDocument | None = None
+
+
+def setting_from_dict(values: object, where: str) -> Setting:
+    """Return a setting from its parsed JSON, all faults in one message.
+
+    Parameters
+    ----------
+    values : object
+        The parsed document; must be a mapping of schema 1 without unknown keys.
+    where : str
+        File or place, for the message.
+
+    Raises
+    ------
+    SettingError
+        If a key is missing, unknown or wrong, or an invariant does not hold.
+
+    Examples
+    --------
+    >>> setting_from_dict({"unit": "mV", "on_level": 5, "off_level": 4, "polarity": "light-on"}, "here").hysteresis
+    1.0
+    """
+    schema = values.get("schema", 1) if isinstance(values, Mapping) else 1
+    if schema != 1 and isinstance(schema, int):
+        raise SettingError(
+            f"{where}: schema must be 1, got {schema}. This version reads schema 1 only: levels, filter and delays; "
+            "later kinds of setting need a later version."
+        )
+    document = check(_SettingDocument, values, where, SettingError)
+    fields = document.model_dump(exclude={"schema_", "taught"})
+    taught = None if document.taught is None else Taught(**document.taught.model_dump())
+    try:
+        return Setting(**fields, taught=taught)
+    except SettingError as fault:
+        raise SettingError(f"{where}: {fault}") from None
+
+
+def read_setting(path: str | Path) -> Setting:
+    """Read a setting from a JSON file."""
+    text = read_text(path, "a setting in JSON", SettingError)
+    return setting_from_dict(parse_json(text, str(path), SettingError), str(path))
+
+
+def setting_text(setting: Setting) -> str:
+    """Return the JSON text of a setting, as it is written to a file."""
+    try:
+        return json.dumps(setting.as_dict(), indent=2, allow_nan=False, ensure_ascii=False) + "\n"
+    except (TypeError, ValueError) as fault:
+        raise SettingError(
+            f"the setting cannot be written as JSON: {fault}. "
+            "Parameters and evidence of `taught` must be finite numbers, text, lists and objects."
+        ) from None
+
+
+def write_setting(path: str | Path, setting: Setting) -> None:
+    """Write a setting as JSON; the file appears only when it is complete."""
+    text = setting_text(setting)
+    with write_aside(path) as aside:
+        aside.write_text(text, encoding="utf-8")

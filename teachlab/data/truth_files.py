@@ -1,0 +1,255 @@
+"""Tables of passes in and out: Parquet and CSV beside a recording."""
+
+from __future__ import annotations
+
+import csv
+import difflib
+import io
+import json
+from pathlib import Path
+from typing import Annotated, Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv as pacsv
+import pyarrow.parquet as pq
+from pydantic import Field
+
+from teachlab.data.files import write_aside
+from teachlab.data.parquet_source import open_input, open_parquet
+from teachlab.data.recordings import document_in, metadata_for
+from teachlab.data.strict import SchemaOne, check, parse_json, shown
+from teachlab.errors import TruthError
+from teachlab.model.truth import Expect, Truth, TruthSource
+
+METADATA_KEY = "teachlab.passes"
+REQUIRED, OPTIONAL = ("start", "end"), ("label", "expect", "lot")
+WHAT = "a table of passes (.passes.parquet or .passes.csv)"
+DELIMITERS = ",;\t"
+
+
+class _PassesDocument(SchemaOne):
+    source: Annotated[TruthSource, Field(strict=False)]
+    uncertainty_samples: Annotated[float, Field(ge=0)] = 0.0
+
+
+def read_truth(path: str | Path, *, samples: int | None = None) -> Truth:
+    """Read a table of passes.
+
+    Parameters
+    ----------
+    path : str or Path
+        ``NAME.passes.parquet`` or ``NAME.passes.csv``, also as a URI. A CSV has a header; its metadata stand
+        before it in a line ``# teachlab.passes: {…}``. A table without metadata counts as independent and
+        exact: whoever hands it over vouches for it.
+    samples : int, optional
+        Length of the recording; passes must lie inside.
+
+    Raises
+    ------
+    TruthError
+        With file, column, row (counted from 0 below the header) and value.
+    """
+    where = str(path)
+    is_csv = where.lower().endswith((".csv", ".tsv", ".txt"))
+    table, document = _read_csv(path) if is_csv else _read_parquet(path)
+    meta = check(_PassesDocument, document, f"{where}, '{METADATA_KEY}'", TruthError) if document is not None else None
+    _check_columns(table.column_names, where)
+    columns = {name: table.column(name) for name in table.column_names if name in (*REQUIRED, *OPTIONAL)}
+    try:
+        truth = Truth.from_arrays(
+            _positions(columns["start"], "start", where),
+            _positions(columns["end"], "end", where),
+            detect=_detect(columns["expect"], where) if "expect" in columns else None,
+            label=_names(columns["label"]) if "label" in columns else None,
+            lot=_names(columns["lot"]) if "lot" in columns else None,
+            source=TruthSource.INDEPENDENT if meta is None else meta.source,
+            uncertainty_samples=0.0 if meta is None else meta.uncertainty_samples,
+        )
+        if samples is not None:
+            truth.check_inside(samples)
+    except TruthError as fault:
+        raise TruthError(str(fault) if str(fault).startswith(where) else f"{where}: {fault}") from None
+    return truth
+
+
+def write_truth(path: str | Path, truth: Truth) -> None:
+    """Write a table of passes, as CSV if the name ends in .csv, else as Parquet."""
+    document = {"schema": 1, "source": str(truth.source), "uncertainty_samples": truth.uncertainty_samples}
+    table = _table(truth)
+    with write_aside(path) as aside:
+        if str(path).lower().endswith(".csv"):
+            with aside.open("wb") as out:
+                out.write(f"# {METADATA_KEY}: {json.dumps(document, allow_nan=False)}\n".encode())
+                pacsv.write_csv(table, out, pacsv.WriteOptions(quoting_style="needed", quoting_header="none"))
+        else:
+            table = table.replace_schema_metadata(metadata_for(METADATA_KEY, document))
+            pq.write_table(table, aside, compression="zstd")
+
+
+def find_truth(recording: str | Path) -> str | Path | None:
+    """Return the table of passes beside a recording: NAME.passes.parquet, else NAME.passes.csv, else None.
+
+    Raises
+    ------
+    TruthError
+        If both exist and do not say the same.
+    """
+    text = str(recording)
+    slash = max(text.rfind("/"), text.rfind("\\")) + 1
+    stem = text[:slash] + (text[slash:].rsplit(".", 1)[0] if "." in text[slash:] else text[slash:])
+    found = [stem + ending for ending in (".passes.parquet", ".passes.csv") if _exists(stem + ending)]
+    if len(found) == 2 and not _same(*(read_truth(one) for one in found)):
+        raise TruthError(f"{found[0]} and {found[1]} do not hold the same passes. Keep one, or name one with --truth.")
+    if not found:
+        return None
+    return found[0] if "://" in text else Path(found[0])
+
+
+def _exists(location: str) -> bool:
+    if "://" not in location:
+        return Path(location).exists()
+    try:
+        system, path = pa.fs.FileSystem.from_uri(location)
+        return bool(system.get_file_info(path).type != pa.fs.FileType.NotFound)
+    except (OSError, pa.ArrowException) as fault:
+        raise TruthError(f"{location}: cannot be looked up: {fault}.") from None
+
+
+def _same(a: Truth, b: Truth) -> bool:
+    facts = (a.source, a.uncertainty_samples, a.lot is None) == (b.source, b.uncertainty_samples, b.lot is None)
+    names = ("start", "end", "detect", "label", *(() if a.lot is None else ("lot",)))
+    return facts and all(np.array_equal(getattr(a, name), getattr(b, name)) for name in names)
+
+
+def _table(truth: Truth) -> pa.Table:
+    columns = {
+        "start": pa.array(truth.start),
+        "end": pa.array(truth.end),
+        "label": pa.array(truth.label, pa.string()),
+        "expect": pa.array([str(Expect.DETECT if d else Expect.IGNORE) for d in truth.detect], pa.string()),
+    }
+    if truth.lot is not None:
+        columns["lot"] = pa.array(truth.lot, pa.string())
+    return pa.table(columns)
+
+
+def _read_parquet(path: str | Path) -> tuple[pa.Table, Any]:
+    file = open_parquet(path, WHAT, TruthError)
+    metadata = {**(file.schema_arrow.metadata or {}), **(file.metadata.metadata or {})}
+    document = document_in(metadata, METADATA_KEY, str(path), TruthError)
+    try:
+        return file.read(use_threads=False), document
+    except (pa.ArrowException, OSError) as fault:
+        raise TruthError(f"{path}: cannot be decoded: {fault}. The file is damaged; copy it again.") from None
+
+
+def _read_csv(path: str | Path) -> tuple[pa.Table, Any]:
+    with open_input(path, WHAT, TruthError) as source:
+        raw = bytes(source.read())
+    try:
+        lines = raw.decode("utf-8-sig").splitlines(keepends=True)
+    except UnicodeDecodeError as fault:
+        raise TruthError(f"{path}: not a text file in UTF-8 (byte {fault.start}). Give {WHAT}.") from None
+    head = 0
+    while head < len(lines) and (not lines[head].strip() or lines[head].lstrip().lstrip('"').startswith("#")):
+        head += 1
+    if head == len(lines):
+        raise TruthError(f"{path}: there is no header. The first line must name the columns: start,end,label,expect.")
+    delimiter = max(DELIMITERS, key=lines[head].count)
+    header = [name.strip() for name in next(csv.reader([lines[head]], delimiter=delimiter))]
+    if len(set(header)) < len(header):
+        raise TruthError(f"{path}: the header names a column twice: {', '.join(header)}. Rename one of them.")
+    try:
+        table = pacsv.read_csv(
+            io.BytesIO("".join(lines[head + 1 :]).encode()),
+            pacsv.ReadOptions(column_names=header, use_threads=False),
+            pacsv.ParseOptions(delimiter=delimiter),
+            # As text: a position that is not a whole number is then reported with its row.
+            pacsv.ConvertOptions(column_types=dict.fromkeys(header, pa.string()), strings_can_be_null=False),
+        )
+    except pa.ArrowInvalid as fault:
+        if head + 1 < len(lines) and "".join(lines[head + 1 :]).strip():
+            raise TruthError(f"{path}: not a table of {len(header)} columns below its header: {fault}.") from None
+        table = pa.table({name: pa.array([], pa.string()) for name in header})
+    return table, _comment(lines[:head], delimiter, str(path))
+
+
+def _comment(lines: list[str], delimiter: str, where: str) -> Any:
+    """Return the JSON of the comment line, also after a spreadsheet has cut it into cells."""
+    for line in lines:
+        if METADATA_KEY not in line:
+            continue
+        text = line.partition(":")[2]
+        if line.lstrip().startswith('"') or text.rstrip().endswith(delimiter):
+            for cut in (delimiter, ","):
+                cells = next(csv.reader([line], delimiter=cut))
+                text = ",".join(cells).partition(":")[2].rstrip().rstrip(DELIMITERS)
+                if text.endswith("}"):
+                    break
+        return parse_json(text, f"{where}, comment '{METADATA_KEY}'", TruthError)
+    return None
+
+
+def _check_columns(names: list[str], where: str) -> None:
+    for name in REQUIRED:
+        if names.count(name) != 1:
+            state = "is missing" if name not in names else "occurs twice"
+            raise TruthError(
+                f"{where}: column '{name}' {state}; the columns are: {', '.join(names) or 'none'}. "
+                "A table of passes has start and end (sample indices), and may have label, expect and lot."
+            )
+    for name in names:
+        # A misspelt optional column must not silently mean its default.
+        near = difflib.get_close_matches(name.strip().lower(), OPTIONAL, 1, 0.75)
+        if near and name not in OPTIONAL and near[0] not in names:
+            raise TruthError(f"{where}: column '{name}' is not known; did you mean '{near[0]}'? Rename or remove it.")
+
+
+def _positions(column: pa.ChunkedArray, name: str, where: str) -> Any:
+    def fault(bad: Any, what: str) -> TruthError:
+        row = int(np.argmax(bad))
+        return TruthError(
+            f"{where}: column '{name}', row {row}: {what}, got {shown(column[row].as_py())}. "
+            "Positions are whole sample indices, counted from 0."
+        )
+
+    kind, rows = column.type, len(column)
+    missing = column.is_null().to_numpy()
+    if missing.any():
+        raise fault(missing, "a position must not be empty")
+    if rows == 0:
+        return np.empty(0, np.int64)
+    if pa.types.is_string(kind) or pa.types.is_large_string(kind):
+        whole = pc.match_substring_regex(column, r"^\s*[+-]?[0-9]{1,18}\s*$").to_numpy()
+        if not whole.all():
+            raise fault(~whole, "must be a whole number")
+        return pc.cast(pc.replace_substring_regex(pc.utf8_trim_whitespace(column), r"^\+", ""), pa.int64()).to_numpy()
+    if pa.types.is_floating(kind):
+        values = column.to_numpy()
+        whole = np.isfinite(values) & (np.floor(values) == values) & (np.abs(values) < 2**53)
+        if not whole.all():
+            raise fault(~whole, "must be a whole number")
+        return values.astype(np.int64)
+    if not pa.types.is_integer(kind):
+        raise TruthError(f"{where}: column '{name}' must hold whole sample indices (int64), got {kind}.")
+    values = column.to_numpy()
+    if kind == pa.uint64() and (values > np.iinfo(np.int64).max).any():
+        raise fault(values > np.iinfo(np.int64).max, "must fit 64 bits with a sign")
+    return values.astype(np.int64)
+
+
+def _names(column: pa.ChunkedArray) -> Any:
+    values = column.to_pylist()
+    return np.array(["" if v is None else str(v) for v in values], object).reshape(len(values))
+
+
+def _detect(column: pa.ChunkedArray, where: str) -> Any:
+    values = [str(name).strip() or str(Expect.DETECT) for name in _names(column)]
+    for row, value in enumerate(values):
+        if value not in (Expect.DETECT, Expect.IGNORE):
+            raise TruthError(
+                f"{where}: column 'expect', row {row}: must be 'detect' or 'ignore', got {shown(value)}. Correct it."
+            )
+    return np.array([value == Expect.DETECT for value in values], bool)
