@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 
-import numpy as np
-
-from teachlab.errors import RecordingError, SettingError
+from teachlab.errors import SettingError
 from teachlab.model.recording import Block, Chunk, Recording
 from teachlab.model.setting import DelaysActOn, Polarity, Setting
+from teachlab.replay.evaluating import evaluated, no_valid_sample
 from teachlab.replay.stages import consecutive_filter, off_delay, on_delay
 from teachlab.signal.comparator import Comparator
 from teachlab.signal.evaluation import Clock
@@ -56,11 +55,8 @@ def replay(recording: Recording, setting: Setting) -> Output:
     clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
     comparator = Comparator(setting.on_level, setting.off_level, recording.dtype)
     _compare(recording, clock, comparator)
-    if not comparator.started:
-        raise RecordingError(
-            f"{recording.name}: no valid sample is evaluated (all {recording.samples} samples are null or NaN, "
-            "or fall between evaluations). Log the line again, or check the column that was imported."
-        )
+    if comparator.first is None:
+        raise no_valid_sample(recording)
     return switch(comparator.light_state(), comparator.validity(), setting, clock)
 
 
@@ -106,14 +102,8 @@ def _compare(recording: Recording, clock: Clock, comparator: Comparator) -> None
         blocks = _unskipped(recording, chunks, clock, comparator)
     else:
         blocks = recording.blocks()
-    for block in blocks:
-        if clock.every_sample:
-            comparator.push(block.light, block.invalid)
-            continue
-        first = clock.first_at_or_after(block.start)
-        stop = clock.first_at_or_after(block.start + block.light.size)
-        at = clock.sample_of(np.arange(first, stop)) - block.start
-        comparator.push(block.light[at], None if block.invalid is None else block.invalid[at])
+    for block in evaluated(blocks, clock):
+        comparator.push(block.light, block.invalid)
 
 
 def _unskipped(recording: Recording, chunks: Sequence[Chunk], clock: Clock, comparator: Comparator) -> Iterator[Block]:

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.model.recording import Light
-from teachlab.signal.twostate import Edges, TwoState
+from teachlab.signal.twostate import Edges, TwoState, joined
+from teachlab.signal.validity import Validity
 
 CACHE_BLOCK = 1 << 17
 """Evaluations worked on at a time, so that the comparisons stay in the cache."""
@@ -72,22 +73,20 @@ class Comparator:
         self._first: bool | None = None
         self._state = False
         self._edges: list[Edges] = []
-        self._invalid_now = False
-        self._invalid_first = False
-        self._invalid_edges: list[Edges] = []
+        self._validity = Validity()
         self._light = np.empty(CACHE_BLOCK, bool)
         self._dark = np.empty(CACHE_BLOCK, bool)
         self._code = np.empty(CACHE_BLOCK, np.int8)
         self._new = np.empty(CACHE_BLOCK, bool)
 
     @property
-    def started(self) -> bool:
-        """Whether a valid evaluation was seen."""
-        return self._first is not None
+    def first(self) -> bool | None:
+        """State of the first valid evaluation; None before it."""
+        return self._first
 
     def can_skip(self, low: float | None, high: float | None) -> bool:
         """Whether a stretch with these extremes and no invalid sample leaves the state as it is."""
-        if low is None or high is None or self._first is None or self._invalid_now:
+        if low is None or high is None or self._first is None:
             return False
         return bool(low >= self._off) if self._state else bool(high < self._on)
 
@@ -97,6 +96,7 @@ class Comparator:
 
     def skip(self, evaluations: int) -> None:
         """Pass over evaluations that `can_skip` allows."""
+        self._validity.push(None, evaluations)
         self._count += evaluations
 
     def push(self, light: Light, invalid: _Bool | None = None) -> None:
@@ -122,7 +122,7 @@ class Comparator:
         if x.dtype.kind == "f" and np.isnan(extreme):
             nan = np.isnan(x)
             invalid = nan if invalid is None else nan | invalid
-        self._note_validity(invalid, x.size)
+        self._validity.push(invalid, x.size)
         if self._first is None:
             if not self._start(x, invalid):
                 return
@@ -162,28 +162,15 @@ class Comparator:
             self._edges.append(at + self._count)
             self._state ^= bool(at.size & 1)
 
-    def _note_validity(self, invalid: _Bool | None, size: int) -> None:
-        if invalid is None or not invalid.any():
-            if self._invalid_now:
-                self._invalid_edges.append(np.array([self._count], np.int64))
-                self._invalid_now = False
-            return
-        if self._count == 0:
-            self._invalid_first = self._invalid_now = bool(invalid[0])
-        edges = np.flatnonzero(invalid[1:] != invalid[:-1]) + 1 + self._count
-        if bool(invalid[0]) != self._invalid_now:
-            edges = np.concatenate(([self._count], edges))
-        self._invalid_edges.append(edges)
-        self._invalid_now = bool(invalid[size - 1])
+    def take_edges(self) -> Edges:
+        """Return the edges found since they were last taken, and forget them."""
+        edges, self._edges = joined(self._edges), []
+        return edges
 
     def light_state(self) -> TwoState:
         """Return the comparator's state so far: true is light."""
-        return TwoState(bool(self._first), _joined(self._edges))
+        return TwoState(bool(self._first), joined(self._edges))
 
     def validity(self) -> TwoState:
         """Return which evaluations were invalid so far: true is invalid."""
-        return TwoState(self._invalid_first, _joined(self._invalid_edges))
-
-
-def _joined(parts: list[Edges]) -> Edges:
-    return np.concatenate(parts) if parts else np.empty(0, np.int64)
+        return self._validity.state()

@@ -14,6 +14,11 @@ LONG_AGO = -(2**62)
 """Start of a run that was already there when the record began."""
 
 
+def joined(parts: list[Edges]) -> Edges:
+    """Return lists of edges as one."""
+    return np.concatenate(parts) if parts else np.empty(0, np.int64)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class TwoState:
     """A two-valued signal over evaluations ``0 … n−1``: its first value and where it changes.
