@@ -8,7 +8,7 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from teachlab.errors import SettingError
+from teachlab.errors import InputError, SettingError
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.replay import family, replay, replay_family
@@ -51,7 +51,7 @@ def test_family_equals_replay(cases: ModuleType, monkeypatch: pytest.MonkeyPatch
         family_of = relatives(setting, levels, rng)
         try:
             alone = [replay(recording, s) for s in family_of]
-        except Exception as error:
+        except InputError as error:
             with pytest.raises(type(error)):
                 replay_family(recording, family_of)
             continue
