@@ -151,7 +151,7 @@ class RecordingWriter:
     def __init__(self, path: str | Path, info: RecordingInfo, dtype: Any) -> None:
         self._dtype = np.dtype(dtype).newbyteorder("=")
         if self._dtype.kind not in "iuf" or self._dtype.itemsize > 8:
-            raise RecordingError(f"light must be of an integer or floating type of at most 64 bits, got {dtype}.")
+            raise RecordingError(f"light must be of an integer or floating type of at most 64 bits, got {self._dtype}.")
         self._path = path
         self._pieces: list[tuple[Light, NDArray[np.bool_] | None]] = []
         self._waiting = 0

@@ -1,0 +1,99 @@
+"""Settings in and out: round trip and every fault."""
+
+import json
+
+import pytest
+
+from teachlab.data.setting_files import read_setting, setting_from_dict, write_setting
+from teachlab.errors import SettingError
+from teachlab.model.setting import DelaysActOn, Polarity, Setting, Taught
+
+GOOD = {"schema": 1, "unit": "counts", "on_level": 512.0, "off_level": 480.0, "polarity": "light-on"}
+
+
+def test_round_trip(tmp_path):
+    setting = Setting(
+        unit="mV",
+        on_level=5.1,
+        off_level=4.9,
+        polarity=Polarity.DARK_ON,
+        consecutive=3,
+        on_delay_ms=2.5,
+        off_delay_ms=140,
+        delays_act_on=DelaysActOn.LIGHT,
+        evaluation_rate_hz=500,
+        taught=Taught(strategy="sweep-minmax", parameters={"passes": 5}, evidence={"peaks": [1.0, 2.0]}),
+    )
+    write_setting(tmp_path / "s.json", setting)
+    assert read_setting(tmp_path / "s.json") == setting
+    assert json.loads((tmp_path / "s.json").read_text())["delays_act_on"] == "light"
+
+
+def test_the_document_of_the_contract_is_read():
+    document = {**GOOD, "consecutive": 1, "on_delay_ms": 0.0, "off_delay_ms": 0.0, "delays_act_on": "output"}
+    document |= {"evaluation_rate_hz": None, "taught": {"strategy": "x", "parameters": {}, "evidence": {}}}
+    setting = setting_from_dict(document, "s.json")
+    assert (setting.on_level, setting.off_level, setting.evaluation_rate_hz) == (512.0, 480.0, None)
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"off_level": 513}, r"s.json: off_level \(513 counts\) must not exceed on_level \(512 counts\)"),
+        ({"on_level": float("nan")}, "on_level: must be a finite number, got nan"),
+        ({"off_level": float("-inf")}, "off_level: must be a finite number, got -inf"),
+        ({"on_level": "512"}, "on_level: must be a valid number, got '512'"),
+        ({"on_level": None}, "on_level: must be a valid number, got None"),
+        ({"polarity": "normally-open"}, "polarity: must be 'light-on' or 'dark-on', got 'normally-open'"),
+        ({"consecutive": 0}, "consecutive: must be greater than or equal to 1, got 0"),
+        ({"consecutive": 1.5}, "consecutive: must be a valid integer, got 1.5"),
+        ({"on_delay_ms": -1}, "on_delay_ms: must be greater than or equal to 0, got -1"),
+        ({"delays_act_on": "both"}, "delays_act_on: must be 'output' or 'light', got 'both'"),
+        ({"evaluation_rate_hz": 0}, "evaluation_rate_hz: must be greater than 0, got 0"),
+        ({"hysteresis": 3}, "key 'hysteresis' is unknown"),
+        ({"unit": ""}, "unit: "),
+        ({"schema": 2}, "schema must be 1, got 2. This version reads schema 1"),
+        ({"schema": "1"}, "schema must be 1, got '1'"),
+        ({"taught": {"strategy": "x", "who": 1}}, "key 'taught.who' is unknown"),
+        ({"on_level": "a", "unit": 7, "zz": 0}, "3 faults: .*unit.*on_level.*'zz'"),
+    ],
+)
+def test_faults(change, message):
+    with pytest.raises(SettingError, match=message):
+        setting_from_dict({**GOOD, **change}, "s.json")
+
+
+@pytest.mark.parametrize("key", ["unit", "on_level", "off_level", "polarity"])
+def test_nothing_that_decides_is_assumed(key):
+    with pytest.raises(SettingError, match=f"key '{key}' is missing"):
+        setting_from_dict({k: v for k, v in GOOD.items() if k != key}, "s.json")
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("", "not valid JSON"),
+        ("[]", "must be a JSON object"),
+        ('{"unit": "V", "on_level": NaN}', "NaN is not a number"),
+        ('{"unit": "V", "on_level": Infinity}', "Infinity is not a number"),
+        ('{"unit": "V", "unit": "mV"}', "key 'unit' is given twice"),
+        (b"\xff\xfe\x00", "UTF-8"),
+    ],
+)
+def test_bad_files(tmp_path, text, message):
+    path = tmp_path / "s.json"
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    with pytest.raises(SettingError, match=message):
+        read_setting(path)
+    with pytest.raises(SettingError, match="no such file"):
+        read_setting(tmp_path / "none.json")
+    with pytest.raises(SettingError, match="is a folder"):
+        read_setting(tmp_path)
+
+
+def test_evidence_that_is_not_json_is_refused_and_nothing_is_written(tmp_path):
+    for value in (float("nan"), object()):
+        setting = Setting(unit="V", on_level=1, off_level=0, taught=Taught(strategy="x", evidence={"v": value}))
+        with pytest.raises(SettingError, match="cannot be written as JSON"):
+            write_setting(tmp_path / "s.json", setting)
+    assert list(tmp_path.iterdir()) == []
