@@ -47,8 +47,9 @@ class Reading:
 
     @property
     def mean(self) -> float:
-        """Mean light, recording units."""
-        return float(np.mean(self.light))
+        """Mean light, recording units; that of equal values is exactly their value."""
+        # Summing rounds, and could put the mean of a constant just beside it.
+        return float(np.clip(np.mean(self.light), self.light.min(), self.light.max()))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
