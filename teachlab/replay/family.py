@@ -7,7 +7,7 @@ comparators run on those.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,26 +27,29 @@ from teachlab.signal.validity import Validity
 FAMILY_BLOCK = 1 << 20
 """Samples reduced at a time: large, since every comparator is called once per block."""
 
+MAX_EDGES = 1 << 25
+"""Edges held for all settings together; above it the family is replayed in two halves."""
+
 _RANK = np.dtype(np.int32)
 
 
 def replay_family(
     recording: Recording, settings: Sequence[Setting], *, progress: Callable[[float], None] | None = None
-) -> list[Output]:
+) -> Iterator[Output]:
     """Replay many settings that share an evaluation rate; equal to `replay` of each.
 
     Parameters
     ----------
     recording : Recording
-        Read once.
+        Read once, or a few times where settings chatter so much that their edges would fill the memory.
     settings : sequence of Setting
         Any levels, polarities, filters and delays; one evaluation rate.
     progress : callable, optional
-        Called with the share of the recording that is done.
+        Called with the share that is done.
 
-    Returns
-    -------
-    list of Output
+    Yields
+    ------
+    Output
         In the order of the settings.
 
     Raises
@@ -54,14 +57,31 @@ def replay_family(
     SettingError, RecordingError
         As `teachlab.replay.replay`; also if the evaluation rates differ.
     """
-    if not settings:
-        return []
     for setting in settings:
         check_unit(recording, setting)
     rates = {setting.evaluation_rate_hz for setting in settings}
     if len(rates) > 1:
         raise SettingError(f"settings replayed together must share evaluation_rate_hz, got {sorted(map(str, rates))}.")
+    if not settings:
+        return iter(())
     clock = Clock.of(recording.samples, recording.info.sample_rate_hz, settings[0].evaluation_rate_hz)
+    return _replay(recording, clock, settings, _Report(progress, len(settings)))
+
+
+@dataclass(slots=True)
+class _Report:
+    progress: Callable[[float], None] | None
+    total: int
+    done: int = 0
+
+    def say(self, share: float, settings: int) -> None:
+        """Report a share of the settings under way."""
+        if self.progress is not None:
+            self.progress((self.done + share * settings) / self.total)
+
+
+def _replay(recording: Recording, clock: Clock, settings: Sequence[Setting], report: _Report) -> Iterator[Output]:
+    """Replay together, or in two halves once too many edges are held."""
     pairs = list(dict.fromkeys((s.on_level, s.off_level) for s in settings))
     reducer = _Reducer(np.unique(np.array(pairs)))
     members = [_Member.of(pair, reducer.levels) for pair in pairs]
@@ -69,13 +89,20 @@ def replay_family(
         at, rank = reducer.reduce(block)
         for member in members:
             member.push(at, rank)
-        if progress is not None:
-            progress((block.start + block.light.size) / clock.count)
+        report.say((block.start + block.light.size) / clock.count, len(settings))
+        if len(settings) > 1 and sum(member.held for member in members) > MAX_EDGES:
+            members.clear()
+            half = len(settings) // 2
+            yield from _replay(recording, clock, settings[:half], report)
+            yield from _replay(recording, clock, settings[half:], report)
+            return
     if members[0].comparator.first is None:
         raise no_valid_sample(recording)
     states = {pair: member.state() for pair, member in zip(pairs, members, strict=True)}
     invalid = reducer.validity.state()
-    return [switch(states[s.on_level, s.off_level], invalid, s, clock) for s in settings]
+    for setting in settings:
+        yield switch(states[setting.on_level, setting.off_level], invalid, setting, clock)
+    report.done += len(settings)
 
 
 class _Reducer:
@@ -124,6 +151,7 @@ class _Member:
     comparator: Comparator
     edges: list[Edges]
     taken: int = 0
+    held: int = 0
 
     @classmethod
     def of(cls, pair: tuple[float, float], levels: NDArray[np.float64]) -> _Member:
@@ -137,6 +165,7 @@ class _Member:
         edges = self.comparator.take_edges()
         if edges.size:
             self.edges.append(at[edges - self.taken])
+            self.held += edges.size
         self.taken += rank.size
 
     def state(self) -> TwoState:

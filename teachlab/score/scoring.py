@@ -26,6 +26,7 @@ def score(
     tolerance_ms: float = 0.0,
     confidence: float = 0.95,
     first_pass: int = 0,
+    tables: bool = True,
 ) -> Score:
     """Attribute every onset to a pass, an `ignore` pass or a gap, and bound the rates.
 
@@ -41,6 +42,8 @@ def score(
         Of every interval.
     first_pass : int
         Only this pass and what comes after its window's start is scored.
+    tables : bool
+        Whether to break the lost rate down by label and lot.
 
     Raises
     ------
@@ -91,7 +94,7 @@ def score(
         )
         begin = int(windows.start[first_pass:].min()) if first_pass < truth.passes else clock.count
     hours = _Hours.of(output, windows, trials, begin)
-    return _assemble(truth, trials, hours, confidence)
+    return _assemble(truth, trials, hours, confidence, tables=tables)
 
 
 def _attribute(onsets: Edges, windows: Windows) -> tuple[Edges, Edges]:
@@ -189,7 +192,7 @@ def _count(truth: Truth, trials: Trials) -> Counts:
     )
 
 
-def _assemble(truth: Truth, trials: Trials, hours: _Hours, confidence: float) -> Score:
+def _assemble(truth: Truth, trials: Trials, hours: _Hours, confidence: float, *, tables: bool) -> Score:
     n = _count(truth, trials)
     return Score(
         counts=n,
@@ -206,8 +209,8 @@ def _assemble(truth: Truth, trials: Trials, hours: _Hours, confidence: float) ->
         false_trips_per_running_hour=count(n.false_trips, hours.running, confidence, per="running hour"),
         ignore_trips_per_pass=count(n.ignore_false_trips, n.scored_ignore_passes, confidence, per="ignore pass"),
         extra_per_pass=count(n.extra, n.scored_passes, confidence, per="detect pass"),
-        by_label=_by(truth.label, truth, trials, confidence),
-        by_lot={} if truth.lot is None else _by(truth.lot, truth, trials, confidence),
+        by_label=_by(truth.label, truth, trials, confidence) if tables else {},
+        by_lot=_by(truth.lot, truth, trials, confidence) if tables and truth.lot is not None else {},
         self_labelled=truth.source is TruthSource.SELF_LABELLED,
         confidence=confidence,
     )

@@ -1,0 +1,144 @@
+"""Bench recordings in files, several at once, and write what was found."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+
+from teachlab.bench.document import bench_document
+from teachlab.bench.figure import bench_figure
+from teachlab.bench.options import BenchOptions
+from teachlab.bench.run import bench_recording
+from teachlab.bench.store import write_draws
+from teachlab.data.files import write_aside
+from teachlab.data.recordings import read_recording
+from teachlab.data.truth_files import find_truth, read_truth
+from teachlab.errors import InputError, TruthError
+from teachlab.model.benchmark import RecordingBench
+from teachlab.model.plain import plain
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.teach import resolve
+
+Progress = Callable[[float], None]
+Specs = Mapping[str, Mapping[str, str]]
+"""Strategies by name or file, each with its parameters as texts."""
+
+
+def open_pair(recording: str, truth: str | None = None) -> tuple[Recording, Truth]:
+    """Open a recording and the passes named, or found beside it.
+
+    Raises
+    ------
+    TruthError
+        If there are none.
+    """
+    opened = read_recording(recording)
+    where = truth if truth is not None else find_truth(recording)
+    if where is None:
+        raise TruthError(
+            f"{recording}: no table of passes lies beside it (NAME.passes.parquet or NAME.passes.csv). "
+            f"Name one with --truth, or propose passes with: teachlab label {recording}"
+        )
+    return opened, read_truth(where, samples=opened.samples)
+
+
+def bench_files(
+    recordings: Sequence[str],
+    strategies: Specs,
+    *,
+    options: BenchOptions,
+    truth: str | None = None,
+    jobs: int = 0,
+    progress: Progress | None = None,
+) -> list[RecordingBench]:
+    """Bench every recording; several at once in worker processes, each of which opens its own files.
+
+    Parameters
+    ----------
+    recordings : sequence of str
+        Paths or URIs.
+    strategies : mapping
+        See `Specs`.
+    options : BenchOptions
+    truth : str, optional
+        Passes of a single recording.
+    jobs : int
+        Recordings at once; 0 for as many as there are cores.
+    progress : callable, optional
+        Called with the share done.
+
+    Returns
+    -------
+    list of RecordingBench
+        In the order of the recordings.
+    """
+    if len(recordings) == 1 or jobs == 1:
+        return [
+            _bench(k, r, strategies, options, truth, _part(progress, k, len(recordings)))[1]
+            for k, r in enumerate(recordings)
+        ]
+    from joblib import Parallel, delayed
+
+    pool = Parallel(n_jobs=jobs or -1, return_as="generator_unordered")
+    done: dict[int, RecordingBench] = {}
+    for k, bench in pool(delayed(_bench)(k, r, strategies, options, truth, None) for k, r in enumerate(recordings)):
+        done[k] = bench
+        if progress is not None:
+            progress(len(done) / len(recordings))
+    return [done[k] for k in range(len(recordings))]
+
+
+def _part(progress: Progress | None, k: int, of: int) -> Progress | None:
+    return None if progress is None else lambda share: progress((k + share) / of)
+
+
+def _bench(
+    k: int, recording: str, strategies: Specs, options: BenchOptions, truth: str | None, progress: Progress | None
+) -> tuple[int, RecordingBench]:
+    opened, passes = open_pair(recording, truth)
+    built = [resolve(name, parameters) for name, parameters in strategies.items()]
+    return k, bench_recording(opened, passes, built, options=options, progress=progress)
+
+
+def write_bench(
+    benches: Sequence[RecordingBench],
+    folder: str | Path,
+    *,
+    recordings: Sequence[tuple[Recording, Truth]],
+    base: Setting | None = None,
+) -> list[Path]:
+    """Write ``draws.parquet``, ``bench.json`` and one figure per recording into a folder.
+
+    Parameters
+    ----------
+    benches : sequence of RecordingBench
+    folder : str or Path
+        Created if it is not there; files of these names are replaced.
+    recordings : sequence of (Recording, Truth)
+        In the order of the benches, for the figures.
+    base : Setting, optional
+        Of the bench, for the evaluation rate of the figures.
+
+    Returns
+    -------
+    list of Path
+        What was written.
+    """
+    place = Path(folder)
+    if place.exists() and not place.is_dir():
+        raise InputError(f"cannot write to '{folder}': it is a file. Give the name of a folder.")
+    place.mkdir(parents=True, exist_ok=True)
+    draws, document = place / "draws.parquet", place / "bench.json"
+    write_draws(benches, draws)
+    with write_aside(document) as aside:
+        aside.write_text(json.dumps(plain(bench_document(benches)), indent=2, ensure_ascii=False), encoding="utf-8")
+    written = [draws, document]
+    for number, (bench, (recording, truth)) in enumerate(zip(benches, recordings, strict=True)):
+        name = f"{recording.name}.svg" if len(benches) == len({b.recording for b in benches}) else f"{number}.svg"
+        with write_aside(place / name) as aside:
+            aside.write_bytes(bench_figure(bench, recording, truth, base=base))
+        written.append(place / name)
+    return written

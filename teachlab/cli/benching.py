@@ -1,0 +1,90 @@
+"""The command `bench`: strategies × recordings × draws, ranked with intervals."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from teachlab.cli.console import emit_json, progress, say, show, warn
+from teachlab.cli.loading import CLASSICS, load_base, specs
+from teachlab.errors import ParameterError
+
+if TYPE_CHECKING:
+    from teachlab.model.benchmark import RecordingBench
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("bench")(bench_command)
+
+
+def bench_command(
+    recordings: Annotated[list[str], typer.Argument(help="Recordings: NAME.parquet …, or URIs.")],
+    strategy: Annotated[
+        list[str] | None, typer.Option(help="Strategy to bench; again for more. Default: the four classic ones.")
+    ] = None,
+    set_: Annotated[list[str] | None, typer.Option("--set", help="Parameter, STRATEGY.KEY=VALUE.")] = None,
+    truth: Annotated[str | None, typer.Option(help="Table of passes, for a single recording.")] = None,
+    base: Annotated[str | None, typer.Option(help="Setting whose delays, filter and evaluation rate are kept.")] = None,
+    draws: Annotated[int, typer.Option(help="How often every strategy is taught.")] = 200,
+    seed: Annotated[int, typer.Option(help="Of the draws.")] = 0,
+    teach_share: Annotated[float, typer.Option(help="Share of the passes that may be taught on.")] = 0.3,
+    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
+    cost_miss: Annotated[float, typer.Option(help="Cost of a lost pass.")] = 1.0,
+    cost_false: Annotated[float, typer.Option(help="Cost of a false or extra switching.")] = 1.0,
+    confidence: Annotated[float, typer.Option(help="Of every interval.")] = 0.95,
+    out: Annotated[str | None, typer.Option(help="Folder for draws.parquet, bench.json and the figures.")] = None,
+    jobs: Annotated[int, typer.Option(help="Recordings worked on at once; 0: as many as there are cores.")] = 0,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Teach every strategy many times on the first part, score on the rest, and rank by cost."""
+    from teachlab.bench import BenchOptions, bench_document, bench_files, open_pair, write_bench
+    from teachlab.model.benchmark import Costs
+    from teachlab.teach import resolve
+
+    if truth is not None and len(recordings) > 1:
+        raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")
+    if len(set(recordings)) < len(recordings):
+        raise ParameterError("a recording is named twice; name every one once.")
+    options = BenchOptions(
+        draws=draws,
+        seed=seed,
+        teach_share=teach_share,
+        tolerance_ms=tolerance_ms,
+        base=load_base(base),
+        costs=Costs(miss=cost_miss, false=cost_false),
+        confidence=confidence,
+    )
+    strategies = specs(strategy or CLASSICS, set_ or [])
+    for name, parameters in strategies.items():
+        resolve(name, parameters)
+    opened = [open_pair(recording, truth) for recording in recordings]
+    with progress("benching", quiet=json) as report:
+        benches = bench_files(recordings, strategies, options=options, truth=truth, jobs=jobs, progress=report)
+    if out is not None:
+        write_bench(benches, out, recordings=opened, base=options.base)
+    if json:
+        emit_json(bench_document(benches))
+    else:
+        print_benches(benches)
+        if out is not None:
+            say(f"Written to {out}: draws.parquet, bench.json and one figure per recording.")
+        else:
+            say("Keep draws, JSON and figures with --out FOLDER.")
+
+
+def print_benches(benches: Sequence[RecordingBench]) -> None:
+    """Print the tables, reasons and verdict of every recording."""
+    from teachlab.bench import interval_table, label_table, reason_lines, spread_table, verdict
+
+    for bench in benches:
+        show(spread_table(bench))
+        show(interval_table(bench))
+        if (labels := label_table(bench)) is not None:
+            show(labels)
+        for line in reason_lines(bench):
+            warn(line)
+        say(verdict(bench))
+        say()

@@ -1,0 +1,57 @@
+"""Open what a command was given: a recording, its passes, a base setting, strategies."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from teachlab.errors import ParameterError
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
+
+CLASSICS = ("single-sample", "background-referenced", "sweep-minmax", "two-sample-midpoint")
+
+
+def load(recording: str, truth: str | None = None) -> tuple[Recording, Truth | None]:
+    """Open a recording and the table of passes named or found beside it."""
+    from teachlab.data.recordings import read_recording
+    from teachlab.data.truth_files import find_truth, read_truth
+
+    opened = read_recording(recording)
+    where = truth if truth is not None else find_truth(recording)
+    return opened, None if where is None else read_truth(where, samples=opened.samples)
+
+
+def load_base(path: str | None) -> Setting | None:
+    """Read the setting whose delays, filter and evaluation rate are to be kept."""
+    from teachlab.data.setting_files import read_setting
+
+    return None if path is None else read_setting(path)
+
+
+def specs(names: Sequence[str], assignments: Sequence[str]) -> dict[str, dict[str, str]]:
+    """Return the strategies named, each with its parameters given as ``STRATEGY.KEY=VALUE``."""
+    from teachlab.teach import parse_assignments
+
+    if len(set(names)) < len(names):
+        raise ParameterError(f"every strategy is benched once, got {', '.join(names)}.")
+    given: dict[str, dict[str, str]] = {name: {} for name in names}
+    for key, value in parse_assignments(assignments).items():
+        strategy, dot, parameter = key.rpartition(".")
+        if not dot or strategy not in given:
+            raise ParameterError(
+                f"--set takes STRATEGY.KEY=VALUE with one of the strategies benched ({', '.join(names)}), "
+                f"got '{key}={value}'."
+            )
+        given[strategy][parameter] = value
+    return given
+
+
+def not_truth_note(truth: Truth | None) -> str:
+    """Return the note that self-labelled passes carry everywhere, else an empty text."""
+    if truth is not None and truth.source == "self-labelled":
+        return "The passes are self-labelled: made from this very signal. They may tune; they support no claim."
+    return ""

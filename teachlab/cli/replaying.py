@@ -1,0 +1,92 @@
+"""The command `replay`: output edges and score of one setting."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import typer
+
+from teachlab.cli.console import emit_json, progress, say, show, warn
+from teachlab.cli.loading import load, not_truth_note
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("replay")(replay_command)
+
+
+def replay_command(
+    recording: Annotated[str, typer.Argument(help="Recording: NAME.parquet, or a URI.")],
+    setting: Annotated[str, typer.Option(help="Setting to replay: JSON.")],
+    truth: Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")] = None,
+    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
+    confidence: Annotated[float, typer.Option(help="Of every interval.")] = 0.95,
+    edges: Annotated[str | None, typer.Option(help="Write the output's edges: .csv or .parquet.")] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Replay a recording through the sensor's switching and score every pass and gap."""
+    from teachlab.data.edge_files import write_edges
+    from teachlab.data.setting_files import read_setting
+    from teachlab.replay import replay
+    from teachlab.score import score
+
+    chosen = read_setting(setting)
+    opened, passes = load(recording, truth)
+    with progress(f"replaying {opened.name}", quiet=json):
+        output = replay(opened, chosen)
+    result = None if passes is None else score(output, passes, tolerance_ms=tolerance_ms, confidence=confidence)
+    if edges is not None:
+        write_edges(edges, output.onsets, output.releases, opened.info.sample_rate_hz)
+    if note := not_truth_note(passes):
+        warn(note)
+    if json:
+        emit_json(
+            {
+                "recording": opened.name,
+                "samples": opened.samples,
+                "sample_rate_hz": opened.info.sample_rate_hz,
+                "setting": chosen.as_dict(),
+                "active_at_start": output.active_at_start,
+                "onsets": output.onsets,
+                "releases": output.releases,
+                "score": None if result is None else result.as_dict(),
+            }
+        )
+        return
+    say(f"{opened.name}: {opened.samples} samples at {opened.info.sample_rate_hz:g} Hz, {opened.seconds:.4g} s")
+    say(f"{output.onsets.size} onsets, {output.releases.size} releases; active at start: {output.active_at_start}")
+    if result is None:
+        warn("No table of passes: nothing is scored. Propose one with: teachlab label " + recording)
+        return
+    show(_table(result))
+    if result.probably_inverted:
+        warn("The output is active most of the gap time: the polarity is probably inverted. Claim nothing.")
+
+
+def _table(result: Any) -> Any:
+    from rich.table import Table
+
+    from teachlab.bench.document import count_text, rate_text
+
+    n = result.counts
+    table = Table(title=f"Score, exact {100 * result.confidence:g} % intervals", title_justify="left")
+    table.add_column("what")
+    table.add_column("count, rate and interval")
+    table.add_row("lost passes", rate_text(result.lost_rate))
+    table.add_row("  missed", rate_text(result.miss_rate))
+    table.add_row("  merged", rate_text(result.merged_rate))
+    table.add_row("false trips (headline)", count_text(result.false_trips_per_running_hour))
+    table.add_row("false trips", count_text(result.false_trips_per_gap_hour))
+    table.add_row("gaps tripped", rate_text(result.false_trips_per_gap))
+    table.add_row("extra onsets", count_text(result.extra_per_pass))
+    if n.ignore_passes:
+        table.add_row("trips on passes to be ignored", count_text(result.ignore_trips_per_pass))
+        table.add_row("held over passes to be ignored", str(n.ignore_held))
+    table.add_row("excluded", f"{n.excluded_passes} passes, {n.excluded_gaps} gaps, {n.excluded_onsets} onsets")
+    if result.false_active_share is not None:
+        table.add_row("false-active share of gap time", f"{100 * result.false_active_share:.3g} %")
+    for title, rates in (("label", result.by_label), ("lot", result.by_lot)):
+        if len(rates) > 1:
+            for name, rate in rates.items():
+                table.add_row(f"lost, {title} {name or '(none)'}", rate_text(rate))
+    return table

@@ -1,0 +1,41 @@
+"""The edges of an output as a table."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.csv as pacsv
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+
+from teachlab.data.files import write_aside
+from teachlab.errors import ParameterError
+
+
+def write_edges(
+    path: str | Path, onsets: NDArray[np.int64], releases: NDArray[np.int64], sample_rate_hz: float
+) -> None:
+    """Write onsets and releases in time order, as CSV or Parquet by the ending of the name.
+
+    Columns: `sample` (int64), `time_s` (seconds from the first sample) and `active` (true for an onset).
+
+    Raises
+    ------
+    ParameterError
+        If the name ends otherwise.
+    """
+    samples = np.concatenate((onsets, releases))
+    order = np.argsort(samples, kind="stable")
+    active = (np.arange(samples.size) < onsets.size)[order]
+    samples = samples[order]
+    table = pa.table({"sample": samples, "time_s": samples / sample_rate_hz, "active": active})
+    suffix = Path(path).suffix.lower()
+    if suffix not in {".csv", ".parquet"}:
+        raise ParameterError(f"edges are written as .csv or .parquet, got '{path}'. Change the ending of the name.")
+    with write_aside(path) as aside:
+        if suffix == ".csv":
+            pacsv.write_csv(table, aside)
+        else:
+            pq.write_table(table, aside, compression="zstd")

@@ -1,0 +1,214 @@
+"""What a bench finds: per recording and strategy the distribution of every measure over draws."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from teachlab.errors import ParameterError
+from teachlab.model.score import Score
+from teachlab.model.setting import Setting
+
+MEASURES = (
+    "on_level",
+    "off_level",
+    "lost_rate",
+    "merged_rate",
+    "false_trips_per_gap",
+    "false_trips_per_running_hour",
+    "extra_per_pass",
+    "cost",
+)
+"""Measures of a draw, in the order of the tables."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Costs:
+    """What one lost pass and one false or extra switching cost, in any one unit.
+
+    Parameters
+    ----------
+    miss, false : float
+        At least 0, not both 0.
+    """
+
+    miss: float = 1.0
+    false: float = 1.0
+
+    def __post_init__(self) -> None:
+        fine = all(math.isfinite(c) and c >= 0 for c in (self.miss, self.false))
+        if not fine or self.miss == self.false == 0:
+            raise ParameterError(
+                "cost-miss and cost-false must be finite, at least 0 and not both 0, "
+                f"got {self.miss:g} and {self.false:g}."
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """A measure over the draws that taught; NaN where it has no denominator.
+
+    Parameters
+    ----------
+    median, p05, p95 : float
+        Quantiles that occurred: the smallest value that at least that share of the draws does not exceed.
+    worst : float
+        Value of the costliest draw.
+    """
+
+    median: float
+    p05: float
+    p95: float
+    worst: float
+
+    def as_dict(self) -> dict[str, float]:
+        """Return the plain JSON form."""
+        return {name: getattr(self, name) for name in self.__slots__}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Draw:
+    """One draw: what was shown once, the setting taught from it, and what it costs.
+
+    Parameters
+    ----------
+    draw : int
+        Number of the draw.
+    setting : Setting or None
+        None if the strategy abstained or failed.
+    abstained, failed : str
+        The reason, else empty.
+    measures : mapping of str to float
+        By the names of `MEASURES`; empty without a setting.
+    """
+
+    draw: int
+    setting: Setting | None
+    abstained: str = ""
+    failed: str = ""
+    measures: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StrategyResult:
+    """One strategy on one recording.
+
+    Parameters
+    ----------
+    strategy : str
+        Its name.
+    parameters : mapping
+        Its parameters as plain JSON values.
+    draws : sequence of Draw
+        In order of their numbers.
+    spreads : mapping of str to Spread
+        By measure; empty if no draw taught.
+    median_draw : Draw or None
+        The draw whose cost is the median of those that taught.
+    median_score : Score or None
+        Its full score, by replay.
+    ranking_cost : float
+        Median cost with abstentions and failures counted as infinite.
+    """
+
+    strategy: str
+    parameters: Mapping[str, Any]
+    draws: Sequence[Draw]
+    spreads: Mapping[str, Spread]
+    median_draw: Draw | None
+    median_score: Score | None
+    ranking_cost: float
+
+    @property
+    def abstained(self) -> int:
+        """Draws in which the strategy abstained."""
+        return sum(bool(d.abstained) for d in self.draws)
+
+    @property
+    def failed(self) -> int:
+        """Draws in which the strategy failed."""
+        return sum(bool(d.failed) for d in self.draws)
+
+    @property
+    def reasons(self) -> dict[str, int]:
+        """Why it abstained or failed, and how often; one example text per kind."""
+        out: dict[str, int] = {}
+        for d in self.draws:
+            if text := d.abstained or d.failed:
+                out[text] = out.get(text, 0) + 1
+        return dict(sorted(out.items(), key=lambda item: -item[1]))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """Two ranked strategies compared on the same trials by their median settings.
+
+    Parameters
+    ----------
+    better, worse : str
+        In the order of the ranking.
+    passes, gaps : tuple of int
+        Trials wrong under the better only, and under the worse only.
+    p_passes, p_gaps : float
+        Exact McNemar p-values, corrected by Holm over all pairs and both kinds of trial.
+    """
+
+    better: str
+    worse: str
+    passes: tuple[int, int]
+    gaps: tuple[int, int]
+    p_passes: float
+    p_gaps: float
+
+    @property
+    def established(self) -> bool:
+        """Whether the two differ significantly on passes or on gaps."""
+        return min(self.p_passes, self.p_gaps) < 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordingBench:
+    """All strategies on one recording.
+
+    Parameters
+    ----------
+    recording : str
+        Its name.
+    unit : str
+        Of the levels.
+    teach_passes, scored_passes : int
+        Detect passes in the teach block, and detect passes that are trials in the scored block.
+    ranking : sequence of str
+        Names, cheapest first; strategies that abstain in more than half of the draws are left out.
+    results : sequence of StrategyResult
+        In the order of the ranking, unranked ones last.
+    comparisons : sequence of Comparison
+        Of every pair of ranked strategies.
+    costs : Costs
+    draws, seed : int
+    tolerance_ms, teach_share, confidence : float
+    self_labelled, synthetic : bool
+        What the evidence may not be used for.
+    """
+
+    recording: str
+    unit: str
+    teach_passes: int
+    scored_passes: int
+    ranking: Sequence[str]
+    results: Sequence[StrategyResult]
+    comparisons: Sequence[Comparison]
+    costs: Costs
+    draws: int
+    seed: int
+    tolerance_ms: float
+    teach_share: float
+    confidence: float
+    self_labelled: bool
+    synthetic: bool
+
+    def between(self, better: str, worse: str) -> Comparison | None:
+        """Return the comparison of two ranked strategies."""
+        return next((c for c in self.comparisons if (c.better, c.worse) == (better, worse)), None)
