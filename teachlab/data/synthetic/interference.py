@@ -1,0 +1,381 @@
+"""Light and disturbance from elsewhere, added after the optical signal: each effect one table, one function.
+
+All amplitudes are what is left in the signal after the sensor's own suppression, in percent of full scale.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field
+
+from teachlab.data.synthetic.spread import Exponential, Spread, Uniform
+from teachlab.data.synthetic.streams import CHUNK, stream
+from teachlab.data.synthetic.stretch import Floats, Floats32, Stretch, near
+from teachlab.data.synthetic.tables import Table
+
+TWO_PI = np.float32(2 * np.pi)
+
+
+def _turns(cycles: Floats) -> Floats32:
+    """Return the phase of so many cycles in radians, reduced before it loses digits."""
+    return (cycles - np.floor(cycles)).astype(np.float32) * TWO_PI
+
+
+class Ambient(Table):
+    """Steady ambient light.
+
+    Parameters
+    ----------
+    residual_percent : float, percent of full scale
+        Offset that remains after demodulation; usual 0 to 10.
+    shot_percent : float, percent of full scale
+        Ambient photocurrent over the full-scale current, times 100: adds to the level in the shot noise only.
+    compression : float
+        E/E_sat of the front end: divides the optical signal by ``1 + compression²``.
+    """
+
+    residual_percent: float = Field(default=0.0, ge=0, le=100)
+    shot_percent: float = Field(default=0.0, ge=0)
+    compression: float = Field(default=0.0, ge=0, le=10)
+
+    @property
+    def front_end_gain(self) -> float:
+        """Gain of the compressed front end, ``1 / (1 + (E/E_sat)²)``."""
+        return 1.0 / (1.0 + self.compression**2)
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        return (
+            f"ambient light leaves {self.residual_percent:g} % of full scale, adds the shot noise of "
+            f"{self.shot_percent:g} % and compresses the signal to {self.front_end_gain:.3g}"
+        )
+
+
+class Lamp(Table):
+    """Lamps on the mains: ``a1 cos(2π·2f·t + φ1) + a2 cos(2π·4f·t + φ2)``, phases random.
+
+    Sampling below 8f aliases the harmonics by itself.
+
+    Parameters
+    ----------
+    mains_hz : float, Hz
+        50 or 60.
+    first_percent, second_percent : float, percent of full scale
+        Residual amplitudes at twice and four times the mains frequency.
+    """
+
+    mains_hz: float = Field(default=50.0, gt=0)
+    first_percent: float = Field(ge=0, le=100)
+    second_percent: float = Field(default=0.0, ge=0, le=100)
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        return (
+            f"lamps flicker by {self.first_percent:g} % of full scale at {2 * self.mains_hz:g} Hz and "
+            f"{self.second_percent:g} % at {4 * self.mains_hz:g} Hz"
+        )
+
+
+def lamp(config: Lamp, stretch: Stretch) -> Floats32:
+    """Return the flicker of mains lamps, float32, shape (CHUNK,), percent of full scale."""
+    phase = stream(stretch.seed, "lamp", 0).random(2)
+    twice = 2 * config.mains_hz * stretch.time_s
+    out: Floats32 = np.float32(config.first_percent) * np.cos(_turns(twice + phase[0]))
+    if config.second_percent:
+        out += np.float32(config.second_percent) * np.cos(_turns(2 * twice + phase[1]))
+    return out
+
+
+class Ripple(Table):
+    """Ripple of electronic ballasts or dimmed LEDs, far above the sample rate: aliases to ``|f − k f_s|``.
+
+    Parameters
+    ----------
+    amplitude_percent : float, percent of full scale
+        Residual amplitude.
+    frequency_hz : float, Hz
+        Nominal; LED dimming 200 Hz to 30 kHz, ballast light 40 to 120 kHz.
+    wander_share : float
+        Spread of the actual frequency (normal, drawn once per recording).
+    """
+
+    amplitude_percent: float = Field(ge=0, le=100)
+    frequency_hz: float = Field(gt=0)
+    wander_share: float = Field(default=0.01, ge=0, le=0.2)
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        return f"ripple of {self.amplitude_percent:g} % of full scale at {self.frequency_hz:g} Hz, aliased"
+
+
+def ripple(config: Ripple, stretch: Stretch) -> Floats32:
+    """Return aliased ripple, float32, shape (CHUNK,), percent of full scale."""
+    rng = stream(stretch.seed, "ripple", 0)
+    frequency = config.frequency_hz * (1 + config.wander_share * rng.standard_normal())
+    out: Floats32 = np.float32(config.amplitude_percent) * np.cos(_turns(frequency * stretch.time_s + rng.random()))
+    return out
+
+
+class Neighbour(Table):
+    """A neighbour's emitter behind analogue demodulation: a beat at the difference of the two frequencies.
+
+    ``A·|sinc(Δf·τ)|·cos(2π Δf t + φ)``.
+
+    Parameters
+    ----------
+    amplitude_percent : float, percent of full scale
+        A at zero difference; usual 0 to 10.
+    beat_hz : float, Hz
+        Difference Δf of the two modulation frequencies.
+    integration_us : float, microseconds
+        Integration time τ of one evaluation.
+    """
+
+    amplitude_percent: float = Field(ge=0, le=100)
+    beat_hz: float = Field(ge=0)
+    integration_us: float = Field(default=0.0, ge=0)
+
+    @property
+    def residual_percent(self) -> float:
+        """Amplitude that is left, ``A·|sin(π Δf τ)/(π Δf τ)|``."""
+        return float(self.amplitude_percent * abs(np.sinc(self.beat_hz * self.integration_us * 1e-6)))
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        return f"a neighbour's emitter beats at {self.beat_hz:g} Hz with {self.residual_percent:g} % of full scale"
+
+
+def neighbour(config: Neighbour, stretch: Stretch) -> Floats32:
+    """Return the beat of a neighbour's emitter, float32, shape (CHUNK,), percent of full scale."""
+    phase = stream(stretch.seed, "neighbour", 0).random()
+    out: Floats32 = np.float32(config.residual_percent) * np.cos(_turns(config.beat_hz * stretch.time_s + phase))
+    return out
+
+
+class GatedNeighbour(Table):
+    """A neighbour whose pulses fall into the sensor's gate now and then.
+
+    A share ``(w1 + w2)/T2`` of the own pulses is hit, in runs of about ``(w1 + w2)/|T2 − T1|`` pulses every
+    ``T2/|T2 − T1|`` pulses (periods close to each other).
+
+    Parameters
+    ----------
+    amplitude_percent : float, percent of full scale
+        Added to an evaluation whose latest pulse was hit.
+    own_period_us, neighbour_period_us : float, microseconds
+        Pulse periods T1 and T2.
+    own_gate_us, neighbour_pulse_us : float, microseconds
+        Gate w1 and pulse w2; they overlap where the two starts are closer than that.
+    """
+
+    amplitude_percent: float
+    own_period_us: float = Field(gt=0)
+    neighbour_period_us: float = Field(gt=0)
+    own_gate_us: float = Field(gt=0)
+    neighbour_pulse_us: float = Field(gt=0)
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        share = (self.own_gate_us + self.neighbour_pulse_us) / self.neighbour_period_us
+        return f"a pulsed neighbour hits {100 * min(1.0, share):.3g} % of the pulses"
+
+
+def pulses_hit(config: GatedNeighbour, pulse: NDArray[np.int64], phase: float) -> NDArray[np.bool_]:
+    """Return which own pulses overlap one of the neighbour's.
+
+    The gate is ``[j·T1, j·T1 + w1)``, the neighbour's pulses are ``[(k + phase)·T2, (k + phase)·T2 + w2)``.
+    """
+    start = pulse * config.own_period_us / config.neighbour_period_us - phase
+    since = (start - np.floor(start)) * config.neighbour_period_us
+    hit: NDArray[np.bool_] = (since < config.neighbour_pulse_us) | (
+        since > config.neighbour_period_us - config.own_gate_us
+    )
+    return hit
+
+
+def gated_neighbour(config: GatedNeighbour, stretch: Stretch) -> Floats32:
+    """Return what a pulsed neighbour adds, float32, shape (CHUNK,), percent of full scale."""
+    phase = stream(stretch.seed, "gated neighbour", 0).random()
+    # the slack keeps a pulse that falls on a sample from being missed by rounding
+    pulse = np.floor(stretch.time_s * 1e6 / config.own_period_us + 1e-6).astype(np.int64)
+    return np.float32(config.amplitude_percent) * pulses_hit(config, pulse, phase).astype(np.float32)
+
+
+class Steps(Table):
+    """Sun and clouds, or a bright reflex of a passing vehicle: the level rises, stays, and falls back.
+
+    Parameters
+    ----------
+    every_s : float, s
+        Mean quiet time between two steps (exponential); sun usual 30 to 300 s.
+    duration_s : spread, s
+        From the beginning of the rise to the end of the fall (at least both ramps).
+    amplitude_percent : spread, percent of full scale
+        Height; sun usual 2 to 15.
+    ramp_s : float, s
+        Each ramp; usual 0.2 to 3 s.
+    """
+
+    every_s: float = Field(gt=0)
+    duration_s: Spread = Uniform(shape="uniform", low=5.0, high=40.0)
+    amplitude_percent: Spread = Uniform(shape="uniform", low=2.0, high=9.0)
+    ramp_s: float = Field(default=1.5, gt=0)
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        return (
+            f"sun steps of {self.amplitude_percent.words('% of full scale')}, every {self.every_s:g} s for "
+            f"{self.duration_s.words('s')}"
+        )
+
+
+class StepTrain:
+    """The steps of one recording, drawn as far as they are needed."""
+
+    def __init__(self, config: Steps, seed: int) -> None:
+        self._config, self._seed, self._drawn = config, seed, 0
+        self._times = np.zeros(1)
+        self._levels = np.zeros(1)
+
+    def at(self, time_s: Floats) -> Floats32:
+        """Return the height at ascending times, percent of full scale."""
+        while self._times[-1] < time_s[-1]:
+            self._draw()
+        return np.interp(time_s, self._times, self._levels).astype(np.float32)
+
+    def _draw(self) -> None:
+        config, size = self._config, 64
+        rng = stream(self._seed, "steps", self._drawn)
+        self._drawn += 1
+        quiet = rng.exponential(config.every_s, size)
+        hold = np.maximum(config.duration_s.draw(rng, size) - 2 * config.ramp_s, 0.0)
+        height = config.amplitude_percent.draw(rng, size)
+        ramp, zero = np.full(size, config.ramp_s), np.zeros(size)
+        spans = np.column_stack([quiet, ramp, hold, ramp]).ravel()
+        times = self._times[-1] + np.cumsum(spans)
+        self._times = np.concatenate([self._times, times])
+        self._levels = np.concatenate([self._levels, np.column_stack([zero, height, height, zero]).ravel()])
+
+
+class Strobe(Table):
+    """A beacon or camera flash: even pulses of light.
+
+    Parameters
+    ----------
+    frequency_hz : float, Hz
+        Usual 1 to 30.
+    pulse_ms : float, ms
+        Usual 1 to 10.
+    amplitude_percent : float, percent of full scale
+        Height.
+    """
+
+    frequency_hz: float = Field(gt=0)
+    pulse_ms: float = Field(gt=0)
+    amplitude_percent: float = Field(ge=0, le=1000)
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        return f"a strobe of {self.pulse_ms:g} ms at {self.frequency_hz:g} Hz, {self.amplitude_percent:g} % high"
+
+
+def strobe(config: Strobe, stretch: Stretch) -> Floats32:
+    """Return the pulses of a strobe, float32, shape (CHUNK,), percent of full scale."""
+    cycles = stretch.time_s * config.frequency_hz + stream(stretch.seed, "strobe", 0).random()
+    lit = (cycles - np.floor(cycles)) < config.pulse_ms * 1e-3 * config.frequency_hz
+    return np.float32(config.amplitude_percent) * lit.astype(np.float32)
+
+
+class Spikes(Table):
+    """Electromagnetic spikes: one to three evaluations long, of both signs.
+
+    Parameters
+    ----------
+    per_second : float, 1/s
+        Rate (Poisson); usual 0.01 to 5.
+    amplitude_percent : spread, percent of full scale
+        Size; usually Pareto.
+    longest : int
+        Most evaluations of a spike; lengths are equally likely. A spike ends with its chunk of 65,536
+        samples.
+    """
+
+    per_second: float = Field(ge=0)
+    amplitude_percent: Spread = Exponential(shape="exponential", mean=10.0)
+    longest: int = Field(default=3, ge=1, le=100)
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        return f"{self.per_second:g} spikes per second of {self.amplitude_percent.words('% of full scale')}"
+
+
+def spikes(config: Spikes, stretch: Stretch) -> Floats32:
+    """Return spikes, float32, shape (CHUNK,), percent of full scale."""
+    rng = stretch.stream("spikes")
+    count = int(rng.poisson(config.per_second * CHUNK / stretch.rate_hz))
+    at = rng.integers(0, CHUNK, count)
+    length = rng.integers(1, config.longest + 1, count)
+    size = config.amplitude_percent.draw(rng, count) * rng.choice([-1.0, 1.0], count)
+    out = np.zeros(CHUNK, np.float32)
+    sample, owner = near(np.arange(CHUNK, dtype=np.float64), at.astype(float), (at + length - 1).astype(float))
+    np.add.at(out, sample, size[owner].astype(np.float32))
+    return out
+
+
+class Interference(Table):
+    """All that is added to the light from elsewhere; every entry is optional."""
+
+    ambient: Ambient = Ambient()
+    lamp: Lamp | None = None
+    ripple: Ripple | None = None
+    neighbour: Neighbour | None = None
+    gated_neighbour: GatedNeighbour | None = None
+    steps: Steps | None = None
+    strobe: Strobe | None = None
+    spikes: Spikes | None = None
+
+    def words(self) -> list[str]:
+        """Return one sentence per effect that is present."""
+        parts = [] if self.ambient == Ambient() else [self.ambient.words()]
+        rest = (self.lamp, self.ripple, self.neighbour, self.gated_neighbour, self.steps, self.strobe, self.spikes)
+        return parts + [effect.words() for effect in rest if effect is not None]
+
+
+class Disturbance:
+    """The sum of all interference of one recording."""
+
+    def __init__(self, config: Interference, seed: int) -> None:
+        self._config = config
+        self._steps = None if config.steps is None else StepTrain(config.steps, seed)
+
+    def add(self, stretch: Stretch, out: Floats32) -> None:
+        """Add all interference of a stretch to `out`, in place."""
+        c = self._config
+        if c.ambient.residual_percent:
+            out += np.float32(c.ambient.residual_percent)
+        if c.lamp is not None:
+            out += lamp(c.lamp, stretch)
+        if c.ripple is not None:
+            out += ripple(c.ripple, stretch)
+        if c.neighbour is not None:
+            out += neighbour(c.neighbour, stretch)
+        if c.gated_neighbour is not None:
+            out += gated_neighbour(c.gated_neighbour, stretch)
+        if self._steps is not None:
+            out += self._steps.at(stretch.time_s)
+        if c.strobe is not None:
+            out += strobe(c.strobe, stretch)
+        if c.spikes is not None:
+            out += spikes(c.spikes, stretch)
+
+
+def beat_pulses(config: GatedNeighbour) -> tuple[float, float, float]:
+    """Return the share of pulses hit, their run length and the pulses from run to run (closed form)."""
+    reach = config.own_gate_us + config.neighbour_pulse_us
+    slip = abs(config.neighbour_period_us - config.own_period_us)
+    run = math.inf if slip == 0 else reach / slip
+    period = math.inf if slip == 0 else config.neighbour_period_us / slip
+    return min(1.0, reach / config.neighbour_period_us), run, period

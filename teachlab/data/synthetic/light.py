@@ -1,0 +1,138 @@
+"""From watts to percent of full scale: received power by sensing principle, and the noise of light.
+
+Plain functions of physical quantities, for whoever writes a scenario from a data sheet or a bench
+measurement. Scenario files hold the percent-of-full-scale figures that come out.
+
+References
+----------
+Inverse-square law and Lambert's law: any text on photometry. Shot noise ``sqrt(2 q I B)`` and Johnson
+noise ``sqrt(4 k T R B)``: Horowitz & Hill, *The Art of Electronics*, chapter on low-noise techniques.
+"""
+
+from __future__ import annotations
+
+import math
+
+ELECTRON_C = 1.602176634e-19
+BOLTZMANN_J_K = 1.380649e-23
+
+
+def through_beam_w(tx_w: float, *, receiver_mm2: float, beam_sr: float, distance_mm: float) -> float:
+    """Return the power received from an emitter in the far field, ``P·A/(Ω d²)``, watts."""
+    return tx_w * receiver_mm2 / (beam_sr * distance_mm**2)
+
+
+def diffuse_w(
+    tx_w: float,
+    *,
+    reflectance: float,
+    receiver_mm2: float,
+    distance_mm: float,
+    tilt_deg: float = 0.0,
+    overlap: float = 1.0,
+    spot_share: float = 1.0,
+) -> float:
+    """Return the power received from a Lambertian target, ``P ρ cos(θ) A/(π d²) · overlap · share``, watts.
+
+    Parameters
+    ----------
+    tx_w : float, W
+        Emitted power that reaches the target's plane.
+    reflectance : float
+        Diffuse reflectance ρ: white card 0.8 to 0.9, kraft 0.45 to 0.6, black plastic 0.03 to 0.08
+        (planning values, common practice, no source).
+    receiver_mm2, distance_mm : float
+        Receiver area and distance of the target.
+    tilt_deg : float, degrees
+        Tilt of the target.
+    overlap : float
+        Overlap of emitter and receiver fields, 0 in the blind zone, 1 far out.
+    spot_share : float
+        Share of the spot that the target fills; falls as 1/d² for a small target, so that the power then
+        falls as 1/d⁴.
+    """
+    lambert = reflectance * math.cos(math.radians(tilt_deg)) * receiver_mm2 / (math.pi * distance_mm**2)
+    return tx_w * lambert * overlap * spot_share
+
+
+def retroreflective_w(
+    tx_w: float,
+    *,
+    reflector_efficiency: float,
+    reflector_mm2: float,
+    receiver_mm2: float,
+    beam_sr: float,
+    return_sr: float,
+    distance_mm: float,
+) -> float:
+    """Return the power from a reflector that the beam over-fills, ∝ 1/d⁴; under-filled ∝ 1/d², watts."""
+    caught = min(1.0, reflector_mm2 / (beam_sr * distance_mm**2))
+    returned = min(1.0, receiver_mm2 / (return_sr * distance_mm**2))
+    return tx_w * reflector_efficiency * caught * returned
+
+
+def level_against_reference(
+    reference_percent: float,
+    *,
+    reflectance: float,
+    distance_mm: float,
+    reference_reflectance: float = 0.9,
+    reference_distance_mm: float,
+) -> float:
+    """Return the level of a target, from the level of a reference card: ``x_ref (ρ/ρ_ref)(d_ref/d)²``."""
+    return reference_percent * (reflectance / reference_reflectance) * (reference_distance_mm / distance_mm) ** 2
+
+
+def suppressed_level(
+    distance_mm: float,
+    *,
+    cutoff_mm: float,
+    gain_percent: float,
+    reflectance: float = 0.9,
+    reference_reflectance: float = 0.9,
+    white_black_percent: float = 0.0,
+) -> float:
+    """Return the level of a background-suppressed sensor; 50 % at the cut-off distance of a reference card.
+
+    ``50 + 50·tanh(gain·(d_c − d)/(50·d_c)) + white_black·(ρ/ρ_ref − 1)``, clipped to 0 … 100: near objects are
+    bright, far ones dark, and what is left of the dependence on reflectance shifts the cut-off.
+    """
+    soft = 50.0 * math.tanh(gain_percent * (cutoff_mm - distance_mm) / (50.0 * cutoff_mm))
+    shift = white_black_percent * (reflectance / reference_reflectance - 1.0)
+    return min(100.0, max(0.0, 50.0 + soft + shift))
+
+
+def polarised_leak(psi_rad: float, retardance_rad: float) -> float:
+    """Return the share that stretched film rotates through a crossed analyser, ``sin²(2ψ)·sin²(δ/2)``."""
+    return math.sin(2 * psi_rad) ** 2 * math.sin(retardance_rad / 2) ** 2
+
+
+def shot_noise_a(current_a: float, bandwidth_hz: float) -> float:
+    """Return the shot noise current, ``sqrt(2 q I B)``, amperes."""
+    return math.sqrt(2 * ELECTRON_C * current_a * bandwidth_hz)
+
+
+def johnson_noise_v(resistance_ohm: float, temperature_k: float, bandwidth_hz: float) -> float:
+    """Return the thermal noise voltage of a resistor, ``sqrt(4 k T R B)``, volts."""
+    return math.sqrt(4 * BOLTZMANN_J_K * temperature_k * resistance_ohm * bandwidth_hz)
+
+
+def shot_kappa(full_scale_a: float, integration_s: float) -> float:
+    """Return κ of the shot noise variance ``κ·x`` (x in percent): ``100 / N_FS`` with ``N_FS = I_FS τ / q``."""
+    return 100.0 * ELECTRON_C / (full_scale_a * integration_s)
+
+
+def thermal_percent(full_scale_a: float, feedback_ohm: float, integration_s: float, temperature_k: float) -> float:
+    """Return the thermal noise of the feedback resistor in percent of full scale, ``B = 1/(2τ)``."""
+    current = math.sqrt(4 * BOLTZMANN_J_K * temperature_k / feedback_ohm / (2 * integration_s))
+    return 100.0 * current / full_scale_a
+
+
+def contamination_per_window(excess_gain: float, windows: int) -> float:
+    """Return the transmission of each of so many dirty windows that uses up an excess gain, ``EG^(−1/n)``."""
+    return float(excess_gain ** (-1.0 / windows))
+
+
+def fog_transmission(visibility_m: float, path_m: float, *, contrast: float = 0.05) -> float:
+    """Return the transmission of fog, ``exp(ln(contrast) · path / visibility)`` (Koschmieder)."""
+    return math.exp(math.log(contrast) * path_m / visibility_m)

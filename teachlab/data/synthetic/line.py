@@ -1,0 +1,124 @@
+"""The whole chain in its order, one chunk of samples at a time.
+
+optical signal → gain loss → front end with ambient compression → pedestal, ambient and interference → noise →
+clip and quantise → logger.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.data.synthetic.drift import gain_and_pedestal
+from teachlab.data.synthetic.electronics import LowPass, NoiseTrack, quantise
+from teachlab.data.synthetic.faults import logged, missing
+from teachlab.data.synthetic.interference import Disturbance
+from teachlab.data.synthetic.motion import Motion, Steady, Uneven
+from teachlab.data.synthetic.optics import Optics
+from teachlab.data.synthetic.scenario import Scenario
+from teachlab.data.synthetic.streams import CHUNK
+from teachlab.data.synthetic.stretch import Floats32, Stretch, times
+
+DRIFT_STEP = 64
+"""Samples between the points at which slow drift is computed; straight in between."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stress:
+    """A stress on top of the scenario, ``x → g·x + a + p·(1 − g)``, before noise and converter.
+
+    Parameters
+    ----------
+    gain : float
+        g, acts on the optical signal with its background, where dirt acts.
+    ambient_percent : float, percent of full scale
+        a, added where ambient residual is; with its shot noise.
+    pedestal_percent : float, percent of full scale
+        p, backscatter of an opaque layer: with a clean window (g = 1) it adds nothing.
+    """
+
+    gain: float = 1.0
+    ambient_percent: float = 0.0
+    pedestal_percent: float = 0.0
+
+
+UNSTRESSED = Stress()
+
+
+def motion_of(scenario: Scenario, seed: int) -> Motion:
+    """Return how the line moves."""
+    line = scenario.line
+    if line.wander is None and line.stops is None:
+        return Steady(line.speed_mm_s)
+    return Uneven(line.speed_mm_s, line.wander, line.stops, seed)
+
+
+class Line:
+    """One synthetic line, running; chunks are asked for in ascending order.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What runs.
+    seed : int
+        Seed of the recording.
+    stress : Stress
+        On top of it.
+    """
+
+    def __init__(self, scenario: Scenario, seed: int, stress: Stress) -> None:
+        self._scenario, self._seed, self._stress = scenario, seed, stress
+        self._rate = scenario.sensor.sample_rate_hz
+        self._motion = motion_of(scenario, seed)
+        self._optics = Optics(scenario, seed, uniform=self._motion.uniform)
+        self._low_pass = LowPass(scenario.sensor.front_end, self._rate)
+        self._disturbance = Disturbance(scenario.interference, seed)
+        self._noise = NoiseTrack(scenario.sensor.noise, seed)
+
+    @property
+    def top(self) -> int:
+        """Highest code of the converter."""
+        return int(2**self._scenario.sensor.bits - 1)
+
+    def stretch(self, index: int) -> Stretch:
+        """Return times and places of a chunk."""
+        time = times(index, self._rate)
+        return Stretch(index, self._seed, self._rate, time, self._motion.position_mm(time))
+
+    def codes(self, index: int) -> Floats32:
+        """Return the logged codes of a chunk as float32 whole numbers, shape (CHUNK,)."""
+        if self._low_pass.needs(index):
+            self._received(self.stretch(index - 1))
+        stretch = self.stretch(index)
+        optical, pedestal = self._received(stretch)
+        light = optical.copy()
+        if pedestal is not None:
+            light += pedestal
+        if self._stress.ambient_percent:
+            light += np.float32(self._stress.ambient_percent)
+        self._disturbance.add(stretch, light)
+        self._noise.add(stretch, light, optical, self._scenario.interference.ambient.shot_percent)
+        return logged(self._scenario.faults, quantise(light, self._scenario.sensor.bits), self.top)
+
+    def missing(self, index: int) -> NDArray[np.bool_] | None:
+        """Return which samples of a chunk have no value, or None if the scenario has no dropouts."""
+        dropouts = self._scenario.faults.dropouts
+        return None if dropouts is None else missing(dropouts, self._seed, index)
+
+    def _received(self, stretch: Stretch) -> tuple[Floats32, Floats32 | np.float32 | None]:
+        """Return the optical signal after all gains and the front end, and the pedestal."""
+        stress, scenario = self._stress, self._scenario
+        optical = self._optics.signal(stretch)
+        fixed = stress.gain * scenario.interference.ambient.front_end_gain
+        backscatter = stress.pedestal_percent * (1.0 - stress.gain)
+        pedestal: Floats32 | np.float32 | None = np.float32(backscatter) if backscatter else None
+        if scenario.drift.any:
+            knots = stretch.time_s[0] + np.arange(0, CHUNK + DRIFT_STEP, DRIFT_STEP) / self._rate
+            gain, drifted = gain_and_pedestal(scenario.drift, knots, sensing=scenario.sensor.sensing, seed=self._seed)
+            optical *= np.interp(stretch.time_s, knots, gain).astype(np.float32)
+            pedestal = np.interp(stretch.time_s, knots, drifted + backscatter).astype(np.float32)
+        if fixed != 1.0:
+            optical *= np.float32(fixed)
+        return self._low_pass.apply(stretch.index, optical), pedestal

@@ -1,0 +1,250 @@
+"""The objects on the belt: what each kind does to the light, one small table per property.
+
+Levels are in percent of the receiver's full scale, as a clean new sensor would show them. Ranges in the
+docstrings are planning values of the trade (common practice, no source): they are not enforced, the hard
+limits are.
+"""
+
+from __future__ import annotations
+
+from typing import Literal, Self
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field, model_validator
+
+from teachlab.data.synthetic.spread import Constant, Spread
+from teachlab.data.synthetic.tables import Table
+
+Floats = NDArray[np.float64]
+
+
+class Texture(Table):
+    """Level variation along the belt, exponentially correlated, as the sensor sees it through its beam.
+
+    Parameters
+    ----------
+    sd_percent : float, percent of full scale
+        Standard deviation. Belt: usual 2 to 12 % of the belt level; object: 5 to 40 % of its level.
+    length_mm : float, mm
+        Correlation length; usual 2 to 20 mm.
+    floor_percent, ceiling_percent : float, percent of full scale
+        Limits of the level with its texture.
+    """
+
+    sd_percent: float = Field(ge=0, le=100)
+    length_mm: float = Field(gt=0)
+    floor_percent: float = Field(default=0.0, ge=0, le=1000)
+    ceiling_percent: float = Field(default=1000.0, ge=0, le=1000)
+
+    def words(self, of: str) -> str:
+        """Return the effect in words."""
+        return f"{of} texture of sd {self.sd_percent:g} % of full scale, correlated over {self.length_mm:g} mm"
+
+
+class Glints(Table):
+    """Bright reflexes: Gaussian bumps at random places of an object.
+
+    Parameters
+    ----------
+    per_object : float
+        Mean number per object (Poisson); usual 0.2 to 3 on film, foil and wet surfaces.
+    amplitude_percent : spread, percent of full scale
+        Height above the object; usually Pareto with exponent 1.2 to 2.5.
+    sd_mm : float, mm
+        Standard deviation of the bump as the sensor sees it; usual 0.5 to 3 mm.
+    """
+
+    per_object: float = Field(ge=0, le=100)
+    amplitude_percent: Spread
+    sd_mm: float = Field(gt=0)
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        return f"{self.per_object:g} glints per object, {self.amplitude_percent.words('% of full scale')} high"
+
+
+class Transparent(Table):
+    """A clear container in a beam: two dark edge dips and a middle that may be brighter than no object.
+
+    Multiplies the background light by ``(1 + F (middle − 1)) · Π (1 − D_e)`` with the fill F and, per edge,
+    ``D_e = (1 − edge) · w/s · exp(−(u − u_e)²/(2 s²))``, ``s² = w² + σ_beam²``.
+
+    Parameters
+    ----------
+    edge_transmission : spread
+        Transmission in the middle of an edge dip, drawn once per object; usual 0.5 to 0.9.
+    edge_sd_mm : float, mm
+        Standard deviation w of a dip before the beam smooths it; usual 1 to 5 mm.
+    edge_inset_mm : float, mm
+        Distance of the dip's centre from the end of the object, inwards.
+    middle_transmission : spread
+        Transmission of the middle; usual 0.9 to 1.1, above 1 where the container acts as a lens.
+    """
+
+    edge_transmission: Spread
+    edge_sd_mm: float = Field(gt=0)
+    edge_inset_mm: float = Field(ge=0)
+    middle_transmission: Spread
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        return (
+            f"transparent: edge dips to {self.edge_transmission.words('of the clear light')}, "
+            f"middle {self.middle_transmission.words('of it')}"
+        )
+
+
+class Print(Table):
+    """Printed areas: evenly spaced blocks whose level is a share of the object's.
+
+    Parameters
+    ----------
+    blocks : int
+        Blocks along the object.
+    cover : float
+        Share of the length that is printed.
+    factor : spread
+        Level of the print over the level of the object, drawn once per object.
+    """
+
+    blocks: int = Field(ge=1, le=50)
+    cover: float = Field(gt=0, lt=1)
+    factor: Spread
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        return f"{self.blocks} printed blocks at {self.factor.words('of its level')}"
+
+
+class Tumbling(Table):
+    """Projected length of a tumbling part, ``L |cos a| + W |sin a|`` with a random angle.
+
+    Parameters
+    ----------
+    width_mm : float, mm
+        Width W of the part; its length is `length_mm` of the object.
+    """
+
+    width_mm: float = Field(gt=0)
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        return f"tumbling, {self.width_mm:g} mm wide"
+
+
+class Flutter(Table):
+    """Level modulated by a fluttering web: ``1 + depth · sin(2π f t + φ)``.
+
+    Parameters
+    ----------
+    depth : float
+        Modulation; usual 0.05 to 0.6.
+    frequency_hz : float, Hz
+        Usual 2 to 30 Hz.
+    """
+
+    depth: float = Field(ge=0, le=1)
+    frequency_hz: float = Field(gt=0)
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        return f"flutters by {100 * self.depth:g} % at {self.frequency_hz:g} Hz"
+
+
+class Wrap(Table):
+    """Stretched film that leaks through a crossed analyser, ``leak · sin²(2ψ) · sin²(δ/2)``.
+
+    ψ and δ wander along the object (independent, correlated over `length_mm`, several turns wide), so the
+    mean leak is a quarter of `leak_percent`.
+
+    Parameters
+    ----------
+    leak_percent : float, percent of full scale
+        Specular return of the film if the analyser let all of it pass.
+    length_mm : float, mm
+        Correlation length of the stretch; usual 2 to 20 mm.
+    """
+
+    leak_percent: float = Field(ge=0, le=1000)
+    length_mm: float = Field(gt=0)
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        return f"wrapped in stretched film that leaks up to {self.leak_percent:g} % past the analyser"
+
+
+class Object(Table):
+    """One kind of object.
+
+    Parameters
+    ----------
+    label : str
+        Name of the kind, written to the truth.
+    share : float
+        Share of the passes (or lots) that are of this kind, relative to the other kinds.
+    expect : "detect" or "ignore"
+        Whether the sensor has to switch.
+    length_mm : spread, mm
+        Length along the belt.
+    level_percent : spread, percent of full scale
+        Level when the object fills the beam. Same product 3 to 10 % spread, printed 10 to 30 %, natural
+        goods 15 to 35 %.
+    reflectance, distance_mm : spread, mm
+        Instead of `level_percent`, with the table ``[sensor.reference]``: level by Lambert's and the
+        inverse-square law, or by the cut-off distance for background suppression.
+    transparent : Transparent
+        Instead of a level.
+    texture, glints, print, tumbling, flutter, wrap
+        See the tables.
+    """
+
+    label: str = Field(min_length=1)
+    share: float = Field(default=1.0, gt=0)
+    expect: Literal["detect", "ignore"] = "detect"
+    length_mm: Spread
+    level_percent: Spread | None = None
+    reflectance: Spread | None = None
+    distance_mm: Spread | None = None
+    transparent: Transparent | None = None
+    texture: Texture | None = None
+    glints: Glints | None = None
+    print: Print | None = None
+    tumbling: Tumbling | None = None
+    flutter: Flutter | None = None
+    wrap: Wrap | None = None
+
+    @model_validator(mode="after")
+    def _one_level(self) -> Self:
+        ways = [self.level_percent is not None, self.reflectance is not None, self.transparent is not None]
+        if sum(ways) != 1:
+            raise ValueError("give exactly one of level_percent, reflectance (with distance_mm) and transparent")
+        if (self.reflectance is None) != (self.distance_mm is None):
+            raise ValueError("reflectance and distance_mm belong together: give both")
+        return self
+
+    def lengths(self, rng: np.random.Generator, size: int) -> Floats:
+        """Return projected lengths in mm, at least 0.01."""
+        length = self.length_mm.draw(rng, size)
+        if self.tumbling is not None:
+            angle = rng.uniform(0.0, np.pi, size)
+            length = length * np.abs(np.cos(angle)) + self.tumbling.width_mm * np.abs(np.sin(angle))
+        return np.maximum(length, 0.01)
+
+    def words(self) -> str:
+        """Return the kind in words."""
+        if self.level_percent is not None:
+            what = f"level {self.level_percent.words('% of full scale')}"
+        elif self.transparent is not None:
+            what = self.transparent.words()
+        else:
+            near = self.distance_mm or Constant(value=0.0)
+            of = self.reflectance or Constant(value=0.0)
+            what = f"reflectance {of.words('')} at {near.words('mm')}".replace(" at", "at", 1)
+        parts = [f"{self.label}: {self.length_mm.words('mm')} long, {what}"]
+        parts += [p.words() for p in (self.glints, self.print, self.tumbling, self.flutter, self.wrap) if p is not None]
+        if self.texture is not None:
+            parts.append(self.texture.words("along-object"))
+        if self.expect == "ignore":
+            parts.append("must not switch the sensor")
+        return "; ".join(parts)

@@ -1,0 +1,418 @@
+"""From a scenario to a recording with its truth: in memory, or streamed to a file, or continued."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.data.synthetic.events import PassChunk, PassSource
+from teachlab.data.synthetic.faults import RowMap, duplicated, stamps
+from teachlab.data.synthetic.line import UNSTRESSED, Line, Stress, motion_of
+from teachlab.data.synthetic.motion import first_sample_at
+from teachlab.data.synthetic.scenario import Scenario
+from teachlab.data.synthetic.streams import CHUNK
+from teachlab.errors import ParameterError, ScenarioError
+from teachlab.model.recording import Block, Direction, Light, Origin, Recording, RecordingInfo, Sensing
+from teachlab.model.truth import Truth, TruthSource
+
+Integers = NDArray[np.int64]
+Progress = Callable[[int, int], None]
+"""Called with the samples written so far and in all."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recipe:
+    """All that decides the samples of a synthetic recording.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The line.
+    passes : int
+        Objects that come by, at least 1. The recording ends in the middle of the gap after the last.
+    seed : int
+        At least 0.
+    stress : Stress
+        On top of the scenario.
+
+    Raises
+    ------
+    ParameterError
+        If a value is out of range.
+    """
+
+    scenario: Scenario
+    passes: int
+    seed: int = 0
+    stress: Stress = UNSTRESSED
+
+    def __post_init__(self) -> None:
+        if self.passes < 1:
+            raise ParameterError(f"passes must be at least 1, got {self.passes}.")
+        if self.seed < 0:
+            raise ParameterError(f"seed must be at least 0, got {self.seed}.")
+        gain, ambient, pedestal = self.stress.gain, self.stress.ambient_percent, self.stress.pedestal_percent
+        if not 0 <= gain <= 10:
+            raise ParameterError(f"gain must lie between 0 and 10, got {gain:g}.")
+        if not (-100 <= ambient <= 100 and 0 <= pedestal <= 100):
+            raise ParameterError(
+                f"ambient must lie between -100 and 100 and pedestal between 0 and 100 percent of full scale, "
+                f"got {ambient:g} and {pedestal:g}."
+            )
+
+    def digest(self) -> str:
+        """Return the SHA-256 of everything but the number of passes: equal digests can be continued."""
+        parts = {"scenario": self.scenario.model_dump(mode="json"), "seed": self.seed, "stress": asdict(self.stress)}
+        return sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Where everything of a recording comes to lie.
+
+    Parameters
+    ----------
+    samples : int
+        Samples that the sensor takes.
+    rows : int
+        Rows that the logger writes: more where it writes some twice.
+    truth : Truth
+        The passes, in rows.
+    """
+
+    samples: int
+    rows: int
+    truth: Truth
+
+
+def plan(recipe: Recipe) -> Plan:
+    """Return length and truth of a recording without generating its samples."""
+    scenario = recipe.scenario
+    lead, trail, kind, lot, end_mm = _passes(recipe)
+    motion, rate = motion_of(scenario, recipe.seed), scenario.sensor.sample_rate_hz
+
+    def sample(position: NDArray[np.float64]) -> Integers:
+        return first_sample_at(motion, rate, position, speed_mm_s=scenario.line.speed_mm_s)
+
+    samples = max(int(sample(np.array([end_mm]))[0]), 1)
+    start, end = sample(lead), sample(trail)
+    detect = np.array([o.expect == "detect" for o in scenario.object])[kind]
+    label = np.array([o.label for o in scenario.object], object)[kind]
+    lots = np.array([f"lot {n + 1}" for n in lot], object) if scenario.line.lot_passes else None
+    for mark in scenario.background.marks:
+        if mark.as_pass:
+            centre = mark.centres_mm(mark.half_mm, end_mm - mark.half_mm)
+            low, high = centre - mark.half_mm, centre + mark.half_mm
+            after = np.searchsorted(lead, high)
+            free = (np.concatenate([[-np.inf], trail])[after] <= low) & (after > 0)
+            free |= (after == 0) & (low >= 0)
+            start, end = np.concatenate([start, sample(low[free])]), np.concatenate([end, sample(high[free])])
+            detect = np.concatenate([detect, np.zeros(int(free.sum()), bool)])
+            label = np.concatenate([label, np.full(int(free.sum()), mark.label, object)])
+            if lots is not None:
+                lots = np.concatenate([lots, np.asarray(lots[np.maximum(after[free] - 1, 0)])])
+    order = np.argsort(start, kind="stable")
+    start, end = start[order], end[order]
+    # an object shorter than a sample step still owns one sample, and never one of the object before
+    end = np.maximum(end, start + 1)
+    start = np.maximum(start, np.concatenate([[0], end[:-1]]))
+    end = np.minimum(np.maximum(end, start + 1), samples)
+    kept = start < end
+    twice = _written_twice(recipe, samples)
+    rows = RowMap(twice)
+    truth = Truth.from_arrays(
+        rows.row_of(start[kept]),
+        rows.row_of(end[kept]),
+        detect=detect[order][kept],
+        label=label[order][kept],
+        lot=None if lots is None else lots[order][kept],
+        source=TruthSource.GENERATOR,
+        uncertainty_samples=scenario.uncertainty_samples,
+    )
+    return Plan(samples, samples + int(np.searchsorted(twice, samples)), truth)
+
+
+def _passes(recipe: Recipe) -> tuple[NDArray[np.float64], NDArray[np.float64], Integers, Integers, float]:
+    """Return edges, kinds and lots of the first passes, and the belt position at which the recording ends."""
+    parts: list[PassChunk] = []
+    for chunk in PassSource(recipe.scenario, recipe.seed).chunks():
+        parts.append(chunk)
+        if chunk.first + chunk.lead_mm.size >= recipe.passes:
+            break
+    n = recipe.passes
+    lead, trail, gap = (np.concatenate([getattr(c, f) for c in parts])[:n] for f in ("lead_mm", "trail_mm", "gap_mm"))
+    kind, lot = (np.concatenate([getattr(c, f) for c in parts])[:n] for f in ("kind", "lot"))
+    return lead, trail, kind, lot, float(trail[-1] + gap[-1] / 2)
+
+
+def _written_twice(recipe: Recipe, samples: int) -> Integers:
+    faults = recipe.scenario.faults
+    if not faults.duplicates_per_million:
+        return np.empty(0, np.int64)
+    chunks = range(-(-samples // CHUNK))
+    return np.concatenate([duplicated(faults, recipe.seed, c) + c * CHUNK for c in chunks])
+
+
+def info_of(recipe: Recipe) -> RecordingInfo:
+    """Return the metadata of the recording; the notes hold the recipe's own words."""
+    scenario = recipe.scenario
+    sensor = scenario.sensor
+    direction = None if sensor.direction is None else Direction(sensor.direction)
+    if direction is not None and scenario.faults.wrong_direction_flag:
+        direction = Direction.DIP if direction is Direction.RISE else Direction.RISE
+    stress = recipe.stress
+    axes = f"gain {stress.gain:g}, ambient {stress.ambient_percent:g} %, pedestal {stress.pedestal_percent:g} %"
+    stressed = "" if stress == UNSTRESSED else f" Stressed: {axes}."
+    return RecordingInfo(
+        sample_rate_hz=sensor.sample_rate_hz,
+        unit="counts" if sensor.unit == "counts" else "percent of full scale",
+        full_scale=float(2**sensor.bits - 1) if sensor.unit == "counts" else 100.0,
+        dark_level=0.0,
+        sensing=Sensing(sensor.sensing),
+        direction=direction,
+        origin=Origin.SYNTHETIC,
+        title=scenario.title,
+        line_speed_m_s=scenario.line.speed_mm_s / 1000,
+        notes=f"Synthetic, seed {recipe.seed}: not evidence about a real line.{stressed} {scenario.notes}".strip(),
+    )
+
+
+def stored_type(scenario: Scenario) -> np.dtype[Any]:
+    """Return the type of the light column."""
+    return np.dtype(np.uint16 if scenario.sensor.unit == "counts" else np.float32)
+
+
+def blocks(recipe: Recipe, *, samples: int, first: int = 0) -> Iterator[Block]:
+    """Generate the samples ``[first, samples)`` of a recording, rows written twice included.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        What to generate.
+    samples : int
+        Where to stop; the passes of the recipe play no part here.
+    first : int
+        Where to begin.
+
+    Yields
+    ------
+    Block
+        Consecutive rows in the stored type; `start` counts rows from the first one yielded.
+    """
+    line = Line(recipe.scenario, recipe.seed, recipe.stress)
+    counts = recipe.scenario.sensor.unit == "counts"
+    row = 0
+    for index in range(first // CHUNK, -(-samples // CHUNK)):
+        offset = index * CHUNK
+        part = slice(max(first - offset, 0), min(samples - offset, CHUNK))
+        codes, missing = line.codes(index), line.missing(index)
+        light: Light = codes.astype(np.uint16) if counts else codes * np.float32(100.0 / line.top)
+        if missing is not None and not counts:
+            light[missing] = np.nan
+        invalid = missing[part] if missing is not None and counts else None
+        light = light[part]
+        if recipe.scenario.faults.duplicates_per_million:
+            twice = duplicated(recipe.scenario.faults, recipe.seed, index)
+            repeats = np.ones(CHUNK, np.int64)
+            repeats[twice] = 2
+            light = np.repeat(light, repeats[part])
+            invalid = None if invalid is None else np.repeat(invalid, repeats[part])
+        yield Block(row, light, invalid)
+        row += light.size
+
+
+def generate(
+    scenario: Scenario,
+    passes: int,
+    seed: int = 0,
+    *,
+    gain: float = 1.0,
+    ambient: float = 0.0,
+    pedestal: float = 0.0,
+) -> tuple[Recording, Truth]:
+    """Generate a recording with its truth in memory.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The line, from `load_scenario`.
+    passes : int
+        Objects that come by.
+    seed : int
+        Same scenario, seed and passes, same samples; more passes only append.
+    gain, ambient, pedestal : float; ambient and pedestal in percent of full scale
+        Stress on top, ``x → g·x + a + p·(1 − g)`` before noise and converter.
+
+    Examples
+    --------
+    >>> from teachlab.data.synthetic import load_scenario
+    >>> recording, truth = generate(load_scenario("demo"), 5, seed=1)
+    >>> truth.passes, str(truth.source)
+    (5, 'generator')
+    """
+    stress = Stress(gain=gain, ambient_percent=ambient, pedestal_percent=pedestal)
+    recipe = Recipe(scenario=scenario, passes=passes, seed=seed, stress=stress)
+    planned = plan(recipe)
+    light = np.empty(planned.rows, stored_type(scenario))
+    invalid = np.zeros(planned.rows, bool) if scenario.faults.dropouts is not None else None
+    for block in blocks(recipe, samples=planned.samples):
+        rows = slice(block.start, block.start + block.light.size)
+        light[rows] = block.light
+        if invalid is not None and block.invalid is not None:
+            invalid[rows] = block.invalid
+    name = scenario.alias or "synthetic"
+    return Recording.from_array(light, info_of(recipe), name=name, invalid=invalid), planned.truth
+
+
+def write(recipe: Recipe, path: str | Path, *, progress: Progress | None = None) -> Plan:
+    """Write a recording and its table of passes, in memory that does not grow with the samples.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        What to generate.
+    path : str or Path
+        The recording; the passes go to ``NAME.passes.parquet`` beside it, the recipe to ``NAME.synth.json``.
+    progress : callable, optional
+        Called with the rows written so far and in all.
+    """
+    from teachlab.data.recordings import RecordingWriter
+    from teachlab.data.truth_files import write_truth
+
+    planned = plan(recipe)
+    with RecordingWriter(path, info_of(recipe), stored_type(recipe.scenario)) as out:
+        for block in blocks(recipe, samples=planned.samples):
+            out.append(block.light, block.invalid)
+            if progress is not None:
+                progress(block.start + block.light.size, planned.rows)
+    write_truth(beside(path, ".passes.parquet"), planned.truth)
+    _write_recipe(recipe, planned, beside(path, ".synth.json"))
+    return planned
+
+
+def continue_recording(path: str | Path, more: int, *, progress: Progress | None = None) -> Plan:
+    """Append further passes to a recording that `write` has written, exactly as if all had been written in one go.
+
+    The recipe beside the recording says what it is. The end of the file is generated again and compared with
+    what the file holds, so that a changed file or another version of the generator is not continued in silence.
+
+    Parameters
+    ----------
+    path : str or Path
+        The recording; it is replaced when the longer one is complete.
+    more : int
+        Passes to append, at least 1.
+    progress : callable, optional
+        Called with the rows written so far and in all.
+
+    Raises
+    ------
+    ScenarioError
+        If the recipe is missing or does not belong to the file.
+    """
+    from teachlab.data.recordings import RecordingWriter, read_recording
+    from teachlab.data.truth_files import write_truth
+
+    if more < 1:
+        raise ParameterError(f"passes to append must be at least 1, got {more}.")
+    before = _read_recipe(beside(path, ".synth.json"))
+    recipe = Recipe(scenario=before.scenario, passes=before.passes + more, seed=before.seed, stress=before.stress)
+    old, planned = plan(before), plan(recipe)
+    recording = read_recording(path)
+    if recording.samples != old.rows:
+        raise ScenarioError(
+            f"{path}: the file has {recording.samples} rows, its recipe makes {old.rows}. "
+            "Write the recording again instead of continuing it."
+        )
+    with RecordingWriter(path, info_of(recipe), stored_type(recipe.scenario)) as out:
+        for block in recording.blocks():
+            out.append(block.light, block.invalid)
+        first = (old.samples - 1) // CHUNK * CHUNK
+        skip = old.rows - _rows_before(recipe, first)
+        for block in blocks(recipe, samples=planned.samples, first=first):
+            if block.start < skip:
+                _compare(recording, old.rows - skip, block, skip, path)
+            fresh = slice(max(0, skip - block.start), None)
+            out.append(block.light[fresh], None if block.invalid is None else block.invalid[fresh])
+            if progress is not None:
+                progress(out.samples, planned.rows)
+    write_truth(beside(path, ".passes.parquet"), planned.truth)
+    _write_recipe(recipe, planned, beside(path, ".synth.json"))
+    return planned
+
+
+def _rows_before(recipe: Recipe, sample: int) -> int:
+    return sample + int(np.searchsorted(_written_twice(recipe, sample), sample)) if sample else 0
+
+
+def _compare(recording: Recording, first_row: int, block: Block, skip: int, path: str | Path) -> None:
+    count = min(skip - block.start, block.light.size)
+    held = recording.read(first_row + block.start, first_row + block.start + count)
+    mine = Block(0, block.light[:count], None if block.invalid is None else block.invalid[:count])
+    if not np.array_equal(held.as_float(), mine.as_float(), equal_nan=True):
+        raise ScenarioError(
+            f"{path}: its last samples are not those of its recipe: the file was changed, or another version of the "
+            "generator wrote it. Write the recording again instead of continuing it."
+        )
+
+
+def beside(path: str | Path, ending: str) -> Path:
+    """Return the file of the same name with another ending."""
+    whole = Path(path)
+    return whole.with_name(whole.stem + ending)
+
+
+def _write_recipe(recipe: Recipe, planned: Plan, path: Path) -> None:
+    from teachlab.data.files import write_aside
+
+    document = {
+        "schema": 1,
+        "passes": recipe.passes,
+        "seed": recipe.seed,
+        "stress": asdict(recipe.stress),
+        "rows": planned.rows,
+        "digest": recipe.digest(),
+        "scenario": recipe.scenario.model_dump(mode="json", exclude_defaults=True),
+    }
+    with write_aside(path) as aside:
+        aside.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
+
+
+def _read_recipe(path: Path) -> Recipe:
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+        recipe = Recipe(
+            scenario=Scenario.model_validate(document["scenario"]),
+            passes=int(document["passes"]),
+            seed=int(document["seed"]),
+            stress=Stress(**document["stress"]),
+        )
+    except FileNotFoundError as fault:
+        raise ScenarioError(f"{path} is missing: only a recording with its recipe can be continued.") from fault
+    except (KeyError, TypeError, ValueError) as fault:
+        raise ScenarioError(f"{path} is not the recipe of a synthetic recording: {fault}.") from fault
+    if recipe.digest() != document.get("digest"):
+        raise ScenarioError(f"{path} was changed by hand: its digest does not fit. Write the recording again.")
+    return recipe
+
+
+def log_rows(recipe: Recipe) -> Iterator[tuple[NDArray[np.float64], Block]]:
+    """Generate what a logger with a clock of its own would have written: time stamps in seconds, and light."""
+    planned, faults, rate = plan(recipe), recipe.scenario.faults, recipe.scenario.sensor.sample_rate_hz
+    start = 0
+    for index, block in enumerate(blocks(recipe, samples=planned.samples)):
+        size = min(CHUNK, planned.samples - start)
+        stamp = stamps(faults, np.arange(start, start + size) / rate, rate, recipe.seed, index)
+        if faults.duplicates_per_million:
+            repeats = np.ones(CHUNK, np.int64)
+            repeats[duplicated(faults, recipe.seed, index)] = 2
+            stamp = np.repeat(stamp, repeats[:size])
+        yield stamp, block
+        start += size

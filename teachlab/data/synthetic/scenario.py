@@ -1,0 +1,273 @@
+"""A scenario: one synthetic line, as a page of TOML describes it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal, Self
+
+from pydantic import Field, ValidationError, model_validator
+
+from teachlab.data.shipped import datasets_root
+from teachlab.data.synthetic.background import Background
+from teachlab.data.synthetic.beam import Beam
+from teachlab.data.synthetic.drift import Drift
+from teachlab.data.synthetic.electronics import FrontEnd, Noise
+from teachlab.data.synthetic.faults import Faults
+from teachlab.data.synthetic.interference import Interference
+from teachlab.data.synthetic.motion import Stops, Wander
+from teachlab.data.synthetic.objects import Object
+from teachlab.data.synthetic.spread import Spread
+from teachlab.data.synthetic.tables import Table, refusal
+from teachlab.errors import ScenarioError
+
+
+class Reference(Table):
+    """The card that fixes the scale for objects given by reflectance and distance.
+
+    Parameters
+    ----------
+    reflectance : float
+        Of the card; white 0.9.
+    distance_mm : float, mm
+        Where it was held.
+    level_percent : float, percent of full scale
+        What the sensor showed.
+    """
+
+    reflectance: float = Field(default=0.9, gt=0, le=1)
+    distance_mm: float = Field(gt=0)
+    level_percent: float = Field(gt=0, le=1000)
+
+
+class Suppression(Table):
+    """Background suppression by triangulation, for objects given by reflectance and distance.
+
+    Parameters
+    ----------
+    cutoff_mm : float, mm
+        Distance of the reference card at which the signal is at mid scale.
+    gain_percent : float, percent of full scale
+        Steepness: slope of the signal at the cut-off, per cut-off distance.
+    white_black_percent : float, percent of full scale
+        What is left of the dependence on reflectance.
+    """
+
+    cutoff_mm: float = Field(gt=0)
+    gain_percent: float = Field(gt=0)
+    white_black_percent: float = Field(default=0.0, ge=0, le=100)
+
+
+class Sensor(Table):
+    """The sensor and its logger.
+
+    Parameters
+    ----------
+    sensing : str
+        Sensing principle.
+    sample_rate_hz : float, Hz
+        Evaluations, and logged samples, per second.
+    direction : "rise" or "dip", optional
+        What objects do to the light; leave out where some do this and some that.
+    bits : int
+        Resolution of the converter; usual 8 to 14.
+    unit : "counts" or "percent"
+        Codes of the converter (integers), or percent of full scale (float32 of the same resolution).
+    beam, front_end, noise, reference, suppression
+        See the tables.
+    """
+
+    sensing: Literal["diffuse", "through-beam", "retroreflective", "background-suppressed", "other"]
+    sample_rate_hz: float = Field(gt=0, le=1e7)
+    direction: Literal["rise", "dip"] | None = None
+    bits: int = Field(default=12, ge=2, le=16)
+    unit: Literal["counts", "percent"] = "counts"
+    beam: Beam
+    front_end: FrontEnd = FrontEnd()
+    noise: Noise = Noise()
+    reference: Reference | None = None
+    suppression: Suppression | None = None
+
+
+class LineSpeedAndGaps(Table):
+    """How the products come.
+
+    Parameters
+    ----------
+    speed_mm_s : float, mm/s
+        Nominal speed.
+    lead_in_mm : float, mm
+        Empty belt before the first object.
+    gap_mm : spread, mm
+        From the end of an object to the beginning of the next; what is drawn below 0 counts as 0.
+    touching_share : float
+        Share of the gaps that are 0; usual 0 to 0.1.
+    lot_passes : int, optional
+        Passes of a lot; the kind is then drawn per lot, and lots are written to the truth.
+    lot_level_cv : float
+        Spread of the level from lot to lot (lognormal factor, median 1).
+    wander : Wander, optional
+        Slow wander of the speed.
+    stops : Stops, optional
+        Stops of the line.
+    """
+
+    speed_mm_s: float = Field(gt=0, le=1e5)
+    lead_in_mm: float = Field(default=200.0, ge=0)
+    gap_mm: Spread
+    touching_share: float = Field(default=0.0, ge=0, le=1)
+    lot_passes: int | None = Field(default=None, ge=1)
+    lot_level_cv: float = Field(default=0.0, ge=0, le=3)
+    wander: Wander | None = None
+    stops: Stops | None = None
+
+
+class Scenario(Table):
+    """One synthetic line with its products, its surroundings and its logger.
+
+    Parameters
+    ----------
+    title : str
+        What it is, for people.
+    plant : str
+        The invented plant.
+    alias : str
+        Short second name.
+    difficulty : str
+        Why it is difficult.
+    notes : str
+        Written to the recording.
+    sensor, line, background, object, interference, drift, faults
+        See the tables.
+    """
+
+    title: str = Field(min_length=1)
+    plant: str = ""
+    alias: str = ""
+    difficulty: str = ""
+    notes: str = ""
+    sensor: Sensor
+    line: LineSpeedAndGaps
+    background: Background
+    object: tuple[Object, ...] = Field(min_length=1)
+    interference: Interference = Interference()
+    drift: Drift = Drift()
+    faults: Faults = Faults()
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        faults = []
+        labels = [kind.label for kind in self.object]
+        for label in sorted({label for label in labels if labels.count(label) > 1}):
+            faults.append(f"two kinds of object are labelled {label!r}: give each its own label")
+        if any(kind.reflectance is not None for kind in self.object):
+            by_distance = self.sensor.sensing == "background-suppressed"
+            if by_distance and self.sensor.suppression is None:
+                faults.append("objects given by distance need the table [sensor.suppression]")
+            if not by_distance and self.sensor.reference is None:
+                faults.append("objects given by reflectance need the table [sensor.reference]")
+        if self.line.lot_level_cv and self.line.lot_passes is None:
+            faults.append("lot_level_cv needs lot_passes")
+        if self.sensor.beam.reach_mm > 1e5:
+            faults.append("the beam must be narrower than 100 m")
+        if faults:
+            raise ValueError("; ".join(faults))
+        return self
+
+    @property
+    def step_mm(self) -> float:
+        """Travel per sample at nominal speed."""
+        return self.line.speed_mm_s / self.sensor.sample_rate_hz
+
+    @property
+    def uncertainty_samples(self) -> int:
+        """Half-width of the uncertainty of the truth's borders, ``ceil(1.5 w / v · rate) + 2``."""
+        import math
+
+        return math.ceil(1.5 * self.sensor.beam.radius_mm / self.step_mm) + 2
+
+
+def parse(text: str, *, source: str) -> Scenario:
+    """Read a scenario from TOML text.
+
+    Parameters
+    ----------
+    text : str
+        The TOML.
+    source : str
+        File or name, for messages.
+
+    Raises
+    ------
+    ScenarioError
+        If it is not TOML, or naming every key that is unknown, missing or out of range.
+    """
+    import tomllib
+
+    try:
+        tables = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as fault:
+        raise ScenarioError(f"{source}: not valid TOML: {fault}. Correct the file at that place.") from fault
+    try:
+        return Scenario.model_validate(tables)
+    except ValidationError as faults:
+        raise refusal(source, faults) from faults
+
+
+def _shipped() -> dict[str, Path]:
+    return {path.stem: path for path in sorted((datasets_root() / "scenarios").glob("*.toml"))}
+
+
+def scenario_names() -> tuple[str, ...]:
+    """Return the names of the scenarios that ship, in alphabetic order."""
+    return tuple(_shipped())
+
+
+def aliases() -> dict[str, str]:
+    """Return short second names of shipped scenarios, alias to name."""
+    found = {load_scenario(name).alias: name for name in scenario_names()}
+    found.pop("", None)
+    return dict(sorted(found.items()))
+
+
+def load_scenario(name_or_path: str | Path) -> Scenario:
+    """Load a scenario by name, by alias, or from a TOML file.
+
+    Raises
+    ------
+    ScenarioError
+        If nothing is called so, or the file is faulty.
+
+    Examples
+    --------
+    >>> load_scenario("demo").sensor.sample_rate_hz
+    1000.0
+    """
+    text, source = scenario_text(name_or_path)
+    return parse(text, source=source)
+
+
+def scenario_text(name_or_path: str | Path) -> tuple[str, str]:
+    """Return the TOML text of a scenario and where it came from (name, or file name)."""
+    wanted = str(name_or_path)
+    path = Path(wanted)
+    if path.suffix.lower() == ".toml" or path.is_file():
+        try:
+            return path.read_text(encoding="utf-8"), path.name
+        except (OSError, UnicodeDecodeError) as fault:
+            raise ScenarioError(f"{path}: the scenario cannot be read: {fault}. Give an existing TOML file.") from fault
+    shipped = _shipped()
+    if wanted not in shipped:
+        by_alias = {parse(p.read_text(encoding="utf-8"), source=name).alias: name for name, p in shipped.items()}
+        by_alias.pop("", None)
+        if wanted.lower() not in by_alias:
+            raise ScenarioError(_unknown(wanted, [*shipped, *by_alias]))
+        wanted = by_alias[wanted.lower()]
+    return shipped[wanted].read_text(encoding="utf-8"), wanted
+
+
+def _unknown(wanted: str, known: list[str]) -> str:
+    from difflib import get_close_matches
+
+    near = get_close_matches(wanted, known, n=1)
+    hint = f" Did you mean {near[0]!r}?" if near else ""
+    return f"no scenario is called {wanted!r}.{hint} There are: {', '.join(known)}; or give a .toml file."

@@ -1,0 +1,75 @@
+"""A stretch of samples: where every effect works on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.data.synthetic.streams import CHUNK, stream
+
+Floats = NDArray[np.float64]
+Floats32 = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """One chunk of samples of a recording that is being generated.
+
+    Parameters
+    ----------
+    index : int
+        Number of the chunk; its first sample is ``index · CHUNK``.
+    seed : int
+        Seed of the recording.
+    rate_hz : float, Hz
+        Sample rate.
+    time_s : ndarray of float64, shape (CHUNK,), seconds
+        Time of every sample since the recording began.
+    position_mm : ndarray of float64, shape (CHUNK,), mm
+        Belt position of every sample; never falls.
+    """
+
+    index: int
+    seed: int
+    rate_hz: float
+    time_s: Floats
+    position_mm: Floats
+
+    def stream(self, effect: str) -> np.random.Generator:
+        """Return the random stream of an effect for this chunk."""
+        return stream(self.seed, effect, self.index)
+
+
+def times(index: int, rate_hz: float) -> Floats:
+    """Return the times of the samples of a chunk, ``i / rate``."""
+    return np.arange(index * CHUNK, (index + 1) * CHUNK) / rate_hz
+
+
+def near(position: Floats, low: Floats, high: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return which samples lie within each interval, as pairs (sample, interval), interval by interval.
+
+    Parameters
+    ----------
+    position : ndarray, ascending
+        Place or time of the samples.
+    low, high : ndarray, shape (k,)
+        Intervals, closed.
+    """
+    first = np.searchsorted(position, low, side="left")
+    count = np.searchsorted(position, high, side="right") - first
+    owner = np.repeat(np.arange(low.size), count)
+    start = np.cumsum(count) - count
+    sample = np.arange(owner.size) - np.repeat(start - first, count)
+    return sample, owner
+
+
+def steps(position: Floats, edges: Floats, after: Floats, before: float) -> Floats32:
+    """Return a piecewise constant signal: `before`, and from each edge on the value after it.
+
+    An edge owns its place: samples at ``position >= edge`` have the value after it.
+    """
+    borders = np.searchsorted(position, edges, side="left")
+    lengths = np.diff(np.concatenate([[0], borders, [position.size]]))
+    return np.repeat(np.concatenate([[before], after]).astype(np.float32), lengths)

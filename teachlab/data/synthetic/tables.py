@@ -1,0 +1,66 @@
+"""What every table of a scenario has in common: unknown keys are refused, values never change."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from teachlab.errors import ScenarioError
+
+
+class Table(BaseModel):
+    """A table of a scenario file: frozen, finite numbers only, no key that is not known."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+def place(where: Sequence[int | str]) -> str:
+    """Return where in the file a fault lies, as TOML would write it.
+
+    Examples
+    --------
+    >>> place(("object", 1, "glints", "per_object"))
+    '[object 2.glints] per_object'
+    >>> place(("title",))
+    'title'
+    """
+    parts: list[str] = []
+    for part in where:
+        if isinstance(part, int):
+            parts[-1] = f"{parts[-1]} {part + 1}" if parts else str(part + 1)
+        elif part not in _SHAPES:
+            parts.append(str(part))
+    return parts[0] if len(parts) < 2 else f"[{'.'.join(parts[:-1])}] {parts[-1]}"
+
+
+_SHAPES = frozenset({"constant", "normal", "lognormal", "uniform", "pareto", "exponential"})
+
+
+def refusal(source: str, faults: ValidationError) -> ScenarioError:
+    """Turn the faults found by pydantic into one error that names every one of them.
+
+    Parameters
+    ----------
+    source : str
+        File or name of the scenario.
+    faults : ValidationError
+        What was found.
+    """
+    lines = []
+    for fault in faults.errors():
+        message = {
+            "extra_forbidden": "is not a known key; remove it or correct its spelling",
+            "missing": "is missing; give it",
+        }.get(fault["type"], f"{fault['msg'][0].lower()}{fault['msg'][1:]}")
+        lines.append(f"  {place(fault['loc'])} {_given(fault)}{message}")
+    count = "1 fault" if len(lines) == 1 else f"{len(lines)} faults"
+    return ScenarioError(f"{source}: the scenario has {count}:\n" + "\n".join(lines))
+
+
+def _given(fault: Any) -> str:
+    value = fault.get("input")
+    if fault["type"] in ("missing", "extra_forbidden") or isinstance(value, (dict, list)):
+        return ""
+    return f"= {value!r}: "
