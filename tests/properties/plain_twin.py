@@ -288,3 +288,19 @@ def plain_score(
     score["running_hours"] = float(count / hour)
     score["false_active_share"] = float(Fraction(active_time, scored_time)) if scored_time else None
     return score
+
+
+TIMES = {"gap_hours", "excluded_gap_hours", "running_hours", "false_active_share"}
+
+
+def disagreements(ours: Mapping[str, Any], plain: Mapping[str, Any]) -> list[str]:
+    """Name the counts in which a score differs from the plain one; times may differ by rounding."""
+    found = []
+    for name, value in plain.items():
+        if name in TIMES and value is not None and ours[name] is not None:
+            same = math.isclose(ours[name], value, rel_tol=1e-12, abs_tol=0.0)
+        else:
+            same = ours[name] == value
+        if not same:
+            found.append(f"{name}: {ours[name]} instead of {value}")
+    return found
