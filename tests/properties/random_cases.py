@@ -12,6 +12,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+
 DTYPES = ("uint8", "int16", "uint16", "int32", "int64", "float32", "float64", "float32", "uint64", "float16")
 # (sample rate, evaluation rate); None evaluates every sample. Some quotients are no short decimals.
 RATES = (
@@ -185,3 +189,28 @@ def make(seed: int) -> Case:
     tolerance_ms = _delay(rng, rate)
     uncertainty = float(rng.choice([0.0, 0.0, 1.0, 2.0, 3.7]))
     return Case(seed, light, null, sample_rate, setting, passes, tolerance_ms, uncertainty)
+
+
+def setting_of(case: Case) -> Setting:
+    """The setting as the package knows it."""
+    return Setting(**{key: value for key, value in case.setting.items() if key != "schema"})
+
+
+def truth_of(case: Case) -> Truth:
+    """The passes as the package knows them."""
+    return Truth.from_arrays(
+        [start for start, _, _ in case.passes],
+        [end for _, end, _ in case.passes],
+        detect=[expect == "detect" for _, _, expect in case.passes],
+        uncertainty_samples=case.uncertainty_samples,
+    )
+
+
+def info_of(case: Case) -> RecordingInfo:
+    """The metadata of the recording."""
+    return RecordingInfo(sample_rate_hz=case.sample_rate, unit="counts")
+
+
+def recording_of(case: Case) -> Recording:
+    """The recording, in memory."""
+    return Recording.from_array(case.light, info_of(case), invalid=case.null if case.null.any() else None)

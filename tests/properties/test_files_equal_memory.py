@@ -15,9 +15,7 @@ import pytest
 from teachlab.data import parquet_source
 from teachlab.data.recordings import read_recording, write_recording
 from teachlab.errors import InputError
-from teachlab.model.recording import Recording, RecordingInfo
-from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
+from teachlab.model.recording import Recording
 from teachlab.replay import replay
 from teachlab.score import score
 
@@ -41,16 +39,9 @@ def write_plainly(path: Path, case: Any, group_rows: int | None) -> None:
     pq.write_table(table, path, row_group_size=group_rows)
 
 
-def found(recording: Recording, case: Any) -> tuple[Any, ...]:
-    setting = Setting(**{key: value for key, value in case.setting.items() if key != "schema"})
-    truth = Truth.from_arrays(
-        [start for start, _, _ in case.passes],
-        [end for _, end, _ in case.passes],
-        detect=[expect == "detect" for _, _, expect in case.passes],
-        uncertainty_samples=case.uncertainty_samples,
-    )
-    output = replay(recording, setting)
-    counts = score(output, truth, tolerance_ms=case.tolerance_ms).as_dict()
+def found(cases: ModuleType, recording: Recording, case: Any) -> tuple[Any, ...]:
+    output = replay(recording, cases.setting_of(case))
+    counts = score(output, cases.truth_of(case), tolerance_ms=case.tolerance_ms).as_dict()
     return output.active_at_start, output.onsets.tolist(), output.releases.tolist(), counts
 
 
@@ -77,7 +68,7 @@ def test_a_parquet_file_gives_what_the_twin_gives(
         write_plainly(path, case, group_rows)
         recording = read_recording(path)
         most_chunks = max(most_chunks, len(recording.source.chunks()))
-        active, onsets, releases, ours = found(recording, case)
+        active, onsets, releases, ours = found(cases, recording, case)
         edges_equal = (active, onsets, releases) == tuple(
             replayed[name] for name in ("active_at_start", "onsets", "releases")
         )
@@ -93,8 +84,7 @@ def test_a_recording_written_and_read_gives_what_memory_gives(cases: ModuleType,
         case = cases.make(seed)
         if case.null.all() or np.isnan(case.light.astype(float)).all():
             continue
-        info = RecordingInfo(sample_rate_hz=case.sample_rate, unit="counts")
-        memory = Recording.from_array(case.light, info, invalid=case.null if case.null.any() else None)
+        memory = cases.recording_of(case)
         path = tmp_path / f"{seed}.parquet"
         write_recording(path, memory)
         back = read_recording(path)
@@ -102,11 +92,11 @@ def test_a_recording_written_and_read_gives_what_memory_gives(cases: ModuleType,
             wrong.append(seed)
             continue
         try:
-            expected = found(memory, case)
+            expected = found(cases, memory, case)
         except InputError:  # no evaluation reads a valid sample
             with pytest.raises(InputError):
-                found(back, case)
+                found(cases, back, case)
             continue
-        if found(back, case) != expected:
+        if found(cases, back, case) != expected:
             wrong.append(seed)
     assert wrong == []

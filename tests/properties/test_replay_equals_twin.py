@@ -15,9 +15,7 @@ import numpy as np
 import pytest
 
 from teachlab.errors import InputError
-from teachlab.model.recording import Block, Chunk, Recording, RecordingInfo
-from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
+from teachlab.model.recording import Block, Chunk, Recording
 from teachlab.replay import replay
 from teachlab.score import score
 
@@ -65,28 +63,6 @@ class RaggedSource:
             start, k = end, k + 1
 
 
-def setting_of(case: Any) -> Setting:
-    return Setting(**{key: value for key, value in case.setting.items() if key != "schema"})
-
-
-def truth_of(case: Any) -> Truth:
-    return Truth.from_arrays(
-        [start for start, _, _ in case.passes],
-        [end for _, end, _ in case.passes],
-        detect=[expect == "detect" for _, _, expect in case.passes],
-        uncertainty_samples=case.uncertainty_samples,
-    )
-
-
-def info_of(case: Any) -> RecordingInfo:
-    return RecordingInfo(sample_rate_hz=case.sample_rate, unit="counts")
-
-
-def recording_of(case: Any) -> Recording:
-    invalid = case.null if case.null.any() else None
-    return Recording.from_array(case.light, info_of(case), invalid=invalid)
-
-
 def expected(twin: ModuleType, case: Any) -> tuple[dict[str, Any], dict[str, Any]]:
     replayed = twin.plain_replay(case.values, case.sample_rate, case.setting)
     counts = twin.plain_score(
@@ -99,10 +75,15 @@ def expected(twin: ModuleType, case: Any) -> tuple[dict[str, Any], dict[str, Any
 
 
 def differences(
-    twin: ModuleType, case: Any, recording: Recording, replayed: dict[str, Any], counts: dict[str, Any]
+    twin: ModuleType,
+    cases: ModuleType,
+    case: Any,
+    recording: Recording,
+    replayed: dict[str, Any],
+    counts: dict[str, Any],
 ) -> list[str]:
     """Name everything in which the package and the twin differ."""
-    output = replay(recording, setting_of(case))
+    output = replay(recording, cases.setting_of(case))
     found = [
         f"{name}: {ours} instead of {theirs}"
         for name, ours, theirs in (
@@ -114,7 +95,7 @@ def differences(
         )
         if ours != theirs
     ]
-    ours = score(output, truth_of(case), tolerance_ms=case.tolerance_ms).as_dict()
+    ours = score(output, cases.truth_of(case), tolerance_ms=case.tolerance_ms).as_dict()
     found += twin.disagreements(ours, counts)
     lost = ours["lost_rate"]
     if lost["events"] != counts["misses"] + counts["merged"]:
@@ -138,9 +119,9 @@ def test_2000_random_recordings(first: int, twin: ModuleType, cases: ModuleType)
             replayed, counts = expected(twin, case)
         except ValueError:  # no evaluation reads a valid sample
             with pytest.raises(InputError):
-                replay(recording_of(case), setting_of(case))
+                replay(cases.recording_of(case), cases.setting_of(case))
             continue
-        found = differences(twin, case, recording_of(case), replayed, counts)
+        found = differences(twin, cases, case, cases.recording_of(case), replayed, counts)
         if found:
             wrong[seed] = found
     assert wrong == {}
@@ -153,14 +134,14 @@ def test_the_blocks_in_which_samples_come_change_nothing(
     wrong = {}
     for seed in range(0, SEEDS.stop, 17):
         case = cases.make(seed)
-        recording = Recording(info_of(case), RaggedSource(case.light, case.null, lengths))
+        recording = Recording(cases.info_of(case), RaggedSource(case.light, case.null, lengths))
         try:
             replayed, counts = expected(twin, case)
         except ValueError:
             with pytest.raises(InputError):
-                replay(recording, setting_of(case))
+                replay(recording, cases.setting_of(case))
             continue
-        found = differences(twin, case, recording, replayed, counts)
+        found = differences(twin, cases, case, recording, replayed, counts)
         if found:
             wrong[seed] = found
     assert wrong == {}
