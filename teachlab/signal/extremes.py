@@ -1,0 +1,98 @@
+"""The lowest and highest sample of every pass, gap or column of a picture, in one pass over blocks."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.model.recording import Light
+
+
+class Extremes:
+    """Streams light and keeps the extremes of disjoint stretches.
+
+    Parameters
+    ----------
+    start, stop : ndarray of int64, shape (n,), samples
+        Stretches ``[start, stop)``, ascending and disjoint; they may touch, and may be empty.
+
+    Attributes
+    ----------
+    low, high : ndarray of float64, shape (n,), recording units
+        Extremes of the valid samples so far; NaN where there is none.
+    valid : ndarray of int64, shape (n,)
+        Valid samples so far.
+
+    Examples
+    --------
+    >>> found = Extremes(np.array([0, 3]), np.array([2, 5]))
+    >>> found.push(0, np.array([5, 7, 9, 1]))
+    >>> found.push(4, np.array([4]))
+    >>> found.low.tolist(), found.high.tolist(), found.valid.tolist()
+    ([5.0, 1.0], [7.0, 4.0], [2, 2])
+    """
+
+    def __init__(self, start: NDArray[np.int64], stop: NDArray[np.int64]) -> None:
+        self._rows = np.flatnonzero(stop > start)
+        self._start, self._stop = start[self._rows], stop[self._rows]
+        self.low = np.full(start.size, np.nan)
+        self.high = np.full(start.size, np.nan)
+        self.valid = np.zeros(start.size, np.int64)
+
+    def push(self, first: int, light: Light, invalid: NDArray[np.bool_] | None = None) -> None:
+        """Take consecutive samples.
+
+        Parameters
+        ----------
+        first : int
+            Sample index of the first element.
+        light : ndarray, shape (n,), recording units
+            In the stored type.
+        invalid : ndarray of bool, shape (n,), optional
+            Every invalid sample, NaN included.
+        """
+        a = int(np.searchsorted(self._stop, first, side="right"))
+        b = int(np.searchsorted(self._start, first + light.size, side="left"))
+        if a >= b:
+            return
+        cuts = np.column_stack([self._start[a:b], self._stop[a:b]]).ravel()
+        cuts = (cuts - first).clip(0, light.size)
+        if invalid is not None:
+            valid = ~invalid
+            cuts = np.concatenate(([0], np.cumsum(valid)))[cuts]
+            light = light[valid]
+        some = cuts[1::2] > cuts[0::2]
+        if not some.any():
+            return
+        rows = self._rows[a:b][some]
+        cuts = np.column_stack([cuts[0::2][some], cuts[1::2][some]]).ravel()
+        self.valid[rows] += cuts[1::2] - cuts[0::2]
+        self.low[rows] = np.fmin(self.low[rows], _reduced(np.minimum, light, cuts))
+        self.high[rows] = np.fmax(self.high[rows], _reduced(np.maximum, light, cuts))
+
+
+def _reduced(reduction: Any, light: Light, cuts: NDArray[np.int64]) -> NDArray[np.float64]:
+    # Every second piece is a stretch; a last cut at the end of the light would name no element.
+    inner = cuts[:-1] if cuts[-1] == light.size else cuts
+    found: NDArray[np.float64] = reduction.reduceat(light, inner)[::2].astype(np.float64)
+    return found
+
+
+def inside(first: int, size: int, start: NDArray[np.int64], stop: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Return which of the samples ``first … first + size − 1`` lie in disjoint ascending stretches.
+
+    Examples
+    --------
+    >>> inside(10, 5, np.array([0, 13]), np.array([11, 99])).tolist()
+    [True, False, False, True, True]
+    """
+    a = int(np.searchsorted(stop, first, side="right"))
+    b = int(np.searchsorted(start, first + size, side="left"))
+    flips = np.zeros(size + 1, np.int8)
+    # Touching stretches flip twice at one place: the sum keeps both.
+    np.add.at(flips, (start[a:b] - first).clip(0, size), 1)
+    np.subtract.at(flips, (stop[a:b] - first).clip(0, size), 1)
+    out: NDArray[np.bool_] = np.cumsum(flips[:size], dtype=np.int8).view(np.bool_)
+    return out
