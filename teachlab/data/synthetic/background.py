@@ -57,9 +57,11 @@ class Mark(Table):
     def at(self, u_mm: Floats, beam: GaussianBeam | CircularBeam | SlitBeam) -> Floats:
         """Return its light at a distance from its centre."""
         if self.shape == "gaussian":
-            return np.asarray(self.amplitude_percent * np.exp(-0.5 * (u_mm / self.size_mm) ** 2), np.float64)
+            bump: Floats = self.amplitude_percent * np.exp(-0.5 * (u_mm / self.size_mm) ** 2)
+            return bump
         half = self.size_mm / 2
-        return self.amplitude_percent * (beam.edge(u_mm + half) - beam.edge(u_mm - half))
+        block: Floats = self.amplitude_percent * (beam.edge(u_mm + half) - beam.edge(u_mm - half))
+        return block
 
     def centres_mm(self, low_mm: float, high_mm: float) -> Floats:
         """Return the centres within a stretch of belt, ``[low, high]``."""

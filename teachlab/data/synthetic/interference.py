@@ -55,9 +55,10 @@ class Ambient(Table):
 
 
 class Lamp(Table):
-    """Lamps on the mains: ``a1 cos(2π·2f·t + φ1) + a2 cos(2π·4f·t + φ2)``, phases random.
+    """Lamps on the mains: ``a1 cos θ + a2 cos(2θ + ψ)`` with ``θ = 2π·2f·t + φ``, φ random.
 
-    Sampling below 8f aliases the harmonics by itself.
+    Sampling below 8f aliases the harmonics by itself. ψ shapes the wave: at 0 the peaks of both coincide, at
+    180 the troughs.
 
     Parameters
     ----------
@@ -65,11 +66,14 @@ class Lamp(Table):
         50 or 60.
     first_percent, second_percent : float, percent of full scale
         Residual amplitudes at twice and four times the mains frequency.
+    second_phase_deg : float, degrees
+        ψ.
     """
 
     mains_hz: float = Field(default=50.0, gt=0)
     first_percent: float = Field(ge=0, le=100)
     second_percent: float = Field(default=0.0, ge=0, le=100)
+    second_phase_deg: float = Field(default=0.0, ge=-360, le=360)
 
     def words(self) -> str:
         """Return the effect in words."""
@@ -81,11 +85,10 @@ class Lamp(Table):
 
 def lamp(config: Lamp, stretch: Stretch) -> Floats32:
     """Return the flicker of mains lamps, float32, shape (CHUNK,), percent of full scale."""
-    phase = stream(stretch.seed, "lamp", 0).random(2)
-    twice = 2 * config.mains_hz * stretch.time_s
-    out: Floats32 = np.float32(config.first_percent) * np.cos(_turns(twice + phase[0]))
+    theta = 2 * config.mains_hz * stretch.time_s + stream(stretch.seed, "lamp", 0).random()
+    out: Floats32 = np.float32(config.first_percent) * np.cos(_turns(theta))
     if config.second_percent:
-        out += np.float32(config.second_percent) * np.cos(_turns(2 * twice + phase[1]))
+        out += np.float32(config.second_percent) * np.cos(_turns(2 * theta + config.second_phase_deg / 360))
     return out
 
 
@@ -207,10 +210,12 @@ def gated_neighbour(config: GatedNeighbour, stretch: Stretch) -> Floats32:
 class Steps(Table):
     """Sun and clouds, or a bright reflex of a passing vehicle: the level rises, stays, and falls back.
 
+    Starts are a Poisson process; where two steps overlap the higher one counts.
+
     Parameters
     ----------
     every_s : float, s
-        Mean quiet time between two steps (exponential); sun usual 30 to 300 s.
+        Mean time from the start of a step to the start of the next (Poisson); sun usual 30 to 300 s.
     duration_s : spread, s
         From the beginning of the rise to the end of the fall (at least both ramps).
     amplitude_percent : spread, percent of full scale
@@ -233,31 +238,34 @@ class Steps(Table):
 
 
 class StepTrain:
-    """The steps of one recording, drawn as far as they are needed."""
+    """The steps of one recording, drawn as far as they are needed; where steps overlap the higher one counts."""
 
     def __init__(self, config: Steps, seed: int) -> None:
         self._config, self._seed, self._drawn = config, seed, 0
-        self._times = np.zeros(1)
-        self._levels = np.zeros(1)
+        self._start, self._length, self._height = np.zeros(0), np.zeros(0), np.zeros(0)
 
     def at(self, time_s: Floats) -> Floats32:
-        """Return the height at ascending times, percent of full scale."""
-        while self._times[-1] < time_s[-1]:
+        """Return the height at ascending times, float32, percent of full scale."""
+        while self._start.size == 0 or self._start[-1] <= time_s[-1]:
             self._draw()
-        return np.interp(time_s, self._times, self._levels).astype(np.float32)
+        there = (self._start <= time_s[-1]) & (self._start + self._length >= time_s[0])
+        start, length, height = self._start[there], self._length[there], self._height[there]
+        sample, owner = near(time_s, start, start + length)
+        since = time_s[sample] - start[owner]
+        ramped = np.minimum(np.minimum(since, length[owner] - since) / self._config.ramp_s, 1.0)
+        out = np.zeros(time_s.size, np.float32)
+        np.maximum.at(out, sample, (height[owner] * ramped).astype(np.float32))
+        return out
 
     def _draw(self) -> None:
         config, size = self._config, 64
         rng = stream(self._seed, "steps", self._drawn)
         self._drawn += 1
-        quiet = rng.exponential(config.every_s, size)
-        hold = np.maximum(config.duration_s.draw(rng, size) - 2 * config.ramp_s, 0.0)
-        height = config.amplitude_percent.draw(rng, size)
-        ramp, zero = np.full(size, config.ramp_s), np.zeros(size)
-        spans = np.column_stack([quiet, ramp, hold, ramp]).ravel()
-        times = self._times[-1] + np.cumsum(spans)
-        self._times = np.concatenate([self._times, times])
-        self._levels = np.concatenate([self._levels, np.column_stack([zero, height, height, zero]).ravel()])
+        last = self._start[-1] if self._start.size else 0.0
+        self._start = np.concatenate([self._start, last + np.cumsum(rng.exponential(config.every_s, size))])
+        length = np.maximum(config.duration_s.draw(rng, size), 2 * config.ramp_s)
+        self._length = np.concatenate([self._length, length])
+        self._height = np.concatenate([self._height, config.amplitude_percent.draw(rng, size)])
 
 
 class Strobe(Table):

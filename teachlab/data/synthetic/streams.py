@@ -151,7 +151,8 @@ class BeltTrack:
         weight = (node - below).astype(np.float32)
         below -= first * CHUNK
         low = nodes[below]
-        return low + weight * (nodes[below + 1] - low)
+        between: Floats32 = low + weight * (nodes[below + 1] - low)
+        return between
 
     def _nodes(self, index: int) -> Floats32:
         if index not in self._kept:
