@@ -6,9 +6,11 @@ from teachlab.bench.files import bench_files, open_pair, write_bench
 from teachlab.bench.options import BenchOptions
 from teachlab.bench.run import bench_recording
 from teachlab.bench.table import interval_table, label_table, reason_lines, spread_table
+from teachlab.bench.why import Extremes, reasons
 
 __all__ = [
     "BenchOptions",
+    "Extremes",
     "bench_document",
     "bench_figure",
     "bench_files",
@@ -18,6 +20,7 @@ __all__ = [
     "notes",
     "open_pair",
     "reason_lines",
+    "reasons",
     "spread_table",
     "verdict",
     "write_bench",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -111,25 +112,36 @@ def verdict(bench: RecordingBench) -> str:
     best = next(r for r in bench.results if r.strategy == bench.ranking[0])
     if best.median_draw is None or best.median_draw.setting is None or best.median_score is None:
         return "No strategy taught."
-    setting, n, lost = best.median_draw.setting, best.median_score.counts, best.median_score.lost_rate
-    false = best.median_score.false_trips_per_running_hour
+    setting, score = best.median_draw.setting, best.median_score
+    n, false = score.counts, score.false_trips_per_running_hour
     text = (
-        f"{best.strategy} costs least here: its median setting (on {setting.on_level:.4g}, off "
-        f"{setting.off_level:.4g} {bench.unit}) lost {n.lost} of {n.scored_passes} scored passes "
-        f"({100 * bench.confidence:g} % upper bound {percent(lost.upper)}), tripped falsely {n.false_trips} times "
-        f"in {false.exposure:.3g} running hours (upper bound {false.upper:.3g} per hour) and switched "
-        f"{n.extra} times too often on passes"
+        f"its median setting (on {setting.on_level:.4g}, off {setting.off_level:.4g} {bench.unit}) lost {n.lost} of "
+        f"{n.scored_passes} scored passes ({100 * bench.confidence:g} % upper bound {percent(score.lost_rate.upper)}), "
+        f"with {_times(n.false_trips, 'false trip')} in {false.exposure:.3g} running hours (upper bound "
+        f"{false.upper:.3g} per hour) and {_times(n.extra, 'extra onset')}"
     )
     if n.ignore_passes:
-        text += f"; {n.ignore_false_trips} trips on {n.scored_ignore_passes} passes to be ignored"
+        text += f", {_times(n.ignore_false_trips, 'trip')} on {n.scored_ignore_passes} passes to be ignored"
+    usable = best.ranking_cost < min(bench.costs.miss or math.inf, 1.0) and not score.probably_inverted
+    text = (
+        f"{best.strategy} costs least here: {text}"
+        if usable
+        else (f"No strategy is usable here: the cheapest, {best.strategy}, costs as much as losing every pass; {text}")
+    )
     if len(bench.ranking) > 1:
         text += f"; against {bench.ranking[1]}: {order_text(bench, *bench.ranking[:2])}"
     text += "."
-    if best.median_score.probably_inverted:
-        text += " The output is active most of the gap time: the polarity is probably inverted, claim nothing."
+    if score.probably_inverted:
+        text += (
+            " The output is active most of the gap time: the level lies on the wrong side, or the polarity is inverted."
+        )
     for note in notes(bench):
         text += f" {note}"
     return text
+
+
+def _times(count: int, what: str) -> str:
+    return f"{count or 'no'} {what}{'' if count == 1 else 's'}"
 
 
 def notes(bench: RecordingBench) -> list[str]:

@@ -11,6 +11,7 @@ from teachlab.bench.figure import bench_figure
 from teachlab.bench.options import BenchOptions
 from teachlab.bench.run import bench_recording
 from teachlab.bench.store import write_draws
+from teachlab.bench.why import Extremes
 from teachlab.data.files import write_aside
 from teachlab.data.recordings import read_recording
 from teachlab.data.truth_files import find_truth, read_truth
@@ -18,7 +19,6 @@ from teachlab.errors import InputError, TruthError
 from teachlab.model.benchmark import RecordingBench
 from teachlab.model.plain import plain
 from teachlab.model.recording import Recording
-from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.teach import resolve
 
@@ -107,8 +107,7 @@ def write_bench(
     benches: Sequence[RecordingBench],
     folder: str | Path,
     *,
-    recordings: Sequence[tuple[Recording, Truth]],
-    base: Setting | None = None,
+    recordings: Sequence[tuple[Truth, Extremes]],
 ) -> list[Path]:
     """Write ``draws.parquet``, ``bench.json`` and one figure per recording into a folder.
 
@@ -117,10 +116,8 @@ def write_bench(
     benches : sequence of RecordingBench
     folder : str or Path
         Created if it is not there; files of these names are replaced.
-    recordings : sequence of (Recording, Truth)
+    recordings : sequence of (Truth, Extremes)
         In the order of the benches, for the figures.
-    base : Setting, optional
-        Of the bench, for the evaluation rate of the figures.
 
     Returns
     -------
@@ -136,9 +133,9 @@ def write_bench(
     with write_aside(document) as aside:
         aside.write_text(json.dumps(plain(bench_document(benches)), indent=2, ensure_ascii=False), encoding="utf-8")
     written = [draws, document]
-    for number, (bench, (recording, truth)) in enumerate(zip(benches, recordings, strict=True)):
-        name = f"{recording.name}.svg" if len(benches) == len({b.recording for b in benches}) else f"{number}.svg"
+    for number, (bench, (truth, extremes)) in enumerate(zip(benches, recordings, strict=True)):
+        name = f"{bench.recording}.svg" if len(benches) == len({b.recording for b in benches}) else f"{number}.svg"
         with write_aside(place / name) as aside:
-            aside.write_bytes(bench_figure(bench, recording, truth, base=base))
+            aside.write_bytes(bench_figure(bench, truth, extremes))
         written.append(place / name)
     return written

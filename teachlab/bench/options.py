@@ -46,3 +46,8 @@ class BenchOptions:
         if self.seed < 0:
             raise ParameterError(f"seed must be at least 0, got {self.seed}.")
         check_confidence(self.confidence)
+
+    @property
+    def evaluation_rate_hz(self) -> float | None:
+        """Evaluation rate of the base setting; None evaluates every sample."""
+        return None if self.base is None else self.base.evaluation_rate_hz

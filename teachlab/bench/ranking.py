@@ -73,18 +73,19 @@ def ranked(results: Sequence[StrategyResult]) -> tuple[list[str], list[StrategyR
 
 
 def compare_all(ranking: Sequence[str], scores: dict[str, Score]) -> list[Comparison]:
-    """Compare the median settings of all pairs on passes and on gaps, corrected for all these tests."""
+    """Compare the median settings of all pairs, on passes and on gaps, each corrected over all pairs."""
     pairs = list(combinations(ranking, 2))
-    tests = [(f(scores[a].trials, scores[b].trials)) for a, b in pairs for f in (compare_passes, compare_gaps)]
-    corrected = holm([t.p_exact for t in tests])
+    passes = [compare_passes(scores[a].trials, scores[b].trials) for a, b in pairs]
+    gaps = [compare_gaps(scores[a].trials, scores[b].trials) for a, b in pairs]
+    p_passes, p_gaps = (holm([d.p_exact for d in tests]) for tests in (passes, gaps))
     return [
         Comparison(
             better=a,
             worse=b,
-            passes=(tests[2 * k].only_first, tests[2 * k].only_second),
-            gaps=(tests[2 * k + 1].only_first, tests[2 * k + 1].only_second),
-            p_passes=float(corrected[2 * k]),
-            p_gaps=float(corrected[2 * k + 1]),
+            passes=(passes[k].only_first, passes[k].only_second),
+            gaps=(gaps[k].only_first, gaps[k].only_second),
+            p_passes=float(p_passes[k]),
+            p_gaps=float(p_gaps[k]),
         )
         for k, (a, b) in enumerate(pairs)
     ]

@@ -108,7 +108,7 @@ def _cell(result: StrategyResult, name: str, text: Callable[[float], str]) -> st
     values = [_or_dash(v, text) for v in _values(spread)]
     if len(set(values)) == 1:
         return values[0]
-    return f"{values[0]} [{values[1]}, {values[2]}] {values[3]}"
+    return f"{values[0]}\n[{values[1]}, {values[2]}] {values[3]}"
 
 
 def _values(spread: Spread) -> tuple[float, float, float, float]:

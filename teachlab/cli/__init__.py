@@ -70,9 +70,9 @@ def _main(
 
 
 def _register() -> None:
-    from teachlab.cli import benching, replaying, strategies, teaching
+    from teachlab.cli import benching, demonstrating, replaying, strategies, teaching
 
-    for module in (teaching, replaying, benching, strategies):
+    for module in (demonstrating, teaching, replaying, benching, strategies):
         module.register(app)
 
 

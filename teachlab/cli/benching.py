@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say, show, warn
+from teachlab.cli.console import emit_json, progress, say, show
 from teachlab.cli.loading import CLASSICS, load_base, specs
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
+    from teachlab.bench.why import Extremes
     from teachlab.model.benchmark import RecordingBench
+    from teachlab.model.truth import Truth
 
 
 def register(app: typer.Typer) -> None:
@@ -40,7 +41,7 @@ def bench_command(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Teach every strategy many times on the first part, score on the rest, and rank by cost."""
-    from teachlab.bench import BenchOptions, bench_document, bench_files, open_pair, write_bench
+    from teachlab.bench import BenchOptions, Extremes, bench_document, bench_files, open_pair, write_bench
     from teachlab.model.benchmark import Costs
     from teachlab.teach import resolve
 
@@ -63,28 +64,37 @@ def bench_command(
     opened = [open_pair(recording, truth) for recording in recordings]
     with progress("benching", quiet=json) as report:
         benches = bench_files(recordings, strategies, options=options, truth=truth, jobs=jobs, progress=report)
+    extremes = [
+        (passes, Extremes.of(r, passes, evaluation_rate_hz=options.evaluation_rate_hz, tolerance_ms=tolerance_ms))
+        for r, passes in opened
+    ]
     if out is not None:
-        write_bench(benches, out, recordings=opened, base=options.base)
+        write_bench(benches, out, recordings=extremes)
     if json:
         emit_json(bench_document(benches))
+        return
+    for bench, (passes, measured) in zip(benches, extremes, strict=True):
+        print_bench(bench, passes, measured)
+    if out is not None:
+        say(f"Written to {out}: draws.parquet, bench.json and one figure per recording.")
     else:
-        print_benches(benches)
-        if out is not None:
-            say(f"Written to {out}: draws.parquet, bench.json and one figure per recording.")
-        else:
-            say("Keep draws, JSON and figures with --out FOLDER.")
+        say("Keep draws, JSON and figures with --out FOLDER.")
 
 
-def print_benches(benches: Sequence[RecordingBench]) -> None:
-    """Print the tables, reasons and verdict of every recording."""
-    from teachlab.bench import interval_table, label_table, reason_lines, spread_table, verdict
+def print_bench(bench: RecordingBench, truth: Truth, extremes: Extremes) -> None:
+    """Print tables, reasons and verdict of one recording."""
+    from teachlab.bench import interval_table, label_table, reason_lines, reasons, spread_table, verdict
 
-    for bench in benches:
-        show(spread_table(bench))
-        show(interval_table(bench))
-        if (labels := label_table(bench)) is not None:
-            show(labels)
-        for line in reason_lines(bench):
-            warn(line)
-        say(verdict(bench))
-        say()
+    show(spread_table(bench))
+    show(interval_table(bench))
+    if (labels := label_table(bench)) is not None:
+        show(labels)
+    for result in bench.results:
+        if result.median_draw is None or result.median_draw.setting is None or result.median_score is None:
+            continue
+        for reason in reasons(result.median_draw.setting, result.median_score, truth, extremes, bench.unit):
+            say(f"  {result.strategy}: {reason}.")
+    for line in reason_lines(bench):
+        say(f"  {line}.")
+    say(verdict(bench))
+    say()

@@ -152,7 +152,7 @@ class Comparison:
     passes, gaps : tuple of int
         Trials wrong under the better only, and under the worse only.
     p_passes, p_gaps : float
-        Exact McNemar p-values, corrected by Holm over all pairs and both kinds of trial.
+        Exact McNemar p-values on passes and on gaps, each corrected by Holm over all pairs.
     """
 
     better: str
