@@ -4,7 +4,18 @@ One effect is one small table with its function; `line` strings them together in
 """
 
 from teachlab.data.synthetic.line import Stress
-from teachlab.data.synthetic.produce import Plan, Recipe, continue_recording, generate, plan, write
+from teachlab.data.synthetic.produce import (
+    Plan,
+    Recipe,
+    blocks,
+    continue_recording,
+    generate,
+    info_of,
+    plan,
+    read_recipe,
+    write,
+)
+from teachlab.data.synthetic.raw_log import write_log
 from teachlab.data.synthetic.scenario import Scenario, aliases, load_scenario, parse, scenario_names
 from teachlab.data.synthetic.words import explain
 
@@ -14,12 +25,16 @@ __all__ = [
     "Scenario",
     "Stress",
     "aliases",
+    "blocks",
     "continue_recording",
     "explain",
     "generate",
+    "info_of",
     "load_scenario",
     "parse",
     "plan",
+    "read_recipe",
     "scenario_names",
     "write",
+    "write_log",
 ]

@@ -60,14 +60,13 @@ class Mark(Table):
             bump: Floats = self.amplitude_percent * np.exp(-0.5 * (u_mm / self.size_mm) ** 2)
             return bump
         half = self.size_mm / 2
-        block: Floats = self.amplitude_percent * (beam.edge(u_mm + half) - beam.edge(u_mm - half))
-        return block
+        return self.amplitude_percent * (beam.edge(u_mm + half) - beam.edge(u_mm - half))
 
     def centres_mm(self, low_mm: float, high_mm: float) -> Floats:
         """Return the centres within a stretch of belt, ``[low, high]``."""
         first = max(0, int(np.ceil((low_mm - self.first_mm) / self.every_mm)))
         last = int(np.floor((high_mm - self.first_mm) / self.every_mm))
-        return self.first_mm + self.every_mm * np.arange(first, last + 1)
+        return self.first_mm + self.every_mm * np.arange(first, last + 1, dtype=np.float64)
 
     def words(self) -> str:
         """Return the effect in words."""

@@ -210,12 +210,12 @@ def gated_neighbour(config: GatedNeighbour, stretch: Stretch) -> Floats32:
 class Steps(Table):
     """Sun and clouds, or a bright reflex of a passing vehicle: the level rises, stays, and falls back.
 
-    Starts are a Poisson process; where two steps overlap the higher one counts.
+    Steps never overlap: the quiet time counts from the end of one to the start of the next.
 
     Parameters
     ----------
     every_s : float, s
-        Mean time from the start of a step to the start of the next (Poisson); sun usual 30 to 300 s.
+        Mean quiet time from the end of a step to the start of the next (exponential); sun usual 30 to 300 s.
     duration_s : spread, s
         From the beginning of the rise to the end of the fall (at least both ramps).
     amplitude_percent : spread, percent of full scale
@@ -238,34 +238,31 @@ class Steps(Table):
 
 
 class StepTrain:
-    """The steps of one recording, drawn as far as they are needed; where steps overlap the higher one counts."""
+    """The steps of one recording, drawn as far as they are needed."""
 
     def __init__(self, config: Steps, seed: int) -> None:
         self._config, self._seed, self._drawn = config, seed, 0
-        self._start, self._length, self._height = np.zeros(0), np.zeros(0), np.zeros(0)
+        self._times = np.zeros(1)
+        self._levels = np.zeros(1)
 
     def at(self, time_s: Floats) -> Floats32:
-        """Return the height at ascending times, float32, percent of full scale."""
-        while self._start.size == 0 or self._start[-1] <= time_s[-1]:
+        """Return the height at ascending times, percent of full scale."""
+        while self._times[-1] < time_s[-1]:
             self._draw()
-        there = (self._start <= time_s[-1]) & (self._start + self._length >= time_s[0])
-        start, length, height = self._start[there], self._length[there], self._height[there]
-        sample, owner = near(time_s, start, start + length)
-        since = time_s[sample] - start[owner]
-        ramped = np.minimum(np.minimum(since, length[owner] - since) / self._config.ramp_s, 1.0)
-        out = np.zeros(time_s.size, np.float32)
-        np.maximum.at(out, sample, (height[owner] * ramped).astype(np.float32))
-        return out
+        return np.interp(time_s, self._times, self._levels).astype(np.float32)
 
     def _draw(self) -> None:
         config, size = self._config, 64
         rng = stream(self._seed, "steps", self._drawn)
         self._drawn += 1
-        last = self._start[-1] if self._start.size else 0.0
-        self._start = np.concatenate([self._start, last + np.cumsum(rng.exponential(config.every_s, size))])
-        length = np.maximum(config.duration_s.draw(rng, size), 2 * config.ramp_s)
-        self._length = np.concatenate([self._length, length])
-        self._height = np.concatenate([self._height, config.amplitude_percent.draw(rng, size)])
+        quiet = rng.exponential(config.every_s, size)
+        hold = np.maximum(config.duration_s.draw(rng, size) - 2 * config.ramp_s, 0.0)
+        height = config.amplitude_percent.draw(rng, size)
+        ramp, zero = np.full(size, config.ramp_s), np.zeros(size)
+        spans = np.column_stack([quiet, ramp, hold, ramp]).ravel()
+        times = self._times[-1] + np.cumsum(spans)
+        self._times = np.concatenate([self._times, times])
+        self._levels = np.concatenate([self._levels, np.column_stack([zero, height, height, zero]).ravel()])
 
 
 class Strobe(Table):

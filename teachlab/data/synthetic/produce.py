@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.data.synthetic.events import PassChunk, PassSource
-from teachlab.data.synthetic.faults import RowMap, duplicated, stamps
+from teachlab.data.synthetic.faults import RowMap, duplicated
 from teachlab.data.synthetic.line import UNSTRESSED, Line, Stress, motion_of
 from teachlab.data.synthetic.motion import first_sample_at
 from teachlab.data.synthetic.scenario import Scenario
@@ -322,7 +322,7 @@ def continue_recording(path: str | Path, more: int, *, progress: Progress | None
 
     if more < 1:
         raise ParameterError(f"passes to append must be at least 1, got {more}.")
-    before = _read_recipe(beside(path, ".synth.json"))
+    before = read_recipe(path)
     recipe = Recipe(scenario=before.scenario, passes=before.passes + more, seed=before.seed, stress=before.stress)
     old, planned = plan(before), plan(recipe)
     recording = read_recording(path)
@@ -379,13 +379,21 @@ def _write_recipe(recipe: Recipe, planned: Plan, path: Path) -> None:
         "stress": asdict(recipe.stress),
         "rows": planned.rows,
         "digest": recipe.digest(),
-        "scenario": recipe.scenario.model_dump(mode="json", exclude_defaults=True),
+        "scenario": recipe.scenario.model_dump(mode="json", exclude_none=True),
     }
     with write_aside(path) as aside:
         aside.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
 
 
-def _read_recipe(path: Path) -> Recipe:
+def read_recipe(recording: str | Path) -> Recipe:
+    """Read the recipe beside a synthetic recording.
+
+    Raises
+    ------
+    ScenarioError
+        If there is none, or it was changed.
+    """
+    path = beside(recording, ".synth.json")
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
         recipe = Recipe(
@@ -401,18 +409,3 @@ def _read_recipe(path: Path) -> Recipe:
     if recipe.digest() != document.get("digest"):
         raise ScenarioError(f"{path} was changed by hand: its digest does not fit. Write the recording again.")
     return recipe
-
-
-def log_rows(recipe: Recipe) -> Iterator[tuple[NDArray[np.float64], Block]]:
-    """Generate what a logger with a clock of its own would have written: time stamps in seconds, and light."""
-    planned, faults, rate = plan(recipe), recipe.scenario.faults, recipe.scenario.sensor.sample_rate_hz
-    start = 0
-    for index, block in enumerate(blocks(recipe, samples=planned.samples)):
-        size = min(CHUNK, planned.samples - start)
-        stamp = stamps(faults, np.arange(start, start + size) / rate, rate, recipe.seed, index)
-        if faults.duplicates_per_million:
-            repeats = np.ones(CHUNK, np.int64)
-            repeats[duplicated(faults, recipe.seed, index)] = 2
-            stamp = np.repeat(stamp, repeats[:size])
-        yield stamp, block
-        start += size

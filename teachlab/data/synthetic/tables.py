@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic_core import ErrorDetails
 
 from teachlab.errors import ScenarioError
 
@@ -32,10 +32,14 @@ def place(where: Sequence[int | str]) -> str:
             parts[-1] = f"{parts[-1]} {part + 1}" if parts else str(part + 1)
         elif part not in _SHAPES:
             parts.append(str(part))
+    if not parts:
+        return "the whole scenario:"
     return parts[0] if len(parts) < 2 else f"[{'.'.join(parts[:-1])}] {parts[-1]}"
 
 
-_SHAPES = frozenset({"constant", "normal", "lognormal", "uniform", "pareto", "exponential"})
+_SHAPES = frozenset(
+    {"constant", "normal", "lognormal", "uniform", "pareto", "exponential", "gaussian", "circular", "slit"}
+)
 
 
 def refusal(source: str, faults: ValidationError) -> ScenarioError:
@@ -49,17 +53,31 @@ def refusal(source: str, faults: ValidationError) -> ScenarioError:
         What was found.
     """
     lines = []
-    for fault in faults.errors():
-        message = {
-            "extra_forbidden": "is not a known key; remove it or correct its spelling",
-            "missing": "is missing; give it",
-        }.get(fault["type"], f"{fault['msg'][0].lower()}{fault['msg'][1:]}")
-        lines.append(f"  {place(fault['loc'])} {_given(fault)}{message}")
+    found = faults.errors()
+    inside = {fault["loc"][:1] for fault in found if len(fault["loc"]) > 1}
+    for fault in found:
+        # a list without its faulty entries is not "too short" as well
+        if fault["type"] == "too_short" and fault["loc"][:1] in inside:
+            continue
+        lines.append(f"  {place(fault['loc'])} {_given(fault)}{_message(fault)}")
     count = "1 fault" if len(lines) == 1 else f"{len(lines)} faults"
     return ScenarioError(f"{source}: the scenario has {count}:\n" + "\n".join(lines))
 
 
-def _given(fault: Any) -> str:
+def _message(fault: ErrorDetails) -> str:
+    context = fault.get("ctx", {})
+    known = {
+        "extra_forbidden": "is not a known key; remove it or correct its spelling",
+        "missing": "is missing; give it",
+        "union_tag_not_found": 'needs a shape, such as shape = "gaussian" for a beam or "normal" for a spread',
+        "union_tag_invalid": f"has no shape {context.get('tag')!r}; there are {context.get('expected_tags')}",
+    }
+    # pydantic prefixes what a validator of ours says
+    text = fault["msg"].removeprefix("Value error, ")
+    return known.get(fault["type"], f"{text[0].lower()}{text[1:]}")
+
+
+def _given(fault: ErrorDetails) -> str:
     value = fault.get("input")
     if fault["type"] in ("missing", "extra_forbidden") or isinstance(value, (dict, list)):
         return ""
