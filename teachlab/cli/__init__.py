@@ -70,9 +70,9 @@ def _main(
 
 
 def _register() -> None:
-    from teachlab.cli import benching, demonstrating, replaying, strategies, teaching
+    from teachlab.cli import benching, demonstrating, replaying, strategies, synthesis, teaching
 
-    for module in (demonstrating, teaching, replaying, benching, strategies):
+    for module in (demonstrating, teaching, replaying, benching, strategies, synthesis):
         module.register(app)
 
 
