@@ -80,9 +80,11 @@ def write_truth(path: str | Path, truth: Truth) -> None:
     table = _table(truth)
     with write_aside(path) as aside:
         if str(path).lower().endswith(".csv"):
-            with aside.open("wb") as out:
-                out.write(f"# {METADATA_KEY}: {json.dumps(document, allow_nan=False)}\n".encode())
-                pacsv.write_csv(table, out, pacsv.WriteOptions(quoting_style="needed", quoting_header="none"))
+            with aside.open("w", encoding="utf-8", newline="") as out:
+                out.write(f"# {METADATA_KEY}: {json.dumps(document, allow_nan=False)}\n")
+                rows = csv.writer(out, lineterminator="\n")
+                rows.writerow(table.column_names)
+                rows.writerows(zip(*(column.to_pylist() for column in table.columns), strict=True))
         else:
             table = table.replace_schema_metadata(metadata_for(METADATA_KEY, document))
             pq.write_table(table, aside, compression="zstd")
@@ -96,15 +98,25 @@ def find_truth(recording: str | Path) -> str | Path | None:
     TruthError
         If both exist and do not say the same.
     """
-    text = str(recording)
-    slash = max(text.rfind("/"), text.rfind("\\")) + 1
-    stem = text[:slash] + (text[slash:].rsplit(".", 1)[0] if "." in text[slash:] else text[slash:])
-    found = [stem + ending for ending in (".passes.parquet", ".passes.csv") if _exists(stem + ending)]
+    names = [beside(recording, ending) for ending in (".passes.parquet", ".passes.csv")]
+    found = [name for name in names if _exists(name)]
     if len(found) == 2 and not _same(*(read_truth(one) for one in found)):
         raise TruthError(f"{found[0]} and {found[1]} do not hold the same passes. Keep one, or name one with --truth.")
     if not found:
         return None
-    return found[0] if "://" in text else Path(found[0])
+    return found[0] if "://" in found[0] else Path(found[0])
+
+
+def beside(recording: str | Path, ending: str) -> str:
+    """Return the name of a file that belongs to a recording.
+
+    Examples
+    --------
+    >>> beside("lines/line-3.parquet", ".passes.csv")
+    'lines/line-3.passes.csv'
+    """
+    folder, slash, name = str(recording).rpartition("/")
+    return folder + slash + (name.rpartition(".")[0] or name) + ending
 
 
 def _exists(location: str) -> bool:
