@@ -1,3 +1,78 @@
-"""teachlab: evidence for taught light-sensor thresholds."""
+"""teachlab: evidence for taught light-sensor thresholds.
+
+Public names are loaded when they are first used. Replay and score are `teachlab.replay.replay` and
+`teachlab.score.score`.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from teachlab.bench import BenchOptions, bench_recording
+    from teachlab.data.recordings import read_recording, write_recording
+    from teachlab.data.setting_files import read_setting, write_setting
+    from teachlab.data.split import split
+    from teachlab.data.truth_files import read_truth, write_truth
+    from teachlab.errors import Abstained, TeachlabError
+    from teachlab.model.recording import Recording, RecordingInfo
+    from teachlab.model.setting import Setting
+    from teachlab.model.teaching import Shown, Strategy, TeachView
+    from teachlab.model.truth import Truth
+    from teachlab.pipeline import Evidence, evaluate
+    from teachlab.teach import TeachBlock, resolve, teach_once
 
 __version__ = "0.1.0"
+
+_HOME = {
+    "teachlab.bench": ("BenchOptions", "bench_recording"),
+    "teachlab.data.recordings": ("read_recording", "write_recording"),
+    "teachlab.data.setting_files": ("read_setting", "write_setting"),
+    "teachlab.data.split": ("split",),
+    "teachlab.data.truth_files": ("read_truth", "write_truth"),
+    "teachlab.errors": ("Abstained", "TeachlabError"),
+    "teachlab.model.recording": ("Recording", "RecordingInfo"),
+    "teachlab.model.setting": ("Setting",),
+    "teachlab.model.teaching": ("Shown", "Strategy", "TeachView"),
+    "teachlab.model.truth": ("Truth",),
+    "teachlab.pipeline": ("Evidence", "evaluate"),
+    "teachlab.teach": ("TeachBlock", "resolve", "teach_once"),
+}
+_MODULE_OF = {name: module for module, names in _HOME.items() for name in names}
+
+__all__ = [
+    "Abstained",
+    "BenchOptions",
+    "Evidence",
+    "Recording",
+    "RecordingInfo",
+    "Setting",
+    "Shown",
+    "Strategy",
+    "TeachBlock",
+    "TeachView",
+    "TeachlabError",
+    "Truth",
+    "bench_recording",
+    "evaluate",
+    "read_recording",
+    "read_setting",
+    "read_truth",
+    "resolve",
+    "split",
+    "teach_once",
+    "write_recording",
+    "write_setting",
+    "write_truth",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name in _MODULE_OF:
+        return getattr(importlib.import_module(_MODULE_OF[name]), name)
+    raise AttributeError(f"module 'teachlab' has no attribute '{name}'")
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])
