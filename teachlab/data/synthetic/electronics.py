@@ -119,9 +119,8 @@ class NoiseTrack:
             out += self._track.chunk(stretch.index) * sigma(self._noise, out, optical, ambient_percent)
 
 
-def quantise(percent: Floats32, bits: int) -> Floats32:
-    """Clip to 0 … 100 % and round to the codes of the converter; codes are 0 … 2^bits − 1, returned in place."""
-    top = np.float32(2**bits - 1)
-    percent *= top / np.float32(100.0)
+def quantise(percent: Floats32, top: int) -> Floats32:
+    """Clip to 0 … 100 % and round to steps of ``100 / top``; return the codes 0 … top, in place."""
+    percent *= np.float32(top / 100.0)
     np.rint(percent, out=percent)
-    return np.clip(percent, np.float32(0.0), top, out=percent)
+    return np.clip(percent, np.float32(0.0), np.float32(top), out=percent)

@@ -79,8 +79,9 @@ class Line:
 
     @property
     def top(self) -> int:
-        """Highest code of the converter."""
-        return int(2**self._scenario.sensor.bits - 1)
+        """Code of full scale: the highest that fits the bits; in percent ``2^bits``, so that a step is exact."""
+        sensor = self._scenario.sensor
+        return int(2**sensor.bits) - (1 if sensor.unit == "counts" else 0)
 
     def stretch(self, index: int) -> Stretch:
         """Return times and places of a chunk."""
@@ -100,7 +101,7 @@ class Line:
             light += np.float32(self._stress.ambient_percent)
         self._disturbance.add(stretch, light)
         self._noise.add(stretch, light, optical, self._scenario.interference.ambient.shot_percent)
-        return logged(self._scenario.faults, quantise(light, self._scenario.sensor.bits), self.top)
+        return logged(self._scenario.faults, quantise(light, self.top), self.top)
 
     def missing(self, index: int) -> NDArray[np.bool_] | None:
         """Return which samples of a chunk have no value, or None if the scenario has no dropouts."""

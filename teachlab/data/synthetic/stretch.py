@@ -44,7 +44,9 @@ class Stretch:
 
 def times(index: int, rate_hz: float) -> Floats:
     """Return the times of the samples of a chunk, ``i / rate``."""
-    return np.arange(index * CHUNK, (index + 1) * CHUNK) / rate_hz
+    out = np.arange(index * CHUNK, (index + 1) * CHUNK, dtype=np.float64)
+    out /= rate_hz
+    return out
 
 
 def near(position: Floats, low: Floats, high: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
