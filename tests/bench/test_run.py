@@ -1,0 +1,237 @@
+"""A whole bench: repeatable, fair, equal to replay of every draw, and saying what it may not be used for."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import ClassVar
+
+import numpy as np
+import pyarrow.parquet as pq
+import pytest
+
+from teachlab.bench import (
+    BenchOptions,
+    Extremes,
+    bench_document,
+    bench_files,
+    bench_recording,
+    open_pair,
+    reasons,
+    verdict,
+    write_bench,
+)
+from teachlab.bench.run import measures_of
+from teachlab.data.recordings import write_recording
+from teachlab.data.split import split
+from teachlab.data.truth_files import write_truth
+from teachlab.errors import Abstained, StrategyError, TruthError
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.setting import Polarity, Setting
+from teachlab.model.teaching import Shown, TeachView
+from teachlab.model.truth import Truth, TruthSource
+from teachlab.replay import replay
+from teachlab.score import score
+from teachlab.teach import resolve
+
+CLASSICS = ("single-sample", "background-referenced", "sweep-minmax", "two-sample-midpoint")
+INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts")
+
+
+def line(passes: int = 40, seed: int = 5, low: float = 20.0, high: float = 60.0) -> tuple[Recording, Truth]:
+    """Passes of 100 samples every 250 with uneven objects and noise."""
+    rng = np.random.default_rng(seed)
+    light = rng.normal(10, 1, passes * 250 + 150)
+    start = 150 + 250 * np.arange(passes)
+    for a in start:
+        light[a : a + 100] += rng.uniform(low, high)
+    return Recording.from_array(light.astype(np.float32), INFO, name="line"), Truth.from_arrays(start, start + 100)
+
+
+def test_a_bench_repeats_to_the_last_digit() -> None:
+    recording, truth = line()
+    built = [resolve(name) for name in CLASSICS]
+    once, again = (bench_recording(recording, truth, built, options=BenchOptions(draws=20)) for _ in range(2))
+    assert json.dumps(bench_document([once])) == json.dumps(bench_document([again]))
+    other = bench_recording(recording, truth, built, options=BenchOptions(draws=20, seed=1))
+    assert json.dumps(bench_document([once])) != json.dumps(bench_document([other]))
+
+
+@pytest.mark.parametrize(
+    "base", [None, Setting(unit="counts", on_level=0, off_level=0, on_delay_ms=3, off_delay_ms=150)]
+)
+def test_every_draw_equals_its_own_replay(base: Setting | None) -> None:
+    recording, truth = line()
+    options = BenchOptions(draws=12, base=base, tolerance_ms=2)
+    bench = bench_recording(recording, truth, [resolve(name) for name in CLASSICS], options=options)
+    first = split(truth, recording.samples).first_scored
+    checked = 0
+    for result in bench.results:
+        for drawn in result.draws:
+            if drawn.setting is None:
+                continue
+            alone = score(replay(recording, drawn.setting), truth, tolerance_ms=2, first_pass=first)
+            assert drawn.measures == pytest.approx(measures_of(drawn.setting, alone, options.costs), nan_ok=True)
+            if base is not None:
+                assert (drawn.setting.on_delay_ms, drawn.setting.off_delay_ms) == (3, 150)
+            checked += 1
+        assert result.median_score is not None
+        median = result.spreads["cost"].median
+        n = result.median_score.counts
+        assert median == (n.lost + n.false_trips + n.ignore_false_trips + n.extra) / n.scored_passes
+    assert checked == 48
+
+
+def test_teaching_never_sees_the_scored_block() -> None:
+    """Garbage after the teach block changes every score but no taught setting."""
+    recording, truth = line()
+    cut = split(truth, recording.samples)
+    light = recording.light[:].copy()
+    light[cut.teach_end :] = light[cut.teach_end :][::-1] * 3
+    built = [resolve(name) for name in CLASSICS]
+    options = BenchOptions(draws=10)
+    honest = bench_recording(recording, truth, built, options=options)
+    spoilt = bench_recording(Recording.from_array(light, INFO), truth, built, options=options)
+    taught = [
+        {r.strategy: [(d.setting.on_level, d.setting.off_level) for d in r.draws if d.setting] for r in b.results}
+        for b in (honest, spoilt)
+    ]
+    assert taught[0] == taught[1]
+
+
+def test_permuted_labels_of_the_scored_block_change_no_setting() -> None:
+    recording, truth = line()
+    cut = split(truth, recording.samples)
+    label = np.array([f"kind {k % 3}" for k in range(truth.passes)], object)
+    shuffled = label.copy()
+    shuffled[cut.first_scored :] = np.random.default_rng(1).permutation(shuffled[cut.first_scored :])
+    built = [resolve(name) for name in CLASSICS]
+    benches = [
+        bench_recording(recording, replace(truth, label=names), built, options=BenchOptions(draws=5))
+        for names in (label, shuffled)
+    ]
+    levels = [[d.setting for r in b.results for d in r.draws] for b in benches]
+    assert levels[0] == levels[1]
+
+
+@dataclass(frozen=True)
+class Shy:
+    """Abstains in two draws of three."""
+
+    name: ClassVar[str] = "shy"
+    needs: ClassVar[frozenset[Shown]] = frozenset({Shown.OBJECT})
+
+    def teach(self, view: TeachView) -> Setting:
+        if int(view.object.at_sample) % 3:
+            raise Abstained("does not dare", "nothing", "courage")
+        return Setting(unit=view.unit, on_level=30, off_level=25)
+
+
+@dataclass(frozen=True)
+class Faulty(Shy):
+    name: ClassVar[str] = "faulty"
+
+    def teach(self, view: TeachView) -> Setting:
+        raise ZeroDivisionError("oops")
+
+
+def test_abstentions_and_failures_are_rows_with_their_reason() -> None:
+    recording, truth = line()
+    bench = bench_recording(
+        recording, truth, [Shy(), Faulty(), resolve("two-sample-midpoint")], options=BenchOptions(draws=30)
+    )
+    document = bench_document([bench])["recordings"][0]
+    rows = {row["strategy"]: row for row in document["strategies"]}
+    assert document["ranking"] == ["two-sample-midpoint"]
+    assert rows["shy"]["abstained"] > 15
+    assert rows["shy"]["reasons"] == {"does not dare": rows["shy"]["abstained"]}
+    assert rows["faulty"]["failed"] == 30
+    assert "ZeroDivisionError: oops" in next(iter(rows["faulty"]["reasons"]))
+    assert rows["faulty"]["median_setting"] is None
+
+
+def test_a_name_twice_and_too_few_passes_are_refused() -> None:
+    recording, truth = line()
+    with pytest.raises(StrategyError, match="by name"):
+        bench_recording(recording, truth, [Shy(), Shy()])
+    with pytest.raises(TruthError, match="needs at least"):
+        bench_recording(recording, truth.select(slice(0, 2)), [Shy()])
+
+
+def test_document_has_the_keys_of_the_contract() -> None:
+    recording, truth = line()
+    bench = bench_recording(recording, truth, [resolve("two-sample-midpoint")], options=BenchOptions(draws=5))
+    row = bench_document([bench])["recordings"][0]
+    assert {"recording", "teach_passes", "scored_passes", "ranking", "strategies"} <= row.keys()
+    assert (row["teach_passes"], row["scored_passes"]) == (12, 27)
+    strategy = row["strategies"][0]
+    for measure in (
+        "on_level",
+        "off_level",
+        "lost_rate",
+        "merged_rate",
+        "false_trips_per_gap",
+        "false_trips_per_running_hour",
+        "extra_per_pass",
+        "cost",
+    ):
+        assert strategy[measure].keys() == {"median", "p05", "p95", "worst"}, measure
+    assert strategy["median_setting"]["score"]["detect_passes"] == 27
+
+
+def test_verdict_claims_nothing_it_may_not() -> None:
+    recording, truth = line(low=1.0, high=1.5)
+    bench = bench_recording(recording, truth, [resolve("single-sample")], options=BenchOptions(draws=5))
+    assert verdict(bench).startswith("No strategy is usable here")
+    recording, truth = line()
+    labelled = replace(truth, source=TruthSource.SELF_LABELLED)
+    bench = bench_recording(recording, labelled, [resolve("two-sample-midpoint")], options=BenchOptions(draws=5))
+    assert "supports no claim" in verdict(bench)
+
+
+def test_reasons_name_level_latch_gap_and_filter() -> None:
+    light = np.full(700, 10.0)
+    start = np.array([100, 300, 500])
+    for a, level in zip(start, (50.0, 20.0, 50.0), strict=True):
+        light[a : a + 50] = level
+    light[410:412] = 50.0  # a trip in the gap
+    recording = Recording.from_array(light, INFO)
+    truth = Truth.from_arrays(start, start + 50, label=["bright", "dim", "bright"])
+    extremes = Extremes.of(recording, truth)
+
+    def why(setting: Setting) -> str:
+        return "; ".join(reasons(setting, score(replay(recording, setting), truth), truth, extremes, "counts"))
+
+    setting = Setting(unit="counts", on_level=40, off_level=35)
+    assert "1 pass ('dim'" not in why(setting)
+    assert "1 pass (1 'dim') lost: their strongest light stays below the level of 40 counts" in why(setting)
+    assert "1 of 4 gaps tripped" in why(setting)
+    assert "merged: the output was still active" in why(replace(setting, off_delay_ms=160))
+    assert "too briefly for filter or delay" in why(replace(setting, on_delay_ms=60))
+    assert "stays above the level" in why(replace(setting, on_level=6, off_level=5, polarity=Polarity.DARK_ON))
+
+
+def test_files_are_benched_alike_alone_and_in_workers(tmp_path: Path) -> None:
+    names = []
+    for seed in (1, 2):
+        recording, truth = line(seed=seed)
+        names.append(str(tmp_path / f"line{seed}.parquet"))
+        write_recording(names[-1], recording, INFO)
+        write_truth(tmp_path / f"line{seed}.passes.parquet", truth)
+    specs = {"two-sample-midpoint": {"hysteresis_share": "0.2"}, "single-sample": {}}
+    options = BenchOptions(draws=6)
+    alone = bench_files(names, specs, options=options, jobs=1)
+    together = bench_files(names, specs, options=options, jobs=2)
+    assert json.dumps(bench_document(alone)) == json.dumps(bench_document(together))
+    out = tmp_path / "results"
+    pairs = [open_pair(name) for name in names]
+    measured = [(truth, Extremes.of(recording, truth)) for recording, truth in pairs]
+    written = write_bench(alone, out, recordings=measured)
+    assert sorted(p.name for p in out.iterdir()) == sorted(p.name for p in written)
+    table = pq.read_table(out / "draws.parquet")
+    assert table.num_rows == 2 * 2 * 6
+    assert json.loads((out / "bench.json").read_text())["schema"] == 1
+    first = (out / "line1.svg").read_bytes()
+    write_bench(alone, out, recordings=measured)
+    assert (out / "line1.svg").read_bytes() == first
