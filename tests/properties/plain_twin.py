@@ -125,8 +125,9 @@ def plain_replay(light: Sequence[float | None], sample_rate: float, setting: Map
     ratio = step_ratio(sample_rate, setting["evaluation_rate_hz"])
     rate = decimal(sample_rate if setting["evaluation_rate_hz"] is None else setting["evaluation_rate_hz"])
     reads = []
-    while math.floor(len(reads) * ratio) < len(light):
-        reads.append(math.floor(len(reads) * ratio))
+    # floor(i * ratio), in whole numbers
+    while (at := len(reads) * ratio.numerator // ratio.denominator) < len(light):
+        reads.append(at)
 
     values = [light[s] for s in reads]
     invalid = [is_invalid(v) for v in values]

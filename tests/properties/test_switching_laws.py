@@ -17,7 +17,7 @@ from teachlab.errors import InputError
 from teachlab.replay import replay
 from teachlab.score import score
 
-SEEDS = range(300)
+SEEDS = range(200)
 
 
 @functools.cache
@@ -33,8 +33,8 @@ def evaluated(case: Any) -> NDArray[np.float64]:
     values[case.null] = np.nan
     if rate is not None:
         ratio = (Fraction(repr(case.sample_rate)) / Fraction(repr(rate))).limit_denominator(10**6)
-        reads = []
-        while (at := math.floor(len(reads) * ratio)) < values.size:
+        reads: list[int] = []
+        while (at := len(reads) * ratio.numerator // ratio.denominator) < values.size:
             reads.append(at)
         values = values[reads]
     return values[~np.isnan(values)]
@@ -85,7 +85,7 @@ def test_wider_hysteresis_never_adds_edges(cases: ModuleType) -> None:
         wide = light_state(cases, case, wider_on, wider_off)
         assert edges(wide) <= edges(narrow) + int(narrow[0] != wide[0]), case.seed
         fewer += edges(wide) < edges(narrow)
-    assert fewer > 10
+    assert fewer > 7
 
 
 def test_raising_the_on_level_never_adds_light(cases: ModuleType) -> None:
@@ -97,7 +97,7 @@ def test_raising_the_on_level_never_adds_light(cases: ModuleType) -> None:
         low, high = light_state(cases, case, on, off), light_state(cases, case, higher, off)
         assert not (high & ~low).any(), case.seed
         less += bool((low & ~high).any())
-    assert less > 10
+    assert less > 7
 
 
 def test_raising_the_off_level_never_adds_light(cases: ModuleType) -> None:
@@ -109,7 +109,7 @@ def test_raising_the_off_level_never_adds_light(cases: ModuleType) -> None:
         low, high = light_state(cases, case, on, off), light_state(cases, case, on, higher)
         assert not (high & ~low).any(), case.seed
         less += bool((low & ~high).any())
-    assert less > 10
+    assert less > 7
 
 
 def test_dark_on_is_the_complement_of_light_on_before_delays(cases: ModuleType) -> None:
@@ -195,7 +195,7 @@ def test_an_invalid_sample_acts_as_the_valid_one_before_it(cases: ModuleType) ->
         at = np.where(at < 0, int(np.argmin(bad)), at)
         filled = replace(plain, light=plain.light[at], null=np.zeros(values.size, bool))
         assert found(cases, plain)[:3] == found(cases, filled)[:3], case.seed
-    assert some > 100
+    assert some > 70
 
 
 def first_float_above(value: Fraction) -> float:
@@ -248,7 +248,7 @@ def test_a_mirrored_recording_gives_the_same_output(cases: ModuleType) -> None:
         case = with_setting(case, delays_act_on="output")
         tried += 1
         assert found(cases, case) == found(cases, mirrored(case)), case.seed
-    assert tried > 150
+    assert tried > 100
 
 
 def test_a_mirrored_recording_swaps_delays_that_act_on_light(cases: ModuleType) -> None:
@@ -264,7 +264,7 @@ def test_a_mirrored_recording_swaps_delays_that_act_on_light(cases: ModuleType) 
         turned = with_setting(mirrored(case), **{name: 0.0, other: delay})
         tried += 1
         assert found(cases, case) == found(cases, turned), case.seed
-    assert tried > 150
+    assert tried > 100
 
 
 @pytest.mark.parametrize("factor", [0.25, 4.0])
@@ -283,7 +283,7 @@ def test_scaling_light_and_levels_changes_nothing(factor: float, cases: ModuleTy
             continue  # the level itself would be rounded
         tried += 1
         assert found(cases, case) == found(cases, replace(with_setting(case, **levels), light=light)), case.seed
-    assert tried > 200
+    assert tried > 130
 
 
 def test_shifting_light_and_levels_changes_nothing(cases: ModuleType) -> None:
@@ -298,4 +298,4 @@ def test_shifting_light_and_levels_changes_nothing(cases: ModuleType) -> None:
         light = case.light.astype(np.float64) + 1000.0
         tried += 1
         assert found(cases, case) == found(cases, replace(with_setting(case, **levels), light=light)), case.seed
-    assert tried > 75
+    assert tried > 50
