@@ -1,0 +1,94 @@
+"""What happens inside a pass once the level was crossed: the valley between first and last crossing."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.model.recording import Light
+
+
+class InnerValleys:
+    """Streams light and keeps, per stretch, the valley between the first and the last active evaluation.
+
+    Parameters
+    ----------
+    start, stop : ndarray of int64, shape (n,), evaluations
+        Stretches ``[start, stop)``, ascending and disjoint; they may touch, and may be empty.
+    level : float, recording units
+        Where the output becomes active.
+    up : bool
+        True: active is ``x >= level`` and the valley is a minimum. False: active is ``x < level`` and the
+        valley, mirrored, is a maximum.
+
+    Attributes
+    ----------
+    valley : ndarray of float64, shape (n,), recording units
+        NaN for a stretch that is never active.
+
+    Examples
+    --------
+    >>> found = InnerValleys(np.array([0]), np.array([7]), 5.0, True)
+    >>> found.push(0, np.array([1, 6, 4]))
+    >>> found.push(3, np.array([3, 8, 2, 1]))
+    >>> found.valley.tolist()
+    [3.0]
+    """
+
+    def __init__(self, start: NDArray[np.int64], stop: NDArray[np.int64], level: float, up: bool) -> None:
+        self._rows = np.flatnonzero(stop > start)
+        self._start, self._stop = start[self._rows], stop[self._rows]
+        self._level, self._up = level, up
+        self._valley = np.full(start.size, np.nan)
+        # Of the stretch that the last block left open: deepest light since its last active evaluation.
+        self._since: float | None = None
+
+    @property
+    def valley(self) -> NDArray[np.float64]:
+        """Valleys so far."""
+        return self._valley if self._up else -self._valley
+
+    def push(self, first: int, light: Light) -> None:
+        """Take consecutive evaluations without holes; `first` is the index of the first of them."""
+        a = int(np.searchsorted(self._stop, first, side="right"))
+        b = int(np.searchsorted(self._start, first + light.size, side="left"))
+        if a >= b:
+            return
+        # From here on active is high; float64 holds every stored type that levels are compared with.
+        height = light.astype(np.float64) if self._up else -light.astype(np.float64)
+        active = np.flatnonzero(height >= self._level if self._up else height > -self._level)
+        begin = (self._start[a:b] - first).clip(0, light.size)
+        end = (self._stop[a:b] - first).clip(0, light.size)
+        i, j = np.searchsorted(active, begin), np.searchsorted(active, end)
+        some = j > i
+        since = self._since if self._start[a] < first else None
+        if some.any():
+            low, high = active[i[some]], active[j[some] - 1] + 1
+            if since is not None and some[0]:
+                low[0] = 0
+            found = _minima(height, low, high)
+            if since is not None and some[0]:
+                found[0] = min(found[0], since)
+            rows = self._rows[a:b][some]
+            self._valley[rows] = np.fmin(self._valley[rows], found)
+        self._since = self._left_open(height, since, a, b, first, int(active[j[-1] - 1]) + 1 if some[-1] else None)
+
+    def _left_open(
+        self, height: NDArray[np.float64], since: float | None, a: int, b: int, first: int, after: int | None
+    ) -> float | None:
+        """Return the deepest light since the last active evaluation of a stretch that goes on, or None."""
+        if self._stop[b - 1] <= first + height.size:
+            return None
+        if after is not None:
+            return float(height[after:].min(initial=np.inf))
+        if since is None or a != b - 1:
+            return None
+        return min(since, float(height.min(initial=np.inf)))
+
+
+def _minima(height: NDArray[np.float64], low: NDArray[np.int64], high: NDArray[np.int64]) -> NDArray[np.float64]:
+    cuts = np.column_stack([low, high]).ravel()
+    # Every second piece is a stretch; a last cut at the end of the block would name no element.
+    cuts = cuts[:-1] if cuts[-1] == height.size else cuts
+    out: NDArray[np.float64] = np.minimum.reduceat(height, cuts)[::2]
+    return out
