@@ -70,9 +70,20 @@ def _main(
 
 
 def _register() -> None:
-    from teachlab.cli import benching, demonstrating, replaying, strategies, synthesis, teaching
+    from teachlab.cli import (
+        benching,
+        demonstrating,
+        importing,
+        inspecting,
+        labelling,
+        replaying,
+        strategies,
+        synthesis,
+        teaching,
+    )
 
-    for module in (demonstrating, teaching, replaying, benching, strategies, synthesis):
+    path = (demonstrating, synthesis, importing, inspecting, labelling, teaching, replaying, benching, strategies)
+    for module in path:
         module.register(app)
 
 

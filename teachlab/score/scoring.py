@@ -59,7 +59,7 @@ def score(
 
     References
     ----------
-    The rules are this project's own contract, stated in DEVELOPERS.md.
+    The rules are this project's own, stated in ``SCORING.md`` beside this file.
     """
     if not tolerance_ms >= 0:
         raise ParameterError(f"tolerance-ms must be at least 0 ms, got {tolerance_ms:g}.")
