@@ -19,7 +19,7 @@ from teachlab.data.synthetic.motion import Motion, Steady, Uneven
 from teachlab.data.synthetic.optics import Optics
 from teachlab.data.synthetic.scenario import Scenario
 from teachlab.data.synthetic.streams import CHUNK
-from teachlab.data.synthetic.stretch import Floats32, Stretch, times
+from teachlab.data.synthetic.stretch import Floats32, Stretch, numbers
 
 DRIFT_STEP = 64
 """Samples between the points at which slow drift is computed; straight in between."""
@@ -85,8 +85,7 @@ class Line:
 
     def stretch(self, index: int) -> Stretch:
         """Return times and places of a chunk."""
-        time = times(index, self._rate)
-        return Stretch(index, self._seed, self._rate, time, self._motion.position_mm(time))
+        return Stretch(index, self._seed, self._rate, self._motion.position_mm(numbers(index), self._rate))
 
     def codes(self, index: int) -> Floats32:
         """Return the logged codes of a chunk as float32 whole numbers, shape (CHUNK,)."""
@@ -116,10 +115,11 @@ class Line:
         backscatter = stress.pedestal_percent * (1.0 - stress.gain)
         pedestal: Floats32 | np.float32 | None = np.float32(backscatter) if backscatter else None
         if scenario.drift.any:
-            knots = stretch.time_s[0] + np.arange(0, CHUNK + DRIFT_STEP, DRIFT_STEP) / self._rate
+            time = stretch.time_s
+            knots = time[0] + np.arange(0, CHUNK + DRIFT_STEP, DRIFT_STEP) / self._rate
             gain, drifted = gain_and_pedestal(scenario.drift, knots, sensing=scenario.sensor.sensing, seed=self._seed)
-            optical *= np.interp(stretch.time_s, knots, gain).astype(np.float32)
-            pedestal = np.interp(stretch.time_s, knots, drifted + backscatter).astype(np.float32)
+            optical *= np.interp(time, knots, gain).astype(np.float32)
+            pedestal = np.interp(time, knots, drifted + backscatter).astype(np.float32)
         if fixed != 1.0:
             optical *= np.float32(fixed)
         return self._low_pass.apply(stretch.index, optical), pedestal

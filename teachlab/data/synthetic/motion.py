@@ -63,12 +63,12 @@ class Stops(Table):
 
 
 class Motion(Protocol):
-    """Belt position as a function of time; never falls."""
+    """Belt position of the samples; never falls."""
 
     uniform: bool
 
-    def position_mm(self, time_s: Floats) -> Floats:
-        """Return the belt position at ascending times."""
+    def position_mm(self, sample: Floats, rate_hz: float) -> Floats:
+        """Return the belt position at ascending samples."""
         ...
 
 
@@ -80,9 +80,11 @@ class Steady:
     def __init__(self, speed_mm_s: float) -> None:
         self._speed = speed_mm_s
 
-    def position_mm(self, time_s: Floats) -> Floats:
-        """Return ``speed · time``."""
-        return self._speed * time_s
+    def position_mm(self, sample: Floats, rate_hz: float) -> Floats:
+        """Return ``sample · speed / rate``: in this order whole millimetres stay whole."""
+        out = sample * self._speed
+        out /= rate_hz
+        return out
 
 
 class Uneven:
@@ -110,9 +112,9 @@ class Uneven:
         self._knots = np.zeros((1, 3))  # time, speed share, running time
         self._drawn = 0
 
-    def position_mm(self, time_s: Floats) -> Floats:
-        """Return the belt position at ascending times."""
-        running = self._running(time_s)
+    def position_mm(self, sample: Floats, rate_hz: float) -> Floats:
+        """Return the belt position at ascending samples."""
+        running = self._running(sample / rate_hz)
         if self._amplitude == 0.0:
             return self._speed * running
         swing = np.zeros_like(running)
@@ -173,20 +175,20 @@ def first_sample_at(motion: Motion, rate_hz: float, position_mm: Floats, *, spee
         guess = np.ceil(position_mm / speed_mm_s * rate_hz).astype(np.int64)
         # the division may be off by one against the position that is generated
         for _ in range(2):
-            early = motion.position_mm(guess / rate_hz) < position_mm
-            late = (guess > 0) & (motion.position_mm((guess - 1) / rate_hz) >= position_mm)
+            early = motion.position_mm(guess.astype(np.float64), rate_hz) < position_mm
+            late = (guess > 0) & (motion.position_mm((guess - 1).astype(np.float64), rate_hz) >= position_mm)
             guess += early.astype(np.int64) - late.astype(np.int64)
         return guess
     low = np.full(position_mm.shape, -1, np.int64)
     top = int(position_mm[-1] / speed_mm_s * rate_hz * 1.25) + 2
-    while motion.position_mm(np.array([top / rate_hz]))[0] < position_mm[-1]:
+    while motion.position_mm(np.array([float(top)]), rate_hz)[0] < position_mm[-1]:
         top *= 2
     high = np.full(position_mm.shape, top, np.int64)
     while np.any(high - low > 1):
         middle = (low + high) // 2
         order = np.argsort(middle, kind="stable")
         reached = np.empty(middle.shape, bool)
-        reached[order] = motion.position_mm(middle[order] / rate_hz) >= position_mm[order]
+        reached[order] = motion.position_mm(middle[order].astype(np.float64), rate_hz) >= position_mm[order]
         high = np.where(reached, middle, high)
         low = np.where(reached, low, middle)
     return high

@@ -25,8 +25,6 @@ class Stretch:
         Seed of the recording.
     rate_hz : float, Hz
         Sample rate.
-    time_s : ndarray of float64, shape (CHUNK,), seconds
-        Time of every sample since the recording began.
     position_mm : ndarray of float64, shape (CHUNK,), mm
         Belt position of every sample; never falls.
     """
@@ -34,19 +32,21 @@ class Stretch:
     index: int
     seed: int
     rate_hz: float
-    time_s: Floats
     position_mm: Floats
+
+    @property
+    def time_s(self) -> Floats:
+        """Time of every sample since the recording began, float64, shape (CHUNK,), seconds."""
+        return numbers(self.index) / self.rate_hz
 
     def stream(self, effect: str) -> np.random.Generator:
         """Return the random stream of an effect for this chunk."""
         return stream(self.seed, effect, self.index)
 
 
-def times(index: int, rate_hz: float) -> Floats:
-    """Return the times of the samples of a chunk, ``i / rate``."""
-    out = np.arange(index * CHUNK, (index + 1) * CHUNK, dtype=np.float64)
-    out /= rate_hz
-    return out
+def numbers(index: int) -> Floats:
+    """Return the numbers of the samples of a chunk, as float64."""
+    return np.arange(index * CHUNK, (index + 1) * CHUNK, dtype=np.float64)
 
 
 def near(position: Floats, low: Floats, high: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
