@@ -1,0 +1,243 @@
+"""The commands of the path, as a user runs them: documents, exit codes, files, and nothing else on stdout."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow.csv as pacsv
+import pyarrow.parquet as pq
+import pytest
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.data.recordings import write_recording
+from teachlab.data.setting_files import read_setting, write_setting
+from teachlab.data.truth_files import write_truth
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth, TruthSource
+
+INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts", full_scale=4095)
+
+
+@pytest.fixture
+def line(tmp_path: Path) -> Path:
+    """Write 30 passes of 100 ms every 250 ms, 60 counts above a background of 10."""
+    rng = np.random.default_rng(3)
+    light = rng.normal(10, 1, 30 * 250 + 100)
+    start = 100 + 250 * np.arange(30)
+    for a in start:
+        light[a : a + 100] += 60
+    path = tmp_path / "line.parquet"
+    write_recording(path, Recording.from_array(light.round().astype(np.uint16), INFO), INFO)
+    label = np.where(np.arange(30) % 2, "tin", "jar").astype(object)
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 100, label=label))
+    return path
+
+
+def run(*words: str | Path, code: int = 0) -> Any:
+    done = CliRunner().invoke(app, [str(word) for word in words])
+    assert done.exit_code == code, done.output
+    return done
+
+
+def document(*words: str | Path, code: int = 0) -> dict[str, Any]:
+    found: dict[str, Any] = json.loads(run(*words, "--json", code=code).stdout)
+    return found
+
+
+def test_teach_prints_a_setting_that_replays(line: Path, tmp_path: Path) -> None:
+    out = tmp_path / "setting.json"
+    taught = document("teach", line, "--strategy", "two-sample-midpoint", "--out", out, "--seed", "4")
+    assert taught == read_setting(out).as_dict()
+    assert taught["on_level"] == pytest.approx(40, abs=1)
+    assert taught["taught"]["strategy"] == "two-sample-midpoint"
+    found = document("replay", line, "--setting", out)
+    assert found["samples"] == 7600
+    assert found["sample_rate_hz"] == 1000.0
+    assert found["setting"] == taught
+    assert found["active_at_start"] is False
+    assert found["onsets"] == [100 + 250 * k for k in range(30)]
+    assert found["releases"] == [200 + 250 * k for k in range(30)]
+
+
+def test_replay_prints_every_key_of_the_contract(line: Path, tmp_path: Path) -> None:
+    out = tmp_path / "setting.json"
+    run("teach", line, "--strategy", "single-sample", "--out", out)
+    score = document("replay", line, "--setting", out)["score"]
+    wanted = (
+        "detect_passes hits misses merged extra excluded_passes excluded_onsets ignore_passes ignore_false_trips "
+        "ignore_held excluded_ignore_passes gaps gaps_tripped false_trips excluded_gaps excluded_gap_hours gap_hours "
+        "running_hours false_active_share lost_rate"
+    )
+    assert set(wanted.split()) <= score.keys()
+    assert score["lost_rate"].keys() == {"events", "trials", "estimate", "low", "high", "upper", "confidence"}
+    assert (score["hits"], score["gaps"]) == (30, 31)
+    assert score["running_hours"] == pytest.approx(7.6 / 3600)
+    assert set(score["by_label"]) == {"jar", "tin"}
+
+
+@pytest.mark.parametrize("ending", [".csv", ".parquet"])
+def test_edges_are_written_in_time_order(line: Path, tmp_path: Path, ending: str) -> None:
+    setting, edges = tmp_path / "s.json", tmp_path / f"edges{ending}"
+    run("teach", line, "--strategy", "single-sample", "--out", setting)
+    run("replay", line, "--setting", setting, "--edges", edges)
+    table = pacsv.read_csv(edges) if ending == ".csv" else pq.read_table(edges)
+    assert table.column_names == ["sample", "time_s", "active"]
+    assert table.column("sample").to_pylist()[:4] == [100, 200, 350, 450]
+    assert table.column("active").to_pylist()[:4] == [True, False, True, False]
+
+
+def test_edges_of_another_ending_are_refused_and_leave_nothing(line: Path, tmp_path: Path) -> None:
+    setting = tmp_path / "s.json"
+    run("teach", line, "--strategy", "single-sample", "--out", setting)
+    before = sorted(tmp_path.iterdir())
+    done = run("replay", line, "--setting", setting, "--edges", tmp_path / "edges.xls", code=2)
+    assert "edges.xls" in done.stderr
+    assert sorted(tmp_path.iterdir()) == before
+
+
+def test_replay_without_passes_scores_nothing_and_says_so(line: Path, tmp_path: Path) -> None:
+    setting = tmp_path / "s.json"
+    run("teach", line, "--strategy", "single-sample", "--out", setting)
+    (tmp_path / "line.passes.parquet").unlink()
+    assert document("replay", line, "--setting", setting)["score"] is None
+    assert "teachlab label" in run("replay", line, "--setting", setting).stderr
+
+
+def test_base_setting_lends_delays_and_rate_but_no_levels(line: Path, tmp_path: Path) -> None:
+    base = tmp_path / "base.json"
+    setting = Setting(unit="counts", on_level=1, off_level=1, on_delay_ms=4, evaluation_rate_hz=500)
+    write_setting(base, setting)
+    taught = document("teach", line, "--strategy", "two-sample-midpoint", "--base", base)
+    assert (taught["on_delay_ms"], taught["evaluation_rate_hz"]) == (4, 500)
+    assert taught["on_level"] == pytest.approx(40, abs=1)
+
+
+def test_an_abstention_exits_with_3_and_measured_and_required(tmp_path: Path) -> None:
+    flat = tmp_path / "flat.parquet"
+    write_recording(flat, Recording.from_array(np.full(2000, 7, np.uint16), INFO), INFO)
+    write_truth(tmp_path / "flat.passes.parquet", Truth.from_arrays([300, 900], [400, 1000]))
+    found = document("teach", flat, "--strategy", "two-sample-midpoint", code=3)["abstained"]
+    assert found.keys() == {"strategy", "reason", "measured", "required"}
+    assert found["strategy"] == "two-sample-midpoint"
+    assert all(found.values())
+
+
+def test_bench_prints_one_document_and_writes_the_same(line: Path, tmp_path: Path) -> None:
+    out = tmp_path / "results"
+    found = document("bench", line, "--draws", "20", "--out", out, "--cost-miss", "10", "--cost-false", "2")
+    assert found == json.loads((out / "bench.json").read_text())
+    row = found["recordings"][0]
+    assert row["options"]["cost_miss"] == 10
+    assert len(row["strategies"]) == 4
+    assert pq.read_table(out / "draws.parquet").num_rows == 80
+    assert (out / "line.svg").read_bytes().startswith(b"<?xml")
+
+
+def test_bench_prints_ranking_costs_and_verdict_for_people(line: Path) -> None:
+    text = re.sub(r"\s+", " ", run("bench", line, "--draws", "10", "--strategy", "single-sample").output)
+    assert "cost of a lost pass : a false or extra switching = 1 : 1" in text
+    assert "single-sample costs least here" in text
+    assert "95 % upper bound" in text
+
+
+def test_self_labelled_passes_are_named_in_every_output(line: Path, tmp_path: Path) -> None:
+    start = 100 + 250 * np.arange(30)
+    truth = replace(Truth.from_arrays(start, start + 100), source=TruthSource.SELF_LABELLED)
+    write_truth(tmp_path / "line.passes.parquet", truth)
+    setting = tmp_path / "s.json"
+    assert "no claim" in run("teach", line, "--strategy", "single-sample", "--out", setting).stderr
+    assert "no claim" in run("replay", line, "--setting", setting).stderr
+    assert document("replay", line, "--setting", setting)["score"]["self_labelled"] is True
+    assert "no claim" in run("bench", line, "--draws", "5").output
+    assert document("bench", line, "--draws", "5")["recordings"][0]["self_labelled"] is True
+
+
+def test_parameters_by_set_and_by_file(line: Path, tmp_path: Path) -> None:
+    wide = document("teach", line, "--strategy", "two-sample-midpoint", "--set", "hysteresis_share=0.5")
+    assert wide["taught"]["parameters"]["hysteresis_share"] == 0.5
+    found = document(
+        "bench", line, "--draws", "3", "--strategy", "single-sample", "--set", "single-sample.reduction=0.4"
+    )
+    assert found["recordings"][0]["strategies"][0]["parameters"]["reduction"] == 0.4
+    mine = tmp_path / "mine.py"
+    mine.write_text(
+        "from dataclasses import dataclass\n"
+        "from typing import ClassVar\n"
+        "from teachlab.model.setting import Taught\n"
+        "from teachlab.model.teaching import Shown\n"
+        "@dataclass(frozen=True)\n"
+        "class Mine:\n"
+        "    name: ClassVar[str] = 'mine'\n"
+        "    needs: ClassVar[frozenset] = frozenset({Shown.OBJECT})\n"
+        "    def teach(self, view):\n"
+        "        return view.place(33.0, 3.0, Taught(strategy='mine'))\n"
+    )
+    assert document("teach", line, "--strategy", f"{mine}:Mine")["on_level"] == 33.0
+    ranked = document("bench", line, "--draws", "3", "--strategy", f"{mine}:Mine")["recordings"][0]["ranking"]
+    assert ranked == ["mine"]
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["bench", "{line}", "--draws", "0"], "draws"),
+        (["bench", "{line}", "--seed", "-1"], "seed"),
+        (["bench", "{line}", "--confidence", "95"], "percentage"),
+        (["bench", "{line}", "--teach-share", "1.5"], "teach_share"),
+        (["bench", "{line}", "--cost-miss", "-1"], "cost-miss"),
+        (["bench", "{line}", "{line}"], "twice"),
+        (["bench", "{line}", "--strategy", "single-sample", "--strategy", "single-sample"], "once"),
+        (["bench", "{line}", "--strategy", "two-sample-midpiont"], "two-sample-midpoint"),
+        (["bench", "{line}", "--set", "hysteresis_share=0.2"], "STRATEGY.KEY=VALUE"),
+        (["teach", "{line}", "--strategy", "single-sample", "--set", "reducton=0.2"], "reduction"),
+        (["teach", "{line}", "--strategy", "single-sample", "--set", "reduction=nan"], "reduction"),
+        (["teach", "{line}", "--strategy", "single-sample", "--tolerance-ms", "-1"], "tolerance"),
+        (["teach", "{line}", "--strategy", "single-sample", "--seed", "-1"], "seed"),
+        (["teach", "{line}"], "strategy"),
+        (["replay", "{line}"], "setting"),
+    ],
+)
+def test_wrong_options_exit_with_2_and_name_the_option(line: Path, words: list[str], told: str) -> None:
+    done = run(*(word.format(line=line) for word in words), code=2)
+    assert told in done.stderr.replace("\n", " ")
+    assert done.stdout == ""
+    assert "Traceback" not in done.stderr
+
+
+def test_demo_runs_anywhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    done = run("demo", "--draws", "20")
+    assert "Verdict: two-sample-midpoint costs least here" in done.stdout
+    assert "'brown lid'" in done.stdout  # the reason for the losses
+    assert [p.name for p in tmp_path.iterdir()] == ["teachlab-demo.svg"]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals")
+def test_an_interrupt_exits_with_130_and_leaves_nothing(line: Path, tmp_path: Path) -> None:
+    before = sorted(tmp_path.iterdir())
+    script = "import sys; print('up', flush=True); from teachlab.cli import app; app(sys.argv[1:])"
+    words = ["bench", str(line), "--draws", "20000", "--out", str(tmp_path / "results")]
+    started = subprocess.Popen(
+        [sys.executable, "-c", script, *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    assert started.stdout is not None
+    started.stdout.readline()
+    time.sleep(6)
+    assert started.poll() is None
+    started.send_signal(signal.SIGINT)
+    _, told = started.communicate(timeout=60)
+    assert started.returncode == 130, told
+    assert "Traceback" not in told
+    assert sorted(tmp_path.iterdir()) == before
