@@ -6,8 +6,7 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
-from teachlab.errors import RecordingError
-from teachlab.model.recording import Block, Recording
+from teachlab.model.recording import Block
 from teachlab.signal.evaluation import Clock
 
 
@@ -21,11 +20,3 @@ def evaluated(blocks: Iterable[Block], clock: Clock) -> Iterator[Block]:
         stop = clock.first_at_or_after(block.start + block.light.size)
         at = clock.sample_of(np.arange(first, stop)) - block.start
         yield Block(first, block.light[at], None if block.invalid is None else block.invalid[at])
-
-
-def no_valid_sample(recording: Recording) -> RecordingError:
-    """Return the error for a recording of which no evaluation reads a valid sample."""
-    return RecordingError(
-        f"{recording.name}: column 'light': no valid sample is evaluated: all {recording.samples} samples are "
-        "null or NaN, or fall between evaluations. Log the line again, or check the column that was imported."
-    )

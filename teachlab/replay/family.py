@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from teachlab.errors import SettingError
 from teachlab.model.recording import Block, Light, Recording
 from teachlab.model.setting import Setting
-from teachlab.replay.evaluating import evaluated, no_valid_sample
+from teachlab.replay.evaluating import evaluated
 from teachlab.replay.run import check_unit, switch
 from teachlab.signal.comparator import Comparator, compares_exactly, level_in
-from teachlab.signal.evaluation import Clock
+from teachlab.signal.evaluation import Clock, no_valid_sample
 from teachlab.signal.output import Output
 from teachlab.signal.twostate import Edges, TwoState, joined
 from teachlab.signal.validity import Validity
@@ -97,7 +97,7 @@ def _replay(recording: Recording, clock: Clock, settings: Sequence[Setting], rep
             yield from _replay(recording, clock, settings[half:], report)
             return
     if members[0].comparator.first is None:
-        raise no_valid_sample(recording)
+        raise no_valid_sample(recording.name, recording.samples)
     states = {pair: member.state() for pair, member in zip(pairs, members, strict=True)}
     invalid = reducer.validity.state()
     for setting in settings:

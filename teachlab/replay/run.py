@@ -8,10 +8,10 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from teachlab.errors import SettingError
 from teachlab.model.recording import Block, Chunk, Recording
 from teachlab.model.setting import DelaysActOn, Polarity, Setting
-from teachlab.replay.evaluating import evaluated, no_valid_sample
+from teachlab.replay.evaluating import evaluated
 from teachlab.replay.stages import consecutive_filter, off_delay, on_delay
 from teachlab.signal.comparator import Comparator
-from teachlab.signal.evaluation import Clock
+from teachlab.signal.evaluation import Clock, no_valid_sample
 from teachlab.signal.output import Output
 from teachlab.signal.twostate import TwoState
 
@@ -56,7 +56,7 @@ def replay(recording: Recording, setting: Setting) -> Output:
     comparator = Comparator(setting.on_level, setting.off_level, recording.dtype)
     _compare(recording, clock, comparator)
     if comparator.first is None:
-        raise no_valid_sample(recording)
+        raise no_valid_sample(recording.name, recording.samples)
     return switch(comparator.light_state(), comparator.validity(), setting, clock)
 
 

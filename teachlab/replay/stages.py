@@ -26,6 +26,7 @@ def consecutive_filter(light: TwoState, invalid: TwoState, consecutive: int, siz
     """
     if consecutive == 1 or light.edges.size == 0:
         return light
+    consecutive = min(consecutive, size + 1)
     starts, ends = invalid.runs(size)
     starts = np.maximum(starts, 0)
     skipped = np.concatenate(([0], np.cumsum(ends - starts)))

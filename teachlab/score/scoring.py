@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -61,8 +62,8 @@ def score(
     ----------
     The rules are this project's own, stated in ``SCORING.md`` beside this file.
     """
-    if not tolerance_ms >= 0:
-        raise ParameterError(f"tolerance-ms must be at least 0 ms, got {tolerance_ms:g}.")
+    if not (math.isfinite(tolerance_ms) and tolerance_ms >= 0):
+        raise ParameterError(f"tolerance-ms must be a finite number of at least 0 ms, got {tolerance_ms:g}.")
     clock = output.clock
     truth.check_inside(clock.samples)
     border = border_evaluations(truth, clock, tolerance_ms)

@@ -42,7 +42,7 @@ def level_in(dtype: np.dtype[Any], level: float) -> Any:
     kind = dtype.type
     with np.errstate(over="ignore"):
         near = kind(level)
-    return near if float(near) >= level else np.nextafter(near, kind(np.inf))
+        return near if float(near) >= level else np.nextafter(near, kind(np.inf))
 
 
 def compares_exactly(dtype: np.dtype[Any]) -> bool:

@@ -9,7 +9,7 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.errors import SettingError
+from teachlab.errors import RecordingError, SettingError
 
 CEIL_SLACK = Fraction(1, 10**6)
 MAX_DENOMINATOR = 10**6
@@ -41,6 +41,14 @@ def delay_evaluations(delay_ms: float, rate_hz: float) -> int:
     (10, 11)
     """
     return ceil(exact(delay_ms) * exact(rate_hz) / 1000)
+
+
+def no_valid_sample(name: str, samples: int) -> RecordingError:
+    """Return the error for a recording of which no evaluation reads a valid sample."""
+    return RecordingError(
+        f"{name}: column 'light': no valid sample is evaluated: all {samples} samples are null or NaN, or fall "
+        "between evaluations. Log the line again, or check the column that was imported."
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,8 +119,8 @@ class Clock:
         return self.count / self.rate_hz / 3600
 
     def delay(self, delay_ms: float) -> int:
-        """Return a delay in evaluations."""
-        return delay_evaluations(delay_ms, self.rate_hz)
+        """Return a delay in evaluations; one longer than the record acts as one of its length."""
+        return min(delay_evaluations(delay_ms, self.rate_hz), self.count)
 
     def first_at_or_after(self, sample: int) -> int:
         """Return the first evaluation that reads a sample at or after the given one."""
@@ -122,7 +130,7 @@ class Clock:
         """Return `first_at_or_after` for an array of samples."""
         if self.every_sample:
             return samples.astype(np.int64)
-        if samples.size and int(samples.max()) * self.denominator < 2**62:
+        if samples.size and max(int(samples.max()) * self.denominator, self.numerator) < 2**62:
             return -(-samples.astype(np.int64) * self.denominator // self.numerator)
         return np.array([self.first_at_or_after(int(s)) for s in samples], np.int64)
 
@@ -133,7 +141,7 @@ class Clock:
         base = int(evaluations.min())
         origin, rest = divmod(base * self.numerator, self.denominator)
         steps = evaluations.astype(np.int64) - base
-        if int(steps.max()) * self.numerator + rest < 2**62:
+        if max(int(steps.max()), 1) * self.numerator + rest < 2**62:
             return origin + (steps * self.numerator + rest) // self.denominator
         exactly = [(int(k) * self.numerator + rest) // self.denominator for k in steps]
         return origin + np.array(exactly, np.int64)

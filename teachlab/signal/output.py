@@ -19,7 +19,7 @@ def onset_lag(setting: Setting, clock: Clock) -> int:
     """
     held_by_off = setting.polarity is Polarity.DARK_ON and setting.delays_act_on is DelaysActOn.LIGHT
     delay_ms = setting.off_delay_ms if held_by_off else setting.on_delay_ms
-    return setting.consecutive - 1 + clock.delay(delay_ms)
+    return min(setting.consecutive - 1, clock.count) + clock.delay(delay_ms)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

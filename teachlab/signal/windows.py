@@ -14,11 +14,12 @@ from teachlab.signal.twostate import Edges
 def border_evaluations(truth: Truth, clock: Clock, tolerance_ms: float) -> int:
     """Return how far a window reaches beyond its pass on either side.
 
-    ``ceil(tolerance_ms · rate / 1000 + uncertainty_samples · rate / sample_rate)``, one ceil.
+    ``ceil(tolerance_ms · rate / 1000 + uncertainty_samples · rate / sample_rate)``, one ceil; no
+    further than the record is long.
     """
     rate = exact(clock.rate_hz)
     beyond = exact(tolerance_ms) * rate / 1000 + exact(truth.uncertainty_samples) * rate / exact(clock.sample_rate_hz)
-    return ceil(beyond)
+    return min(ceil(beyond), clock.count)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -16,7 +16,7 @@ from teachlab.model.setting import Setting
 from teachlab.model.teaching import Background, Events, Reading, Shown, Sweep, TeachView
 from teachlab.model.truth import Truth
 from teachlab.signal.direction import REQUIRED_RATIO, Contrasts, contrasts
-from teachlab.signal.evaluation import Clock, ceil, exact
+from teachlab.signal.evaluation import Clock, ceil, exact, no_valid_sample
 from teachlab.signal.windows import Windows, border_evaluations
 from teachlab.teach.evaluated import Evaluated, Stretches, measure
 
@@ -88,6 +88,8 @@ class TeachBlock:
         gap_stop = windows.gap_stop.clip(max=self._stop)
         real = gap_stop > windows.gap_start
         self._gaps = measure(self._evaluated, windows.gap_start[real], gap_stop[real])
+        if not (self._passes.valid.any() or self._gaps.valid.any()):
+            _refuse_nothing_valid(recording)
 
     @property
     def teach_passes(self) -> int:
@@ -273,6 +275,15 @@ def _check(recording: Recording, truth: Truth, base: Setting | None, tolerance_m
             f"the base setting is in {base.unit!r}, the recording {recording.name} in {recording.info.unit!r}. "
             "Give a base setting in the unit of the recording."
         )
+
+
+def _refuse_nothing_valid(recording: Recording) -> None:
+    """Refuse a recording that holds no valid sample at all: that is a bad input, no reason to abstain."""
+    for block in recording.blocks():
+        invalid = block.invalid_mask()
+        if block.light.size and (invalid is None or not invalid.all()):
+            return
+    raise no_valid_sample(recording.name, recording.samples)
 
 
 def _mid_gaps(

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import special
 
-from teachlab.errors import Abstained
+from teachlab.errors import Abstained, RecordingError
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown
@@ -108,6 +108,10 @@ def test_what_is_shown_is_what_a_plain_twin_allows(
 ) -> None:
     recording, truth, base, tolerance, stop = case
     twin = PlainTwin(*case)
+    if np.isnan(recording.light[:]).all():
+        with pytest.raises(RecordingError, match="no valid sample"):
+            TeachBlock(recording, truth, base=base, tolerance_ms=tolerance, stop_sample=stop)
+        return
     block = TeachBlock(recording, truth, base=base, tolerance_ms=tolerance, stop_sample=stop)
     assert (block.teach_passes, block.gaps) == (len(twin.passes), len(twin.gaps))
     objects, backgrounds = twin.readings(twin.passes), twin.readings(twin.gaps)

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from teachlab.errors import Abstained, ParameterError, SettingError, StrategyError, TruthError
+from teachlab.errors import Abstained, RecordingError, ParameterError, SettingError, StrategyError, TruthError
 from teachlab.model.recording import ArraySource, Block, Direction, Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown
@@ -282,9 +282,17 @@ def test_nothing_to_show_is_an_abstention_with_numbers() -> None:
             block.draw({kind}, 0, 0)
         assert "100 samples" in refusal.value.measured
         assert refusal.value.required.startswith("at least 1")
-    invalid = TeachBlock(Recording.from_array(np.full(100, np.nan), info()), nothing)
+    light = np.full(100, np.nan)
+    light[90] = 1.0  # valid, but behind the teach block
+    invalid = TeachBlock(Recording.from_array(light, info()), nothing, stop_sample=50)
     with pytest.raises(Abstained, match="no gap with a valid evaluation"):
         invalid.draw({Shown.BACKGROUND}, 0, 0)
+
+
+def test_a_recording_without_any_valid_sample_is_a_bad_input() -> None:
+    nothing = Truth.from_arrays([20], [40])
+    with pytest.raises(RecordingError, match="no valid sample"):
+        TeachBlock(Recording.from_array(np.full(100, np.nan), info()), nothing)
 
 
 def boxes(level: float, background: float = 100.0, *, direction: Direction | None = None) -> TeachBlock:
