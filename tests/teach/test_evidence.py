@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from teachlab.errors import Abstained, RecordingError, ParameterError, SettingError, StrategyError, TruthError
+from teachlab.errors import Abstained, ParameterError, RecordingError, SettingError, StrategyError, TruthError
 from teachlab.model.recording import ArraySource, Block, Direction, Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown
