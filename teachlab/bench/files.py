@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from teachlab.bench.document import bench_document
 from teachlab.bench.figure import bench_figure
 from teachlab.bench.options import BenchOptions
-from teachlab.bench.run import bench_recording
+from teachlab.bench.run import Progress, bench_recording, part_of
 from teachlab.bench.store import write_draws
 from teachlab.bench.why import Extremes
 from teachlab.data.files import write_aside
@@ -22,7 +22,6 @@ from teachlab.model.recording import Recording
 from teachlab.model.truth import Truth
 from teachlab.teach import resolve
 
-Progress = Callable[[float], None]
 Specs = Mapping[str, Mapping[str, str]]
 """Strategies by name or file, each with its parameters as texts."""
 
@@ -77,7 +76,7 @@ def bench_files(
     """
     if len(recordings) == 1 or jobs == 1:
         return [
-            _bench(k, r, strategies, options, truth, _part(progress, k, len(recordings)))[1]
+            _bench(k, r, strategies, options, truth, part_of(progress, k, len(recordings)))[1]
             for k, r in enumerate(recordings)
         ]
     from joblib import Parallel, delayed
@@ -89,10 +88,6 @@ def bench_files(
         if progress is not None:
             progress(len(done) / len(recordings))
     return [done[k] for k in range(len(recordings))]
-
-
-def _part(progress: Progress | None, k: int, of: int) -> Progress | None:
-    return None if progress is None else lambda share: progress((k + share) / of)
 
 
 def _bench(

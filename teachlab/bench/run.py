@@ -68,9 +68,8 @@ def bench_recording(
     )
     results: list[StrategyResult] = []
     for k, strategy in enumerate(strategies):
-        results.append(_bench_strategy(recording, truth, cut, block, strategy, options))
-        if progress is not None:
-            progress((k + 1) / len(strategies))
+        part = part_of(progress, k, len(strategies))
+        results.append(_bench_strategy(recording, truth, cut, block, strategy, options, part))
     ranking, ordered = ranked(results)
     scores = {r.strategy: r.median_score for r in results if r.median_score is not None}
     return RecordingBench(
@@ -102,12 +101,23 @@ def _scored_passes(recording: Recording, truth: Truth, cut: Split, scores: Mappi
     return max(trials, default=int(np.count_nonzero(truth.detect[cut.first_scored :])))
 
 
+def part_of(progress: Progress | None, k: int, of: int) -> Progress | None:
+    """Return the progress of the k-th of equal parts."""
+    return None if progress is None else lambda share: progress((k + share) / of)
+
+
 def _bench_strategy(
-    recording: Recording, truth: Truth, cut: Split, block: TeachBlock, strategy: Strategy, options: BenchOptions
+    recording: Recording,
+    truth: Truth,
+    cut: Split,
+    block: TeachBlock,
+    strategy: Strategy,
+    options: BenchOptions,
+    progress: Progress | None,
 ) -> StrategyResult:
     taught = [_teach(strategy, block, options.seed, draw) for draw in range(options.draws)]
     settings = list(dict.fromkeys(_bare(d.setting) for d in taught if d.setting is not None))
-    measured = _measure(recording, truth, cut, settings, options)
+    measured = _measure(recording, truth, cut, settings, options, progress)
     draws = [d if d.setting is None else replace(d, measures=measured[_bare(d.setting)]) for d in taught]
     middle = median_draw(draws)
     return StrategyResult(
@@ -138,13 +148,18 @@ def _teach(strategy: Strategy, block: TeachBlock, seed: int, draw: int) -> Draw:
 
 
 def _measure(
-    recording: Recording, truth: Truth, cut: Split, settings: Sequence[Setting], options: BenchOptions
+    recording: Recording,
+    truth: Truth,
+    cut: Split,
+    settings: Sequence[Setting],
+    options: BenchOptions,
+    progress: Progress | None,
 ) -> dict[Setting, dict[str, float]]:
     """Replay and score distinct settings, in families of one evaluation rate."""
     out: dict[Setting, dict[str, float]] = {}
     for rate in dict.fromkeys(s.evaluation_rate_hz for s in settings):
         family = [s for s in settings if s.evaluation_rate_hz == rate]
-        for setting, output in zip(family, replay_family(recording, family), strict=True):
+        for setting, output in zip(family, replay_family(recording, family, progress=progress), strict=True):
             scored = score(
                 output,
                 truth,

@@ -32,8 +32,8 @@ def replay_command(
 
     chosen = read_setting(setting)
     opened, passes = load(recording, truth)
-    with progress(f"replaying {opened.name}", quiet=json):
-        output = replay(opened, chosen)
+    with progress(f"replaying {opened.name}", quiet=json) as report:
+        output = replay(opened, chosen, progress=report)
     result = None if passes is None else score(output, passes, tolerance_ms=tolerance_ms, confidence=confidence)
     if edges is not None:
         write_edges(edges, output.onsets, output.releases, opened.info.sample_rate_hz)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 
 from teachlab.errors import SettingError
@@ -16,7 +16,7 @@ from teachlab.signal.output import Output
 from teachlab.signal.twostate import TwoState
 
 
-def replay(recording: Recording, setting: Setting) -> Output:
+def replay(recording: Recording, setting: Setting, *, progress: Callable[[float], None] | None = None) -> Output:
     """Run a recording through the sensor's switching.
 
     Evaluate, compare with hysteresis, filter, apply polarity, delay: in that order, bit-exact. Reads the
@@ -28,6 +28,8 @@ def replay(recording: Recording, setting: Setting) -> Output:
         In memory or in a file.
     setting : Setting
         In the unit of the recording.
+    progress : callable, optional
+        Called with the share of the recording that is done.
 
     Returns
     -------
@@ -54,7 +56,7 @@ def replay(recording: Recording, setting: Setting) -> Output:
     check_unit(recording, setting)
     clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
     comparator = Comparator(setting.on_level, setting.off_level, recording.dtype)
-    _compare(recording, clock, comparator)
+    _compare(recording, clock, comparator, progress)
     if comparator.first is None:
         raise no_valid_sample(recording.name, recording.samples)
     return switch(comparator.light_state(), comparator.validity(), setting, clock)
@@ -96,7 +98,9 @@ def _polarised(light: TwoState, polarity: Polarity) -> TwoState:
     return light if polarity is Polarity.LIGHT_ON else light.inverted()
 
 
-def _compare(recording: Recording, clock: Clock, comparator: Comparator) -> None:
+def _compare(
+    recording: Recording, clock: Clock, comparator: Comparator, progress: Callable[[float], None] | None
+) -> None:
     chunks = recording.source.chunks()
     if any(chunk.high is not None for chunk in chunks):
         blocks = _unskipped(recording, chunks, clock, comparator)
@@ -104,6 +108,8 @@ def _compare(recording: Recording, clock: Clock, comparator: Comparator) -> None
         blocks = recording.blocks()
     for block in evaluated(blocks, clock):
         comparator.push(block.light, block.invalid)
+        if progress is not None:
+            progress((block.start + block.light.size) / clock.count)
 
 
 def _unskipped(recording: Recording, chunks: Sequence[Chunk], clock: Clock, comparator: Comparator) -> Iterator[Block]:
