@@ -6,6 +6,7 @@ import csv
 import difflib
 import io
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -24,7 +25,9 @@ from teachlab.errors import TruthError
 from teachlab.model.truth import Expect, Truth, TruthSource
 
 METADATA_KEY = "teachlab.passes"
-REQUIRED, OPTIONAL = ("start", "end"), ("label", "expect", "lot")
+OPTIONAL = ("label", "expect", "lot")
+ToSamples = Callable[[Any, str, str], Any]
+"""Takes a column, its name and the file; returns int64 sample indices."""
 WHAT = "a table of passes (.passes.parquet or .passes.csv)"
 DELIMITERS = ",;\t"
 
@@ -51,27 +54,46 @@ def read_truth(path: str | Path, *, samples: int | None = None) -> Truth:
     TruthError
         With file, column, row (counted from 0 below the header) and value.
     """
+    truth = read_passes(path)
+    if samples is not None:
+        try:
+            truth.check_inside(samples)
+        except TruthError as fault:
+            raise TruthError(f"{path}: {fault}") from None
+    return truth
+
+
+def read_passes(path: str | Path, *, start: str = "start", end: str = "end", convert: ToSamples | None = None) -> Truth:
+    """Read a table of passes whose columns have other names, or whose positions are no sample indices.
+
+    Parameters
+    ----------
+    path : str or Path
+        As for `read_truth`.
+    start, end : str
+        Columns of the positions.
+    convert : callable, optional
+        Turns a column of positions into sample indices; by default they are whole sample indices already.
+    """
     where = str(path)
+    convert = whole_positions if convert is None else convert
     is_csv = where.lower().endswith((".csv", ".tsv", ".txt"))
     table, document = _read_csv(path) if is_csv else _read_parquet(path)
     meta = check(_PassesDocument, document, f"{where}, '{METADATA_KEY}'", TruthError) if document is not None else None
-    _check_columns(table.column_names, where)
-    columns = {name: table.column(name) for name in table.column_names if name in (*REQUIRED, *OPTIONAL)}
+    _check_columns(table.column_names, (start, end), where)
+    columns = {name: table.column(name) for name in OPTIONAL if name in table.column_names}
     try:
-        truth = Truth.from_arrays(
-            _positions(columns["start"], "start", where),
-            _positions(columns["end"], "end", where),
+        return Truth.from_arrays(
+            convert(table.column(start), start, where),
+            convert(table.column(end), end, where),
             detect=_detect(columns["expect"], where) if "expect" in columns else None,
             label=_names(columns["label"]) if "label" in columns else None,
             lot=_names(columns["lot"]) if "lot" in columns else None,
             source=TruthSource.INDEPENDENT if meta is None else meta.source,
             uncertainty_samples=0.0 if meta is None else meta.uncertainty_samples,
         )
-        if samples is not None:
-            truth.check_inside(samples)
     except TruthError as fault:
         raise TruthError(str(fault) if str(fault).startswith(where) else f"{where}: {fault}") from None
-    return truth
 
 
 def write_truth(path: str | Path, truth: Truth) -> None:
@@ -204,8 +226,8 @@ def _comment(lines: list[str], delimiter: str, where: str) -> Any:
     return None
 
 
-def _check_columns(names: list[str], where: str) -> None:
-    for name in REQUIRED:
+def _check_columns(names: list[str], required: tuple[str, str], where: str) -> None:
+    for name in required:
         if names.count(name) != 1:
             state = "is missing" if name not in names else "occurs twice"
             raise TruthError(
@@ -219,7 +241,9 @@ def _check_columns(names: list[str], where: str) -> None:
             raise TruthError(f"{where}: column '{name}' is not known; did you mean '{near[0]}'? Rename or remove it.")
 
 
-def _positions(column: pa.ChunkedArray, name: str, where: str) -> Any:
+def whole_positions(column: pa.ChunkedArray, name: str, where: str) -> Any:
+    """Return a column of whole sample indices as int64, or raise with row and value."""
+
     def fault(bad: Any, what: str) -> TruthError:
         row = int(np.argmax(bad))
         return TruthError(

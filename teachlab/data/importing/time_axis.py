@@ -1,0 +1,341 @@
+"""A time column checked for a uniform rate: jitter, gaps, duplicates, rows that run backwards."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from teachlab.data.importing.numbers import is_number, is_text, plain, to_numbers
+from teachlab.data.importing.place import Place
+from teachlab.errors import ParameterError, RecordingError
+
+UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "d": 86400.0}
+RATE_TOLERANCE = 1e-4
+"""A rate that is given may differ from the time column's by this share: the accuracy of ordinary clocks."""
+STAMPS = (pa.timestamp("ns"), pa.timestamp("ns", "UTC"), pa.time64("ns"))
+"""Dates with a time, with and without an offset, and times of day."""
+LOCAL_TOLERANCE = 1e-2
+LOCAL_ROWS = 4096
+"""The rate over every so many rows must be the overall one within `LOCAL_TOLERANCE`."""
+ADVICE = "Correct the cell, or leave the column out with --no-time."
+FIRST_ROWS = 1000
+SHOWN_GAPS = 3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TimeReport:
+    """What a time column says.
+
+    Parameters
+    ----------
+    rate_hz : float, Hz
+        Sample rate.
+    rate_from : str
+        ``given`` or ``time column``.
+    jitter : float, sample periods
+        Largest deviation of a step between two rows from one period, gaps apart.
+    jitter_row : int
+        Its later row.
+    gap_rows, missing : ndarray of int64, shape (gaps,)
+        Rows that follow a gap, and how many samples are missing before each.
+    gap_phase : float, sample periods
+        Largest deviation of a gap from whole periods.
+    """
+
+    rate_hz: float
+    rate_from: str
+    jitter: float
+    jitter_row: int
+    gap_rows: NDArray[np.int64]
+    missing: NDArray[np.int64]
+    gap_phase: float
+
+    @property
+    def filled(self) -> int:
+        """How many samples are missing in all."""
+        return int(self.missing.sum())
+
+
+class Clockwork:
+    """Turns the cells of a time column into seconds after the first row, exactly where they are whole."""
+
+    def __init__(self, unit: str, decimal_comma: bool, place: Place) -> None:
+        if unit not in UNITS:
+            raise ParameterError(f"--time-unit must be one of {', '.join(UNITS)}, got '{unit}'.")
+        self._unit, self._comma, self._place = unit, decimal_comma, place
+        self._origin: Any = None
+        self._stamps: Any = None
+        self._scale = UNITS[unit]
+
+    def seconds(self, cells: Any, first_row: int) -> NDArray[np.float64]:
+        """Return the times of a batch, s after the first row of all.
+
+        Raises
+        ------
+        RecordingError
+            If a cell is empty, or neither a number nor a date with a time.
+        """
+        values = self._values(plain(cells), first_row)
+        if values.null_count:
+            row = first_row + int(np.argmax(values.is_null().to_numpy(zero_copy_only=False)))
+            raise RecordingError(
+                f"{self._place(row)}: a time must not be empty. Correct it, or leave the column out with --no-time."
+            )
+        numbers = values.to_numpy(zero_copy_only=False)
+        if numbers.dtype.kind == "f" and not np.isfinite(numbers).all():
+            row = first_row + int(np.argmin(np.isfinite(numbers)))
+            raise RecordingError(f"{self._place(row)}: a time must be a finite number, got {numbers[row - first_row]}.")
+        if self._origin is None:
+            self._origin = numbers[0]
+        whole = numbers.dtype.kind in "iu" and np.asarray(self._origin).dtype.kind in "iu"
+        # Unsigned times would wrap where they run backwards.
+        apart = numbers.astype(np.int64) - np.int64(self._origin) if whole else numbers - float(self._origin)
+        out: NDArray[np.float64] = apart.astype(np.float64) * self._scale
+        return out
+
+    def _values(self, cells: Any, first_row: int) -> Any:
+        kind = cells.type
+        if pa.types.is_timestamp(kind) or pa.types.is_duration(kind) or pa.types.is_time(kind):
+            self._scale = UNITS[kind.unit]
+            return cells.cast(pa.int64() if not pa.types.is_time32(kind) else pa.int32())
+        if is_text(kind):
+            if self._stamps is None:
+                self._stamps = self._kind_of_stamps(cells)
+            if self._stamps:
+                return self._stamps_of(cells, first_row)
+        return to_numbers(cells, self._comma, self._place, first_row, advice=ADVICE)
+
+    def _kind_of_stamps(self, cells: Any) -> Any:
+        """Return how dates or times of day are written, False if times are numbers."""
+        first = next((cell for cell in cells.to_pylist() if cell is not None), "")
+        if is_number(first):
+            return False
+        for kind in STAMPS:
+            try:
+                pc.cast(pa.array([_point(first)]), kind)
+            except pa.ArrowInvalid:
+                continue
+            self._scale = UNITS["ns"]
+            return kind
+        return False
+
+    def _stamps_of(self, cells: Any, first_row: int) -> Any:
+        text = pc.replace_substring(pc.utf8_trim_whitespace(cells), ",", ".")
+        try:
+            return pc.cast(text, self._stamps).cast(pa.int64())
+        except pa.ArrowInvalid:
+            for k, cell in enumerate(text.to_pylist()):
+                try:
+                    pc.cast(pa.array([cell], pa.string()), self._stamps)
+                except pa.ArrowInvalid:
+                    raise RecordingError(
+                        f"{self._place(first_row + k)}: a date or a time of day is needed, as in the rows before, "
+                        f"got {cell!r}. Correct it, or leave the column out with --no-time."
+                    ) from None
+            raise
+
+    def since_start(self, cells: Any, place: Place) -> NDArray[np.float64]:
+        """Return other cells, written like the time column, in seconds after its first row."""
+        other = Clockwork(self._unit, self._comma, place)
+        other._origin, other._stamps, other._scale = self._origin, self._stamps, self._scale
+        return other.seconds(cells, 0)
+
+
+def _point(cell: str) -> str:
+    return cell.strip().replace(",", ".")
+
+
+class TimeAxis:
+    """Streams times and checks that they are uniform.
+
+    Parameters
+    ----------
+    place : Place
+        Names a row.
+    rate_hz : float, Hz, optional
+        The rate that was given; else it is found.
+    """
+
+    def __init__(self, place: Place, rate_hz: float | None) -> None:
+        self._place, self._given = place, rate_hz
+        self._held: list[NDArray[np.float64]] = []
+        self._rows = 0
+        self._last = math.nan
+        self._period = math.nan
+        self._steps, self._span = 0, 0.0
+        self._least, self._most = (math.inf, 0), (-math.inf, 0)
+        self._gap_rows: list[NDArray[np.int64]] = []
+        self._gap_spans: list[NDArray[np.float64]] = []
+        self._local: list[tuple[int, int, float]] = []
+
+    def push(self, seconds: NDArray[np.float64]) -> None:
+        """Take the times of the next rows, s."""
+        if math.isnan(self._period):
+            self._held.append(seconds)
+            if sum(part.size for part in self._held) < FIRST_ROWS:
+                return
+            seconds = self._begin()
+        self._push(seconds)
+
+    def _begin(self) -> NDArray[np.float64]:
+        seconds = np.concatenate(self._held) if self._held else np.empty(0)
+        self._held = []
+        if seconds.size < 2:
+            raise RecordingError(
+                f"{self._place(0)}: one row has no rate. Give --rate and leave the column out with --no-time."
+            )
+        steps = np.diff(seconds)
+        self._check_forward(steps, seconds[:-1], 1)
+        self._period = float(np.median(steps))
+        if self._given is not None and not 0.8 <= self._period * self._given <= 1.25:
+            raise self._disagree(1 / self._period)
+        return seconds
+
+    def _push(self, seconds: NDArray[np.float64]) -> None:
+        before = np.concatenate(([self._last], seconds[:-1])) if self._rows else seconds[:-1]
+        steps = seconds[seconds.size - before.size :] - before
+        row = self._rows if self._rows else 1
+        self._rows += seconds.size
+        self._check_forward(steps, before, row)
+        self._last = float(seconds[-1]) if seconds.size else self._last
+        gap = steps > 1.5 * self._period
+        close = steps < 0.5 * self._period
+        if close.any():
+            k = int(np.argmax(close))
+            raise RecordingError(
+                f"{self._place(row + k)}: only {steps[k] / self._period:.3g} of a period after the row before "
+                f"({_time(steps[k])} instead of {_time(self._period)}): the times are not uniform, and nothing is "
+                "resampled. If the samples are uniform and only their times are not, give --rate with --no-time."
+            )
+        if gap.any():
+            self._gap_rows.append(np.flatnonzero(gap) + row)
+            self._gap_spans.append(steps[gap])
+        rows = np.arange(row, row + steps.size)[~gap]
+        steps = steps[~gap]
+        if steps.size == 0:
+            return
+        a, b = int(np.argmin(steps)), int(np.argmax(steps))
+        self._least = min(self._least, (float(steps[a]), int(rows[a])))
+        self._most = max(self._most, (float(steps[b]), -int(rows[b])))
+        self._steps += steps.size
+        self._span += float(steps.sum())
+        for k in range(0, steps.size - LOCAL_ROWS + 1, LOCAL_ROWS):
+            self._local.append((int(rows[k]), int(rows[k + LOCAL_ROWS - 1]), float(steps[k : k + LOCAL_ROWS].mean())))
+
+    def _check_forward(self, steps: NDArray[np.float64], before: NDArray[np.float64], row: int) -> None:
+        wrong = steps <= 0
+        if wrong.any():
+            k = int(np.argmax(wrong))
+            what = "the same time as" if steps[k] == 0 else f"{_time(-steps[k])} before"
+            raise RecordingError(
+                f"{self._place(row + k)}: {what} the row before, which is {before[k]:.9g} s after the first: times "
+                "must ascend. Take duplicated or misplaced rows out, or give --rate with --no-time."
+            )
+
+    def finish(self, *, fill_gaps: bool) -> TimeReport:
+        """Return what was found.
+
+        Raises
+        ------
+        RecordingError
+            If there are gaps that may not be filled, or the rate changes within the log.
+        ParameterError
+            If the rate that was given is another one.
+        """
+        if math.isnan(self._period):
+            self._push(self._begin())
+        if self._steps == 0:
+            raise RecordingError(f"{self._place(1)}: no two rows are one period apart, so the rate cannot be found.")
+        measured = self._steps / self._span
+        if self._given is not None:
+            # One period over the whole log is what rounded times may hide.
+            allowed = max(RATE_TOLERANCE, 1 / self._steps)
+            if abs(measured / self._given - 1) > allowed:
+                raise self._disagree(measured)
+        self._check_local(measured)
+        rate = self._given if self._given is not None else shortest_decimal(measured, 0.01 / (self._steps + 1))
+        gap_rows = np.concatenate(self._gap_rows) if self._gap_rows else np.empty(0, np.int64)
+        spans = (np.concatenate(self._gap_spans) if self._gap_spans else np.empty(0)) * rate
+        missing = np.maximum(np.rint(spans).astype(np.int64) - 1, 1)
+        if gap_rows.size and not fill_gaps:
+            raise self._gaps(gap_rows, missing, rate)
+        if int(missing.sum()) > 10 * self._rows:
+            raise RecordingError(
+                f"{self._place(int(gap_rows[0]))}: filling the gaps would add {int(missing.sum())} samples to "
+                f"{self._rows} rows. Import the stretches between the gaps one by one."
+            )
+        low, high = abs(self._least[0] * rate - 1), abs(self._most[0] * rate - 1)
+        return TimeReport(
+            rate_hz=rate,
+            rate_from="given" if self._given is not None else "time column",
+            jitter=max(low, high),
+            jitter_row=self._least[1] if low > high else -self._most[1],
+            gap_rows=gap_rows,
+            missing=missing,
+            gap_phase=float(np.abs(spans - np.rint(spans)).max(initial=0.0)),
+        )
+
+    def _check_local(self, measured: float) -> None:
+        for first, last, period in self._local:
+            if abs(period * measured - 1) > LOCAL_TOLERANCE:
+                raise RecordingError(
+                    f"{self._place(first)}: the rate changes within the log: {1 / period:.6g} Hz up to "
+                    f"row {last}, {measured:.6g} Hz overall. Import the stretches of one rate one by one."
+                )
+
+    def _disagree(self, measured: float) -> ParameterError:
+        given = self._given if self._given is not None else math.nan
+        ratio = measured / given
+        unit = next((u for u, size in UNITS.items() if abs(ratio / size - 1) < 0.2 and u != "s"), None)
+        hint = f" If its times are in {unit}, give --time-unit {unit}." if unit else ""
+        return ParameterError(
+            f"{self._place(0)}: the time column says {measured:.9g} Hz, but --rate says {given:.9g} Hz.{hint} "
+            "Leave --rate out to use the time column's, or ignore the column with --no-time."
+        )
+
+    def _gaps(self, rows: NDArray[np.int64], missing: NDArray[np.int64], rate: float) -> RecordingError:
+        listed = "; ".join(
+            f"between rows {row - 1} and {row} (t = {self._time_before(k, rate):.9g} s) about {lost} missing"
+            for k, (row, lost) in enumerate(zip(rows[:SHOWN_GAPS].tolist(), missing.tolist(), strict=False))
+        )
+        more = f" and {rows.size - SHOWN_GAPS} more" if rows.size > SHOWN_GAPS else ""
+        count = "1 gap" if rows.size == 1 else f"{rows.size} gaps"
+        return RecordingError(
+            f"{self._place(int(rows[0]))}: the log has {count} in time: {listed}{more}, {int(missing.sum())} samples "
+            f"in all at {rate:.9g} Hz. Fill them with invalid samples (null) by --fill-gaps, or import the stretches "
+            "one by one."
+        )
+
+    def _time_before(self, k: int, rate: float) -> float:
+        """Return about when the k-th gap begins, s."""
+        rows = np.concatenate(self._gap_rows)
+        spans = np.concatenate(self._gap_spans)
+        return float((rows[k] - 1 - k) / rate + spans[:k].sum())
+
+
+def _time(seconds: float) -> str:
+    for size, name in ((1.0, "s"), (1e-3, "ms"), (1e-6, "us")):
+        if abs(seconds) >= size:
+            return f"{seconds / size:.6g} {name}"
+    return f"{seconds / 1e-9:.6g} ns"
+
+
+def shortest_decimal(value: float, tolerance: float) -> float:
+    """Return the shortest decimal within a relative tolerance.
+
+    Examples
+    --------
+    >>> shortest_decimal(1999.9999999998, 1e-9), shortest_decimal(999.4123, 1e-9)
+    (2000.0, 999.4123)
+    """
+    for digits in range(1, 17):
+        short = float(f"{value:.{digits}g}")
+        if abs(short / value - 1) <= tolerance:
+            return short
+    return value

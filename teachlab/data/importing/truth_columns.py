@@ -1,0 +1,190 @@
+"""Passes from a column of the log: a flag, the label of the object in view, or a pass number."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from teachlab.data.importing.numbers import is_text, plain
+from teachlab.data.importing.place import Place
+from teachlab.data.strict import shown
+from teachlab.errors import TruthError
+
+MOST_RUNS = 10_000
+YES, NO = frozenset({"1", "true", "yes"}), frozenset({"", "0", "false", "no"})
+
+
+class TruthKind(StrEnum):
+    """What a truth column holds."""
+
+    AUTO = "auto"
+    FLAG = "flag"
+    LABEL = "label"
+    NUMBER = "number"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RowPasses:
+    """Passes in rows of the log: ``[start, end)`` and their labels.
+
+    Parameters
+    ----------
+    start, end : ndarray of int64, shape (n,), rows
+    label : list of str
+    """
+
+    start: NDArray[np.int64]
+    end: NDArray[np.int64]
+    label: list[str]
+
+
+class TruthColumn:
+    """Streams a truth column and keeps the runs of equal values.
+
+    Parameters
+    ----------
+    kind : TruthKind
+        What the column holds; auto tells numbers and yes/no from labels.
+    place : Place
+        Names a row.
+    """
+
+    def __init__(self, kind: TruthKind, place: Place) -> None:
+        self._kind, self._place = kind, place
+        self._values: list[str] = []
+        self._starts: list[int] = []
+        self._rows = 0
+
+    def push(self, cells: Any) -> None:
+        """Take the cells of the next rows: boolean, numbers or text; null and empty mean no object."""
+        text = self._as_text(plain(cells))
+        if len(text) == 0:
+            return
+        encoded = text.dictionary_encode()
+        codes, names = encoded.indices.to_numpy(zero_copy_only=False), encoded.dictionary.to_pylist()
+        at = np.flatnonzero(np.diff(codes)) + 1
+        for k in [0, *at.tolist()]:
+            value = names[codes[k]]
+            if not self._values or value != self._values[-1]:
+                self._values.append(value)
+                self._starts.append(self._rows + k)
+        self._rows += len(text)
+        if len(self._values) > MOST_RUNS and len(self._values) > self._rows / 3:
+            raise TruthError(
+                f"{self._place(self._rows - 1)}: the column changes in {len(self._values)} of {self._rows} rows: "
+                "it does not say which object is in view. Choose a flag, a label or a pass-number column."
+            )
+
+    def _as_text(self, cells: Any) -> Any:
+        kind = cells.type
+        if pa.types.is_boolean(kind):
+            cells = pc.cast(pc.cast(cells, pa.uint8()), pa.string())
+        elif pa.types.is_floating(kind):
+            values = cells.to_numpy(zero_copy_only=False).astype(np.float64)
+            known = ~np.isnan(values)
+            whole = ~known | ((np.floor(values) == values) & (np.abs(values) < 2**53))
+            if not whole.all():
+                k = int(np.argmin(whole))
+                raise TruthError(
+                    f"{self._place(self._rows + k)}: a flag or a pass number must be whole, got {values[k]}. "
+                    "Choose another column."
+                )
+            cells = pc.cast(pa.array(np.where(known, values, 0).astype(np.int64), mask=~known), pa.string())
+        elif pa.types.is_integer(kind) or pa.types.is_null(kind):
+            cells = pc.cast(cells, pa.string())
+        elif not is_text(kind):
+            raise TruthError(f"{self._place(self._rows)}: the column holds {kind}. Choose a flag, a label or a number.")
+        return pc.fill_null(pc.utf8_trim_whitespace(pc.cast(cells, pa.string())), "")
+
+    def passes(self) -> RowPasses:
+        """Return the passes.
+
+        Raises
+        ------
+        TruthError
+            With row and value, if a cell does not fit the kind.
+        """
+        kind = self._found_kind()
+        check = {TruthKind.FLAG: self._flag, TruthKind.NUMBER: self._number, TruthKind.LABEL: self._label}[kind]
+        ends = [*self._starts[1:], self._rows]
+        start, end, label = [], [], []
+        before = None
+        for value, a, b in zip(self._values, self._starts, ends, strict=True):
+            found = check(value, a)
+            if found is not None and found == before:
+                end[-1] = b  # one spelling follows another: still the same object
+            elif found is not None:
+                start.append(a)
+                end.append(b)
+                label.append(found if kind is TruthKind.LABEL else "")
+            before = found
+        return RowPasses(np.array(start, np.int64), np.array(end, np.int64), label)
+
+    def _found_kind(self) -> TruthKind:
+        if self._kind is not TruthKind.AUTO:
+            return self._kind
+        seen = {value.lower() for value in self._values}
+        if seen <= YES | NO:
+            return TruthKind.FLAG
+        return TruthKind.NUMBER if all(_whole(value) for value in seen) else TruthKind.LABEL
+
+    def _flag(self, value: str, row: int) -> str | None:
+        if value.lower() in NO:
+            return None
+        if value.lower() in YES:
+            return "yes"
+        raise TruthError(f"{self._place(row)}: a flag must be 0/1, true/false or yes/no, got {shown(value)}.")
+
+    def _number(self, value: str, row: int) -> str | None:
+        if not _whole(value) or (value and int(float(value)) < 0):
+            raise TruthError(
+                f"{self._place(row)}: a pass number must be whole and at least 0 (0 or empty: no object), "
+                f"got {shown(value)}."
+            )
+        number = int(float(value)) if value else 0
+        return str(number) if number else None
+
+    def _label(self, value: str, row: int) -> str | None:
+        return value or None
+
+
+def _whole(value: str) -> bool:
+    try:
+        return not value or float(value).is_integer()
+    except ValueError:
+        return False
+
+
+def in_samples(rows: NDArray[np.int64], gap_rows: NDArray[np.int64], missing: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the samples of rows, after the gaps before them were filled.
+
+    Examples
+    --------
+    >>> in_samples(np.array([0, 4, 5]), np.array([5]), np.array([3])).tolist()
+    [0, 4, 8]
+    """
+    before = np.concatenate(([0], np.cumsum(missing)))
+    out: NDArray[np.int64] = rows + before[np.searchsorted(gap_rows, rows, side="right")]
+    return out
+
+
+def ignored(labels: Sequence[str], names: Sequence[str]) -> NDArray[np.bool_]:
+    """Return which passes must be detected: those whose label is not in `names`.
+
+    Raises
+    ------
+    TruthError
+        If a name is no label at all.
+    """
+    unknown = [name for name in names if name not in labels]
+    if unknown:
+        found = ", ".join(repr(label) for label in sorted(set(labels))[:12]) or "none"
+        raise TruthError(f"--ignore '{unknown[0]}': there is no pass of that label; the labels are: {found}.")
+    return np.array([label not in names for label in labels], bool)

@@ -1,0 +1,410 @@
+"""Logs into recordings: every format, every kind of passes, every fault of a row."""
+
+import gzip
+import json
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.feather as feather
+import pyarrow.parquet as pq
+import pytest
+from scipy.io import savemat, wavfile
+
+from teachlab.data.importing import ImportJob, import_log
+from teachlab.data.importing.interval_table import Counted
+from teachlab.data.importing.text_log import TextOptions
+from teachlab.data.importing.truth_columns import TruthKind
+from teachlab.data.recordings import read_recording
+from teachlab.data.truth_files import read_truth
+from teachlab.errors import InputError, ParameterError, RecordingError, TruthError
+from teachlab.model.recording import RecordingInfo
+from teachlab.model.truth import TruthSource
+
+INFO = RecordingInfo(sample_rate_hz=1.0, unit="mV", full_scale=4095, title="Hobbleton Sleeves")
+
+
+def write(path, content):
+    path.write_bytes(content if isinstance(content, bytes) else content.encode())
+    return path
+
+
+def run(path, out=None, **options):
+    job = ImportJob(path=str(path), out=str(out or path.parent / "out.parquet"), info=INFO, **options)
+    return import_log(job)
+
+
+def values(found):
+    part = read_recording(found.recording).read(0, found.samples)
+    return np.ma.masked_array(part.light, part.invalid_mask()).tolist()
+
+
+def passes(found):
+    truth = read_truth(found.truth_path, samples=found.samples)
+    return list(zip(truth.start.tolist(), truth.end.tolist(), truth.label.tolist(), strict=True))
+
+
+# --- text -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "options"),
+    [
+        ("t,light\n0,1.5\n1,2.5\n", {}),
+        ("t;light\n0;1.5\n1;2.5\n", {}),
+        ("t\tlight\n0\t1.5\n1\t2.5\n", {}),
+        ("t|light\n0|1.5\n1|2.5\n", {}),
+        ("t;light\n0;1,5\n1;2,5\n", {}),
+        ("t;light\r\n0;1,5\r\n1;2,5\r\n", {"text": TextOptions(decimal="comma")}),
+        ("light\n1,5\n2,5\n", {"text": TextOptions(decimal="comma")}),
+        ('t,light\n0,"1,5"\n1,"2,5"\n', {"text": TextOptions(decimal=",")}),
+        ("0,1.5\n1,2.5\n", {"column": "2"}),
+        ("# a logger\n\n# mV\nt,light\n0,1.5\n1,2.5\n", {}),
+        ("logger 7\nt,light\n0,1.5\n1,2.5\n", {"text": TextOptions(skip=1)}),
+        ("7,8\n0,1.5\n1,2.5\n", {"column": "8", "text": TextOptions(header=True)}),
+        ("t light\n0 1.5\n1 2.5\n", {"text": TextOptions(delimiter="space")}),
+        ("\ufeffLicht,t\n 1.5 ,0\n2.5,1\n", {"column": "Licht"}),
+        ("Licht µV,t\n1.5,0\n2.5,1\n".encode("latin-1"), {"column": "1", "text": TextOptions(encoding="latin-1")}),
+        ("t\tlight\n0\t1.5\n1\t2.5\n".encode("utf-16"), {}),
+    ],
+)
+def test_text_of_any_layout(tmp_path, text, options):
+    found = run(write(tmp_path / "log.csv", text), rate_hz=1000.0, **options)
+    assert values(found) == [1.5, 2.5]
+    assert found.info.sample_rate_hz == 1000.0
+    assert read_recording(found.recording).info == found.info
+    assert found.truth is None
+
+
+def test_compressed_text(tmp_path):
+    found = run(write(tmp_path / "log.csv.gz", gzip.compress(b"light\n1\n2\n")), rate_hz=10)
+    assert (values(found), found.dtype) == ([1, 2], "uint16")
+
+
+@pytest.mark.parametrize(
+    ("cells", "dtype", "expected"),
+    [
+        (["0", "65535"], "uint16", [0, 65535]),
+        (["-1", "32767"], "int16", [-1, 32767]),
+        (["-1", "40000"], "int32", [-1, 40000]),
+        (["1", "5000000000"], "int64", [1, 5_000_000_000]),
+        (["1", "2.5"], "float64", [1.0, 2.5]),
+        (["1", "1e3"], "float64", [1.0, 1000.0]),
+        (["1", ""], "uint16", [1, None]),
+        (["NaN", "2.5"], "float64", [None, 2.5]),
+        (["N/A", "3"], "uint16", [None, 3]),
+    ],
+)
+def test_whole_numbers_from_text_get_the_smallest_sensible_type(tmp_path, cells, dtype, expected):
+    text = "light,x\n" + "".join(f"{cell},0\n" for cell in cells)
+    found = run(write(tmp_path / "log.csv", text), rate_hz=10)
+    assert (found.dtype, values(found)) == (dtype, expected)
+    assert found.invalid == expected.count(None)
+
+
+def test_an_empty_line_in_a_single_column_keeps_its_place(tmp_path):
+    assert values(run(write(tmp_path / "log.csv", "light\n1\n\n3\n"), rate_hz=10)) == [1, None, 3]
+
+
+def test_types_are_found_over_the_whole_file_not_its_first_block(tmp_path, monkeypatch):
+    monkeypatch.setattr("teachlab.data.importing.text_log.BLOCK_BYTES", 64)
+    text = "light,n\n" + "7,0\n" * 200 + "-7.25,0\n"
+    found = run(write(tmp_path / "log.csv", text), rate_hz=10)
+    assert (found.dtype, values(found)) == ("float64", [7.0] * 200 + [-7.25])
+
+
+@pytest.mark.parametrize(
+    ("text", "options", "message"),
+    [
+        ("", {}, "there are no rows"),
+        ("light,x\n", {}, "there are no rows"),
+        ("a,b\n1,2\n", {}, r"which column is the light\? .* 'a', 'b'"),
+        ("level,b\n1,2\n", {"column": "levl"}, r"no column 'levl' \(--column\).*Did you mean 'level'"),
+        ("level,b\n1,2\n", {"column": "3"}, "no column '3'"),
+        ("light,light\n1,2\n", {"column": "light"}, "occurs 2 times. Give its number"),
+        ("light,x\n1,0\n2,0\nhigh,0\n", {}, r"column 'light', row 2 \(line 4\): a number is needed, got 'high'"),
+        ("#\nlight,x\n1,0\n1.2.3,0\n", {}, r"row 1 \(line 4\): a number is needed, got '1.2.3'"),
+        ("light;x\n1234;0\n1,234;0\n", {}, "'1,234' may be a fraction or thousands"),
+        ('light,x\n"1,5",0\n', {}, "got '1,5'. If the comma stands before the fraction: --decimal comma"),
+        ("light,x\n1,0\n2\n", {}, "every row must have the 2 columns"),
+        (b"light,x\n1,\xb5\n", {}, "not utf8.*--encoding latin-1"),
+        (b"PK\x03\x04\x00\x00", {}, "this is not text"),
+        ("light,x\n1,0\n", {"text": TextOptions(encoding="klingon")}, "not known"),
+    ],
+)
+def test_faults_of_text(tmp_path, text, options, message):
+    with pytest.raises(InputError, match=message):
+        run(write(tmp_path / "log.csv", text), rate_hz=10, **options)
+    assert [p.name for p in tmp_path.iterdir()] == ["log.csv"]
+
+
+def test_options_that_make_no_sense(tmp_path):
+    log = write(tmp_path / "log.csv", "light,t\n1,0\n")
+    for build, message in [
+        (lambda: TextOptions(delimiter="ab"), "one character"),
+        (lambda: TextOptions(decimal=":"), "point or comma"),
+        (lambda: TextOptions(skip=-1), "at least 0 lines"),
+        (lambda: run(log, tmp_path / "out.csv", rate_hz=1), "--out must end in .parquet"),
+        (lambda: run(log), "the sample rate is not known"),
+        (lambda: run(log, rate_hz=1, passes="a", truth_column="b"), "not from both"),
+        (lambda: run(log, rate_hz=1, ignore=("a",)), "--ignore needs passes"),
+        (lambda: run(log, rate_hz=1, time="t", no_time=True), "contradict"),
+        (lambda: run(log, rate_hz=1, time="t", time_unit="week"), "--time-unit must be one of"),
+    ]:
+        with pytest.raises(ParameterError, match=message):
+            build()
+
+
+# --- binary formats -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("dtype", ["u1", "i2", "u2", "i4", "f2", "f4", "f8"])
+@pytest.mark.parametrize("ending", ["parquet", "feather"])
+def test_binary_tables_keep_the_stored_type(tmp_path, ending, dtype):
+    light = np.arange(100).astype(dtype)
+    table = pa.table({"n": np.arange(100), "Light": pa.array(light, mask=np.arange(100) == 3)})
+    path = tmp_path / f"log.{ending}"
+    pq.write_table(table, path) if ending == "parquet" else feather.write_feather(table, path)
+    found = run(path, column="Light", rate_hz=10)
+    assert found.dtype == np.dtype(dtype)
+    assert values(found) == [None if k == 3 else k for k in range(100)]
+
+
+@pytest.mark.parametrize(
+    ("column", "message"),
+    [
+        (pa.array([True, False]), "numbers are needed, the column holds bool"),
+        (pa.array([[1], [2]]), "numbers are needed, the column holds list"),
+        (pa.array(["1", "x"]), "row 1: a number is needed, got 'x'"),
+    ],
+)
+def test_columns_that_hold_no_numbers(tmp_path, column, message):
+    pq.write_table(pa.table({"light": column}), tmp_path / "log.parquet")
+    with pytest.raises(RecordingError, match=message):
+        run(tmp_path / "log.parquet", rate_hz=10)
+
+
+def test_decimals_text_and_categories_in_a_binary_table(tmp_path):
+    columns = {
+        "a": pa.array([1, 2], pa.decimal128(6, 2)),
+        "b": pa.array(["1", "2"]),
+        "c": pa.array(["1", "2"]).dictionary_encode(),
+    }
+    pq.write_table(pa.table(columns), tmp_path / "log.parquet")
+    for column, dtype in (("a", "float64"), ("b", "uint16"), ("c", "uint16")):
+        found = run(tmp_path / "log.parquet", column=column, rate_hz=10)
+        assert (values(found), found.dtype) == ([1, 2], dtype)
+
+
+@pytest.mark.parametrize("dtype", ["uint8", "int16", "int32", "float32"])
+def test_wav_brings_its_rate(tmp_path, dtype):
+    stereo = np.column_stack([np.arange(50), np.arange(50) + 1]).astype(dtype)
+    wavfile.write(tmp_path / "log.wav", 8000, stereo)
+    found = run(tmp_path / "log.wav", column="2")
+    assert (found.dtype, found.info.sample_rate_hz, found.rate_from) == (dtype, 8000.0, "file header")
+    assert values(found) == list(range(1, 51))
+    with pytest.raises(ParameterError, match="header says 8000 Hz, but --rate says 9000 Hz"):
+        run(tmp_path / "log.wav", column="2", rate_hz=9000)
+    with pytest.raises(ParameterError, match="which column is the light"):
+        run(tmp_path / "log.wav")
+
+
+def test_mat_vectors_and_matrices(tmp_path):
+    content = {
+        "light": np.array([[1.5], [2.5], [3.5]]),
+        "row": np.array([[7, 8, 9]], np.int16),
+        "both": np.array([[1, 10], [2, 20], [3, 30]], np.uint16),
+        "t": np.array([[0.0], [0.5], [1.0]]),
+        "name": "press 4",
+        "scalar": 5.0,
+    }
+    savemat(tmp_path / "log.mat", content)
+    assert values(run(tmp_path / "log.mat", rate_hz=10)) == [1.5, 2.5, 3.5]
+    found = run(tmp_path / "log.mat", column="row", time="t")
+    assert (values(found), found.dtype, found.info.sample_rate_hz) == ([7, 8, 9], "int16", 2.0)
+    assert values(run(tmp_path / "log.mat", column="both:2", rate_hz=10)) == [10, 20, 30]
+    with pytest.raises(ParameterError, match="no column 'scalar'"):
+        run(tmp_path / "log.mat", column="scalar", rate_hz=10)
+    savemat(tmp_path / "uneven.mat", {"light": np.arange(3.0), "t": np.arange(4.0)})
+    with pytest.raises(ParameterError, match="of one length"):
+        run(tmp_path / "uneven.mat", time="t")
+
+
+def test_mat_of_version_7_3_says_what_to_do(tmp_path):
+    header = b"MATLAB 7.3 MAT-file".ljust(124, b" ") + b"\x00\x02IM"
+    with pytest.raises(RecordingError, match=r"7.3 files are not read.*-v7"):
+        run(write(tmp_path / "log.mat", header + b"\x89HDF\r\n\x1a\n" + bytes(600)), rate_hz=1)
+
+
+@pytest.mark.parametrize(
+    ("name", "message"),
+    [
+        ("log.parquet", "not a readable Parquet file"),
+        ("log.feather", "not a readable Feather"),
+        ("log.wav", "not a readable WAV file"),
+        ("log.mat", "not a readable MAT file"),
+        ("log.xlsx", "workbooks are not read"),
+    ],
+)
+def test_files_that_are_not_what_their_name_says(tmp_path, name, message):
+    with pytest.raises(RecordingError, match=message):
+        run(write(tmp_path / name, "nothing of the kind"), rate_hz=1)
+    if not name.endswith("xlsx"):
+        with pytest.raises(RecordingError, match="no such file"):
+            run(tmp_path / f"none-{name}", rate_hz=1)
+
+
+# --- passes ---------------------------------------------------------------------------------------
+
+COLUMNS = [
+    (["0", "1", "1", "0", "1", ""], "auto", [(1, 3, ""), (4, 5, "")]),
+    (["false", "True", "true", "FALSE", "true", ""], "auto", [(1, 3, ""), (4, 5, "")]),
+    (["", "jar", "jar", "lid", "", "jar"], "auto", [(1, 3, "jar"), (3, 4, "lid"), (5, 6, "jar")]),
+    (["0", "1", "1", "2", "0", "7"], "auto", [(1, 3, ""), (3, 4, ""), (5, 6, "")]),
+    (["0", "1", "1", "2", "0", "7"], "number", [(1, 3, ""), (3, 4, ""), (5, 6, "")]),
+    (["", "1.0", "1", "2.0", "0.0", "7"], "number", [(1, 3, ""), (3, 4, ""), (5, 6, "")]),
+    (["", "1", "1", "2", "", "7"], "label", [(1, 3, "1"), (3, 4, "2"), (5, 6, "7")]),
+    (["", "", "", "", "", ""], "auto", []),
+]
+
+
+@pytest.mark.parametrize(("cells", "kind", "expected"), COLUMNS)
+@pytest.mark.parametrize("block", [1 << 22, 16])
+def test_passes_from_a_text_column(tmp_path, monkeypatch, cells, kind, expected, block):
+    monkeypatch.setattr("teachlab.data.importing.text_log.BLOCK_BYTES", block)
+    text = "light,seen\n" + "".join(f"5,{cell}\n" for cell in cells)
+    found = run(write(tmp_path / "log.csv", text), rate_hz=10, truth_column="seen", truth_kind=TruthKind(kind))
+    assert passes(found) == expected
+    assert found.truth.source is TruthSource.INDEPENDENT
+
+
+@pytest.mark.parametrize(
+    ("column", "expected"),
+    [
+        (pa.array([False, True, True, None, True, False]), [(1, 3, ""), (4, 5, "")]),
+        (pa.array([0, 1, 1, 2, None, 3], pa.uint8()), [(1, 3, ""), (3, 4, ""), (5, 6, "")]),
+        (pa.array([0.0, 1.0, 1.0, 2.0, float("nan"), None]), [(1, 3, ""), (3, 4, "")]),
+        (pa.array([None, "a", "a", " b ", "", "b"]).dictionary_encode(), [(1, 3, "a"), (3, 4, "b"), (5, 6, "b")]),
+    ],
+)
+def test_passes_from_a_binary_column(tmp_path, column, expected):
+    pq.write_table(pa.table({"light": np.arange(6), "seen": column}), tmp_path / "log.parquet")
+    found = run(tmp_path / "log.parquet", rate_hz=10, truth_column="seen")
+    assert passes(found) == expected
+
+
+@pytest.mark.parametrize(
+    ("cells", "kind", "message"),
+    [
+        (
+            ["0", "1", "2"],
+            "flag",
+            r"column 'seen', row 2 \(line 4\): a flag must be 0/1, true/false or yes/no, got '2'",
+        ),
+        (["0", "1", "-1"], "number", "row 2 .*at least 0 .*got '-1'"),
+        (["0", "1", "1.5"], "number", "row 2 .*got '1.5'"),
+        (["0", "1", "x"], "number", "row 2 .*got 'x'"),
+    ],
+)
+def test_cells_that_do_not_fit_their_kind(tmp_path, cells, kind, message):
+    text = "light,seen\n" + "".join(f"5,{cell}\n" for cell in cells)
+    with pytest.raises(TruthError, match=message):
+        run(write(tmp_path / "log.csv", text), rate_hz=10, truth_column="seen", truth_kind=TruthKind(kind))
+
+
+def test_a_measured_signal_is_no_truth_column(tmp_path):
+    table = pa.table({"light": np.arange(40_000), "x": np.arange(40_000) % 777, "y": np.arange(40_000) / 3})
+    pq.write_table(table, tmp_path / "log.parquet")
+    with pytest.raises(TruthError, match="does not say which object is in view"):
+        run(tmp_path / "log.parquet", rate_hz=10, truth_column="x")
+    with pytest.raises(TruthError, match="row 1: a flag or a pass number must be whole"):
+        run(tmp_path / "log.parquet", rate_hz=10, truth_column="y")
+
+
+def test_labels_to_ignore_and_where_the_passes_come_from(tmp_path):
+    log = write(tmp_path / "log.csv", "light,seen\n1,\n2,jar\n3,seam\n4,\n")
+    options = {"rate_hz": 10, "truth_column": "seen", "source": TruthSource.SELF_LABELLED, "uncertainty_samples": 2}
+    truth = run(log, ignore=("seam",), **options).truth
+    assert (truth.detect.tolist(), truth.source, truth.uncertainty_samples) == ([True, False], "self-labelled", 2)
+    with pytest.raises(TruthError, match=r"--ignore 'seem': .* labels are: 'jar', 'seam'"):
+        run(log, ignore=("seem",), **options)
+
+
+def test_a_table_of_intervals_in_samples(tmp_path):
+    log = write(tmp_path / "log.csv", "light,x\n" + "5,0\n" * 100)
+    table = write(tmp_path / "seen.csv", "from;to;label;expect\n10;20;jar;detect\n20;30;seam;ignore\n")
+    found = run(log, rate_hz=1000, passes=str(table), pass_start="from", pass_end="to")
+    assert passes(found) == [(10, 20, "jar"), (20, 30, "seam")]
+    assert found.truth.detect.tolist() == [True, False]
+    with pytest.raises(TruthError, match=r"seen.csv.*column 'start' is missing"):
+        run(log, rate_hz=1000, passes=str(table))
+
+
+@pytest.mark.parametrize("text", ["start,end\n0.01,0.0202\n0.05,0.06\n", "start;end\n0,01;0,0202\n0,05;0,06\n"])
+def test_a_table_of_intervals_in_seconds(tmp_path, text):
+    log = write(tmp_path / "log.csv", "light,x\n" + "5,0\n" * 100)
+    found = run(log, rate_hz=1000, passes=str(write(tmp_path / "seen.csv", text)), passes_in=Counted.SECONDS)
+    assert [(a, b) for a, b, _ in passes(found)] == [(10, 21), (50, 60)]
+
+
+def test_a_table_of_intervals_in_the_times_of_the_log(tmp_path):
+    rows = "".join(f"{1714564800 + k / 10:.1f},5\n" for k in range(100))
+    log = write(tmp_path / "log.csv", "time,light\n" + rows)
+    table = write(tmp_path / "seen.csv", "start,end\n1714564801,1714564802.5\n")
+    found = run(log, passes=str(table), passes_in=Counted.TIME)
+    assert [(a, b) for a, b, _ in passes(found)] == [(10, 25)]
+
+    stamps = "".join(f"2024-05-01 12:00:0{k // 10}.{k % 10},5\n" for k in range(100))
+    log = write(tmp_path / "stamps.csv", "time,light\n" + stamps)
+    table = write(tmp_path / "seen.csv", "start,end\n2024-05-01T12:00:01,2024-05-01T12:00:02.5\n")
+    found = run(log, passes=str(table), passes_in=Counted.TIME)
+    assert [(a, b) for a, b, _ in passes(found)] == [(10, 25)]
+
+    with pytest.raises(ParameterError, match="needs a time column"):
+        run(log, rate_hz=10, no_time=True, passes=str(table), passes_in=Counted.TIME)
+
+
+@pytest.mark.parametrize(
+    ("text", "counted", "message"),
+    [
+        ("start,end\n10,200\n", "samples", "ends outside the recording of 100 samples"),
+        ("start,end\n10,20.5\n", "samples", "column 'end', row 0: must be a whole number"),
+        ("start,end\n20,30\n10,15\n", "samples", "must ascend"),
+        ("start,end\n0.01,x\n", "s", "column 'end', row 0: a number is needed, got 'x'"),
+        ("start,end\n0.01,\n", "s", "column 'end', row 0: a number is needed, got ''. Every pass"),
+        ("start,end\n0.01,0.0101\n0.0102,0.0103\n", "s", "row 1: .* does not end after its start"),
+    ],
+)
+def test_faults_of_interval_tables(tmp_path, text, counted, message):
+    log = write(tmp_path / "log.csv", "light,x\n" + "5,0\n" * 100)
+    table = write(tmp_path / "seen.csv", text)
+    with pytest.raises(InputError, match=message) as caught:
+        run(log, rate_hz=1000, passes=str(table), passes_in=Counted(counted))
+    assert "seen.csv" in str(caught.value)
+    assert not (tmp_path / "out.parquet").exists()
+
+
+# --- files ----------------------------------------------------------------------------------------
+
+
+def test_inputs_are_never_overwritten_and_stale_passes_are_noticed(tmp_path):
+    log = tmp_path / "log.parquet"
+    pq.write_table(pa.table({"light": [1, 2, 3], "seen": [0, 1, 0]}), log)
+    with pytest.raises(ParameterError, match="this is the log itself"):
+        run(log, log, rate_hz=10)
+    run(log, rate_hz=10, truth_column="seen")
+    run(log, rate_hz=10, truth_column="seen")
+    with pytest.raises(TruthError, match=r"out.passes.parquet: this table of passes lies beside --out already"):
+        run(log, rate_hz=10)
+    with pytest.raises(ParameterError, match="this is the table of passes itself"):
+        run(log, rate_hz=10, passes=str(tmp_path / "out.passes.parquet"))
+
+
+def test_the_same_log_gives_the_same_bytes(tmp_path):
+    log = write(tmp_path / "log.csv", "light,seen\n1,\n2,jar\n3,\n")
+    once = run(log, tmp_path / "a.parquet", rate_hz=10, truth_column="seen")
+    again = run(log, tmp_path / "b.parquet", rate_hz=10, truth_column="seen")
+    for one, other in ((once.recording, again.recording), (once.truth_path, again.truth_path)):
+        with open(one, "rb") as a, open(other, "rb") as b:
+            assert a.read() == b.read()
+    stored = pq.ParquetFile(once.recording).metadata.metadata[b"teachlab.recording"]
+    assert json.loads(stored)["title"] == "Hobbleton Sleeves"
