@@ -176,9 +176,10 @@ def _tell(found: Imported) -> None:
     )
     if found.time is not None:
         time = found.time
+        jitter = f"{100 * time.jitter:.3g} % of a period" if time.jitter > 1e-5 else "0.001 % of a period"
         say(
-            f"Times in column '{found.time_column}' are uniform within {100 * time.jitter:.3g} % of a period "
-            f"({1000 * time.jitter / rate:.3g} ms; largest at row {time.jitter_row})."
+            f"Times in column '{found.time_column}' are uniform within {jitter} "
+            f"(the worst step ends at row {time.jitter_row})."
         )
         if time.gap_rows.size:
             gaps = "1 gap" if time.gap_rows.size == 1 else f"{time.gap_rows.size} gaps"

@@ -18,8 +18,8 @@ from teachlab.errors import ParameterError, RecordingError
 UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "d": 86400.0}
 RATE_TOLERANCE = 1e-4
 """A rate that is given may differ from the time column's by this share: the accuracy of ordinary clocks."""
-STAMPS = (pa.timestamp("ns"), pa.timestamp("ns", "UTC"), pa.time64("ns"))
-"""Dates with a time, with and without an offset, and times of day."""
+STAMPS = (("", pa.timestamp("ns")), ("", pa.timestamp("ns", "UTC")), ("1970-01-01T", pa.timestamp("ns")))
+"""Dates with a time, without and with an offset, and times of day: what to put before them, and their type."""
 LOCAL_TOLERANCE = 1e-2
 LOCAL_ROWS = 4096
 """The rate over every so many rows must be the overall one within `LOCAL_TOLERANCE`."""
@@ -116,27 +116,26 @@ class Clockwork:
         first = next((cell for cell in cells.to_pylist() if cell is not None), "")
         if is_number(first):
             return False
-        for kind in STAMPS:
+        for stamp in STAMPS:
             try:
-                pc.cast(pa.array([_point(first)]), kind)
+                _cast_stamps(pa.array([first]), stamp)
             except pa.ArrowInvalid:
                 continue
             self._scale = UNITS["ns"]
-            return kind
+            return stamp
         return False
 
     def _stamps_of(self, cells: Any, first_row: int) -> Any:
-        text = pc.replace_substring(pc.utf8_trim_whitespace(cells), ",", ".")
         try:
-            return pc.cast(text, self._stamps).cast(pa.int64())
+            return _cast_stamps(cells, self._stamps)
         except pa.ArrowInvalid:
-            for k, cell in enumerate(text.to_pylist()):
+            for k, cell in enumerate(cells.to_pylist()):
                 try:
-                    pc.cast(pa.array([cell], pa.string()), self._stamps)
+                    _cast_stamps(pa.array([cell], pa.string()), self._stamps)
                 except pa.ArrowInvalid:
                     raise RecordingError(
                         f"{self._place(first_row + k)}: a date or a time of day is needed, as in the rows before, "
-                        f"got {cell!r}. Correct it, or leave the column out with --no-time."
+                        f"got {cell!r}. {ADVICE}"
                     ) from None
             raise
 
@@ -147,8 +146,10 @@ class Clockwork:
         return other.seconds(cells, 0)
 
 
-def _point(cell: str) -> str:
-    return cell.strip().replace(",", ".")
+def _cast_stamps(cells: Any, stamp: tuple[str, Any]) -> Any:
+    before, kind = stamp
+    text = pc.replace_substring(pc.utf8_trim_whitespace(cells), ",", ".")
+    return pc.cast(pc.binary_join_element_wise(before, text, ""), kind).cast(pa.int64())
 
 
 class TimeAxis:

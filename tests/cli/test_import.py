@@ -1,0 +1,113 @@
+"""The command `import`, as a user runs it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.data.recordings import read_recording
+from teachlab.data.truth_files import find_truth, read_truth
+
+RUN = CliRunner()
+
+
+@pytest.fixture
+def log(tmp_path: Path) -> Path:
+    """Write a log of a carton line at 500 Hz with a product column, as a spreadsheet of a decimal-comma country."""
+    product = np.repeat(["", "red", "", "blue", ""], 200)
+    light = np.where(product == "", 10.5, 60.25)
+    rows = [
+        f"{k / 500:.3f};{x:.2f};{name}".replace(".", ",")
+        for k, (x, name) in enumerate(zip(light, product, strict=True))
+    ]
+    path = tmp_path / "cartons.csv"
+    path.write_text("# logger 4\nseconds;level;product\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    return path
+
+
+def invoke(*words: object):
+    return RUN.invoke(app, [str(word) for word in words])
+
+
+def test_a_log_becomes_a_recording_with_passes(log: Path, tmp_path: Path) -> None:
+    out = tmp_path / "r.parquet"
+    words = ["import", log, "--column", "level", "--unit", "mV", "--time", "seconds", "--truth-column", "product"]
+    done = invoke(*words, "--direction", "rise", "--full-scale", 100, "--out", out, "--json")
+    assert done.exit_code == 0, done.output
+    document = json.loads(done.stdout)
+    assert {
+        k: document[k] for k in ("samples", "sample_rate_hz", "rate_from", "dtype", "passes", "invalid_samples")
+    } == {
+        "samples": 1000,
+        "sample_rate_hz": 500.0,
+        "rate_from": "time column",
+        "dtype": "float64",
+        "passes": 2,
+        "invalid_samples": 0,
+    }
+    assert document["time"]["gaps"] == 0
+    assert "comma stands before the fraction" in done.stderr
+    recording = read_recording(out)
+    assert (recording.info.unit, recording.info.title, recording.info.direction) == ("mV", "cartons", "rise")
+    truth = read_truth(find_truth(out), samples=recording.samples)
+    assert (truth.start.tolist(), truth.end.tolist(), truth.label.tolist()) == ([200, 600], [400, 800], ["red", "blue"])
+
+
+def test_people_are_told_what_was_found_and_what_comes_next(log: Path, tmp_path: Path) -> None:
+    out = tmp_path / "r.parquet"
+    done = invoke("import", log, "--column", "level", "--unit", "mV", "--rate", 500, "--decimal", "comma", "--out", out)
+    assert done.exit_code == 0, done.output
+    assert "1,000 samples at 500 Hz (given)" in done.stdout
+    assert "No passes were imported" in done.stdout
+    assert f"teachlab label {out}" in done.stdout
+    assert done.stderr == ""
+
+
+def test_gaps_are_refused_then_filled(log: Path, tmp_path: Path) -> None:
+    lines = log.read_text(encoding="utf-8").splitlines(keepends=True)
+    log.write_text("".join(lines[:300] + lines[340:]), encoding="utf-8")
+    out = tmp_path / "r.parquet"
+    words = ["import", log, "--column", "level", "--unit", "mV", "--time", "seconds", "--out", out]
+    refused = invoke(*words)
+    assert (refused.exit_code, refused.stdout) == (2, "")
+    assert "row 298 (line 301)" in refused.stderr
+    assert "between rows 297 and 298" in refused.stderr
+    assert not out.exists()
+    filled = invoke(*words, "--fill-gaps")
+    assert filled.exit_code == 0, filled.output
+    assert "1 gap filled with 40 invalid samples" in filled.stdout
+    assert read_recording(out).samples == 1000
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--column", "level", "--unit", "mV"], "the sample rate is not known"),
+        (["--column", "level", "--unit", "mV", "--rate", 0], "sample_rate_hz must be a finite number above 0"),
+        (["--column", "level", "--unit", "mV", "--rate", -5], "sample_rate_hz must be a finite number above 0"),
+        (["--column", "level", "--unit", "", "--rate", 500], "unit must not be empty"),
+        (["--column", "product", "--unit", "mV", "--rate", 500], "row 200 (line 203): a number is needed, got 'red'"),
+        (["--column", "lvl", "--unit", "mV", "--rate", 500], "Did you mean 'level'?"),
+        (
+            ["--column", "level", "--unit", "mV", "--rate", 400, "--time", "seconds"],
+            "says 500 Hz, but --rate says 400 Hz",
+        ),
+        (
+            ["--column", "level", "--unit", "mV", "--rate", 500, "--passes", "none.csv"],
+            "none.csv: there is no such file",
+        ),
+        (["--column", "level", "--rate", 500], "--unit"),
+        (["--column", "level", "--unit", "mV", "--rate", 500, "--truth-kind", "colour"], "--truth-kind"),
+    ],
+)
+def test_bad_input_is_one_message_and_exit_code_2(log: Path, tmp_path: Path, words: list[object], says: str) -> None:
+    done = invoke("import", log, *words, "--out", tmp_path / "r.parquet")
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert says in " ".join(done.stderr.replace("│", " ").split())
+    assert "Traceback" not in done.stderr
+    assert [p.name for p in tmp_path.iterdir()] == ["cartons.csv"]

@@ -1,0 +1,139 @@
+"""The command `inspect`, as a user runs it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.data.recordings import write_recording
+from teachlab.data.trace_figure import envelope
+from teachlab.data.truth_files import write_truth
+from teachlab.model.recording import Origin, Recording, RecordingInfo
+from teachlab.model.truth import Truth, TruthSource
+
+RUN = CliRunner()
+KEYS = {
+    "samples", "sample_rate_hz", "seconds", "invalid", "saturated", "direction", "passes", "noise", "contrast",
+    "separable",
+}  # fmt: skip
+
+
+def write(
+    folder: Path, *, weak: bool = False, truth: bool = True, source: TruthSource = TruthSource.INDEPENDENT
+) -> Path:
+    """Write 40 passes of 100 ms every 250 ms; with `weak`, pass 7 is as dark as the belt."""
+    rng = np.random.default_rng(8)
+    light = rng.normal(10, 1, 40 * 250 + 100)
+    start = 100 + 250 * np.arange(40)
+    for k, a in enumerate(start):
+        light[a : a + 100] = 9 if weak and k == 7 else light[a : a + 100] + 60
+    info = RecordingInfo(
+        sample_rate_hz=1000.0, unit="counts", full_scale=4095, title="Skarnhollow Crates", origin=Origin.SYNTHETIC
+    )
+    path = folder / "line.parquet"
+    write_recording(path, [light.astype(np.float32)], info)
+    if truth:
+        labels = ["crate"] * 40
+        write_truth(folder / "line.passes.parquet", Truth.from_arrays(start, start + 100, label=labels, source=source))
+    return path
+
+
+def invoke(*words: object):
+    return RUN.invoke(app, [str(word) for word in words])
+
+
+def test_json_holds_every_key_of_the_contract(tmp_path: Path) -> None:
+    done = invoke("inspect", write(tmp_path), "--json")
+    assert done.exit_code == 0, done.output
+    document = json.loads(done.stdout)
+    assert document.keys() >= KEYS
+    assert {"object", "background"} <= document["noise"].keys()
+    assert (document["samples"], document["seconds"], document["passes"]) == (10_100, 10.1, 40)
+    assert (document["direction"], document["separable"], document["invalid"], document["saturated"]) == (
+        "rise",
+        True,
+        0,
+        0,
+    )
+    assert document["noise"]["background"] == pytest.approx(1.0, rel=0.05)
+    assert document["contrast"] == pytest.approx(62.5, abs=1)
+
+
+def test_without_passes_what_needs_them_is_null(tmp_path: Path) -> None:
+    path = write(tmp_path, truth=False)
+    document = json.loads(invoke("inspect", path, "--json").stdout)
+    assert [document[k] for k in ("passes", "contrast", "separable", "direction")] == [None] * 4
+    assert document["noise"]["object"] is None
+    said = invoke("inspect", path).stdout
+    assert f"teachlab label {path}" in said.replace("\n", " ")
+
+
+def test_people_are_told_who_is_in_the_way(tmp_path: Path) -> None:
+    path = write(tmp_path, weak=True)
+    done = invoke("inspect", path)
+    assert done.exit_code == 0, done.output
+    assert "leaves 1 of 40 passes out and lets 0 of 41 gaps in" in done.stdout
+    assert "row 7 'crate' at 1.85 s [1850, 1950)" in done.stdout
+    assert f"teachlab bench {path}" in done.stdout
+    assert "counts" in done.stdout
+
+
+def test_self_labelled_passes_carry_their_note(tmp_path: Path) -> None:
+    done = invoke("inspect", write(tmp_path, source=TruthSource.SELF_LABELLED), "--json")
+    assert json.loads(done.stdout)["truth_source"] == "self-labelled"
+    assert "support no claim" in done.stderr
+
+
+@pytest.mark.parametrize("ending", ["svg", "png"])
+def test_the_picture_is_written_and_repeats(tmp_path: Path, ending: str) -> None:
+    path = write(tmp_path)
+    pictures = []
+    for name in ("a", "b"):
+        done = invoke("inspect", path, "--plot", tmp_path / f"{name}.{ending}", "--json")
+        assert done.exit_code == 0, done.output
+        pictures.append((tmp_path / f"{name}.{ending}").read_bytes())
+    assert pictures[0] == pictures[1]
+    if ending == "svg":
+        text = pictures[0].decode()
+        for word in ("Skarnhollow Crates", "synthetic", "light, counts", "its first passes"):
+            assert word in text
+
+
+def test_the_envelope_leaves_no_sample_out() -> None:
+    light = np.zeros(1_000_000, np.uint16)
+    light[[3, 777_777]] = [900, 55]
+    light[500_000:600_000] = 7
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts")
+    found = envelope(Recording.from_array(light, info), 0, light.size, columns=999)
+    for value in (900, 55):
+        k = int(np.flatnonzero(found.high == value)[0])
+        assert found.edges[k] <= np.flatnonzero(light == value)[0] < found.edges[k + 1]
+    assert found.low.max() == 7
+    assert (found.edges[0], found.edges[-1], found.low.size) == (0, 1_000_000, 999)
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--plot", "trace.pdf"], "--plot takes a name that ends in .svg or .png"),
+        (["--tolerance-ms", "-1"], "tolerance-ms must be at least 0 ms"),
+        (["--truth", "none.csv"], "none.csv: there is no such file"),
+        (["--plot", "no/such/folder/a.svg"], "there is no folder"),
+    ],
+)
+def test_bad_options_exit_with_2(tmp_path: Path, words: list[str], says: str) -> None:
+    done = invoke("inspect", write(tmp_path), *words)
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert says in done.stderr
+
+
+def test_nothing_valid_exits_with_2(tmp_path: Path) -> None:
+    write_recording(tmp_path / "r.parquet", [np.full(10, np.nan)], RecordingInfo(sample_rate_hz=1.0, unit="mV"))
+    done = invoke("inspect", tmp_path / "r.parquet")
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert "none of the 10 samples is valid" in done.stderr

@@ -1,0 +1,131 @@
+"""The command `label`, as a user runs it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.data.recordings import read_recording, write_recording
+from teachlab.data.shipped import datasets_root
+from teachlab.data.truth_files import find_truth, read_truth, write_truth
+from teachlab.model.recording import RecordingInfo
+from teachlab.model.truth import Truth
+
+RUN = CliRunner()
+START = 100 + 250 * np.arange(20)
+
+
+@pytest.fixture
+def line(tmp_path: Path) -> Path:
+    """Write 20 passes of 60 ms every 250 ms."""
+    light = np.random.default_rng(2).normal(10, 1, 20 * 250 + 100)
+    for a in START:
+        light[a : a + 60] += 60
+    path = tmp_path / "line.parquet"
+    write_recording(path, [light], RecordingInfo(sample_rate_hz=1000.0, unit="counts"))
+    return path
+
+
+def invoke(*words: object):
+    return RUN.invoke(app, [str(word) for word in words])
+
+
+def test_passes_are_proposed_beside_the_recording(line: Path, tmp_path: Path) -> None:
+    done = invoke("label", line)
+    assert done.exit_code == 0, done.output
+    assert "20 passes proposed" in done.stdout
+    assert "the rarer level" in done.stdout
+    assert "--direction dip" in done.stdout
+    assert "self-labelled" in done.stderr
+    text = (tmp_path / "line.passes.csv").read_text().splitlines()
+    assert text[0].startswith('# teachlab.passes: {"schema": 1, "source": "self-labelled"')
+    assert text[1:3] == ["start,end,label,expect", "100,160,,detect"]
+    truth = read_truth(find_truth(line))
+    assert (truth.start.tolist(), str(truth.source)) == (START.tolist(), "self-labelled")
+
+
+def test_what_a_person_corrects_is_read_again(line: Path, tmp_path: Path) -> None:
+    invoke("label", line)
+    table = tmp_path / "line.passes.csv"
+    table.write_text(table.read_text().replace("100,160,,detect", "98,162,seam,ignore"))
+    truth = read_truth(table)
+    assert (truth.start[0], truth.label[0], truth.detect[0], truth.source) == (98, "seam", False, "self-labelled")
+
+
+def test_json(line: Path, tmp_path: Path) -> None:
+    out = tmp_path / "mine.parquet"
+    document = json.loads(invoke("label", line, "--out", out, "--json").stdout)
+    assert (document["passes"], document["source"], document["direction"]) == (20, "self-labelled", "rise")
+    assert document["levels"]["high"] == pytest.approx(70, abs=1)
+    assert read_truth(out).passes == 20
+
+
+def test_an_existing_table_is_kept_unless_forced(line: Path, tmp_path: Path) -> None:
+    table = tmp_path / "line.passes.csv"
+    write_truth(table, Truth.from_arrays([1], [2]))
+    done = invoke("label", line)
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert "perhaps corrected by hand" in done.stderr
+    assert read_truth(table).passes == 1
+    assert invoke("label", line, "--force").exit_code == 0
+    assert read_truth(table).passes == 20
+
+
+def test_no_second_table_beside_independent_passes(line: Path, tmp_path: Path) -> None:
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays([1], [2]))
+    done = invoke("label", line, "--force")
+    assert done.exit_code == 2
+    assert "already has passes" in done.stderr
+    assert invoke("label", line, "--out", tmp_path / "mine.csv").exit_code == 0
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--min-ms", "-1"], "min-ms must be at least 0 ms"),
+        (["--out", "passes.txt"], "ends in .csv or .parquet"),
+        (["--direction", "up"], "--direction"),
+    ],
+)
+def test_bad_options_exit_with_2(line: Path, words: list[str], says: str) -> None:
+    done = invoke("label", line, *words)
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert says in done.stderr
+
+
+def test_light_without_two_levels_exits_with_2(tmp_path: Path) -> None:
+    light = np.random.default_rng(1).normal(50, 5, 5000)
+    write_recording(tmp_path / "r.parquet", [light], RecordingInfo(sample_rate_hz=1.0, unit="mV"))
+    done = invoke("label", tmp_path / "r.parquet")
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert "does not have two levels" in done.stderr
+    assert "required: 2" in done.stderr
+
+
+@pytest.mark.parametrize(("name", "found"), [("photodiode_flashes", 150), ("starlight_corrected", 18)])
+def test_real_recordings_against_their_independent_passes(tmp_path: Path, name: str, found: int) -> None:
+    """Every pass with valid samples is covered for the most part, and nothing else is proposed.
+
+    Sources: the stimulus computer's log (pd-parser 0.6 test data), and transits predicted from the Open
+    Exoplanet Catalogue; neither was made from the light. One flash is torn in two by an artefact.
+    """
+    path = datasets_root() / f"{name}.parquet"
+    out = tmp_path / "p.csv"
+    assert invoke("label", path, "--out", out).exit_code == 0
+    proposed, known = read_truth(out), read_truth(find_truth(path))
+    recording = read_recording(path)
+    covered = 0
+    for a, b in zip(known.start.tolist(), known.end.tolist(), strict=True):
+        common = (np.minimum(proposed.end, b) - np.maximum(proposed.start, a)).clip(0).sum()
+        valid = np.isfinite(recording.read(a, b).as_float()).mean()
+        assert valid < 0.5 or common > 0.5 * (b - a)
+        covered += int(common > 0)
+    assert covered == found
+    touched = [((known.start < b) & (known.end > a)).any() for a, b in zip(proposed.start, proposed.end, strict=True)]
+    assert all(touched)
+    assert proposed.passes - found <= 1
