@@ -1,0 +1,390 @@
+"""Every effect of optics, line, drift and logger against its own formula."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+
+from teachlab.data.synthetic import Recipe, generate, plan
+from teachlab.data.synthetic.events import EVENTS, PassSource
+from teachlab.data.synthetic.line import motion_of
+from teachlab.data.synthetic.streams import BeltTrack, Drawn, Track
+
+FAR = {"lead_in_mm": 1e9}
+STEP = 100 / 2**16
+
+
+def first_passes(scenario, seed=0):
+    return next(PassSource(scenario, seed).chunks())
+
+
+def correlation(values, lag):
+    centred = values - values.mean()
+    return float(np.mean(centred[:-lag] * centred[lag:]) / np.mean(centred**2))
+
+
+# --- belt -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("length_mm", [2.0, 20.0, 400.0])
+def test_belt_texture_has_its_spread_and_correlation(line, light, length_mm):
+    # 400 mm are 800 samples: the texture is then interpolated between nodes
+    scenario = line(line=FAR, background={"texture": {"sd_percent": 0.7, "length_mm": length_mm}})
+    x = light(scenario, 60 * 65536)
+    samples_per_length = length_mm / 0.5
+    loose = 4 * math.sqrt(2 * samples_per_length / x.size)
+    assert x.std() == pytest.approx(0.7, rel=0.008 + loose)
+    assert x.mean() == pytest.approx(10, abs=4 * 0.7 * math.sqrt(2 * samples_per_length / x.size))
+    for lengths in (0.5, 1.0, 2.0):
+        lag = round(lengths * samples_per_length)
+        assert correlation(x, lag) == pytest.approx(math.exp(-lag / samples_per_length), abs=2 * loose + 0.01)
+
+
+def test_belt_texture_lies_still_while_the_belt_stands(line, light):
+    scenario = line(
+        line={**FAR, "stops": {"first_s": 2, "every_s": 1e6, "duration_s": 5, "ramp_s": 0.5}},
+        background={"texture": {"sd_percent": 1, "length_mm": 8}},
+    )
+    x = light(scenario, 12_000)
+    assert np.ptp(x[2510:7490]) <= STEP
+    assert np.ptp(x[:2000]) > 2
+
+
+def test_seam_comes_once_per_revolution(line, light):
+    mark = {"every_mm": 1000, "first_mm": 300, "amplitude_percent": 9, "size_mm": 12}
+    x = light(line(line=FAR, background={"marks": [mark]}), 20_000)
+    peaks = np.flatnonzero(x > 18.99)
+    assert np.unique(np.round(peaks * 0.5, -1)).tolist() == [300.0 + 1000 * k for k in range(10)]
+    u = np.arange(20_000) * 0.5
+    assert x[:1400] == pytest.approx(10 + 9 * np.exp(-0.5 * ((u[:1400] - 300) / 12) ** 2), abs=STEP + 4e-5)
+
+
+def test_cleat_is_a_block_smoothed_by_the_beam(line, light):
+    mark = {"every_mm": 500, "first_mm": 250, "amplitude_percent": -6, "size_mm": 20, "shape": "block"}
+    x = light(line(line=FAR, background={"marks": [mark]}), 1000)
+    u = np.arange(1000) * 0.5 - 250
+    assert x == pytest.approx(10 - 6 * (ndtr((u + 10) / 2) - ndtr((u - 10) / 2)), abs=STEP + 5e-5)
+
+
+# --- objects ----------------------------------------------------------------------------------------------------
+
+
+def test_an_opaque_object_is_its_fill(line, light):
+    x = light(line(line={"lead_in_mm": 100, "gap_mm": 1e6}), 1000)
+    u = np.arange(1000) * 0.5
+    filled = ndtr((u - 100) / 2) - ndtr((u - 200) / 2)
+    assert x == pytest.approx(10 * (1 - filled) + 40 * filled, abs=STEP + 3e-4)
+
+
+def test_printed_blocks_are_edges_within_the_object(line, light):
+    kind = {"label": "box", "length_mm": 120, "level_percent": 40, "print": {"blocks": 2, "cover": 0.5, "factor": 0.3}}
+    x = light(line(line={"lead_in_mm": 100, "gap_mm": 1e6}, object=[kind]), 1000)
+    u = np.arange(1000) * 0.5
+    expected = np.full(1000, 10.0)
+    for edge, jump in ((100, 30), (115, -28), (145, 28), (175, -28), (205, 28), (220, -30)):
+        expected += jump * ndtr((u - edge) / 2)
+    assert x == pytest.approx(expected, abs=STEP + 3e-4)
+
+
+def test_a_transparent_object_has_two_dips_and_a_bright_middle(line, light):
+    kind = {
+        "label": "jar",
+        "length_mm": 70,
+        "transparent": {
+            "edge_transmission": 0.7,
+            "edge_sd_mm": 3,
+            "edge_inset_mm": 3,
+            "middle_transmission": 1.03,
+        },
+    }
+    scenario = line(line={"lead_in_mm": 100, "gap_mm": 1e6}, background={"level_percent": 60}, object=[kind])
+    x = light(scenario, 600)
+    u = np.arange(600) * 0.5
+    filled = ndtr((u - 100) / 2) - ndtr((u - 170) / 2)
+    s = math.hypot(3, 2)
+    expected = 60 * (1 + 0.03 * filled)
+    for centre in (103, 167):
+        expected *= 1 - 0.3 * 3 / s * np.exp(-0.5 * ((u - centre) / s) ** 2)
+    assert x == pytest.approx(expected, abs=STEP + 3e-4)
+    assert x.min() == pytest.approx(46.3, abs=0.1)
+    assert x[270] == pytest.approx(61.8, abs=0.01)
+
+
+def test_touching_products_of_equal_level_leave_no_gap(line, light):
+    scenario = line(line={"touching_share": 1.0, "lead_in_mm": 100})
+    x = light(scenario, 5000)
+    assert x[250:] == pytest.approx(np.full(4750, 40.0), abs=STEP)
+    truth = plan(Recipe(scenario=scenario, passes=20)).truth
+    assert np.array_equal(truth.end[:-1], truth.start[1:])
+
+
+def test_tumbling_lengths(line):
+    kind = {"label": "pin", "length_mm": 6, "level_percent": 40, "tumbling": {"width_mm": 2}}
+    chunk = first_passes(line(object=[kind]))
+    length = chunk.trail_mm - chunk.lead_mm
+    # mean of |cos| and |sin| of an even angle is 2/π; the longest is the diagonal
+    assert length.mean() == pytest.approx((6 + 2) * 2 / math.pi, rel=0.02)
+    assert length.max() <= math.hypot(6, 2) + 1e-9
+    assert length.min() >= 2 - 1e-9
+
+
+def test_object_texture_keeps_its_limits_and_its_fill(line, light):
+    kind = {
+        "label": "pallet",
+        "length_mm": 1e7,
+        "level_percent": 25,
+        "texture": {"sd_percent": 12, "length_mm": 15, "floor_percent": 3, "ceiling_percent": 75},
+    }
+    x = light(line(line={"lead_in_mm": 0, "gap_mm": 10}, object=[kind]), 600_000)[100:]
+    # a normal level clipped at 3: its median stays, its lower side piles up
+    assert np.median(x) == pytest.approx(25, abs=0.4)
+    assert x.min() == pytest.approx(3, abs=STEP)
+    assert np.mean(x <= 3 + STEP) == pytest.approx(ndtr((3 - 25) / 12), rel=0.1)
+    assert np.mean(x < 37) == pytest.approx(ndtr(1), abs=0.01)
+
+
+def test_wrapped_objects_leak_a_quarter_on_average(line, light):
+    kind = {"label": "bale", "length_mm": 1e7, "level_percent": 5, "wrap": {"leak_percent": 40, "length_mm": 12}}
+    x = light(line(line={"lead_in_mm": 0, "gap_mm": 10}, object=[kind]), 600_000)[100:] - 5
+    assert x.mean() == pytest.approx(10, rel=0.03)
+    assert x.max() == pytest.approx(40, abs=0.1)
+    assert x.min() >= -STEP
+    # sin² of an even angle: second moment 3/8 each
+    assert np.mean(x**2) == pytest.approx(1600 * (3 / 8) ** 2, rel=0.05)
+
+
+def test_flutter(line, light):
+    kind = {"label": "web", "length_mm": 1e7, "level_percent": 40, "flutter": {"depth": 0.25, "frequency_hz": 7}}
+    x = light(line(line={"lead_in_mm": 0, "gap_mm": 10}, object=[kind]), 50_000)[100:]
+    assert x.std() == pytest.approx(10 / math.sqrt(2), rel=0.01)
+    assert x.max() == pytest.approx(50, abs=0.02)
+
+
+def test_a_glint_is_a_bump_of_its_height(line, light):
+    glints = {"per_object": 0.02, "amplitude_percent": 25, "sd_mm": 2}
+    kind = {"label": "box", "length_mm": 2000, "level_percent": 40, "glints": glints}
+    scenario = line(line={"lead_in_mm": 0, "gap_mm": 10}, object=[kind])
+    chunk = first_passes(scenario)
+    place = chunk.glint_mm[0]
+    last = int(place / 0.5) + 100
+    x = light(scenario, last)
+    u = np.arange(last) * 0.5
+    near = np.abs(u - place) < 9
+    assert x[near] == pytest.approx(40 + 25 * np.exp(-0.5 * ((u[near] - place) / 2) ** 2), abs=STEP + 1e-3)
+
+
+def test_kinds_come_in_their_shares_and_lots(line):
+    kinds = [{"label": n, "share": s, "length_mm": 50, "level_percent": 20} for n, s in (("a", 6), ("b", 3), ("c", 1))]
+    chunk = first_passes(line(object=kinds))
+    assert np.bincount(chunk.kind) / EVENTS == pytest.approx([0.6, 0.3, 0.1], abs=0.03)
+    lots = first_passes(line(object=kinds, line={"lot_passes": 4}))
+    assert np.all(lots.kind.reshape(-1, 4) == lots.kind.reshape(-1, 4)[:, :1])
+    assert np.bincount(lots.kind) / EVENTS == pytest.approx([0.6, 0.3, 0.1], abs=0.06)
+
+
+def test_level_differs_from_lot_to_lot(line):
+    chunk = first_passes(line(line={"lot_passes": 2, "lot_level_cv": 0.2}))
+    by_lot = chunk.level.reshape(-1, 2)
+    assert np.array_equal(by_lot[:, 0], by_lot[:, 1])
+    assert by_lot[:, 0].std() / by_lot[:, 0].mean() == pytest.approx(0.2, rel=0.08)
+    assert np.median(by_lot[:, 0]) == pytest.approx(40, rel=0.02)
+
+
+def test_gaps_have_their_floor(line):
+    gap = {"shape": "normal", "mean": 10, "sd": 2, "floor": 8}
+    chunk = first_passes(line(line={"gap_mm": gap, "touching_share": 0.1}))
+    apart = chunk.lead_mm[1:] - chunk.trail_mm[:-1]
+    assert np.mean(apart < 1e-9) == pytest.approx(0.1, abs=0.02)
+    real = apart[apart > 1e-9]
+    assert real.min() == pytest.approx(8)
+    assert np.mean(real < 8 + 1e-9) == pytest.approx(ndtr(-1), abs=0.02)
+    assert np.mean(real < 10) == pytest.approx(0.5, abs=0.03)
+
+
+# --- motion -----------------------------------------------------------------------------------------------------
+
+
+def test_wander_has_its_spread(line):
+    scenario = line(line={"wander": {"share": 0.02, "period_s": 50}})
+    place = motion_of(scenario, 3).position_mm(np.arange(2_000_000.0), 1000.0)
+    speed = np.diff(place) * 1000
+    assert speed.mean() == pytest.approx(500, rel=2e-3)
+    assert speed.std() / 500 == pytest.approx(0.02, rel=0.03)
+    assert place[0] == 0
+    assert speed.min() > 0
+
+
+def test_a_stop_takes_the_time_it_says(line):
+    stops = {"first_s": 2, "every_s": 1e6, "duration_s": 5, "ramp_s": 0.5}
+    place = motion_of(line(line={"stops": stops}), 0).position_mm(np.arange(20_000.0), 1000.0)
+    assert place[2000] == pytest.approx(1000)
+    # half a ramp of travel, then nothing for five seconds, then half a ramp
+    assert place[2500] == pytest.approx(1000 + 0.25 * 500)
+    assert place[7500] == pytest.approx(1125)
+    assert place[8000] == pytest.approx(1250)
+    assert place[10_000] == pytest.approx(1250 + 1000)
+    assert np.all(np.diff(place) >= 0)
+
+
+def test_stops_come_as_often_as_they_say(line):
+    stops = {"every_s": 20, "duration_s": 3, "ramp_s": 0.5}
+    place = motion_of(line(line={"stops": stops}), 0).position_mm(np.arange(8_000_000) * 1.0, 1000.0)
+    # of 20 + 0.5 + 3 + 0.5 s the line loses 3.5
+    assert place[-1] / 500 / 8000 == pytest.approx(20.5 / 24, rel=0.03)
+
+
+def test_truth_follows_an_uneven_line(line, light):
+    scenario = line(line={"wander": {"share": 0.05, "period_s": 7}, "stops": {"every_s": 8, "duration_s": 1}})
+    truth = plan(Recipe(scenario=scenario, passes=200, seed=2)).truth
+    x = light(scenario, int(truth.end[-1]) + 1, seed=2)
+    assert np.all(x[truth.start] >= 25 - 0.01)
+    assert np.all(x[truth.start - 1] <= 25)
+    assert np.all(x[truth.end] <= 25 + 0.01)
+
+
+# --- gain, front end, drift -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("sensing", "crossings"), [("diffuse", 2), ("retroreflective", 4), ("through-beam", 2)])
+def test_dirt_acts_on_light_and_background_and_scatters_back(line, light, sensing, crossings):
+    drift = {"days_per_hour": 3600 / 100, "dirt": {"loss_per_day": 0.02, "pedestal_percent": 5}}
+    scenario = line(sensor={"sensing": sensing}, line=FAR, drift=drift)
+    x = light(scenario, 30_000)
+    window = np.exp(-0.02 * np.arange(30_000) / 1000 / 100)
+    assert x == pytest.approx(10 * window**crossings + 5 * (1 - window), abs=STEP + 1e-4)
+
+
+def test_linear_dirt(line, light):
+    drift = {"start_day": 10, "dirt": {"loss_per_day": 0.02, "shape": "linear", "crossings": 1}}
+    assert light(line(line=FAR, drift=drift), 100) == pytest.approx(np.full(100, 8.0), abs=STEP + 1e-4)
+
+
+def test_ageing_temperature_and_misalignment(line, light):
+    def level(**drift):
+        return light(line(line=FAR, drift=drift), 10)[0]
+
+    assert level(start_day=1000, ageing={"loss_per_kilohour": 0.01}) == pytest.approx(10 * (1 - 0.24), abs=STEP)
+    swing = {"coefficient_per_k": -0.01, "daily_swing_k": 10}
+    assert level(start_day=0.25, temperature=swing) == pytest.approx(9, abs=STEP)
+    assert level(start_day=0.75, temperature=swing) == pytest.approx(11, abs=STEP)
+    warm = {"coefficient_per_k": -0.01, "warm_up_k": 20, "warm_up_min": 15}
+    assert level(temperature=warm) == pytest.approx(12, abs=STEP)
+    assert level(start_day=15 / 1440, temperature=warm) == pytest.approx(10 * (1 + 0.2 / math.e), abs=2 * STEP)
+    creep = {"creep_mm_per_day": 0.1, "field_radius_mm": 10}
+    assert level(start_day=50, misalignment=creep) == pytest.approx(10 * math.exp(-0.5), abs=STEP)
+    knock = {"field_radius_mm": 10, "knock_day": 3, "knock_mm": 5}
+    assert level(start_day=2.9, misalignment=knock) == pytest.approx(10, abs=STEP)
+    assert level(start_day=3.1, misalignment=knock) == pytest.approx(10 * math.exp(-0.5), abs=STEP)
+
+
+def test_splashes_only_take_light_away(line, light):
+    drift = {"days_per_hour": 3600, "splashes": {"every_day": 5, "loss": 0.1}}
+    x = light(line(line=FAR, drift=drift), 60_000)
+    days = 60.0
+    lost = math.log(x[-1] / 10) / math.log(0.9)
+    assert lost == pytest.approx(round(lost), abs=0.01)
+    assert lost == pytest.approx(days / 5, abs=4 * math.sqrt(days / 5))
+    assert np.all(np.diff(x) <= STEP)
+
+
+def test_condensation_takes_light_and_adds_a_pedestal(line, light):
+    dew = {"onset_s": 5, "duration_s": 20, "ramp_s": 5, "loss": 0.4, "pedestal_percent": 3}
+    x = light(line(line=FAR, drift={"condensation": dew}), 40_000)
+    assert x[:5000] == pytest.approx(np.full(5000, 10.0), abs=STEP)
+    assert x[10_100:19_900] == pytest.approx(np.full(9800, 10 * 0.6 + 3), abs=STEP + 1e-4)
+    assert x[7500] == pytest.approx(10 * 0.8 + 1.5, abs=0.02)
+    assert x[26_000:] == pytest.approx(np.full(14_000, 10.0), abs=STEP)
+
+
+def test_ambient_light_shifts_compresses_and_makes_noise(line, light):
+    ambient = {"residual_percent": 3, "compression": 0.5}
+    x = light(line(line=FAR, interference={"ambient": ambient}), 100)
+    assert x == pytest.approx(np.full(100, 10 / 1.25 + 3), abs=STEP)
+
+
+def test_the_front_end_delays_and_rounds_edges(line, light):
+    sharp = line(sensor={"beam": {"shape": "slit", "slit_mm": 0.001}}, line={"lead_in_mm": 100.25})
+    slow = line(
+        sensor={"beam": {"shape": "slit", "slit_mm": 0.001}, "front_end": {"time_constant_us": 10_000}},
+        line={"lead_in_mm": 100.25},
+    )
+    fast, late = light(sharp, 400), light(slow, 400)
+    edge = int(np.argmax(fast > 25))
+    k = np.arange(0, 100)
+    assert late[edge : edge + 100] == pytest.approx(10 + 30 * (1 - np.exp(-(k + 1) / 10)), abs=STEP + 1e-4)
+
+
+# --- recording faults -------------------------------------------------------------------------------------------
+
+
+def test_dropouts_have_their_share_and_runs(line):
+    scenario = line(faults={"dropouts": {"share": 0.02, "longest": 20}})
+    recording, _ = generate(scenario, 3000, seed=1)
+    gone = np.isnan(recording.light[0 : recording.samples])
+    assert gone.mean() == pytest.approx(0.02, rel=0.08)
+    edges = np.diff(np.concatenate([[0], gone.astype(int), [0]]))
+    runs = np.flatnonzero(edges == -1) - np.flatnonzero(edges == 1)
+    assert runs.mean() == pytest.approx(10.5, rel=0.1)
+
+
+def test_dropouts_of_counts_are_invalid_samples(line):
+    scenario = line(sensor={"unit": "counts"}, faults={"dropouts": {"share": 0.02}})
+    recording, _ = generate(scenario, 500, seed=1)
+    block = recording.read(0, recording.samples)
+    assert block.light.dtype == np.uint16
+    assert block.invalid.mean() == pytest.approx(0.02, rel=0.2)
+
+
+def test_duplicated_rows_move_the_truth_with_them(line):
+    clean, before = generate(line(), 300, seed=1)
+    faulty, after = generate(line(faults={"duplicates_per_million": 3000}), 300, seed=1)
+    extra = faulty.samples - clean.samples
+    assert extra == pytest.approx(0.003 * clean.samples, rel=0.25)
+    a, b = clean.light[0 : clean.samples], faulty.light[0 : faulty.samples]
+    assert np.array_equal(a[before.start], b[after.start])
+    assert np.array_equal(a[before.end - 1], b[after.end - 1])
+    assert after.start[-1] > before.start[-1]
+
+
+def test_a_clipped_and_a_coarse_logger(line, light):
+    assert light(line(line={"lead_in_mm": 0}, faults={"logger_ceiling_percent": 30}), 1000).max() == pytest.approx(
+        30, abs=STEP
+    )
+    levels = np.unique(light(line(faults={"logger_bits": 4}), 2000))
+    assert np.diff(levels) == pytest.approx(np.diff(levels).round(1), abs=0.1)
+    assert np.diff(levels).min() >= 100 / 15 - 2 * STEP
+
+
+def test_a_wrong_direction_flag(line):
+    right, _ = generate(line(), 2)
+    wrong, _ = generate(line(faults={"wrong_direction_flag": True}), 2)
+    assert (str(right.info.direction), str(wrong.info.direction)) == ("rise", "dip")
+
+
+# --- streams ----------------------------------------------------------------------------------------------------
+
+
+def test_a_track_may_be_asked_for_in_any_order():
+    forward = Track(3, "x", 0.98)
+    chunks = [forward.chunk(k) for k in range(3)]
+    assert np.array_equal(Track(3, "x", 0.98).chunk(2), chunks[2])
+    joint = np.concatenate(chunks)
+    # no seam where chunks meet
+    assert correlation(joint, 1) == pytest.approx(0.98, abs=0.002)
+    across = [joint[65536 * k] - 0.98 * joint[65536 * k - 1] for k in (1, 2)]
+    assert np.abs(across).max() < 5 * math.sqrt(1 - 0.98**2)
+
+
+def test_belt_tracks_agree_whether_even_or_not():
+    place = np.arange(65536.0) * 0.5
+    even = BeltTrack(1, "x", 8.0, 0.5, uniform=True).at(0, place)
+    uneven = BeltTrack(1, "x", 8.0, 0.5, uniform=False).at(0, place)
+    assert uneven == pytest.approx(even, abs=1e-6)
+
+
+def test_drawn_values_do_not_depend_on_the_range_asked_for():
+    drawn = Drawn(5, "x", lambda rng, n: rng.random(n))
+    whole = drawn.take(0, 3 * EVENTS)
+    assert np.array_equal(drawn.take(EVENTS - 7, 2 * EVENTS + 5), whole[EVENTS - 7 : 2 * EVENTS + 5])
+    assert drawn.take(9, 9).size == 0
