@@ -112,6 +112,13 @@ def test_types_are_found_over_the_whole_file_not_its_first_block(tmp_path, monke
     assert (found.dtype, values(found)) == ("float64", [7.0] * 200 + [-7.25])
 
 
+@pytest.mark.parametrize("text", ["time;light\n0,000;1,250\n0,100;2,500\n", "light\tx\n1,250\t0\n0,250\t0\n"])
+def test_a_comma_that_divides_no_thousands_stands_before_a_fraction(tmp_path, text):
+    """No number is written 0,100 for a hundred; what one column tells holds for the other."""
+    found = run(write(tmp_path / "log.csv", text), rate_hz=10)
+    assert values(found)[0] == 1.25
+
+
 @pytest.mark.parametrize(
     ("text", "options", "message"),
     [

@@ -17,7 +17,7 @@ from teachlab.errors import RecordingError
 
 _COMMA = re.compile(r"\s*[+-]?\d*,\d+([eE][+-]?\d+)?\s*")
 ADVICE = "Correct the cell, or empty it: an empty cell is a sample without a valid value."
-_THOUSANDS = re.compile(r"\s*[+-]?\d{1,3},\d{3}\s*")
+_THOUSANDS = re.compile(r"\s*[+-]?[1-9]\d{0,2},\d{3}\s*")
 
 
 def is_number(cell: str) -> bool:

@@ -85,10 +85,16 @@ class Survey:
 
     def _find_decimal(self, cells: dict[int, Any]) -> None:
         self.decimal_comma = False
+        doubt: RecordingError | None = None
         for column in (self.light_at, self.time_at):
             if column is None or self._log.delimiter in (None, ",") or not is_text(plain(cells[column]).type):
                 continue
-            if uses_decimal_comma(cells[column], self._place(column), 0):
-                self.decimal_comma = True
+            try:
+                self.decimal_comma = uses_decimal_comma(cells[column], self._place(column), 0)
+            except RecordingError as unclear:
+                doubt = doubt or unclear  # another column may tell
+            if self.decimal_comma:
                 self.notes.append("A comma stands before the fraction (found; say so with --decimal comma).")
                 return
+        if doubt is not None:
+            raise doubt

@@ -1,0 +1,66 @@
+"""The README tells the truth: its commands and its code run as they stand there."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.data.shipped import datasets_root
+
+ROOT = Path(__file__).resolve().parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+BLOCKS = re.findall(r"```(sh|python)\n(.*?)```", README, re.S)
+
+
+def commands(kind: str) -> list[str]:
+    return [line for language, text in BLOCKS if language == kind for line in text.splitlines() if line]
+
+
+def test_first_paragraph_states_the_job_and_two_commands_follow() -> None:
+    first = README.split("\n\n")[1]
+    assert first.startswith("A light sensor on a line")
+    lines = commands("sh")
+    assert lines[0] == "python3 -m venv .venv && .venv/bin/pip install -q . && .venv/bin/teachlab demo"
+    assert lines[1] == "python3 -m venv .venv && .venv/bin/pip install -q -e '.[test]' && .venv/bin/python -m pytest -q"
+    assert lines[1] in (ROOT / ".ci/run").read_text()
+
+
+def test_the_walk_through_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "datasets").symlink_to(datasets_root())
+    walk = [line for line in commands("sh") if line.startswith("teachlab ")]
+    assert [shlex.split(line)[1] for line in walk] == ["import", "inspect", "bench", "teach", "replay"]
+    for line in walk:
+        done = CliRunner().invoke(app, shlex.split(line)[1:])
+        assert done.exit_code == 0, f"{line}\n{done.output}"
+    made = {p.name for p in tmp_path.iterdir()}
+    assert {"tubs.parquet", "tubs.passes.parquet", "setting.json", "edges.csv", "results"} <= made
+    assert {p.name for p in (tmp_path / "results").iterdir()} == {"draws.parquet", "bench.json", "tubs.svg"}
+
+
+def test_the_python_example_runs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "datasets").symlink_to(datasets_root())
+    text = next(text for language, text in BLOCKS if language == "python" and "read_recording" in text)
+    exec(compile(text, "README.md", "exec"), {})
+    assert "trials=" in capsys.readouterr().out
+
+
+def test_cautions_are_in_readme_and_help() -> None:
+    assert "Not a safety device" in README
+    help_text = re.sub(r"\s+", " ", CliRunner().invoke(app, ["--help"]).output)
+    assert "Not a safety device" in help_text
+    assert "local codes" in help_text
+
+
+def test_links_of_the_documents_lead_somewhere() -> None:
+    for document in ("README.md", "DEVELOPERS.md"):
+        for target in re.findall(r"\]\(([^)#]+)\)", (ROOT / document).read_text(encoding="utf-8")):
+            assert (ROOT / target).exists(), f"{document}: {target}"
