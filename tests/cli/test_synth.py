@@ -1,0 +1,74 @@
+"""The command synth."""
+
+import json
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.data.recordings import read_recording
+from teachlab.data.synthetic import generate, load_scenario
+from teachlab.data.truth_files import find_truth, read_truth
+
+
+@pytest.fixture
+def run():
+    def invoke(*arguments):
+        return CliRunner().invoke(app, ["synth", *map(str, arguments)])
+
+    return invoke
+
+
+def test_a_recording_with_its_passes(run, tmp_path):
+    out = tmp_path / "line.parquet"
+    result = run("a02", "--out", out, "--passes", 12, "--seed", 3, "--gain", 0.8, "--ambient", 2, "--json")
+    assert result.exit_code == 0
+    document = json.loads(result.stdout)
+    held, truth = generate(load_scenario("black-trays"), 12, 3, gain=0.8, ambient=2)
+    stored = read_recording(out)
+    assert document["samples"] == stored.samples == held.samples
+    assert document["passes"] == 12
+    assert np.array_equal(stored.light[0 : stored.samples], held.light[0 : held.samples])
+    assert np.array_equal(read_truth(find_truth(out)).start, truth.start)
+
+
+def test_a_recording_can_be_continued(run, tmp_path):
+    a, b = tmp_path / "a.parquet", tmp_path / "b.parquet"
+    assert run("demo", "--out", a, "--passes", 6).exit_code == 0
+    assert run("--continue", a, "--passes", 5).exit_code == 0
+    assert run("demo", "--out", b, "--passes", 11).exit_code == 0
+    assert a.read_bytes() == b.read_bytes()
+
+
+def test_explain_and_list(run):
+    assert "seam every 6000 mm" in run("belt-seam", "--explain").stdout
+    assert json.loads(run("a10", "--explain", "--json").stdout)["words"][0].startswith("A belt with a seam")
+    listed = json.loads(run("--json").stdout)["scenarios"]
+    assert len(listed) == 13
+    assert "clear-jars" in run().stdout
+
+
+@pytest.mark.parametrize(
+    ("arguments", "what"),
+    [
+        (("a13", "--out", "x.parquet"), "no scenario is called 'a13'"),
+        (("demo",), "--out is missing"),
+        (("demo", "--out", "x.xlsx"), ".parquet"),
+        (("demo", "--out", "x.parquet", "--passes", "0"), "passes must be at least 1"),
+        (("demo", "--out", "x.parquet", "--seed", "-1"), "seed must be at least 0"),
+        (("demo", "--out", "x.parquet", "--gain", "-1"), "gain must lie"),
+        (("demo", "--out", "nowhere/x.parquet"), "no folder"),
+        (("demo", "--continue", "x.parquet"), "--continue"),
+        (("--continue", "x.parquet"), "missing"),
+        (("bad.toml", "--explain"), "2 faults"),
+    ],
+)
+def test_bad_input_is_one_message(run, tmp_path, monkeypatch, arguments, what):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "bad.toml").write_text('title = ""\ncolour = 1\n[sensor]\n[line]\n[background]\n'.replace("[", "#["))
+    result = run(*arguments)
+    assert result.exit_code == 2
+    assert what.split()[-1] in result.stderr if "faults" in what else what in result.stderr
+    assert "Traceback" not in result.stderr
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["bad.toml"]
