@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import threading
 from bisect import bisect_right
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,8 @@ WHOLE_GROUP_ROWS = 1 << 20
 SMALL_GROUP_ROWS = 1 << 16
 """Neighbouring row groups are read together up to this many rows."""
 STREAM_BUFFER = 1 << 18
+DECODERS = 2
+"""Threads that decode ahead."""
 
 
 def open_input(location: str | Path, what: str, error: type[InputError]) -> Any:
@@ -143,20 +146,26 @@ class ParquetSource:
     def blocks(self, start: int, stop: int, size: int) -> Iterator[Block]:
         """Iterate over ``[start, stop)``, at most `size` samples each.
 
-        While the caller works on one piece, a thread decodes the next.
+        While the caller works on one piece, two threads decode the next ones, each on a handle of its own.
         """
-        wanted = [(max(start, c.start), min(stop, c.stop)) for c in self.chunks() if c.stop > start and c.start < stop]
-        if len(wanted) <= 1:
+        plan = [entry for entry in self._plan() if entry[0].stop > start and entry[0].start < stop]
+        if len(plan) <= 1 or any(self._is_giant(group) for _, group, _ in plan):
             for piece in self._pieces(start, stop):
                 yield from _cut(piece, size)
             return
-        with ThreadPoolExecutor(1, "teachlab-decode") as pool:
-            ahead = pool.submit(self.read, *wanted[0])
-            for following in [*wanted[1:], None]:
-                piece = ahead.result()
-                if following is not None:
-                    ahead = pool.submit(self.read, *following)
-                yield from _cut(piece, size)
+        handles = [open_parquet(self.location, "a recording", RecordingError) for _ in range(DECODERS)]
+        with ThreadPoolExecutor(DECODERS, "teachlab-decode") as pool:
+
+            def submit(k: int) -> Future[Block]:
+                # Pieces k and k + DECODERS share a handle; the second is asked for when the first is done.
+                return pool.submit(self._decode_now, handles[k % DECODERS], *plan[k])
+
+            ahead = deque(submit(k) for k in range(min(DECODERS, len(plan))))
+            for k, (chunk, _, _) in enumerate(plan):
+                piece = ahead.popleft().result()
+                if k + DECODERS < len(plan):
+                    ahead.append(submit(k + DECODERS))
+                yield from _cut(_part(piece, max(start, chunk.start), min(stop, chunk.stop)), size)
 
     def _pieces(self, start: int, stop: int) -> Iterator[Block]:
         if start >= stop:
@@ -180,24 +189,27 @@ class ParquetSource:
         """Return a whole chunk; the last one is kept for reads that come back to it."""
         if self._kept is not None and self._kept[0] == (chunk.start, chunk.stop):
             return self._kept[1]
+        block = self._decode_now(self._file, chunk, group, groups)
+        self._kept = ((chunk.start, chunk.stop), block)
+        return block
+
+    def _is_giant(self, group: int) -> bool:
+        return bool(self._groups[group + 1] - self._groups[group] > WHOLE_GROUP_ROWS)
+
+    def _decode_now(self, file: pq.ParquetFile, chunk: Chunk, group: int, groups: int) -> Block:
         try:
-            block = self._decode_now(chunk, group, groups)
+            if not self._is_giant(group):
+                table = file.read_row_groups(range(group, group + groups), columns=[COLUMN], use_threads=False)
+                return _to_block(chunk.start, table.column(COLUMN).chunks, self._dtype)
+            stream = self._stream
+            if stream is None or stream.group != group or stream.at > chunk.start:
+                stream = self._stream = _GroupStream(file, group, int(self._groups[group]))
+            return _to_block(chunk.start, stream.take(chunk.start, chunk.stop), self._dtype)
         except (pa.ArrowException, OSError) as fault:
             raise RecordingError(
                 f"{self.location}: samples {chunk.start} to {chunk.stop - 1} of column '{COLUMN}' cannot be decoded: "
                 f"{_first_line(fault)}. The file is damaged; copy it again."
             ) from None
-        self._kept = ((chunk.start, chunk.stop), block)
-        return block
-
-    def _decode_now(self, chunk: Chunk, group: int, groups: int) -> Block:
-        if self._groups[group + 1] - self._groups[group] <= WHOLE_GROUP_ROWS:
-            table = self._file.read_row_groups(range(group, group + groups), columns=[COLUMN], use_threads=False)
-            return _to_block(chunk.start, table.column(COLUMN).chunks, self._dtype)
-        stream = self._stream
-        if stream is None or stream.group != group or stream.at > chunk.start:
-            stream = self._stream = _GroupStream(self._file, group, int(self._groups[group]))
-        return _to_block(chunk.start, stream.take(chunk.start, chunk.stop), self._dtype)
 
 
 class _GroupStream:
