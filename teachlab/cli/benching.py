@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, show
-from teachlab.cli.loading import CLASSICS, load_base, specs
+from teachlab.cli.loading import CLASSICS, load_base, naming, specs
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ def bench_command(
     for name, parameters in strategies.items():
         resolve(name, parameters)
     opened = [open_pair(recording, truth) for recording in recordings]
-    with progress("benching", quiet=json) as report:
+    with naming(base, ", ".join(recordings)), progress("benching", quiet=json) as report:
         benches = bench_files(recordings, strategies, options=options, truth=truth, jobs=jobs, progress=report)
     extremes = [
         (passes, Extremes.of(r, passes, evaluation_rate_hz=options.evaluation_rate_hz, tolerance_ms=tolerance_ms))

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from teachlab.errors import ParameterError
+from teachlab.errors import ParameterError, SettingError
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -23,6 +24,17 @@ def load(recording: str, truth: str | None = None) -> tuple[Recording, Truth | N
     opened = read_recording(recording)
     where = truth if truth is not None else find_truth(recording)
     return opened, None if where is None else read_truth(where, samples=opened.samples)
+
+
+@contextmanager
+def naming(setting: str | None, recording: str) -> Iterator[None]:
+    """Put the names of both files before the message of a setting that does not fit a recording."""
+    try:
+        yield
+    except SettingError as fault:
+        if setting is None or setting in str(fault):
+            raise
+        raise SettingError(f"{setting} on {recording}: {fault}") from None
 
 
 def load_base(path: str | None) -> Setting | None:

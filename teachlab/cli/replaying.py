@@ -7,7 +7,7 @@ from typing import Annotated, Any
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
-from teachlab.cli.loading import load, not_truth_note
+from teachlab.cli.loading import load, naming, not_truth_note
 
 
 def register(app: typer.Typer) -> None:
@@ -32,7 +32,7 @@ def replay_command(
 
     chosen = read_setting(setting)
     opened, passes = load(recording, truth)
-    with progress(f"replaying {opened.name}", quiet=json) as report:
+    with naming(setting, recording), progress(f"replaying {opened.name}", quiet=json) as report:
         output = replay(opened, chosen, progress=report)
     result = None if passes is None else score(output, passes, tolerance_ms=tolerance_ms, confidence=confidence)
     if edges is not None:

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from teachlab.cli.console import emit_json, say, warn
-from teachlab.cli.loading import load_base, not_truth_note
+from teachlab.cli.loading import load_base, naming, not_truth_note
 
 
 def register(app: typer.Typer) -> None:
@@ -35,8 +35,9 @@ def teach_command(
     opened, passes = open_pair(recording, truth)
     chosen = resolve(strategy, parse_assignments(set_ or []))
     try:
-        block = TeachBlock(opened, passes, base=load_base(base), tolerance_ms=tolerance_ms)
-        setting = teach_once(chosen, block, seed, 0)
+        with naming(base, recording):
+            block = TeachBlock(opened, passes, base=load_base(base), tolerance_ms=tolerance_ms)
+            setting = teach_once(chosen, block, seed, 0)
     except Abstained as refusal:
         if json:
             emit_json(

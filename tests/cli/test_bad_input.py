@@ -286,9 +286,9 @@ SETTING_FAULTS = [
     Fault("schema 2", of_setting(schema=2), (CHOSEN, "schema", "2")),
     Fault("schema text", of_setting(schema="1"), (CHOSEN, "schema", "'1'")),
     Fault("taught unknown key", of_setting(taught={"strategy": "x", "when": 1}), (CHOSEN, "taught.when", "unknown")),
-    # These two fit no file alone: the message names what the recording has.
-    Fault("other unit", of_setting(unit="mV"), ("'mV'", "'counts'", "line")),
-    Fault("rate too high", of_setting(evaluation_rate_hz=1000.5), ("evaluation_rate_hz", "1000.5", "1000 Hz")),
+    # These two fit no file alone: the message names both.
+    Fault("other unit", of_setting(unit="mV"), (CHOSEN, RECORDING, "'mV'", "'counts'")),
+    Fault("rate too high", of_setting(evaluation_rate_hz=1000.5), (CHOSEN, RECORDING, "1000.5", "1000 Hz")),
 ]
 
 OPTION_FAULTS: dict[str, list[Any]] = {
