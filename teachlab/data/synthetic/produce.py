@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import ValidationError
 
 from teachlab.data.synthetic.events import PassChunk, PassSource
 from teachlab.data.synthetic.faults import RowMap, duplicated
@@ -18,6 +19,7 @@ from teachlab.data.synthetic.line import UNSTRESSED, Line, Stress, motion_of
 from teachlab.data.synthetic.motion import first_sample_at
 from teachlab.data.synthetic.scenario import Scenario
 from teachlab.data.synthetic.streams import CHUNK
+from teachlab.data.synthetic.tables import refusal
 from teachlab.errors import ParameterError, ScenarioError
 from teachlab.model.recording import Block, Direction, Light, Origin, Recording, RecordingInfo, Sensing
 from teachlab.model.truth import Truth, TruthSource
@@ -404,6 +406,8 @@ def read_recipe(recording: str | Path) -> Recipe:
         )
     except FileNotFoundError as fault:
         raise ScenarioError(f"{path} is missing: only a recording with its recipe can be continued.") from fault
+    except ValidationError as faults:
+        raise refusal(str(path), faults) from faults
     except (KeyError, TypeError, ValueError) as fault:
         raise ScenarioError(f"{path} is not the recipe of a synthetic recording: {fault}.") from fault
     if recipe.digest() != document.get("digest"):
