@@ -43,8 +43,9 @@ def test_memory_does_not_grow_with_the_length():
         run(size)
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
-    assert peaks[1] < 1.1 * peaks[0]
-    assert peaks[1] < 30e6
+    # the samples themselves would need 15.7 and 47.2 MB; a second chunk of 4,096 passes comes into sight at times
+    assert peaks[1] < 6e6
+    assert peaks[1] - peaks[0] < 1e6
 
 
 def test_the_demo_that_ships_is_what_its_recipe_makes():
