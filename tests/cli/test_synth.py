@@ -61,14 +61,16 @@ def test_explain_and_list(run):
         (("demo", "--out", "nowhere/x.parquet"), "no folder"),
         (("demo", "--continue", "x.parquet"), "--continue"),
         (("--continue", "x.parquet"), "missing"),
-        (("bad.toml", "--explain"), "2 faults"),
+        (("bad.toml", "--explain"), "the scenario has 6 faults"),
     ],
 )
 def test_bad_input_is_one_message(run, tmp_path, monkeypatch, arguments, what):
     monkeypatch.chdir(tmp_path)
-    (tmp_path / "bad.toml").write_text('title = ""\ncolour = 1\n[sensor]\n[line]\n[background]\n'.replace("[", "#["))
+    (tmp_path / "bad.toml").write_text('title = ""
+colour = 1
+')
     result = run(*arguments)
     assert result.exit_code == 2
-    assert what.split()[-1] in result.stderr if "faults" in what else what in result.stderr
+    assert what in result.stderr
     assert "Traceback" not in result.stderr
     assert sorted(p.name for p in tmp_path.iterdir()) == ["bad.toml"]
