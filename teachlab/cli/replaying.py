@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
 from teachlab.cli.loading import load, naming, not_truth_note
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from teachlab.model.margin import Margin
 
 
 def register(app: typer.Typer) -> None:
@@ -21,6 +26,7 @@ def replay_command(
     truth: Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")] = None,
     tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
     confidence: Annotated[float, typer.Option(help="Of every interval.")] = 0.95,
+    margin: Annotated[bool, typer.Option(help="Measure the margin to noise: one more reading.")] = True,
     edges: Annotated[str | None, typer.Option(help="Write the output's edges: .csv or .parquet.")] = None,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
@@ -28,13 +34,16 @@ def replay_command(
     from teachlab.data.edge_files import write_edges
     from teachlab.data.setting_files import read_setting
     from teachlab.replay import replay
-    from teachlab.score import score
+    from teachlab.score import measure_margin, score
 
     chosen = read_setting(setting)
     opened, passes = load(recording, truth)
     with naming(setting, recording), progress(f"replaying {opened.name}", quiet=json) as report:
         output = replay(opened, chosen, progress=report)
     result = None if passes is None else score(output, passes, tolerance_ms=tolerance_ms, confidence=confidence)
+    margins = None
+    if margin and passes is not None and result is not None:
+        margins = measure_margin(opened, output, passes, result.trials, tolerance_ms=tolerance_ms)
     if edges is not None:
         write_edges(edges, output.onsets, output.releases, opened.info.sample_rate_hz)
     if note := not_truth_note(passes):
@@ -50,6 +59,7 @@ def replay_command(
                 "onsets": output.onsets,
                 "releases": output.releases,
                 "score": None if result is None else result.as_dict(),
+                "margin": None if margins is None else margins.as_dict(),
             }
         )
         return
@@ -59,6 +69,8 @@ def replay_command(
         warn("No table of passes: nothing is scored. Propose one with: teachlab label " + recording)
         return
     show(_table(result))
+    if margins is not None:
+        show(margin_table(margins, opened.info.unit))
     if result.probably_inverted:
         warn("The output is active most of the gap time: the polarity is probably inverted. Claim nothing.")
 
@@ -89,4 +101,32 @@ def _table(result: Any) -> Any:
         if len(rates) > 1:
             for name, rate in rates.items():
                 table.add_row(f"lost, {title} {name or '(none)'}", rate_text(rate))
+    return table
+
+
+def margin_table(margin: Margin, unit: str) -> Table:
+    """Return the margins as a table for people."""
+    from rich.table import Table
+
+    def number(value: float | None, after: str = "") -> str:
+        return "nothing to measure" if value is None else f"{value:.3g}{after}"
+
+    table = Table(title="Margin to noise, in units of the local noise", title_justify="left")
+    table.add_column("what")
+    table.add_column("value")
+    limit = "" if margin.limited_by is None else f", limited by {margin.limited_by}"
+    table.add_row("margin to noise", number(margin.to_noise) + limit)
+    for name in margin.sides.__slots__:
+        table.add_row(f"  {name}", number(getattr(margin.sides, name)))
+    table.add_row("population figure, standard deviations", number(margin.population.smallest))
+    table.add_row("excess gain, light side", number(margin.excess_gain.light))
+    table.add_row("excess gain, dark side", number(margin.excess_gain.dark))
+    table.add_row("hysteresis to noise", number(margin.hysteresis_to_noise))
+    table.add_row("noise on objects", number(margin.noise_object, f" {unit}"))
+    table.add_row("noise of the background", number(margin.noise_background, f" {unit}"))
+    share = 100 * margin.quantile_share
+    table.caption = (
+        f"from {margin.passes} passes and {margin.gaps} gaps, leaving {share:g} % beyond; peaks that last for "
+        f"{margin.sustained_evaluations} evaluations"
+    )
     return table

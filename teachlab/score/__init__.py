@@ -1,7 +1,8 @@
 """Windows, events, exact intervals and rates."""
 
 from teachlab.score.intervals import count, proportion
+from teachlab.score.margin import measure_margin
 from teachlab.score.paired import Discordance, compare_gaps, compare_passes, holm
 from teachlab.score.scoring import score
 
-__all__ = ["Discordance", "compare_gaps", "compare_passes", "count", "holm", "proportion", "score"]
+__all__ = ["Discordance", "compare_gaps", "compare_passes", "count", "holm", "measure_margin", "proportion", "score"]

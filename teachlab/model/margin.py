@@ -1,0 +1,138 @@
+"""Margin values: four sides, population figure and excess gain of one setting on one recording."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sides:
+    """Distances to the levels in units of the local noise; None where there is nothing to measure.
+
+    Parameters
+    ----------
+    detect : float or None
+        From the level of activation to the weakest passes.
+    trip : float or None
+        From the strongest gaps to the level of activation.
+    release : float or None
+        From the gap that falls back least to the level of release.
+    hold : float or None
+        From the level of release to the deepest valley inside a pass.
+    """
+
+    detect: float | None
+    trip: float | None
+    release: float | None
+    hold: float | None
+
+    def smallest(self) -> tuple[str, float] | None:
+        """Return the smallest one with its name, the first of equal ones; None if nothing was measured."""
+        known = [(name, value) for name in self.__slots__ if (value := getattr(self, name)) is not None]
+        return min(known, key=lambda item: item[1]) if known else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Population:
+    """How many standard deviations of the whole population lie between its mean and the level.
+
+    Parameters
+    ----------
+    detect, trip : float or None
+        ``(mean P − T) / sd P`` and ``(T − mean G) / sd G``; None with fewer than two passes or gaps.
+    """
+
+    detect: float | None
+    trip: float | None
+
+    @property
+    def smallest(self) -> float | None:
+        """The smaller of the two."""
+        known = [value for value in (self.detect, self.trip) if value is not None]
+        return min(known) if known else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExcessGain:
+    """Ratios of light above the dark level.
+
+    Parameters
+    ----------
+    light : float or None
+        How many times the light state exceeds the level of activation.
+    dark : float or None
+        How many times that level exceeds the dark state; None where the dark state has no light at all.
+    """
+
+    light: float | None
+    dark: float | None
+
+    @property
+    def smallest(self) -> float | None:
+        """The smaller of the two."""
+        known = [value for value in (self.light, self.dark) if value is not None]
+        return min(known) if known else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Margin:
+    """What separates a setting from its first fault on this recording.
+
+    Parameters
+    ----------
+    sides : Sides
+        Four margins to noise.
+    population : Population
+        The same distance in standard deviations of passes and gaps.
+    excess_gain : ExcessGain
+    noise_object, noise_background : float or None, recording units
+        Local noise.
+    weakest_pass, strongest_gap, highest_valley, lowest_hold : float or None, recording units
+        The quantiles behind the four sides: of the sustained peaks of passes and of gaps, of the sustained
+        valleys of gaps, and of the valleys inside passes.
+    hysteresis_to_noise : float or None
+        Hysteresis over the larger local noise.
+    quantile_share : float
+    sustained_evaluations : int
+        How long a peak must last: lag + 1.
+    passes, gaps : int
+        How many were looked at.
+    """
+
+    sides: Sides
+    population: Population
+    excess_gain: ExcessGain
+    noise_object: float | None
+    noise_background: float | None
+    weakest_pass: float | None
+    strongest_gap: float | None
+    highest_valley: float | None
+    lowest_hold: float | None
+    hysteresis_to_noise: float | None
+    quantile_share: float
+    sustained_evaluations: int
+    passes: int
+    gaps: int
+
+    @property
+    def to_noise(self) -> float | None:
+        """Margin to noise: the smallest of the four sides."""
+        found = self.sides.smallest()
+        return None if found is None else found[1]
+
+    @property
+    def limited_by(self) -> str | None:
+        """Name of the smallest side."""
+        found = self.sides.smallest()
+        return None if found is None else found[0]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            "margin_to_noise": self.to_noise,
+            "limited_by": self.limited_by,
+            **asdict(self),
+            "population": {**asdict(self.population), "smallest": self.population.smallest},
+            "excess_gain": {**asdict(self.excess_gain), "smallest": self.excess_gain.smallest},
+        }
