@@ -66,9 +66,7 @@ def test_explain_and_list(run):
 )
 def test_bad_input_is_one_message(run, tmp_path, monkeypatch, arguments, what):
     monkeypatch.chdir(tmp_path)
-    (tmp_path / "bad.toml").write_text('title = ""
-colour = 1
-')
+    (tmp_path / "bad.toml").write_text('title = ""\ncolour = 1\n')
     result = run(*arguments)
     assert result.exit_code == 2
     assert what in result.stderr
