@@ -76,13 +76,25 @@ def _register() -> None:
         importing,
         inspecting,
         labelling,
+        planning,
         replaying,
         strategies,
         synthesis,
         teaching,
     )
 
-    path = (demonstrating, synthesis, importing, inspecting, labelling, teaching, replaying, benching, strategies)
+    path = (
+        demonstrating,
+        synthesis,
+        importing,
+        inspecting,
+        labelling,
+        teaching,
+        replaying,
+        benching,
+        planning,
+        strategies,
+    )
     for module in path:
         module.register(app)
 

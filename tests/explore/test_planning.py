@@ -1,0 +1,121 @@
+"""Planning: laws, ties, refusals, and the command."""
+
+from __future__ import annotations
+
+import json
+import math
+from fractions import Fraction
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.errors import ParameterError
+from teachlab.explore.planning import Standing, claim_sentence, plan_hours, plan_passes
+from teachlab.score import count, proportion
+
+
+def _chance(n: int, events: int, rate: Fraction) -> Fraction:
+    return sum((math.comb(n, k) * rate**k * (1 - rate) ** (n - k) for k in range(events + 1)), Fraction(0))
+
+
+@given(st.integers(1, 99), st.integers(1, 99), st.integers(0, 6), st.integers(1, 4))
+@settings(max_examples=150, deadline=None, derandomize=True)
+def test_fewest_passes_in_whole_numbers(rate_percent: int, confidence_percent: int, events: int, best_of: int) -> None:
+    rate, alpha = Fraction(rate_percent, 100), (1 - Fraction(confidence_percent, 100)) / best_of
+    n = plan_passes(rate_percent / 100, confidence_percent / 100, events=events, best_of=best_of).passes
+    assert _chance(n, events, rate) <= alpha
+    assert n == events + 1 or _chance(n - 1, events, rate) > alpha
+
+
+def test_ties_are_decided_exactly() -> None:
+    # Half of a half: two passes reach exactly 25 %; ten percent of ten percent exactly 1 %.
+    assert plan_passes(0.5, 0.75).passes == 2
+    assert plan_passes(0.9, 0.99).passes == 2
+    assert plan_passes(0.9, 0.999).passes == 3
+
+
+@pytest.mark.parametrize("events", [0, 1, 3, 40])
+@pytest.mark.parametrize("rate", [0.3, 1e-3, 1e-6, 1e-9])
+def test_the_bound_of_the_plan_is_the_rate(rate: float, events: int) -> None:
+    n = plan_passes(rate, 0.95, events=events).passes
+    assert proportion(events, n, 0.95).upper <= rate * (1 + 1e-12)
+    assert proportion(events, n - 1, 0.95).upper > rate * (1 - 1e-12)
+
+
+@pytest.mark.parametrize("events", [0, 2, 9])
+def test_the_bound_of_the_planned_hours_is_the_rate(events: int) -> None:
+    assert count(events, plan_hours(0.25, 0.9, events=events), 0.9).upper == pytest.approx(0.25)
+
+
+def test_lots_given_by_number_solve_the_same_equation() -> None:
+    by_number = plan_passes(1e-2, 0.95, lots=40, icc=0.05)
+    by_size = plan_passes(1e-2, 0.95, lot_size=by_number.passes / 40, icc=0.05)
+    assert by_number.passes == pytest.approx(by_size.passes, abs=1)
+    assert by_number.design_effect == pytest.approx(1 + (by_number.passes / 40 - 1) * 0.05, rel=1e-3)
+
+
+def test_too_few_lots_are_refused_with_the_number_needed() -> None:
+    # 299 independent passes at icc 0.2: even endless lots count as 1 / icc = 5 passes each.
+    with pytest.raises(ParameterError, match="more than 59 lots"):
+        plan_passes(1e-2, 0.95, lots=30, icc=0.2)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ({"max_rate": 0.0}, "max-rate"),
+        ({"max_rate": 1.0}, "percentage"),
+        ({"confidence": 95.0}, "percentage"),
+        ({"events": -1}, "events"),
+        ({"best_of": 0}, "best-of"),
+        ({"icc": 0.1}, "needs lots"),
+        ({"icc": 1.0, "lots": 20}, "icc"),
+        ({"icc": 0.1, "lots": 20, "lot_size": 10}, "not both"),
+        ({"icc": 0.1, "lot_size": 0.5}, "lot-size"),
+        ({"max_rate": float("nan")}, "max-rate"),
+    ],
+)
+def test_bad_plans_are_refused(arguments: dict[str, float], words: str) -> None:
+    with pytest.raises(ParameterError, match=words):
+        plan_passes(**{"max_rate": 0.01, "confidence": 0.95, **arguments})  # type: ignore[arg-type]
+
+
+def test_standing() -> None:
+    plan = plan_passes(0.01, 0.95, events=1)
+    assert plan.standing(472, 1) is Standing.NOT_YET
+    assert plan.standing(473, 1) is Standing.ENOUGH
+    assert plan.standing(10_000, 2) is Standing.FAILED
+
+
+@pytest.mark.parametrize(("events", "trials"), [(0, 299), (3, 1000), (1, 1), (0, 10**6), (17, 20_000)])
+def test_the_sentence_claims_no_more_than_the_bound(events: int, trials: int) -> None:
+    rate = proportion(events, trials)
+    said = float(claim_sentence(rate).split("fewer than ")[1].split(" %")[0]) / 100
+    assert rate.upper * (1 - 1e-6) <= said <= min(1.0, rate.upper * 1.11)
+
+
+def test_no_trials_no_claim() -> None:
+    assert claim_sentence(proportion(0, 0)) == "Nothing may be claimed: no passes were scored."
+
+
+def _run(*arguments: str) -> tuple[int, dict[str, object]]:
+    result = CliRunner().invoke(app, ["plan", *arguments, "--json"])
+    return result.exit_code, json.loads(result.stdout)
+
+
+def test_command() -> None:
+    assert _run("--max-rate", "0.0001", "--confidence", "0.95")[1]["passes"] == 29956
+    code, found = _run("--max-rate", "0.01", "--confidence", "0.95", "--events", "1", "--seen", "400")
+    assert (code, found["standing"], found["more_passes"]) == (3, "not yet", 73)
+    assert _run("--max-rate", "0.01", "--seen", "299")[0] == 0
+    assert _run("--max-rate", "0.01", "--seen", "9999", "--lost", "1")[0] == 1
+    assert _run("--max-rate", "0.125", "--hours")[1]["hours"] == pytest.approx(23.97, abs=0.01)
+
+
+def test_command_refuses_in_one_line() -> None:
+    result = CliRunner().invoke(app, ["plan", "--max-rate", "5", "--confidence", "0.95"])
+    assert result.exit_code == 2
+    assert result.stderr.count("\n") == 1

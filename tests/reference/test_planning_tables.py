@@ -1,0 +1,127 @@
+"""Sample sizes against printed tables, and against exact whole-number arithmetic."""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+
+import pytest
+
+from teachlab.explore.planning import (
+    coverage_confidence,
+    plan_hours,
+    plan_passes,
+    samples_for_coverage,
+)
+
+CMH_95_99 = "CMH-17-1G Table 8.5.13, rank f + 1, as quoted by the tests of the R package cmstatr"
+CMH_95_90 = "CMH-17-1G Table 8.5.12, rank f + 1, as quoted by the tests of the R package cmstatr"
+AUDIT = "audit sampling table quoted by the tests of the R package jfa"
+SUCCESS_RUN = "success-run theorem, ceil(ln(1 - C) / ln(R)); MIL-HDBK-338B section 8 (from memory)"
+
+TABLES = [
+    # confidence, good rate, passes for 0, 1, 2 … events, source
+    ("0.95", "0.99", (299, 473, 628, 773, 913), CMH_95_99),
+    ("0.95", "0.90", (29, 46, 61, 76, 89), CMH_95_90),
+    ("0.95", "0.95", (59, 93, 124, 153), AUDIT),
+]
+ZERO = [
+    ("0.90", "0.90", 22),
+    ("0.95", "0.90", 29),
+    ("0.99", "0.90", 44),
+    ("0.90", "0.95", 45),
+    ("0.95", "0.95", 59),
+    ("0.99", "0.95", 90),
+    ("0.90", "0.99", 230),
+    ("0.95", "0.99", 299),
+    ("0.99", "0.99", 459),
+    ("0.95", "0.995", 598),
+    ("0.90", "0.999", 2302),
+    ("0.95", "0.999", 2995),
+    ("0.99", "0.999", 4603),
+    ("0.95", "0.9999", 29956),
+    ("0.50", "0.90", 7),
+    ("0.60", "0.90", 9),
+    ("0.80", "0.90", 16),
+]
+# Lost passes allowed: 0, 1, 2, 5 at 95 %, and 0 at 99 %; recomputed below in whole numbers where n is small.
+SMALL_RATES = [
+    (1e-2, (299, 473, 628, 1049), 459),
+    (1e-3, (2995, 4742, 6294, 10511), 4603),
+    (1e-4, (29956, 47437, 62956, 105128), 46050),
+    (1e-5, (299572, 474385, 629578, 1051301), 460515),
+]
+
+
+def _bad(good: str) -> float:
+    return float(1 - Fraction(good))
+
+
+@pytest.mark.parametrize(("confidence", "good", "passes", "source"), TABLES)
+def test_passes_as_printed(confidence: str, good: str, passes: tuple[int, ...], source: str) -> None:
+    found = tuple(plan_passes(_bad(good), float(confidence), events=f).passes for f in range(len(passes)))
+    assert found == passes, source
+
+
+@pytest.mark.parametrize(("confidence", "good", "passes"), ZERO)
+def test_success_run(confidence: str, good: str, passes: int) -> None:
+    assert plan_passes(_bad(good), float(confidence)).passes == passes, SUCCESS_RUN
+
+
+@pytest.mark.parametrize(("rate", "passes", "at_99"), SMALL_RATES)
+def test_small_rates(rate: float, passes: tuple[int, ...], at_99: int) -> None:
+    assert tuple(plan_passes(rate, 0.95, events=f).passes for f in (0, 1, 2, 5)) == passes
+    assert plan_passes(rate, 0.99).passes == at_99
+
+
+@pytest.mark.parametrize(("best_of", "passes"), [(5, 46050), (15, 57035), (30, 63967)])
+def test_the_best_of_several_costs_more(best_of: int, passes: int) -> None:
+    # ceil(ln(0.05 / K) / ln(1 - 1e-4)), the Bonferroni share of the error.
+    assert plan_passes(1e-4, 0.95, best_of=best_of).passes == passes
+    assert math.ceil(math.log(0.05 / best_of) / math.log1p(-1e-4)) == passes
+
+
+def test_lots_multiply_by_the_design_effect() -> None:
+    # 1 + (50 - 1) * 0.05 = 3.45, times ln(0.05) / ln(1 - 1e-4) = 29955.8.
+    plan = plan_passes(1e-4, 0.95, lot_size=50, icc=0.05)
+    assert (plan.passes, plan.design_effect) == (103_348, pytest.approx(3.45))
+
+
+def test_hours() -> None:
+    # 2.9957 is half the 95 % quantile of chi-square with 2 degrees of freedom.
+    assert plan_hours(1 / 8, 0.95) == pytest.approx(24.0, abs=0.05)
+    assert plan_hours(1 / 168, 0.95) == pytest.approx(503, abs=0.5)
+    assert plan_hours(1, 0.95) == pytest.approx(2.9957, abs=5e-5)
+    assert plan_hours(1, 0.95, events=5) == pytest.approx(10.5130, abs=5e-5)
+
+
+NIST_COVERAGE = "NIST/SEMATECH e-Handbook 7.2.6.4, table for n = 25"
+
+
+@pytest.mark.parametrize(
+    ("share", "confidence"),
+    [(0.5, 1.000), (0.75, 0.993), (0.9, 0.729), (0.95, 0.358), (0.975, 0.129), (0.99, 0.026), (0.995, 0.007)],
+)
+def test_range_of_25_values(share: float, confidence: float) -> None:
+    assert coverage_confidence(25, share) == pytest.approx(confidence, abs=5.1e-4), NIST_COVERAGE
+
+
+@pytest.mark.parametrize(
+    ("share", "confidence", "samples"),
+    [
+        (0.90, 0.95, 46),  # NIST/SEMATECH e-Handbook 7.2.6.4
+        (0.99, 0.95, 473),  # the same
+        (0.95, 0.95, 93),  # Wilks 1941 (from memory)
+        (0.95, 0.99, 130),
+        (0.99, 0.99, 662),
+        (0.90, 0.90, 38),
+        (0.95, 0.90, 77),
+        (0.99, 0.90, 388),
+    ],
+)
+def test_samples_for_a_range(share: float, confidence: float, samples: int) -> None:
+    assert samples_for_coverage(share, confidence) == samples
+    for n in (samples - 1, samples):
+        p = Fraction(str(share))
+        exactly = 1 - n * p ** (n - 1) + (n - 1) * p**n
+        assert (exactly >= Fraction(str(confidence))) == (n == samples)
