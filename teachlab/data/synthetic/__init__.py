@@ -3,17 +3,15 @@
 One effect is one small table with its function; `line` strings them together in the order of the chain.
 """
 
+from teachlab.data.synthetic.files import continue_recording, read_recipe, write
 from teachlab.data.synthetic.line import Stress
 from teachlab.data.synthetic.produce import (
     Plan,
     Recipe,
     blocks,
-    continue_recording,
     generate,
     info_of,
     plan,
-    read_recipe,
-    write,
 )
 from teachlab.data.synthetic.raw_log import write_log
 from teachlab.data.synthetic.scenario import Scenario, aliases, load_scenario, parse, scenario_names

@@ -1,4 +1,4 @@
-"""From a scenario to a recording with its truth: in memory, or streamed to a file, or continued."""
+"""From a scenario to a recording with its truth: block by block, or whole in memory."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import ValidationError
 
 from teachlab.data.synthetic.events import PassChunk, PassSource
 from teachlab.data.synthetic.faults import RowMap, duplicated
@@ -19,8 +18,7 @@ from teachlab.data.synthetic.line import UNSTRESSED, Line, Stress, motion_of
 from teachlab.data.synthetic.motion import first_sample_at
 from teachlab.data.synthetic.scenario import Scenario
 from teachlab.data.synthetic.streams import CHUNK
-from teachlab.data.synthetic.tables import refusal
-from teachlab.errors import ParameterError, ScenarioError
+from teachlab.errors import ParameterError
 from teachlab.model.recording import Block, Direction, Light, Origin, Recording, RecordingInfo, Sensing
 from teachlab.model.truth import Truth, TruthSource
 
@@ -127,7 +125,7 @@ def plan(recipe: Recipe) -> Plan:
     start = np.maximum(start, np.concatenate([[0], end[:-1]]))
     end = np.minimum(np.maximum(end, start + 1), samples)
     kept = start < end
-    twice = _written_twice(recipe, samples)
+    twice = twice_in(recipe, samples)
     rows = RowMap(twice)
     truth = Truth.from_arrays(
         rows.row_of(start[kept]),
@@ -154,7 +152,8 @@ def _passes(recipe: Recipe) -> tuple[NDArray[np.float64], NDArray[np.float64], I
     return lead, trail, kind, lot, float(trail[-1] + gap[-1] / 2)
 
 
-def _written_twice(recipe: Recipe, samples: int) -> Integers:
+def twice_in(recipe: Recipe, samples: int) -> Integers:
+    """Return the samples that the logger writes twice, up to the end of the last chunk."""
     faults = recipe.scenario.faults
     if not faults.duplicates_per_million:
         return np.empty(0, np.int64)
@@ -273,143 +272,7 @@ def generate(
     return Recording.from_array(light, info_of(recipe), name=name, invalid=invalid), planned.truth
 
 
-def write(recipe: Recipe, path: str | Path, *, progress: Progress | None = None) -> Plan:
-    """Write a recording and its table of passes, in memory that does not grow with the samples.
-
-    Parameters
-    ----------
-    recipe : Recipe
-        What to generate.
-    path : str or Path
-        The recording; the passes go to ``NAME.passes.parquet`` beside it, the recipe to ``NAME.synth.json``.
-    progress : callable, optional
-        Called with the rows written so far and in all.
-    """
-    from teachlab.data.recordings import RecordingWriter
-    from teachlab.data.truth_files import write_truth
-
-    planned = plan(recipe)
-    with RecordingWriter(path, info_of(recipe), stored_type(recipe.scenario)) as out:
-        for block in blocks(recipe, samples=planned.samples):
-            out.append(block.light, block.invalid)
-            if progress is not None:
-                progress(block.start + block.light.size, planned.rows)
-    write_truth(beside(path, ".passes.parquet"), planned.truth)
-    _write_recipe(recipe, planned, beside(path, ".synth.json"))
-    return planned
-
-
-def continue_recording(path: str | Path, more: int, *, progress: Progress | None = None) -> Plan:
-    """Append further passes to a recording that `write` has written, exactly as if all had been written in one go.
-
-    The recipe beside the recording says what it is. The end of the file is generated again and compared with
-    what the file holds, so that a changed file or another version of the generator is not continued in silence.
-
-    Parameters
-    ----------
-    path : str or Path
-        The recording; it is replaced when the longer one is complete.
-    more : int
-        Passes to append, at least 1.
-    progress : callable, optional
-        Called with the rows written so far and in all.
-
-    Raises
-    ------
-    ScenarioError
-        If the recipe is missing or does not belong to the file.
-    """
-    from teachlab.data.recordings import RecordingWriter, read_recording
-    from teachlab.data.truth_files import write_truth
-
-    if more < 1:
-        raise ParameterError(f"passes to append must be at least 1, got {more}.")
-    before = read_recipe(path)
-    recipe = Recipe(scenario=before.scenario, passes=before.passes + more, seed=before.seed, stress=before.stress)
-    old, planned = plan(before), plan(recipe)
-    recording = read_recording(path)
-    if recording.samples != old.rows:
-        raise ScenarioError(
-            f"{path}: the file has {recording.samples} rows, its recipe makes {old.rows}. "
-            "Write the recording again instead of continuing it."
-        )
-    with RecordingWriter(path, info_of(recipe), stored_type(recipe.scenario)) as out:
-        for block in recording.blocks():
-            out.append(block.light, block.invalid)
-        first = (old.samples - 1) // CHUNK * CHUNK
-        skip = old.rows - _rows_before(recipe, first)
-        for block in blocks(recipe, samples=planned.samples, first=first):
-            if block.start < skip:
-                _compare(recording, old.rows - skip, block, skip, path)
-            fresh = slice(max(0, skip - block.start), None)
-            out.append(block.light[fresh], None if block.invalid is None else block.invalid[fresh])
-            if progress is not None:
-                progress(out.samples, planned.rows)
-    write_truth(beside(path, ".passes.parquet"), planned.truth)
-    _write_recipe(recipe, planned, beside(path, ".synth.json"))
-    return planned
-
-
-def _rows_before(recipe: Recipe, sample: int) -> int:
-    return sample + int(np.searchsorted(_written_twice(recipe, sample), sample)) if sample else 0
-
-
-def _compare(recording: Recording, first_row: int, block: Block, skip: int, path: str | Path) -> None:
-    count = min(skip - block.start, block.light.size)
-    held = recording.read(first_row + block.start, first_row + block.start + count)
-    mine = Block(0, block.light[:count], None if block.invalid is None else block.invalid[:count])
-    if not np.array_equal(held.as_float(), mine.as_float(), equal_nan=True):
-        raise ScenarioError(
-            f"{path}: its last samples are not those of its recipe: the file was changed, or another version of the "
-            "generator wrote it. Write the recording again instead of continuing it."
-        )
-
-
 def beside(path: str | Path, ending: str) -> Path:
     """Return the file of the same name with another ending."""
     whole = Path(path)
     return whole.with_name(whole.stem + ending)
-
-
-def _write_recipe(recipe: Recipe, planned: Plan, path: Path) -> None:
-    from teachlab.data.files import write_aside
-
-    document = {
-        "schema": 1,
-        "passes": recipe.passes,
-        "seed": recipe.seed,
-        "stress": asdict(recipe.stress),
-        "rows": planned.rows,
-        "digest": recipe.digest(),
-        "scenario": recipe.scenario.model_dump(mode="json", exclude_none=True),
-    }
-    with write_aside(path) as aside:
-        aside.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
-
-
-def read_recipe(recording: str | Path) -> Recipe:
-    """Read the recipe beside a synthetic recording.
-
-    Raises
-    ------
-    ScenarioError
-        If there is none, or it was changed.
-    """
-    path = beside(recording, ".synth.json")
-    try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-        recipe = Recipe(
-            scenario=Scenario.model_validate(document["scenario"]),
-            passes=int(document["passes"]),
-            seed=int(document["seed"]),
-            stress=Stress(**document["stress"]),
-        )
-    except FileNotFoundError as fault:
-        raise ScenarioError(f"{path} is missing: only a recording with its recipe can be continued.") from fault
-    except ValidationError as faults:
-        raise refusal(str(path), faults) from faults
-    except (KeyError, TypeError, ValueError) as fault:
-        raise ScenarioError(f"{path} is not the recipe of a synthetic recording: {fault}.") from fault
-    if recipe.digest() != document.get("digest"):
-        raise ScenarioError(f"{path} was changed by hand: its digest does not fit. Write the recording again.")
-    return recipe

@@ -75,3 +75,8 @@ def steps(position: Floats, edges: Floats, after: Floats, before: float) -> Floa
     borders = np.searchsorted(position, edges, side="left")
     lengths = np.diff(np.concatenate([[0], borders, [position.size]]))
     return np.repeat(np.concatenate([[before], after]).astype(np.float32), lengths)
+
+
+def turns(cycles: Floats) -> Floats32:
+    """Return the phase of so many cycles in radians, reduced before it loses digits."""
+    return (cycles - np.floor(cycles)).astype(np.float32) * np.float32(2 * np.pi)
