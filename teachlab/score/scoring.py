@@ -13,8 +13,9 @@ from teachlab.errors import ParameterError
 from teachlab.model.score import Counts, Outcome, Rate, Score, Trials
 from teachlab.model.truth import Names, Truth, TruthSource
 from teachlab.score.intervals import count, proportion
-from teachlab.signal.output import Output
-from teachlab.signal.twostate import Edges, RunCounter
+from teachlab.signal.evaluation import Clock
+from teachlab.signal.output import Output, void_of
+from teachlab.signal.twostate import Edges, RunCounter, TwoState
 from teachlab.signal.windows import Windows, border_evaluations
 
 _Bool = NDArray[np.bool_]
@@ -70,7 +71,7 @@ def score(
     windows = Windows.of(truth, clock, border=border, lag=output.lag)
     onsets = output.output.rises()
     in_gaps, in_passes = _attribute(onsets, windows)
-    excluded_passes, excluded_gaps = _excluded(output, truth, windows)
+    excluded_passes, excluded_gaps = excluded_trials(truth, windows, clock, output.invalid, lag=output.lag)
     passes = _pass_outcomes(output, truth, windows, in_passes, excluded_passes)
     gaps = np.where(in_gaps > 0, Outcome.TRIPPED, Outcome.QUIET).astype(np.int8)
     gaps[excluded_gaps] = Outcome.EXCLUDED
@@ -107,20 +108,33 @@ def _attribute(onsets: Edges, windows: Windows) -> tuple[Edges, Edges]:
     return inside[:gaps].astype(np.int64), inside[gaps:].astype(np.int64)
 
 
-def _excluded(output: Output, truth: Truth, windows: Windows) -> tuple[_Bool, _Bool]:
-    """Return which passes and which gaps are no trials."""
-    size = output.clock.count
-    passes = (truth.start == 0) | (truth.end == output.clock.samples)
+def excluded_trials(
+    truth: Truth, windows: Windows, clock: Clock, invalid: TwoState, *, lag: int
+) -> tuple[_Bool, _Bool]:
+    """Return which passes and which gaps are no trials.
+
+    Parameters
+    ----------
+    truth : Truth
+    windows : Windows
+        Of that truth, under this lag.
+    clock : Clock
+    invalid : TwoState
+        True where an evaluation has no valid sample.
+    lag : int, evaluations
+        How many evaluations filter and delay can hold back an onset.
+    """
+    passes = (truth.start == 0) | (truth.end == clock.samples)
     gaps = np.zeros(windows.gap_start.size, bool)
-    if output.invalid.edges.size or output.invalid.first:
-        void = RunCounter.of(output.void(), size)
-        invalid = RunCounter.of(output.invalid, size)
+    if invalid.edges.size or invalid.first:
+        void = RunCounter.of(void_of(invalid, clock.count), clock.count)
+        invalid_runs = RunCounter.of(invalid, clock.count)
         covered = windows.covered_to - windows.covered_from
-        before = np.maximum(windows.start - output.lag - 1, 0)
+        before = np.maximum(windows.start - lag - 1, 0)
         real = covered > 0
         passes |= void.within(windows.start, windows.stop) > 0
         passes |= real & (void.within(before, windows.start) > 0)
-        passes |= real & (invalid.within(windows.covered_from, windows.covered_to) == covered)
+        passes |= real & (invalid_runs.within(windows.covered_from, windows.covered_to) == covered)
         gaps = void.within(windows.gap_start, windows.gap_stop) > 0
     return passes, gaps
 

@@ -22,6 +22,14 @@ def onset_lag(setting: Setting, clock: Clock) -> int:
     return min(setting.consecutive - 1, clock.count) + clock.delay(delay_ms)
 
 
+def void_of(invalid: TwoState, size: int) -> TwoState:
+    """Return which of `size` evaluations are void: the 6th invalid one in a row and those after it."""
+    starts, ends = invalid.runs(size)
+    starts = starts.clip(min=0) + VOID_FROM
+    long = starts < ends
+    return TwoState.from_runs(starts[long], ends[long], size)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Output:
     """The output of one replay, as edges over evaluations.
@@ -68,8 +76,4 @@ class Output:
 
     def void(self) -> TwoState:
         """Return which evaluations are void: the 6th invalid one in a row and those after it."""
-        size = self.clock.count
-        starts, ends = self.invalid.runs(size)
-        starts = starts.clip(min=0) + VOID_FROM
-        long = starts < ends
-        return TwoState.from_runs(starts[long], ends[long], size)
+        return void_of(self.invalid, self.clock.count)
