@@ -29,6 +29,7 @@ BUILT_IN: Mapping[str, str] = {
     "background-referenced": "teachlab.teach.background_referenced:BackgroundReferenced",
     "sweep-minmax": "teachlab.teach.sweep_minmax:SweepMinmax",
     "two-sample-midpoint": "teachlab.teach.two_sample_midpoint:TwoSampleMidpoint",
+    "quantile-guard": "teachlab.teach.quantile_guard:QuantileGuard",
 }
 
 _FILE = re.compile(r"(?P<path>.+\.py)(?::(?P<name>[^:/\\]*))?")
