@@ -1,0 +1,90 @@
+"""From light to ranks: how many levels lie at or below a sample."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.explore.surface.levels import Levels
+from teachlab.model.recording import Light
+from teachlab.signal.comparator import compares_exactly, level_in
+
+Ranks = NDArray[np.int16]
+"""Ranks 0 … levels, int16, shape (n,): ``x >= levels[i]`` exactly if ``rank > i``."""
+
+MOST_STEPS = 3
+CELLS_PER_LEVEL = 4
+
+
+class Ranker:
+    """Ranks light among levels, exactly, in the stored type.
+
+    Small integers are looked up. Other light is placed into equal cells by one multiplication; a cell
+    knows how many levels lie in cells below it, and the few levels of its own cell are compared. Where
+    cells would hold many levels each, a binary search takes over.
+
+    Parameters
+    ----------
+    levels : ndarray of float64, shape (n,), ascending, recording units
+    dtype : dtype
+        Stored type of the light.
+    mirrored : bool
+        Whether to return ``n − rank``, which turns dips into rises.
+
+    Notes
+    -----
+    Placing is monotone (a difference, a product with a positive number, a clip and a truncation all
+    are), so a level in a lower cell than the sample's lies below the sample: the cell's count never
+    exceeds the rank, and comparing as many levels as one cell holds at most completes it.
+    """
+
+    def __init__(self, levels: Levels, dtype: np.dtype[Any], *, mirrored: bool = False) -> None:
+        self.count = int(levels.size)
+        self.mirrored = mirrored
+        self._table: Ranks | None = None
+        self._work = dtype.newbyteorder("=") if compares_exactly(dtype) else np.dtype(np.float64)
+        if dtype.kind in "iu" and dtype.itemsize <= 2:
+            info = np.iinfo(dtype)
+            self._offset = int(info.min)
+            self._table = self._turn(np.searchsorted(levels, np.arange(info.min, int(info.max) + 1), side="right"))
+            return
+        if self._work.kind in "iu" or self._work.itemsize < 4:
+            self._work = np.dtype(np.float64)
+        self.levels = np.array([level_in(self._work, float(level)) for level in levels], self._work)
+        self.bottom = self.levels[0]
+        span = float(self.levels[-1]) - float(self.levels[0])
+        self.cells = max(1, CELLS_PER_LEVEL * self.count)
+        kind = self._work.type
+        self.scale = kind(self.cells / span) if span > 0 and np.isfinite(self.cells / span) else kind(0)
+        with np.errstate(over="ignore", invalid="ignore"):
+            of = self._cell(self.levels)
+        inside = np.bincount(of, minlength=self.cells + 1)
+        self.below = np.concatenate(([0], np.cumsum(inside)[:-1])).astype(np.int16)
+        self.steps = int(inside.max())
+        self.padded = np.append(self.levels, kind(np.inf))
+
+    def _cell(self, x: Light) -> NDArray[np.intp]:
+        # Equal infinities would give NaN; a clip on either side of the product keeps order and finiteness.
+        with np.errstate(over="ignore", invalid="ignore"):
+            place = (np.clip(x, self.levels[0], self.levels[-1]) - self.bottom) * self.scale
+        return np.minimum(place, self._work.type(self.cells)).astype(np.intp)
+
+    def _turn(self, rank: NDArray[Any]) -> Ranks:
+        out: Ranks = (self.count - rank if self.mirrored else rank).astype(np.int16)
+        return out
+
+    def rank(self, light: Light) -> Ranks:
+        """Return the ranks of valid light, shape (n,)."""
+        if self._table is not None:
+            index = light if self._offset == 0 else light.astype(np.intp) - self._offset
+            return self._table[index]
+        x = light if light.dtype == self._work else light.astype(self._work)
+        if self.steps > MOST_STEPS:
+            return self._turn(np.searchsorted(self.levels, x, side="right"))
+        rank = self.below[self._cell(x)]
+        for _ in range(self.steps):
+            # Padded with infinity, which an infinite sample reaches: never beyond the last level.
+            rank = rank + (self.padded[rank] <= x)
+        return self._turn(np.minimum(rank, self.count))
