@@ -72,6 +72,7 @@ def _main(
 def _register() -> None:
     from teachlab.cli import (
         benching,
+        comparing,
         demonstrating,
         importing,
         inspecting,
@@ -92,6 +93,7 @@ def _register() -> None:
         teaching,
         replaying,
         benching,
+        comparing,
         planning,
         strategies,
     )

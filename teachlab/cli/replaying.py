@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from teachlab.model.margin import Margin
+    from teachlab.score.lots import Dependence
 
 
 def register(app: typer.Typer) -> None:
@@ -34,7 +35,7 @@ def replay_command(
     from teachlab.data.edge_files import write_edges
     from teachlab.data.setting_files import read_setting
     from teachlab.replay import replay
-    from teachlab.score import measure_margin, score
+    from teachlab.score import lost_rate_by_lot, measure_margin, score
 
     chosen = read_setting(setting)
     opened, passes = load(recording, truth)
@@ -44,6 +45,10 @@ def replay_command(
     margins = None
     if margin and passes is not None and result is not None:
         margins = measure_margin(opened, output, passes, result.trials, tolerance_ms=tolerance_ms)
+    dependence = None
+    if passes is not None and result is not None:
+        reach = None if margins is None else margins.reach
+        dependence = lost_rate_by_lot(passes, result.trials, confidence=confidence, proxy=reach)
     if edges is not None:
         write_edges(edges, output.onsets, output.releases, opened.info.sample_rate_hz)
     if note := not_truth_note(passes):
@@ -59,6 +64,7 @@ def replay_command(
                 "onsets": output.onsets,
                 "releases": output.releases,
                 "score": None if result is None else result.as_dict(),
+                "dependence": None if dependence is None else dependence.as_dict(),
                 "margin": None if margins is None else margins.as_dict(),
             }
         )
@@ -69,6 +75,9 @@ def replay_command(
         warn("No table of passes: nothing is scored. Propose one with: teachlab label " + recording)
         return
     show(_table(result))
+    if dependence is not None:
+        for line in dependence_lines(dependence):
+            say(line)
     if margins is not None:
         show(margin_table(margins, opened.info.unit))
     if result.probably_inverted:
@@ -130,3 +139,14 @@ def margin_table(margin: Margin, unit: str) -> Table:
         f"{margin.sustained_evaluations} evaluations"
     )
     return table
+
+
+def dependence_lines(found: Dependence) -> list[str]:
+    """Say what the lost rate is worth when passes of one lot resemble one another."""
+    effect = "unknown" if found.measured is None else f"{found.measured:.3g}"
+    return [
+        f"lost passes with dependence allowed for: [{100 * found.low:.3g}, {100 * found.high:.3g}] %, upper bound "
+        f"{100 * found.upper:.3g} % (naive [{100 * found.naive.low:.3g}, {100 * found.naive.high:.3g}] %); design "
+        f"effect {found.design_effect:.3g} used, {effect} measured over {found.lots} {found.source}",
+        *(f"  {warning}" for warning in found.warnings),
+    ]

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +101,8 @@ class Margin:
         How long a peak must last: lag + 1.
     passes, gaps : int
         How many were looked at.
+    reach : ndarray of float64, shape (passes of the truth,)
+        Sustained peak of every pass, turned so that active is up; NaN where there is none.
     """
 
     sides: Sides
@@ -114,6 +119,7 @@ class Margin:
     sustained_evaluations: int
     passes: int
     gaps: int
+    reach: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
 
     @property
     def to_noise(self) -> float | None:
@@ -129,10 +135,12 @@ class Margin:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
+        values = asdict(replace(self, reach=None))
+        del values["reach"]
         return {
             "margin_to_noise": self.to_noise,
             "limited_by": self.limited_by,
-            **asdict(self),
+            **values,
             "population": {**asdict(self.population), "smallest": self.population.smallest},
             "excess_gain": {**asdict(self.excess_gain), "smallest": self.excess_gain.smallest},
         }

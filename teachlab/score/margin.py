@@ -220,6 +220,7 @@ def _margin(
         sustained_evaluations=output.lag + 1,
         passes=peaks.size,
         gaps=tops.size,
+        reach=sign * (scan.windows.high if up else scan.windows.low),
     )
 
 

@@ -1,0 +1,169 @@
+"""The command `compare`: two or more settings on the same passes, or on two recordings."""
+
+from __future__ import annotations
+
+from itertools import combinations
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from teachlab.cli.console import emit_json, progress, say, warn
+from teachlab.cli.loading import load, not_truth_note
+from teachlab.errors import ParameterError
+
+if TYPE_CHECKING:
+    from teachlab.model.score import Score
+    from teachlab.model.setting import Setting
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("compare")(compare_command)
+
+
+def compare_command(
+    recording: Annotated[str, typer.Argument(help="Recording: NAME.parquet, or a URI.")],
+    setting: Annotated[list[str], typer.Option(help="Setting, JSON; twice or more. Once with --with.")],
+    with_: Annotated[
+        str | None, typer.Option("--with", help="Second recording: other passes, so the comparison is unpaired.")
+    ] = None,
+    truth: Annotated[str | None, typer.Option(help="Table of passes of the (first) recording.")] = None,
+    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
+    confidence: Annotated[float, typer.Option(help="Of every interval.")] = 0.95,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Compare settings by the passes and gaps on which exactly one of them goes wrong."""
+    from teachlab.data.setting_files import read_setting
+
+    settings = [read_setting(path) for path in setting]
+    first = _scored(recording, truth, settings[:1] if with_ else settings, tolerance_ms, confidence, quiet=json)
+    if with_ is not None:
+        if len(settings) > 2:
+            raise ParameterError(f"--with compares two recordings under one or two settings, got {len(settings)}.")
+        second = _scored(with_, None, settings[-1:], tolerance_ms, confidence, quiet=json)
+        document, lines = _unpaired(first[0], second[0], confidence)
+    else:
+        if len(settings) < 2:
+            raise ParameterError("give --setting twice or more, or a second recording with --with.")
+        names = [f"{Path(path).stem}" for path in setting]
+        document, lines = _paired(first, names, confidence)
+    document = {"recording": recording, "with": with_, "settings": [s.as_dict() for s in settings], **document}
+    if json:
+        emit_json(document)
+        return
+    for line in lines:
+        say(line)
+
+
+def _scored(
+    recording: str,
+    truth: str | None,
+    settings: list[Setting],
+    tolerance_ms: float,
+    confidence: float,
+    *,
+    quiet: bool,
+) -> list[Score]:
+    from teachlab.replay import replay
+    from teachlab.score import score
+
+    opened, passes = load(recording, truth)
+    if passes is None:
+        raise ParameterError(
+            f"{recording}: there is no table of passes beside it, so nothing can be compared. Name one with --truth, "
+            "or propose one with: teachlab label"
+        )
+    if note := not_truth_note(passes):
+        warn(note)
+    with progress(f"replaying {opened.name}", quiet=quiet):
+        return [
+            score(replay(opened, s), passes, tolerance_ms=tolerance_ms, confidence=confidence, tables=False)
+            for s in settings
+        ]
+
+
+def _paired(scores: list[Score], names: list[str], confidence: float) -> tuple[dict[str, Any], list[str]]:
+    from teachlab.score import compare_gaps, compare_passes, holm
+
+    pairs = list(combinations(range(len(scores)), 2))
+    passes = [compare_passes(scores[i].trials, scores[j].trials) for i, j in pairs]
+    gaps = [compare_gaps(scores[i].trials, scores[j].trials) for i, j in pairs]
+    # One correction over everything that was asked: all pairs, on passes and on gaps.
+    corrected = holm([d.p_exact for d in passes + gaps]).tolist()
+    rows, lines = [], []
+    for k, (i, j) in enumerate(pairs):
+        row = _pair(passes[k], confidence) | {
+            "settings": [names[i], names[j]],
+            "p_holm": corrected[k],
+            "gaps": _pair(gaps[k], confidence) | {"p_holm": corrected[len(pairs) + k]},
+        }
+        rows.append(row)
+        lines.append(f"{names[i]} against {names[j]}:")
+        lines.append("  lost passes: " + _sentence(row, row["p_holm"]))
+        lines.append("  tripped gaps: " + _sentence(row["gaps"], row["gaps"]["p_holm"]))
+    lines.append("Difference: first less second, Tango's interval. The passes are taken as independent.")
+    return {**rows[0], "confidence": confidence, "pairs": rows}, lines
+
+
+def _pair(found: Any, confidence: float) -> dict[str, Any]:
+    from teachlab.score.difference import p_mid, tango
+
+    difference = tango(found.only_first, found.only_second, found.trials, confidence)
+    return {
+        "discordant": [found.only_first, found.only_second],
+        "trials": found.trials,
+        "p_exact": found.p_exact,
+        "p_mid": p_mid(found.only_first, found.only_second),
+        "difference": difference.as_dict(),
+    }
+
+
+def _sentence(row: dict[str, Any], corrected: float) -> str:
+    b, c = row["discordant"]
+    d = row["difference"]
+    if d["estimate"] is None:
+        return "no trial is valid under both."
+    return (
+        f"{b} went wrong under the first only, {c} under the second only, of {row['trials']}; difference "
+        f"{100 * d['estimate']:.3g} % [{100 * d['low']:.3g}, {100 * d['high']:.3g}]; exact p {row['p_exact']:.3g}, "
+        f"mid-p {row['p_mid']:.3g}, corrected {corrected:.3g}: "
+        + ("different." if corrected < 1 - d["confidence"] else "a difference is not established.")
+    )
+
+
+def _unpaired(first: Score, second: Score, confidence: float) -> tuple[dict[str, Any], list[str]]:
+    from teachlab.score.difference import miettinen_nurminen, newcombe, rate_ratio
+
+    a = (first.counts.lost, first.counts.scored_passes)
+    b = (second.counts.lost, second.counts.scored_passes)
+    hybrid, score = newcombe(a, b, confidence), miettinen_nurminen(a, b, confidence)
+    document: dict[str, Any] = {
+        "unpaired": True,
+        "lost": [list(a), list(b)],
+        "difference": score.as_dict(),
+        "difference_newcombe": hybrid.as_dict(),
+        "false_trips": None,
+    }
+    lines = [
+        f"lost {a[0]} of {a[1]} and {b[0]} of {b[1]} passes: difference {_percent(score)} "
+        f"(Miettinen and Nurminen), {_percent(hybrid)} (Newcombe)"
+    ]
+    hours = first.running_hours, second.running_hours
+    if min(hours) > 0:
+        trips = first.counts.false_trips, second.counts.false_trips
+        ratio, p_exact, p_half = rate_ratio((trips[0], hours[0]), (trips[1], hours[1]), confidence)
+        document["false_trips"] = {"ratio": ratio.as_dict(), "p_exact": p_exact, "p_mid": p_half}
+        said = "no trips" if ratio.estimate is None else f"{ratio.estimate:.3g} [{ratio.low:.3g}, {ratio.high:.3g}]"
+        lines.append(
+            f"false trips {trips[0]} in {hours[0]:.3g} and {trips[1]} in {hours[1]:.3g} running hours: ratio {said}, "
+            f"exact p {p_exact:.3g}"
+        )
+    lines.append("Two recordings differ in more than the setting: light, dirt, product, speed.")
+    return document, lines
+
+
+def _percent(difference: Any) -> str:
+    if difference.estimate is None:
+        return "unknown"
+    return f"{100 * difference.estimate:.3g} % [{100 * difference.low:.3g}, {100 * difference.high:.3g}]"

@@ -1,0 +1,194 @@
+"""Lots: the design effect by hand and by statsmodels' moments, coverage by simulation, autocorrelation."""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+from teachlab.errors import ParameterError
+from teachlab.model.score import Outcome, Trials
+from teachlab.model.truth import Truth
+from teachlab.score.lots import (
+    Source,
+    autocorrelation,
+    blocks_of,
+    effective_limits,
+    exposure,
+    integrated_autocorrelation,
+    lost_rate_by_lot,
+    lot_rate,
+)
+
+HIT, MISS, EXCLUDED = Outcome.HIT, Outcome.MISS, Outcome.EXCLUDED
+
+
+@pytest.fixture(scope="module")
+def benchmark() -> ModuleType:
+    path = Path(__file__).parents[2] / "benchmarks" / "coverage_lots.py"
+    spec = importlib.util.spec_from_file_location("_coverage_lots", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.mark.parametrize(
+    ("kind", "icc", "rate", "lots"),
+    [
+        ("independent", 0.0, 0.001, 50),
+        ("independent", 0.0, 0.02, 20),
+        ("beta-binomial", 0.05, 0.002, 50),
+        ("beta-binomial", 0.05, 0.005, 20),
+        ("beta-binomial", 0.2, 0.002, 200),
+        ("beta-binomial", 0.2, 0.005, 200),
+        ("beta-binomial", 0.2, 0.05, 20),
+        ("bad lots", 0.2, 0.01, 20),
+        ("unequal lots", 0.2, 0.02, 50),
+    ],
+)
+def test_simulated_coverage(benchmark: ModuleType, kind: str, icc: float, rate: float, lots: int) -> None:
+    found = benchmark.coverage(kind, icc, rate, lots, repetitions=2000, seed=7)
+    assert found["interval"] >= 0.93
+    assert found["upper"] >= 0.93
+    if icc == 0.2 and rate >= 0.01:
+        assert found["naive"] < 0.6
+
+
+def test_stored_coverage_holds_the_promise() -> None:
+    import json
+
+    stored = json.loads((Path(__file__).parents[2] / "benchmarks" / "coverage_lots.json").read_text())
+    assert stored["repetitions"] == 4000
+    assert len(stored["rows"]) == 90
+    assert min(min(row["interval"], row["upper"]) for row in stored["rows"]) >= 0.93
+
+
+def test_design_effect_by_hand() -> None:
+    # 4 lots of 10 with 0, 0, 2, 2 lost: p = 0.1, squares 1 1 1 1, times 4/3 over 40 * 0.09.
+    assert lot_rate([0, 0, 2, 2], [10] * 4).measured == pytest.approx(4 * 4 / 3 / 3.6)
+
+
+def test_lots_lost_as_a_whole_count_as_one_trial_each() -> None:
+    found = lot_rate([50] + [0] * 19, [50] * 20)
+    assert found.design_effect == pytest.approx(50)
+    assert found.effective_trials == pytest.approx(20)
+    assert found.upper == pytest.approx(effective_limits(1, 20, 0.95)[2])
+
+
+def test_no_event_and_no_hint_counts_lots() -> None:
+    found = lot_rate([0] * 30, [50] * 30)
+    assert found.measured is None
+    assert found.upper == pytest.approx(1 - 0.05 ** (1 / 30))
+    assert "every lot counts as one trial" in found.warnings[0]
+
+
+def test_the_interval_is_never_narrower_than_the_naive_one() -> None:
+    rng = np.random.default_rng(3)
+    for _ in range(100):
+        lots = int(rng.integers(2, 40))
+        of = rng.integers(1, 60, lots)
+        found = lot_rate(rng.binomial(of, rng.beta(0.3, 3, lots)), of)
+        assert found.low <= found.naive.low + 1e-12
+        assert found.high >= found.naive.high - 1e-12
+        assert found.design_effect >= 1
+
+
+def test_few_lots_are_named_as_such_and_one_is_refused() -> None:
+    assert "Only 5 lots" in lot_rate([1, 0, 1, 0, 0], [10] * 5).warnings[0]
+    with pytest.raises(ParameterError, match="at least 2 lots"):
+        lot_rate([1, 0], [10, 0])
+    with pytest.raises(ParameterError, match="between 0 and its trials"):
+        lot_rate([11, 0], [10, 10])
+
+
+def _trials(outcomes: list[int], first: int = 0) -> Trials:
+    none = np.zeros(0, np.int64)
+    return Trials(
+        passes=np.array(outcomes, np.int8),
+        pass_onsets=np.zeros(len(outcomes), np.int64),
+        gaps=none.astype(np.int8),
+        gap_onsets=none,
+        gap_after=none,
+        first_pass=first,
+    )
+
+
+def _truth(n: int, lot: list[str] | None = None, label: list[str] | None = None) -> Truth:
+    start = np.arange(n) * 10 + 5
+    return Truth.from_arrays(start, start + 4, lot=lot, label=label)
+
+
+def test_lots_come_from_the_truth_and_excluded_passes_are_left_out() -> None:
+    truth = _truth(8, ["a", "a", "b", "b", "c", "c", "d", "d"])
+    found = lost_rate_by_lot(truth, _trials([MISS, HIT, EXCLUDED, MISS, HIT, HIT], first=2))
+    assert found is not None
+    assert (found.source, found.lots, found.lots_with_events) == (Source.LOTS, 3, 2)
+    assert (found.naive.events, found.naive.trials) == (2, 5)
+
+
+def test_without_lots_stretches_of_time_stand_in() -> None:
+    outcomes = [MISS] * 20 + [HIT] * 380
+    found = lost_rate_by_lot(_truth(400), _trials(outcomes))
+    assert found is not None
+    assert found.source is Source.BLOCKS
+    assert found.lots == 40
+    assert found.measured is not None
+    assert found.measured > 9
+    assert lost_rate_by_lot(_truth(9), _trials([HIT] * 9)) is None
+
+
+def test_a_proxy_stands_in_where_nothing_was_lost() -> None:
+    rng = np.random.default_rng(5)
+    lots = [f"lot {k}" for k in range(40) for _ in range(50)]
+    level = np.repeat(rng.normal(0, 1, 40), 50) * 0.5 + rng.normal(0, 1, 2000)
+    trials = _trials([HIT] * 2000)
+    found = lost_rate_by_lot(_truth(2000, lots), trials, proxy=level)
+    assert found is not None
+    assert found.source is Source.PROXY
+    # Lot levels make the weakest tenth cluster, but not as a whole.
+    assert 2 < found.design_effect < 30
+    alike = lost_rate_by_lot(_truth(2000, lots), trials, proxy=rng.normal(0, 1, 2000))
+    assert alike is not None
+    # 1.35 times a chi-square over its 39 degrees of freedom (standard deviation 0.23): three of them above.
+    assert alike.design_effect < 1.35 * (1 + 3 * 0.23)
+    assert found.design_effect > 2 * alike.design_effect
+
+
+def test_exposure_counts_lots_on_both_sides() -> None:
+    truth = _truth(6, ["a", "a", "b", "b", "c", "c"], ["x"] * 6)
+    found = exposure(truth, 0, 3, _trials([HIT, MISS, HIT], first=3))
+    assert found == {"label x": (3, 3), "lot a": (2, 0), "lot b": (1, 1), "lot c": (0, 2)}
+
+
+def test_blocks_keep_every_event() -> None:
+    rng = np.random.default_rng(1)
+    for n in (1, 4, 5, 9, 57, 200, 1003):
+        lost = rng.random(n) < 0.2
+        events, trials = blocks_of(lost)
+        assert (events.sum(), trials.sum()) == (lost.sum(), n)
+        assert trials.min() >= min(5, n)
+
+
+@pytest.mark.parametrize("phi", [0.0, 0.5, 0.8])
+def test_integrated_autocorrelation_of_a_first_order_series(phi: float) -> None:
+    rng = np.random.default_rng(11)
+    noise = rng.normal(size=60_000)
+    series = np.empty_like(noise)
+    series[0] = noise[0]
+    for k in range(1, noise.size):
+        series[k] = phi * series[k - 1] + noise[k]
+    # 1 + 2 (phi + phi² + …) = (1 + phi) / (1 − phi); the estimate's relative error is some percent here.
+    assert integrated_autocorrelation(series) == pytest.approx((1 + phi) / (1 - phi), rel=0.12)
+
+
+def test_autocorrelation_equals_its_definition() -> None:
+    y = np.random.default_rng(2).normal(5, 1, 50)
+    d = y - y.mean()
+    assert autocorrelation(y, 3) == pytest.approx(sum(d[k] * d[k + 3] for k in range(47)) / sum(d**2))
+    assert autocorrelation([4.0, 4.0, 4.0]) is None
+    assert integrated_autocorrelation([4.0] * 9) is None
