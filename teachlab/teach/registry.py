@@ -30,6 +30,17 @@ BUILT_IN: Mapping[str, str] = {
     "sweep-minmax": "teachlab.teach.sweep_minmax:SweepMinmax",
     "two-sample-midpoint": "teachlab.teach.two_sample_midpoint:TwoSampleMidpoint",
     "quantile-guard": "teachlab.teach.quantile_guard:QuantileGuard",
+    "ratio-midpoint": "teachlab.teach.ratio_midpoint:RatioMidpoint",
+    "noise-weighted-midpoint": "teachlab.teach.noise_weighted:NoiseWeightedMidpoint",
+    "tail-balanced": "teachlab.teach.tail_balanced:TailBalanced",
+    "neyman-pearson": "teachlab.teach.neyman_pearson:NeymanPearson",
+    "contamination-aware": "teachlab.teach.contamination_aware:ContaminationAware",
+    "minimax-regret": "teachlab.teach.minimax_regret:MinimaxRegret",
+    "stepped-trim": "teachlab.teach.stepped_trim:SteppedTrim",
+    "between-class-variance": "teachlab.teach.between_class_variance:BetweenClassVariance",
+    "iterative-mean": "teachlab.teach.iterative_mean:IterativeMean",
+    "minimum-error": "teachlab.teach.minimum_error:MinimumError",
+    "two-component-mixture": "teachlab.teach.two_component_mixture:TwoComponentMixture",
 }
 
 _FILE = re.compile(r"(?P<path>.+\.py)(?::(?P<name>[^:/\\]*))?")
