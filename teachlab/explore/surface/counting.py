@@ -11,7 +11,7 @@ from teachlab.explore.surface.fold import NEVER, Fold, Tallies
 from teachlab.explore.surface.ranks import Ranker, Ranks
 from teachlab.explore.surface.spans import Spans
 from teachlab.explore.surface.turning import Ladders, Turning, Where, closed_cycles
-from teachlab.model.recording import Block
+from teachlab.model.recording import Block, Light
 
 BLOCK = 1 << 17
 """Evaluations worked on at a time, so that they stay in the cache."""
@@ -19,6 +19,10 @@ BLOCK = 1 << 17
 
 class Engine(Protocol):
     """Counts ranks cut into pieces; the compiled and the plain one do the same."""
+
+    def rank(self, ranker: Ranker, light: Light) -> Ranks:
+        """Rank valid light."""
+        ...
 
     def push(
         self,
@@ -44,6 +48,10 @@ class PlainEngine:
     def __init__(self, state: Ranks, tallies: Tallies) -> None:
         self._tallies = tallies
         self._fold = Fold(state, tallies)
+
+    def rank(self, ranker: Ranker, light: Light) -> Ranks:
+        """Rank valid light."""
+        return ranker.rank(light)
 
     def push(
         self,
@@ -89,17 +97,18 @@ def measured(
 class Pieces:
     """Cuts blocks of evaluated light at the borders of spans and ranks them."""
 
-    def __init__(self, ranker: Ranker, spans: Spans, engine: Engine) -> None:
+    def __init__(self, ranker: Ranker, spans: Spans, engine: Engine, *, sound: bool = False) -> None:
         self._ranker, self._spans, self._engine = ranker, spans, engine
+        self._sound = sound  # known to be without invalid evaluations
 
     def push(self, block: Block) -> None:
         """Take the next evaluations."""
-        invalid = block.invalid_mask()
+        invalid = None if self._sound else block.invalid_mask()
         for a in range(0, block.light.size, BLOCK):
             light = block.light[a : a + BLOCK]
             self._push(block.start + a, light, None if invalid is None else invalid[a : a + BLOCK])
 
-    def _push(self, first: int, light: NDArray[np.generic], invalid: NDArray[np.bool_] | None) -> None:
+    def _push(self, first: int, light: Light, invalid: NDArray[np.bool_] | None) -> None:
         s = self._spans
         stop = first + light.size
         p = int(np.searchsorted(s.stop, first, side="right"))
@@ -114,7 +123,8 @@ class Pieces:
             valid = ~invalid
             before = np.concatenate(([0], np.cumsum(valid)))
             begins, ends, light = before[begins], before[ends], light[valid]
-        self._engine.push(self._ranker.rank(light), begins, ends, s.kind[p:q], hidden, opens, closes)
+        rank = self._engine.rank(self._ranker, light)
+        self._engine.push(rank, begins, ends, s.kind[p:q], hidden, opens, closes)
 
 
 def state_before(first_rank: int, levels: int, *, dips: bool) -> Ranks:

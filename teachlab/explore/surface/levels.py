@@ -87,7 +87,11 @@ def read_first(recording: Recording, evaluation_rate_hz: float | None) -> FirstR
     validity, distinct = Validity(), _Distinct(recording.dtype)
     low, high, first = np.inf, -np.inf, None
     for block in evaluated(recording.blocks(), clock):
-        invalid = block.invalid_mask()
+        if block.light.size == 0:
+            continue
+        # A minimum propagates NaN: without one there is none.
+        sound = block.invalid is None and not np.isnan(block.light.min())
+        invalid = None if sound else block.invalid_mask()
         validity.push(invalid, block.light.size)
         valid = block.light if invalid is None else block.light[~invalid]
         if valid.size == 0:

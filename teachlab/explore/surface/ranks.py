@@ -44,32 +44,39 @@ class Ranker:
         self.count = int(levels.size)
         self.mirrored = mirrored
         self._table: Ranks | None = None
-        self._work = dtype.newbyteorder("=") if compares_exactly(dtype) else np.dtype(np.float64)
+        self.searched = False
+        self.work = dtype.newbyteorder("=") if compares_exactly(dtype) else np.dtype(np.float64)
         if dtype.kind in "iu" and dtype.itemsize <= 2:
             info = np.iinfo(dtype)
             self._offset = int(info.min)
             self._table = self._turn(np.searchsorted(levels, np.arange(info.min, int(info.max) + 1), side="right"))
             return
-        if self._work.kind in "iu" or self._work.itemsize < 4:
-            self._work = np.dtype(np.float64)
-        self.levels = np.array([level_in(self._work, float(level)) for level in levels], self._work)
+        if self.work.kind in "iu" or self.work.itemsize < 4:
+            self.work = np.dtype(np.float64)
+        self.levels = np.array([level_in(self.work, float(level)) for level in levels], self.work)
         self.bottom = self.levels[0]
         span = float(self.levels[-1]) - float(self.levels[0])
         self.cells = max(1, CELLS_PER_LEVEL * self.count)
-        kind = self._work.type
+        kind = self.work.type
         self.scale = kind(self.cells / span) if span > 0 and np.isfinite(self.cells / span) else kind(0)
         with np.errstate(over="ignore", invalid="ignore"):
             of = self._cell(self.levels)
         inside = np.bincount(of, minlength=self.cells + 1)
         self.below = np.concatenate(([0], np.cumsum(inside)[:-1])).astype(np.int16)
         self.steps = int(inside.max())
+        self.searched = self.steps > MOST_STEPS
         self.padded = np.append(self.levels, kind(np.inf))
 
     def _cell(self, x: Light) -> NDArray[np.intp]:
         # Equal infinities would give NaN; a clip on either side of the product keeps order and finiteness.
         with np.errstate(over="ignore", invalid="ignore"):
             place = (np.clip(x, self.levels[0], self.levels[-1]) - self.bottom) * self.scale
-        return np.minimum(place, self._work.type(self.cells)).astype(np.intp)
+        return np.minimum(place, self.work.type(self.cells)).astype(np.intp)
+
+    @property
+    def looked_up(self) -> bool:
+        """Whether ranks come from a table over all values of the type."""
+        return self._table is not None
 
     def _turn(self, rank: NDArray[Any]) -> Ranks:
         out: Ranks = (self.count - rank if self.mirrored else rank).astype(np.int16)
@@ -80,8 +87,8 @@ class Ranker:
         if self._table is not None:
             index = light if self._offset == 0 else light.astype(np.intp) - self._offset
             return self._table[index]
-        x = light if light.dtype == self._work else light.astype(self._work)
-        if self.steps > MOST_STEPS:
+        x = light if light.dtype == self.work else light.astype(self.work)
+        if self.searched:
             return self._turn(np.searchsorted(self.levels, x, side="right"))
         rank = self.below[self._cell(x)]
         for _ in range(self.steps):

@@ -178,7 +178,8 @@ def _exact(
     first = int(np.searchsorted(levels, reading.first, side="right"))
     state = state_before(levels.size - first if dips else first, levels.size, dips=dips)
     engine, note = engine_for(state, tallies, clock.count, fast)
-    pieces = Pieces(ranker, spans, engine)
+    sound = not (reading.invalid.first or reading.invalid.edges.size)
+    pieces = Pieces(ranker, spans, engine, sound=sound)
     for block in evaluated(recording.blocks(), clock):
         pieces.push(block)
         if progress is not None:

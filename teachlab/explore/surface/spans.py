@@ -54,6 +54,11 @@ class Spans:
     blind: int
     begin: int
 
+    @property
+    def evaluations(self) -> int:
+        """How many evaluations they cover."""
+        return int(self.stop[-1]) if self.stop.size else 0
+
     @classmethod
     def of(
         cls,

@@ -13,8 +13,8 @@ from teachlab.explore.surface.levels import Levels
 from teachlab.model.benchmark import Costs
 from teachlab.model.setting import Polarity, Setting
 
-Table = NDArray[np.int64]
-"""Counts, int64, shape (levels, levels): row = on-index i, column = off-index j; meaningless for j > i."""
+Table = NDArray[np.signedinteger[Any]]
+"""Counts, int32 or int64, shape (levels, levels): row = on-index i, column = off-index j; meaningless for j > i."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -25,7 +25,7 @@ class Surface:
     ----------
     levels : ndarray of float64, shape (n,), recording units
         Ascending.
-    lost, merged, extra, false_trips, gaps_tripped, ignore_trips, ignore_tripped : ndarray of int64, shape (n, n)
+    lost, merged, extra, false_trips, gaps_tripped, ignore_trips, ignore_tripped : ndarray of int, shape (n, n)
         Counts at on-level i and off-level ``j <= i``; cells with ``j > i`` mean nothing.
     every_pair : bool
         Whether all pairs ``j <= i`` are counted; else only those of zero hysteresis, ``j = i``.
@@ -74,7 +74,7 @@ class Surface:
             )
         return replace(
             self,
-            **{name: getattr(self, name) + getattr(other, name) for name in TABLES},
+            **{name: getattr(self, name).astype(np.int64) + getattr(other, name) for name in TABLES},
             **{name: getattr(self, name) + getattr(other, name) for name in SUMS},
             distinct=self.distinct and other.distinct,
         )
@@ -91,7 +91,7 @@ class Surface:
 
         ``(c_miss · lost + c_false · (false trips + ignore false trips + extra)) / scored detect passes``.
         """
-        false = self.false_trips + self.ignore_trips + self.extra
+        false = self.false_trips.astype(np.float64) + self.ignore_trips + self.extra
         if self.detect_trials == 0:
             return np.full(self.lost.shape, np.nan)
         out = (costs.miss * self.lost + costs.false * false) / self.detect_trials

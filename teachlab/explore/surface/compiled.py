@@ -1,0 +1,279 @@
+"""The engine of the extra ``fast``: the same pieces, ladders and staircases, compiled by numba.
+
+Imported only where a long recording asks for it. Staircases are kept as steps here, not spread over all
+levels: a step list is a pair of arrays, `end` (exclusive on-index) and `value`, ascending in `end`.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from teachlab.explore.surface.fold import NEVER, Tallies
+from teachlab.explore.surface.ranks import Ranker, Ranks
+from teachlab.explore.surface.turning import Where
+from teachlab.model.recording import Light
+
+_NEVER = int(NEVER)
+_compile: Any = njit(nogil=True, cache=True)
+
+
+@_compile
+def _rank(
+    x: Any, levels: Any, below: Any, low: Any, high: Any, scale: Any, cells: int, steps: int, count: int,
+    mirrored: bool, out: Any,
+) -> None:  # fmt: skip
+    for i in range(x.size):
+        v = x[i]
+        place = (min(max(v, low), high) - low) * scale
+        cell = min(np.int32(place), np.int32(cells))
+        rank = np.int32(below[cell])
+        for _ in range(steps):
+            rank += np.int32(levels[rank] <= v)
+        rank = min(rank, np.int32(count))
+        out[i] = np.int16(count - rank if mirrored else rank)
+
+
+@_compile
+def _turning(y: Any, tp: Any) -> int:
+    """Write peak, valley, peak … peak of a piece that begins and ends in the dark; return how many."""
+    k = 0
+    last = y[0]
+    rising = True
+    for t in range(1, y.size):
+        v = y[t]
+        changed = v != last
+        up = v > last
+        tp[k] = last
+        k += changed & (up != rising)
+        rising = (changed & up) | (rising & (not changed))
+        last = v
+    if rising:
+        tp[k] = last
+        k += 1
+    return k
+
+
+@_compile
+def _cycles(tp: Any, n: int, lead: int, kind: int, onsets: Any, high: Any, low: Any, pmin: Any, fp: Any, fl: Any) -> Any:
+    """Book closed cycles; leave the peaks above all later ones on a stack, and those above all earlier ones."""
+    depth = 0
+    firsts = 0
+    bottom = lead
+    before = 0
+    for q in range(0, n, 2):
+        p = tp[q]
+        if q:
+            before = tp[q - 1]
+            bottom = min(bottom, before)
+        while depth and high[depth - 1] <= p:
+            depth -= 1
+            left = low[depth]
+            # The lower of two neighbouring peaks dies at the higher of its two valleys.
+            onsets[4 * high[depth] + kind, max(left, before)] += 1
+            before = min(left, before)
+        if depth == 0 and (firsts == 0 or p > fp[firsts - 1]):
+            fp[firsts] = p
+            fl[firsts] = bottom
+            firsts += 1
+        high[depth] = p
+        low[depth] = before if depth else 0
+        pmin[depth] = bottom
+        depth += 1
+    for k in range(depth):
+        onsets[4 * high[k] + kind, low[k]] += 1
+    return depth, firsts, bottom
+
+
+@_compile
+def _walk(
+    top: int, lead: int, kind: int, whole: bool, levels: int, end: Any, value: Any, steps: int, fp: Any, fl: Any,
+    high: Any, pmin: Any, depth: int, onsets: Any, quiet: Any, held: Any, dense_entry: Any, dense_had: Any, fresh: bool,
+) -> None:  # fmt: skip
+    """Go along the on-indices over the steps of entry state, first and last ladder together."""
+    i = 0
+    a = 0
+    f = 0
+    g = depth - 1
+    was_onset = was_had = was_held = -1
+    book = whole and kind < 3
+    while i < levels:
+        stop = end[a]
+        entry = value[a]
+        first_low = 0
+        last_low = _NEVER
+        had = levels + 1
+        if i < top:
+            stop = min(stop, fp[f], high[g])
+            first_low = fl[f]
+            last_low = pmin[g]
+            had = min(entry, last_low)
+        onset = min(entry, first_low)
+        if onset != was_onset:
+            if was_onset >= 0:
+                onsets[4 * i + kind, was_onset] += 1
+                onsets[4 * i + kind, onset] -= 1
+            was_onset = onset
+        at_entry = min(entry, lead)
+        if book:
+            if had != was_had:
+                quiet[kind, i, had] += 1
+                if was_had >= 0:
+                    quiet[kind, i, was_had] -= 1
+                was_had = had
+            hold = min(at_entry, had)
+            if hold != was_held:
+                held[kind, i, hold] += 1
+                if was_held >= 0:
+                    held[kind, i, was_held] -= 1
+                was_held = hold
+        elif not whole:
+            for k in range(i, stop):
+                if fresh:
+                    dense_entry[k] = at_entry
+                    dense_had[k] = had
+                else:
+                    dense_had[k] = min(dense_had[k], had)
+        if stop == end[a]:
+            a += 1
+        if i < top:
+            if stop == fp[f]:
+                f += 1
+            if stop == high[g]:
+                g -= 1
+        i = stop
+    onsets[4 * levels + kind, was_onset] += 1
+
+
+@_compile
+def _close(kind: int, levels: int, dense_entry: Any, dense_had: Any, quiet: Any, held: Any) -> None:
+    """Book a span that came in several pieces."""
+    was_had = was_held = -1
+    for i in range(levels):
+        had = min(dense_had[i], levels + 1)
+        hold = min(dense_entry[i], had)
+        if had != was_had:
+            quiet[kind, i, had] += 1
+            if was_had >= 0:
+                quiet[kind, i, was_had] -= 1
+            was_had = had
+        if hold != was_held:
+            held[kind, i, hold] += 1
+            if was_held >= 0:
+                held[kind, i, was_held] -= 1
+            was_held = hold
+
+
+@_compile
+def _next_state(
+    top: int, bottom: int, trail: int, levels: int, high: Any, low: Any, depth: int, end: Any, value: Any, steps: int,
+    new_end: Any, new_value: Any,
+) -> int:  # fmt: skip
+    """Replace the entry state by what the piece leaves behind; return the number of steps."""
+    n = 0
+    after = trail
+    for k in range(depth - 1, -1, -1):
+        if n and new_value[n - 1] == after:
+            new_end[n - 1] = high[k]
+        else:
+            new_end[n] = high[k]
+            new_value[n] = after
+            n += 1
+        after = min(after, low[k])
+    for a in range(steps):
+        if end[a] <= top:
+            continue
+        v = min(value[a], bottom)
+        if n and new_value[n - 1] == v:
+            new_end[n - 1] = end[a]
+        else:
+            new_end[n] = end[a]
+            new_value[n] = v
+            n += 1
+    for k in range(n):
+        end[k] = new_end[k]
+        value[k] = new_value[k]
+    return n
+
+
+@_compile
+def _push(
+    rank: Any, begins: Any, ends: Any, kinds: Any, hidden: Any, opens: Any, closes: Any, levels: int,
+    onsets: Any, pieces: Any, quiet: Any, held: Any, end: Any, value: Any, steps: int, work: Any, tp: Any,
+    dense_entry: Any, dense_had: Any,
+) -> int:  # fmt: skip
+    high, low, pmin, fp, fl, new_end, new_value = work[0], work[1], work[2], work[3], work[4], work[5], work[6]
+    for p in range(begins.size):
+        kind = np.int64(kinds[p])
+        depth = firsts = top = 0
+        bottom = lead = trail = _NEVER
+        if ends[p] > begins[p]:
+            y = rank[begins[p] : ends[p]]
+            lead = np.int64(y[0])
+            trail = np.int64(y[y.size - 1])
+            n = _turning(y, tp)
+            depth, firsts, bottom = _cycles(tp, n, lead, kind, onsets, high, low, pmin, fp, fl)
+            bottom = min(bottom, trail)
+            top = high[0]
+        if hidden[p]:
+            lead = _NEVER
+        whole = opens[p] and closes[p]
+        _walk(
+            top, lead, kind, whole, levels, end, value, steps, fp, fl, high, pmin, depth, onsets, quiet, held,
+            dense_entry, dense_had, opens[p],
+        )  # fmt: skip
+        pieces[kind] += 1
+        if closes[p] and not whole and kind < 3:
+            _close(kind, levels, dense_entry, dense_had, quiet, held)
+        steps = _next_state(top, bottom, trail, levels, high, low, depth, end, value, steps, new_end, new_value)
+    return steps
+
+
+class CompiledEngine:
+    """The engine in numba; counts exactly what `PlainEngine` counts."""
+
+    def __init__(self, state: Ranks, tallies: Tallies) -> None:
+        self._tallies = tallies
+        n = state.size
+        change = np.flatnonzero(np.diff(state)) + 1
+        self._end = np.zeros(n + 2, np.int64)
+        self._value = np.zeros(n + 2, np.int64)
+        self._steps = change.size + 1
+        self._end[: self._steps] = np.append(change, n)
+        self._value[: self._steps] = state[np.append(0, change)]
+        self._work = np.zeros((7, n + 3), np.int64)
+        self._tp = np.zeros(2, np.int16)
+        self._dense = np.zeros((2, n), np.int64)
+
+    def rank(self, ranker: Ranker, light: Light) -> Ranks:
+        """Rank light as the ranker does."""
+        if ranker.looked_up or ranker.searched or light.dtype != ranker.work:
+            return ranker.rank(light)
+        out = np.empty(light.size, np.int16)
+        _rank(
+            light, ranker.padded, ranker.below, ranker.levels[0], ranker.levels[-1], ranker.scale, ranker.cells,
+            ranker.steps, ranker.count, ranker.mirrored, out,
+        )  # fmt: skip
+        return out
+
+    def push(
+        self,
+        rank: Ranks,
+        begins: Where,
+        ends: Where,
+        kind: NDArray[np.int8],
+        hidden: NDArray[np.bool_],
+        opens: NDArray[np.bool_],
+        closes: NDArray[np.bool_],
+    ) -> None:
+        """Take the next pieces."""
+        if self._tp.size < rank.size + 2:
+            self._tp = np.zeros(rank.size + 2, np.int16)
+        t = self._tallies
+        self._steps = _push(
+            rank, begins, ends, kind, hidden, opens, closes, t.levels, t.onsets, t.pieces, t.quiet, t.held,
+            self._end, self._value, self._steps, self._work, self._tp, self._dense[0], self._dense[1],
+        )  # fmt: skip
