@@ -12,8 +12,10 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from teachlab.explore.surface.finishing import Sums
 from teachlab.explore.surface.fold import NEVER, Tallies
 from teachlab.explore.surface.ranks import Ranker, Ranks
+from teachlab.explore.surface.table import Table
 from teachlab.explore.surface.turning import Where
 from teachlab.model.recording import Light
 
@@ -28,13 +30,15 @@ def _rank(
 ) -> None:  # fmt: skip
     for i in range(x.size):
         v = x[i]
-        place = (min(max(v, low), high) - low) * scale
-        cell = min(np.int32(place), np.int32(cells))
+        inside = v if v > low else low  # selections, not min and max, which look for NaN
+        inside = inside if inside < high else high
+        cell = np.int32((inside - low) * scale)
+        cell = cell if cell < cells else cells
         rank = np.int32(below[cell])
         for _ in range(steps):
             rank += np.int32(levels[rank] <= v)
-        rank = min(rank, np.int32(count))
-        out[i] = np.int16(count - rank if mirrored else rank)
+        rank = rank if rank < count else count
+        out[i] = count - rank if mirrored else rank
 
 
 @_compile
@@ -232,8 +236,48 @@ def _push(
     return steps
 
 
+@_compile
+def _sum_onsets(onsets: Any, kind: int, taken_off: int, out: Any) -> None:
+    n = out.shape[0]
+    row = np.zeros(n, np.int64)
+    row[0] = -taken_off
+    for i in range(n - 1, -1, -1):
+        total = 0
+        for j in range(n):
+            row[j] += onsets[4 * (i + 1) + kind, j]
+            total += row[j]
+            out[i, j] = total
+
+
+@_compile
+def _sum_spans(histogram: Any, plus: int, out: Any) -> None:
+    n = out.shape[0]
+    row = np.zeros(n + 2, np.int64)
+    for i in range(n):
+        total = plus
+        for j in range(n + 1, 0, -1):
+            row[j] += histogram[i, j]
+            total += row[j]
+            if j <= n:
+                out[i, j - 1] = total
+
+
+class CompiledSums:
+    """The running sums in numba."""
+
+    def onsets(self, onsets: NDArray[np.int64], kind: int, taken_off: int, out: Table) -> None:
+        """Sum closed cycles."""
+        _sum_onsets(onsets, kind, taken_off, out)
+
+    def spans(self, histogram: NDArray[np.int32], plus: int, out: Table) -> None:
+        """Sum spans."""
+        _sum_spans(histogram, plus, out)
+
+
 class CompiledEngine:
     """The engine in numba; counts exactly what `PlainEngine` counts."""
+
+    sums: Sums = CompiledSums()
 
     def __init__(self, state: Ranks, tallies: Tallies) -> None:
         self._tallies = tallies

@@ -7,6 +7,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.explore.surface.finishing import PlainSums, Sums
 from teachlab.explore.surface.fold import NEVER, Fold, Tallies
 from teachlab.explore.surface.ranks import Ranker, Ranks
 from teachlab.explore.surface.spans import Spans
@@ -19,6 +20,8 @@ BLOCK = 1 << 17
 
 class Engine(Protocol):
     """Counts ranks cut into pieces; the compiled and the plain one do the same."""
+
+    sums: Sums
 
     def rank(self, ranker: Ranker, light: Light) -> Ranks:
         """Rank valid light."""
@@ -44,6 +47,8 @@ class Engine(Protocol):
 
 class PlainEngine:
     """The engine in NumPy."""
+
+    sums: Sums = PlainSums()
 
     def __init__(self, state: Ranks, tallies: Tallies) -> None:
         self._tallies = tallies

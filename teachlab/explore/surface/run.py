@@ -186,7 +186,7 @@ def _exact(
             progress((block.start + block.light.size) / clock.count)
     return Surface(
         levels=levels,
-        **tables(tallies, spans, base.polarity),
+        **tables(tallies, spans, base.polarity, engine.sums),
         every_pair=True,
         distinct=False,
         how=EXACT + note,
