@@ -227,7 +227,13 @@ class Strategy(Protocol):
 
     - `sweep_passes`, int: how many passes its sweep lets by (5 if absent);
     - `designs`, frozenset of str: fields of the base setting, besides the levels and the polarity, that the
-      strategy may change. A change to any other is refused.
+      strategy may change. A change to any other is refused;
+    - `equivariant`, frozenset of str, a class variable or a property where it depends on a parameter: which
+      changes of all the light move the taught levels along, as the conformance checks then demand.
+      ``"gain"``: ``x → dark + g·(x − dark)`` moves a level L to ``dark + g·(L − dark)`` (rules on ratios and
+      differences; not a fixed offset). ``"offset"``: ``x → x + a`` at the same dark level moves L to ``L + a``,
+      and mirrored light, ``x → C − x`` with the other direction, mirrors L to ``C − L`` (rules on differences;
+      not shares of the light above dark). Empty: neither. Absent: nothing is said, and the checks are skipped.
     """
 
     name: ClassVar[str]
