@@ -216,8 +216,8 @@ def return_level(fit: Fit, blocks: float) -> float:
         raise ParameterError("a return level needs a fit of maxima and more than 1 block.")
     y = -math.log1p(-1 / blocks)
     if fit.shape == 0:
-        return fit.location - fit.scale * math.log(y)
-    return fit.location + fit.scale / fit.shape * (y**-fit.shape - 1)
+        return float(fit.location - fit.scale * math.log(y))
+    return float(fit.location + fit.scale / fit.shape * (y**-fit.shape - 1))
 
 
 def _refuse(values: Values, level: float, *, check_drift: bool) -> None:
@@ -250,7 +250,7 @@ def _profile_upper(excess: Values, reach: float) -> tuple[Fit, float]:
         return float(_likelihoods(excess, reach, log_survival).max())
 
     # The likelihood has one maximum in the survival; outside of −60 … 0 there is nothing to see.
-    coarse = np.linspace(-60, -1e-4, 61)
+    coarse = np.linspace(-60, -1e-4, 41)
     best = int(np.argmax([profile(s) for s in coarse]))
     around = coarse[max(0, best - 1)], coarse[min(coarse.size - 1, best + 1)]
     top = minimize_scalar(lambda s: -profile(s), bounds=around, method="bounded", options={"xatol": 1e-4})
