@@ -103,7 +103,7 @@ def hindsight(
     ...               Setting(unit="counts", on_level=0, off_level=0))
     >>> best = hindsight(found)
     >>> best.cost, best.on_interval, best.equally_good
-    (0.0, (3.0, 9.0), 11)
+    (0.0, (3.0, 9.0), 12)
     """
     costs = costs or Costs()
     if surface.detect_trials == 0:

@@ -66,11 +66,41 @@ class Fold:
         self, ladders: Ladders, kind: NDArray[np.int8], opens: NDArray[np.bool_], closes: NDArray[np.bool_]
     ) -> None:
         """Take the next pieces, some of which begin or end a span."""
+        # A hidden first evaluation holds the output: its lead is not the dark.
+        dark = (ladders.top == 0) & (ladders.lead == 0) & opens & closes
+        if dark.any():
+            ladders, kept, after_dark, ends_dark = self._without(ladders, dark, kind)
+            kind, opens, closes = kind[kept], opens[kept], closes[kept]
+        else:
+            after_dark, ends_dark = dark, False
+        self._push_all(ladders, kind, opens, closes, after_dark)
+        if ends_dark:
+            self.state[:] = 0
+
+    def _without(
+        self, ladders: Ladders, dark: NDArray[np.bool_], kind: NDArray[np.int8]
+    ) -> tuple[Ladders, NDArray[np.bool_], NDArray[np.bool_], bool]:
+        """Book whole spans below all levels, which put out every comparator and do nothing else."""
+        counted = np.bincount(kind[dark], minlength=KINDS)
+        self.tallies.quiet[:, 0, self.state.size + 1] += counted[:3].astype(np.int32)
+        kept = ~dark
+        passed = np.cumsum(dark)[kept]
+        after_dark = np.diff(passed, prepend=0) > 0
+        return ladders.select(kept), kept, after_dark, bool(dark[-1])
+
+    def _push_all(
+        self,
+        ladders: Ladders,
+        kind: NDArray[np.int8],
+        opens: NDArray[np.bool_],
+        closes: NDArray[np.bool_],
+        after_dark: NDArray[np.bool_],
+    ) -> None:
         together = max(1, CELLS // max(1, self.state.size))
         for a in range(0, kind.size, together):
             part = slice(a, min(a + together, kind.size))
             rows = _rows(ladders, part, self.state.size)
-            self._push(rows, ladders.lead[part], kind[part], opens[part], closes[part])
+            self._push(rows, ladders.lead[part], kind[part], opens[part], closes[part], after_dark[part])
 
     def _push(
         self,
@@ -79,11 +109,15 @@ class Fold:
         kind: NDArray[np.int8],
         opens: NDArray[np.bool_],
         closes: NDArray[np.bool_],
+        after_dark: NDArray[np.bool_],
     ) -> None:
         top, bottom, first_low, last_low, last_after = rows
         entry = np.empty_like(last_low)
         state = self.state
-        for k, (peak, floor) in enumerate(zip(top.tolist(), bottom.tolist(), strict=True)):
+        turns = zip(top.tolist(), bottom.tolist(), after_dark.tolist(), strict=True)
+        for k, (peak, floor, dark) in enumerate(turns):
+            if dark:
+                state[:] = 0
             entry[k] = state
             if peak < state.size:
                 np.minimum(state[peak:], floor, out=state[peak:])

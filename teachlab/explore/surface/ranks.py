@@ -16,6 +16,8 @@ Ranks = NDArray[np.int16]
 
 MOST_STEPS = 3
 CELLS_PER_LEVEL = 4
+MANY = 0.3
+"""Share of light between the outermost levels from which all of it is ranked alike."""
 
 
 class Ranker:
@@ -88,10 +90,20 @@ class Ranker:
             index = light if self._offset == 0 else light.astype(np.intp) - self._offset
             return self._table[index]
         x = light if light.dtype == self.work else light.astype(self.work)
+        above = x >= self.levels[-1]
+        between = np.flatnonzero(above == (x < self.levels[0]))
+        if between.size > MANY * x.size:
+            return self._turn(self._among(x))
+        # Most light lies beyond all levels.
+        rank = above.astype(np.int16) * np.int16(self.count)
+        rank[between] = self._among(x[between])
+        return self._turn(rank)
+
+    def _among(self, x: Light) -> NDArray[Any]:
         if self.searched:
-            return self._turn(np.searchsorted(self.levels, x, side="right"))
+            return np.searchsorted(self.levels, x, side="right")
         rank = self.below[self._cell(x)]
         for _ in range(self.steps):
             # Padded with infinity, which an infinite sample reaches: never beyond the last level.
             rank = rank + (self.padded[rank] <= x)
-        return self._turn(np.minimum(rank, self.count))
+        return np.minimum(rank, self.count)

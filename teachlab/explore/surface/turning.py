@@ -218,6 +218,17 @@ class Ladders:
         )
 
 
+    def select(self, kept: NDArray[np.bool_]) -> Ladders:
+        """Return the ladders of some pieces, numbered anew."""
+        number = np.cumsum(kept) - 1
+        first, last = kept[self.first_piece], kept[self.last_piece]
+        return Ladders(
+            self.top[kept], self.bottom[kept], self.lead[kept],
+            number[self.first_piece[first]], self.first_peak[first], self.first_low[first],
+            number[self.last_piece[last]], self.last_peak[last], self.last_low[last], self.last_after[last],
+        )  # fmt: skip
+
+
 def _records(values: NDArray[Any]) -> Where:
     """Return the places of values above all before them."""
     highest = np.maximum.accumulate(values)
