@@ -1,18 +1,27 @@
-"""Settings in and out: JSON, schema 1."""
+"""Settings in and out: JSON, schema 1 and schema 2."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
 from teachlab.data.files import read_text, write_aside
-from teachlab.data.strict import SchemaOne, StrictModel, check, parse_json
+from teachlab.data.strict import StrictModel, check, parse_json, shown
 from teachlab.errors import SettingError
 from teachlab.model.setting import DelaysActOn, Polarity, Setting, Taught
+from teachlab.model.setting_kinds import (
+    MAX_TIME_MS,
+    MAX_UPDATE_EVALUATIONS,
+    SCHEMA,
+    Follow,
+    FollowingSetting,
+    SettingKind,
+    WindowSetting,
+)
 
 
 class _TaughtDocument(StrictModel):
@@ -21,7 +30,7 @@ class _TaughtDocument(StrictModel):
     evidence: dict[str, Any] = Field(default_factory=dict)
 
 
-class _SettingDocument(SchemaOne):
+class _Common(StrictModel):
     unit: Annotated[str, Field(min_length=1)]
     on_level: float
     off_level: float
@@ -34,13 +43,47 @@ class _SettingDocument(SchemaOne):
     taught: _TaughtDocument | None = None
 
 
+class _SettingDocument(_Common):
+    schema_: Literal[1] = Field(default=1, alias="schema")
+
+
+class _FollowingDocument(_Common):
+    schema_: Literal[2] = Field(alias="schema")
+    kind: Literal["following"]
+    reference: float
+    low_limit: float
+    high_limit: float
+    follow: Annotated[Follow, Field(strict=False)]
+    dark_level: float = 0.0
+    time_constant_ms: Annotated[float, Field(gt=0, le=MAX_TIME_MS)] = 1000.0
+    update_evaluations: Annotated[int, Field(ge=1, le=MAX_UPDATE_EVALUATIONS)] = 32
+    freeze: bool = True
+    freeze_hold_ms: Annotated[float, Field(ge=0)] = 0.0
+    guard: Annotated[float, Field(gt=0)] | None = None
+    slew_per_s: Annotated[float, Field(gt=0)] | None = None
+    release_after_ms: Annotated[float, Field(gt=0)] | None = None
+
+
+class _WindowDocument(_Common):
+    schema_: Literal[2] = Field(alias="schema")
+    kind: Literal["window"]
+    low_release: float
+    high_release: float
+
+
+_KINDS: Mapping[str, tuple[type[_Common], type[Setting]]] = {
+    SettingKind.FOLLOWING: (_FollowingDocument, FollowingSetting),
+    SettingKind.WINDOW: (_WindowDocument, WindowSetting),
+}
+
+
 def setting_from_dict(values: object, where: str) -> Setting:
     """Return a setting from its parsed JSON, all faults in one message.
 
     Parameters
     ----------
     values : object
-        The parsed document; must be a mapping of schema 1 without unknown keys.
+        The parsed document; must be a mapping of schema 1 or 2 without unknown keys.
     where : str
         File or place, for the message.
 
@@ -54,19 +97,32 @@ def setting_from_dict(values: object, where: str) -> Setting:
     >>> setting_from_dict({"unit": "mV", "on_level": 5, "off_level": 4, "polarity": "light-on"}, "here").hysteresis
     1.0
     """
-    schema = values.get("schema", 1) if isinstance(values, Mapping) else 1
-    if schema != 1 and isinstance(schema, int):
-        raise SettingError(
-            f"{where}: schema must be 1, got {schema}. This version reads schema 1 only: levels, filter and delays; "
-            "later kinds of setting need a later version."
-        )
-    document = check(_SettingDocument, values, where, SettingError)
-    fields = document.model_dump(exclude={"schema_", "taught"})
+    model, made = _kind_of(values, where)
+    document = check(model, values, where, SettingError)
+    fields = document.model_dump(exclude={"schema_", "kind", "taught"})
     taught = None if document.taught is None else Taught(**document.taught.model_dump())
     try:
-        return Setting(**fields, taught=taught)
+        return made(**fields, taught=taught)
     except SettingError as fault:
         raise SettingError(f"{where}: {fault}") from None
+
+
+def _kind_of(values: object, where: str) -> tuple[type[_Common], type[Setting]]:
+    schema = values.get("schema", 1) if isinstance(values, Mapping) else 1
+    if schema == 1 or not isinstance(schema, int):
+        return _SettingDocument, Setting
+    if schema != SCHEMA:
+        raise SettingError(
+            f"{where}: schema must be 1 or 2, got {schema}. This version reads schema 1, levels, and schema 2, levels "
+            "that follow and windows of two thresholds; later kinds of setting need a later version."
+        )
+    kind = values.get("kind") if isinstance(values, Mapping) else None
+    if not isinstance(kind, str) or kind not in _KINDS:
+        raise SettingError(
+            f"{where}: kind must be one of {', '.join(_KINDS)} in a setting of schema 2, got {shown(kind)}. "
+            "Give the kind, or use schema 1 for one pair of fixed levels."
+        )
+    return _KINDS[kind]
 
 
 def read_setting(path: str | Path) -> Setting:

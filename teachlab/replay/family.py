@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from teachlab.errors import SettingError
 from teachlab.model.recording import Block, Light, Recording
 from teachlab.model.setting import Setting
 from teachlab.replay.evaluating import evaluated
-from teachlab.replay.run import check_unit, switch
+from teachlab.replay.run import check_unit, replay, switch
 from teachlab.signal.comparator import Comparator, compares_exactly, level_in
 from teachlab.signal.evaluation import Clock, no_valid_sample
 from teachlab.signal.output import Output
@@ -43,7 +44,8 @@ def replay_family(
     recording : Recording
         Read once, or a few times where settings chatter so much that their edges would fill the memory.
     settings : sequence of Setting
-        Any levels, polarities, filters and delays; one evaluation rate.
+        Any levels, polarities, filters and delays; one evaluation rate. Settings of schema 2 are replayed one
+        by one.
     progress : callable, optional
         Called with the share that is done.
 
@@ -65,6 +67,8 @@ def replay_family(
     if not settings:
         return iter(())
     clock = Clock.of(recording.samples, recording.info.sample_rate_hz, settings[0].evaluation_rate_hz)
+    if any(type(setting) is not Setting for setting in settings):
+        return _of_any_kind(recording, clock, settings, _Report(progress, len(settings)))
     return _replay(recording, clock, settings, _Report(progress, len(settings)))
 
 
@@ -78,6 +82,19 @@ class _Report:
         """Report a share of the settings under way."""
         if self.progress is not None:
             self.progress((self.done + share * settings) / self.total)
+
+
+def _of_any_kind(recording: Recording, clock: Clock, settings: Sequence[Setting], report: _Report) -> Iterator[Output]:
+    """Replay stretches of fixed levels together and the others one by one, in the order of the settings."""
+    for fixed, group in groupby(settings, key=lambda setting: type(setting) is Setting):
+        members = list(group)
+        if fixed:
+            yield from _replay(recording, clock, members, report)
+            continue
+        for setting in members:
+            yield replay(recording, setting)
+            report.done += 1
+            report.say(0.0, 0)
 
 
 def _replay(recording: Recording, clock: Clock, settings: Sequence[Setting], report: _Report) -> Iterator[Output]:

@@ -8,12 +8,17 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from teachlab.errors import SettingError
 from teachlab.model.recording import Block, Chunk, Recording
 from teachlab.model.setting import DelaysActOn, Polarity, Setting
+from teachlab.model.setting_kinds import FollowingSetting, WindowSetting
 from teachlab.replay.evaluating import evaluated
 from teachlab.replay.stages import consecutive_filter, off_delay, on_delay
 from teachlab.signal.comparator import Comparator
 from teachlab.signal.evaluation import Clock, no_valid_sample
+from teachlab.signal.follower import Followed, Follower
 from teachlab.signal.output import Output
+from teachlab.signal.two_thresholds import TwoThresholds
 from teachlab.signal.twostate import TwoState
+
+AnyComparator = Comparator | Follower | TwoThresholds
 
 
 def replay(recording: Recording, setting: Setting, *, progress: Callable[[float], None] | None = None) -> Output:
@@ -27,7 +32,7 @@ def replay(recording: Recording, setting: Setting, *, progress: Callable[[float]
     recording : Recording
         In memory or in a file.
     setting : Setting
-        In the unit of the recording.
+        Of any kind, in the unit of the recording.
     progress : callable, optional
         Called with the share of the recording that is done.
 
@@ -55,11 +60,23 @@ def replay(recording: Recording, setting: Setting, *, progress: Callable[[float]
     """
     check_unit(recording, setting)
     clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
-    comparator = Comparator(setting.on_level, setting.off_level, recording.dtype)
+    comparator = _comparator(recording, clock, setting)
     _compare(recording, clock, comparator, progress)
+    followed = None
+    if isinstance(comparator, Follower):
+        comparator.finish()
+        followed = comparator.followed()
     if comparator.first is None:
         raise no_valid_sample(recording.name, recording.samples)
-    return switch(comparator.light_state(), comparator.validity(), setting, clock)
+    return switch(comparator.light_state(), comparator.validity(), setting, clock, followed=followed)
+
+
+def _comparator(recording: Recording, clock: Clock, setting: Setting) -> AnyComparator:
+    if isinstance(setting, FollowingSetting):
+        return Follower(setting, clock)
+    if isinstance(setting, WindowSetting):
+        return TwoThresholds(setting, recording.dtype)
+    return Comparator(setting.on_level, setting.off_level, recording.dtype)
 
 
 def check_unit(recording: Recording, setting: Setting) -> None:
@@ -71,7 +88,9 @@ def check_unit(recording: Recording, setting: Setting) -> None:
         )
 
 
-def switch(light: TwoState, invalid: TwoState, setting: Setting, clock: Clock) -> Output:
+def switch(
+    light: TwoState, invalid: TwoState, setting: Setting, clock: Clock, *, followed: Followed | None = None
+) -> Output:
     """Apply filter, polarity and delays to the comparator's state.
 
     Parameters
@@ -82,6 +101,8 @@ def switch(light: TwoState, invalid: TwoState, setting: Setting, clock: Clock) -
         Filter, polarity and delays; its levels are not looked at.
     clock : Clock
         The evaluations.
+    followed : Followed, optional
+        What the reference did, for the record.
     """
     size = clock.count
     filtered = consecutive_filter(light, invalid, setting.consecutive, size)
@@ -91,7 +112,7 @@ def switch(light: TwoState, invalid: TwoState, setting: Setting, clock: Clock) -
     after = off_delay(after, clock.delay(setting.off_delay_ms), size)
     if setting.delays_act_on is DelaysActOn.LIGHT:
         after = _polarised(after, setting.polarity)
-    return Output(setting, clock, undelayed, after, invalid)
+    return Output(setting, clock, undelayed, after, invalid, followed)
 
 
 def _polarised(light: TwoState, polarity: Polarity) -> TwoState:
@@ -99,7 +120,7 @@ def _polarised(light: TwoState, polarity: Polarity) -> TwoState:
 
 
 def _compare(
-    recording: Recording, clock: Clock, comparator: Comparator, progress: Callable[[float], None] | None
+    recording: Recording, clock: Clock, comparator: AnyComparator, progress: Callable[[float], None] | None
 ) -> None:
     chunks = recording.source.chunks()
     if any(chunk.high is not None for chunk in chunks):
@@ -112,7 +133,9 @@ def _compare(
             progress((block.start + block.light.size) / clock.count)
 
 
-def _unskipped(recording: Recording, chunks: Sequence[Chunk], clock: Clock, comparator: Comparator) -> Iterator[Block]:
+def _unskipped(
+    recording: Recording, chunks: Sequence[Chunk], clock: Clock, comparator: AnyComparator
+) -> Iterator[Block]:
     """Read only the chunks in which, by their stored extremes, the state can change.
 
     The next chunk that cannot be skipped in either state is decoded while the caller works on this one.

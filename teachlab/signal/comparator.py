@@ -63,12 +63,17 @@ class Comparator:
         ``off_level <= on_level``.
     dtype : dtype
         Stored type of the light.
+    first_level : float, recording units, optional
+        Level at or above which the first valid evaluation is light; by default `on_level`.
     """
 
-    def __init__(self, on_level: float, off_level: float, dtype: np.dtype[Any]) -> None:
+    def __init__(
+        self, on_level: float, off_level: float, dtype: np.dtype[Any], *, first_level: float | None = None
+    ) -> None:
         self._dtype = dtype.newbyteorder("=") if compares_exactly(dtype) else np.dtype(np.float64)
         self._on = level_in(self._dtype, on_level)
         self._off = level_in(self._dtype, off_level)
+        self._begin = self._on if first_level is None else level_in(self._dtype, first_level)
         self._count = 0
         self._first: bool | None = None
         self._state = False
@@ -135,7 +140,7 @@ class Comparator:
         k = 0 if invalid is None else int(np.argmin(invalid))
         if invalid is not None and invalid[k]:
             return False
-        self._first = self._state = bool(x[k] >= self._on)
+        self._first = self._state = bool(x[k] >= self._begin)
         return True
 
     def _find_edges(self, x: Light, invalid: _Bool | None) -> None:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from teachlab.model.setting import DelaysActOn, Polarity, Setting
 from teachlab.signal.evaluation import Clock
+from teachlab.signal.follower import Followed
 from teachlab.signal.twostate import Edges, TwoState
 
 VOID_FROM = 5
@@ -46,6 +47,8 @@ class Output:
         The output: true is active.
     invalid : TwoState
         True where an evaluation had no valid sample.
+    followed : Followed, optional
+        What the reference did, for a setting that follows.
     """
 
     setting: Setting
@@ -53,6 +56,7 @@ class Output:
     undelayed: TwoState
     output: TwoState
     invalid: TwoState
+    followed: Followed | None = None
 
     @property
     def active_at_start(self) -> bool:
