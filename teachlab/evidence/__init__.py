@@ -1,0 +1,18 @@
+"""Evidence that can be signed: identity, criteria, record, page, and its verification."""
+
+from teachlab.evidence.criteria import Criteria, Judged, Verdict, judge, read_criteria
+from teachlab.evidence.record import RecordOptions, build_record, record_text
+from teachlab.evidence.verify import Finding, verify_record
+
+__all__ = [
+    "Criteria",
+    "Finding",
+    "Judged",
+    "RecordOptions",
+    "Verdict",
+    "build_record",
+    "judge",
+    "read_criteria",
+    "record_text",
+    "verify_record",
+]

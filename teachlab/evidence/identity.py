@@ -1,0 +1,98 @@
+"""What was looked at, and with what: digests of data and setting, versions of software."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import platform
+from collections.abc import Iterator
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+import teachlab
+from teachlab.errors import InputError
+from teachlab.model.recording import Recording
+from teachlab.model.truth import Truth
+
+LIBRARIES = ("numpy", "scipy", "pyarrow")
+"""Libraries whose version may change a number."""
+
+
+def file_digest(path: str | Path) -> str | None:
+    """Return the SHA-256 of a file's bytes; None for an address that is no local file."""
+    if "://" in str(path):
+        return None
+    digest = hashlib.sha256()
+    try:
+        with Path(path).open("rb") as file:
+            while piece := file.read(1 << 20):
+                digest.update(piece)
+    except OSError as fault:
+        raise InputError(f"{path}: cannot be read: {fault.strerror}. Give the path of the file.") from None
+    return digest.hexdigest()
+
+
+def samples_digest(recording: Recording, start: int = 0, stop: int | None = None) -> str:
+    """Return the SHA-256 of decoded samples, the same however the file encodes and groups them.
+
+    Notes
+    -----
+    Digest of the stored type, of the little-endian values with 0 for every invalid sample, and of one byte
+    per sample that is 1 where it is invalid.
+    """
+    values, holes = hashlib.sha256(), hashlib.sha256()
+    for block in recording.blocks(start, stop):
+        light, invalid = block.light, block.invalid_mask()
+        if invalid is not None:
+            light = np.where(invalid, np.zeros(1, light.dtype), light)
+        else:
+            invalid = np.zeros(light.size, bool)
+        values.update(np.ascontiguousarray(light, light.dtype.newbyteorder("<")).tobytes())
+        holes.update(invalid.astype(np.uint8).tobytes())
+    whole = f"{recording.dtype.name} {values.hexdigest()} {holes.hexdigest()}"
+    return hashlib.sha256(whole.encode()).hexdigest()
+
+
+def truth_digest(truth: Truth) -> str:
+    """Return the SHA-256 of every pass with what is known of it."""
+    lots = [None] * truth.passes if truth.lot is None else [str(name) for name in truth.lot]
+    rows = [
+        [int(a), int(b), bool(d), str(label), lot]
+        for a, b, d, label, lot in zip(truth.start, truth.end, truth.detect, truth.label, lots, strict=True)
+    ]
+    return json_digest([str(truth.source), float(truth.uncertainty_samples), rows])
+
+
+def json_digest(value: Any) -> str:
+    """Return the SHA-256 of a plain JSON value, the same for every order of keys."""
+    text = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def software() -> dict[str, str]:
+    """Return the versions that made a record, and the digest of this package's own source."""
+    versions = {name: metadata.version(name) for name in LIBRARIES}
+    return {
+        "teachlab": teachlab.__version__,
+        "source_sha256": source_digest(),
+        "python": platform.python_version(),
+        **versions,
+    }
+
+
+def source_digest() -> str:
+    """Return the SHA-256 of every source file of this package, in the order of their names."""
+    digest = hashlib.sha256()
+    for name, content in _sources():
+        digest.update(f"{name} {len(content)}\n".encode() + content)
+    return digest.hexdigest()
+
+
+def _sources() -> Iterator[tuple[str, bytes]]:
+    root = Path(teachlab.__file__).parent
+    for path in sorted(root.rglob("*"), key=lambda p: p.relative_to(root).as_posix()):
+        if path.suffix in {".py", ".j2"}:
+            yield path.relative_to(root).as_posix(), path.read_bytes().replace(b"\r\n", b"\n")

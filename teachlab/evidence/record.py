@@ -1,0 +1,340 @@
+"""The record of truth: everything that a claim about one setting on one recording rests on, as plain JSON."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.data.split import Split, split
+from teachlab.errors import Abstained, InputError, TruthError
+from teachlab.evidence import identity
+from teachlab.evidence.criteria import Criteria, judge, overall
+from teachlab.evidence.over_time import over_time
+from teachlab.explore.planning import claim_hours_sentence, claim_sentence
+from teachlab.explore.tail import tail_bound
+from teachlab.model.margin import Margin
+from teachlab.model.plain import plain
+from teachlab.model.recording import Origin, Recording
+from teachlab.model.score import Outcome, Score
+from teachlab.model.setting import Polarity, Setting
+from teachlab.model.truth import Truth, TruthSource
+from teachlab.replay import replay, replay_family
+from teachlab.score import lost_rate_by_lot, measure_margin, score
+from teachlab.score.lots import Dependence, exposure
+
+SCHEMA = 1
+WORST = 10
+SHIFTS = 10
+"""Levels tried on either side of the setting's, for the sensitivity."""
+
+LIMITS_OF_USE = (
+    "Not a safety device: nothing here may justify protection of people, guarding, muting or a machine stop. Rates "
+    "of lost passes are statistics of a process, not probabilities of a dangerous failure.",
+    "The evidence covers the recorded product, speed, lamps, temperature, dirt and settings, and nothing else.",
+    "The logged trace may not be what the sensor saw: bandwidth, averaging, gain and clipping of the logger differ. "
+    "Verify on the line with marked pieces before release, and again after any change.",
+    "No event seen does not mean that the rate is zero: the claim is the bound, with its passes, lots and dates.",
+    "Where the count is a legal or quality-critical quantity, verify it independently.",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordOptions:
+    """How a record is computed; all of it is written into the record.
+
+    Parameters
+    ----------
+    title : str
+    tolerance_ms : float, ms
+    confidence : float
+    teach_share : float or None
+        The setting was taught on this first share of the passes: only later ones are scored. None scores all.
+    deviations : tuple of str
+        What was done otherwise than planned, in the words of whoever reports it.
+    """
+
+    title: str = ""
+    tolerance_ms: float = 0.0
+    confidence: float = 0.95
+    teach_share: float | None = None
+    deviations: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sources:
+    """Files that a record rests on; only their names and digests are written."""
+
+    recording: str
+    truth: str
+    setting: str | None = None
+
+
+def build_record(
+    recording: Recording,
+    truth: Truth,
+    setting: Setting,
+    sources: Sources,
+    *,
+    options: RecordOptions | None = None,
+    criteria: Criteria | None = None,
+) -> dict[str, Any]:
+    """Compute the record; the same inputs give the same values, without clock, host or path.
+
+    Parameters
+    ----------
+    recording, truth, setting
+        What is claimed about.
+    sources : Sources
+        The files they were read from, for their digests.
+    options : RecordOptions, optional
+    criteria : Criteria, optional
+        Without any, the record gives no verdict.
+
+    Raises
+    ------
+    InputError
+        If the pieces do not fit together.
+    """
+    how = RecordOptions() if options is None else options
+    cut = None if how.teach_share is None else split(truth, recording.samples, teach_share=how.teach_share)
+    first = 0 if cut is None else cut.first_scored
+    output = replay(recording, setting)
+    result = score(output, truth, tolerance_ms=how.tolerance_ms, confidence=how.confidence, first_pass=first)
+    if result.counts.scored_passes == 0:
+        raise TruthError("no detect pass is left to score, so there is nothing to report. Log more passes.")
+    margins = measure_margin(recording, output, truth, result.trials, tolerance_ms=how.tolerance_ms)
+    dependence = lost_rate_by_lot(truth, result.trials, confidence=how.confidence, proxy=margins.reach)
+    judged = [] if criteria is None else judge(criteria, result, margins, dependence)
+    record: dict[str, Any] = {
+        "schema": SCHEMA,
+        "kind": "teachlab.evidence",
+        "title": how.title,
+        "verdict": {
+            "overall": str(overall(judged)) if judged else None,
+            "criteria": [item.as_dict() for item in judged],
+        },
+        "claims": _claims(result, dependence, truth),
+        "cautions": _cautions(recording, truth, cut),
+        "data": _data(recording, truth, sources),
+        "setting": setting.as_dict(),
+        "setting_source": _setting_source(setting, sources),
+        "options": {**asdict(how), "deviations": list(how.deviations)},
+        "criteria": None if criteria is None else criteria.model_dump(mode="json", by_alias=True),
+        "split": _split(recording, truth, cut, result),
+        "score": result.as_dict(),
+        "dependence": None if dependence is None else dependence.as_dict(),
+        "margin": margins.as_dict(),
+        "tail": _tail(margins, result, setting, how.confidence),
+        "over_time": _over_time(recording, truth, setting, margins, result, how.confidence),
+        "worst": _worst(truth, setting, margins, result),
+        "sensitivity": _sensitivity(recording, truth, setting, margins, how, first),
+        "exclusions": _exclusions(result),
+        "limits_of_use": list(LIMITS_OF_USE),
+        "software": identity.software(),
+    }
+    record = plain(record)
+    return record | {"record_sha256": identity.json_digest(record)}
+
+
+def record_text(record: dict[str, Any]) -> str:
+    """Return the text of a record, as it is written to a file."""
+    return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _claims(result: Score, dependence: Dependence | None, truth: Truth) -> list[str]:
+    if truth.source is TruthSource.SELF_LABELLED:
+        return ["Nothing may be claimed: the passes are self-labelled, made from this very signal."]
+    out = []
+    lost = result.lost_rate
+    if dependence is not None:
+        lost = replace(lost, low=dependence.low, high=dependence.high, upper=dependence.upper)
+        out.append(
+            claim_sentence(lost) + f" Dependence is allowed for: design effect {dependence.design_effect:.3g} from "
+            f"{dependence.lots} {dependence.source}."
+        )
+    out.append(claim_sentence(result.lost_rate) + " Holds if the passes are independent.")
+    out.append(claim_hours_sentence(result.false_trips_per_running_hour))
+    return out
+
+
+def _cautions(recording: Recording, truth: Truth, cut: Split | None) -> list[str]:
+    out = []
+    if recording.info.origin is Origin.SYNTHETIC:
+        out.append("Synthetic light: no evidence about a real line.")
+    if truth.source is TruthSource.SELF_LABELLED:
+        out.append("Self-labelled passes: they may tune, they support no claim.")
+    if truth.source is TruthSource.GENERATOR:
+        out.append("The passes come from a generator, not from a line.")
+    if cut is None:
+        out.append("Nothing here shows that the setting was not taught on the passes scored.")
+    return out
+
+
+def _data(recording: Recording, truth: Truth, sources: Sources) -> dict[str, Any]:
+    info = recording.info
+    return {
+        "recording": _name(sources.recording),
+        "recording_sha256": identity.file_digest(sources.recording),
+        "samples_sha256": identity.samples_digest(recording),
+        "samples": recording.samples,
+        "stored_type": recording.dtype.name,
+        "sample_rate_hz": info.sample_rate_hz,
+        "seconds": recording.seconds,
+        "unit": info.unit,
+        "title": info.title,
+        "notes": info.notes,
+        "origin": str(info.origin),
+        "sensing": str(info.sensing),
+        "truth": _name(sources.truth),
+        "truth_file_sha256": identity.file_digest(sources.truth),
+        "truth_sha256": identity.truth_digest(truth),
+        "truth_source": str(truth.source),
+        "uncertainty_samples": truth.uncertainty_samples,
+        "passes": truth.passes,
+    }
+
+
+def _setting_source(setting: Setting, sources: Sources) -> dict[str, Any]:
+    from teachlab.teach.registry import source_fingerprint, strategy_class
+
+    strategy = None
+    if setting.taught is not None:
+        try:
+            strategy = source_fingerprint(strategy_class(setting.taught.strategy))
+        except InputError:
+            strategy = None
+    return {
+        "file": None if sources.setting is None else _name(sources.setting),
+        "file_sha256": None if sources.setting is None else identity.file_digest(sources.setting),
+        "setting_sha256": identity.json_digest(plain(setting.as_dict())),
+        "strategy_source_sha256": strategy,
+    }
+
+
+def _split(recording: Recording, truth: Truth, cut: Split | None, result: Score) -> dict[str, Any] | None:
+    if cut is None:
+        return None
+    scored_from = int(truth.start[cut.first_scored])
+    return {
+        "teach_passes": cut.teach_passes,
+        "teach_end": cut.teach_end,
+        "first_scored": cut.first_scored,
+        "scored_from": scored_from,
+        "teach_samples_sha256": identity.samples_digest(recording, 0, cut.teach_end),
+        "scored_samples_sha256": identity.samples_digest(recording, scored_from, recording.samples),
+        "exposure": {
+            name: {"teach": taught, "scored": scored}
+            for name, (taught, scored) in exposure(truth, 0, cut.first_scored - 1, result.trials).items()
+        },
+    }
+
+
+def _levels(setting: Setting, margins: Margin) -> tuple[float, NDArray[np.float64]]:
+    """Return the level of activation turned so that active is up, and the reach of every pass."""
+    level = setting.on_level if setting.polarity is Polarity.LIGHT_ON else -setting.off_level
+    return level, np.empty(0) if margins.reach is None else margins.reach
+
+
+def _tail(margins: Margin, result: Score, setting: Setting, confidence: float) -> dict[str, Any]:
+    level, reach = _levels(setting, margins)
+    if result.self_labelled:
+        return {"refused": "the passes are self-labelled"}
+    outcome = result.trials.passes
+    rows = result.trials.first_pass + np.flatnonzero(np.isin(outcome, (Outcome.HIT, Outcome.MISS, Outcome.MERGED)))
+    try:
+        return tail_bound(reach[rows], level, confidence=confidence).as_dict()
+    except Abstained as refusal:
+        return {"refused": str(refusal)}
+
+
+def _over_time(
+    recording: Recording, truth: Truth, setting: Setting, margins: Margin, result: Score, confidence: float
+) -> dict[str, Any]:
+    level, reach = _levels(setting, margins)
+    sign = 1.0 if setting.polarity is Polarity.LIGHT_ON else -1.0
+    hours = truth.start / recording.info.sample_rate_hz / 3600
+    return over_time(
+        reach,
+        hours,
+        result,
+        level=level,
+        dark=sign * recording.info.dark_level,
+        noise=margins.noise_object,
+        confidence=confidence,
+    )
+
+
+def _worst(truth: Truth, setting: Setting, margins: Margin, result: Score) -> list[dict[str, Any]]:
+    """Return every lost pass up to a number, then those that came closest to being lost."""
+    level, reach = _levels(setting, margins)
+    trials, sign = result.trials, 1.0 if setting.polarity is Polarity.LIGHT_ON else -1.0
+    scored = np.flatnonzero(np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED)))
+    lost = trials.passes[scored] != Outcome.HIT
+    order = np.lexsort((reach[scored + trials.first_pass], ~lost))[:WORST]
+    out = []
+    for k in scored[order]:
+        row, outcome = int(k) + trials.first_pass, Outcome(trials.passes[k])
+        short = bool(reach[row] < level)
+        out.append(
+            {
+                "pass": row,
+                "start": int(truth.start[row]),
+                "end": int(truth.end[row]),
+                "label": str(truth.label[row]),
+                "lot": None if truth.lot is None else str(truth.lot[row]),
+                "outcome": outcome.name.lower(),
+                "reach": sign * float(reach[row]),
+                "distance_to_level": float(reach[row]) - level,
+                "reason": _reason(outcome, short),
+            }
+        )
+    return out
+
+
+def _reason(outcome: Outcome, short: bool) -> str:
+    if outcome is Outcome.HIT:
+        return "detected"
+    if outcome is Outcome.MERGED:
+        return "merged: the output was still active from before"
+    if short:
+        return "the light does not reach the level, or not for long enough"
+    return "the light reaches the level, but the output was not released before, or filter and delay swallow it"
+
+
+def _sensitivity(
+    recording: Recording, truth: Truth, setting: Setting, margins: Margin, how: RecordOptions, first: int
+) -> list[dict[str, Any]]:
+    """Count losses and trips with both levels shifted together, from the strongest gaps to the weakest passes."""
+    weakest, strongest = margins.weakest_pass, margins.strongest_gap
+    if weakest is None or strongest is None or weakest == strongest:
+        return []
+    step = abs(weakest - strongest) / SHIFTS
+    shifts = [k * step for k in range(-SHIFTS, SHIFTS + 1)]
+    settings = [
+        replace(setting, on_level=setting.on_level + s, off_level=setting.off_level + s, taught=None) for s in shifts
+    ]
+    out = []
+    for shift, output in zip(shifts, replay_family(recording, settings), strict=True):
+        n = score(output, truth, tolerance_ms=how.tolerance_ms, first_pass=first, tables=False).counts
+        out.append({"shift": shift, "lost": n.lost, "false_trips": n.false_trips, "extra": n.extra})
+    return out
+
+
+def _exclusions(result: Score) -> list[str]:
+    n = result.counts
+    found = (
+        (n.excluded_passes, "passes to be detected"),
+        (n.excluded_ignore_passes, "passes to be ignored"),
+        (n.excluded_gaps, "gaps"),
+        (n.excluded_onsets, "onsets"),
+    )
+    return [f"{count} {what}: void samples, or cut by the record" for count, what in found if count]
+
+
+def _name(path: str) -> str:
+    return Path(path).name if "://" not in path else path.rsplit("/", 1)[-1]

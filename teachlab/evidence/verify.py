@@ -1,0 +1,180 @@
+"""Recompute a record and name every difference."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from teachlab.data.files import read_text
+from teachlab.data.recordings import read_recording
+from teachlab.data.setting_files import read_setting, setting_from_dict
+from teachlab.data.strict import check, parse_json
+from teachlab.data.truth_files import read_truth
+from teachlab.errors import InputError
+from teachlab.evidence import identity
+from teachlab.evidence.criteria import Criteria
+from teachlab.evidence.record import SCHEMA, RecordOptions, Sources, build_record, record_text
+from teachlab.model.plain import plain
+
+RELATIVE = 1e-9
+NOT_COMPARED = ("software", "record_sha256")
+MOST_SHOWN = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One difference between a record and what was found.
+
+    Parameters
+    ----------
+    where : str
+        Which part differs: data, setting, record, or a value by its path.
+    message : str
+    serious : bool
+        False for what may differ on another machine: versions of software.
+    """
+
+    where: str
+    message: str
+    serious: bool = True
+
+
+def verify_record(
+    path: str | Path, *, recording: str | None = None, truth: str | None = None, setting: str | None = None
+) -> list[Finding]:
+    """Recompute a record from its data and return every difference; nothing serious means that it holds.
+
+    Parameters
+    ----------
+    path : str or Path
+        The record, result.json.
+    recording, truth, setting : str, optional
+        Where its files are; by default beside the record, under the names it gives.
+
+    Raises
+    ------
+    InputError
+        If the record is no record, or its files are not found.
+
+    Notes
+    -----
+    Counts and texts are compared exactly, floating-point numbers to 1 part in 10⁹. Files are compared by
+    their digest, and where that differs also by the digest of what was decoded, so that the same samples in
+    another encoding are told from changed samples.
+    """
+    text = read_text(path, "an evidence record, result.json", InputError)
+    record = parse_json(text, str(path), InputError)
+    if not isinstance(record, dict) or record.get("kind") != "teachlab.evidence" or record.get("schema") != SCHEMA:
+        raise InputError(f"{path}: this is no evidence record of schema {SCHEMA}. Give the result.json of a report.")
+    found = _own_digest(record, text)
+    try:
+        data, taught = record["data"], record["setting_source"]
+        recording = _file(path, recording, data["recording"], "--recording")
+        truth = _file(path, truth, data["truth"], "--truth")
+        setting = _file(path, setting, taught["file"], "--setting", needed=False)
+        options = RecordOptions(**{**record["options"], "deviations": tuple(record["options"]["deviations"])})
+        criteria = None if record["criteria"] is None else check(Criteria, record["criteria"], str(path), InputError)
+        used = setting_from_dict(record["setting"], f"{path}: setting")
+        found += _files(record, recording, truth, setting)
+        opened = read_recording(recording)
+        sources = Sources(recording=recording, truth=truth, setting=setting)
+        again = build_record(
+            opened,
+            read_truth(truth, samples=opened.samples),
+            used,
+            sources,
+            options=options,
+            criteria=criteria,
+        )
+    except (KeyError, TypeError, AttributeError) as fault:
+        raise InputError(f"{path}: the record is damaged: {type(fault).__name__} {fault}. Write it again.") from None
+    if setting is not None and plain(read_setting(setting).as_dict()) != record["setting"]:
+        found.append(Finding("setting", f"{Path(setting).name} holds another setting than the record"))
+    skipped = {*NOT_COMPARED, "setting_source"}
+    # What the files' own digests say is not said twice.
+    ours, theirs = ({k: v for k, v in r.items() if k not in skipped} for r in (again, record))
+    for side in (ours, theirs):
+        side["data"] = {k: v for k, v in side["data"].items() if not k.endswith("_sha256")}
+    differences = list(_differences("", theirs, ours))
+    found += [Finding(where, message) for where, message in differences[:MOST_SHOWN]]
+    if len(differences) > MOST_SHOWN:
+        found.append(Finding("record", f"{len(differences) - MOST_SHOWN} more values differ"))
+    return found + _versions(record.get("software", {}))
+
+
+def _own_digest(record: dict[str, Any], text: str) -> list[Finding]:
+    content = {key: value for key, value in record.items() if key != "record_sha256"}
+    if identity.json_digest(content) != record.get("record_sha256"):
+        return [Finding("record", "its content does not match its own digest: it was changed after it was written")]
+    if record_text(record) != text:
+        return [Finding("record", "its text was changed after it was written, though no value differs")]
+    return []
+
+
+def _file(record: str | Path, given: str | None, name: str | None, option: str, *, needed: bool = True) -> Any:
+    if given is not None:
+        return given
+    for folder in (Path(record).parent, Path()):
+        if name is not None and (folder / name).is_file():
+            return str(folder / name)
+    if needed:
+        raise InputError(f"{record}: '{name}' is neither beside the record nor in this folder. Name it with {option}.")
+    return None
+
+
+def _files(record: dict[str, Any], recording: str, truth: str, setting: str | None) -> list[Finding]:
+    data, out = record["data"], []
+    pairs = (
+        ("data", recording, data["recording_sha256"]),
+        ("truth", truth, data["truth_file_sha256"]),
+        ("setting", setting, record["setting_source"]["file_sha256"]),
+    )
+    changed = {where for where, path, digest in pairs if path is not None and identity.file_digest(path) != digest}
+    names = {where: Path(path).name for where, path, _ in pairs if path is not None}
+    if "data" in changed:
+        same = identity.samples_digest(read_recording(recording)) == data["samples_sha256"]
+        what = "but holds the same samples" if same else "and its samples differ"
+        out.append(Finding("data", f"{names['data']} is not the file of the record (SHA-256 differs), {what}"))
+    if "truth" in changed:
+        same = identity.truth_digest(read_truth(truth)) == data["truth_sha256"]
+        what = "but holds the same passes" if same else "and its passes differ"
+        out.append(Finding("truth", f"{names['truth']} is not the file of the record (SHA-256 differs), {what}"))
+    if "setting" in changed:
+        out.append(Finding("setting", f"{names['setting']} is not the file of the record (SHA-256 differs)"))
+    return out
+
+
+def _differences(where: str, theirs: Any, ours: Any) -> Any:
+    """Yield the path and the two values of every difference."""
+    if isinstance(theirs, dict) and isinstance(ours, dict):
+        for key in dict.fromkeys((*theirs, *ours)):
+            inner = f"{where}.{key}" if where else str(key)
+            if key not in theirs or key not in ours:
+                yield inner, "is in the record only" if key in theirs else "is missing from the record"
+            else:
+                yield from _differences(inner, theirs[key], ours[key])
+    elif isinstance(theirs, list) and isinstance(ours, list):
+        if len(theirs) != len(ours):
+            yield where, f"has {len(theirs)} entries in the record, {len(ours)} when recomputed"
+        for k, (a, b) in enumerate(zip(theirs, ours, strict=False)):
+            yield from _differences(f"{where}[{k}]", a, b)
+    elif not _equal(theirs, ours):
+        yield where, f"is {theirs!r} in the record, {ours!r} when recomputed"
+
+
+def _equal(a: Any, b: Any) -> bool:
+    numbers = isinstance(a, (int, float)) and isinstance(b, (int, float)) and not isinstance(a, bool)
+    if numbers and (isinstance(a, float) or isinstance(b, float)):
+        return math.isclose(a, b, rel_tol=RELATIVE, abs_tol=1e-12)
+    return bool(a == b and type(a) is type(b))
+
+
+def _versions(recorded: dict[str, str]) -> list[Finding]:
+    now = identity.software()
+    return [
+        Finding("software", f"{name} is {recorded.get(name)} in the record, {now.get(name)} here", serious=False)
+        for name in dict.fromkeys((*recorded, *now))
+        if recorded.get(name) != now.get(name)
+    ]
