@@ -6,7 +6,8 @@ levels: a step list is a pair of arrays, `end` (exclusive on-index) and `value`,
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable
+from typing import Any, TypeVar, cast
 
 import numpy as np
 from numba import njit
@@ -20,7 +21,12 @@ from teachlab.explore.surface.turning import Where
 from teachlab.model.recording import Light
 
 _NEVER = int(NEVER)
-_compile: Any = njit(nogil=True, cache=True)
+_Function = TypeVar("_Function", bound=Callable[..., Any])
+
+
+def _compile(function: _Function) -> _Function:
+    compiled: Any = njit(nogil=True, cache=True)
+    return cast(_Function, compiled(function))
 
 
 @_compile
@@ -32,9 +38,9 @@ def _rank(
         v = x[i]
         inside = v if v > low else low  # selections, not min and max, which look for NaN
         inside = inside if inside < high else high
-        cell = np.int32((inside - low) * scale)
+        cell: Any = np.int32((inside - low) * scale)
         cell = cell if cell < cells else cells
-        rank = np.int32(below[cell])
+        rank: Any = np.int32(below[cell])
         for _ in range(steps):
             rank += np.int32(levels[rank] <= v)
         rank = rank if rank < count else count
@@ -62,7 +68,9 @@ def _turning(y: Any, tp: Any) -> int:
 
 
 @_compile
-def _cycles(tp: Any, n: int, lead: int, kind: int, onsets: Any, high: Any, low: Any, pmin: Any, fp: Any, fl: Any) -> Any:
+def _cycles(
+    tp: Any, n: int, lead: int, kind: int, onsets: Any, high: Any, low: Any, pmin: Any, fp: Any, fl: Any
+) -> Any:
     """Book closed cycles; leave the peaks above all later ones on a stack, and those above all earlier ones."""
     depth = 0
     firsts = 0
@@ -211,15 +219,15 @@ def _push(
 ) -> int:  # fmt: skip
     high, low, pmin, fp, fl, new_end, new_value = work[0], work[1], work[2], work[3], work[4], work[5], work[6]
     for p in range(begins.size):
-        kind = np.int64(kinds[p])
-        depth = firsts = top = 0
+        kind = int(kinds[p])
+        depth = top = 0
         bottom = lead = trail = _NEVER
         if ends[p] > begins[p]:
             y = rank[begins[p] : ends[p]]
-            lead = np.int64(y[0])
-            trail = np.int64(y[y.size - 1])
+            lead = y[0]
+            trail = y[y.size - 1]
             n = _turning(y, tp)
-            depth, firsts, bottom = _cycles(tp, n, lead, kind, onsets, high, low, pmin, fp, fl)
+            depth, _, bottom = _cycles(tp, n, lead, kind, onsets, high, low, pmin, fp, fl)
             bottom = min(bottom, trail)
             top = high[0]
         if hidden[p]:

@@ -70,7 +70,7 @@ class Filter:
                 np.clip(high[:-step], low[step:], high[step:]),
             )
             step *= 2
-        out: Ranks = np.clip(np.int16(self._last), low, high)
+        out: Ranks = np.minimum(np.maximum(low, np.int16(self._last)), high)
         if out.size:
             self._last = int(out[-1])
         return out
@@ -91,7 +91,7 @@ class LevelSignals:
         # Delays on the light state of a dark-on output see the ranks upside down.
         first, second = (running_max, running_min) if inverted else (running_min, running_max)
         self._on, self._off = Causal(first, on, first_rank), Causal(second, off, first_rank)
-        self._last = np.int16(first_rank)
+        self._last: np.signedinteger[Any] = np.int16(first_rank)
 
     def push(self, light: NDArray[Any], invalid: NDArray[np.bool_] | None) -> tuple[Ranks, Ranks]:
         """Return the undelayed and the delayed signal of the next evaluations."""

@@ -156,7 +156,9 @@ def _rows(ladders: Ladders, part: slice, levels: int) -> tuple[Ranks, Ranks, Ran
     top, bottom = ladders.top[part], ladders.bottom[part]
     f = slice(*np.searchsorted(ladders.first_piece, (part.start, part.stop)))
     g = slice(*np.searchsorted(ladders.last_piece, (part.start, part.stop)))
-    first_low = _spread_up(ladders.first_piece[f] - part.start, ladders.first_peak[f], ladders.first_low[f], top, levels)
+    first_low = _spread_up(
+        ladders.first_piece[f] - part.start, ladders.first_peak[f], ladders.first_low[f], top, levels
+    )
     piece, peak = ladders.last_piece[g] - part.start, ladders.last_peak[g]
     last_low = _spread_down(piece, peak, ladders.last_low[g], top, levels)
     last_after = _spread_down(piece, peak, ladders.last_after[g], top, levels)

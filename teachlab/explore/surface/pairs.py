@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -136,8 +136,6 @@ def score_pairs(
 
 
 def _bare(setting: Setting) -> Setting:
-    from dataclasses import replace
-
     return replace(setting, taught=None)
 
 

@@ -73,7 +73,8 @@ class Ranker:
         # Equal infinities would give NaN; a clip on either side of the product keeps order and finiteness.
         with np.errstate(over="ignore", invalid="ignore"):
             place = (np.clip(x, self.levels[0], self.levels[-1]) - self.bottom) * self.scale
-        return np.minimum(place, self.work.type(self.cells)).astype(np.intp)
+        cells: NDArray[np.intp] = np.minimum(place, self.work.type(self.cells)).astype(np.intp)
+        return cells
 
     @property
     def looked_up(self) -> bool:
@@ -88,7 +89,8 @@ class Ranker:
         """Return the ranks of valid light, shape (n,)."""
         if self._table is not None:
             index = light if self._offset == 0 else light.astype(np.intp) - self._offset
-            return self._table[index]
+            found: Ranks = self._table[index]
+            return found
         x = light if light.dtype == self.work else light.astype(self.work)
         above = x >= self.levels[-1]
         between = np.flatnonzero(above == (x < self.levels[0]))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,7 +12,7 @@ from teachlab.explore.surface.counting import Engine, Pieces, PlainEngine, state
 from teachlab.explore.surface.finishing import tables
 from teachlab.explore.surface.fold import Tallies
 from teachlab.explore.surface.levels import FirstReading, Levels, checked, read_first, stated_levels
-from teachlab.explore.surface.ranks import Ranker
+from teachlab.explore.surface.ranks import Ranker, Ranks
 from teachlab.explore.surface.spans import Spans
 from teachlab.explore.surface.table import Surface
 from teachlab.model.recording import Recording
@@ -133,12 +134,10 @@ class _Part:
 
 
 def _with_distinct(found: Surface, distinct: bool) -> Surface:
-    from dataclasses import replace
-
     return replace(found, distinct=distinct)
 
 
-def engine_for(state: np.ndarray, tallies: Tallies, samples: int, fast: bool | None) -> tuple[Engine, str]:
+def engine_for(state: Ranks, tallies: Tallies, samples: int, fast: bool | None) -> tuple[Engine, str]:
     """Return the compiled engine if it is wanted, installed and worth it, else the plain one."""
     if fast is None:
         fast = samples >= FAST_FROM
@@ -184,9 +183,16 @@ def _exact(
         pieces.push(block)
         if progress is not None:
             progress((block.start + block.light.size) / clock.count)
+    found = tables(tallies, spans, base.polarity, engine.sums)
     return Surface(
         levels=levels,
-        **tables(tallies, spans, base.polarity, engine.sums),
+        lost=found["lost"],
+        merged=found["merged"],
+        extra=found["extra"],
+        false_trips=found["false_trips"],
+        gaps_tripped=found["gaps_tripped"],
+        ignore_trips=found["ignore_trips"],
+        ignore_tripped=found["ignore_tripped"],
         every_pair=True,
         distinct=False,
         how=EXACT + note,

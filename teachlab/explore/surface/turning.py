@@ -192,7 +192,7 @@ class Ladders:
         counts = turning.last - turning.first + 1
         piece = np.repeat(np.arange(pieces), counts)
         # Each piece gets a storey of its own, so that one running extreme serves all pieces.
-        storey = (piece * (levels + 2)).astype(np.int64 if pieces * (levels + 2) > 2**30 else np.int32)
+        storey: NDArray[Any] = (piece * (levels + 2)).astype(np.int64 if pieces * (levels + 2) > 2**30 else np.int32)
         before = np.empty(turning.peaks.size, storey.dtype)
         before[1:] = turning.valleys[:-1]
         before[turning.first] = turning.lead
@@ -216,7 +216,6 @@ class Ladders:
             last_low=low[last].astype(narrow),
             last_after=later[last].astype(narrow),
         )
-
 
     def select(self, kept: NDArray[np.bool_]) -> Ladders:
         """Return the ladders of some pieces, numbered anew."""
