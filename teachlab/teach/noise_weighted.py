@@ -15,6 +15,9 @@ from teachlab.teach.placing import place_on_events
 from teachlab.teach.rules import show
 from teachlab.teach.shown_events import backgrounds, require_spread, robust, statistics_of
 
+LEAST_SPREAD = 1e-9
+"""Least standard deviation in the search for a root, as a share of the distance of the classes."""
+
 
 class Balance(StrEnum):
     """What is equal on both sides of the level."""
@@ -132,7 +135,9 @@ def equal_deviations(m0: float, s0: float, m1: float, s1: float) -> float:
     >>> equal_deviations(10.0, 1.0, 40.0, 4.0)
     16.0
     """
-    return (s0 * m1 + s1 * m0) / (s0 + s1)
+    # As a share of the distance: exact for equal spreads, and safe where both vanish.
+    share = s0 / (s0 + s1) if s0 + s1 > 0 else 0.5
+    return m0 + share * (m1 - m0)
 
 
 def balanced_costs(m0: float, s0: float, m1: float, s1: float, odds: float) -> float | None:
@@ -155,9 +160,12 @@ def balanced_costs(m0: float, s0: float, m1: float, s1: float, odds: float) -> f
     >>> round(balanced_costs(0.0, 1.0, 2.0, 1.0, 1.0), 12)
     1.0
     """
-    # About the middle the coefficients stay small whatever the offset of the light.
-    middle = (m0 + m1) / 2
-    m0, m1 = m0 - middle, m1 - middle
+    # About the middle and in units of the distance the coefficients depend on neither offset nor gain.
+    middle, unit = (m0 + m1) / 2, max(abs(m1 - m0), s0, s1)
+    if not unit > 0:
+        return None
+    m0, m1 = (m0 - middle) / unit, (m1 - middle) / unit
+    s0, s1 = max(s0 / unit, LEAST_SPREAD), max(s1 / unit, LEAST_SPREAD)
     a = 1 / s0**2 - 1 / s1**2
     b = m1 / s1**2 - m0 / s0**2
     c = (m0 / s0) ** 2 - (m1 / s1) ** 2 + 2 * math.log(odds * s0 / s1)
@@ -165,4 +173,4 @@ def balanced_costs(m0: float, s0: float, m1: float, s1: float, odds: float) -> f
     if inside < 0 or (a == 0 and b <= 0):
         return None
     root = math.sqrt(inside)
-    return middle + (-c / (b + root) if b > 0 else (root - b) / a)
+    return middle + unit * (-c / (b + root) if b > 0 else (root - b) / a)

@@ -20,6 +20,8 @@ from teachlab.teach.shown_events import Heights, told
 
 FEWEST = 20
 """Fewest valid evaluations of a sweep, on both sides together."""
+VALLEY_SHARE = 0.1
+"""The light gets below the release for at least this share of the time without objects."""
 SEPARATION = 4.0
 """Two classes whose means are closer than this many of their standard deviations are not two levels."""
 
@@ -98,13 +100,14 @@ def place_on_sweep(strategy: Any, view: TeachView, level: float, **evidence: Any
     Notes
     -----
     The level itself labels the sweep: what lies beyond it is taken for passes. H = max(R_edge, 6 σ) of what
-    lies before it, cut so that the release stays 2 σ above the median of that.
+    lies before it, cut so that the release stays 2 σ above where a tenth of that lies: the light must get
+    there between the passes.
     """
     found = _labelled_by(view, level)
     wanted, by = wanted_width(found)
     below = view.sign * view.sweep.valid
-    middle = float(np.median(below[below < level]))
-    widest = max(level - middle - CLEARANCE * found.noise, 0.0)
+    valley = float(np.quantile(below[below < level], VALLEY_SHARE))
+    widest = max(level - valley - CLEARANCE * found.noise, 0.0)
     width = Width(min(wanted, widest), wanted, by, widest, Cause.CONTRAST)
     numbers = told(found, hysteresis=width.told(), sweep_passes=view.sweep.passes, **evidence)
     return view.place(view.sign * level, width.width, record(strategy, **numbers))

@@ -74,8 +74,9 @@ def outside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 @pytest.mark.usefixtures("plug")
-def test_the_four_classics_are_built_in() -> None:
-    assert names() == ("single-sample", "background-referenced", "sweep-minmax", "two-sample-midpoint")
+def test_the_built_in_strategies() -> None:
+    assert names()[:4] == ("single-sample", "background-referenced", "sweep-minmax", "two-sample-midpoint")
+    assert names() == tuple(BUILT_IN)
     for name in BUILT_IN:
         made = resolve(name)
         assert made.name == name
@@ -86,6 +87,18 @@ def test_the_four_classics_are_built_in() -> None:
         "background-referenced": ("background",),
         "sweep-minmax": ("sweep",),
         "two-sample-midpoint": ("background", "object"),
+        "quantile-guard": ("events",),
+        "ratio-midpoint": ("events",),
+        "noise-weighted-midpoint": ("events",),
+        "tail-balanced": ("events",),
+        "neyman-pearson": ("events",),
+        "contamination-aware": ("events",),
+        "minimax-regret": ("events",),
+        "stepped-trim": ("events",),
+        "between-class-variance": ("sweep",),
+        "iterative-mean": ("sweep",),
+        "minimum-error": ("sweep",),
+        "two-component-mixture": ("sweep",),
     }
 
 
@@ -104,7 +117,7 @@ def test_parameters_are_set_from_texts() -> None:
 def test_a_typing_error_is_answered_with_the_nearest_name() -> None:
     with pytest.raises(StrategyError, match=r"named 'two-sample-midpont'. Did you mean 'two-sample-midpoint'\?"):
         resolve("two-sample-midpont")
-    with pytest.raises(StrategyError, match=r"named 'xyz'. Installed: background-referenced, single-sample"):
+    with pytest.raises(StrategyError, match=r"named 'xyz'. Installed: background-referenced, between-class-variance"):
         resolve("xyz")
 
 
