@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from teachlab.model.recording import Block, Light
 from teachlab.model.setting import Polarity
 from teachlab.model.setting_kinds import Follow, FollowingSetting
-from teachlab.signal.evaluation import Clock
+from teachlab.signal.evaluation import Clock, delay_evaluations
 from teachlab.signal.twostate import Edges, TwoState
 from teachlab.signal.validity import Validity
 
@@ -60,7 +60,8 @@ class Reference:
         self._constant = setting.time_constant_ms * clock.rate_hz / 1000.0
         slew = setting.slew_per_s
         self._slew = math.inf if slew is None else slew * every / clock.rate_hz
-        self._patience = None if setting.release_after_ms is None else clock.delay(setting.release_after_ms)
+        after = setting.release_after_ms
+        self._patience = None if after is None else delay_evaluations(after, clock.rate_hz)
         self._waited = 0
         self._alarm = False
         self._alarm_edges: list[int] = []

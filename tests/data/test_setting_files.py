@@ -7,6 +7,7 @@ import pytest
 from teachlab.data.setting_files import read_setting, setting_from_dict, write_setting
 from teachlab.errors import SettingError
 from teachlab.model.setting import DelaysActOn, Polarity, Setting, Taught
+from teachlab.model.setting_kinds import FollowingSetting, WindowSetting, fixed_levels, without_kind
 
 GOOD = {"schema": 1, "unit": "counts", "on_level": 512.0, "off_level": 480.0, "polarity": "light-on"}
 
@@ -52,7 +53,10 @@ def test_the_document_of_the_contract_is_read():
         ({"evaluation_rate_hz": 0}, "evaluation_rate_hz: must be greater than 0, got 0"),
         ({"hysteresis": 3}, "key 'hysteresis' is unknown"),
         ({"unit": ""}, "unit: "),
-        ({"schema": 2}, "schema must be 1, got 2. This version reads schema 1"),
+        ({"schema": 3}, "schema must be 1 or 2, got 3. This version reads schema 1"),
+        ({"schema": 2}, "kind must be one of following, window in a setting of schema 2, got None"),
+        ({"schema": 2, "kind": "tracking"}, "kind must be one of following, window .* got 'tracking'"),
+        ({"kind": "window"}, "key 'kind' is unknown"),
         ({"schema": "1"}, "schema must be 1, got '1'"),
         ({"taught": {"strategy": "x", "who": 1}}, "key 'taught.who' is unknown"),
         ({"on_level": "a", "unit": 7, "zz": 0}, "3 faults: .*unit.*on_level.*'zz'"),
@@ -97,3 +101,59 @@ def test_evidence_that_is_not_json_is_refused_and_nothing_is_written(tmp_path):
         with pytest.raises(SettingError, match="cannot be written as JSON"):
             write_setting(tmp_path / "s.json", setting)
     assert list(tmp_path.iterdir()) == []
+
+
+FOLLOWING = {**GOOD, "schema": 2, "kind": "following", "reference": 400.0, "low_limit": 300.0, "high_limit": 900.0}
+FOLLOWING |= {"follow": "gain", "release_after_ms": 60000.0}
+WINDOW = {**GOOD, "schema": 2, "kind": "window", "off_level": 200.0, "low_release": 220.0, "high_release": 500.0}
+
+
+def test_schema_1_is_written_byte_for_byte_as_before(tmp_path):
+    write_setting(tmp_path / "s.json", setting_from_dict(GOOD, "s.json"))
+    assert (tmp_path / "s.json").read_text() == (
+        '{\n  "schema": 1,\n  "unit": "counts",\n  "on_level": 512.0,\n  "off_level": 480.0,\n'
+        '  "polarity": "light-on",\n  "consecutive": 1,\n  "on_delay_ms": 0.0,\n  "off_delay_ms": 0.0,\n'
+        '  "delays_act_on": "output",\n  "evaluation_rate_hz": null,\n  "taught": null\n}\n'
+    )
+
+
+@pytest.mark.parametrize(("document", "made"), [(FOLLOWING, FollowingSetting), (WINDOW, WindowSetting)])
+def test_schema_2_round_trip(tmp_path, document, made):
+    setting = setting_from_dict(document, "s.json")
+    assert type(setting) is made
+    write_setting(tmp_path / "s.json", setting)
+    assert read_setting(tmp_path / "s.json") == setting
+    written = json.loads((tmp_path / "s.json").read_text())
+    assert {name: written[name] for name in document} == document
+
+
+@pytest.mark.parametrize(
+    ("document", "message"),
+    [
+        (FOLLOWING | {"reference": 200.0}, r"reference \(200 counts\) must lie within low_limit and high_limit"),
+        (FOLLOWING | {"dark_level": 300.0}, r"low_limit \(300 counts\) must be above dark_level \(300\)"),
+        (FOLLOWING | {"reference": 480.0}, r"off_level \(480 counts\) must be above the reference \(480\)"),
+        (FOLLOWING | {"polarity": "dark-on"}, r"on_level \(512 counts\) must be at or below the reference \(400\)"),
+        (FOLLOWING | {"update_evaluations": 0}, "update_evaluations: must be greater than or equal to 1, got 0"),
+        (FOLLOWING | {"guard": 0.0}, "guard: must be greater than 0"),
+        (FOLLOWING | {"follow": "both"}, "follow: must be 'gain' or 'offset', got 'both'"),
+        (FOLLOWING | {"low_release": 1.0}, "key 'low_release' is unknown"),
+        (WINDOW | {"low_release": 501.0}, "the levels of a window must ascend.*got 200, 501, 500, 512 counts"),
+        (WINDOW | {"off_level": 221.0}, "the levels of a window must ascend"),
+        (WINDOW | {"on_level": 499.0}, "the levels of a window must ascend"),
+        ({k: v for k, v in WINDOW.items() if k != "high_release"}, "key 'high_release' is missing"),
+    ],
+)
+def test_faults_of_schema_2(document, message):
+    with pytest.raises(SettingError, match=message):
+        setting_from_dict(document, "s.json")
+
+
+def test_levels_that_do_not_say_all_are_refused_where_levels_are_needed():
+    fixed = setting_from_dict(GOOD, "s.json")
+    assert fixed_levels(fixed, "the surface") is fixed
+    following = setting_from_dict(FOLLOWING, "s.json")
+    with pytest.raises(SettingError, match="the surface needs one pair of fixed levels .* kind 'following'"):
+        fixed_levels(following, "the surface")
+    assert without_kind(following) == fixed
+    assert type(without_kind(following)) is Setting

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import importlib.util
 import sys
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import pytest
 
@@ -32,3 +34,16 @@ def twin() -> ModuleType:
 def cases() -> ModuleType:
     """Random small recordings with settings and passes, one per seed."""
     return _load("random_cases")
+
+
+@pytest.fixture(scope="session")
+def kinds() -> ModuleType:
+    """Settings of schema 2 for the random recordings."""
+    return _load("kind_cases")
+
+
+@pytest.fixture(scope="session")
+def ragged() -> Callable[[Any, Sequence[int]], Any]:
+    """Make the samples of a case come in stretches of odd lengths."""
+    source = _load("ragged_source").RaggedSource
+    return lambda case, lengths: source(case.light, case.null, lengths)

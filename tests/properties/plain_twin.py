@@ -68,6 +68,137 @@ def comparator(values: Sequence[float | None], on_level: float, off_level: float
     return states
 
 
+def window(values: Sequence[float | None], setting: Mapping[str, Any]) -> list[bool]:
+    """True for beyond the window of two thresholds."""
+    beyond_above = beyond_below = False
+    states = []
+    first = None
+    for value in values:
+        if not is_invalid(value):
+            x = float(value)  # type: ignore[arg-type]
+            if x >= setting["on_level"]:
+                beyond_above = True
+            elif x < setting["high_release"]:
+                beyond_above = False
+            if x < setting["off_level"]:
+                beyond_below = True
+            elif x >= setting["low_release"]:
+                beyond_below = False
+            if first is None:
+                first = beyond_above or beyond_below
+        states.append(beyond_above or beyond_below)
+    if first is None:
+        raise ValueError("no valid evaluation")
+    for i, value in enumerate(values):  # what comes before the first valid one takes its state
+        if not is_invalid(value):
+            break
+        states[i] = first
+    return states
+
+
+def moved_levels(setting: Mapping[str, Any], b: float) -> tuple[float, float]:
+    """The two levels at a reference b."""
+    on, off, taught, dark = (float(setting[k]) for k in ("on_level", "off_level", "reference", "dark_level"))
+    if b == taught:
+        return on, off
+    if setting["follow"] == "offset":
+        return on + (b - taught), off + (b - taught)
+    assert setting["follow"] == "gain"
+    ratio = (b - dark) / (taught - dark)
+    return dark + (on - dark) * ratio, dark + (off - dark) * ratio
+
+
+def following(
+    values: Sequence[float | None], setting: Mapping[str, Any], rate: Fraction
+) -> tuple[list[bool], dict[str, Any]]:
+    """True for light, with levels that follow; and what the reference was at every evaluation."""
+    hertz = float(rate)
+    interval = setting["update_evaluations"]
+    constant = setting["time_constant_ms"] * hertz / 1000.0
+    hold = round_up(decimal(setting["freeze_hold_ms"]) * rate / 1000)
+    light_on = setting["polarity"] == "light-on"
+    b = float(setting["reference"])
+    light = seen_valid = alarm = False
+    last_object = None
+    waited = 0
+    states, path, releases, alarms = [], [], [], []
+    counted, present = [], []
+    for i, value in enumerate(values):
+        on, off = moved_levels(setting, b)
+        path.append(b)
+        alarms.append(alarm)
+        if not is_invalid(value):
+            x = float(value)  # type: ignore[arg-type]
+            if not seen_valid:
+                seen_valid = True
+                light = x >= on
+            elif light:
+                light = not x < off
+            else:
+                light = x >= on
+            if light == light_on:
+                last_object = i
+            counts = abs(x) != math.inf
+            if counts:
+                present.append(x)
+            if setting["freeze"] and last_object is not None and i - last_object <= hold:
+                counts = False
+            distance = math.inf
+            if setting["guard"] is not None:
+                distance = setting["guard"] * abs((on if light_on else off) - b)
+            if counts and abs(x - b) < distance:
+                counted.append(x)
+        states.append(light)
+        if (i + 1) % interval != 0:
+            continue
+        wanted = None
+        if counted:
+            waited = 0
+            n = len(counted)
+            step = (left_to_right(counted) / n - b) * (n / (n + constant))
+            if setting["slew_per_s"] is not None:
+                most = setting["slew_per_s"] * interval / hertz
+                step = most if step > most else -most if step < -most else step
+            wanted = b + step
+        else:
+            waited += interval
+            after = setting["release_after_ms"]
+            if after is not None and waited >= round_up(decimal(after) * rate / 1000) and present:
+                waited = 0
+                wanted = left_to_right(present) / len(present)
+                releases.append(i + 1)
+        if wanted is not None and math.isfinite(wanted):
+            alarm = wanted < setting["low_limit"] or wanted > setting["high_limit"]
+            b = min(max(wanted, setting["low_limit"]), setting["high_limit"])
+        counted, present = [], []
+    if not seen_valid:
+        raise ValueError("no valid evaluation")
+    first_valid = next(i for i, v in enumerate(values) if not is_invalid(v))
+    states[:first_valid] = [states[first_valid]] * first_valid
+    told = {"path": path, "last": b, "alarm": alarms, "releases": [i for i in releases if i < len(values)]}
+    return states, told
+
+
+def left_to_right(numbers: Sequence[float]) -> float:
+    total = 0.0
+    for number in numbers:
+        total = total + number
+    return total
+
+
+def light_state(
+    values: Sequence[float | None], setting: Mapping[str, Any], rate: Fraction
+) -> tuple[list[bool], dict[str, Any] | None]:
+    """What the comparator says, by the kind of setting; with what the reference did where it follows."""
+    kind = setting.get("kind")
+    if kind == "following":
+        return following(values, setting, rate)
+    if kind == "window":
+        return window(values, setting), None
+    assert kind is None
+    return comparator(values, float(setting["on_level"]), float(setting["off_level"])), None
+
+
 def consecutive_filter(states: Sequence[bool], invalid: Sequence[bool], consecutive: int) -> list[bool]:
     state = states[0]
     disagreeing = 0
@@ -131,7 +262,7 @@ def plain_replay(light: Sequence[float | None], sample_rate: float, setting: Map
 
     values = [light[s] for s in reads]
     invalid = [is_invalid(v) for v in values]
-    state = comparator(values, float(setting["on_level"]), float(setting["off_level"]))
+    state, reference = light_state(values, setting, rate)
     filtered = consecutive_filter(state, invalid, setting["consecutive"])
 
     light_on = {"light-on": True, "dark-on": False}[setting["polarity"]]
@@ -155,6 +286,7 @@ def plain_replay(light: Sequence[float | None], sample_rate: float, setting: Map
         "invalid": invalid,
         "void": void_evaluations(invalid),
         "state": state,
+        "reference": reference,
         "filtered": filtered,
         "undelayed": undelayed,
         "output": output,

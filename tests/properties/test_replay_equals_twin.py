@@ -6,61 +6,18 @@ The seeds are all of 0 … 1999, in order; none is left out.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from types import ModuleType
 from typing import Any
 
-import numpy as np
 import pytest
 
 from teachlab.errors import InputError
-from teachlab.model.recording import Block, Chunk, Recording
+from teachlab.model.recording import Recording
 from teachlab.replay import replay
 from teachlab.score import score
 
 SEEDS = range(2000)
 PART = 100
-
-
-@dataclass
-class RaggedSource:
-    """Samples that come in stretches of odd lengths, some with their extremes known beforehand."""
-
-    light: np.ndarray[Any, Any]
-    null: np.ndarray[Any, Any]
-    lengths: Sequence[int]
-
-    @property
-    def samples(self) -> int:
-        return int(self.light.size)
-
-    @property
-    def dtype(self) -> np.dtype[Any]:
-        return self.light.dtype
-
-    def chunks(self) -> list[Chunk]:
-        found = []
-        at = k = 0
-        while at < self.samples:
-            stop = min(self.samples, at + self.lengths[k % len(self.lengths)])
-            values = self.light[at:stop].astype(np.float64)
-            sound = not (self.null[at:stop].any() or np.isnan(values).any())
-            known = sound and k % 3 != 2
-            found.append(Chunk(at, stop, *((float(values.min()), float(values.max())) if known else ())))
-            at, k = stop, k + 1
-        return found
-
-    def read(self, start: int, stop: int) -> Block:
-        null = self.null[start:stop]
-        return Block(start, self.light[start:stop], null if null.any() else None)
-
-    def blocks(self, start: int, stop: int, size: int) -> Iterator[Block]:
-        k = 0
-        while start < stop:
-            end = min(stop, start + min(size, self.lengths[k % len(self.lengths)]))
-            yield self.read(start, end)
-            start, k = end, k + 1
 
 
 def expected(twin: ModuleType, case: Any) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -129,12 +86,12 @@ def test_2000_random_recordings(first: int, twin: ModuleType, cases: ModuleType)
 
 @pytest.mark.parametrize("lengths", [(1,), (7, 1, 30), (64,), (3, 200, 2)])
 def test_the_blocks_in_which_samples_come_change_nothing(
-    lengths: tuple[int, ...], twin: ModuleType, cases: ModuleType
+    lengths: tuple[int, ...], twin: ModuleType, cases: ModuleType, ragged: Any
 ) -> None:
     wrong = {}
     for seed in range(0, SEEDS.stop, 37):
         case = cases.make(seed)
-        recording = Recording(cases.info_of(case), RaggedSource(case.light, case.null, lengths))
+        recording = Recording(cases.info_of(case), ragged(case, lengths))
         try:
             replayed, counts = expected(twin, case)
         except ValueError:
