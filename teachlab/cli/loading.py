@@ -40,8 +40,9 @@ def naming(setting: str | None, recording: str) -> Iterator[None]:
 def load_base(path: str | None) -> Setting | None:
     """Read the setting whose delays, filter and evaluation rate are to be kept."""
     from teachlab.data.setting_files import read_setting
+    from teachlab.model.setting_kinds import without_kind
 
-    return None if path is None else read_setting(path)
+    return None if path is None else without_kind(read_setting(path))
 
 
 def specs(names: Sequence[str], assignments: Sequence[str]) -> dict[str, dict[str, str]]:

@@ -34,6 +34,7 @@ def replay_command(
     """Replay a recording through the sensor's switching and score every pass and gap."""
     from teachlab.data.edge_files import write_edges
     from teachlab.data.setting_files import read_setting
+    from teachlab.model.setting import Setting
     from teachlab.replay import replay
     from teachlab.score import lost_rate_by_lot, measure_margin, score
 
@@ -43,7 +44,10 @@ def replay_command(
         output = replay(opened, chosen, progress=report)
     result = None if passes is None else score(output, passes, tolerance_ms=tolerance_ms, confidence=confidence)
     margins = None
-    if margin and passes is not None and result is not None:
+    fixed = type(chosen) is Setting
+    if margin and not fixed:
+        warn("The margin to noise needs one pair of fixed levels: it is left out for this kind of setting.")
+    if margin and fixed and passes is not None and result is not None:
         margins = measure_margin(opened, output, passes, result.trials, tolerance_ms=tolerance_ms)
     dependence = None
     if passes is not None and result is not None:
@@ -63,6 +67,7 @@ def replay_command(
                 "active_at_start": output.active_at_start,
                 "onsets": output.onsets,
                 "releases": output.releases,
+                **_reference(output),
                 "score": None if result is None else result.as_dict(),
                 "dependence": None if dependence is None else dependence.as_dict(),
                 "margin": None if margins is None else margins.as_dict(),
@@ -71,6 +76,8 @@ def replay_command(
         return
     say(f"{opened.name}: {opened.samples} samples at {opened.info.sample_rate_hz:g} Hz, {opened.seconds:.4g} s")
     say(f"{output.onsets.size} onsets, {output.releases.size} releases; active at start: {output.active_at_start}")
+    for line in _reference_lines(output, opened.info.unit):
+        say(line)
     if result is None:
         warn("No table of passes: nothing is scored. Propose one with: teachlab label " + recording)
         return
@@ -82,6 +89,34 @@ def replay_command(
         show(margin_table(margins, opened.info.unit))
     if result.probably_inverted:
         warn("The output is active most of the gap time: the polarity is probably inverted. Claim nothing.")
+
+
+def _reference(output: Any) -> dict[str, Any]:
+    """Return what the reference of a following setting did, in samples; nothing for other kinds."""
+    followed, clock = output.followed, output.clock
+    if followed is None:
+        return {}
+    return {
+        "reference": {
+            "last": followed.last,
+            "lowest": followed.lowest,
+            "highest": followed.highest,
+            "releases": clock.sample_of(followed.releases),
+            "alarm_begins": clock.sample_of(followed.alarm.rises()),
+            "alarm_ends": clock.sample_of(followed.alarm.falls()),
+        }
+    }
+
+
+def _reference_lines(output: Any, unit: str) -> list[str]:
+    followed = output.followed
+    if followed is None:
+        return []
+    text = f"reference from {followed.lowest:.6g} to {followed.highest:.6g} {unit}, at the end {followed.last:.6g}"
+    lines = [f"{text}; set anew {followed.releases.size} times"]
+    if alarms := followed.alarm.rises().size:
+        lines.append(f"ALARM: the reference would have left its limits {alarms} times")
+    return lines
 
 
 def _table(result: Any) -> Any:
