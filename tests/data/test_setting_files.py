@@ -153,7 +153,7 @@ def test_levels_that_do_not_say_all_are_refused_where_levels_are_needed():
     fixed = setting_from_dict(GOOD, "s.json")
     assert fixed_levels(fixed, "the surface") is fixed
     following = setting_from_dict(FOLLOWING, "s.json")
-    with pytest.raises(SettingError, match="the surface needs one pair of fixed levels .* kind 'following'"):
+    with pytest.raises(SettingError, match=r"the surface needs one pair of fixed levels .* kind 'following'"):
         fixed_levels(following, "the surface")
     assert without_kind(following) == fixed
     assert type(without_kind(following)) is Setting
