@@ -79,7 +79,9 @@ def _register() -> None:
         labelling,
         planning,
         replaying,
+        reporting,
         strategies,
+        surfacing,
         synthesis,
         teaching,
     )
@@ -93,8 +95,10 @@ def _register() -> None:
         teaching,
         replaying,
         benching,
+        surfacing,
         comparing,
         planning,
+        reporting,
         strategies,
     )
     for module in path:

@@ -182,6 +182,6 @@ def dependence_lines(found: Dependence) -> list[str]:
     return [
         f"lost passes with dependence allowed for: [{100 * found.low:.3g}, {100 * found.high:.3g}] %, upper bound "
         f"{100 * found.upper:.3g} % (naive [{100 * found.naive.low:.3g}, {100 * found.naive.high:.3g}] %); design "
-        f"effect {found.design_effect:.3g} used, {effect} measured over {found.lots} {found.source}",
+        f"effect {found.design_effect:.3g} used, {effect} measured over {found.basis}",
         *(f"  {warning}" for warning in found.warnings),
     ]

@@ -182,7 +182,7 @@ def _judge_rate(c: Criterion, score: Score, dependence: Dependence | None) -> Ju
         effect, basis = 1.0, "independent passes"
         if c.measure == "lost_rate" and c.dependence == "measured" and dependence is not None:
             effect = dependence.design_effect
-            basis = f"design effect {effect:.3g} from {dependence.lots} {dependence.source}"
+            basis = f"design effect {effect:.3g} from {dependence.basis}"
         if rate.trials:
             low = effective_limits(rate.events / effect, rate.trials / effect, two_sided)[0]
             upper = effective_limits(rate.events / effect, rate.trials / effect, c.confidence)[2]

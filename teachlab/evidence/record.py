@@ -155,7 +155,7 @@ def _claims(result: Score, dependence: Dependence | None, truth: Truth) -> list[
         lost = replace(lost, low=dependence.low, high=dependence.high, upper=dependence.upper)
         out.append(
             claim_sentence(lost) + f" Dependence is allowed for: design effect {dependence.design_effect:.3g} from "
-            f"{dependence.lots} {dependence.source}."
+            f"{dependence.basis}."
         )
     out.append(claim_sentence(result.lost_rate) + " Holds if the passes are independent.")
     out.append(claim_hours_sentence(result.false_trips_per_running_hour))

@@ -69,10 +69,21 @@ class Dependence:
     confidence: float
     warnings: tuple[str, ...] = ()
 
+    @property
+    def basis(self) -> str:
+        """What the design effect rests on, in words."""
+        words = {Source.LOTS: "lots", Source.BLOCKS: "stretches of passes", Source.PROXY: "lots or stretches, by proxy"}
+        return f"{self.lots} {words[self.source]}"
+
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         out: dict[str, Any] = {name: getattr(self, name) for name in self.__slots__}
-        return out | {"source": str(self.source), "naive": self.naive.as_dict(), "warnings": list(self.warnings)}
+        return out | {
+            "source": str(self.source),
+            "basis": self.basis,
+            "naive": self.naive.as_dict(),
+            "warnings": list(self.warnings),
+        }
 
 
 def lot_rate(

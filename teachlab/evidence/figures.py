@@ -1,0 +1,152 @@
+"""Figures of a record as SVG: same values, same bytes; colours that differ in grey, and dashes."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Callable, Sequence
+from html import escape
+from typing import Any
+
+import numpy as np
+
+from teachlab.model.recording import Recording
+
+OBJECT, BACKGROUND, GREY = "#D55E00", "#0072B2", "#595959"
+WORST_DRAWN = 6
+
+Axes = Any
+
+
+def record_figures(record: dict[str, Any], recording: Recording | None) -> list[str]:
+    """Draw what the record holds; each figure is one SVG element, fit to stand inside a page.
+
+    Parameters
+    ----------
+    record : dict
+    recording : Recording, optional
+        For the light of the worst passes.
+    """
+    out = []
+    if record["over_time"]["blocks"]:
+        out.append(_figure("course", _course, record, (7.2, 2.6), "Level of the passes over the recording"))
+    if record["sensitivity"]:
+        out.append(
+            _figure("shift", _shift, record, (7.2, 2.6), "Lost passes and false trips when both levels are shifted")
+        )
+    if recording is not None and record["worst"]:
+        worst = record["worst"][:WORST_DRAWN]
+        rows = -(-len(worst) // 3)
+
+        def draw(figure: Any, _: dict[str, Any]) -> str:
+            return _worst(figure, record, recording, worst, rows)
+
+        out.append(_figure("worst", draw, record, (7.2, 2.0 * rows), "Light of the worst passes"))
+    return out
+
+
+def _figure(
+    name: str,
+    draw: Callable[[Any, dict[str, Any]], str],
+    record: dict[str, Any],
+    size: tuple[float, float],
+    title: str,
+) -> str:
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    # Units and labels are text: a dollar sign in them begins no formula.
+    style: Any = {"svg.hashsalt": name, "svg.fonttype": "none", "text.parse_math": False, "font.size": 8}
+    style |= {"axes.spines.top": False, "axes.spines.right": False, "font.family": "sans-serif"}
+    with mpl.rc_context(style):
+        figure = Figure(figsize=size, layout="constrained")
+        description = draw(figure, record)
+        out = io.StringIO()
+        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
+    return _embedded(out.getvalue(), name, title, description)
+
+
+def _embedded(svg: str, name: str, title: str, description: str) -> str:
+    """Return an SVG that may share a page with others: own identifiers, a title and a description."""
+    svg = svg[svg.index("<svg") :]
+    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
+    svg = re.sub(r'\bid="', f'id="{name}-', svg)
+    svg = re.sub(r'(xlink:href|href)="#', rf'\1="#{name}-', svg)
+    svg = svg.replace("url(#", f"url(#{name}-")
+    head, rest = svg.split(">", 1)
+    head = re.sub(r'\s(width|height)="[^"]*"', "", head)
+    labels = f'role="img" aria-labelledby="{name}-title {name}-desc"'
+    texts = f'<title id="{name}-title">{escape(title)}</title><desc id="{name}-desc">{escape(description)}</desc>'
+    return f"{head} {labels}>{texts}{rest}"
+
+
+def _light(record: dict[str, Any]) -> float:
+    return 1.0 if record["setting"]["polarity"] == "light-on" else -1.0
+
+
+def _levels(axes: Axes, record: dict[str, Any]) -> None:
+    setting = record["setting"]
+    axes.axhline(setting["on_level"], color=GREY, linestyle="-", linewidth=1, label="on level")
+    axes.axhline(setting["off_level"], color=GREY, linestyle=":", linewidth=1, label="off level")
+
+
+def _course(figure: Any, record: dict[str, Any]) -> str:
+    axes = figure.add_subplot()
+    blocks, sign = record["over_time"]["blocks"], _light(record)
+    hours = [b["hours"] for b in blocks]
+    for key, style, label in (("median", "-o", "median of the passes"), ("least", "--s", "weakest pass")):
+        axes.plot(hours, [sign * b[key] for b in blocks], style, color=OBJECT, markersize=3, label=label)
+    _levels(axes, record)
+    axes.set_xlabel("hours since the recording began")
+    axes.set_ylabel(record["data"]["unit"])
+    axes.legend(frameon=False, ncols=2, fontsize=7)
+    return (
+        f"{len(blocks)} stretches of passes; median from {sign * blocks[0]['median']:.4g} to "
+        f"{sign * blocks[-1]['median']:.4g} {record['data']['unit']}."
+    )
+
+
+def _shift(figure: Any, record: dict[str, Any]) -> str:
+    axes = figure.add_subplot()
+    rows = record["sensitivity"]
+    shift = [r["shift"] for r in rows]
+    axes.step(shift, [r["lost"] for r in rows], where="mid", color=OBJECT, label="lost passes")
+    axes.step(shift, [r["false_trips"] for r in rows], "--", where="mid", color=BACKGROUND, label="false trips")
+    axes.step(shift, [r["extra"] for r in rows], ":", where="mid", color=GREY, label="extra onsets")
+    axes.axvline(0, color=GREY, linewidth=1)
+    axes.set_yscale("symlog", linthresh=1)
+    axes.set_ylim(bottom=0)
+    axes.yaxis.set_major_formatter("{x:g}")
+    axes.set_xlabel(f"shift of both levels, {record['data']['unit']}")
+    axes.set_ylabel("count")
+    axes.legend(frameon=False, fontsize=7)
+    clean = [s for s, r in zip(shift, rows, strict=True) if not (r["lost"] or r["false_trips"] or r["extra"])]
+    if not clean:
+        return "No shift is without a fault."
+    return f"Without a fault from {min(clean):.4g} to {max(clean):.4g} {record['data']['unit']}."
+
+
+def _worst(
+    figure: Any, record: dict[str, Any], recording: Recording, worst: Sequence[dict[str, Any]], rows: int
+) -> str:
+    for k, row in enumerate(worst):
+        axes = figure.add_subplot(rows, 3, k + 1)
+        around = max(5, (row["end"] - row["start"]) // 2)
+        block = recording.read(row["start"] - around, row["end"] + around)
+        light, at = _thinned(block.as_float())
+        time = (at + block.start - row["start"]) * 1000 / record["data"]["sample_rate_hz"]
+        axes.axvspan(0, (row["end"] - row["start"]) * 1000 / record["data"]["sample_rate_hz"], color="#E6E6E6")
+        axes.plot(time, light, color=OBJECT if row["outcome"] != "hit" else BACKGROUND, linewidth=0.8)
+        _levels(axes, record)
+        axes.set_title(f"pass {row['pass']}: {row['outcome']}", fontsize=7)
+        axes.set_xlabel("ms", fontsize=7)
+    return "; ".join(f"pass {row['pass']}: {row['reason']}" for row in worst) + "."
+
+
+def _thinned(light: np.ndarray[Any, np.dtype[np.float64]], most: int = 600) -> Any:
+    """Return extremes of equal stretches, so that no peak is lost, and where they lie."""
+    if light.size <= 2 * most:
+        return light, np.arange(light.size)
+    cuts = np.arange(most) * light.size // most
+    low, high = np.fmin.reduceat(light, cuts), np.fmax.reduceat(light, cuts)
+    return np.column_stack([low, high]).ravel(), np.repeat(cuts, 2)

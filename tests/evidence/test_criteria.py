@@ -1,0 +1,111 @@
+"""Acceptance criteria: three verdicts, exit codes, refusals; the course over time."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from teachlab.errors import ParameterError
+from teachlab.evidence.criteria import Criteria, Judged, Verdict, judge, overall, read_criteria
+from teachlab.evidence.over_time import over_time
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.score import Score
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth, TruthSource
+from teachlab.replay import replay
+from teachlab.score import lost_rate_by_lot, score
+
+
+def _score(passes: int, lost: int, source: TruthSource = TruthSource.INDEPENDENT) -> tuple[Score, Truth]:
+    start = np.arange(passes) * 10 + 5
+    light = np.zeros(passes * 10 + 10)
+    for a in start[lost:]:
+        light[a : a + 4] = 9
+    truth = Truth.from_arrays(start, start + 4, source=source)
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=100, unit="x"))
+    return score(replay(recording, Setting(unit="x", on_level=5, off_level=5)), truth), truth
+
+
+def _judged(passes: int, lost: int, most: float, **more: object) -> Judged:
+    result, truth = _score(passes, lost, **more)  # type: ignore[arg-type]
+    criteria = Criteria.model_validate(
+        {"criterion": [{"measure": "lost_rate", "max": most, "dependence": "independent"}]}
+    )
+    return judge(criteria, result, None, lost_rate_by_lot(truth, result.trials))[0]
+
+
+def test_three_verdicts() -> None:
+    # 0 of 299 shows 1 % at 95 %, 0 of 298 does not; 10 of 100 is surely above 1 %.
+    assert _judged(299, 0, 0.01).verdict is Verdict.MET
+    assert _judged(298, 0, 0.01).verdict is Verdict.NOT_ENOUGH
+    assert _judged(100, 10, 0.01).verdict is Verdict.NOT_MET
+
+
+def test_self_labelled_passes_decide_nothing() -> None:
+    found = _judged(299, 0, 0.01, source=TruthSource.SELF_LABELLED)
+    assert found.verdict is Verdict.NOT_ENOUGH
+    assert "self-labelled" in found.because
+
+
+def test_measured_dependence_needs_more() -> None:
+    result, truth = _score(299, 0)
+    criteria = Criteria.model_validate({"criterion": [{"measure": "lost_rate", "max": 0.01}]})
+    assert judge(criteria, result, None, lost_rate_by_lot(truth, result.trials))[0].verdict is Verdict.NOT_ENOUGH
+
+
+def test_overall() -> None:
+    def one(verdict: Verdict) -> Judged:
+        return Judged(measure="x", limit="", measured="", verdict=verdict, because="")
+
+    met, open_, failed = one(Verdict.MET), one(Verdict.NOT_ENOUGH), one(Verdict.NOT_MET)
+    assert overall([met, met]) is Verdict.MET
+    assert overall([met, open_]) is Verdict.NOT_ENOUGH
+    assert overall([open_, failed, met]) is Verdict.NOT_MET
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("[[criterion]\n", "not valid TOML"),
+        ("", "criterion"),
+        ("[[criterion]]\nmeasure = 'lost_rate'\n", "'max' alone"),
+        ("[[criterion]]\nmeasure = 'lost_rate'\nmax = 0.1\nmin = 0.0\n", "'max' alone"),
+        ("[[criterion]]\nmeasure = 'margin_to_noise'\nmax = 3.0\n", "'min' alone"),
+        ("[[criterion]]\nmeasure = 'lost_rate'\nmax = 0.1\nconfidence = 95.0\n", "confidence"),
+        ("[[criterion]]\nmeasure = 'luck'\nmin = 1.0\n", "measure"),
+        ("[[criterion]]\nmeasure = 'passes'\nmin = 1.0\nwhy = 'x'\n", "why"),
+    ],
+)
+def test_bad_criteria_are_refused(text: str, words: str, tmp_path: Path) -> None:
+    path = tmp_path / "criteria.toml"
+    path.write_text(text)
+    with pytest.raises(ParameterError, match=words):
+        read_criteria(path)
+
+
+def test_trend_and_time_to_the_level() -> None:
+    result, truth = _score(200, 0)
+    hours = np.linspace(0, 10, 200)
+    # Loses 2 % per hour, exactly; the weakest tenth is the last one, begun at 9 of the 10 hours.
+    reach = 100 * np.exp(-0.02 * hours)
+    found = over_time(reach, hours, result, level=50.0, dark=0.0, noise=2.0)
+    trend = found["trend"]
+    assert trend["per_hour"] == pytest.approx(-0.02, rel=1e-3)
+    assert trend["significant"]
+    assert trend["hours_to_level"] == pytest.approx(np.log(100 * np.exp(-0.18) / 50) / 0.02, rel=5e-3)
+    assert trend["hours_to_level_earliest"] <= trend["hours_to_level"] <= trend["hours_to_level_latest"]
+    assert len(found["blocks"]) == 10
+    assert found["blocks"][-1]["margin"] == pytest.approx((reach[-1] - 50) / 2)
+    assert truth.passes == 200
+
+
+def test_no_trend_in_noise_and_none_from_few_passes() -> None:
+    result, _ = _score(200, 0)
+    reach = np.random.default_rng(3).normal(100, 1, 200)
+    trend = over_time(reach, np.linspace(0, 10, 200), result, level=50, dark=0, noise=1)["trend"]
+    assert trend["low"] < 0 < trend["high"]
+    assert trend["hours_to_level_latest"] is None
+    few, _ = _score(2, 0)
+    assert over_time(reach[:2], np.zeros(2), few, level=50, dark=0, noise=1) == {"blocks": [], "trend": None}

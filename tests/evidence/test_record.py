@@ -1,0 +1,236 @@
+"""The record: what it holds, that it repeats, and that every change in its inputs is found and named."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow.parquet as pq
+import pytest
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.data.recordings import read_recording, write_recording
+from teachlab.data.truth_files import write_truth
+from teachlab.errors import InputError
+from teachlab.evidence import verify_record
+from teachlab.evidence.identity import json_digest, samples_digest
+from teachlab.evidence.record import record_text
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.truth import Truth, TruthSource
+
+TITLE = 'Line <script>alert("1")</script> & Co, $x^2$'
+CRITERIA = """
+schema = 1
+title = "before the run"
+[[criterion]]
+measure = "lost_rate"
+max = 0.2
+[[criterion]]
+measure = "margin_to_noise"
+min = 2
+"""
+
+
+def _line(folder: Path, *, source: TruthSource = TruthSource.INDEPENDENT, losses: int = 1) -> Path:
+    rng = np.random.default_rng(8)
+    passes = 300
+    start = np.arange(passes) * 50 + 20
+    light = rng.normal(20, 1, passes * 50 + 40)
+    for k, a in enumerate(start):
+        light[a : a + 20] += 60 if k >= losses + 200 or k < 200 else 10
+    info = RecordingInfo(sample_rate_hz=1000, unit="counts <b>", title=TITLE)
+    path = folder / "line.parquet"
+    write_recording(path, Recording.from_array(light.astype(np.float32), info))
+    lots = [f"lot {k // 12}" for k in range(passes)]
+    label = ["<i>box</i>"] * passes
+    write_truth(
+        folder / "line.passes.parquet", Truth.from_arrays(start, start + 20, lot=lots, label=label, source=source)
+    )
+    setting = {"schema": 1, "unit": "counts <b>", "on_level": 50, "off_level": 40, "polarity": "light-on"}
+    (folder / "setting.json").write_text(json.dumps(setting))
+    (folder / "criteria.toml").write_text(CRITERIA)
+    return path
+
+
+def _report(folder: Path, *more: str) -> Any:
+    arguments = ["report", str(folder / "line.parquet"), "--setting", str(folder / "setting.json"), "--title", TITLE]
+    return CliRunner().invoke(app, [*arguments, "--out", str(folder), *more])
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A line with its report."""
+    folder = tmp_path_factory.mktemp("line")
+    _line(folder)
+    result = _report(folder, "--criteria", str(folder / "criteria.toml"), "--teach-share", "0.3")
+    assert result.exit_code == 0, result.output
+    return folder
+
+
+@pytest.fixture
+def folder(written: Path, tmp_path: Path) -> Path:
+    """A copy of it, to be damaged."""
+    shutil.copytree(written, tmp_path / "copy")
+    return tmp_path / "copy"
+
+
+def _record(folder: Path) -> dict[str, Any]:
+    return json.loads((folder / "result.json").read_text(encoding="utf-8"))
+
+
+def test_counts_bound_and_verdict(written: Path) -> None:
+    record = _record(written)
+    assert record["verdict"]["overall"] == "met"
+    assert (record["score"]["misses"], record["score"]["detect_passes"]) == (1, 209)
+    assert record["split"]["teach_passes"] == 90
+    assert record["split"]["scored_from"] > record["split"]["teach_end"]
+    assert record["split"]["exposure"]["lot lot 0"] == {"teach": 12, "scored": 0}
+    assert record["worst"][0]["outcome"] == "miss"
+    assert record["worst"][0]["pass"] == 200
+    assert record["sensitivity"][10]["shift"] == 0
+    assert record["sensitivity"][10]["lost"] == 1
+    assert "refused" in record["tail"]
+
+
+def test_same_inputs_same_bytes_and_no_path_or_host(written: Path, tmp_path: Path) -> None:
+    import platform
+
+    _line(tmp_path)
+    assert _report(tmp_path, "--criteria", str(tmp_path / "criteria.toml"), "--teach-share", "0.3").exit_code == 0
+    for name in ("result.json", "report.html"):
+        content = (tmp_path / name).read_bytes()
+        assert content == (written / name).read_bytes()
+        assert str(tmp_path).encode() not in content
+        assert (platform.node() or "no host").encode() not in content
+
+
+def test_a_record_verifies(folder: Path) -> None:
+    assert verify_record(folder / "result.json") == []
+    result = CliRunner().invoke(app, ["verify", str(folder / "result.json"), "--json"])
+    assert result.exit_code == 0
+    assert json.loads(result.stdout) == {"record": "result.json", "verified": True, "findings": []}
+
+
+def _places(folder: Path) -> set[str]:
+    return {finding.where for finding in verify_record(folder / "result.json") if finding.serious}
+
+
+def test_a_changed_sample_is_found(folder: Path) -> None:
+    path = folder / "line.parquet"
+    recording = read_recording(path)
+    light = recording.light[:].copy()
+    light[5] += np.float32(1e-3)
+    write_recording(path, Recording.from_array(light, recording.info))
+    findings = verify_record(folder / "result.json")
+    assert findings[0].where == "data"
+    assert "its samples differ" in findings[0].message
+
+
+def test_the_same_samples_in_another_encoding_are_named_as_such(folder: Path) -> None:
+    path = folder / "line.parquet"
+    table = pq.read_table(path)
+    pq.write_table(table, path, compression="none", row_group_size=700)
+    findings = verify_record(folder / "result.json")
+    assert [f.where for f in findings if f.serious] == ["data"]
+    assert "holds the same samples" in findings[0].message
+
+
+def test_a_changed_setting_and_a_changed_truth_are_found(folder: Path) -> None:
+    path = folder / "setting.json"
+    path.write_text(path.read_text().replace("50", "51"))
+    assert _places(folder) == {"setting"}
+    shutil.copy(folder / "line.passes.parquet", folder / "kept")
+    truth = Truth.from_arrays([20], [40])
+    write_truth(folder / "line.passes.parquet", truth)
+    with pytest.raises(InputError):
+        verify_record(folder / "result.json")
+
+
+def test_every_byte_of_the_record_counts(folder: Path) -> None:
+    path = folder / "result.json"
+    text = path.read_text(encoding="utf-8")
+    rng = np.random.default_rng(0)
+    for at in rng.integers(0, len(text), 12):
+        changed = text[at] in "0123456789abcdef"
+        other = ("1" if text[at] != "1" else "2") if changed else text[at]
+        path.write_text(text[:at] + other + text[at + 1 :] + ("" if changed else " "), encoding="utf-8")
+        assert _noticed(path), (at, text[max(0, at - 20) : at + 20])
+
+
+def _noticed(path: Path) -> bool:
+    try:
+        return any(f.serious for f in verify_record(path))
+    except InputError:
+        return True
+
+
+def test_a_forged_count_is_recomputed(folder: Path) -> None:
+    record = _record(folder)
+    record["score"]["misses"] = 0
+    content = {key: value for key, value in record.items() if key != "record_sha256"}
+    record["record_sha256"] = json_digest(content)
+    (folder / "result.json").write_text(record_text(record), encoding="utf-8")
+    assert _places(folder) == {"score.misses"}
+
+
+def test_other_versions_are_listed_but_not_serious(folder: Path) -> None:
+    record = _record(folder)
+    record["software"]["numpy"] = "0.1"
+    content = {key: value for key, value in record.items() if key != "record_sha256"}
+    record["record_sha256"] = json_digest(content)
+    (folder / "result.json").write_text(record_text(record), encoding="utf-8")
+    findings = verify_record(folder / "result.json")
+    assert [(f.where, f.serious) for f in findings] == [("software", False)]
+
+
+def test_verify_refuses_what_is_no_record(tmp_path: Path) -> None:
+    (tmp_path / "x.json").write_text('{"schema": 1}')
+    result = CliRunner().invoke(app, ["verify", str(tmp_path / "x.json")])
+    assert result.exit_code == 2
+    assert "no evidence record" in result.stderr
+
+
+def test_missing_data_is_named(folder: Path) -> None:
+    (folder / "line.parquet").unlink()
+    with pytest.raises(InputError, match=r"'line\.parquet' is neither"):
+        verify_record(folder / "result.json")
+
+
+def test_the_page_keeps_markup_as_text_and_needs_no_network(written: Path) -> None:
+    html = (written / "report.html").read_text(encoding="utf-8")
+    assert "<script" not in html
+    assert "<i>box" not in html
+    assert "&lt;script&gt;" in html
+    urls = set(re.findall(r'https?://[^"\s<>)]+', html))
+    # Names of vocabularies, which nothing fetches.
+    assert urls <= {"http://www.w3.org/2000/svg", "http://www.w3.org/1999/xlink"}
+    identifiers = re.findall(r'\bid="([^"]+)"', html)
+    assert len(identifiers) == len(set(identifiers))
+    references = set(re.findall(r'(?:href="#|url\(#)([^")]+)', html))
+    assert references <= set(identifiers)
+    assert html.count('role="img"') == 3
+
+
+def test_samples_digest_knows_type_holes_and_order_but_not_blocks() -> None:
+    info = RecordingInfo(sample_rate_hz=1, unit="x")
+
+    def digest(values: list[float], dtype: str = "float32", invalid: list[bool] | None = None) -> str:
+        hole = None if invalid is None else np.array(invalid)
+        return samples_digest(Recording.from_array(np.array(values, dtype), info, invalid=hole))
+
+    base = digest([1, 2, 3])
+    assert base == digest([1, 2, 3])
+    others = [
+        digest([1, 3, 2]),
+        digest([1, 2]),
+        digest([1, 2, 3], "float64"),
+        digest([1, 2, 3], invalid=[False, False, True]),
+    ]
+    assert base not in others
+    assert digest([1, 2, 99], invalid=[False, False, True]) == others[3]
+    assert digest([1, 2, np.nan]) == others[3]
