@@ -14,7 +14,7 @@ from teachlab.signal.event_statistics import EventStatistics
 from teachlab.teach.parameters import about, check_parameters
 from teachlab.teach.placing import place_on_events
 from teachlab.teach.rules import above_dark
-from teachlab.teach.shown_events import Heights, guards_of, statistics_of
+from teachlab.teach.shown_events import Heights, guards_of, least_light, statistics_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,7 +35,8 @@ class ContaminationAware:
     dip: the bright side is the weakest clear light C, the dim one the brightest object D. The level is the
     geometric mean of the dim side and of what is left of the bright one:
     T = √(B·g_min·S), or √(D·g_min·C). Feasible if and only if g_min·S > B, or g_min·C > D; any fixed level
-    can lose at most 1 − B/S, or 1 − D/C, of the light. The dim side is taken as if it lost nothing.
+    can lose at most 1 − B/S, or 1 − D/C, of the light. The dim side is taken as if it lost nothing, and
+    counts as at least two steps of the converter.
     The release of a dip must be reached by the clear light that is left.
 
     When it fails: on ambient light or backscatter, since the level is low: with dusty sacks it stood a gain
@@ -80,9 +81,9 @@ class ContaminationAware:
         dark, rise = view.dark_level, view.direction is Direction.RISE
         of_object, of_background = found.sign * guards.object - dark, found.sign * guards.background - dark
         bright, dim = (of_object, of_background) if rise else (of_background, of_object)
-        dim = max(dim, 2 * (found.step or 0.0))
         above_dark(view, dark + bright, "the bright side")
         above_dark(view, dark + dim, "the dim side")
+        dim = max(dim, least_light(found, bright))
         left = self.least_gain * bright
         if not left > dim:
             raise Abstained(

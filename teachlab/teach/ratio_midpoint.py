@@ -12,15 +12,11 @@ import numpy as np
 from teachlab.errors import Abstained
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.signal.event_statistics import EventStatistics
 from teachlab.teach.noise_weighted import equal_deviations
 from teachlab.teach.parameters import about, check_parameters
 from teachlab.teach.placing import place_on_events
 from teachlab.teach.rules import above_dark
-from teachlab.teach.shown_events import Heights, backgrounds, require_spread, robust, statistics_of
-
-FLOOR_STEPS = 2
-"""Light above dark counts as at least this many steps of the converter: the logarithm has no zero."""
+from teachlab.teach.shown_events import Heights, backgrounds, least_light, require_spread, robust, statistics_of
 
 
 class Weight(StrEnum):
@@ -86,9 +82,11 @@ class RatioMidpoint:
         found = statistics_of(view)
         if self.weight is Weight.NOISE:
             require_spread(view, found)
-        gaps = _logarithms(view, found, backgrounds(found), "the middle of the gaps")
-        passes = _logarithms(view, found, found.peaks, "the middle of the passes")
-        (m0, s0), (m1, s1) = robust(gaps, 0.0), robust(passes, 0.0)
+        gaps, passes = (found.sign * h - view.dark_level for h in (backgrounds(found), found.peaks))
+        dim, bright = sorted((float(np.median(gaps)), float(np.median(passes))))
+        above_dark(view, view.dark_level + dim, "the middle of one class")
+        floor = least_light(found, bright)
+        m0, m1 = (math.log(max(float(np.median(light)), floor)) for light in (gaps, passes))
         apart = found.sign * (m1 - m0)
         if not apart > 0:
             raise Abstained(
@@ -99,8 +97,8 @@ class RatioMidpoint:
         if self.weight is Weight.EQUAL:
             middle = (m0 + m1) / 2
         else:
-            floor = self.floor_share * apart
-            middle = equal_deviations(m0, max(s0, floor), m1, max(s1, floor))
+            s0, s1 = (_spread(light, max(floor, dim * 1e-6), self.floor_share * apart) for light in (gaps, passes))
+            middle = equal_deviations(m0, s0, m1, s1)
         level = view.dark_level + math.exp(middle)
         told: dict[str, Any] = {
             "gap_median": view.dark_level + math.exp(m0),
@@ -110,10 +108,6 @@ class RatioMidpoint:
         return place_on_events(self, view, found, found.sign * level, **told)
 
 
-def _logarithms(view: TeachView, found: EventStatistics, heights: Heights, what: str) -> Heights:
-    light = found.sign * heights - view.dark_level
-    above_dark(view, view.dark_level + float(np.median(light)), what)
-    floor = FLOOR_STEPS * (found.step or 0.0)
-    # Light at or below dark in the minority: as near to the logarithm's end as the converter can tell.
-    out: Heights = np.log(np.maximum(light, floor if floor > 0 else float(np.median(light)) * 1e-6))
-    return out
+def _spread(light: Heights, floor: float, least: float) -> float:
+    """Return the robust standard deviation of the logarithm; light below the floor counts as the floor."""
+    return robust(np.log(np.maximum(light, floor)), least)[1]

@@ -31,6 +31,8 @@ SATURATED_SHARE = 0.5
 """With this share of its events at the end of the scale a class has no spread to measure."""
 PARTS = 4
 """Conditions that change in time are looked for between this many parts of the stretch shown."""
+LEAST_STEPS = 2
+"""Light above dark counts as at least this many steps of the converter: a ratio has no zero."""
 KEPT = 256
 
 _cache: OrderedDict[tuple[Any, ...], EventStatistics] = OrderedDict()
@@ -249,6 +251,15 @@ def require_spread(view: TeachView, found: EventStatistics) -> None:
 def backgrounds(found: EventStatistics) -> Heights:
     """Return the peaks of all that must not switch the output: gaps, and passes to be ignored."""
     return np.concatenate([found.gap_peaks, found.ignored_peaks])
+
+
+def least_light(found: EventStatistics, bright: float) -> float:
+    """Return what light above dark counts as at least, recording units: two steps of the converter.
+
+    None counts where two steps are more than a tenth of the bright side: so few levels tell no step.
+    """
+    floor = LEAST_STEPS * (found.step or 0.0)
+    return floor if floor <= bright / 10 else 0.0
 
 
 def robust(values: Heights, floor: float) -> tuple[float, float]:
