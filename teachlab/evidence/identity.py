@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import json
 import platform
@@ -12,7 +13,6 @@ from typing import Any
 
 import numpy as np
 
-import teachlab
 from teachlab.errors import InputError
 from teachlab.model.recording import Recording
 from teachlab.model.truth import Truth
@@ -76,15 +76,19 @@ def software() -> dict[str, str]:
     """Return the versions that made a record, and the digest of this package's own source."""
     versions = {name: metadata.version(name) for name in LIBRARIES}
     return {
-        "teachlab": teachlab.__version__,
+        "teachlab": metadata.version("teachlab"),
         "source_sha256": source_digest(),
         "python": platform.python_version(),
         **versions,
     }
 
 
+@functools.cache
 def source_digest() -> str:
-    """Return the SHA-256 of every source file of this package, in the order of their names."""
+    """Return the SHA-256 of every source file of this package, in the order of their names.
+
+    Read once: what runs is what was loaded, whatever becomes of the files meanwhile.
+    """
     digest = hashlib.sha256()
     for name, content in _sources():
         digest.update(f"{name} {len(content)}\n".encode() + content)
@@ -92,7 +96,7 @@ def source_digest() -> str:
 
 
 def _sources() -> Iterator[tuple[str, bytes]]:
-    root = Path(teachlab.__file__).parent
+    root = Path(__file__).parents[1]
     for path in sorted(root.rglob("*"), key=lambda p: p.relative_to(root).as_posix()):
         if path.suffix in {".py", ".j2"}:
             yield path.relative_to(root).as_posix(), path.read_bytes().replace(b"\r\n", b"\n")
