@@ -24,6 +24,9 @@ def plan_command(
     lots: Annotated[int | None, typer.Option(help="Instead of --lot-size: number of lots.")] = None,
     icc: Annotated[float, typer.Option(help="Intra-lot correlation of the outcomes.")] = 0.0,
     hours: Annotated[bool, typer.Option("--hours", help="Plan running hours instead of passes.")] = False,
+    true_rate: Annotated[
+        float | None, typer.Option(help="Tell the chance that the plan succeeds if this is the true rate per pass.")
+    ] = None,
     seen: Annotated[float | None, typer.Option(help="Passes (hours) recorded so far.")] = None,
     lost: Annotated[int, typer.Option(help="Of those, passes lost (or false trips).")] = 0,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
@@ -42,6 +45,10 @@ def plan_command(
         document, lines, standing = _hours(max_rate, confidence, events, best_of, seen, lost)
     else:
         document, lines, standing = _passes(max_rate, confidence, events, best_of, lot_size, lots, icc, seen, lost)
+    if true_rate is not None:
+        chance = _chance(document, true_rate)
+        document |= {"true_rate": true_rate, "chance_of_success": chance}
+        lines.append(f"If the true rate is {true_rate:g}, the plan succeeds with a chance of {100 * chance:.3g} %.")
     if json:
         emit_json(document)
     else:
@@ -51,6 +58,16 @@ def plan_command(
         raise typer.Exit(1)
     if standing is Standing.NOT_YET:
         raise typer.Exit(3)
+
+
+def _chance(document: dict[str, Any], true_rate: float) -> float:
+    from teachlab.explore.planning import acceptance
+
+    if "passes" not in document:
+        raise ParameterError("--true-rate is told for passes only; leave it out with --hours.")
+    if not 0 <= true_rate <= 1:
+        raise ParameterError(f"true-rate must lie between 0 and 1, got {true_rate:g}.")
+    return acceptance(document["passes"], document["events"], true_rate)
 
 
 def _passes(

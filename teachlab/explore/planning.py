@@ -56,6 +56,24 @@ class PassPlan:
     events: int
     best_of: int
 
+    def chance(self, rate: float) -> float:
+        """Return the chance that the plan is fulfilled where the true rate is `rate`: its operating characteristic.
+
+        Notes
+        -----
+        ``P(X ≤ F | n, rate)`` for independent passes; lots make it nearer to one half.
+
+        Examples
+        --------
+        A plan for 1 % without losses asks for a line far better than 1 %:
+
+        >>> round(plan_passes(0.01, 0.95).chance(0.001), 3)
+        0.741
+        """
+        if not 0 <= rate <= 1:
+            raise ParameterError(f"true-rate must lie between 0 and 1, got {rate:g}.")
+        return acceptance(self.passes, self.events, rate)
+
     def standing(self, seen: int, lost: int) -> Standing:
         """Say whether a recording of `seen` passes with `lost` of them lost fulfils the plan."""
         _whole("seen", seen)
@@ -143,6 +161,21 @@ def plan_passes(
         events=events,
         best_of=best_of,
     )
+
+
+def acceptance(passes: int, events: int, rate: float) -> float:
+    """Return the chance of at most `events` lost among independent `passes` where the rate is `rate`.
+
+    References
+    ----------
+    NIST/SEMATECH e-Handbook 6.2.3.2 (operating characteristic of a single sampling plan).
+
+    Examples
+    --------
+    >>> round(acceptance(52, 3, 0.01), 3)
+    0.998
+    """
+    return 1.0 if events >= passes else float(betaincc(events + 1, passes - events, rate))
 
 
 def plan_hours(max_per_hour: float, confidence: float, *, events: int = 0, best_of: int = 1) -> float:

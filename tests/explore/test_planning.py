@@ -115,6 +115,16 @@ def test_command() -> None:
     assert _run("--max-rate", "0.125", "--hours")[1]["hours"] == pytest.approx(23.97, abs=0.01)
 
 
+def test_chance_of_success() -> None:
+    found = _run("--max-rate", "0.01", "--true-rate", "0.001")[1]
+    assert found["chance_of_success"] == pytest.approx(0.999**299)
+    plan = plan_passes(0.01, 0.95, events=3)
+    assert plan.chance(0.01) <= 0.05
+    assert plan.chance(0) == 1
+    with pytest.raises(ParameterError, match="true-rate"):
+        plan.chance(1.5)
+
+
 def test_command_refuses_in_one_line() -> None:
     result = CliRunner().invoke(app, ["plan", "--max-rate", "5", "--confidence", "0.95"])
     assert result.exit_code == 2

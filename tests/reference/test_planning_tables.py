@@ -8,6 +8,7 @@ from fractions import Fraction
 import pytest
 
 from teachlab.explore.planning import (
+    acceptance,
     coverage_confidence,
     plan_hours,
     plan_passes,
@@ -125,3 +126,50 @@ def test_samples_for_a_range(share: float, confidence: float, samples: int) -> N
         p = Fraction(str(share))
         exactly = 1 - n * p ** (n - 1) + (n - 1) * p**n
         assert (exactly >= Fraction(str(confidence))) == (n == samples)
+
+
+NIST_SAMPLING = "NIST/SEMATECH e-Handbook 6.2.3.2, single sampling plan n = 52, c = 3"
+
+
+@pytest.mark.parametrize(
+    ("rate", "chance"),
+    [
+        (0.01, 0.998),
+        (0.02, 0.980),
+        (0.03, 0.930),
+        (0.04, 0.845),
+        (0.05, 0.739),
+        (0.06, 0.620),
+        (0.07, 0.502),
+        (0.08, 0.394),
+        (0.09, 0.300),
+        (0.10, 0.223),
+        (0.11, 0.162),
+        (0.12, 0.115),
+    ],
+)
+def test_operating_characteristic(rate: float, chance: float) -> None:
+    # The page prints 0.845 and 0.739 where the exact values are 0.8460 and 0.7384.
+    tolerance = 1.3e-3 if rate in {0.04, 0.05} else 5.1e-4
+    assert acceptance(52, 3, rate) == pytest.approx(chance, abs=tolerance), NIST_SAMPLING
+
+
+@pytest.mark.parametrize(
+    ("chance", "percent"),
+    [
+        (0.99, 0.550),
+        (0.95, 1.03),
+        (0.90, 1.38),
+        (0.75, 2.16),
+        (0.50, 3.33),
+        (0.25, 4.84),
+        (0.10, 6.52),
+        (0.05, 7.66),
+        (0.01, 10.1),
+    ],
+)
+def test_a_standard_plan(chance: float, percent: float) -> None:
+    # MIL-STD-105E, table X-J, code letter J, AQL 1.0: n = 80, c = 2 (from memory); half a unit of the last digit.
+    # 1.38 stands for 1.3850, which the table rounds down.
+    half = 0.05 if percent > 10 else (0.0005 if percent < 1 else 0.0051)
+    assert acceptance(80, 2, (percent - half) / 100) >= chance >= acceptance(80, 2, (percent + half) / 100)
