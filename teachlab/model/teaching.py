@@ -223,9 +223,11 @@ class Strategy(Protocol):
     """A rule that turns teach evidence into a setting, or abstains.
 
     Built-ins and plug-ins are frozen dataclasses; their fields are the parameters. Field metadata may hold
-    the texts `unit` and `help`, which listings show. Two further attributes are understood where present:
+    the texts `unit` and `help`, which listings show. Further attributes are understood where present:
 
     - `sweep_passes`, int: how many passes its sweep lets by (5 if absent);
+    - `either_direction`, bool: it does not use the direction of the objects, and is shown evidence where none can
+      be told (the view then says rise);
     - `designs`, frozenset of str: fields of the base setting, besides the levels and the polarity, that the
       strategy may change. A change to any other is refused;
     - `equivariant`, frozenset of str, a class variable or a property where it depends on a parameter: which

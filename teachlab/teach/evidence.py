@@ -101,7 +101,15 @@ class TeachBlock:
         """How many gaps may be shown."""
         return int(self._gaps.start.size)
 
-    def draw(self, needs: Iterable[Shown], seed: int, draw: int, *, sweep_passes: int = SWEEP_PASSES) -> TeachView:
+    def draw(
+        self,
+        needs: Iterable[Shown],
+        seed: int,
+        draw: int,
+        *,
+        sweep_passes: int = SWEEP_PASSES,
+        either_direction: bool = False,
+    ) -> TeachView:
         """Show what one teaching would have shown.
 
         The same seed and draw give every strategy the same pass, gap and start.
@@ -114,6 +122,8 @@ class TeachBlock:
             At least 0.
         sweep_passes : int
             How many passes a sweep lets by, at least 1; fewer if the block has fewer.
+        either_direction : bool
+            Show evidence although the direction of the objects cannot be told; the view then says rise.
 
         Raises
         ------
@@ -129,7 +139,7 @@ class TeachBlock:
             return np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(draw, kind)))
 
         return TeachView(
-            direction=self.direction,
+            direction=self._either() if either_direction else self.direction,
             unit=info.unit,
             full_scale=info.full_scale,
             dark_level=info.dark_level,
@@ -164,6 +174,9 @@ class TeachBlock:
                 f"one at least {REQUIRED_RATIO} times the other, or a direction stored with the recording",
             )
         return found
+
+    def _either(self) -> Direction:
+        return self.recording.info.direction or self.contrasts.direction or Direction.RISE
 
     @cached_property
     def contrasts(self) -> Contrasts:

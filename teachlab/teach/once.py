@@ -44,7 +44,8 @@ def teach_once(strategy: Strategy, block: TeachBlock, seed: int, draw: int) -> S
     passes = getattr(strategy, "sweep_passes", SWEEP_PASSES)
     if isinstance(passes, bool) or not isinstance(passes, int) or passes < 1:
         raise StrategyError(f"strategy '{name}': sweep_passes must be a whole number of at least 1, got {passes!r}.")
-    view = block.draw(_needs(strategy), seed, draw, sweep_passes=passes)
+    either = bool(getattr(strategy, "either_direction", False))
+    view = block.draw(_needs(strategy), seed, draw, sweep_passes=passes, either_direction=either)
     try:
         setting = strategy.teach(view)
     except Abstained:

@@ -41,6 +41,8 @@ BUILT_IN: Mapping[str, str] = {
     "iterative-mean": "teachlab.teach.iterative_mean:IterativeMean",
     "minimum-error": "teachlab.teach.minimum_error:MinimumError",
     "two-component-mixture": "teachlab.teach.two_component_mixture:TwoComponentMixture",
+    "background-follower": "teachlab.teach.background_follower:BackgroundFollower",
+    "two-threshold": "teachlab.teach.two_threshold:TwoThreshold",
 }
 
 _FILE = re.compile(r"(?P<path>.+\.py)(?::(?P<name>[^:/\\]*))?")

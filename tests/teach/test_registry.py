@@ -99,6 +99,8 @@ def test_the_built_in_strategies() -> None:
         "iterative-mean": ("sweep",),
         "minimum-error": ("sweep",),
         "two-component-mixture": ("sweep",),
+        "background-follower": ("events",),
+        "two-threshold": ("events",),
     }
 
 
@@ -117,7 +119,7 @@ def test_parameters_are_set_from_texts() -> None:
 def test_a_typing_error_is_answered_with_the_nearest_name() -> None:
     with pytest.raises(StrategyError, match=r"named 'two-sample-midpont'. Did you mean 'two-sample-midpoint'\?"):
         resolve("two-sample-midpont")
-    with pytest.raises(StrategyError, match=r"named 'xyz'. Installed: background-referenced, between-class-variance"):
+    with pytest.raises(StrategyError, match=r"named 'xyz'. Installed: background-follower, background-referenced"):
         resolve("xyz")
 
 
