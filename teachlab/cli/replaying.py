@@ -165,7 +165,8 @@ def margin_table(margin: Margin, unit: str) -> Table:
     table.add_row("population figure, standard deviations", number(margin.population.smallest))
     table.add_row("excess gain, light side", number(margin.excess_gain.light))
     table.add_row("excess gain, dark side", number(margin.excess_gain.dark))
-    table.add_row("hysteresis to noise", number(margin.hysteresis_to_noise))
+    table.add_row("hysteresis to the noise range of one edge", number(margin.hysteresis_to_noise))
+    table.add_row("hysteresis to local noise", number(margin.hysteresis_to_sigma))
     table.add_row("noise on objects", number(margin.noise_object, f" {unit}"))
     table.add_row("noise of the background", number(margin.noise_background, f" {unit}"))
     share = 100 * margin.quantile_share

@@ -94,7 +94,11 @@ class Margin:
     weakest_pass, strongest_gap, highest_valley, lowest_hold : float or None, recording units
         The quantiles behind the four sides: of the sustained peaks of passes and of gaps, of the sustained
         valleys of gaps, and of the valleys inside passes.
+    edge_range : float or None, recording units
+        99 % quantile of the range of the background within the time of one edge: what hysteresis must beat.
     hysteresis_to_noise : float or None
+        Hysteresis over that range; below 1 a slow edge may switch more than once.
+    hysteresis_to_sigma : float or None
         Hysteresis over the larger local noise.
     quantile_share : float
     sustained_evaluations : int
@@ -114,7 +118,9 @@ class Margin:
     strongest_gap: float | None
     highest_valley: float | None
     lowest_hold: float | None
+    edge_range: float | None
     hysteresis_to_noise: float | None
+    hysteresis_to_sigma: float | None
     quantile_share: float
     sustained_evaluations: int
     passes: int

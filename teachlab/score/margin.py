@@ -13,6 +13,7 @@ from teachlab.model.recording import Block, Recording
 from teachlab.model.score import Outcome, Trials
 from teachlab.model.setting import Polarity
 from teachlab.model.truth import Truth
+from teachlab.signal.edge_time import edge_evaluations, places, ranges
 from teachlab.signal.inner import InnerValleys
 from teachlab.signal.noise import KEPT_VALUES, Selection, SmallestStep, local_noise
 from teachlab.signal.output import Output
@@ -21,6 +22,8 @@ from teachlab.signal.windows import Windows, border_evaluations
 
 QUANTILE_SHARE = 0.01
 """Share of passes, and of gaps, that may lie beyond the level quoted for them."""
+EDGE_SHARE = 0.99
+"""Quantile of the background range within one edge time that the hysteresis must beat."""
 CELL = 1024
 """Long recordings are looked at for noise in cells of this many evaluations."""
 
@@ -89,7 +92,39 @@ def measure_margin(
     passes[trials.first_pass :] = trials.passes != Outcome.EXCLUDED
     passes &= truth.detect & (windows.stop > windows.start)
     gaps = np.isin(windows.gap_after, trials.gap_after[trials.gaps != Outcome.EXCLUDED])
-    return _margin(scan, passes, gaps, output, recording.info.dark_level, quantile_share)
+    edge_range = _edge_range(recording, output, windows, np.flatnonzero(passes))
+    return _margin(scan, passes, gaps, output, recording.info.dark_level, quantile_share, edge_range)
+
+
+def _edge_range(recording: Recording, output: Output, windows: Windows, rows: NDArray[np.int64]) -> float | None:
+    """Return the 99 % quantile of the background range within the median time of an edge.
+
+    Of a long recording a stretch of `KEPT_VALUES` evaluations from the first pass on stands for the whole.
+    """
+    if rows.size == 0:
+        return None
+    first = max(0, int(windows.covered_from[rows[0]]) - CELL)
+    stop = min(output.clock.count, first + KEPT_VALUES)
+    samples = output.clock.sample_of(np.arange(first, stop))
+    block = recording.read(int(samples[0]), int(samples[-1]) + 1)
+    mask, at = block.invalid_mask(), samples - samples[0]
+    held = Hold().push(block.light[at], None if mask is None else mask[at])
+    if held.size < stop - first:
+        return None
+    height = held.astype(np.float64) * (1.0 if output.setting.polarity is Polarity.LIGHT_ON else -1.0)
+    rows = rows[windows.covered_to[rows] <= stop]
+    gaps = (windows.gap_start >= first) & (windows.gap_stop <= stop)
+    start, end = windows.gap_start[gaps] - first, windows.gap_stop[gaps] - first
+    if start.size == 0:
+        return None
+    background = float(np.median(height[places(start, end)]))
+    edge = edge_evaluations(height, windows.covered_from[rows] - first, windows.covered_to[rows] - first, background)
+    span = 2 if np.isnan(edge) else max(2, int(np.ceil(edge)) + 1)
+    # One edge away from the passes, where there is room: the foot of an edge is no noise.
+    found = ranges(height, start + span, end - span, span)
+    found = found if found.size else ranges(height, start, end, span)
+    found = found[np.isfinite(found)]
+    return float(np.quantile(found, EDGE_SHARE)) if found.size else None
 
 
 class _Scan:
@@ -183,7 +218,13 @@ def _level(light: NDArray[Any], invalid: NDArray[np.bool_] | None, at: int) -> f
 
 
 def _margin(
-    scan: _Scan, passes: NDArray[np.bool_], gaps: NDArray[np.bool_], output: Output, dark: float, share: float
+    scan: _Scan,
+    passes: NDArray[np.bool_],
+    gaps: NDArray[np.bool_],
+    output: Output,
+    dark: float,
+    share: float,
+    edge_range: float | None,
 ) -> Margin:
     setting = output.setting
     up = setting.polarity is Polarity.LIGHT_ON
@@ -215,7 +256,9 @@ def _margin(
         strongest_gap=_turned(strongest, sign),
         highest_valley=_turned(highest, sign),
         lowest_hold=_turned(lowest, sign),
-        hysteresis_to_noise=_over(setting.hysteresis, 0.0, _larger(noise_object, noise_background)),
+        edge_range=edge_range,
+        hysteresis_to_noise=_over(setting.hysteresis, 0.0, edge_range),
+        hysteresis_to_sigma=_over(setting.hysteresis, 0.0, _larger(noise_object, noise_background)),
         quantile_share=share,
         sustained_evaluations=output.lag + 1,
         passes=peaks.size,

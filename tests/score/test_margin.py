@@ -47,7 +47,10 @@ def test_four_sides_by_hand() -> None:
     # Peaks 54 and 64; tops of the gaps 12, 12, 14.
     assert found.population.detect == pytest.approx((59 - 30) / np.std([54, 64], ddof=1))
     assert found.population.trip == pytest.approx((30 - 38 / 3) / np.std([12, 12, 14], ddof=1))
-    assert found.hysteresis_to_noise == pytest.approx(10 / noise_object)
+    assert found.hysteresis_to_sigma == pytest.approx(10 / noise_object)
+    # The edges take one evaluation, so the background is looked at in pairs: it moves by 2 at most.
+    assert found.edge_range == pytest.approx(2)
+    assert found.hysteresis_to_noise == pytest.approx(5)
 
 
 def test_mirrored_light_has_the_same_margins() -> None:
