@@ -176,12 +176,10 @@ def _roomiest(
     off_begin, off_end = _runs(good, 1)
     row, column = np.indices((n, n), sparse=True)
     on, off = levels[row], levels[column]
-    # The diagonal is no border: a hysteresis of zero is allowed, so only dearer pairs limit the room.
-    below = np.where(on_begin > column, on - lows[on_begin.clip(0, n - 1)], np.inf)
-    above = np.where(off_end < row, levels[off_end.clip(0, n - 1)] - off, np.inf)
+    # The diagonal ends a run like a dearer pair does: without hysteresis there is no room for noise.
     room = np.minimum(
-        np.minimum(below, levels[on_end.clip(0, n - 1)] - on),
-        np.minimum(above, off - lows[off_begin.clip(0, n - 1)]),
+        np.minimum(on - lows[on_begin.clip(0, n - 1)], levels[on_end.clip(0, n - 1)] - on),
+        np.minimum(levels[off_end.clip(0, n - 1)] - off, off - lows[off_begin.clip(0, n - 1)]),
     )
     i, j = (int(k) for k in np.unravel_index(int(np.argmax(np.where(good, room, -1.0))), good.shape))
     first, last = int(on_begin[i, j]), int(on_end[i, j])

@@ -14,6 +14,7 @@ from teachlab.model.recording import Light, Recording
 from teachlab.replay.evaluating import evaluated
 from teachlab.signal.comparator import compares_exactly
 from teachlab.signal.evaluation import Clock, no_valid_sample
+from teachlab.signal.noise import Selection
 from teachlab.signal.twostate import TwoState
 from teachlab.signal.validity import Validity
 
@@ -22,8 +23,12 @@ Levels = NDArray[np.float64]
 
 MOST_DISTINCT = 1100
 """Up to this many distinct levels every one of them is a level of the surface."""
-STATED = 1000
-"""How many levels are spread evenly over the range where more are distinct."""
+STATED_WHOLE, STATED_INNER = 400, 600
+"""Where more are distinct: levels spread evenly over the whole range, and over what holds most light."""
+INNER = (0.001, 0.999)
+"""Quantiles of the light that bound the inner range: one spike shall not take all levels."""
+LOOKED_AT = 61
+"""One evaluation in so many is looked at for the inner range."""
 MOST_LEVELS = 8000
 """Ranks are kept as int16, four kinds of trial beside them."""
 
@@ -39,6 +44,8 @@ class FirstReading:
         Finite extremes of what is evaluated.
     distinct : ndarray of float64, shape (n,), or None
         The distinct levels, None if there are more than `MOST_DISTINCT`.
+    inner : tuple of float, recording units
+        Range that holds most of the light, from an even selection.
     first : float, recording units
         The first valid evaluation.
     invalid : TwoState
@@ -49,6 +56,7 @@ class FirstReading:
     low: float
     high: float
     distinct: Levels | None
+    inner: tuple[float, float]
     first: float
     invalid: TwoState
 
@@ -86,6 +94,7 @@ def read_first(recording: Recording, evaluation_rate_hz: float | None) -> FirstR
     clock = Clock.of(recording.samples, recording.info.sample_rate_hz, evaluation_rate_hz)
     validity, distinct = Validity(), _Distinct(recording.dtype)
     low, high, first = np.inf, -np.inf, None
+    some = Selection(1 << 16)
     for block in evaluated(recording.blocks(), clock):
         if block.light.size == 0:
             continue
@@ -100,6 +109,8 @@ def read_first(recording: Recording, evaluation_rate_hz: float | None) -> FirstR
             valid = valid.astype(np.float64)
         first = float(valid[0]) if first is None else first
         distinct.push(valid)
+        few = valid[::LOOKED_AT].astype(np.float64)
+        some.push(few[np.isfinite(few)])
         bottom, top = float(valid.min()), float(valid.max())
         if not (np.isfinite(bottom) and np.isfinite(top)):
             finite = valid[np.isfinite(valid)]
@@ -109,14 +120,17 @@ def read_first(recording: Recording, evaluation_rate_hz: float | None) -> FirstR
         raise no_valid_sample(recording.name, recording.samples)
     if low > high:  # nothing but infinities: any level will do
         low = high = 0.0
-    return FirstReading(clock, low, high, distinct.levels(), first, validity.state())
+    seen = some.values()
+    inner = tuple(np.quantile(seen, INNER).tolist()) if seen.size else (low, high)
+    return FirstReading(clock, low, high, distinct.levels(), (inner[0], inner[1]), first, validity.state())
 
 
 def stated_levels(readings: Sequence[FirstReading], *, extra: Sequence[float] = ()) -> tuple[Levels, bool]:
     """Return the levels to count at, and whether they are all the distinct ones.
 
-    All distinct levels of the recordings where they are at most `MOST_DISTINCT` together, else `STATED`
-    levels spread evenly from the lowest to the highest. `extra` levels are added in either case.
+    All distinct levels of the recordings where they are at most `MOST_DISTINCT` together. Else 1,000: 400
+    spread evenly from the lowest to the highest light, and 600 over the range between its 0.1 and 99.9 %
+    quantiles. `extra` levels are added in either case.
     """
     found = [r.distinct for r in readings]
     every = None
@@ -127,7 +141,9 @@ def stated_levels(readings: Sequence[FirstReading], *, extra: Sequence[float] = 
     if every is not None and every.size <= MOST_DISTINCT:
         return np.union1d(every, np.asarray(extra, np.float64)), True
     low, high = min(r.low for r in readings), max(r.high for r in readings)
-    return np.union1d(np.linspace(low, high, STATED), np.asarray(extra, np.float64)), False
+    inner = min(r.inner[0] for r in readings), max(r.inner[1] for r in readings)
+    spread = np.union1d(np.linspace(low, high, STATED_WHOLE), np.linspace(*inner, STATED_INNER))
+    return np.union1d(spread, np.asarray(extra, np.float64)), False
 
 
 def checked(levels: Levels) -> Levels:

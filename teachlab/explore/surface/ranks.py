@@ -15,7 +15,7 @@ Ranks = NDArray[np.int16]
 """Ranks 0 … levels, int16, shape (n,): ``x >= levels[i]`` exactly if ``rank > i``."""
 
 MOST_STEPS = 3
-CELLS_PER_LEVEL = 4
+CELLS_PER_LEVEL = (4, 16, 64)
 MANY = 0.3
 """Share of light between the outermost levels from which all of it is ranked alike."""
 
@@ -58,12 +58,13 @@ class Ranker:
         self.levels = np.array([level_in(self.work, float(level)) for level in levels], self.work)
         self.bottom = self.levels[0]
         span = float(self.levels[-1]) - float(self.levels[0])
-        self.cells = max(1, CELLS_PER_LEVEL * self.count)
         kind = self.work.type
-        self.scale = kind(self.cells / span) if span > 0 and np.isfinite(self.cells / span) else kind(0)
-        with np.errstate(over="ignore", invalid="ignore"):
-            of = self._cell(self.levels)
-        inside = np.bincount(of, minlength=self.cells + 1)
+        for per_level in CELLS_PER_LEVEL:
+            self.cells = per_level * self.count
+            self.scale = kind(self.cells / span) if span > 0 and np.isfinite(self.cells / span) else kind(0)
+            inside = np.bincount(self._cell(self.levels), minlength=self.cells + 1)
+            if inside.max() <= MOST_STEPS:
+                break
         self.below = np.concatenate(([0], np.cumsum(inside)[:-1])).astype(np.int16)
         self.steps = int(inside.max())
         self.searched = self.steps > MOST_STEPS

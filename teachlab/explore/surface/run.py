@@ -199,6 +199,6 @@ def _exact(
         detect_trials=spans.detect,
         ignore_trials=spans.ignore,
         gap_trials=spans.gaps,
-        running_hours=(clock.count - spans.begin) / clock.rate_hz / 3600,
+        running_hours=(clock.count - spans.begin) / (clock.rate_hz * 3600),
         base=base.with_levels(0.0, 0.0, base.polarity),
     )
