@@ -20,7 +20,7 @@ from teachlab.teach.rules import show
 from teachlab.teach.shown_events import Heights
 from teachlab.teach.unlabelled import SEPARATION, heights_of, level_floor, place_on_sweep
 
-POINTS = 1000
+POINTS = 500
 """The mixture is fitted to this many quantiles of the sweep."""
 GATE = 4.0
 """Evaluations on a slope steeper than this many standard deviations of the noise per step are edges."""
@@ -56,7 +56,7 @@ class TwoComponentMixture:
 
     Notes
     -----
-    Evaluations on edges are left out (slope gate); to 1,000 quantiles of the rest normal mixtures of 1, 2, …
+    Evaluations on edges are left out (slope gate); to 500 quantiles of the rest normal mixtures of 1, 2, …
     components are fitted by expectation maximisation, and the Bayesian information criterion chooses.
     Neighbouring components closer than 4 of their standard deviations, (m_j − m_i) < 4·√((s_i² + s_j²)/2),
     are one level: texture is no normal class, and takes several components. With two levels left, T is where
@@ -174,7 +174,7 @@ def _fit(points: Heights, most: int, floor: float) -> NDArray[np.float64]:
         for count in range(1, min(most, np.unique(points).size) + 1):
             # Means spread over the range: the rarer level is at the far end, not among the quantiles.
             start = np.linspace(0.0, 1.0, count).reshape(-1, 1) if count > 1 else None
-            model = GaussianMixture(count, means_init=start, reg_covar=floor**2, random_state=0, max_iter=200)
+            model = GaussianMixture(count, means_init=start, reg_covar=floor**2, random_state=0, max_iter=100)
             criterion = float(model.fit(column).bic(column))
             if criterion < best:
                 best, chosen = criterion, model
