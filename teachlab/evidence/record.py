@@ -15,6 +15,7 @@ from teachlab.errors import Abstained, InputError, TruthError
 from teachlab.evidence import identity
 from teachlab.evidence.criteria import Criteria, judge, overall
 from teachlab.evidence.over_time import over_time
+from teachlab.explore.alarms import falling, margin_alarm
 from teachlab.explore.planning import claim_hours_sentence, claim_sentence
 from teachlab.explore.tail import tail_bound
 from teachlab.model.margin import Margin
@@ -258,7 +259,7 @@ def _over_time(
     level, reach = _levels(setting, margins)
     sign = 1.0 if setting.polarity is Polarity.LIGHT_ON else -1.0
     hours = truth.start / recording.info.sample_rate_hz / 3600
-    return over_time(
+    course = over_time(
         reach,
         hours,
         result,
@@ -267,6 +268,24 @@ def _over_time(
         noise=margins.noise_object,
         confidence=confidence,
     )
+    return course | {"alarms": _alarms(reach, result, level, sign, recording.info.dark_level)}
+
+
+def _alarms(reach: NDArray[np.float64], result: Score, level: float, sign: float, dark: float) -> dict[str, Any]:
+    """Return what a sequential test on the level and a margin alarm would have said of the scored passes."""
+    trials = result.trials
+    scored = np.flatnonzero(np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED)))
+    scored = scored[~np.isnan(reach[scored + trials.first_pass])]
+    values, lost = reach[scored + trials.first_pass], trials.passes[scored] != Outcome.HIT
+    sequential = falling(values)
+    light, needed = sign * values - dark, sign * level - dark
+    # Objects that raise the light must exceed the level; those that lower it must stay below it.
+    above, below = (light, np.full_like(light, needed)) if sign > 0 else (np.full_like(light, needed), light)
+    gain = np.divide(above, below, out=np.full_like(light, np.inf), where=below > 0)
+    return {
+        "sequential": None if sequential is None else sequential.as_dict(),
+        "margin": margin_alarm(gain, lost).as_dict() if needed > 0 else None,
+    }
 
 
 def _worst(truth: Truth, setting: Setting, margins: Margin, result: Score) -> list[dict[str, Any]]:

@@ -1,0 +1,197 @@
+"""Alarms that come before the first lost pass: a sequential test on the level, and a margin alarm."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from teachlab.errors import ParameterError
+
+SHIFT_SD = 1.0
+THRESHOLD = 5.0
+BASELINE_SHARE = 0.2
+LEAST_BASELINE = 20
+FACTOR = 1.5
+HORIZON = 100
+"""A warning is for nothing if none of this many passes from it on is lost."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sequential:
+    """A one-sided cumulative sum on the level of the passes.
+
+    Parameters
+    ----------
+    alarm : int or None
+        Index of the pass at which it first exceeds the threshold, None if it never does.
+    largest : float
+        Largest sum, in standard deviations.
+    run_length : float
+        Passes to a false alarm on average, where nothing changes and passes are independent.
+    baseline : int
+        First passes, from which mean and standard deviation come; none of them can raise the alarm.
+    """
+
+    alarm: int | None
+    largest: float
+    run_length: float
+    baseline: int
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return asdict(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MarginAlarm:
+    """What a warning "light within a factor of the level" would have done.
+
+    Parameters
+    ----------
+    factor : float
+    warned : int
+        Passes that were detected with less than the factor in hand.
+    first_warned, first_lost : int or None
+        Index of the pass.
+    lead : int or None
+        Passes from the first warning to the first lost pass; negative if the loss came first.
+    warnings : int
+        Spells of warned passes, one spell going on while less than the horizon lies between them.
+    for_nothing : int
+        Spells after which no pass was lost within the horizon.
+    """
+
+    factor: float
+    warned: int
+    first_warned: int | None
+    first_lost: int | None
+    lead: int | None
+    warnings: int
+    for_nothing: int
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return asdict(self)
+
+
+def run_length(shift_sd: float = SHIFT_SD, threshold: float = THRESHOLD, *, drift_sd: float = 0.0) -> float:
+    """Return the average number of values until a one-sided cumulative sum raises an alarm.
+
+    Parameters
+    ----------
+    shift_sd : float
+        Shift to be found, in standard deviations; half of it is the allowance k.
+    threshold : float
+        h, in standard deviations.
+    drift_sd : float
+        True shift; 0 for the run length to a false alarm.
+
+    Notes
+    -----
+    ``(exp(−2 Δ b) + 2 Δ b − 1) / (2 Δ²)`` with ``Δ = drift − k`` and ``b = h + 1.166``; ``b²`` for Δ = 0.
+
+    References
+    ----------
+    Siegmund, Sequential Analysis (1985); Page, Continuous inspection schemes, Biometrika 41 (1954) 100–115.
+
+    Examples
+    --------
+    >>> round(run_length(1.0, 5.0)), round(run_length(1.0, 5.0, drift_sd=1.0), 1)
+    (938, 10.3)
+    """
+    if not (shift_sd > 0 and threshold > 0):
+        raise ParameterError(f"shift and threshold must be above 0, got {shift_sd:g} and {threshold:g}.")
+    delta, b = drift_sd - shift_sd / 2, threshold + 1.166
+    if abs(delta) < 1e-9:
+        return b * b
+    return (math.exp(-2 * delta * b) + 2 * delta * b - 1) / (2 * delta * delta)
+
+
+def falling(values: ArrayLike, *, shift_sd: float = SHIFT_SD, threshold: float = THRESHOLD) -> Sequential | None:
+    """Watch for a fall of the level below that of the first passes.
+
+    Parameters
+    ----------
+    values : array_like of float, shape (n,)
+        Reach of the passes in time order, turned so that objects are up, without NaN.
+
+    Returns
+    -------
+    Sequential or None
+        None with fewer than 20 passes to learn from, or none that differ.
+
+    Notes
+    -----
+    ``S = max(0, S + (m − x) / s − k)`` with m and s of the first fifth of the passes; alarm at S > h.
+
+    Examples
+    --------
+    >>> steady = np.random.default_rng(0).normal(100, 2, 200)
+    >>> falling(np.concatenate([steady, steady - 6])).alarm
+    201
+    """
+    x = np.asarray(values, np.float64).reshape(-1)
+    learnt = max(LEAST_BASELINE, math.ceil(BASELINE_SHARE * x.size))
+    if x.size <= learnt:
+        return None
+    spread = float(x[:learnt].std(ddof=1))
+    if not spread > 0:
+        return None
+    steps = (x[:learnt].mean() - x[learnt:]) / spread - shift_sd / 2
+    # The sum kept at 0 or above is the distance of the plain sum to its lowest value so far.
+    plain = np.concatenate(([0.0], np.cumsum(steps)))
+    sums = (plain - np.minimum.accumulate(plain))[1:]
+    over = sums > threshold
+    return Sequential(
+        alarm=learnt + int(np.argmax(over)) if over.any() else None,
+        largest=float(sums.max()),
+        run_length=run_length(shift_sd, threshold),
+        baseline=learnt,
+    )
+
+
+def margin_alarm(gain: ArrayLike, lost: ArrayLike, *, factor: float = FACTOR, horizon: int = HORIZON) -> MarginAlarm:
+    """Say when a warning below a factor of excess gain comes, and how often for nothing.
+
+    Parameters
+    ----------
+    gain : array_like of float, shape (n,)
+        Excess gain of every pass in time order: how many times the light exceeds what is needed.
+    lost : array_like of bool, shape (n,)
+    factor : float
+        Warn below it; above 1.
+    horizon : int, passes
+
+    Examples
+    --------
+    >>> found = margin_alarm([2, 1.4, 2, 1.3, 0.9, 2], [0, 0, 0, 0, 1, 0], horizon=2)
+    >>> found.lead, found.warnings, found.for_nothing
+    (3, 2, 1)
+    """
+    ratio, gone = np.asarray(gain, np.float64), np.asarray(lost, bool)
+    if not factor > 1 or horizon < 1:
+        raise ParameterError(f"factor must be above 1 and horizon at least 1, got {factor:g} and {horizon}.")
+    warned = np.flatnonzero((ratio < factor) & ~gone)
+    missed = np.flatnonzero(gone)
+    first_warned, first_lost = (int(v[0]) if v.size else None for v in (warned, missed))
+    new = np.diff(warned, prepend=-horizon - 1) >= horizon
+    ends = warned[np.append(np.flatnonzero(new)[1:] - 1, warned.size - 1)] if warned.size else warned
+    return MarginAlarm(
+        factor=factor,
+        warned=int(warned.size),
+        first_warned=first_warned,
+        first_lost=first_lost,
+        lead=None if first_warned is None or first_lost is None else first_lost - first_warned,
+        warnings=int(np.count_nonzero(new)),
+        for_nothing=_for_nothing(warned[new], ends, missed, horizon),
+    )
+
+
+def _for_nothing(begins: NDArray[np.int64], ends: NDArray[np.int64], missed: NDArray[np.int64], horizon: int) -> int:
+    """Return how many spells hold no lost pass from their begin to the horizon after their end."""
+    within = np.searchsorted(missed, ends + horizon) - np.searchsorted(missed, begins)
+    return int(np.count_nonzero(within == 0))
