@@ -15,9 +15,9 @@ import numpy as np
 import pytest
 
 from teachlab.errors import InputError
-from teachlab.explore.surface import score_pairs, surface, surface_of
 from teachlab.explore.surface import counting as counting_module
 from teachlab.explore.surface import delayed as delayed_module
+from teachlab.explore.surface import score_pairs, surface, surface_of
 from teachlab.explore.surface.grid import counts_by_table, replayed_surface
 from teachlab.explore.surface.pairs import PairCounts
 from teachlab.explore.surface.run import has_memory
