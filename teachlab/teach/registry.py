@@ -30,6 +30,7 @@ BUILT_IN: Mapping[str, str] = {
     "sweep-minmax": "teachlab.teach.sweep_minmax:SweepMinmax",
     "two-sample-midpoint": "teachlab.teach.two_sample_midpoint:TwoSampleMidpoint",
     "quantile-guard": "teachlab.teach.quantile_guard:QuantileGuard",
+    "filtered-guard": "teachlab.teach.filtered_guard:FilteredGuard",
     "ratio-midpoint": "teachlab.teach.ratio_midpoint:RatioMidpoint",
     "noise-weighted-midpoint": "teachlab.teach.noise_weighted:NoiseWeightedMidpoint",
     "tail-balanced": "teachlab.teach.tail_balanced:TailBalanced",

@@ -88,6 +88,7 @@ def test_the_built_in_strategies() -> None:
         "sweep-minmax": ("sweep",),
         "two-sample-midpoint": ("background", "object"),
         "quantile-guard": ("events",),
+        "filtered-guard": ("events",),
         "ratio-midpoint": ("events",),
         "noise-weighted-midpoint": ("events",),
         "tail-balanced": ("events",),
