@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import os
 from pathlib import Path
 from typing import Any
 
@@ -71,7 +73,16 @@ def page_pdf(html: str) -> bytes:
             f"a PDF needs WeasyPrint and its system libraries ({fault}). Install it with: pip install 'teachlab[pdf]', "
             "or open the HTML page and print it."
         ) from None
-    pdf: bytes = HTML(string=html).write_pdf()
+    # Without an identifier one is drawn at random; without this variable fonts carry the time of day.
+    before = os.environ.get("SOURCE_DATE_EPOCH")
+    os.environ["SOURCE_DATE_EPOCH"] = "0"
+    try:
+        pdf: bytes = HTML(string=html).write_pdf(pdf_identifier=hashlib.sha256(html.encode()).digest()[:16])
+    finally:
+        if before is None:
+            del os.environ["SOURCE_DATE_EPOCH"]
+        else:
+            os.environ["SOURCE_DATE_EPOCH"] = before
     return pdf
 
 
