@@ -85,6 +85,7 @@ def _register() -> None:
         surfacing,
         synthesis,
         teaching,
+        timing,
     )
 
     path = (
@@ -98,6 +99,7 @@ def _register() -> None:
         benching,
         surfacing,
         stressing,
+        timing,
         comparing,
         planning,
         reporting,
