@@ -1,0 +1,11 @@
+"""Public: the checks that a strategy, built-in or plugged in, must pass.
+
+>>> from teachlab.teach import resolve
+>>> conformance(resolve("two-sample-midpoint")).ok
+True
+"""
+
+from teachlab.testing.report import CheckResult, ConformanceReport, Verdict
+from teachlab.testing.suite import CHECKS, conformance
+
+__all__ = ["CHECKS", "CheckResult", "ConformanceReport", "Verdict", "conformance"]

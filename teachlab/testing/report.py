@@ -1,0 +1,88 @@
+"""What a conformance run found: one record per check."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+
+class Verdict(StrEnum):
+    """Outcome of one check."""
+
+    PASSED = "passed"
+    FAILED = "failed"
+    SKIPPED = "skipped"
+    EXPECTED_FAILURE = "expected failure"
+
+
+@dataclass(frozen=True, slots=True)
+class CheckResult:
+    """Outcome of one check, with a sentence that says why.
+
+    Parameters
+    ----------
+    check : str
+    verdict : Verdict
+    told : str
+        What was found; for a skipped check, why nothing could be said.
+    """
+
+    check: str
+    verdict: Verdict
+    told: str
+
+
+@dataclass(frozen=True, slots=True)
+class ConformanceReport:
+    """All checks of one strategy.
+
+    Parameters
+    ----------
+    strategy : str
+        Its name.
+    results : tuple of CheckResult
+        One per check, in the order they ran.
+    """
+
+    strategy: str
+    results: tuple[CheckResult, ...]
+
+    @property
+    def ok(self) -> bool:
+        """Whether no check failed; skipped ones are told in `skipped` and in the text."""
+        return not self.failed
+
+    @property
+    def failed(self) -> tuple[str, ...]:
+        """Names of the checks that failed."""
+        return self._with(Verdict.FAILED)
+
+    @property
+    def skipped(self) -> tuple[str, ...]:
+        """Names of the checks about which nothing can be said."""
+        return self._with(Verdict.SKIPPED)
+
+    def _with(self, verdict: Verdict) -> tuple[str, ...]:
+        return tuple(r.check for r in self.results if r.verdict is verdict)
+
+    def __getitem__(self, check: str) -> CheckResult:
+        """Return the result of a check."""
+        return next(r for r in self.results if r.check == check)
+
+    def text(self) -> str:
+        """Return the report for people: one line per check, and a summary that hides no skipped one."""
+        width = max(len(r.check) for r in self.results)
+        lines = [f"{r.check:<{width}}  {r.verdict.upper()}: {r.told}" for r in self.results]
+        counts = Counter(r.verdict for r in self.results)
+        summary = ", ".join(f"{counts[v]} {v}" for v in Verdict if counts[v])
+        return "\n".join([f"{self.strategy}", *lines, f"{'conforms' if self.ok else 'DOES NOT CONFORM'}: {summary}"])
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            "strategy": self.strategy,
+            "ok": self.ok,
+            "checks": [{"check": r.check, "verdict": str(r.verdict), "told": r.told} for r in self.results],
+        }

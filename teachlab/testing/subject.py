@@ -1,0 +1,118 @@
+"""The strategy under test, asked so that nothing it does to its surroundings reaches the next check."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from teachlab.errors import Abstained
+from teachlab.model.plain import plain
+from teachlab.model.setting import Setting
+from teachlab.model.teaching import Strategy, TeachView
+from teachlab.testing import shown
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a strategy said: a setting, an abstention, or that it failed.
+
+    Parameters
+    ----------
+    setting : Setting, optional
+    abstained : Abstained, optional
+    fault : str
+        What went wrong, or an empty text.
+    """
+
+    setting: Setting | None = None
+    abstained: Abstained | None = None
+    fault: str = ""
+
+    def __str__(self) -> str:
+        if self.setting is not None:
+            s = self.setting
+            return f"on {s.on_level!r}, off {s.off_level!r}, {s.polarity}"
+        return f"abstained: {self.abstained}" if self.abstained is not None else self.fault
+
+    def document(self) -> dict[str, Any]:
+        """Return the answer in plain values; equal answers have equal documents."""
+        abstained = self.abstained
+        return {
+            "setting": None if self.setting is None else plain(self.setting.as_dict()),
+            "abstained": None if abstained is None else [abstained.reason, abstained.measured, abstained.required],
+            "fault": self.fault,
+        }
+
+
+def ask(strategy: Strategy, view: TeachView) -> Answer:
+    """Teach on a view and judge the form of what comes back."""
+    try:
+        setting: object = strategy.teach(view)
+    except Abstained as refusal:
+        if not all(isinstance(t, str) and t for t in (refusal.reason, refusal.measured, refusal.required)):
+            return Answer(fault=f"an abstention must say reason, measured and required in words, got {refusal.args}")
+        return Answer(abstained=refusal)
+    except Exception as error:  # noqa: BLE001 - whatever a strategy does wrong is what is reported
+        return Answer(fault=f"{type(error).__name__}: {error}")
+    if not isinstance(setting, Setting):
+        return Answer(fault=f"teach must return a Setting or raise Abstained, got {type(setting).__name__}")
+    if setting.unit != view.unit:
+        return Answer(fault=f"the setting is in '{setting.unit}', the light shown in '{view.unit}'")
+    return Answer(setting=setting)
+
+
+def seeded(seed: int) -> None:
+    """Put the global random generators into a known state."""
+    np.random.seed(seed)  # noqa: NPY002 - the global state is what is under test
+    random.seed(seed)
+
+
+@contextmanager
+def random_state_kept() -> Iterator[None]:
+    """Give the caller's global random generators back as they were."""
+    kept, own = np.random.get_state(), random.getstate()  # noqa: NPY002
+    try:
+        yield
+    finally:
+        np.random.set_state(kept)  # noqa: NPY002
+        random.setstate(own)
+
+
+class Subject:
+    """A strategy with the ordinary line it is shown, made once for all checks."""
+
+    def __init__(self, strategy: Strategy) -> None:
+        self.strategy = strategy
+        self.light, self.truth = shown.line()
+
+    @cached_property
+    def block(self) -> Any:
+        """The ordinary line as a teach block."""
+        return shown.block_of(self.light, self.truth)
+
+    def view(self, draw: int = 0) -> TeachView:
+        """Return what the strategy is shown of the ordinary line, in arrays of its own."""
+        return shown.copied(shown.view_for(self.strategy, self.block, draw=draw))
+
+    def ask(self, view: TeachView, *, seed: int = 0, strategy: Strategy | None = None) -> Answer:
+        """Teach on a copy of a view with the global random generators in a known state."""
+        seeded(seed)
+        return ask(self.strategy if strategy is None else strategy, shown.copied(view))
+
+    @cached_property
+    def sound(self) -> Answer:
+        """What the strategy says to the ordinary line."""
+        return self.ask(self.view())
+
+    @cached_property
+    def repeats(self) -> bool:
+        """Whether it says the same again, also after it was shown something else."""
+        first = self.ask(self.view()).document()
+        self.ask(self.view(1))
+        return self.ask(self.view()).document() == first
