@@ -73,6 +73,7 @@ def _register() -> None:
     from teachlab.cli import (
         benching,
         comparing,
+        conforming,
         demonstrating,
         importing,
         inspecting,
@@ -104,6 +105,7 @@ def _register() -> None:
         planning,
         reporting,
         strategies,
+        conforming,
     )
     for module in path:
         module.register(app)
