@@ -185,4 +185,5 @@ def dependence_lines(found: Dependence) -> list[str]:
         f"{100 * found.upper:.3g} % (naive [{100 * found.naive.low:.3g}, {100 * found.naive.high:.3g}] %); design "
         f"effect {found.design_effect:.3g} used, {effect} measured over {found.basis}",
         *(f"  {warning}" for warning in found.warnings),
+        *(dependence_lines(found.by_proxy) if found.by_proxy is not None else ()),
     ]

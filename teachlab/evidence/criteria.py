@@ -41,7 +41,11 @@ class Verdict(StrEnum):
 
 
 class Criterion(StrictModel):
-    """One limit: a rate that must not be exceeded, or a margin or number that must be reached."""
+    """One limit: a rate that must not be exceeded, or a margin or number that must be reached.
+
+    `dependence` says how the lost rate allows for passes that resemble one another: as measured between
+    lots; where too few lots hold an event, by the proxy of the weakest passes; or not at all.
+    """
 
     measure: Literal[
         "lost_rate",
@@ -62,7 +66,7 @@ class Criterion(StrictModel):
     max: Annotated[float, Field(gt=0)] | None = None
     min: float | None = None
     confidence: Annotated[float, Field(gt=0.5, lt=1)] = 0.95
-    dependence: Literal["measured", "independent"] = "measured"
+    dependence: Literal["measured", "proxy", "independent"] = "proxy"
 
     @model_validator(mode="after")
     def _one_limit(self) -> Criterion:
@@ -180,7 +184,9 @@ def _judge_rate(c: Criterion, score: Score, dependence: Dependence | None) -> Ju
         limit = f"at most {most:g} per {rate.per} at {100 * c.confidence:g} % confidence"
     else:
         effect, basis = 1.0, "independent passes"
-        if c.measure == "lost_rate" and c.dependence == "measured" and dependence is not None:
+        if c.measure == "lost_rate" and c.dependence != "independent" and dependence is not None:
+            if c.dependence == "proxy" and dependence.by_proxy is not None:
+                dependence = dependence.by_proxy
             effect = dependence.design_effect
             basis = f"design effect {effect:.3g} from {dependence.basis}"
         if rate.trials:

@@ -151,13 +151,14 @@ def _claims(result: Score, dependence: Dependence | None, truth: Truth) -> list[
     if truth.source is TruthSource.SELF_LABELLED:
         return ["Nothing may be claimed: the passes are self-labelled, made from this very signal."]
     out = []
-    lost = result.lost_rate
-    if dependence is not None:
-        lost = replace(lost, low=dependence.low, high=dependence.high, upper=dependence.upper)
-        out.append(
-            claim_sentence(lost) + f" Dependence is allowed for: design effect {dependence.design_effect:.3g} from "
-            f"{dependence.basis}."
-        )
+    for found in (dependence, None if dependence is None else dependence.by_proxy):
+        if found is not None:
+            rate = replace(result.lost_rate, low=found.low, high=found.high, upper=found.upper)
+            assumed = " Assumes that losses cluster no more than the weakest passes." if found.source == "proxy" else ""
+            out.append(
+                f"{claim_sentence(rate)} Dependence is allowed for: design effect {found.design_effect:.3g} from "
+                f"{found.basis}.{assumed}"
+            )
     out.append(claim_sentence(result.lost_rate) + " Holds if the passes are independent.")
     out.append(claim_hours_sentence(result.false_trips_per_running_hour))
     return out

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
@@ -54,6 +54,9 @@ class Dependence:
         Interval and one-sided upper bound at the effective sample size.
     confidence : float
     warnings : tuple of str
+    by_proxy : Dependence or None
+        Where too few lots hold an event: the same rate under the assumption that losses cluster no more than
+        the weakest tenth of the passes does.
     """
 
     source: Source
@@ -68,6 +71,7 @@ class Dependence:
     upper: float
     confidence: float
     warnings: tuple[str, ...] = ()
+    by_proxy: Dependence | None = None
 
     @property
     def basis(self) -> str:
@@ -83,6 +87,7 @@ class Dependence:
             "basis": self.basis,
             "naive": self.naive.as_dict(),
             "warnings": list(self.warnings),
+            "by_proxy": None if self.by_proxy is None else self.by_proxy.as_dict(),
         }
 
 
@@ -226,8 +231,8 @@ def lost_rate_by_lot(
     trials : Trials
     confidence : float
     proxy : array_like of float, shape (passes of the truth,), optional
-        How far every pass reached: where fewer than two lots hold a lost pass, the design effect of "among
-        the weakest tenth" stands in for that of "lost". An assumption, named in the result.
+        How far every pass reached: where fewer than two lots hold a lost pass, `by_proxy` takes the design
+        effect of "among the weakest tenth" for that of "lost". An assumption, named in the result.
 
     Returns
     -------
@@ -255,7 +260,8 @@ def lost_rate_by_lot(
     ceiling = max(1.0, float((of.astype(np.float64) ** 2).sum()) / of.sum())
     used = _upper_limit(measured, hit, of.size, confidence, ceiling)
     k, n, with_events = int(lost.sum()), rows.size, found.lots_with_events
-    return _bounded(k, n, used, measured, with_events, of.size, confidence, Source.PROXY)
+    by_proxy = _bounded(k, n, used, measured, with_events, of.size, confidence, Source.PROXY)
+    return replace(found, by_proxy=by_proxy)
 
 
 def exposure(truth: Truth, first_taught: int, stop_taught: int, trials: Trials) -> Mapping[str, tuple[int, int]]:

@@ -51,7 +51,7 @@ def test_self_labelled_passes_decide_nothing() -> None:
 
 def test_measured_dependence_needs_more() -> None:
     result, truth = _score(299, 0)
-    criteria = Criteria.model_validate({"criterion": [{"measure": "lost_rate", "max": 0.01}]})
+    criteria = Criteria.model_validate({"criterion": [{"measure": "lost_rate", "max": 0.01, "dependence": "measured"}]})
     assert judge(criteria, result, None, lost_rate_by_lot(truth, result.trials))[0].verdict is Verdict.NOT_ENOUGH
 
 

@@ -149,14 +149,34 @@ def test_a_proxy_stands_in_where_nothing_was_lost() -> None:
     trials = _trials([HIT] * 2000)
     found = lost_rate_by_lot(_truth(2000, lots), trials, proxy=level)
     assert found is not None
-    assert found.source is Source.PROXY
+    # Without an assumption every lot counts as one trial; the proxy is told beside it.
+    assert (found.source, found.design_effect) == (Source.LOTS, 50)
+    assert found.by_proxy is not None
+    assert found.by_proxy.source is Source.PROXY
     # Lot levels make the weakest tenth cluster, but not as a whole.
-    assert 2 < found.design_effect < 30
+    assert 2 < found.by_proxy.design_effect < 30
     alike = lost_rate_by_lot(_truth(2000, lots), trials, proxy=rng.normal(0, 1, 2000))
     assert alike is not None
+    assert alike.by_proxy is not None
     # 1.35 times a chi-square over its 39 degrees of freedom (standard deviation 0.23): three of them above.
-    assert alike.design_effect < 1.35 * (1 + 3 * 0.23)
-    assert found.design_effect > 2 * alike.design_effect
+    assert alike.by_proxy.design_effect < 1.35 * (1 + 3 * 0.23)
+    assert found.by_proxy.design_effect > 2 * alike.by_proxy.design_effect
+
+
+def test_the_proxy_covers_where_level_and_losses_cluster_alike() -> None:
+    """Level and losses of one normal population with lot effects; rates below what shows in two lots."""
+    from scipy.special import ndtri
+
+    rng = np.random.default_rng(2)
+    rate, held = 0.001, 0
+    truth = _truth(1000, [f"lot {k // 50}" for k in range(1000)])
+    for _ in range(200):
+        level = np.repeat(rng.normal(size=20), 50) * np.sqrt(0.2) + rng.normal(size=1000) * np.sqrt(0.8)
+        found = lost_rate_by_lot(truth, _trials([MISS if x < ndtri(rate) else HIT for x in level]), proxy=level)
+        assert found is not None
+        bound = found.upper if found.by_proxy is None else found.by_proxy.upper
+        held += rate <= bound
+    assert held >= 0.93 * 200
 
 
 def test_exposure_counts_lots_on_both_sides() -> None:
