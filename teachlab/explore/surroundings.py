@@ -1,0 +1,235 @@
+"""Neighbours, lamps, ambient light and other targets: small calculations, each with units, source and limits."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Any
+
+from teachlab.errors import ParameterError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """A result with what it rests on.
+
+    Parameters
+    ----------
+    values : mapping of str to number or text
+        With the unit in the name.
+    verdict : str
+    source : str
+        Where the formula comes from.
+    limits : str
+        When it holds.
+    """
+
+    values: dict[str, Any]
+    verdict: str
+    source: str
+    limits: str
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {**self.values, "verdict": self.verdict, "source": self.source, "limits": self.limits}
+
+
+ILLUMINANCES_LX = {
+    "full sun in the open": 100_000.0,
+    "heavy overcast sky": 5_000.0,
+    "by a window": 2_000.0,
+    "fine work, indoors": 1_000.0,
+    "office, indoors": 500.0,
+}
+"""Usual illuminances: CIBSE code figures as quoted on a lighting program's help page; EN 12464-1 gives 500 lx
+for writing and reading in offices (from memory)."""
+TWO_WAY_EXPONENTS = {
+    "through-beam": 2,
+    "diffuse, target fills the spot": 2,
+    "diffuse, target smaller than the spot": 4,
+    "retroreflective, reflector filled": 4,
+    "retroreflective, reflector not filled": 2,
+}
+"""Power of the distance by which the received light falls, far field (inverse-square law once or twice)."""
+
+
+def _positive(**values: float) -> None:
+    for name, value in values.items():
+        if not (math.isfinite(value) and value > 0):
+            raise ParameterError(f"{name.replace('_', '-')} must be a finite number above 0, got {value:g}.")
+
+
+def neighbour_pulses(
+    *, own_period_us: float, other_period_us: float, own_width_us: float, other_width_us: float, consecutive: int = 1
+) -> Answer:
+    """Tell how often a neighbour's light pulses fall into this sensor's own, and how many in a row.
+
+    Share of own pulses hit ``(w₁ + w₂) / T₂``; hits in a row ``(w₁ + w₂) / |T₂ − T₁|``; a beat every
+    ``T₂ / |T₂ − T₁|`` own pulses. The neighbour switches nothing if fewer hits follow each other than the
+    consecutive filter asks for.
+
+    Examples
+    --------
+    >>> found = neighbour_pulses(own_period_us=100, other_period_us=103, own_width_us=5, other_width_us=5)
+    >>> {k: round(v, 3) for k, v in found.values.items() if isinstance(v, float)}
+    {'share_hit': 0.097, 'run_pulses': 3.333, 'beat_pulses': 34.333}
+    """
+    _positive(
+        own_period_us=own_period_us, other_period_us=other_period_us, own_width_us=own_width_us,
+        other_width_us=other_width_us,
+    )  # fmt: skip
+    width, apart = own_width_us + other_width_us, abs(other_period_us - own_period_us)
+    run = math.inf if apart == 0 else width / apart
+    # A run of a fractional length holds its whole pulses, or one more.
+    longest = math.inf if apart == 0 else math.ceil(run - 1e-9)
+    immune = longest < consecutive
+    verdict = (
+        f"at most {longest} hits in a row against a filter of {consecutive}: immune"
+        if immune
+        else f"up to {longest} hits in a row against a filter of {consecutive}: it can switch the output"
+    )
+    return Answer(
+        values={
+            "share_hit": min(1.0, width / other_period_us),
+            "run_pulses": run,
+            "beat_pulses": math.inf if apart == 0 else other_period_us / apart,
+            "immune": immune,
+        },
+        verdict=verdict,
+        source="overlap of two pulse trains; checked by simulation in this project's tests",
+        limits="steady periods, gated receiver, every overlap counts as a hit; common practice to keep the pulse "
+        "frequencies of neighbours apart, no source",
+    )
+
+
+def neighbours_apart(
+    periods_us: Sequence[float], *, width_us: float, consecutive: int
+) -> list[tuple[float, float, bool]]:
+    """Return, for every pair of pulse periods, whether the two keep apart under a consecutive filter."""
+    out = []
+    for a, b in combinations(periods_us, 2):
+        one = neighbour_pulses(
+            own_period_us=a, other_period_us=b, own_width_us=width_us, other_width_us=width_us, consecutive=consecutive
+        )
+        other = neighbour_pulses(
+            own_period_us=b, other_period_us=a, own_width_us=width_us, other_width_us=width_us, consecutive=consecutive
+        )
+        out.append((a, b, bool(one.values["immune"] and other.values["immune"])))
+    return out
+
+
+def alias_hz(frequency_hz: float, rate_hz: float) -> float:
+    """Return the frequency at which a ripple shows up after sampling: ``|f − k · rate|`` for the nearest k.
+
+    Examples
+    --------
+    >>> alias_hz(20_030.0, 1000.0)
+    30.0
+    """
+    _positive(rate_hz=rate_hz)
+    return abs(frequency_hz - round(frequency_hz / rate_hz) * rate_hz)
+
+
+def lamp(
+    *, mains_hz: float, evaluation_rate_hz: float, swing: float, hysteresis: float, on_delay_ms: float = 0.0,
+    ripple_hz: float | None = None,
+) -> Answer:  # fmt: skip
+    """Tell whether lamps on the mains can make the output chatter, and what on-delay or average cures it.
+
+    Lamp light swings at twice the mains frequency. An on-delay longer than half of that period,
+    ``1 / (4 · mains)``, outlasts the bright half; an average over one whole period cancels it. A faster
+    ripple of electronic ballasts shows up at its alias.
+
+    Parameters
+    ----------
+    mains_hz, evaluation_rate_hz : float, Hz
+    swing, hysteresis : float
+        Peak to peak of the flicker at the receiver, and the hysteresis, in one unit.
+    on_delay_ms : float, ms
+    ripple_hz : float, Hz, optional
+        Ripple of an electronic ballast or a dimmed lamp.
+    """
+    _positive(mains_hz=mains_hz, evaluation_rate_hz=evaluation_rate_hz)
+    flicker = 2 * mains_hz
+    needed = 1000 / (2 * flicker)
+    values: dict[str, Any] = {
+        "flicker_hz": flicker,
+        "flicker_alias_hz": alias_hz(flicker, evaluation_rate_hz),
+        "on_delay_needed_ms": needed,
+        "average_ms": 1000 / flicker,
+        "average_evaluations": evaluation_rate_hz / flicker,
+    }
+    if ripple_hz is not None:
+        values["ripple_alias_hz"] = alias_hz(ripple_hz, evaluation_rate_hz)
+    if hysteresis > swing:
+        verdict = "the hysteresis is wider than the swing: it cannot chatter"
+    elif on_delay_ms > needed:
+        verdict = "the on-delay outlasts the bright half of the flicker"
+    else:
+        verdict = (
+            f"it can chatter: raise the on-delay above {needed:.4g} ms, average over {1000 / flicker:.4g} ms, or widen "
+            f"the hysteresis beyond {swing:g}"
+        )
+    if evaluation_rate_hz < 2 * flicker:
+        verdict += "; the evaluation rate is too low to see the flicker as it is"
+    return Answer(
+        values=values,
+        verdict=verdict,
+        source="full-wave flicker at twice the mains frequency; sampling theorem",
+        limits="sinusoidal flicker; a wide hysteresis makes the on-delay count from the off-level",
+    )
+
+
+def ambient_light(*, limit_lx: float, expected_lx: float | None = None) -> Answer:
+    """Compare the ambient light that a sensor is rated for with usual illuminances.
+
+    Parameters
+    ----------
+    limit_lx : float, lx
+        Stated by the maker of the sensor.
+    expected_lx : float, lx, optional
+        Measured or expected on the line.
+    """
+    _positive(limit_lx=limit_lx)
+    over = [name for name, lux in ILLUMINANCES_LX.items() if lux > limit_lx]
+    values: dict[str, Any] = {"limit_lx": limit_lx, "beyond_the_limit": over}
+    if expected_lx is not None:
+        values["head_room"] = limit_lx / expected_lx if expected_lx > 0 else math.inf
+    verdict = f"beyond its limit: {', '.join(over)}" if over else "within its limit everywhere"
+    if expected_lx is not None:
+        verdict = ("within" if expected_lx <= limit_lx else "beyond") + f" its limit at {expected_lx:g} lx; " + verdict
+    return Answer(
+        values=values,
+        verdict=verdict,
+        source="CIBSE code figures as quoted in lighting software; EN 12464-1 (from memory)",
+        limits="illuminance on the lens, not in the hall; spectrum and direction of the lamp matter as much",
+    )
+
+
+def other_target(
+    *, measured: float, dark: float, reflectance: float, other_reflectance: float, distance: float,
+    other_distance: float, mode: str = "diffuse, target fills the spot",
+) -> Answer:  # fmt: skip
+    """Predict the light of another target or distance from a measured one.
+
+    ``dark + (measured − dark) · (ρ₂ / ρ₁) · (d₁ / d₂)^k`` with k by mode.
+
+    Examples
+    --------
+    >>> other_target(measured=50, dark=0, reflectance=0.9, other_reflectance=0.18, distance=1,
+    ...              other_distance=1).values["light"]
+    10.0
+    """
+    _positive(reflectance=reflectance, distance=distance, other_distance=other_distance)
+    if mode not in TWO_WAY_EXPONENTS:
+        raise ParameterError(f"mode must be one of {', '.join(TWO_WAY_EXPONENTS)}; got '{mode}'.")
+    k = TWO_WAY_EXPONENTS[mode]
+    ratio = other_reflectance / reflectance * (distance / other_distance) ** k
+    return Answer(
+        values={"light": dark + (measured - dark) * ratio, "ratio": ratio, "exponent": k},
+        verdict=f"{ratio:.4g} times the light above dark",
+        source="inverse-square law, Lambert's law",
+        limits="far field, beyond the blind zone, matt target in full view; glossy targets do not obey",
+    )
