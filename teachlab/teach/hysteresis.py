@@ -121,7 +121,8 @@ def design(
     -----
     Wanted: the width of `wanted_width`, and ``T − q_a(K)`` with the valleys K inside the passes that last
     long enough for a release (hold guard), as far as that fits. Allowed: ``T − H ≥ q_0.999(V) + 2 σ`` with
-    the valleys V of the gaps (release guard), and with a filter or a delay that holds back the onset
+    the valleys V of the gaps (release guard; halfway to the
+    valleys where 2 σ do not fit), and with a filter or a delay that holds back the onset
     ``T − H ≥ B``: the comparator stays set down to the release, so the delay is timed against the release,
     and background between the two levels would run it down.
     """
@@ -147,10 +148,11 @@ def _widest(view: TeachView, found: EventStatistics, level: float, guard: float 
     limits: list[tuple[float, Cause]] = []
     if found.gap_valleys.size:
         _require_release(view, found, level)
-        floor = CLEARANCE * found.noise
-        valley = float(np.quantile(found.gap_valleys, 1 - RELEASE_SHARE)) + floor
-        if valley >= level:  # a few gaps never come down: the others decide
-            valley = float(np.max(found.gap_valleys[found.gap_valleys < level], initial=-math.inf))
+        valleys = found.gap_valleys[found.gap_valleys < level]  # a few gaps never come down: the others decide
+        lowest = float(np.quantile(valleys, 1 - RELEASE_SHARE))
+        # Where the clearance does not fit under the level, the release lies halfway: a release that no gap
+        # falls below would hold the output for ever.
+        valley = min(lowest + CLEARANCE * found.noise, (lowest + level) / 2)
         limits.append((level - valley, Cause.GAP))
     if found.gap_hold > 1 and guard is not None:
         limits.append((level - guard, Cause.CONTRAST))

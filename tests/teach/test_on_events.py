@@ -16,6 +16,7 @@ from teachlab.model.recording import Direction
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import Events, Shown, TeachView
 from teachlab.teach.contamination_aware import ContaminationAware
+from teachlab.teach.filtered_guard import FilteredGuard, cost_shown
 from teachlab.teach.minimax_regret import MinimaxRegret
 from teachlab.teach.neyman_pearson import NeymanPearson
 from teachlab.teach.noise_weighted import NoiseWeightedMidpoint
@@ -27,6 +28,7 @@ from teachlab.teach.tail_balanced import TailBalanced
 RISE, DIP = Direction.RISE, Direction.DIP
 ON_EVENTS = (
     QuantileGuard,
+    FilteredGuard,
     RatioMidpoint,
     NoiseWeightedMidpoint,
     TailBalanced,
@@ -227,6 +229,43 @@ def test_tail_balanced_lies_between_the_tails() -> None:
     assert dear < acts
 
 
+def spiked(height: float, *, length: int = 2) -> TeachView:
+    """A line whose gaps spike for two evaluations, and whose passes drop out for as long."""
+    shown = view([400.0] * 20, [100.0] * 21)
+    light = shown.events.light.copy()
+    for k in range(0, 20, 3):
+        light[2 * LENGTH * k + 4 : 2 * LENGTH * k + 4 + length] += height
+        light[2 * LENGTH * k + LENGTH + 4 : 2 * LENGTH * k + LENGTH + 4 + length] -= height
+    return dataclasses.replace(shown, events_=dataclasses.replace(shown.events, light=light))
+
+
+def test_the_filtered_guard_lengthens_the_filter_only_where_errors_ask_for_it() -> None:
+    clean = FilteredGuard().teach(view([400.0] * 20, [100.0] * 21))
+    assert (clean.consecutive, evidence(clean)["filters_tried"]) == (1, {"1": 0.0})
+    # Spikes of two evaluations up to the objects: no level can do it without three in a row.
+    setting = FilteredGuard().teach(spiked(300.0))
+    assert setting.consecutive == 3
+    assert "1" not in evidence(setting)["filters_tried"]  # there the quantile guard abstains
+    assert evidence(setting)["filters_tried"]["3"] == 0
+    assert 100 < setting.off_level <= setting.on_level < 400
+
+
+def test_the_filtered_guard_takes_no_more_than_its_share_of_the_shortest_event() -> None:
+    # Passes and gaps of 10: a share of 0.2 allows 2 in a row, which does not help against 2.
+    with pytest.raises(Abstained) as refusal:
+        FilteredGuard(longest=0.2).teach(spiked(300.0))
+    assert "contrast blocks" in refusal.value.reason
+    base = dataclasses.replace(spiked(300.0), base=dataclasses.replace(spiked(300.0).base, consecutive=4))
+    assert FilteredGuard(longest=0.2).teach(base).consecutive == 4  # that of the base is always tried
+
+
+def test_cost_shown_counts_every_kind_of_error() -> None:
+    shown = view([200.0, 400.0, 400.0, 400.0], [100.0, 100.0, 350.0, 100.0, 100.0])
+    setting = dataclasses.replace(shown.base, on_level=300.0, off_level=280.0)
+    # One of four passes lost, one of five gaps tripped, one of three gaps between passes not released.
+    assert cost_shown(shown, setting) == pytest.approx(1 / 4 + 1 / 5 + 1 / 3)
+
+
 @pytest.mark.parametrize(
     ("strategy", "shown", "reason", "measured", "required"),
     [
@@ -324,6 +363,7 @@ def test_delays_filter_and_rate_of_the_base_are_kept(made: Any) -> None:
     )
     more = {"least_gain": 0.8} if made is ContaminationAware else {"stress": "1,0"} if made is MinimaxRegret else {}
     setting = made(**more).teach(shown)
+    # The filtered guard may lengthen the filter, and finds no reason to.
     for field in ("consecutive", "on_delay_ms", "off_delay_ms", "delays_act_on", "evaluation_rate_hz", "unit"):
         assert getattr(setting, field) == getattr(shown.base, field)
     assert 100 < setting.off_level <= setting.on_level < 400
