@@ -84,11 +84,19 @@ def random_state_kept() -> Iterator[None]:
         random.setstate(own)
 
 
+def insides(strategy: Any) -> list[str]:
+    """Return everything that a strategy holds, as texts."""
+    slots = [name for made in type(strategy).__mro__ for name in getattr(made, "__slots__", ())]
+    own = {name: getattr(strategy, name, None) for name in slots} | getattr(strategy, "__dict__", {})
+    return sorted(f"{name}={value!r}" for name, value in own.items() if not name.startswith("__"))
+
+
 class Subject:
     """A strategy with the ordinary line it is shown, made once for all checks."""
 
     def __init__(self, strategy: Strategy) -> None:
         self.strategy = strategy
+        self.untaught = insides(strategy)
         self.light, self.truth = shown.line()
 
     @cached_property

@@ -22,7 +22,7 @@ from teachlab.teach.parameters import describe, parse_parameters
 from teachlab.testing import hardly, shown, symmetry
 from teachlab.testing.fresh_process import taught_elsewhere
 from teachlab.testing.report import CheckResult, ConformanceReport, Verdict
-from teachlab.testing.subject import Subject, ask, random_state_kept, seeded
+from teachlab.testing.subject import Subject, ask, insides, random_state_kept, seeded
 
 TIME_LIMIT_S = 20.0
 """CPU time in which a million samples must be taught on."""
@@ -132,16 +132,9 @@ def immutability(subject: Subject) -> Told:
         except (FrozenInstanceError, AttributeError):
             continue
         return _F, f"its field '{f.name}' can be set"
-    before = _insides(strategy)
     ask(strategy, subject.view())
-    return _judged("" if _insides(strategy) == before else "teaching changes it", "teaching leaves it as it was")
-
-
-def _insides(strategy: Any) -> list[str]:
-    names = [f.name for f in fields(strategy)]
-    slots = [name for made in type(strategy).__mro__ for name in getattr(made, "__slots__", ())]
-    own = {name: getattr(strategy, name, None) for name in (*names, *slots)} | getattr(strategy, "__dict__", {})
-    return sorted(f"{name}={value!r}" for name, value in own.items() if not name.startswith("__"))
+    fault = "" if insides(strategy) == subject.untaught else "teaching changes it"
+    return _judged(fault, "teaching leaves it as it was")
 
 
 def pickling(subject: Subject) -> Told:

@@ -1,0 +1,141 @@
+"""Every built-in conforms; every bad strategy is caught, and by the check that is meant for it."""
+
+from __future__ import annotations
+
+import importlib
+import json
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from teachlab.errors import ParameterError
+from teachlab.teach import resolve
+from teachlab.teach.registry import BUILT_IN
+from teachlab.testing import CHECKS, Verdict, conformance, suite
+
+# What a built-in needs to be told before it teaches at all.
+STATED = {"contamination-aware": {"least_gain": "0.9"}, "minimax-regret": {"stress": "1,0;0.9,0"}}
+EXPECTED: dict[str, dict[str, str]] = {}
+MAY_SKIP = {"gain", "offset"}
+"""Not demanded of a strategy that does not declare them; everything else must be judged."""
+
+ONLY = {
+    "determinism": "Unsteady",
+    "global-random-state": "GloballyRandom",
+    "immutability": "Mutable",
+    "pickling": "Unpicklable",
+    "parameters": "Doubling",
+    "declared-only": "Peeking",
+    "gain": "NoGain",
+    "offset": "NoOffset",
+    "mirror": "WrongPolarity",
+    "no-look-ahead": "Ahead",
+    "writes-nothing": "Writing",
+    "fresh-process": "Local",
+    "nothing": "CrashingOnEmpty",
+    "one-sample": "CrashingOnOne",
+    "constant": "DividingByNoise",
+    "saturated": "BeyondScale",
+    "object-equals-background": "TeachingNothingApart",
+    "invalid": "CrashingOnInvalid",
+    "million-samples": "Slow",
+}
+
+
+@pytest.mark.parametrize("name", BUILT_IN)
+def test_every_built_in_conforms(name: str) -> None:
+    report = conformance(resolve(name, STATED.get(name)), expected_failures=EXPECTED.get(name))
+    assert report.ok, report.text()
+    assert set(report.skipped) <= MAY_SKIP, report.text()
+    assert [r.check for r in report.results] == list(CHECKS)
+
+
+def test_every_check_has_a_strategy_that_only_it_catches() -> None:
+    assert list(ONLY) == list(CHECKS)
+
+
+@pytest.mark.parametrize(("check", "name"), ONLY.items())
+def test_caught_by_the_check_meant_for_it_alone(
+    check: str, name: str, bad: ModuleType, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if check == "million-samples":
+        monkeypatch.setattr(suite, "TIME_LIMIT_S", 0.3)
+    report = conformance(getattr(bad, name)())
+    assert report.failed == (check,), report.text()
+    assert not report.ok
+    assert "DOES NOT CONFORM" in report.text()
+    assert "1 failed" in report.text()
+
+
+@pytest.mark.parametrize(
+    ("name", "check", "told"),
+    [
+        ("SecretlyMutable", "immutability", "teaching changes it"),
+        ("Asking", "declared-only", "looked at 'sweep' without declaring it"),
+        ("Redesigning", "declared-only", "changed on_delay_ms from 1.0 to 7.0 without declaring"),
+        ("Climbing", "no-look-ahead", "samples after the teach block change the answer"),
+        ("PlainlyWriting", "writes-nothing", "read-only"),
+    ],
+)
+def test_other_ways_of_the_same(name: str, check: str, told: str, bad: ModuleType) -> None:
+    report = conformance(getattr(bad, name)())
+    assert check in report.failed, report.text()
+    assert told in report[check].told
+
+
+def test_a_sound_strategy_passes_every_check(bad: ModuleType) -> None:
+    report = conformance(bad.Sound())
+    assert {r.verdict for r in report.results} == {Verdict.PASSED}, report.text()
+
+
+def test_a_skipped_check_says_why(bad: ModuleType) -> None:
+    report = conformance(resolve("contamination-aware"))
+    assert report.ok
+    assert {"gain", "offset", "mirror", "million-samples"} <= set(report.skipped)
+    assert "no loss of light was stated" in report["mirror"].told
+    assert f"{len(report.skipped)} skipped" in report.text()
+    unsteady = conformance(bad.Unsteady())
+    assert "see determinism" in unsteady["no-look-ahead"].told
+
+
+def test_expected_failures(bad: ModuleType) -> None:
+    report = conformance(bad.Mutable(), expected_failures={"immutability": "keeps a note for its author"})
+    assert report.ok
+    assert report["immutability"].verdict is Verdict.EXPECTED_FAILURE
+    assert "keeps a note for its author" in report["immutability"].told
+    passing = conformance(bad.Sound(), expected_failures={"pickling": "never tried"})
+    assert passing.failed == ("pickling",)
+    with pytest.raises(ParameterError, match="no conformance check is named 'speed'"):
+        conformance(bad.Sound(), expected_failures={"speed": "slow"})
+    with pytest.raises(ParameterError, match="must have a reason"):
+        conformance(bad.Sound(), expected_failures={"mirror": " "})
+
+
+def test_the_global_random_state_is_given_back(bad: ModuleType) -> None:
+    np.random.seed(5)  # noqa: NPY002
+    before = np.random.get_state()[1].tolist()  # noqa: NPY002
+    conformance(bad.GloballyRandom())
+    assert np.random.get_state()[1].tolist() == before  # noqa: NPY002
+
+
+def test_the_command(tmp_path: Path) -> None:
+    app = importlib.import_module("teachlab.cli").app
+    run = CliRunner().invoke
+    good = run(app, ["conform", "two-threshold"])
+    assert good.exit_code == 0, good.output
+    assert "conforms: 19 passed" in good.stdout
+    told = run(app, ["conform", "contamination-aware", "--set", "least_gain=0.8", "--json"])
+    document = json.loads(told.stdout)
+    assert (told.exit_code, document["strategy"], document["ok"]) == (0, "contamination-aware", True)
+    assert [one["check"] for one in document["checks"]] == list(CHECKS)
+    file = tmp_path / "mine.py"
+    file.write_text((Path(__file__).with_name("bad_strategies.py")).read_text())
+    broken = run(app, ["conform", f"{file}:WrongPolarity", "--json"])
+    assert broken.exit_code == 1
+    failed = [c["check"] for c in json.loads(broken.stdout)["checks"] if c["verdict"] == "failed"]
+    assert failed == ["mirror"]
+    assert run(app, ["conform", f"{file}:Sound"]).exit_code == 0
+    assert run(app, ["conform", "no-such-strategy"]).exit_code == 2
