@@ -18,6 +18,13 @@ from teachlab.model.setting import Polarity
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.teach import TeachBlock, listings, resolve, source_fingerprint, teach_once
+from teachlab.testing import conformance
+
+
+def test_it_conforms() -> None:
+    report = conformance(RatioMidpoint())
+    assert report.ok, report.text()
+    assert report.skipped == ("offset",), report.text()
 
 
 def block(level: float, background: float, *, dark: float = 0.0) -> TeachBlock:

@@ -35,6 +35,7 @@ class RatioMidpoint:
 
     name: ClassVar[str] = "example-ratio-midpoint"
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.OBJECT, Shown.BACKGROUND})
+    equivariant: ClassVar[frozenset[str]] = frozenset({"gain"})
 
     hysteresis_share: float = field(
         default=0.1,
