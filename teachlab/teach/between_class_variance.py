@@ -46,6 +46,7 @@ class BetweenClassVariance:
 
     name: ClassVar[str] = "between-class-variance"
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.SWEEP})
+    equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
 
     sweep_passes: int = field(default=20, metadata=about("the sweep stops after this many", unit="passes", at_least=1))
 

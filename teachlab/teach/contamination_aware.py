@@ -55,6 +55,7 @@ class ContaminationAware:
 
     name: ClassVar[str] = "contamination-aware"
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
+    equivariant: ClassVar[frozenset[str]] = frozenset({"gain"})
 
     least_gain: float | None = field(
         default=None,

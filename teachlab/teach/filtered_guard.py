@@ -64,6 +64,7 @@ class FilteredGuard:
 
     name: ClassVar[str] = "filtered-guard"
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
+    equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
     designs: ClassVar[frozenset[str]] = frozenset({"consecutive"})
 
     position: float = field(

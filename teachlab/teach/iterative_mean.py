@@ -47,6 +47,7 @@ class IterativeMean:
 
     name: ClassVar[str] = "iterative-mean"
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.SWEEP})
+    equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
 
     sweep_passes: int = field(default=20, metadata=about("the sweep stops after this many", unit="passes", at_least=1))
 

@@ -90,6 +90,7 @@ class MinimaxRegret:
 
     name: ClassVar[str] = "minimax-regret"
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
+    equivariant: ClassVar[frozenset[str]] = frozenset()
 
     stress: str | None = field(
         default=None, metadata=about("gain,ambient[,pedestal];… to be stated", unit="light in recording units")

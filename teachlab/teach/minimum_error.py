@@ -55,6 +55,7 @@ class MinimumError:
 
     name: ClassVar[str] = "minimum-error"
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.SWEEP})
+    equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
 
     sweep_passes: int = field(default=20, metadata=about("the sweep stops after this many", unit="passes", at_least=1))
     least_weight: float = field(

@@ -65,6 +65,7 @@ class NeymanPearson:
 
     name: ClassVar[str] = "neyman-pearson"
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
+    equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
 
     bound: Bound = field(default=Bound.FALSE_TRIPS, metadata=about("which error is kept below the limit"))
     limit: float = field(

@@ -71,6 +71,7 @@ class NoiseWeightedMidpoint:
 
     name: ClassVar[str] = "noise-weighted-midpoint"
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
+    equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
 
     balance: Balance = field(default=Balance.DEVIATIONS, metadata=about("what is equal on both sides"))
     cost_miss: float = field(default=1.0, metadata=about("cost of a lost pass, for costs", above=0))

@@ -55,6 +55,7 @@ class QuantileGuard:
 
     name: ClassVar[str] = "quantile-guard"
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
+    equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
 
     position: float = field(
         default=0.5,

@@ -62,6 +62,7 @@ class RatioMidpoint:
 
     name: ClassVar[str] = "ratio-midpoint"
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
+    equivariant: ClassVar[frozenset[str]] = frozenset({"gain"})
 
     weight: Weight = field(default=Weight.EQUAL, metadata=about("whether the spreads of the logarithms count"))
     floor_share: float = field(

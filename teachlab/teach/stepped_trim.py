@@ -67,6 +67,7 @@ class SteppedTrim:
 
     name: ClassVar[str] = "stepped-trim"
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
+    equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
 
     flip: Flip = field(default=Flip.OBJECT, metadata=about("what passes by while the level is turned"))
     pieces: int = field(default=5, metadata=about("pieces that pass by meanwhile", unit="passes", at_least=1))

@@ -86,6 +86,7 @@ class TailBalanced:
 
     name: ClassVar[str] = "tail-balanced"
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
+    equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
 
     tail_share: float = field(
         default=0.1,

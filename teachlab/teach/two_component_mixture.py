@@ -80,6 +80,7 @@ class TwoComponentMixture:
 
     name: ClassVar[str] = "two-component-mixture"
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.SWEEP})
+    equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
 
     sweep_passes: int = field(default=60, metadata=about("the sweep stops after this many", unit="passes", at_least=1))
     most_components: int = field(
@@ -173,8 +174,16 @@ def _fit(points: Heights, most: int, floor: float) -> NDArray[np.float64]:
         warnings.simplefilter("ignore")
         for count in range(1, min(most, np.unique(points).size) + 1):
             # Means spread over the range: the rarer level is at the far end, not among the quantiles.
-            start = np.linspace(0.0, 1.0, count).reshape(-1, 1) if count > 1 else None
-            model = GaussianMixture(count, means_init=start, reg_covar=floor**2, random_state=0, max_iter=100)
+            model = GaussianMixture(
+                count,
+                weights_init=np.full(count, 1 / count),
+                means_init=np.linspace(0.0, 1.0, count + 2)[1:-1].reshape(-1, 1),
+                precisions_init=np.full((count, 1, 1), 4.0 * count**2),
+                init_params="random_from_data",  # not used, since all is given, but the quickest
+                reg_covar=floor**2,
+                random_state=0,
+                max_iter=200,
+            )
             criterion = float(model.fit(column).bic(column))
             if criterion < best:
                 best, chosen = criterion, model
