@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -60,6 +60,8 @@ class Criterion(StrictModel):
         "population",
         "excess_gain",
         "hysteresis_to_noise",
+        "contamination_reserve",
+        "ambient_reserve",
         "passes",
         "lots",
     ]
@@ -126,13 +128,19 @@ def read_criteria(path: str | Path) -> Criteria:
     return check(Criteria, values, str(path), ParameterError)
 
 
-def judge(criteria: Criteria, score: Score, margin: Margin | None, dependence: Dependence | None) -> list[Judged]:
+def judge(
+    criteria: Criteria,
+    score: Score,
+    margin: Margin | None,
+    dependence: Dependence | None,
+    reserves: Mapping[str, float | None] | None = None,
+) -> list[Judged]:
     """Say of every criterion whether it is met, not met, or cannot be decided by these data.
 
     A rate is met if its one-sided upper bound lies within the limit, not met if its one-sided lower
     bound lies beyond it, and undecided in between. Self-labelled truth decides no rate.
     """
-    return [_judge(c, score, margin, dependence) for c in criteria.criterion]
+    return [_judge(c, score, margin, dependence, reserves or {}) for c in criteria.criterion]
 
 
 def overall(judged: Sequence[Judged]) -> Verdict:
@@ -144,11 +152,23 @@ def overall(judged: Sequence[Judged]) -> Verdict:
     return Verdict.MET
 
 
-def _judge(c: Criterion, score: Score, margin: Margin | None, dependence: Dependence | None) -> Judged:
+def _judge(
+    c: Criterion,
+    score: Score,
+    margin: Margin | None,
+    dependence: Dependence | None,
+    reserves: Mapping[str, float | None],
+) -> Judged:
     if c.measure in RATES:
         return _judge_rate(c, score, dependence)
     limit = f"at least {c.min:g}"
-    value = _number(c.measure, score, margin, dependence)
+    if c.measure.endswith("_reserve"):
+        value = reserves.get(c.measure)
+        if value is None and c.measure in reserves:
+            why = "the unstressed recording already holds a fault"
+            return _judged(c, limit, "none", Verdict.NOT_MET, why)
+    else:
+        value = _number(c.measure, score, margin, dependence)
     if value is None or c.min is None:
         return _judged(
             c, limit, "nothing to measure", Verdict.NOT_ENOUGH, "the recording holds nothing to measure it by"

@@ -17,6 +17,7 @@ from teachlab.evidence.criteria import Criteria, judge, overall
 from teachlab.evidence.over_time import over_time
 from teachlab.explore.alarms import falling, margin_alarm
 from teachlab.explore.planning import claim_hours_sentence, claim_sentence
+from teachlab.explore.stress import stress_map
 from teachlab.explore.tail import tail_bound
 from teachlab.model.margin import Margin
 from teachlab.model.plain import plain
@@ -110,7 +111,8 @@ def build_record(
         raise TruthError("no detect pass is left to score, so there is nothing to report. Log more passes.")
     margins = measure_margin(recording, output, truth, result.trials, tolerance_ms=how.tolerance_ms)
     dependence = lost_rate_by_lot(truth, result.trials, confidence=how.confidence, proxy=margins.reach)
-    judged = [] if criteria is None else judge(criteria, result, margins, dependence)
+    reserves = _reserves(recording, truth, setting, how, first)
+    judged = [] if criteria is None else judge(criteria, result, margins, dependence, reserves)
     record: dict[str, Any] = {
         "schema": SCHEMA,
         "kind": "teachlab.evidence",
@@ -130,6 +132,7 @@ def build_record(
         "score": result.as_dict(),
         "dependence": None if dependence is None else dependence.as_dict(),
         "margin": margins.as_dict(),
+        "reserves": reserves,
         "tail": _tail(margins, result, setting, how.confidence),
         "over_time": _over_time(recording, truth, setting, margins, result, how.confidence),
         "worst": _worst(truth, setting, margins, result),
@@ -240,6 +243,19 @@ def _levels(setting: Setting, margins: Margin) -> tuple[float, NDArray[np.float6
     """Return the level of activation turned so that active is up, and the reach of every pass."""
     level = setting.on_level if setting.polarity is Polarity.LIGHT_ON else -setting.off_level
     return level, np.empty(0) if margins.reach is None else margins.reach
+
+
+def _reserves(
+    recording: Recording, truth: Truth, setting: Setting, how: RecordOptions, first: int
+) -> dict[str, float | None]:
+    """Return how much light may be lost, and how much ambient light may be added, before the first fault."""
+    found = stress_map(recording, truth, setting, gain=(1.0,), tolerance_ms=how.tolerance_ms, first_pass=first)
+    return {
+        "contamination_reserve": found.contamination_reserve,
+        "contamination_resolution": found.resolution[0],
+        "ambient_reserve": found.ambient_reserve,
+        "ambient_resolution": found.resolution[1],
+    }
 
 
 def _tail(margins: Margin, result: Score, setting: Setting, confidence: float) -> dict[str, Any]:

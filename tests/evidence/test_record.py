@@ -95,6 +95,24 @@ def test_counts_bound_and_verdict(written: Path) -> None:
     assert record["sensitivity"][10]["shift"] == 0
     assert record["sensitivity"][10]["lost"] == 1
     assert "refused" in record["tail"]
+    # One pass is lost already: there is no reserve.
+    assert record["reserves"]["contamination_reserve"] is None
+
+
+def test_reserves_of_a_line_without_faults(tmp_path: Path) -> None:
+    _line(tmp_path, losses=0)
+    (tmp_path / "criteria.toml").write_text(
+        "[[criterion]]\nmeasure = 'contamination_reserve'\nmin = 0.1\n"
+        "[[criterion]]\nmeasure = 'ambient_reserve'\nmin = 40.0\n"
+    )
+    assert _report(tmp_path, "--criteria", str(tmp_path / "criteria.toml")).exit_code == 1
+    record = _record(tmp_path)
+    # Passes reach some 81 counts and more, the level is 50: about 38 % of the light may go.
+    assert record["reserves"]["contamination_reserve"] == pytest.approx(0.38, abs=0.02)
+    # Released at 40 counts. Of 300 gaps of 30 samples around 20 +- 1 the highest valley lies where the chance
+    # of 30 samples above it is 1 in 300: 0.94 below 20.
+    assert record["reserves"]["ambient_reserve"] == pytest.approx(40 - (20 - 0.94), abs=0.4)
+    assert [c["verdict"] for c in record["verdict"]["criteria"]] == ["met", "not met"]
 
 
 def test_same_inputs_same_bytes_and_no_path_or_host(written: Path, tmp_path: Path) -> None:
