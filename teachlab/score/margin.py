@@ -92,8 +92,11 @@ def measure_margin(
     passes[trials.first_pass :] = trials.passes != Outcome.EXCLUDED
     passes &= truth.detect & (windows.stop > windows.start)
     gaps = np.isin(windows.gap_after, trials.gap_after[trials.gaps != Outcome.EXCLUDED])
-    edge_range = _edge_range(recording, output, windows, np.flatnonzero(passes))
-    return _margin(scan, passes, gaps, output, recording.info.dark_level, quantile_share, edge_range)
+    with np.errstate(invalid="ignore", over="ignore"):
+        edge_range = _edge_range(recording, output, windows, np.flatnonzero(passes))
+    # Infinite light is no fault of this setting; what cannot be computed with it becomes NaN, null in JSON.
+    with np.errstate(invalid="ignore", over="ignore"):
+        return _margin(scan, passes, gaps, output, recording.info.dark_level, quantile_share, edge_range)
 
 
 def _edge_range(recording: Recording, output: Output, windows: Windows, rows: NDArray[np.int64]) -> float | None:

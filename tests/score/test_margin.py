@@ -80,6 +80,20 @@ def test_a_pass_that_never_reaches_the_level_has_no_hold() -> None:
     assert found.sides.detect < 0
 
 
+def test_infinite_light_warns_of_nothing_and_stays_plain_json() -> None:
+    import json
+
+    from teachlab.model.plain import plain
+
+    light = np.array(LIGHT, np.float64)
+    light[[5, 9]] = np.inf
+    light[[6, 17]] = -np.inf
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="counts"))
+    output = replay(recording, Setting(unit="counts", on_level=30, off_level=20))
+    found = measure_margin(recording, output, TRUTH, score(output, TRUTH).trials)
+    json.dumps(plain(found.as_dict()), allow_nan=False)
+
+
 def test_smallest_side_of_none() -> None:
     assert Sides(detect=None, trip=None, release=None, hold=None).smallest() is None
 
