@@ -214,7 +214,11 @@ def stress_map(
         return score_pairs(recording, truth, settings, tolerance_ms=tolerance_ms, first_pass=first_pass, fast=fast)
 
     def at(g: float, a: float, p: float) -> Setting:
-        return Stress(g, a, p, dark, low, high).setting_before(setting)
+        moved = Stress(g, a, p, dark, low, high).setting_before(setting)
+        # Beyond all light one level is as good as another; near it the ranking of samples is faster.
+        top = float(np.nextafter(reading.high, np.inf))
+        on, off = (min(max(level, reading.low), top) for level in (moved.on_level, moved.off_level))
+        return moved.with_levels(on, off, moved.polarity)
 
     cells = [at(g, a, p) for g in gain for a in ambient for p in pedestal]
     found = count(cells)

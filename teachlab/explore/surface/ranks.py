@@ -59,9 +59,12 @@ class Ranker:
         self.bottom = self.levels[0]
         span = float(self.levels[-1]) - float(self.levels[0])
         kind = self.work.type
+        self.searched = not (span > 0 and np.isfinite(span) and np.isfinite(kind(64 * self.count / span)))
+        if self.searched:
+            return
         for per_level in CELLS_PER_LEVEL:
             self.cells = per_level * self.count
-            self.scale = kind(self.cells / span) if span > 0 and np.isfinite(self.cells / span) else kind(0)
+            self.scale = kind(self.cells / span)
             inside = np.bincount(self._cell(self.levels), minlength=self.cells + 1)
             if inside.max() <= MOST_STEPS:
                 break
