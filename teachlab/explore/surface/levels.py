@@ -76,7 +76,11 @@ class _Distinct:
         if self._small:
             self._seen[valid.astype(np.intp) - self._low] = True
         elif self._values is not None:
-            found = np.union1d(self._values, np.unique(valid).astype(np.float64))
+            # A few tell already where there are too many.
+            few = valid[:4096]
+            found = np.union1d(self._values, np.unique(few).astype(np.float64))
+            if found.size <= MOST_DISTINCT + 2:
+                found = np.union1d(self._values, np.unique(valid).astype(np.float64))
             # One more than allowed: infinite samples are no levels, and are dropped at the end.
             self._values = found if found.size <= MOST_DISTINCT + 2 else None
 
@@ -99,7 +103,8 @@ def read_first(recording: Recording, evaluation_rate_hz: float | None) -> FirstR
         if block.light.size == 0:
             continue
         # A minimum propagates NaN: without one there is none.
-        sound = block.invalid is None and not np.isnan(block.light.min())
+        lowest = block.light.min()
+        sound = block.invalid is None and not np.isnan(lowest)
         invalid = None if sound else block.invalid_mask()
         validity.push(invalid, block.light.size)
         valid = block.light if invalid is None else block.light[~invalid]
@@ -111,7 +116,7 @@ def read_first(recording: Recording, evaluation_rate_hz: float | None) -> FirstR
         distinct.push(valid)
         few = valid[::LOOKED_AT].astype(np.float64)
         some.push(few[np.isfinite(few)])
-        bottom, top = float(valid.min()), float(valid.max())
+        bottom, top = float(lowest if sound else valid.min()), float(valid.max())
         if not (np.isfinite(bottom) and np.isfinite(top)):
             finite = valid[np.isfinite(valid)]
             bottom, top = float(finite.min(initial=np.inf)), float(finite.max(initial=-np.inf))
