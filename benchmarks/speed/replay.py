@@ -57,7 +57,6 @@ def peers(light: np.ndarray) -> dict[str, Callable[[], object]]:
     import polars as pl
     from obspy.signal.trigger import trigger_onset
 
-
     def by_pandas() -> object:
         code = np.where(light >= ON, 1.0, np.where(light < OFF, 0.0, np.nan)).astype(np.float32)
         on = pd.Series(code).ffill().to_numpy() > 0
@@ -118,7 +117,9 @@ def from_file(samples: int) -> None:
         recording = read_recording(path)
         score(replay(recording, SETTING), truth)  # warm
         before = peak_mib()
-        both = [(best(lambda: decode(path), 1), best(lambda: score(replay(recording, SETTING), truth), 1)) for _ in range(5)]
+        both = [
+            (best(lambda: decode(path), 1), best(lambda: score(replay(recording, SETTING), truth), 1)) for _ in range(5)
+        ]
         alone, own = (min(times) for times in zip(*both, strict=True))
         print(
             f"from a file, {samples} float32: decode alone {alone:.2f} s, replay + score {own:.2f} s, "

@@ -49,6 +49,7 @@ def report_command(
     from teachlab.evidence import RecordOptions, build_record, read_criteria, record_text
     from teachlab.evidence.page import page_html, page_pdf
     from teachlab.evidence.record import Sources
+    from teachlab.model.setting_kinds import fixed_levels
 
     if pdf and out is None:
         raise ParameterError("--pdf writes into the folder of --out; name one.")
@@ -68,7 +69,7 @@ def report_command(
         record = build_record(
             opened,
             passes,
-            read_setting(setting),
+            fixed_levels(read_setting(setting), "the evidence record"),
             Sources(recording=recording, truth=str(where), setting=setting),
             options=options,
             criteria=None if criteria is None else read_criteria(criteria),

@@ -46,9 +46,10 @@ def stress_command(
     from teachlab.explore.stress import GAINS, Stress, at_speed, stress_map, time_to_cleaning
     from teachlab.explore.stress_figure import stress_figure
     from teachlab.explore.surface.pairs import score_pairs
+    from teachlab.model.setting_kinds import fixed_levels
 
     targets = [(name, _kind(name)) for name in out or []]
-    chosen = read_setting(setting)
+    chosen = fixed_levels(read_setting(setting), "the stress map")
     if (kept := load_base(base)) is not None:
         chosen = kept.with_levels(chosen.on_level, chosen.off_level, chosen.polarity)
     opened, passes = with_passes(recording, truth)

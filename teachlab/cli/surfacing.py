@@ -43,11 +43,12 @@ def surface_command(
     from teachlab.explore.hindsight import hindsight, regret_of
     from teachlab.explore.surface.figure import surface_figure
     from teachlab.model.benchmark import Costs
+    from teachlab.model.setting_kinds import fixed_levels
 
     targets = [(name, _kind(name)) for name in out or []]
     if truth is not None and len(recordings) > 1:
         raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")
-    given = [read_setting(name) for name in setting or []]
+    given = [fixed_levels(read_setting(name), "the surface") for name in setting or []]
     opened = [with_passes(name, truth) for name in recordings]
     shared = _base(opened, load_base(base), given)
     costs = Costs(miss=cost_miss, false=cost_false)

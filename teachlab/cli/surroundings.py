@@ -135,10 +135,11 @@ def counterfactual_command(
     from teachlab.data.setting_files import read_setting
     from teachlab.explore.counterfactual import counterfactual
     from teachlab.model.setting import Setting
+    from teachlab.model.setting_kinds import fixed_levels
 
     opened, passes = with_passes(recording, truth)
     base = (
-        read_setting(setting)
+        fixed_levels(read_setting(setting), "the comparison of sensors")
         if setting is not None
         else Setting(unit=opened.info.unit, on_level=0.0, off_level=0.0, polarity=polarity_for(opened, passes))
     )

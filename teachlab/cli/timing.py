@@ -40,8 +40,9 @@ def timing_command(
     from teachlab.data.setting_files import read_setting
     from teachlab.explore.timing import Line, delay_at_fault, line_from_lengths, line_from_recording, timing
     from teachlab.model.setting import Setting
+    from teachlab.model.setting_kinds import fixed_levels
 
-    chosen = None if setting is None else read_setting(setting)
+    chosen = None if setting is None else fixed_levels(read_setting(setting), "the timing check")
     given = {
         "consecutive": consecutive, "on_delay_ms": on_delay_ms, "off_delay_ms": off_delay_ms,
         "evaluation_rate_hz": evaluation_rate_hz,

@@ -98,7 +98,7 @@ def neighbour_pulses(
             "immune": immune,
         },
         verdict=verdict,
-        source="overlap of two pulse trains; checked by simulation in this project's tests",
+        source="overlap of two pulse trains, closed form; one case is checked by brute force in this project's tests",
         limits="steady periods, gated receiver, every overlap counts as a hit; common practice to keep the pulse "
         "frequencies of neighbours apart, no source",
     )

@@ -45,5 +45,3 @@ def test_level_in_is_the_smallest_value_not_below(level: float) -> None:
     assert float(near) >= level
     with np.errstate(over="ignore"):
         assert float(np.nextafter(near, np.float32(-np.inf))) < level
-
-
