@@ -53,6 +53,14 @@ def test_the_python_example_runs(
     assert "trials=" in capsys.readouterr().out
 
 
+def test_the_strategy_of_twenty_lines_conforms(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    text = next(text for language, text in BLOCKS if language == "python" and "ThirdOfTheWay" in text)
+    (tmp_path / "mine.py").write_text(text)
+    done = CliRunner().invoke(app, ["conform", "./mine.py:ThirdOfTheWay"])
+    assert done.exit_code == 0, done.output
+
+
 def test_cautions_are_in_readme_and_help() -> None:
     assert "Not a safety device" in README
     help_text = re.sub(r"\s+", " ", CliRunner().invoke(app, ["--help"]).output)
