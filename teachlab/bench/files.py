@@ -13,8 +13,7 @@ from teachlab.bench.run import Progress, bench_recording, part_of
 from teachlab.bench.store import write_draws
 from teachlab.bench.why import Extremes
 from teachlab.data.files import write_aside
-from teachlab.data.recordings import read_recording
-from teachlab.data.truth_files import find_truth, read_truth
+from teachlab.data.opening import open_with_passes
 from teachlab.errors import InputError, TruthError
 from teachlab.model.benchmark import RecordingBench
 from teachlab.model.plain import plain
@@ -34,14 +33,13 @@ def open_pair(recording: str, truth: str | None = None) -> tuple[Recording, Trut
     TruthError
         If there are none.
     """
-    opened = read_recording(recording)
-    where = truth if truth is not None else find_truth(recording)
-    if where is None:
+    opened, passes = open_with_passes(recording, truth)
+    if passes is None:
         raise TruthError(
             f"{recording}: no table of passes lies beside it (NAME.passes.parquet or NAME.passes.csv). "
             f"Name one with --truth, or propose passes with: teachlab label {recording}"
         )
-    return opened, read_truth(where, samples=opened.samples)
+    return opened, passes
 
 
 def bench_files(

@@ -18,12 +18,9 @@ CLASSICS = ("single-sample", "background-referenced", "sweep-minmax", "two-sampl
 
 def load(recording: str, truth: str | None = None) -> tuple[Recording, Truth | None]:
     """Open a recording and the table of passes named or found beside it."""
-    from teachlab.data.recordings import read_recording
-    from teachlab.data.truth_files import find_truth, read_truth
+    from teachlab.data.opening import open_with_passes
 
-    opened = read_recording(recording)
-    where = truth if truth is not None else find_truth(recording)
-    return opened, None if where is None else read_truth(where, samples=opened.samples)
+    return open_with_passes(recording, truth)
 
 
 @contextmanager

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from teachlab.model.recording import BLOCK_SAMPLES, ArraySource, Block, Recording
 from teachlab.model.teaching import Levels
 from teachlab.signal.evaluation import Clock
+from teachlab.signal.extremes import Extremes
 
 KEPT_EVALUATIONS = 50_000_000
 """Blocks of up to this many evaluations are kept in memory, in the stored type."""
@@ -94,20 +95,8 @@ class Stretches:
 
 def measure(evaluated: Evaluated, start: NDArray[np.int64], stop: NDArray[np.int64]) -> Stretches:
     """Measure disjoint, ascending, non-empty stretches in one pass over the evaluations."""
-    valid = np.zeros(start.size, np.int64)
-    low, high = np.full(start.size, np.nan), np.full(start.size, np.nan)
+    found = Extremes(start, stop)
     for first, levels in evaluated.blocks():
-        rows = slice(
-            int(np.searchsorted(stop, first, side="right")),
-            int(np.searchsorted(start, first + levels.size, side="left")),
-        )
-        if rows.start >= rows.stop:
-            continue
-        borders = np.column_stack([start[rows], stop[rows]]).ravel() - first
-        cuts = borders.clip(0, levels.size)
-        # Every second piece is a stretch; a last cut at the end of the block would name no element.
-        cuts = cuts[:-1] if cuts[-1] == levels.size else cuts
-        valid[rows] += np.add.reduceat(~np.isnan(levels), cuts, dtype=np.int64)[::2]
-        low[rows] = np.fmin(low[rows], np.fmin.reduceat(levels, cuts)[::2])
-        high[rows] = np.fmax(high[rows], np.fmax.reduceat(levels, cuts)[::2])
-    return Stretches(start, stop, valid, low, high)
+        invalid = np.isnan(levels)
+        found.push(first, levels, invalid if invalid.any() else None)
+    return Stretches(start, stop, found.valid, found.low, found.high)
