@@ -6,7 +6,9 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from teachlab.model.benchmark import Comparison, RecordingBench, StrategyResult
+from teachlab.explore.planning import plan_passes
+from teachlab.model.benchmark import Comparison, Recommendation, RecordingBench, StrategyResult
+from teachlab.model.margin import Margin
 from teachlab.model.score import CountRate, Rate
 
 SCHEMA = 1
@@ -37,6 +39,15 @@ def _recording(bench: RecordingBench) -> dict[str, Any]:
         "ranking": list(bench.ranking),
         "strategies": [_strategy(r) for r in bench.results],
         "comparisons": [_comparison(c) for c in bench.comparisons],
+        "best_fixed": {
+            "setting": bench.best_fixed.setting.as_dict(),
+            "cost": bench.best_fixed.cost,
+            "equally_good_pairs": bench.best_fixed.equally_good,
+            "on_interval": list(bench.best_fixed.on_interval),
+            "off_interval": list(bench.best_fixed.off_interval),
+            "searched": bench.best_fixed.searched,
+        },
+        "recommended": _recommendation(bench.recommendation),
         "verdict": verdict(bench),
     }
 
@@ -60,8 +71,24 @@ def _strategy(result: StrategyResult) -> dict[str, Any]:
             "off_level": setting.off_level,
             "setting": setting.as_dict(),
             "score": result.median_score.as_dict(),
+            "margin": None if result.median_margin is None else result.median_margin.as_dict(),
         }
     return out
+
+
+def _recommendation(found: Recommendation | None) -> dict[str, Any] | None:
+    if found is None:
+        return None
+    return {
+        "strategy": found.strategy,
+        "draw": found.draw,
+        "setting": found.setting.as_dict(),
+        "chosen_on_passes": found.chosen_on,
+        "chosen_at_cost": found.chosen_cost,
+        "tied_with": list(found.tied),
+        "score": found.score.as_dict(),
+        "margin": None if found.margin is None else found.margin.as_dict(),
+    }
 
 
 def _comparison(c: Comparison) -> dict[str, Any]:
@@ -106,38 +133,78 @@ def order_text(bench: RecordingBench, better: str, worse: str) -> str:
 
 
 def verdict(bench: RecordingBench) -> str:
-    """Return one sentence: what loses least here, on how many trials, and how sure the order is."""
+    """Return what to use, what it did on passes that took no part in the choice, and how sure that is."""
     if not bench.ranking:
         return "No strategy teaches in at least half of the draws: see the reasons; nothing can be recommended."
-    best = next(r for r in bench.results if r.strategy == bench.ranking[0])
-    if best.median_draw is None or best.median_draw.setting is None or best.median_score is None:
-        return "No strategy taught."
-    setting, score = best.median_draw.setting, best.median_score
-    n, false = score.counts, score.false_trips_per_running_hour
-    text = (
-        f"its median setting (on {setting.on_level:.4g}, off {setting.off_level:.4g} {bench.unit}) lost {n.lost} of "
-        f"{n.scored_passes} scored passes ({100 * bench.confidence:g} % upper bound {percent(score.lost_rate.upper)}), "
-        f"with {_times(n.false_trips, 'false trip')} in {false.exposure:.3g} running hours (upper bound "
-        f"{false.upper:.3g} per hour) and {_times(n.extra, 'extra onset')}"
+    found = bench.recommendation
+    if found is None:
+        return _joined(f"{bench.ranking[0]} costs least here, but too few passes are scored to choose on one half "
+                       "and to claim on the other: log more.", *notes(bench))  # fmt: skip
+    setting, result = found.setting, found.score
+    n, false = result.counts, result.false_trips_per_running_hour
+    did = (
+        f"lost {n.lost} of {n.scored_passes} passes of the second half ({100 * bench.confidence:g} % upper bound "
+        f"{percent(result.lost_rate.upper)}), with {_times(n.false_trips, 'false trip')} in {false.exposure:.3g} "
+        f"running hours (upper bound {false.upper:.3g} per hour) and {_times(n.extra, 'extra onset')}"
     )
     if n.ignore_passes:
-        text += f", {_times(n.ignore_false_trips, 'trip')} on {n.scored_ignore_passes} passes to be ignored"
-    usable = best.ranking_cost < min(bench.costs.miss or math.inf, 1.0) and not score.probably_inverted
+        did += f", {_times(n.ignore_false_trips, 'trip')} on {n.scored_ignore_passes} passes to be ignored"
+    levels = f"on {setting.on_level:.4g}, off {setting.off_level:.4g} {bench.unit}"
+    usable = found.chosen_cost < min(bench.costs.miss or math.inf, 1.0) and not result.probably_inverted
+    tied = f", at the same cost as {_listed(found.tied)}" if found.tied else ""
     text = (
-        f"{best.strategy} costs least here: {text}"
+        f"Use {found.strategy}, chosen on the first {found.chosen_on} scored passes{tied}: its median setting "
+        f"({levels}) {did}."
         if usable
-        else (f"No strategy is usable here: the cheapest, {best.strategy}, costs as much as losing every pass; {text}")
+        else f"No strategy is usable here: the cheapest, {found.strategy}, costs as much as losing every pass; its "
+        f"median setting ({levels}) {did}."
     )
-    if len(bench.ranking) > 1:
-        text += f"; against {bench.ranking[1]}: {order_text(bench, *bench.ranking[:2])}"
-    text += "."
-    if score.probably_inverted:
-        text += (
-            " The output is active most of the gap time: the level lies on the wrong side, or the polarity is inverted."
-        )
-    for note in notes(bench):
-        text += f" {note}"
-    return text
+    inverted = (
+        "The output is active most of the gap time: the level lies on the wrong side, or the polarity is inverted."
+        if result.probably_inverted
+        else ""
+    )
+    claims = usable and not (bench.self_labelled or bench.synthetic)
+    return _joined(text, inverted, _margin_text(found.margin), _best_text(bench), _order(bench),
+                   _surer(result.lost_rate, bench.confidence) if claims else "", *notes(bench))  # fmt: skip
+
+
+def _joined(*texts: str) -> str:
+    return " ".join(text for text in texts if text)
+
+
+def _listed(names: Sequence[str]) -> str:
+    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+
+
+def _margin_text(margin: Margin | None) -> str:
+    if margin is None or margin.to_noise is None:
+        return ""
+    return f"Its margin to noise is {margin.to_noise:.3g}, limited by {margin.limited_by}."
+
+
+def _best_text(bench: RecordingBench) -> str:
+    best = bench.best_fixed
+    low, high = best.on_interval
+    return (
+        f"The best fixed setting in hindsight costs {best.cost:.3g} per pass (on-level from {low:.4g} to {high:.4g} "
+        f"with off-level {best.setting.off_level:.4g} {bench.unit})."
+    )
+
+
+def _order(bench: RecordingBench) -> str:
+    if len(bench.ranking) < 2:
+        return ""
+    first, second = bench.ranking[:2]
+    return f"Over all scored passes {first} stands before {second}: {order_text(bench, first, second)}."
+
+
+def _surer(lost: Rate, confidence: float) -> str:
+    """Return how many passes without a loss would halve the bound."""
+    if lost.events or not lost.trials or lost.upper <= 0:
+        return ""
+    more = plan_passes(lost.upper / 2, confidence).passes
+    return f"To halve that bound, score {more} passes without a loss."
 
 
 def _times(count: int, what: str) -> str:

@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
 
+from teachlab.bench.counting import Tally, best_fixed, count_all, measures_of
 from teachlab.bench.options import BenchOptions
-from teachlab.bench.ranking import compare_all, cost_of, median_draw, ranked, ranking_cost, spreads_of
+from teachlab.bench.ranking import compare_all, median_draw, ranked, ranking_cost, spreads_of
+from teachlab.bench.recommending import recommend, second_half
 from teachlab.data.split import Split, split
 from teachlab.errors import Abstained, StrategyError, TruthError
-from teachlab.model.benchmark import Costs, Draw, RecordingBench, StrategyResult
+from teachlab.model.benchmark import BestFixed, Draw, RecordingBench, StrategyResult
 from teachlab.model.recording import Origin, Recording
-from teachlab.model.score import Score
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth, TruthSource
-from teachlab.replay import replay, replay_family
-from teachlab.score import score
+from teachlab.replay import replay
+from teachlab.score import measure_margin, score
 from teachlab.teach import TeachBlock, parameters_of, teach_once
 
+PREFERRED = "quantile-guard"
 Progress = Callable[[float], None]
 
 
@@ -66,20 +68,40 @@ def bench_recording(
         tolerance_ms=options.tolerance_ms,
         stop_sample=cut.teach_end,
     )
-    results: list[StrategyResult] = []
+    say = _Stages(progress)
+    taught: dict[str, list[Draw]] = {}
     for k, strategy in enumerate(strategies):
-        part = part_of(progress, k, len(strategies))
-        results.append(_bench_strategy(recording, truth, cut, block, strategy, options, part))
+        taught[strategy.name] = [_teach(strategy, block, options.seed, draw) for draw in range(options.draws)]
+        say.teaching((k + 1) / len(strategies))
+    settings = [d.setting for draws in taught.values() for d in draws if d.setting is not None]
+    middle = second_half(cut.first_scored, truth.passes)
+    tally, later = (
+        count_all(recording, truth, settings, options=options, first_pass=first, progress=part)
+        for first, part in ((cut.first_scored, say.scoring), (middle, say.halves))
+    )
+    trials = _scored_passes(recording, truth, cut, tally)
+    best = best_fixed(recording, truth, tally, options=options, first_pass=cut.first_scored)
+    results = [_result(recording, truth, cut, s, taught[s.name], tally, best, options) for s in strategies]
     ranking, ordered = ranked(results)
     scores = {r.strategy: r.median_score for r in results if r.median_score is not None}
     return RecordingBench(
         recording=recording.name,
         unit=recording.info.unit,
         teach_passes=cut.teach_passes,
-        scored_passes=_scored_passes(recording, truth, cut, scores),
+        scored_passes=trials,
         ranking=ranking,
         results=ordered,
         comparisons=compare_all(ranking, scores),
+        best_fixed=best,
+        recommendation=recommend(
+            recording,
+            truth,
+            taught,
+            first_half=tally.before(later),
+            middle=middle,
+            options=options,
+            preferred=PREFERRED,
+        ),
         costs=options.costs,
         draws=options.draws,
         seed=options.seed,
@@ -91,8 +113,28 @@ def bench_recording(
     )
 
 
-def _scored_passes(recording: Recording, truth: Truth, cut: Split, scores: Mapping[str, Score]) -> int:
-    trials = [s.counts.scored_passes for s in scores.values()]
+class _Stages:
+    """Progress over teaching, scoring and the halves, in shares of their usual time."""
+
+    def __init__(self, progress: Progress | None) -> None:
+        self._progress = progress
+
+    def teaching(self, share: float) -> None:
+        self._say(0.4 * share)
+
+    def scoring(self, share: float) -> None:
+        self._say(0.4 + 0.3 * share)
+
+    def halves(self, share: float) -> None:
+        self._say(0.7 + 0.3 * share)
+
+    def _say(self, share: float) -> None:
+        if self._progress is not None:
+            self._progress(share)
+
+
+def _scored_passes(recording: Recording, truth: Truth, cut: Split, tally: Tally) -> int:
+    trials = [n.detect_trials for n in tally.counts.values()]
     if trials and max(trials) == 0:
         raise TruthError(
             f"{recording.name}: none of the {truth.detect_passes} passes is left to score: those after the teach "
@@ -106,36 +148,41 @@ def part_of(progress: Progress | None, k: int, of: int) -> Progress | None:
     return None if progress is None else lambda share: progress((k + share) / of)
 
 
-def _bench_strategy(
+def _result(
     recording: Recording,
     truth: Truth,
     cut: Split,
-    block: TeachBlock,
     strategy: Strategy,
+    taught: Sequence[Draw],
+    tally: Tally,
+    best: BestFixed,
     options: BenchOptions,
-    progress: Progress | None,
 ) -> StrategyResult:
-    taught = [_teach(strategy, block, options.seed, draw) for draw in range(options.draws)]
-    settings = list(dict.fromkeys(_bare(d.setting) for d in taught if d.setting is not None))
-    measured = _measure(recording, truth, cut, settings, options, progress)
-    draws = [d if d.setting is None else replace(d, measures=measured[_bare(d.setting)]) for d in taught]
+    draws = [
+        d
+        if d.setting is None
+        else replace(d, measures=measures_of(d.setting, tally[d.setting], options.costs, best_cost=best.cost))
+        for d in taught
+    ]
     middle = median_draw(draws)
+    median_score, margin = None, None
+    if middle is not None and middle.setting is not None:
+        output = replay(recording, middle.setting)
+        median_score = score(
+            output, truth, tolerance_ms=options.tolerance_ms, confidence=options.confidence, first_pass=cut.first_scored
+        )
+        if type(middle.setting) is Setting:
+            margin = measure_margin(recording, output, truth, median_score.trials, tolerance_ms=options.tolerance_ms)
     return StrategyResult(
         strategy=strategy.name,
         parameters=parameters_of(strategy),
         draws=draws,
         spreads=spreads_of(draws),
         median_draw=middle,
-        median_score=_score_alone(recording, truth, cut, middle.setting, options)
-        if middle is not None and middle.setting is not None
-        else None,
+        median_score=median_score,
+        median_margin=margin,
         ranking_cost=ranking_cost(draws),
     )
-
-
-def _bare(setting: Setting) -> Setting:
-    """Return the setting without its history: equal settings are replayed once."""
-    return replace(setting, taught=None)
 
 
 def _teach(strategy: Strategy, block: TeachBlock, seed: int, draw: int) -> Draw:
@@ -145,56 +192,3 @@ def _teach(strategy: Strategy, block: TeachBlock, seed: int, draw: int) -> Draw:
         return Draw(draw=draw, setting=None, abstained=refusal.reason, measures={})
     except StrategyError as fault:
         return Draw(draw=draw, setting=None, failed=str(fault), measures={})
-
-
-def _measure(
-    recording: Recording,
-    truth: Truth,
-    cut: Split,
-    settings: Sequence[Setting],
-    options: BenchOptions,
-    progress: Progress | None,
-) -> dict[Setting, dict[str, float]]:
-    """Replay and score distinct settings, in families of one evaluation rate."""
-    out: dict[Setting, dict[str, float]] = {}
-    for rate in dict.fromkeys(s.evaluation_rate_hz for s in settings):
-        family = [s for s in settings if s.evaluation_rate_hz == rate]
-        for setting, output in zip(family, replay_family(recording, family, progress=progress), strict=True):
-            scored = score(
-                output,
-                truth,
-                tolerance_ms=options.tolerance_ms,
-                confidence=options.confidence,
-                first_pass=cut.first_scored,
-                tables=False,
-            )
-            out[setting] = measures_of(setting, scored, options.costs)
-    return out
-
-
-def _score_alone(recording: Recording, truth: Truth, cut: Split, setting: Setting, options: BenchOptions) -> Score:
-    return score(
-        replay(recording, setting),
-        truth,
-        tolerance_ms=options.tolerance_ms,
-        confidence=options.confidence,
-        first_pass=cut.first_scored,
-    )
-
-
-def measures_of(setting: Setting, scored: Score, costs: Costs) -> dict[str, float]:
-    """Return the measures of one draw; NaN where there is no denominator."""
-
-    def number(value: float | None) -> float:
-        return np.nan if value is None else value
-
-    return {
-        "on_level": setting.on_level,
-        "off_level": setting.off_level,
-        "lost_rate": number(scored.lost_rate.estimate),
-        "merged_rate": number(scored.merged_rate.estimate),
-        "false_trips_per_gap": number(scored.false_trips_per_gap.estimate),
-        "false_trips_per_running_hour": number(scored.false_trips_per_running_hour.estimate),
-        "extra_per_pass": number(scored.extra_per_pass.estimate),
-        "cost": cost_of(scored.counts, costs),
-    }

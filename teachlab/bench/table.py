@@ -20,13 +20,17 @@ def spread_table(bench: RecordingBench) -> Table:
             f"{bench.scored_passes}; cost of a lost pass : a false or extra switching = "
             f"{bench.costs.miss:g} : {bench.costs.false:g}"
         ),
-        caption=f"median [{low}, {high}] worst; worst = value of the costliest draw",
+        caption=(
+            f"median [{low}, {high}] worst; worst = value of the costliest draw; regret = cost above that of the best "
+            f"fixed setting in hindsight ({bench.best_fixed.cost:.3g} per pass)"
+        ),
         title_justify="left",
         caption_justify="left",
     )
     table.add_column("", justify="right")
     table.add_column("strategy", no_wrap=True)
     table.add_column("cost per pass", justify="right")
+    table.add_column("regret", justify="right")
     table.add_column(f"on-level, {bench.unit}", justify="right")
     table.add_column("lost", justify="right")
     table.add_column("false trips per running hour", justify="right")
@@ -40,6 +44,7 @@ def spread_table(bench: RecordingBench) -> Table:
             str(k + 1) if ranked else "–",
             result.strategy,
             _cell(result, "cost", _number),
+            _cell(result, "regret", _number),
             _cell(result, "on_level", _level),
             _cell(result, "lost_rate", percent),
             _cell(result, "false_trips_per_running_hour", _number),
@@ -56,7 +61,8 @@ def interval_table(bench: RecordingBench) -> Table:
         title=f"Median setting of every strategy, exact {100 * bench.confidence:g} % intervals",
         title_justify="left",
     )
-    for column in ("strategy", "on / off", "lost passes", "of them merged", "gaps tripped", "false trips", "extra"):
+    for column in ("strategy", "on / off", "lost passes", "of them merged", "gaps tripped", "false trips", "extra",
+                   "margin to noise"):  # fmt: skip
         table.add_column(column, justify="left")
     for result in bench.results:
         if result.median_draw is None or result.median_draw.setting is None or result.median_score is None:
@@ -70,8 +76,17 @@ def interval_table(bench: RecordingBench) -> Table:
             rate_text(score.false_trips_per_gap),
             count_text(score.false_trips_per_running_hour),
             str(score.counts.extra),
+            _margin(result),
         )
     return table
+
+
+def _margin(result: StrategyResult) -> str:
+    margin = result.median_margin
+    if margin is None or margin.to_noise is None:
+        return "–"
+    gain = margin.excess_gain.smallest
+    return f"{margin.to_noise:.3g} ({margin.limited_by})" + ("" if gain is None else f", excess gain {gain:.3g}")
 
 
 def label_table(bench: RecordingBench) -> Table | None:

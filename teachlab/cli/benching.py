@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, show
-from teachlab.cli.loading import CLASSICS, load_base, naming, specs
+from teachlab.cli.loading import load_base, named_strategies, naming, specs
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -24,7 +24,11 @@ def register(app: typer.Typer) -> None:
 def bench_command(
     recordings: Annotated[list[str], typer.Argument(help="Recordings: NAME.parquet …, or URIs.")],
     strategy: Annotated[
-        list[str] | None, typer.Option(help="Strategy to bench; again for more. Default: the four classic ones.")
+        list[str] | None,
+        typer.Option(
+            help="Strategy to bench; again for more; all: every built-in one that needs no parameter of yours. "
+            "Default: the four classic ones and the guards and midpoints that serve most lines."
+        ),
     ] = None,
     set_: Annotated[list[str] | None, typer.Option("--set", help="Parameter, STRATEGY.KEY=VALUE.")] = None,
     truth: Annotated[str | None, typer.Option(help="Table of passes, for a single recording.")] = None,
@@ -58,7 +62,7 @@ def bench_command(
         costs=Costs(miss=cost_miss, false=cost_false),
         confidence=confidence,
     )
-    strategies = specs(strategy or CLASSICS, set_ or [])
+    strategies = specs(named_strategies(strategy or []), set_ or [])
     for name, parameters in strategies.items():
         resolve(name, parameters)
     opened = [open_pair(recording, truth) for recording in recordings]

@@ -9,7 +9,7 @@ import typer
 
 from teachlab.cli.benching import print_bench
 from teachlab.cli.console import emit_json, progress, say
-from teachlab.cli.loading import CLASSICS
+from teachlab.cli.loading import EVERY, named_strategies
 
 SHOWN = (
     ("demo_tubs", "a synthetic line: tubs with foil lids of two colours on a belt with a seam"),
@@ -40,7 +40,7 @@ def demo_command(
         if not json:
             say(f"{number + 1}. {name}: {what}.")
         with progress(f"benching {name}", quiet=json) as report:
-            benches += bench_files([path], {s: {} for s in CLASSICS}, options=options, progress=report)
+            benches += bench_files([path], {s: {} for s in named_strategies([EVERY])}, options=options, progress=report)
         recording, truth = open_pair(path)
         extremes = Extremes.of(recording, truth)
         if number == 0:

@@ -14,6 +14,11 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
 
 CLASSICS = ("single-sample", "background-referenced", "sweep-minmax", "two-sample-midpoint")
+USUAL = (*CLASSICS, "quantile-guard", "filtered-guard", "ratio-midpoint", "noise-weighted-midpoint")
+"""Benched unless others are named: the classic ones, and those that serve most lines."""
+EVERY = "all"
+NEED_INPUT = ("contamination-aware", "minimax-regret")
+"""Without a parameter that only the user knows these abstain."""
 
 
 def load(recording: str, truth: str | None = None) -> tuple[Recording, Truth | None]:
@@ -40,6 +45,18 @@ def load_base(path: str | None) -> Setting | None:
     from teachlab.model.setting_kinds import without_kind
 
     return None if path is None else without_kind(read_setting(path))
+
+
+def named_strategies(names: Sequence[str]) -> list[str]:
+    """Return the strategies asked for: the usual ones without a name, every built-in one that teaches for `all`."""
+    if not names:
+        return list(USUAL)
+    if EVERY not in names:
+        return list(names)
+    from teachlab.teach.registry import BUILT_IN
+
+    every = [name for name in BUILT_IN if name not in NEED_INPUT]
+    return every + [name for name in names if name != EVERY and name not in every]
 
 
 def specs(names: Sequence[str], assignments: Sequence[str]) -> dict[str, dict[str, str]]:

@@ -168,7 +168,8 @@ def _roomiest(
         # Zero hysteresis: both levels move together.
         line = np.diagonal(good)[:, None]
         begin, end = (x[:, 0] for x in _runs(line, 0))
-        room = np.where(line[:, 0], np.minimum(levels - lows[begin], levels[end] - levels), -1.0)
+        room = np.minimum(levels - lows[begin.clip(0, n - 1)], levels[end.clip(0, n - 1)] - levels)
+        room = np.where(line[:, 0], room, -1.0)
         i = int(np.argmax(room))
         run = (float(lows[begin[i]]), float(levels[end[i]]), surface.distinct and bool(begin[i] > 0))
         return i, i, run, run

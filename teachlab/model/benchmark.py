@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from teachlab.errors import ParameterError
+from teachlab.model.margin import Margin
 from teachlab.model.score import Score
 from teachlab.model.setting import Setting
 
@@ -20,8 +21,9 @@ MEASURES = (
     "false_trips_per_running_hour",
     "extra_per_pass",
     "cost",
+    "regret",
 )
-"""Measures of a draw, in the order of the tables."""
+"""Measures of a draw, in the order of the tables; regret is the cost above that of the best fixed setting."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,6 +111,8 @@ class StrategyResult:
         The draw whose cost is the median of those that taught.
     median_score : Score or None
         Its full score, by replay.
+    median_margin : Margin or None
+        Its margin to noise; None also for a setting whose levels are not fixed.
     ranking_cost : float
         Median cost with abstentions and failures counted as infinite.
     """
@@ -119,6 +123,7 @@ class StrategyResult:
     spreads: Mapping[str, Spread]
     median_draw: Draw | None
     median_score: Score | None
+    median_margin: Margin | None = None
     ranking_cost: float
 
     @property
@@ -169,6 +174,64 @@ class Comparison:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BestFixed:
+    """The best fixed setting in hindsight: found with full knowledge of the scored passes.
+
+    Parameters
+    ----------
+    setting : Setting
+    cost : float
+        Per scored pass.
+    equally_good : int
+        Pairs of levels that cost the same.
+    on_interval, off_interval : tuple of float, recording units
+        On-levels as good with its off-level, and off-levels as good with its on-level.
+    searched : str
+        Among what it is the best.
+    """
+
+    setting: Setting
+    cost: float
+    equally_good: int
+    on_interval: tuple[float, float]
+    off_interval: tuple[float, float]
+    searched: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recommendation:
+    """The setting to use: chosen on the first half of the scored passes, its claim computed on the second.
+
+    Parameters
+    ----------
+    strategy : str
+    draw : int
+        Number of the draw whose cost on the first half is the median of the strategy's draws.
+    setting : Setting
+        What it taught.
+    chosen_on : int
+        Scored passes of the first half.
+    chosen_cost : float
+        Median cost of the strategy there.
+    tied : tuple of str
+        Other strategies whose draws cost the same there.
+    score : Score
+        Of the second half.
+    margin : Margin or None
+        To noise, on the second half.
+    """
+
+    strategy: str
+    draw: int
+    setting: Setting
+    chosen_on: int
+    chosen_cost: float
+    tied: tuple[str, ...]
+    score: Score
+    margin: Margin | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RecordingBench:
     """All strategies on one recording.
 
@@ -186,6 +249,10 @@ class RecordingBench:
         In the order of the ranking, unranked ones last.
     comparisons : sequence of Comparison
         Of every pair of ranked strategies.
+    best_fixed : BestFixed
+        What regret is measured against.
+    recommendation : Recommendation or None
+        None where fewer than two passes are scored, or nothing is ranked there.
     costs : Costs
     draws, seed : int
     tolerance_ms, teach_share, confidence : float
@@ -200,6 +267,8 @@ class RecordingBench:
     ranking: Sequence[str]
     results: Sequence[StrategyResult]
     comparisons: Sequence[Comparison]
+    best_fixed: BestFixed
+    recommendation: Recommendation | None
     costs: Costs
     draws: int
     seed: int

@@ -22,12 +22,13 @@ from teachlab.bench import (
     verdict,
     write_bench,
 )
-from teachlab.bench.run import measures_of
+from teachlab.bench.recommending import second_half
 from teachlab.data.recordings import write_recording
 from teachlab.data.split import split
 from teachlab.data.truth_files import write_truth
 from teachlab.errors import Abstained, StrategyError, TruthError
 from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.score import Score
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.model.truth import Truth, TruthSource
@@ -58,6 +59,23 @@ def test_a_bench_repeats_to_the_last_digit() -> None:
     assert json.dumps(bench_document([once])) != json.dumps(bench_document([other]))
 
 
+def by_score(setting: Setting, alone: Score, best_cost: float) -> dict[str, float | None]:
+    """Measures of a draw from the score of its own replay, at costs of 1 and 1."""
+    n = alone.counts
+    cost = (n.lost + n.false_trips + n.ignore_false_trips + n.extra) / n.scored_passes
+    return {
+        "on_level": setting.on_level,
+        "off_level": setting.off_level,
+        "lost_rate": alone.lost_rate.estimate,
+        "merged_rate": alone.merged_rate.estimate,
+        "false_trips_per_gap": alone.false_trips_per_gap.estimate,
+        "false_trips_per_running_hour": alone.false_trips_per_running_hour.estimate,
+        "extra_per_pass": alone.extra_per_pass.estimate,
+        "cost": cost,
+        "regret": cost - best_cost,
+    }
+
+
 @pytest.mark.parametrize(
     "base", [None, Setting(unit="counts", on_level=0, off_level=0, on_delay_ms=3, off_delay_ms=150)]
 )
@@ -72,7 +90,7 @@ def test_every_draw_equals_its_own_replay(base: Setting | None) -> None:
             if drawn.setting is None:
                 continue
             alone = score(replay(recording, drawn.setting), truth, tolerance_ms=2, first_pass=first)
-            assert drawn.measures == pytest.approx(measures_of(drawn.setting, alone, options.costs), nan_ok=True)
+            assert drawn.measures == pytest.approx(by_score(drawn.setting, alone, bench.best_fixed.cost), nan_ok=True)
             if base is not None:
                 assert (drawn.setting.on_delay_ms, drawn.setting.off_delay_ms) == (3, 150)
             checked += 1
@@ -81,6 +99,80 @@ def test_every_draw_equals_its_own_replay(base: Setting | None) -> None:
         n = result.median_score.counts
         assert median == (n.lost + n.false_trips + n.ignore_false_trips + n.extra) / n.scored_passes
     assert checked == 48
+
+
+def test_settings_that_follow_are_measured_by_their_own_replay() -> None:
+    recording, truth = line()
+    bench = bench_recording(
+        recording, truth, [resolve("background-follower"), resolve("two-threshold")], options=BenchOptions(draws=4)
+    )
+    first = split(truth, recording.samples).first_scored
+    for result in bench.results:
+        assert result.median_margin is None
+        for drawn in result.draws:
+            assert drawn.setting is not None
+            alone = score(replay(recording, drawn.setting), truth, first_pass=first)
+            assert drawn.measures == pytest.approx(by_score(drawn.setting, alone, bench.best_fixed.cost), nan_ok=True)
+
+
+@pytest.mark.parametrize(
+    "base", [None, Setting(unit="counts", on_level=0, off_level=0, on_delay_ms=3, off_delay_ms=150)]
+)
+@pytest.mark.parametrize("low", [2.0, 20.0])
+def test_no_fixed_setting_does_better_than_the_best_in_hindsight(base: Setting | None, low: float) -> None:
+    recording, truth = line(low=low)
+    bench = bench_recording(recording, truth, [resolve(n) for n in CLASSICS], options=BenchOptions(draws=12, base=base))
+    first = split(truth, recording.samples).first_scored
+    best = bench.best_fixed
+    alone = score(replay(recording, best.setting), truth, first_pass=first)
+    assert by_score(best.setting, alone, 0.0)["cost"] == best.cost
+    assert best.on_interval[0] <= best.setting.on_level <= best.on_interval[1]
+    assert min(d.measures["regret"] for r in bench.results for d in r.draws if d.setting) >= 0
+
+
+def test_the_recommendation_is_chosen_on_one_half_and_claimed_on_the_other() -> None:
+    recording, truth = line(passes=60)
+    built = [resolve(name) for name in CLASSICS]
+    options = BenchOptions(draws=15)
+    found = bench_recording(recording, truth, built, options=options).recommendation
+    assert found is not None
+    first = split(truth, recording.samples).first_scored
+    middle = second_half(first, truth.passes)
+    assert (first, middle) == (19, 40)
+    assert found.chosen_on == middle - first
+    assert found.score.as_dict() == score(replay(recording, found.setting), truth, first_pass=middle).as_dict()
+    # Whatever the second half holds, the choice stays; what is claimed does not.
+    light = recording.light[:].copy()
+    light[int(truth.start[middle]) - 75 :] = 10.0
+    spoilt = bench_recording(Recording.from_array(light, INFO), truth, built, options=options).recommendation
+    assert spoilt is not None
+    assert (spoilt.strategy, spoilt.setting, spoilt.chosen_cost) == (found.strategy, found.setting, found.chosen_cost)
+    assert spoilt.score.counts.misses == truth.passes - middle
+    # The cheapest on the first half, by replay of every draw.
+    costs = {}
+    for result in bench_recording(recording, truth, built, options=options).results:
+        halves = [
+            [
+                by_score(d.setting, score(replay(recording, d.setting), truth, first_pass=k), 0.0)
+                for k in (first, middle)
+            ]
+            for d in result.draws
+            if d.setting is not None
+        ]
+        trials = truth.passes - np.array([first, middle])
+        each = sorted(
+            (a["cost"] * trials[0] - b["cost"] * trials[1]) / (middle - first) for a, b in halves
+        )  # fmt: skip
+        costs[result.strategy] = each[(len(each) - 1) // 2]
+    assert costs[found.strategy] == pytest.approx(min(costs.values()), abs=1e-12)
+
+
+def test_too_few_passes_for_two_halves_recommend_nothing() -> None:
+    recording, truth = line(passes=4)
+    bench = bench_recording(recording, truth, [resolve("two-sample-midpoint")], options=BenchOptions(draws=3))
+    assert bench.scored_passes == 1
+    assert bench.recommendation is None
+    assert "log more" in verdict(bench)
 
 
 def test_teaching_never_sees_the_scored_block() -> None:

@@ -140,15 +140,18 @@ def test_bench_prints_one_document_and_writes_the_same(line: Path, tmp_path: Pat
     assert found == json.loads((out / "bench.json").read_text())
     row = found["recordings"][0]
     assert row["options"]["cost_miss"] == 10
-    assert len(row["strategies"]) == 4
-    assert pq.read_table(out / "draws.parquet").num_rows == 80
+    assert [s["strategy"] for s in row["strategies"]].count("quantile-guard") == 1
+    assert pq.read_table(out / "draws.parquet").num_rows == 20 * len(row["strategies"])
+    assert row["recommended"]["strategy"] in row["ranking"]
+    assert row["recommended"]["margin"]["limited_by"]
+    assert all(s["regret"]["median"] >= 0 for s in row["strategies"] if s["median_setting"])
     assert (out / "line.svg").read_bytes().startswith(b"<?xml")
 
 
 def test_bench_prints_ranking_costs_and_verdict_for_people(line: Path) -> None:
     text = re.sub(r"\s+", " ", run("bench", line, "--draws", "10", "--strategy", "single-sample").output)
     assert "cost of a lost pass : a false or extra switching = 1 : 1" in text
-    assert "single-sample costs least here" in text
+    assert "Use single-sample, chosen on the first 10 scored passes" in text
     assert "95 % upper bound" in text
 
 
@@ -219,7 +222,8 @@ def test_wrong_options_exit_with_2_and_name_the_option(line: Path, words: list[s
 def test_demo_runs_anywhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     done = run("demo", "--draws", "20")
-    assert "Verdict: two-sample-midpoint costs least here" in done.stdout
+    assert "Verdict: Use quantile-guard, chosen on the first 140 scored passes" in done.stdout
+    assert "two-component-mixture" in done.stdout
     assert "'brown lid'" in done.stdout  # the reason for the losses
     assert [p.name for p in tmp_path.iterdir()] == ["teachlab-demo.svg"]
 

@@ -1,0 +1,87 @@
+"""Choose a setting on the first half of the scored passes and claim on the second half only."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from teachlab.bench.counting import Tally, measures_of
+from teachlab.bench.options import BenchOptions
+from teachlab.bench.ranking import median_draw, ranking_cost, spreads_of
+from teachlab.model.benchmark import Draw, Recommendation
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.replay import replay
+from teachlab.score import measure_margin, score
+
+
+def second_half(first_scored: int, passes: int) -> int:
+    """Return the first pass of the second half; the first half has the odd one."""
+    return first_scored + math.ceil((passes - first_scored) / 2)
+
+
+def recommend(
+    recording: Recording,
+    truth: Truth,
+    taught: Mapping[str, Sequence[Draw]],
+    *,
+    first_half: Tally,
+    middle: int,
+    options: BenchOptions,
+    preferred: str,
+) -> Recommendation | None:
+    """Return the cheapest strategy's median setting by the first half, with its score on the second.
+
+    Parameters
+    ----------
+    taught : mapping of str to sequence of Draw
+        The draws of every strategy.
+    first_half : Tally
+        What their settings did on the first half.
+    middle : int
+        First pass of the second half.
+    preferred : str
+        Taken where strategies cost the same in the median and at the 95 % quantile.
+
+    Returns
+    -------
+    Recommendation or None
+        None if nothing teaches in half of the draws, or either half has no trial.
+    """
+    ordered: list[tuple[tuple[float, float, bool, str], Sequence[Draw]]] = []
+    for name, draws in taught.items():
+        judged = [
+            d
+            if d.setting is None
+            else replace(d, measures=measures_of(d.setting, first_half[d.setting], options.costs, best_cost=math.nan))
+            for d in draws
+        ]
+        cost = ranking_cost(judged)
+        if math.isfinite(cost):
+            ordered.append(((cost, spreads_of(judged)["cost"].p95, name != preferred, name), judged))
+    if not ordered:
+        return None
+    ordered.sort(key=lambda item: item[0])
+    best, draws = ordered[0]
+    chosen = median_draw(draws)
+    if chosen is None or chosen.setting is None:
+        return None
+    setting: Setting = chosen.setting
+    output = replay(recording, setting)
+    result = score(output, truth, tolerance_ms=options.tolerance_ms, confidence=options.confidence, first_pass=middle)
+    if result.counts.scored_passes == 0:
+        return None
+    return Recommendation(
+        strategy=best[3],
+        draw=chosen.draw,
+        setting=setting,
+        chosen_on=first_half[setting].detect_trials,
+        chosen_cost=best[0],
+        tied=tuple(key[3] for key, _ in ordered[1:] if key[:2] == best[:2]),
+        score=result,
+        margin=measure_margin(recording, output, truth, result.trials, tolerance_ms=options.tolerance_ms)
+        if type(setting) is Setting
+        else None,
+    )
