@@ -14,6 +14,7 @@ from teachlab.bench.store import write_draws
 from teachlab.bench.why import Extremes
 from teachlab.data.files import write_aside
 from teachlab.data.opening import open_with_passes
+from teachlab.data.setting_files import write_setting
 from teachlab.errors import InputError, TruthError
 from teachlab.model.benchmark import RecordingBench
 from teachlab.model.plain import plain
@@ -102,7 +103,7 @@ def write_bench(
     *,
     recordings: Sequence[tuple[Truth, Extremes]],
 ) -> list[Path]:
-    """Write ``draws.parquet``, ``bench.json`` and one figure per recording into a folder.
+    """Write ``draws.parquet``, ``bench.json``, and per recording a figure and the recommended setting into a folder.
 
     Parameters
     ----------
@@ -127,8 +128,13 @@ def write_bench(
         aside.write_text(json.dumps(plain(bench_document(benches)), indent=2, ensure_ascii=False), encoding="utf-8")
     written = [draws, document]
     for number, (bench, (truth, extremes)) in enumerate(zip(benches, recordings, strict=True)):
-        name = f"{bench.recording}.svg" if len(benches) == len({b.recording for b in benches}) else f"{number}.svg"
-        with write_aside(place / name) as aside:
+        name = bench.recording if len(benches) == len({b.recording for b in benches}) else str(number)
+        figure = place / f"{name}.svg"
+        with write_aside(figure) as aside:
             aside.write_bytes(bench_figure(bench, truth, extremes))
-        written.append(place / name)
+        written.append(figure)
+        if bench.recommendation is not None:
+            setting = place / f"{name}.setting.json"
+            write_setting(setting, bench.recommendation.setting)
+            written.append(setting)
     return written

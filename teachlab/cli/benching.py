@@ -72,15 +72,17 @@ def bench_command(
         (passes, Extremes.of(r, passes, evaluation_rate_hz=options.evaluation_rate_hz, tolerance_ms=tolerance_ms))
         for r, passes in opened
     ]
-    if out is not None:
-        write_bench(benches, out, recordings=extremes)
+    written = [] if out is None else write_bench(benches, out, recordings=extremes)
     if json:
         emit_json(bench_document(benches))
         return
     for bench, (passes, measured) in zip(benches, extremes, strict=True):
         print_bench(bench, passes, measured)
     if out is not None:
-        say(f"Written to {out}: draws.parquet, bench.json and one figure per recording.")
+        say(f"Written to {out}: {', '.join(path.name for path in written)}.")
+        for path in written:
+            if path.name.endswith(".setting.json"):
+                say(f"Evidence for the setting: teachlab report RECORDING --setting {path} --out record")
     else:
         say("Keep draws, JSON and figures with --out FOLDER.")
 

@@ -143,6 +143,11 @@ def test_bench_prints_one_document_and_writes_the_same(line: Path, tmp_path: Pat
     assert [s["strategy"] for s in row["strategies"]].count("quantile-guard") == 1
     assert pq.read_table(out / "draws.parquet").num_rows == 20 * len(row["strategies"])
     assert row["recommended"]["strategy"] in row["ranking"]
+    setting = json.loads((out / "line.setting.json").read_text())
+    assert setting == row["recommended"]["setting"]
+    assert (
+        document("replay", line, "--setting", out / "line.setting.json")["setting"]["on_level"] == setting["on_level"]
+    )
     assert row["recommended"]["margin"]["limited_by"]
     assert all(s["regret"]["median"] >= 0 for s in row["strategies"] if s["median_setting"])
     assert (out / "line.svg").read_bytes().startswith(b"<?xml")
