@@ -1,4 +1,10 @@
-"""Counts of many given settings at once: by one surface over their own levels where that is exact."""
+"""Counts of many given settings at once: by one surface over their own levels where that is exact.
+
+Accepted: every setting of fixed levels (schema 1) in the recording's unit, with any levels, polarity, consecutive
+filter, delays and evaluation rate, all mixed in one call. Settings that follow the background or have two
+thresholds (schema 2) are refused with a `SettingError`: replay and score those one by one. The counts are those of
+`score(replay(recording, setting), truth)`, exclusions, `first_pass` and tolerance included.
+"""
 
 from __future__ import annotations
 
