@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 
 from teachlab.errors import InputError
+from teachlab.explore.surface import chain as chain_module
 from teachlab.explore.surface import counting as counting_module
-from teachlab.explore.surface import delayed as delayed_module
 from teachlab.explore.surface import score_pairs, surface, surface_of
 from teachlab.explore.surface.grid import counts_by_table, replayed_surface
 from teachlab.explore.surface.pairs import PairCounts
@@ -95,7 +95,7 @@ def test_all_pairs_of_some_recordings_and_from_a_later_pass_on(cases: ModuleType
 def test_every_threshold_without_hysteresis_under_filter_and_delays(
     block: int, cases: ModuleType, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(delayed_module, "BLOCK", block)
+    monkeypatch.setattr(chain_module, "BLOCK", block)
     wrong: dict[Any, Any] = {}
     counted = 0
     for seed in SEEDS[:: 2 if block > 7 else 8]:

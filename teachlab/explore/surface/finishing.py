@@ -1,17 +1,20 @@
-"""From tallies to tables: running sums over both indices."""
+"""From tallies to tables, by running sums over both indices, and from tables to a surface."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.explore.surface.fold import Tallies
+from teachlab.explore.surface.levels import Levels
 from teachlab.explore.surface.spans import Kind, Spans
-from teachlab.explore.surface.table import TABLES, Table, unmirrored
+from teachlab.explore.surface.table import TABLES, Surface, Table, unmirrored
 from teachlab.explore.surface.turning import KINDS
-from teachlab.model.setting import Polarity
+from teachlab.model.setting import Polarity, Setting
+from teachlab.signal.evaluation import Clock
 
 
 class Sums(Protocol):
@@ -85,3 +88,30 @@ def tables(tallies: Tallies, spans: Spans, polarity: Polarity, sums: Sums) -> di
         out["ignore_trips"] = onsets(Kind.IGNORE)
         out["ignore_tripped"] = seen - among(tallies.quiet, Kind.IGNORE)
     return {name: unmirrored(out[name], polarity) for name in TABLES}
+
+
+def assembled(
+    levels: Levels,
+    found: Mapping[str, Any],
+    spans: Spans,
+    clock: Clock,
+    base: Setting,
+    *,
+    how: str,
+    every_pair: bool = True,
+    exact: bool = True,
+) -> Surface:
+    """Put tables, trials and running time together; whether the levels are all distinct ones is not known here."""
+    return Surface(
+        levels=levels,
+        **found,
+        every_pair=every_pair,
+        distinct=False,
+        how=how,
+        detect_trials=spans.detect,
+        ignore_trials=spans.ignore,
+        gap_trials=spans.gaps,
+        running_hours=(clock.count - spans.begin) / (clock.rate_hz * 3600),
+        base=base.with_levels(0.0, 0.0, base.polarity),
+        exact=exact,
+    )

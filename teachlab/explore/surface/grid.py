@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from teachlab.explore.surface.finishing import assembled
 from teachlab.explore.surface.levels import Levels, checked, read_first
 from teachlab.explore.surface.spans import Spans
 from teachlab.explore.surface.table import TABLES, Surface
@@ -51,21 +52,7 @@ def replayed_surface(
     clock = reading.clock
     lag = onset_lag(base, clock)
     spans = Spans.of(truth, clock, reading.invalid, tolerance_ms=tolerance_ms, lag=lag, first_pass=first_pass)
-    return Surface(
-        levels=grid,
-        lost=tables["lost"], merged=tables["merged"], extra=tables["extra"],
-        false_trips=tables["false_trips"], gaps_tripped=tables["gaps_tripped"],
-        ignore_trips=tables["ignore_trips"], ignore_tripped=tables["ignore_tripped"],
-        every_pair=True,
-        distinct=False,
-        exact=False,
-        how=BY_REPLAY.format(levels=n),
-        detect_trials=spans.detect,
-        ignore_trials=spans.ignore,
-        gap_trials=spans.gaps,
-        running_hours=(clock.count - spans.begin) / (clock.rate_hz * 3600),
-        base=base.with_levels(0.0, 0.0, base.polarity),
-    )  # fmt: skip
+    return assembled(grid, tables, spans, clock, base, exact=False, how=BY_REPLAY.format(levels=n))
 
 
 def counts_by_table(counts: Counts) -> dict[str, int]:

@@ -9,7 +9,7 @@ import numpy as np
 
 from teachlab.errors import ParameterError, SettingError
 from teachlab.explore.surface.counting import Engine, Pieces, PlainEngine, state_before
-from teachlab.explore.surface.finishing import tables
+from teachlab.explore.surface.finishing import assembled, tables
 from teachlab.explore.surface.fold import Tallies
 from teachlab.explore.surface.levels import FirstReading, Levels, checked, read_first, stated_levels
 from teachlab.explore.surface.ranks import Ranker, Ranks
@@ -184,21 +184,4 @@ def _exact(
         if progress is not None:
             progress((block.start + block.light.size) / clock.count)
     found = tables(tallies, spans, base.polarity, engine.sums)
-    return Surface(
-        levels=levels,
-        lost=found["lost"],
-        merged=found["merged"],
-        extra=found["extra"],
-        false_trips=found["false_trips"],
-        gaps_tripped=found["gaps_tripped"],
-        ignore_trips=found["ignore_trips"],
-        ignore_tripped=found["ignore_tripped"],
-        every_pair=True,
-        distinct=False,
-        how=EXACT + note,
-        detect_trials=spans.detect,
-        ignore_trials=spans.ignore,
-        gap_trials=spans.gaps,
-        running_hours=(clock.count - spans.begin) / (clock.rate_hz * 3600),
-        base=base.with_levels(0.0, 0.0, base.polarity),
-    )
+    return assembled(levels, found, spans, clock, base, how=EXACT + note)

@@ -1,0 +1,51 @@
+"""Settings whose levels rise together are one number in time: against replay of each, filter and delays included."""
+
+from __future__ import annotations
+
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+from teachlab.errors import InputError
+from teachlab.explore.surface import chain as chain_module
+from teachlab.explore.surface.chain import count_chain
+from teachlab.explore.surface.grid import counts_by_table
+from teachlab.explore.surface.levels import read_first
+from teachlab.replay import replay
+from teachlab.score import score
+
+
+@pytest.mark.parametrize("block", [1 << 16, 11])
+def test_a_chain_equals_replay_of_every_setting(block: int, cases: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(chain_module, "BLOCK", block)
+    wrong, counted, with_memory = {}, 0, 0
+    for seed in range(0, 600, 2 if block > 11 else 5):
+        case = cases.make(seed)
+        recording, truth, base = cases.recording_of(case), cases.truth_of(case), cases.setting_of(case)
+        rng = np.random.default_rng(seed)
+        light = case.light.astype(np.float64)
+        values = np.unique(light[np.isfinite(light)])
+        if values.size < 2:
+            continue
+        pairs = np.sort(rng.choice(np.concatenate((values, values + 0.05)), (12, 2)), axis=1)
+        off, on = np.sort(pairs[:, 0]), np.sort(pairs[:, 1])  # sorted apart: still off <= on
+        try:
+            reading = read_first(recording, base.evaluation_rate_hz)
+        except InputError:
+            continue
+        first = int(rng.integers(0, 3))
+        found = count_chain(recording, truth, base, reading, on, off, tolerance_ms=case.tolerance_ms, first_pass=first)
+        for k in range(on.size):
+            setting = base.with_levels(float(on[k]), float(off[k]), base.polarity)
+            scored = score(
+                replay(recording, setting), truth, tolerance_ms=case.tolerance_ms, first_pass=first, tables=False
+            )
+            expected, got = counts_by_table(scored.counts), {name: int(v[k]) for name, v in found.sums.items()}
+            counted += 1
+            with_memory += base.consecutive > 1 or base.on_delay_ms > 0 or base.off_delay_ms > 0
+            if got != expected:
+                wrong[seed, k] = got, expected
+    assert wrong == {}
+    assert counted > 1000
+    assert with_memory > 500
