@@ -299,8 +299,13 @@ def test_reasons_name_level_latch_gap_and_filter() -> None:
     assert "1 pass ('dim'" not in why(setting)
     assert "1 pass (1 'dim') lost: their strongest light stays below the level of 40 counts" in why(setting)
     assert "1 of 4 gaps tripped" in why(setting)
-    assert "merged: the output was still active" in why(replace(setting, off_delay_ms=160))
-    assert "too briefly for filter or delay" in why(replace(setting, on_delay_ms=60))
+    # It falls below the off-level before the pass: the delay is to blame, not the level.
+    assert "1 pass (1 'bright') merged: the off-delay of 160 ms bridges the gap" in why(
+        replace(setting, off_delay_ms=160)
+    )
+    assert "merged: the output was still active" in why(replace(setting, on_level=9, off_level=5))
+    assert "the on-delay of 60 ms is longer than they last" in why(replace(setting, on_delay_ms=60))
+    assert "too briefly for filter or delay" in why(replace(setting, consecutive=60))
     assert "stays above the level" in why(replace(setting, on_level=6, off_level=5, polarity=Polarity.DARK_ON))
 
 
