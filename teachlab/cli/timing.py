@@ -2,12 +2,40 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from teachlab.cli.console import emit_json, say
 from teachlab.errors import ParameterError
+
+if TYPE_CHECKING:
+    from teachlab.explore.dwelling import Spans
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
+
+LABELS = {
+    "dwell_ms": ("shortest dwell", "ms"),
+    "gap_ms": ("shortest gap", "ms"),
+    "samples_in_dwell": ("evaluations in the dwell", ""),
+    "seen": ("chance that it is seen", ""),
+    "resolved": ("chance that the gap is seen", ""),
+    "min_object_mm": ("object surely seen from", "mm"),
+    "min_gap_mm": ("gap surely seen from", "mm"),
+    "response_ms": ("response, longest", "ms"),
+    "response_min_ms": ("response, shortest", "ms"),
+    "max_rate_hz": ("fastest switching", "Hz"),
+    "output_pulse_ms": ("output pulse", "ms"),
+    "output_gap_ms": ("output gap", "ms"),
+    "controller_ms": ("the controller needs", "ms"),
+    "controller_max_hz": ("the controller follows", "Hz"),
+    "controller_sees": ("chance that it sees the pulse", ""),
+    "off_delay_window_ms": ("off-delay may be", "ms"),
+    "position_mm": ("object moves until the onset", "mm"),
+    "position_jitter_mm": ("standard deviation of that", "mm"),
+    "position_shift_mm": ("shift by the change of speed", "mm"),
+}
 
 
 def register(app: typer.Typer) -> None:
@@ -16,19 +44,24 @@ def register(app: typer.Typer) -> None:
 
 
 def timing_command(
-    recording: Annotated[str | None, typer.Argument(help="Recording whose shortest pass and gap are taken.")] = None,
+    recording: Annotated[str | None, typer.Argument(help="Recording whose own passes and gaps are taken.")] = None,
     truth: Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")] = None,
-    setting: Annotated[str | None, typer.Option(help="Take filter, delays and evaluation rate from it.")] = None,
+    setting: Annotated[
+        str | None,
+        typer.Option(help="Take filter, delays and rate from it; with a recording, measure at its levels."),
+    ] = None,
     speed_mm_s: Annotated[float | None, typer.Option(help="Speed of the line, mm/s.")] = None,
     length_mm: Annotated[float | None, typer.Option(help="Length of the shortest object, mm.")] = None,
     gap_mm: Annotated[float | None, typer.Option(help="Shortest gap, mm.")] = None,
     beam_mm: Annotated[float, typer.Option(help="1/e² radius of the beam, mm; 0: sharp edges.")] = 0.0,
-    on_share: Annotated[float, typer.Option(help="Height of the on-level as a share of the span.")] = 0.5,
-    off_share: Annotated[float, typer.Option(help="Height of the off-level as a share of the span.")] = 0.5,
+    on_share: Annotated[
+        float, typer.Option(help="Height of the on-level, as a share from background to object.")
+    ] = 0.5,
+    off_share: Annotated[float | None, typer.Option(help="Height of the off-level, alike; default: the same.")] = None,
     evaluation_rate_hz: Annotated[float | None, typer.Option(help="Evaluations of the sensor per second.")] = None,
     consecutive: Annotated[int | None, typer.Option(help="Evaluations in a row that must agree.")] = None,
-    on_delay_ms: Annotated[float | None, typer.Option(help="ms")] = None,
-    off_delay_ms: Annotated[float | None, typer.Option(help="ms")] = None,
+    on_delay_ms: Annotated[float | None, typer.Option(help="Holds the onset back, ms.")] = None,
+    off_delay_ms: Annotated[float | None, typer.Option(help="Holds the output after the object, ms.")] = None,
     scan_ms: Annotated[float, typer.Option(help="Scan of the controller, ms.")] = 0.0,
     input_filter_ms: Annotated[float, typer.Option(help="Filter of its input, ms.")] = 0.0,
     speed_change: Annotated[float, typer.Option(help="Relative change of the speed: 0.1 for 10 %.")] = 0.0,
@@ -38,7 +71,9 @@ def timing_command(
     from dataclasses import replace
 
     from teachlab.data.setting_files import read_setting
-    from teachlab.explore.timing import Line, delay_at_fault, line_from_lengths, line_from_recording, timing
+    from teachlab.explore.dwelling import delay_at_fault, line_of, predict
+    from teachlab.explore.line import Line, line_from_lengths
+    from teachlab.explore.timing import timing
     from teachlab.model.setting import Setting
     from teachlab.model.setting_kinds import fixed_levels
 
@@ -48,7 +83,7 @@ def timing_command(
         "evaluation_rate_hz": evaluation_rate_hz,
     }  # fmt: skip
     overrides: dict[str, Any] = {name: value for name, value in given.items() if value is not None}
-    blamed = None
+    blamed, expected = None, None
     line: Line
     if recording is not None:
         from teachlab.cli.surfacing import with_passes
@@ -56,11 +91,13 @@ def timing_command(
         if length_mm is not None or gap_mm is not None:
             raise ParameterError("give a recording, or --length-mm and --gap-mm, not both.")
         opened, passes = with_passes(recording, truth)
-        start = chosen or Setting(unit=opened.info.unit, on_level=0.0, off_level=0.0)
-        used = replace(start, **overrides)
-        line = line_from_recording(opened, passes, used, scan_ms=scan_ms, input_filter_ms=input_filter_ms)
-        line = replace(line, speed_change=speed_change, speed_mm_s=speed_mm_s or line.speed_mm_s)
-        blamed = delay_at_fault(opened, passes, used)
+        used = replace(chosen or Setting(unit=opened.info.unit, on_level=0.0, off_level=0.0), **overrides)
+        spans = _spans(opened, passes, used, setting, speed_mm_s, beam_mm, on_share, off_share)
+        line = line_of(
+            opened, used, spans, scan_ms=scan_ms, input_filter_ms=input_filter_ms, speed_mm_s=speed_mm_s,
+            speed_change=speed_change,
+        )  # fmt: skip
+        expected, blamed = predict(spans, line), delay_at_fault(spans, line)
     else:
         missing = [
             n for n, v in (("--speed-mm-s", speed_mm_s), ("--length-mm", length_mm), ("--gap-mm", gap_mm)) if v is None
@@ -78,15 +115,55 @@ def timing_command(
             speed_change=speed_change,
         )  # fmt: skip
     found = timing(line)
-    document = {**found.as_dict(), "delay_at_fault": blamed}
+    document = {
+        **found.as_dict(),
+        "predicted": None if expected is None else expected.as_dict(),
+        "delay_at_fault": blamed,
+    }
     if json:
         emit_json(document)
         return
-    for name, value in found.as_dict().items():
-        if name not in ("schema", "verdict", "because", "source") and value is not None:
-            text = " … ".join(f"{v:.4g}" for v in value) if isinstance(value, list) else f"{value:.4g}"
-            say(f"{name:>22}  {text}")
+    for name, (label, unit) in LABELS.items():
+        value = getattr(found, name)
+        idle = (name.startswith("controller") and found.controller_ms == 0) or (
+            name.endswith("shift_mm") and value == 0
+        )
+        if value is not None and not idle:
+            say(f"{label:>30}  {_text(value, unit)}".rstrip())
     say(f"From {found.source}.")
-    say(f"{found.verdict}: {found.because}.".replace("..", "."))
+    if expected is not None:
+        say(
+            f"Filter and delays alone miss {expected.missed:.4g} of {expected.passes} passes and merge "
+            f"{expected.merged:.4g} of {expected.gaps} neighbours."
+        )
+    say(f"{found.verdict}: {found.because}".rstrip(".") + ".")
     if blamed:
         say(blamed)
+
+
+def _text(value: float | tuple[float, float], unit: str) -> str:
+    if isinstance(value, float):
+        return f"{value:.4g} {unit}"
+    low, high = value
+    return f"{low:.4g} … {high:.4g} {unit}" if low <= high else f"none fits: {low:.4g} {unit} needed, {high:.4g} left"
+
+
+def _spans(
+    opened: Recording, passes: Truth, used: Setting, setting: str | None, speed: float | None, beam: float,
+    on_share: float, off_share: float | None,
+) -> Spans:  # fmt: skip
+    """Measure at the levels of a setting that was given, else between the borders of the truth."""
+    from teachlab.cli.loading import naming
+    from teachlab.explore.dwelling import spans_at_levels, spans_of_truth
+
+    if setting is None:
+        return spans_of_truth(
+            opened, passes, speed_mm_s=speed, beam_mm=beam, on_share=on_share, off_share=off_share
+        )  # fmt: skip
+    if beam or (on_share, off_share) != (0.5, None):
+        raise ParameterError(
+            "with --setting the light of the recording is measured at its levels: leave out --beam-mm, --on-share and "
+            "--off-share, or leave out --setting and give filter and delays as options."
+        )
+    with naming(setting, opened.name):
+        return spans_at_levels(opened, passes, used)
