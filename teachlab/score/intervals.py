@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from scipy.special import betaincinv, gammaincinv
+from scipy.special import betainccinv, betaincinv, gammainccinv, gammaincinv
 
 from teachlab.errors import ParameterError
 from teachlab.model.score import CountRate, Rate
@@ -51,7 +51,7 @@ def proportion(events: int, trials: int, confidence: float = 0.95) -> Rate:
     alpha = 1 - confidence
 
     def above(tail: float) -> float:
-        return 1.0 if events == trials else float(betaincinv(events + 1, trials - events, 1 - tail))
+        return 1.0 if events == trials else float(betainccinv(events + 1, trials - events, tail))
 
     low = 0.0 if events == 0 else float(betaincinv(events, trials - events + 1, alpha / 2))
     return Rate(events, trials, events / trials, low, above(alpha / 2), above(alpha), confidence)
@@ -92,6 +92,6 @@ def count(events: int, exposure: float, confidence: float = 0.95, *, per: str = 
         return CountRate(events, 0.0, per, None, 0.0, math.inf, math.inf, confidence)
     alpha = 1 - confidence
     low = 0.0 if events == 0 else float(gammaincinv(events, alpha / 2)) / exposure
-    high = float(gammaincinv(events + 1, 1 - alpha / 2)) / exposure
-    upper = float(gammaincinv(events + 1, 1 - alpha)) / exposure
+    high = float(gammainccinv(events + 1, alpha / 2)) / exposure
+    upper = float(gammainccinv(events + 1, alpha)) / exposure
     return CountRate(events, exposure, per, events / exposure, low, high, upper, confidence)
