@@ -179,11 +179,11 @@ def margin_table(margin: Margin, unit: str) -> Table:
 
 def dependence_lines(found: Dependence) -> list[str]:
     """Say what the lost rate is worth when passes of one lot resemble one another."""
-    effect = "unknown" if found.measured is None else f"{found.measured:.3g}"
+    effect = "" if found.measured is None else f" ({found.measured:.3g} measured)"
     return [
         f"lost passes with dependence allowed for: [{100 * found.low:.3g}, {100 * found.high:.3g}] %, upper bound "
         f"{100 * found.upper:.3g} % (naive [{100 * found.naive.low:.3g}, {100 * found.naive.high:.3g}] %); design "
-        f"effect {found.design_effect:.3g} used, {effect} measured over {found.basis}",
+        f"effect {found.design_effect:.3g}{effect} from {found.basis}",
         *(f"  {warning}" for warning in found.warnings),
         *(dependence_lines(found.by_proxy) if found.by_proxy is not None else ()),
     ]

@@ -15,9 +15,9 @@ from teachlab.data.files import read_text
 from teachlab.data.strict import SchemaOne, StrictModel, check
 from teachlab.errors import ParameterError
 from teachlab.model.margin import Margin
-from teachlab.model.score import CountRate, Score
-from teachlab.score.intervals import count, proportion
-from teachlab.score.lots import Dependence, effective_limits
+from teachlab.model.score import CountRate, Rate, Score
+from teachlab.score.intervals import count
+from teachlab.score.lots import ASSUMED_ICC, Dependence, Source, effective_limits
 
 RATES = (
     "lost_rate",
@@ -29,7 +29,10 @@ RATES = (
     "ignore_trips_per_pass",
     "extra_per_pass",
 )
-MARGINS = ("margin_to_noise", "population", "excess_gain", "hysteresis_to_noise")
+DEPENDENT = ("lost_rate", "miss_rate", "merged_rate")
+"""Rates that allow for passes that resemble one another."""
+LEAST_LOTS = 5
+"""With fewer named lots no rate that allows for them is decided."""
 
 
 class Verdict(StrEnum):
@@ -43,8 +46,13 @@ class Verdict(StrEnum):
 class Criterion(StrictModel):
     """One limit: a rate that must not be exceeded, or a margin or number that must be reached.
 
-    `dependence` says how the lost rate allows for passes that resemble one another: as measured between
-    lots; where too few lots hold an event, by the proxy of the weakest passes; or not at all.
+    `dependence` says how lost, missed and merged rates allow for passes that resemble one another:
+
+    - ``proxy``: as measured between lots; where fewer than two lots hold an event, by the largest of the design
+      effects of the weakest passes, of the events seen, and of the intra-lot correlation `icc` that the document
+      of criteria assumes;
+    - ``measured``: where fewer than two lots hold an event, every lot counts as one trial: no assumption;
+    - ``independent``: not at all.
     """
 
     measure: Literal[
@@ -80,9 +88,14 @@ class Criterion(StrictModel):
 
 
 class Criteria(SchemaOne):
-    """A document of acceptance criteria."""
+    """A document of acceptance criteria.
+
+    `icc` is the intra-lot correlation of losses that ``dependence = "proxy"`` assumes at least where the data
+    cannot tell it.
+    """
 
     title: str = ""
+    icc: Annotated[float, Field(ge=0, le=1)] = ASSUMED_ICC
     criterion: Annotated[list[Criterion], Field(min_length=1)]
 
 
@@ -132,13 +145,23 @@ def judge(
     criteria: Criteria,
     score: Score,
     margin: Margin | None,
-    dependence: Dependence | None,
+    dependence: Mapping[str, Dependence | None],
     reserves: Mapping[str, float | None] | None = None,
 ) -> list[Judged]:
     """Say of every criterion whether it is met, not met, or cannot be decided by these data.
 
     A rate is met if its one-sided upper bound lies within the limit, not met if its one-sided lower
-    bound lies beyond it, and undecided in between. Self-labelled truth decides no rate.
+    bound lies beyond it, and undecided in between. Self-labelled truth decides no rate, and fewer than
+    five named lots none that allows for lots.
+
+    Parameters
+    ----------
+    criteria : Criteria
+    score : Score
+    margin : Margin, optional
+    dependence : mapping of str to Dependence or None
+        For each rate of `DEPENDENT`, how far passes resemble one another; None where that cannot be known.
+    reserves : mapping of str to float or None, optional
     """
     return [_judge(c, score, margin, dependence, reserves or {}) for c in criteria.criterion]
 
@@ -156,11 +179,11 @@ def _judge(
     c: Criterion,
     score: Score,
     margin: Margin | None,
-    dependence: Dependence | None,
+    dependence: Mapping[str, Dependence | None],
     reserves: Mapping[str, float | None],
 ) -> Judged:
     if c.measure in RATES:
-        return _judge_rate(c, score, dependence)
+        return _judge_rate(c, score, dependence.get(c.measure))
     limit = f"at least {c.min:g}"
     if c.measure.endswith("_reserve"):
         value = reserves.get(c.measure)
@@ -168,7 +191,7 @@ def _judge(
             why = "the unstressed recording already holds a fault"
             return _judged(c, limit, "none", Verdict.NOT_MET, why)
     else:
-        value = _number(c.measure, score, margin, dependence)
+        value = _number(c.measure, score, margin, dependence.get("lost_rate"))
     if value is None or c.min is None:
         return _judged(
             c, limit, "nothing to measure", Verdict.NOT_ENOUGH, "the recording holds nothing to measure it by"
@@ -195,35 +218,60 @@ def _number(measure: str, score: Score, margin: Margin | None, dependence: Depen
 
 
 def _judge_rate(c: Criterion, score: Score, dependence: Dependence | None) -> Judged:
-    rate, two_sided = getattr(score, c.measure), 2 * c.confidence - 1
-    most = c.max or 0.0
+    rate, most = getattr(score, c.measure), c.max or 0.0
     if isinstance(rate, CountRate):
-        low = count(rate.events, rate.exposure, two_sided).low
-        upper = count(rate.events, rate.exposure, c.confidence).upper
-        counts, basis = f"{rate.events} in {rate.exposure:.4g} {rate.per}", "independent events in time"
+        low, upper = (count(rate.events, rate.exposure, share) for share in (2 * c.confidence - 1, c.confidence))
+        bounds = _Bounds(low.low, upper.upper, "events taken as independent in time")
+        counts = f"{rate.events} in {rate.exposure:.4g} {rate.per}"
         limit = f"at most {most:g} per {rate.per} at {100 * c.confidence:g} % confidence"
+        bounds_said = f"{bounds.low:.3g} and {bounds.upper:.3g} per {rate.per}"
     else:
-        effect, basis = 1.0, "independent passes"
-        if c.measure == "lost_rate" and c.dependence != "independent" and dependence is not None:
-            if c.dependence == "proxy" and dependence.by_proxy is not None:
-                dependence = dependence.by_proxy
-            effect = dependence.design_effect
-            basis = f"design effect {effect:.3g} from {dependence.basis}"
-        if rate.trials:
-            low = effective_limits(rate.events / effect, rate.trials / effect, two_sided)[0]
-            upper = effective_limits(rate.events / effect, rate.trials / effect, c.confidence)[2]
-        else:
-            low, upper = proportion(0, 0).low, 1.0
+        bounds = _bounds_of_share(c, rate, dependence)
         counts = f"{rate.events} of {rate.trials}"
         limit = f"at most {100 * most:g} % at {100 * c.confidence:g} % confidence"
-    said = f"{counts}; one-sided bounds {low:.4g} and {upper:.4g} ({basis})"
+        bounds_said = f"{100 * bounds.low:.3g} % and {100 * bounds.upper:.3g} %"
+    said = f"{counts}; one-sided bounds {bounds_said} ({bounds.basis})"
     if score.self_labelled:
         return _judged(c, limit, said, Verdict.NOT_ENOUGH, "the passes are self-labelled: they support no claim")
-    if upper <= most:
-        return _judged(c, limit, said, Verdict.MET, "the upper bound lies within the limit")
-    if low > most:
+    if bounds.refused:
+        return _judged(c, limit, said, Verdict.NOT_ENOUGH, bounds.refused)
+    if bounds.upper <= most:
+        why = "the upper bound lies within the limit" + (f", if {bounds.assumes}" if bounds.assumes else "")
+        return _judged(c, limit, said, Verdict.MET, why)
+    if bounds.low > most:
         return _judged(c, limit, said, Verdict.NOT_MET, "even the lower bound lies beyond the limit")
     return _judged(c, limit, said, Verdict.NOT_ENOUGH, "the bounds lie on both sides of the limit: record more passes")
+
+
+@dataclass(frozen=True, slots=True)
+class _Bounds:
+    """One-sided bounds of a rate, what they rest on and assume, and why they may decide nothing."""
+
+    low: float
+    upper: float
+    basis: str
+    assumes: str = ""
+    refused: str = ""
+
+
+def _bounds_of_share(c: Criterion, rate: Rate, dependence: Dependence | None) -> _Bounds:
+    effect, basis, assumes, refused = 1.0, "passes taken as independent", "", ""
+    if c.measure in DEPENDENT and c.dependence != "independent":
+        if dependence is None:
+            refused = "too few passes to tell how they resemble one another"
+        else:
+            if dependence.source is Source.LOTS and dependence.lots < LEAST_LOTS:
+                refused = f"only {dependence.lots} lots, {LEAST_LOTS} are needed: record from more lots"
+            if c.dependence == "proxy" and dependence.by_proxy is not None:
+                dependence = dependence.by_proxy
+                assumes = f"losses of one lot correlate by at most {dependence.assumed_icc:g}"
+            effect = dependence.design_effect
+            basis = f"design effect {effect:.3g} from {dependence.basis}"
+    if not rate.trials:
+        return _Bounds(0.0, 1.0, basis, assumes, refused or "nothing was scored to measure it by")
+    events, trials = rate.events / effect, rate.trials / effect
+    low = effective_limits(events, trials, 2 * c.confidence - 1)[0]
+    return _Bounds(low, effective_limits(events, trials, c.confidence)[2], basis, assumes, refused)
 
 
 def _judged(c: Criterion, limit: str, measured: str, verdict: Verdict, because: str) -> Judged:

@@ -27,9 +27,15 @@ from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.replay import replay, replay_family
 from teachlab.score import lost_rate_by_lot, measure_margin, score
-from teachlab.score.lots import Dependence, exposure
+from teachlab.score.lots import ASSUMED_ICC, Dependence, Source, exposure
 
 SCHEMA = 1
+DEPENDENT = {
+    "lost_rate": (Outcome.MISS, Outcome.MERGED),
+    "miss_rate": (Outcome.MISS,),
+    "merged_rate": (Outcome.MERGED,),
+}
+"""Which outcomes count for each rate that allows for passes that resemble one another."""
 WORST = 10
 SHIFTS = 10
 """Levels tried on either side of the setting's, for the sensitivity."""
@@ -110,9 +116,16 @@ def build_record(
     if result.counts.scored_passes == 0:
         raise TruthError("no detect pass is left to score, so there is nothing to report. Log more passes.")
     margins = measure_margin(recording, output, truth, result.trials, tolerance_ms=how.tolerance_ms)
-    dependence = lost_rate_by_lot(truth, result.trials, confidence=how.confidence, proxy=margins.reach)
+    icc = ASSUMED_ICC if criteria is None else criteria.icc
+    dependent = {
+        name: lost_rate_by_lot(
+            truth, result.trials, confidence=how.confidence, proxy=margins.reach, icc=icc, events=events
+        )
+        for name, events in DEPENDENT.items()
+    }
+    dependence = dependent["lost_rate"]
     reserves = _reserves(recording, truth, setting, how, first)
-    judged = [] if criteria is None else judge(criteria, result, margins, dependence, reserves)
+    judged = [] if criteria is None else judge(criteria, result, margins, dependent, reserves)
     record: dict[str, Any] = {
         "schema": SCHEMA,
         "kind": "teachlab.evidence",
@@ -157,12 +170,12 @@ def _claims(result: Score, dependence: Dependence | None, truth: Truth) -> list[
     for found in (dependence, None if dependence is None else dependence.by_proxy):
         if found is not None:
             rate = replace(result.lost_rate, low=found.low, high=found.high, upper=found.upper)
-            assumed = " Assumes that losses cluster no more than the weakest passes." if found.source == "proxy" else ""
-            out.append(
-                f"{claim_sentence(rate)} Dependence is allowed for: design effect {found.design_effect:.3g} from "
-                f"{found.basis}.{assumed}"
-            )
-    out.append(claim_sentence(result.lost_rate) + " Holds if the passes are independent.")
+            if found.source is Source.PROXY:
+                holds = f"Holds if losses of one lot correlate by at most {found.assumed_icc:g}"
+            else:
+                holds = "Passes that resemble one another are allowed for, without assumption"
+            out.append(f"{claim_sentence(rate)} {holds} (design effect {found.design_effect:.3g} from {found.basis}).")
+    out.append(claim_sentence(result.lost_rate) + " Holds only if all passes are independent.")
     out.append(claim_hours_sentence(result.false_trips_per_running_hour))
     return out
 

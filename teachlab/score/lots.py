@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
@@ -14,15 +14,21 @@ from scipy.special import betaincinv, chdtri, ndtri, stdtrit
 from teachlab.errors import ParameterError
 from teachlab.model.score import Outcome, Rate, Trials
 from teachlab.model.truth import Truth
+from teachlab.score.autocorrelation import integrated_autocorrelation
 from teachlab.score.intervals import check_confidence, proportion
 
 ASSURANCE = 0.8
 """Chance with which the design effect used is not below the true one."""
 FEW_LOTS = 20
 """Below this many lots the coverage of the interval has not been shown."""
-BLOCKS = 40
-"""Without lots, this many stretches of consecutive passes are taken as lots."""
-SMALLEST_BLOCK = 5
+BLOCKS, LEAST_BLOCKS = 40, 10
+"""Without lots, so many stretches of consecutive passes are taken as lots, at most and where there is room."""
+BLOCK_PASSES, SMALLEST_BLOCK = 150, 5
+"""Length of a stretch that gives room for more than the least number, and below which none goes."""
+ASSUMED_ICC = 0.2
+"""Intra-lot correlation of losses assumed where too few lots hold one to measure it: a planning value."""
+ASSUMED_LOT = 50
+"""Passes per lot assumed there if no lots are named: a planning value."""
 
 
 class Source(StrEnum):
@@ -54,9 +60,10 @@ class Dependence:
         Interval and one-sided upper bound at the effective sample size.
     confidence : float
     warnings : tuple of str
+    assumed_icc : float or None
+        Intra-lot correlation that was assumed; None where nothing was.
     by_proxy : Dependence or None
-        Where too few lots hold an event: the same rate under the assumption that losses cluster no more than
-        the weakest tenth of the passes does.
+        Where too few lots hold an event: the same rate under an assumption on how losses cluster.
     """
 
     source: Source
@@ -71,13 +78,15 @@ class Dependence:
     upper: float
     confidence: float
     warnings: tuple[str, ...] = ()
+    assumed_icc: float | None = None
     by_proxy: Dependence | None = None
 
     @property
     def basis(self) -> str:
         """What the design effect rests on, in words."""
-        words = {Source.LOTS: "lots", Source.BLOCKS: "stretches of passes", Source.PROXY: "lots or stretches, by proxy"}
-        return f"{self.lots} {words[self.source]}"
+        if self.source is Source.PROXY:
+            return f"the weakest tenth of the passes and an assumed intra-lot correlation of {self.assumed_icc:g}"
+        return f"{self.lots} {'lots' if self.source is Source.LOTS else 'stretches of passes'}"
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -92,7 +101,13 @@ class Dependence:
 
 
 def lot_rate(
-    events: ArrayLike, trials: ArrayLike, *, confidence: float = 0.95, source: Source = Source.LOTS
+    events: ArrayLike,
+    trials: ArrayLike,
+    *,
+    confidence: float = 0.95,
+    source: Source = Source.LOTS,
+    icc: float = ASSUMED_ICC,
+    weakest: float = 1.0,
 ) -> Dependence:
     """Bound a rate from its counts per lot.
 
@@ -103,6 +118,10 @@ def lot_rate(
     confidence : float
     source : Source
         What the lots are, for the result.
+    icc : float, in [0, 1]
+        Intra-lot correlation of losses that `by_proxy` assumes at least.
+    weakest : float
+        Design effect of the weakest passes, where known; `by_proxy` assumes at least that.
 
     Raises
     ------
@@ -122,11 +141,18 @@ def lot_rate(
     correlation 0.05 or 0.2, rates from 0.1 to 5 %: at least 95 % (``benchmarks/coverage_lots.py``); dividing
     by d itself reaches 66 to 96 % there.
 
+    Where fewer than two lots hold an event, the data cannot tell how events cluster: every lot counts as one
+    trial. Beside that, `by_proxy` uses the largest of three design effects: `weakest`, that of the events seen,
+    and ``1 + (m − 1) icc`` (Kish 1965) with ``m = Σ m_i² / n`` for lots and 50 for stretches of time. It holds if
+    losses of a lot correlate by no more than that, which no recording without losses can show; in the same
+    simulations, where the level tells nothing, it covers at least 93 %.
+
     References
     ----------
     Rao and Scott, A simple method for the analysis of clustered binary data, Biometrics 48 (1992) 577–585;
     Korn and Graubard, Confidence intervals for proportions with small expected number of positive counts
-    estimated from survey data, Survey Methodology 24 (1998) 193–201. The upper limit is this project's own.
+    estimated from survey data, Survey Methodology 24 (1998) 193–201; Kish, Survey Sampling (1965), chapter 5. The
+    upper limit, and the assumed correlation of 0.2 in lots of 50, are this project's own, the latter without source.
 
     Examples
     --------
@@ -135,92 +161,60 @@ def lot_rate(
     (1.15, 0.0139, True)
     """
     check_confidence(confidence)
+    if not 0 <= icc <= 1:
+        raise ParameterError(f"icc must lie between 0 and 1, got {icc:g}.")
     lost, of = _counts(events, trials)
     if of.size < 2:
         raise ParameterError(
             f"the spread between lots needs at least 2 lots with scored passes, got {of.size}. Name more lots."
         )
-    k, n = int(lost.sum()), int(of.sum())
-    ceiling = max(1.0, float((of**2).sum()) / n)
-    measured = _design_effect(lost, of)
-    hit = int(np.count_nonzero(lost))
+    k, n, ceiling = int(lost.sum()), int(of.sum()), _ceiling(of)
+    measured, hit = _design_effect(lost, of), int(np.count_nonzero(lost))
     used = _upper_limit(measured, hit, of.size, confidence, ceiling)
-    return _bounded(k, n, used, measured, hit, of.size, confidence, source)
+    found = _bounded(k, n, used, measured, hit, of.size, confidence, source)
+    if hit >= 2:
+        return found
+    floor = 1 + ((ceiling if source is Source.LOTS else ASSUMED_LOT) - 1) * icc
+    # A stretch is no lot: short ones do not cap what is assumed of lots of 50.
+    most = ceiling if source is Source.LOTS else max(ceiling, floor)
+    assumed = min(max(floor, measured or 1.0, weakest), most, float(n))
+    by_proxy = _bounded(k, n, assumed, measured, hit, of.size, confidence, Source.PROXY)
+    warning = (
+        f"Assumes that losses of one lot{'' if source is Source.LOTS else f' of {ASSUMED_LOT} passes'} correlate by at "
+        f"most {icc:g}, and cluster no more than the weakest tenth of the passes does; no data without losses shows it."
+    )
+    return replace(found, by_proxy=replace(by_proxy, assumed_icc=icc, warnings=(warning,)))
 
 
 def blocks_of(outcomes: ArrayLike) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Cut outcomes in time order into stretches that serve as lots; return events and trials of each.
 
-    `BLOCKS` stretches of equal length, fewer where they would be shorter than `SMALLEST_BLOCK` passes.
+    Stretches of equal length: as many as have `BLOCK_PASSES` passes, at most `BLOCKS` and at least
+    `LEAST_BLOCKS`; fewer only where they would be shorter than `SMALLEST_BLOCK` passes. Longer stretches than
+    the lots that nobody named split few of them; stretches that split them all would hide their likeness.
 
     Examples
     --------
     >>> events, trials = blocks_of([True] * 3 + [False] * 97)
     >>> events[:2].tolist(), trials.size, int(trials.sum())
-    ([3, 0], 20, 100)
+    ([3, 0], 10, 100)
     """
     lost = np.asarray(outcomes, bool).reshape(-1)
-    blocks = max(1, min(BLOCKS, lost.size // SMALLEST_BLOCK))
+    fewest = min(LEAST_BLOCKS, lost.size // SMALLEST_BLOCK)
+    blocks = max(1, min(BLOCKS, max(fewest, lost.size // BLOCK_PASSES)))
     cuts = np.array([k * lost.size // blocks for k in range(blocks + 1)], np.int64)
     before = np.concatenate(([0], np.cumsum(lost)))
     return np.diff(before[cuts]), np.diff(cuts)
 
 
-def integrated_autocorrelation(values: ArrayLike) -> float | None:
-    """Return ``1 + 2 Σ ρ_k`` of a series in time order: how many values are worth one independent value.
-
-    Returns
-    -------
-    float or None
-        None for a constant series or fewer than 4 values. Not below ``1 / n``.
-
-    Notes
-    -----
-    ρ_k is the autocorrelation about the mean with divisor Σ (y − ȳ)²; the sum ends before the first pair
-    ρ_{2j} + ρ_{2j+1} that is not positive.
-
-    References
-    ----------
-    Geyer, Practical Markov chain Monte Carlo, Statistical Science 7 (1992) 473–483 (initial positive
-    sequence).
-    """
-    y = np.asarray(values, np.float64).reshape(-1)
-    if y.size < 4:
-        return None
-    y = y - y.mean()
-    y = y - y.mean()
-    total = float(y @ y)
-    if not total > 0:
-        return None
-    size = 1 << (2 * y.size - 1).bit_length()
-    power: NDArray[np.float64] = np.abs(np.fft.rfft(y, size)) ** 2
-    rho: NDArray[np.float64] = np.fft.irfft(power, size)[: y.size] / total
-    pairs = rho[: y.size // 2 * 2].reshape(-1, 2).sum(axis=1)
-    last = int(np.argmax(pairs <= 0)) if (pairs <= 0).any() else pairs.size
-    found: float = 2 * float(pairs[:last].sum()) - 1
-    return float(max(1 / y.size, found))
-
-
-def autocorrelation(values: ArrayLike, lag: int = 1) -> float | None:
-    """Return the autocorrelation at one lag, about the mean, with divisor Σ (y − ȳ)²; None if constant.
-
-    Examples
-    --------
-    >>> autocorrelation([10000001, 10000003, 10000002])
-    -0.5
-    """
-    y = np.asarray(values, np.float64).reshape(-1)
-    # Two passes: the mean of the residuals is not zero to the last digit.
-    y = y - y.mean()
-    y = y - y.mean()
-    total = float(y @ y)
-    if not total > 0:
-        return None
-    return float(y[lag:] @ y[: y.size - lag]) / total
-
-
 def lost_rate_by_lot(
-    truth: Truth, trials: Trials, *, confidence: float = 0.95, proxy: ArrayLike | None = None
+    truth: Truth,
+    trials: Trials,
+    *,
+    confidence: float = 0.95,
+    proxy: ArrayLike | None = None,
+    icc: float = ASSUMED_ICC,
+    events: Sequence[Outcome] = (Outcome.MISS, Outcome.MERGED),
 ) -> Dependence | None:
     """Bound the lost rate with the dependence of neighbouring passes allowed for.
 
@@ -231,37 +225,59 @@ def lost_rate_by_lot(
     trials : Trials
     confidence : float
     proxy : array_like of float, shape (passes of the truth,), optional
-        How far every pass reached: where fewer than two lots hold a lost pass, `by_proxy` takes the design
-        effect of "among the weakest tenth" for that of "lost". An assumption, named in the result.
+        How far every pass reached, for `by_proxy`.
+    icc : float, in [0, 1]
+        Intra-lot correlation of losses that `by_proxy` assumes at least.
+    events : sequence of Outcome
+        What counts as lost.
 
     Returns
     -------
     Dependence or None
         None where there are too few passes for two stretches.
+
+    Notes
+    -----
+    Where no lots are named, the design effect is at least the integrated autocorrelation of the outcomes.
     """
     rows = trials.first_pass + np.flatnonzero(
         np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED)) & truth.detect[trials.first_pass :]
     )
-    lost = np.isin(trials.passes[rows - trials.first_pass], (Outcome.MISS, Outcome.MERGED))
+    lost = np.isin(trials.passes[rows - trials.first_pass], tuple(events))
     code, source = _lot_codes(truth, rows)
     if int(code.max(initial=0)) < 1:
         return None
-    events, of = np.bincount(code, lost), np.bincount(code)
-    found = lot_rate(events, of, confidence=confidence, source=source)
-    if proxy is None or found.lots_with_events >= 2:
+    hits, of = np.bincount(code, lost), np.bincount(code)
+    weakest = 1.0 if proxy is None else _weakest_effect(np.asarray(proxy, np.float64)[rows], code, of, confidence)
+    found = lot_rate(hits, of, confidence=confidence, source=source, icc=icc, weakest=weakest)
+    if source is Source.LOTS or found.lots_with_events < 2:
         return found
-    reach = np.asarray(proxy, np.float64)[rows]
+    return _at_least(found, integrated_autocorrelation(lost), _ceiling(of))
+
+
+def _at_least(found: Dependence, effect: float | None, ceiling: float) -> Dependence:
+    """Return a bound with a measured design effect of at least `effect`, for clusters shorter than the stretches."""
+    if effect is None or found.measured is None or effect <= found.measured:
+        return found
+    hit, rate = found.lots_with_events, found.naive
+    used = _upper_limit(effect, hit, found.lots, found.confidence, ceiling)
+    return _bounded(rate.events, rate.trials, used, effect, hit, found.lots, found.confidence, found.source)
+
+
+def _weakest_effect(
+    reach: NDArray[np.float64], code: NDArray[np.int64], of: NDArray[np.int64], confidence: float
+) -> float:
+    """Return the upper limit of the design effect of being among the weakest tenth; 1 where nothing is known."""
     known = ~np.isnan(reach)
-    weak = np.zeros(rows.size, bool)
-    weak[known] = reach[known] < np.quantile(reach[known], 0.1) if known.any() else False
+    if not known.any():
+        return 1.0
+    weak = np.zeros(reach.size, bool)
+    weak[known] = reach[known] < np.quantile(reach[known], 0.1)
     stand_in = np.bincount(code, weak)
-    hit = int(np.count_nonzero(stand_in))
     measured = _design_effect(stand_in, of)
-    ceiling = max(1.0, float((of.astype(np.float64) ** 2).sum()) / of.sum())
-    used = _upper_limit(measured, hit, of.size, confidence, ceiling)
-    k, n, with_events = int(lost.sum()), rows.size, found.lots_with_events
-    by_proxy = _bounded(k, n, used, measured, with_events, of.size, confidence, Source.PROXY)
-    return replace(found, by_proxy=by_proxy)
+    if measured is None:
+        return 1.0
+    return _upper_limit(measured, int(np.count_nonzero(stand_in)), of.size, confidence, _ceiling(of))
 
 
 def exposure(truth: Truth, first_taught: int, stop_taught: int, trials: Trials) -> Mapping[str, tuple[int, int]]:
@@ -306,6 +322,11 @@ def _counts(events: ArrayLike, trials: ArrayLike) -> tuple[NDArray[np.float64], 
     if lost.shape != of.shape or (lost < 0).any() or (lost > of).any():
         raise ParameterError("events must be given for every lot and lie between 0 and its trials.")
     return lost[of > 0], of[of > 0]
+
+
+def _ceiling(of: NDArray[Any]) -> float:
+    """Return the design effect of lots that are lost as a whole."""
+    return max(1.0, float((of.astype(np.float64) ** 2).sum()) / float(of.sum()))
 
 
 def _design_effect(lost: NDArray[Any], of: NDArray[Any]) -> float | None:
@@ -356,13 +377,14 @@ def effective_limits(events: float, trials: float, confidence: float) -> tuple[f
 
 
 def _warnings(lots: int, hit: int, source: Source) -> tuple[str, ...]:
-    out = []
-    if lots < FEW_LOTS:
-        out.append(f"Only {lots} lots: the coverage of this interval has been shown for {FEW_LOTS} and more.")
     if source is Source.PROXY:
-        out.append("By proxy: assumes that lost passes cluster in lots no more than the weakest tenth of passes does.")
-    elif hit < 2:
-        out.append("Too few lots hold an event to tell how they cluster: every lot counts as one trial.")
+        return ()
+    out = []
+    if source is Source.LOTS and lots < FEW_LOTS:
+        out.append(f"Only {lots} lots: the coverage of this interval has been shown for {FEW_LOTS} and more.")
+    if hit < 2:
+        each, many = ("lot", "lots") if source is Source.LOTS else ("stretch", "stretches")
+        out.append(f"Too few {many} hold an event to tell how they cluster: every {each} counts as one trial.")
     if source is Source.BLOCKS:
         out.append("No lots are named: stretches of consecutive passes stand in for them.")
     return tuple(out)

@@ -33,7 +33,7 @@ def _judged(passes: int, lost: int, most: float, **more: object) -> Judged:
     criteria = Criteria.model_validate(
         {"criterion": [{"measure": "lost_rate", "max": most, "dependence": "independent"}]}
     )
-    return judge(criteria, result, None, lost_rate_by_lot(truth, result.trials))[0]
+    return judge(criteria, result, None, {"lost_rate": lost_rate_by_lot(truth, result.trials)})[0]
 
 
 def test_three_verdicts() -> None:
@@ -49,10 +49,57 @@ def test_self_labelled_passes_decide_nothing() -> None:
     assert "self-labelled" in found.because
 
 
-def test_measured_dependence_needs_more() -> None:
-    result, truth = _score(299, 0)
-    criteria = Criteria.model_validate({"criterion": [{"measure": "lost_rate", "max": 0.01, "dependence": "measured"}]})
-    assert judge(criteria, result, None, lost_rate_by_lot(truth, result.trials))[0].verdict is Verdict.NOT_ENOUGH
+def _verdicts(
+    lots: int, size: int, lost: int, most: float, *, icc: float = 0.2, named: bool = True
+) -> dict[str, Judged]:
+    """Judge every way to allow for lots; `lost` passes of the first lot are lost."""
+    result, truth = _score(lots * size, lost)
+    if named:
+        lot = [f"lot {k // size}" for k in range(truth.passes)]
+        truth = Truth.from_arrays(truth.start, truth.end, lot=lot)
+    rows = [{"measure": "lost_rate", "max": most, "dependence": how} for how in ("proxy", "measured", "independent")]
+    criteria = Criteria.model_validate({"icc": icc, "criterion": rows})
+    found = judge(criteria, result, None, {"lost_rate": lost_rate_by_lot(truth, result.trials, icc=icc)})
+    return {row["dependence"]: item for row, item in zip(rows, found, strict=True)}
+
+
+def test_the_default_allows_for_lots_and_names_its_assumption() -> None:
+    assert (
+        Criteria.model_validate({"criterion": [{"measure": "lost_rate", "max": 0.1}]}).criterion[0].dependence
+        == "proxy"
+    )
+    # 0 of 3000 in lots of 50: 10.8 passes worth one give 278 and 1.07 %, lots worth one each give 60 and 4.9 %.
+    met, just_not = _verdicts(60, 50, 0, 0.0108), _verdicts(60, 50, 0, 0.0107)
+    assert (met["proxy"].verdict, just_not["proxy"].verdict) == (Verdict.MET, Verdict.NOT_ENOUGH)
+    assert "correlate by at most 0.2" in met["proxy"].because
+    assert met["measured"].verdict is Verdict.NOT_ENOUGH
+    assert _verdicts(60, 50, 0, 0.049)["measured"].verdict is Verdict.MET
+    assert met["independent"].verdict is Verdict.MET
+    assert _verdicts(60, 50, 0, 0.0011)["independent"].verdict is Verdict.MET
+
+
+def test_assuming_no_correlation_and_all_correlation_are_the_ends() -> None:
+    none, all_ = (_verdicts(60, 50, 0, 0.001, icc=icc)["proxy"] for icc in (0.0, 1.0))
+    assert none.verdict is Verdict.MET
+    assert "0 % and 0.0998 %" in none.measured
+    assert all_.measured.split("(")[0] == _verdicts(60, 50, 0, 0.001)["measured"].measured.split("(")[0]
+
+
+def test_few_lots_decide_nothing_unless_independence_is_said() -> None:
+    found = _verdicts(4, 500, 0, 0.9)
+    assert found["proxy"].verdict is found["measured"].verdict is Verdict.NOT_ENOUGH
+    assert "only 4 lots, 5 are needed" in found["proxy"].because
+    assert found["independent"].verdict is Verdict.MET
+    assert _verdicts(5, 500, 0, 0.9)["proxy"].verdict is Verdict.MET
+    assert _verdicts(1, 4, 0, 0.9, named=False)["proxy"].verdict is Verdict.NOT_ENOUGH
+
+
+def test_missed_and_merged_passes_allow_for_lots_too() -> None:
+    result, truth = _score(3000, 0)
+    criteria = Criteria.model_validate({"criterion": [{"measure": "miss_rate", "max": 0.002}]})
+    dependence = lost_rate_by_lot(truth, result.trials)
+    assert judge(criteria, result, None, {"miss_rate": dependence})[0].verdict is Verdict.NOT_ENOUGH
+    assert judge(criteria, result, None, {})[0].because.startswith("too few passes")
 
 
 def test_overall() -> None:

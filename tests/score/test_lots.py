@@ -12,13 +12,12 @@ import pytest
 from teachlab.errors import ParameterError
 from teachlab.model.score import Outcome, Trials
 from teachlab.model.truth import Truth
+from teachlab.score.autocorrelation import autocorrelation, integrated_autocorrelation
 from teachlab.score.lots import (
     Source,
-    autocorrelation,
     blocks_of,
     effective_limits,
     exposure,
-    integrated_autocorrelation,
     lost_rate_by_lot,
     lot_rate,
 )
@@ -136,9 +135,11 @@ def test_without_lots_stretches_of_time_stand_in() -> None:
     found = lost_rate_by_lot(_truth(400), _trials(outcomes))
     assert found is not None
     assert found.source is Source.BLOCKS
-    assert found.lots == 40
+    assert found.lots == 10
     assert found.measured is not None
-    assert found.measured > 9
+    # By hand: 2 lost in every stretch on average, 20 in the first: squares 18² and nine of 2² times 10/9, over
+    # 400 · 0.05 · 0.95. The integrated autocorrelation of one run of 20 is less.
+    assert found.measured == pytest.approx((18**2 + 9 * 4) * 10 / 9 / 19)
     assert lost_rate_by_lot(_truth(9), _trials([HIT] * 9)) is None
 
 
@@ -158,9 +159,45 @@ def test_a_proxy_stands_in_where_nothing_was_lost() -> None:
     alike = lost_rate_by_lot(_truth(2000, lots), trials, proxy=rng.normal(0, 1, 2000))
     assert alike is not None
     assert alike.by_proxy is not None
+    # No likeness of levels does not show that losses are not alike: 1 + 49 · 0.2 stays.
+    assert alike.by_proxy.design_effect == pytest.approx(10.8)
+    trusting = lost_rate_by_lot(_truth(2000, lots), trials, proxy=rng.normal(0, 1, 2000), icc=0.0)
+    assert trusting is not None
+    assert trusting.by_proxy is not None
     # 1.35 times a chi-square over its 39 degrees of freedom (standard deviation 0.23): three of them above.
-    assert alike.by_proxy.design_effect < 1.35 * (1 + 3 * 0.23)
-    assert found.by_proxy.design_effect > 2 * alike.by_proxy.design_effect
+    assert trusting.by_proxy.design_effect < 1.35 * (1 + 3 * 0.23)
+
+
+def test_what_is_assumed_where_too_few_lots_hold_an_event() -> None:
+    named = lot_rate([0] * 30, [50] * 30).by_proxy
+    assert named is not None
+    # 1 + 49 · 0.2 = 10.8 passes are worth one: no event in 1500 / 10.8 trials.
+    assert (named.design_effect, named.assumed_icc) == (pytest.approx(10.8), 0.2)
+    assert named.upper == pytest.approx(1 - 0.05 ** (10.8 / 1500))
+    # Losses seen together count, and so do weakest passes that are alike; lots of one pass cannot cluster.
+    together = lot_rate([30] + [0] * 29, [50] * 30).by_proxy
+    assert together is not None
+    assert together.design_effect == pytest.approx(together.measured)
+    assert lot_rate([0] * 30, [50] * 30, weakest=17.0).by_proxy.design_effect == 17  # type: ignore[union-attr]
+    assert lot_rate([0] * 30, [50] * 30, weakest=99.0).by_proxy.design_effect == 50  # type: ignore[union-attr]
+    assert lot_rate([0] * 30, [1] * 30).by_proxy.design_effect == 1  # type: ignore[union-attr]
+    # Stretches of 7 passes are no lots: lots of 50 are assumed all the same.
+    stretches = lot_rate([0] * 10, [7] * 10, source=Source.BLOCKS).by_proxy
+    assert stretches is not None
+    assert stretches.design_effect == pytest.approx(10.8)
+    assert lot_rate([1, 1] + [0] * 28, [50] * 30).by_proxy is None
+    with pytest.raises(ParameterError, match="icc must lie"):
+        lot_rate([0] * 30, [50] * 30, icc=1.5)
+
+
+def test_without_lots_short_runs_count_by_their_autocorrelation() -> None:
+    # One in ten stretches of 400 passes loses 8 in a row: more alike within a run than the counts of stretches show.
+    outcomes = ([MISS] * 8 + [HIT] * 392) * 10
+    found = lost_rate_by_lot(_truth(4000), _trials(outcomes))
+    assert found is not None
+    assert found.source is Source.BLOCKS
+    assert found.measured == pytest.approx(integrated_autocorrelation([x == MISS for x in outcomes]))
+    assert found.design_effect > found.measured
 
 
 def test_the_proxy_covers_where_level_and_losses_cluster_alike() -> None:
