@@ -13,6 +13,14 @@ from teachlab.errors import ParameterError
 if TYPE_CHECKING:
     from teachlab.explore.surroundings import Answer
 
+MODES = (
+    "through-beam",
+    "diffuse, target fills the spot",
+    "diffuse, target smaller than the spot",
+    "retroreflective, reflector filled",
+    "retroreflective, reflector not filled",
+)
+"""The modes of `teachlab.explore.surroundings`, which help must not import; a test holds them together."""
 _JSON = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
 
 
@@ -20,6 +28,7 @@ def register(app: typer.Typer) -> None:
     """Add the commands."""
     group = typer.Typer(no_args_is_help=True, help="Neighbour, lamps, ambient light and other targets, from numbers.")
     group.command("neighbour")(neighbour)
+    group.command("beat")(beat)
     group.command("lamp")(lamp_command)
     group.command("ambient")(ambient)
     group.command("target")(target)
@@ -28,30 +37,56 @@ def register(app: typer.Typer) -> None:
 
 
 def neighbour(
-    period_us: Annotated[list[float], typer.Option(help="Pulse period of each sensor, µs; twice or more.")],
     width_us: Annotated[float, typer.Option(help="Width of a light pulse, µs.")],
+    period_us: Annotated[list[float] | None, typer.Option(help="Pulse period of each sensor, µs.")] = None,
+    frequency_hz: Annotated[list[float] | None, typer.Option(help="Or its pulse frequency, Hz.")] = None,
     consecutive: Annotated[int, typer.Option(help="Evaluations in a row that must agree.")] = 1,
     json: _JSON = False,
 ) -> None:
-    """Tell which pulse periods keep neighbouring sensors apart."""
-    from teachlab.explore.surroundings import neighbour_pulses, neighbours_apart
+    """Tell which pulse frequencies keep neighbouring sensors apart; give one per sensor, two or more.
 
-    if len(period_us) < 2:
-        raise ParameterError("--period-us is given once per sensor: at least twice.")
-    pairs = neighbours_apart(period_us, width_us=width_us, consecutive=consecutive)
-    answers = [
-        neighbour_pulses(
-            own_period_us=a, other_period_us=b, own_width_us=width_us, other_width_us=width_us, consecutive=consecutive
-        )
-        for a, b, _ in pairs
-    ]
+    Hits in a row follow from how far the other train shifts from one own pulse to the next. Holds for steady
+    periods and a receiver that looks only while its own pulse lasts.
+    """
+    from teachlab.explore.neighbours import neighbours_apart
+
+    if any(not value > 0 for value in frequency_hz or []):
+        raise ParameterError("--frequency-hz must be above 0.")
+    periods = [*(period_us or []), *(1e6 / value for value in frequency_hz or [])]
+    if len(periods) < 2:
+        raise ParameterError("give --period-us or --frequency-hz once per sensor: at least two together.")
+    pairs = neighbours_apart(periods, width_us=width_us, consecutive=consecutive)
     if json:
-        rows = [{"periods_us": [a, b], **one.as_dict()} for (a, b, _), one in zip(pairs, answers, strict=True)]
-        emit_json({"schema": 1, "pairs": rows})
+        emit_json({"schema": 1, "pairs": [pair.as_dict() for pair in pairs]})
         return
-    for (a, b, apart), one in zip(pairs, answers, strict=True):
-        say(f"{a:g} and {b:g} µs: {'keep apart' if apart else 'disturb each other'}; {one.verdict}")
-    _basis(answers[0])
+    for pair in pairs:
+        (a, b), how = pair.periods_us, "keep apart" if pair.apart else "disturb each other"
+        say(f"{a:.6g} and {b:.6g} µs ({1e6 / a:.6g} and {1e6 / b:.6g} Hz): {how}; {pair.answer.verdict}")
+    _basis(pairs[0].answer)
+
+
+def beat(
+    own_hz: Annotated[float, typer.Option(help="Modulation of this sensor, Hz.")],
+    other_hz: Annotated[float, typer.Option(help="Modulation of the neighbour, Hz.")],
+    amplitude: Annotated[float, typer.Option(help="Neighbour's light here if both ran at one frequency.")],
+    integration_us: Annotated[float, typer.Option(help="Time that the receiver integrates, µs.")],
+    hysteresis: Annotated[float, typer.Option(help="In the unit of the amplitude.")],
+    evaluation_rate_hz: Annotated[float | None, typer.Option(help="Evaluations of the sensor per second.")] = None,
+    json: _JSON = False,
+) -> None:
+    """Tell the beat of two modulated emitters that the receiver leaves, against the hysteresis.
+
+    Holds for steady emitters and a linear receiver.
+    """
+    from teachlab.explore.neighbours import neighbour_beat
+
+    _show(
+        neighbour_beat(
+            own_hz=own_hz, other_hz=other_hz, amplitude=amplitude, integration_us=integration_us,
+            hysteresis=hysteresis, evaluation_rate_hz=evaluation_rate_hz,
+        ),
+        json,
+    )  # fmt: skip
 
 
 def lamp_command(
@@ -63,7 +98,11 @@ def lamp_command(
     ripple_hz: Annotated[float | None, typer.Option(help="Ripple of an electronic ballast, Hz.")] = None,
     json: _JSON = False,
 ) -> None:
-    """Tell whether lamps can make the output chatter, and which delay or average cures it."""
+    """Tell whether lamps can make the output chatter, and which delay or average cures it.
+
+    Lamps on the mains flicker at twice its frequency. Holds for sinusoidal flicker and an on-level not below its
+    mean.
+    """
     from teachlab.explore.surroundings import lamp
 
     _show(
@@ -80,7 +119,11 @@ def ambient(
     expected_lx: Annotated[float | None, typer.Option(help="On the line, lx.")] = None,
     json: _JSON = False,
 ) -> None:
-    """Compare the ambient light that a sensor is rated for with usual illuminances."""
+    """Compare the ambient light that a sensor is rated for with usual illuminances.
+
+    Usual: full sun in the open 100,000 lx, heavy overcast sky 5,000, by a window 2,000, fine work 1,000, office 500.
+    Holds for the light on the lens; spectrum and direction matter as much.
+    """
     from teachlab.explore.surroundings import ambient_light
 
     _show(ambient_light(limit_lx=limit_lx, expected_lx=expected_lx), json)
@@ -93,10 +136,14 @@ def target(
     distance: Annotated[float, typer.Option(help="Distance measured.")] = 1.0,
     other_distance: Annotated[float, typer.Option(help="The other distance, in the same unit.")] = 1.0,
     dark: Annotated[float, typer.Option(help="Level without any light.")] = 0.0,
-    mode: Annotated[str, typer.Option(help="See the README.")] = "diffuse, target fills the spot",
+    mode: Annotated[str, typer.Option(help="; ".join(MODES) + ".")] = "diffuse, target fills the spot",
     json: _JSON = False,
 ) -> None:
-    """Predict the light of another target or distance from a measured one."""
+    """Predict the light of another target or distance from a measured one.
+
+    Light above dark goes with the reflectance and falls with the 2nd or 4th power of the distance, by mode. Holds
+    for matt targets in full view, beyond the blind zone.
+    """
     from teachlab.explore.surroundings import other_target
 
     _show(

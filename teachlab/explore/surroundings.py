@@ -1,11 +1,9 @@
-"""Neighbours, lamps, ambient light and other targets: small calculations, each with units, source and limits."""
+"""Lamps, ambient light and other targets: small calculations, each with units, source and limits."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
 from typing import Any
 
 from teachlab.errors import ParameterError
@@ -55,69 +53,11 @@ TWO_WAY_EXPONENTS = {
 """Power of the distance by which the received light falls, far field (inverse-square law once or twice)."""
 
 
-def _positive(**values: float) -> None:
+def positive(**values: float) -> None:
+    """Refuse what is not a finite number above 0, by name."""
     for name, value in values.items():
         if not (math.isfinite(value) and value > 0):
             raise ParameterError(f"{name.replace('_', '-')} must be a finite number above 0, got {value:g}.")
-
-
-def neighbour_pulses(
-    *, own_period_us: float, other_period_us: float, own_width_us: float, other_width_us: float, consecutive: int = 1
-) -> Answer:
-    """Tell how often a neighbour's light pulses fall into this sensor's own, and how many in a row.
-
-    Share of own pulses hit ``(w₁ + w₂) / T₂``; hits in a row ``(w₁ + w₂) / |T₂ − T₁|``; a beat every
-    ``T₂ / |T₂ − T₁|`` own pulses. The neighbour switches nothing if fewer hits follow each other than the
-    consecutive filter asks for.
-
-    Examples
-    --------
-    >>> found = neighbour_pulses(own_period_us=100, other_period_us=103, own_width_us=5, other_width_us=5)
-    >>> {k: round(v, 3) for k, v in found.values.items() if isinstance(v, float)}
-    {'share_hit': 0.097, 'run_pulses': 3.333, 'beat_pulses': 34.333}
-    """
-    _positive(
-        own_period_us=own_period_us, other_period_us=other_period_us, own_width_us=own_width_us,
-        other_width_us=other_width_us,
-    )  # fmt: skip
-    width, apart = own_width_us + other_width_us, abs(other_period_us - own_period_us)
-    run = math.inf if apart == 0 else width / apart
-    # A run of a fractional length holds its whole pulses, or one more.
-    longest = math.inf if apart == 0 else math.ceil(run - 1e-9)
-    immune = longest < consecutive
-    verdict = (
-        f"at most {longest} hits in a row against a filter of {consecutive}: immune"
-        if immune
-        else f"up to {longest} hits in a row against a filter of {consecutive}: it can switch the output"
-    )
-    return Answer(
-        values={
-            "share_hit": min(1.0, width / other_period_us),
-            "run_pulses": run,
-            "beat_pulses": math.inf if apart == 0 else other_period_us / apart,
-            "immune": immune,
-        },
-        verdict=verdict,
-        source="overlap of two pulse trains, closed form; one case is checked by brute force in this project's tests",
-        limits="steady periods, gated receiver, every overlap counts as a hit; common practice to keep the pulse "
-        "frequencies of neighbours apart, no source",
-    )
-
-
-def neighbours_apart(
-    periods_us: Sequence[float], *, width_us: float, consecutive: int
-) -> list[tuple[float, float, bool]]:
-    """Return, for every pair of pulse periods, whether the two keep apart under a consecutive filter."""
-    out = []
-    for a, b in combinations(periods_us, 2):
-        one = neighbour_pulses(
-            own_period_us=a, other_period_us=b, own_width_us=width_us, other_width_us=width_us, consecutive=consecutive
-        )
-        other = neighbour_pulses(
-            own_period_us=b, other_period_us=a, own_width_us=width_us, other_width_us=width_us, consecutive=consecutive
-        )
-        out.append((a, b, bool(one.values["immune"] and other.values["immune"])))
-    return out
 
 
 def alias_hz(frequency_hz: float, rate_hz: float) -> float:
@@ -128,8 +68,20 @@ def alias_hz(frequency_hz: float, rate_hz: float) -> float:
     >>> alias_hz(20_030.0, 1000.0)
     30.0
     """
-    _positive(rate_hz=rate_hz)
+    positive(rate_hz=rate_hz)
     return abs(frequency_hz - round(frequency_hz / rate_hz) * rate_hz)
+
+
+def average_left(frequency_hz: float, window_ms: float) -> float:
+    """Return which share of a ripple a running average over a window leaves: ``|sinc(f · window)|``.
+
+    Examples
+    --------
+    >>> round(average_left(100, 10), 6), round(average_left(100, 25 / 3), 2)  # 8.33 ms belong to 120 Hz
+    (0.0, 0.19)
+    """
+    turns = math.pi * frequency_hz * window_ms / 1000
+    return 1.0 if turns == 0 else abs(math.sin(turns) / turns)
 
 
 def lamp(
@@ -151,15 +103,17 @@ def lamp(
     ripple_hz : float, Hz, optional
         Ripple of an electronic ballast or a dimmed lamp.
     """
-    _positive(mains_hz=mains_hz, evaluation_rate_hz=evaluation_rate_hz)
+    positive(mains_hz=mains_hz, evaluation_rate_hz=evaluation_rate_hz)
     flicker = 2 * mains_hz
     needed = 1000 / (2 * flicker)
+    over = max(1, round(evaluation_rate_hz / flicker))
     values: dict[str, Any] = {
         "flicker_hz": flicker,
         "flicker_alias_hz": alias_hz(flicker, evaluation_rate_hz),
         "on_delay_needed_ms": needed,
         "average_ms": 1000 / flicker,
-        "average_evaluations": evaluation_rate_hz / flicker,
+        "average_evaluations": over,
+        "average_leaves": _evaluations_leave(flicker, evaluation_rate_hz, over),
     }
     if ripple_hz is not None:
         values["ripple_alias_hz"] = alias_hz(ripple_hz, evaluation_rate_hz)
@@ -173,13 +127,21 @@ def lamp(
             f"the hysteresis beyond {swing:g}"
         )
     if evaluation_rate_hz < 2 * flicker:
-        verdict += "; the evaluation rate is too low to see the flicker as it is"
+        verdict += "; the evaluation rate is too low to see the flicker as it is, and to average over it"
     return Answer(
         values=values,
         verdict=verdict,
-        source="full-wave flicker at twice the mains frequency; sampling theorem",
-        limits="sinusoidal flicker; a wide hysteresis makes the on-delay count from the off-level",
+        source="full-wave flicker at twice the mains frequency; sampling theorem; elementary Fourier analysis",
+        limits="sinusoidal flicker, on-level not below its mean; a wide hysteresis makes the on-delay count from the "
+        "off-level; an average over another period than the lamp's leaves much (8.3 ms at 50 Hz mains: 19 %)",
     )
+
+
+def _evaluations_leave(frequency_hz: float, rate_hz: float, count: int) -> float:
+    """Return which share of a ripple the mean of N evaluations leaves: ``|sin(N x) / (N sin x)|``, x = π f / rate."""
+    turn = math.pi * frequency_hz / rate_hz
+    below = count * math.sin(turn)
+    return 1.0 if abs(below) < 1e-12 * count else abs(math.sin(count * turn) / below)
 
 
 def ambient_light(*, limit_lx: float, expected_lx: float | None = None) -> Answer:
@@ -192,7 +154,7 @@ def ambient_light(*, limit_lx: float, expected_lx: float | None = None) -> Answe
     expected_lx : float, lx, optional
         Measured or expected on the line.
     """
-    _positive(limit_lx=limit_lx)
+    positive(limit_lx=limit_lx)
     over = [name for name, lux in ILLUMINANCES_LX.items() if lux > limit_lx]
     values: dict[str, Any] = {"limit_lx": limit_lx, "beyond_the_limit": over}
     if expected_lx is not None:
@@ -222,7 +184,12 @@ def other_target(
     ...              other_distance=1).values["light"]
     10.0
     """
-    _positive(reflectance=reflectance, distance=distance, other_distance=other_distance)
+    positive(reflectance=reflectance, distance=distance, other_distance=other_distance)
+    for name, value in (("reflectance", reflectance), ("other-reflectance", other_reflectance)):
+        if not 0 <= value <= 1:
+            raise ParameterError(f"{name} is a share of the light, 0 … 1, got {value:g}.")
+    if not (math.isfinite(measured) and math.isfinite(dark)):
+        raise ParameterError(f"measured and dark must be finite numbers, got {measured:g} and {dark:g}.")
     if mode not in TWO_WAY_EXPONENTS:
         raise ParameterError(f"mode must be one of {', '.join(TWO_WAY_EXPONENTS)}; got '{mode}'.")
     k = TWO_WAY_EXPONENTS[mode]
