@@ -11,89 +11,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
+from teachlab.explore.reserve import Axis, Reserve, reserve
+from teachlab.explore.stress_light import Receiver, Stress, receiver_range
 from teachlab.explore.surface.levels import read_first
 from teachlab.explore.surface.pairs import PairCounts, score_pairs
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 
+__all__ = [
+    "LossRate", "Stress", "StressMap", "at_speed", "observed_loss", "receiver_range", "stress_map", "time_to_cleaning",
+]  # fmt: skip
 GAINS = tuple(round(1 - 0.05 * k, 2) for k in range(20))
 STEPS = 64
 ROUNDS = 4
-LARGEST = float(np.finfo(np.float64).max)
 _Counter = Callable[[Sequence[Setting]], list[PairCounts]]
-
-
-@dataclass(frozen=True, slots=True)
-class Stress:
-    """One condition: ``x → clip(dark + gain · (x − dark) + ambient + pedestal · (1 − gain))`` in float64.
-
-    Parameters
-    ----------
-    gain : float
-        Share of the light that is left, at least 0.
-    ambient, pedestal : float, recording units
-        Light that is added; and the backscatter of a window that is dirty through and through.
-    dark : float, recording units
-    low, high : float, recording units
-        What the receiver can give: samples are clipped to it.
-    """
-
-    gain: float
-    ambient: float = 0.0
-    pedestal: float = 0.0
-    dark: float = 0.0
-    low: float = -math.inf
-    high: float = math.inf
-
-    def __post_init__(self) -> None:
-        if not (math.isfinite(self.gain) and self.gain >= 0):
-            raise ParameterError(f"gain must be a finite number of at least 0, got {self.gain:g}.")
-        for name in ("ambient", "pedestal"):
-            if not math.isfinite(getattr(self, name)):
-                raise ParameterError(f"{name} must be a finite number, got {getattr(self, name)}.")
-
-    def apply(self, light: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the stressed light."""
-        with np.errstate(over="ignore"):
-            moved = self.dark + self.gain * (light - self.dark) + self.ambient + self.pedestal * (1 - self.gain)
-        return np.clip(moved, self.low, self.high)
-
-    def level_before(self, level: float) -> float:
-        """Return the level at which the unstressed light does what the stressed light does at `level`.
-
-        The smallest float64 x with ``apply(x) >= level``: every step of the map is monotone in x, rounding
-        included, so ``apply(x) >= level`` exactly if ``x >= level_before(level)``. Found by bisection over
-        all float64 numbers; where no finite x reaches the level, the largest one.
-        """
-        low, high = _order(-LARGEST), _order(LARGEST)
-        if self._reaches(low, level):
-            return -LARGEST
-        if not self._reaches(high, level):
-            return LARGEST
-        while high - low > 1:
-            middle = (low + high) // 2
-            low, high = (low, middle) if self._reaches(middle, level) else (middle, high)
-        return _number(high)
-
-    def _reaches(self, place: int, level: float) -> bool:
-        return bool(self.apply(np.array([_number(place)]))[0] >= level)
-
-    def setting_before(self, setting: Setting) -> Setting:
-        """Return the setting that does on unstressed light what `setting` does under the stress."""
-        on, off = self.level_before(setting.on_level), self.level_before(setting.off_level)
-        return setting.with_levels(on, off, setting.polarity)
-
-
-def _order(value: float) -> int:
-    """Return the place of a float64 among all, as an integer that ascends with it."""
-    bits = int(np.array(value).view(np.int64))
-    return bits if bits >= 0 else -(bits & 0x7FFF_FFFF_FFFF_FFFF)
-
-
-def _number(place: int) -> float:
-    bits = place if place >= 0 else (-place) - (1 << 63)
-    return float(np.array(bits, np.int64).view(np.float64))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -111,7 +43,8 @@ class StressMap:
     ambient_reserve : float or None, recording units
         The largest ambient rise such that every trial comes out right on all of [0, a].
     resolution : tuple of float
-        How finely the two were searched; between the points searched nothing was tried.
+        0 for each of the two that is exact: the next float64 beyond it makes a trial go wrong. Else how far
+        beyond it one is known to go wrong.
     detect_trials, gap_trials : int
     setting : Setting
     """
@@ -161,14 +94,6 @@ class StressMap:
         }
 
 
-def receiver_range(recording: Recording, low: float, high: float) -> tuple[float, float]:
-    """Return what the receiver can give: 0 … full scale, and whatever was logged beyond; no limit without one."""
-    full = recording.info.full_scale
-    if full is None:
-        return -math.inf, math.inf
-    return min(0.0, recording.info.dark_level, low), max(full, high)
-
-
 def stress_map(
     recording: Recording,
     truth: Truth,
@@ -201,8 +126,9 @@ def stress_map(
 
     Notes
     -----
-    The reserves are searched on 64 points of the axis, then four times on 64 points between the last that
-    came out right and the first that did not.
+    The reserves are exact with any filter and delays (`teachlab.explore.reserve`). Only where light below dark was
+    logged and the dark level lies between the levels they are searched: on 64 points of the axis, then four times
+    on 64 points between the last that came out right and the first that did not; `resolution` then is not 0.
     """
     if not (gain and ambient and pedestal):
         raise ParameterError("every axis of a stress map needs at least one value; 0 ambient or pedestal is one.")
@@ -226,8 +152,21 @@ def stress_map(
     if progress is not None:
         progress(0.6)
     span = (recording.info.full_scale or reading.high) - min(reading.low, dark)
-    loss, fine_loss = _reserve(lambda v: at(1 - v, 0.0, 0.0), 1.0, count)
-    rise, fine_rise = _reserve(lambda v: at(1.0, v, 0.0), max(span, 0.0), count)
+    receiver = Receiver(dark, low, high)
+    reserves = []
+    asked: list[tuple[Axis, float, Callable[[float], Setting]]] = [
+        (Axis.GAIN, 1.0, lambda v: at(1 - v, 0.0, 0.0)),
+        (Axis.AMBIENT, max(span, 0.0), lambda v: at(1.0, v, 0.0)),
+    ]
+    for axis, most, along in asked:
+        left = reserve(
+            recording, truth, setting, axis, receiver=receiver, reading=reading, most=most, tolerance_ms=tolerance_ms,
+            first_pass=first_pass,
+        )  # fmt: skip
+        if left is None:
+            left = _searched(along, most, count)
+        reserves.append(left)
+    loss, rise = reserves
     if progress is not None:
         progress(1.0)
     tables = {
@@ -237,8 +176,9 @@ def stress_map(
     return StressMap(
         gain=tuple(gain), ambient=tuple(ambient), pedestal=tuple(pedestal),
         lost=tables["lost"], false_trips=tables["false_trips"], extra=tables["extra"],
-        ignore_trips=tables["ignore_trips"], contamination_reserve=loss, ambient_reserve=rise,
-        resolution=(fine_loss, fine_rise), detect_trials=found[0].detect_trials, gap_trials=found[0].gap_trials,
+        ignore_trips=tables["ignore_trips"], contamination_reserve=loss.value, ambient_reserve=rise.value,
+        resolution=(loss.resolution, rise.resolution), detect_trials=found[0].detect_trials,
+        gap_trials=found[0].gap_trials,
         setting=setting,
     )  # fmt: skip
 
@@ -247,21 +187,21 @@ def _right(counts: PairCounts) -> bool:
     return counts.lost == counts.false_trips == counts.ignore_trips == 0
 
 
-def _reserve(at: Callable[[float], Setting], most: float, count: _Counter) -> tuple[float | None, float]:
+def _searched(at: Callable[[float], Setting], most: float, count: _Counter) -> Reserve:
     """Return the largest value such that all values tried from 0 to it come out right, and the last step."""
     low, high = 0.0, most
     for _ in range(ROUNDS):
         tried = np.linspace(low, high, STEPS + 1)
         right = [_right(c) for c in count([at(float(v)) for v in tried])]
         if not right[0]:
-            return None, 0.0
+            return Reserve(None, None)
         if all(right):
-            return float(high), float(tried[1] - tried[0])
+            return Reserve(float(high), None, float(tried[1] - tried[0]))
         k = right.index(False)
         low, high = float(tried[k - 1]), float(tried[k])
         if low == high:
             break
-    return low, high - low
+    return Reserve(low, None, high - low)
 
 
 def at_speed(recording: Recording, setting: Setting, factor: float) -> tuple[Recording, Setting]:

@@ -64,9 +64,11 @@ class Play:
     def __init__(self, on: Levels, off: Levels, dtype: np.dtype[Any], *, mirrored: bool = False) -> None:
         self.count = int(on.size)
         self.mirrored = mirrored
-        self.moves: NDArray[np.bool_] = np.empty(0, bool)
-        """Where the last ranks may have moved upwards between two settings, without passing one."""
         self.watched = False
+        self.rises: NDArray[np.bool_] = np.empty(0, bool)
+        """Where, if watched, the last counts may have risen between two settings, without passing one."""
+        self.moves: NDArray[np.bool_] = np.empty(0, bool)
+        """Where, if watched, they may have changed at all."""
         levels = np.unique(np.concatenate((on, off)))
         self._ranker = Ranker(levels, dtype)
         zero = np.zeros(1, np.intp)
@@ -84,7 +86,7 @@ class Play:
     def rank(self, light: Light) -> Ranks:
         """Return the number of settings that are light, or dark, after each valid evaluation."""
         if self._state is None or light.size == 0:
-            self.moves = np.empty(0, bool)
+            self.rises = self.moves = np.empty(0, bool)
             return np.empty(0, np.int16)
         rank = self._ranker.rank(light)
         new = np.empty(rank.size, bool)
@@ -95,13 +97,19 @@ class Play:
         state = clamped(low, high, self._state)
         lengths = np.diff(np.append(at, rank.size))
         if self.watched:
-            before = np.concatenate((np.array([self._state], np.int16), state[:-1]))
-            bound = high if self.mirrored else low
-            self.moves = np.repeat(bound == state, lengths)
-            self.moves[at] = bound == before
+            self._watch(low, high, state, at, lengths)
         self._state = int(state[-1])
         out: Ranks = np.repeat(self.count - state if self.mirrored else state, lengths)
         return out
+
+    def _watch(self, low: Ranks, high: Ranks, state: Ranks, at: NDArray[np.intp], lengths: NDArray[np.intp]) -> None:
+        # The count lies in the same stretch between two settings as the bound that light sets it.
+        before = np.concatenate((np.array([self._state], np.int16), state[:-1]))
+        bound = high if self.mirrored else low
+        self.rises = np.repeat(bound == state, lengths)
+        self.rises[at] = bound == before
+        self.moves = np.repeat((low == state) | (high == state), lengths)
+        self.moves[at] |= (low == before) | (high == before) | (state != before)
 
 
 class Causal:
@@ -174,10 +182,9 @@ class Watcher(Protocol):
     """Looks at the signals beside the counting."""
 
     def push(
-        self, spans: Spans, start: int, output: Ranks, before: Ranks, moves: NDArray[np.bool_],
-        invalid: NDArray[np.bool_] | None,
-    ) -> None:  # fmt: skip
-        """Take the output's signal, the same one evaluation earlier, and where it may move between settings."""
+        self, spans: Spans, start: int, output: Ranks, before: Ranks, play: Play, invalid: NDArray[np.bool_] | None
+    ) -> None:
+        """Take the output's signal, the same one evaluation earlier, and what the play saw at valid evaluations."""
         ...
 
 
@@ -252,7 +259,7 @@ def count_chain(
         undelayed, output = signals.push(block.light, invalid)
         before = counter.push(spans, block.start, undelayed, output)
         if watcher is not None:
-            watcher.push(spans, block.start, output, before, play.moves, invalid)
+            watcher.push(spans, block.start, output, before, play, invalid)
         if progress is not None:
             progress((block.start + block.light.size) / clock.count)
     sums, touching = counter.sums(spans), counter.touching

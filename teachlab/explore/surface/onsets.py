@@ -123,7 +123,8 @@ class OnsetCounter:
         whole = q - p
         if spans.stop[q - 1] > first + output.size:
             whole -= 1
-            self._open = rises.of_piece(whole).united(self._width)[0]
+            self._open, _, met = rises.of_piece(whole).united(self._width)
+            self.touching[met] |= kind[whole] == Kind.DETECT
             self._top, self._seen = int(top[-1]), int(seen[-1])
             done = rises.piece < whole
             rises = Rises(rises.piece[done], rises.low[done], rises.high[done])

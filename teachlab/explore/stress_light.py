@@ -1,0 +1,151 @@
+"""The stress map of light, and what it does to levels: exact, rounding and clipping included."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.errors import ParameterError
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting
+
+Floats = NDArray[np.float64]
+LARGEST = float(np.finfo(np.float64).max)
+
+
+@dataclass(frozen=True, slots=True)
+class Receiver:
+    """What the stress map needs to know of the receiver.
+
+    Parameters
+    ----------
+    dark : float, recording units
+    low, high : float, recording units
+        What the receiver can give: samples are clipped to it.
+    """
+
+    dark: float = 0.0
+    low: float = -math.inf
+    high: float = math.inf
+
+    def stressed(self, light: Any, gain: Any, ambient: Any, pedestal: Any) -> Any:
+        """Return ``clip(dark + gain · (light − dark) + ambient + pedestal · (1 − gain))``, all broadcast together."""
+        with np.errstate(over="ignore"):
+            moved = self.dark + gain * (light - self.dark) + ambient + pedestal * (1 - gain)
+        return np.clip(moved, self.low, self.high)
+
+    def levels_before(self, level: float, gain: Any, ambient: Any = 0.0, pedestal: Any = 0.0) -> Floats:
+        """Return the levels at which unstressed light does what the stressed light does at `level`.
+
+        The smallest float64 x whose stressed value reaches the level: every step of the map is monotone in x,
+        rounding included, so comparing is the same on both sides. Found by bisection over all float64 numbers;
+        where no finite x reaches the level, the largest one.
+
+        Parameters
+        ----------
+        level : float, recording units
+        gain, ambient, pedestal : float or ndarray of float64, shape (n,)
+
+        Returns
+        -------
+        ndarray of float64, shape (n,)
+        """
+        gain, ambient, pedestal = np.broadcast_arrays(*(np.atleast_1d(v) for v in (gain, ambient, pedestal)))
+
+        def reaches(x: Floats) -> NDArray[np.bool_]:
+            out: NDArray[np.bool_] = self.stressed(x, gain, ambient, pedestal) >= level
+            return out
+
+        return first_true(reaches, np.full(gain.size, -LARGEST), np.full(gain.size, LARGEST))
+
+
+def receiver_range(recording: Recording, low: float, high: float) -> tuple[float, float]:
+    """Return what the receiver can give: 0 … full scale, and whatever was logged beyond; no limit without one."""
+    full = recording.info.full_scale
+    if full is None:
+        return -math.inf, math.inf
+    return min(0.0, recording.info.dark_level, low), max(full, high)
+
+
+def first_true(test: Callable[[Floats], NDArray[np.bool_]], low: Floats, high: Floats) -> Floats:
+    """Return the smallest float64 in ``[low, high]`` at which a rising test holds, `high` where it holds nowhere.
+
+    Parameters
+    ----------
+    test : callable
+        From an ndarray of float64, shape (n,), to one of bool; for every element false up to somewhere, true after.
+    low, high : ndarray of float64, shape (n,)
+    """
+    a, b = _order(low), _order(high)
+    b[test(low)] = a[test(low)]
+    while (apart := (b - a).view(np.uint64) > 1).any():  # as unsigned numbers: the difference may wrap
+        middle = (a >> 1) + (b >> 1) + (a & b & 1)
+        holds = test(_number(middle))
+        b = np.where(apart & holds, middle, b)
+        a = np.where(apart & ~holds, middle, a)
+    return _number(b)
+
+
+def _order(values: Floats) -> NDArray[np.int64]:
+    """Return the places of float64 numbers among all, as integers that ascend with them."""
+    bits = np.ascontiguousarray(values, np.float64).view(np.int64)
+    return np.where(bits >= 0, bits, -(bits & 0x7FFF_FFFF_FFFF_FFFF))
+
+
+def _number(place: NDArray[np.int64]) -> Floats:
+    bits = np.where(place >= 0, place, -place | np.int64(-(2**63)))
+    return bits.view(np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class Stress:
+    """One condition: ``x → clip(dark + gain · (x − dark) + ambient + pedestal · (1 − gain))`` in float64.
+
+    Parameters
+    ----------
+    gain : float
+        Share of the light that is left, at least 0.
+    ambient, pedestal : float, recording units
+        Light that is added; and the backscatter of a window that is dirty through and through.
+    dark : float, recording units
+    low, high : float, recording units
+        What the receiver can give: samples are clipped to it.
+    """
+
+    gain: float
+    ambient: float = 0.0
+    pedestal: float = 0.0
+    dark: float = 0.0
+    low: float = -math.inf
+    high: float = math.inf
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.gain) and self.gain >= 0):
+            raise ParameterError(f"gain must be a finite number of at least 0, got {self.gain:g}.")
+        for name in ("ambient", "pedestal"):
+            if not math.isfinite(getattr(self, name)):
+                raise ParameterError(f"{name} must be a finite number, got {getattr(self, name)}.")
+
+    @property
+    def receiver(self) -> Receiver:
+        """Dark level and range."""
+        return Receiver(self.dark, self.low, self.high)
+
+    def apply(self, light: Floats) -> Floats:
+        """Return the stressed light."""
+        out: Floats = self.receiver.stressed(light, self.gain, self.ambient, self.pedestal)
+        return out
+
+    def level_before(self, level: float) -> float:
+        """Return the level at which the unstressed light does what the stressed light does at `level`."""
+        return float(self.receiver.levels_before(level, self.gain, self.ambient, self.pedestal)[0])
+
+    def setting_before(self, setting: Setting) -> Setting:
+        """Return the setting that does on unstressed light what `setting` does under the stress."""
+        on, off = self.level_before(setting.on_level), self.level_before(setting.off_level)
+        return setting.with_levels(on, off, setting.polarity)

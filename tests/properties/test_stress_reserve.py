@@ -1,0 +1,149 @@
+"""Reserves equal a dense scan by replay of stressed light, to the last float64, and skip no failing island."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from teachlab.explore import reserve as reserve_module
+from teachlab.explore.reserve import Axis, reserve
+from teachlab.explore.stress_light import Receiver, receiver_range
+from teachlab.explore.surface import chain as chain_module
+from teachlab.explore.surface.levels import read_first
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.replay import replay
+from teachlab.score import score
+
+INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts")
+Floats = NDArray[np.float64]
+
+
+class Line:
+    """A small line on which most settings work, with all that can make islands of failure."""
+
+    def __init__(self, seed: int) -> None:
+        rng = np.random.default_rng(seed)
+        samples = int(rng.integers(60, 260))
+        starts, ends, at = [], [], int(rng.integers(3, 9))
+        while at < samples - 20:
+            ends.append(at + int(rng.integers(3, 14)))
+            starts.append(at)
+            at = ends[-1] + int(rng.choice([0, 3, 8, 20], p=[0.05, 0.25, 0.4, 0.3]))
+        detect = rng.random(len(starts)) < 0.85
+        rise = rng.random() < 0.6
+        light = (10 if rise else 44) + rng.integers(-3, 4, samples) * (rng.random(samples) < 0.5)
+        for a, b, real in zip(starts, ends, detect, strict=True):
+            height = int(rng.integers(16, 36)) if real else int(rng.integers(2, 10))
+            light[a:b] += (height if rise else -height) + rng.integers(-4, 5, b - a)
+            light[a] -= height // 2 if rise else -(height // 2)  # an edge on the way
+            if rng.random() < 0.5:  # a tail that dies away, and comes back for one sample
+                light[b : b + 4] += np.array([9, 4, 7, 2])[: light[b : b + 4].size] * (1 if rise else -1)
+        dtype = ("int16", "float32", "float64", "uint8")[seed % 4]
+        light = np.clip(light, 1, 99)
+        if dtype.startswith("float"):
+            light = light + rng.choice([0.0, 0.37], light.size)
+        self.light = light.astype(dtype)
+        bad = rng.random(samples) < rng.choice([0.0, 0.0, 0.04])
+        self.invalid = bad if bad.any() else None
+        dark = float(rng.choice([0.0, 2.0]))
+        full = 60.0 if seed % 3 == 0 else None
+        self.info = replace(INFO, dark_level=dark, full_scale=full)
+        self.recording = Recording.from_array(self.light, self.info, invalid=self.invalid)
+        self.truth = Truth.from_arrays(starts, ends, detect=detect, uncertainty_samples=float(rng.choice([0, 0, 1, 2])))
+        on = float(rng.integers(14, 30)) if rise else float(rng.integers(25, 42))
+        base = Setting(
+            unit="counts", on_level=on, off_level=on - float(rng.choice([0, 0.5, 2, 5, 9])),
+            polarity="light-on" if rise else "dark-on",  # type: ignore[arg-type]
+        )  # fmt: skip
+        if rng.random() < 0.5:
+            base = replace(
+                base, consecutive=int(rng.choice([1, 2, 3])), on_delay_ms=float(rng.choice([0, 1, 2])),
+                off_delay_ms=float(rng.choice([0, 1, 3])), delays_act_on=str(rng.choice(["output", "light"])),  # type: ignore[arg-type]
+                evaluation_rate_hz=[None, 1000.0, 700.0][int(rng.integers(0, 3))],
+            )  # fmt: skip
+        self.setting = base
+        self.reading = read_first(self.recording, base.evaluation_rate_hz)
+        self.limits = receiver_range(self.recording, self.reading.low, self.reading.high)
+        self.most = 60.0
+
+    def found(self, axis: Axis) -> reserve_module.Reserve | None:
+        receiver = Receiver(self.info.dark_level, *self.limits)
+        most = 1.0 if axis is Axis.GAIN else self.most
+        return reserve(
+            self.recording, self.truth, self.setting, axis, receiver=receiver, reading=self.reading, most=most
+        )
+
+    def right(self, axis: Axis, at: float) -> bool:
+        """Replay the stressed light itself."""
+        gain, ambient = (at, 0.0) if axis is Axis.GAIN else (1.0, at)
+        dark = self.info.dark_level
+        light = np.clip(dark + gain * (self.light.astype(np.float64) - dark) + ambient, *self.limits)
+        output = replay(Recording.from_array(light, self.info, invalid=self.invalid), self.setting)
+        n = score(output, self.truth, tables=False).counts
+        return n.lost == n.false_trips == n.ignore_false_trips == 0
+
+    def points(self, axis: Axis) -> Floats:
+        """An even scan, and where a sample meets a level, from the formula alone, with its neighbours."""
+        x = np.unique(self.light.astype(np.float64))
+        dark, meets = self.info.dark_level, []
+        for level in (self.setting.on_level, self.setting.off_level):
+            if axis is Axis.GAIN:
+                meets.append((level - dark) / (x[x != dark] - dark))
+            else:
+                meets.append(level - x)
+        meet = np.concatenate(meets)
+        near = np.concatenate((meet, meet * (1 - 1e-9), meet * (1 + 1e-9)))
+        most = 1.0 if axis is Axis.GAIN else self.most
+        near = near[(near >= 0) & (near <= most)]
+        return np.unique(np.concatenate((np.linspace(0, most, 60), near)))
+
+
+def check(line: Line, axis: Axis) -> tuple[bool, bool]:
+    """Compare a reserve with the scan; return whether there is one, and whether a failing island lies beyond it."""
+    found = line.found(axis)
+    assert found is not None
+    assert found.resolution == 0
+    scan = line.points(axis)
+    scan = scan[::-1] if axis is Axis.GAIN else scan
+    start = 1.0 if axis is Axis.GAIN else 0.0
+    if found.last is None:
+        assert found.value is None
+        assert not line.right(axis, start)
+        return False, False
+    assert found.value == abs(found.last - start)
+    inside = scan >= found.last if axis is Axis.GAIN else scan <= found.last
+    right = np.array([line.right(axis, float(at)) for at in scan])
+    assert right[inside].all()
+    assert line.right(axis, found.last)
+    end = 0.0 if axis is Axis.GAIN else line.most
+    if found.last == end:
+        assert right.all()
+        return True, False
+    assert not line.right(axis, float(np.nextafter(found.last, end)))
+    return True, bool(right[~inside].any())
+
+
+@pytest.mark.parametrize("axis", list(Axis))
+@pytest.mark.parametrize("values", [3000, 4])
+def test_reserve_equals_a_scan_by_replay(axis: Axis, values: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With few values allowed, stretches are halved again and again, and blocks cut spans."""
+    if values == 4:
+        monkeypatch.setattr(reserve_module, "VALUES", values)
+        monkeypatch.setattr(reserve_module, "TRIED", 9)
+        monkeypatch.setattr(chain_module, "BLOCK", 13)
+    there = islands = 0
+    for seed in range(100) if values > 4 else range(300, 330):
+        line = Line(seed)
+        if values == 4:
+            line.reading = replace(line.reading, distinct=None)
+        has, island = check(line, axis)
+        there += has
+        islands += island
+    assert there > 20
+    if axis is Axis.GAIN and values > 4:
+        assert islands > 0
