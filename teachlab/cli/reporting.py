@@ -49,6 +49,7 @@ def report_command(
     from teachlab.evidence import RecordOptions, build_record, read_criteria, record_text
     from teachlab.evidence.page import page_html, page_pdf
     from teachlab.evidence.record import Sources
+    from teachlab.evidence.sealing import seal
     from teachlab.model.setting_kinds import fixed_levels
 
     if pdf and out is None:
@@ -77,6 +78,7 @@ def report_command(
     if out is not None:
         html = page_html(record, opened)
         printed = page_pdf(html) if pdf else None
+        record = seal(record, html, printed)
         folder = _folder(out)
         for name, content in (("result.json", record_text(record)), ("report.html", html)):
             with write_aside(folder / name) as aside:

@@ -1,8 +1,9 @@
 """Evidence that can be signed: identity, criteria, record, page, and its verification."""
 
 from teachlab.evidence.criteria import Criteria, Judged, Verdict, judge, read_criteria
+from teachlab.evidence.finding import Finding
 from teachlab.evidence.record import RecordOptions, build_record, record_text
-from teachlab.evidence.verify import Finding, verify_record
+from teachlab.evidence.verify import verify_record
 
 __all__ = [
     "Criteria",

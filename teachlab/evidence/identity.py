@@ -17,8 +17,8 @@ from teachlab.errors import InputError
 from teachlab.model.recording import Recording
 from teachlab.model.truth import Truth
 
-LIBRARIES = ("numpy", "scipy", "pyarrow")
-"""Libraries whose version may change a number."""
+LIBRARIES = ("numpy", "scipy", "pyarrow", "matplotlib", "jinja2")
+"""Libraries whose version may change a number, or the page."""
 
 
 def file_digest(path: str | Path) -> str | None:

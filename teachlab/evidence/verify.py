@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,30 +14,14 @@ from teachlab.data.truth_files import read_truth
 from teachlab.errors import InputError
 from teachlab.evidence import identity
 from teachlab.evidence.criteria import Criteria
+from teachlab.evidence.finding import Finding
 from teachlab.evidence.record import SCHEMA, RecordOptions, Sources, build_record, record_text
+from teachlab.evidence.sealing import SEALS, check_page
 from teachlab.model.plain import plain
 
 RELATIVE = 1e-9
-NOT_COMPARED = ("software", "record_sha256")
+NOT_COMPARED = ("software", *SEALS)
 MOST_SHOWN = 20
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One difference between a record and what was found.
-
-    Parameters
-    ----------
-    where : str
-        Which part differs: data, setting, record, or a value by its path.
-    message : str
-    serious : bool
-        False for what may differ on another machine: versions of software.
-    """
-
-    where: str
-    message: str
-    serious: bool = True
 
 
 def verify_record(
@@ -68,7 +51,7 @@ def verify_record(
     record = parse_json(text, str(path), InputError)
     if not isinstance(record, dict) or record.get("kind") != "teachlab.evidence" or record.get("schema") != SCHEMA:
         raise InputError(f"{path}: this is no evidence record of schema {SCHEMA}. Give the result.json of a report.")
-    found = _own_digest(record, text)
+    found = changed = _own_digest(record, text)
     try:
         data, taught = record["data"], record["setting_source"]
         recording = _file(path, recording, data["recording"], "--recording")
@@ -77,7 +60,7 @@ def verify_record(
         options = RecordOptions(**{**record["options"], "deviations": tuple(record["options"]["deviations"])})
         criteria = None if record["criteria"] is None else check(Criteria, record["criteria"], str(path), InputError)
         used = setting_from_dict(record["setting"], f"{path}: setting")
-        found += _files(record, recording, truth, setting)
+        found = changed + _files(record, recording, truth, setting)
         opened = read_recording(recording)
         sources = Sources(recording=recording, truth=truth, setting=setting)
         again = build_record(
@@ -101,11 +84,15 @@ def verify_record(
     found += [Finding(where, message) for where, message in differences[:MOST_SHOWN]]
     if len(differences) > MOST_SHOWN:
         found.append(Finding("record", f"{len(differences) - MOST_SHOWN} more values differ"))
+    try:
+        found += check_page(record, opened, Path(path).parent, render=not changed)
+    except (KeyError, TypeError, AttributeError, ValueError) as fault:
+        found.append(Finding("page", f"cannot be rendered from this record: {type(fault).__name__} {fault}"))
     return found + _versions(record.get("software", {}))
 
 
 def _own_digest(record: dict[str, Any], text: str) -> list[Finding]:
-    content = {key: value for key, value in record.items() if key != "record_sha256"}
+    content = {key: value for key, value in record.items() if key not in SEALS}
     if identity.json_digest(content) != record.get("record_sha256"):
         return [Finding("record", "its content does not match its own digest: it was changed after it was written")]
     if record_text(record) != text:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 import shutil
@@ -20,6 +21,7 @@ from teachlab.errors import InputError
 from teachlab.evidence import verify_record
 from teachlab.evidence.identity import json_digest, samples_digest
 from teachlab.evidence.record import record_text
+from teachlab.evidence.sealing import SEALS
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.truth import Truth, TruthSource
 
@@ -190,20 +192,55 @@ def _noticed(path: Path) -> bool:
 def test_a_forged_count_is_recomputed(folder: Path) -> None:
     record = _record(folder)
     record["score"]["misses"] = 0
-    content = {key: value for key, value in record.items() if key != "record_sha256"}
+    content = {key: value for key, value in record.items() if key not in SEALS}
     record["record_sha256"] = json_digest(content)
     (folder / "result.json").write_text(record_text(record), encoding="utf-8")
-    assert _places(folder) == {"score.misses"}
+    assert _places(folder) == {"score.misses", "page"}
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("1 / 209", "0 / 209", "reads"),  # a count
+        ("stroke-width: 0.8", "stroke-width: 0.9", "figures"),  # a line of a figure
+        ("</html>", "</html> ", "reads"),
+    ],
+)
+def test_a_changed_byte_of_the_page_is_found_and_named(folder: Path, old: str, new: str, words: str) -> None:
+    path = folder / "report.html"
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new, 1), encoding="utf-8", newline="\n")
+    findings = [f for f in verify_record(folder / "result.json") if f.serious]
+    assert [f.where for f in findings] == ["page", "page"]
+    assert "SHA-256 differs" in findings[0].message
+    assert words in findings[1].message
+    # Who changes page and seal together is found by rendering the record again.
+    record = _record(folder)
+    record["page_sha256"] = hashlib.sha256(path.read_bytes()).hexdigest()
+    (folder / "result.json").write_text(record_text(record), encoding="utf-8")
+    assert [f.where for f in verify_record(folder / "result.json") if f.serious] == ["page"]
+
+
+def test_a_missing_page_and_a_changed_pdf(folder: Path) -> None:
+    (folder / "report.html").unlink()
+    record = _record(folder) | {"pdf_sha256": hashlib.sha256(b"%PDF-1").hexdigest()}
+    (folder / "result.json").write_text(record_text(record), encoding="utf-8")
+    (folder / "report.pdf").write_bytes(b"%PDF-1")
+    assert [(f.where, f.serious) for f in verify_record(folder / "result.json")] == [("page", False)]
+    (folder / "report.pdf").write_bytes(b"%PDF-2")
+    assert _places(folder) == {"pdf"}
 
 
 def test_other_versions_are_listed_but_not_serious(folder: Path) -> None:
     record = _record(folder)
     record["software"]["numpy"] = "0.1"
-    content = {key: value for key, value in record.items() if key != "record_sha256"}
+    content = {key: value for key, value in record.items() if key not in SEALS}
     record["record_sha256"] = json_digest(content)
     (folder / "result.json").write_text(record_text(record), encoding="utf-8")
     findings = verify_record(folder / "result.json")
-    assert [(f.where, f.serious) for f in findings] == [("software", False)]
+    assert [(f.where, f.serious) for f in findings] == [("page", False), ("software", False)]
+    assert "another version of numpy" in findings[0].message
 
 
 def test_verify_refuses_what_is_no_record(tmp_path: Path) -> None:

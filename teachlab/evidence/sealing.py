@@ -1,0 +1,91 @@
+"""The seal between a record and its page: digests in the record, and how they are checked."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from pathlib import Path
+from typing import Any
+
+from teachlab.data.files import read_text
+from teachlab.errors import InputError
+from teachlab.evidence import identity
+from teachlab.evidence.finding import Finding
+from teachlab.evidence.page import page_html
+from teachlab.model.recording import Recording
+
+PAGE, PDF = "page_sha256", "pdf_sha256"
+SEALS = ("record_sha256", PAGE, PDF)
+"""Keys of a record that its own digest leaves out."""
+DRAWN_BY = ("source_sha256", "python", "matplotlib", "jinja2", "numpy")
+"""Software that shapes the page or its figures."""
+SHOWN = 60
+
+
+def seal(record: dict[str, Any], html: str, pdf: bytes | None = None) -> dict[str, Any]:
+    """Return a record with the digests of its page, and of its PDF if there is one."""
+    digests = {PAGE: hashlib.sha256(html.encode()).hexdigest()}
+    if pdf is not None:
+        digests[PDF] = hashlib.sha256(pdf).hexdigest()
+    return record | digests
+
+
+def check_page(record: dict[str, Any], recording: Recording, folder: Path, *, render: bool = True) -> list[Finding]:
+    """Compare the page and the PDF beside a record with its digests, and the page with what the record renders to.
+
+    The text of the page must be the same byte for byte. Figures may be drawn otherwise by other versions of
+    the software; then the digest alone vouches for them.
+
+    Parameters
+    ----------
+    record : dict
+    recording : Recording
+    folder : Path
+        Of the record.
+    render : bool
+        Whether to render the record; of no use where the record itself was changed.
+    """
+    out = []
+    for name, key, what in (("report.html", PAGE, "page"), ("report.pdf", PDF, "pdf")):
+        if key not in record:
+            continue
+        if not (folder / name).is_file():
+            out.append(Finding(what, f"{name} is not beside the record: not checked", serious=False))
+        elif identity.file_digest(folder / name) != record[key]:
+            out.append(Finding(what, f"{name} is not the file of the record (SHA-256 differs)"))
+    if render and PAGE in record and (folder / "report.html").is_file():
+        out += _rendering(record, recording, folder / "report.html")
+    return out
+
+
+def _rendering(record: dict[str, Any], recording: Recording, path: Path) -> list[Finding]:
+    try:
+        page = read_text(path, "a page in UTF-8", InputError)
+    except InputError as fault:
+        return [Finding("page", str(fault))]
+    ours = page_html(record, recording)
+    if page == ours:
+        return []
+    here, recorded = identity.software(), record["software"]
+    other = [name for name in DRAWN_BY if here.get(name) != recorded.get(name)]
+    if _without_figures(page) == _without_figures(ours):
+        message = "its figures differ from those drawn here"
+    else:
+        message = f"its text is not what the record renders to: {_first_difference(page, ours)}"
+    if other:
+        message += f"; drawn with another version of {', '.join(other)}, so its SHA-256 alone vouches for it"
+    return [Finding("page", f"{path.name}: {message}", serious=not other)]
+
+
+def _without_figures(page: str) -> str:
+    return re.sub(r"<svg.*?</svg>", "", page, flags=re.DOTALL)
+
+
+def _first_difference(page: str, ours: str) -> str:
+    lines, expected = page.split("\n"), ours.split("\n")
+    for number, (a, b) in enumerate(zip(lines, expected, strict=False), 1):
+        if a != b:
+            at = next((k for k, (x, y) in enumerate(zip(a, b, strict=False)) if x != y), min(len(a), len(b)))
+            begin = max(0, at - SHOWN // 2)
+            return f"line {number} reads '{a[begin : begin + SHOWN]}', not '{b[begin : begin + SHOWN]}'"
+    return f"it has {len(lines)} lines, not {len(expected)}"
