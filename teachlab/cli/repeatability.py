@@ -1,0 +1,266 @@
+"""The command `repeatability`: how far another showing, person or lot would have taught something else."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from teachlab.cli.console import emit_json, progress, say, show, warn
+from teachlab.cli.loading import load_base, not_truth_note, specs
+from teachlab.errors import ParameterError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from teachlab.explore.by_group import ByGroup
+    from teachlab.explore.cloud import Limit
+    from teachlab.explore.components import Agreement
+    from teachlab.explore.repeat_study import Study
+    from teachlab.model.setting import Setting
+
+SHOWN = (
+    ("on_level", "on-level", ".5g"),
+    ("off_level", "off-level", ".5g"),
+    ("lost_rate", "lost, %", ".3g"),
+    ("false_trips_per_running_hour", "false trips per h", ".3g"),
+    ("extra_per_pass", "extra per pass", ".3g"),
+    ("regret", "regret per pass", ".3g"),
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("repeatability")(repeatability_command)
+
+
+def repeatability_command(
+    recordings: Annotated[list[str], typer.Argument(help="Recordings: NAME.parquet …, one per person or shift.")],
+    strategy: Annotated[list[str], typer.Option(help="Strategy to repeat; again for more.")],
+    set_: Annotated[list[str] | None, typer.Option("--set", help="Parameter, STRATEGY.KEY=VALUE.")] = None,
+    truth: Annotated[str | None, typer.Option(help="Table of passes, for a single recording.")] = None,
+    base: Annotated[str | None, typer.Option(help="Setting whose delays, filter and evaluation rate are kept.")] = None,
+    draws: Annotated[int, typer.Option(help="How often the evidence is drawn anew.")] = 200,
+    seed: Annotated[int, typer.Option(help="Of the draws.")] = 0,
+    teach_share: Annotated[float, typer.Option(help="Share of the passes that may be taught on.")] = 0.3,
+    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
+    cost_miss: Annotated[float, typer.Option(help="Cost of a lost pass.")] = 1.0,
+    cost_false: Annotated[float, typer.Option(help="Cost of a false or extra switching.")] = 1.0,
+    confidence: Annotated[float, typer.Option(help="Of every interval.")] = 0.95,
+    limit: Annotated[
+        list[str] | None,
+        typer.Option(help="What is too bad: lost_rate=0.001 (at most) or on_level=40:60; again for more."),
+    ] = None,
+    vary: Annotated[
+        list[str] | None,
+        typer.Option(help="Repeat with other values of a parameter: sweep_passes=1,2,5,10,30; again for more."),
+    ] = None,
+    average: Annotated[str, typer.Option(help="Numbers of teachings to average into a setting: 2,5,10.")] = "",
+    taught: Annotated[
+        list[str] | None, typer.Option(help="A setting that somebody taught, NAME=SETTING.json; again for more.")
+    ] = None,
+    by: Annotated[str, typer.Option(help="Column of the passes that names the groups: lot, label or none.")] = "lot",
+    passes_per_teaching: Annotated[int, typer.Option(help="Passes that a teaching of one group is shown.")] = 5,
+    out: Annotated[list[str] | None, typer.Option(help="Write .json, .svg or .png; again for more.")] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Redraw what was shown, and tell how level and scores spread: by draw, sweep length, person and lot."""
+    from teachlab.bench import open_pair
+    from teachlab.cli.surfacing import _kind, _write
+    from teachlab.explore.cloud import USUAL_LIMITS, RepeatOptions
+    from teachlab.explore.repeat_study import Question, between_recordings, study
+    from teachlab.explore.repeatability_figure import cloud_figure
+    from teachlab.model.benchmark import Costs
+    from teachlab.model.plain import plain
+    from teachlab.teach import resolve
+
+    targets = [(name, _kind(name)) for name in out or []]
+    if truth is not None and len(recordings) > 1:
+        raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")
+    options = RepeatOptions(
+        draws=draws, seed=seed, teach_share=teach_share, tolerance_ms=tolerance_ms, base=load_base(base),
+        costs=Costs(miss=cost_miss, false=cost_false), confidence=confidence,
+        limits=tuple(_limit(text) for text in limit) if limit else USUAL_LIMITS,
+    )  # fmt: skip
+    question = Question(
+        vary=_varied(vary) if vary else None, average=_whole("--average", average) if average else (),
+        by="" if by == "none" else by, passes=passes_per_teaching,
+    )  # fmt: skip
+    assigned = set_ or []
+    if len(strategy) == 1:
+        assigned = [a if "." in a.partition("=")[0] else f"{strategy[0]}.{a}" for a in assigned]
+    chosen = [resolve(name, parameters) for name, parameters in specs(strategy, assigned).items()]
+    given = _settings(taught or [])
+    opened = [open_pair(recording, truth) for recording in recordings]
+    studies = []
+    for one, passes in opened:
+        with progress(f"repeating on {one.name}", quiet=json) as told:
+            found = study(one, passes, chosen, options=options, question=question, taught=given, progress=told)
+        studies.append(found)
+        if note := not_truth_note(passes):
+            warn(note)
+    between = []
+    if len(opened) > 1:
+        between = [(s.name, between_recordings(opened, s, options=options, passes=passes_per_teaching)) for s in chosen]
+    document = {
+        "schema": 1,
+        "draws": draws,
+        "seed": seed,
+        "teach_share": teach_share,
+        "confidence": confidence,
+        "recordings": [found.as_dict() for found in studies],
+        "between_recordings": [{"strategy": name, **group.as_dict()} for name, group in between],
+    }
+    for name, kind in targets:
+        if kind != "json" and len(studies) > 1:
+            raise ParameterError("a figure shows a single recording; write .json, or name one recording.")
+        ready = plain(studies[0].as_dict())
+        picture = b""
+        if kind != "json":
+            picture = cloud_figure(
+                ready["strategies"], ready["best"], studies[0].unit, title=studies[0].recording, kind=kind
+            )
+        _write(name, kind, document, picture)
+    if json:
+        emit_json(document)
+        return
+    for found in studies:
+        _tell(found, draws)
+    for name, group in between:
+        _tell_groups(group, studies[0].unit, f"{name}, between recordings")
+
+
+def _limit(text: str) -> Limit:
+    from teachlab.explore.cloud import Limit
+
+    name, equals, value = text.partition("=")
+    low, colon, high = value.partition(":")
+    try:
+        if not equals:
+            raise ValueError
+        if colon:
+            return Limit(measure=name.replace("-", "_"), low=float(low), high=float(high))
+        return Limit(measure=name.replace("-", "_"), high=float(value))
+    except ValueError:
+        raise ParameterError(f"--limit takes MEASURE=MOST or MEASURE=LOW:HIGH, got '{text}'.") from None
+
+
+def _varied(texts: Sequence[str]) -> dict[str, tuple[int, ...]]:
+    out: dict[str, tuple[int, ...]] = {}
+    for text in texts:
+        name, _, values = text.partition("=")
+        out[name.replace("-", "_")] = _whole("--vary", values)
+    return out
+
+
+def _whole(option: str, text: str) -> tuple[int, ...]:
+    try:
+        values = tuple(int(part) for part in text.split(","))
+        if min(values) < 1:
+            raise ValueError
+    except ValueError:
+        raise ParameterError(f"{option} takes whole numbers of at least 1: 1,2,5,10; got '{text}'.") from None
+    return values
+
+
+def _settings(texts: Sequence[str]) -> list[tuple[str, Setting]]:
+    from teachlab.data.setting_files import read_setting
+
+    out = []
+    for text in texts:
+        name, equals, path = text.partition("=")
+        if not (name and equals and path):
+            raise ParameterError(f"--taught takes NAME=SETTING.json, got '{text}'.")
+        out.append((name, read_setting(path)))
+    return out
+
+
+def _cell(spread: dict[str, Any], name: str, form: str) -> str:
+    def text(value: float | None) -> str:
+        return "–" if value is None else format(100 * value if name == "lost_rate" else value, form)
+
+    middle, low, high = (text(spread[key]) for key in ("median", "p05", "p95"))
+    return middle if low == high else f"{middle} [{low}, {high}]"
+
+
+def _tell(found: Study, draws: int) -> None:
+    from rich.table import Table
+
+    from teachlab.explore.repeatability_figure import name_of
+    from teachlab.model.plain import plain
+
+    table = Table(
+        title=f"{found.recording}: {draws} draws from {found.teach_passes} teach passes, scored on "
+        f"{found.scored_passes}; levels in {found.unit}",
+        caption="median [5 %, 95 %] over the draws that taught, all from one teach block: another day is another block",
+        title_justify="left",
+        caption_justify="left",
+    )
+    table.add_column("taught", no_wrap=True)
+    for _, title, _form in SHOWN:
+        table.add_column(title, justify="right")
+    table.add_column("sd of on-level", justify="right")
+    table.add_column("no setting", justify="right")
+    for one in found.strategies:
+        clouds = [one.cloud, *(cloud for _, _, cloud in one.varied), *one.averaged]
+        names = [None, *(f"  {key} = {value}" for key, value, _ in one.varied), *([None] * len(one.averaged))]
+        for cloud, name in zip(clouds, names, strict=True):
+            ready = plain(cloud.as_dict())
+            if not ready["spreads"]:
+                cells = ["–"] * (len(SHOWN) + 1)
+            else:
+                cells = [_cell(ready["spreads"][key], key, form) for key, _, form in SHOWN]
+                sd = ready["spreads"]["on_level"]["sd"]
+                cells.append("–" if sd is None else f"{sd:.3g}")
+            table.add_row(name or name_of(ready), *cells, str(cloud.abstained.events))
+    show(table)
+    if found.best is not None:
+        a, b = found.best.on_interval
+        cost = found.best.cost
+        what = "nothing is lost or false" if cost == 0 else f"the cost is least, {cost:.3g} per pass,"
+        off = found.best.setting.off_level
+        say(f"In hindsight {what} for on-levels from {a:.5g} to {b:.5g} at off-level {off:.5g}.")
+    for one in found.strategies:
+        for limits, rate in one.cloud.worse:
+            whole = limits.low == float("-inf")
+            bad = f"above {limits.high:g}" if whole else f"outside {limits.low:g} to {limits.high:g}"
+            say(
+                f"{one.cloud.strategy}: {limits.measure} {bad} in {rate.events} of {rate.trials} draws: "
+                f"{100 * rate.low:.3g} to {100 * rate.high:.3g} % of draws from this block."
+            )
+        if one.groups is not None:
+            _tell_groups(one.groups, found.unit, f"{one.cloud.strategy}, between {one.groups.what}")
+        if one.agreement is not None:
+            _tell_agreement(one.agreement, f"{one.cloud.strategy}: {one.agreement.settings} draws")
+    for name, measures in found.settings:
+        say(
+            f"Taught by {name}: on {measures['on_level']:.5g}, off {measures['off_level']:.5g}, lost "
+            f"{100 * measures['lost_rate']:.3g} %, regret {measures['regret']:.3g} per pass."
+        )
+    if found.people is not None:
+        _tell_groups(found.people, found.unit, "given settings, between people")
+    if found.settings_agreement is not None:
+        _tell_agreement(found.settings_agreement, f"{found.settings_agreement.settings} given settings")
+
+
+def _tell_groups(group: ByGroup, unit: str, what: str) -> None:
+    found = group.components
+    if found is None:
+        say(f"{what}: {group.refused}.")
+        return
+    share = "–" if found.share is None else f"{100 * found.share:.3g} %"
+    p = "–" if found.p is None else f"{found.p:.2g}"
+    say(
+        f"{what}: on-level of {found.values} teachings in {found.groups} groups: sd between {found.between_sd:.3g}, "
+        f"within (repeatability) {found.repeatability_sd:.3g}, in all (reproducibility) {found.reproducibility_sd:.3g} "
+        f"{unit}; {share} of the variance lies between ({100 * found.share_low:.3g} to {100 * found.share_high:.3g} %; "
+        f"p = {p})."
+    )
+
+
+def _tell_agreement(found: Agreement, what: str) -> None:
+    kappa = "all or none is lost, nothing to agree on" if found.kappa is None else f"Fleiss' kappa {found.kappa:.3g}"
+    say(
+        f"{what} on the same {found.passes} passes: {found.lost_by_every} passes lost by every one, "
+        f"{found.lost_by_some} by some; {kappa}."
+    )

@@ -1,0 +1,254 @@
+"""Would another showing have taught the same? Redraw the teach evidence, and see where level and scores land."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from teachlab.data.split import Split, split
+from teachlab.errors import Abstained, StrategyError, TruthError
+from teachlab.explore.cloud import MEASURES, Cloud, Repeatability, Repeated, RepeatOptions, Variant
+from teachlab.explore.hindsight import Hindsight, hindsight
+from teachlab.explore.surface.pairs import PairCounts, score_pairs
+from teachlab.explore.surface.run import surface
+from teachlab.model.benchmark import Costs, Draw
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting, Taught
+from teachlab.model.teaching import Shown, Strategy
+from teachlab.model.truth import Truth
+from teachlab.replay import replay_family
+from teachlab.score import proportion, score
+from teachlab.teach import TeachBlock, parameters_of, teach_once
+
+Progress = Callable[[float], None]
+
+
+def repeat_teaching(
+    recording: Recording,
+    truth: Truth,
+    variants: Sequence[Variant],
+    *,
+    options: RepeatOptions | None = None,
+    beside: Sequence[Setting] = (),
+    progress: Progress | None = None,
+) -> Repeatability:
+    """Redraw the evidence inside the teach block many times, and score every setting on the later passes.
+
+    Parameters
+    ----------
+    recording : Recording
+    truth : Truth
+    variants : sequence of Variant
+        Every way of teaching is shown the same pieces: draw k is the same for all.
+    options : RepeatOptions, optional
+    beside : sequence of Setting
+        Further settings that the best in hindsight is searched among.
+    progress : callable, optional
+        Called with the share done.
+
+    Raises
+    ------
+    InputError
+        If recording, truth and options do not fit together, or no pass is left to score.
+
+    Notes
+    -----
+    The draws share one teach block: their spread is that of who is shown which of its pieces. It says
+    nothing about another day. Intervals of shares of draws are Clopper and Pearson's, given the block.
+
+    References
+    ----------
+    The rules of a draw are stated in ``TEACHING.md`` beside the strategies.
+    """
+    how = RepeatOptions() if options is None else options
+    cut = split(truth, recording.samples, teach_share=how.teach_share)
+    block = TeachBlock(
+        recording, truth, base=how.base, tolerance_ms=how.tolerance_ms, stop_sample=cut.teach_end
+    )  # fmt: skip
+    say = progress or (lambda share: None)
+    taught = []
+    for k, variant in enumerate(variants):
+        taught.append(teachings(variant, block, how))
+        say(0.7 * (k + 1) / len(variants))
+    settings = [d.setting for draws in taught for d in draws if d.setting is not None]
+    counts = count_settings(recording, truth, [*settings, *beside], how, cut)
+    best = best_fixed(recording, truth, counts, how, cut)
+    say(1.0)
+    clouds = tuple(_cloud(v, draws, counts, best, how) for v, draws in zip(variants, taught, strict=True))
+    trials = [n.detect_trials for n in counts.values()]
+    if trials and max(trials) == 0:
+        raise TruthError(
+            f"{recording.name}: none of the passes after the teach block is a trial: they hold void time or are cut "
+            "by the record. Log longer, or teach on a smaller share."
+        )
+    later = int(np.count_nonzero(truth.detect[cut.first_scored :]))
+    return Repeatability(
+        clouds=clouds, best=best, teach_passes=cut.teach_passes, scored_passes=max(trials, default=later)
+    )
+
+
+def teachings(variant: Variant, block: TeachBlock, options: RepeatOptions) -> list[Draw]:
+    """Teach once per draw, each setting from `average` teachings that no other draw uses."""
+    strategy, m = variant.strategy, variant.average
+    teach = _Teacher(strategy, block, options.seed)
+    return [_averaged(k, [teach(k * m + j) for j in range(m)]) for k in range(options.draws)]
+
+
+class _Teacher:
+    """Teaches; a showing of labelled passes that came before is not worked through again."""
+
+    def __init__(self, strategy: Strategy, block: TeachBlock, seed: int) -> None:
+        self._strategy, self._block, self._seed = strategy, block, seed
+        self._only_events = frozenset(strategy.needs) == {Shown.EVENTS}
+        self._seen: dict[int, Draw] = {}
+
+    def __call__(self, draw: int) -> Draw:
+        at = self._begins(draw)
+        if at is not None and at in self._seen:
+            return replace(self._seen[at], draw=draw)
+        try:
+            found = Draw(draw=draw, setting=teach_once(self._strategy, self._block, self._seed, draw), measures={})
+        except Abstained as refusal:
+            found = Draw(draw=draw, setting=None, abstained=refusal.reason, measures={})
+        except StrategyError as fault:
+            found = Draw(draw=draw, setting=None, failed=str(fault), measures={})
+        if at is not None:
+            self._seen[at] = found
+        return found
+
+    def _begins(self, draw: int) -> int | None:
+        if not self._only_events or getattr(self._strategy, "either_direction", False):
+            return None
+        try:
+            shown = self._block.draw({Shown.EVENTS}, self._seed, draw).events_
+        except Abstained:
+            return None
+        return None if shown is None else shown.at_sample
+
+
+def _averaged(draw: int, parts: Sequence[Draw]) -> Draw:
+    if len(parts) == 1:
+        return replace(parts[0], draw=draw)
+    for part in parts:
+        if part.setting is None:
+            return Draw(draw=draw, setting=None, abstained=part.abstained, failed=part.failed, measures={})
+    settings = [part.setting for part in parts if part.setting is not None]
+    first = settings[0]
+    kept = {bare(s).with_levels(0.0, 0.0, s.polarity) for s in settings if type(s) is Setting}
+    if len(kept) != 1 or any(type(s) is not Setting for s in settings):
+        reason = "teachings of different kind, polarity or filter have no average"
+        return Draw(draw=draw, setting=None, abstained=reason, measures={})
+    on, off = (float(np.mean([getattr(s, name) for s in settings])) for name in ("on_level", "off_level"))
+    history = None
+    if first.taught is not None:
+        history = Taught(
+            strategy=first.taught.strategy,
+            parameters=first.taught.parameters,
+            evidence={"averaged": len(settings), "on_levels": [s.on_level for s in settings]},
+        )
+    return Draw(
+        draw=draw, setting=replace(first, on_level=on, off_level=min(on, off), taught=history), measures={}
+    )  # fmt: skip
+
+
+def bare(setting: Setting) -> Setting:
+    """Return the setting without its history: equal settings are counted once."""
+    return replace(setting, taught=None)
+
+
+def count_settings(
+    recording: Recording, truth: Truth, settings: Iterable[Setting], options: RepeatOptions, cut: Split
+) -> dict[Setting, PairCounts]:
+    """Count every distinct setting on the scored passes; equal to replaying and scoring each."""
+    distinct = list(dict.fromkeys(bare(s) for s in settings))
+    fixed = [s for s in distinct if type(s) is Setting]
+    found: dict[Setting, PairCounts] = {}
+    if fixed:
+        counts = score_pairs(
+            recording, truth, fixed, tolerance_ms=options.tolerance_ms, first_pass=cut.first_scored
+        )  # fmt: skip
+        found.update(zip(fixed, counts, strict=True))
+    moving = [s for s in distinct if type(s) is not Setting]
+    for rate in dict.fromkeys(s.evaluation_rate_hz for s in moving):
+        family = [s for s in moving if s.evaluation_rate_hz == rate]
+        for setting, output in zip(family, replay_family(recording, family), strict=True):
+            scored = score(
+                output, truth, tolerance_ms=options.tolerance_ms, first_pass=cut.first_scored, tables=False
+            )  # fmt: skip
+            found[setting] = PairCounts.of(scored)
+    return found
+
+
+def best_fixed(
+    recording: Recording, truth: Truth, counts: dict[Setting, PairCounts], options: RepeatOptions, cut: Split
+) -> Hindsight | None:
+    """Find the best fixed setting among all pairs of levels, and among the settings counted."""
+    fixed = [(s, n.cost(options.costs)) for s, n in counts.items() if type(s) is Setting]
+    if not fixed or max(n.detect_trials for n in counts.values()) == 0:
+        return None
+    # The draws of one block share polarity and filter, but for strategies that design them.
+    kinds = [s.with_levels(0.0, 0.0, s.polarity) for s, _ in fixed]
+    base = max(dict.fromkeys(kinds), key=kinds.count)
+    table = surface(recording, truth, base, tolerance_ms=options.tolerance_ms, first_pass=cut.first_scored)
+    return hindsight(table, costs=options.costs, others=fixed)
+
+
+def measures_of(setting: Setting, counts: PairCounts, costs: Costs, best: Hindsight | None) -> dict[str, float]:
+    """Return the measures of one setting; NaN where there is no denominator."""
+
+    def ratio(events: float, trials: float) -> float:
+        return events / trials if trials else math.nan
+
+    cost = counts.cost(costs)
+    return {
+        "on_level": setting.on_level,
+        "off_level": setting.off_level,
+        "lost_rate": ratio(counts.lost, counts.detect_trials),
+        "merged_rate": ratio(counts.merged, counts.detect_trials),
+        "false_trips_per_gap": ratio(counts.gaps_tripped, counts.gap_trials),
+        "false_trips_per_running_hour": ratio(counts.false_trips, counts.running_hours),
+        "extra_per_pass": ratio(counts.extra, counts.detect_trials),
+        "cost": cost,
+        "regret": math.nan if best is None else best.regret(cost),
+    }
+
+
+def _cloud(
+    variant: Variant,
+    taught: Sequence[Draw],
+    counts: dict[Setting, PairCounts],
+    best: Hindsight | None,
+    options: RepeatOptions,
+) -> Cloud:
+    draws = [
+        d
+        if d.setting is None
+        else replace(d, measures=measures_of(d.setting, counts[bare(d.setting)], options.costs, best))
+        for d in taught
+    ]
+    return summarise(variant, draws, options)
+
+
+def summarise(variant: Variant, draws: Sequence[Draw], options: RepeatOptions) -> Cloud:
+    """Describe measured draws; their order does not matter to any figure."""
+    done = [d for d in draws if d.setting is not None]
+    values = {name: np.array([d.measures[name] for d in done]) for name in MEASURES}
+    # A measure without a denominator can neither keep nor break a limit.
+    worse = tuple(
+        (limit, proportion(sum(limit.broken(v) for v in known), len(known), options.confidence))
+        for limit in options.limits
+        for known in [[v for v in values[limit.measure].tolist() if not math.isnan(v)]]
+    )
+    return Cloud(
+        strategy=variant.strategy.name,
+        parameters=dict(parameters_of(variant.strategy)),
+        average=variant.average,
+        draws=draws,
+        distinct=len({bare(d.setting) for d in done if d.setting is not None}),
+        spreads={name: Repeated.of(v) for name, v in values.items()} if done else {},
+        worse=worse,
+        abstained=proportion(len(draws) - len(done), len(draws), options.confidence),
+    )

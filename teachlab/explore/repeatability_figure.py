@@ -1,0 +1,143 @@
+"""The cloud of repeated teachings as a picture: where the levels landed, and what they cost."""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+OBJECT, BACKGROUND, GREY = "#D55E00", "#0072B2", "#595959"
+BEST = "#E6E6E6"
+
+Axes = Any
+Document = dict[str, Any]
+
+
+def cloud_figure(clouds: Sequence[Document], best: Document | None, unit: str, *, title: str, kind: str) -> bytes:
+    """Draw one row per cloud.
+
+    Parameters
+    ----------
+    clouds : sequence of dict
+        As `Cloud.as_dict` gives them, in plain JSON types.
+    best : dict or None
+        The best in hindsight, as `Hindsight.as_dict` gives it.
+    unit : str
+        Of the levels.
+    title : str
+    kind : str
+        svg or png.
+    """
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    style: Any = {"svg.hashsalt": title or "cloud", "svg.fonttype": "none", "font.size": 9, "text.parse_math": False}
+    style |= {"axes.spines.top": False, "axes.spines.right": False}
+    with mpl.rc_context(style):
+        figure = Figure(figsize=(9.0, 0.6 + 2.9 * max(1, len(clouds))), layout="constrained")
+        grid = figure.subplots(max(1, len(clouds)), 2, squeeze=False)
+        for k, cloud in enumerate(clouds):
+            draw_cloud(grid[k, 0], grid[k, 1], cloud, best, unit)
+            grid[k, 0].set_title(name_of(cloud), fontsize=9, loc="left")
+        figure.suptitle(title, fontsize=10)
+        out = io.BytesIO()
+        figure.savefig(out, format=kind, metadata={"Date": None} if kind == "svg" else None, dpi=110)
+        return out.getvalue()
+
+
+def name_of(cloud: Document) -> str:
+    """Return the strategy with what was varied."""
+    parts = [cloud["strategy"]]
+    if (length := cloud["parameters"].get("sweep_passes")) is not None:
+        parts.append(f"{length} passes swept")
+    if cloud["average"] > 1:
+        parts.append(f"mean of {cloud['average']} teachings")
+    return ", ".join(parts)
+
+
+def draw_cloud(levels: Axes, cost: Axes, cloud: Document, best: Document | None, unit: str) -> str:
+    """Draw a cloud into two panels and describe it in a sentence.
+
+    Left: on-level against off-level, the levels as good as the best in hindsight shaded. Right: the cost
+    per pass against the on-level. A dot is a draw without a fault, a cross one with; the diamond is the
+    setting released.
+
+    Parameters
+    ----------
+    levels, cost : matplotlib axes
+    cloud, best, unit
+        As for `cloud_figure`; `cloud` may hold ``released``: the measures of one setting.
+    """
+    points, released = cloud["points"], cloud.get("released")
+    on, off = (np.array(points[name], np.float64) for name in ("on_level", "off_level"))
+    # Null stands for a cost without a denominator.
+    paid = np.array([math.nan if c is None else c for c in points["cost"]], np.float64)
+    clean = paid == 0
+    if best is not None:
+        _shade(levels, cost, best)
+    for axes, y in ((levels, off), (cost, paid)):
+        for some, shape, colour, label in (
+            (clean, "o", BACKGROUND, "draw without a fault"),
+            (~clean, "x", OBJECT, "draw with faults"),
+        ):
+            (drawn,) = axes.plot(on[some], y[some], shape, color=colour, markersize=4, alpha=0.7, label=label)
+            _whole(drawn)
+        axes.set_xlabel(f"on level, {unit}")
+    if released is not None:
+        for axes, name in ((levels, "off_level"), (cost, "cost")):
+            if released[name] is not None:
+                (drawn,) = axes.plot(
+                    [released["on_level"]], [released[name]], "D", markerfacecolor="none", markeredgecolor="black",
+                    markersize=8, markeredgewidth=1.6, label="setting released",
+                )  # fmt: skip
+                _whole(drawn)
+    levels.set_ylabel(f"off level, {unit}")
+    cost.set_ylabel("cost per pass")
+    _cost_axis(cost, paid[np.isfinite(paid) & (paid > 0)])
+    if (place := levels.get_subplotspec()) is None or place.is_first_row():
+        levels.legend(fontsize=7, loc="upper left", framealpha=0.85, edgecolor="none")
+    return _sentence(cloud, best, clean, unit)
+
+
+def _whole(drawn: Any) -> None:
+    """Draw a mark on an axis as a whole mark; the layout need not make room for it."""
+    drawn.set_clip_on(False)
+    drawn.set_in_layout(False)
+
+
+def _cost_axis(axes: Axes, paid: np.ndarray[Any, Any]) -> None:
+    if paid.size == 0:
+        axes.set_ylim(0, 1)
+        axes.set_yticks([0])
+        return
+    axes.set_yscale("symlog", linthresh=10.0 ** math.floor(math.log10(float(paid.min()))))
+    axes.set_ylim(bottom=0)
+    axes.yaxis.set_major_formatter("{x:g}")
+
+
+def _shade(levels: Axes, cost: Axes, best: Document) -> None:
+    (a, b), (low, high) = best["on_interval"], best["off_interval"]
+    free = best["cost"] == 0
+    label = "no fault at all, in hindsight" if free else f"cheapest, in hindsight: {best['cost']:.3g} per pass"
+    for axes in (levels, cost):
+        axes.axvspan(a, b, facecolor=BEST, edgecolor=GREY, linestyle="--", label=label if axes is levels else None)
+    levels.plot(
+        [best["on_level"]] * 2, [low, high], "--", color=GREY, linewidth=1, label="its off levels", scalex=False
+    )
+
+
+def _sentence(cloud: Document, best: Document | None, clean: np.ndarray[Any, Any], unit: str) -> str:
+    if not cloud["spreads"]:
+        return f"None of {cloud['draws']} draws gave a setting."
+    spread = cloud["spreads"]["on_level"]
+    text = (
+        f"{cloud['draws']} draws of {name_of(cloud)}: on level {spread['median']:.4g} {unit}, 5 to 95 % "
+        f"{spread['p05']:.4g} to {spread['p95']:.4g}; {int(clean.sum())} of {clean.size} without a fault"
+    )
+    if best is not None:
+        a, b = best["on_interval"]
+        text += f"; in hindsight best from {a:.4g} to {b:.4g} at off level {best['off_level']:.4g}"
+    return text + "."

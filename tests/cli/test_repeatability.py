@@ -1,0 +1,113 @@
+"""The command `repeatability`: its document, its files, its refusals."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.data.recordings import write_recording
+from teachlab.data.truth_files import write_truth
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.truth import Truth
+
+INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts", full_scale=4095)
+
+
+@pytest.fixture(scope="module")
+def line(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Write 60 passes in six lots, and the same line 15 counts brighter."""
+    folder = tmp_path_factory.mktemp("line")
+    for name, seed, offset in (("early", 1, 0), ("late", 2, 15)):
+        rng = np.random.default_rng(seed)
+        start = 100 + 150 * np.arange(60)
+        light = rng.normal(20 + offset, 2, 60 * 150 + 100)
+        for k, a in enumerate(start):
+            light[a : a + 60] += 40 + 5 * (k // 10 % 3) + rng.normal(0, 2)
+        write_recording(folder / f"{name}.parquet", Recording.from_array(light.round().astype(np.uint16), INFO))
+        lots = [f"lot {k // 10}" for k in range(60)]
+        write_truth(folder / f"{name}.passes.parquet", Truth.from_arrays(start, start + 60, lot=lots))
+    return folder
+
+
+def run(*words: str | Path, code: int = 0) -> Any:
+    done = CliRunner().invoke(app, ["repeatability", *map(str, words)])
+    assert done.exit_code == code, done.output
+    return done
+
+
+def test_document(line: Path) -> None:
+    done = run(
+        line / "early.parquet", "--strategy", "sweep-minmax", "--draws", "30", "--average", "3", "--vary",
+        "sweep_passes=1,4", "--limit", "lost_rate=0.01", "--limit", "on_level=30:60", "--teach-share", "0.6", "--json",
+    )  # fmt: skip
+    found = json.loads(done.stdout)
+    (recording,) = found["recordings"]
+    assert (recording["teach_passes"], recording["scored_passes"]) == (36, 23)
+    (one,) = recording["strategies"]
+    assert (one["strategy"], one["draws"], len(one["points"]["cost"])) == ("sweep-minmax", 30, 30)
+    assert [(v["parameter"], v["value"]) for v in one["varied"]] == [("sweep_passes", 1), ("sweep_passes", 4)]
+    assert [v["average"] for v in one["averaged"]] == [3]
+    assert [w["measure"] for w in one["worse"]] == ["lost_rate", "on_level"]
+    assert {"estimate", "low", "high", "upper", "confidence"} <= set(one["worse"][0])
+    assert one["between"]["components"]["groups"] == 4
+    assert one["agreement"]["passes"] == 23
+    assert recording["best"]["cost"] == 0
+
+
+def test_same_words_same_bytes_and_a_table_for_people(line: Path, tmp_path: Path) -> None:
+    words = [line / "early.parquet", "--strategy", "two-sample-midpoint", "--set", "hysteresis_share=0.2"]
+    names = [tmp_path / f"{k}.{kind}" for k in "ab" for kind in ("json", "svg")]
+    first = run(*words, "--draws", "20", "--out", names[0], "--out", names[1])
+    run(*words, "--draws", "20", "--out", names[2], "--out", names[3])
+    assert names[0].read_bytes() == names[2].read_bytes()
+    assert names[1].read_bytes() == names[3].read_bytes()
+    assert json.loads(names[0].read_text())["recordings"][0]["strategies"][0]["parameters"]["hysteresis_share"] == 0.2
+    assert "two-sample-midpoint" in first.stdout
+    assert "In hindsight nothing is lost or false" in first.stdout
+
+
+def test_people_and_shifts(line: Path, tmp_path: Path) -> None:
+    words: list[str | Path] = []
+    for name, level in (("anna", 40), ("anna", 42), ("ben", 60), ("ben", 61)):
+        path = tmp_path / f"{name}{level}.json"
+        setting = {"schema": 1, "unit": "counts", "on_level": level, "off_level": level - 5, "polarity": "light-on"}
+        path.write_text(json.dumps(setting))
+        words += ["--taught", f"{name}={path}"]
+    both = (line / "early.parquet", line / "late.parquet")
+    done = run(*both, "--strategy", "two-sample-midpoint", "--draws", "10", *words, "--json")
+    found = json.loads(done.stdout)
+    (between,) = found["between_recordings"]
+    assert set(between["on_levels"]) == {"early", "late"}
+    assert between["components"]["share"] > 0.5
+    people = found["recordings"][0]["people"]
+    assert people["on_levels"] == {"anna": [40, 42], "ben": [60, 61]}
+    # Within: (1² + 1² + 0.5² + 0.5²) / 2 degrees of freedom.
+    assert people["components"]["within_ms"] == pytest.approx(1.25)
+    assert "between people" in run(*both[:1], "--strategy", "two-sample-midpoint", "--draws", "5", *words).stdout
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["--limit", "lost_rate"],
+        ["--limit", "luck=1"],
+        ["--vary", "sweep_passes=0"],
+        ["--vary", "pieces=2"],
+        ["--average", "x"],
+        ["--by", "colour"],
+        ["--taught", "anna"],
+        ["--out", "x.pdf"],
+        ["--draws", "0"],
+    ],
+)
+def test_bad_input_is_refused_in_one_message(line: Path, words: list[str]) -> None:
+    done = run(line / "early.parquet", "--strategy", "sweep-minmax", *words, code=2)
+    assert done.stdout == ""
+    assert done.stderr.startswith("teachlab: ")
+    assert "Traceback" not in done.output
