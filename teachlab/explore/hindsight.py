@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -134,6 +134,18 @@ def hindsight(
                 open_below=(False, False), costs=costs, searched=surface.how + "; and the settings given beside it",
             )  # fmt: skip
     return found
+
+
+def best_of(surfaces: Sequence[Surface], *, costs: Costs | None = None) -> Hindsight:
+    """Return the cheapest of the best settings of several surfaces of the same passes; the first of equals.
+
+    Where delays and hysteresis meet, a grid of pairs and the exact curve without hysteresis both count.
+    """
+    found = [hindsight(one, costs=costs) for one in surfaces]
+    if not found:
+        raise ParameterError("the best of no surface at all is not known.")
+    best = min(found, key=lambda one: one.cost)
+    return replace(best, searched="; and ".join(dict.fromkeys(one.searched for one in found)))
 
 
 def regret_of(surface: Surface, settings: Iterable[Setting], *, costs: Costs | None = None) -> NDArray[np.float64]:
