@@ -113,33 +113,28 @@ class _Between:
         self.found = np.zeros(size + 1, bool)
         self._memory = min(setting.consecutive - 1, clock.count)
         self._memory += clock.delay(setting.on_delay_ms) + clock.delay(setting.off_delay_ms)
-        self._moved = -(2**62)
+        self._rise = -(2**62)
 
     def push(
         self, spans: Spans, start: int, output: Ranks, before: Ranks, play: Play, invalid: NDArray[np.bool_] | None
     ) -> None:
         """Look at gaps where the output's signal stays between two settings but may have risen there."""
         stays = (output == before) & (output > 0) & (output < self.found.size - 1)
-        if self._memory == 0:
-            at = np.flatnonzero(stays & _spread(play.rises, invalid, other=False))
-        else:
-            # Filter and delays answer to what moved within their memory; an invalid evaluation lengthens it.
-            moved = np.where(_spread(play.moves, invalid, other=True), np.arange(output.size) + start, self._moved)
-            last = np.maximum.accumulate(np.maximum(moved, self._moved))
-            self._moved = int(last[-1])
-            at = np.flatnonzero(stays & (np.arange(output.size) + start - last <= self._memory + 1))
+        rises = play.rises
+        if invalid is not None:
+            rises = np.zeros(invalid.size, bool)
+            rises[~invalid] = play.rises
+        if self._memory:
+            # What filter and delays make of a signal rises only if it rose within their memory; the filter counts
+            # valid evaluations only.
+            places = np.arange(1, output.size + 1) if invalid is None else np.cumsum(~invalid)
+            last = np.maximum.accumulate(np.where(rises, places, self._rise))
+            self._rise = int(last[-1] - places[-1])
+            rises = places - last <= self._memory + 1
+        at = np.flatnonzero(stays & rises)
         kind = spans.kind[np.searchsorted(spans.stop, at + start, side="right")]
         at = at[(kind == Kind.GAP) | (kind == Kind.IGNORE)]
         self.found[output[at]] = True
-
-
-def _spread(valid: NDArray[np.bool_], invalid: NDArray[np.bool_] | None, *, other: bool) -> NDArray[np.bool_]:
-    """Return what is known of valid evaluations for all of them."""
-    if invalid is None:
-        return valid
-    out = np.full(invalid.size, other)
-    out[~invalid] = valid
-    return out
 
 
 @dataclass(frozen=True, slots=True, eq=False)

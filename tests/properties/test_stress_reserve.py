@@ -43,10 +43,18 @@ class Line:
             light[a] -= height // 2 if rise else -(height // 2)  # an edge on the way
             if rng.random() < 0.5:  # a tail that dies away, and comes back for one sample
                 light[b : b + 4] += np.array([9, 4, 7, 2])[: light[b : b + 4].size] * (1 if rise else -1)
+        on = float(rng.integers(14, 30)) if rise else float(rng.integers(25, 42))
+        off = on - float(rng.choice([0, 0.5, 2, 5, 9]))
         dtype = ("int16", "float32", "float64", "uint8")[seed % 4]
-        light = np.clip(light, 1, 99)
+        light = np.clip(light, 1, 99).astype(np.float64)
         if dtype.startswith("float"):
             light = light + rng.choice([0.0, 0.37], light.size)
+            # Hysteresis just bridges a dip behind a pass, and at a little less light does not for a moment.
+            much = 1 + float(rng.choice([0.01, 0.05, 0.2]))
+            narrow = 1 + float(rng.choice([1e-4, 1e-3, 0.01]))
+            levels = np.array([off, on * narrow]) if rise else np.array([on * narrow, off])
+            for b in rng.choice(ends, 3):
+                light[b : b + 2] = (levels * much)[: light[b : b + 2].size]
         self.light = light.astype(dtype)
         bad = rng.random(samples) < rng.choice([0.0, 0.0, 0.04])
         self.invalid = bad if bad.any() else None
@@ -55,10 +63,8 @@ class Line:
         self.info = replace(INFO, dark_level=dark, full_scale=full)
         self.recording = Recording.from_array(self.light, self.info, invalid=self.invalid)
         self.truth = Truth.from_arrays(starts, ends, detect=detect, uncertainty_samples=float(rng.choice([0, 0, 1, 2])))
-        on = float(rng.integers(14, 30)) if rise else float(rng.integers(25, 42))
         base = Setting(
-            unit="counts", on_level=on, off_level=on - float(rng.choice([0, 0.5, 2, 5, 9])),
-            polarity="light-on" if rise else "dark-on",  # type: ignore[arg-type]
+            unit="counts", on_level=on, off_level=off, polarity="light-on" if rise else "dark-on",  # type: ignore[arg-type]
         )  # fmt: skip
         if rng.random() < 0.5:
             base = replace(

@@ -36,12 +36,14 @@ def clamped(low: Ranks, high: Ranks, first: int) -> Ranks:
 
     ``y[t] = clip(y[t − 1], low[t], high[t])``: clamps in a row are a clamp, so 2, 4, 8 … of them are joined.
     """
-    low, high = low.copy(), high.copy()
     step = 1
-    while step < low.size:
+    # A clamp whose bounds are one gives the same whatever came before it.
+    while step < low.size and (low[step:] != high[step:]).any():
+        floor, ceiling = low[:-step], high[:-step]
+        low, high = low.copy(), high.copy()
         low[step:], high[step:] = (
-            np.clip(low[:-step], low[step:], high[step:]),
-            np.clip(high[:-step], low[step:], high[step:]),
+            np.minimum(np.maximum(floor, low[step:]), high[step:]),
+            np.minimum(np.maximum(ceiling, low[step:]), high[step:]),
         )
         step *= 2
     out: Ranks = np.minimum(np.maximum(low, np.int16(first)), high)
@@ -66,9 +68,7 @@ class Play:
         self.mirrored = mirrored
         self.watched = False
         self.rises: NDArray[np.bool_] = np.empty(0, bool)
-        """Where, if watched, the last counts may have risen between two settings, without passing one."""
-        self.moves: NDArray[np.bool_] = np.empty(0, bool)
-        """Where, if watched, they may have changed at all."""
+        """Where, if watched, the last counts may have risen, be it between two settings without passing one."""
         levels = np.unique(np.concatenate((on, off)))
         self._ranker = Ranker(levels, dtype)
         zero = np.zeros(1, np.intp)
@@ -86,7 +86,7 @@ class Play:
     def rank(self, light: Light) -> Ranks:
         """Return the number of settings that are light, or dark, after each valid evaluation."""
         if self._state is None or light.size == 0:
-            self.rises = self.moves = np.empty(0, bool)
+            self.rises = np.empty(0, bool)
             return np.empty(0, np.int16)
         rank = self._ranker.rank(light)
         new = np.empty(rank.size, bool)
@@ -106,10 +106,9 @@ class Play:
         # The count lies in the same stretch between two settings as the bound that light sets it.
         before = np.concatenate((np.array([self._state], np.int16), state[:-1]))
         bound = high if self.mirrored else low
-        self.rises = np.repeat(bound == state, lengths)
-        self.rises[at] = bound == before
-        self.moves = np.repeat((low == state) | (high == state), lengths)
-        self.moves[at] |= (low == before) | (high == before) | (state != before)
+        inner = (bound > 0) & (bound < self.count)  # beyond the ends of the chain nothing is told apart
+        self.rises = np.repeat(inner & (bound == state), lengths)
+        self.rises[at] = (inner & (bound == before)) | ((state < before) if self.mirrored else (state > before))
 
 
 class Causal:
