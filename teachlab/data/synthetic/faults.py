@@ -21,7 +21,7 @@ class Dropouts(Table):
     share : float
         Mean share of the samples, 0 to 0.01 usual.
     longest : int
-        Longest run; lengths 1 … longest are equally likely. A run ends with its chunk of 65,536 samples.
+        Longest run; lengths 1 … longest are equally likely.
     """
 
     share: float = Field(ge=0, le=0.5)
@@ -82,15 +82,16 @@ class Faults(Table):
 
 
 def missing(config: Dropouts, seed: int, index: int) -> NDArray[np.bool_]:
-    """Return which samples of a chunk have no value, shape (CHUNK,)."""
-    rng = stream(seed, "dropouts", index)
-    # runs overlap now and then; a Poisson number of uniform runs covers 1 − exp(−n·mean/CHUNK)
-    runs = rng.poisson(-np.log1p(-config.share) * CHUNK / ((config.longest + 1) / 2))
-    at = rng.integers(0, CHUNK, runs)
-    length = rng.integers(1, config.longest + 1, runs)
-    sample, _ = near(np.arange(CHUNK, dtype=np.float64), at.astype(float), (at + length - 1).astype(float))
+    """Return which samples of a chunk have no value, shape (CHUNK,); a run may have begun in the chunk before."""
     out = np.zeros(CHUNK, bool)
-    out[sample] = True
+    for chunk in range(max(index - 1, 0), index + 1):
+        rng = stream(seed, "dropouts", chunk)
+        # runs overlap now and then; a Poisson number of uniform runs covers 1 − exp(−n·mean/CHUNK)
+        runs = rng.poisson(-np.log1p(-config.share) * CHUNK / ((config.longest + 1) / 2))
+        at = rng.integers(0, CHUNK, runs) - (index - chunk) * CHUNK
+        length = rng.integers(1, config.longest + 1, runs)
+        sample, _ = near(np.arange(CHUNK, dtype=np.float64), at.astype(float), (at + length - 1).astype(float))
+        out[sample] = True
     return out
 
 

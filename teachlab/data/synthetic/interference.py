@@ -210,8 +210,7 @@ class Spikes(Table):
     amplitude_percent : spread, percent of full scale
         Size; usually Pareto.
     longest : int
-        Most evaluations of a spike; lengths are equally likely. A spike ends with its chunk of 65,536
-        samples.
+        Most evaluations of a spike; lengths are equally likely.
     """
 
     per_second: float = Field(ge=0)
@@ -224,15 +223,16 @@ class Spikes(Table):
 
 
 def spikes(config: Spikes, stretch: Stretch) -> Floats32:
-    """Return spikes, float32, shape (CHUNK,), percent of full scale."""
-    rng = stretch.stream("spikes")
-    count = int(rng.poisson(config.per_second * CHUNK / stretch.rate_hz))
-    at = rng.integers(0, CHUNK, count)
-    length = rng.integers(1, config.longest + 1, count)
-    size = config.amplitude_percent.draw(rng, count) * rng.choice([-1.0, 1.0], count)
+    """Return spikes, float32, shape (CHUNK,), percent of full scale; one may have begun in the chunk before."""
     out = np.zeros(CHUNK, np.float32)
-    sample, owner = near(np.arange(CHUNK, dtype=np.float64), at.astype(float), (at + length - 1).astype(float))
-    np.add.at(out, sample, size[owner].astype(np.float32))
+    for chunk in range(max(stretch.index - 1, 0), stretch.index + 1):
+        rng = stream(stretch.seed, "spikes", chunk)
+        count = int(rng.poisson(config.per_second * CHUNK / stretch.rate_hz))
+        at = rng.integers(0, CHUNK, count) - (stretch.index - chunk) * CHUNK
+        length = rng.integers(1, config.longest + 1, count)
+        size = config.amplitude_percent.draw(rng, count) * rng.choice([-1.0, 1.0], count)
+        sample, owner = near(np.arange(CHUNK, dtype=np.float64), at.astype(float), (at + length - 1).astype(float))
+        np.add.at(out, sample, size[owner].astype(np.float32))
     return out
 
 

@@ -8,8 +8,12 @@ from scipy.special import ndtr
 
 from teachlab.data.synthetic import Recipe, generate, plan
 from teachlab.data.synthetic.events import EVENTS, PassSource
+from teachlab.data.synthetic.faults import Dropouts, missing
+from teachlab.data.synthetic.interference import Spikes, spikes
 from teachlab.data.synthetic.line import motion_of
-from teachlab.data.synthetic.streams import BeltTrack, Drawn, Track
+from teachlab.data.synthetic.spread import Constant
+from teachlab.data.synthetic.streams import CHUNK, BeltTrack, Drawn, Track
+from teachlab.data.synthetic.stretch import Stretch
 
 FAR = {"lead_in_mm": 1e9}
 STEP = 100 / 2**16
@@ -326,6 +330,19 @@ def test_dropouts_have_their_share_and_runs(line):
     edges = np.diff(np.concatenate([[0], gone.astype(int), [0]]))
     runs = np.flatnonzero(edges == -1) - np.flatnonzero(edges == 1)
     assert runs.mean() == pytest.approx(10.5, rel=0.1)
+
+
+def test_a_dropout_or_spike_runs_on_where_the_next_chunk_begins():
+    """The first sample of a chunk is lost as often as any other: runs that began before reach into it."""
+    dropouts = Dropouts(share=0.3, longest=5000)
+    first = np.array([missing(dropouts, 1, k)[0] for k in range(1, 301)])
+    # binomial spread of 300 chunks: sd 0.026
+    assert first.mean() == pytest.approx(0.3, abs=0.08)
+    config = Spikes(per_second=20, amplitude_percent=Constant(value=5.0), longest=100)
+    stretches = (Stretch(k, 1, 1000.0, np.zeros(CHUNK)) for k in range(1, 301))
+    hit = np.array([spikes(config, s)[0] != 0 for s in stretches])
+    # 20 spikes of 50.5 samples on average in 1000 samples; spikes of opposite sign cancel now and then
+    assert hit.mean() == pytest.approx(1 - np.exp(-20 * 50.5 / 1000), abs=0.12)
 
 
 def test_dropouts_of_counts_are_invalid_samples(line):
