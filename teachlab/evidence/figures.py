@@ -5,21 +5,31 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from html import escape
 from typing import Any
 
 import numpy as np
 
+from teachlab.evidence.wording import visible
 from teachlab.model.recording import Recording
 
 OBJECT, BACKGROUND, GREY = "#D55E00", "#0072B2", "#595959"
-WORST_DRAWN = 6
+WORST_DRAWN, LONGEST_UNIT = 6, 30
 
 Axes = Any
 
 
-def record_figures(record: dict[str, Any], recording: Recording | None) -> list[str]:
-    """Draw what the record holds; each figure is one SVG element, fit to stand inside a page.
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """One SVG element, fit to stand inside a page, and what to write below it."""
+
+    svg: str
+    caption: str
+
+
+def record_figures(record: dict[str, Any], recording: Recording | None) -> dict[str, Drawn]:
+    """Draw what the record holds, by the name of each figure.
 
     Parameters
     ----------
@@ -27,13 +37,14 @@ def record_figures(record: dict[str, Any], recording: Recording | None) -> list[
     recording : Recording, optional
         For the light of the worst passes.
     """
-    out = []
+    out = {}
     if record["over_time"]["blocks"]:
-        out.append(_figure("course", _course, record, (7.2, 2.6), "Level of the passes over the recording"))
+        svg = _figure("course", _course, record, (7.2, 2.6), "Level of the passes over the recording")
+        out["course"] = Drawn(svg, "Level of the passes over the recording, in stretches of equal number.")
     if record["sensitivity"]:
-        out.append(
-            _figure("shift", _shift, record, (7.2, 2.6), "Lost passes and false trips when both levels are shifted")
-        )
+        title = "Lost passes and false trips when both levels are shifted"
+        svg = _figure("shift", _shift, record, (7.2, 2.6), title)
+        out["shift"] = Drawn(svg, "Faults when both levels are shifted together; 0 is the setting.")
     if recording is not None and record["worst"]:
         worst = record["worst"][:WORST_DRAWN]
         rows = -(-len(worst) // 3)
@@ -41,7 +52,9 @@ def record_figures(record: dict[str, Any], recording: Recording | None) -> list[
         def draw(figure: Any, _: dict[str, Any]) -> str:
             return _worst(figure, record, recording, worst, rows)
 
-        out.append(_figure("worst", draw, record, (7.2, 2.0 * rows), "Light of the worst passes"))
+        svg = _figure("worst", draw, record, (7.2, 2.0 * rows), "Light of the worst passes")
+        caption = "Light of the first passes of the table. The pass is shaded; on level full, off level dotted."
+        out["worst"] = Drawn(svg, caption)
     return out
 
 
@@ -80,6 +93,11 @@ def _embedded(svg: str, name: str, title: str, description: str) -> str:
     return f"{head} {labels}>{texts}{rest}"
 
 
+def _unit(record: dict[str, Any]) -> str:
+    unit = visible(record["data"]["unit"])
+    return unit if len(unit) <= LONGEST_UNIT else unit[: LONGEST_UNIT - 1] + "…"
+
+
 def _light(record: dict[str, Any]) -> float:
     return 1.0 if record["setting"]["polarity"] == "light-on" else -1.0
 
@@ -98,11 +116,11 @@ def _course(figure: Any, record: dict[str, Any]) -> str:
         axes.plot(hours, [sign * b[key] for b in blocks], style, color=OBJECT, markersize=3, label=label)
     _levels(axes, record)
     axes.set_xlabel("hours since the recording began")
-    axes.set_ylabel(record["data"]["unit"])
+    axes.set_ylabel(_unit(record))
     axes.legend(frameon=False, ncols=2, fontsize=7)
     return (
         f"{len(blocks)} stretches of passes; median from {sign * blocks[0]['median']:.4g} to "
-        f"{sign * blocks[-1]['median']:.4g} {record['data']['unit']}."
+        f"{sign * blocks[-1]['median']:.4g} {_unit(record)}."
     )
 
 
@@ -117,13 +135,13 @@ def _shift(figure: Any, record: dict[str, Any]) -> str:
     axes.set_yscale("symlog", linthresh=1)
     axes.set_ylim(bottom=0)
     axes.yaxis.set_major_formatter("{x:g}")
-    axes.set_xlabel(f"shift of both levels, {record['data']['unit']}")
+    axes.set_xlabel(f"shift of both levels, {_unit(record)}")
     axes.set_ylabel("count")
     axes.legend(frameon=False, fontsize=7)
     clean = [s for s, r in zip(shift, rows, strict=True) if not (r["lost"] or r["false_trips"] or r["extra"])]
     if not clean:
         return "No shift is without a fault."
-    return f"Without a fault from {min(clean):.4g} to {max(clean):.4g} {record['data']['unit']}."
+    return f"Without a fault from {min(clean):.4g} to {max(clean):.4g} {_unit(record)}."
 
 
 def _worst(
@@ -138,9 +156,11 @@ def _worst(
         axes.axvspan(0, (row["end"] - row["start"]) * 1000 / record["data"]["sample_rate_hz"], color="#E6E6E6")
         axes.plot(time, light, color=OBJECT if row["outcome"] != "hit" else BACKGROUND, linewidth=0.8)
         _levels(axes, record)
-        axes.set_title(f"pass {row['pass']}: {row['outcome']}", fontsize=7)
+        axes.set_title(f"pass {row['pass']}: {row['reason'] or row['outcome']}", fontsize=8)
         axes.set_xlabel("ms", fontsize=7)
-    return "; ".join(f"pass {row['pass']}: {row['reason']}" for row in worst) + "."
+        if k % 3 == 0:
+            axes.set_ylabel(_unit(record), fontsize=7)
+    return "; ".join(f"pass {row['pass']}: {row['reason'] or row['outcome']}" for row in worst) + "."
 
 
 def _thinned(light: np.ndarray[Any, np.dtype[np.float64]], most: int = 600) -> Any:

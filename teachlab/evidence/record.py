@@ -14,6 +14,7 @@ from teachlab.data.split import Split, split
 from teachlab.errors import Abstained, InputError, TruthError
 from teachlab.evidence import identity
 from teachlab.evidence.criteria import Criteria, judge, overall
+from teachlab.evidence.lost import lost_and_worst
 from teachlab.evidence.over_time import over_time
 from teachlab.explore.alarms import falling, margin_alarm
 from teachlab.explore.planning import claim_hours_sentence, claim_sentence
@@ -36,7 +37,6 @@ DEPENDENT = {
     "merged_rate": (Outcome.MERGED,),
 }
 """Which outcomes count for each rate that allows for passes that resemble one another."""
-WORST = 10
 SHIFTS = 10
 """Levels tried on either side of the setting's, for the sensitivity."""
 
@@ -46,8 +46,12 @@ LIMITS_OF_USE = (
     "The evidence covers the recorded product, speed, lamps, temperature, dirt and settings, and nothing else.",
     "The logged trace may not be what the sensor saw: bandwidth, averaging, gain and clipping of the logger differ. "
     "Verify on the line with marked pieces before release, and again after any change.",
-    "No event seen does not mean that the rate is zero: the claim is the bound, with its passes, lots and dates.",
+    "No event seen does not mean that the rate is zero: the claim is the bound, with its passes, lots and dates. "
+    "Figures beyond the data rest on a model and are indicative.",
     "Where the count is a legal or quality-critical quantity, verify it independently.",
+    "Do not look into LED or laser emitters. Changes to the machine are made with energy locked out, guards on, and "
+    "by trained or authorised people under the local codes; regulated industries re-validate.",
+    "Words here are generic. The manual of the equipment takes precedence.",
 )
 
 
@@ -148,14 +152,26 @@ def build_record(
         "reserves": reserves,
         "tail": _tail(margins, result, setting, how.confidence),
         "over_time": _over_time(recording, truth, setting, margins, result, how.confidence),
-        "worst": _worst(truth, setting, margins, result),
+        **lost_and_worst(recording, truth, setting, margins, result),
         "sensitivity": _sensitivity(recording, truth, setting, margins, how, first),
         "exclusions": _exclusions(result),
         "limits_of_use": list(LIMITS_OF_USE),
         "software": identity.software(),
     }
     record = plain(record)
+    _check_text(record)
     return record | {"record_sha256": identity.json_digest(record)}
+
+
+def _check_text(record: dict[str, Any]) -> None:
+    try:
+        record_text(record).encode()
+    except UnicodeEncodeError as fault:
+        around = fault.object[max(0, fault.start - 20) : fault.start]
+        raise InputError(
+            f"a title, label, note or file name holds half of a surrogate pair (after '{around}'), which is no text. "
+            "Write it in UTF-8."
+        ) from None
 
 
 def record_text(record: dict[str, Any]) -> str:
@@ -316,43 +332,6 @@ def _alarms(reach: NDArray[np.float64], result: Score, level: float, sign: float
         "sequential": None if sequential is None else sequential.as_dict(),
         "margin": margin_alarm(gain, lost).as_dict() if needed > 0 else None,
     }
-
-
-def _worst(truth: Truth, setting: Setting, margins: Margin, result: Score) -> list[dict[str, Any]]:
-    """Return every lost pass up to a number, then those that came closest to being lost."""
-    level, reach = _levels(setting, margins)
-    trials, sign = result.trials, 1.0 if setting.polarity is Polarity.LIGHT_ON else -1.0
-    scored = np.flatnonzero(np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED)))
-    lost = trials.passes[scored] != Outcome.HIT
-    order = np.lexsort((reach[scored + trials.first_pass], ~lost))[:WORST]
-    out = []
-    for k in scored[order]:
-        row, outcome = int(k) + trials.first_pass, Outcome(trials.passes[k])
-        short = bool(reach[row] < level)
-        out.append(
-            {
-                "pass": row,
-                "start": int(truth.start[row]),
-                "end": int(truth.end[row]),
-                "label": str(truth.label[row]),
-                "lot": None if truth.lot is None else str(truth.lot[row]),
-                "outcome": outcome.name.lower(),
-                "reach": sign * float(reach[row]),
-                "distance_to_level": float(reach[row]) - level,
-                "reason": _reason(outcome, short),
-            }
-        )
-    return out
-
-
-def _reason(outcome: Outcome, short: bool) -> str:
-    if outcome is Outcome.HIT:
-        return "detected"
-    if outcome is Outcome.MERGED:
-        return "merged: the output was still active from before"
-    if short:
-        return "the light does not reach the level, or not for long enough"
-    return "the light reaches the level, but the output was not released before, or filter and delay swallow it"
 
 
 def _sensitivity(

@@ -1,0 +1,207 @@
+"""The sentences and rows of the page: what a record's figures say, in words."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+SHOWN_GROUPS = 20
+"""Labels, or lots, listed on the page; the record holds them all."""
+RATES = (
+    ("lost_rate", "lost passes"),
+    ("miss_rate", "missed"),
+    ("merged_rate", "merged"),
+    ("false_trips_per_gap", "gaps tripped"),
+    ("false_trips_per_running_hour", "false trips per running hour"),
+    ("false_trips_per_gap_hour", "false trips per gap-hour"),
+    ("ignore_trips_per_pass", "trips per pass to be ignored"),
+    ("extra_per_pass", "extra onsets per pass"),
+)
+SIDES = (
+    ("detect", "weakest passes above the level of activation, in noise of objects"),
+    ("trip", "level of activation above the strongest gaps, in noise of the background"),
+    ("release", "level of release above the gaps' lowest light, in noise of the background"),
+    ("hold", "lowest light inside the passes above the level of release, in noise of objects"),
+)
+# Control characters have no place in a page; what stands for them can be seen.
+_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ufffe\uffff]")
+
+
+def visible(text: str) -> str:
+    """Return a text with control characters replaced by the sign for what cannot be shown."""
+    return _CONTROL.sub("\ufffd", text)
+
+
+def number(value: float | None) -> str:
+    """Return a number to four digits, or a dash."""
+    return "–" if value is None else f"{value:.4g}"
+
+
+def percent(value: float | None) -> str:
+    """Return a share as percent to three digits, or a dash."""
+    return "–" if value is None else f"{100 * value:.3g} %"
+
+
+def duration(hours: float) -> str:
+    """Return a time in the unit that reads best."""
+    if hours < 1 / 60:
+        return f"{3600 * hours:.3g} s"
+    if hours < 1:
+        return f"{60 * hours:.3g} min"
+    return f"{hours:.3g} h" if hours < 72 else f"{hours / 24:.3g} days"
+
+
+def rate_rows(score: dict[str, Any]) -> list[tuple[str, dict[str, str]]]:
+    """Return every rate with its counts, estimate and bounds."""
+    return [(name, _rate(score[key])) for key, name in RATES]
+
+
+def _rate(rate: dict[str, Any]) -> dict[str, str]:
+    bounds = ("estimate", "low", "high", "upper")
+    if "trials" in rate:
+        values = {key: percent(rate[key]) for key in bounds}
+        return {"events": str(rate["events"]), "over": str(rate["trials"]), **values}
+    exposure, per = rate["exposure"], rate["per"]
+    over = f"{exposure:.4g} h ({duration(exposure)})" if per.endswith("hour") else f"{exposure:.4g}"
+    values = {key: "no bound" if key != "estimate" and rate[key] is None else number(rate[key]) for key in bounds}
+    return {"events": str(rate["events"]), "over": over, **values}
+
+
+def dependence_rows(found: dict[str, Any] | None) -> list[tuple[str, dict[str, Any]]]:
+    """Return the bounds of the lost rate by what is taken of passes of one lot."""
+    if found is None:
+        return []
+    out = [(f"as measured: design effect {found['design_effect']:.3g} from {found['basis']}", found)]
+    if proxy := found["by_proxy"]:
+        said = f"losses assumed to correlate by at most {proxy['assumed_icc']:g}: design effect "
+        out.append((f"{said}{proxy['design_effect']:.3g}", proxy))
+    return [*out, ("taken as independent", found["naive"])]
+
+
+def dependence_warnings(found: dict[str, Any] | None) -> list[str]:
+    """Return what must be said of these bounds."""
+    return [] if found is None else found["warnings"] + ((found["by_proxy"] or {}).get("warnings") or [])
+
+
+def group_tables(score: dict[str, Any]) -> list[tuple[str, list[tuple[str, dict[str, Any]]], str]]:
+    """Return lost passes by label and by lot: those with most losses, and what is left out."""
+    out = []
+    for key, name in (("by_label", "label"), ("by_lot", "lot")):
+        rows = list(score[key].items())
+        if len(rows) < 2:
+            continue
+        shown = sorted(rows, key=lambda row: -row[1]["events"])[:SHOWN_GROUPS] if len(rows) > SHOWN_GROUPS else rows
+        left = len(rows) - len(shown)
+        hidden = sum(rate["events"] for _, rate in rows) - sum(rate["events"] for _, rate in shown)
+        more = f"{left} more {name}s hold {hidden} lost passes; the record lists them all." if left else ""
+        out.append((name, shown, more))
+    return out
+
+
+def margin_rows(record: dict[str, Any]) -> list[tuple[str, str, str]]:
+    """Return every margin and reserve with what it says."""
+    m, reserves, unit = record["margin"], record["reserves"], record["data"]["unit"]
+    share = f"{100 * m['quantile_share']:g} % left beyond"
+    rows = [
+        ("Margin to noise", number(m["margin_to_noise"]), f"the smallest side: {m['limited_by'] or 'none'}; {share}")
+    ]
+    rows += [(name, number(m["sides"][name]), says) for name, says in SIDES]
+    gain = m["excess_gain"]
+    none = "none: the recording already holds a fault"
+    contamination, ambient = reserves["contamination_reserve"], reserves["ambient_reserve"]
+    return [
+        *rows,
+        ("population figure", number(m["population"]["smallest"]), "the same distance in standard deviations of peaks"),
+        ("excess gain, light side", number(gain["light"]), "light over the level, above the dark level"),
+        ("excess gain, dark side", number(gain["dark"]), "level over what must stay dark"),
+        ("hysteresis to noise", number(m["hysteresis_to_noise"]), "over the background's range within one edge"),
+        (
+            "contamination reserve",
+            none if contamination is None else percent(contamination),
+            "share of the light that may be lost before the first fault",
+        ),
+        (
+            "ambient reserve",
+            none if ambient is None else f"{ambient:.4g} {unit}",
+            "light that may be added before the first fault",
+        ),
+    ]
+
+
+def course_lines(over_time: dict[str, Any]) -> list[str]:
+    """Return what trend and alarms say; nothing where there were too few passes."""
+    if not over_time["blocks"]:
+        return []
+    out, trend = [], over_time["trend"]
+    if trend is None:
+        out.append("Too few passes for a trend.")
+    else:
+        out.append(_trend(trend))
+    alarms = over_time["alarms"]
+    if (found := alarms["sequential"]) is not None:
+        when = "no alarm" if found["alarm"] is None else f"alarm at scored pass {found['alarm']}"
+        out.append(
+            f"Cumulative sum on the level, against its first {found['baseline']} passes: {when}. Where nothing changes "
+            f"and passes are independent, one false alarm comes in {found['run_length']:.0f} passes on average."
+        )
+    if (warned := alarms["margin"]) is not None:
+        out.append(_margin_alarm(warned))
+    return out
+
+
+def _trend(trend: dict[str, Any]) -> str:
+    ahead = ""
+    if not trend["significant"]:
+        ahead = " No trend is established."
+    elif trend["hours_to_level"] is not None:
+        ahead = (
+            f" If it goes on, the weakest tenth of the passes reaches the level after "
+            f"{duration(trend['hours_to_level'])} ({duration(trend['hours_to_level_earliest'])} to "
+            f"{'never' if trend['hours_to_level_latest'] is None else duration(trend['hours_to_level_latest'])})."
+        )
+    return (
+        f"Trend of the level ({trend['scale']}): {trend['per_hour']:.3g} per hour, {trend['low']:.3g} to "
+        f"{trend['high']:.3g}, over {duration(trend['hours_observed'])} observed.{ahead}"
+    )
+
+
+def _margin_alarm(found: dict[str, Any]) -> str:
+    lead = found["lead"]
+    if lead is None:
+        first = ""
+    elif lead > 0:
+        first = f" The first warning came {lead} passes before the first loss."
+    else:
+        first = " No warning came before the first loss."
+    return (
+        f"A warning below {found['factor']:g} times the level: {found['warned']} passes in {found['warnings']} "
+        f"spell{'' if found['warnings'] == 1 else 's'}, {found['for_nothing']} of them for nothing.{first}"
+    )
+
+
+def setting_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
+    """Return the setting and who taught it."""
+    rows = [(key, plain(value)) for key, value in record["setting"].items() if key not in {"schema", "taught"}]
+    taught = record["setting"]["taught"]
+    if taught is None:
+        return [*rows, ("taught by", "not stated")]
+    parameters = ", ".join(f"{key} = {value}" for key, value in taught["parameters"].items())
+    return [*rows, ("taught by", f"{taught['strategy']} ({parameters})" if parameters else taught["strategy"])]
+
+
+def identity_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
+    """Return every digest and version."""
+    data, source = record["data"], record["setting_source"]
+    keys = ("recording", "recording_sha256", "samples", "stored_type", "samples_sha256", "sample_rate_hz", "origin")
+    out = [(key, plain(data[key])) for key in keys]
+    out += [(key, plain(data[key])) for key in ("truth", "truth_file_sha256", "truth_sha256")]
+    out += [("setting_" + key if key.startswith("file") else key, plain(value)) for key, value in source.items()]
+    if record["split"]:
+        out += [(key, record["split"][key]) for key in ("teach_samples_sha256", "scored_samples_sha256")]
+    out += [(key, value) for key, value in record["software"].items()]
+    return [*out, ("record_sha256", record["record_sha256"])]
+
+
+def plain(value: Any) -> str:
+    """Return any value as text, or a dash."""
+    return "–" if value is None else str(value)
