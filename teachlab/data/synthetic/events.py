@@ -90,6 +90,17 @@ class PassSource:
             position = float(chunk.trail_mm[-1] + chunk.gap_mm[-1])
             index += 1
 
+    def edges(self, passes: int) -> tuple[Floats, Floats]:
+        """Return the belt positions of the leading and trailing edges of the first passes, mm."""
+        lead, trail, count = [], [], 0
+        for chunk in self.chunks():
+            lead.append(chunk.lead_mm)
+            trail.append(chunk.trail_mm)
+            count += chunk.lead_mm.size
+            if count >= passes:
+                break
+        return np.concatenate(lead)[:passes], np.concatenate(trail)[:passes]
+
     def lots(self, first: int, stop: int) -> Integers:
         """Return the lot numbers of passes."""
         return np.arange(first, stop) // (self._scenario.line.lot_passes or 1)

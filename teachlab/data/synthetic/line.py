@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 
 from teachlab.data.synthetic.drift import gain_and_pedestal
 from teachlab.data.synthetic.electronics import LowPass, NoiseTrack, quantise
+from teachlab.data.synthetic.events import PassSource
 from teachlab.data.synthetic.faults import logged, missing
 from teachlab.data.synthetic.interference import Disturbance
-from teachlab.data.synthetic.motion import Motion, Steady, Uneven
+from teachlab.data.synthetic.motion import Halted, Motion, Steady, Uneven
 from teachlab.data.synthetic.optics import Optics
 from teachlab.data.synthetic.scenario import Scenario
 from teachlab.data.synthetic.streams import CHUNK
@@ -50,9 +51,14 @@ UNSTRESSED = Stress()
 def motion_of(scenario: Scenario, seed: int) -> Motion:
     """Return how the line moves."""
     line = scenario.line
-    if line.wander is None and line.stops is None:
-        return Steady(line.speed_mm_s)
-    return Uneven(line.speed_mm_s, line.wander, line.stops, seed)
+    steady = line.wander is None and line.stops is None
+    motion: Motion = Steady(line.speed_mm_s) if steady else Uneven(line.speed_mm_s, line.wander, line.stops, seed)
+    if not line.halts:
+        return motion
+    lead, trail = PassSource(scenario, seed).edges(max(halt.at_pass for halt in line.halts))
+    places = [lead[h.at_pass - 1] + h.place * (trail[h.at_pass - 1] - lead[h.at_pass - 1]) for h in line.halts]
+    order = np.argsort(places, kind="stable")
+    return Halted(motion, np.maximum(np.array(places)[order], 0.0), [line.halts[k] for k in order])
 
 
 class Line:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Protocol
 
 import numpy as np
@@ -60,6 +61,34 @@ class Stops(Table):
     def words(self) -> str:
         """Return the effect in words."""
         return f"the line stops every {self.every_s:g} s of running for {self.duration_s.words('s')}"
+
+
+class Halt(Table):
+    """The line stops once with a certain product in the beam.
+
+    Parameters
+    ----------
+    at_pass : int
+        Number of the product, the first one is 1.
+    place : float
+        Share of its length that is past the centre of the beam; below 0 or above 1 it is in a gap.
+    duration_s : float, s
+        Time at rest.
+    ramp_s : float, s
+        Time of each straight ramp down and up.
+    """
+
+    at_pass: int = Field(ge=1, le=10_000_000)
+    place: float = Field(default=0.5, ge=-10, le=10)
+    duration_s: float = Field(default=30.0, gt=0, le=1e6)
+    ramp_s: float = Field(default=0.3, ge=0, le=1e4)
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        return (
+            f"the line stands for {self.duration_s:g} s with {100 * self.place:g} % of product {self.at_pass} past the "
+            "beam"
+        )
 
 
 class Motion(Protocol):
@@ -153,6 +182,64 @@ class Uneven:
         run = start[0, 2] + np.cumsum(steps * (before + shares) / 2)
         kept = start if first_ever else self._knots
         self._knots = np.vstack([kept, np.column_stack([times, shares, run])])
+
+
+class Halted:
+    """Another motion, with halts at given places of the belt.
+
+    On the clock of the other motion the time stands still during a halt, and runs with a share of its
+    pace during the ramps, so that the belt comes to rest exactly at the place.
+
+    Parameters
+    ----------
+    motion : Motion
+        The line without halts.
+    places_mm : ndarray of float64, shape (k,), mm
+        Belt positions of the halts, ascending, at or above 0.
+    halts : sequence of Halt
+        In the same order.
+    """
+
+    uniform = False
+
+    def __init__(self, motion: Motion, places_mm: Floats, halts: Sequence[Halt]) -> None:
+        self._motion = motion
+        clock, inner = [0.0], [0.0]
+        share = [1.0]
+        for place, halt in zip(places_mm, halts, strict=True):
+            reached = max(_time_at(motion, float(place)), inner[-1])
+            ramp = max(halt.ramp_s, 1e-9)
+            # half of a ramp is run through; halts closer than their ramps leave less of it
+            slow = max(reached - ramp / 2, inner[-1])
+            down = 2 * (reached - slow)
+            times = np.cumsum([slow - inner[-1], down, halt.duration_s, ramp])
+            clock += (clock[-1] + times).tolist()
+            inner += [slow, reached, reached, reached + ramp / 2]
+            share += [1.0, 0.0, 0.0, 1.0]
+        self._clock, self._inner, self._share = np.array(clock), np.array(inner), np.array(share)
+
+    def position_mm(self, sample: Floats, rate_hz: float) -> Floats:
+        """Return the belt position at ascending samples."""
+        time = sample / rate_hz
+        k = np.searchsorted(self._clock, time, side="right") - 1
+        following = np.minimum(k + 1, self._clock.size - 1)
+        length = np.maximum(self._clock[following] - self._clock[k], 1e-300)
+        slope = (self._share[following] - self._share[k]) / length
+        since = time - self._clock[k]
+        return self._motion.position_mm(self._inner[k] + self._share[k] * since + 0.5 * slope * since**2, 1.0)
+
+
+def _time_at(motion: Motion, place_mm: float) -> float:
+    """Return the time in seconds at which a motion reaches a place of the belt."""
+    from scipy.optimize import brentq
+
+    def short_of(time_s: float) -> float:
+        return float(motion.position_mm(np.array([time_s]), 1.0)[0]) - place_mm
+
+    latest = 1.0
+    while short_of(latest) < 0:
+        latest *= 2
+    return float(brentq(short_of, 0.0, latest, xtol=1e-12)) if short_of(0.0) < 0 else 0.0
 
 
 def first_sample_at(motion: Motion, rate_hz: float, position_mm: Floats, *, speed_mm_s: float) -> NDArray[np.int64]:

@@ -68,8 +68,12 @@ class Recipe:
             )
 
     def digest(self) -> str:
-        """Return the SHA-256 of everything but the number of passes: equal digests can be continued."""
-        parts = {"scenario": self.scenario.model_dump(mode="json"), "seed": self.seed, "stress": asdict(self.stress)}
+        """Return the SHA-256 of everything but the number of passes: equal digests can be continued.
+
+        What is left at its default does not count, so that an effect that is added later changes no digest.
+        """
+        scenario = self.scenario.model_dump(mode="json", exclude_defaults=True)
+        parts = {"scenario": scenario, "seed": self.seed, "stress": asdict(self.stress)}
         return sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()
 
 

@@ -14,7 +14,7 @@ from teachlab.data.synthetic.drift import Drift
 from teachlab.data.synthetic.electronics import FrontEnd, Noise
 from teachlab.data.synthetic.faults import Faults
 from teachlab.data.synthetic.interference import Interference
-from teachlab.data.synthetic.motion import Stops, Wander
+from teachlab.data.synthetic.motion import Halt, Stops, Wander
 from teachlab.data.synthetic.objects import Object
 from teachlab.data.synthetic.spread import Spread
 from teachlab.data.synthetic.tables import Table, refusal
@@ -108,7 +108,9 @@ class LineSpeedAndGaps(Table):
     wander : Wander, optional
         Slow wander of the speed.
     stops : Stops, optional
-        Stops of the line.
+        Stops of the line, by time.
+    halts : tuple of Halt
+        Stops with a certain product in the beam.
     """
 
     speed_mm_s: float = Field(gt=0, le=1e5)
@@ -119,6 +121,7 @@ class LineSpeedAndGaps(Table):
     lot_level_cv: float = Field(default=0.0, ge=0, le=3)
     wander: Wander | None = None
     stops: Stops | None = None
+    halts: tuple[Halt, ...] = ()
 
 
 class Scenario(Table):

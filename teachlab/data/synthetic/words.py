@@ -51,5 +51,5 @@ def _line_extras(scenario: Scenario) -> list[str]:
     if line.lot_passes is not None:
         spread = f", level {100 * line.lot_level_cv:g} % different from lot to lot" if line.lot_level_cv else ""
         parts.append(f"lots of {line.lot_passes} passes{spread}")
-    parts += [effect.words() for effect in (line.wander, line.stops) if effect is not None]
+    parts += [effect.words() for effect in (line.wander, line.stops, *line.halts) if effect is not None]
     return parts

@@ -36,6 +36,7 @@ EVERYTHING = {
         "lot_level_cv": 0.1,
         "wander": {"share": 0.02},
         "stops": {"every_s": 20, "duration_s": 2},
+        "halts": [{"at_pass": 5, "duration_s": 4, "ramp_s": 0.001}],
     },
     "background": {
         "texture": {"sd_percent": 0.5, "length_mm": 8},

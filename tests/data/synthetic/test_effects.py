@@ -238,6 +238,39 @@ def test_stops_come_as_often_as_they_say(line):
     assert place[-1] / 500 / 8000 == pytest.approx(20.5 / 24, rel=0.03)
 
 
+def test_a_halt_rests_with_its_product_in_the_beam(line, light):
+    halts = [
+        {"at_pass": 3, "place": 0.5, "duration_s": 5, "ramp_s": 0.2},
+        {"at_pass": 2, "place": 1.5, "duration_s": 2, "ramp_s": 0},
+    ]
+    free, halted = line(), line(line={"halts": halts})
+    lead, trail = PassSource(halted, 0).edges(3)
+    place = motion_of(halted, 0).position_mm(np.arange(20_000.0), 1000.0)
+    assert np.all(np.diff(place) >= -1e-9)
+    at_rest = {
+        lead[2] + 0.5 * 100: 5000,
+        trail[1] + 0.5 * 100: 2000,
+    }
+    for where, samples in at_rest.items():
+        assert np.count_nonzero(np.abs(place - where) < 1e-6) == pytest.approx(samples, abs=2)
+    # the line is late by the rest and by half of each ramp
+    late = np.diff(plan(Recipe(scenario=halted, passes=5)).truth.start) - np.diff(
+        plan(Recipe(scenario=free, passes=5)).truth.start
+    )
+    assert late.tolist() == pytest.approx([0, 2000, 5200, 0], abs=1)
+    x = light(halted, 12_000)
+    truth = plan(Recipe(scenario=halted, passes=5)).truth
+    assert truth.end[2] - truth.start[2] == pytest.approx(200 + 5200, abs=2)
+    assert np.all(x[truth.start[2] + 20 : truth.end[2] - 20] == pytest.approx(40, abs=STEP))
+
+
+def test_halts_too_close_for_their_ramps_still_rest_in_order(line):
+    halts = [{"at_pass": 1, "place": p, "duration_s": 1, "ramp_s": 3} for p in (0.2, 0.3)]
+    place = motion_of(line(line={"halts": halts}), 0).position_mm(np.arange(30_000.0), 1000.0)
+    assert np.all(np.diff(place) >= -1e-9)
+    assert np.count_nonzero(np.diff(place) < 1e-6) > 1900
+
+
 def test_truth_follows_an_uneven_line(line, light):
     scenario = line(line={"wander": {"share": 0.05, "period_s": 7}, "stops": {"every_s": 8, "duration_s": 1}})
     truth = plan(Recipe(scenario=scenario, passes=200, seed=2)).truth

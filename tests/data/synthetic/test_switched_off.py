@@ -29,6 +29,7 @@ WHOLE = {
         "lot_level_cv": 0.15,
         "wander": {"share": 0.03, "period_s": 20},
         "stops": {"every_s": 30, "duration_s": 4},
+        "halts": [{"at_pass": 5, "duration_s": 4, "ramp_s": 0.001}],
     },
     "background": {
         "level_percent": 10,
@@ -203,6 +204,12 @@ CASES = {
     "level of lots, spread of object light": (("line", "lot_level_cv"), object_spread, (0.05, 2.5), (3, 12)),
     "wander, spread of pitches": (("line", "wander"), lambda s: np.std(np.diff(s.truth.start)), (0, 0.5), (6, 20)),
     "stops, longest pitch": (("line", "stops"), lambda s: np.diff(s.truth.start).max(), (400, 401), (3000, 9000)),
+    "halts, longest pass": (
+        ("line", "halts"),
+        lambda s: (s.truth.end - s.truth.start).max(),
+        (200, 201),
+        (4190, 4210),
+    ),
     "gaps, spread of pitches": (("line", "gap_mm"), lambda s: np.std(np.diff(s.truth.start)), (0, 0.5), (13, 19)),
     "object texture, spread of object light": (("object", 0, "texture"), object_spread, (0.05, 2.5), (3, 6)),
     "glints, upper light": (("object", 0, "glints"), quantile(0.99), (40, 41), (45, 100)),
