@@ -1,0 +1,130 @@
+"""The command `coverage`: which nuisances could be seen while teaching and scoring, and what comes back."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from teachlab.cli.console import emit_json, say, show, warn
+from teachlab.cli.loading import naming, not_truth_note
+from teachlab.errors import ParameterError
+
+if TYPE_CHECKING:
+    from teachlab.explore.coverage import Coverage
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("coverage")(coverage_command)
+
+
+def coverage_command(
+    recording: Annotated[str, typer.Argument(help="Recording: NAME.parquet, or a URI.")],
+    cycle: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="What comes back: belt=10s, belt=6000mm, lamp=100Hz; belt=6000mm:40mm if its feature is that wide; "
+            "again for more."
+        ),
+    ] = None,
+    setting: Annotated[
+        str | None, typer.Option(help="Setting whose false trips are searched for a period: JSON.")
+    ] = None,
+    truth: Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")] = None,
+    line_speed: Annotated[
+        float | None, typer.Option(help="m/s, for cycles given as lengths; default: as stored with the recording.")
+    ] = None,
+    teach_share: Annotated[float, typer.Option(help="Share of the passes that may be taught on.")] = 0.3,
+    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
+    confidence: Annotated[float, typer.Option(help="With which a feature of a cycle shall have been seen.")] = 0.95,
+    times: Annotated[int, typer.Option(help="How often it shall have been seen.")] = 1,
+    begins: Annotated[
+        str | None, typer.Option(help="Time of day at which the recording begins, HH:MM: counts hours of the day.")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Certify how often every nuisance cycle lay in an open gap, and find periods in trips and gap peaks."""
+    from dataclasses import replace
+
+    from teachlab.bench import open_pair
+    from teachlab.data.setting_files import read_setting
+    from teachlab.explore.coverage import coverage
+    from teachlab.explore.cycles import cycle_of
+
+    opened, passes = open_pair(recording, truth)
+    if line_speed is not None:
+        opened = replace(opened, info=replace(opened.info, line_speed_m_s=line_speed))
+    speed = opened.info.line_speed_m_s
+    cycles = [cycle_of(text, line_speed_m_s=speed) for text in cycle or []]
+    used = None if setting is None else read_setting(setting)
+    with naming(setting, recording):
+        found = coverage(
+            opened, passes, cycles, setting=used, teach_share=teach_share, tolerance_ms=tolerance_ms,
+            confidence=confidence, times=times, begins_h=None if begins is None else _clock(begins),
+        )  # fmt: skip
+    if note := not_truth_note(passes):
+        warn(note)
+    if json:
+        emit_json(
+            {
+                "schema": 1,
+                "recording": opened.name,
+                "teach_share": teach_share,
+                "confidence": confidence,
+                "line_speed_m_s": speed,
+                **found.as_dict(),
+            }
+        )
+        return
+    _tell(found, opened.name)
+
+
+def _clock(text: str) -> float:
+    hours, colon, minutes = text.partition(":")
+    if not (colon and hours.isdecimal() and minutes.isdecimal() and int(hours) < 24 and int(minutes) < 60):
+        raise ParameterError(f"--begins takes a time of day, HH:MM, 00:00 to 23:59; got '{text}'.")
+    return int(hours) + int(minutes) / 60
+
+
+def _tell(found: Coverage, name: str) -> None:
+    from rich.table import Table
+
+    if found.cycles:
+        table = Table(
+            title=f"{name}: how often a feature at an unknown place of each cycle lay wholly in an open gap",
+            title_justify="left",
+        )
+        table.add_column("cycle")
+        table.add_column("block")
+        for title in ("revolutions", "open in", "exposures, mean", "at least", "surely seen", "chance seen", "needed"):
+            table.add_column(title, justify="right")
+        for one in found.cycles:
+            for block, e in one.blocks.items():
+                table.add_row(
+                    f"{one.cycle.name}, {one.cycle.period_s:.4g} s", block, f"{e.revolutions:.3g}",
+                    f"{100 * e.open_share:.3g} %", f"{e.exposures:.3g}", str(e.least), str(e.sure),
+                    f"{100 * e.seen_share:.3g} %", f"{one.needed[block]:.3g}",
+                )  # fmt: skip
+        show(table)
+        first = next(iter(found.cycles[0].blocks.values()))
+        say(
+            f"Surely seen: exposures that {100 * first.confidence:g} % of all places of the cycle have at least. "
+            f"Needed: revolutions after which a feature was seen {first.times} time(s) with that confidence."
+        )
+    labels = {name: both for name, both in found.names.items() if name.startswith("label")}
+    for what, (taught, scored) in labels.items():
+        say(f"{what}: {taught} passes in the teach block, {scored} scored")
+    if lots := [both for name, both in found.names.items() if name not in labels]:
+        taught, scored = (sum(count > 0 for count in side) for side in zip(*lots, strict=True))
+        say(f"{len(lots)} lots: {taught} in the teach block, {scored} scored")
+    if found.hours:
+        say("Passes by hour of the day, in the teach block and scored:")
+        for hour, (taught, scored) in found.hours.items():
+            say(f"  {hour}: {taught}, {scored}")
+    for one_found in found.found:
+        say(one_found.sentence or f"{one_found.what.capitalize()}: {one_found.refused}.")
+    for warning in found.warnings:
+        warn(f"Warning: {warning}")
+    if not found.warnings and found.cycles:
+        say("Every cycle named was seen often enough in every block.")
