@@ -95,11 +95,11 @@ class Noise(Table):
         )
 
 
-def sigma(noise: Noise, level: Floats32, optical: Floats32, ambient_percent: float) -> Floats32:
-    """Return the standard deviation of the noise at each level, percent of full scale."""
+def sigma(noise: Noise, level: Floats32, optical: Floats32, ambient_percent: float | Floats32) -> Floats32:
+    """Return the standard deviation of the noise at each level, percent of full scale; ambient may differ, too."""
     variance = np.maximum(level, np.float32(0.0))
     variance *= np.float32(noise.shot_kappa)
-    variance += np.float32(noise.thermal_percent**2 + noise.shot_kappa * ambient_percent)
+    variance += np.asarray(noise.thermal_percent**2 + noise.shot_kappa * ambient_percent, np.float32)
     source = optical * np.float32(noise.rin)
     source *= source
     variance += source
@@ -113,7 +113,7 @@ class NoiseTrack:
         self._noise = noise
         self._track = Track(seed, "noise", noise.rho)
 
-    def add(self, stretch: Stretch, out: Floats32, optical: Floats32, ambient_percent: float) -> None:
+    def add(self, stretch: Stretch, out: Floats32, optical: Floats32, ambient_percent: float | Floats32) -> None:
         """Add the noise of a stretch to `out`, in place."""
         if not self._noise.silent:
             out += self._track.chunk(stretch.index) * sigma(self._noise, out, optical, ambient_percent)

@@ -59,27 +59,54 @@ class Lamp(Table):
         Residual amplitudes at twice and four times the mains frequency.
     second_phase_deg : float, degrees
         ψ.
+    shot_percent : float, percent of full scale
+        Mean photocurrent of the lamp light over the full-scale current, times 100: adds to the level in the
+        shot noise only, with the flicker of the light, ``1 + m1 cos θ + m2 cos(2θ + ψ)``.
+    modulation, second_modulation : float
+        m1 and m2: incandescent 0.05 to 0.15, magnetic ballast 0.2 to 0.4, LED driver 0 to 1.
     """
 
     mains_hz: float = Field(default=50.0, gt=0)
     first_percent: float = Field(ge=0, le=100)
     second_percent: float = Field(default=0.0, ge=0, le=100)
     second_phase_deg: float = Field(default=0.0, ge=-360, le=360)
+    shot_percent: float = Field(default=0.0, ge=0)
+    modulation: float = Field(default=0.0, ge=0, le=1)
+    second_modulation: float = Field(default=0.0, ge=0, le=1)
 
     def words(self) -> str:
         """Return the effect in words."""
+        shot = (
+            f", and add the shot noise of {self.shot_percent:g} %, modulated by {100 * self.modulation:g} %"
+            if self.shot_percent
+            else ""
+        )
         return (
             f"lamps flicker by {self.first_percent:g} % of full scale at {2 * self.mains_hz:g} Hz and "
-            f"{self.second_percent:g} % at {4 * self.mains_hz:g} Hz"
+            f"{self.second_percent:g} % at {4 * self.mains_hz:g} Hz{shot}"
         )
 
 
 def lamp(config: Lamp, stretch: Stretch) -> Floats32:
     """Return the flicker of mains lamps, float32, shape (CHUNK,), percent of full scale."""
+    return _flicker(config, stretch, config.first_percent, config.second_percent)
+
+
+def lamp_shot(config: Lamp, stretch: Stretch) -> Floats32:
+    """Return the lamp light as it counts in the shot noise, float32, shape (CHUNK,), percent of full scale."""
+    out = _flicker(config, stretch, config.modulation, config.second_modulation)
+    out += np.float32(1.0)
+    # both modulations together may ask for less than no light
+    np.maximum(out, np.float32(0.0), out=out)
+    out *= np.float32(config.shot_percent)
+    return out
+
+
+def _flicker(config: Lamp, stretch: Stretch, first: float, second: float) -> Floats32:
     theta = 2 * config.mains_hz * stretch.time_s + stream(stretch.seed, "lamp", 0).random()
-    out: Floats32 = np.float32(config.first_percent) * np.cos(turns(theta))
-    if config.second_percent:
-        out += np.float32(config.second_percent) * np.cos(turns(2 * theta + config.second_phase_deg / 360))
+    out: Floats32 = np.float32(first) * np.cos(turns(theta))
+    if second:
+        out += np.float32(second) * np.cos(turns(2 * theta + config.second_phase_deg / 360))
     return out
 
 
@@ -261,6 +288,13 @@ class Disturbance:
     def __init__(self, config: Interference, seed: int) -> None:
         self._config = config
         self._steps = None if config.steps is None else StepTrain(config.steps, seed)
+
+    def shot_percent(self, stretch: Stretch) -> float | Floats32:
+        """Return the light from elsewhere that counts in the shot noise, percent of full scale."""
+        c = self._config
+        if c.lamp is None or not c.lamp.shot_percent:
+            return c.ambient.shot_percent
+        return lamp_shot(c.lamp, stretch) + np.float32(c.ambient.shot_percent)
 
     def add(self, stretch: Stretch, out: Floats32) -> None:
         """Add all interference of a stretch to `out`, in place."""

@@ -105,7 +105,7 @@ class Line:
         if self._stress.ambient_percent:
             light += np.float32(self._stress.ambient_percent)
         self._disturbance.add(stretch, light)
-        self._noise.add(stretch, light, optical, self._scenario.interference.ambient.shot_percent)
+        self._noise.add(stretch, light, optical, self._disturbance.shot_percent(stretch))
         return logged(self._scenario.faults, quantise(light, self.top), self.top)
 
     def missing(self, index: int) -> NDArray[np.bool_] | None:

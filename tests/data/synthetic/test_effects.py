@@ -340,6 +340,30 @@ def test_ambient_light_shifts_compresses_and_makes_noise(line, light):
     assert x == pytest.approx(np.full(100, 10 / 1.25 + 3), abs=STEP)
 
 
+def test_the_shot_noise_of_a_lamp_flickers_with_its_light(line, light):
+    """σ² = thermal² + κ·(x + E(t)), E = 400 (1 + 0.6 cos θ + 0.2 cos(2θ + 90°)), in step with the residual."""
+    lamp = {
+        "first_percent": 2,
+        "shot_percent": 400,
+        "modulation": 0.6,
+        "second_modulation": 0.2,
+        "second_phase_deg": 90,
+        "mains_hz": 50,
+    }
+    noise = {"thermal_percent": 0.1, "shot_kappa": 1e-3}
+    scenario = line(line=FAR, sensor={"noise": noise, "bits": 16}, interference={"lamp": lamp})
+    quiet = line(line=FAR, interference={"lamp": lamp | {"shot_percent": 0}})
+    # 100 Hz at 1000 per second: ten phases, each seen 40 000 times
+    x, clean = (light(s, 400_000).reshape(-1, 10) for s in (scenario, quiet))
+    theta = (
+        np.angle(np.mean((clean[0] - 10) * np.exp(-2j * np.pi * np.arange(10) / 10))) + 2 * np.pi * np.arange(10) / 10
+    )
+    light_there = 400 * (1 + 0.6 * np.cos(theta) + 0.2 * np.cos(2 * theta + np.pi / 2))
+    expected = 0.1**2 + 1e-3 * (clean[0] + light_there)
+    # standard error of a variance of 40 000: 0.7 %
+    assert x.var(axis=0) == pytest.approx(expected, rel=0.035)
+
+
 def test_the_front_end_delays_and_rounds_edges(line, light):
     sharp = line(sensor={"beam": {"shape": "slit", "slit_mm": 0.001}}, line={"lead_in_mm": 100.25})
     slow = line(

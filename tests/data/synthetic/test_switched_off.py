@@ -63,7 +63,7 @@ WHOLE = {
     ],
     "interference": {
         "ambient": {"residual_percent": 4, "shot_percent": 50, "compression": 0.4},
-        "lamp": {"first_percent": 1.0, "second_percent": 0.4},
+        "lamp": {"first_percent": 1.0, "second_percent": 0.4, "shot_percent": 300, "modulation": 0.5},
         "ripple": {"amplitude_percent": 1.0, "frequency_hz": 5003},
         "neighbour": {"amplitude_percent": 1.5, "beat_hz": 37},
         "gated_neighbour": {
@@ -276,6 +276,26 @@ def test_switching_a_noise_off_lowers_the_noise(key):
     tables["sensor"]["noise"][key] = 0
     # of 0.09 + 0.16 + 0.16 one term is gone
     assert object_steps(see(tables)) < 0.92 * noisy
+
+
+@pytest.mark.parametrize(("key", "ratio"), [("shot_percent", (0, 0.5)), ("modulation", (0, 0.3))])
+def test_switching_the_noise_of_lamp_light_off_quietens_or_evens_it(key, ratio):
+    """Noise power in gaps, and its swing in step with the mains."""
+    tables = copy.deepcopy(PLAIN)
+    tables["sensor"]["noise"] = {"thermal_percent": 0.05, "shot_kappa": 1e-3, "rin": 0}
+    tables["interference"] = {"lamp": {"first_percent": 0, "shot_percent": 300, "modulation": 0.5}}
+
+    def power(seen):
+        steps = np.diff(seen.light)[seen.light[1:] < 13] ** 2
+        if key == "shot_percent":
+            return float(np.mean(steps))
+        phases = [np.mean(np.diff(seen.light)[k::10][seen.light[1:][k::10] < 13] ** 2) for k in range(10)]
+        return float(np.ptp(phases))
+
+    there = power(see(tables))
+    tables["interference"]["lamp"][key] = 0
+    gone = power(see(tables))
+    assert ratio[0] * there <= gone <= ratio[1] * there
 
 
 def test_switching_the_colour_of_the_noise_off_roughens_it():
