@@ -110,12 +110,15 @@ def test_grey_card_in_the_generated_light():
 def test_background_suppression_crosses_at_the_cut_off():
     # source: definition of the cut-off distance; monotone; darker targets cross nearer (common practice, no source)
     def at(d, reflectance=0.9):
-        return suppressed_level(d, cutoff_mm=200, gain_percent=400, reflectance=reflectance, white_black_percent=10)
+        return suppressed_level(d, cutoff_mm=200, gain_percent=400, reflectance=reflectance, white_black_share=0.1)
 
     assert at(200) == pytest.approx(50)
     levels = [at(d) for d in range(100, 300, 10)]
     assert all(a > b for a, b in itertools.pairwise(levels))
     assert at(200, reflectance=0.06) < 50
+    # the black card is cut off nearer by its share of the cut-off distance; one halfway between by half of it
+    assert at(200 * (1 - 0.1), reflectance=0.06) == pytest.approx(50)
+    assert at(200 * (1 - 0.05), reflectance=0.48) == pytest.approx(50)
     slope = (at(199.9) - at(200.1)) / 0.2
     assert slope == pytest.approx(400 / 200, rel=1e-4)
 

@@ -116,7 +116,7 @@ class PassSource:
         level = self._per_kind(kind, "level", index, self._levels)
         if scenario.line.lot_level_cv:
             level = level * self._lot_factor.take(int(lot[0]), int(lot[-1]) + 1)[lot - lot[0]]
-        glints = self._glints(kind, lead, length, index)
+        glints = _together(self._glints(kind, lead, length, index), self._swaps(kind, lead, length, level, index))
         return PassChunk(
             first,
             kind,
@@ -164,7 +164,7 @@ class PassSource:
                 cutoff_mm=sensor.suppression.cutoff_mm,
                 gain_percent=sensor.suppression.gain_percent,
                 reflectance=reflectance,
-                white_black_percent=sensor.suppression.white_black_percent,
+                white_black_share=sensor.suppression.white_black_share,
             )
         if sensor.reference is None:
             return 0.0
@@ -179,9 +179,7 @@ class PassSource:
     def _draw_lot_factor(self, rng: np.random.Generator, size: int) -> Floats:
         return rng.lognormal(0.0, math.sqrt(math.log1p(self._scenario.line.lot_level_cv**2)), size)
 
-    def _glints(
-        self, kind: Integers, lead: Floats, length: Floats, index: int
-    ) -> tuple[Floats, Floats, Floats, Integers]:
+    def _glints(self, kind: Integers, lead: Floats, length: Floats, index: int) -> _Bumps:
         counts = np.zeros(EVENTS, np.int64)
         sd = np.zeros(EVENTS)
         for k, config in enumerate(self._scenario.object):
@@ -197,8 +195,52 @@ class PassSource:
             if config.glints is not None and rows.any():
                 rng = stream(self._seed, f"glint height/{config.label}", index)
                 height[rows] = config.glints.amplitude_percent.draw(rng, int(rows.sum()))
-        first = np.concatenate([[0], np.cumsum(counts)])
-        return lead[owner] + where * length[owner], height, sd[owner], first
+        return _Bumps(owner, lead[owner] + where * length[owner], height, sd[owner])
+
+    def _swaps(self, kind: Integers, lead: Floats, length: Floats, level: Floats, index: int) -> _Bumps | None:
+        """Return the places at which the receiver zones are swapped; their height mirrors the level."""
+        owners, places, depths, sds = [], [], [], []
+        for k, config in enumerate(self._scenario.object):
+            if config.zone_swap is None:
+                continue
+            swap, rng = config.zone_swap, stream(self._seed, f"zone swap/{config.label}", index)
+            counts = np.where(kind == k, rng.poisson(swap.per_object, EVENTS), 0)
+            ends = rng.random((2, EVENTS)) < swap.edge_share
+            first, last = (np.flatnonzero(end & (kind == k)) for end in ends)
+            inside = np.repeat(np.arange(EVENTS), counts)
+            owner = np.concatenate([inside, first, last])
+            where = np.concatenate([rng.random(inside.size), np.zeros(first.size), np.ones(last.size)])
+            owners.append(owner)
+            places.append(lead[owner] + where * length[owner])
+            depths.append(swap.depth * (100.0 - 2.0 * level[owner]))
+            sds.append(np.full(owner.size, swap.sd_mm))
+        if not owners:
+            return None
+        return _Bumps(*(np.concatenate(part) for part in (owners, places, depths, sds)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Bumps:
+    """Places at which light is added: pass within its chunk, place, height, standard deviation."""
+
+    owner: Integers
+    place_mm: Floats
+    percent: Floats
+    sd_mm: Floats
+
+
+def _together(glints: _Bumps, swaps: _Bumps | None) -> tuple[Floats, Floats, Floats, Integers]:
+    """Return place, height and width of all bumps, pass by pass, and where those of each pass begin."""
+    owner, place, height, sd = glints.owner, glints.place_mm, glints.percent, glints.sd_mm
+    if swaps is not None:
+        owner = np.concatenate([owner, swaps.owner])
+        order = np.argsort(owner, kind="stable")
+        owner = owner[order]
+        place = np.concatenate([place, swaps.place_mm])[order]
+        height = np.concatenate([height, swaps.percent])[order]
+        sd = np.concatenate([sd, swaps.sd_mm])[order]
+    first = np.concatenate([[0], np.cumsum(np.bincount(owner, minlength=EVENTS))])
+    return place, height, sd, first
 
 
 class _Draw(Protocol):

@@ -90,16 +90,18 @@ def suppressed_level(
     gain_percent: float,
     reflectance: float = 0.9,
     reference_reflectance: float = 0.9,
-    white_black_percent: float = 0.0,
+    dark_reflectance: float = 0.06,
+    white_black_share: float = 0.0,
 ) -> float:
     """Return the level of a background-suppressed sensor; 50 % at the cut-off distance of a reference card.
 
-    ``50 + 50·tanh(gain·(d_c − d)/(50·d_c)) + white_black·(ρ/ρ_ref − 1)``, clipped to 0 … 100: near objects are
-    bright, far ones dark, and what is left of the dependence on reflectance shifts the cut-off.
+    ``50 + 50·tanh(gain·(d_c(ρ) − d)/(50·d_c))``: near objects are bright, far ones dark. What is left of the
+    dependence on reflectance moves the cut-off, ``d_c(ρ) = d_c·(1 − share·(ρ_ref − ρ)/(ρ_ref − ρ_dark))``: a dark
+    card is cut off nearer by that share. The straight line between the two cards is a planning model (common
+    practice, no source).
     """
-    soft = 50.0 * math.tanh(gain_percent * (cutoff_mm - distance_mm) / (50.0 * cutoff_mm))
-    shift = white_black_percent * (reflectance / reference_reflectance - 1.0)
-    return min(100.0, max(0.0, 50.0 + soft + shift))
+    shift = white_black_share * (reference_reflectance - reflectance) / (reference_reflectance - dark_reflectance)
+    return 50.0 + 50.0 * math.tanh(gain_percent * (1.0 - shift - distance_mm / cutoff_mm) / 50.0)
 
 
 def polarised_leak(psi_rad: float, retardance_rad: float) -> float:

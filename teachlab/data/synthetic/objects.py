@@ -64,6 +64,37 @@ class Glints(Table):
         return f"{self.per_object:g} glints per object, {self.amplitude_percent.words('% of full scale')} high"
 
 
+class ZoneSwap(Table):
+    """Glossy places and edges throw the light into the other receiver zone of a background-suppressed sensor.
+
+    The difference of the zones changes its sign there: a bump of height ``depth·(100 − 2·level)``, which
+    mirrors the level about mid scale where depth is 1.
+
+    Parameters
+    ----------
+    per_object : float
+        Mean number of glossy places per object (Poisson); 0 to 3.
+    edge_share : float
+        Share of the leading and of the trailing edges that do it.
+    depth : float
+        1 swaps the zones wholly.
+    sd_mm : float, mm
+        Standard deviation of the bump as the sensor sees it; usual 0.5 to 3 mm.
+    """
+
+    per_object: float = Field(default=0.0, ge=0, le=100)
+    edge_share: float = Field(default=0.0, ge=0, le=1)
+    depth: float = Field(default=1.0, gt=0, le=1)
+    sd_mm: float = Field(gt=0)
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        return (
+            f"{self.per_object:g} glossy places per object and {100 * self.edge_share:g} % of the edges swap the "
+            "receiver zones"
+        )
+
+
 class Transparent(Table):
     """A clear container in a beam: two dark edge dips and a middle that may be brighter than no object.
 
@@ -195,7 +226,7 @@ class Object(Table):
         inverse-square law, or by the cut-off distance for background suppression.
     transparent : Transparent
         Instead of a level.
-    texture, glints, print, tumbling, flutter, wrap
+    texture, glints, zone_swap, print, tumbling, flutter, wrap
         See the tables.
     """
 
@@ -209,6 +240,7 @@ class Object(Table):
     transparent: Transparent | None = None
     texture: Texture | None = None
     glints: Glints | None = None
+    zone_swap: ZoneSwap | None = None
     print: Print | None = None
     tumbling: Tumbling | None = None
     flutter: Flutter | None = None
@@ -242,7 +274,8 @@ class Object(Table):
             of = self.reflectance or Constant(value=0.0)
             what = f"reflectance {of.words('')} at {near.words('mm')}".replace(" at", "at", 1)
         parts = [f"{self.label}: {self.length_mm.words('mm')} long, {what}"]
-        parts += [p.words() for p in (self.glints, self.print, self.tumbling, self.flutter, self.wrap) if p is not None]
+        effects = (self.glints, self.zone_swap, self.print, self.tumbling, self.flutter, self.wrap)
+        parts += [effect.words() for effect in effects if effect is not None]
         if self.texture is not None:
             parts.append(self.texture.words("along-object"))
         if self.expect == "ignore":

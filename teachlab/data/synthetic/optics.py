@@ -157,7 +157,8 @@ class Optics:
             if o.wrap
         }
         self._plain = not any(o.texture or o.wrap or o.flutter for o in kinds)
-        self._reach_mm = max([self._beam.reach_mm, *(5 * o.glints.sd_mm for o in kinds if o.glints)])
+        bumps = [bump.sd_mm for o in kinds for bump in (o.glints, o.zone_swap) if bump is not None]
+        self._reach_mm = max([self._beam.reach_mm, *(5 * sd for sd in bumps)])
 
     def signal(self, stretch: Stretch) -> Floats32:
         """Return the optical signal, float32, shape (CHUNK,), percent of full scale, clean new sensor."""

@@ -48,13 +48,14 @@ class Suppression(Table):
         Distance of the reference card at which the signal is at mid scale.
     gain_percent : float, percent of full scale
         Steepness: slope of the signal at the cut-off, per cut-off distance.
-    white_black_percent : float, percent of full scale
-        What is left of the dependence on reflectance.
+    white_black_share : float
+        What is left of the dependence on reflectance: by this share of the cut-off distance a card of 6 % is
+        cut off nearer than the reference card of 90 %; usual 0.02 to 0.15.
     """
 
     cutoff_mm: float = Field(gt=0)
     gain_percent: float = Field(gt=0)
-    white_black_percent: float = Field(default=0.0, ge=0, le=100)
+    white_black_share: float = Field(default=0.0, ge=0, le=0.5)
 
 
 class Sensor(Table):
@@ -168,6 +169,8 @@ class Scenario(Table):
                 faults.append("objects given by distance need the table [sensor.suppression]")
             if not by_distance and self.sensor.reference is None:
                 faults.append("objects given by reflectance need the table [sensor.reference]")
+        if any(kind.zone_swap is not None for kind in self.object) and self.sensor.sensing != "background-suppressed":
+            faults.append("zone_swap happens between the two receiver zones of a background-suppressed sensor only")
         if self.line.lot_level_cv and self.line.lot_passes is None:
             faults.append("lot_level_cv needs lot_passes")
         if self.sensor.beam.reach_mm > 1e5:

@@ -178,6 +178,57 @@ def test_a_glint_is_a_bump_of_its_height(line, light):
     assert x[near] == pytest.approx(40 + 25 * np.exp(-0.5 * ((u[near] - place) / 2) ** 2), abs=STEP + 1e-3)
 
 
+SUPPRESSED = {"sensing": "background-suppressed", "suppression": {"cutoff_mm": 200, "gain_percent": 300}}
+
+
+def test_a_dark_object_is_suppressed_nearer_than_a_white_one(line, light):
+    """The black card reaches mid scale at 90 % of the cut-off distance of the white one."""
+    suppression = {"cutoff_mm": 200, "gain_percent": 300, "white_black_share": 0.1}
+    for reflectance, distance, expected in ((0.9, 200, 50), (0.06, 180, 50), (0.06, 200, 50 - 50 * np.tanh(0.6))):
+        box = {"label": "box", "length_mm": 1e5, "reflectance": reflectance, "distance_mm": distance}
+        scenario = line(
+            sensor={"sensing": "background-suppressed", "suppression": suppression},
+            object=[box],
+            line={"lead_in_mm": 0},
+        )
+        assert light(scenario, 600)[200:] == pytest.approx(np.full(400, expected), abs=STEP)
+
+
+def test_glossy_places_and_edges_mirror_the_level(line, light):
+    swap = {"per_object": 1.5, "edge_share": 0.25, "sd_mm": 1.5}
+    box = {"label": "box", "length_mm": 200, "level_percent": 80, "zone_swap": swap}
+    scenario = line(sensor=SUPPRESSED, object=[box], background={"level_percent": 5}, line={"gap_mm": 200})
+    chunk = first_passes(scenario)
+    assert np.diff(chunk.glint_first).sum() == chunk.glint_mm.size
+    count = np.diff(chunk.glint_first)
+    # Poisson 1.5 within and two edges of a quarter each: mean 2, variance 1.5 + 2·(1/4)(3/4)
+    assert count.mean() == pytest.approx(2.0, abs=0.08)
+    assert count.var() == pytest.approx(1.5 + 0.375, rel=0.1)
+    assert np.all(chunk.glint_percent == 100 - 2 * 80)
+    one = int(np.flatnonzero(count == 1)[0])
+    where = chunk.glint_mm[chunk.glint_first[one]]
+    assert chunk.lead_mm[one] <= where <= chunk.trail_mm[one]
+    x = light(scenario, int(chunk.trail_mm[one] / 0.5) + 200)
+    if chunk.lead_mm[one] + 20 < where < chunk.trail_mm[one] - 20:
+        assert x[round(where / 0.5)] == pytest.approx(20, abs=1.0)
+    plain = line(
+        sensor=SUPPRESSED,
+        object=[{k: v for k, v in box.items() if k != "zone_swap"}],
+        background={"level_percent": 5},
+        line={"gap_mm": 200},
+    )
+    apart = np.abs(np.arange(50_000)[:, None] * 0.5 - chunk.glint_mm[chunk.glint_mm < 25_100]).min(axis=1)
+    change = light(scenario, 50_000) - light(plain, 50_000)
+    assert np.all(change[apart > 5 * 1.5] == 0)
+    assert change[apart < 0.5].max() < -40
+
+
+def test_zone_swap_is_refused_without_two_zones(line):
+    box = {"label": "box", "length_mm": 200, "level_percent": 80, "zone_swap": {"sd_mm": 1}}
+    with pytest.raises(ValueError, match="receiver zones"):
+        line(object=[box])
+
+
 def test_kinds_come_in_their_shares_and_lots(line):
     kinds = [{"label": n, "share": s, "length_mm": 50, "level_percent": 20} for n, s in (("a", 6), ("b", 3), ("c", 1))]
     chunk = first_passes(line(object=kinds))
