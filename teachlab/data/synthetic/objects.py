@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
+from teachlab.data.synthetic.consistency import object_faults
 from teachlab.data.synthetic.spread import Constant, Spread
 from teachlab.data.synthetic.tables import Table
 
@@ -248,11 +249,8 @@ class Object(Table):
 
     @model_validator(mode="after")
     def _one_level(self) -> Self:
-        ways = [self.level_percent is not None, self.reflectance is not None, self.transparent is not None]
-        if sum(ways) != 1:
-            raise ValueError("give exactly one of level_percent, reflectance (with distance_mm) and transparent")
-        if (self.reflectance is None) != (self.distance_mm is None):
-            raise ValueError("reflectance and distance_mm belong together: give both")
+        if faults := object_faults({name: getattr(self, name) for name in type(self).model_fields}):
+            raise ValueError("; ".join(faults))
         return self
 
     def lengths(self, rng: np.random.Generator, size: int) -> Floats:

@@ -10,6 +10,7 @@ from pydantic import Field, ValidationError, model_validator
 from teachlab.data.shipped import datasets_root
 from teachlab.data.synthetic.background import Background
 from teachlab.data.synthetic.beam import Beam
+from teachlab.data.synthetic.consistency import scenario_faults
 from teachlab.data.synthetic.drift import Drift
 from teachlab.data.synthetic.electronics import FrontEnd, Noise
 from teachlab.data.synthetic.faults import Faults
@@ -159,20 +160,7 @@ class Scenario(Table):
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
-        faults = []
-        labels = [kind.label for kind in self.object]
-        for label in sorted({label for label in labels if labels.count(label) > 1}):
-            faults.append(f"two kinds of object are labelled {label!r}: give each its own label")
-        if any(kind.reflectance is not None for kind in self.object):
-            by_distance = self.sensor.sensing == "background-suppressed"
-            if by_distance and self.sensor.suppression is None:
-                faults.append("objects given by distance need the table [sensor.suppression]")
-            if not by_distance and self.sensor.reference is None:
-                faults.append("objects given by reflectance need the table [sensor.reference]")
-        if any(kind.zone_swap is not None for kind in self.object) and self.sensor.sensing != "background-suppressed":
-            faults.append("zone_swap happens between the two receiver zones of a background-suppressed sensor only")
-        if self.line.lot_level_cv and self.line.lot_passes is None:
-            faults.append("lot_level_cv needs lot_passes")
+        faults = scenario_faults(self.model_dump())
         if self.sensor.beam.reach_mm > 1e5:
             faults.append("the beam must be narrower than 100 m")
         if faults:
@@ -216,7 +204,7 @@ def parse(text: str, *, source: str) -> Scenario:
     try:
         return Scenario.model_validate(tables)
     except ValidationError as faults:
-        raise refusal(source, faults) from faults
+        raise refusal(source, faults, tables) from faults
 
 
 def _shipped() -> dict[str, Path]:

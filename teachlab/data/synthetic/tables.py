@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic_core import ErrorDetails
 
+from teachlab.data.synthetic.consistency import object_faults, scenario_faults
 from teachlab.errors import ScenarioError
 
 
@@ -42,7 +44,7 @@ _SHAPES = frozenset(
 )
 
 
-def refusal(source: str, faults: ValidationError) -> ScenarioError:
+def refusal(source: str, faults: ValidationError, tables: Mapping[str, Any] | None = None) -> ScenarioError:
     """Turn the faults found by pydantic into one error that names every one of them.
 
     Parameters
@@ -51,6 +53,8 @@ def refusal(source: str, faults: ValidationError) -> ScenarioError:
         File or name of the scenario.
     faults : ValidationError
         What was found.
+    tables : mapping, optional
+        The raw tables: what does not fit together in them is named too, where single faults kept it unseen.
     """
     lines = []
     found = faults.errors()
@@ -60,8 +64,23 @@ def refusal(source: str, faults: ValidationError) -> ScenarioError:
         if fault["type"] == "too_short" and fault["loc"][:1] in inside:
             continue
         lines.append(f"  {place(fault['loc'])} {_given(fault)}{_message(fault)}")
+    lines += _unseen(found, {} if tables is None else tables)
     count = "1 fault" if len(lines) == 1 else f"{len(lines)} faults"
     return ScenarioError(f"{source}: the scenario has {count}:\n" + "\n".join(lines))
+
+
+def _unseen(found: Sequence[ErrorDetails], tables: Mapping[str, Any]) -> list[str]:
+    """Return the faults between keys that were not looked for, since keys by themselves were faulty."""
+    places = [fault["loc"] for fault in found]
+    lines = []
+    kinds = tables.get("object")
+    for k, kind in enumerate(kinds if isinstance(kinds, list) else ()):
+        faulty = any(where[:2] == ("object", k) and len(where) > 2 for where in places)
+        if faulty and isinstance(kind, Mapping):
+            lines += [f"  {place(('object', k))} {text}" for text in object_faults(kind)]
+    if () not in places:
+        lines += [f"  {place(())} {text}" for text in scenario_faults(tables)]
+    return lines
 
 
 def _message(fault: ErrorDetails) -> str:

@@ -87,6 +87,24 @@ def test_faults_of_every_kind(old, new, what):
         parse(GOOD.replace(old, new), source="line.toml")
 
 
+def test_faults_between_keys_come_with_the_others():
+    text = refused(
+        GOOD.replace("sample_rate_hz = 1000", "sample_rate_hz = -5")
+        .replace("gap_mm = 100", "gap_mm = 100\nlot_level_cv = 0.1")
+        .replace("level_percent = 30", "reflectance = 0.5\nlevel_percent = 30\nglimmer = 1")
+    )
+    assert text.startswith("line.toml: the scenario has 6 faults:")
+    for part in (
+        "[sensor] sample_rate_hz = -5",
+        "[object 1] glimmer is not a known key",
+        "object 1 give exactly one of",
+        "object 1 reflectance and distance_mm belong together",
+        "need the table [sensor.reference]",
+        "lot_level_cv needs lot_passes",
+    ):
+        assert part in text
+
+
 def test_two_kinds_of_one_name():
     again = GOOD[GOOD.index("[[object]]") :]
     assert "'box'" in refused(GOOD + again)

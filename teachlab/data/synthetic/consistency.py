@@ -1,0 +1,48 @@
+"""What the keys of a scenario must be to one another; asked of raw tables, so that it comes with all other faults."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+Raw = Mapping[str, Any]
+
+
+def object_faults(kind: Raw) -> list[str]:
+    """Return what does not fit together within one kind of object."""
+    faults = []
+    ways = [kind.get(key) is not None for key in ("level_percent", "reflectance", "transparent")]
+    if sum(ways) != 1:
+        faults.append("give exactly one of level_percent, reflectance (with distance_mm) and transparent")
+    if (kind.get("reflectance") is None) != (kind.get("distance_mm") is None):
+        faults.append("reflectance and distance_mm belong together: give both")
+    return faults
+
+
+def scenario_faults(tables: Raw) -> list[str]:
+    """Return what does not fit together between the tables of a scenario; what is no table is passed over."""
+    faults = []
+    sensor, line = (_table(tables.get(key)) for key in ("sensor", "line"))
+    kinds = [_table(kind) for kind in _entries(tables.get("object"))]
+    labels = [kind["label"] for kind in kinds if isinstance(kind.get("label"), str)]
+    for label in sorted({label for label in labels if labels.count(label) > 1}):
+        faults.append(f"two kinds of object are labelled {label!r}: give each its own label")
+    suppressed = sensor.get("sensing") == "background-suppressed"
+    if any(kind.get("reflectance") is not None for kind in kinds):
+        if suppressed and sensor.get("suppression") is None:
+            faults.append("objects given by distance need the table [sensor.suppression]")
+        if not suppressed and sensor.get("reference") is None:
+            faults.append("objects given by reflectance need the table [sensor.reference]")
+    if any(kind.get("zone_swap") is not None for kind in kinds) and not suppressed:
+        faults.append("zone_swap happens between the two receiver zones of a background-suppressed sensor only")
+    if line.get("lot_level_cv") and line.get("lot_passes") is None:
+        faults.append("lot_level_cv needs lot_passes")
+    return faults
+
+
+def _table(value: object) -> Raw:
+    return value if isinstance(value, Mapping) else {}
+
+
+def _entries(value: object) -> Iterator[object]:
+    yield from value if isinstance(value, (list, tuple)) else ()
