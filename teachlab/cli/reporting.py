@@ -35,6 +35,11 @@ def report_command(
     deviation: Annotated[
         list[str] | None, typer.Option(help="What was done otherwise than planned; repeatable.")
     ] = None,
+    cycle: Annotated[
+        list[str] | None,
+        typer.Option(help="A nuisance that comes back: belt=10s, belt=6000mm, lamp=100Hz; repeatable."),
+    ] = None,
+    draws: Annotated[int, typer.Option(help="How often the teaching is repeated; 0 leaves it out.")] = 200,
     pdf: Annotated[bool, typer.Option("--pdf", help="Write report.pdf too: needs the extra 'pdf'.")] = False,
     json: Annotated[bool, typer.Option("--json", help="Print the record.")] = False,
 ) -> None:
@@ -65,6 +70,8 @@ def report_command(
         confidence=confidence,
         teach_share=teach_share,
         deviations=tuple(deviation or ()),
+        draws=draws,
+        cycles=tuple(cycle or ()),
     )
     with progress(f"computing evidence of {opened.name}", quiet=json):
         record = build_record(

@@ -12,10 +12,15 @@ from typing import Any
 import numpy as np
 
 from teachlab.evidence.wording import visible
+from teachlab.explore.repeatability_figure import draw_cloud
 from teachlab.model.recording import Recording
 
 OBJECT, BACKGROUND, GREY = "#D55E00", "#0072B2", "#595959"
 WORST_DRAWN, LONGEST_UNIT = 6, 30
+CLOUD_CAPTION = (
+    "Levels of every draw, and their cost per scored pass. A dot has no fault, a cross has; the diamond is the setting "
+    "released. On-levels as good as the best in hindsight are shaded."
+)
 
 Axes = Any
 
@@ -45,6 +50,9 @@ def record_figures(record: dict[str, Any], recording: Recording | None) -> dict[
         title = "Lost passes and false trips when both levels are shifted"
         svg = _figure("shift", _shift, record, (7.2, 2.6), title)
         out["shift"] = Drawn(svg, "Faults when both levels are shifted together; 0 is the setting.")
+    if record["teach_cloud"].get("spreads"):
+        svg = _figure("cloud", _cloud, record, (7.2, 3.0), "Levels taught in repeated draws, and what they cost")
+        out["cloud"] = Drawn(svg, CLOUD_CAPTION)
     if recording is not None and record["worst"]:
         worst = record["worst"][:WORST_DRAWN]
         rows = -(-len(worst) // 3)
@@ -122,6 +130,12 @@ def _course(figure: Any, record: dict[str, Any]) -> str:
         f"{len(blocks)} stretches of passes; median from {sign * blocks[0]['median']:.4g} to "
         f"{sign * blocks[-1]['median']:.4g} {_unit(record)}."
     )
+
+
+def _cloud(figure: Any, record: dict[str, Any]) -> str:
+    levels, cost = figure.subplots(1, 2)
+    cloud = record["teach_cloud"]
+    return draw_cloud(levels, cost, cloud, cloud["best"], _unit(record))
 
 
 def _shift(figure: Any, record: dict[str, Any]) -> str:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from teachlab.errors import InputError
-from teachlab.evidence import wording
+from teachlab.evidence import repeats, wording
 from teachlab.evidence.figures import record_figures
 from teachlab.evidence.lost import REASONS
 from teachlab.model.recording import Recording
@@ -54,6 +54,9 @@ def page_html(record: dict[str, Any], recording: Recording | None = None) -> str
         margins=wording.margin_rows(record),
         course=wording.course_lines(record["over_time"]),
         figures=figures,
+        cloud=repeats.cloud_rows(record["teach_cloud"], record["data"]["unit"]),
+        repeated=repeats.cloud_lines(record["teach_cloud"], record["data"]["unit"]),
+        cycles=repeats.cycle_rows(record["cycles"]),
         setting=wording.setting_rows(record),
         identity=wording.identity_rows(record),
     )

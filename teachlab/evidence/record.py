@@ -11,12 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.data.split import Split, split
-from teachlab.errors import Abstained, InputError, TruthError
+from teachlab.errors import Abstained, InputError, ParameterError, TruthError
 from teachlab.evidence import identity
 from teachlab.evidence.criteria import Criteria, judge, overall
 from teachlab.evidence.lost import lost_and_worst
 from teachlab.evidence.over_time import over_time
+from teachlab.evidence.repeats import nuisance_cycles, shown_too_much, teach_cloud
 from teachlab.explore.alarms import falling, margin_alarm
+from teachlab.explore.cloud import DRAWS
 from teachlab.explore.planning import claim_hours_sentence, claim_sentence
 from teachlab.explore.stress import stress_map
 from teachlab.explore.tail import tail_bound
@@ -68,6 +70,10 @@ class RecordOptions:
         The setting was taught on this first share of the passes: only later ones are scored. None scores all.
     deviations : tuple of str
         What was done otherwise than planned, in the words of whoever reports it.
+    draws : int
+        How often the setting's strategy is taught again inside the teach block; 0 leaves the cloud out.
+    cycles : tuple of str
+        Nuisances that come back, as `cycle_of` reads them: belt=10s, belt=6000mm …
     """
 
     title: str = ""
@@ -75,6 +81,13 @@ class RecordOptions:
     confidence: float = 0.95
     teach_share: float | None = None
     deviations: tuple[str, ...] = ()
+    draws: int = DRAWS
+    cycles: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "cycles", tuple(self.cycles))
+        if self.draws < 0:
+            raise ParameterError(f"draws must be at least 0, got {self.draws}.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,7 +152,7 @@ def build_record(
             "criteria": [item.as_dict() for item in judged],
         },
         "claims": _claims(result, dependence, truth),
-        "cautions": _cautions(recording, truth, cut),
+        "cautions": _cautions(recording, truth, cut, setting),
         "data": _data(recording, truth, sources),
         "setting": setting.as_dict(),
         "setting_source": _setting_source(setting, sources),
@@ -154,6 +167,26 @@ def build_record(
         "over_time": _over_time(recording, truth, setting, margins, result, how.confidence),
         **lost_and_worst(recording, truth, setting, margins, result),
         "sensitivity": _sensitivity(recording, truth, setting, margins, how, first),
+        "teach_cloud": teach_cloud(
+            recording,
+            truth,
+            setting,
+            cut,
+            draws=how.draws,
+            teach_share=how.teach_share,
+            tolerance_ms=how.tolerance_ms,
+            confidence=how.confidence,
+            criteria=criteria,
+        ),
+        "cycles": nuisance_cycles(
+            recording,
+            truth,
+            setting,
+            how.cycles,
+            teach_share=how.teach_share,
+            tolerance_ms=how.tolerance_ms,
+            confidence=how.confidence,
+        ),
         "exclusions": _exclusions(result),
         "limits_of_use": list(LIMITS_OF_USE),
         "software": identity.software(),
@@ -196,7 +229,7 @@ def _claims(result: Score, dependence: Dependence | None, truth: Truth) -> list[
     return out
 
 
-def _cautions(recording: Recording, truth: Truth, cut: Split | None) -> list[str]:
+def _cautions(recording: Recording, truth: Truth, cut: Split | None, setting: Setting) -> list[str]:
     out = []
     if recording.info.origin is Origin.SYNTHETIC:
         out.append("Synthetic light: no evidence about a real line.")
@@ -206,6 +239,8 @@ def _cautions(recording: Recording, truth: Truth, cut: Split | None) -> list[str
         out.append("The passes come from a generator, not from a line.")
     if cut is None:
         out.append("Nothing here shows that the setting was not taught on the passes scored.")
+    if caution := shown_too_much(setting, cut):
+        out.append(caution)
     return out
 
 

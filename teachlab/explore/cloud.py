@@ -200,7 +200,7 @@ class Cloud:
             "reasons": reasons,
             "spreads": {name: spread.as_dict() for name, spread in self.spreads.items()},
             "worse": [
-                {"measure": limit.measure, "low": limit.low, "high": limit.high, **rate.as_dict()}
+                {"measure": limit.measure, "limit_low": limit.low, "limit_high": limit.high, **rate.as_dict()}
                 for limit, rate in self.worse
             ],
             "points": {"draw": [d.draw for d in taught], **points},
