@@ -1,0 +1,157 @@
+"""The page in headless Chromium: no network, no errors, accessible, valid, and printed without a cut figure."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import unicodedata
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+MARGIN_MM = 32
+"""Left and right margin of a printed page together, as the page's style sheet has it."""
+SIZES_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
+PX_PER_MM = 96 / 25.4
+
+
+def test_opens_from_disk_with_no_request_and_no_error(chromium: Any, page_file: Path) -> None:
+    context = chromium.new_context(offline=True)
+    page = context.new_page()
+    asked: list[str] = []
+    said: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.on("console", lambda message: said.append(message.text))
+    page.on("pageerror", lambda error: said.append(str(error)))
+    page.on("dialog", lambda dialog: said.append(dialog.message))
+    page.goto(page_file.as_uri(), wait_until="networkidle")
+    assert asked == [page_file.as_uri()]
+    assert said == []
+    # Nothing that could fetch or run: no script, no image, no frame, no handler, no link out of the page.
+    assert page.evaluate("document.scripts.length") == 0
+    assert page.locator("img, iframe, object, embed, link, form, input, base, a").count() == 0
+    handlers = "[...document.querySelectorAll('*')].flatMap(e => e.getAttributeNames()).filter(n => n.startsWith('on'))"
+    assert page.evaluate(handlers) == []
+    links = "[...document.querySelectorAll('*')].map(e => e.getAttribute('href') ?? e.getAttribute('xlink:href'))"
+    assert all(link is None or link.startswith("#") for link in page.evaluate(links))
+    context.close()
+
+
+def test_hostile_texts_stay_text(chromium: Any, hostile: Path) -> None:
+    record = json.loads((hostile.parent / "result.json").read_text(encoding="utf-8"))
+    page = chromium.new_page()
+    page.goto(hostile.as_uri())
+    # The document's title is the record's, spaces apart, and no script changed it.
+    assert page.title().split() == record["title"].split()
+    shown = " ".join(page.locator("body").text_content().split())
+    data, taught = record["data"], record["setting"]["taught"]
+    texts = [record["title"], data["title"], data["notes"], data["recording"], data["truth"], data["unit"]]
+    texts += [*record["options"]["deviations"], record["criteria"]["title"], record["setting_source"]["file"]]
+    texts += [*record["score"]["by_label"], *list(record["score"]["by_lot"])[:10]]
+    texts += [f"{key} = {value}" for key, value in taught["parameters"].items()]
+    for text in texts:
+        assert " ".join(text.split()) in shown, text
+    # In the figures too: as text of the drawing, which makes no element of its own.
+    drawn = page.locator("svg text").all_text_contents()
+    assert any("counts </style>" in text for text in drawn)
+    assert page.locator("b, i, strong").all_text_contents() == page.locator("td b, .verdict strong").all_text_contents()
+    assert page.locator("svg svg, svg script, svg foreignObject").count() == 0
+    page.close()
+
+
+@pytest.mark.parametrize("width", [1000, 360])
+def test_nothing_is_wider_than_the_screen(chromium: Any, page_file: Path, width: int) -> None:
+    page = chromium.new_page(viewport={"width": width, "height": 800})
+    page.goto(page_file.as_uri())
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.close()
+
+
+def test_accessible(chromium: Any, axe: Any, page_file: Path) -> None:
+    # The checker is a script, which the page itself forbids.
+    context = chromium.new_context(bypass_csp=True, offline=True)
+    page = context.new_page()
+    page.goto(page_file.as_uri())
+    found = axe.run(page)
+    assert found.violations_count == 0, found.generate_report()
+    # It did look: contrast, names of figures, headers of tables.
+    passed = {rule["id"] for rule in found.response["passes"]}
+    assert {"color-contrast", "svg-img-alt", "document-title", "html-has-lang", "heading-order"} <= passed
+    context.close()
+
+
+def test_valid_html(html_checker: Path, page_file: Path) -> None:
+    result = subprocess.run(
+        ["java", "-Xss4m", "-jar", html_checker, "--stdout", "--exit-zero-always", "--format", "json", page_file],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert json.loads(result.stdout)["messages"] == []
+
+
+def _printed(chromium: Any, page_file: Path, size: str) -> tuple[list[str], list[dict[str, Any]], Any]:
+    """Return the text of every printed page, what each figure holds, and the layout at the printed width."""
+    width, height = SIZES_MM[size]
+    page = chromium.new_page(viewport={"width": int((width - MARGIN_MM) * PX_PER_MM), "height": 900})
+    page.goto(page_file.as_uri())
+    page.emulate_media(media="print")
+    figures = page.evaluate(
+        """[...document.querySelectorAll('figure')].map(f => ({
+            height: f.getBoundingClientRect().height,
+            texts: [...f.querySelectorAll('svg text')].map(t => t.textContent),
+            caption: f.querySelector('figcaption').textContent}))"""
+    )
+    layout = page.evaluate(
+        "({scroll: document.documentElement.scrollWidth, client: document.documentElement.clientWidth})"
+    )
+    assert max(figure["height"] for figure in figures) < (height - 2 * 18) * PX_PER_MM
+    content = page.pdf(format=size)
+    page.close()
+    return _pages(content), figures, layout
+
+
+def _pages(content: bytes) -> list[str]:
+    from pypdf import PdfReader
+
+    return [_dense(page.extract_text()) for page in PdfReader(BytesIO(content)).pages]
+
+
+def _dense(text: str) -> str:
+    """Return a text without spaces, and with every ligature taken apart."""
+    return re.sub(r"\s+", "", unicodedata.normalize("NFKC", text))
+
+
+@pytest.mark.parametrize("size", ["A4", "Letter"])
+def test_prints_without_a_cut_figure(chromium: Any, page_file: Path, size: str) -> None:
+    pages, figures, layout = _printed(chromium, page_file, size)
+    assert layout["scroll"] <= layout["client"]
+    assert len(figures) >= 2
+    for figure in figures:
+        # Caption and every text of a figure, as often as it stands there, on one and the same page.
+        holding = [text for text in pages if _dense(figure["caption"]) in text]
+        assert len(holding) == 1, figure["caption"]
+        assert all(_dense(text) in holding[0] for text in figure["texts"]), figure["caption"]
+    # The lines to sign stand together, and every page is numbered.
+    assert sum("Prepared" in text and "Reviewed" in text and "Approved" in text for text in pages) == 1
+    assert all(f"Page{k}of{len(pages)}" in text for k, text in enumerate(pages, 1))
+
+
+def test_the_pdf_holds_the_same_texts(pdf_library: None, hostile: Path) -> None:
+    from pypdf import PdfReader
+
+    from teachlab.evidence.page import page_pdf
+
+    html = hostile.read_text(encoding="utf-8")
+    content = page_pdf(html)
+    assert content == page_pdf(html)
+    reader = PdfReader(BytesIO(content))
+    text = _dense("".join(page.extract_text() for page in reader.pages))
+    for words in ("<script>document.title='owned'</script>", "</style></svg><b>bold</b>", "{{7*7}}", "counts</style>"):
+        assert words in text
+    # Nothing in it acts: no script, no link, no attachment.
+    assert not re.search(rb"/JavaScript|/JS\b|/URI\b|/Launch|/EmbeddedFile", content)
+    assert "Prepared" in text
