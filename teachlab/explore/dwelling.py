@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError, TruthError
-from teachlab.explore.line import Line, edges_mm
+from teachlab.explore.line import Line, dark_delays, edges_mm
 from teachlab.model.recording import Recording
-from teachlab.model.setting import DelaysActOn, Polarity, Setting
+from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.replay import replay
 from teachlab.signal.twostate import Edges
@@ -157,7 +157,7 @@ def line_of(
         consecutive=setting.consecutive,
         on_delay_ms=setting.on_delay_ms,
         off_delay_ms=setting.off_delay_ms,
-        dark_delays=setting.polarity is Polarity.DARK_ON and setting.delays_act_on is DelaysActOn.LIGHT,
+        dark_delays=dark_delays(setting),
         scan_ms=scan_ms,
         input_filter_ms=input_filter_ms,
         speed_change=speed_change,

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from teachlab.errors import ParameterError
+from teachlab.model.setting import DelaysActOn, Polarity, Setting
 from teachlab.signal.evaluation import delay_evaluations
 
 
@@ -110,6 +111,17 @@ class Line:
     def resolved(self, gap_ms: float) -> float:
         """Return the probability that a gap of this length releases the output, at a random phase."""
         return probability_inside(gap_ms, self.period_ms, self.gap_needs)
+
+
+def delays_of(setting: Setting, rate_hz: float) -> tuple[int, int]:
+    """Return by how many evaluations a setting's delays hold an object back, and hold the output after it."""
+    on, off = (delay_evaluations(delay, rate_hz) for delay in (setting.on_delay_ms, setting.off_delay_ms))
+    return (off, on) if dark_delays(setting) else (on, off)
+
+
+def dark_delays(setting: Setting) -> bool:
+    """Whether the delays act on the light while objects are dark: then they change roles."""
+    return setting.polarity is Polarity.DARK_ON and setting.delays_act_on is DelaysActOn.LIGHT
 
 
 def probability_inside(dwell_ms: float, period_ms: float, consecutive: int = 1) -> float:
