@@ -14,9 +14,10 @@ from numba import njit
 from numpy.typing import NDArray
 
 from teachlab.explore.surface.finishing import Sums
-from teachlab.explore.surface.fold import NEVER, Tallies
+from teachlab.explore.surface.fold import NEVER
 from teachlab.explore.surface.ranks import Ranker, Ranks
 from teachlab.explore.surface.table import Table
+from teachlab.explore.surface.tallies import Tallies
 from teachlab.explore.surface.turning import Where
 from teachlab.model.recording import Light
 
@@ -286,6 +287,7 @@ class CompiledEngine:
     """The engine in numba; counts exactly what `PlainEngine` counts."""
 
     sums: Sums = CompiledSums()
+    note = " (compiled)"
 
     def __init__(self, state: Ranks, tallies: Tallies) -> None:
         self._tallies = tallies
@@ -326,6 +328,6 @@ class CompiledEngine:
             self._tp = np.zeros(rank.size + 2, np.int16)
         t = self._tallies
         self._steps = _push(
-            rank, begins, ends, kind, hidden, opens, closes, t.levels, t.onsets, t.pieces, t.quiet, t.held,
+            rank, begins, ends, kind, hidden, opens, closes, t.levels, t.onsets, t.pieces, t.without, t.active,
             self._end, self._value, self._steps, self._work, self._tp, self._dense[0], self._dense[1],
         )  # fmt: skip

@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.explore.surface.finishing import PlainSums, Sums
-from teachlab.explore.surface.fold import NEVER, Fold, Tallies
+from teachlab.explore.surface.fold import NEVER, Fold
 from teachlab.explore.surface.ranks import Ranker, Ranks
 from teachlab.explore.surface.spans import Spans
+from teachlab.explore.surface.tallies import Tally
 from teachlab.explore.surface.turning import Ladders, Turning, Where, closed_cycles
 from teachlab.model.recording import Block, Light
 
@@ -22,6 +23,8 @@ class Engine(Protocol):
     """Counts ranks cut into pieces; the compiled and the plain one do the same."""
 
     sums: Sums
+    note: str
+    """What to say about it."""
 
     def rank(self, ranker: Ranker, light: Light) -> Ranks:
         """Rank valid light."""
@@ -49,10 +52,12 @@ class PlainEngine:
     """The engine in NumPy."""
 
     sums: Sums = PlainSums()
+    note = ""
 
-    def __init__(self, state: Ranks, tallies: Tallies) -> None:
-        self._tallies = tallies
-        self._fold = Fold(state, tallies)
+    def __init__(self, state: Ranks, tally: Tally) -> None:
+        self._levels = int(state.size)
+        self._tally = tally
+        self._fold = Fold(state, tally)
 
     def rank(self, ranker: Ranker, light: Light) -> Ranks:
         """Rank valid light."""
@@ -69,14 +74,12 @@ class PlainEngine:
         closes: NDArray[np.bool_],
     ) -> None:
         """Take the next pieces."""
-        ladders = measured(rank, begins, ends, kind, self._tallies.levels, self._tallies.onsets)
+        ladders = measured(rank, begins, ends, kind, self._levels, self._tally)
         ladders.lead[hidden] = NEVER
         self._fold.push(ladders, kind, opens, closes)
 
 
-def measured(
-    rank: Ranks, begins: Where, ends: Where, kind: NDArray[np.int8], levels: int, onsets: NDArray[np.int64]
-) -> Ladders:
+def measured(rank: Ranks, begins: Where, ends: Where, kind: NDArray[np.int8], levels: int, tally: Tally) -> Ladders:
     """Book the closed cycles of pieces and return their ladders; a piece may be without any valid sample."""
     some = np.flatnonzero(ends > begins)
     if some.size == 0:
@@ -85,7 +88,7 @@ def measured(
         ladders = Ladders(no, no, no, none, no, no, none, no, no, no)
     else:
         turning = Turning.of(rank, begins[some])
-        closed_cycles(turning, kind[some], onsets)
+        closed_cycles(turning, kind[some], tally)
         ladders = Ladders.of(turning, levels)
     if some.size == kind.size:
         return ladders

@@ -8,11 +8,10 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.explore.surface.fold import Tallies
 from teachlab.explore.surface.levels import Levels
 from teachlab.explore.surface.spans import Kind, Spans
 from teachlab.explore.surface.table import TABLES, Surface, Table, unmirrored
-from teachlab.explore.surface.turning import KINDS
+from teachlab.explore.surface.tallies import KINDS, Tallies
 from teachlab.model.setting import Polarity, Setting
 from teachlab.signal.evaluation import Clock
 
@@ -68,15 +67,15 @@ def tables(tallies: Tallies, spans: Spans, polarity: Polarity, sums: Sums) -> di
         sums.spans(histogram[kind], plus, out)
         return out
 
-    lost = among(tallies.quiet, Kind.DETECT, spans.blind)
+    lost = among(tallies.without, Kind.DETECT, spans.blind)
     extra = onsets(Kind.DETECT)
     extra += lost
     extra -= spans.detect
-    tripped = among(tallies.quiet, Kind.GAP)
+    tripped = among(tallies.without, Kind.GAP)
     np.subtract(spans.gaps, tripped, out=tripped)
     out = {
         "lost": lost,
-        "merged": among(tallies.held, Kind.DETECT),
+        "merged": among(tallies.active, Kind.DETECT),
         "extra": extra,
         "false_trips": onsets(Kind.GAP),
         "gaps_tripped": tripped,
@@ -86,7 +85,7 @@ def tables(tallies: Tallies, spans: Spans, polarity: Polarity, sums: Sums) -> di
     if spans.ignore:
         seen = int(np.count_nonzero(spans.kind == Kind.IGNORE))
         out["ignore_trips"] = onsets(Kind.IGNORE)
-        out["ignore_tripped"] = seen - among(tallies.quiet, Kind.IGNORE)
+        out["ignore_tripped"] = seen - among(tallies.without, Kind.IGNORE)
     return {name: unmirrored(out[name], polarity) for name in TABLES}
 
 

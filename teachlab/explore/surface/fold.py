@@ -1,48 +1,44 @@
 """The state of all comparators at once, carried from piece to piece, and what it does to the counts.
 
-For on-index i the comparators that are light are those with off-index below ``state[i]``: a later fall
+For on-index i the comparators that are light are those with off-index below ``state(i)``: a later fall
 to a level puts out the ones above it. That staircase is the memory of the Preisach model of hysteresis.
+It is kept as steps: ends (exclusive on-indices, ascending, the last one is the number of levels) and values.
 """
 
 from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.explore.surface.ranks import Ranks
-from teachlab.explore.surface.spans import Kind
-from teachlab.explore.surface.turning import KINDS, Ladders, Where
+from teachlab.explore.surface.tallies import KINDS, Tally
+from teachlab.explore.surface.turning import Ladders, Where
 
 NEVER = np.int16(np.iinfo(np.int16).max)
-CELLS = 1 << 20
-"""Pieces are taken together as long as their staircases have at most this many steps."""
+_Whole = NDArray[np.int64]
 
 
-class Tallies:
-    """Histograms from which all counts follow by running sums.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Steps:
+    """A staircase for each of some pieces: at on-index i the value of the first step that ends above i.
 
     Parameters
     ----------
-    levels : int
-        n.
-
-    Attributes
-    ----------
-    onsets : ndarray of int64, shape (4 · (n + 1), n + 1)
-        At ``[4 · a + kind, b]``: onsets of every comparator with ``i < a`` and ``j >= b``.
-    pieces : ndarray of int64, shape (4,)
-        To be taken off the onsets of every comparator.
-    quiet, held : ndarray of int32, shape (3, n + 1, n + 2)
-        Differences along i of a histogram over b: spans of a kind without onset (and, for `held`,
-        with the output active) for every comparator with ``j < b``.
+    key : ndarray of int64, shape (m,)
+        ``piece · (levels + 1) + end``, ascending.
+    value : ndarray of int16, shape (m,)
     """
 
-    def __init__(self, levels: int) -> None:
-        self.levels = levels
-        self.onsets = np.zeros((KINDS * (levels + 1), levels + 1), np.int64)
-        self.pieces = np.zeros(KINDS, np.int64)
-        self.quiet = np.zeros((3, levels + 1, levels + 2), np.int32)
-        self.held = np.zeros((3, levels + 1, levels + 2), np.int32)
+    key: _Whole
+    value: Ranks
+
+    def at(self, key: _Whole) -> Ranks:
+        """Return the values just before given ends."""
+        return self.value[np.searchsorted(self.key, key)]
 
 
 class Fold:
@@ -52,14 +48,19 @@ class Fold:
     ----------
     state : ndarray of int16, shape (n,)
         Before the record: off-indices below it are active.
-    tallies : Tallies
+    tally : Tally
+        Where counts are booked.
     """
 
-    def __init__(self, state: Ranks, tallies: Tallies) -> None:
-        self.state = state
-        self.tallies = tallies
+    def __init__(self, state: Ranks, tally: Tally) -> None:
+        self._levels = int(state.size)
+        change = np.flatnonzero(np.diff(state)) + 1
+        self._ends: list[int] = [*change.tolist(), self._levels]
+        # Negative, so that they ascend with i.
+        self._negated: list[int] = (-state[np.append(0, change)]).tolist()
+        self._tally = tally
         # Of the span under way: state at its begin, and from which off-index on it had an onset.
-        self._entry: Ranks | None = None
+        self._entry = np.zeros(state.size, np.int16)
         self._had = np.full(state.size, NEVER, np.int16)
 
     def push(
@@ -69,26 +70,20 @@ class Fold:
         # A hidden first evaluation holds the output: its lead is not the dark.
         dark = (ladders.top == 0) & (ladders.lead == 0) & opens & closes
         if dark.any():
-            ladders, kept, after_dark, ends_dark = self._without(ladders, dark, kind)
-            kind, opens, closes = kind[kept], opens[kept], closes[kept]
-        else:
-            after_dark, ends_dark = dark, False
-        self._push_all(ladders, kind, opens, closes, after_dark)
-        if ends_dark:
-            self.state[:] = 0
-
-    def _without(
-        self, ladders: Ladders, dark: NDArray[np.bool_], kind: NDArray[np.int8]
-    ) -> tuple[Ladders, NDArray[np.bool_], NDArray[np.bool_], bool]:
-        """Book whole spans below all levels, which put out every comparator and do nothing else."""
-        counted = np.bincount(kind[dark], minlength=KINDS)
-        self.tallies.quiet[:, 0, self.state.size + 1] += counted[:3].astype(np.int32)
+            self._book_dark(kind[dark])
         kept = ~dark
-        passed = np.cumsum(dark)[kept]
-        after_dark = np.diff(passed, prepend=0) > 0
-        return ladders.select(kept), kept, after_dark, bool(dark[-1])
+        if kept.any():
+            after_dark = np.diff(np.cumsum(dark)[kept], prepend=0) > 0
+            self._push(ladders.select(kept), kind[kept], opens[kept], closes[kept], after_dark)
+        if dark.size and dark[-1]:
+            self._ends, self._negated = [self._levels], [0]
 
-    def _push_all(
+    def _book_dark(self, kind: NDArray[np.int8]) -> None:
+        """Book whole spans below all levels, which put out every comparator and do nothing else."""
+        zero = np.zeros(kind.size, np.int64)
+        self._tally.quiet(kind, zero, zero + self._levels, zero + self._levels + 1)
+
+    def _push(
         self,
         ladders: Ladders,
         kind: NDArray[np.int8],
@@ -96,139 +91,104 @@ class Fold:
         closes: NDArray[np.bool_],
         after_dark: NDArray[np.bool_],
     ) -> None:
-        together = max(1, CELLS // max(1, self.state.size))
-        for a in range(0, kind.size, together):
-            part = slice(a, min(a + together, kind.size))
-            rows = _rows(ladders, part, self.state.size)
-            self._push(rows, ladders.lead[part], kind[part], opens[part], closes[part], after_dark[part])
-
-    def _push(
-        self,
-        rows: tuple[Ranks, Ranks, Ranks, Ranks, Ranks],
-        lead: Ranks,
-        kind: NDArray[np.int8],
-        opens: NDArray[np.bool_],
-        closes: NDArray[np.bool_],
-        after_dark: NDArray[np.bool_],
-    ) -> None:
-        top, bottom, first_low, last_low, last_after = rows
-        entry = np.empty_like(last_low)
-        state = self.state
-        turns = zip(top.tolist(), bottom.tolist(), after_dark.tolist(), strict=True)
-        for k, (peak, floor, dark) in enumerate(turns):
-            if dark:
-                state[:] = 0
-            entry[k] = state
-            if peak < state.size:
-                np.minimum(state[peak:], floor, out=state[peak:])
-            state[:peak] = last_after[k, :peak]
+        n = self._levels
+        first = _steps(ladders.first_piece, ladders.first_peak, ladders.first_low, ladders.top, n, 0)
+        turn = _turned(ladders.last_piece)
+        last = _steps(ladders.last_piece, ladders.last_peak[turn], ladders.last_low[turn], ladders.top, n, int(NEVER))
+        entry = self._states(ladders, ladders.last_peak[turn], ladders.last_after[turn], after_dark)
+        key = np.concatenate((entry.key, first.key, last.key))
+        key.sort()
+        key = key[np.append(True, key[1:] != key[:-1])]
+        piece, end = np.divmod(key, n + 1)
+        begin = np.zeros(key.size, np.int64)
+        begin[1:] = np.where(piece[1:] == piece[:-1], end[:-1], 0)
+        before, low = entry.at(key), last.at(key)
         # Comparators that were light all along book no onset at the first peak.
-        _book_onsets(self.tallies, np.minimum(entry, first_low), kind)
-        had = np.minimum(entry, last_low)
-        had[last_low == NEVER] = NEVER
+        self._tally.no_onset(*_runs(kind[piece], begin, end, np.minimum(before, first.at(key))))
+        self._tally.pieces += np.bincount(kind, minlength=KINDS)
+        had = np.where(low == NEVER, np.int16(n + 1), np.minimum(before, low))
         # Held in a span is what is still active at its first evaluation.
-        np.minimum(entry, lead[:, None], out=entry)
-        self._close_spans(entry, had, kind, opens, closes)
+        at_begin = np.minimum(before, ladders.lead[piece])
+        whole = (opens & closes)[piece]
+        if whole.any():
+            self._book(kind[piece[whole]], begin[whole], end[whole], at_begin[whole], had[whole])
+        for k in np.flatnonzero(~(opens & closes)).tolist():
+            a, b = np.searchsorted(piece, (k, k + 1))
+            lengths = end[a:b] - begin[a:b]
+            self._part(kind[k], np.repeat(at_begin[a:b], lengths), np.repeat(had[a:b], lengths), opens[k], closes[k])
 
-    def _close_spans(
-        self, entry: Ranks, had: Ranks, kind: NDArray[np.int8], opens: NDArray[np.bool_], closes: NDArray[np.bool_]
-    ) -> None:
-        """Book spans that are complete; spans in several pieces are put together first."""
-        if not opens[0] and self._entry is not None:
-            entry[0] = self._entry
-            np.minimum(had[0], self._had, out=had[0])
-        for k in np.flatnonzero(~opens[1:]) + 1:
-            entry[k] = entry[k - 1]
-            np.minimum(had[k], had[k - 1], out=had[k])
-        if not closes[-1]:
-            self._entry, self._had = entry[-1].copy(), had[-1].copy()
-        counted = np.flatnonzero(closes & (kind != Kind.UNCOUNTED))
-        if counted.size < kind.size:
-            entry, had, kind = entry[counted], had[counted], kind[counted]
-        last = np.int16(self.state.size + 1)
-        np.minimum(had, last, out=had)
-        _book(self.tallies.quiet, had, kind)
-        _book(self.tallies.held, np.minimum(entry, had), kind)
+    def _states(self, ladders: Ladders, peak: Ranks, after: Ranks, after_dark: NDArray[np.bool_]) -> _Steps:
+        """Go through the pieces, and return the state at the begin of each."""
+        n = self._levels
+        ends, negated = self._ends, self._negated
+        all_ends: list[int] = []
+        all_negated: list[int] = []
+        sizes: list[int] = []
+        peaks, afters = peak.tolist(), (-after).tolist()
+        to = np.searchsorted(ladders.last_piece, np.arange(ladders.top.size), side="right").tolist()
+        start = 0
+        turns = zip(ladders.top.tolist(), (-ladders.bottom).tolist(), to, after_dark.tolist(), strict=True)
+        for top, cap, stop, dark in turns:
+            if dark:
+                ends, negated = [n], [0]
+            all_ends += ends
+            all_negated += negated
+            sizes.append(len(ends))
+            # Below the highest peak the piece leaves its own staircase; above, its lowest light caps the old one.
+            new_ends, new_negated = (peaks[start:stop], afters[start:stop]) if top else ([], [])
+            start = stop
+            if top < n:
+                here = bisect_right(ends, top)
+                low = bisect_right(negated, cap, here)
+                if low > here:  # all that is capped becomes one step
+                    new_ends.append(ends[low - 1])
+                    new_negated.append(cap)
+                new_ends += ends[low:]
+                new_negated += negated[low:]
+            ends, negated = new_ends, new_negated
+        self._ends, self._negated = ends, negated
+        piece = np.repeat(np.arange(len(sizes)), sizes)
+        return _Steps(piece * (n + 1) + np.array(all_ends, np.int64), -np.array(all_negated, np.int16))
 
+    def _book(self, kind: NDArray[np.int8], begin: _Whole, end: _Whole, entry: Ranks, had: Ranks) -> None:
+        self._tally.quiet(*_runs(kind, begin, end, had))
+        self._tally.held(*_runs(kind, begin, end, np.minimum(entry, had)))
 
-def _rows(ladders: Ladders, part: slice, levels: int) -> tuple[Ranks, Ranks, Ranks, Ranks, Ranks]:
-    """Spread the ladders of some pieces over all on-indices, one row per piece."""
-    top, bottom = ladders.top[part], ladders.bottom[part]
-    f = slice(*np.searchsorted(ladders.first_piece, (part.start, part.stop)))
-    g = slice(*np.searchsorted(ladders.last_piece, (part.start, part.stop)))
-    first_low = _spread_up(
-        ladders.first_piece[f] - part.start, ladders.first_peak[f], ladders.first_low[f], top, levels
-    )
-    piece, peak = ladders.last_piece[g] - part.start, ladders.last_peak[g]
-    last_low = _spread_down(piece, peak, ladders.last_low[g], top, levels)
-    last_after = _spread_down(piece, peak, ladders.last_after[g], top, levels)
-    return top, bottom, first_low, last_low, last_after
-
-
-def _spread_up(piece: Where, peak: Ranks, value: Ranks, top: Ranks, levels: int) -> Ranks:
-    """Row p holds, at every i, the value of the first peak above i; 0 where there is none."""
-    place = np.arange(piece.size) + piece
-    size = piece.size + top.size
-    runs, values = np.zeros(size, np.intp), np.zeros(size, np.int16)
-    below = np.zeros(piece.size, np.intp)
-    below[1:] = np.where(piece[1:] == piece[:-1], peak[:-1], 0)
-    runs[place], values[place] = peak - below, value
-    end = np.ones(size, bool)
-    end[place] = False
-    runs[end] = levels - top.astype(np.intp)
-    return np.repeat(values, runs).reshape(top.size, levels)
-
-
-def _spread_down(piece: Where, peak: Ranks, value: Ranks, top: Ranks, levels: int) -> Ranks:
-    """Row p holds, at every i, the value of the last peak above i; `NEVER` where there is none."""
-    place = np.arange(piece.size) + piece + 1
-    size = piece.size + top.size
-    runs, values = np.zeros(size, np.intp), np.full(size, NEVER, np.int16)
-    below = np.zeros(piece.size, np.intp)
-    below[:-1] = np.where(piece[1:] == piece[:-1], peak[1:], 0)
-    runs[place], values[place] = peak - below, value
-    begin = np.ones(size, bool)
-    begin[place] = False
-    runs[begin] = levels - top.astype(np.intp)
-    return np.repeat(values, runs).reshape(top.size, levels)[:, ::-1]
+    def _part(self, kind: np.int8, entry: Ranks, had: Ranks, opens: np.bool_, closes: np.bool_) -> None:
+        """Put a span together that comes in several pieces; entry and had are spread over all on-indices."""
+        if opens:
+            self._entry, self._had = entry, had
+        else:
+            self._had = np.minimum(self._had, had)
+        if closes:
+            change = (np.diff(self._entry) != 0) | (np.diff(self._had) != 0)
+            begin = np.concatenate(([0], np.flatnonzero(change) + 1))
+            end = np.append(begin[1:], self._levels)
+            self._book(np.full(begin.size, kind), begin, end, self._entry[begin], self._had[begin])
 
 
-def _steps(border: Ranks) -> tuple[Where, Where]:
-    """Return row and column of every step along the rows, columns from 1 on."""
-    if border.shape[1] < 2:
-        return np.empty(0, np.intp), np.empty(0, np.intp)
-    found = np.flatnonzero(border[:, 1:] != border[:, :-1])
-    row, column = np.divmod(found, border.shape[1] - 1)
-    return row, column + 1
+def _runs(
+    kind: NDArray[np.int8], begin: _Whole, end: _Whole, border: Ranks
+) -> tuple[NDArray[np.int8], _Whole, _Whole, Ranks]:
+    """Join neighbouring stretches of one border; a piece begins at 0."""
+    new = np.append(True, (border[1:] != border[:-1]) | (begin[1:] == 0))
+    first = np.flatnonzero(new)
+    return kind[first], begin[first], end[np.append(first[1:], new.size) - 1], border[first]
 
 
-def _book(into: NDArray[np.int32], border: Ranks, kind: NDArray[np.int8]) -> None:
-    """Add, for every row, a span to all comparators with ``j < border[row, i]``."""
-    border = np.ascontiguousarray(border)
-    if kind.size == 0:
-        return
-    row, column = _steps(border)
-    height, width = into.shape[1:]
-    flat = into.reshape(-1)
-    base = kind.astype(np.intp) * height
-    np.add.at(flat, base * width + border[:, 0], 1)
-    at = (base[row] + column) * width
-    np.add.at(flat, at + border[row, column], 1)
-    np.subtract.at(flat, at + border[row, column - 1], 1)
+def _turned(piece: Where) -> Where:
+    """Return places that turn round the order within every piece."""
+    first, last = np.searchsorted(piece, piece, side="left"), np.searchsorted(piece, piece, side="right")
+    out: Where = first + last - 1 - np.arange(piece.size)
+    return out
 
 
-def _book_onsets(tallies: Tallies, border: Ranks, kind: NDArray[np.int8]) -> None:
-    """Take one onset off every comparator with ``j < border[row, i]``.
-
-    One off for all, and one back for ``j >= border``: the second has the form of a closed cycle.
-    """
-    border = np.ascontiguousarray(border)
-    row, column = _steps(border)
-    width = tallies.levels + 1
-    flat = tallies.onsets.reshape(-1)
-    tallies.pieces += np.bincount(kind, minlength=KINDS)
-    wide = kind.astype(np.intp)
-    at = (column * KINDS + wide[row]) * width
-    np.add.at(flat, at + border[row, column - 1], 1)
-    np.subtract.at(flat, at + border[row, column], 1)
-    np.add.at(flat, (tallies.levels * KINDS + wide) * width + border[:, -1], 1)
+def _steps(piece: Where, peak: Ranks, value: Ranks, top: Ranks, levels: int, beyond: int) -> _Steps:
+    """Return staircases that end at peaks, ascending in a piece, and have the value `beyond` above the highest."""
+    width = levels + 1
+    rest = np.flatnonzero(top < levels)
+    some = peak > 0
+    key = np.concatenate((piece[some] * width + peak[some], rest * width + levels))
+    values: NDArray[Any] = np.concatenate((value[some], np.full(rest.size, beyond, np.int16)))
+    order = np.argsort(key, kind="stable")
+    return _Steps(key[order], values[order])

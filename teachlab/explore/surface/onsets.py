@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from teachlab.explore.surface.ranks import Ranks
 from teachlab.explore.surface.spans import Kind, Spans
-from teachlab.explore.surface.turning import KINDS
+from teachlab.explore.surface.tallies import KINDS
 
 Whole = NDArray[np.int64]
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from teachlab.explore.surface.levels import Levels
 from teachlab.model.recording import Light
-from teachlab.signal.comparator import compares_exactly, level_in
+from teachlab.signal.comparator import compares_exactly
 
 Ranks = NDArray[np.int16]
 """Ranks 0 … levels, int16, shape (n,): ``x >= levels[i]`` exactly if ``rank > i``."""
@@ -55,7 +55,7 @@ class Ranker:
             return
         if self.work.kind in "iu" or self.work.itemsize < 4:
             self.work = np.dtype(np.float64)
-        self.levels = np.array([level_in(self.work, float(level)) for level in levels], self.work)
+        self.levels = levels_in(self.work, levels)
         self.bottom = self.levels[0]
         span = float(self.levels[-1]) - float(self.levels[0])
         kind = self.work.type
@@ -113,3 +113,18 @@ class Ranker:
             # Padded with infinity, which an infinite sample reaches: never beyond the last level.
             rank = rank + (self.padded[rank] <= x)
         return np.minimum(rank, self.count)
+
+
+def levels_in(dtype: np.dtype[Any], levels: Levels) -> Light:
+    """Return the smallest floats of a type that are not below levels, as `level_in` does for one.
+
+    Examples
+    --------
+    >>> bool(levels_in(np.dtype("float32"), np.array([0.45]))[0] > 0.45)
+    True
+    """
+    with np.errstate(over="ignore"):
+        out = levels.astype(dtype)
+    below = out.astype(np.float64) < levels
+    out[below] = np.nextafter(out[below], dtype.type(np.inf))
+    return out

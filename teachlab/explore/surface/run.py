@@ -10,11 +10,11 @@ import numpy as np
 from teachlab.errors import ParameterError, SettingError
 from teachlab.explore.surface.counting import Engine, Pieces, PlainEngine, state_before
 from teachlab.explore.surface.finishing import assembled, tables
-from teachlab.explore.surface.fold import Tallies
 from teachlab.explore.surface.levels import FirstReading, Levels, checked, read_first, stated_levels
 from teachlab.explore.surface.ranks import Ranker, Ranks
 from teachlab.explore.surface.spans import Spans
 from teachlab.explore.surface.table import Surface
+from teachlab.explore.surface.tallies import Tallies, Tally
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
@@ -137,25 +137,21 @@ def _with_distinct(found: Surface, distinct: bool) -> Surface:
     return replace(found, distinct=distinct)
 
 
-def engine_for(state: Ranks, tallies: Tallies, samples: int, fast: bool | None) -> tuple[Engine, str]:
+def engine_for(state: Ranks, tally: Tally, samples: int, fast: bool | None) -> Engine:
     """Return the compiled engine if it is wanted, installed and worth it, else the plain one."""
-    if fast is None:
-        fast = samples >= FAST_FROM
-        wanted = False
-    else:
-        wanted = fast
-    if fast:
+    wanted = samples >= FAST_FROM if fast is None else fast
+    if wanted and isinstance(tally, Tallies):
         try:
             from teachlab.explore.surface.compiled import CompiledEngine
         except ImportError:
-            if wanted:
+            if fast:
                 raise ParameterError(
                     "the compiled engine needs the extra 'fast', which is not installed: pip install "
                     "'teachlab[fast]', or leave the choice to the program."
                 ) from None
         else:
-            return CompiledEngine(state, tallies), " (compiled)"
-    return PlainEngine(state, tallies), ""
+            return CompiledEngine(state, tally)
+    return PlainEngine(state, tally)
 
 
 def _exact(
@@ -171,17 +167,33 @@ def _exact(
 ) -> Surface:
     clock = reading.clock
     spans = Spans.of(truth, clock, reading.invalid, tolerance_ms=tolerance_ms, first_pass=first_pass)
-    dips = base.polarity is Polarity.DARK_ON
-    ranker = Ranker(levels, recording.dtype, mirrored=dips)
     tallies = Tallies(levels.size)
+    dips = base.polarity is Polarity.DARK_ON
+    engine = read_spans(recording, levels, reading, spans, tallies, dips=dips, fast=fast, progress=progress)
+    found = tables(tallies, spans, base.polarity, engine.sums)
+    return assembled(levels, found, spans, clock, base, how=EXACT + engine.note)
+
+
+def read_spans(
+    recording: Recording,
+    levels: Levels,
+    reading: FirstReading,
+    spans: Spans,
+    tally: Tally,
+    *,
+    dips: bool,
+    fast: bool | None,
+    progress: Progress | None = None,
+) -> Engine:
+    """Read a recording once and book all its spans for pairs among some levels; return the engine that did it."""
+    clock, n = reading.clock, levels.size
+    ranker = Ranker(levels, recording.dtype, mirrored=dips)
     first = int(np.searchsorted(levels, reading.first, side="right"))
-    state = state_before(levels.size - first if dips else first, levels.size, dips=dips)
-    engine, note = engine_for(state, tallies, clock.count, fast)
+    engine = engine_for(state_before(n - first if dips else first, n, dips=dips), tally, clock.count, fast)
     sound = not (reading.invalid.first or reading.invalid.edges.size)
     pieces = Pieces(ranker, spans, engine, sound=sound)
     for block in evaluated(recording.blocks(), clock):
         pieces.push(block)
         if progress is not None:
             progress((block.start + block.light.size) / clock.count)
-    found = tables(tallies, spans, base.polarity, engine.sums)
-    return assembled(levels, found, spans, clock, base, how=EXACT + note)
+    return engine

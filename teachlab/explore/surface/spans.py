@@ -59,6 +59,11 @@ class Spans:
         """How many evaluations they cover."""
         return int(self.stop[-1]) if self.stop.size else 0
 
+    @property
+    def gap_evaluations(self) -> int:
+        """How many evaluations the scored gaps hold."""
+        return int((self.stop - self.start)[self.kind == Kind.GAP].sum())
+
     @classmethod
     def of(
         cls,

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.explore.surface.ranks import Ranks
+from teachlab.explore.surface.tallies import KINDS, Tally
 
 Where = NDArray[np.intp]
-KINDS = 4
 ROUNDS_BELOW = 0.04
 """Rounds that remove less than this share of the peaks give way to the stack."""
 FEW = 96
@@ -71,7 +71,7 @@ class Turning:
         return cls(rank[peak_at], valleys, first, last, rank[begins], rank[ends])
 
 
-def closed_cycles(turning: Turning, kind: NDArray[np.int8], out: NDArray[np.int64]) -> None:
+def closed_cycles(turning: Turning, kind: NDArray[np.int8], tally: Tally) -> None:
     """Book every onset of every piece, begun in the dark, as a pair of a peak and the valley before it.
 
     A comparator with on-index i and off-index j has one onset per pair with ``peak > i`` and
@@ -82,8 +82,8 @@ def closed_cycles(turning: Turning, kind: NDArray[np.int8], out: NDArray[np.int6
     ----------
     turning : Turning
     kind : ndarray of int8, shape (pieces,)
-    out : ndarray of int64, shape (4 · (levels + 1), levels + 1)
-        Counts at ``[4 · peak + kind, valley]``, added to.
+    tally : Tally
+        Where they are booked.
 
     Notes
     -----
@@ -102,8 +102,6 @@ def closed_cycles(turning: Turning, kind: NDArray[np.int8], out: NDArray[np.int6
     # The kind rides in the lowest bits: it never changes the order of two different peaks.
     peak = turning.peaks * np.int16(KINDS) + np.repeat(kind, counts).astype(np.int16)
     valley = turning.valleys
-    width = out.shape[1]
-    flat = out.reshape(-1)
     while peak.size > FEW:
         right = np.empty(peak.size, bool)  # closes with the valley on its right
         np.less_equal(peak[:-1], peak[1:], out=right[:-1])
@@ -127,37 +125,36 @@ def closed_cycles(turning: Turning, kind: NDArray[np.int8], out: NDArray[np.int6
         drop = right.copy()
         drop[by_left - 1] = True  # the valley before that peak
         with_right = np.flatnonzero(right)
-        _add(flat, peak[with_right], valley[with_right], width)
-        _add(flat, peak[by_left], valley[by_left - 1], width)
+        tally.cycles(peak[with_right], valley[with_right])
+        tally.cycles(peak[by_left], valley[by_left - 1])
         peak, valley = peak[~gone], valley[~drop]
-    _stack(peak.tolist(), valley.tolist(), flat, width)
+    _stack(peak.tolist(), valley.tolist(), tally)
 
 
-def _add(flat: NDArray[np.int64], peak: Ranks, valley: Ranks, width: int) -> None:
-    np.add.at(flat, peak.astype(np.intp) * width + valley, 1)
-
-
-def _stack(peaks: list[int], valleys: list[int], flat: NDArray[np.int64], width: int) -> None:
+def _stack(peaks: list[int], valleys: list[int], tally: Tally) -> None:
     """Close what the rounds left, one peak after the other."""
-    cells: list[int] = []
+    gone: list[int] = []
+    bases: list[int] = []
     high: list[int] = []
     low: list[int] = []  # low[k]: the valley before high[k]
     before = 0
     for peak, after in zip(peaks, valleys, strict=True):
         while high and high[-1] <= peak:
             # The lower of two peaks dies at the valley between them.
-            cells.append(high.pop() * width + before)
+            gone.append(high.pop())
+            bases.append(before)
             before = low.pop()
         high.append(peak)
         low.append(before)
         # A valley ends all peaks whose own valley is not lower, but for the highest of them.
         while len(high) > 1 and low[-1] >= after:
-            cells.append(high.pop() * width + low.pop())
+            gone.append(high.pop())
+            bases.append(low.pop())
         before = after
-    while high:
-        cells.append(high.pop() * width + low.pop())
-    if cells:
-        np.add.at(flat, np.array(cells, np.intp), 1)
+    gone += high
+    bases += low
+    if gone:
+        tally.cycles(np.array(gone, np.int16), np.array(bases, np.int16))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
