@@ -113,8 +113,8 @@ def shown_too_much(setting: Setting, cut: Split | None) -> str:
     )
 
 
-def cloud_rows(cloud: Json, unit: str) -> list[tuple[str, str]]:
-    """Return the figures of a cloud as rows of text."""
+def cloud_rows(cloud: Json, unit: str) -> list[tuple[str, str, str, str]]:
+    """Return the figures of a cloud as rows of text: figure, median, 5 to 95 %, setting released."""
     if not cloud.get("spreads"):
         return []
     released = cloud["released"]
@@ -134,7 +134,7 @@ def cloud_rows(cloud: Json, unit: str) -> list[tuple[str, str]]:
     for key, (name, factor) in names.items():
         spread = cloud["spreads"][key]
         median, low, high = (text(spread[q], factor) for q in ("median", "p05", "p95"))
-        out.append((name, f"{median}, from {low} to {high}; the setting released: {text(released[key], factor)}"))
+        out.append((name, median, f"{low} to {high}", text(released[key], factor)))
     return out
 
 
@@ -148,10 +148,13 @@ def cloud_lines(cloud: Json, unit: str) -> list[str]:
         out.append(f"{cloud['abstained']['events']} of {cloud['draws']} draws gave no setting: {reasons}.")
     for one in cloud["worse"]:
         if one["trials"]:
-            measure = one["measure"].replace("_", " ")
+            if one["measure"] == "regret":
+                what = "cost more than the best fixed setting in hindsight"
+            else:
+                what = f"have a {one['measure'].replace('_', ' ')} above {one['limit_high']:.4g}"
             out.append(
-                f"{one['events']} of {one['trials']} draws have a {measure} above {one['limit_high']:.4g}: between "
-                f"{100 * one['low']:.3g} and {100 * one['high']:.3g} % of draws from this block."
+                f"{one['events']} of {one['trials']} draws {what}: between {100 * one['low']:.3g} and "
+                f"{100 * one['high']:.3g} % of draws from this block."
             )
     if (released := cloud["released"])["below"] is not None:
         out.append(

@@ -365,6 +365,8 @@ def _found(
     cycles: Sequence[Cycle],
     speed: float | None,
 ) -> Found:
+    if what == "false trips" and not values.any():
+        return Found(what=what, period=None, refused="there were none", sentence="False trips: there were none.")
     try:
         period = dominant_period(times, values, shortest_s=shortest)
     except Abstained as refusal:
@@ -401,6 +403,13 @@ def _rounded(value: float, uncertainty: float) -> str:
     return f"{round(value, digits):.{max(0, digits)}f}"
 
 
+def _time(seconds: float) -> str:
+    for size, unit in ((3600, "h"), (60, "min")):
+        if seconds >= 2 * size:
+            return f"{seconds / size:.3g} {unit}"
+    return f"{seconds:.3g} s"
+
+
 def _warnings(certified: Sequence[CycleCoverage]) -> list[str]:
     out = []
     for one in certified:
@@ -411,7 +420,7 @@ def _warnings(certified: Sequence[CycleCoverage]) -> list[str]:
             often = "" if found.times == 1 else f" at least {found.times} times"
             text = (
                 f"{BLOCKS[block].capitalize()} holds {found.revolutions:.3g} revolutions of '{name}' "
-                f"({one.cycle.period_s:.4g} s): a feature somewhere on it was in an open gap{often} with a chance of "
+                f"({_time(one.cycle.period_s)}): a feature somewhere on it was in an open gap{often} with a chance of "
                 f"{100 * found.seen_share:.3g} %"
             )
             if not np.isfinite(needed):
@@ -421,7 +430,7 @@ def _warnings(certified: Sequence[CycleCoverage]) -> list[str]:
             else:
                 text += (
                     f"; {100 * found.confidence:g} % need about {needed:.3g} revolutions "
-                    f"({needed * one.cycle.period_s:.3g} s)."
+                    f"({_time(needed * one.cycle.period_s)})."
                 )
             out.append(text)
     return out

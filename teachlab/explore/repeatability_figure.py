@@ -98,7 +98,7 @@ def draw_cloud(levels: Axes, cost: Axes, cloud: Document, best: Document | None,
     cost.set_ylabel("cost per pass")
     _cost_axis(cost, paid[np.isfinite(paid) & (paid > 0)])
     if (place := levels.get_subplotspec()) is None or place.is_first_row():
-        levels.legend(fontsize=7, loc="upper left", framealpha=0.85, edgecolor="none")
+        levels.legend(fontsize=7, loc="lower right", framealpha=0.85, edgecolor="none")
     return _sentence(cloud, best, clean, unit)
 
 
