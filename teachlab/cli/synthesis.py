@@ -21,6 +21,7 @@ def register(app: typer.Typer) -> None:
 
 
 def synth_command(
+    context: typer.Context,
     scenario: Annotated[
         str | None, typer.Argument(help="A shipped scenario, or a TOML file. Without it: the list of those that ship.")
     ] = None,
@@ -43,20 +44,31 @@ def synth_command(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Generate a synthetic recording with its passes; stress acts before noise and converter."""
+    from teachlab.data.synthetic import load_scenario
+
     if continue_ is not None:
-        if scenario is not None or out is not None or explain:
-            raise ParameterError(
-                "--continue takes all from the recipe beside the recording: give it with --passes alone."
-            )
+        _refuse(context, {"passes", "continue_"}, "--continue takes all but --passes from the recipe of the recording")
         _continue(continue_, passes, json)
     elif scenario is None:
+        _refuse(context, set(), "without a scenario the list of those that ship is printed")
         _list(json)
     elif explain:
+        _refuse(context, {"scenario", "explain"}, "--explain prints what the scenario contains and writes nothing")
         _explain(scenario, json)
     elif out is None:
+        load_scenario(scenario)
         raise ParameterError("--out is missing: name the recording to write, such as line.parquet; or use --explain.")
     else:
         _generate(scenario, out, passes, seed, (gain, ambient, pedestal), json)
+
+
+def _refuse(context: typer.Context, used: set[str], why: str) -> None:
+    """Refuse what was given on the command line and would play no part."""
+    given = [p for p in context.command.params if p.name is not None and p.name not in used | {"json"}]
+    idle = [p for p in given if getattr(context.get_parameter_source(p.name or ""), "name", "") == "COMMANDLINE"]
+    if idle:
+        names = ", ".join("SCENARIO" if p.name == "scenario" else p.opts[0] for p in idle)
+        raise ParameterError(f"{why}: leave out {names}.")
 
 
 def _generate(scenario: str, out: str, passes: int, seed: int, stress: tuple[float, float, float], json: bool) -> None:
