@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import product
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -12,8 +13,12 @@ from teachlab.cli.surfacing import with_passes
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
+    from teachlab.explore.cleaning import Cleaning
     from teachlab.explore.feasibility import Feasibility
-    from teachlab.explore.stress import StressMap
+    from teachlab.explore.stress import LossRate, StressMap
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
 
 
 def register(app: typer.Typer) -> None:
@@ -28,51 +33,68 @@ def stress_command(
     tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
     base: Annotated[str | None, typer.Option(help="Take delays, filter and evaluation rate from this setting.")] = None,
     gain: Annotated[str | None, typer.Option(help="Shares of light left: 1,0.9,0.8 or FROM:TO:HOW_MANY.")] = None,
-    ambient: Annotated[str, typer.Option(help="Light added, in the recording's unit; written alike.")] = "0",
-    pedestal: Annotated[str, typer.Option(help="Backscatter of a dirty window, in the recording's unit.")] = "0",
+    ambient: Annotated[
+        str | None,
+        typer.Option(help="Light added, in the recording's unit, written alike; default: to 10 % of full scale."),
+    ] = None,
+    pedestal: Annotated[
+        str | None,
+        typer.Option(help="Backscatter of a window dirty through and through, alike; default: 0 and 5 %."),
+    ] = None,
     speed: Annotated[str | None, typer.Option(help="Also run the line so many times as fast: 1,1.5,2.")] = None,
     loss_per_day: Annotated[
         float | None, typer.Option(help="Loss of light per day, %: gives the time to cleaning.")
     ] = None,
+    levels_seen: Annotated[
+        str | None, typer.Option(help="Or levels seen over days: CSV with the columns day and level.")
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
     out: Annotated[list[str] | None, typer.Option(help="Write .json, .svg or .png; again for more.")] = None,
 ) -> None:
-    """Count what one setting loses and trips with less light, more ambient light and a dirty window."""
+    """Count what one setting loses and trips with less light, more ambient light and a dirty window.
+
+    Conditions that are named (--gain, --ambient, --pedestal) are also held against each other: is there any fixed
+    level that serves them all, and what would help if not.
+    """
     from dataclasses import replace
 
+    from teachlab.cli.loading import naming
     from teachlab.cli.surfacing import _kind, _write
     from teachlab.data.setting_files import read_setting
     from teachlab.explore.feasibility import feasibility
-    from teachlab.explore.stress import GAINS, Stress, at_speed, stress_map, time_to_cleaning
+    from teachlab.explore.stress import GAINS, stress_map
     from teachlab.explore.stress_figure import stress_figure
-    from teachlab.explore.surface.pairs import score_pairs
+    from teachlab.explore.stress_light import Stress
     from teachlab.model.setting_kinds import fixed_levels
 
     targets = [(name, _kind(name)) for name in out or []]
     chosen = fixed_levels(read_setting(setting), "the stress map")
     if (kept := load_base(base)) is not None:
         chosen = kept.with_levels(chosen.on_level, chosen.off_level, chosen.polarity)
+    named = [
+        numbers(f"--{n}", t) if t else None for n, t in (("gain", gain), ("ambient", ambient), ("pedestal", pedestal))
+    ]
+    factors = numbers("--speed", speed) if speed else ()
     opened, passes = with_passes(recording, truth)
-    gains = GAINS if gain is None else numbers("--gain", gain)
-    ambients, pedestals = numbers("--ambient", ambient), numbers("--pedestal", pedestal)
-    with progress(f"stressing {opened.name}", quiet=json) as told:
+    full = opened.info.full_scale
+    span = 0.0 if full is None else full - opened.info.dark_level
+    gains = named[0] or GAINS
+    ambients = named[1] or (tuple(round(span * k / 40, 9) for k in range(5)) if span else (0.0,))
+    pedestals = named[2] or ((0.0, round(span / 20, 9)) if span else (0.0,))
+    asked = [Stress(*cell) for cell in product(named[0] or (1.0,), named[1] or (0.0,), named[2] or (0.0,))]
+    rate = _rate(loss_per_day, levels_seen, opened.info.dark_level)
+    with progress(f"stressing {opened.name}", quiet=json) as told, naming(setting, recording):
         found = stress_map(
             opened, passes, chosen, gain=gains, ambient=ambients, pedestal=pedestals, tolerance_ms=tolerance_ms,
             progress=told,
         )  # fmt: skip
-    conditions = [Stress(g, a, p) for g in gains for a in ambients for p in pedestals if (g, a, p) != (1, 0, 0)]
+    conditions = [s for s in asked if (s.gain, s.ambient, s.pedestal) != (1, 0, 0)]
     possible = feasibility(opened, passes, chosen, stresses=conditions, tolerance_ms=tolerance_ms)
-    days = None
-    if loss_per_day is not None:
-        days = time_to_cleaning(found.contamination_reserve, loss_per_day / 100)
-    speeds = []
-    for factor in numbers("--speed", speed) if speed else ():
-        faster, same = at_speed(opened, replace(chosen, taught=None), factor)
-        counts = score_pairs(faster, passes, [same], tolerance_ms=tolerance_ms)[0]
-        speeds.append({"factor": factor, "lost": counts.lost, "merged": counts.merged, "extra": counts.extra,
-                       "false_trips": counts.false_trips, "passes": counts.detect_trials})  # fmt: skip
+    cleaning = _cleaning(found.contamination_reserve, rate)
+    speeds = [_at(opened, passes, replace(chosen, taught=None), factor, tolerance_ms) for factor in factors]
     document: dict[str, Any] = {
-        "recording": opened.name, **found.as_dict(), "days_to_cleaning": days, "feasibility": possible.as_dict(),
+        "recording": opened.name, **found.as_dict(), "days_to_cleaning": None if cleaning is None else cleaning.days,
+        "cleaning": None if cleaning is None else cleaning.as_dict(), "feasibility": possible.as_dict(),
         "speed": speeds,
     }  # fmt: skip
     for name, kind in targets:
@@ -83,9 +105,44 @@ def stress_command(
     if json:
         emit_json(document)
         return
-    _tell(found, possible, days)
+    _tell(found, cleaning)
     for one in speeds:
         say(f"Line {one['factor']:g} times as fast: " + ", ".join(f"{v} {k}" for k, v in one.items() if k != "factor"))
+    _tell_feasibility(possible, found.setting.unit)
+    for name, _ in targets:
+        say(f"Written: {name}")
+
+
+def _rate(loss_per_day: float | None, levels_seen: str | None, dark_level: float) -> LossRate | float | None:
+    if loss_per_day is not None and levels_seen is not None:
+        raise ParameterError("give --loss-per-day or --levels-seen, not both.")
+    if levels_seen is not None:
+        from teachlab.explore.cleaning import read_levels
+
+        return read_levels(levels_seen, dark_level=dark_level)
+    if loss_per_day is not None and not 0 <= loss_per_day < 100:
+        raise ParameterError(f"--loss-per-day is in percent, from 0 to below 100, got {loss_per_day:g}.")
+    return None if loss_per_day is None else loss_per_day / 100
+
+
+def _cleaning(reserve: float | None, rate: LossRate | float | None) -> Cleaning | None:
+    from teachlab.explore.cleaning import cleaning_at, cleaning_from
+
+    if rate is None:
+        return None
+    return cleaning_at(reserve, rate) if isinstance(rate, float) else cleaning_from(reserve, rate)
+
+
+def _at(recording: Recording, truth: Truth, setting: Setting, factor: float, tolerance_ms: float) -> dict[str, Any]:
+    from teachlab.explore.stress import at_speed
+    from teachlab.explore.surface.pairs import score_pairs
+
+    faster, same = at_speed(recording, setting, factor)
+    counts = score_pairs(faster, truth, [same], tolerance_ms=tolerance_ms)[0]
+    return {
+        "factor": factor, "lost": counts.lost, "merged": counts.merged, "extra": counts.extra,
+        "false_trips": counts.false_trips, "passes": counts.detect_trials,
+    }  # fmt: skip
 
 
 def numbers(option: str, text: str) -> tuple[float, ...]:
@@ -99,28 +156,74 @@ def numbers(option: str, text: str) -> tuple[float, ...]:
         values = tuple(float(part) for part in text.split(","))
     except ValueError:
         raise ParameterError(f"{option} takes numbers, 1,0.9,0.8, or FROM:TO:HOW_MANY; got '{text}'.") from None
+    if not values:
+        raise ParameterError(f"{option} needs at least one number, got '{text}'.")
     return values
 
 
-def _tell(found: StressMap, possible: Feasibility, days: float | None) -> None:
-    unit = found.setting.unit
-    say(f"{found.detect_trials} passes, {found.gap_trials} gaps, setting on {found.setting.on_level:.5g}, off "
-        f"{found.setting.off_level:.5g} {unit}")  # fmt: skip
+def _tell(found: StressMap, cleaning: Cleaning | None) -> None:
+    setting, unit = found.setting, found.setting.unit
+    say(f"{found.detect_trials} passes, {found.gap_trials} gaps, setting on {setting.on_level:.5g}, off "
+        f"{setting.off_level:.5g} {unit}")  # fmt: skip
     if found.contamination_reserve is None:
         say("It fails already as recorded: there is no reserve to speak of.")
     else:
         say(f"Works until the light has lost {100 * found.contamination_reserve:.4g} %.")
         if found.ambient_reserve is not None:
             say(f"Works until ambient light adds {found.ambient_reserve:.5g} {unit}.")
-    if days is not None:
-        say(f"Time to cleaning at that loss per day: {days:.4g} days.")
+    if cleaning is not None:
+        for line in _cleaning_lines(cleaning):
+            say(line)
+    if len(found.ambient) * len(found.pedestal) > 1:
+        say("Smallest share of light left that still works, from all of it down:")
+        for row, ambient in zip(found.boundary(), found.ambient, strict=True):
+            for least, pedestal in zip(row, found.pedestal, strict=True):
+                works = "does not work at all" if least is None else f"{least:g}"
+                say(f"  ambient {ambient:>8.5g}, pedestal {pedestal:>8.5g} {unit}: {works}")
+    worst = [f"{g:g}: {n}" for g, n in zip(found.gain, found.lost[:, 0, 0].tolist(), strict=True)]
+    say(
+        f"Lost passes by share of light left, ambient {found.ambient[0]:g}, pedestal {found.pedestal[0]:g} {unit}: "
+        + ", ".join(worst)
+    )
+
+
+def _cleaning_lines(cleaning: Cleaning) -> list[str]:
+    from math import isinf
+
+    def days(value: float | None) -> str:
+        return "unknown" if value is None else "never" if isinf(value) else f"{value:.4g} days"
+
+    lines = []
+    seen = cleaning.observed
+    if seen is not None:
+        lines.append(
+            f"Observed over {seen.days:g} days, {seen.points} levels: {100 * seen.per_day:.3g} % of the light lost per "
+            f"day ({100 * seen.low:.3g} to {100 * seen.high:.3g} %)."
+        )
+    if cleaning.days is None:
+        return [*lines, "Time to cleaning: without a reserve, none."]
+    ends = "" if seen is None else f", {days(cleaning.earliest)} at the earliest, {days(cleaning.latest)} at the latest"
+    return [*lines, f"Time to cleaning: {days(cleaning.days)}{ends}."]
+
+
+def _tell_feasibility(possible: Feasibility, unit: str) -> None:
     if possible.survivable_loss is not None:
-        say(f"The best fixed level possible would survive a loss of {100 * possible.survivable_loss:.4g} %.")
-    gain, first = found.gain, found.lost[:, 0, 0]
-    worst = [f"{g:g}: {n}" for g, n in zip(gain, first.tolist(), strict=True)]
-    say(f"Lost passes by share of light left: {', '.join(worst)}")
-    if possible.common is None:
-        say("No fixed level serves all these conditions and kinds of object:")
-        for c in possible.contradictions[:3]:
-            second = "" if c.second is None else f" against {c.second.condition} {c.second.label}".rstrip()
-            say(f"  {c.first.condition} {c.first.label}".rstrip() + second + f": {c.helps}")
+        say(f"No fixed level at all survives a loss of more than {100 * possible.survivable_loss:.4g} %.")
+    if possible.common is not None:
+        above, up_to = possible.common
+        say(f"Levels that may serve everything named: above {above:.5g} up to {up_to:.5g} {unit}.")
+        return
+    say("No fixed level serves everything named:")
+    told: set[str] = set()
+    for one in possible.contradictions:
+        sides = [one.first] if one.second is None else [one.first, one.second]
+        if one.helps in told:
+            continue
+        told.add(one.helps)
+        ends = ", against ".join(
+            f"{w.name}: " + (f"above {w.low:.5g} up to {w.high:.5g} {unit}" if w.open else "no level") for w in sides
+        )
+        say(f"  {ends}; {one.helps}")
+    more = len(possible.contradictions) - len(told)
+    if more > 0:
+        say(f"  and {more} more alike: --json lists them.")

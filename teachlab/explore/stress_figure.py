@@ -6,14 +6,16 @@ import io
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from teachlab.explore.stress import StressMap
 
-OUTLINE = "#D55E00"
+OUTLINE, LOST, FALSE, EXTRA, SAFE = "#D55E00", "#0072B2", "#D55E00", "#595959", "#009E73"
+"""From the palette of Okabe & Ito (2008), which colour-blind readers can tell apart."""
 
 
 def stress_figure(found: StressMap, *, title: str = "", kind: str = "svg") -> bytes:
-    """Draw the map: one panel per pedestal; cells that survive are outlined.
+    """Draw the map: one panel per pedestal with the border of survival; a curve where only the gain varies.
 
     Parameters
     ----------
@@ -21,40 +23,99 @@ def stress_figure(found: StressMap, *, title: str = "", kind: str = "svg") -> by
     title : str
     kind : str
         svg or png.
+
+    Returns
+    -------
+    bytes
+        The same bytes for the same map and library versions.
     """
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
     with mpl.rc_context({"svg.hashsalt": title or "stress", "svg.fonttype": "none", "font.size": 9}):
-        panels = len(found.pedestal)
-        figure = Figure(figsize=(3.2 + 4.2 * panels, 4.4), layout="constrained")
-        for k, axes in enumerate(np.atleast_1d(np.asarray(figure.subplots(1, panels, sharey=True))).tolist()):
-            _panel(figure, axes, found, k, last=k == panels - 1)
-        reserve = found.contamination_reserve
-        text = "fails as recorded" if reserve is None else f"survives a loss of {100 * reserve:.3g} % of the light"
-        figure.suptitle(f"{title}: {text}", fontsize=10)
+        panels, curves = len(found.pedestal), len(found.ambient) == 1
+        figure = Figure(figsize=(2.4 + 3.9 * panels, 4.6), layout="constrained")
+        axes = np.atleast_1d(np.asarray(figure.subplots(1, panels, sharey=True))).tolist()
+        for k, one in enumerate(axes):
+            if curves:
+                _curves(one, found, k, first=k == 0)
+            else:
+                _map(figure, one, found, k, first=k == 0, last=k == panels - 1)
+            if panels > 1 or found.pedestal[k]:
+                one.set_title(f"backscatter when fully dirty {found.pedestal[k]:g} {found.setting.unit}", fontsize=9)
+        figure.suptitle(f"{title}: {_reserves(found)}" if title else _reserves(found), fontsize=10)
         out = io.BytesIO()
         figure.savefig(out, format=kind, metadata={"Date": None} if kind == "svg" else None, dpi=110)
         return out.getvalue()
 
 
-def _panel(figure: Any, axes: Any, found: StressMap, k: int, *, last: bool) -> None:
-    from matplotlib.colors import SymLogNorm
-    from matplotlib.patches import Rectangle
+def _reserves(found: StressMap) -> str:
+    if found.contamination_reserve is None:
+        return "fails as recorded"
+    text = f"works until {100 * found.contamination_reserve:.3g} % of the light is lost"
+    if found.ambient_reserve is not None:
+        text += f", or {found.ambient_reserve:.3g} {found.setting.unit} are added"
+    return text
 
-    wrong = (found.lost + found.false_trips + found.ignore_trips)[:, :, k] / max(found.detect_trials, 1)
-    smallest = 1 / max(found.detect_trials, 1)
-    norm = SymLogNorm(linthresh=smallest, vmin=0, vmax=max(1.0, float(wrong.max())))
+
+def _wrong(found: StressMap, k: int) -> NDArray[np.float64]:
+    """Return lost passes and false trips per pass under pedestal k, shape (gains, ambients)."""
+    total: NDArray[np.float64] = (found.lost + found.false_trips + found.ignore_trips)[:, :, k] / max(
+        found.detect_trials, 1
+    )
+    return total
+
+
+def _map(figure: Any, axes: Any, found: StressMap, k: int, *, first: bool, last: bool) -> None:
+    from matplotlib.collections import LineCollection
+    from matplotlib.colors import SymLogNorm
+
+    wrong, smallest = _wrong(found, k), 1 / max(found.detect_trials, 1)
+    norm = SymLogNorm(linthresh=smallest, linscale=0.4, vmin=0, vmax=max(1.0, float(wrong.max())))
     image = axes.imshow(wrong.T, cmap="cividis_r", norm=norm, origin="lower", aspect="auto")
-    for g, a in np.argwhere(found.survives[:, :, k]).tolist():
-        axes.add_patch(Rectangle((g - 0.5, a - 0.5), 1, 1, fill=False, edgecolor=OUTLINE, linewidth=1.2))
-    axes.plot([], [], color=OUTLINE, linewidth=1.2, label="nothing lost, nothing false")
-    step = max(1, len(found.gain) // 8)
-    axes.set_xticks(range(0, len(found.gain), step), [f"{g:g}" for g in found.gain[::step]])
-    axes.set_yticks(range(len(found.ambient)), [f"{a:g}" for a in found.ambient])
-    axes.set_xlabel("share of the light left")
-    axes.set_ylabel(f"ambient light added, {found.setting.unit}")
-    axes.set_title(f"pedestal {found.pedestal[k]:g} {found.setting.unit}", fontsize=9)
-    axes.legend(loc="lower left", bbox_to_anchor=(0, 1.08), fontsize=8, frameon=False)
+    border = LineCollection(_border(found.survives[:, :, k]), colors=OUTLINE, linewidths=2.2, label="works inside")
+    axes.add_collection(border)
+    step = max(1, round(len(found.gain) / 7))
+    axes.set_xticks(range(0, len(found.gain), step), [f"{100 * g:.3g}" for g in found.gain[::step]])
+    axes.set_yticks(range(len(found.ambient)), [f"{a:.4g}" for a in found.ambient])
+    axes.set_xlabel("light left, %")
+    if first:
+        axes.set_ylabel(f"ambient light added, {found.setting.unit}")
+        axes.legend(loc="lower right", fontsize=8, framealpha=0.9)
     if last:
-        figure.colorbar(image, ax=axes).set_label("lost and false per pass")
+        figure.colorbar(image, ax=axes, pad=0.02).set_label("lost and false per pass to be detected")
+
+
+def _border(inside: NDArray[np.bool_]) -> list[list[tuple[float, float]]]:
+    """Return the cell sides between cells that survive and those that do not, in cell coordinates."""
+    padded = np.pad(inside, 1)
+    across = np.argwhere(padded[1:, 1:-1] != padded[:-1, 1:-1]).tolist()
+    along = np.argwhere(padded[1:-1, 1:] != padded[1:-1, :-1]).tolist()
+    upright = [[(g - 0.5, a - 0.5), (g - 0.5, a + 0.5)] for g, a in across]
+    level = [[(g - 0.5, a - 0.5), (g + 0.5, a - 0.5)] for g, a in along]
+    return upright + level
+
+
+def _curves(axes: Any, found: StressMap, k: int, *, first: bool) -> None:
+    per = max(found.detect_trials, 1)
+    percent = 100 * np.array(found.gain)
+    false = found.false_trips + found.ignore_trips
+    for values, color, style, marker, name in (
+        (found.lost, LOST, "-", "o", "lost passes"),
+        (false, FALSE, "--", "s", "false trips"),
+        (found.extra, EXTRA, ":", "^", "extra onsets"),
+    ):
+        axes.plot(
+            percent, values[:, 0, k] / per, color=color, linestyle=style, marker=marker, markersize=3.5, label=name
+        )  # fmt: skip
+    reserve = found.contamination_reserve
+    if reserve is not None and not found.pedestal[k] and not found.ambient[0]:
+        axes.axvspan(100 * (1 - reserve), max(100.0, float(percent.max())), color=SAFE, alpha=0.15, label="works")
+    axes.set_yscale("symlog", linthresh=1 / per, linscale=0.4)
+    axes.set_ylim(bottom=0)
+    axes.set_xlim(float(percent.max()), float(percent.min()) if percent.size > 1 else float(percent.max()) - 1)
+    axes.set_xlabel("light left, %")
+    axes.spines[["top", "right"]].set_visible(False)
+    if first:
+        axes.set_ylabel("per pass to be detected")
+        axes.legend(fontsize=8, frameon=False)
