@@ -106,10 +106,6 @@ def _unit(record: dict[str, Any]) -> str:
     return unit if len(unit) <= LONGEST_UNIT else unit[: LONGEST_UNIT - 1] + "…"
 
 
-def _light(record: dict[str, Any]) -> float:
-    return 1.0 if record["setting"]["polarity"] == "light-on" else -1.0
-
-
 def _levels(axes: Axes, record: dict[str, Any]) -> None:
     setting = record["setting"]
     axes.axhline(setting["on_level"], color=GREY, linestyle="-", linewidth=1, label="on level")
@@ -118,17 +114,23 @@ def _levels(axes: Axes, record: dict[str, Any]) -> None:
 
 def _course(figure: Any, record: dict[str, Any]) -> str:
     axes = figure.add_subplot()
-    blocks, sign = record["over_time"]["blocks"], _light(record)
+    blocks = record["over_time"]["blocks"]
     hours = [b["hours"] for b in blocks]
-    for key, style, label in (("median", "-o", "median of the passes"), ("least", "--s", "weakest pass")):
-        axes.plot(hours, [sign * b[key] for b in blocks], style, color=OBJECT, markersize=3, label=label)
+    drawn = (
+        ("object", "-o", OBJECT, "median of the passes"),
+        ("weakest", "--s", OBJECT, "weakest pass"),
+        ("background", "-.^", BACKGROUND, "median of the gaps"),
+    )
+    for key, style, color, label in drawn:
+        values = [np.nan if b[key] is None else b[key] for b in blocks]
+        axes.plot(hours, values, style, color=color, markersize=3, label=label)
     _levels(axes, record)
     axes.set_xlabel("hours since the recording began")
     axes.set_ylabel(_unit(record))
     axes.legend(frameon=False, ncols=2, fontsize=7)
     return (
-        f"{len(blocks)} stretches of passes; median from {sign * blocks[0]['median']:.4g} to "
-        f"{sign * blocks[-1]['median']:.4g} {_unit(record)}."
+        f"{len(blocks)} stretches of passes; median from {blocks[0]['object']:.4g} to "
+        f"{blocks[-1]['object']:.4g} {_unit(record)}."
     )
 
 

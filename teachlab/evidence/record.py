@@ -15,10 +15,9 @@ from teachlab.errors import Abstained, InputError, ParameterError, TruthError
 from teachlab.evidence import identity
 from teachlab.evidence.criteria import Criteria, judge, overall
 from teachlab.evidence.lost import lost_and_worst
-from teachlab.evidence.over_time import over_time
 from teachlab.evidence.repeats import nuisance_cycles, shown_too_much, teach_cloud
-from teachlab.explore.alarms import falling, margin_alarm
 from teachlab.explore.cloud import DRAWS
+from teachlab.explore.course import follow
 from teachlab.explore.planning import claim_hours_sentence, claim_sentence
 from teachlab.explore.stress import stress_map
 from teachlab.explore.tail import tail_bound
@@ -164,7 +163,7 @@ def build_record(
         "margin": margins.as_dict(),
         "reserves": reserves,
         "tail": _tail(margins, result, setting, how.confidence),
-        "over_time": _over_time(recording, truth, setting, margins, result, how.confidence),
+        "over_time": follow(truth, setting, margins, result, recording.info, confidence=how.confidence).as_dict(),
         **lost_and_worst(recording, truth, setting, margins, result),
         "sensitivity": _sensitivity(recording, truth, setting, margins, how, first),
         "teach_cloud": teach_cloud(
@@ -332,41 +331,6 @@ def _tail(margins: Margin, result: Score, setting: Setting, confidence: float) -
         return tail_bound(reach[rows], level, confidence=confidence).as_dict()
     except Abstained as refusal:
         return {"refused": str(refusal)}
-
-
-def _over_time(
-    recording: Recording, truth: Truth, setting: Setting, margins: Margin, result: Score, confidence: float
-) -> dict[str, Any]:
-    level, reach = _levels(setting, margins)
-    sign = 1.0 if setting.polarity is Polarity.LIGHT_ON else -1.0
-    hours = truth.start / recording.info.sample_rate_hz / 3600
-    course = over_time(
-        reach,
-        hours,
-        result,
-        level=level,
-        dark=sign * recording.info.dark_level,
-        noise=margins.noise_object,
-        confidence=confidence,
-    )
-    return course | {"alarms": _alarms(reach, result, level, sign, recording.info.dark_level)}
-
-
-def _alarms(reach: NDArray[np.float64], result: Score, level: float, sign: float, dark: float) -> dict[str, Any]:
-    """Return what a sequential test on the level and a margin alarm would have said of the scored passes."""
-    trials = result.trials
-    scored = np.flatnonzero(np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED)))
-    scored = scored[~np.isnan(reach[scored + trials.first_pass])]
-    values, lost = reach[scored + trials.first_pass], trials.passes[scored] != Outcome.HIT
-    sequential = falling(values)
-    light, needed = sign * values - dark, sign * level - dark
-    # Objects that raise the light must exceed the level; those that lower it must stay below it.
-    above, below = (light, np.full_like(light, needed)) if sign > 0 else (np.full_like(light, needed), light)
-    gain = np.divide(above, below, out=np.full_like(light, np.inf), where=below > 0)
-    return {
-        "sequential": None if sequential is None else sequential.as_dict(),
-        "margin": margin_alarm(gain, lost).as_dict() if needed > 0 else None,
-    }
 
 
 def _sensitivity(

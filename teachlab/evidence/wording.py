@@ -141,8 +141,9 @@ def course_lines(over_time: dict[str, Any]) -> list[str]:
     if (found := alarms["sequential"]) is not None:
         when = "no alarm" if found["alarm"] is None else f"alarm at scored pass {found['alarm']}"
         out.append(
-            f"Cumulative sum on the level, against its first {found['baseline']} passes: {when}. Where nothing changes "
-            f"and passes are independent, one false alarm comes in {found['run_length']:.0f} passes on average."
+            f"Cumulative sum on the margin of every pass, against the first {found['baseline']} passes: {when}. Where "
+            f"nothing changes and passes are independent, one false alarm comes in about {found['run_length']:.0f} "
+            "passes on average."
         )
     if (warned := alarms["margin"]) is not None:
         out.append(_margin_alarm(warned))
@@ -150,18 +151,31 @@ def course_lines(over_time: dict[str, Any]) -> list[str]:
 
 
 def _trend(trend: dict[str, Any]) -> str:
-    ahead = ""
-    if not trend["significant"]:
-        ahead = " No trend is established."
-    elif trend["hours_to_level"] is not None:
-        ahead = (
-            f" If it goes on, the weakest tenth of the passes reaches the level after "
-            f"{duration(trend['hours_to_level'])} ({duration(trend['hours_to_level_earliest'])} to "
-            f"{'never' if trend['hours_to_level_latest'] is None else duration(trend['hours_to_level_latest'])})."
+    followed = "the passes" if trend["of"] == "passes" else "the gaps, which objects darken"
+    said = (
+        f"Trend of the light of {followed} ({trend['scale']}): {trend['per_hour']:.3g} per hour, {trend['low']:.3g} to "
+        f"{trend['high']:.3g}, over {duration(trend['hours_observed'])} observed."
+    )
+    return f"{said} {_ahead(trend)}"
+
+
+def _ahead(trend: dict[str, Any]) -> str:
+    ahead = trend["ahead"]
+    if not trend["established"]:
+        soonest = (
+            ""
+            if ahead["earliest"] is None
+            else f"; a fall to the on-level in {duration(ahead['earliest'])} is not ruled out"
         )
+        return f"No trend is established{soonest}."
+    if ahead["estimate"] is None:
+        return "It rises: no fall to the on-level is ahead."
+    if ahead["estimate"] == 0:
+        return "More than a tenth lies below the on-level already."
     return (
-        f"Trend of the level ({trend['scale']}): {trend['per_hour']:.3g} per hour, {trend['low']:.3g} to "
-        f"{trend['high']:.3g}, over {duration(trend['hours_observed'])} observed.{ahead}"
+        f"Time to cleaning: if it goes on, a tenth lies below the on-level after {duration(ahead['estimate'])} "
+        f"({duration(ahead['earliest'])} to {'never' if ahead['latest'] is None else duration(ahead['latest'])}, "
+        f"{100 * trend['confidence']:g} % interval)."
     )
 
 

@@ -107,6 +107,8 @@ class Margin:
         How many were looked at.
     reach : ndarray of float64, shape (passes of the truth,)
         Sustained peak of every pass, turned so that active is up; NaN where there is none.
+    gap_top, gap_valley : ndarray of float64, shape (passes of the truth,)
+        Sustained peak and valley of the gap after every pass, turned likewise; NaN where no gap was looked at.
     """
 
     sides: Sides
@@ -126,6 +128,8 @@ class Margin:
     passes: int
     gaps: int
     reach: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
+    gap_top: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
+    gap_valley: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
 
     @property
     def to_noise(self) -> float | None:
@@ -141,8 +145,9 @@ class Margin:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        values = asdict(replace(self, reach=None))
-        del values["reach"]
+        values = asdict(replace(self, reach=None, gap_top=None, gap_valley=None))
+        for name in ("reach", "gap_top", "gap_valley"):
+            del values[name]
         return {
             "margin_to_noise": self.to_noise,
             "limited_by": self.limited_by,

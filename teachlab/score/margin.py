@@ -139,6 +139,7 @@ class _Scan:
         up = setting.polarity is Polarity.LIGHT_ON
         self.windows = SustainedExtremes(windows.start, windows.stop, span)
         self.gaps = SustainedExtremes(windows.gap_start, windows.gap_stop, span)
+        self.gap_after, self.gap_after_of = windows.gap_after, truth.passes
         level = setting.on_level if up else setting.off_level
         self.inner = InnerValleys(windows.covered_from, windows.covered_to, level, up)
         self.object_steps = _Steps(windows.covered_from[truth.detect], windows.covered_to[truth.detect], self._count)
@@ -267,7 +268,17 @@ def _margin(
         passes=peaks.size,
         gaps=tops.size,
         reach=sign * (scan.windows.high if up else scan.windows.low),
+        gap_top=_after(scan, sign * (scan.gaps.high if up else scan.gaps.low), gaps),
+        gap_valley=_after(scan, sign * (scan.gaps.low if up else scan.gaps.high), gaps),
     )
+
+
+def _after(scan: _Scan, values: Levels, gaps: NDArray[np.bool_]) -> Levels:
+    """Return the value of the gap after every pass; NaN where there is none, or none that is looked at."""
+    out = np.full(scan.gap_after_of, np.nan)
+    known = gaps & (scan.gap_after >= 0)
+    out[scan.gap_after[known]] = values[known]
+    return out
 
 
 def _known(values: Levels, rows: NDArray[np.bool_]) -> Levels:

@@ -1,4 +1,4 @@
-"""Acceptance criteria: three verdicts, exit codes, refusals; the course over time."""
+"""Acceptance criteria: three verdicts, exit codes, refusals."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ import pytest
 
 from teachlab.errors import ParameterError
 from teachlab.evidence.criteria import Criteria, Judged, Verdict, judge, overall, read_criteria
-from teachlab.evidence.over_time import over_time
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Score
 from teachlab.model.setting import Setting
@@ -130,29 +129,3 @@ def test_bad_criteria_are_refused(text: str, words: str, tmp_path: Path) -> None
     path.write_text(text)
     with pytest.raises(ParameterError, match=words):
         read_criteria(path)
-
-
-def test_trend_and_time_to_the_level() -> None:
-    result, truth = _score(200, 0)
-    hours = np.linspace(0, 10, 200)
-    # Loses 2 % per hour, exactly; the weakest tenth is the last one, begun at 9 of the 10 hours.
-    reach = 100 * np.exp(-0.02 * hours)
-    found = over_time(reach, hours, result, level=50.0, dark=0.0, noise=2.0)
-    trend = found["trend"]
-    assert trend["per_hour"] == pytest.approx(-0.02, rel=1e-3)
-    assert trend["significant"]
-    assert trend["hours_to_level"] == pytest.approx(np.log(100 * np.exp(-0.18) / 50) / 0.02, rel=5e-3)
-    assert trend["hours_to_level_earliest"] <= trend["hours_to_level"] <= trend["hours_to_level_latest"]
-    assert len(found["blocks"]) == 10
-    assert found["blocks"][-1]["margin"] == pytest.approx((reach[-1] - 50) / 2)
-    assert truth.passes == 200
-
-
-def test_no_trend_in_noise_and_none_from_few_passes() -> None:
-    result, _ = _score(200, 0)
-    reach = np.random.default_rng(3).normal(100, 1, 200)
-    trend = over_time(reach, np.linspace(0, 10, 200), result, level=50, dark=0, noise=1)["trend"]
-    assert trend["low"] < 0 < trend["high"]
-    assert trend["hours_to_level_latest"] is None
-    few, _ = _score(2, 0)
-    assert over_time(reach[:2], np.zeros(2), few, level=50, dark=0, noise=1) == {"blocks": [], "trend": None}

@@ -1,0 +1,271 @@
+"""How level, contrast, margin and losses develop over a recording, when they would fail, and what would have warned."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.explore.alarms import MarginAlarm, Sequential, falling, margin_alarm
+from teachlab.explore.trend import Ahead, fall_to, fit_line
+from teachlab.model.margin import Margin
+from teachlab.model.recording import RecordingInfo
+from teachlab.model.score import Outcome, Score
+from teachlab.model.setting import Polarity, Setting
+from teachlab.model.truth import Truth
+
+BLOCKS = 10
+LEAST_PER_BLOCK = 3
+LEAST_BLOCKS = 4
+"""Fewer stretches show no trend."""
+WEAK_SHARE = 0.1
+
+Levels = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """One stretch of consecutive scored passes.
+
+    Parameters
+    ----------
+    passes, lost : int
+    hours : float
+        When its middle pass begins.
+    object, weakest : float, recording units
+        Median of the sustained peaks of its passes, and the one nearest to being lost.
+    background : float or None, recording units
+        Median of the light of its gaps; None without a gap.
+    contrast : float or None, recording units
+        Distance between the two medians, positive as objects stand out.
+    margin : float or None
+        Smallest distance of its extremes to the levels, in noise; None where there is no noise to measure by.
+    limited_by : str or None
+        Which side that is.
+    """
+
+    passes: int
+    lost: int
+    hours: float
+    object: float
+    weakest: float
+    background: float | None
+    contrast: float | None
+    margin: float | None
+    limited_by: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trend:
+    """How the light that must stay above the on-level develops.
+
+    Parameters
+    ----------
+    of : str
+        ``"passes"`` where objects raise the light, ``"gaps"`` where they lower it.
+    scale : str
+        ``"logarithm above the dark level"``, or ``"level"`` where light is not above it.
+    per_hour, low, high : float
+        Slope on that scale and its interval.
+    established : bool
+    hours_observed : float
+    ahead : Ahead
+        Hours from the last pass until a tenth of them lies below the on-level: the time to cleaning.
+    confidence : float
+    """
+
+    of: str
+    scale: str
+    per_hour: float
+    low: float
+    high: float
+    established: bool
+    hours_observed: float
+    ahead: Ahead
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Course:
+    """A recording followed over time with one setting.
+
+    Parameters
+    ----------
+    stretches : tuple of Stretch
+    trend : Trend or None
+    sequential : Sequential or None
+        Cumulative sum on the margin of every pass.
+    margin_alarm : MarginAlarm or None
+    levels : ndarray of float64, recording units
+        The light followed, pass by pass in time.
+    margins : ndarray of float64
+        Smallest distance to the levels, in noise, of every pass with the gap after it.
+    """
+
+    stretches: tuple[Stretch, ...]
+    trend: Trend | None
+    sequential: Sequential | None
+    margin_alarm: MarginAlarm | None
+    levels: Levels
+    margins: Levels
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            "blocks": [asdict(block) for block in self.stretches],
+            "trend": None if self.trend is None else asdict(self.trend),
+            "alarms": {
+                "sequential": None if self.sequential is None else self.sequential.as_dict(),
+                "margin": None if self.margin_alarm is None else self.margin_alarm.as_dict(),
+            },
+        }
+
+
+def follow(
+    truth: Truth, setting: Setting, margins: Margin, result: Score, info: RecordingInfo, *, confidence: float = 0.95
+) -> Course:
+    """Cut the scored passes into stretches of equal number, describe each, and look ahead.
+
+    Parameters
+    ----------
+    truth, setting
+        What was scored.
+    margins : Margin
+        With the extremes of every pass and gap.
+    result : Score
+    info : RecordingInfo
+        For rate and dark level.
+    confidence : float
+        Of the trend's intervals.
+
+    Notes
+    -----
+    The light that dirt takes away is that of the passes where objects raise it, of the gaps where they lower it;
+    it must stay above the on-level either way. The trend is the least-squares line through the logarithm of its
+    medians per stretch above the dark level, since dirt and ageing take shares. The line, lowered so that a tenth
+    of the passes lies below it, is followed to the on-level; the interval is Fieller's (`teachlab.explore.trend`)
+    and takes the medians as scattering about the line independently of one another.
+    """
+    trials, sign = result.trials, 1.0 if setting.polarity is Polarity.LIGHT_ON else -1.0
+    nothing = np.full(truth.passes, np.nan)
+    reach = nothing if margins.reach is None else margins.reach
+    top = nothing if margins.gap_top is None else margins.gap_top
+    valley = nothing if margins.gap_valley is None else margins.gap_valley
+    rows = np.arange(trials.passes.size) + trials.first_pass
+    kept = np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED)) & ~np.isnan(reach[rows])
+    lost, rows = trials.passes[kept] != Outcome.HIT, rows[kept]
+    hours = truth.start[rows] / info.sample_rate_hz / 3600
+    count = min(BLOCKS, rows.size // LEAST_PER_BLOCK)
+    parts = np.array_split(np.arange(rows.size), count) if count else []
+    stretches = tuple(
+        _stretch(reach[rows[p]], top[rows[p]], valley[rows[p]], lost[p], hours[p], setting, margins, sign)
+        for p in parts
+    )
+    light = reach[rows] if sign > 0 else -valley[rows]
+    known = ~np.isnan(light)
+    per_pass = _margins(reach[rows], top[rows], valley[rows], setting, margins, sign)
+    gain = _excess(reach[rows], setting, info.dark_level, sign)
+    return Course(
+        stretches=stretches,
+        trend=_trend(light[known], hours[known], setting.on_level, info.dark_level, sign, confidence),
+        sequential=falling(per_pass[~np.isnan(per_pass)]),
+        margin_alarm=None if gain is None else margin_alarm(gain, lost),
+        levels=light[known],
+        margins=per_pass[~np.isnan(per_pass)],
+    )
+
+
+def _stretch(
+    reach: Levels,
+    top: Levels,
+    valley: Levels,
+    lost: NDArray[np.bool_],
+    hours: Levels,
+    setting: Setting,
+    margins: Margin,
+    sign: float,
+) -> Stretch:
+    found = [
+        (float(np.nanmin(side)), name) for name, side in _sides(reach, top, valley, setting, margins, sign).items()
+    ]
+    clear = valley[~np.isnan(valley)]
+    margin, limited_by = min(found) if found else (None, None)
+    middle = float(np.median(reach))
+    background = float(np.median(clear)) if clear.size else None
+    return Stretch(
+        passes=int(reach.size),
+        lost=int(lost.sum()),
+        hours=float(np.median(hours)),
+        object=sign * middle,
+        weakest=sign * float(reach.min()),
+        background=None if background is None else sign * background,
+        contrast=None if background is None else middle - background,
+        margin=margin,
+        limited_by=limited_by,
+    )
+
+
+def _sides(
+    reach: Levels, top: Levels, valley: Levels, setting: Setting, margins: Margin, sign: float
+) -> dict[str, Levels]:
+    """Return the distance of every pass, and of the gap after it, to the levels in noise, where it is known."""
+    act, release = (setting.on_level, setting.off_level) if sign > 0 else (-setting.off_level, -setting.on_level)
+    out = {}
+    if margins.noise_object:
+        out["detect"] = (reach - act) / margins.noise_object
+    if margins.noise_background:
+        out["trip"] = (act - top) / margins.noise_background
+        out["release"] = (release - valley) / margins.noise_background
+    return {name: side for name, side in out.items() if not np.isnan(side).all()}
+
+
+def _margins(reach: Levels, top: Levels, valley: Levels, setting: Setting, margins: Margin, sign: float) -> Levels:
+    sides = list(_sides(reach, top, valley, setting, margins, sign).values())
+    return np.fmin.reduce(sides) if sides else np.full_like(reach, np.nan)
+
+
+def _trend(light: Levels, hours: Levels, level: float, dark: float, sign: float, confidence: float) -> Trend | None:
+    count = min(BLOCKS, light.size // LEAST_PER_BLOCK)
+    if count < LEAST_BLOCKS:
+        return None
+    parts = np.array_split(np.arange(light.size), count)
+    medians = np.array([np.median(light[p]) for p in parts])
+    multiplies = dark < min(level, float(medians.min()), float(np.quantile(light, WEAK_SHARE)))
+    at = np.array([hours[p].mean() for p in parts])
+    if multiplies:
+        # A pass at or below the dark level has no logarithm: as weak as can be, which no quantile above it notices.
+        least = np.finfo(np.float64).tiny
+        values, medians = np.log(np.maximum(light - dark, least)), np.log(medians - dark)
+        level = math.log(level - dark)
+    else:
+        values = light
+    line = fit_line(at, medians, confidence=confidence)
+    if line is None:
+        return None
+    rest = values - (line.mean + line.slope * (hours - line.mean_at))
+    lowered = level - float(np.quantile(rest, WEAK_SHARE))
+    return Trend(
+        of="passes" if sign > 0 else "gaps",
+        scale="logarithm above the dark level" if multiplies else "level",
+        per_hour=line.slope,
+        low=line.low,
+        high=line.high,
+        established=line.established,
+        hours_observed=float(hours[-1] - hours[0]),
+        ahead=fall_to(line, lowered, float(hours[-1])),
+        confidence=confidence,
+    )
+
+
+def _excess(reach: Levels, setting: Setting, dark: float, sign: float) -> Levels | None:
+    """Return how many times the light of every pass exceeds what is needed; None at or below the dark level."""
+    needed = (setting.on_level if sign > 0 else setting.off_level) - dark
+    if not needed > 0:
+        return None
+    light = sign * reach - dark
+    # Objects that raise the light must exceed the level; those that lower it must stay below it.
+    above, below = (light, np.full_like(light, needed)) if sign > 0 else (np.full_like(light, needed), light)
+    return np.divide(above, below, out=np.full_like(light, np.inf), where=below > 0)

@@ -1,0 +1,112 @@
+"""A trend and when it reaches a level: published examples, the profile as a second route, and its odd shapes."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy.special import stdtrit
+
+from teachlab.errors import ParameterError
+from teachlab.explore.trend import Line, crossing, fall_to, fit_line
+
+CHAMBER = [206.36, 225.52, 252.18, 289.33, 318.11, 349.49, 383.03, 410.70, 444.40, 469.14, 501.16]
+
+
+def test_regulation_of_a_reaction_chamber() -> None:
+    """Source: Graybill and Iyer, Regression Analysis (1994), p. 433: dial settings and temperatures, mean of 400 at
+    99 %, as quoted in the tests of a general statistics package for inverse estimation: 66.5, 65.07 to 68.03."""
+    line = fit_line(np.arange(0, 101, 10), CHAMBER, confidence=0.99)
+    assert line is not None
+    estimate, places = crossing(line, 400)
+    assert round(estimate or 0, 1) == 66.5
+    assert [round(end, 2) for end in places[0]] == [65.07, 68.03]
+
+
+def _line(t: list[float], y: list[float], confidence: float = 0.95) -> Line:
+    line = fit_line(t, y, confidence=confidence)
+    assert line is not None
+    return line
+
+
+def _profile(t: np.ndarray, y: np.ndarray, level: float, at: float, confidence: float = 0.95) -> float:
+    """Return how far the squares grow when the line must reach the level at a place, over what is allowed."""
+    through = t - at
+    slope = float(through @ (y - level) / (through @ through))
+    forced = float(((y - level - slope * through) ** 2).sum())
+    free = np.polyfit(t, y, 1)
+    best = float(((y - np.polyval(free, t)) ** 2).sum())
+    limit = float(stdtrit(t.size - 2, (1 + confidence) / 2)) ** 2
+    return (forced - best) / (best / (t.size - 2)) / limit
+
+
+@pytest.mark.parametrize("slope", [-2.0, -0.5, -0.1, 0.0, 0.05, 1.0])
+@pytest.mark.parametrize("level", [-40.0, 3.0, 9.5, 30.0])
+def test_the_set_is_the_profile_likelihoods(slope: float, level: float) -> None:
+    rng = np.random.default_rng(5)
+    t = np.arange(10.0)
+    y = 10 + slope * t + rng.normal(0, 0.4, 10)
+    line = _line(list(t), list(y))
+    _, places = crossing(line, level)
+    for low, high in places:
+        for end in (low, high):
+            if math.isfinite(end):
+                assert _profile(t, y, level, end) == pytest.approx(1, rel=1e-6)
+    grid = np.linspace(-300, 300, 1201)
+    inside = np.array([any(low <= at <= high for low, high in places) for at in grid])
+    allowed = np.array([_profile(t, y, level, at) <= 1 for at in grid])
+    assert (inside == allowed).all()
+
+
+def test_shapes_of_the_set() -> None:
+    t = list(range(6))
+    falling = _line(t, [10, 9.05, 7.95, 7.02, 6, 4.98])
+    assert len(crossing(falling, 0)[1]) == 1
+    unsure = _line(t, [10, 11, 9, 10.4, 9.2, 10.1])
+    assert crossing(unsure, 10)[1] == [(-math.inf, math.inf)]
+    below = crossing(unsure, 3)[1]
+    assert len(below) == 2
+    assert below[0][0] == -math.inf
+    assert below[1][1] == math.inf
+
+
+def test_what_is_ahead() -> None:
+    t = list(range(6))
+    falling = _line(t, [10, 9.05, 7.95, 7.02, 6, 4.98])
+    soon = fall_to(falling, 3.0, 5.0)
+    assert soon.estimate == pytest.approx(2, abs=0.05)
+    assert soon.earliest < soon.estimate < soon.latest  # type: ignore[operator]
+    gone = fall_to(falling, 9.0, 5.0)
+    assert (gone.estimate, gone.earliest, gone.latest) == (0, 0, 0)
+    rising = _line(t, [4.98, 6, 7.02, 7.95, 9.05, 10])
+    assert fall_to(rising, 3.0, 5.0) == fall_to(rising, 12.0, 5.0)
+    assert fall_to(rising, 3.0, 5.0).earliest is None
+    unsure = fall_to(_line(t, [10, 11, 9, 10.4, 9.2, 10.1]), 3.0, 5.0)
+    assert unsure.latest is None
+    assert unsure.earliest is not None
+    assert unsure.earliest > 0
+
+
+def test_nothing_to_fit() -> None:
+    assert fit_line([1, 2], [1, 2]) is None
+    assert fit_line([3, 3, 3], [1, 2, 3]) is None
+    with pytest.raises(ParameterError, match="confidence"):
+        fit_line([1, 2, 3], [1, 2, 3], confidence=95)
+    exact = _line([0, 1, 2], [3, 2, 1])
+    assert crossing(exact, 0) == (3.0, [(pytest.approx(3.0), pytest.approx(3.0))])
+    level = _line([0, 1, 2], [3, 3, 3])
+    assert crossing(level, 0)[0] is None
+
+
+def test_coverage_of_the_time_to_a_level() -> None:
+    """True falls at 20 from the start of ten values; slopes from sure to hardly seen."""
+    rng = np.random.default_rng(0)
+    t = np.arange(10.0)
+    for noise in (0.05, 0.5, 2.0):
+        held = 0
+        for _ in range(2000):
+            _, places = crossing(_line(list(t), list(10 - 0.5 * t + rng.normal(0, noise, 10))), 0.0)
+            held += any(low <= 20 <= high for low, high in places)
+        # Three standard errors below 95 % of 2000.
+        assert held >= 2000 * 0.95 - 3 * math.sqrt(2000 * 0.95 * 0.05)
