@@ -63,7 +63,7 @@ class Waits:
         return cls(base.consecutive + on, base.consecutive + off)
 
 
-def statistics_of(view: TeachView, *, passes: int = 3) -> EventStatistics:
+def statistics_of(view: TeachView, *, passes: int = 3, rare_kinds: bool = False) -> EventStatistics:
     """Return the evidence statistics of the events shown; abstain where there is too little to measure.
 
     Parameters
@@ -71,11 +71,14 @@ def statistics_of(view: TeachView, *, passes: int = 3) -> EventStatistics:
     view : TeachView
     passes : int
         Fewest usable passes.
+    rare_kinds : bool
+        Whether a kind may have been shown hardly at all.
 
     Raises
     ------
     Abstained
-        With fewer usable passes, without a usable gap, or if one of several kinds was hardly shown.
+        With fewer usable passes, without a usable gap, or, unless `rare_kinds`, if one of several kinds was
+        hardly shown.
     """
     waits = Waits.of(view)
     found = _measured(view.events, view.sign, waits)
@@ -92,7 +95,8 @@ def statistics_of(view: TeachView, *, passes: int = 3) -> EventStatistics:
             "at least 1 gap",
         )
     for kinds, what in ((found.kinds, "to be detected"), (found.ignored_kinds, "to be ignored")):
-        _require_common(kinds, what)
+        if not rare_kinds:
+            _require_common(kinds, what)
     return found
 
 
@@ -178,15 +182,15 @@ def guards_of(view: TeachView, found: EventStatistics, share: float) -> Guards:
 
 
 def _guards(found: EventStatistics, share: float) -> Guards:
-    weakest = min((float(np.quantile(p, share)), k) for k, p in _by_kind(found.peaks, found.kinds))
+    weakest = min((float(np.quantile(p, share)), k) for k, p in by_kind(found.peaks, found.kinds))
     strong = [(float(np.quantile(found.gap_peaks, 1 - share)), "the gaps")]
-    for kind, peaks in _by_kind(found.ignored_peaks, found.ignored_kinds):
+    for kind, peaks in by_kind(found.ignored_peaks, found.ignored_kinds):
         strong.append((float(np.quantile(peaks, 1 - share)), f"the passes to be ignored '{kind}'"))
     strongest = max(strong)
     return Guards(weakest[0], strongest[0], weakest[1], strongest[1])
 
 
-def _by_kind(peaks: Heights, kinds: NDArray[np.object_]) -> list[tuple[str, Heights]]:
+def by_kind(peaks: Heights, kinds: NDArray[np.object_]) -> list[tuple[str, Heights]]:
     """Return the peaks of every kind; labels that hardly repeat name pieces, not kinds, and are pooled."""
     names = sorted(set(kinds.tolist()), key=str)
     if len(names) > max(1, kinds.size // RARE_PASSES):

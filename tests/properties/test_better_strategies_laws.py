@@ -17,9 +17,12 @@ from teachlab.errors import Abstained
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import Events, Shown, Sweep, TeachView
+from teachlab.teach.balanced_guard import BalancedGuard
 from teachlab.teach.between_class_variance import BetweenClassVariance, best_cut
 from teachlab.teach.contamination_aware import ContaminationAware
 from teachlab.teach.filtered_guard import FilteredGuard, cost_shown
+from teachlab.teach.guard_or_window import GuardOrWindow
+from teachlab.teach.independence import independent
 from teachlab.teach.iterative_mean import IterativeMean, fixed_point
 from teachlab.teach.minimax_regret import MinimaxRegret, least_regret
 from teachlab.teach.minimum_error import MinimumError, least_error
@@ -37,6 +40,9 @@ SHIFTED = [
     QuantileGuard(),
     QuantileGuard(position=0.3, share=0.1),
     FilteredGuard(),
+    BalancedGuard(),
+    BalancedGuard(position=0.3, share=0.1),
+    GuardOrWindow(),
     NoiseWeightedMidpoint(),
     NoiseWeightedMidpoint(balance="costs", cost_miss=5.0),
     NeymanPearson(limit=0.2, confidence=0.8),
@@ -319,6 +325,49 @@ def test_the_rank_equals_its_plain_sum(events: int, limit: float, delta: float) 
     ranks = [k for k, total in enumerate(sums, start=1) if total <= delta]
     found = smallest_rank(events, limit, delta)
     assert found == (ranks[0] if ranks else None)
+
+
+@quick
+@given(few)
+def test_independent_events_equal_a_plain_count(values: NDArray[np.float64]) -> None:
+    n = values.size
+    middle = (n - 1) / 2
+    rank = [sum(b < a for b in values) + (sum(b == a for b in values) - 1) / 2 - middle for a in values]
+    power = math.fsum(r * r for r in rank)
+    total = 0.0
+    for lag in range(1, n):
+        found = math.fsum(rank[i + lag] * rank[i] for i in range(n - lag)) / power if power else 0.0
+        assume(abs(found - 2 / math.sqrt(n)) > 1e-9)
+        if found < 2 / math.sqrt(n):
+            break
+        total += found
+    expected = max(n / (1 + 2 * total), 1.0) if n >= 8 else float(n)
+    assert independent(values) == pytest.approx(expected)
+
+
+@quick
+@given(st.integers(8, 400), seeds)
+def test_shuffled_events_count_nearly_all(count: int, seed: int) -> None:
+    """Independent events keep most of their number, lots of eight and more lose most of it."""
+    random = np.random.default_rng(seed)
+    assert independent(random.normal(size=count)) >= count / 3
+    if count >= 64:
+        assert independent(np.repeat(random.permutation(count // 8), 8).astype(float)) <= count / 2
+
+
+@views
+@given(seeds, directions)
+def test_the_balanced_guard_lies_between_the_two_guards(seed: int, direction: Direction) -> None:
+    shown = made(np.random.default_rng(seed), direction)
+    try:
+        setting = BalancedGuard().teach(shown)
+    except Abstained:
+        return
+    ends = sorted([setting.taught.evidence["object_guard"], setting.taught.evidence["background_guard"]])
+    level = setting.on_level if shown.sign > 0 else setting.off_level
+    assert ends[0] < level < ends[1]
+    window = GuardOrWindow().teach(shown)
+    assert (window.on_level, window.off_level) == (setting.on_level, setting.off_level)
 
 
 @views

@@ -87,6 +87,8 @@ def test_the_built_in_strategies() -> None:
         "background-referenced": ("background",),
         "sweep-minmax": ("sweep",),
         "two-sample-midpoint": ("background", "object"),
+        "guard-or-window": ("events",),
+        "balanced-guard": ("events",),
         "quantile-guard": ("events",),
         "filtered-guard": ("events",),
         "ratio-midpoint": ("events",),
