@@ -17,6 +17,10 @@ if TYPE_CHECKING:
 LIGHT, TIMES, PASSES, TEXT, ABOUT = "The light", "Times", "Passes", "Text logs", "About the recording"
 
 
+LEAST_PPM = 5.0
+"""Smaller differences between two clocks are not worth a word."""
+
+
 def register(app: typer.Typer) -> None:
     """Add the command."""
     app.command("import")(import_command)
@@ -181,6 +185,8 @@ def _tell(found: Imported) -> None:
             f"Times in column '{found.time_column}' are uniform within {jitter} "
             f"(the worst step ends at row {time.jitter_row})."
         )
+        if abs(apart := 1e6 * (time.measured_hz / rate - 1)) >= LEAST_PPM:
+            say(f"The times say {time.measured_hz:.9g} Hz, {apart:+.3g} ppm from the rate used: a clock drifts.")
         if time.gap_rows.size:
             gaps = "1 gap" if time.gap_rows.size == 1 else f"{time.gap_rows.size} gaps"
             say(

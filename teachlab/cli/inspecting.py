@@ -16,6 +16,12 @@ if TYPE_CHECKING:
     from teachlab.model.recording import Recording
 
 
+CLIPPED_SHARE = 0.005
+"""Share of the samples at one extreme level from which on it looks clipped."""
+FEWEST_LEVELS = 64
+"""With fewer steps between lowest and highest light, equal samples are no sign of clipping."""
+
+
 def register(app: typer.Typer) -> None:
     """Add the command."""
     app.command("inspect")(inspect_command)
@@ -84,6 +90,8 @@ def _table(recording: Recording, q: Quality) -> Any:
     if q.saturated is not None:
         saturated = f"{100 * q.saturated:.3g} % of the samples (at or below 0, or at or above full scale)"
     table.add_row("saturated", saturated)
+    if clipped := _clipped(q, recording.info.full_scale):
+        table.add_row("clipped", clipped)
     if q.passes is not None:
         kinds = f"{q.detect_passes} to detect, {q.ignore_passes} to ignore" if q.ignore_passes else "all to detect"
         table.add_row("passes", f"{q.passes} ({kinds}), {q.gaps} gaps; truth: {q.truth_source}")
@@ -99,6 +107,18 @@ def _table(recording: Recording, q: Quality) -> Any:
     if q.separable is not None:
         table.add_row("one fixed level", "can separate all passes from all gaps" if q.separable else "cannot")
     return table
+
+
+def _clipped(q: Quality, full_scale: float | None) -> str:
+    """Say where many samples stand at the very same extreme level, inside the receiver's range."""
+    if q.noise.step is None or q.noise.step * FEWEST_LEVELS > q.high - q.low:
+        return ""
+    found = [
+        f"{100 * share:.3g} % of the samples stand at the {name} level, {level:.5g} {q.unit}"
+        for name, level, share, limit in (("highest", q.high, q.at_high, full_scale), ("lowest", q.low, q.at_low, 0.0))
+        if share > CLIPPED_SHARE and level != limit
+    ]
+    return "; ".join(found) + ": something clips before the log" if found else ""
 
 
 def _step(q: Quality) -> str:
@@ -173,6 +193,8 @@ def _next_steps(path: str, q: Quality) -> list[str]:
         return ["", f"Next: say where the objects are. A proposal to correct by hand: teachlab label {path}"]
     if q.direction is None:
         return ["", "Next: store the direction (rise or dip) in the recording; strategies abstain without it."]
+    if q.contrasts is not None and q.contrasts.direction not in (None, q.direction):
+        return ["", "Next: correct the stored direction, or the passes: they contradict each other."]
     if q.separable is False:
         return [
             "",

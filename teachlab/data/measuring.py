@@ -45,6 +45,8 @@ class Measured:
         Samples.
     low, high : float, recording units
         Extremes of all valid samples; NaN if there is none.
+    at_low, at_high : int
+        Samples that stand exactly there.
     void : TwoState
         True from the 6th invalid sample in a row on.
     """
@@ -70,6 +72,7 @@ class Measured:
         self.step = SmallestStep()
         self.invalid = self.saturated = 0
         self.low = self.high = np.nan
+        self.at_low = self.at_high = 0
         self._validity = Validity()
         self._last = np.empty(0)
 
@@ -95,8 +98,10 @@ class Measured:
         valid = block.light if invalid is None else block.light[~invalid]
         self.invalid += size - valid.size
         if valid.size:
-            self.low = float(np.fmin(self.low, float(valid.min())))
-            self.high = float(np.fmax(self.high, float(valid.max())))
+            low, high = float(np.fmin(self.low, float(valid.min()))), float(np.fmax(self.high, float(valid.max())))
+            self.at_low = int(np.count_nonzero(valid == low)) + (self.at_low if low == self.low else 0)
+            self.at_high = int(np.count_nonzero(valid == high)) + (self.at_high if high == self.high else 0)
+            self.low, self.high = low, high
             self.step.push(valid)
         full = self._recording.info.full_scale
         if full is not None:

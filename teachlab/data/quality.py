@@ -79,6 +79,9 @@ class Quality:
         Shares of all samples; saturated is at or below 0, or at or above full scale.
     low, high : float, recording units
         Extremes of the valid samples.
+    at_low, at_high : float
+        Shares of all samples that stand exactly there: many at a level inside the receiver's range mean that
+        something clips before the log.
     direction : Direction
         As stored, else found from the truth.
     direction_stored : bool
@@ -110,6 +113,8 @@ class Quality:
     saturated: float | None
     low: float
     high: float
+    at_low: float
+    at_high: float
     direction: Direction | None
     direction_stored: bool
     contrasts: Contrasts | None
@@ -195,6 +200,8 @@ def inspect_recording(
         saturated=None if info.full_scale is None else found.saturated / recording.samples,
         low=found.low,
         high=found.high,
+        at_low=found.at_low / recording.samples,
+        at_high=found.at_high / recording.samples,
         direction=direction,
         direction_stored=info.direction is not None,
         contrasts=reaches,

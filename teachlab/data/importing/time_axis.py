@@ -38,6 +38,8 @@ class TimeReport:
         Sample rate.
     rate_from : str
         ``given`` or ``time column``.
+    measured_hz : float, Hz
+        Rate of the time column.
     jitter : float, sample periods
         Largest deviation of a step between two rows from one period, gaps apart.
     jitter_row : int
@@ -50,6 +52,7 @@ class TimeReport:
 
     rate_hz: float
     rate_from: str
+    measured_hz: float
     jitter: float
     jitter_row: int
     gap_rows: NDArray[np.int64]
@@ -275,6 +278,7 @@ class TimeAxis:
         return TimeReport(
             rate_hz=rate,
             rate_from="given" if self._given is not None else "time column",
+            measured_hz=measured,
             jitter=max(low, high),
             jitter_row=self._least[1] if low > high else -self._most[1],
             gap_rows=gap_rows,

@@ -41,6 +41,8 @@ class Faults(Table):
         Samples without a value.
     duplicates_per_million : float
         Rows written twice, per million samples.
+    swapped_per_million : float
+        Pairs of neighbouring rows in the wrong order in a raw log, per million samples.
     jitter_share : float
         Standard deviation of the time stamps as a share of the sample period; usual 0 to 0.2.
     clock_drift_ppm : float, parts per million
@@ -51,15 +53,19 @@ class Faults(Table):
         Level at which the logger clips.
     wrong_direction_flag : bool
         Store the opposite of the true direction.
+    unknown_full_scale : bool
+        Store no full scale: saturation cannot be seen.
     """
 
     dropouts: Dropouts | None = None
     duplicates_per_million: float = Field(default=0.0, ge=0, le=1e5)
+    swapped_per_million: float = Field(default=0.0, ge=0, le=1e5)
     jitter_share: float = Field(default=0.0, ge=0, le=1)
     clock_drift_ppm: float = Field(default=0.0, ge=-1e4, le=1e4)
     logger_bits: int | None = Field(default=None, ge=1, le=24)
     logger_ceiling_percent: float | None = Field(default=None, gt=0, le=100)
     wrong_direction_flag: bool = False
+    unknown_full_scale: bool = False
 
     def words(self) -> list[str]:
         """Return one sentence per fault that is present."""
@@ -68,6 +74,8 @@ class Faults(Table):
             parts.append(self.dropouts.words())
         if self.duplicates_per_million:
             parts.append(f"{self.duplicates_per_million:g} rows per million written twice")
+        if self.swapped_per_million:
+            parts.append(f"{self.swapped_per_million:g} pairs of rows per million in the wrong order, in a raw log")
         if self.jitter_share:
             parts.append(f"time stamps jitter by {100 * self.jitter_share:g} % of the sample period")
         if self.clock_drift_ppm:
@@ -78,6 +86,8 @@ class Faults(Table):
             parts.append(f"the logger clips at {self.logger_ceiling_percent:g} % of full scale")
         if self.wrong_direction_flag:
             parts.append("the stored direction is wrong")
+        if self.unknown_full_scale:
+            parts.append("no full scale is stored")
         return parts
 
 
@@ -100,6 +110,17 @@ def duplicated(config: Faults, seed: int, index: int) -> NDArray[np.int64]:
     rng = stream(seed, "duplicates", index)
     count = rng.binomial(CHUNK, config.duplicates_per_million * 1e-6)
     return np.sort(rng.choice(CHUNK, count, replace=False)).astype(np.int64)
+
+
+def written_order(config: Faults, size: int, seed: int, index: int) -> NDArray[np.int64]:
+    """Return the order in which the rows of a chunk are written: now and then two neighbours change places."""
+    order = np.arange(size)
+    if config.swapped_per_million:
+        rng = stream(seed, "swapped", index)
+        pairs = size // 2
+        first = 2 * rng.choice(pairs, rng.binomial(pairs, min(2e-6 * config.swapped_per_million, 1.0)), replace=False)
+        order[first], order[first + 1] = first + 1, first
+    return order
 
 
 def logged(config: Faults, codes: Floats32, top: int) -> Floats32:

@@ -172,13 +172,14 @@ def info_of(recipe: Recipe) -> RecordingInfo:
     direction = None if sensor.direction is None else Direction(sensor.direction)
     if direction is not None and scenario.faults.wrong_direction_flag:
         direction = Direction.DIP if direction is Direction.RISE else Direction.RISE
+    full_scale = float(2**sensor.bits - 1) if sensor.unit == "counts" else 100.0
     stress = recipe.stress
     axes = f"gain {stress.gain:g}, ambient {stress.ambient_percent:g} %, pedestal {stress.pedestal_percent:g} %"
     stressed = "" if stress == UNSTRESSED else f" Stressed: {axes}."
     return RecordingInfo(
         sample_rate_hz=sensor.sample_rate_hz,
         unit="counts" if sensor.unit == "counts" else "percent of full scale",
-        full_scale=float(2**sensor.bits - 1) if sensor.unit == "counts" else 100.0,
+        full_scale=None if scenario.faults.unknown_full_scale else full_scale,
         dark_level=0.0,
         sensing=Sensing(sensor.sensing),
         direction=direction,

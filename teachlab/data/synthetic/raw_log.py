@@ -8,14 +8,14 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.data.synthetic.faults import duplicated, stamps
+from teachlab.data.synthetic.faults import duplicated, stamps, written_order
 from teachlab.data.synthetic.produce import Plan, Progress, Recipe, beside, blocks, plan
 from teachlab.data.synthetic.streams import CHUNK
 from teachlab.model.recording import Block
 
 
 def log_rows(recipe: Recipe, samples: int) -> Iterator[tuple[NDArray[np.float64], Block]]:
-    """Generate time stamps in seconds, with jitter and drift of the logger's clock, and light.
+    """Generate time stamps in seconds, with jitter, drift and misplaced rows of the logger, and light.
 
     Parameters
     ----------
@@ -33,6 +33,10 @@ def log_rows(recipe: Recipe, samples: int) -> Iterator[tuple[NDArray[np.float64]
             repeats = np.ones(CHUNK, np.int64)
             repeats[duplicated(faults, recipe.seed, index)] = 2
             stamp = np.repeat(stamp, repeats[:size])
+        if faults.swapped_per_million:
+            order = written_order(faults, stamp.size, recipe.seed, index)
+            invalid = None if block.invalid is None else block.invalid[order]
+            stamp, block = stamp[order], Block(block.start, block.light[order], invalid)
         yield stamp, block
 
 
