@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import ClassVar
 
@@ -111,6 +112,8 @@ class BackgroundFollower:
         """Return levels that follow the background of the gaps shown."""
         found = statistics_of(view)
         at, medians = gap_medians(view.events)
+        if medians.size == 0:
+            raise Abstained("no gap has valid light to follow", "0 gaps with a valid evaluation", "at least 1")
         background = float(np.median(medians))
         gain = self.follow is Follow.GAIN
         scale = above_dark(view, float(medians.min()), "the darkest gap") if gain else 1.0
@@ -121,8 +124,15 @@ class BackgroundFollower:
         level = background + view.sign * distance * scale
         if gain:
             above_dark(view, level, "the level")
+        width = self.hysteresis_share * abs(level - background)
+        if not view.sign * (level - background) - width > 0 or level - view.sign * width == background:
+            raise Abstained(
+                "the release is not beyond the background: the distance is lost in the rounding of the light",
+                f"distance {show(view, distance * scale)} from {show(view, background)}",
+                "a distance that can be told from the background",
+            )
         told = {"background": background, "passes": int(found.peaks.size), "distance": distance}
-        placed = view.place(level, self.hysteresis_share * abs(level - background), record(self, **told))
+        placed = view.place(level, width, record(self, **told))
         low, high = self._limits(view, background)
         return FollowingSetting.of(
             placed,
@@ -144,9 +154,10 @@ class BackgroundFollower:
             apart = heights - view.sign * local
             return apart / (local - view.dark_level) if self.follow is Follow.GAIN else apart
 
-        objects = float(np.quantile(distances(found.peaks, found.peak_at), self.share))
-        gaps = float(np.quantile(distances(found.gap_peaks, found.gap_at), 1 - self.share))
-        if not objects > max(gaps, 0.0):
+        with np.errstate(over="ignore", invalid="ignore"):  # next to no light: such a ratio is refused below
+            objects = float(np.quantile(distances(found.peaks, found.peak_at), self.share))
+            gaps = float(np.quantile(distances(found.gap_peaks, found.gap_at), 1 - self.share))
+        if not (math.isfinite(objects) and objects > max(gaps, 0.0)):
             unit = "of the light above dark" if self.follow is Follow.GAIN else view.unit
             raise Abstained(
                 "no distance from the local background has the objects on one side and the gaps on the other",

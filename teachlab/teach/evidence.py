@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from teachlab.errors import Abstained, ParameterError, SettingError, StrategyError
 from teachlab.model.recording import Direction, Recording
 from teachlab.model.setting import Setting
-from teachlab.model.teaching import Background, Events, Reading, Shown, Sweep, TeachView
+from teachlab.model.teaching import Background, Events, Levels, Reading, Shown, Sweep, TeachView
 from teachlab.model.truth import Truth
 from teachlab.signal.direction import REQUIRED_RATIO, Contrasts, contrasts
 from teachlab.signal.evaluation import Clock, ceil, exact, no_valid_sample
@@ -27,6 +27,9 @@ STRETCH_S = 2
 SWEEP_PASSES = 5
 MEDIAN_EVALUATIONS = 1 << 22
 """The median of the gaps is that of about this many evaluations, evenly thinned where there are more."""
+
+LARGEST = 1e150
+"""Light beyond this, whose square is no number any more, is not shown."""
 
 # One stream of random numbers per kind of evidence: what one strategy needs never moves another's draw.
 _OBJECT, _BACKGROUND, _STRETCH, _SWEEP, _EVENTS = range(5)
@@ -215,7 +218,7 @@ class TeachBlock:
             chosen = a + np.flatnonzero(~np.isnan(self._evaluated.read(a, b)))[_centre(int(among.valid[k]))]
         first = int(chosen[0])
         light = self._evaluated.read(first, int(chosen[-1]) + 1)[chosen - first]
-        return Reading(_frozen(light), self._sample(first))
+        return Reading(_light(light), self._sample(first))
 
     def _background(self, random: np.random.Generator, random_stretch: np.random.Generator) -> Background:
         gaps = self._gaps
@@ -233,7 +236,7 @@ class TeachBlock:
             parts.append(levels[valid])
             have += valid.size
             k += 1
-        return Background(reading, _frozen(np.concatenate(parts)), self._sample(first))
+        return Background(reading, _light(np.concatenate(parts)), self._sample(first))
 
     def _sweep(self, random: np.random.Generator, passes: int) -> Sweep:
         if passes < 1:
@@ -243,7 +246,7 @@ class TeachBlock:
         count = min(passes, rows.size)
         first = int(random.integers(rows.size - count + 1))
         a, b = int(self._mid_before[rows[first]]), int(self._mid_after[rows[first + count - 1]])
-        return Sweep(_frozen(self._evaluated.read(a, b)), count, self._sample(a))
+        return Sweep(_light(self._evaluated.read(a, b)), count, self._sample(a))
 
     def _events(self, random: np.random.Generator) -> Events:
         total = int(self._detect.size)
@@ -254,7 +257,7 @@ class TeachBlock:
         a, b = int(self._mid_before[first]), int(self._mid_after[first + half - 1])
         start, stop = self._passes.start[rows] - a, self._passes.stop[rows] - a
         return Events(
-            _frozen(self._evaluated.read(a, b)),
+            _light(self._evaluated.read(a, b)),
             _frozen(start),
             _frozen(stop),
             _frozen(self._detect[rows]),
@@ -326,6 +329,14 @@ def _centre(size: int) -> NDArray[np.int64]:
         return np.arange(size // 4, size - size // 4)
     first = (size - READING_EVALUATIONS) // 2
     return np.arange(first, first + READING_EVALUATIONS)
+
+
+def _light(light: Levels) -> Levels:
+    """Return light as it may be shown; abstain where it is too strong to be calculated with."""
+    strongest = float(np.fmax.reduce(np.abs(light), initial=0.0))
+    if strongest > LARGEST:
+        raise Abstained("the light is too strong to be calculated with", f"{strongest:.3g}", f"at most {LARGEST:g}")
+    return _frozen(light)
 
 
 def _frozen(values: A) -> A:

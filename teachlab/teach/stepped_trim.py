@@ -88,7 +88,7 @@ class SteppedTrim:
         peaks, gaps = found.peaks[: self.pieces], backgrounds(found)[: self.pieces]
         low, high = found.background, float(peaks.max())
         span = require_difference(view, high - low, "the strongest piece is at the level of the background")
-        step = span / self.steps
+        step = require_difference(view, span / self.steps, "the steps are too small to be told apart")
         if self.flip is Flip.OBJECT:
             taken = math.floor((float(peaks.min()) - low) / step)
             level = low + taken * step

@@ -90,6 +90,12 @@ class TwoThreshold:
         background = high.background
         upper = self._guard(high) + self.position * above
         lower = -self._guard(low) - self.position * below
+        if not lower < upper:
+            raise Abstained(
+                "the background swings faster than the output answers, and leaves no window between its two sides",
+                f"upper level {show(view, upper)}, lower level {show(view, lower)}",
+                "the first above the second",
+            )
         told = {"background": background, "passes": int(high.peaks.size), "reach_above": above, "reach_below": below}
         return WindowSetting.of(
             view.base,

@@ -106,7 +106,14 @@ def place_on_sweep(strategy: Any, view: TeachView, level: float, **evidence: Any
     found = _labelled_by(view, level)
     wanted, by = wanted_width(found)
     below = view.sign * view.sweep.valid
-    valley = float(np.quantile(below[below < level], VALLEY_SHARE))
+    before = below[below < level]
+    if before.size == 0:
+        raise Abstained(
+            "the levels of the sweep are too close to each other for one between them",
+            f"span {show(view, float(np.ptp(below)))} at {show(view, view.sign * level)}",
+            "more contrast",
+        )
+    valley = float(np.quantile(before, VALLEY_SHARE))
     widest = max(level - valley - CLEARANCE * found.noise, 0.0)
     width = Width(min(wanted, widest), wanted, by, widest, Cause.CONTRAST)
     numbers = told(found, hysteresis=width.told(), sweep_passes=view.sweep.passes, **evidence)
