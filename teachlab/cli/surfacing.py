@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -13,6 +14,7 @@ from teachlab.errors import ParameterError, TruthError
 if TYPE_CHECKING:
     from teachlab.explore.hindsight import Hindsight
     from teachlab.explore.surface.table import Surface
+    from teachlab.explore.taught import Taught
     from teachlab.model.recording import Recording
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
@@ -29,9 +31,12 @@ def surface_command(
     tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
     base: Annotated[str | None, typer.Option(help="Setting whose delays, filter and evaluation rate are kept.")] = None,
     setting: Annotated[list[str] | None, typer.Option(help="Setting to look up and mark; again for more.")] = None,
-    cloud: Annotated[str | None, typer.Option(help="Strategy to teach many times and draw as a cloud.")] = None,
+    strategy: Annotated[
+        str | None, typer.Option("--strategy", "--cloud", help="Strategy to teach: its setting, and a cloud of draws.")
+    ] = None,
+    set_: Annotated[list[str] | None, typer.Option("--set", help="Parameter of the strategy, KEY=VALUE.")] = None,
     draws: Annotated[int, typer.Option(help="How often the cloud is taught.")] = 200,
-    seed: Annotated[int, typer.Option(help="Of the cloud.")] = 0,
+    seed: Annotated[int, typer.Option(help="Picks what is shown.")] = 0,
     levels: Annotated[str | None, typer.Option(help="Levels to count at: LOW:HIGH:HOW_MANY.")] = None,
     cost_miss: Annotated[float, typer.Option(help="Cost of a lost pass.")] = 1.0,
     cost_false: Annotated[float, typer.Option(help="Cost of a false or extra switching.")] = 1.0,
@@ -40,37 +45,58 @@ def surface_command(
 ) -> None:
     """Count lost passes and false trips for every pair of levels at once, and name the best in hindsight."""
     from teachlab.data.setting_files import read_setting
-    from teachlab.explore.hindsight import hindsight, regret_of
-    from teachlab.explore.surface.figure import surface_figure
+    from teachlab.explore.hindsight import best_of
+    from teachlab.explore.surface.figure import Mark, surface_figure
+    from teachlab.explore.taught import check_family, taught_cloud
     from teachlab.model.benchmark import Costs
     from teachlab.model.setting_kinds import fixed_levels
+    from teachlab.teach import parse_assignments, resolve
 
     targets = [(name, _kind(name)) for name in out or []]
     if truth is not None and len(recordings) > 1:
         raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")
+    if set_ and strategy is None:
+        raise ParameterError("--set needs --strategy: it sets a parameter of the strategy.")
     given = [fixed_levels(read_setting(name), "the surface") for name in setting or []]
+    kept, chosen = load_base(base), None if strategy is None else resolve(strategy, parse_assignments(set_ or []))
     opened = [with_passes(name, truth) for name in recordings]
-    shared = _base(opened, load_base(base), given)
+    shared = _base(opened, kept, given)
+    if kept is not None:
+        given = [shared.with_levels(one.on_level, one.off_level, one.polarity) for one in given]
+    for name, one in zip(setting or [], given, strict=True):
+        check_family([one], shared, of=name)
     costs = Costs(miss=cost_miss, false=cost_false)
+    cloud = None
+    if chosen is not None:
+        cloud = taught_cloud(
+            opened, chosen, draws=draws, seed=seed, base=shared, tolerance_ms=tolerance_ms, costs=costs
+        )  # fmt: skip
+        check_family(cloud.settings, shared, of=f"what {chosen.name} teaches")
     with progress("counting", quiet=json) as told:
         found, curve = _count(opened, shared, _levels(levels), given, tolerance_ms, told)
-    best = hindsight(found, costs=costs)
-    taught = _cloud(opened, cloud, draws, seed, load_base(base), tolerance_ms)
+    best = best_of([found] if curve is None else [found, curve], costs=costs)
     for note in {not_truth_note(passes) for _, passes in opened} - {""}:
         warn(note)
-    document = _document([r.name for r, _ in opened], found, curve, best, given)
+    document = _document([r.name for r, _ in opened], found, curve, best, given, cloud)
     for name, kind in targets:
         title = f"{', '.join(r.name for r, _ in opened)}: {found.detect_trials} passes to be detected, {found.how}"
+        marks = [Mark(one, Path(file).stem) for file, one in zip(setting or [], given, strict=True)]
+        if cloud is not None and cloud.first is not None:
+            marks.append(Mark(cloud.first, f"taught by {cloud.strategy}"))
         picture = b"" if kind == "json" else surface_figure(
-            found, best, title=title, settings=given, cloud=taught, cloud_name=f"draws of {cloud}", kind=kind
+            found, best, title=title, marks=marks, cloud=() if cloud is None else cloud.settings,
+            cloud_name="" if cloud is None else f"draws of {cloud.strategy}", curve=curve, kind=kind,
         )  # fmt: skip
         _write(name, kind, document, picture)
     if json:
         emit_json(document)
         return
     _tell(found, curve, best)
-    for one, regret in zip(given, regret_of(found, given, costs=costs).tolist(), strict=True):
-        say(_about(one, found, regret))
+    for name, one, looked in zip(setting or [], given, document["settings"], strict=True):
+        say(_about(name, one, looked))
+    if cloud is not None:
+        for line in _about_cloud(cloud, best):
+            say(line)
     for name, _ in targets:
         say(f"Written: {name}")
 
@@ -153,27 +179,8 @@ def _count(
     return total or found, found
 
 
-def _cloud(
-    opened: list[tuple[Recording, Truth]], name: str | None, draws: int, seed: int, base: Setting | None, tol: float
-) -> list[Setting]:
-    from teachlab.errors import Abstained
-    from teachlab.teach import TeachBlock, resolve, teach_once
-
-    if name is None:
-        return []
-    strategy = resolve(name, {})
-    block = TeachBlock(*opened[0], base=base, tolerance_ms=tol)
-    taught = []
-    for draw in range(draws):
-        try:
-            taught.append(teach_once(strategy, block, seed, draw))
-        except Abstained:
-            continue
-    return taught
-
-
 def _document(
-    names: list[str], found: Surface, curve: Surface | None, best: Hindsight, given: list[Setting]
+    names: list[str], found: Surface, curve: Surface | None, best: Hindsight, given: list[Setting], cloud: Taught | None
 ) -> dict[str, Any]:
     from teachlab.explore.hindsight import regret_of
 
@@ -182,16 +189,19 @@ def _document(
     if curve is not None:
         line = {name: getattr(curve, name).diagonal() for name in ("lost", "merged", "extra", "false_trips")}
         out["zero_hysteresis"] = {"levels": curve.levels, "exact": True, "how": curve.how, **line}
-    regrets = regret_of(found, given, costs=best.costs).tolist()
+    # The grid may hold a dearer best than the exact curve: regret is against the cheaper of both.
+    worse = float(found.cost(best.costs)[found.counted].min()) - best.cost
+    regrets = (regret_of(found, given, costs=best.costs) + worse).tolist()
     out["settings"] = [
         {
             "on_level": s.on_level,
             "off_level": s.off_level,
             "counts": None if (where := found.index_of(s)) is None else found.at(*where),
-            "regret": regret,
+            "regret": None if where is None else regret,
         }
         for s, regret in zip(given, regrets, strict=True)
     ]
+    out["taught"] = None if cloud is None else cloud.as_dict(best.cost)
     return out
 
 
@@ -243,11 +253,30 @@ def _tell(found: Surface, curve: Surface | None, best: Hindsight) -> None:
         )
 
 
-def _about(setting: Setting, found: Surface, regret: float) -> str:
-    where = found.index_of(setting)
-    head = f"Setting on {setting.on_level:.5g}, off {setting.off_level:.5g}: "
-    if where is None:
+def _about(name: str, setting: Setting, looked: dict[str, Any]) -> str:
+    head = f"{name}: on {setting.on_level:.5g}, off {setting.off_level:.5g}: "
+    counts, regret = looked["counts"], looked["regret"]
+    if counts is None:
         return head + "not among the levels counted; replay it."
-    counts = found.at(*where)
     names = ("lost", "merged", "extra", "false_trips")
     return head + ", ".join(f"{counts[k]} {k.replace('_', ' ')}" for k in names) + f"; regret {regret:.4g} per pass"
+
+
+def _about_cloud(cloud: Taught, best: Hindsight) -> list[str]:
+    if not cloud.settings:
+        return [f"{cloud.strategy} abstains in all {cloud.abstained} draws: {cloud.why}"]
+    found = cloud.as_dict(best.cost)
+    first, cost = found["first"], found["cost"]
+    lines = []
+    if first is not None:
+        lines.append(
+            f"Taught by {cloud.strategy}: on {first['on_level']:.5g}, off {first['off_level']:.5g}, cost "
+            f"{first['cost']:.4g} per pass, regret {first['regret']:.4g}"
+        )
+    abstained = f", {cloud.abstained} abstained" if cloud.abstained else ""
+    lines.append(
+        f"{found['draws']} draws of it: cost {cost['median']:.4g} (5 to 95 %: {cost['p05']:.4g} to {cost['p95']:.4g}, "
+        f"worst {cost['worst']:.4g}); {found['as_good_as_best']} as good as the best{abstained}. Taught on the "
+        "recording that is counted: a picture, no proof; see teachlab repeatability."
+    )
+    return lines

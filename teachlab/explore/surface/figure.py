@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,15 @@ from teachlab.model.setting import Setting
 
 OUTLINE, TAUGHT, CLOUD, LOST, FALSE, EXTRA = "#D55E00", "#CC79A7", "#009E73", "#0072B2", "#D55E00", "#595959"
 """From the palette of Okabe & Ito (2008), which colour-blind readers can tell apart."""
+SHAPES = "Dsv^h"
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A setting to mark, and its name in the legend."""
+
+    setting: Setting
+    name: str
 
 
 def surface_figure(
@@ -22,9 +32,10 @@ def surface_figure(
     best: Hindsight,
     *,
     title: str = "",
-    settings: Sequence[Setting] = (),
+    marks: Sequence[Mark] = (),
     cloud: Sequence[Setting] = (),
     cloud_name: str = "draws",
+    curve: Surface | None = None,
     kind: str = "svg",
 ) -> bytes:
     """Draw a surface.
@@ -38,10 +49,13 @@ def surface_figure(
     best : Hindsight
         Of that surface; its costs colour the map.
     title : str
-    settings, cloud : sequence of Setting
-        Settings to mark, and the settings that repeated teaching gave.
+    marks : sequence of Mark
+    cloud : sequence of Setting
+        The settings that repeated teaching gave.
     cloud_name : str
         What the cloud is, for the legend.
+    curve : Surface, optional
+        The exact counts without hysteresis, where `surface` is a grid.
     kind : str
         svg or png.
 
@@ -57,17 +71,23 @@ def surface_figure(
         figure = Figure(figsize=(11, 5.2), layout="constrained")
         left, right = figure.subplots(1, 2, width_ratios=(1.35, 1))
         _draw_map(figure, left, surface, best)
-        _mark(left, surface, best, settings, cloud, cloud_name)
-        _draw_line(right, surface, left.get_xlim())
+        _mark(left, best, marks, cloud, cloud_name)
+        _draw_line(right, surface if curve is None else curve, left.get_xlim())
         figure.suptitle(title, fontsize=10)
         out = io.BytesIO()
         figure.savefig(out, format=kind, metadata={"Date": None} if kind == "svg" else None, dpi=110)
         return out.getvalue()
 
 
-def _edges(levels: NDArray[np.float64]) -> NDArray[np.float64]:
+def _edges(surface: Surface) -> NDArray[np.float64]:
+    """Return the borders of the cells: a distinct level serves down to the next, a stated one stands in the middle."""
+    levels = surface.levels
     step = float(np.median(np.diff(levels))) if levels.size > 1 else 1.0
-    return np.concatenate(([levels[0] - step], levels))
+    if surface.distinct:
+        return np.concatenate(([levels[0] - step], levels))
+    middle = (levels[1:] + levels[:-1]) / 2
+    first, last = (middle[0], middle[-1]) if middle.size else (levels[0] + step / 2, levels[0] - step / 2)
+    return np.concatenate(([2 * levels[0] - first], middle, [2 * levels[-1] - last]))
 
 
 def _interesting(cost: NDArray[np.float64], levels: NDArray[np.float64], dear: float) -> tuple[float, float]:
@@ -86,7 +106,7 @@ def _draw_map(figure: Any, axes: Any, surface: Surface, best: Hindsight) -> None
 
     cost = surface.cost(best.costs)
     shown = np.ma.masked_where(~surface.counted, cost)
-    edges = _edges(surface.levels)
+    edges = _edges(surface)
     smallest = min(best.costs.miss or np.inf, best.costs.false or np.inf) / max(surface.detect_trials, 1)
     norm = SymLogNorm(linthresh=smallest, vmin=0, vmax=max(float(shown.max()), smallest))
     # Columns of the picture are on-levels.
@@ -100,7 +120,11 @@ def _draw_map(figure: Any, axes: Any, surface: Surface, best: Hindsight) -> None
     if region.any() and not region.all():
         axes.contour(inside, inside, grid, levels=[0.5], colors=OUTLINE, linewidths=1.6)
     named = "nothing lost, nothing false" if best.cost == 0 else f"cheapest: {best.cost:.3g} per pass"
-    axes.plot([], [], color=OUTLINE, linewidth=1.6, label=f"{named} ({best.equally_good} pairs)")
+    if region.any():
+        pairs = int(np.count_nonzero(region))
+        axes.plot(
+            [], [], color=OUTLINE, linewidth=1.6, label=f"{named} ({pairs:,} pair{'' if pairs == 1 else 's'})"
+        )  # fmt: skip
     low, high = _interesting(np.where(surface.counted, cost, np.inf), surface.levels, best.costs.miss / 2)
     axes.set_xlim(low, high)
     axes.set_ylim(low, high)
@@ -110,25 +134,23 @@ def _draw_map(figure: Any, axes: Any, surface: Surface, best: Hindsight) -> None
     axes.spines[["top", "right"]].set_visible(False)
 
 
-def _mark(
-    axes: Any, surface: Surface, best: Hindsight, settings: Sequence[Setting], cloud: Sequence[Setting], name: str
-) -> None:
+def _mark(axes: Any, best: Hindsight, marks: Sequence[Mark], cloud: Sequence[Setting], name: str) -> None:
     if cloud:
         x, y = [s.on_level for s in cloud], [s.off_level for s in cloud]
-        axes.scatter(x, y, s=9, color=CLOUD, alpha=0.7, linewidths=0, label=f"{name} ({len(cloud)})")
-    for k, setting in enumerate(settings):
-        label = "setting given" if k == 0 else None
-        style = {"markersize": 9, "markeredgecolor": "white", "linestyle": "none"}
-        axes.plot([setting.on_level], [setting.off_level], "D", color=TAUGHT, label=label, **style)
+        axes.scatter(
+            x, y, s=13, color=CLOUD, edgecolors="white", alpha=0.8, linewidths=0.3, label=f"{len(cloud)} {name}"
+        )  # fmt: skip
+    style: dict[str, Any] = {"markersize": 9, "markeredgecolor": "white", "linestyle": "none"}
+    for mark, shape in zip(marks, SHAPES * len(marks), strict=False):
+        axes.plot([mark.setting.on_level], [mark.setting.off_level], shape, color=TAUGHT, label=mark.name, **style)
     axes.plot(
-        [best.setting.on_level], [best.setting.off_level], "P", color=OUTLINE, markersize=9,
-        markeredgecolor="white", linestyle="none", label="best in hindsight, most room",
+        [best.setting.on_level], [best.setting.off_level], "P", color=OUTLINE, label="best in hindsight, most room",
+        **style,
     )  # fmt: skip
     low, high = axes.get_xlim()
-    xs = [s.on_level for s in (*settings, *cloud, best.setting)]
-    ys = [s.off_level for s in (*settings, *cloud, best.setting)]
-    axes.set_xlim(min(low, *xs), max(high, *xs))
-    axes.set_ylim(min(low, *ys), max(high, *ys))
+    shown = [*(mark.setting for mark in marks), *cloud, best.setting]
+    axes.set_xlim(min(low, *(s.on_level for s in shown)), max(high, *(s.on_level for s in shown)))
+    axes.set_ylim(min(low, *(s.off_level for s in shown)), max(high, *(s.off_level for s in shown)))
     axes.legend(loc="upper left", fontsize=8, framealpha=0.9)
 
 

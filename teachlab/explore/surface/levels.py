@@ -148,6 +148,10 @@ def stated_levels(readings: Sequence[FirstReading], *, extra: Sequence[float] = 
     low, high = min(r.low for r in readings), max(r.high for r in readings)
     inner = min(r.inner[0] for r in readings), max(r.inner[1] for r in readings)
     spread = np.union1d(np.linspace(low, high, STATED_WHOLE), np.linspace(*inner, STATED_INNER))
+    while spread.size < STATED_WHOLE + STATED_INNER:
+        # Levels that both share are made up for where the steps are widest.
+        widest = np.argsort(np.diff(spread), kind="stable")[-(STATED_WHOLE + STATED_INNER - spread.size) :]
+        spread = np.union1d(spread, (spread[widest] + spread[widest + 1]) / 2)
     return np.union1d(spread, np.asarray(extra, np.float64)), False
 
 
