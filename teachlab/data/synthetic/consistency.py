@@ -35,6 +35,8 @@ def scenario_faults(tables: Raw) -> list[str]:
             faults.append("objects given by reflectance need the table [sensor.reference]")
     if any(kind.get("zone_swap") is not None for kind in kinds) and not suppressed:
         faults.append("zone_swap happens between the two receiver zones of a background-suppressed sensor only")
+    if sensor.get("sensing") == "through-beam" and any(kind.get("wrap") is not None for kind in kinds):
+        faults.append("wrap leaks past a crossed analyser, a beam pair has none: give film as transparent with texture")
     if line.get("lot_level_cv") and line.get("lot_passes") is None:
         faults.append("lot_level_cv needs lot_passes")
     return faults

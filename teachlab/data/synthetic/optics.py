@@ -112,13 +112,12 @@ def profile(seen: Seen, kinds: tuple[Object, ...]) -> Profile:
         rows = seen.kind == k
         length = (seen.trail_mm - seen.lead_mm)[rows]
         level, lead = seen.level[rows], seen.lead_mm[rows]
-        places = [(np.zeros(length.size), level)]
+        places = [(np.zeros(length.size), one[rows])]
         if config.print is not None:
             for block in range(config.print.blocks):
                 centre, half = (block + 0.5) / config.print.blocks, config.print.cover / config.print.blocks / 2
-                printed = level * seen.print_factor[rows]
-                places += [((centre - half) * length, printed), ((centre + half) * length, level)]
-        columns += [(order[rows], lead + at, one[rows], value, middle[rows]) for at, value in places]
+                places += [((centre - half) * length, seen.print_factor[rows]), ((centre + half) * length, one[rows])]
+        columns += [(order[rows], lead + at, one[rows], level * share, middle[rows] * share) for at, share in places]
         columns.append((order[rows], seen.trail_mm[rows], zero[rows], zero[rows], zero[rows]))
     owner, edge, fill, level_after, middle_after = (np.concatenate(c) for c in zip(*columns, strict=True))
     # by pass, then by place within it: touching passes keep the end of one before the start of the next
@@ -245,7 +244,10 @@ class Optics:
             return
         place = stretch.position_mm
         between = (seen.trail_mm[:-1] + seen.lead_mm[1:]) / 2
-        level = steps(place, between, seen.level[1:], float(seen.level[0]))
+        clear = np.array([kind.transparent is not None for kind in self._scenario.object])[seen.kind]
+        through = seen.middle_transmission * self._scenario.background.level_percent
+        own = np.where(clear, through, seen.level)
+        level = steps(place, between, own[1:], float(own[0]))
         kind = steps(place, between, seen.kind[1:].astype(float), float(seen.kind[0]))
         for k, config in enumerate(self._scenario.object):
             change = np.zeros(place.size, np.float32)

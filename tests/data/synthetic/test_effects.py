@@ -223,6 +223,36 @@ def test_glossy_places_and_edges_mirror_the_level(line, light):
     assert change[apart < 0.5].max() < -40
 
 
+def test_film_before_a_beam_pair_varies_with_texture_print_and_flutter(line, light):
+    """What a transparent object does to the light is varied about the light that its middle lets pass."""
+    beam = {"sensing": "through-beam", "direction": "dip"}
+    clear = {"edge_transmission": 1.0, "edge_sd_mm": 1, "edge_inset_mm": 0, "middle_transmission": 0.8}
+    film = {"label": "film", "length_mm": 1e6, "transparent": clear}
+
+    def seen(**effect):
+        scenario = line(
+            sensor=beam, object=[film | effect], background={"level_percent": 60}, line={"lead_in_mm": 0, "gap_mm": 10}
+        )
+        return light(scenario, 200_000)[200:]
+
+    assert seen() == pytest.approx(np.full(199_800, 48.0), abs=STEP)
+    x = seen(texture={"sd_percent": 3, "length_mm": 5})
+    assert x.mean() == pytest.approx(48, abs=0.2)
+    assert x.std() == pytest.approx(3, rel=0.04)
+    x = seen(flutter={"depth": 0.25, "frequency_hz": 5})
+    assert (x.min(), x.max()) == pytest.approx((36, 60), abs=0.02)
+    x = seen(print={"blocks": 1, "cover": 0.5, "factor": 0.5}, length_mm=1e5)
+    # printed from 25 to 75 m of 100 m, at half a millimetre per sample
+    assert x[60_000] == pytest.approx(24, abs=STEP)
+    assert x[30_000] == pytest.approx(48, abs=STEP)
+
+
+def test_film_that_leaks_past_an_analyser_is_refused_before_a_beam_pair(line):
+    film = {"label": "film", "length_mm": 60, "level_percent": 20, "wrap": {"leak_percent": 30, "length_mm": 12}}
+    with pytest.raises(ValueError, match="crossed analyser"):
+        line(sensor={"sensing": "through-beam"}, object=[film])
+
+
 def test_zone_swap_is_refused_without_two_zones(line):
     box = {"label": "box", "length_mm": 200, "level_percent": 80, "zone_swap": {"sd_mm": 1}}
     with pytest.raises(ValueError, match="receiver zones"):
