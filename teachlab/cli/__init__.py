@@ -83,6 +83,7 @@ def _register() -> None:
         repeatability,
         replaying,
         reporting,
+        staling,
         strategies,
         stressing,
         surfacing,
@@ -110,6 +111,7 @@ def _register() -> None:
         comparing,
         planning,
         reporting,
+        staling,
         strategies,
         conforming,
     )

@@ -13,6 +13,8 @@ from teachlab.errors import ParameterError
 
 SHIFT_SD = 1.0
 THRESHOLD = 5.0
+FALSE_ALARM = 0.05
+"""Chance of an alarm over a whole recording on which nothing changes."""
 BASELINE_SHARE = 0.2
 LEAST_BASELINE = 20
 FACTOR = 1.5
@@ -31,14 +33,18 @@ class Sequential:
     largest : float
         Largest sum, in standard deviations.
     run_length : float
-        Passes to a false alarm on average, where nothing changes and passes are independent.
+        Passes to a false alarm on average, where nothing changes and passes are independent, even if the mean
+        of the baseline is two of its standard errors too high.
+    threshold : float
+        Largest sum that raises no alarm, in standard deviations.
     baseline : int
-        First passes, from which mean and standard deviation come; none of them can raise the alarm.
+        Values from which mean and standard deviation come; none of them can raise the alarm.
     """
 
     alarm: int | None
     largest: float
     run_length: float
+    threshold: float
     baseline: int
 
     def as_dict(self) -> dict[str, Any]:
@@ -111,37 +117,86 @@ def run_length(shift_sd: float = SHIFT_SD, threshold: float = THRESHOLD, *, drif
     return (math.exp(-2 * delta * b) + 2 * delta * b - 1) / (2 * delta * delta)
 
 
-def falling(values: ArrayLike, *, shift_sd: float = SHIFT_SD, threshold: float = THRESHOLD) -> Sequential | None:
+def threshold_for(watched: int, baseline: int, *, shift_sd: float = SHIFT_SD, chance: float = FALSE_ALARM) -> float:
+    """Return the threshold at which so many values raise a false alarm with about this chance.
+
+    Not below `THRESHOLD`: for a thousand values and more a fixed threshold would alarm on every steady line.
+
+    Parameters
+    ----------
+    watched, baseline : int
+        How many values are watched, and how many were learnt from.
+
+    Notes
+    -----
+    The waiting time to a false alarm is nearly exponential, so ``run_length(h) = watched / chance``, where the
+    mean of the baseline is taken to be two of its standard errors too high.
+
+    Examples
+    --------
+    >>> round(threshold_for(40, 10_000), 2), round(threshold_for(10_000, 10_000), 2)
+    (5.01, 10.74)
+    """
+    from scipy.optimize import brentq
+
+    def short(threshold: float) -> float:
+        return run_length(shift_sd, threshold, drift_sd=_doubt(baseline)) - watched / chance
+
+    most = 2.0 * THRESHOLD
+    while short(most) < 0:
+        most *= 2
+    return THRESHOLD if short(THRESHOLD) >= 0 else float(brentq(short, THRESHOLD, most))
+
+
+def _doubt(baseline: int) -> float:
+    """Return two standard errors of the mean of a baseline, in standard deviations of its values."""
+    return 2 / math.sqrt(baseline)
+
+
+def falling(
+    values: ArrayLike,
+    *,
+    shift_sd: float = SHIFT_SD,
+    threshold: float | None = None,
+    learn: ArrayLike | None = None,
+) -> Sequential | None:
     """Watch for a fall of the level below that of the first passes.
 
     Parameters
     ----------
     values : array_like of float, shape (n,)
-        Reach of the passes in time order, turned so that objects are up, without NaN.
+        What must not fall, in time order, without NaN.
+    learn : array_like of float, shape (m,), optional
+        Earlier values to learn mean and standard deviation from; without them the first fifth of `values` serves.
+    threshold : float, optional
+        h, in standard deviations; without it that of `threshold_for`.
 
     Returns
     -------
     Sequential or None
-        None with fewer than 20 passes to learn from, or none that differ.
+        None with fewer than 20 values to learn from, none that differ, or none left to watch.
 
     Notes
     -----
-    ``S = max(0, S + (m − x) / s − k)`` with m and s of the first fifth of the passes; alarm at S > h.
+    ``S = max(0, S + (m − x) / s − k)`` with m and s of the values learnt from; alarm at S > h.
 
     Examples
     --------
     >>> steady = np.random.default_rng(0).normal(100, 2, 200)
     >>> falling(np.concatenate([steady, steady - 6])).alarm
-    201
+    204
     """
     x = np.asarray(values, np.float64).reshape(-1)
-    learnt = max(LEAST_BASELINE, math.ceil(BASELINE_SHARE * x.size))
-    if x.size <= learnt:
+    learnt = 0 if learn is not None else max(LEAST_BASELINE, math.ceil(BASELINE_SHARE * x.size))
+    base = x[:learnt] if learn is None else np.asarray(learn, np.float64).reshape(-1)
+    if x.size <= learnt or base.size < LEAST_BASELINE:
         return None
-    spread = float(x[:learnt].std(ddof=1))
+    spread = float(base.std(ddof=1))
     if not spread > 0:
         return None
-    steps = (x[:learnt].mean() - x[learnt:]) / spread - shift_sd / 2
+    if threshold is None:
+        threshold = threshold_for(x.size - learnt, base.size, shift_sd=shift_sd)
+    steps = (base.mean() - x[learnt:]) / spread - shift_sd / 2
     # The sum kept at 0 or above is the distance of the plain sum to its lowest value so far.
     plain = np.concatenate(([0.0], np.cumsum(steps)))
     sums = (plain - np.minimum.accumulate(plain))[1:]
@@ -149,8 +204,9 @@ def falling(values: ArrayLike, *, shift_sd: float = SHIFT_SD, threshold: float =
     return Sequential(
         alarm=learnt + int(np.argmax(over)) if over.any() else None,
         largest=float(sums.max()),
-        run_length=run_length(shift_sd, threshold),
-        baseline=learnt,
+        run_length=run_length(shift_sd, threshold, drift_sd=_doubt(base.size)),
+        threshold=threshold,
+        baseline=base.size,
     )
 
 

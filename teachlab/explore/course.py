@@ -167,14 +167,15 @@ def follow(
     light = reach[rows] if sign > 0 else -valley[rows]
     known = ~np.isnan(light)
     per_pass = _margins(reach[rows], top[rows], valley[rows], setting, margins, sign)
+    watched = per_pass[~np.isnan(per_pass)]
     gain = _excess(reach[rows], setting, info.dark_level, sign)
     return Course(
         stretches=stretches,
         trend=_trend(light[known], hours[known], setting.on_level, info.dark_level, sign, confidence),
-        sequential=falling(per_pass[~np.isnan(per_pass)]),
+        sequential=falling(watched),
         margin_alarm=None if gain is None else margin_alarm(gain, lost),
         levels=light[known],
-        margins=per_pass[~np.isnan(per_pass)],
+        margins=watched,
     )
 
 
