@@ -14,6 +14,8 @@ from teachlab.errors import ParameterError
 from teachlab.score.intervals import check_confidence
 
 Floats = NDArray[np.float64]
+SLIVER = 1e-9
+"""Shares of a cycle below this are rounding."""
 _SECONDS = {"s": 1.0, "ms": 0.001, "min": 60.0, "h": 3600.0}
 _METRES = {"mm": 0.001, "m": 1.0}
 _NUMBER = r"[0-9]*\.?[0-9]+(?:[eE][+-]?[0-9]+)?"
@@ -173,7 +175,8 @@ def exposures(
     check_confidence(confidence)
     edges, count = folded(start_s, stop_s, cycle)
     share = np.diff(edges) / cycle.period_s
-    real = share > 0
+    # Ends that would meet but for the last digits leave slivers between them.
+    real = share > SLIVER
     share, count = share[real], count[real]
     order = np.argsort(-count, kind="stable")
     reached = np.cumsum(share[order])

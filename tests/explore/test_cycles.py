@@ -234,6 +234,20 @@ def test_a_belt_with_a_seam_is_certified_and_its_trips_are_named() -> None:
     assert trips.sentence.startswith("False trips come once per 10")
 
 
+def test_a_neighbours_beat_is_found_within_the_gaps_and_texture_is_not() -> None:
+    """The scenario beats at 37 Hz; the textured belt trips again and again, but at no pace."""
+    recording, truth = generate(load_scenario("a11"), 150, seed=2)
+    low = Setting(unit=recording.info.unit, on_level=12, off_level=11)
+    within = next(f for f in coverage(recording, truth, [], setting=low).found if "within" in f.what)
+    assert within.period.period_s == pytest.approx(1 / 37, rel=1e-3)
+    assert within.sentence.startswith("False trips within a gap come once per 0.0270")
+    recording, truth = generate(load_scenario("a02"), 150, seed=2)
+    low = Setting(unit=recording.info.unit, on_level=10, off_level=9.9)
+    texture = coverage(recording, truth, [], setting=low).found
+    assert [f.what for f in texture] == ["false trips", "false trips within a gap", "peaks of the gaps"]
+    assert all("stands out" in f.sentence for f in texture[:2])
+
+
 def line(labels: list[str], lots: list[str] | None = None, hole: slice | None = None) -> tuple[Recording, Truth]:
     rng = np.random.default_rng(9)
     passes = len(labels)
