@@ -18,9 +18,9 @@ if TYPE_CHECKING:
 Json = dict[str, Any]
 
 
-def emit_json(document: Json) -> None:
-    """Print one JSON document on stdout; NaN and infinities become null."""
-    typer.echo(json.dumps(plain(document), indent=2, ensure_ascii=False, allow_nan=False))
+def emit_json(document: Json, *, indent: int | None = 2) -> None:
+    """Print one JSON document on stdout; NaN and infinities become null. No indent: one line, for large tables."""
+    typer.echo(json.dumps(plain(document), indent=indent, ensure_ascii=False, allow_nan=False))
 
 
 def say(text: str = "") -> None:
