@@ -89,7 +89,7 @@ def surface_command(
         )  # fmt: skip
         _write(name, kind, document, picture)
     if json:
-        emit_json(document)
+        emit_json(document, indent=None)
         return
     _tell(found, curve, best)
     for name, one, looked in zip(setting or [], given, document["settings"], strict=True):
@@ -114,11 +114,18 @@ def with_passes(recording: str, truth: str | None) -> tuple[Recording, Truth]:
 
 def polarity_for(recording: Recording, truth: Truth) -> Any:
     """Return the polarity that makes objects active."""
+    from teachlab.errors import Abstained
     from teachlab.model.recording import Direction
     from teachlab.model.setting import Polarity
     from teachlab.teach import TeachBlock
 
-    direction = recording.info.direction or TeachBlock(recording, truth).direction
+    try:
+        direction = recording.info.direction or TeachBlock(recording, truth).direction
+    except Abstained as fault:
+        raise ParameterError(
+            f"{recording.name}: whether objects raise or lower the light is not stored, and the passes do not tell: "
+            f"{fault}. Give --setting with the polarity, or store the direction at import."
+        ) from None
     return Polarity.LIGHT_ON if direction is Direction.RISE else Polarity.DARK_ON
 
 
