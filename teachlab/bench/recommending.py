@@ -43,14 +43,15 @@ def recommend(
     middle : int
         First pass of the second half.
     preferred : str
-        Taken where strategies cost the same in the median and at the 95 % quantile.
+        Taken where strategies cost the same in the median and at the 95 % quantile. At the same median cost
+        fixed levels come before settings that follow or have two thresholds: every sensor can take them.
 
     Returns
     -------
     Recommendation or None
         None if nothing teaches in half of the draws, or either half has no trial.
     """
-    ordered: list[tuple[tuple[float, float, bool, str], Sequence[Draw]]] = []
+    ordered: list[tuple[tuple[float, bool, float, bool, str], Sequence[Draw]]] = []
     for name, draws in taught.items():
         judged = [
             d
@@ -60,7 +61,9 @@ def recommend(
         ]
         cost = ranking_cost(judged)
         if math.isfinite(cost):
-            ordered.append(((cost, spreads_of(judged)["cost"].p95, name != preferred, name), judged))
+            middle_draw = median_draw(judged)
+            moving = middle_draw is not None and type(middle_draw.setting) is not Setting
+            ordered.append(((cost, moving, spreads_of(judged)["cost"].p95, name != preferred, name), judged))
     if not ordered:
         return None
     ordered.sort(key=lambda item: item[0])
@@ -74,12 +77,12 @@ def recommend(
     if result.counts.scored_passes == 0:
         return None
     return Recommendation(
-        strategy=best[3],
+        strategy=best[-1],
         draw=chosen.draw,
         setting=setting,
         chosen_on=first_half[setting].detect_trials,
         chosen_cost=best[0],
-        tied=tuple(key[3] for key, _ in ordered[1:] if key[:2] == best[:2]),
+        tied=tuple(key[-1] for key, _ in ordered[1:] if (key[0], key[2]) == (best[0], best[2])),
         score=result,
         margin=measure_margin(recording, output, truth, result.trials, tolerance_ms=options.tolerance_ms)
         if type(setting) is Setting

@@ -21,8 +21,8 @@ from teachlab.model.truth import Truth, TruthSource
 from teachlab.replay import replay
 from teachlab.score import measure_margin, score
 from teachlab.teach import TeachBlock, parameters_of, teach_once
+from teachlab.teach.registry import RECOMMENDED
 
-PREFERRED = "quantile-guard"
 Progress = Callable[[float], None]
 
 
@@ -100,7 +100,7 @@ def bench_recording(
             first_half=tally.before(later),
             middle=middle,
             options=options,
-            preferred=PREFERRED,
+            preferred=RECOMMENDED,
         ),
         costs=options.costs,
         draws=options.draws,

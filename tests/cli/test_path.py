@@ -227,7 +227,7 @@ def test_wrong_options_exit_with_2_and_name_the_option(line: Path, words: list[s
 def test_demo_runs_anywhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     done = run("demo", "--draws", "20")
-    assert "Verdict: Use quantile-guard, chosen on the first 140 scored passes" in done.stdout
+    assert re.search(r"Verdict: Use [a-z-]+, chosen on the first 140 scored passes", done.stdout)
     assert "two-component-mixture" in done.stdout
     assert "'brown lid'" in done.stdout  # the reason for the losses
     assert [p.name for p in tmp_path.iterdir()] == ["teachlab-demo.svg"]
