@@ -29,6 +29,12 @@ def plan_command(
     ] = None,
     seen: Annotated[float | None, typer.Option(help="Passes (hours) recorded so far.")] = None,
     lost: Annotated[int, typer.Option(help="Of those, passes lost (or false trips).")] = 0,
+    taught: Annotated[
+        int | None, typer.Option(help="Tell what so many taught values, as they are, show of all further ones.")
+    ] = None,
+    figure: Annotated[
+        float | None, typer.Option(help="With --taught: the population figure, for a claim under a normal model.")
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Say how many passes or hours show a rate, and, while recording, whether you may stop.
@@ -49,6 +55,14 @@ def plan_command(
         chance = _chance(document, true_rate)
         document |= {"true_rate": true_rate, "chance_of_success": chance}
         lines.append(f"If the true rate is {true_rate:g}, the plan succeeds with a chance of {100 * chance:.3g} %.")
+    if taught is not None:
+        if hours:
+            raise ParameterError("--taught is told for values per pass or gap only; leave it out with --hours.")
+        added, told = _taught(taught, max_rate, confidence, figure)
+        document |= added
+        lines += told
+    elif figure is not None:
+        raise ParameterError("--figure needs --taught: how many values its mean and spread come from.")
     if json:
         emit_json(document)
     else:
@@ -68,6 +82,33 @@ def _chance(document: dict[str, Any], true_rate: float) -> float:
     if not 0 <= true_rate <= 1:
         raise ParameterError(f"true-rate must lie between 0 and 1, got {true_rate:g}.")
     return acceptance(document["passes"], document["events"], true_rate)
+
+
+def _taught(values: int, max_rate: float, confidence: float, figure: float | None) -> tuple[dict[str, Any], list[str]]:
+    from teachlab.explore.tolerance import share_beyond, taught
+
+    found = taught(values, 1 - max_rate, confidence)
+    document: dict[str, Any] = {"taught": found.as_dict()}
+    sure = f"{100 * confidence:g} %"
+    lines = [
+        f"At most {max_rate:g} of all further values lie outside the range of {values:,} taught ones with a confidence "
+        f"of {100 * found.range_confidence:.3g} %, beyond the largest (or smallest) alone with "
+        f"{100 * found.extreme_confidence:.3g} %; {sure} takes {found.values_for_range:,} and "
+        f"{found.values_for_extreme:,} values. True for values that are independent.",
+    ]
+    if found.factor is not None and found.factor_both is not None:
+        lines.append(
+            f"Only if values are normal: at most {max_rate:g} lie beyond a level {found.factor:.4g} standard deviations "
+            f"from their mean, at {sure}; for a window it takes {found.factor_both:.4g} to either side."
+        )
+    if figure is not None:
+        bound = share_beyond(figure, values, confidence)
+        document["taught"] |= {"figure": figure, "share_beyond": bound}
+        lines.append(
+            f"Only if values are normal: a population figure of {figure:g} from {values:,} values shows that at most "
+            f"{bound:.2g} lie beyond the level, at {sure}. Model-based, for conditions like those recorded."
+        )
+    return document, lines
 
 
 def _passes(

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
-from scipy.special import betaincc, gammaincinv
+from scipy.special import betaincc, gammainccinv
 
 from teachlab.errors import ParameterError
 from teachlab.model.score import CountRate, Rate
@@ -17,6 +16,8 @@ from teachlab.signal.evaluation import exact
 EXACT_UP_TO = 2000
 """Near a tie, up to this many passes, the decision is made in whole numbers."""
 NEAR = 1e-9
+MOST_PASSES = 2**53
+"""Beyond, whole numbers are no longer exact in floating point; no recording is that long."""
 FEW_LOTS = 20
 """Below this many lots the spread between lots is itself hardly known."""
 
@@ -201,41 +202,7 @@ def plan_hours(max_per_hour: float, confidence: float, *, events: int = 0, best_
     _share("confidence", confidence)
     _whole("events", events)
     _whole("best-of", best_of, least=1)
-    return float(gammaincinv(events + 1, 1 - (1 - confidence) / best_of)) / max_per_hour
-
-
-def coverage_confidence(samples: int, share: float) -> float:
-    """Return how sure it is that the range of `samples` values holds at least `share` of all further ones.
-
-    Notes
-    -----
-    ``1 − n p^(n−1) + (n − 1) p^n``, for any continuous distribution.
-
-    References
-    ----------
-    Wilks, Annals of Mathematical Statistics 12 (1941) 91–96; NIST/SEMATECH e-Handbook 7.2.6.4.
-
-    Examples
-    --------
-    >>> round(coverage_confidence(25, 0.9), 3)
-    0.729
-    """
-    _share("share", share)
-    _whole("samples", samples, least=1)
-    return float(betaincc(samples - 1, 2, share)) if samples > 1 else 0.0
-
-
-def samples_for_coverage(share: float, confidence: float) -> int:
-    """Return the fewest values whose range holds `share` of all further ones at this confidence.
-
-    Examples
-    --------
-    >>> samples_for_coverage(0.95, 0.95)
-    93
-    """
-    _share("share", share)
-    _share("confidence", confidence)
-    return _first(lambda n: coverage_confidence(n, share) >= confidence, 2)
+    return float(gammainccinv(events + 1, (1 - confidence) / best_of)) / max_per_hour
 
 
 def claim_sentence(rate: Rate, *, what: str = "lost", of: str = "passes", best_of: int = 1) -> str:
@@ -277,6 +244,11 @@ def _rounded_up(bound: float) -> str:
 def _fewest(rate: Fraction, alpha: Fraction, events: int) -> int:
     """Return the smallest n with P(X ≤ events) ≤ alpha, exactly."""
     guess = _needed(float(rate), float(alpha), events)
+    if not guess < MOST_PASSES:
+        raise ParameterError(
+            f"max-rate of {float(rate):g} needs about {guess:.1e} passes: no recording is that long. "
+            "Ask for a larger rate, or allow fewer events."
+        )
     n = max(events + 1, math.ceil(guess) - 1)
     while not _shows(n, events, rate, alpha):
         n += 1
@@ -302,22 +274,11 @@ def _needed(rate: float, alpha: float, events: int) -> float:
         return float(betaincc(events + 1, n - events, rate)) - alpha
 
     low, high = events + 1e-9, events + 1.0
+    if excess(high) <= 0:
+        return high
     while excess(high) > 0:
         low, high = high, 2 * high
     return float(brentq(excess, low, high, xtol=1e-9, rtol=1e-15))
-
-
-def _first(holds: Callable[[int], bool], low: int) -> int:
-    """Return the smallest whole number from `low` on for which a condition holds that then holds for ever."""
-    if holds(low):
-        return low
-    high = 2 * low
-    while not holds(high):
-        low, high = high, 2 * high
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if holds(middle) else (middle, high)
-    return high
 
 
 def _design_effect(needed: float, lot_size: float | None, lots: int | None, icc: float) -> float:
