@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 from pydantic import Field
 
-from teachlab.data.synthetic.spread import Spread, Uniform
+from teachlab.data.synthetic.spread import Share, Uniform
 from teachlab.data.synthetic.streams import stream
 from teachlab.data.synthetic.stretch import Floats
 from teachlab.data.synthetic.tables import Table
@@ -67,7 +67,7 @@ class Splashes(Table):
     """
 
     every_day: float = Field(gt=0)
-    loss: Spread = Uniform(shape="uniform", low=0.05, high=0.5)
+    loss: Share = Uniform(shape="uniform", low=0.05, high=0.5)
 
     def gain(self, day: Floats, seed: int) -> Floats:
         """Return the product of what all splashes so far have left."""

@@ -9,7 +9,7 @@ import numpy as np
 from pydantic import Field
 
 from teachlab.data.synthetic.neighbours import GatedNeighbour, Neighbour, gated_neighbour, neighbour
-from teachlab.data.synthetic.spread import Exponential, Spread, Uniform
+from teachlab.data.synthetic.spread import Amount, Exponential, Spread, Uniform
 from teachlab.data.synthetic.streams import CHUNK, stream
 from teachlab.data.synthetic.stretch import Floats, Floats32, Stretch, near, turns
 from teachlab.data.synthetic.tables import Table
@@ -158,7 +158,7 @@ class Steps(Table):
     """
 
     every_s: float = Field(gt=0)
-    duration_s: Spread = Uniform(shape="uniform", low=5.0, high=40.0)
+    duration_s: Amount = Uniform(shape="uniform", low=5.0, high=40.0)
     amplitude_percent: Spread = Uniform(shape="uniform", low=2.0, high=9.0)
     ramp_s: float = Field(default=1.5, gt=0)
 

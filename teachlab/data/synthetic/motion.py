@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from teachlab.data.synthetic.spread import Constant, Spread
+from teachlab.data.synthetic.spread import Amount, Constant
 from teachlab.data.synthetic.streams import stream
 from teachlab.data.synthetic.tables import Table
 
@@ -55,7 +55,7 @@ class Stops(Table):
 
     first_s: float | None = Field(default=None, ge=0)
     every_s: float = Field(gt=0)
-    duration_s: Spread = Constant(value=10.0)
+    duration_s: Amount = Constant(value=10.0)
     ramp_s: float = Field(default=0.3, ge=0)
 
     def words(self) -> str:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from teachlab.data.synthetic.consistency import object_faults
-from teachlab.data.synthetic.spread import Constant, Spread
+from teachlab.data.synthetic.spread import Amount, Constant, Share, Spread
 from teachlab.data.synthetic.tables import Table
 
 Floats = NDArray[np.float64]
@@ -91,7 +91,7 @@ class ZoneSwap(Table):
     def words(self) -> str:
         """Return the effect in words."""
         return (
-            f"{self.per_object:g} glossy places per object and {100 * self.edge_share:g} % of the edges swap the "
+            f"glossy places ({self.per_object:g} per object) and {100 * self.edge_share:g} % of the edges swap the "
             "receiver zones"
         )
 
@@ -114,10 +114,10 @@ class Transparent(Table):
         Transmission of the middle; usual 0.9 to 1.1, above 1 where the container acts as a lens.
     """
 
-    edge_transmission: Spread
+    edge_transmission: Share
     edge_sd_mm: float = Field(gt=0)
     edge_inset_mm: float = Field(ge=0)
-    middle_transmission: Spread
+    middle_transmission: Amount
 
     def words(self) -> str:
         """Return the effect in words."""
@@ -142,7 +142,7 @@ class Print(Table):
 
     blocks: int = Field(ge=1, le=50)
     cover: float = Field(gt=0, lt=1)
-    factor: Spread
+    factor: Amount
 
     def words(self) -> str:
         """Return the effect in words."""
@@ -234,10 +234,10 @@ class Object(Table):
     label: str = Field(min_length=1)
     share: float = Field(default=1.0, gt=0)
     expect: Literal["detect", "ignore"] = "detect"
-    length_mm: Spread
-    level_percent: Spread | None = None
-    reflectance: Spread | None = None
-    distance_mm: Spread | None = None
+    length_mm: Amount
+    level_percent: Amount | None = None
+    reflectance: Share | None = None
+    distance_mm: Amount | None = None
     transparent: Transparent | None = None
     texture: Texture | None = None
     glints: Glints | None = None

@@ -17,7 +17,7 @@ from teachlab.data.synthetic.faults import Faults
 from teachlab.data.synthetic.interference import Interference
 from teachlab.data.synthetic.motion import Halt, Stops, Wander
 from teachlab.data.synthetic.objects import Object
-from teachlab.data.synthetic.spread import Spread
+from teachlab.data.synthetic.spread import Amount
 from teachlab.data.synthetic.tables import Table, refusal
 from teachlab.errors import ScenarioError
 
@@ -39,6 +39,13 @@ class Reference(Table):
     distance_mm: float = Field(gt=0)
     level_percent: float = Field(gt=0, le=1000)
 
+    def words(self) -> str:
+        """Return the scale in words."""
+        return (
+            f"a card of reflectance {self.reflectance:g} at {self.distance_mm:g} mm shows {self.level_percent:g} % of "
+            "full scale"
+        )
+
 
 class Suppression(Table):
     """Background suppression by triangulation, for objects given by reflectance and distance.
@@ -57,6 +64,11 @@ class Suppression(Table):
     cutoff_mm: float = Field(gt=0)
     gain_percent: float = Field(gt=0)
     white_black_share: float = Field(default=0.0, ge=0, le=0.5)
+
+    def words(self) -> str:
+        """Return the suppression in words."""
+        near = f", a black one {100 * self.white_black_share:g} % nearer" if self.white_black_share else ""
+        return f"background suppression, a white card is cut off at {self.cutoff_mm:g} mm{near}"
 
 
 class Sensor(Table):
@@ -117,7 +129,7 @@ class LineSpeedAndGaps(Table):
 
     speed_mm_s: float = Field(gt=0, le=1e5)
     lead_in_mm: float = Field(default=200.0, ge=0)
-    gap_mm: Spread
+    gap_mm: Amount
     touching_share: float = Field(default=0.0, ge=0, le=1)
     lot_passes: int | None = Field(default=None, ge=1)
     lot_level_cv: float = Field(default=0.0, ge=0, le=3)

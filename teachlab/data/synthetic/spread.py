@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from teachlab.data.synthetic.tables import Table
 
@@ -181,11 +181,37 @@ def _from_number(value: Any) -> Any:
     return value
 
 
+AnySpread = Constant | Normal | Lognormal | Uniform | Pareto | Exponential
+
 Spread = Annotated[
-    Annotated[Constant | Normal | Lognormal | Uniform | Pareto | Exponential, Field(discriminator="shape")],
+    Annotated[AnySpread, Field(discriminator="shape")],
     BeforeValidator(_from_number),
 ]
 """A number or a distribution."""
+
+
+def _not_negative(spread: AnySpread) -> AnySpread:
+    if _typical(spread) < 0:
+        raise ValueError(f"must not be negative: half of what is drawn would lie below {spread.middle:g}")
+    return spread
+
+
+def _share(spread: AnySpread) -> AnySpread:
+    if not 0 <= _typical(spread) <= 1:
+        raise ValueError(f"must be a share between 0 and 1, such as 0.45 for 45 %; its median is {spread.middle:g}")
+    return spread
+
+
+def _typical(spread: AnySpread) -> float:
+    low = spread.middle if spread.floor is None else max(spread.middle, spread.floor)
+    return low if spread.ceiling is None else min(low, spread.ceiling)
+
+
+Amount = Annotated[Spread, AfterValidator(_not_negative)]
+"""A spread of something that cannot be negative: its median must not be, what is drawn below 0 counts as 0."""
+
+Share = Annotated[Spread, AfterValidator(_share)]
+"""A spread of shares, its median between 0 and 1."""
 
 
 def constant(value: float) -> Constant:

@@ -26,6 +26,7 @@ def explain(scenario: Scenario) -> str:
         f"Optics: {sensor.beam.words()}",
         f"Line: {line.speed_mm_s:g} mm/s ({scenario.step_mm:.3g} mm per sample), gaps {line.gap_mm.words('mm')}",
     ]
+    lines[-1:-1] = [f"Optics: {scale.words()}" for scale in (sensor.reference, sensor.suppression) if scale is not None]
     lines += [f"Line: {extra}" for extra in _line_extras(scenario)]
     lines.append(f"Background: {scenario.background.words()}")
     total = sum(kind.share for kind in scenario.object)

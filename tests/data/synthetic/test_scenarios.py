@@ -73,6 +73,9 @@ def test_all_faults_come_at_once_each_with_its_place():
         ("level_percent = 30", "reflectance = 0.5\ndistance_mm = 100", r"\[sensor.reference\]"),
         ("gap_mm = 100", "gap_mm = 100\nlot_level_cv = 0.1", "lot_passes"),
         ("gap_mm = 100", "gap_mm = true", "number"),
+        ("gap_mm = 100", "gap_mm = -100", "must not be negative"),
+        ("length_mm = 100", 'length_mm = { shape = "normal", mean = -3, sd = 9, ceiling = 5 }', "must not be negative"),
+        ("level_percent = 30", "reflectance = 45\ndistance_mm = 100", "0.45 for 45 %"),
         ("length_mm = 100", 'length_mm = { shape = "uniform", low = 5, high = 3 }', "must not exceed"),
         ("length_mm = 100", "length_mm = nan", "finite"),
         ("radius_mm = 4", "radius_mm = 0", "greater than 0"),
@@ -103,6 +106,22 @@ def test_faults_between_keys_come_with_the_others():
         "lot_level_cv needs lot_passes",
     ):
         assert part in text
+
+
+def test_what_is_mostly_at_its_floor_is_no_negative_amount():
+    floored = '{ shape = "normal", mean = -3, sd = 9, floor = 2 }'
+    assert parse(GOOD.replace("gap_mm = 100", f"gap_mm = {floored}"), source="line.toml").line.gap_mm.floor == 2
+
+
+def test_explain_names_the_scale_of_levels_given_by_reflectance():
+    by_card = GOOD.replace("level_percent = 30", "reflectance = 0.45\ndistance_mm = 120")
+    reference = "reference = { distance_mm = 200, level_percent = 60 }\n"
+    words = explain(parse(by_card.replace("[line]", reference + "[line]"), source="line.toml"))
+    assert "Optics: a card of reflectance 0.9 at 200 mm shows 60 % of full scale" in words
+    suppression = "suppression = { cutoff_mm = 150, gain_percent = 300, white_black_share = 0.1 }\n"
+    suppressed = by_card.replace('"diffuse"', '"background-suppressed"').replace("[line]", suppression + "[line]")
+    words = explain(parse(suppressed, source="line.toml"))
+    assert "a white card is cut off at 150 mm, a black one 10 % nearer" in words
 
 
 def test_two_kinds_of_one_name():
