@@ -40,7 +40,9 @@ def test_the_walk_through_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
         assert done.exit_code == 0, f"{line}\n{done.output}"
     made = {p.name for p in tmp_path.iterdir()}
     assert {"tubs.parquet", "tubs.passes.parquet", "setting.json", "edges.csv", "results"} <= made
-    assert {p.name for p in (tmp_path / "results").iterdir()} == {"draws.parquet", "bench.json", "tubs.svg"}
+    assert {p.name for p in (tmp_path / "results").iterdir()} == {
+        "draws.parquet", "bench.json", "tubs.svg", "tubs.setting.json",
+    }  # fmt: skip
 
 
 def test_the_python_example_runs(

@@ -8,7 +8,6 @@ from typing import Any
 
 from teachlab.explore.planning import plan_passes
 from teachlab.model.benchmark import Comparison, Recommendation, RecordingBench, StrategyResult
-from teachlab.model.margin import Margin
 from teachlab.model.score import CountRate, Rate
 
 SCHEMA = 1
@@ -88,6 +87,7 @@ def _recommendation(found: Recommendation | None) -> dict[str, Any] | None:
         "tied_with": list(found.tied),
         "score": found.score.as_dict(),
         "margin": None if found.margin is None else found.margin.as_dict(),
+        "reserves": None if found.reserves is None else dict(found.reserves),
     }
 
 
@@ -165,7 +165,7 @@ def verdict(bench: RecordingBench) -> str:
         else ""
     )
     claims = usable and not (bench.self_labelled or bench.synthetic)
-    return _joined(text, inverted, _margin_text(found.margin), _best_text(bench), _order(bench),
+    return _joined(text, inverted, _margin_text(found, bench.unit), _best_text(bench), _order(bench),
                    _surer(result.lost_rate, bench.confidence) if claims else "", *notes(bench))  # fmt: skip
 
 
@@ -177,10 +177,15 @@ def _listed(names: Sequence[str]) -> str:
     return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
 
 
-def _margin_text(margin: Margin | None) -> str:
+def _margin_text(found: Recommendation, unit: str) -> str:
+    margin, left = found.margin, found.reserves
     if margin is None or margin.to_noise is None:
         return ""
-    return f"Its margin to noise is {margin.to_noise:.3g}, limited by {margin.limited_by}."
+    text = f"Its margin to noise is {margin.to_noise:.3g}, limited by {margin.limited_by}"
+    loss, rise = (None, None) if left is None else (left["contamination_reserve"], left["ambient_reserve"])
+    if loss is None or rise is None:
+        return text + "."
+    return f"{text}; {100 * loss:.3g} % of the light may be lost, {rise:.4g} {unit} of ambient light added."
 
 
 def _best_text(bench: RecordingBench) -> str:

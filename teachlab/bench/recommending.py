@@ -9,6 +9,7 @@ from dataclasses import replace
 from teachlab.bench.counting import Tally, measures_of
 from teachlab.bench.options import BenchOptions
 from teachlab.bench.ranking import median_draw, ranking_cost, spreads_of
+from teachlab.explore.reserves import reserves
 from teachlab.model.benchmark import Draw, Recommendation
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
@@ -76,6 +77,7 @@ def recommend(
     result = score(output, truth, tolerance_ms=options.tolerance_ms, confidence=options.confidence, first_pass=middle)
     if result.counts.scored_passes == 0:
         return None
+    fixed = type(setting) is Setting
     return Recommendation(
         strategy=best[-1],
         draw=chosen.draw,
@@ -85,6 +87,9 @@ def recommend(
         tied=tuple(key[-1] for key, _ in ordered[1:] if (key[0], key[2]) == (best[0], best[2])),
         score=result,
         margin=measure_margin(recording, output, truth, result.trials, tolerance_ms=options.tolerance_ms)
-        if type(setting) is Setting
+        if fixed
+        else None,
+        reserves=reserves(recording, truth, setting, tolerance_ms=options.tolerance_ms, first_pass=middle)
+        if fixed
         else None,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -27,13 +28,14 @@ def replay_command(
     truth: Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")] = None,
     tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
     confidence: Annotated[float, typer.Option(help="Of every interval.")] = 0.95,
-    margin: Annotated[bool, typer.Option(help="Measure the margin to noise: one more reading.")] = True,
+    margin: Annotated[bool, typer.Option(help="Measure margin to noise and reserves: a few more readings.")] = True,
     edges: Annotated[str | None, typer.Option(help="Write the output's edges: .csv or .parquet.")] = None,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Replay a recording through the sensor's switching and score every pass and gap."""
     from teachlab.data.edge_files import write_edges
     from teachlab.data.setting_files import read_setting
+    from teachlab.explore.reserves import reserves
     from teachlab.model.setting import Setting
     from teachlab.replay import replay
     from teachlab.score import lost_rate_by_lot, measure_margin, score
@@ -46,9 +48,12 @@ def replay_command(
     margins = None
     fixed = type(chosen) is Setting
     if margin and not fixed:
-        warn("The margin to noise needs one pair of fixed levels: it is left out for this kind of setting.")
+        warn("Margin to noise and reserves need one pair of fixed levels: they are left out for this kind of setting.")
     if margin and fixed and passes is not None and result is not None:
         margins = measure_margin(opened, output, passes, result.trials, tolerance_ms=tolerance_ms)
+    left = None
+    if margins is not None and passes is not None and result is not None and result.counts.scored_passes:
+        left = reserves(opened, passes, chosen, tolerance_ms=tolerance_ms)
     dependence = None
     if passes is not None and result is not None:
         reach = None if margins is None else margins.reach
@@ -71,6 +76,7 @@ def replay_command(
                 "score": None if result is None else result.as_dict(),
                 "dependence": None if dependence is None else dependence.as_dict(),
                 "margin": None if margins is None else margins.as_dict(),
+                "reserves": left,
             }
         )
         return
@@ -86,7 +92,7 @@ def replay_command(
         for line in dependence_lines(dependence):
             say(line)
     if margins is not None:
-        show(margin_table(margins, opened.info.unit))
+        show(margin_table(margins, opened.info.unit, left))
     if result.probably_inverted:
         warn("The output is active most of the gap time: the polarity is probably inverted. Claim nothing.")
 
@@ -148,8 +154,8 @@ def _table(result: Any) -> Any:
     return table
 
 
-def margin_table(margin: Margin, unit: str) -> Table:
-    """Return the margins as a table for people."""
+def margin_table(margin: Margin, unit: str, left: Mapping[str, float | None] | None = None) -> Table:
+    """Return margins and reserves as a table for people."""
     from rich.table import Table
 
     def number(value: float | None, after: str = "") -> str:
@@ -165,6 +171,11 @@ def margin_table(margin: Margin, unit: str) -> Table:
     table.add_row("population figure, standard deviations", number(margin.population.smallest))
     table.add_row("excess gain, light side", number(margin.excess_gain.light))
     table.add_row("excess gain, dark side", number(margin.excess_gain.dark))
+    if left is not None:
+        loss, rise = left["contamination_reserve"], left["ambient_reserve"]
+        none = "none: a trial comes out wrong as it is"
+        table.add_row("contamination reserve", none if loss is None else f"{100 * loss:.3g} % of the light may be lost")
+        table.add_row("ambient reserve", none if rise is None else f"{rise:.4g} {unit} may be added")
     table.add_row("hysteresis to the noise range of one edge", number(margin.hysteresis_to_noise))
     table.add_row("hysteresis to local noise", number(margin.hysteresis_to_sigma))
     table.add_row("noise on objects", number(margin.noise_object, f" {unit}"))

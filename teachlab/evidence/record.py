@@ -19,7 +19,7 @@ from teachlab.evidence.repeats import nuisance_cycles, shown_too_much, teach_clo
 from teachlab.explore.cloud import DRAWS
 from teachlab.explore.course import follow
 from teachlab.explore.planning import claim_hours_sentence, claim_sentence
-from teachlab.explore.stress import stress_map
+from teachlab.explore.reserves import reserves as reserves_of
 from teachlab.explore.tail import tail_bound
 from teachlab.model.margin import Margin
 from teachlab.model.plain import plain
@@ -140,7 +140,7 @@ def build_record(
         for name, events in DEPENDENT.items()
     }
     dependence = dependent["lost_rate"]
-    reserves = _reserves(recording, truth, setting, how, first)
+    reserves = reserves_of(recording, truth, setting, tolerance_ms=how.tolerance_ms, first_pass=first)
     judged = [] if criteria is None else judge(criteria, result, margins, dependent, reserves)
     record: dict[str, Any] = {
         "schema": SCHEMA,
@@ -306,19 +306,6 @@ def _levels(setting: Setting, margins: Margin) -> tuple[float, NDArray[np.float6
     """Return the level of activation turned so that active is up, and the reach of every pass."""
     level = setting.on_level if setting.polarity is Polarity.LIGHT_ON else -setting.off_level
     return level, np.empty(0) if margins.reach is None else margins.reach
-
-
-def _reserves(
-    recording: Recording, truth: Truth, setting: Setting, how: RecordOptions, first: int
-) -> dict[str, float | None]:
-    """Return how much light may be lost, and how much ambient light may be added, before the first fault."""
-    found = stress_map(recording, truth, setting, gain=(1.0,), tolerance_ms=how.tolerance_ms, first_pass=first)
-    return {
-        "contamination_reserve": found.contamination_reserve,
-        "contamination_resolution": found.resolution[0],
-        "ambient_reserve": found.ambient_reserve,
-        "ambient_resolution": found.resolution[1],
-    }
 
 
 def _tail(margins: Margin, result: Score, setting: Setting, confidence: float) -> dict[str, Any]:

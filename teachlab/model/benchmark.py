@@ -219,6 +219,8 @@ class Recommendation:
         Of the second half.
     margin : Margin or None
         To noise, on the second half.
+    reserves : mapping or None
+        How far light may fall and rise before the first fault of the second half; None with the margin.
     """
 
     strategy: str
@@ -229,6 +231,7 @@ class Recommendation:
     tied: tuple[str, ...]
     score: Score
     margin: Margin | None
+    reserves: Mapping[str, float | None] | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

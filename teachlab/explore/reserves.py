@@ -1,0 +1,35 @@
+"""Both reserves of one setting as plain values: how much light may be lost, and how much ambient light added."""
+
+from __future__ import annotations
+
+from teachlab.explore.stress import stress_map
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+
+
+def reserves(
+    recording: Recording, truth: Truth, setting: Setting, *, tolerance_ms: float = 0.0, first_pass: int = 0
+) -> dict[str, float | None]:
+    """Return how far gain may fall and ambient light may rise before the first fault.
+
+    Parameters
+    ----------
+    recording, truth, setting
+        Of fixed levels.
+    tolerance_ms, first_pass
+        As for the score.
+
+    Returns
+    -------
+    dict
+        ``contamination_reserve`` (share of the light), ``ambient_reserve`` (recording units), both None where a
+        trial comes out wrong without stress, and their resolutions: 0 where exact.
+    """
+    found = stress_map(recording, truth, setting, gain=(1.0,), tolerance_ms=tolerance_ms, first_pass=first_pass)
+    return {
+        "contamination_reserve": found.contamination_reserve,
+        "contamination_resolution": found.resolution[0],
+        "ambient_reserve": found.ambient_reserve,
+        "ambient_resolution": found.resolution[1],
+    }
