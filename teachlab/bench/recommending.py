@@ -6,9 +6,10 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from teachlab.bench.counting import Tally, measures_of
+from teachlab.bench.counting import Tally
 from teachlab.bench.options import BenchOptions
 from teachlab.bench.ranking import median_draw, ranking_cost, spreads_of
+from teachlab.explore.counted import measures_of
 from teachlab.explore.reserves import reserves
 from teachlab.model.benchmark import Draw, Recommendation
 from teachlab.model.recording import Recording

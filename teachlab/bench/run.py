@@ -7,12 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from teachlab.bench.counting import Tally, best_fixed, count_all, measures_of
+from teachlab.bench.counting import Tally, best_fixed
 from teachlab.bench.options import BenchOptions
 from teachlab.bench.ranking import compare_all, median_draw, ranked, ranking_cost, spreads_of
 from teachlab.bench.recommending import recommend, second_half
 from teachlab.data.split import Split, split
 from teachlab.errors import Abstained, StrategyError, TruthError
+from teachlab.explore.counted import count_settings, measures_of
 from teachlab.model.benchmark import BestFixed, Draw, RecordingBench, StrategyResult
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.setting import Setting
@@ -76,7 +77,11 @@ def bench_recording(
     settings = [d.setting for draws in taught.values() for d in draws if d.setting is not None]
     middle = second_half(cut.first_scored, truth.passes)
     tally, later = (
-        count_all(recording, truth, settings, options=options, first_pass=first, progress=part)
+        Tally(
+            count_settings(
+                recording, truth, settings, tolerance_ms=options.tolerance_ms, first_pass=first, progress=part
+            )
+        )
         for first, part in ((cut.first_scored, say.scoring), (middle, say.halves))
     )
     trials = _scored_passes(recording, truth, cut, tally)

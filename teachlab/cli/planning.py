@@ -98,8 +98,8 @@ def _taught(values: int, max_rate: float, confidence: float, figure: float | Non
     ]
     if found.factor is not None and found.factor_both is not None:
         lines.append(
-            f"Only if values are normal: at most {max_rate:g} lie beyond a level {found.factor:.4g} standard deviations "
-            f"from their mean, at {sure}; for a window it takes {found.factor_both:.4g} to either side."
+            f"Only if values are normal: at most {max_rate:g} lie beyond a level {found.factor:.4g} standard "
+            f"deviations from their mean, at {sure}; for a window it takes {found.factor_both:.4g} to either side."
         )
     if figure is not None:
         bound = share_beyond(figure, values, confidence)

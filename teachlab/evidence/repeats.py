@@ -10,11 +10,12 @@ from teachlab.data.split import Split
 from teachlab.errors import InputError
 from teachlab.evidence.criteria import Criteria
 from teachlab.explore.by_group import by_group, taught_apart
-from teachlab.explore.cloud import MEASURES, USUAL_LIMITS, Cloud, Limit, Repeatability, RepeatOptions, Variant
+from teachlab.explore.cloud import USUAL_LIMITS, Cloud, Limit, Repeatability, RepeatOptions, Variant
+from teachlab.explore.counted import bare, count_settings, measures_of
 from teachlab.explore.coverage import coverage
 from teachlab.explore.cycles import cycle_of
-from teachlab.explore.repeatability import bare, count_settings, measures_of, repeat_teaching
-from teachlab.model.benchmark import Costs
+from teachlab.explore.repeatability import best_cost, repeat_teaching
+from teachlab.model.benchmark import MEASURES, Costs
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
@@ -218,8 +219,10 @@ def _released(
     cut: Split,
 ) -> Json:
     alone = bare(setting)
-    counts = count_settings(recording, truth, [alone], options, cut)[alone]
-    own: Json = dict(measures_of(alone, counts, Costs(), found.best))
+    counts = count_settings(recording, truth, [alone], tolerance_ms=options.tolerance_ms, first_pass=cut.first_scored)[
+        alone
+    ]
+    own: Json = dict(measures_of(alone, counts, Costs(), best_cost=best_cost(found.best)))
     taught = cloud.taught
 
     def share(number: int) -> float | None:

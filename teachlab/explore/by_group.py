@@ -13,7 +13,7 @@ from teachlab.data.split import split
 from teachlab.errors import Abstained, ParameterError, StrategyError
 from teachlab.explore.cloud import RepeatOptions
 from teachlab.explore.components import Agreement, Components, agreement, variance_components
-from teachlab.explore.repeatability import bare
+from teachlab.explore.counted import bare
 from teachlab.model.benchmark import Draw
 from teachlab.model.recording import Recording
 from teachlab.model.score import Outcome

@@ -12,18 +12,13 @@ from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
 from teachlab.explore.hindsight import Hindsight
-from teachlab.model.benchmark import Costs, Draw
+from teachlab.model.benchmark import MEASURES, Costs, Draw
 from teachlab.model.score import Rate
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.score.intervals import check_confidence
 
 DRAWS = 200
-MEASURES = (
-    "on_level", "off_level", "lost_rate", "merged_rate", "false_trips_per_gap", "false_trips_per_running_hour",
-    "extra_per_pass", "cost", "regret",
-)  # fmt: skip
-"""Measures of a draw; regret is the cost above that of the best fixed setting in hindsight."""
 VARIED = (1, 2, 5, 10, 30)
 """Passes let by in a sweep, or pieces averaged, unless others are asked for."""
 

@@ -11,8 +11,9 @@ from teachlab.errors import ParameterError, SettingError
 from teachlab.explore.by_group import PASSES, ByGroup, by_group, settings_agreement, taught_apart
 from teachlab.explore.cloud import VARIED, Cloud, RepeatOptions, Variant
 from teachlab.explore.components import Agreement
+from teachlab.explore.counted import bare, count_settings, measures_of
 from teachlab.explore.hindsight import Hindsight
-from teachlab.explore.repeatability import bare, count_settings, measures_of, repeat_teaching
+from teachlab.explore.repeatability import best_cost, repeat_teaching
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
@@ -183,7 +184,8 @@ def study(
                 agreement=agreed,
             )
         )
-    counts = count_settings(recording, truth, given, how, cut)
+    least = best_cost(done.best)
+    counts = count_settings(recording, truth, given, tolerance_ms=how.tolerance_ms, first_pass=cut.first_scored)
     people: dict[str, list[Setting]] = {}
     for name, setting in taught:
         people.setdefault(name, []).append(setting)
@@ -194,7 +196,7 @@ def study(
         scored_passes=done.scored_passes,
         best=done.best,
         strategies=tuple(studied),
-        settings=tuple((n, measures_of(s, counts[bare(s)], how.costs, done.best)) for n, s in taught),
+        settings=tuple((n, measures_of(s, counts[bare(s)], how.costs, best_cost=least)) for n, s in taught),
         people=by_group("people", people, confidence=how.confidence) if people else None,
         settings_agreement=settings_agreement(
             recording, truth, given, tolerance_ms=how.tolerance_ms, first_pass=cut.first_scored

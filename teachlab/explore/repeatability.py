@@ -3,24 +3,24 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from teachlab.data.split import Split, split
 from teachlab.errors import Abstained, StrategyError, TruthError
-from teachlab.explore.cloud import MEASURES, Cloud, Repeatability, Repeated, RepeatOptions, Variant
+from teachlab.explore.cloud import Cloud, Repeatability, Repeated, RepeatOptions, Variant
+from teachlab.explore.counted import bare, count_settings, measures_of
 from teachlab.explore.hindsight import Hindsight, hindsight
-from teachlab.explore.surface.pairs import PairCounts, score_pairs
+from teachlab.explore.surface.pairs import PairCounts
 from teachlab.explore.surface.run import surface
-from teachlab.model.benchmark import Costs, Draw
+from teachlab.model.benchmark import MEASURES, Draw
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting, Taught
 from teachlab.model.teaching import Shown, Strategy
 from teachlab.model.truth import Truth
-from teachlab.replay import replay_family
-from teachlab.score import proportion, score
+from teachlab.score import proportion
 from teachlab.teach import TeachBlock, parameters_of, teach_once
 
 Progress = Callable[[float], None]
@@ -74,7 +74,9 @@ def repeat_teaching(
         taught.append(teachings(variant, block, how))
         say(0.7 * (k + 1) / len(variants))
     settings = [d.setting for draws in taught for d in draws if d.setting is not None]
-    counts = count_settings(recording, truth, [*settings, *beside], how, cut)
+    counts = count_settings(
+        recording, truth, [*settings, *beside], tolerance_ms=how.tolerance_ms, first_pass=cut.first_scored
+    )
     best = best_fixed(recording, truth, counts, how, cut)
     say(1.0)
     clouds = tuple(_cloud(v, draws, counts, best, how) for v, draws in zip(variants, taught, strict=True))
@@ -154,34 +156,6 @@ def _averaged(draw: int, parts: Sequence[Draw]) -> Draw:
     )  # fmt: skip
 
 
-def bare(setting: Setting) -> Setting:
-    """Return the setting without its history: equal settings are counted once."""
-    return replace(setting, taught=None)
-
-
-def count_settings(
-    recording: Recording, truth: Truth, settings: Iterable[Setting], options: RepeatOptions, cut: Split
-) -> dict[Setting, PairCounts]:
-    """Count every distinct setting on the scored passes; equal to replaying and scoring each."""
-    distinct = list(dict.fromkeys(bare(s) for s in settings))
-    fixed = [s for s in distinct if type(s) is Setting]
-    found: dict[Setting, PairCounts] = {}
-    if fixed:
-        counts = score_pairs(
-            recording, truth, fixed, tolerance_ms=options.tolerance_ms, first_pass=cut.first_scored
-        )  # fmt: skip
-        found.update(zip(fixed, counts, strict=True))
-    moving = [s for s in distinct if type(s) is not Setting]
-    for rate in dict.fromkeys(s.evaluation_rate_hz for s in moving):
-        family = [s for s in moving if s.evaluation_rate_hz == rate]
-        for setting, output in zip(family, replay_family(recording, family), strict=True):
-            scored = score(
-                output, truth, tolerance_ms=options.tolerance_ms, first_pass=cut.first_scored, tables=False
-            )  # fmt: skip
-            found[setting] = PairCounts.of(scored)
-    return found
-
-
 def best_fixed(
     recording: Recording, truth: Truth, counts: dict[Setting, PairCounts], options: RepeatOptions, cut: Split
 ) -> Hindsight | None:
@@ -196,24 +170,9 @@ def best_fixed(
     return hindsight(table, costs=options.costs, others=fixed)
 
 
-def measures_of(setting: Setting, counts: PairCounts, costs: Costs, best: Hindsight | None) -> dict[str, float]:
-    """Return the measures of one setting; NaN where there is no denominator."""
-
-    def ratio(events: float, trials: float) -> float:
-        return events / trials if trials else math.nan
-
-    cost = counts.cost(costs)
-    return {
-        "on_level": setting.on_level,
-        "off_level": setting.off_level,
-        "lost_rate": ratio(counts.lost, counts.detect_trials),
-        "merged_rate": ratio(counts.merged, counts.detect_trials),
-        "false_trips_per_gap": ratio(counts.gaps_tripped, counts.gap_trials),
-        "false_trips_per_running_hour": ratio(counts.false_trips, counts.running_hours),
-        "extra_per_pass": ratio(counts.extra, counts.detect_trials),
-        "cost": cost,
-        "regret": math.nan if best is None else best.regret(cost),
-    }
+def best_cost(best: Hindsight | None) -> float:
+    """Return the cost that regret is counted from; NaN where no fixed setting was counted."""
+    return math.nan if best is None else best.cost
 
 
 def _cloud(
@@ -223,10 +182,11 @@ def _cloud(
     best: Hindsight | None,
     options: RepeatOptions,
 ) -> Cloud:
+    least = best_cost(best)
     draws = [
         d
         if d.setting is None
-        else replace(d, measures=measures_of(d.setting, counts[bare(d.setting)], options.costs, best))
+        else replace(d, measures=measures_of(d.setting, counts[bare(d.setting)], options.costs, best_cost=least))
         for d in taught
     ]
     return summarise(variant, draws, options)

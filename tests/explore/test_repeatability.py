@@ -13,10 +13,11 @@ from teachlab.data.split import split
 from teachlab.data.synthetic import generate, load_scenario
 from teachlab.errors import Abstained, ParameterError, SettingError
 from teachlab.explore.by_group import by_group, settings_agreement, taught_apart
-from teachlab.explore.cloud import MEASURES, Cloud, Limit, RepeatOptions, Variant
+from teachlab.explore.cloud import Cloud, Limit, RepeatOptions, Variant
 from teachlab.explore.components import agreement, variance_components
 from teachlab.explore.repeat_study import Question, between_recordings, study
 from teachlab.explore.repeatability import repeat_teaching, summarise
+from teachlab.model.benchmark import MEASURES
 from teachlab.model.plain import plain
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Outcome

@@ -1,0 +1,77 @@
+"""What many settings do on the scored passes: counted together where that is exact, and as measures."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
+
+from teachlab.explore.surface.pairs import PairCounts, score_pairs
+from teachlab.model.benchmark import Costs
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.replay import replay_family
+from teachlab.score import score
+
+Counted = Mapping[Setting, PairCounts]
+"""By setting without its history, as `bare` gives it."""
+
+
+def bare(setting: Setting) -> Setting:
+    """Return the setting without its history: equal settings are counted once."""
+    return replace(setting, taught=None)
+
+
+def count_settings(
+    recording: Recording,
+    truth: Truth,
+    settings: Iterable[Setting],
+    *,
+    tolerance_ms: float = 0.0,
+    first_pass: int = 0,
+    progress: Callable[[float], None] | None = None,
+) -> dict[Setting, PairCounts]:
+    """Count every distinct setting from one pass on; equal to replaying and scoring each by itself.
+
+    Settings of fixed levels are counted together; those that follow or have two thresholds are replayed.
+    """
+    distinct = list(dict.fromkeys(bare(s) for s in settings))
+    fixed = [s for s in distinct if type(s) is Setting]
+    moving = [s for s in distinct if type(s) is not Setting]
+    share = len(fixed) / max(len(distinct), 1)
+    found: dict[Setting, PairCounts] = {}
+    if fixed:
+        counts = score_pairs(
+            recording, truth, fixed, tolerance_ms=tolerance_ms, first_pass=first_pass,
+            progress=None if progress is None else lambda done: progress(share * done),
+        )  # fmt: skip
+        found.update(zip(fixed, counts, strict=True))
+    for rate in dict.fromkeys(s.evaluation_rate_hz for s in moving):
+        family = [s for s in moving if s.evaluation_rate_hz == rate]
+        for setting, output in zip(family, replay_family(recording, family), strict=True):
+            scored = score(output, truth, tolerance_ms=tolerance_ms, first_pass=first_pass, tables=False)
+            found[setting] = PairCounts.of(scored)
+            if progress is not None:
+                progress(len(found) / len(distinct))
+    return found
+
+
+def measures_of(setting: Setting, counts: PairCounts, costs: Costs, *, best_cost: float) -> dict[str, float]:
+    """Return the measures of one setting by the names of `model.benchmark.MEASURES`; NaN without a denominator."""
+    cost = counts.cost(costs)
+    return {
+        "on_level": setting.on_level,
+        "off_level": setting.off_level,
+        "lost_rate": _ratio(counts.lost, counts.detect_trials),
+        "merged_rate": _ratio(counts.merged, counts.detect_trials),
+        "false_trips_per_gap": _ratio(counts.gaps_tripped, counts.gap_trials),
+        "false_trips_per_running_hour": _ratio(counts.false_trips, counts.running_hours),
+        "extra_per_pass": _ratio(counts.extra, counts.detect_trials),
+        "cost": cost,
+        "regret": cost - best_cost,
+    }
+
+
+def _ratio(events: float, trials: float) -> float:
+    return events / trials if trials else math.nan
