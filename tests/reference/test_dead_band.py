@@ -109,3 +109,35 @@ def test_a_level_inside_every_range_that_is_left_switches_on_each(band: int) -> 
         pytest.fail("the ranges left of the printed series always share a band")
     begins_light = left[0] > left[1]
     assert switchings(ASTM, on, off) == len(left) - 1 + begins_light
+
+
+LEVEL_CROSSINGS = {-3: 1, -2: 2, -1: 3, 0: 4, 1: 4, 2: 3, 3: 3, 4: 2, 5: 1}
+"""Crossings of the same series with 0 as the reference: upwards from it on, downwards below it.
+
+ASTM E1049-85, level crossing counting, as the package ffpack 0.3.3 counts it.
+"""
+
+
+@pytest.mark.parametrize(("level", "crossings"), [*LEVEL_CROSSINGS.items()])
+def test_level_crossings_of_the_standard(level: int, crossings: int) -> None:
+    """A peak that touches a level from below crosses it, a valley that touches it from above does not."""
+    recording = Recording.from_array(np.array(ASTM, np.int16), RecordingInfo(sample_rate_hz=1.0, unit="counts"))
+    output = replay(recording, Setting(unit="counts", on_level=level, off_level=level))
+    assert (output.onsets if level >= 0 else output.releases).size == crossings
+
+
+def test_peaks_and_valleys_of_the_standard() -> None:
+    """Every peak and valley of −4 … 5 once, −2 apart at both ends: what a comparator around each of them tells."""
+    inner = ASTM[1:-1]
+    assert sorted(inner) == [-4, -3, -1, 1, 3, 4, 5]
+    for k, value in enumerate(inner, start=1):
+        neighbours = [ASTM[k - 1], ASTM[k + 1]]
+        peak = value > max(neighbours)
+        level = (value + (max(neighbours) if peak else min(neighbours))) / 2
+        recording = Recording.from_array(
+            np.array(ASTM[k - 1 : k + 2], np.int16), RecordingInfo(sample_rate_hz=1.0, unit="counts")
+        )
+        output = replay(recording, Setting(unit="counts", on_level=level, off_level=level))
+        assert (output.active_at_start, output.onsets.tolist(), output.releases.tolist()) == (
+            (False, [1], [2]) if peak else (True, [2], [1])
+        )
