@@ -31,21 +31,23 @@ def _compile(function: _Function) -> _Function:
 
 
 @_compile
-def _rank(
-    x: Any, levels: Any, below: Any, low: Any, high: Any, scale: Any, cells: int, steps: int, count: int,
-    mirrored: bool, out: Any,
-) -> None:  # fmt: skip
+def _rank(x: Any, levels: Any, below: Any, low: Any, high: Any, scale: Any, steps: int, out: Any) -> None:
+    if steps == 1:  # the usual case, as a loop without an inner one
+        for i in range(x.size):
+            v = x[i]
+            inside = v if v > low else low  # selections, not min and max, which look for NaN
+            inside = inside if inside < high else high
+            one: Any = np.intp(below[np.intp((inside - low) * scale)])
+            out[i] = one + (levels[one] <= v)
+        return
     for i in range(x.size):
         v = x[i]
-        inside = v if v > low else low  # selections, not min and max, which look for NaN
+        inside = v if v > low else low
         inside = inside if inside < high else high
-        cell: Any = np.int32((inside - low) * scale)
-        cell = cell if cell < cells else cells
-        rank: Any = np.int32(below[cell])
+        rank: Any = np.intp(below[np.intp((inside - low) * scale)])
         for _ in range(steps):
-            rank += np.int32(levels[rank] <= v)
-        rank = rank if rank < count else count
-        out[i] = count - rank if mirrored else rank
+            rank += levels[rank] <= v
+        out[i] = rank
 
 
 @_compile
@@ -70,34 +72,36 @@ def _turning(y: Any, tp: Any) -> int:
 
 @_compile
 def _cycles(
-    tp: Any, n: int, lead: int, kind: int, onsets: Any, high: Any, low: Any, pmin: Any, fp: Any, fl: Any
+    tp: Any, n: int, lead: int, kind: int, onsets: Any, width: int, high: Any, low: Any, pmin: Any, fp: Any, fl: Any
 ) -> Any:
     """Book closed cycles; leave the peaks above all later ones on a stack, and those above all earlier ones."""
     depth = 0
     firsts = 0
     bottom = lead
-    before = 0
+    before: Any = np.int32(0)
     for q in range(0, n, 2):
-        p = tp[q]
+        p: Any = np.int32(tp[q])
         if q:
-            before = tp[q - 1]
+            before = np.int32(tp[q - 1])
             bottom = min(bottom, before)
-        while depth and high[depth - 1] <= p:
+        while depth > 0 and high[depth - 1] <= p:
             depth -= 1
             left = low[depth]
             # The lower of two neighbouring peaks dies at the higher of its two valleys.
-            onsets[4 * high[depth] + kind, max(left, before)] += 1
+            onsets[np.uintp((4 * np.int64(high[depth]) + kind) * width + max(left, before))] += 1
             before = min(left, before)
-        if depth == 0 and (firsts == 0 or p > fp[firsts - 1]):
-            fp[firsts] = p
-            fl[firsts] = bottom
-            firsts += 1
+        if depth == 0:
+            before = np.int32(0)
+            if firsts == 0 or p > fp[firsts - 1]:
+                fp[firsts] = p
+                fl[firsts] = bottom
+                firsts += 1
         high[depth] = p
-        low[depth] = before if depth else 0
+        low[depth] = before
         pmin[depth] = bottom
         depth += 1
     for k in range(depth):
-        onsets[4 * high[k] + kind, low[k]] += 1
+        onsets[np.uintp((4 * np.int64(high[k]) + kind) * width + low[k])] += 1
     return depth, firsts, bottom
 
 
@@ -106,13 +110,18 @@ def _walk(
     top: int, lead: int, kind: int, whole: bool, levels: int, end: Any, value: Any, steps: int, fp: Any, fl: Any,
     high: Any, pmin: Any, depth: int, onsets: Any, quiet: Any, held: Any, dense_entry: Any, dense_had: Any, fresh: bool,
 ) -> None:  # fmt: skip
-    """Go along the on-indices over the steps of entry state, first and last ladder together."""
+    """Go along the on-indices over the steps of entry state, first and last ladder together.
+
+    Tables come flat, and are indexed without a sign: nothing has to look for places before the first.
+    """
+    if whole and kind == 3:
+        return
     i = 0
     a = 0
     f = 0
     g = depth - 1
     was_onset = was_had = was_held = -1
-    book = whole and kind < 3
+    wide = levels + 1
     while i < levels:
         stop = end[a]
         entry = value[a]
@@ -124,26 +133,32 @@ def _walk(
             first_low = fl[f]
             last_low = pmin[g]
             had = min(entry, last_low)
+        elif whole and kind > 0:
+            stop = levels  # without light above i only a pass asks whether it was held
         onset = min(entry, first_low)
         if onset != was_onset:
             if was_onset >= 0:
-                onsets[4 * i + kind, was_onset] += 1
-                onsets[4 * i + kind, onset] -= 1
+                row = (4 * i + kind) * wide
+                onsets[np.uintp(row + was_onset)] += 1
+                onsets[np.uintp(row + onset)] -= 1
             was_onset = onset
         at_entry = min(entry, lead)
-        if book:
+        if whole:
             if had != was_had:
-                quiet[kind, i, had] += 1
+                row = (kind * wide + i) * (wide + 1)
+                quiet[np.uintp(row + had)] += 1
                 if was_had >= 0:
-                    quiet[kind, i, was_had] -= 1
+                    quiet[np.uintp(row + was_had)] -= 1
                 was_had = had
-            hold = min(at_entry, had)
-            if hold != was_held:
-                held[kind, i, hold] += 1
-                if was_held >= 0:
-                    held[kind, i, was_held] -= 1
-                was_held = hold
-        elif not whole:
+            if kind == 0:
+                hold = min(at_entry, had)
+                if hold != was_held:
+                    row = i * (wide + 1)
+                    held[np.uintp(row + hold)] += 1
+                    if was_held >= 0:
+                        held[np.uintp(row + was_held)] -= 1
+                    was_held = hold
+        else:
             for k in range(i, stop):
                 if fresh:
                     dense_entry[k] = at_entry
@@ -158,7 +173,7 @@ def _walk(
             if stop == high[g]:
                 g -= 1
         i = stop
-    onsets[4 * levels + kind, was_onset] += 1
+    onsets[np.uintp((4 * levels + kind) * wide + was_onset)] += 1
 
 
 @_compile
@@ -173,10 +188,10 @@ def _close(kind: int, levels: int, dense_entry: Any, dense_had: Any, quiet: Any,
             if was_had >= 0:
                 quiet[kind, i, was_had] -= 1
             was_had = had
-        if hold != was_held:
-            held[kind, i, hold] += 1
+        if kind == 0 and hold != was_held:
+            held[i, hold] += 1
             if was_held >= 0:
-                held[kind, i, was_held] -= 1
+                held[i, was_held] -= 1
             was_held = hold
 
 
@@ -218,6 +233,8 @@ def _push(
     onsets: Any, pieces: Any, quiet: Any, held: Any, end: Any, value: Any, steps: int, work: Any, tp: Any,
     dense_entry: Any, dense_had: Any,
 ) -> int:  # fmt: skip
+    width = onsets.shape[1]
+    flat_onsets, flat_quiet, flat_held = onsets.reshape(-1), quiet.reshape(-1), held.reshape(-1)
     high, low, pmin, fp, fl, new_end, new_value = work[0], work[1], work[2], work[3], work[4], work[5], work[6]
     for p in range(begins.size):
         kind = int(kinds[p])
@@ -228,15 +245,15 @@ def _push(
             lead = y[0]
             trail = y[y.size - 1]
             n = _turning(y, tp)
-            depth, _, bottom = _cycles(tp, n, lead, kind, onsets, high, low, pmin, fp, fl)
+            depth, _, bottom = _cycles(tp, n, lead, kind, flat_onsets, width, high, low, pmin, fp, fl)
             bottom = min(bottom, trail)
             top = high[0]
         if hidden[p]:
             lead = _NEVER
         whole = opens[p] and closes[p]
         _walk(
-            top, lead, kind, whole, levels, end, value, steps, fp, fl, high, pmin, depth, onsets, quiet, held,
-            dense_entry, dense_had, opens[p],
+            top, lead, kind, whole, levels, end, value, steps, fp, fl, high, pmin, depth, flat_onsets, flat_quiet,
+            flat_held, dense_entry, dense_had, opens[p],
         )  # fmt: skip
         pieces[kind] += 1
         if closes[p] and not whole and kind < 3:
@@ -274,7 +291,7 @@ def _sum_spans(histogram: Any, plus: int, out: Any) -> None:
 class CompiledSums:
     """The running sums in numba."""
 
-    def onsets(self, onsets: NDArray[np.int64], kind: int, taken_off: int, out: Table) -> None:
+    def onsets(self, onsets: NDArray[Any], kind: int, taken_off: int, out: Table) -> None:
         """Sum closed cycles."""
         _sum_onsets(onsets, kind, taken_off, out)
 
@@ -298,7 +315,7 @@ class CompiledEngine:
         self._steps = change.size + 1
         self._end[: self._steps] = np.append(change, n)
         self._value[: self._steps] = state[np.append(0, change)]
-        self._work = np.zeros((7, n + 3), np.int64)
+        self._work = np.zeros((7, n + 3), np.int32)
         self._tp = np.zeros(2, np.int16)
         self._dense = np.zeros((2, n), np.int64)
 
@@ -308,9 +325,10 @@ class CompiledEngine:
             return ranker.rank(light)
         out = np.empty(light.size, np.int16)
         _rank(
-            light, ranker.padded, ranker.below, ranker.levels[0], ranker.levels[-1], ranker.scale, ranker.cells,
-            ranker.steps, ranker.count, ranker.mirrored, out,
+            light, ranker.padded, ranker.below, ranker.levels[0], ranker.levels[-1], ranker.scale, ranker.steps, out
         )  # fmt: skip
+        if ranker.mirrored:
+            np.subtract(np.int16(ranker.count), out, out=out)
         return out
 
     def push(

@@ -19,7 +19,7 @@ from teachlab.signal.evaluation import Clock
 class Sums(Protocol):
     """The two running sums; the compiled and the plain ones give the same tables."""
 
-    def onsets(self, onsets: NDArray[np.int64], kind: int, taken_off: int, out: Table) -> None:
+    def onsets(self, onsets: NDArray[Any], kind: int, taken_off: int, out: Table) -> None:
         """Sum closed cycles: cells with ``a > i`` and ``b <= j``, less `taken_off` everywhere."""
         ...
 
@@ -31,7 +31,7 @@ class Sums(Protocol):
 class PlainSums:
     """The running sums in NumPy, row by row: down the columns of a large array they would leave the cache."""
 
-    def onsets(self, onsets: NDArray[np.int64], kind: int, taken_off: int, out: Table) -> None:
+    def onsets(self, onsets: NDArray[Any], kind: int, taken_off: int, out: Table) -> None:
         """Sum closed cycles."""
         n = out.shape[0]
         row = np.zeros(n, out.dtype)
@@ -62,20 +62,20 @@ def tables(tallies: Tallies, spans: Spans, polarity: Polarity, sums: Sums) -> di
         sums.onsets(tallies.onsets, int(kind), int(tallies.pieces[kind]), out)
         return out
 
-    def among(histogram: NDArray[np.int32], kind: Kind, plus: int = 0) -> Table:
+    def among(histogram: NDArray[np.int32], plus: int = 0) -> Table:
         out = np.empty((n, n), dtype)
-        sums.spans(histogram[kind], plus, out)
+        sums.spans(histogram, plus, out)
         return out
 
-    lost = among(tallies.without, Kind.DETECT, spans.blind)
+    lost = among(tallies.without[Kind.DETECT], spans.blind)
     extra = onsets(Kind.DETECT)
     extra += lost
     extra -= spans.detect
-    tripped = among(tallies.without, Kind.GAP)
+    tripped = among(tallies.without[Kind.GAP])
     np.subtract(spans.gaps, tripped, out=tripped)
     out = {
         "lost": lost,
-        "merged": among(tallies.active, Kind.DETECT),
+        "merged": among(tallies.active),
         "extra": extra,
         "false_trips": onsets(Kind.GAP),
         "gaps_tripped": tripped,
@@ -85,7 +85,7 @@ def tables(tallies: Tallies, spans: Spans, polarity: Polarity, sums: Sums) -> di
     if spans.ignore:
         seen = int(np.count_nonzero(spans.kind == Kind.IGNORE))
         out["ignore_trips"] = onsets(Kind.IGNORE)
-        out["ignore_tripped"] = seen - among(tallies.without, Kind.IGNORE)
+        out["ignore_tripped"] = seen - among(tallies.without[Kind.IGNORE])
     return {name: unmirrored(out[name], polarity) for name in TABLES}
 
 

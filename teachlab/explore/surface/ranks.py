@@ -71,7 +71,7 @@ class Ranker:
         self.below = np.concatenate(([0], np.cumsum(inside)[:-1])).astype(np.int16)
         self.steps = int(inside.max())
         self.searched = self.steps > MOST_STEPS
-        self.padded = np.append(self.levels, kind(np.inf))
+        self.padded = np.append(self.levels, kind(np.nan))  # no light reaches what comes after the last level
 
     def _cell(self, x: Light) -> NDArray[np.intp]:
         # Equal infinities would give NaN; a clip on either side of the product keeps order and finiteness.
@@ -110,9 +110,8 @@ class Ranker:
             return np.searchsorted(self.levels, x, side="right")
         rank = self.below[self._cell(x)]
         for _ in range(self.steps):
-            # Padded with infinity, which an infinite sample reaches: never beyond the last level.
             rank = rank + (self.padded[rank] <= x)
-        return np.minimum(rank, self.count)
+        return rank
 
 
 def levels_in(dtype: np.dtype[Any], levels: Levels) -> Light:

@@ -167,7 +167,7 @@ def _exact(
 ) -> Surface:
     clock = reading.clock
     spans = Spans.of(truth, clock, reading.invalid, tolerance_ms=tolerance_ms, first_pass=first_pass)
-    tallies = Tallies(levels.size)
+    tallies = Tallies(levels.size, clock.count)
     dips = base.polarity is Polarity.DARK_ON
     engine = read_spans(recording, levels, reading, spans, tallies, dips=dips, fast=fast, progress=progress)
     found = tables(tallies, spans, base.polarity, engine.sums)

@@ -39,7 +39,7 @@ class Tally(Protocol):
         ...
 
     def held(self, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
-        """Book such a span in which the output is active."""
+        """Book such a span in which the output is active; only passes to be detected are looked at."""
         ...
 
 
@@ -53,20 +53,24 @@ class Tallies:
 
     Attributes
     ----------
-    onsets : ndarray of int64, shape (4 · (n + 1), n + 1)
+    onsets : ndarray of int32 or int64, shape (4 · (n + 1), n + 1)
         At ``[4 · a + kind, b]``: onsets of every comparator with ``i < a`` and ``j >= b``.
     pieces : ndarray of int64, shape (4,)
-    without, active : ndarray of int32, shape (3, n + 1, n + 2)
-        Differences along i of a histogram over b: spans of a kind without onset (and, for `active`,
-        with the output active) for every comparator with ``j < b``.
+    without : ndarray of int32, shape (3, n + 1, n + 2)
+        Differences along i of a histogram over b: spans of a kind without onset for every comparator with
+        ``j < b``.
+    active : ndarray of int32, shape (n + 1, n + 2)
+        The same of passes to be detected without onset in which the output is active.
     """
 
-    def __init__(self, levels: int) -> None:
+    def __init__(self, levels: int, evaluations: int) -> None:
         self.levels = levels
-        self.onsets = np.zeros((KINDS * (levels + 1), levels + 1), np.int64)
+        # No cell holds more than the number of evaluations.
+        counts: Any = np.int32 if evaluations < 2**31 else np.int64
+        self.onsets: NDArray[Any] = np.zeros((KINDS * (levels + 1), levels + 1), counts)
         self.pieces = np.zeros(KINDS, np.int64)
         self.without = np.zeros((3, levels + 1, levels + 2), np.int32)
-        self.active = np.zeros((3, levels + 1, levels + 2), np.int32)
+        self.active = np.zeros((levels + 1, levels + 2), np.int32)
 
     def cycles(self, peak: NDArray[Any], valley: NDArray[Any]) -> None:
         """Book closed cycles."""
@@ -80,15 +84,16 @@ class Tallies:
 
     def quiet(self, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
         """Book spans without onset."""
-        self._add(self.without, kind, begin, end, border)
+        some = kind != Kind.UNCOUNTED
+        base = kind[some].astype(np.intp) * (self.levels + 1)
+        self._add(self.without, base + begin[some], base + end[some], border[some])
 
     def held(self, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
-        """Book spans without onset that are active."""
-        self._add(self.active, kind, begin, end, border)
+        """Book passes without onset that are active."""
+        some = kind == Kind.DETECT
+        self._add(self.active, begin[some], end[some], border[some])
 
-    def _add(self, into: NDArray[np.int32], kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
-        some = kind != Kind.UNCOUNTED
-        flat, (height, width) = into.reshape(-1), into.shape[1:]
-        base = kind[some].astype(np.intp) * height
-        np.add.at(flat, (base + begin[some]) * width + border[some], 1)
-        np.subtract.at(flat, (base + end[some]) * width + border[some], 1)
+    def _add(self, into: NDArray[np.int32], begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
+        flat, width = into.reshape(-1), into.shape[-1]
+        np.add.at(flat, begin * width + border, 1)
+        np.subtract.at(flat, end * width + border, 1)
