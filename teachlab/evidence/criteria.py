@@ -31,6 +31,7 @@ RATES = (
 )
 DEPENDENT = ("lost_rate", "miss_rate", "merged_rate")
 """Rates that allow for passes that resemble one another."""
+SELF_LABELLED = "the passes are self-labelled: they support no claim"
 LEAST_LOTS = 5
 """With fewer named lots no rate that allows for them is decided."""
 
@@ -151,8 +152,8 @@ def judge(
     """Say of every criterion whether it is met, not met, or cannot be decided by these data.
 
     A rate is met if its one-sided upper bound lies within the limit, not met if its one-sided lower
-    bound lies beyond it, and undecided in between. Self-labelled truth decides no rate, and fewer than
-    five named lots none that allows for lots.
+    bound lies beyond it, and undecided in between. Self-labelled truth decides nothing, and fewer than
+    five named lots no rate that allows for lots.
 
     Parameters
     ----------
@@ -182,6 +183,8 @@ def _judge(
     dependence: Mapping[str, Dependence | None],
     reserves: Mapping[str, float | None],
 ) -> Judged:
+    if c.measure not in RATES and score.self_labelled:
+        return _judged(c, f"at least {c.min:g}", "not judged", Verdict.NOT_ENOUGH, SELF_LABELLED)
     if c.measure in RATES:
         return _judge_rate(c, score, dependence.get(c.measure))
     limit = f"at least {c.min:g}"
@@ -232,7 +235,7 @@ def _judge_rate(c: Criterion, score: Score, dependence: Dependence | None) -> Ju
         bounds_said = f"{100 * bounds.low:.3g} % and {100 * bounds.upper:.3g} %"
     said = f"{counts}; one-sided bounds {bounds_said} ({bounds.basis})"
     if score.self_labelled:
-        return _judged(c, limit, said, Verdict.NOT_ENOUGH, "the passes are self-labelled: they support no claim")
+        return _judged(c, limit, said, Verdict.NOT_ENOUGH, SELF_LABELLED)
     if bounds.refused:
         return _judged(c, limit, said, Verdict.NOT_ENOUGH, bounds.refused)
     if bounds.upper <= most:

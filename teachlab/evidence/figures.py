@@ -127,7 +127,7 @@ def _course(figure: Any, record: dict[str, Any]) -> str:
     _levels(axes, record)
     axes.set_xlabel("hours since the recording began")
     axes.set_ylabel(_unit(record))
-    axes.legend(frameon=False, ncols=2, fontsize=7)
+    axes.legend(frameon=False, ncols=5, fontsize=7, loc="lower left", bbox_to_anchor=(0, 1), borderaxespad=0.2)
     return (
         f"{len(blocks)} stretches of passes; median from {blocks[0]['object']:.4g} to "
         f"{blocks[-1]['object']:.4g} {_unit(record)}."
@@ -153,7 +153,7 @@ def _shift(figure: Any, record: dict[str, Any]) -> str:
     axes.yaxis.set_major_formatter("{x:g}")
     axes.set_xlabel(f"shift of both levels, {_unit(record)}")
     axes.set_ylabel("count")
-    axes.legend(frameon=False, fontsize=7)
+    axes.legend(frameon=False, ncols=3, fontsize=7, loc="lower left", bbox_to_anchor=(0, 1), borderaxespad=0.2)
     clean = [s for s, r in zip(shift, rows, strict=True) if not (r["lost"] or r["false_trips"] or r["extra"])]
     if not clean:
         return "No shift is without a fault."

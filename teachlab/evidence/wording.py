@@ -71,10 +71,11 @@ def dependence_rows(found: dict[str, Any] | None) -> list[tuple[str, dict[str, A
     """Return the bounds of the lost rate by what is taken of passes of one lot."""
     if found is None:
         return []
-    out = [(f"as measured: design effect {found['design_effect']:.3g} from {found['basis']}", found)]
+    each = "lot" if found["source"] == "lots" else "stretch of passes"
+    said = "as measured" if found["lots_with_events"] >= 2 else f"every {each} as one trial"
+    out = [(f"{said}: design effect {found['design_effect']:.3g} from {found['basis']}", found)]
     if proxy := found["by_proxy"]:
-        said = f"losses assumed to correlate by at most {proxy['assumed_icc']:g}: design effect "
-        out.append((f"{said}{proxy['design_effect']:.3g}", proxy))
+        out.append((f"as assumed: design effect {proxy['design_effect']:.3g} from {proxy['basis']}", proxy))
     return [*out, ("taken as independent", found["naive"])]
 
 

@@ -62,6 +62,8 @@ class Dependence:
     warnings : tuple of str
     assumed_icc : float or None
         Intra-lot correlation that was assumed; None where nothing was.
+    governed_by : str or None
+        Which of the design effects that were assumed is the largest.
     by_proxy : Dependence or None
         Where too few lots hold an event: the same rate under an assumption on how losses cluster.
     """
@@ -79,13 +81,14 @@ class Dependence:
     confidence: float
     warnings: tuple[str, ...] = ()
     assumed_icc: float | None = None
+    governed_by: str | None = None
     by_proxy: Dependence | None = None
 
     @property
     def basis(self) -> str:
         """What the design effect rests on, in words."""
         if self.source is Source.PROXY:
-            return f"the weakest tenth of the passes and an assumed intra-lot correlation of {self.assumed_icc:g}"
+            return str(self.governed_by)
         return f"{self.lots} {'lots' if self.source is Source.LOTS else 'stretches of passes'}"
 
     def as_dict(self) -> dict[str, Any]:
@@ -177,13 +180,19 @@ def lot_rate(
     floor = 1 + ((ceiling if source is Source.LOTS else ASSUMED_LOT) - 1) * icc
     # A stretch is no lot: short ones do not cap what is assumed of lots of 50.
     most = ceiling if source is Source.LOTS else max(ceiling, floor)
-    assumed = min(max(floor, measured or 1.0, weakest), most, float(n))
+    candidates = {
+        f"an assumed intra-lot correlation of {icc:g}": floor,
+        "the losses seen": measured or 1.0,
+        "the weakest tenth of the passes": weakest,
+    }
+    governed_by = max(candidates, key=lambda name: candidates[name])
+    assumed = min(candidates[governed_by], most, float(n))
     by_proxy = _bounded(k, n, assumed, measured, hit, of.size, confidence, Source.PROXY)
     warning = (
         f"Assumes that losses of one lot{'' if source is Source.LOTS else f' of {ASSUMED_LOT} passes'} correlate by at "
         f"most {icc:g}, and cluster no more than the weakest tenth of the passes does; no data without losses shows it."
     )
-    return replace(found, by_proxy=replace(by_proxy, assumed_icc=icc, warnings=(warning,)))
+    return replace(found, by_proxy=replace(by_proxy, assumed_icc=icc, governed_by=governed_by, warnings=(warning,)))
 
 
 def blocks_of(outcomes: ArrayLike) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

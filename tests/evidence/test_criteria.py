@@ -48,6 +48,14 @@ def test_self_labelled_passes_decide_nothing() -> None:
     assert "self-labelled" in found.because
 
 
+def test_self_labelled_passes_decide_no_margin_either() -> None:
+    result, _ = _score(299, 0, source=TruthSource.SELF_LABELLED)
+    rows = [{"measure": name, "min": 0.001} for name in ("passes", "margin_to_noise", "ambient_reserve")]
+    criteria = Criteria.model_validate({"criterion": rows})
+    found = judge(criteria, result, None, {}, {"ambient_reserve": 5.0})
+    assert {item.verdict for item in found} == {Verdict.NOT_ENOUGH}
+
+
 def _verdicts(
     lots: int, size: int, lost: int, most: float, *, icc: float = 0.2, named: bool = True
 ) -> dict[str, Judged]:

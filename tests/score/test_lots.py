@@ -180,6 +180,7 @@ def test_a_proxy_stands_in_where_nothing_was_lost() -> None:
 def test_what_is_assumed_where_too_few_lots_hold_an_event() -> None:
     named = lot_rate([0] * 30, [50] * 30).by_proxy
     assert named is not None
+    assert named.basis == "an assumed intra-lot correlation of 0.2"
     # 1 + 49 · 0.2 = 10.8 passes are worth one: no event in 1500 / 10.8 trials.
     assert (named.design_effect, named.assumed_icc) == (pytest.approx(10.8), 0.2)
     assert named.upper == pytest.approx(1 - 0.05 ** (10.8 / 1500))
@@ -187,6 +188,7 @@ def test_what_is_assumed_where_too_few_lots_hold_an_event() -> None:
     together = lot_rate([30] + [0] * 29, [50] * 30).by_proxy
     assert together is not None
     assert together.design_effect == pytest.approx(together.measured)
+    assert together.basis == "the losses seen"
     assert lot_rate([0] * 30, [50] * 30, weakest=17.0).by_proxy.design_effect == 17  # type: ignore[union-attr]
     assert lot_rate([0] * 30, [50] * 30, weakest=99.0).by_proxy.design_effect == 50  # type: ignore[union-attr]
     assert lot_rate([0] * 30, [1] * 30).by_proxy.design_effect == 1  # type: ignore[union-attr]
