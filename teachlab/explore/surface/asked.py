@@ -13,7 +13,7 @@ from teachlab.explore.surface.tallies import KINDS
 
 STRIP = 64
 """On-indices summed up together."""
-HELD_BACK = 1 << 21
+HELD_BACK = 1 << 19
 """Corners kept before they are summed up: memory does not grow with the recording."""
 ONSETS, QUIET, HELD = 0, 3, 6
 """Channels: onsets and spans without one of three kinds each, and passes without one that are active."""
