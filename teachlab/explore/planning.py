@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from decimal import Decimal
 from enum import StrEnum
 from fractions import Fraction
 
@@ -202,7 +203,10 @@ def plan_hours(max_per_hour: float, confidence: float, *, events: int = 0, best_
     _share("confidence", confidence)
     _whole("events", events)
     _whole("best-of", best_of, least=1)
-    return float(gammainccinv(events + 1, (1 - confidence) / best_of)) / max_per_hour
+    needed = float(gammainccinv(events + 1, (1 - confidence) / best_of)) / max_per_hour
+    if not math.isfinite(needed):
+        raise ParameterError(f"max-rate of {max_per_hour:g} per hour needs endless hours. Ask for a larger rate.")
+    return needed
 
 
 def claim_sentence(rate: Rate, *, what: str = "lost", of: str = "passes", best_of: int = 1) -> str:
@@ -216,6 +220,8 @@ def claim_sentence(rate: Rate, *, what: str = "lost", of: str = "passes", best_o
     """
     if rate.trials == 0:
         return f"Nothing may be claimed: no {of} were scored."
+    if rate.upper >= 1:
+        return f"Nothing may be claimed: the upper bound is 100 % ({rate.events} of {rate.trials} {of} are {what})."
     chosen = f", the setting chosen among {best_of} on the same {of}" if best_of > 1 else ""
     return (
         f"At {100 * rate.confidence:g} % confidence fewer than {_rounded_up(rate.upper)} of {of} are {what} "
@@ -228,17 +234,25 @@ def claim_hours_sentence(rate: CountRate, *, what: str = "false trips") -> str:
     if rate.exposure == 0:
         return "Nothing may be claimed: no time was scored."
     return (
-        f"At {100 * rate.confidence:g} % confidence fewer than {rate.upper:.3g} {what} per {rate.per} "
+        f"At {100 * rate.confidence:g} % confidence fewer than {_up(rate.upper, 3)} {what} per {rate.per} "
         f"({rate.events} in {rate.exposure:.4g} {rate.per}s)."
     )
 
 
 def _rounded_up(bound: float) -> str:
     """Return a bound as percent, rounded up to two digits so that the sentence claims no more than the bound."""
-    if bound >= 1:
-        return "100 %"
-    place = 10 ** (math.floor(math.log10(100 * bound)) - 1)
-    return f"{math.ceil(100 * bound / place - NEAR) * place:.3g} %"
+    return f"{_up(100 * bound, 2)} %"
+
+
+def _up(value: float, digits: int) -> str:
+    """Return a positive number rounded up to so many digits."""
+    if not (math.isfinite(value) and value > 0):
+        return f"{value:g}"
+    place = math.floor(math.log10(value)) - digits + 1
+    # A power of ten may itself be too small or too large to divide by: decimals carry it.
+    scaled = Decimal(value).scaleb(-place)
+    whole = math.ceil(scaled - Decimal(NEAR))
+    return f"{float(Decimal(whole).scaleb(place)):.{digits + 1}g}"
 
 
 def _fewest(rate: Fraction, alpha: Fraction, events: int) -> int:

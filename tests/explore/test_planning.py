@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 
 from teachlab.cli import app
 from teachlab.errors import ParameterError
-from teachlab.explore.planning import Standing, claim_sentence, plan_hours, plan_passes
+from teachlab.explore.planning import Standing, claim_hours_sentence, claim_sentence, plan_hours, plan_passes
 from teachlab.score import count, proportion
 
 
@@ -90,7 +90,7 @@ def test_standing() -> None:
     assert plan.standing(10_000, 2) is Standing.FAILED
 
 
-@pytest.mark.parametrize(("events", "trials"), [(0, 299), (3, 1000), (1, 1), (0, 10**6), (17, 20_000)])
+@pytest.mark.parametrize(("events", "trials"), [(0, 299), (3, 1000), (0, 1), (0, 10**6), (17, 20_000), (0, 10**12)])
 def test_the_sentence_claims_no_more_than_the_bound(events: int, trials: int) -> None:
     rate = proportion(events, trials)
     said = float(claim_sentence(rate).split("fewer than ")[1].split(" %")[0]) / 100
@@ -99,6 +99,32 @@ def test_the_sentence_claims_no_more_than_the_bound(events: int, trials: int) ->
 
 def test_no_trials_no_claim() -> None:
     assert claim_sentence(proportion(0, 0)) == "Nothing may be claimed: no passes were scored."
+
+
+def test_all_lost_no_claim() -> None:
+    said = claim_sentence(proportion(10, 10))
+    assert said == "Nothing may be claimed: the upper bound is 100 % (10 of 10 passes are lost)."
+
+
+@pytest.mark.parametrize(("events", "hours"), [(0, 8.0), (2, 8.0), (0, 1e9), (7, 0.001), (0, 3e300), (0, 1e-300)])
+def test_the_sentence_per_hour_claims_no_more_than_the_bound(events: int, hours: float) -> None:
+    rate = count(events, hours)
+    said = float(claim_hours_sentence(rate).split("fewer than ")[1].split(" ")[0])
+    assert rate.upper * (1 - 1e-9) <= said <= rate.upper * 1.011
+
+
+@pytest.mark.parametrize(("rate", "events"), [(1e-300, 0), (1e-310, 0), (1e-12, 10**6), (1e-9, 10**9)])
+def test_plans_beyond_any_recording_are_refused(rate: float, events: int) -> None:
+    with pytest.raises(ParameterError, match="no recording is that long"):
+        plan_passes(rate, 0.95, events=events)
+    with pytest.raises(ParameterError, match="endless hours"):
+        plan_hours(1e-320, 0.95)
+
+
+def test_hardly_any_confidence_needs_hardly_any_pass() -> None:
+    """One more pass than events: with fewer there is nothing to claim."""
+    assert plan_passes(0.3, 1e-12, events=3).passes == 4
+    assert plan_passes(0.3, 1e-12, events=3, lot_size=10, icc=0.1).passes == 8
 
 
 def _run(*arguments: str) -> tuple[int, dict[str, object]]:
