@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from teachlab.explore.planning import acceptance, plan_hours, plan_passes
-from teachlab.score.difference import miettinen_nurminen, newcombe, p_mid, rate_ratio, tango
+from teachlab.score.difference import miettinen_nurminen, newcombe, p_mid, rate_ratio, tango, wilson
 from teachlab.score.intervals import count, proportion
 from teachlab.score.paired import Discordance
 
@@ -81,6 +81,38 @@ def test_rule_of_three(trials: int, high: float, rule: float) -> None:
     assert found == pytest.approx(high, rel=1e-5)
     assert found == pytest.approx(1 - 0.05 ** (1 / trials), rel=1e-12)
     assert 0 < rule - found < 0.06 * rule
+
+
+# source: Newcombe, Stat. Med. 17 (1998) 857, Table I: Wilson's limits.
+@pytest.mark.parametrize(
+    ("events", "trials", "low", "high"),
+    [(81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0.0, 0.1611), (1, 29, 0.0061, 0.1718)],
+)
+def test_wilson_as_printed(events: int, trials: int, low: float, high: float) -> None:
+    from statsmodels.stats.proportion import proportion_confint
+
+    assert wilson(events, trials) == pytest.approx((low, high), abs=5.1e-5)
+    theirs = proportion_confint(events, trials, method="wilson")
+    assert wilson(events, trials) == pytest.approx(theirs, abs=1e-12)
+
+
+def test_one_sided_wilson_limit_of_the_handbook() -> None:
+    """NIST/SEMATECH e-Handbook 7.2.4.1: 26 of 200, one-sided 95 %: 0.09577 with z = 1.645 (0.0957727 with exact z)."""
+    assert wilson(26, 200, 0.90)[0] == pytest.approx(0.0957727, abs=5.1e-8)
+
+
+def test_coverage_at_one_percent_of_a_hundred() -> None:
+    """Summed over all outcomes at n = 100, p = 0.01: Clopper–Pearson .9816, Wilson .9206 (own figures).
+
+    Why Wilson's limits are no claim by themselves: at the rates that matter here they cover less than they say.
+    """
+    chance = [math.comb(100, k) * 0.01**k * 0.99 ** (100 - k) for k in range(101)]
+    exact = [proportion(k, 100) for k in range(101)]
+    assert sum(c for c, r in zip(chance, exact, strict=True) if r.low <= 0.01 <= r.high) == pytest.approx(
+        0.9816, abs=5e-5
+    )
+    limits = [wilson(k, 100) for k in range(101)]
+    assert sum(c for c, (a, b) in zip(chance, limits, strict=True) if a <= 0.01 <= b) == pytest.approx(0.9206, abs=5e-5)
 
 
 CMH = "CMH-17-1G Tables 8.5.12 and 8.5.13: smallest n of which the r-th smallest is a 95 % bound, r = events + 1"
