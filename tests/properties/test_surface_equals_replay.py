@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 from teachlab.errors import InputError
+from teachlab.explore.surface import asked as asked_module
 from teachlab.explore.surface import chain as chain_module
 from teachlab.explore.surface import counting as counting_module
 from teachlab.explore.surface import score_pairs, surface, surface_of
@@ -24,6 +25,7 @@ from teachlab.explore.surface.run import has_memory
 from teachlab.explore.surface.table import TABLES, Surface
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Polarity, Setting
+from teachlab.model.setting_kinds import FollowingSetting
 from teachlab.model.truth import Truth
 from teachlab.replay import replay
 from teachlab.score import score
@@ -192,6 +194,47 @@ def test_many_settings_at_once_equal_replay_of_each(cases: ModuleType) -> None:
             for s in settings
         ]
         assert found == expected, seed
+
+
+@pytest.mark.parametrize("seed", range(0, 60, 3))
+def test_hundreds_of_settings_in_one_reading(seed: int, cases: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every pair of levels on, between and beyond the samples, in small blocks, strips and sums."""
+    monkeypatch.setattr(counting_module, "BLOCK", (1 << 17, 5, 23)[seed % 3])
+    monkeypatch.setattr(asked_module, "HELD_BACK", (1 << 19, 40)[seed % 2])
+    monkeypatch.setattr(asked_module, "STRIP", (64, 3)[seed % 2])
+    case = cases.make(seed)
+    recording, truth, base = cases.recording_of(case), cases.truth_of(case), plain(cases.setting_of(case))
+    light = case.light.astype(np.float64)
+    values = np.unique(light[np.isfinite(light)])
+    rng = np.random.default_rng(seed)
+    levels = np.unique(np.concatenate((values, values[:-1] + np.diff(values) / 2, [values[0] - 1, values[-1] + 1])))
+    pairs = [(i, j) for i in range(levels.size) for j in range(i + 1)]
+    chosen = rng.permutation(len(pairs))[:150]
+    settings = [
+        base.with_levels(float(levels[i]), float(levels[j]), polarity)
+        for i, j in (pairs[k] for k in chosen)
+        for polarity in Polarity
+    ]
+    first = int(rng.integers(0, 3))
+    try:
+        found = score_pairs(recording, truth, settings, tolerance_ms=case.tolerance_ms, first_pass=first)
+    except InputError:
+        with pytest.raises(InputError):
+            replay(recording, base)
+        return
+    for setting, got in zip(settings, found, strict=True):
+        scored = score(
+            replay(recording, setting), truth, tolerance_ms=case.tolerance_ms, first_pass=first, tables=False
+        )
+        assert got == PairCounts.of(scored), setting
+        assert got.ignore_false_trips == scored.counts.ignore_false_trips
+
+
+def test_settings_that_follow_are_refused(cases: ModuleType) -> None:
+    case = cases.make(1)
+    follows = FollowingSetting(unit="counts", on_level=3.0, off_level=2.0, reference=1.0, low_limit=0.0, high_limit=1.5)
+    with pytest.raises(InputError, match="fixed levels"):
+        score_pairs(cases.recording_of(case), cases.truth_of(case), [follows])
 
 
 def test_a_grid_of_replays_says_that_it_is_one(cases: ModuleType) -> None:
