@@ -152,8 +152,9 @@ def numbers(option: str, text: str) -> tuple[float, ...]:
     try:
         if text.count(":") == 2:
             first, last, count = text.split(":")
-            return tuple(np.linspace(float(first), float(last), int(count)).tolist())
-        values = tuple(float(part) for part in text.split(","))
+            values = tuple(np.linspace(float(first), float(last), int(count)).tolist())
+        else:
+            values = tuple(float(part) for part in text.split(","))
     except ValueError:
         raise ParameterError(f"{option} takes numbers, 1,0.9,0.8, or FROM:TO:HOW_MANY; got '{text}'.") from None
     if not values:

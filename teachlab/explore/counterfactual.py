@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from teachlab.errors import ParameterError, TruthError
+from teachlab.errors import ParameterError, SettingError, TruthError
 from teachlab.explore.averaged import averaged
 from teachlab.explore.hindsight import Hindsight, best_of
 from teachlab.explore.surface.grid import replayed_surface
@@ -210,6 +210,11 @@ def counterfactual(
     The margin compares sensors; it is no promise. An average hides what is shorter than itself, merges
     gaps shorter than itself, and answers later by its own length. A faster sensor needs a log as fast.
     """
+    if setting.unit != recording.info.unit:
+        raise SettingError(
+            f"the setting is in '{setting.unit}' but {recording.name} is in '{recording.info.unit}': give the filter, "
+            "delays and rate of a sensor in the unit of the recording."
+        )
     found = []
     asked = sensors(recording, truth, setting, mains_hz=mains_hz)
     for k, one in enumerate(asked):

@@ -1,0 +1,105 @@
+"""The command `counterfactual`: keys, what it cannot tell, the best settings, and what it refuses."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner, Result
+
+from teachlab.cli import app
+from teachlab.data.recordings import write_recording
+from teachlab.data.truth_files import write_truth
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.truth import Truth
+
+NAMES = [
+    "as it is", "twice the evaluation rate", "consecutive three", "average over one flicker of 50 Hz mains",
+    "matched filter",
+]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def line(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Forty passes of 60 ms in white noise, 1 kHz."""
+    folder = tmp_path_factory.mktemp("line")
+    rng = np.random.default_rng(5)
+    start = np.arange(40) * 150 + 80
+    light = rng.normal(400, 30, 6100)
+    for a in start:
+        light[a : a + 60] += 250
+    info = RecordingInfo(sample_rate_hz=1000, unit="counts")
+    write_recording(folder / "line.parquet", Recording.from_array(np.rint(light).astype(np.uint16), info))
+    write_truth(folder / "line.passes.parquet", Truth.from_arrays(start, start + 60))
+    for name, changes in (("slow", {"evaluation_rate_hz": 500.0}), ("volts", {"unit": "V"})):
+        setting = {"schema": 1, "unit": "counts", "on_level": 500, "off_level": 490, "polarity": "light-on", **changes}
+        (folder / f"{name}.json").write_text(json.dumps(setting))
+    return folder / "line.parquet"
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(app, ["counterfactual", *map(str, arguments)])
+
+
+def document(*arguments: object) -> list[dict[str, Any]]:
+    result = run(*arguments, "--json")
+    assert result.exit_code == 0, result.output
+    return json.loads(result.stdout)["sensors"]
+
+
+def test_keys_and_what_the_log_cannot_tell(line: Path) -> None:
+    found = document(line)
+    assert [one["sensor"] for one in found] == NAMES
+    for one in found:
+        assert one.keys() >= {
+            "average_evaluations", "consecutive", "evaluation_rate_hz", "objects", "background", "noise", "margin",
+            "needed", "clean_levels", "times", "best", "missing",
+        }  # fmt: skip
+    assert found[1]["margin"] is None
+    assert "the log holds 1000 samples per second" in found[1]["missing"]
+    assert [one["average_evaluations"] for one in found] == [1, 1, 1, 10, 60]
+    assert found[4]["margin"] > found[3]["margin"] > found[0]["margin"]
+    assert found[0]["times"] == 1
+    assert found[0]["best"] is None
+
+
+def test_a_slower_sensor_on_a_faster_log(line: Path) -> None:
+    found = document(line, "--setting", line.parent / "slow.json", "--mains-hz", 60)
+    assert found[1]["evaluation_rate_hz"] == 1000
+    assert found[1]["margin"] is not None
+    assert found[3]["sensor"] == "average over one flicker of 60 Hz mains"
+    assert found[3]["average_evaluations"] == 4
+
+
+def test_the_best_setting_of_each(line: Path) -> None:
+    found = document(line, "--best", "--cost-miss", 2)
+    costs = {one["sensor"]: None if one["best"] is None else one["best"]["cost"] for one in found}
+    assert costs["twice the evaluation rate"] is None
+    assert costs["matched filter"] == 0
+    assert costs["as it is"] >= 0
+    assert found[0]["best"]["cost_miss"] == 2
+    text = run(line, "--best").output
+    assert "cost of the best setting" in text
+    assert "twice the evaluation rate: unknown, the log holds" in text
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["nowhere.parquet"], "nowhere.parquet"),
+        (["line.parquet", "--mains-hz", "0"], "mains-hz must be above 0"),
+        (["line.parquet", "--setting", "volts.json"], "volts.json"),
+        (["line.parquet", "--setting", "none.json"], "none.json"),
+        (["line.parquet", "--best", "--cost-miss", "-1"], "cost"),
+    ],
+)
+def test_refusals(line: Path, arguments: list[str], message: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(line.parent)
+    result = run(*arguments, "--json")
+    assert result.exit_code == 2, result.output
+    assert result.stdout == ""
+    assert message in result.stderr
+    assert "Traceback" not in result.stderr

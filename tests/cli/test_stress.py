@@ -1,0 +1,234 @@
+"""The command `stress`: keys, the order of its tables, reserves and cleaning by hand, files, refusals."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner, Result
+
+from teachlab.cli import app
+from teachlab.data.recordings import write_recording
+from teachlab.data.truth_files import write_truth
+from teachlab.explore.stress_light import Stress
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.replay import replay
+from teachlab.score import score
+
+SETTING = {"schema": 1, "unit": "counts", "on_level": 32.0, "off_level": 20.0, "polarity": "light-on"}
+START, END = [20, 60], [30, 70]
+
+
+def light() -> np.ndarray:
+    """Passes of 40 and 50 on a background of 10."""
+    values = np.full(100, 10.0)
+    values[20:30], values[60:70] = 40.0, 50.0
+    return values
+
+
+@pytest.fixture
+def line(tmp_path: Path) -> Path:
+    path = tmp_path / "line.parquet"
+    info = RecordingInfo(sample_rate_hz=1000, unit="counts", full_scale=100.0)
+    write_recording(path, Recording.from_array(light(), info))
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(START, END, label=["grey", "white"]))
+    for name, changes in (("good", {}), ("high", {"on_level": 60.0}), ("other", {"unit": "mV"})):
+        (tmp_path / f"{name}.json").write_text(json.dumps({**SETTING, **changes}))
+    return path
+
+
+def run(line: Path, *arguments: object, setting: str = "good") -> Result:
+    given = ["stress", str(line), "--setting", str(line.parent / f"{setting}.json"), *map(str, arguments)]
+    return CliRunner().invoke(app, given)
+
+
+def document(line: Path, *arguments: object, setting: str = "good") -> dict[str, Any]:
+    result = run(line, *arguments, "--json", setting=setting)
+    assert result.exit_code == 0, result.output
+    return json.loads(result.stdout)
+
+
+def test_tables_are_nested_gain_ambient_pedestal_and_equal_replay(line: Path) -> None:
+    axes = {"gain": [1.0, 0.8, 0.5, 0.2], "ambient": [0.0, 5.0, 12.0], "pedestal": [0.0, 20.0]}
+    found = document(line, *(x for name, axis in axes.items() for x in (f"--{name}", ",".join(map(str, axis)))))
+    assert {name: found[name] for name in axes} == axes
+    truth, setting = Truth.from_arrays(START, END), Setting(unit="counts", on_level=32, off_level=20)
+    for i, g in enumerate(axes["gain"]):
+        for j, a in enumerate(axes["ambient"]):
+            for k, p in enumerate(axes["pedestal"]):
+                stressed = Stress(g, a, p, 0.0, 0.0, 100.0).apply(light())
+                recording = Recording.from_array(stressed, RecordingInfo(sample_rate_hz=1000, unit="counts"))
+                counts = score(replay(recording, setting), truth).counts
+                assert found["lost"][i][j][k] == counts.lost, (g, a, p)
+                assert found["false_trips"][i][j][k] == counts.false_trips, (g, a, p)
+                assert found["extra"][i][j][k] == counts.extra, (g, a, p)
+    lost = np.array(found["lost"])
+    assert lost.shape == (4, 3, 2)
+    # At half the light 40 becomes 20, and 30 with a pedestal of 20: below 32 both.
+    assert found["survival_boundary"][0] == [0.8, 0.8]
+
+
+def test_reserves_by_hand(line: Path) -> None:
+    """On 32: 40 falls below it at a gain of 0.8. Off 20: the background of 10 no longer releases from +10 on."""
+    found = document(line, "--gain", "1,0.8,0.79")
+    assert [row[0][0] for row in found["lost"]] == [0, 0, 1]
+    assert found["contamination_reserve"] == pytest.approx(0.2, abs=1e-6)
+    assert found["ambient_reserve"] == pytest.approx(10, abs=1e-5)
+    assert found["unit"] == "counts"
+
+
+def test_reserves_are_null_where_it_fails_unstressed(line: Path) -> None:
+    found = document(line, setting="high")
+    assert found["contamination_reserve"] is None
+    assert found["ambient_reserve"] is None
+    result = run(line, "--loss-per-day", 1, setting="high")
+    assert result.exit_code == 0
+    assert "It fails already as recorded" in result.output
+    assert "Time to cleaning: without a reserve, none." in result.output
+
+
+def test_axes_without_being_named(line: Path) -> None:
+    found = document(line)
+    assert found["gain"][0] == 1
+    assert found["gain"] == sorted(found["gain"], reverse=True)
+    assert found["ambient"] == [0, 2.5, 5, 7.5, 10]
+    assert found["pedestal"] == [0, 5]
+    # What is not named is not held against each other.
+    assert [w["condition"] for w in found["feasibility"]["windows"]] == ["as recorded"] * 2
+    spread = document(line, "--gain", "1:0.5:6")
+    assert spread["gain"] == pytest.approx([1, 0.9, 0.8, 0.7, 0.6, 0.5])
+
+
+def test_conditions_named_are_held_against_each_other(line: Path) -> None:
+    found = document(line, "--gain", "1,0.2", "--ambient", "0")["feasibility"]
+    assert found["feasible"] is False
+    assert found["survivable_loss"] == pytest.approx(0.75)
+    assert {c["first"]["condition"] for c in found["contradictions"]} | {
+        c["second"]["condition"] for c in found["contradictions"]
+    } == {"as recorded", "gain 0.2"}
+    assert found["helps"]["following_gain"] is True
+    text = run(line, "--gain", "1,0.2", "--ambient", "0").output
+    assert "No fixed level serves everything named:" in text
+    assert "follows in proportion to the background" in text
+    assert "No fixed level at all survives a loss of more than 75 %" in text
+    assert "Levels that may serve everything named: above 10 up to 32 counts" in run(line, "--gain", "1,0.8").output
+
+
+def test_time_to_cleaning(line: Path) -> None:
+    """−ln(0.8) / 0.012 = 18.6 days at 1.2 % a day."""
+    found = document(line, "--gain", "1", "--loss-per-day", "1.2")
+    assert found["days_to_cleaning"] == pytest.approx(-math.log(0.8) / 0.012, rel=1e-5)
+    assert found["cleaning"]["observed"] is None
+    assert document(line, "--gain", "1", "--loss-per-day", "0")["days_to_cleaning"] is None
+    assert "Time to cleaning: never" in run(line, "--gain", "1", "--loss-per-day", "0").output
+    assert document(line, "--gain", "1")["cleaning"] is None
+
+
+def test_time_to_cleaning_from_levels_seen(line: Path) -> None:
+    """Levels that fall by 1 % a day exactly, on dates; then with scatter, an interval about it."""
+    table = line.parent / "seen.csv"
+    rows = [f"2031-03-{1 + d:02d},{50 * math.exp(-0.01 * d)}" for d in (0, 4, 9, 20)]
+    table.write_text("\n".join(["day,level", *rows]) + "\n")
+    found = document(line, "--gain", "1", "--levels-seen", table)["cleaning"]
+    assert found["loss_per_day"] == pytest.approx(0.01)
+    assert found["days"] == pytest.approx(-math.log(0.8) / 0.01, rel=1e-5)
+    assert (found["observed"]["days"], found["observed"]["points"]) == (20, 4)
+    table.write_text("level,day\n50,0\n49,5\n46.5,10\n46,15\n44,20\n")
+    found = document(line, "--gain", "1", "--levels-seen", table)["cleaning"]
+    assert found["earliest"] < found["days"] < found["latest"]
+    assert found["observed"]["low"] < found["loss_per_day"] < found["observed"]["high"]
+    text = run(line, "--gain", "1", "--levels-seen", table).output
+    assert "Observed over 20 days, 5 levels" in text
+    assert "at the earliest" in text
+    # A loss that is not shown: the latest time is never.
+    table.write_text("day,level\n0,50\n5,49\n10,51\n15,50\n")
+    assert document(line, "--gain", "1", "--levels-seen", table)["cleaning"]["latest"] is None
+    assert "never at the latest" in run(line, "--gain", "1", "--levels-seen", table).output
+
+
+def test_faster_lines(line: Path) -> None:
+    (line.parent / "filtered.json").write_text(json.dumps({**SETTING, "consecutive": 4}))
+    found = document(line, "--gain", "1", "--speed", "1,2,4", setting="filtered")["speed"]
+    assert [(s["factor"], s["lost"], s["passes"]) for s in found] == [(1, 0, 2), (2, 0, 2), (4, 2, 2)]
+    assert "Line 4 times as fast: 2 lost" in run(line, "--gain", "1", "--speed", "4", setting="filtered").output
+
+
+def test_base_gives_delays(line: Path) -> None:
+    (line.parent / "base.json").write_text(
+        json.dumps({**SETTING, "on_delay_ms": 15.0, "on_level": 99, "off_level": 98})
+    )
+    found = document(line, "--gain", "1", "--base", line.parent / "base.json")
+    assert found["lost"][0][0][0] == 2
+    assert (found["setting"]["on_level"], found["setting"]["on_delay_ms"]) == (32, 15)
+
+
+@pytest.mark.parametrize("ambient", ["0", "0,4,8"])
+@pytest.mark.parametrize("kind", ["svg", "png", "json"])
+def test_files(line: Path, kind: str, ambient: str) -> None:
+    written = [line.parent / f"{k}.{kind}" for k in "ab"]
+    for path in written:
+        assert run(line, "--ambient", ambient, "--pedestal", "0,3", "--out", path).exit_code == 0
+    first, second = (path.read_bytes() for path in written)
+    assert first == second
+    if kind == "json":
+        assert np.array(json.loads(first)["lost"]).shape == (20, len(ambient.split(",")), 2)
+    elif kind == "svg":
+        words = ["light left, %", "works until 20 % of the light is lost, or 10 counts are added",
+                 "backscatter when fully dirty 3 counts"]  # fmt: skip
+        curves = ["lost passes", "false trips", "per pass"]
+        words += curves if ambient == "0" else ["ambient light added, counts", "works inside", "lost and false"]
+        for word in words:
+            assert word in first.decode(), word
+    else:
+        assert first.startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["--gain", "1,much"], "--gain takes numbers"),
+        (["--gain", "1:0"], "--gain takes numbers"),
+        (["--gain", "1:0.5:0"], "--gain needs at least one number"),
+        (["--gain", "-0.5"], "gain must be a finite number of at least 0"),
+        (["--ambient", "nan"], "ambient must be a finite number"),
+        (["--speed", "0"], "speed factor"),
+        (["--loss-per-day", "-1"], "--loss-per-day is in percent"),
+        (["--loss-per-day", "100"], "--loss-per-day is in percent"),
+        (["--loss-per-day", "1", "--levels-seen", "seen.csv"], "not both"),
+        (["--levels-seen", "missing.csv"], "missing.csv"),
+        (["--levels-seen", "headless.csv"], "headless.csv: levels seen over days need the columns"),
+        (["--levels-seen", "text.csv"], "text.csv: row 2, column 'level' must be a finite number, got 'dim'"),
+        (["--levels-seen", "when.csv"], "when.csv: row 1, column 'day' must be a finite number or a date"),
+        (["--levels-seen", "few.csv"], "few.csv: a loss rate needs at least 3 levels"),
+        (["--out", "map.pdf"], "--out takes a name that ends in .json, .svg or .png"),
+        (["--truth", "nowhere.csv"], "nowhere.csv"),
+    ],
+)
+def test_refusals(line: Path, arguments: list[str], message: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(line.parent)
+    for name, text in (
+        ("seen", "day,level\n0,5\n1,4\n2,3\n"), ("headless", "0,5\n1,4\n"), ("text", "day,level\n0,5\n1,dim\n2,3\n"),
+        ("when", "day,level\nMonday,5\n"), ("few", "day,level\n0,5\n1,4\n"),
+    ):  # fmt: skip
+        Path(f"{name}.csv").write_text(text)
+    before = {p.name: p.read_bytes() for p in Path().iterdir()}
+    result = run(line, *arguments, "--json", *(() if "--out" in arguments else ("--out", "map.svg")))
+    assert result.exit_code == 2, result.output
+    assert result.stdout == ""
+    assert message in result.stderr
+    assert "Traceback" not in result.stderr
+    assert {p.name: p.read_bytes() for p in Path().iterdir()} == before
+
+
+def test_a_setting_of_another_unit_is_refused_with_both_names(line: Path) -> None:
+    result = run(line, "--json", setting="other")
+    assert result.exit_code == 2
+    assert "other.json" in result.stderr
+    assert "'mV'" in result.stderr
+    assert "Traceback" not in result.stderr

@@ -1,0 +1,90 @@
+"""The commands `surroundings …`: JSON keys, units, sources, worked numbers and refusals."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from teachlab.cli import app
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(app, ["surroundings", *map(str, arguments)])
+
+
+def document(*arguments: object) -> dict[str, Any]:
+    result = run(*arguments, "--json")
+    assert result.exit_code == 0, result.output
+    return json.loads(result.stdout)
+
+
+def test_pairs_of_pulse_trains() -> None:
+    found = document(
+        "neighbour", "--period-us", 100, "--period-us", 103, "--frequency-hz", 5000, "--width-us", 5, "--consecutive", 5
+    )["pairs"]
+    assert [p["periods_us"] for p in found] == [[100, 103], [100, 200], [103, 200]]
+    assert [p["apart"] for p in found] == [True, False, True]
+    assert found[0]["run_pulses"] == pytest.approx(10 / 3)
+    assert found[0]["share_hit"] == pytest.approx(0.1, abs=0.004)
+    # A whole ratio of the periods: the run never ends.
+    assert found[1]["run_pulses"] is None
+    text = run("neighbour", "--period-us", 100, "--period-us", 103, "--width-us", 5, "--consecutive", 4)
+    assert "disturb each other; hits in a row up to 4 against a filter of 4" in text.output
+    assert "common practice, no source" in text.output
+
+
+CALLS = {
+    "beat": ["--own-hz", 20_000, "--other-hz", 20_037, "--amplitude", 3, "--integration-us", 100, "--hysteresis", 1,
+             "--evaluation-rate-hz", 1000],
+    "lamp": ["--evaluation-rate-hz", 1000, "--swing", 3, "--hysteresis", 1, "--ripple-hz", 20_030],
+    "ambient": ["--limit-lx", 10_000, "--expected-lx", 500],
+    "target": ["--measured", 50, "--other-reflectance", 0.18],
+}  # fmt: skip
+EXPECTED = {
+    "beat": {"beat_hz": 37, "amplitude_left": pytest.approx(3, abs=1e-3), "beat_alias_hz": 37},
+    "lamp": {"flicker_hz": 100, "on_delay_needed_ms": 5, "average_ms": 10, "average_evaluations": 10,
+             "average_leaves": pytest.approx(0, abs=1e-9), "ripple_alias_hz": 30},
+    "ambient": {"limit_lx": 10_000, "beyond_the_limit": ["full sun in the open"], "head_room": 20},
+    "target": {"light": pytest.approx(10), "ratio": pytest.approx(0.2), "exponent": 2},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", CALLS)
+def test_calculations(name: str) -> None:
+    found = document(name, *CALLS[name])
+    assert {key: found[key] for key in EXPECTED[name]} == EXPECTED[name]
+    for key in ("verdict", "source", "limits"):
+        assert found[key]
+    text = run(name, *CALLS[name]).output
+    assert found["verdict"] in text
+    assert f"Source: {found['source']}. Holds for: {found['limits']}." in text
+
+
+@pytest.mark.parametrize("name", ["neighbour", *CALLS])
+def test_help_names_the_limits_of_validity(name: str) -> None:
+    help_text = " ".join(run(name, "--help").output.split())
+    assert "Holds for" in help_text
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["neighbour", "--period-us", "100", "--width-us", "5"], "at least two together"),
+        (["neighbour", "--frequency-hz", "0", "--frequency-hz", "9", "--width-us", "5"], "must be above 0"),
+        (["neighbour", "--period-us", "100", "--period-us", "-3", "--width-us", "5"], "period-us must be"),
+        (["beat", *CALLS["beat"][:6], "--integration-us", "0", "--hysteresis", "1"], "integration-us must be"),
+        (["lamp", "--evaluation-rate-hz", "0", "--swing", "3", "--hysteresis", "1"], "evaluation-rate-hz must be"),
+        (["ambient", "--limit-lx", "-4"], "limit-lx must be"),
+        (["target", "--measured", "50", "--other-reflectance", "18"], "other-reflectance is a share"),
+        (["target", "--measured", "50", "--other-reflectance", "0.2", "--mode", "laser"], "mode must be one of"),
+    ],
+)  # fmt: skip
+def test_refusals(arguments: list[object], message: str) -> None:
+    result = run(*arguments, "--json")
+    assert result.exit_code == 2, result.output
+    assert result.stdout == ""
+    assert message in result.stderr
+    assert "Traceback" not in result.stderr

@@ -1,0 +1,156 @@
+"""The command `timing`: keys, worked numbers, a recording's own passes, and what it refuses."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner, Result
+
+from teachlab.cli import app
+from teachlab.data.recordings import write_recording
+from teachlab.data.truth_files import write_truth
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.truth import Truth
+
+KEYS = {
+    "dwell_ms", "gap_ms", "samples_in_dwell", "min_object_mm", "min_gap_mm", "response_ms", "output_pulse_ms",
+    "output_gap_ms", "verdict", "because",
+}  # fmt: skip
+NUMBERS = ["--speed-mm-s", 1200, "--length-mm", 40, "--gap-mm", 12, "--evaluation-rate-hz", 2000]
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(app, ["timing", *map(str, arguments)])
+
+
+def document(*arguments: object) -> dict[str, Any]:
+    result = run(*arguments, "--json")
+    assert result.exit_code == 0, result.output
+    return json.loads(result.stdout)
+
+
+@pytest.fixture
+def line(tmp_path: Path) -> Path:
+    """Passes of 20, 20 and 3 ms with gaps of 10 and 4 ms, 1 kHz, 0.5 m/s; a setting of 50 and 40 counts."""
+    light = np.full(200, 10, np.uint16)
+    start, end = np.array([50, 80, 104]), np.array([70, 100, 107])
+    for a, b in zip(start, end, strict=True):
+        light[a:b] = 90
+    path = tmp_path / "line.parquet"
+    info = RecordingInfo(sample_rate_hz=1000, unit="counts", line_speed_m_s=0.5)
+    write_recording(path, Recording.from_array(light, info))
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, end))
+    for name, changes in (("plain", {}), ("held", {"off_delay_ms": 5.0}), ("late", {"on_delay_ms": 3.0})):
+        setting = {"schema": 1, "unit": "counts", "on_level": 50, "off_level": 40, "polarity": "light-on", **changes}
+        (tmp_path / f"{name}.json").write_text(json.dumps(setting))
+    return path
+
+
+def test_worked_numbers() -> None:
+    """40 mm and a gap of 12 mm at 1.2 m/s: 33.3 and 10 ms; an off-delay of 12 ms merges, 4 ms is the limit."""
+    found = document(*NUMBERS, "--off-delay-ms", 12, "--scan-ms", 5, "--input-filter-ms", 1)
+    assert found.keys() >= KEYS
+    assert found["dwell_ms"] == pytest.approx(100 / 3)
+    assert found["gap_ms"] == pytest.approx(10)
+    assert found["samples_in_dwell"] == pytest.approx(200 / 3)
+    assert found["response_ms"] == 0.5
+    assert found["min_object_mm"] == pytest.approx(0.6)
+    assert found["min_gap_mm"] == pytest.approx(1.2 * 12.5)
+    assert found["off_delay_window_ms"] == pytest.approx([0, 4])
+    assert (found["output_gap_ms"], found["verdict"]) == (0, "impossible")
+    assert "off-delay of 12 ms" in found["because"]
+    assert found["predicted"] is None
+
+
+def test_longest_response_and_the_pulse() -> None:
+    found = document(*NUMBERS, "--consecutive", 3, "--on-delay-ms", 5, "--off-delay-ms", 2)
+    assert found["response_ms"] == pytest.approx(6.5)
+    assert found["output_pulse_ms"] == pytest.approx(100 / 3 - 5 + 2)
+    assert found["output_gap_ms"] == pytest.approx(10 + 5 - 2)
+    assert found["verdict"] == "fine"
+
+
+def test_edges_of_a_beam() -> None:
+    low = document(*NUMBERS, "--beam-mm", 2)
+    high = document(*NUMBERS, "--beam-mm", 2, "--on-share", 0.8)
+    assert low["dwell_ms"] == pytest.approx(33.3, abs=0.05)
+    assert high["dwell_ms"] == pytest.approx(31.9, abs=0.05)
+    assert high["gap_ms"] - low["gap_ms"] == pytest.approx(low["dwell_ms"] - high["dwell_ms"])
+    mixed = document(*NUMBERS, "--beam-mm", 2, "--on-share", 0.8, "--off-share", 0.5)
+    assert mixed["dwell_ms"] == pytest.approx((low["dwell_ms"] + high["dwell_ms"]) / 2)
+
+
+def test_a_recordings_own_passes_and_gaps(line: Path) -> None:
+    found = document(line)
+    assert (found["dwell_ms"], found["gap_ms"]) == (3, 4)
+    assert found["min_object_mm"] == pytest.approx(0.5)
+    assert found["verdict"] == "fine"
+    assert found["predicted"] == {"missed": 0, "merged": 0, "passes": 3, "gaps": 2, "touching": 0}
+    assert found["delay_at_fault"] is None
+
+
+def test_a_delay_at_fault_is_blamed(line: Path) -> None:
+    held = document(line, "--setting", line.parent / "held.json")
+    assert held["predicted"]["merged"] == 1
+    assert held["verdict"] == "impossible"
+    assert held["delay_at_fault"] == (
+        "Not the level: the off-delay of 5 ms bridges 1 of 2 gaps between passes: neighbours merge."
+    )
+    late = document(line, "--setting", line.parent / "late.json")
+    assert late["predicted"]["missed"] == 1
+    assert "on-delay of 3 ms is too long for 1 of 3 passes" in late["delay_at_fault"]
+    for name, lost in (("held", "merged"), ("late", "misses"), ("plain", "merged")):
+        arguments = ["replay", str(line), "--setting", str(line.parent / f"{name}.json"), "--json"]
+        score = json.loads(CliRunner().invoke(app, arguments).stdout)["score"]
+        assert score[lost] == (0 if name == "plain" else 1)
+
+
+def test_options_override_the_setting(line: Path) -> None:
+    found = document(line, "--setting", line.parent / "held.json", "--off-delay-ms", 3, "--consecutive", 2)
+    assert found["delay_at_fault"] is None
+    assert found["response_ms"] == 2
+    faster = document(line, "--speed-mm-s", 2000)
+    assert faster["min_object_mm"] == pytest.approx(2.0)
+
+
+def test_text_names_what_it_prints(line: Path) -> None:
+    result = run(line, "--setting", line.parent / "held.json", "--scan-ms", 3)
+    assert result.exit_code == 0
+    for text in (
+        "shortest dwell  3 ms", "the controller needs  3 ms", "off-delay may be  0 … 1 ms",
+        "at on 50, off 40 counts of line", "merge 1 of 2 neighbours", "Not the level: the off-delay of 5 ms",
+    ):  # fmt: skip
+        assert text in result.output, text
+    # A pulse of 3 ms stretched to 12, in a gap of 4: no off-delay does both.
+    assert "none fits" in run(line, "--scan-ms", 12).output
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        ([], "missing: --speed-mm-s, --length-mm, --gap-mm, --evaluation-rate-hz"),
+        (["--speed-mm-s", "1200", "--length-mm", "40", "--gap-mm", "12"], "missing: --evaluation-rate-hz"),
+        ([*NUMBERS[:3], "-1", *NUMBERS[4:]], "length-mm must be a finite number above 0"),
+        ([*NUMBERS, "--consecutive", "0"], "consecutive must be at least 1"),
+        ([*NUMBERS, "--on-delay-ms", "-2"], "on_delay_ms must be"),
+        ([*NUMBERS, "--scan-ms", "nan"], "scan-ms must be a finite number"),
+        ([*NUMBERS, "--beam-mm", "2", "--on-share", "1"], "strictly between 0 and 1"),
+        ([*NUMBERS, "--speed-change", "-1"], "speed-change"),
+        (["line.parquet", "--length-mm", "40"], "not both"),
+        (["line.parquet", "--setting", "plain.json", "--beam-mm", "2"], "leave out --beam-mm"),
+        (["line.parquet", "--setting", "none.json"], "none.json"),
+        (["line.parquet", "--evaluation-rate-hz", "5000", "--setting", "plain.json"], "5000"),
+        (["nowhere.parquet"], "nowhere.parquet"),
+    ],
+)
+def test_refusals(line: Path, arguments: list[object], message: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(line.parent)
+    result = run(*arguments, "--json")
+    assert result.exit_code == 2, result.output
+    assert result.stdout == ""
+    assert message in result.stderr
+    assert "Traceback" not in result.stderr
