@@ -85,6 +85,7 @@ def _chance(document: dict[str, Any], true_rate: float) -> float:
 
 
 def _taught(values: int, max_rate: float, confidence: float, figure: float | None) -> tuple[dict[str, Any], list[str]]:
+    from teachlab.explore.planning import rounded_up
     from teachlab.explore.tolerance import share_beyond, taught
 
     found = taught(values, 1 - max_rate, confidence)
@@ -106,7 +107,7 @@ def _taught(values: int, max_rate: float, confidence: float, figure: float | Non
         document["taught"] |= {"figure": figure, "share_beyond": bound}
         lines.append(
             f"Only if values are normal: a population figure of {figure:g} from {values:,} values shows that at most "
-            f"{bound:.2g} lie beyond the level, at {sure}. Model-based, for conditions like those recorded."
+            f"{rounded_up(bound, 2)} lie beyond the level, at {sure}. Model-based, for conditions like those recorded."
         )
     return document, lines
 

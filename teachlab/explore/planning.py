@@ -234,18 +234,24 @@ def claim_hours_sentence(rate: CountRate, *, what: str = "false trips") -> str:
     if rate.exposure == 0:
         return "Nothing may be claimed: no time was scored."
     return (
-        f"At {100 * rate.confidence:g} % confidence fewer than {_up(rate.upper, 3)} {what} per {rate.per} "
+        f"At {100 * rate.confidence:g} % confidence fewer than {rounded_up(rate.upper, 3)} {what} per {rate.per} "
         f"({rate.events} in {rate.exposure:.4g} {rate.per}s)."
     )
 
 
 def _rounded_up(bound: float) -> str:
     """Return a bound as percent, rounded up to two digits so that the sentence claims no more than the bound."""
-    return f"{_up(100 * bound, 2)} %"
+    return f"{rounded_up(100 * bound, 2)} %"
 
 
-def _up(value: float, digits: int) -> str:
-    """Return a positive number rounded up to so many digits."""
+def rounded_up(value: float, digits: int) -> str:
+    """Return a positive number rounded up to so many digits, so that a claim with it is no stronger.
+
+    Examples
+    --------
+    >>> rounded_up(0.37447, 3), rounded_up(1.3816e-08, 2)
+    ('0.375', '1.4e-08')
+    """
     if not (math.isfinite(value) and value > 0):
         return f"{value:g}"
     place = math.floor(math.log10(value)) - digits + 1
