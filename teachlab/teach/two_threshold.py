@@ -90,11 +90,11 @@ class TwoThreshold:
         background = high.background
         upper = self._guard(high) + self.position * above
         lower = -self._guard(low) - self.position * below
-        if not lower < upper:
+        if not (lower < upper and lower <= background <= upper):
             raise Abstained(
                 "the background swings faster than the output answers, and leaves no window between its two sides",
-                f"upper level {show(view, upper)}, lower level {show(view, lower)}",
-                "the first above the second",
+                f"lower {show(view, lower)}, background {show(view, background)}, upper {show(view, upper)}",
+                "ascending levels",
             )
         told = {"background": background, "passes": int(high.peaks.size), "reach_above": above, "reach_below": below}
         return WindowSetting.of(

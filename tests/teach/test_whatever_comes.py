@@ -100,6 +100,16 @@ def test_a_background_that_swings_faster_than_the_output_answers_leaves_no_windo
         teach_once(resolve("two-threshold", {"position": "0.1"}), shown, 0, 0)
 
 
+def test_a_background_outside_its_own_window_is_refused() -> None:
+    """Gaps that are mostly dark, but never for three evaluations in a row: the window would lie above them."""
+    light = np.full(130, 120.0)
+    for a in [0, *(passes(6)[1])]:
+        light[a : a + 10] = [0, 0, 90, 0, 0, 90, 0, 0, 90, 0]
+    shown = block(light, *passes(6), base={"consecutive": 3})
+    with pytest.raises(Abstained, match="swings faster"):
+        teach_once(resolve("two-threshold", {"position": "0.1"}), shown, 0, 0)
+
+
 @pytest.mark.parametrize("name", BUILT_IN)
 def test_light_too_strong_to_be_squared_is_not_shown(name: str) -> None:
     strategy = resolve(name, PARAMETERS.get(name, [{}])[0])
