@@ -116,7 +116,9 @@ class NoiseTrack:
     def add(self, stretch: Stretch, out: Floats32, optical: Floats32, ambient_percent: float | Floats32) -> None:
         """Add the noise of a stretch to `out`, in place."""
         if not self._noise.silent:
-            out += self._track.chunk(stretch.index) * sigma(self._noise, out, optical, ambient_percent)
+            noise = sigma(self._noise, out, optical, ambient_percent)
+            noise *= self._track.chunk(stretch.index)
+            out += noise
 
 
 def quantise(percent: Floats32, top: int) -> Floats32:

@@ -173,7 +173,8 @@ class Optics:
 
         def smooth(after: Floats) -> Floats32:
             out = steps(place, shape.edge_mm, after, 0.0)
-            jump = np.diff(after, prepend=0.0)
+            jump = after.copy()
+            jump[1:] -= after[:-1]
             np.add.at(out, sample, (kernel * jump[owner]).astype(np.float32))
             return out
 

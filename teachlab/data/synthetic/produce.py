@@ -219,7 +219,9 @@ def blocks(recipe: Recipe, *, samples: int, first: int = 0) -> Iterator[Block]:
         offset = index * CHUNK
         part = slice(max(first - offset, 0), min(samples - offset, CHUNK))
         codes, missing = line.codes(index), line.missing(index)
-        light: Light = codes.astype(np.uint16) if counts else codes * np.float32(100.0 / line.top)
+        if not counts:
+            codes *= np.float32(100.0 / line.top)
+        light: Light = codes.astype(np.uint16) if counts else codes
         if missing is not None and not counts:
             light[missing] = np.nan
         invalid = missing[part] if missing is not None and counts else None

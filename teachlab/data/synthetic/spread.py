@@ -192,7 +192,7 @@ Spread = Annotated[
 
 def _not_negative(spread: AnySpread) -> AnySpread:
     if _typical(spread) < 0:
-        raise ValueError(f"must not be negative: half of what is drawn would lie below {spread.middle:g}")
+        raise ValueError(f"must not be negative, its median is {spread.middle:g}")
     return spread
 
 

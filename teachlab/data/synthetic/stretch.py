@@ -72,9 +72,13 @@ def steps(position: Floats, edges: Floats, after: Floats, before: float) -> Floa
 
     An edge owns its place: samples at ``position >= edge`` have the value after it.
     """
-    borders = np.searchsorted(position, edges, side="left")
-    lengths = np.diff(np.concatenate([[0], borders, [position.size]]))
-    return np.repeat(np.concatenate([[before], after]).astype(np.float32), lengths)
+    lengths = np.empty(edges.size + 1, np.int64)
+    lengths[:-1] = np.searchsorted(position, edges, side="left")
+    lengths[-1] = position.size
+    lengths[1:] -= lengths[:-1].copy()
+    values = np.empty(edges.size + 1, np.float32)
+    values[0], values[1:] = before, after
+    return np.repeat(values, lengths)
 
 
 def turns(cycles: Floats) -> Floats32:
