@@ -93,8 +93,11 @@ class _Distinct:
         return finite if finite.size <= MOST_DISTINCT else None
 
 
-def read_first(recording: Recording, evaluation_rate_hz: float | None) -> FirstReading:
-    """Read a recording once for its extremes, its distinct levels and its invalid evaluations."""
+def read_first(recording: Recording, evaluation_rate_hz: float | None, *, inner_range: bool = True) -> FirstReading:
+    """Read a recording once for its extremes, its distinct levels and its invalid evaluations.
+
+    Without `inner_range` the inner range is the whole one: where levels are given, nobody asks for it.
+    """
     clock = Clock.of(recording.samples, recording.info.sample_rate_hz, evaluation_rate_hz)
     validity, distinct = Validity(), _Distinct(recording.dtype)
     low, high, first = np.inf, -np.inf, None
@@ -114,8 +117,9 @@ def read_first(recording: Recording, evaluation_rate_hz: float | None) -> FirstR
             valid = valid.astype(np.float64)
         first = float(valid[0]) if first is None else first
         distinct.push(valid)
-        few = valid[::LOOKED_AT].astype(np.float64)
-        some.push(few[np.isfinite(few)])
+        if inner_range:
+            few = valid[::LOOKED_AT].astype(np.float64)
+            some.push(few[np.isfinite(few)])
         bottom, top = float(lowest if sound else valid.min()), float(valid.max())
         if not (np.isfinite(bottom) and np.isfinite(top)):
             finite = valid[np.isfinite(valid)]

@@ -125,7 +125,7 @@ def score_pairs(
             others.setdefault(setting.evaluation_rate_hz, []).append(setting)
         else:
             plain.setdefault((setting.polarity, setting.evaluation_rate_hz), []).append(setting)
-    readings = {rate: read_first(recording, rate) for _, rate in plain}
+    readings = {rate: read_first(recording, rate, inner_range=False) for _, rate in plain}
     steps = [
         (f[a : a + TOGETHER], readings[rate]) for (_, rate), f in plain.items() for a in range(0, len(f), TOGETHER)
     ]

@@ -98,7 +98,9 @@ def surface_of(
                 f"the setting is in '{base.unit}' but {recording.name} is in '{recording.info.unit}': levels of "
                 "one mean nothing in the other. Use recordings and a base setting in one unit."
             )
-    readings = [read_first(recording, base.evaluation_rate_hz) for recording, _ in recordings]
+    readings = [
+        read_first(recording, base.evaluation_rate_hz, inner_range=levels is None) for recording, _ in recordings
+    ]
     stated, distinct = stated_levels(readings)
     if levels is not None:
         given = checked(levels)
