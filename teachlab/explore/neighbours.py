@@ -124,7 +124,7 @@ def neighbour_beat(
     --------
     >>> round(neighbour_beat(own_hz=20_000, other_hz=20_037, amplitude=3, integration_us=9000,
     ...                      hysteresis=1).values["amplitude_left"], 3)
-    2.488
+    2.482
     """
     positive(own_hz=own_hz, other_hz=other_hz, integration_us=integration_us)
     beat = abs(own_hz - other_hz)
