@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
 from teachlab.bench.counting import Tally
 from teachlab.bench.options import BenchOptions
 from teachlab.bench.ranking import median_draw, ranking_cost, spreads_of
-from teachlab.explore.counted import measures_of
+from teachlab.explore.counted import measured
 from teachlab.explore.reserves import reserves
 from teachlab.model.benchmark import Draw, Recommendation
 from teachlab.model.recording import Recording
@@ -55,12 +54,7 @@ def recommend(
     """
     ordered: list[tuple[tuple[float, bool, float, bool, str], Sequence[Draw]]] = []
     for name, draws in taught.items():
-        judged = [
-            d
-            if d.setting is None
-            else replace(d, measures=measures_of(d.setting, first_half[d.setting], options.costs, best_cost=math.nan))
-            for d in draws
-        ]
+        judged = measured(draws, first_half.counts, options.costs, best_cost=math.nan)
         cost = ranking_cost(judged)
         if math.isfinite(cost):
             middle_draw = median_draw(judged)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 
 import numpy as np
 
@@ -13,7 +12,7 @@ from teachlab.bench.ranking import compare_all, median_draw, ranked, ranking_cos
 from teachlab.bench.recommending import recommend, second_half
 from teachlab.data.split import Split, split
 from teachlab.errors import Abstained, StrategyError, TruthError
-from teachlab.explore.counted import count_settings, measures_of
+from teachlab.explore.counted import count_settings, measured
 from teachlab.model.benchmark import BestFixed, Draw, RecordingBench, StrategyResult
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.setting import Setting
@@ -163,12 +162,7 @@ def _result(
     best: BestFixed,
     options: BenchOptions,
 ) -> StrategyResult:
-    draws = [
-        d
-        if d.setting is None
-        else replace(d, measures=measures_of(d.setting, tally[d.setting], options.costs, best_cost=best.cost))
-        for d in taught
-    ]
+    draws = measured(taught, tally.counts, options.costs, best_cost=best.cost)
     middle = median_draw(draws)
     median_score, margin = None, None
     if middle is not None and middle.setting is not None:

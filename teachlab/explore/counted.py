@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 
 from teachlab.explore.surface.pairs import PairCounts, score_pairs
-from teachlab.model.benchmark import Costs
+from teachlab.model.benchmark import Costs, Draw
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
@@ -71,6 +71,16 @@ def measures_of(setting: Setting, counts: PairCounts, costs: Costs, *, best_cost
         "cost": cost,
         "regret": cost - best_cost,
     }
+
+
+def measured(draws: Iterable[Draw], counts: Counted, costs: Costs, *, best_cost: float) -> list[Draw]:
+    """Return the draws with their measures; one that taught nothing stays as it is."""
+    return [
+        d
+        if d.setting is None
+        else replace(d, measures=measures_of(d.setting, counts[bare(d.setting)], costs, best_cost=best_cost))
+        for d in draws
+    ]
 
 
 def _ratio(events: float, trials: float) -> float:

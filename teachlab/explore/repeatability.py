@@ -11,7 +11,7 @@ import numpy as np
 from teachlab.data.split import Split, split
 from teachlab.errors import Abstained, StrategyError, TruthError
 from teachlab.explore.cloud import Cloud, Repeatability, Repeated, RepeatOptions, Variant
-from teachlab.explore.counted import bare, count_settings, measures_of
+from teachlab.explore.counted import bare, count_settings, measured
 from teachlab.explore.hindsight import Hindsight, hindsight
 from teachlab.explore.surface.pairs import PairCounts
 from teachlab.explore.surface.run import surface
@@ -182,13 +182,7 @@ def _cloud(
     best: Hindsight | None,
     options: RepeatOptions,
 ) -> Cloud:
-    least = best_cost(best)
-    draws = [
-        d
-        if d.setting is None
-        else replace(d, measures=measures_of(d.setting, counts[bare(d.setting)], options.costs, best_cost=least))
-        for d in taught
-    ]
+    draws = measured(taught, counts, options.costs, best_cost=best_cost(best))
     return summarise(variant, draws, options)
 
 

@@ -156,13 +156,7 @@ class Uneven:
             return time_s
         while self._knots[-1, 0] <= time_s[-1]:
             self._draw_stops(self._stops)
-        times, share, run = self._knots.T
-        k = np.searchsorted(times, time_s, side="right") - 1
-        since = time_s - times[k]
-        following = np.minimum(k + 1, times.size - 1)
-        length = np.maximum(times[following] - times[k], 1e-300)
-        slope = (share[following] - share[k]) / length
-        return run[k] + share[k] * since + 0.5 * slope * since**2
+        return _run_through(time_s, *self._knots.T)
 
     def _draw_stops(self, stops: Stops) -> None:
         rng = stream(self._seed, "stops", self._drawn)
@@ -220,13 +214,26 @@ class Halted:
 
     def position_mm(self, sample: Floats, rate_hz: float) -> Floats:
         """Return the belt position at ascending samples."""
-        time = sample / rate_hz
-        k = np.searchsorted(self._clock, time, side="right") - 1
-        following = np.minimum(k + 1, self._clock.size - 1)
-        length = np.maximum(self._clock[following] - self._clock[k], 1e-300)
-        slope = (self._share[following] - self._share[k]) / length
-        since = time - self._clock[k]
-        return self._motion.position_mm(self._inner[k] + self._share[k] * since + 0.5 * slope * since**2, 1.0)
+        running = _run_through(sample / rate_hz, self._clock, self._share, self._inner)
+        return self._motion.position_mm(running, 1.0)
+
+
+def _run_through(time_s: Floats, knots_s: Floats, share: Floats, run_s: Floats) -> Floats:
+    """Return the running time at ascending times, where the pace is straight between knots.
+
+    Parameters
+    ----------
+    time_s : ndarray, s
+    knots_s, share, run_s : ndarray, shape (k,)
+        Time, pace as a share of full pace, and running time at every knot.
+    """
+    k = np.searchsorted(knots_s, time_s, side="right") - 1
+    since = time_s - knots_s[k]
+    following = np.minimum(k + 1, knots_s.size - 1)
+    length = np.maximum(knots_s[following] - knots_s[k], 1e-300)
+    slope = (share[following] - share[k]) / length
+    out: Floats = run_s[k] + share[k] * since + 0.5 * slope * since**2
+    return out
 
 
 def _time_at(motion: Motion, place_mm: float) -> float:
