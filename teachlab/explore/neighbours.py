@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import bisect
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
 
+import numpy as np
+
 from teachlab.errors import ParameterError
 from teachlab.explore.surroundings import Answer, alias_hz, average_left, positive
+
+ENDLESS = 1_000_000
+"""Hits in a row from which on a row is called endless."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,9 +50,11 @@ def neighbour_pulses(
     """Tell how often a neighbour's light pulses fall into this sensor's own, and how many in a row.
 
     From one own pulse to the next the neighbour's train shifts by δ, the distance of ``T₁`` from the nearest
-    whole multiple of ``T₂``. Share of own pulses hit ``(w₁ + w₂) / T₂``; hits in a row ``(w₁ + w₂) / δ``; a
-    beat every ``T₂ / δ`` own pulses. The neighbour switches nothing if fewer hits follow each other than the
-    consecutive filter asks for. Near a whole ratio of the periods (1 : 2 …) δ is small too.
+    whole multiple of ``T₂``. Share of own pulses hit ``(w₁ + w₂) / T₂``; hits in a row on average
+    ``(w₁ + w₂) / δ``; a beat every ``T₂ / δ`` own pulses. Where one hit cannot follow another, or where a shift
+    can step over the pause without a hit, the average is over the smallest of δ, ``w₁ + w₂`` and the pause
+    ``T₂ − w₁ − w₂``. The neighbour switches nothing if even the longest row stays below what the consecutive
+    filter asks for. Near a whole ratio of the periods (1 : 2 …) δ is small too.
 
     Examples
     --------
@@ -64,26 +72,48 @@ def neighbour_pulses(
     shift = abs(own_period_us - round(own_period_us / other_period_us) * other_period_us)
     if shift < 1e-9 * own_period_us:  # rounding of a whole ratio
         shift = 0.0
-    always = width >= other_period_us
-    run = math.inf if shift == 0 or always else width / shift
-    # A run of a fractional length holds its whole pulses, or one more.
-    longest = math.inf if math.isinf(run) else math.ceil(run - 1e-9)
+    pause = other_period_us - width
+    run = math.inf if shift == 0 or pause <= 0 else width / min(shift, width, pause)
+    longest = math.inf if math.isinf(run) else _longest_run(own_period_us, other_period_us, pause)
     immune = longest < consecutive
     count = "without end" if math.isinf(longest) else f"up to {longest}"
     return Answer(
         values={
             "share_hit": min(1.0, width / other_period_us),
             "run_pulses": run,
+            "longest_run_pulses": longest,
             "beat_pulses": math.inf if shift == 0 else other_period_us / shift,
             "shift_us": shift,
             "immune": immune,
         },
         verdict=f"hits in a row {count} against a filter of {consecutive}: "
         + ("immune" if immune else "it can switch the output"),
-        source="overlap of two pulse trains, closed form, checked by brute force in this project's tests; that sensors "
+        source="overlap of two pulse trains as rotation of a circle, checked by brute force in this project's tests; "
+        "that sensors "
         "pulsed at different frequencies disturb each other less is common practice, no source",
         limits="steady periods, gated receiver, every overlap counts as a hit; drifting periods move the ratio",
     )
+
+
+def _longest_run(own_period_us: float, other_period_us: float, pause_us: float) -> float:
+    """Return the largest number of own pulses in a row that some phase lets the neighbour hit.
+
+    ``n`` hits in a row exist if the pauses seen from n successive own pulses leave a phase free, that is if the
+    largest distance between neighbours among ``k · T₁ mod T₂, k < n``, exceeds the pause. That distance falls
+    with n, so that halving finds the last such n; beyond a million pulses the row counts as endless.
+    """
+
+    def free(pulses: int) -> bool:
+        at = np.sort(np.arange(pulses) * own_period_us % other_period_us)
+        widest = max(np.diff(at).max(initial=0.0), other_period_us - at[-1] + at[0])
+        return bool(widest > pause_us * (1 + 1e-9))
+
+    beyond = 1
+    while free(beyond):
+        beyond *= 2
+        if beyond > ENDLESS:
+            return math.inf
+    return bisect.bisect_left(range(beyond), True, lo=beyond // 2, key=lambda n: not free(n)) - 1
 
 
 def neighbours_apart(periods_us: Sequence[float], *, width_us: float, consecutive: int) -> list[Pair]:
@@ -97,7 +127,7 @@ def neighbours_apart(periods_us: Sequence[float], *, width_us: float, consecutiv
             )
             for own, other in ((a, b), (b, a))
         ]  # fmt: skip
-        worse = max(both, key=lambda one: (one.values["run_pulses"], one.values["share_hit"]))
+        worse = max(both, key=lambda one: (one.values["longest_run_pulses"], one.values["share_hit"]))
         out.append(Pair(periods_us=(a, b), apart=all(one.values["immune"] for one in both), answer=worse))
     return out
 

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from teachlab.cli.surroundings import MODES
@@ -42,16 +42,22 @@ def longest_run(hit: np.ndarray) -> int:
     return int((change[1::2] - change[::2]).max(initial=0))
 
 
-@given(own=st.integers(40, 300), other=st.integers(40, 300), width=st.integers(1, 12))
+@given(own=st.integers(40, 300), other=st.integers(40, 300), width=st.integers(1, 30))
+@example(own=137, other=40, width=12)  # a shift of 17 steps over the pause of 16
 @settings(max_examples=100, deadline=None)
 def test_runs_of_hits_by_brute_force(own: int, other: int, width: int) -> None:
-    """No phase gives more hits in a row than stated, whole ratios of the periods included; some phase as many."""
+    """Some phase gives as many hits in a row as stated, none more; whole ratios of the periods included."""
     found = neighbour_pulses(own_period_us=own, other_period_us=other, own_width_us=width, other_width_us=width).values
-    most = max(longest_run(hits(own, other, width, p + 0.5, 400)) for p in range(other))
-    if math.isinf(found["run_pulses"]):
-        assert most == 400
+    # Whole numbers: the pattern repeats after at most 300 pulses, and any phase is like one of these.
+    train = [hits(own, other, width, p / 2, 700) for p in range(2 * other)]
+    most = max(map(longest_run, train))
+    if math.isinf(found["longest_run_pulses"]):
+        assert most == 700
         return
-    assert math.floor(found["run_pulses"]) <= most <= math.ceil(found["run_pulses"] - 1e-9)
+    assert most == found["longest_run_pulses"]
+    whole = np.array([hit[: 2 * other] for hit in train[1::2]])  # every phase over whole repeats
+    begins = np.count_nonzero(whole & ~np.roll(whole, 1, axis=1))
+    assert np.count_nonzero(whole) / begins == pytest.approx(found["run_pulses"])
 
 
 @given(own=st.integers(40, 400), other=st.integers(40, 400), width=st.integers(1, 12), n=st.integers(1, 8))
@@ -68,6 +74,7 @@ def test_a_neighbour_at_half_the_period_hits_every_pulse_or_none() -> None:
     """201 µs against 100: the other train shifts by 1 µs only, so 10 hits follow each other."""
     found = neighbour_pulses(own_period_us=201, other_period_us=100, own_width_us=5, other_width_us=5, consecutive=3)
     assert found.values["run_pulses"] == pytest.approx(10)
+    assert found.values["longest_run_pulses"] == 10
     assert not found.values["immune"]
     assert max(longest_run(hits(201, 100, 5, p + 0.5, 500)) for p in range(100)) in (9, 10)
     same = neighbour_pulses(own_period_us=200, other_period_us=100, own_width_us=5, other_width_us=5, consecutive=99)
@@ -80,7 +87,16 @@ def test_pairs_are_judged_for_both_sensors() -> None:
     assert [(p.periods_us, p.apart) for p in pairs] == [((100, 103), False), ((100, 110), True), ((103, 110), True)]
     document = pairs[0].as_dict()
     assert document["frequencies_hz"] == [10_000, pytest.approx(9708.7, abs=0.1)]
-    assert {"share_hit", "run_pulses", "beat_pulses", "immune", "verdict", "source", "limits"} <= document.keys()
+    assert {
+        "share_hit",
+        "run_pulses",
+        "longest_run_pulses",
+        "beat_pulses",
+        "immune",
+        "verdict",
+        "source",
+        "limits",
+    } <= document.keys()
 
 
 @pytest.mark.parametrize("beat", [0.0, 37.0, 400.0])
