@@ -252,28 +252,35 @@ def whole_positions(column: pa.ChunkedArray, name: str, where: str) -> Any:
         )
 
     kind, rows = column.type, len(column)
-    missing = column.is_null().to_numpy()
-    if missing.any():
-        raise fault(missing, "a position must not be empty")
+    if column.null_count:
+        raise fault(_values(column.is_null()), "a position must not be empty")
     if rows == 0:
         return np.empty(0, np.int64)
     if pa.types.is_string(kind) or pa.types.is_large_string(kind):
-        whole = pc.match_substring_regex(column, r"^\s*[+-]?[0-9]{1,18}\s*$").to_numpy()
+        whole = _values(pc.match_substring_regex(column, r"^\s*[+-]?[0-9]{1,18}\s*$"))
         if not whole.all():
             raise fault(~whole, "must be a whole number")
-        return pc.cast(pc.replace_substring_regex(pc.utf8_trim_whitespace(column), r"^\+", ""), pa.int64()).to_numpy()
+        return _values(pc.cast(pc.replace_substring_regex(pc.utf8_trim_whitespace(column), r"^\+", ""), pa.int64()))
     if pa.types.is_floating(kind):
-        values = column.to_numpy()
+        values = _values(column)
         whole = np.isfinite(values) & (np.floor(values) == values) & (np.abs(values) < 2**53)
         if not whole.all():
             raise fault(~whole, "must be a whole number")
         return values.astype(np.int64)
     if not pa.types.is_integer(kind):
         raise TruthError(f"{where}: column '{name}' must hold whole sample indices (int64), got {kind}.")
-    values = column.to_numpy()
+    values = _values(column)
     if kind == pa.uint64() and (values > np.iinfo(np.int64).max).any():
         raise fault(values > np.iinfo(np.int64).max, "must fit 64 bits with a sign")
     return values.astype(np.int64)
+
+
+def _values(column: pa.ChunkedArray) -> Any:
+    """Return a column without nulls as an ndarray; pyarrow's own way would import pandas."""
+    truths = pa.types.is_boolean(column.type)
+    chunks = (column.cast(pa.uint8()) if truths else column).chunks
+    whole = np.concatenate([np.from_dlpack(chunk) for chunk in chunks if len(chunk)])
+    return whole.astype(bool) if truths else whole
 
 
 def _names(column: pa.ChunkedArray) -> Any:

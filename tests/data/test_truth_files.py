@@ -1,5 +1,8 @@
 """Tables of passes: round trips, what a spreadsheet makes of them, and every kind of bad table."""
 
+import subprocess
+import sys
+
 import numpy as np
 import pandas as pd
 import pyarrow as pa
@@ -166,3 +169,16 @@ def test_the_table_beside_a_recording(tmp_path):
     write_truth(tmp_path / "line.3.passes.csv", TRUTH.select(np.array([0])))
     with pytest.raises(TruthError, match="do not hold the same passes"):
         find_truth(recording)
+
+
+def test_reading_passes_leaves_pandas_alone(tmp_path):
+    """It takes longer to import than all the rest of a command."""
+    for name, text in (("a.passes.csv", "start,end\n1,3\n5,9\n"), ("b.passes.csv", "start,end\n1,3\n+5,9\n")):
+        (tmp_path / name).write_text(text)
+    code = (
+        "import sys\nfrom teachlab.data.truth_files import read_truth\n"
+        f"print([read_truth(r'{tmp_path}/' + n).end.tolist() for n in ('a.passes.csv', 'b.passes.csv')])\n"
+        "print('pandas' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.stdout.splitlines() == ["[[3, 9], [3, 9]]", "False"], done.stderr
