@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
 from teachlab.explore.reserve import Axis, Reserve, reserve
-from teachlab.explore.stress_light import Receiver, Stress, receiver_range
+from teachlab.explore.stress_light import Floats, Receiver, Stress, receiver_range
 from teachlab.explore.surface.levels import read_first
 from teachlab.explore.surface.pairs import PairCounts, score_pairs
 from teachlab.model.recording import Recording
@@ -139,24 +140,27 @@ def stress_map(
     def count(settings: Sequence[Setting]) -> list[PairCounts]:
         return score_pairs(recording, truth, settings, tolerance_ms=tolerance_ms, first_pass=first_pass, fast=fast)
 
-    def at(g: float, a: float, p: float) -> Setting:
-        moved = Stress(g, a, p, dark, low, high).setting_before(setting)
+    receiver = Receiver(dark, low, high)
+
+    def at(gains: Floats, ambients: Floats, pedestals: Floats) -> list[Setting]:
         # Beyond all light one level is as good as another; near it the ranking of samples is faster.
         top = float(np.nextafter(reading.high, np.inf))
-        on, off = (min(max(level, reading.low), top) for level in (moved.on_level, moved.off_level))
-        return moved.with_levels(on, off, moved.polarity)
+        levels = (
+            np.clip(receiver.levels_before(level, gains, ambients, pedestals), reading.low, top).tolist()
+            for level in (setting.on_level, setting.off_level)
+        )
+        return [setting.with_levels(on, off, setting.polarity) for on, off in zip(*levels, strict=True)]
 
-    cells = [at(g, a, p) for g in gain for a in ambient for p in pedestal]
-    found = count(cells)
+    cells = [Stress(*cell) for cell in product(gain, ambient, pedestal)]
+    found = count(at(*np.array([(s.gain, s.ambient, s.pedestal) for s in cells]).T))
     shape = (len(gain), len(ambient), len(pedestal))
     if progress is not None:
         progress(0.6)
     span = (recording.info.full_scale or reading.high) - min(reading.low, dark)
-    receiver = Receiver(dark, low, high)
     reserves = []
-    asked: list[tuple[Axis, float, Callable[[float], Setting]]] = [
-        (Axis.GAIN, 1.0, lambda v: at(1 - v, 0.0, 0.0)),
-        (Axis.AMBIENT, max(span, 0.0), lambda v: at(1.0, v, 0.0)),
+    asked: list[tuple[Axis, float, Callable[[Floats], list[Setting]]]] = [
+        (Axis.GAIN, 1.0, lambda v: at(1 - v, 0 * v, 0 * v)),
+        (Axis.AMBIENT, max(span, 0.0), lambda v: at(1 + 0 * v, v, 0 * v)),
     ]
     for axis, most, along in asked:
         left = reserve(
@@ -187,12 +191,12 @@ def _right(counts: PairCounts) -> bool:
     return counts.lost == counts.false_trips == counts.ignore_trips == 0
 
 
-def _searched(at: Callable[[float], Setting], most: float, count: _Counter) -> Reserve:
+def _searched(at: Callable[[Floats], list[Setting]], most: float, count: _Counter) -> Reserve:
     """Return the largest value such that all values tried from 0 to it come out right, and the last step."""
     low, high = 0.0, most
     for _ in range(ROUNDS):
         tried = np.linspace(low, high, STEPS + 1)
-        right = [_right(c) for c in count([at(float(v)) for v in tried])]
+        right = [_right(c) for c in count(at(tried))]
         if not right[0]:
             return Reserve(None, None)
         if all(right):
