@@ -164,7 +164,7 @@ def test_clear_jars_clean_and_a_little_dirty_contradict_each_other(jars: Any) ->
     assert dirty.high == pytest.approx(55.8, abs=1)
     # The weakest of some thousand jars is an extreme: two points of room.
     assert dirty.low == pytest.approx(54.3, abs=2)
-    # Where the two windows part depends on the weakest jar: at 7 % of loss they are apart for certain.
+    # Where the two windows part is up to the weakest jar (tests/reference/test_windows_of_jars.py): at 7 % here.
     assert both.survivable_loss == pytest.approx(1 - 56.2 / 58.6, abs=0.02)
     found = feasibility(*jars, stresses=[Stress(0.93)])
     assert window(found, "jar", "gain 0.93").high < clean.low
