@@ -13,9 +13,9 @@ from teachlab.cli.surfacing import with_passes
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
-    from teachlab.explore.cleaning import Cleaning
+    from teachlab.explore.cleaning import Cleaning, LossRate
     from teachlab.explore.feasibility import Feasibility
-    from teachlab.explore.stress import LossRate, StressMap
+    from teachlab.explore.stress import StressMap
     from teachlab.model.recording import Recording
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth

@@ -10,8 +10,81 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from teachlab.errors import ParameterError
-from teachlab.explore.stress import LossRate, observed_loss, time_to_cleaning
+
+
+def time_to_cleaning(reserve: float | None, loss_per_day: float, *, exponential: bool = True) -> float | None:
+    """Return after how many days a loss of light per day uses up a contamination reserve.
+
+    Parameters
+    ----------
+    reserve : float or None
+        ``1 − g_min``.
+    loss_per_day : float
+        Share of the light lost per day, 0.01 for 1 %.
+    exponential : bool
+        Whether every day takes its share of what is left (``−ln(g_min) / λ``) or of the clean light.
+
+    Returns
+    -------
+    float or None
+        Days; infinite without loss, None without a reserve.
+
+    Examples
+    --------
+    >>> round(time_to_cleaning(1 - 17.3 / 21.3, 0.012), 1)  # 21.3 against a level of 17.3, 1.2 % per day
+    17.3
+    """
+    if not loss_per_day >= 0:
+        raise ParameterError(f"loss-per-day must be at least 0, got {loss_per_day:g}.")
+    if reserve is None:
+        return None
+    if loss_per_day == 0 or (exponential and reserve >= 1):
+        return math.inf
+    return -math.log(1 - reserve) / loss_per_day if exponential else reserve / loss_per_day
+
+
+@dataclass(frozen=True, slots=True)
+class LossRate:
+    """Loss of light per day with its interval, from levels seen over days.
+
+    Parameters
+    ----------
+    per_day, low, high : float
+        Exponential rate; negative where the light rises.
+    days : float
+        Span observed.
+    points : int
+    """
+
+    per_day: float
+    low: float
+    high: float
+    days: float
+    points: int
+
+
+def observed_loss(days: Sequence[float], level: Sequence[float], *, confidence: float = 0.95) -> LossRate:
+    """Fit an exponential loss to levels above dark over days, by least squares on their logarithms.
+
+    Raises
+    ------
+    ParameterError
+        With fewer than three points, or a level that is not above 0.
+    """
+    from scipy.stats import linregress, t
+
+    x, y = np.asarray(days, np.float64), np.asarray(level, np.float64)
+    if x.size != y.size or x.size < 3 or not (y > 0).all() or np.ptp(x) == 0:
+        raise ParameterError(
+            f"a loss rate needs at least 3 levels above dark on different days, got {x.size} days and {y.size} levels."
+        )
+    fit = linregress(x, np.log(y))
+    half = float(t.ppf(0.5 + confidence / 2, x.size - 2)) * float(fit.stderr)
+    rate = -float(fit.slope)
+    return LossRate(rate, rate - half, rate + half, float(np.ptp(x)), int(x.size))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,21 +12,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
-from teachlab.explore.reserve import Axis, Reserve, reserve
+from teachlab.explore.reserve import reserve
+from teachlab.explore.reserve_path import Axis
 from teachlab.explore.stress_light import Floats, Receiver, Stress, receiver_range
 from teachlab.explore.surface.levels import read_first
-from teachlab.explore.surface.pairs import PairCounts, score_pairs
+from teachlab.explore.surface.pairs import score_pairs
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 
-__all__ = [
-    "LossRate", "Stress", "StressMap", "at_speed", "observed_loss", "receiver_range", "stress_map", "time_to_cleaning",
-]  # fmt: skip
+__all__ = ["Stress", "StressMap", "at_speed", "receiver_range", "stress_map"]
 GAINS = tuple(round(1 - 0.05 * k, 2) for k in range(20))
-STEPS = 64
-ROUNDS = 4
-_Counter = Callable[[Sequence[Setting]], list[PairCounts]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -128,17 +124,14 @@ def stress_map(
     Notes
     -----
     The reserves are exact with any filter and delays (`teachlab.explore.reserve`). Only where light below dark was
-    logged and the dark level lies between the levels they are searched: on 64 points of the axis, then four times
-    on 64 points between the last that came out right and the first that did not; `resolution` then is not 0.
+    logged, the dark level lies between the levels, and more than 3,000 distinct samples meet them, points of the
+    axis are tried (`teachlab.explore.reserve_apart`); `resolution` then is not 0.
     """
     if not (gain and ambient and pedestal):
         raise ParameterError("every axis of a stress map needs at least one value; 0 ambient or pedestal is one.")
     reading = read_first(recording, setting.evaluation_rate_hz)
     low, high = receiver_range(recording, reading.low, reading.high)
     dark = recording.info.dark_level
-
-    def count(settings: Sequence[Setting]) -> list[PairCounts]:
-        return score_pairs(recording, truth, settings, tolerance_ms=tolerance_ms, first_pass=first_pass, fast=fast)
 
     receiver = Receiver(dark, low, high)
 
@@ -152,25 +145,19 @@ def stress_map(
         return [setting.with_levels(on, off, setting.polarity) for on, off in zip(*levels, strict=True)]
 
     cells = [Stress(*cell) for cell in product(gain, ambient, pedestal)]
-    found = count(at(*np.array([(s.gain, s.ambient, s.pedestal) for s in cells]).T))
+    settings = at(*np.array([(s.gain, s.ambient, s.pedestal) for s in cells]).T)
+    found = score_pairs(recording, truth, settings, tolerance_ms=tolerance_ms, first_pass=first_pass, fast=fast)
     shape = (len(gain), len(ambient), len(pedestal))
     if progress is not None:
         progress(0.6)
     span = (recording.info.full_scale or reading.high) - min(reading.low, dark)
-    reserves = []
-    asked: list[tuple[Axis, float, Callable[[Floats], list[Setting]]]] = [
-        (Axis.GAIN, 1.0, lambda v: at(1 - v, 0 * v, 0 * v)),
-        (Axis.AMBIENT, max(span, 0.0), lambda v: at(1 + 0 * v, v, 0 * v)),
-    ]
-    for axis, most, along in asked:
-        left = reserve(
+    loss, rise = (
+        reserve(
             recording, truth, setting, axis, receiver=receiver, reading=reading, most=most, tolerance_ms=tolerance_ms,
             first_pass=first_pass,
-        )  # fmt: skip
-        if left is None:
-            left = _searched(along, most, count)
-        reserves.append(left)
-    loss, rise = reserves
+        )
+        for axis, most in ((Axis.GAIN, 1.0), (Axis.AMBIENT, max(span, 0.0)))
+    )  # fmt: skip
     if progress is not None:
         progress(1.0)
     tables = {
@@ -185,27 +172,6 @@ def stress_map(
         gap_trials=found[0].gap_trials,
         setting=setting,
     )  # fmt: skip
-
-
-def _right(counts: PairCounts) -> bool:
-    return counts.lost == counts.false_trips == counts.ignore_trips == 0
-
-
-def _searched(at: Callable[[Floats], list[Setting]], most: float, count: _Counter) -> Reserve:
-    """Return the largest value such that all values tried from 0 to it come out right, and the last step."""
-    low, high = 0.0, most
-    for _ in range(ROUNDS):
-        tried = np.linspace(low, high, STEPS + 1)
-        right = [_right(c) for c in count(at(tried))]
-        if not right[0]:
-            return Reserve(None, None)
-        if all(right):
-            return Reserve(float(high), None, float(tried[1] - tried[0]))
-        k = right.index(False)
-        low, high = float(tried[k - 1]), float(tried[k])
-        if low == high:
-            break
-    return Reserve(low, None, high - low)
 
 
 def at_speed(recording: Recording, setting: Setting, factor: float) -> tuple[Recording, Setting]:
@@ -230,75 +196,3 @@ def at_speed(recording: Recording, setting: Setting, factor: float) -> tuple[Rec
         line_speed_m_s=None if speed is None else speed * factor,
     )
     return Recording(info, recording.source, recording.name), replace(setting, evaluation_rate_hz=rate)
-
-
-def time_to_cleaning(reserve: float | None, loss_per_day: float, *, exponential: bool = True) -> float | None:
-    """Return after how many days a loss of light per day uses up a contamination reserve.
-
-    Parameters
-    ----------
-    reserve : float or None
-        ``1 − g_min``.
-    loss_per_day : float
-        Share of the light lost per day, 0.01 for 1 %.
-    exponential : bool
-        Whether every day takes its share of what is left (``−ln(g_min) / λ``) or of the clean light.
-
-    Returns
-    -------
-    float or None
-        Days; infinite without loss, None without a reserve.
-
-    Examples
-    --------
-    >>> round(time_to_cleaning(1 - 17.3 / 21.3, 0.012), 1)  # 21.3 against a level of 17.3, 1.2 % per day
-    17.3
-    """
-    if not loss_per_day >= 0:
-        raise ParameterError(f"loss-per-day must be at least 0, got {loss_per_day:g}.")
-    if reserve is None:
-        return None
-    if loss_per_day == 0 or (exponential and reserve >= 1):
-        return math.inf
-    return -math.log(1 - reserve) / loss_per_day if exponential else reserve / loss_per_day
-
-
-@dataclass(frozen=True, slots=True)
-class LossRate:
-    """Loss of light per day with its interval, from levels seen over days.
-
-    Parameters
-    ----------
-    per_day, low, high : float
-        Exponential rate; negative where the light rises.
-    days : float
-        Span observed.
-    points : int
-    """
-
-    per_day: float
-    low: float
-    high: float
-    days: float
-    points: int
-
-
-def observed_loss(days: Sequence[float], level: Sequence[float], *, confidence: float = 0.95) -> LossRate:
-    """Fit an exponential loss to levels above dark over days, by least squares on their logarithms.
-
-    Raises
-    ------
-    ParameterError
-        With fewer than three points, or a level that is not above 0.
-    """
-    from scipy.stats import linregress, t
-
-    x, y = np.asarray(days, np.float64), np.asarray(level, np.float64)
-    if x.size != y.size or x.size < 3 or not (y > 0).all() or np.ptp(x) == 0:
-        raise ParameterError(
-            f"a loss rate needs at least 3 levels above dark on different days, got {x.size} days and {y.size} levels."
-        )
-    fit = linregress(x, np.log(y))
-    half = float(t.ppf(0.5 + confidence / 2, x.size - 2)) * float(fit.stderr)
-    rate = -float(fit.slope)
-    return LossRate(rate, rate - half, rate + half, float(np.ptp(x)), int(x.size))

@@ -9,9 +9,9 @@ import pytest
 
 from teachlab.data.synthetic import generate, load_scenario
 from teachlab.errors import ParameterError
-from teachlab.explore.cleaning import cleaning_at, cleaning_from
+from teachlab.explore.cleaning import LossRate, cleaning_at, cleaning_from
 from teachlab.explore.reach import reach_of
-from teachlab.explore.stress import LossRate, stress_map
+from teachlab.explore.stress import stress_map
 from teachlab.explore.stress_light import Stress
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Polarity, Setting

@@ -9,7 +9,9 @@ import pytest
 from numpy.typing import NDArray
 
 from teachlab.explore import reserve as reserve_module
-from teachlab.explore.reserve import Axis, reserve
+from teachlab.explore import reserve_path as path_module
+from teachlab.explore.reserve import reserve
+from teachlab.explore.reserve_path import Axis, Reserve
 from teachlab.explore.stress_light import Receiver, receiver_range
 from teachlab.explore.surface import chain as chain_module
 from teachlab.explore.surface.levels import read_first
@@ -77,7 +79,7 @@ class Line:
         self.limits = receiver_range(self.recording, self.reading.low, self.reading.high)
         self.most = 60.0
 
-    def found(self, axis: Axis) -> reserve_module.Reserve | None:
+    def found(self, axis: Axis) -> Reserve:
         receiver = Receiver(self.info.dark_level, *self.limits)
         most = 1.0 if axis is Axis.GAIN else self.most
         return reserve(
@@ -112,7 +114,6 @@ class Line:
 def check(line: Line, axis: Axis) -> tuple[bool, bool]:
     """Compare a reserve with the scan; return whether there is one, and whether a failing island lies beyond it."""
     found = line.found(axis)
-    assert found is not None
     assert found.resolution == 0
     scan = line.points(axis)
     scan = scan[::-1] if axis is Axis.GAIN else scan
@@ -139,7 +140,7 @@ def check(line: Line, axis: Axis) -> tuple[bool, bool]:
 def test_reserve_equals_a_scan_by_replay(axis: Axis, values: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """With few values allowed, stretches are halved again and again, and blocks cut spans."""
     if values == 4:
-        monkeypatch.setattr(reserve_module, "VALUES", values)
+        monkeypatch.setattr(path_module, "VALUES", values)
         monkeypatch.setattr(reserve_module, "TRIED", 9)
         monkeypatch.setattr(chain_module, "BLOCK", 13)
     there = islands = 0
@@ -153,3 +154,63 @@ def test_reserve_equals_a_scan_by_replay(axis: Axis, values: int, monkeypatch: p
     assert there > (20 if values > 4 else 5)
     if axis is Axis.GAIN and values > 4:
         assert islands > 0
+
+
+def apart(seed: int) -> Line:
+    """Light below dark was logged, and the dark level lies between the levels: less light drives them apart."""
+    line = Line(seed)
+    setting = line.setting
+    off = setting.off_level if setting.off_level < setting.on_level else setting.on_level - 1.0
+    line.setting = setting.with_levels(setting.on_level, off, setting.polarity)
+    line.info = replace(line.info, dark_level=(setting.on_level + off) / 2)
+    line.recording = Recording.from_array(line.light, line.info, invalid=line.invalid)
+    return line
+
+
+@pytest.mark.parametrize("values", [3000, 0])
+def test_reserve_where_levels_move_apart(values: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No chain: every sample that meets a level is tried, and only with too many of them a coarse search."""
+    monkeypatch.setattr(path_module, "VALUES", values)
+    there = searched = 0
+    for seed in range(36):
+        line = apart(seed)
+        low, high = line.reading.low, line.reading.high
+        if not low < line.info.dark_level < high:
+            continue
+        found = line.found(Axis.GAIN)
+        if values:
+            there += check(line, Axis.GAIN)[0]
+            continue
+        # Just inside every point tried comes out right, and the end of the resolution does not.
+        if found.last is None:
+            assert not line.right(Axis.GAIN, 1.0)
+        elif found.resolution:
+            searched += 1
+            assert line.right(Axis.GAIN, found.last)
+            assert found.last - found.resolution <= 0 or not line.right(Axis.GAIN, found.last - found.resolution)
+    assert there + searched > 8
+
+
+def test_reserve_finds_a_failure_that_comes_and_goes() -> None:
+    """Dark 20 between on 25 and off 15, worked by hand: wrong only between two gains, and right beyond again.
+
+    In the pass 60, a dip to 8 and 29 up to its end; in the gap behind it 40. Undimmed the 29 begins light anew within
+    the pass (an extra onset), and the 40 adds nothing. Below a gain of 5/9 the 29 falls short of the on-level
+    (20 + 9 g < 25), so that the 40 is a trip; down to 5/12 the dip still ends the light (20 − 12 g < 15), and below
+    it the light lasts from the 60 to the 40. Below 1/8 the 60 itself is lost (20 + 40 g < 25).
+    """
+    light = np.full(80, 0.0)
+    light[20:24], light[24:27], light[27:34], light[34:38] = 60.0, 8.0, 29.0, 40.0
+    info = replace(INFO, dark_level=20.0)
+    line = Line(0)
+    line.light, line.invalid, line.info = light, None, info
+    line.recording, line.truth = Recording.from_array(light, info), Truth.from_arrays([20], [34])
+    line.setting = Setting(unit="counts", on_level=25.0, off_level=15.0)
+    line.reading = read_first(line.recording, None)
+    line.limits = receiver_range(line.recording, line.reading.low, line.reading.high)
+    found = line.found(Axis.GAIN)
+    assert found.last == pytest.approx(5 / 9)
+    assert found.resolution == 0
+    assert [line.right(Axis.GAIN, g) for g in (1.0, 0.56, 0.55, 0.42, 0.41, 0.3, 0.12)] == [
+        True, True, False, False, True, True, False
+    ]  # fmt: skip

@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
+from teachlab.explore.cleaning import time_to_cleaning
 from teachlab.explore.reserves import reserves
-from teachlab.explore.stress import time_to_cleaning
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
