@@ -38,20 +38,35 @@ def synth_command(
         float, typer.Option(help="Backscatter of an opaque layer, percent of full scale; adds p·(1 − gain).")
     ] = 0.0,
     explain: Annotated[bool, typer.Option("--explain", help="Say what the scenario contains, in words.")] = False,
+    toml: Annotated[
+        bool, typer.Option("--toml", help="Print the scenario's own TOML: a page to begin one's own with.")
+    ] = False,
+    keys: Annotated[
+        bool, typer.Option("--keys", help="Print the reference of all tables and keys, with units and usual ranges.")
+    ] = False,
     continue_: Annotated[
         str | None, typer.Option("--continue", help="Append --passes further passes to this synthetic recording.")
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
-    """Generate a synthetic recording with its passes; stress acts before noise and converter."""
+    """Generate a synthetic recording with its passes; stress acts before noise and converter.
+
+    A line of one's own is a page of TOML: begin with --toml of one that ships, --keys tells every key.
+    """
     from teachlab.data.synthetic import load_scenario
 
-    if continue_ is not None:
+    if keys:
+        _refuse(context, {"keys"}, "--keys prints the reference of the keys of a scenario")
+        _keys(json)
+    elif continue_ is not None:
         _refuse(context, {"passes", "continue_"}, "--continue takes all but --passes from the recipe of the recording")
         _continue(continue_, passes, json)
     elif scenario is None:
         _refuse(context, set(), "without a scenario the list of those that ship is printed")
         _list(json)
+    elif toml:
+        _refuse(context, {"scenario", "toml"}, "--toml prints the scenario as it is written and writes nothing")
+        _toml(scenario, json)
     elif explain:
         _refuse(context, {"scenario", "explain"}, "--explain prints what the scenario contains and writes nothing")
         _explain(scenario, json)
@@ -133,7 +148,28 @@ def _list(json: bool) -> None:
         return
     for name, found in known.items():
         say(f"{name:<20} {found.alias:<5} {found.title} ({found.plant})")
-    say("What one contains: teachlab synth NAME --explain")
+    say("What one contains: teachlab synth NAME --explain; to begin one's own: teachlab synth NAME --toml > mine.toml,")
+    say("with every key told by: teachlab synth --keys")
+
+
+def _keys(json: bool) -> None:
+    from teachlab.data.synthetic import key_reference
+
+    page = key_reference()
+    if json:
+        emit_json({"keys": page})
+    else:
+        say(page.rstrip("\n"))
+
+
+def _toml(scenario: str, json: bool) -> None:
+    from teachlab.data.synthetic import scenario_text
+
+    text, _ = scenario_text(scenario)
+    if json:
+        emit_json({"scenario": scenario, "toml": text})
+    else:
+        say(text.rstrip("\n"))
 
 
 def _explain(scenario: str, json: bool) -> None:

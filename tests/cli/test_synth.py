@@ -45,8 +45,24 @@ def test_explain_and_list(run):
     assert "seam every 6000 mm" in run("belt-seam", "--explain").stdout
     assert json.loads(run("a10", "--explain", "--json").stdout)["words"][0].startswith("A belt with a seam")
     listed = json.loads(run("--json").stdout)["scenarios"]
-    assert len(listed) == 13
+    assert len(listed) == 14
     assert "clear-jars" in run().stdout
+
+
+def test_the_toml_of_a_line_that_ships_is_a_page_to_begin_with(run, tmp_path):
+    text = run("a10", "--toml").stdout
+    page = tmp_path / "mine.toml"
+    page.write_text(text.replace("amplitude_percent = 9", "amplitude_percent = 4"))
+    assert load_scenario(page).background.marks[0].amplitude_percent == 4
+    assert json.loads(run("a10", "--toml", "--json").stdout)["toml"].rstrip("\n") == text.rstrip("\n")
+
+
+def test_the_reference_of_keys_is_at_hand_without_the_source(run):
+    page = run("--keys").stdout
+    for key in ("radius_mm", "`[drift.condensation]`", "usual"):
+        assert key in page
+    assert json.loads(run("--keys", "--json").stdout)["keys"].rstrip("\n") == page.rstrip("\n")
+    assert "--keys" in run().stdout
 
 
 @pytest.mark.parametrize(
@@ -64,6 +80,8 @@ def test_explain_and_list(run):
         (("--continue", "x.parquet", "--gain", "0.5", "--seed", "0"), "leave out --seed, --gain."),
         (("--passes", "10"), "leave out --passes."),
         (("demo", "--explain", "--out", "x.parquet"), "leave out --out."),
+        (("demo", "--toml", "--out", "x.parquet"), "leave out --out."),
+        (("demo", "--keys"), "leave out SCENARIO."),
         (("--continue", "x.parquet"), "missing"),
         (("bad.toml", "--explain"), "the scenario has 6 faults"),
     ],

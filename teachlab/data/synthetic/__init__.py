@@ -14,7 +14,15 @@ from teachlab.data.synthetic.produce import (
     plan,
 )
 from teachlab.data.synthetic.raw_log import write_log
-from teachlab.data.synthetic.scenario import Scenario, aliases, load_scenario, parse, scenario_names
+from teachlab.data.synthetic.scenario import (
+    Scenario,
+    aliases,
+    key_reference,
+    load_scenario,
+    parse,
+    scenario_names,
+    scenario_text,
+)
 from teachlab.data.synthetic.words import explain
 
 __all__ = [
@@ -28,11 +36,13 @@ __all__ = [
     "explain",
     "generate",
     "info_of",
+    "key_reference",
     "load_scenario",
     "parse",
     "plan",
     "read_recipe",
     "scenario_names",
+    "scenario_text",
     "write",
     "write_log",
 ]

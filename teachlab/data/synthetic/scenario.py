@@ -271,6 +271,11 @@ def scenario_text(name_or_path: str | Path) -> tuple[str, str]:
     return shipped[wanted].read_text(encoding="utf-8"), wanted
 
 
+def key_reference() -> str:
+    """Return the page that describes every table and key, with units, defaults and usual ranges, in Markdown."""
+    return Path(__file__).with_name("SCENARIOS.md").read_text(encoding="utf-8")
+
+
 def _unknown(wanted: str, known: list[str]) -> str:
     from difflib import get_close_matches
 
