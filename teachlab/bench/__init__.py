@@ -5,7 +5,15 @@ from teachlab.bench.figure import bench_figure
 from teachlab.bench.files import bench_files, open_pair, write_bench
 from teachlab.bench.options import BenchOptions
 from teachlab.bench.run import bench_recording
-from teachlab.bench.table import interval_table, label_table, reason_lines, spread_table
+from teachlab.bench.table import (
+    interval_table,
+    label_table,
+    margin_table,
+    margins_table,
+    ranking_table,
+    reason_lines,
+    spread_table,
+)
 from teachlab.bench.why import Extremes, reasons
 
 __all__ = [
@@ -17,8 +25,11 @@ __all__ = [
     "bench_recording",
     "interval_table",
     "label_table",
+    "margin_table",
+    "margins_table",
     "notes",
     "open_pair",
+    "ranking_table",
     "reason_lines",
     "reasons",
     "spread_table",

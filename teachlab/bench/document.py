@@ -71,6 +71,7 @@ def _strategy(result: StrategyResult) -> dict[str, Any]:
             "setting": setting.as_dict(),
             "score": result.median_score.as_dict(),
             "margin": None if result.median_margin is None else result.median_margin.as_dict(),
+            "reserves": None if result.median_reserves is None else dict(result.median_reserves),
         }
     return out
 

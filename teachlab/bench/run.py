@@ -13,13 +13,11 @@ from teachlab.bench.recommending import recommend, second_half
 from teachlab.data.split import Split, split
 from teachlab.errors import Abstained, StrategyError, TruthError
 from teachlab.explore.counted import count_settings, measured
+from teachlab.explore.measuring import Measuring
 from teachlab.model.benchmark import BestFixed, Draw, RecordingBench, StrategyResult
 from teachlab.model.recording import Origin, Recording
-from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth, TruthSource
-from teachlab.replay import replay
-from teachlab.score import measure_margin, score
 from teachlab.teach import TeachBlock, parameters_of, teach_once
 from teachlab.teach.registry import RECOMMENDED
 
@@ -85,7 +83,14 @@ def bench_recording(
     )
     trials = _scored_passes(recording, truth, cut, tally)
     best = best_fixed(recording, truth, tally, options=options, first_pass=cut.first_scored)
-    results = [_result(recording, truth, cut, s, taught[s.name], tally, best, options) for s in strategies]
+    measuring = Measuring(
+        recording,
+        truth,
+        tolerance_ms=options.tolerance_ms,
+        confidence=options.confidence,
+        first_pass=cut.first_scored,
+    )
+    results = [_result(measuring, s, taught[s.name], tally, best, options) for s in strategies]
     ranking, ordered = ranked(results)
     scores = {r.strategy: r.median_score for r in results if r.median_score is not None}
     return RecordingBench(
@@ -153,9 +158,7 @@ def part_of(progress: Progress | None, k: int, of: int) -> Progress | None:
 
 
 def _result(
-    recording: Recording,
-    truth: Truth,
-    cut: Split,
+    measuring: Measuring,
     strategy: Strategy,
     taught: Sequence[Draw],
     tally: Tally,
@@ -164,22 +167,16 @@ def _result(
 ) -> StrategyResult:
     draws = measured(taught, tally.counts, options.costs, best_cost=best.cost)
     middle = median_draw(draws)
-    median_score, margin = None, None
-    if middle is not None and middle.setting is not None:
-        output = replay(recording, middle.setting)
-        median_score = score(
-            output, truth, tolerance_ms=options.tolerance_ms, confidence=options.confidence, first_pass=cut.first_scored
-        )
-        if type(middle.setting) is Setting:
-            margin = measure_margin(recording, output, truth, median_score.trials, tolerance_ms=options.tolerance_ms)
+    worth = None if middle is None or middle.setting is None else measuring.of(middle.setting)
     return StrategyResult(
         strategy=strategy.name,
         parameters=parameters_of(strategy),
         draws=draws,
         spreads=spreads_of(draws),
         median_draw=middle,
-        median_score=median_score,
-        median_margin=margin,
+        median_score=None if worth is None else worth.score,
+        median_margin=None if worth is None else worth.margin,
+        median_reserves=None if worth is None else worth.reserves,
         ranking_cost=ranking_cost(draws),
     )
 

@@ -89,10 +89,21 @@ def bench_command(
 
 def print_bench(bench: RecordingBench, truth: Truth, extremes: Extremes) -> None:
     """Print tables, reasons and verdict of one recording."""
-    from teachlab.bench import interval_table, label_table, reason_lines, reasons, spread_table, verdict
+    from teachlab.bench import (
+        interval_table,
+        label_table,
+        margin_table,
+        ranking_table,
+        reason_lines,
+        reasons,
+        spread_table,
+        verdict,
+    )
 
+    show(ranking_table(bench))
     show(spread_table(bench))
     show(interval_table(bench))
+    show(margin_table(bench))
     if (labels := label_table(bench)) is not None:
         show(labels)
     for result in bench.results:

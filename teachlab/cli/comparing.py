@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say, warn
+from teachlab.cli.console import emit_json, progress, say, show, warn
 from teachlab.cli.loading import load, not_truth_note
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
+    from teachlab.explore.measuring import Worth
     from teachlab.model.score import Score
     from teachlab.model.setting import Setting
 
@@ -31,42 +33,55 @@ def compare_command(
     truth: Annotated[str | None, typer.Option(help="Table of passes of the (first) recording.")] = None,
     tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
     confidence: Annotated[float, typer.Option(help="Of every interval.")] = 0.95,
+    margin: Annotated[bool, typer.Option(help="Measure margin to noise and reserves: a few more readings.")] = True,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Compare settings by the passes and gaps on which exactly one of them goes wrong."""
+    from teachlab.bench import margins_table
     from teachlab.data.setting_files import read_setting
 
     settings = [read_setting(path) for path in setting]
-    first = _scored(recording, truth, settings[:1] if with_ else settings, tolerance_ms, confidence, quiet=json)
+    names = [Path(path).stem for path in setting]
+    asked = _Asked(tolerance_ms=tolerance_ms, confidence=confidence, margin=margin, quiet=json)
     if with_ is not None:
         if len(settings) > 2:
             raise ParameterError(f"--with compares two recordings under one or two settings, got {len(settings)}.")
-        second = _scored(with_, None, settings[-1:], tolerance_ms, confidence, quiet=json)
-        document, lines = _unpaired(first[0], second[0], confidence)
+        first, unit = _measured(recording, truth, settings[:1], asked)
+        second, _ = _measured(with_, None, settings[-1:], asked)
+        found = first + second
+        names = [f"{name} on {Path(on).stem}" for name, on in ((names[0], recording), (names[-1], with_))]
+        document, lines = _unpaired(found[0].score, found[1].score, confidence)
     else:
         if len(settings) < 2:
             raise ParameterError("give --setting twice or more, or a second recording with --with.")
-        names = [f"{Path(path).stem}" for path in setting]
-        document, lines = _paired(first, names, confidence)
-    document = {"recording": recording, "with": with_, "settings": [s.as_dict() for s in settings], **document}
+        found, unit = _measured(recording, truth, settings, asked)
+        document, lines = _paired([one.score for one in found], names, confidence)
+    sides = [{"name": name, **one.as_dict()} for name, one in zip(names, found, strict=True)]
     if json:
-        emit_json(document)
+        emit_json(
+            {"recording": recording, "with": with_, "settings": [s.as_dict() for s in settings], **document,
+             "sides": sides}
+        )  # fmt: skip
         return
     for line in lines:
         say(line)
+    if margin:
+        rows = [(name, one.margin, one.reserves) for name, one in zip(names, found, strict=True)]
+        show(margins_table("Margin and reserves", rows, unit))
 
 
-def _scored(
-    recording: str,
-    truth: str | None,
-    settings: list[Setting],
-    tolerance_ms: float,
-    confidence: float,
-    *,
-    quiet: bool,
-) -> list[Score]:
-    from teachlab.replay import replay
-    from teachlab.score import score
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Asked:
+    """How both sides are measured."""
+
+    tolerance_ms: float
+    confidence: float
+    margin: bool
+    quiet: bool
+
+
+def _measured(recording: str, truth: str | None, settings: list[Setting], asked: _Asked) -> tuple[list[Worth], str]:
+    from teachlab.explore.measuring import Measuring
 
     opened, passes = load(recording, truth)
     if passes is None:
@@ -76,11 +91,11 @@ def _scored(
         )
     if note := not_truth_note(passes):
         warn(note)
-    with progress(f"replaying {opened.name}", quiet=quiet):
-        return [
-            score(replay(opened, s), passes, tolerance_ms=tolerance_ms, confidence=confidence, tables=False)
-            for s in settings
-        ]
+    measuring = Measuring(
+        opened, passes, tolerance_ms=asked.tolerance_ms, confidence=asked.confidence, margins=asked.margin
+    )
+    with progress(f"replaying {opened.name}", quiet=asked.quiet):
+        return [measuring.of(s) for s in settings], opened.info.unit
 
 
 def _paired(scores: list[Score], names: list[str], confidence: float) -> tuple[dict[str, Any], list[str]]:

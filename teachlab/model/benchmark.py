@@ -113,6 +113,8 @@ class StrategyResult:
         Its full score, by replay.
     median_margin : Margin or None
         Its margin to noise; None also for a setting whose levels are not fixed.
+    median_reserves : mapping or None
+        How far light may fall and rise before its first fault; None with the margin.
     ranking_cost : float
         Median cost with abstentions and failures counted as infinite.
     """
@@ -124,6 +126,7 @@ class StrategyResult:
     median_draw: Draw | None
     median_score: Score | None
     median_margin: Margin | None = None
+    median_reserves: Mapping[str, float | None] | None = None
     ranking_cost: float
 
     @property

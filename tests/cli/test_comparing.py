@@ -76,3 +76,31 @@ def test_refusals(line: Path) -> None:
     result = CliRunner().invoke(app, one * 1 + one[2:])
     assert result.exit_code == 2
     assert "no table of passes" in result.stderr
+
+
+def test_margin_and_reserves_stand_beside_both_sides(line: Path) -> None:
+    a, b = line.parent / "at40.json", line.parent / "at70.json"
+    sides = _run(line, "--setting", a, "--setting", b)["sides"]
+    assert [side["name"] for side in sides] == ["at40", "at70"]
+    for side, path in zip(sides, (a, b), strict=True):
+        alone = CliRunner().invoke(app, ["replay", str(line), "--setting", str(path), "--json"])
+        told = json.loads(alone.stdout)
+        assert side["margin"] == told["margin"]
+        assert side["reserves"] == told["reserves"]
+        assert side["score"] == told["score"]
+    # At 40 the weakest pass of 60 may lose a third of its light, and the strongest gap of 35 may gain 5 counts.
+    assert sides[0]["reserves"]["contamination_reserve"] == pytest.approx(1 / 3)
+    assert sides[0]["reserves"]["ambient_reserve"] == pytest.approx(5)
+    assert sides[1]["reserves"]["contamination_reserve"] is None
+
+    text = CliRunner().invoke(app, ["compare", str(line), "--setting", str(a), "--setting", str(b)]).stdout
+    assert "contamination" in text
+    assert "33.3 %" in text
+    bare = CliRunner().invoke(app, ["compare", str(line), "--setting", str(a), "--setting", str(b), "--no-margin"])
+    assert "contamination" not in bare.stdout
+
+
+def test_sides_on_two_recordings_carry_both_names(line: Path) -> None:
+    found = _run(line, "--with", line, "--setting", line.parent / "at40.json", "--no-margin")
+    assert [side["name"] for side in found["sides"]] == ["at40 on line", "at40 on line"]
+    assert found["sides"][0]["margin"] is None
