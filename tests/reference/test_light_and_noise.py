@@ -14,9 +14,11 @@ from teachlab.data.synthetic.electronics import FrontEnd, LowPass, quantise
 from teachlab.data.synthetic.light import (
     contamination_per_window,
     diffuse_w,
+    fibre_coupling,
     fog_transmission,
     johnson_noise_v,
     level_against_reference,
+    overlap,
     polarised_leak,
     retroreflective_w,
     shot_kappa,
@@ -67,6 +69,31 @@ def test_inverse_square_law(times, one_way, two_way):
     assert direct(100 * times) / direct(100) == pytest.approx(one_way, rel=1e-12)
     assert large(100 * times) / large(100) == pytest.approx(one_way, rel=1e-12)
     assert small(100 * times) / small(100) == pytest.approx(two_way, rel=1e-12)
+
+
+# source: geometry of a cone of light between two equal circles; tan 30° = 0.57735
+@pytest.mark.parametrize(
+    ("core", "gap", "share"), [(1.0, 0.0, 1.0), (1.0, 0.5 / 0.57735, 0.25), (0.5, 2 * 0.25 / 0.57735, 1 / 9)]
+)
+def test_light_between_two_fibres(core, gap, share):
+    assert fibre_coupling(gap, core_mm=core) == pytest.approx(share, rel=1e-5)
+    # a numerical aperture of 0.5 is a half-angle of 30 degrees; far out it falls with the square of the gap
+    angle = math.degrees(math.asin(0.5))
+    far = [fibre_coupling(d, core_mm=core, half_angle_deg=angle) for d in (1000.0, 2000.0)]
+    assert far[0] / far[1] == pytest.approx(4, rel=2e-3)
+
+
+def test_a_bundle_sees_most_at_its_peak_and_falls_with_the_square():
+    # by search over all distances, apart from the formula's own derivation
+    distances = np.linspace(0.05, 200, 400_000)
+    light = np.array([overlap(d, peak_mm=2.0) for d in distances[:20_000]]) / distances[:20_000] ** 2
+    assert distances[np.argmax(light)] == pytest.approx(2.0, abs=1e-3)
+    assert overlap(0.2, peak_mm=2.0) < 1e-40
+    far = [
+        level_against_reference(50, reflectance=0.9, distance_mm=d, reference_distance_mm=5, peak_mm=2.0)
+        for d in (100, 200)
+    ]
+    assert far[0] / far[1] == pytest.approx(4, rel=1e-3)
 
 
 def test_reflector_over_and_under_filled():

@@ -11,11 +11,13 @@ Raw = Mapping[str, Any]
 def object_faults(kind: Raw) -> list[str]:
     """Return what does not fit together within one kind of object."""
     faults = []
-    ways = [kind.get(key) is not None for key in ("level_percent", "reflectance", "transparent")]
+    ways = [kind.get(key) is not None for key in ("level_percent", "reflectance", "transmission", "transparent")]
     if sum(ways) != 1:
-        faults.append("give exactly one of level_percent, reflectance (with distance_mm) and transparent")
+        faults.append("give exactly one of level_percent, reflectance (with distance_mm), transmission and transparent")
     if (kind.get("reflectance") is None) != (kind.get("distance_mm") is None):
         faults.append("reflectance and distance_mm belong together: give both")
+    if kind.get("tilt_deg") is not None and kind.get("reflectance") is None:
+        faults.append("tilt_deg acts on objects given by reflectance and distance_mm only")
     return faults
 
 
@@ -35,6 +37,10 @@ def scenario_faults(tables: Raw) -> list[str]:
             faults.append("objects given by reflectance need the table [sensor.reference]")
     if any(kind.get("zone_swap") is not None for kind in kinds) and not suppressed:
         faults.append("zone_swap happens between the two receiver zones of a background-suppressed sensor only")
+    if suppressed and any(kind.get("tilt_deg") is not None for kind in kinds):
+        faults.append("tilt_deg does nothing under background suppression, which compares two zones: leave it out")
+    if _table(sensor.get("beam")).get("shape") == "slit" and any(kind.get("across_mm") is not None for kind in kinds):
+        faults.append("across_mm needs a round beam, gaussian or circular: how far a slit reaches across is not given")
     if sensor.get("sensing") == "through-beam" and any(kind.get("wrap") is not None for kind in kinds):
         faults.append("wrap leaks past a crossed analyser, a beam pair has none: give film as transparent with texture")
     if line.get("lot_level_cv") and line.get("lot_passes") is None:

@@ -18,6 +18,9 @@ from teachlab.data.synthetic.streams import EVENTS, Drawn, stream
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
+TIMES_THROUGH = {"through-beam": 1, "retroreflective": 2, "diffuse": 2, "background-suppressed": 2, "other": 1}
+"""How often light passes an object on its way: once between a beam pair, there and back before a mirror or a belt."""
+
 
 @dataclass(frozen=True, slots=True)
 class PassChunk:
@@ -39,6 +42,8 @@ class PassChunk:
         Of transparent objects, else 1.
     print_factor : ndarray of float64
         Of printed objects, else 1.
+    cover : ndarray of float64
+        Share of the beam that the object fills across the belt, else 1.
     glint_mm, glint_percent : ndarray of float64
         Place and height of all glints, pass by pass.
     glint_sd_mm : ndarray of float64, mm
@@ -57,6 +62,7 @@ class PassChunk:
     edge_transmission: Floats
     middle_transmission: Floats
     print_factor: Floats
+    cover: Floats
     glint_mm: Floats
     glint_percent: Floats
     glint_sd_mm: Floats
@@ -126,8 +132,9 @@ class PassSource:
             gap,
             level,
             self._per_kind(kind, "edge transmission", index, _edge_transmission),
-            self._per_kind(kind, "middle transmission", index, _middle_transmission),
+            self._per_kind(kind, "middle transmission", index, self._middle_transmission),
             self._per_kind(kind, "print", index, _print_factor),
+            self._per_kind(kind, "across", index, self._cover),
             *glints,
         )
 
@@ -154,9 +161,23 @@ class PassSource:
             return np.zeros(size)
         reflectance = np.maximum(config.reflectance.draw(rng, size), 0.0)
         distance = np.maximum(config.distance_mm.draw(rng, size), 1e-3)
-        return np.array([self._level_at(r, d) for r, d in zip(reflectance, distance, strict=True)])
+        tilt = np.zeros(size) if config.tilt_deg is None else config.tilt_deg.draw(rng, size)
+        return np.array([self._level_at(r, d, t) for r, d, t in zip(reflectance, distance, tilt, strict=True)])
 
-    def _level_at(self, reflectance: float, distance_mm: float) -> float:
+    def _middle_transmission(self, config: Object, rng: np.random.Generator, size: int) -> Floats:
+        if config.transmission is not None:
+            once = np.clip(config.transmission.draw(rng, size), 0.0, 1.0)
+            squared: Floats = once ** TIMES_THROUGH[self._scenario.sensor.sensing]
+            return squared
+        return np.ones(size) if config.transparent is None else config.transparent.middle_transmission.draw(rng, size)
+
+    def _cover(self, config: Object, rng: np.random.Generator, size: int) -> Floats:
+        if config.across_mm is None:
+            return np.ones(size)
+        half, beam = np.maximum(config.across_mm.draw(rng, size), 0.01) / 2, self._scenario.sensor.beam
+        return beam.edge(half) - beam.edge(-half)
+
+    def _level_at(self, reflectance: float, distance_mm: float, tilt_deg: float) -> float:
         sensor = self._scenario.sensor
         if sensor.suppression is not None:
             return suppressed_level(
@@ -174,6 +195,8 @@ class PassSource:
             distance_mm=distance_mm,
             reference_reflectance=sensor.reference.reflectance,
             reference_distance_mm=sensor.reference.distance_mm,
+            tilt_deg=tilt_deg,
+            peak_mm=sensor.reference.peak_mm,
         )
 
     def _draw_lot_factor(self, rng: np.random.Generator, size: int) -> Floats:
@@ -251,10 +274,6 @@ class _Draw(Protocol):
 
 def _edge_transmission(config: Object, rng: np.random.Generator, size: int) -> Floats:
     return np.ones(size) if config.transparent is None else config.transparent.edge_transmission.draw(rng, size)
-
-
-def _middle_transmission(config: Object, rng: np.random.Generator, size: int) -> Floats:
-    return np.ones(size) if config.transparent is None else config.transparent.middle_transmission.draw(rng, size)
 
 
 def _print_factor(config: Object, rng: np.random.Generator, size: int) -> Floats:

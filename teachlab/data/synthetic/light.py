@@ -71,6 +71,32 @@ def retroreflective_w(
     return tx_w * reflector_efficiency * caught * returned
 
 
+def overlap(distance_mm: float, *, peak_mm: float) -> float:
+    """Return how far emitter and receiver fields overlap, ``F(d) = exp(−(d_p/d)²)``.
+
+    Nothing at no distance, all of it far out; with the ``1/d²`` of a card the light is highest at ``d_p`` itself: 0.5
+    to 3 mm for a fibre bundle, more for two lenses side by side. The shape is a planning model (common practice, no
+    source); 0 is no blind zone.
+    """
+    return math.exp(-((peak_mm / distance_mm) ** 2))
+
+
+def fibre_coupling(gap_mm: float, *, core_mm: float, half_angle_deg: float = 30.0) -> float:
+    """Return the share of the light that a fibre takes in across a gap, ``(a/(a + d·tan θ))²``, a half the core.
+
+    Parameters
+    ----------
+    gap_mm : float, mm
+        Distance d of the two fibre ends.
+    core_mm : float, mm
+        Diameter of both cores; 0.25 to 1.5 mm.
+    half_angle_deg : float, degrees
+        Half-angle θ of the cone of light; a numerical aperture of 0.5 has 30 degrees.
+    """
+    half = core_mm / 2
+    return (half / (half + gap_mm * math.tan(math.radians(half_angle_deg)))) ** 2
+
+
 def level_against_reference(
     reference_percent: float,
     *,
@@ -78,9 +104,13 @@ def level_against_reference(
     distance_mm: float,
     reference_reflectance: float = 0.9,
     reference_distance_mm: float,
+    tilt_deg: float = 0.0,
+    peak_mm: float = 0.0,
 ) -> float:
-    """Return the level of a target, from the level of a reference card: ``x_ref (ρ/ρ_ref)(d_ref/d)²``."""
-    return reference_percent * (reflectance / reference_reflectance) * (reference_distance_mm / distance_mm) ** 2
+    """Return the level of a target from that of a reference card, ``x_ref (ρ/ρ_ref)(d_ref/d)² cos θ F(d)/F(d_ref)``."""
+    near = overlap(distance_mm, peak_mm=peak_mm) / overlap(reference_distance_mm, peak_mm=peak_mm)
+    lambert = (reflectance / reference_reflectance) * max(math.cos(math.radians(tilt_deg)), 0.0)
+    return reference_percent * lambert * (reference_distance_mm / distance_mm) ** 2 * near
 
 
 def suppressed_level(

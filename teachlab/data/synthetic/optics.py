@@ -36,6 +36,7 @@ class Seen:
     edge_transmission: Floats
     middle_transmission: Floats
     print_factor: Floats
+    cover: Floats
     glint_mm: Floats
     glint_percent: Floats
     glint_sd_mm: Floats
@@ -54,6 +55,7 @@ def _slice(chunk: PassChunk, low_mm: float, high_mm: float) -> Seen:
         chunk.edge_transmission[rows],
         chunk.middle_transmission[rows],
         chunk.print_factor[rows],
+        chunk.cover[rows],
         chunk.glint_mm[glints],
         chunk.glint_percent[glints],
         chunk.glint_sd_mm[glints],
@@ -87,8 +89,8 @@ class Profile:
     edge_mm : ndarray, mm, ascending
         Where the values change.
     fill, level, middle : ndarray
-        Fill (0 or 1), level (percent of full scale) and middle transmission (transparent objects, else 0)
-        from the edge on.
+        Fill (0, or the share of the beam that is covered: mostly 1), level (percent of full scale) and middle
+        transmission (objects that light comes through, else 0) from the edge on.
     """
 
     edge_mm: Floats
@@ -100,24 +102,24 @@ class Profile:
 def profile(seen: Seen, kinds: tuple[Object, ...]) -> Profile:
     """Return the profile of the passes in a stretch, printed blocks included."""
     n = seen.lead_mm.size
-    clear = np.array([kind.transparent is not None for kind in kinds])[seen.kind]
-    middle = np.where(clear, seen.middle_transmission, 0.0)
-    zero, one = np.zeros(n), np.ones(n)
+    clear = np.array([kind.clear for kind in kinds])[seen.kind]
+    cover, zero = seen.cover, np.zeros(n)
+    middle, own = np.where(clear, seen.middle_transmission, 0.0) * cover, seen.level * cover
     if not any(kind.print is not None for kind in kinds):
-        pairs = ((seen.lead_mm, seen.trail_mm), (one, zero), (seen.level, zero), (middle, zero))
+        pairs = ((seen.lead_mm, seen.trail_mm), (cover, zero), (own, zero), (middle, zero))
         return Profile(*(np.column_stack(pair).ravel() for pair in pairs))
     columns: list[tuple[Integers, Floats, Floats, Floats, Floats]] = []
     order = np.arange(n)
     for k, config in enumerate(kinds):
         rows = seen.kind == k
         length = (seen.trail_mm - seen.lead_mm)[rows]
-        level, lead = seen.level[rows], seen.lead_mm[rows]
-        places = [(np.zeros(length.size), one[rows])]
+        level, lead, one = own[rows], seen.lead_mm[rows], np.ones(length.size)
+        places = [(np.zeros(length.size), one)]
         if config.print is not None:
             for block in range(config.print.blocks):
                 centre, half = (block + 0.5) / config.print.blocks, config.print.cover / config.print.blocks / 2
-                places += [((centre - half) * length, seen.print_factor[rows]), ((centre + half) * length, one[rows])]
-        columns += [(order[rows], lead + at, one[rows], level * share, middle[rows] * share) for at, share in places]
+                places += [((centre - half) * length, seen.print_factor[rows]), ((centre + half) * length, one)]
+        columns += [(order[rows], lead + at, cover[rows], level * share, middle[rows] * share) for at, share in places]
         columns.append((order[rows], seen.trail_mm[rows], zero[rows], zero[rows], zero[rows]))
     owner, edge, fill, level_after, middle_after = (np.concatenate(c) for c in zip(*columns, strict=True))
     # by pass, then by place within it: touching passes keep the end of one before the start of the next
@@ -182,7 +184,7 @@ class Optics:
         light = smooth(shape.level)
         background = self.background(stretch)
         passed = np.float32(1.0) - fill
-        if any(o.transparent for o in self._scenario.object):
+        if any(o.clear for o in self._scenario.object):
             passed += smooth(shape.middle)
             self._dip(place, seen, passed)
         passed *= background
@@ -245,7 +247,7 @@ class Optics:
             return
         place = stretch.position_mm
         between = (seen.trail_mm[:-1] + seen.lead_mm[1:]) / 2
-        clear = np.array([kind.transparent is not None for kind in self._scenario.object])[seen.kind]
+        clear = np.array([kind.clear for kind in self._scenario.object])[seen.kind]
         through = seen.middle_transmission * self._scenario.background.level_percent
         own = np.where(clear, through, seen.level)
         level = steps(place, between, own[1:], float(own[0]))

@@ -33,18 +33,33 @@ class Reference(Table):
         Where it was held.
     level_percent : float, percent of full scale
         What the sensor showed.
+    peak_mm : float, mm
+        Distance at which a card returns most; nearer than that the fields of emitter and receiver part. 0 is no
+        blind zone; a fibre bundle has 0.5 to 3.
     """
 
     reflectance: float = Field(default=0.9, gt=0, le=1)
     distance_mm: float = Field(gt=0)
     level_percent: float = Field(gt=0, le=1000)
+    peak_mm: float = Field(default=0.0, ge=0, le=1e4)
 
     def words(self) -> str:
         """Return the scale in words."""
+        blind = f", brightest at {self.peak_mm:g} mm" if self.peak_mm else ""
         return (
             f"a card of reflectance {self.reflectance:g} at {self.distance_mm:g} mm shows {self.level_percent:g} % of "
-            "full scale"
+            f"full scale{blind}"
         )
+
+    @model_validator(mode="after")
+    def _not_blind(self) -> Self:
+        # at a tenth of the peak distance nothing is left that a level could be scaled to
+        if self.distance_mm < self.peak_mm / 5:
+            raise ValueError(
+                f"the card at {self.distance_mm:g} mm lies in the blind zone of peak_mm = {self.peak_mm:g}: "
+                "give the level at a distance of at least a fifth of it"
+            )
+        return self
 
 
 class Suppression(Table):

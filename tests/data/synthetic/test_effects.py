@@ -115,6 +115,83 @@ def test_a_transparent_object_has_two_dips_and_a_bright_middle(line, light):
     assert x[270] == pytest.approx(61.8, abs=0.01)
 
 
+@pytest.mark.parametrize(("sensing", "times"), [("through-beam", 1), ("retroreflective", 2), ("diffuse", 2)])
+def test_light_that_passes_an_object_passes_it_twice_before_a_mirror(line, light, sensing, times):
+    film = {"label": "film", "length_mm": 100, "transmission": 0.6}
+    changes = {"line": {"lead_in_mm": 100, "gap_mm": 1e6}, "object": [film]}
+    x = light(line(sensor={"sensing": sensing}, background={"level_percent": 60}, **changes), 600)
+    u = np.arange(600) * 0.5
+    filled = ndtr((u - 100) / 2) - ndtr((u - 200) / 2)
+    assert x == pytest.approx(60 * (1 - filled + filled * 0.6**times), abs=STEP + 6e-4)
+    # texture of what lies behind shines through
+    texture = {"level_percent": 60, "texture": {"sd_percent": 2, "length_mm": 6}}
+    textured = light(line(sensor={"sensing": sensing}, background=texture, **changes), 600)
+    free = light(line(sensor={"sensing": sensing}, background=texture, line=FAR), 600)
+    assert textured[250:350] == pytest.approx(free[250:350] * 0.6**times, abs=2 * STEP)
+
+
+@pytest.mark.parametrize(
+    ("beam", "share"),
+    [
+        ({"shape": "gaussian", "radius_mm": 4}, math.erf(3 / (math.sqrt(2) * 4))),
+        # a strip of 3 mm in the middle of a circle of 5: two sectors and two triangles, over the circle
+        ({"shape": "circular", "diameter_mm": 5}, (2 * math.asin(0.6) + 2 * 0.6 * 0.8) / math.pi),
+    ],
+)
+def test_an_object_no_wider_than_the_beam_fills_a_share_of_it(line, light, beam, share):
+    rod = {"label": "rod", "length_mm": 100, "level_percent": 50, "across_mm": 3}
+    scenario = line(sensor={"beam": beam}, line={"lead_in_mm": 100, "gap_mm": 1e6}, object=[rod])
+    x = light(scenario, 600)
+    assert x[300] == pytest.approx(10 + 40 * share, abs=STEP + 1e-3)
+    assert x[200] == pytest.approx(10 + 20 * share, abs=STEP + 1e-3)
+    # before a beam pair: blocked by its share of the area, with texture and print on that share only
+    rod = {"label": "rod", "length_mm": 100, "level_percent": 0, "across_mm": 3}
+    scenario = line(
+        sensor={"beam": beam, "sensing": "through-beam"}, background={"level_percent": 80}, object=[rod], line=FAR
+    )
+    scenario = scenario.model_copy(update={"line": scenario.line.model_copy(update={"lead_in_mm": 100})})
+    assert light(scenario, 600)[300] == pytest.approx(80 * (1 - share), abs=STEP + 1e-3)
+
+
+def test_print_and_texture_lie_on_the_filled_share(line, light):
+    share = math.erf(3 / (math.sqrt(2) * 4))
+    rod = {"label": "rod", "length_mm": 1e6, "level_percent": 50, "across_mm": 3}
+    where = {"lead_in_mm": 0, "gap_mm": 10}
+    x = light(line(object=[rod | {"texture": {"sd_percent": 4, "length_mm": 5}}], line=where), 200_000)[200:]
+    assert x.std() == pytest.approx(4 * share, rel=0.04)
+    rod["length_mm"] = 1e5
+    x = light(line(object=[rod | {"print": {"blocks": 1, "cover": 0.5, "factor": 0.2}}], line=where), 200_000)
+    assert x[100_000] == pytest.approx(10 * (1 - share) + 10 * share, abs=STEP + 1e-3)
+    assert x[30_000] == pytest.approx(10 * (1 - share) + 50 * share, abs=STEP + 1e-3)
+
+
+def test_what_cannot_be_tilted_or_measured_across_is_refused(line):
+    box = {"label": "box", "length_mm": 100}
+    with pytest.raises(ValueError, match="round beam"):
+        line(sensor={"beam": {"shape": "slit", "slit_mm": 3}}, object=[box | {"level_percent": 4, "across_mm": 2}])
+    with pytest.raises(ValueError, match="given by reflectance"):
+        line(object=[box | {"level_percent": 4, "tilt_deg": 20}])
+    with pytest.raises(ValueError, match="compares two zones"):
+        line(sensor=SUPPRESSED, object=[box | {"reflectance": 0.5, "distance_mm": 100, "tilt_deg": 20}])
+    with pytest.raises(ValueError, match="exactly one of"):
+        line(object=[box | {"level_percent": 4, "transmission": 0.2}])
+    with pytest.raises(ValueError, match="blind zone"):
+        line(sensor={"reference": {"distance_mm": 1, "level_percent": 50, "peak_mm": 10}})
+
+
+def test_tilt_and_blind_zone_of_objects_given_by_distance(line, light):
+    def level(distance, tilt=0.0, peak=0.0):
+        box = {"label": "box", "length_mm": 1e5, "reflectance": 0.45, "distance_mm": distance, "tilt_deg": tilt}
+        card = {"distance_mm": 100, "level_percent": 40, "peak_mm": peak}
+        return light(line(sensor={"reference": card}, object=[box], line={"lead_in_mm": 0}), 600)[300]
+
+    assert level(100) == pytest.approx(20, abs=STEP)
+    assert level(50) == pytest.approx(80, abs=STEP)
+    assert level(100, tilt=60) == pytest.approx(10, abs=STEP)
+    assert level(50, peak=60) == pytest.approx(80 * math.exp(-1.44 + 0.36), abs=STEP)
+    assert level(10, peak=60) == pytest.approx(0, abs=STEP)
+
+
 def test_touching_products_of_equal_level_leave_no_gap(line, light):
     scenario = line(line={"touching_share": 1.0, "lead_in_mm": 100})
     x = light(scenario, 5000)
