@@ -13,6 +13,8 @@ from teachlab.cli.surfacing import with_passes
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from teachlab.explore.cleaning import Cleaning, LossRate
     from teachlab.explore.feasibility import Feasibility
     from teachlab.explore.stress import StressMap
@@ -91,7 +93,8 @@ def stress_command(
     conditions = [s for s in asked if (s.gain, s.ambient, s.pedestal) != (1, 0, 0)]
     possible = feasibility(opened, passes, chosen, stresses=conditions, tolerance_ms=tolerance_ms)
     cleaning = _cleaning(found.contamination_reserve, rate)
-    speeds = [_at(opened, passes, replace(chosen, taught=None), factor, tolerance_ms) for factor in factors]
+    bare, axes = replace(chosen, taught=None), (gains, ambients, pedestals)
+    speeds = [_at(opened, passes, bare, factor, axes, tolerance_ms) for factor in factors]
     document: dict[str, Any] = {
         "recording": opened.name, **found.as_dict(), "days_to_cleaning": None if cleaning is None else cleaning.days,
         "cleaning": None if cleaning is None else cleaning.as_dict(), "feasibility": possible.as_dict(),
@@ -107,7 +110,12 @@ def stress_command(
         return
     _tell(found, cleaning)
     for one in speeds:
-        say(f"Line {one['factor']:g} times as fast: " + ", ".join(f"{v} {k}" for k, v in one.items() if k != "factor"))
+        counted = ", ".join(f"{one[n]} {n.replace('_', ' ')}" for n in ("lost", "merged", "extra", "false_trips"))
+        left = one["contamination_reserve"]
+        say(
+            f"Line {one['factor']:g} times as fast: {counted} of {one['passes']} passes; "
+            + ("no reserve." if left is None else f"works until the light has lost {100 * left:.4g} %.")
+        )
     _tell_feasibility(possible, found.setting.unit)
     for name, _ in targets:
         say(f"Written: {name}")
@@ -133,15 +141,25 @@ def _cleaning(reserve: float | None, rate: LossRate | float | None) -> Cleaning 
     return cleaning_at(reserve, rate) if isinstance(rate, float) else cleaning_from(reserve, rate)
 
 
-def _at(recording: Recording, truth: Truth, setting: Setting, factor: float, tolerance_ms: float) -> dict[str, Any]:
-    from teachlab.explore.stress import at_speed
+def _at(
+    recording: Recording, truth: Truth, setting: Setting, factor: float, axes: tuple[Sequence[float], ...],
+    tolerance_ms: float,
+) -> dict[str, Any]:  # fmt: skip
+    """Count at another speed of the line, and stress it there too."""
+    from teachlab.explore.stress import at_speed, stress_map
     from teachlab.explore.surface.pairs import score_pairs
 
     faster, same = at_speed(recording, setting, factor)
     counts = score_pairs(faster, truth, [same], tolerance_ms=tolerance_ms)[0]
+    gain, ambient, pedestal = axes
+    found = stress_map(
+        faster, truth, same, gain=gain, ambient=ambient, pedestal=pedestal, tolerance_ms=tolerance_ms
+    )  # fmt: skip
     return {
         "factor": factor, "lost": counts.lost, "merged": counts.merged, "extra": counts.extra,
         "false_trips": counts.false_trips, "passes": counts.detect_trials,
+        **{name: getattr(found, name) for name in ("contamination_reserve", "ambient_reserve")},
+        "survival_boundary": found.boundary(), "map": {n: getattr(found, n).tolist() for n in ("lost", "false_trips")},
     }  # fmt: skip
 
 

@@ -183,16 +183,21 @@ def at_speed(recording: Recording, setting: Setting, factor: float) -> tuple[Rec
 
     Raises
     ------
-    SettingError
-        At replay, if the line runs so slowly that the sensor would evaluate faster than was logged.
+    ParameterError
+        If the line runs so slowly that the sensor would evaluate faster than was logged.
     """
     if not (math.isfinite(factor) and factor > 0):
         raise ParameterError(f"a speed factor must be a finite number above 0, got {factor:g}.")
     rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
-    speed = recording.info.line_speed_m_s
+    speed, logged = recording.info.line_speed_m_s, recording.info.sample_rate_hz * factor
+    if rate > logged:
+        raise ParameterError(
+            f"at a speed factor of {factor:g} only {logged:g} samples per second were logged, and the sensor evaluates "
+            f"{rate:g}: give a faster line, or a setting with an evaluation_rate_hz of at most {logged:g}."
+        )
     info = replace(
         recording.info,
-        sample_rate_hz=recording.info.sample_rate_hz * factor,
+        sample_rate_hz=logged,
         line_speed_m_s=None if speed is None else speed * factor,
     )
     return Recording(info, recording.source, recording.name), replace(setting, evaluation_rate_hz=rate)

@@ -156,7 +156,16 @@ def test_faster_lines(line: Path) -> None:
     (line.parent / "filtered.json").write_text(json.dumps({**SETTING, "consecutive": 4}))
     found = document(line, "--gain", "1", "--speed", "1,2,4", setting="filtered")["speed"]
     assert [(s["factor"], s["lost"], s["passes"]) for s in found] == [(1, 0, 2), (2, 0, 2), (4, 2, 2)]
-    assert "Line 4 times as fast: 2 lost" in run(line, "--gain", "1", "--speed", "4", setting="filtered").output
+    assert [s["contamination_reserve"] for s in found] == [pytest.approx(0.2), pytest.approx(0.2), None]
+    assert [np.shape(s["map"]["lost"]) for s in found] == [(1, 5, 2)] * 3
+    text = run(line, "--gain", "1", "--speed", "1,4", setting="filtered").output
+    assert "Line 1 times as fast: 0 lost, 0 merged, 0 extra, 0 false trips of 2 passes; works until" in text
+    assert "Line 4 times as fast: 2 lost, 0 merged, 0 extra, 0 false trips of 2 passes; no reserve." in text
+    # Slower than logged the sensor would look more often than there are samples.
+    slow = run(line, "--gain", "1", "--speed", "0.5", setting="filtered")
+    assert slow.exit_code == 2
+    assert "at a speed factor of 0.5 only 500 samples per second were logged" in slow.stderr
+    assert "Traceback" not in slow.stderr
 
 
 def test_base_gives_delays(line: Path) -> None:
