@@ -190,7 +190,7 @@ def at_speed(recording: Recording, setting: Setting, factor: float) -> tuple[Rec
         raise ParameterError(f"a speed factor must be a finite number above 0, got {factor:g}.")
     rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
     speed, logged = recording.info.line_speed_m_s, recording.info.sample_rate_hz * factor
-    if rate > logged:
+    if rate > logged * (1 + 1e-12):
         raise ParameterError(
             f"at a speed factor of {factor:g} only {logged:g} samples per second were logged, and the sensor evaluates "
             f"{rate:g}: give a faster line, or a setting with an evaluation_rate_hz of at most {logged:g}."
