@@ -16,8 +16,9 @@ from teachlab.data.strict import SchemaOne, StrictModel, check
 from teachlab.errors import ParameterError
 from teachlab.model.margin import Margin
 from teachlab.model.score import CountRate, Rate, Score
+from teachlab.score.effect import effective_limits
 from teachlab.score.intervals import count
-from teachlab.score.lots import ASSUMED_ICC, Dependence, Source, effective_limits
+from teachlab.score.lots import ASSUMED_ICC, Dependence, Source
 
 RATES = (
     "lost_rate",
@@ -49,10 +50,11 @@ class Criterion(StrictModel):
 
     `dependence` says how lost, missed and merged rates allow for passes that resemble one another:
 
-    - ``proxy``: as measured between lots; where fewer than two lots hold an event, by the largest of the design
-      effects of the weakest passes, of the events seen, and of the intra-lot correlation `icc` that the document
-      of criteria assumes;
-    - ``measured``: where fewer than two lots hold an event, every lot counts as one trial: no assumption;
+    - ``proxy``: as measured between lots, but at least for the intra-lot correlation `icc` that the document of
+      criteria assumes, since no measured spread shows a rare bad lot that was not among those recorded; where fewer
+      than two lots hold an event, also for the weakest passes and for the events seen;
+    - ``measured``: as measured between lots, naive of rare bad lots; where fewer than two lots hold an event, every
+      lot counts as one trial;
     - ``independent``: not at all.
     """
 
@@ -91,8 +93,7 @@ class Criterion(StrictModel):
 class Criteria(SchemaOne):
     """A document of acceptance criteria.
 
-    `icc` is the intra-lot correlation of losses that ``dependence = "proxy"`` assumes at least where the data
-    cannot tell it.
+    `icc` is the intra-lot correlation of losses that ``dependence = "proxy"`` assumes at least.
     """
 
     title: str = ""

@@ -29,7 +29,7 @@ from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.replay import replay, replay_family
 from teachlab.score import lost_rate_by_lot, measure_margin, score
-from teachlab.score.lots import ASSUMED_ICC, Dependence, Source, exposure
+from teachlab.score.lots import ASSUMED_ICC, Dependence, exposure
 
 SCHEMA = 1
 DEPENDENT = {
@@ -152,7 +152,7 @@ def build_record(
         },
         "claims": _claims(result, dependence, truth),
         "cautions": _cautions(recording, truth, cut, setting),
-        "data": _data(recording, truth, sources),
+        "data": data_of(recording, truth, sources),
         "setting": setting.as_dict(),
         "setting_source": _setting_source(setting, sources),
         "options": {**asdict(how), "deviations": list(how.deviations)},
@@ -191,11 +191,12 @@ def build_record(
         "software": identity.software(),
     }
     record = plain(record)
-    _check_text(record)
+    checked_text(record)
     return record | {"record_sha256": identity.json_digest(record)}
 
 
-def _check_text(record: dict[str, Any]) -> None:
+def checked_text(record: dict[str, Any]) -> None:
+    """Refuse a record with text that cannot be written in UTF-8."""
     try:
         record_text(record).encode()
     except UnicodeEncodeError as fault:
@@ -218,17 +219,15 @@ def _claims(result: Score, dependence: Dependence | None, truth: Truth) -> list[
     for found in (dependence, None if dependence is None else dependence.by_proxy):
         if found is not None:
             rate = replace(result.lost_rate, low=found.low, high=found.high, upper=found.upper)
-            if found.source is Source.PROXY:
-                holds = f"Holds if losses of one lot correlate by at most {found.assumed_icc:g}"
-            else:
-                holds = "Passes that resemble one another are allowed for, without assumption"
-            out.append(f"{claim_sentence(rate)} {holds} (design effect {found.design_effect:.3g} from {found.basis}).")
+            effect = f"design effect {found.design_effect:.3g} from {found.basis}"
+            out.append(f"{claim_sentence(rate)} {found.holds} ({effect}).")
     out.append(claim_sentence(result.lost_rate) + " Holds only if all passes are independent.")
     out.append(claim_hours_sentence(result.false_trips_per_running_hour))
     return out
 
 
-def _cautions(recording: Recording, truth: Truth, cut: Split | None, setting: Setting) -> list[str]:
+def recording_cautions(recording: Recording, truth: Truth) -> list[str]:
+    """Return what light and passes may not be used for."""
     out = []
     if recording.info.origin is Origin.SYNTHETIC:
         out.append("Synthetic light: no evidence about a real line.")
@@ -236,6 +235,11 @@ def _cautions(recording: Recording, truth: Truth, cut: Split | None, setting: Se
         out.append("Self-labelled passes: they may tune, they support no claim.")
     if truth.source is TruthSource.GENERATOR:
         out.append("The passes come from a generator, not from a line.")
+    return out
+
+
+def _cautions(recording: Recording, truth: Truth, cut: Split | None, setting: Setting) -> list[str]:
+    out = recording_cautions(recording, truth)
     if cut is None:
         out.append("Nothing here shows that the setting was not taught on the passes scored.")
     if caution := shown_too_much(setting, cut):
@@ -243,10 +247,11 @@ def _cautions(recording: Recording, truth: Truth, cut: Split | None, setting: Se
     return out
 
 
-def _data(recording: Recording, truth: Truth, sources: Sources) -> dict[str, Any]:
+def data_of(recording: Recording, truth: Truth, sources: Sources) -> dict[str, Any]:
+    """Return the identity of recording and passes."""
     info = recording.info
     return {
-        "recording": _name(sources.recording),
+        "recording": source_name(sources.recording),
         "recording_sha256": identity.file_digest(sources.recording),
         "samples_sha256": identity.samples_digest(recording),
         "samples": recording.samples,
@@ -258,7 +263,7 @@ def _data(recording: Recording, truth: Truth, sources: Sources) -> dict[str, Any
         "notes": info.notes,
         "origin": str(info.origin),
         "sensing": str(info.sensing),
-        "truth": _name(sources.truth),
+        "truth": source_name(sources.truth),
         "truth_file_sha256": identity.file_digest(sources.truth),
         "truth_sha256": identity.truth_digest(truth),
         "truth_source": str(truth.source),
@@ -277,7 +282,7 @@ def _setting_source(setting: Setting, sources: Sources) -> dict[str, Any]:
         except InputError:
             strategy = None
     return {
-        "file": None if sources.setting is None else _name(sources.setting),
+        "file": None if sources.setting is None else source_name(sources.setting),
         "file_sha256": None if sources.setting is None else identity.file_digest(sources.setting),
         "setting_sha256": identity.json_digest(plain(setting.as_dict())),
         "strategy_source_sha256": strategy,
@@ -350,5 +355,6 @@ def _exclusions(result: Score) -> list[str]:
     return [f"{count} {what}: void samples, or cut by the record" for count, what in found if count]
 
 
-def _name(path: str) -> str:
+def source_name(path: str) -> str:
+    """Return the name of a file or address, without its place."""
     return Path(path).name if "://" not in path else path.rsplit("/", 1)[-1]

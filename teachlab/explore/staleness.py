@@ -63,7 +63,12 @@ class Followed:
     def lost_limits(self) -> tuple[float, float]:
         """Interval of the lost rate, lots allowed for."""
         found: Any = self.dependence if self.dependence is not None else self.score.lost_rate
-        if self.dependence is not None and self.dependence.by_proxy is not None:
+        # Two weeks of one line are compared: both would have had their rare bad lots.
+        if (
+            self.dependence is not None
+            and self.dependence.by_proxy is not None
+            and self.dependence.lots_with_events < 2
+        ):
             found = self.dependence.by_proxy
         return found.low, found.high
 

@@ -9,16 +9,14 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import betaincinv, chdtri, ndtri, stdtrit
 
 from teachlab.errors import ParameterError
 from teachlab.model.score import Outcome, Rate, Trials
 from teachlab.model.truth import Truth
 from teachlab.score.autocorrelation import integrated_autocorrelation
+from teachlab.score.effect import Spread, ceiling_of, effective_limits, spread_of, upper_limit
 from teachlab.score.intervals import check_confidence, proportion
 
-ASSURANCE = 0.8
-"""Chance with which the design effect used is not below the true one."""
 FEW_LOTS = 20
 """Below this many lots the coverage of the interval has not been shown."""
 BLOCKS, LEAST_BLOCKS = 40, 10
@@ -50,6 +48,8 @@ class Dependence:
     naive : Rate
         As if all passes were independent.
     lots, lots_with_events : int
+    contributing : float
+        How many lots carry the spread: their number if all deviate alike, 1 if one of them does all of it.
     measured : float or None
         Design effect as estimated; None without events.
     design_effect : float
@@ -65,13 +65,15 @@ class Dependence:
     governed_by : str or None
         Which of the design effects that were assumed is the largest.
     by_proxy : Dependence or None
-        Where too few lots hold an event: the same rate under an assumption on how losses cluster.
+        The same rate under an assumption on how losses cluster, which no lot seen can show: where too few lots
+        hold an event, and where the assumption asks for more than was measured.
     """
 
     source: Source
     naive: Rate
     lots: int
     lots_with_events: int
+    contributing: float
     measured: float | None
     design_effect: float
     effective_trials: float
@@ -83,6 +85,16 @@ class Dependence:
     assumed_icc: float | None = None
     governed_by: str | None = None
     by_proxy: Dependence | None = None
+
+    @property
+    def holds(self) -> str:
+        """When the bounds hold, in words."""
+        each, many = ("lot", "lots") if self.source is Source.LOTS else ("stretch", "stretches")
+        if self.source is Source.PROXY:
+            return f"Holds if losses of one lot correlate by at most {self.assumed_icc:g}"
+        if self.lots_with_events < 2:
+            return f"Assumes nothing: every {each} counts as one trial"
+        return f"Holds if {many} to come lose like those seen; naive of a rare bad one that none of them was"
 
     @property
     def basis(self) -> str:
@@ -97,6 +109,7 @@ class Dependence:
         return out | {
             "source": str(self.source),
             "basis": self.basis,
+            "holds": self.holds,
             "naive": self.naive.as_dict(),
             "warnings": list(self.warnings),
             "by_proxy": None if self.by_proxy is None else self.by_proxy.as_dict(),
@@ -111,6 +124,7 @@ def lot_rate(
     source: Source = Source.LOTS,
     icc: float = ASSUMED_ICC,
     weakest: float = 1.0,
+    least: float = 1.0,
 ) -> Dependence:
     """Bound a rate from its counts per lot.
 
@@ -124,7 +138,10 @@ def lot_rate(
     icc : float, in [0, 1]
         Intra-lot correlation of losses that `by_proxy` assumes at least.
     weakest : float
-        Design effect of the weakest passes, where known; `by_proxy` assumes at least that.
+        Design effect of the weakest passes, where known; `by_proxy` assumes at least that where too few lots hold
+        an event.
+    least : float
+        Design effect measured in another way, for clusters shorter than the lots; the larger one counts.
 
     Raises
     ------
@@ -133,22 +150,25 @@ def lot_rate(
 
     Notes
     -----
-    With x_i of m_i passes lost in lot i of L, n = Σ m_i and p = Σ x_i / n, the design effect is
-    ``d = L/(L − 1) · Σ (x_i − m_i p)² / (n p (1 − p))`` (Rao & Scott 1992). Few lots with events tell
-    little about it, so its upper limit is used: ``d_U = d (a − 1) / χ²_{0.2; a − 1}`` with a the number of
-    lots with events, times ``(t_{1−α/2; L−1} / z_{1−α/2})²`` (Korn & Graubard 1998), kept between 1 and
-    ``Σ m_i² / n``, the design effect of lots that are lost as a whole; with a < 2 that ceiling is used
-    itself. The interval is Clopper and Pearson's at ``(Σ x_i / d_U, n / d_U)``.
+    With x_i of m_i passes lost in lot i of L, n = Σ m_i, p = Σ x_i / n and s_i = (x_i − m_i p)², the design effect
+    is ``d = L/(L − 1) · Σ s_i / (n p (1 − p))`` (Rao & Scott 1992). Few lots with events, or few that carry the
+    spread, tell little about it, so an upper limit is used: ``d_U = d (a − 1) / χ²_{0.4; a − 1}`` with a the smaller
+    of the number of lots with events and ``(Σ s_i)² / Σ s_i²``, times ``(t_{1−α/2; a−1} / z_{1−α/2})²`` (after Korn &
+    Graubard 1998), kept between 1 and ``Σ m_i² / n``, the design effect of lots that are lost as a whole; with a < 2
+    that ceiling is used itself. The interval is Clopper and Pearson's at ``(Σ x_i / d_U, n / d_U)``.
 
-    Simulated coverage at nominal 95 % with at least 20 lots of 50, independent or with intra-lot
-    correlation 0.05 or 0.2, rates from 0.1 to 5 %: at least 95 % (``benchmarks/coverage_lots.py``); dividing
-    by d itself reaches 66 to 96 % there.
+    Simulated coverage at nominal 95 % with 20 lots of 50 and more, independent or with intra-lot correlation 0.05 or
+    0.2, rates from 0.1 to 5 %, is at least 94 % where lots are of one kind: beta-binomial, logit-normal, runs of
+    losses, a share of bad lots among perfect ones, sizes unequal or one of ten times the others
+    (``benchmarks/coverage_lots.py``); dividing by d itself reaches 66 to 96 % there. It fails, down to 60 %, where
+    rare bad lots come among lots that lose now and then: the latter make d small, and no data in which the former
+    are missing can show them.
 
-    Where fewer than two lots hold an event, the data cannot tell how events cluster: every lot counts as one
-    trial. Beside that, `by_proxy` uses the largest of three design effects: `weakest`, that of the events seen,
-    and ``1 + (m − 1) icc`` (Kish 1965) with ``m = Σ m_i² / n`` for lots and 50 for stretches of time. It holds if
-    losses of a lot correlate by no more than that, which no recording without losses can show; in the same
-    simulations, where the level tells nothing, it covers at least 93 %.
+    That is what `by_proxy` is for. Its design effect is at least ``1 + (m − 1) icc`` (Kish 1965) with
+    ``m = Σ m_i² / n`` for lots and 50 for stretches of time, whatever was measured. Where fewer than two lots hold an
+    event, every lot counts as one trial without it, and with it `weakest` and the design effect of the events seen
+    count too. It holds if losses of a lot correlate by no more than that; then it covers at least 97 % with rare bad
+    lots as well.
 
     References
     ----------
@@ -171,28 +191,39 @@ def lot_rate(
         raise ParameterError(
             f"the spread between lots needs at least 2 lots with scored passes, got {of.size}. Name more lots."
         )
-    k, n, ceiling = int(lost.sum()), int(of.sum()), _ceiling(of)
-    measured, hit = _design_effect(lost, of), int(np.count_nonzero(lost))
-    used = _upper_limit(measured, hit, of.size, confidence, ceiling)
-    found = _bounded(k, n, used, measured, hit, of.size, confidence, source)
-    if hit >= 2:
-        return found
+    ceiling, spread = ceiling_of(of), spread_of(lost, of, least)
+    used = upper_limit(spread, confidence, ceiling)
+    found = _bounded(lost, of, used, spread, confidence, source)
     floor = 1 + ((ceiling if source is Source.LOTS else ASSUMED_LOT) - 1) * icc
     # A stretch is no lot: short ones do not cap what is assumed of lots of 50.
     most = ceiling if source is Source.LOTS else max(ceiling, floor)
-    candidates = {
-        f"an assumed intra-lot correlation of {icc:g}": floor,
-        "the losses seen": measured or 1.0,
-        "the weakest tenth of the passes": weakest,
-    }
+    candidates = {f"an assumed intra-lot correlation of {icc:g}": floor}
+    if spread.hit < 2:
+        candidates |= {"the losses seen": spread.effect or 1.0, "the weakest tenth of the passes": weakest}
+    elif floor <= used:
+        return found
     governed_by = max(candidates, key=lambda name: candidates[name])
-    assumed = min(candidates[governed_by], most, float(n))
-    by_proxy = _bounded(k, n, assumed, measured, hit, of.size, confidence, Source.PROXY)
-    warning = (
-        f"Assumes that losses of one lot{'' if source is Source.LOTS else f' of {ASSUMED_LOT} passes'} correlate by at "
-        f"most {icc:g}, and cluster no more than the weakest tenth of the passes does; no data without losses shows it."
+    assumed = min(candidates[governed_by], most, float(of.sum()))
+    by_proxy = _bounded(lost, of, assumed, spread, confidence, Source.PROXY)
+    return replace(
+        found,
+        by_proxy=replace(
+            by_proxy, assumed_icc=icc, governed_by=governed_by, warnings=(_assumption(icc, source, spread.hit),)
+        ),
     )
-    return replace(found, by_proxy=replace(by_proxy, assumed_icc=icc, governed_by=governed_by, warnings=(warning,)))
+
+
+def _assumption(icc: float, source: Source, hit: int) -> str:
+    lots = "lot" if source is Source.LOTS else f"lot of {ASSUMED_LOT} passes"
+    if hit < 2:
+        return (
+            f"Assumes that losses of one {lots} correlate by at most {icc:g}, and cluster no more than the weakest "
+            "tenth of the passes does; no data without losses shows it."
+        )
+    return (
+        f"Assumes that losses of one {lots} correlate by at most {icc:g}: allows for a rare bad lot that was not among "
+        "those recorded, which no measured spread does."
+    )
 
 
 def blocks_of(outcomes: ArrayLike) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -258,19 +289,8 @@ def lost_rate_by_lot(
         return None
     hits, of = np.bincount(code, lost), np.bincount(code)
     weakest = 1.0 if proxy is None else _weakest_effect(np.asarray(proxy, np.float64)[rows], code, of, confidence)
-    found = lot_rate(hits, of, confidence=confidence, source=source, icc=icc, weakest=weakest)
-    if source is Source.LOTS or found.lots_with_events < 2:
-        return found
-    return _at_least(found, integrated_autocorrelation(lost), _ceiling(of))
-
-
-def _at_least(found: Dependence, effect: float | None, ceiling: float) -> Dependence:
-    """Return a bound with a measured design effect of at least `effect`, for clusters shorter than the stretches."""
-    if effect is None or found.measured is None or effect <= found.measured:
-        return found
-    hit, rate = found.lots_with_events, found.naive
-    used = _upper_limit(effect, hit, found.lots, found.confidence, ceiling)
-    return _bounded(rate.events, rate.trials, used, effect, hit, found.lots, found.confidence, found.source)
+    runs = integrated_autocorrelation(lost) if source is Source.BLOCKS else None
+    return lot_rate(hits, of, confidence=confidence, source=source, icc=icc, weakest=weakest, least=runs or 1.0)
 
 
 def _weakest_effect(
@@ -283,10 +303,8 @@ def _weakest_effect(
     weak = np.zeros(reach.size, bool)
     weak[known] = reach[known] < np.quantile(reach[known], 0.1)
     stand_in = np.bincount(code, weak)
-    measured = _design_effect(stand_in, of)
-    if measured is None:
-        return 1.0
-    return _upper_limit(measured, int(np.count_nonzero(stand_in)), of.size, confidence, _ceiling(of))
+    spread = spread_of(stand_in, of)
+    return 1.0 if spread.effect is None else upper_limit(spread, confidence, ceiling_of(of))
 
 
 def exposure(truth: Truth, first_taught: int, stop_taught: int, trials: Trials) -> Mapping[str, tuple[int, int]]:
@@ -333,67 +351,39 @@ def _counts(events: ArrayLike, trials: ArrayLike) -> tuple[NDArray[np.float64], 
     return lost[of > 0], of[of > 0]
 
 
-def _ceiling(of: NDArray[Any]) -> float:
-    """Return the design effect of lots that are lost as a whole."""
-    return max(1.0, float((of.astype(np.float64) ** 2).sum()) / float(of.sum()))
-
-
-def _design_effect(lost: NDArray[Any], of: NDArray[Any]) -> float | None:
-    n, size = float(of.sum()), of.size
-    p = float(lost.sum()) / n
-    if not 0 < p < 1:
-        return None
-    return float(((lost - of * p) ** 2).sum()) * size / (size - 1) / (n * p * (1 - p))
-
-
-def _upper_limit(measured: float | None, hit: int, lots: int, confidence: float, ceiling: float) -> float:
-    if measured is None or hit < 2:
-        return ceiling
-    few = float(stdtrit(lots - 1, (1 + confidence) / 2) / ndtri((1 + confidence) / 2)) ** 2
-    upper = max(1.0, measured) * (hit - 1) / float(chdtri(hit - 1, ASSURANCE))
-    return min(ceiling, max(1.0, upper) * few)
-
-
 def _bounded(
-    k: int, n: int, used: float, measured: float | None, hit: int, lots: int, confidence: float, source: Source
+    lost: NDArray[Any], of: NDArray[Any], used: float, spread: Spread, confidence: float, source: Source
 ) -> Dependence:
+    k, n = int(lost.sum()), int(of.sum())
     low, high, upper = effective_limits(k / used, n / used, confidence)
     return Dependence(
         source=source,
         naive=proportion(k, n, confidence),
-        lots=lots,
-        lots_with_events=hit,
-        measured=measured,
+        lots=of.size,
+        lots_with_events=spread.hit,
+        contributing=spread.contributing,
+        measured=spread.effect,
         design_effect=used,
         effective_trials=n / used,
         low=low,
         high=high,
         upper=upper,
         confidence=confidence,
-        warnings=_warnings(lots, hit, source),
+        warnings=_warnings(of.size, spread.hit, source),
     )
-
-
-def effective_limits(events: float, trials: float, confidence: float) -> tuple[float, float, float]:
-    """Return Clopper–Pearson's interval and one-sided upper bound for counts that need not be whole."""
-    alpha = 1 - confidence
-
-    def above(tail: float) -> float:
-        return 1.0 if events >= trials else float(betaincinv(events + 1, trials - events, 1 - tail))
-
-    low = float(betaincinv(events, trials - events + 1, alpha / 2)) if events > 0 else 0.0
-    return low, above(alpha / 2), above(alpha)
 
 
 def _warnings(lots: int, hit: int, source: Source) -> tuple[str, ...]:
     if source is Source.PROXY:
         return ()
     out = []
+    each, many = ("lot", "lots") if source is Source.LOTS else ("stretch", "stretches")
     if source is Source.LOTS and lots < FEW_LOTS:
         out.append(f"Only {lots} lots: the coverage of this interval has been shown for {FEW_LOTS} and more.")
     if hit < 2:
-        each, many = ("lot", "lots") if source is Source.LOTS else ("stretch", "stretches")
         out.append(f"Too few {many} hold an event to tell how they cluster: every {each} counts as one trial.")
+    else:
+        out.append(f"As measured: holds if {many} to come lose like those seen; naive of a rare bad one among them.")
     if source is Source.BLOCKS:
         out.append("No lots are named: stretches of consecutive passes stand in for them.")
     return tuple(out)

@@ -13,10 +13,10 @@ from teachlab.errors import ParameterError
 from teachlab.model.score import Outcome, Trials
 from teachlab.model.truth import Truth
 from teachlab.score.autocorrelation import autocorrelation, integrated_autocorrelation
+from teachlab.score.effect import effective_limits
 from teachlab.score.lots import (
     Source,
     blocks_of,
-    effective_limits,
     exposure,
     lost_rate_by_lot,
     lot_rate,

@@ -1,0 +1,84 @@
+"""How much more counts spread between lots than independent ones would: the design effect and its upper limit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import betaincinv, chdtri, ndtri, stdtrit
+
+ASSURANCE = 0.6
+"""Chance with which the design effect used is not below the true one, were the lots' spreads normal."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """How counts spread between lots: lots with events, lots that carry the spread, and the design effect."""
+
+    hit: int
+    contributing: float
+    effect: float | None
+
+
+def spread_of(lost: NDArray[Any], of: NDArray[Any], least: float = 1.0) -> Spread:
+    """Return the spread of events between lots with trials; `least` is a design effect found in another way."""
+    n, lots, hit = float(of.sum()), of.size, int(np.count_nonzero(lost))
+    p = float(lost.sum()) / n
+    if not 0 < p < 1:
+        return Spread(hit, 0.0, None)
+    squares = (lost - of * p) ** 2
+    effect = float(squares.sum()) * lots / (lots - 1) / (n * p * (1 - p))
+    return Spread(hit, contributing(squares, hit), max(effect, least) if least > 1 else effect)
+
+
+def contributing(squares: NDArray[Any], hit: int) -> float:
+    """Return how many squared deviations carry their sum, at most the number of lots with events.
+
+    Notes
+    -----
+    ``(Σ s)² / Σ s²``, as in Satterthwaite's degrees of freedom (Biometrics Bulletin 2 (1946) 110–114).
+    """
+    total = float(squares.sum())
+    return float(hit) if total == 0 else min(float(hit), total**2 / float((squares**2).sum()))
+
+
+def inflated(effect: float, carried_by: float, confidence: float) -> float:
+    """Return the upper limit of a ratio of variances that so many lots carry, with the quantile of t in it.
+
+    Parameters
+    ----------
+    effect : float
+        As measured.
+    carried_by : float
+        At least 2.
+    confidence : float
+        Two-sided, of the interval in which it is used.
+    """
+    df = carried_by - 1
+    few = float(stdtrit(df, (1 + confidence) / 2) / ndtri((1 + confidence) / 2)) ** 2
+    return max(1.0, effect) * max(1.0, df / float(chdtri(df, ASSURANCE))) * few
+
+
+def upper_limit(spread: Spread, confidence: float, ceiling: float) -> float:
+    """Return the design effect to be used: the ceiling where fewer than two lots carry the spread."""
+    if spread.effect is None or spread.contributing < 2:
+        return ceiling
+    return min(ceiling, inflated(spread.effect, spread.contributing, confidence))
+
+
+def ceiling_of(of: NDArray[Any]) -> float:
+    """Return the design effect of lots that are lost as a whole."""
+    return max(1.0, float((of.astype(np.float64) ** 2).sum()) / float(of.sum()))
+
+
+def effective_limits(events: float, trials: float, confidence: float) -> tuple[float, float, float]:
+    """Return Clopper–Pearson's interval and one-sided upper bound for counts that need not be whole."""
+    alpha = 1 - confidence
+
+    def above(tail: float) -> float:
+        return 1.0 if events >= trials else float(betaincinv(events + 1, trials - events, 1 - tail))
+
+    low = float(betaincinv(events, trials - events + 1, alpha / 2)) if events > 0 else 0.0
+    return low, above(alpha / 2), above(alpha)
