@@ -70,7 +70,11 @@ class Mark(Table):
 
     def words(self) -> str:
         """Return the effect in words."""
-        return f"a {self.label} every {self.every_mm:g} mm, {self.amplitude_percent:+g} % of full scale"
+        size = f"{self.size_mm:g} mm long" if self.shape == "block" else f"a bump of sd {self.size_mm:g} mm"
+        ignored = ", a pass to be ignored in gaps" if self.as_pass else ""
+        return (
+            f"a {self.label} every {self.every_mm:g} mm, {self.amplitude_percent:+g} % of full scale, {size}{ignored}"
+        )
 
 
 class Background(Table):

@@ -1,4 +1,4 @@
-"""Slow change: dirt, ageing, temperature, misalignment, condensation. Each is a gain, some add a pedestal.
+"""Slow change: dirt, ageing, temperature, misalignment, dew, a bent fibre. Each is a gain, some add a pedestal.
 
 Drift runs in days, recordings in minutes: `start_day` places the recording in the life of the sensor and
 `days_per_hour` compresses time (1/24 is real time).
@@ -92,7 +92,7 @@ class Ageing(Table):
     Parameters
     ----------
     loss_per_kilohour : float
-        Usual 0.003 to 0.008 (10 to 30 % in 20 to 50 thousand hours).
+        Usual 0.002 to 0.015 (10 to 30 % in 20 to 50 thousand hours).
     """
 
     loss_per_kilohour: float = Field(ge=0, le=1)
@@ -205,6 +205,59 @@ class Condensation(Table):
         )
 
 
+class Bend(Table):
+    """A fibre that is bent too tightly: a loss from then on, or one that comes and goes with the arm it rides on.
+
+    Parameters
+    ----------
+    loss : float
+        Share of the light that is lost.
+    onset_s : float, s of the recording
+        When it begins.
+    period_s : float, s, optional
+        The fibre bends and straightens as ``(1 − cos(2π t/period))/2``; without it it stays bent.
+    """
+
+    loss: float = Field(gt=0, le=1)
+    onset_s: float = Field(default=0.0, ge=0)
+    period_s: float | None = Field(default=None, gt=0)
+
+    def gain(self, time_s: Floats) -> Floats:
+        """Return what is left of the light."""
+        since = time_s - self.onset_s
+        bent = np.ones_like(since) if self.period_s is None else (1 - np.cos(2 * math.pi * since / self.period_s)) / 2
+        return np.where(since >= 0, 1.0 - self.loss * bent, 1.0)
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        how = "" if self.period_s is None else f", again and again every {self.period_s:g} s"
+        return f"a bent fibre costs {100 * self.loss:g} % of the light from {self.onset_s:g} s on{how}"
+
+
+class Daylight(Table):
+    """Daylight that comes and goes with the 24 hours: ``residual · (1 + sin(2π·day))/2``, in step with temperature.
+
+    Parameters
+    ----------
+    residual_percent : float, percent of full scale
+        Offset at the brightest hour; usual 0 to 10.
+    shot_percent : float, percent of full scale
+        Its photocurrent then over the full-scale current, times 100: adds to the level in the shot noise only.
+    """
+
+    residual_percent: float = Field(default=0.0, ge=0, le=100)
+    shot_percent: float = Field(default=0.0, ge=0)
+
+    def share(self, day: Floats) -> Floats:
+        """Return how bright it is, 0 to 1."""
+        return (1 + np.sin(2 * math.pi * day)) / 2
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        shot = f" and the shot noise of {self.shot_percent:g} %" if self.shot_percent else ""
+        return f"daylight adds up to {self.residual_percent:g} % of full scale{shot} in the course of the day"
+
+
 class Drift(Table):
     """All slow changes; every entry is optional.
 
@@ -224,11 +277,18 @@ class Drift(Table):
     temperature: Temperature | None = None
     misalignment: Misalignment | None = None
     condensation: Condensation | None = None
+    bend: Bend | None = None
+    daylight: Daylight | None = None
 
     def words(self) -> list[str]:
         """Return one sentence per effect that is present."""
-        parts = (self.dirt, self.splashes, self.ageing, self.temperature, self.misalignment, self.condensation)
+        sensor = (self.dirt, self.splashes, self.ageing, self.temperature, self.misalignment)
+        parts = (*sensor, self.condensation, self.bend, self.daylight)
         return [effect.words() for effect in parts if effect is not None]
+
+    def days(self, time_s: Floats) -> Floats:
+        """Return the age of the installation in days at times of the recording."""
+        return self.start_day + time_s / 3600.0 * self.days_per_hour
 
     @property
     def any(self) -> bool:
@@ -237,7 +297,7 @@ class Drift(Table):
 
 
 def gain_and_pedestal(drift: Drift, time_s: Floats, *, sensing: str, seed: int) -> tuple[Floats, Floats]:
-    """Return the multiplicative gain and the additive pedestal (percent of full scale) at ascending times.
+    """Return the multiplicative gain and the pedestal with daylight (percent of full scale) at ascending times.
 
     Parameters
     ----------
@@ -250,7 +310,7 @@ def gain_and_pedestal(drift: Drift, time_s: Floats, *, sensing: str, seed: int) 
     seed : int
         Seed of the recording.
     """
-    day = drift.start_day + time_s / 3600.0 * drift.days_per_hour
+    day = drift.days(time_s)
     gain, pedestal = np.ones_like(day), np.zeros_like(day)
     if drift.dirt is not None:
         window = drift.dirt.transmission(day)
@@ -268,4 +328,8 @@ def gain_and_pedestal(drift: Drift, time_s: Floats, *, sensing: str, seed: int) 
         amount = drift.condensation.amount(time_s)
         gain *= 1.0 - drift.condensation.loss * amount
         pedestal += drift.condensation.pedestal_percent * amount
+    if drift.bend is not None:
+        gain *= drift.bend.gain(time_s)
+    if drift.daylight is not None:
+        pedestal += drift.daylight.residual_percent * drift.daylight.share(day)
     return gain, pedestal

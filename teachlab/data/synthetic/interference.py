@@ -9,9 +9,10 @@ import numpy as np
 from pydantic import Field
 
 from teachlab.data.synthetic.neighbours import GatedNeighbour, Neighbour, gated_neighbour, neighbour
-from teachlab.data.synthetic.spread import Amount, Exponential, Spread, Uniform
+from teachlab.data.synthetic.passing import Passers, PasserTrain, Steps, StepTrain
+from teachlab.data.synthetic.spread import Pareto, Spread
 from teachlab.data.synthetic.streams import CHUNK, stream
-from teachlab.data.synthetic.stretch import Floats, Floats32, Stretch, near, turns
+from teachlab.data.synthetic.stretch import Floats32, Stretch, near, turns
 from teachlab.data.synthetic.tables import Table
 
 
@@ -140,64 +141,6 @@ def ripple(config: Ripple, stretch: Stretch) -> Floats32:
     return out
 
 
-class Steps(Table):
-    """Sun and clouds, or a bright reflex of a passing vehicle: the level rises, stays, and falls back.
-
-    Steps never overlap: the quiet time counts from the end of one to the start of the next.
-
-    Parameters
-    ----------
-    every_s : float, s
-        Mean quiet time from the end of a step to the start of the next (exponential); sun usual 30 to 300 s.
-    duration_s : spread, s
-        From the beginning of the rise to the end of the fall (at least both ramps).
-    amplitude_percent : spread, percent of full scale
-        Height; sun usual 2 to 15.
-    ramp_s : float, s
-        Each ramp; usual 0.2 to 3 s.
-    """
-
-    every_s: float = Field(gt=0)
-    duration_s: Amount = Uniform(shape="uniform", low=5.0, high=40.0)
-    amplitude_percent: Spread = Uniform(shape="uniform", low=2.0, high=9.0)
-    ramp_s: float = Field(default=1.5, gt=0)
-
-    def words(self) -> str:
-        """Return the effect in words."""
-        return (
-            f"sun steps of {self.amplitude_percent.words('% of full scale')}, every {self.every_s:g} s for "
-            f"{self.duration_s.words('s')}"
-        )
-
-
-class StepTrain:
-    """The steps of one recording, drawn as far as they are needed."""
-
-    def __init__(self, config: Steps, seed: int) -> None:
-        self._config, self._seed, self._drawn = config, seed, 0
-        self._times = np.zeros(1)
-        self._levels = np.zeros(1)
-
-    def at(self, time_s: Floats) -> Floats32:
-        """Return the height at ascending times, percent of full scale."""
-        while self._times[-1] < time_s[-1]:
-            self._draw()
-        return np.interp(time_s, self._times, self._levels).astype(np.float32)
-
-    def _draw(self) -> None:
-        config, size = self._config, 64
-        rng = stream(self._seed, "steps", self._drawn)
-        self._drawn += 1
-        quiet = rng.exponential(config.every_s, size)
-        hold = np.maximum(config.duration_s.draw(rng, size) - 2 * config.ramp_s, 0.0)
-        height = config.amplitude_percent.draw(rng, size)
-        ramp, zero = np.full(size, config.ramp_s), np.zeros(size)
-        spans = np.column_stack([quiet, ramp, hold, ramp]).ravel()
-        times = self._times[-1] + np.cumsum(spans)
-        self._times = np.concatenate([self._times, times])
-        self._levels = np.concatenate([self._levels, np.column_stack([zero, height, height, zero]).ravel()])
-
-
 class Strobe(Table):
     """A beacon or camera flash: even pulses of light.
 
@@ -241,7 +184,7 @@ class Spikes(Table):
     """
 
     per_second: float = Field(ge=0)
-    amplitude_percent: Spread = Exponential(shape="exponential", mean=10.0)
+    amplitude_percent: Spread = Pareto(shape="pareto", minimum=3.0, alpha=1.5)
     longest: int = Field(default=3, ge=1, le=100)
 
     def words(self) -> str:
@@ -272,14 +215,15 @@ class Interference(Table):
     neighbour: Neighbour | None = None
     gated_neighbour: GatedNeighbour | None = None
     steps: Steps | None = None
+    passers: Passers | None = None
     strobe: Strobe | None = None
     spikes: Spikes | None = None
 
     def words(self) -> list[str]:
         """Return one sentence per effect that is present."""
         parts = [] if self.ambient == Ambient() else [self.ambient.words()]
-        rest = (self.lamp, self.ripple, self.neighbour, self.gated_neighbour, self.steps, self.strobe, self.spikes)
-        return parts + [effect.words() for effect in rest if effect is not None]
+        lights = (self.lamp, self.ripple, self.neighbour, self.gated_neighbour, self.steps, self.passers, self.strobe)
+        return parts + [effect.words() for effect in (*lights, self.spikes) if effect is not None]
 
 
 class Disturbance:
@@ -288,6 +232,7 @@ class Disturbance:
     def __init__(self, config: Interference, seed: int) -> None:
         self._config = config
         self._steps = None if config.steps is None else StepTrain(config.steps, seed)
+        self._passers = None if config.passers is None else PasserTrain(config.passers, seed)
 
     def shot_percent(self, stretch: Stretch) -> float | Floats32:
         """Return the light from elsewhere that counts in the shot noise, percent of full scale."""
@@ -311,6 +256,8 @@ class Disturbance:
             out += gated_neighbour(c.gated_neighbour, stretch)
         if self._steps is not None:
             out += self._steps.at(stretch.time_s)
+        if self._passers is not None:
+            out += self._passers.at(stretch.time_s)
         if c.strobe is not None:
             out += strobe(c.strobe, stretch)
         if c.spikes is not None:

@@ -105,13 +105,22 @@ class Line:
         if self._stress.ambient_percent:
             light += np.float32(self._stress.ambient_percent)
         self._disturbance.add(stretch, light)
-        self._noise.add(stretch, light, optical, self._disturbance.shot_percent(stretch))
+        self._noise.add(stretch, light, optical, self._shot_percent(stretch))
         return logged(self._scenario.faults, quantise(light, self.top), self.top)
 
     def missing(self, index: int) -> NDArray[np.bool_] | None:
         """Return which samples of a chunk have no value, or None if the scenario has no dropouts."""
         dropouts = self._scenario.faults.dropouts
         return None if dropouts is None else missing(dropouts, self._seed, index)
+
+    def _shot_percent(self, stretch: Stretch) -> float | Floats32:
+        """Return the light that counts in the shot noise only, percent of full scale."""
+        shot, drift = self._disturbance.shot_percent(stretch), self._scenario.drift
+        if drift.daylight is None or not drift.daylight.shot_percent:
+            return shot
+        return (shot + drift.daylight.shot_percent * drift.daylight.share(drift.days(stretch.time_s))).astype(
+            np.float32
+        )
 
     def _received(self, stretch: Stretch) -> tuple[Floats32, Floats32 | np.float32 | None]:
         """Return the optical signal after all gains and the front end, and the pedestal."""

@@ -39,7 +39,7 @@ class Wander(Table):
 
 
 class Stops(Table):
-    """The line stops now and then, with straight ramps down and up.
+    """The line stops or slows down now and then, with straight ramps down and up.
 
     Parameters
     ----------
@@ -51,16 +51,20 @@ class Stops(Table):
         Time at rest.
     ramp_s : float, s
         Time of each ramp.
+    pace : float
+        Share of the nominal speed at which the line runs on meanwhile: 0 stands still.
     """
 
     first_s: float | None = Field(default=None, ge=0)
     every_s: float = Field(gt=0)
     duration_s: Amount = Constant(value=10.0)
     ramp_s: float = Field(default=0.3, ge=0)
+    pace: float = Field(default=0.0, ge=0, le=2)
 
     def words(self) -> str:
         """Return the effect in words."""
-        return f"the line stops every {self.every_s:g} s of running for {self.duration_s.words('s')}"
+        does = f"runs at {100 * self.pace:g} % of its speed" if self.pace else "stops"
+        return f"the line {does} every {self.every_s:g} s of running for {self.duration_s.words('s')}"
 
 
 class Halt(Table):
@@ -168,7 +172,7 @@ class Uneven:
         self._drawn += 1
         ramp = np.full(64, max(stops.ramp_s, 1e-9))
         steps = np.column_stack([running, ramp, rest, ramp]).ravel()
-        shares = np.tile([1.0, 0.0, 0.0, 1.0], 64)
+        shares = np.tile([1.0, stops.pace, stops.pace, 1.0], 64)
         # the last knot runs at full speed; at the very beginning too
         start = np.array([[0.0, 1.0, 0.0]]) if first_ever else self._knots[-1:]
         before = np.concatenate([[1.0], shares[:-1]])

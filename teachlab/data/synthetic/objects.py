@@ -18,6 +18,7 @@ from teachlab.data.synthetic.spread import Amount, Constant, Share, Spread
 from teachlab.data.synthetic.tables import Table
 
 Floats = NDArray[np.float64]
+Floats32 = NDArray[np.float32]
 
 
 class Texture(Table):
@@ -166,22 +167,53 @@ class Tumbling(Table):
 
 
 class Flutter(Table):
-    """Level modulated by a fluttering web: ``1 + depth · sin(2π f t + φ)``.
+    """Level modulated by a fluttering web: ``1 + depth · w(t)``, or by its tilt, ``cos(tilt · w(t))^gloss``.
+
+    ``w = sin(2π f t + φ)``, or random: unit variance, first-order autoregressive, ``corr = exp(−2π f |Δt|)``.
 
     Parameters
     ----------
-    depth : float
-        Modulation; usual 0.05 to 0.6.
+    shape : "sine" or "random"
+        How the web moves.
+    depth : float, optional
+        Modulation by the change of distance; usual 0.05 to 0.6. Peak of a sine, standard deviation if random.
+    tilt_deg : float, degrees, optional
+        Instead of `depth`: the angle, alike. A flat web stands square to the beam at rest and only loses light.
+    gloss : float
+        Exponent of the cosine; 1 matt, 2 to 40 glossy.
     frequency_hz : float, Hz
-        Usual 2 to 30 Hz.
+        Usual 2 to 30 Hz; of the corner if random.
     """
 
-    depth: float = Field(ge=0, le=1)
+    shape: Literal["sine", "random"] = "sine"
+    depth: float | None = Field(default=None, ge=0, le=1)
+    tilt_deg: float | None = Field(default=None, gt=0, le=60)
+    gloss: float = Field(default=1.0, ge=1, le=1000)
     frequency_hz: float = Field(gt=0)
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        if (self.depth is None) == (self.tilt_deg is None):
+            raise ValueError("give exactly one of depth and tilt_deg")
+        if self.tilt_deg is None and self.gloss != 1:
+            raise ValueError("gloss is the exponent of a tilt: give tilt_deg instead of depth")
+        return self
+
+    def change(self, movement: Floats32) -> Floats32:
+        """Return the relative change of the level for a movement w, float32, at least −1."""
+        if self.tilt_deg is None:
+            change: Floats32 = np.maximum(np.float32(self.depth or 0.0) * movement, np.float32(-1.0))
+            return change
+        square = np.float32(np.pi / 2)
+        angle = np.clip(np.float32(np.radians(self.tilt_deg)) * movement, -square, square)
+        out: Floats32 = np.maximum(np.cos(angle), np.float32(0.0)) ** np.float32(self.gloss) - np.float32(1.0)
+        return out
 
     def words(self) -> str:
         """Return the effect in words."""
-        return f"flutters by {100 * self.depth:g} % at {self.frequency_hz:g} Hz"
+        by = f"{self.tilt_deg:g} degrees, gloss {self.gloss:g}," if self.depth is None else f"{100 * self.depth:g} %"
+        how = "at" if self.shape == "sine" else "at random, below"
+        return f"flutters by {by} {how} {self.frequency_hz:g} Hz"
 
 
 class Wrap(Table):

@@ -157,6 +157,13 @@ class Optics:
             for k, o in enumerate(kinds)
             if o.wrap
         }
+        # time along the axis of a belt: a movement that forgets itself at its corner frequency
+        rate = scenario.sensor.sample_rate_hz
+        self._webs = {
+            k: BeltTrack(seed, f"web/{o.label}", 1 / (2 * np.pi * o.flutter.frequency_hz), 1 / rate, uniform=True)
+            for k, o in enumerate(kinds)
+            if o.flutter and o.flutter.shape == "random"
+        }
         self._plain = not any(o.texture or o.wrap or o.flutter for o in kinds)
         bumps = [bump.sd_mm for o in kinds for bump in (o.glints, o.zone_swap) if bump is not None]
         self._reach_mm = max([self._beam.reach_mm, *(5 * sd for sd in bumps)])
@@ -260,7 +267,9 @@ class Optics:
                 psi, delta = (t.at(stretch.index, place) for t in self._films[k])
                 change += leak(config.wrap, psi, delta)
             if config.flutter is not None:
-                change += level * _fluttering(config.flutter, stretch)
+                web = self._webs.get(k)
+                moved = _waving(config.flutter, stretch) if web is None else web.at(stretch.index, stretch.time_s)
+                change += level * config.flutter.change(moved)
             if config.texture is not None or config.wrap is not None or config.flutter is not None:
                 light += np.where(kind == np.float32(k), change, np.float32(0.0)) * fill
 
@@ -279,7 +288,7 @@ def leak(config: Wrap, psi: Floats32, delta: Floats32) -> Floats32:
     return out
 
 
-def _fluttering(config: Flutter, stretch: Stretch) -> Floats32:
+def _waving(config: Flutter, stretch: Stretch) -> Floats32:
     phase = stream(stretch.seed, "flutter", 0).random()
     cycles = stretch.time_s * config.frequency_hz + phase
-    return np.float32(config.depth) * np.sin(2 * np.pi * (cycles - np.floor(cycles))).astype(np.float32)
+    return np.sin(2 * np.pi * (cycles - np.floor(cycles))).astype(np.float32)

@@ -176,6 +176,8 @@ def info_of(recipe: Recipe) -> RecordingInfo:
     stress = recipe.stress
     axes = f"gain {stress.gain:g}, ambient {stress.ambient_percent:g} %, pedestal {stress.pedestal_percent:g} %"
     stressed = "" if stress == UNSTRESSED else f" Stressed: {axes}."
+    claim = f"Synthetic, seed {recipe.seed}: not evidence about a real line."
+    reader = "" if scenario.controller is None else f" {scenario.controller.words().capitalize()}."
     return RecordingInfo(
         sample_rate_hz=sensor.sample_rate_hz,
         unit="counts" if sensor.unit == "counts" else "percent of full scale",
@@ -186,7 +188,7 @@ def info_of(recipe: Recipe) -> RecordingInfo:
         origin=Origin.SYNTHETIC,
         title=scenario.title,
         line_speed_m_s=scenario.line.speed_mm_s / 1000,
-        notes=f"Synthetic, seed {recipe.seed}: not evidence about a real line.{stressed} {scenario.notes}".strip(),
+        notes=f"{claim}{stressed}{reader} {scenario.notes}".strip(),
     )
 
 

@@ -153,6 +153,25 @@ class LineSpeedAndGaps(Table):
     halts: tuple[Halt, ...] = ()
 
 
+class Controller(Table):
+    """What reads the output: it changes no sample, it is written to the notes and told by `explain`.
+
+    Parameters
+    ----------
+    scan_ms : float, ms
+        Longest time from one look at the input to the next.
+    filter_ms : float, ms
+        Filter of the input.
+    """
+
+    scan_ms: float = Field(gt=0, le=1e5)
+    filter_ms: float = Field(default=0.0, ge=0, le=1e5)
+
+    def words(self) -> str:
+        """Return the controller in words."""
+        return f"controller scan {self.scan_ms:g} ms, input filter {self.filter_ms:g} ms"
+
+
 class Scenario(Table):
     """One synthetic line with its products, its surroundings and its logger.
 
@@ -168,7 +187,7 @@ class Scenario(Table):
         Why it is difficult.
     notes : str
         Written to the recording.
-    sensor, line, background, object, interference, drift, faults
+    sensor, line, background, object, interference, drift, faults, controller
         See the tables.
     """
 
@@ -184,6 +203,7 @@ class Scenario(Table):
     interference: Interference = Interference()
     drift: Drift = Drift()
     faults: Faults = Faults()
+    controller: Controller | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:

@@ -39,6 +39,11 @@ def explain(scenario: Scenario) -> str:
         lines.append(f"Receiver: {sensor.front_end.words()}")
     lines.append(f"Receiver: {sensor.noise.words()}")
     lines += [f"Recording fault: {part}" for part in scenario.faults.words()]
+    if scenario.controller is not None:
+        sure = line.speed_mm_s * (scenario.controller.scan_ms + scenario.controller.filter_ms) / 1000
+        lines.append(
+            f"{scenario.controller.words().capitalize()}: sure of products and gaps from {sure:.3g} mm on only"
+        )
     if scenario.notes:
         lines.append(f"Note: {scenario.notes}")
     return "\n".join(lines)
