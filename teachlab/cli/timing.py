@@ -10,7 +10,7 @@ from teachlab.cli.console import emit_json, say
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
-    from teachlab.explore.dwelling import Spans
+    from teachlab.explore.dwelling import Predicted, Spans
     from teachlab.model.recording import Recording
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
@@ -136,16 +136,43 @@ def timing_command(
             f"Filter and delays alone miss {expected.missed:.4g} of {expected.passes} passes and merge "
             f"{expected.merged:.4g} of {expected.gaps} neighbours."
         )
+        for sentence in _beside(expected, spans.at_levels, found.controller_ms):
+            say(sentence)
     say(f"{found.verdict}: {found.because}".rstrip(".") + ".")
     if blamed:
         say(blamed)
 
 
+def _beside(expected: Predicted, at_levels: bool, controller_ms: float) -> list[str]:
+    """Return what is not laid on filter and delays."""
+    out = []
+    if expected.unlit and at_levels:
+        out.append(f"During {expected.unlit} passes the light is never beyond the level: not a matter of time.")
+    if expected.touching:
+        out.append(
+            f"Between {expected.touching} neighbours the light never falls back behind the level: not a matter of time."
+            if at_levels
+            else f"{expected.touching} neighbours touch: no setting tells them apart."
+        )
+    if expected.short_pulses or expected.short_gaps:
+        out.append(
+            f"The controller needs {_text(controller_ms, 'ms')}: too short for it are {expected.short_pulses} pulses "
+            f"and {expected.short_gaps} gaps."
+        )
+    return out
+
+
 def _text(value: float | tuple[float, float], unit: str) -> str:
-    if isinstance(value, float):
-        return f"{value:.4g} {unit}"
-    low, high = value
-    return f"{low:.4g} … {high:.4g} {unit}" if low <= high else f"none fits: {low:.4g} {unit} needed, {high:.4g} left"
+    from teachlab.explore.line import in_words
+
+    if isinstance(value, tuple):
+        low, high = value
+        if low > high:
+            return f"none fits: {in_words(low)} needed, {in_words(max(high, 0.0))} left"
+        return f"{low:.4g} … {in_words(high)}" if high < 1e5 else f"{in_words(low)} … {in_words(high)}"
+    if unit == "ms":
+        return in_words(value)
+    return f"once in {in_words(1000 / value)}" if unit == "Hz" and 0 < value < 0.1 else f"{value:.4g} {unit}"
 
 
 def _spans(

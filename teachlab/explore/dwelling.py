@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError, TruthError
-from teachlab.explore.line import Line, dark_delays, edges_mm
+from teachlab.explore.line import Line, dark_delays, edges_mm, in_words
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
@@ -28,11 +28,14 @@ class Spans:
     dwell_ms, gap_ms : ndarray of float64, ms
     source : str
         How they were found.
+    at_levels : bool
+        Whether at the levels of a setting.
     """
 
     dwell_ms: Millis
     gap_ms: Millis
     source: str
+    at_levels: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,8 +47,10 @@ class Predicted:
     missed, merged : float
         Expected numbers at a random phase; whole numbers where evaluations were counted.
     passes, gaps : int
-    touching : int
-        Gaps of no length at all: no delay is to blame for them.
+    touching, unlit : int
+        Gaps of no length at all, and passes whose light never is beyond the level: no delay is to blame for them.
+    short_pulses, short_gaps : int
+        Pulses, and gaps between two, that the output shows but that are shorter than the controller needs.
     """
 
     missed: float
@@ -53,6 +58,9 @@ class Predicted:
     passes: int
     gaps: int
     touching: int
+    unlit: int
+    short_pulses: int
+    short_gaps: int
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -120,6 +128,7 @@ def spans_at_levels(recording: Recording, truth: Truth, setting: Setting) -> Spa
         gap_ms=gap.astype(np.float64) * period,
         source=f"{dwell.size} passes and {gap.size} gaps at on {setting.on_level:.5g}, off {setting.off_level:.5g} "
         f"{setting.unit}",
+        at_levels=True,
     )
 
 
@@ -162,6 +171,7 @@ def line_of(
         input_filter_ms=input_filter_ms,
         speed_change=speed_change,
         source=f"the shortest of {spans.source} of {recording.name}",
+        at_levels=spans.at_levels,
     )
 
 
@@ -172,14 +182,19 @@ def predict(spans: Spans, line: Line) -> Predicted:
     -----
     A pass is missed unless ``max(n, d_on + 1)`` evaluations in a row fall into its dwell; two merge unless
     ``max(n, d_off − d_on + 1)`` fall into the gap between them, d in evaluations as replay counts them. At a
-    random phase k evaluations fall into a time t with probability ``clip(t / T_e − k + 1, 0, 1)``.
+    random phase k evaluations fall into a time t with probability ``clip(t / T_e − k + 1, 0, 1)``. The controller
+    needs ``scan + filter`` of ``dwell − on-delay + off-delay``, and of ``gap + on-delay − off-delay``.
     """
+    need, longer = line.scan_ms + line.input_filter_ms - 1e-9, line.hold_ms - line.back_ms
     return Predicted(
         missed=sum(1 - line.seen(t) for t in spans.dwell_ms.tolist()),
         merged=sum(1 - line.resolved(t) for t in spans.gap_ms.tolist()),
         passes=int(spans.dwell_ms.size),
         gaps=int(spans.gap_ms.size),
         touching=int(np.count_nonzero(spans.gap_ms == 0)),
+        unlit=int(np.count_nonzero(spans.dwell_ms == 0)),
+        short_pulses=sum(line.seen(t) > 0 and t + longer < need for t in spans.dwell_ms.tolist()),
+        short_gaps=sum(line.resolved(t) > 0 and t - longer < need for t in spans.gap_ms.tolist()),
     )
 
 
@@ -200,10 +215,10 @@ def delay_at_fault(spans: Spans, line: Line) -> str | None:
             continue
         kind = "on" if (name == "back") != line.dark_delays else "off"
         if name == "back":
-            blamed.append(f"the {kind}-delay of {delay:g} ms is too long for {count} of {times.size} passes")
+            blamed.append(f"the {kind}-delay of {in_words(delay)} is too long for {count} of {times.size} passes")
         else:
             blamed.append(
-                f"the {kind}-delay of {delay:g} ms bridges {count} of {times.size} gaps between passes: "
+                f"the {kind}-delay of {in_words(delay)} bridges {count} of {times.size} gaps between passes: "
                 "neighbours merge"
             )
     return None if not blamed else "Not the level: " + "; ".join(blamed) + "."

@@ -37,6 +37,8 @@ class Line:
         Relative change of the speed, for the position of the onset.
     source : str
         Where dwell and gap come from.
+    at_levels : bool
+        Whether they were measured at the levels of a setting: then a time of 0 is a matter of the levels.
     """
 
     dwell_ms: float
@@ -52,6 +54,7 @@ class Line:
     edge_mm: float = 0.0
     speed_change: float = 0.0
     source: str = "numbers given"
+    at_levels: bool = False
 
     def __post_init__(self) -> None:
         for name in ("dwell_ms", "gap_ms", "on_delay_ms", "off_delay_ms", "scan_ms", "input_filter_ms"):
@@ -111,6 +114,19 @@ class Line:
     def resolved(self, gap_ms: float) -> float:
         """Return the probability that a gap of this length releases the output, at a random phase."""
         return probability_inside(gap_ms, self.period_ms, self.gap_needs)
+
+
+def in_words(value_ms: float) -> str:
+    """Return a time with a unit that people read: ms, from 100 s on s, from 10,000 s on h.
+
+    Examples
+    --------
+    >>> in_words(2.5), in_words(7.2e6), in_words(1.08e8)
+    ('2.5 ms', '7200 s', '30 h')
+    """
+    if abs(value_ms) < 1e5:
+        return f"{value_ms:.4g} ms"
+    return f"{value_ms / 1000:.4g} s" if abs(value_ms) < 1e7 else f"{value_ms / 3_600_000:.4g} h"
 
 
 def delays_of(setting: Setting, rate_hz: float) -> tuple[int, int]:

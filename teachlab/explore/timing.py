@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from teachlab.explore.line import Line
+from teachlab.explore.line import Line, in_words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,7 +36,7 @@ class Timing:
     controller_sees : float
         Probability that it sees the pulse.
     off_delay_window_ms : tuple of float
-        Off-delays that stretch the pulse enough and leave gap enough: from, up to; empty if from > up to.
+        Off-delays that stretch the pulse enough and leave gap enough: from, up to; none if from > up to.
     position_mm, position_jitter_mm, position_shift_mm : float or None
         How far the object has moved at the onset; standard deviation from sampling, ``v T_e / √12``; and
         the shift from a change of speed.
@@ -123,8 +123,16 @@ def timing(line: Line) -> Timing:
 
 
 def _longest_hold(line: Line, need: float) -> float:
-    """Return the longest off-delay that leaves the controller, and the filter, their gap."""
-    return max(0.0, line.gap_ms + line.back_ms - max(need, line.consecutive * line.period_ms))
+    """Return the longest off-delay that leaves the controller, and the filter, their gap; below 0 if none does."""
+    return line.gap_ms + line.back_ms - max(need, line.consecutive * line.period_ms)
+
+
+def _keep_it(line: Line, need: float) -> str:
+    longest = _longest_hold(line, need)
+    if longest >= 0:
+        return f"Keep it at most {in_words(longest)}."
+    least = in_words(max(need, line.consecutive * line.period_ms))
+    return f"Without it too: {least} are needed by the controller or the filter. Separate the objects."
 
 
 def _judge(line: Line, pulse: float, rest: float, need: float) -> tuple[str, str]:
@@ -136,39 +144,48 @@ def _judge(line: Line, pulse: float, rest: float, need: float) -> tuple[str, str
     if rest < need:
         blame = f"the {_hold(line)} leaves" if gap + line.back_ms >= need else "the gap leaves"
         return "at risk", (
-            f"{blame} {rest:.4g} ms between two pulses where the controller needs {need:.4g} ms: it may count two "
-            "as one."
+            f"{blame} {in_words(rest)} between two pulses where the controller needs {in_words(need)}: it may count "
+            "two as one."
         )
     if pulse < need:
+        least, most = max(0.0, need - (dwell - line.back_ms)), _longest_hold(line, need)
+        cure = (
+            f"stretch it by an off-delay of {least:.4g} … {in_words(most)}."
+            if least <= most
+            else f"an off-delay of {in_words(least)} would stretch it, but leave too little gap; scan faster."
+        )
         return "at risk", (
-            f"the output pulse of {pulse:.4g} ms is shorter than the {need:.4g} ms that the controller needs: stretch "
-            f"it by an off-delay of {max(0.0, need - (dwell - line.back_ms)):.4g} … {_longest_hold(line, need):.4g} ms."
+            f"the output pulse of {in_words(pulse)} is shorter than the {in_words(need)} that the controller needs: "
+            f"{cure}"
         )
     return "fine", "dwell, gap, response, delays and controller fit together"
 
 
 def _back(line: Line) -> str:
-    return f"{'off' if line.dark_delays else 'on'}-delay of {line.back_ms:g} ms"
+    return f"{'off' if line.dark_delays else 'on'}-delay of {in_words(line.back_ms)}"
 
 
 def _hold(line: Line) -> str:
-    return f"{'on' if line.dark_delays else 'off'}-delay of {line.hold_ms:g} ms"
+    return f"{'on' if line.dark_delays else 'off'}-delay of {in_words(line.hold_ms)}"
 
 
 def _judge_object(line: Line) -> tuple[str, str] | None:
     chance, needs = line.seen(line.dwell_ms), line.object_needs
     if chance == 1:
         return None
+    if line.dwell_ms == 0 and line.at_levels:
+        return "impossible", "during the shortest pass the light is never beyond the level: change the level first."
     verdict = "impossible" if chance == 0 else "at risk"
     if needs > line.consecutive:
         missed = "every such object is missed" if chance == 0 else f"{100 * chance:.3g} % of such objects are seen"
         return verdict, (
-            f"the {_back(line)} needs {needs} evaluations of object, the dwell of {line.dwell_ms:.4g} ms holds "
+            f"the {_back(line)} needs {needs} evaluations of object, the dwell of {in_words(line.dwell_ms)} holds "
             f"{line.dwell_ms / line.period_ms:.4g}: {missed}, whatever the level. Shorten the delay."
         )
     return verdict, (
-        f"the dwell of {line.dwell_ms:.4g} ms holds {line.dwell_ms / line.period_ms:.3g} evaluations where {needs} in "
-        f"a row are needed: at random phase {100 * chance:.3g} % are seen. Evaluate faster, or ask for fewer in a row."
+        f"the dwell of {in_words(line.dwell_ms)} holds {line.dwell_ms / line.period_ms:.3g} evaluations where {needs} "
+        f"in a row are needed: at random phase {100 * chance:.3g} % are seen. Evaluate faster, or ask for fewer in a "
+        "row."
     )
 
 
@@ -176,17 +193,19 @@ def _judge_gap(line: Line, need: float) -> tuple[str, str] | None:
     chance, needs = line.resolved(line.gap_ms), line.gap_needs
     if chance == 1:
         return None
+    if line.gap_ms == 0 and line.at_levels:
+        return "impossible", "between two passes the light never falls back behind the level: change the level first."
     if line.gap_ms == 0:
         return "impossible", "objects touch: no setting tells them apart. Separate them."
     verdict = "impossible" if chance == 0 else "at risk"
     if needs > line.consecutive:
         merged = "neighbours merge" if chance == 0 else f"{100 * (1 - chance):.3g} % of such neighbours merge"
         return verdict, (
-            f"the {_hold(line)} bridges the shortest gap of {line.gap_ms:.4g} ms: {merged}, whatever the level. "
-            f"Keep it at most {_longest_hold(line, need):.4g} ms."
+            f"the {_hold(line)} bridges the shortest gap of {in_words(line.gap_ms)}: {merged}, whatever the level. "
+            f"{_keep_it(line, need)}"
         )
     return verdict, (
-        f"the shortest gap of {line.gap_ms:.4g} ms holds {line.gap_ms / line.period_ms:.3g} evaluations where {needs} "
-        f"in a row are needed: {100 * (1 - chance):.3g} % of such neighbours merge. Evaluate faster, or separate the "
-        "objects."
+        f"the shortest gap of {in_words(line.gap_ms)} holds {line.gap_ms / line.period_ms:.3g} evaluations where "
+        f"{needs} in a row are needed: {100 * (1 - chance):.3g} % of such neighbours merge. Evaluate faster, or "
+        "separate the objects."
     )

@@ -89,7 +89,9 @@ def test_a_recordings_own_passes_and_gaps(line: Path) -> None:
     assert (found["dwell_ms"], found["gap_ms"]) == (3, 4)
     assert found["min_object_mm"] == pytest.approx(0.5)
     assert found["verdict"] == "fine"
-    assert found["predicted"] == {"missed": 0, "merged": 0, "passes": 3, "gaps": 2, "touching": 0}
+    assert found["predicted"] == {
+        "missed": 0, "merged": 0, "passes": 3, "gaps": 2, "touching": 0, "unlit": 0, "short_pulses": 0, "short_gaps": 0,
+    }  # fmt: skip
     assert found["delay_at_fault"] is None
 
 
@@ -125,6 +127,8 @@ def test_text_names_what_it_prints(line: Path) -> None:
         "at on 50, off 40 counts of line", "merge 1 of 2 neighbours", "Not the level: the off-delay of 5 ms",
     ):  # fmt: skip
         assert text in result.output, text
+    # Pulses of 20, 20 and 3 ms, gaps of 10 and 4.
+    assert "too short for it are 1 pulses and 1 gaps" in run(line, "--scan-ms", 6).output
     # A pulse of 3 ms stretched to 12, in a gap of 4: no off-delay does both.
     assert "none fits" in run(line, "--scan-ms", 12).output
 

@@ -17,7 +17,6 @@ from teachlab.replay import replay
 from teachlab.score import score
 
 BARE = Setting(unit="counts", on_level=0, off_level=0)
-FLICKER = "average over one flicker of 50 Hz mains"
 
 
 def bought(

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.special import ndtr
 
 from teachlab.data.synthetic import Scenario, generate, load_scenario
 from teachlab.errors import ParameterError, TruthError
@@ -161,6 +163,80 @@ def test_a_delay_is_not_blamed_for_what_the_filter_loses_nor_for_touching_object
     assert "on-delay of 10 ms is too long for 2 of 3" in (
         delay_at_fault(spans, line_of(recording, longer, spans)) or ""
     )
+
+
+@pytest.mark.parametrize("delays", [{}, {"off_delay_ms": 3.0}, {"on_delay_ms": 2.0, "off_delay_ms": 1.0}])
+def test_gaps_too_short_for_a_controller_are_those_of_replay(delays: dict[str, float]) -> None:
+    """Scan 5 ms and filter 1 ms at 1.2 m/s: gaps below 7.2 mm are flagged, 8 % of N(10, 2) mm (Φ(−1.4) = 0.081).
+
+    Against the times between the edges of the replayed output.
+    """
+    recording, truth = bars(seed=5, passes=1500)
+    setting = Setting(unit=recording.info.unit, on_level=27.5, off_level=27.4, **delays)
+    spans = spans_at_levels(recording, truth, setting)
+    found = predict(spans, line_of(recording, setting, spans, scan_ms=5.0, input_filter_ms=1.0))
+    output = replay(recording, setting)
+    between = (output.onsets[1:] - output.releases[:-1]) / 2  # 2 kHz
+    pulses = (output.releases - output.onsets) / 2
+    assert (found.short_gaps, found.short_pulses) == (np.count_nonzero(between < 6), np.count_nonzero(pulses < 6))
+    if not delays:
+        # Whole half milliseconds: what lies between 7.2 and 7.8 mm may be seen as too short as well.
+        shares = ndtr((np.array([7.2, 7.8]) - 10) / 2)
+        room = 4 * np.sqrt(0.1 * 0.9 / found.gaps)
+        assert shares[0] - room < found.short_gaps / found.gaps < shares[1] + room
+
+
+@pytest.mark.parametrize(
+    ("name", "changes", "blamed"),
+    [
+        ("black-trays", {"on_delay_ms": 20.0}, None),  # a dwell of 500 ms has time for it
+        ("black-trays", {"on_delay_ms": 510.0}, "on-delay of 510 ms is too long for"),
+        ("wrapped-bars", {"off_delay_ms": 2.0}, None),
+        ("wrapped-bars", {"off_delay_ms": 8.0}, "off-delay of 8 ms bridges"),
+        ("tumbling-rivets", {"consecutive": 3, "evaluation_rate_hz": 2000.0}, None),  # the filter, not a delay
+        ("tumbling-rivets", {"on_delay_ms": 1.5}, "on-delay of 1.5 ms is too long for"),
+        ("flickering-lamps", {"on_delay_ms": 6.0}, None),
+        ("flickering-lamps", {"on_delay_ms": 410.0}, "on-delay of 410 ms is too long for"),
+    ],
+)
+def test_delays_are_blamed_on_lines_where_they_are_at_fault(
+    name: str, changes: dict[str, Any], blamed: str | None
+) -> None:
+    """Before anything is taught, and of as many passes as replay loses at half height."""
+    recording, truth = generate(load_scenario(name), 200, seed=4)
+    polarity = Polarity.DARK_ON if name == "tumbling-rivets" else Polarity.LIGHT_ON
+    levels = {"black-trays": 11.0, "wrapped-bars": 27.5, "tumbling-rivets": 38.0, "flickering-lamps": 7.0}
+    setting = Setting(
+        unit=recording.info.unit, on_level=levels[name], off_level=levels[name], polarity=polarity, **changes
+    )  # fmt: skip
+    spans = spans_of_truth(recording, truth)
+    line = line_of(recording, setting, spans)
+    sentence = delay_at_fault(spans, line)
+    if blamed is None:
+        assert sentence is None
+        return
+    assert blamed in sentence
+    assert timing(line).verdict == "impossible"
+    found = predict(spans, line)
+    replayed = counts(recording, truth, setting)
+    assert (found.missed, found.merged) == (
+        pytest.approx(replayed.misses, abs=10), pytest.approx(replayed.merged, abs=15)
+    )  # fmt: skip
+
+
+def test_a_level_that_is_never_reached_is_not_laid_on_the_delay() -> None:
+    light = np.full(300, 10.0)
+    light[50:70], light[100:120], light[200:220] = 90.0, 30.0, 90.0
+    light[70:75], light[75:80] = 60.0, 90.0  # above the off-level still
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="counts"))
+    truth = Truth.from_arrays([50, 75, 100, 200], [70, 80, 120, 220])
+    setting = Setting(unit="counts", on_level=50, off_level=40, on_delay_ms=5.0)
+    spans = spans_at_levels(recording, truth, setting)
+    line = line_of(recording, setting, spans)
+    found = predict(spans, line)
+    assert (found.unlit, found.touching) == (1, 1)
+    assert "light is never beyond the level" in timing(line).because
+    assert delay_at_fault(spans, line) is None
 
 
 def test_verdicts_blame_the_right_thing() -> None:
