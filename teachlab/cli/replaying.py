@@ -38,7 +38,8 @@ def replay_command(
     from teachlab.explore.reserves import reserves
     from teachlab.model.setting import Setting
     from teachlab.replay import replay
-    from teachlab.score import lost_rate_by_lot, measure_margin, score
+    from teachlab.score import measure_margin, score
+    from teachlab.score.dependence import dependence_of
 
     chosen = read_setting(setting)
     opened, passes = load(recording, truth)
@@ -54,10 +55,10 @@ def replay_command(
     left = None
     if margins is not None and passes is not None and result is not None and result.counts.scored_passes:
         left = reserves(opened, passes, chosen, tolerance_ms=tolerance_ms)
-    dependence = None
+    dependent: dict[str, Any] = {}
     if passes is not None and result is not None:
-        reach = None if margins is None else margins.reach
-        dependence = lost_rate_by_lot(passes, result.trials, confidence=confidence, proxy=reach)
+        dependent = dependence_of(passes, result, proxy=None if margins is None else margins.reach)
+    dependence = dependent.get("lost_rate")
     if edges is not None:
         write_edges(edges, output.onsets, output.releases, opened.info.sample_rate_hz)
     if note := not_truth_note(passes):
@@ -75,6 +76,7 @@ def replay_command(
                 **_reference(output),
                 "score": None if result is None else result.as_dict(),
                 "dependence": None if dependence is None else dependence.as_dict(),
+                "dependence_of_rates": {name: None if v is None else v.as_dict() for name, v in dependent.items()},
                 "margin": None if margins is None else margins.as_dict(),
                 "reserves": left,
             }

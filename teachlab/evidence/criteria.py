@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -16,8 +17,8 @@ from teachlab.data.strict import SchemaOne, StrictModel, check
 from teachlab.errors import ParameterError
 from teachlab.model.margin import Margin
 from teachlab.model.score import CountRate, Rate, Score
+from teachlab.score.bursts import Bursts, count_limits
 from teachlab.score.effect import effective_limits
-from teachlab.score.intervals import count
 from teachlab.score.lots import ASSUMED_ICC, Dependence, Source
 
 RATES = (
@@ -30,8 +31,8 @@ RATES = (
     "ignore_trips_per_pass",
     "extra_per_pass",
 )
-DEPENDENT = ("lost_rate", "miss_rate", "merged_rate")
-"""Rates that allow for passes that resemble one another."""
+OF_PASSES = ("lost_rate", "miss_rate", "merged_rate")
+"""Rates that are not decided where it cannot be told how passes resemble one another."""
 SELF_LABELLED = "the passes are self-labelled: they support no claim"
 LEAST_LOTS = 5
 """With fewer named lots no rate that allows for them is decided."""
@@ -48,7 +49,7 @@ class Verdict(StrEnum):
 class Criterion(StrictModel):
     """One limit: a rate that must not be exceeded, or a margin or number that must be reached.
 
-    `dependence` says how lost, missed and merged rates allow for passes that resemble one another:
+    `dependence` says how rates allow for passes and gaps that resemble one another, and for events in bursts:
 
     - ``proxy``: as measured between lots, but at least for the intra-lot correlation `icc` that the document of
       criteria assumes, since no measured spread shows a rare bad lot that was not among those recorded; where fewer
@@ -56,6 +57,9 @@ class Criterion(StrictModel):
     - ``measured``: as measured between lots, naive of rare bad lots; where fewer than two lots hold an event, every
       lot counts as one trial;
     - ``independent``: not at all.
+
+    Counts per time and per pass have no such assumption, as bursts have no largest size: ``proxy`` takes them as
+    measured where two lots hold an event, else as coming one by one, and says so; ``measured`` decides nothing there.
     """
 
     measure: Literal[
@@ -147,7 +151,7 @@ def judge(
     criteria: Criteria,
     score: Score,
     margin: Margin | None,
-    dependence: Mapping[str, Dependence | None],
+    dependence: Mapping[str, Dependence | Bursts | None],
     reserves: Mapping[str, float | None] | None = None,
 ) -> list[Judged]:
     """Say of every criterion whether it is met, not met, or cannot be decided by these data.
@@ -161,8 +165,8 @@ def judge(
     criteria : Criteria
     score : Score
     margin : Margin, optional
-    dependence : mapping of str to Dependence or None
-        For each rate of `DEPENDENT`, how far passes resemble one another; None where that cannot be known.
+    dependence : mapping of str to Dependence, Bursts or None
+        For each rate, how far its trials resemble one another; None where that cannot be known.
     reserves : mapping of str to float or None, optional
     """
     return [_judge(c, score, margin, dependence, reserves or {}) for c in criteria.criterion]
@@ -181,7 +185,7 @@ def _judge(
     c: Criterion,
     score: Score,
     margin: Margin | None,
-    dependence: Mapping[str, Dependence | None],
+    dependence: Mapping[str, Dependence | Bursts | None],
     reserves: Mapping[str, float | None],
 ) -> Judged:
     if c.measure not in RATES and score.self_labelled:
@@ -206,7 +210,7 @@ def _judge(
     return _judged(c, limit, f"{value:.4g}", verdict, "the value itself is compared")
 
 
-def _number(measure: str, score: Score, margin: Margin | None, dependence: Dependence | None) -> float | None:
+def _number(measure: str, score: Score, margin: Margin | None, dependence: Dependence | Bursts | None) -> float | None:
     if measure == "passes":
         return score.counts.scored_passes
     if measure == "lots":
@@ -221,16 +225,15 @@ def _number(measure: str, score: Score, margin: Margin | None, dependence: Depen
     }[measure]
 
 
-def _judge_rate(c: Criterion, score: Score, dependence: Dependence | None) -> Judged:
+def _judge_rate(c: Criterion, score: Score, dependence: Dependence | Bursts | None) -> Judged:
     rate, most = getattr(score, c.measure), c.max or 0.0
     if isinstance(rate, CountRate):
-        low, upper = (count(rate.events, rate.exposure, share) for share in (2 * c.confidence - 1, c.confidence))
-        bounds = _Bounds(low.low, upper.upper, "events taken as independent in time")
+        bounds = _bounds_of_count(c, rate, dependence if isinstance(dependence, Bursts) else None)
         counts = f"{rate.events} in {rate.exposure:.4g} {rate.per}"
         limit = f"at most {most:g} per {rate.per} at {100 * c.confidence:g} % confidence"
         bounds_said = f"{bounds.low:.3g} and {bounds.upper:.3g} per {rate.per}"
     else:
-        bounds = _bounds_of_share(c, rate, dependence)
+        bounds = _bounds_of_share(c, rate, dependence if isinstance(dependence, Dependence) else None)
         counts = f"{rate.events} of {rate.trials}"
         limit = f"at most {100 * most:g} % at {100 * c.confidence:g} % confidence"
         bounds_said = f"{100 * bounds.low:.3g} % and {100 * bounds.upper:.3g} %"
@@ -259,16 +262,16 @@ class _Bounds:
 
 
 def _bounds_of_share(c: Criterion, rate: Rate, dependence: Dependence | None) -> _Bounds:
-    effect, basis, assumes, refused = 1.0, "passes taken as independent", "", ""
-    if c.measure in DEPENDENT and c.dependence != "independent":
+    effect, basis, assumes, refused = 1.0, "taken as independent", "", ""
+    if c.dependence != "independent":
         if dependence is None:
-            refused = "too few passes to tell how they resemble one another"
+            refused = "too few passes to tell how they resemble one another" if c.measure in OF_PASSES else ""
         else:
-            if dependence.source is Source.LOTS and dependence.lots < LEAST_LOTS:
-                refused = f"only {dependence.lots} lots, {LEAST_LOTS} are needed: record from more lots"
+            refused = _few(dependence)
             if c.dependence == "proxy" and dependence.by_proxy is not None:
                 dependence = dependence.by_proxy
-                assumes = f"losses of one lot correlate by at most {dependence.assumed_icc:g}"
+                of = "trips" if c.measure == "false_trips_per_gap" else "losses"
+                assumes = f"{of} of one lot correlate by at most {dependence.assumed_icc:g}"
             effect = dependence.design_effect
             basis = f"design effect {effect:.3g} from {dependence.basis}"
     if not rate.trials:
@@ -276,6 +279,29 @@ def _bounds_of_share(c: Criterion, rate: Rate, dependence: Dependence | None) ->
     events, trials = rate.events / effect, rate.trials / effect
     low = effective_limits(events, trials, 2 * c.confidence - 1)[0]
     return _Bounds(low, effective_limits(events, trials, c.confidence)[2], basis, assumes, refused)
+
+
+def _bounds_of_count(c: Criterion, rate: CountRate, bursts: Bursts | None) -> _Bounds:
+    basis, assumes, refused, effect = "events taken as independent in time", "", "", 1.0
+    if c.dependence != "independent":
+        if bursts is not None and bursts.design_effect is not None:
+            effect, refused = bursts.design_effect, _few(bursts)
+            basis = f"design effect {effect:.3g} from {bursts.basis}"
+        else:
+            assumes = "events come one by one: too few lots hold one to tell"
+            refused = "too few lots hold an event to tell how events cluster" if c.dependence == "measured" else ""
+    if not rate.exposure:
+        return _Bounds(0.0, math.inf, basis, assumes, refused or "nothing was scored to measure it by")
+    events, exposure = rate.events / effect, rate.exposure / effect
+    low = count_limits(events, exposure, 2 * c.confidence - 1)[0]
+    return _Bounds(low, count_limits(events, exposure, c.confidence)[2], basis, assumes, refused)
+
+
+def _few(found: Dependence | Bursts) -> str:
+    """Say why nothing is decided with so few named lots; nothing where there are enough."""
+    if found.source is not Source.LOTS or found.lots >= LEAST_LOTS:
+        return ""
+    return f"only {found.lots} lots, {LEAST_LOTS} are needed: record from more lots"
 
 
 def _judged(c: Criterion, limit: str, measured: str, verdict: Verdict, because: str) -> Judged:

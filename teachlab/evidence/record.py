@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -28,16 +29,12 @@ from teachlab.model.score import Outcome, Score
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.replay import replay, replay_family
-from teachlab.score import lost_rate_by_lot, measure_margin, score
+from teachlab.score import measure_margin, score
+from teachlab.score.bursts import Bursts
+from teachlab.score.dependence import dependence_of
 from teachlab.score.lots import ASSUMED_ICC, Dependence, exposure
 
 SCHEMA = 1
-DEPENDENT = {
-    "lost_rate": (Outcome.MISS, Outcome.MERGED),
-    "miss_rate": (Outcome.MISS,),
-    "merged_rate": (Outcome.MERGED,),
-}
-"""Which outcomes count for each rate that allows for passes that resemble one another."""
 SHIFTS = 10
 """Levels tried on either side of the setting's, for the sensitivity."""
 
@@ -133,12 +130,7 @@ def build_record(
         raise TruthError("no detect pass is left to score, so there is nothing to report. Log more passes.")
     margins = measure_margin(recording, output, truth, result.trials, tolerance_ms=how.tolerance_ms)
     icc = ASSUMED_ICC if criteria is None else criteria.icc
-    dependent = {
-        name: lost_rate_by_lot(
-            truth, result.trials, confidence=how.confidence, proxy=margins.reach, icc=icc, events=events
-        )
-        for name, events in DEPENDENT.items()
-    }
+    dependent = dependence_of(truth, result, proxy=margins.reach, icc=icc)
     dependence = dependent["lost_rate"]
     reserves = reserves_of(recording, truth, setting, tolerance_ms=how.tolerance_ms, first_pass=first)
     judged = [] if criteria is None else judge(criteria, result, margins, dependent, reserves)
@@ -150,7 +142,7 @@ def build_record(
             "overall": str(overall(judged)) if judged else None,
             "criteria": [item.as_dict() for item in judged],
         },
-        "claims": _claims(result, dependence, truth),
+        "claims": _claims(result, dependent, truth),
         "cautions": _cautions(recording, truth, cut, setting),
         "data": data_of(recording, truth, sources),
         "setting": setting.as_dict(),
@@ -160,6 +152,7 @@ def build_record(
         "split": _split(recording, truth, cut, result),
         "score": result.as_dict(),
         "dependence": None if dependence is None else dependence.as_dict(),
+        "dependence_of_rates": {name: None if v is None else v.as_dict() for name, v in dependent.items()},
         "margin": margins.as_dict(),
         "reserves": reserves,
         "tail": _tail(margins, result, setting, how.confidence),
@@ -212,17 +205,23 @@ def record_text(record: dict[str, Any]) -> str:
     return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def _claims(result: Score, dependence: Dependence | None, truth: Truth) -> list[str]:
+def _claims(result: Score, dependent: Mapping[str, Dependence | Bursts | None], truth: Truth) -> list[str]:
     if truth.source is TruthSource.SELF_LABELLED:
         return ["Nothing may be claimed: the passes are self-labelled, made from this very signal."]
     out = []
-    for found in (dependence, None if dependence is None else dependence.by_proxy):
-        if found is not None:
+    dependence, bursts = dependent["lost_rate"], dependent["false_trips_per_running_hour"]
+    if isinstance(dependence, Dependence):
+        for found in filter(None, (dependence, dependence.by_proxy)):
             rate = replace(result.lost_rate, low=found.low, high=found.high, upper=found.upper)
             effect = f"design effect {found.design_effect:.3g} from {found.basis}"
             out.append(f"{claim_sentence(rate)} {found.holds} ({effect}).")
     out.append(claim_sentence(result.lost_rate) + " Holds only if all passes are independent.")
-    out.append(claim_hours_sentence(result.false_trips_per_running_hour))
+    per_hour = result.false_trips_per_running_hour
+    if isinstance(bursts, Bursts) and bursts.design_effect is not None:
+        allowed = replace(per_hour, low=bursts.low, high=bursts.high, upper=bursts.upper)
+        effect = f"design effect {bursts.design_effect:.3g} from {bursts.basis}"
+        out.append(f"{claim_hours_sentence(allowed)} {bursts.holds} ({effect}).")
+    out.append(claim_hours_sentence(per_hour) + " Holds only if false trips come one by one.")
     return out
 
 

@@ -284,13 +284,32 @@ def lost_rate_by_lot(
         np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED)) & truth.detect[trials.first_pass :]
     )
     lost = np.isin(trials.passes[rows - trials.first_pass], tuple(events))
-    code, source = _lot_codes(truth, rows)
+    code, source = lot_codes(truth, rows)
     if int(code.max(initial=0)) < 1:
         return None
     hits, of = np.bincount(code, lost), np.bincount(code)
     weakest = 1.0 if proxy is None else _weakest_effect(np.asarray(proxy, np.float64)[rows], code, of, confidence)
     runs = integrated_autocorrelation(lost) if source is Source.BLOCKS else None
     return lot_rate(hits, of, confidence=confidence, source=source, icc=icc, weakest=weakest, least=runs or 1.0)
+
+
+def gaps_tripped_by_lot(
+    truth: Truth, trials: Trials, *, confidence: float = 0.95, icc: float = ASSUMED_ICC
+) -> Dependence | None:
+    """Bound the share of gaps tripped with the dependence of neighbouring gaps allowed for.
+
+    A gap belongs to the lot of the pass before it. None where there are too few gaps for two stretches.
+    """
+    scored = np.flatnonzero(trials.gaps != Outcome.EXCLUDED)
+    if scored.size == 0 or truth.passes == 0:
+        return None
+    tripped = trials.gaps[scored] == Outcome.TRIPPED
+    code, source = lot_codes(truth, np.maximum(trials.gap_after[scored], 0))
+    if int(code.max(initial=0)) < 1:
+        return None
+    runs = integrated_autocorrelation(tripped) if source is Source.BLOCKS else None
+    hits, of = np.bincount(code, tripped), np.bincount(code)
+    return lot_rate(hits, of, confidence=confidence, source=source, icc=icc, least=runs or 1.0)
 
 
 def _weakest_effect(
@@ -332,7 +351,8 @@ def exposure(truth: Truth, first_taught: int, stop_taught: int, trials: Trials) 
     return out
 
 
-def _lot_codes(truth: Truth, rows: NDArray[np.int64]) -> tuple[NDArray[np.int64], Source]:
+def lot_codes(truth: Truth, rows: NDArray[np.int64]) -> tuple[NDArray[np.int64], Source]:
+    """Return the number of the lot of every pass in `rows`, and what the lots are: as labelled, or stretches."""
     if truth.lot is not None:
         names = [str(name) for name in truth.lot[rows]]
         codes: dict[str, int] = {}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,8 @@ from teachlab.model.score import Score
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.replay import replay
-from teachlab.score import lost_rate_by_lot, score
+from teachlab.score import lost_rate_by_lot, lot_rate, score
+from teachlab.score.bursts import burst_rate
 
 
 def _score(passes: int, lost: int, source: TruthSource = TruthSource.INDEPENDENT) -> tuple[Score, Truth]:
@@ -107,6 +109,57 @@ def test_missed_and_merged_passes_allow_for_lots_too() -> None:
     dependence = lost_rate_by_lot(truth, result.trials)
     assert judge(criteria, result, None, {"miss_rate": dependence})[0].verdict is Verdict.NOT_ENOUGH
     assert judge(criteria, result, None, {})[0].because.startswith("too few passes")
+
+
+def test_a_rare_bad_lot_is_allowed_for_where_losses_come_singly() -> None:
+    # One loss in every second of 60 lots of 50: as measured no more alike than chance, and naive of a bad lot.
+    events = [1, 0] * 30
+    found = lot_rate(events, [50] * 60)
+    assert found.measured is not None
+    assert found.measured < 1
+    assert found.by_proxy is not None
+    result, _ = _score(3000, 30)
+    rows = [{"measure": "lost_rate", "max": 0.02, "dependence": how} for how in ("proxy", "measured", "independent")]
+    criteria = Criteria.model_validate({"criterion": rows})
+    assumed, measured, independent = judge(criteria, result, None, {"lost_rate": found})
+    # 30 of 3000, 10.8 passes worth one: 2.78 of 278, at most 2.6 %.
+    assert assumed.verdict is Verdict.NOT_ENOUGH
+    assert "design effect 10.8 from an assumed intra-lot correlation of 0.2" in assumed.measured
+    assert measured.verdict is independent.verdict is Verdict.MET
+    rows[0]["max"] = 0.03
+    met = judge(Criteria.model_validate({"criterion": rows}), result, None, {"lost_rate": found})[0]
+    assert met.because.endswith("if losses of one lot correlate by at most 0.2")
+
+
+def test_false_trips_in_bursts_are_allowed_for() -> None:
+    result, _ = _score(300, 0)
+    bursts = burst_rate([6, 0, 0, 5, 0, 0, 0, 7, 0, 0] * 2, [1.0] * 20, per="running hour")
+    assert bursts.design_effect is not None
+    tripped = replace(result, false_trips_per_running_hour=bursts.naive)
+    rows = [
+        {"measure": "false_trips_per_running_hour", "max": 3.0, "dependence": how}
+        for how in ("proxy", "measured", "independent")
+    ]
+    criteria = Criteria.model_validate({"criterion": rows})
+    found = judge(criteria, tripped, None, {"false_trips_per_running_hour": bursts})
+    # 36 in 20 h: at most 2.4 per hour one by one, 3.6 in bursts.
+    assert [item.verdict for item in found] == [Verdict.NOT_ENOUGH, Verdict.NOT_ENOUGH, Verdict.MET]
+    assert f"design effect {bursts.design_effect:.3g} from 20 lots" in found[0].measured
+
+
+def test_without_a_burst_seen_the_default_says_what_it_takes_for_granted() -> None:
+    result, _ = _score(300, 0)
+    none = burst_rate([0] * 20, [1.2] * 20, per="running hour")
+    quiet = replace(result, false_trips_per_running_hour=none.naive)
+    rows = [
+        {"measure": "false_trips_per_running_hour", "max": 0.125, "dependence": how}
+        for how in ("proxy", "measured", "independent")
+    ]
+    # 24 hours without any show 1 in 8 hours, if false trips come one by one.
+    found = judge(Criteria.model_validate({"criterion": rows}), quiet, None, {"false_trips_per_running_hour": none})
+    assert [item.verdict for item in found] == [Verdict.MET, Verdict.NOT_ENOUGH, Verdict.MET]
+    assert "if events come one by one" in found[0].because
+    assert "too few lots" in found[1].because
 
 
 def test_overall() -> None:
