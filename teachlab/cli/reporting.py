@@ -11,7 +11,7 @@ from teachlab.cli.console import emit_json, progress, say, warn
 from teachlab.cli.loading import not_truth_note
 from teachlab.errors import InputError, ParameterError
 
-EXIT = {"met": 0, "not met": 1, "not enough evidence": 3}
+EXIT = {"met": 0, "not met": 1, "not enough evidence": 3, "no setting": 3}
 
 
 def register(app: typer.Typer) -> None:
@@ -22,7 +22,9 @@ def register(app: typer.Typer) -> None:
 
 def report_command(
     recording: Annotated[str, typer.Argument(help="Recording: NAME.parquet, or a URI.")],
-    setting: Annotated[str, typer.Option(help="Setting to give evidence for: JSON.")],
+    setting: Annotated[
+        str, typer.Option(help="Setting to give evidence for, or what teach --json said when it abstained: JSON.")
+    ],
     out: Annotated[str | None, typer.Option(help="Folder for result.json and report.html; made if missing.")] = None,
     criteria: Annotated[str | None, typer.Option(help="Acceptance criteria: TOML, fixed before the run.")] = None,
     truth: Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")] = None,
@@ -45,16 +47,23 @@ def report_command(
 ) -> None:
     """Write the evidence for a setting: a record that can be recomputed, and a page to sign.
 
-    Exit code with criteria: 0 met, 1 not met, 3 not enough evidence.
+    Exit code with criteria: 0 met, 1 not met, 3 not enough evidence; 3 also where there is no setting.
     """
     from teachlab.data.files import write_aside
     from teachlab.data.recordings import read_recording
-    from teachlab.data.setting_files import read_setting
     from teachlab.data.truth_files import find_truth, read_truth
-    from teachlab.evidence import RecordOptions, build_record, read_criteria, record_text
-    from teachlab.evidence.page import page_html, page_pdf
+    from teachlab.evidence import (
+        Abstention,
+        RecordOptions,
+        build_abstention,
+        build_record,
+        read_criteria,
+        read_released,
+        record_text,
+    )
+    from teachlab.evidence.page import page_pdf
     from teachlab.evidence.record import Sources
-    from teachlab.evidence.sealing import seal
+    from teachlab.evidence.sealing import page_of, seal
     from teachlab.model.setting_kinds import fixed_levels
 
     if pdf and out is None:
@@ -73,17 +82,17 @@ def report_command(
         draws=draws,
         cycles=tuple(cycle or ()),
     )
+    released = read_released(setting)
+    asked = None if criteria is None else read_criteria(criteria)
+    sources = Sources(recording=recording, truth=str(where), setting=setting)
     with progress(f"computing evidence of {opened.name}", quiet=json):
-        record = build_record(
-            opened,
-            passes,
-            fixed_levels(read_setting(setting), "the evidence record"),
-            Sources(recording=recording, truth=str(where), setting=setting),
-            options=options,
-            criteria=None if criteria is None else read_criteria(criteria),
-        )
+        if isinstance(released, Abstention):
+            record = build_abstention(opened, passes, released, sources, options=options)
+        else:
+            used = fixed_levels(released, "the evidence record")
+            record = build_record(opened, passes, used, sources, options=options, criteria=asked)
     if out is not None:
-        html = page_html(record, opened)
+        html = page_of(record, opened)
         printed = page_pdf(html) if pdf else None
         record = seal(record, html, printed)
         folder = _folder(out)
@@ -140,7 +149,7 @@ def _say(record: dict[str, object], out: str | None) -> None:
     verdict, claims, cautions = record["verdict"], record["claims"], record["cautions"]
     if isinstance(verdict, dict):
         say(f"Verdict: {verdict['overall'] or 'none, no criteria were given'}")
-        for item in verdict["criteria"]:
+        for item in verdict.get("criteria", ()):
             say(f"  {item['measure']}: {item['limit']}: {item['verdict']} ({item['measured']}; {item['because']})")
     for group in (claims, cautions):
         for line in group if isinstance(group, list) else ():

@@ -97,6 +97,11 @@ def setting_from_dict(values: object, where: str) -> Setting:
     >>> setting_from_dict({"unit": "mV", "on_level": 5, "off_level": 4, "polarity": "light-on"}, "here").hysteresis
     1.0
     """
+    if isinstance(values, Mapping) and "abstained" in values:
+        raise SettingError(
+            f"{where}: a strategy abstained here, so there is no setting. Teach another way, or write the record of "
+            f"the abstention: teachlab report RECORDING --setting {where}"
+        )
     model, made = _kind_of(values, where)
     document = check(model, values, where, SettingError)
     fields = document.model_dump(exclude={"schema_", "kind", "taught"})

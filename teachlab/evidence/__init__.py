@@ -1,19 +1,23 @@
 """Evidence that can be signed: identity, criteria, record, page, and its verification."""
 
+from teachlab.evidence.abstention import Abstention, build_abstention, read_released
 from teachlab.evidence.criteria import Criteria, Judged, Verdict, judge, read_criteria
 from teachlab.evidence.finding import Finding
 from teachlab.evidence.record import RecordOptions, build_record, record_text
 from teachlab.evidence.verify import verify_record
 
 __all__ = [
+    "Abstention",
     "Criteria",
     "Finding",
     "Judged",
     "RecordOptions",
     "Verdict",
+    "build_abstention",
     "build_record",
     "judge",
     "read_criteria",
+    "read_released",
     "record_text",
     "verify_record",
 ]

@@ -13,7 +13,7 @@ from teachlab.evidence.figures import record_figures
 from teachlab.evidence.lost import REASONS
 from teachlab.model.recording import Recording
 
-TEMPLATE = Path(__file__).with_name("page.html.j2")
+FOLDER = Path(__file__).parent
 
 
 def page_html(record: dict[str, Any], recording: Recording | None = None) -> str:
@@ -25,25 +25,15 @@ def page_html(record: dict[str, Any], recording: Recording | None = None) -> str
     recording : Recording, optional
         For the light of the worst passes.
     """
-    from jinja2 import Environment, StrictUndefined
     from markupsafe import Markup
 
-    def shown(value: Any) -> Any:
-        return wording.visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value
-
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, finalize=shown)
-    environment.filters |= {
-        "g": wording.number,
-        "pc": wording.percent,
-        "words": lambda name: str(name).replace("_", " "),
-    }
-    template = environment.from_string(TEMPLATE.read_text(encoding="utf-8"))
     # Figures are made here, with every text escaped by the drawing library: the only markup let through.
     figures = {
         name: {"svg": Markup(figure.svg), "caption": figure.caption}
         for name, figure in record_figures(record, recording).items()
     }
-    page: str = template.render(
+    return _rendered(
+        "page.html.j2",
         r=record,
         percent=f"{100 * record['options']['confidence']:g} %",
         rates=wording.rate_rows(record["score"]),
@@ -60,6 +50,35 @@ def page_html(record: dict[str, Any], recording: Recording | None = None) -> str
         setting=wording.setting_rows(record),
         identity=wording.identity_rows(record),
     )
+
+
+def abstention_html(record: dict[str, Any]) -> str:
+    """Return the page of the record of an abstention."""
+    return _rendered(
+        "abstained.html.j2",
+        r=record,
+        percent=f"{100 * record['options']['confidence']:g} %",
+        offers=wording.offer_rows(record),
+        identity=wording.data_rows(record, record["source"]),
+    )
+
+
+def _rendered(template: str, **values: Any) -> str:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    from markupsafe import Markup
+
+    def shown(value: Any) -> Any:
+        return wording.visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+    environment = Environment(
+        loader=FileSystemLoader(FOLDER), autoescape=True, undefined=StrictUndefined, trim_blocks=True, finalize=shown
+    )
+    environment.filters |= {
+        "g": wording.number,
+        "pc": wording.percent,
+        "words": lambda name: str(name).replace("_", " "),
+    }
+    page: str = environment.get_template(template).render(**values)
     return page.lstrip()
 
 

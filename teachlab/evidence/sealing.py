@@ -11,15 +11,21 @@ from teachlab.data.files import read_text
 from teachlab.errors import InputError
 from teachlab.evidence import identity
 from teachlab.evidence.finding import Finding
-from teachlab.evidence.page import page_html
+from teachlab.evidence.page import abstention_html, page_html
 from teachlab.model.recording import Recording
 
+ABSTENTION = "teachlab.abstention"
 PAGE, PDF = "page_sha256", "pdf_sha256"
 SEALS = ("record_sha256", PAGE, PDF)
 """Keys of a record that its own digest leaves out."""
 DRAWN_BY = ("source_sha256", "python", "matplotlib", "jinja2", "numpy")
 """Software that shapes the page or its figures."""
 SHOWN = 60
+
+
+def page_of(record: dict[str, Any], recording: Recording) -> str:
+    """Return the page of a record of either kind: of a setting, or of an abstention."""
+    return abstention_html(record) if record["kind"] == ABSTENTION else page_html(record, recording)
 
 
 def seal(record: dict[str, Any], html: str, pdf: bytes | None = None) -> dict[str, Any]:
@@ -63,7 +69,7 @@ def _rendering(record: dict[str, Any], recording: Recording, path: Path) -> list
         page = read_text(path, "a page in UTF-8", InputError)
     except InputError as fault:
         return [Finding("page", str(fault))]
-    ours = page_html(record, recording)
+    ours = page_of(record, recording)
     if page == ours:
         return []
     here, recorded = identity.software(), record["software"]

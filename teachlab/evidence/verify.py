@@ -13,15 +13,21 @@ from teachlab.data.strict import check, parse_json
 from teachlab.data.truth_files import read_truth
 from teachlab.errors import InputError
 from teachlab.evidence import identity
+from teachlab.evidence.abstention import abstention_from_dict, build_abstention, read_released
 from teachlab.evidence.criteria import Criteria
 from teachlab.evidence.finding import Finding
 from teachlab.evidence.record import SCHEMA, RecordOptions, Sources, build_record, record_text
-from teachlab.evidence.sealing import SEALS, check_page
+from teachlab.evidence.sealing import ABSTENTION, SEALS, check_page
 from teachlab.model.plain import plain
+from teachlab.model.recording import Recording
 
+EVIDENCE = "teachlab.evidence"
 RELATIVE = 1e-9
 NOT_COMPARED = ("software", *SEALS)
 MOST_SHOWN = 20
+
+_Given = tuple[str | None, str | None, str | None]
+_Again = tuple[dict[str, Any], Recording, list[Finding]]
 
 
 def verify_record(
@@ -49,33 +55,17 @@ def verify_record(
     """
     text = read_text(path, "an evidence record, result.json", InputError)
     record = parse_json(text, str(path), InputError)
-    if not isinstance(record, dict) or record.get("kind") != "teachlab.evidence" or record.get("schema") != SCHEMA:
+    known = isinstance(record, dict) and record.get("kind") in {EVIDENCE, ABSTENTION}
+    if not known or record.get("schema") != SCHEMA:
         raise InputError(f"{path}: this is no evidence record of schema {SCHEMA}. Give the result.json of a report.")
-    found = changed = _own_digest(record, text)
+    changed = _own_digest(record, text)
+    again_of = _setting_again if record["kind"] == EVIDENCE else _abstention_again
     try:
-        data, taught = record["data"], record["setting_source"]
-        recording = _file(path, recording, data["recording"], "--recording")
-        truth = _file(path, truth, data["truth"], "--truth")
-        setting = _file(path, setting, taught["file"], "--setting", needed=False)
-        options = RecordOptions(**{**record["options"], "deviations": tuple(record["options"]["deviations"])})
-        criteria = None if record["criteria"] is None else check(Criteria, record["criteria"], str(path), InputError)
-        used = setting_from_dict(record["setting"], f"{path}: setting")
-        found = changed + _files(record, recording, truth, setting)
-        opened = read_recording(recording)
-        sources = Sources(recording=recording, truth=truth, setting=setting)
-        again = build_record(
-            opened,
-            read_truth(truth, samples=opened.samples),
-            used,
-            sources,
-            options=options,
-            criteria=criteria,
-        )
+        again, opened, found = again_of(record, path, (recording, truth, setting))
     except (KeyError, TypeError, AttributeError) as fault:
         raise InputError(f"{path}: the record is damaged: {type(fault).__name__} {fault}. Write it again.") from None
-    if setting is not None and plain(read_setting(setting).as_dict()) != record["setting"]:
-        found.append(Finding("setting", f"{Path(setting).name} holds another setting than the record"))
-    skipped = {*NOT_COMPARED, "setting_source"}
+    found = changed + found
+    skipped = {*NOT_COMPARED, "setting_source", "source"}
     # What the files' own digests say is not said twice.
     ours, theirs = ({k: v for k, v in r.items() if k not in skipped} for r in (again, record))
     for side in (ours, theirs):
@@ -89,6 +79,48 @@ def verify_record(
     except (KeyError, TypeError, AttributeError, ValueError) as fault:
         found.append(Finding("page", f"cannot be rendered from this record: {type(fault).__name__} {fault}"))
     return found + _versions(record.get("software", {}))
+
+
+def _setting_again(record: dict[str, Any], path: str | Path, given: _Given) -> _Again:
+    data, taught = record["data"], record["setting_source"]
+    sources = _sources(path, given, data, taught["file"])
+    options = RecordOptions(**{**record["options"], "deviations": tuple(record["options"]["deviations"])})
+    criteria = None if record["criteria"] is None else check(Criteria, record["criteria"], str(path), InputError)
+    used = setting_from_dict(record["setting"], f"{path}: setting")
+    found = _files(data, sources, taught["file_sha256"])
+    opened = read_recording(sources.recording)
+    truth = read_truth(sources.truth, samples=opened.samples)
+    again = build_record(opened, truth, used, sources, options=options, criteria=criteria)
+    released = None if sources.setting is None else read_setting(sources.setting)
+    if released is not None and plain(released.as_dict()) != record["setting"]:
+        found.append(Finding("setting", f"{Path(str(sources.setting)).name} holds another setting than the record"))
+    return again, opened, found
+
+
+def _abstention_again(record: dict[str, Any], path: str | Path, given: _Given) -> _Again:
+    data, source = record["data"], record["source"]
+    sources = _sources(path, given, data, source["file"])
+    options = RecordOptions(**{**record["options"], "deviations": tuple(record["options"]["deviations"])})
+    refused = abstention_from_dict({"abstained": record["abstained"]}, f"{path}: abstained")
+    found = _files(data, sources, source["file_sha256"])
+    opened = read_recording(sources.recording)
+    truth = read_truth(sources.truth, samples=opened.samples)
+    try:
+        again = build_abstention(opened, truth, refused, sources, options=options)
+    except InputError as fault:
+        found.append(Finding("abstained", str(fault)))
+        return record, opened, found
+    if sources.setting is not None and read_released(sources.setting) != refused:
+        found.append(Finding("abstained", f"{Path(sources.setting).name} holds something else than the record"))
+    return again, opened, found
+
+
+def _sources(path: str | Path, given: _Given, data: dict[str, Any], released: str | None) -> Sources:
+    return Sources(
+        recording=_file(path, given[0], data["recording"], "--recording"),
+        truth=_file(path, given[1], data["truth"], "--truth"),
+        setting=_file(path, given[2], released, "--setting", needed=False),
+    )
 
 
 def _own_digest(record: dict[str, Any], text: str) -> list[Finding]:
@@ -111,12 +143,12 @@ def _file(record: str | Path, given: str | None, name: str | None, option: str, 
     return None
 
 
-def _files(record: dict[str, Any], recording: str, truth: str, setting: str | None) -> list[Finding]:
-    data, out = record["data"], []
+def _files(data: dict[str, Any], sources: Sources, released_sha256: str | None) -> list[Finding]:
+    recording, truth, out = sources.recording, sources.truth, []
     pairs = (
         ("data", recording, data["recording_sha256"]),
         ("truth", truth, data["truth_file_sha256"]),
-        ("setting", setting, record["setting_source"]["file_sha256"]),
+        ("setting", sources.setting, released_sha256),
     )
     changed = {where for where, path, digest in pairs if path is not None and identity.file_digest(path) != digest}
     names = {where: Path(path).name for where, path, _ in pairs if path is not None}

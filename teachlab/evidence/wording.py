@@ -206,15 +206,50 @@ def setting_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
 
 def identity_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
     """Return every digest and version."""
-    data, source = record["data"], record["setting_source"]
+    rows = data_rows(record, record["setting_source"])
+    if not record["split"]:
+        return rows
+    digests = [(key, record["split"][key]) for key in ("teach_samples_sha256", "scored_samples_sha256")]
+    at = len(rows) - len(record["software"]) - 1
+    return rows[:at] + digests + rows[at:]
+
+
+def data_rows(record: dict[str, Any], source: dict[str, Any]) -> list[tuple[str, str]]:
+    """Return the digests of the data and of what was released, and the versions."""
+    data = record["data"]
     keys = ("recording", "recording_sha256", "samples", "stored_type", "samples_sha256", "sample_rate_hz", "origin")
     out = [(key, plain(data[key])) for key in keys]
     out += [(key, plain(data[key])) for key in ("truth", "truth_file_sha256", "truth_sha256")]
     out += [("setting_" + key if key.startswith("file") else key, plain(value)) for key, value in source.items()]
-    if record["split"]:
-        out += [(key, record["split"][key]) for key in ("teach_samples_sha256", "scored_samples_sha256")]
-    out += [(key, value) for key, value in record["software"].items()]
+    out += list(record["software"].items())
     return [*out, ("record_sha256", record["record_sha256"])]
+
+
+def offer_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
+    """Return what a recording without a setting offers: contrast, noise, and the best that one level could do."""
+    found, unit = record["offers"], record["data"]["unit"]
+    best = found["separability"]
+    rows = [
+        ("direction of the objects", plain(found["direction"])),
+        ("background", f"{number(found['background'])} {unit}"),
+        ("contrast", f"{number(found['contrast'])} {unit}, median of the pass peaks less the background"),
+        ("noise on objects", f"{number(found['noise']['object'])} {unit}"),
+        ("noise of the background", f"{number(found['noise']['background'])} {unit}"),
+        ("invalid samples", percent(found["invalid"])),
+        ("saturated samples", percent(found["saturated"])),
+        ("passes, gaps", f"{plain(found['passes'])}, {plain(found['gaps'])}"),
+    ]
+    if best is None:
+        return [*rows, ("one level for all", "not known: no direction of the objects is stored, or found")]
+    does = "tells all passes from all gaps" if best["separable"] else "is the best one"
+    return [
+        *rows,
+        (
+            "one level for all",
+            f"{number(best['level'])} {unit} {does}: {best['lost']} of {best['passes']} passes do not reach it, "
+            f"{best['tripped']} of {best['gaps']} gaps do, at zero hysteresis",
+        ),
+    ]
 
 
 def plain(value: Any) -> str:

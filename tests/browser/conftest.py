@@ -161,3 +161,27 @@ def _plain(folder: Path, *, lots: int, lost: int, source: TruthSource) -> Path:
 def page_file(request: pytest.FixtureRequest) -> Path:
     """Each of the pages."""
     return request.getfixturevalue(request.param)
+
+
+@pytest.fixture(scope="session")
+def abstained(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The page of a strategy that gave no setting, with hostile texts."""
+    folder, rng = tmp_path_factory.mktemp("abstained"), np.random.default_rng(2)
+    start = np.arange(60) * 200 + 50
+    light = rng.normal(100, 6, 60 * 200 + 100)
+    for a in start:
+        light[a : a + 80] += 6
+    info = RecordingInfo(sample_rate_hz=1000, unit="counts </style>", title=HOSTILE[0])
+    write_recording(folder / "flat.parquet", Recording.from_array(light.astype(np.float32), info))
+    write_truth(folder / "flat.passes.parquet", Truth.from_arrays(start, start + 80, source=TruthSource.INDEPENDENT))
+    taught = CliRunner().invoke(app, ["teach", str(folder / "flat.parquet"), "--strategy", "quantile-guard", "--json"])
+    assert taught.exit_code == 3
+    (folder / "abstained.json").write_text(taught.stdout, encoding="utf-8")
+    texts = ("--title", " ".join(HOSTILE), "--deviation", HOSTILE[9])
+    return _report(folder, "flat.parquet", "abstained.json", "--draws", "20", *texts)
+
+
+@pytest.fixture(params=["hostile", "ordinary", "all_lost", "abstained"])
+def every_page(request: pytest.FixtureRequest) -> Path:
+    """Each of the pages of a setting, and that of an abstention."""
+    return request.getfixturevalue(request.param)

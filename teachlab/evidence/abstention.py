@@ -1,0 +1,216 @@
+"""The record of an abstention: no setting, why not, and what the recording offers; recomputed like any other."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import Field
+
+from teachlab.data.files import read_text
+from teachlab.data.quality import inspect_recording
+from teachlab.data.setting_files import setting_from_dict
+from teachlab.data.strict import StrictModel, check, parse_json
+from teachlab.errors import Abstained, InputError, SettingError, StrategyError
+from teachlab.evidence import identity
+from teachlab.evidence.record import (
+    LIMITS_OF_USE,
+    RecordOptions,
+    Sources,
+    checked_text,
+    data_of,
+    recording_cautions,
+    source_name,
+)
+from teachlab.evidence.sealing import ABSTENTION
+from teachlab.model.plain import plain
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting
+from teachlab.model.teaching import Strategy
+from teachlab.model.truth import Truth
+from teachlab.score.intervals import proportion
+from teachlab.teach import TeachBlock, parameters_of, teach_once
+from teachlab.teach.registry import source_fingerprint, strategy_class
+
+SCHEMA = 1
+NO_SETTING = "no setting"
+NOTHING_SCORED = "Nothing was scored: no setting, so no rate and no margin."
+MOST_REASONS = 5
+
+
+class _Abstention(StrictModel):
+    strategy: str
+    parameters: Annotated[dict[str, Any], Field(default_factory=dict)]
+    seed: int = 0
+    tolerance_ms: float = 0.0
+    base: dict[str, Any] | None = None
+    reason: str
+    measured: str
+    required: str
+
+
+class _Document(StrictModel):
+    abstained: _Abstention
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Abstention:
+    """A strategy that declined, and all that is needed to ask it again.
+
+    Parameters
+    ----------
+    strategy : str
+    parameters : dict
+    seed : int
+        Of the showing.
+    tolerance_ms : float, ms
+    base : dict or None
+        The base setting as plain JSON.
+    reason, measured, required : str
+        What it said.
+    """
+
+    strategy: str
+    parameters: dict[str, Any]
+    seed: int
+    tolerance_ms: float
+    base: dict[str, Any] | None
+    reason: str
+    measured: str
+    required: str
+
+    @classmethod
+    def of(
+        cls, strategy: Strategy, refusal: Abstained, *, seed: int, tolerance_ms: float, base: Setting | None
+    ) -> Abstention:
+        """Take down a refusal to teach."""
+        return cls(
+            strategy=strategy.name,
+            parameters=plain(parameters_of(strategy)),
+            seed=seed,
+            tolerance_ms=tolerance_ms,
+            base=None if base is None else plain(base.as_dict()),
+            reason=refusal.reason,
+            measured=refusal.measured,
+            required=refusal.required,
+        )
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {"abstained": asdict(self)}
+
+    def made(self) -> Strategy:
+        """Return the strategy, with its parameters."""
+        made: Any = strategy_class(self.strategy)
+        found: Strategy = made(**self.parameters)
+        return found
+
+
+def abstention_from_dict(values: object, where: str) -> Abstention:
+    """Return an abstention from its parsed JSON, all faults in one message."""
+    return Abstention(**check(_Document, values, where, SettingError).abstained.model_dump())
+
+
+def read_released(path: str | Path) -> Setting | Abstention:
+    """Read what a teaching gave: a setting, or the document of an abstention."""
+    values = parse_json(read_text(path, "a setting in JSON", SettingError), str(path), SettingError)
+    if isinstance(values, dict) and "abstained" in values:
+        return abstention_from_dict(values, str(path))
+    return setting_from_dict(values, str(path))
+
+
+def build_abstention(
+    recording: Recording, truth: Truth, refused: Abstention, sources: Sources, *, options: RecordOptions
+) -> dict[str, Any]:
+    """Ask the strategy again, as often as draws are asked for, and write down that it abstains.
+
+    Parameters
+    ----------
+    recording, truth
+        What was taught on.
+    refused : Abstention
+    sources : Sources
+        The files they were read from.
+    options : RecordOptions
+        Title, draws, confidence and deviations are used; nothing is scored.
+
+    Raises
+    ------
+    InputError
+        If the strategy does not abstain here, or for another reason.
+    """
+    strategy, block = refused.made(), _block(recording, truth, refused)
+    _again(strategy, block, refused)
+    asked = options.draws or 1
+    reasons, failed = _draws(strategy, block, refused.seed, asked)
+    quality = inspect_recording(recording, truth, tolerance_ms=refused.tolerance_ms).as_dict()
+    said = f"{refused.reason} (measured: {refused.measured}; required: {refused.required})"
+    rate = proportion(sum(reasons.values()), asked, options.confidence)
+    record: dict[str, Any] = {
+        "schema": SCHEMA,
+        "kind": ABSTENTION,
+        "title": options.title,
+        "verdict": {"overall": NO_SETTING, "because": said},
+        "claims": [
+            f"No setting: {refused.strategy} abstained because {said}.",
+            f"Taught {asked} times on other showings of this recording, it abstained {rate.events} times.",
+        ],
+        "cautions": [*recording_cautions(recording, truth), NOTHING_SCORED],
+        "data": data_of(recording, truth, sources),
+        **refused.as_dict(),
+        "source": {
+            "file": None if sources.setting is None else source_name(sources.setting),
+            "file_sha256": None if sources.setting is None else identity.file_digest(sources.setting),
+            "strategy_source_sha256": source_fingerprint(type(strategy)),
+        },
+        "draws": {
+            "abstained": rate.as_dict(),
+            "failed": failed,
+            "reasons": dict(reasons.most_common(MOST_REASONS)),
+        },
+        "offers": {
+            key: quality[key]
+            for key in ("direction", "background", "contrast", "noise", "invalid", "saturated", "separable",
+                        "separability", "passes", "gaps")
+        },
+        "options": {**asdict(options), "deviations": list(options.deviations)},
+        "limits_of_use": list(LIMITS_OF_USE),
+        "software": identity.software(),
+    }  # fmt: skip
+    record = plain(record)
+    checked_text(record)
+    return record | {"record_sha256": identity.json_digest(record)}
+
+
+def _block(recording: Recording, truth: Truth, refused: Abstention) -> TeachBlock:
+    base = None if refused.base is None else setting_from_dict(refused.base, "base setting of the abstention")
+    return TeachBlock(recording, truth, base=base, tolerance_ms=refused.tolerance_ms)
+
+
+def _again(strategy: Strategy, block: TeachBlock, refused: Abstention) -> None:
+    """Refuse to record an abstention that does not happen here."""
+    here = f"strategy '{refused.strategy}', seed {refused.seed}"
+    hint = "Teach it on this recording and record what comes of that: teachlab teach … --json"
+    try:
+        teach_once(strategy, block, refused.seed, 0)
+    except Abstained as refusal:
+        found = (refusal.reason, refusal.measured, refusal.required)
+        if found != (refused.reason, refused.measured, refused.required):
+            raise InputError(f"{here}: abstains here for another reason: {refusal}. {hint}") from None
+        return
+    raise InputError(f"{here}: does not abstain on this recording. {hint}")
+
+
+def _draws(strategy: Strategy, block: TeachBlock, seed: int, draws: int) -> tuple[Counter[str], int]:
+    reasons: Counter[str] = Counter()
+    failed = 0
+    for draw in range(draws):
+        try:
+            teach_once(strategy, block, seed, draw)
+        except Abstained as refusal:
+            reasons[refusal.reason] += 1
+        except StrategyError:
+            failed += 1
+    return reasons, failed

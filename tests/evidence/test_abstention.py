@@ -1,0 +1,137 @@
+"""The record of an abstention: written, recomputed, and refused where the strategy does not abstain."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.data.recordings import read_recording, write_recording
+from teachlab.data.truth_files import read_truth, write_truth
+from teachlab.errors import Abstained, InputError
+from teachlab.evidence import Abstention, RecordOptions, build_abstention, read_released, verify_record
+from teachlab.evidence.record import Sources
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth, TruthSource
+from teachlab.teach import TeachBlock, resolve, teach_once
+
+
+def _run(*arguments: object, code: int = 0) -> Any:
+    result = CliRunner().invoke(app, [str(a) for a in arguments])
+    assert result.exit_code == code, result.output
+    return result
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Forty passes that stand out by one standard deviation, an abstention on them, and its record."""
+    folder, rng = tmp_path_factory.mktemp("abstained"), np.random.default_rng(2)
+    start = np.arange(40) * 200 + 50
+    light = rng.normal(100, 6, 40 * 200 + 100)
+    for a in start:
+        light[a : a + 80] += 6
+    info = RecordingInfo(sample_rate_hz=1000, unit="counts", title="Grey lids")
+    write_recording(folder / "flat.parquet", Recording.from_array(np.round(light).astype(np.uint16), info))
+    write_truth(folder / "flat.passes.parquet", Truth.from_arrays(start, start + 80, source=TruthSource.INDEPENDENT))
+    base = {"schema": 1, "unit": "counts", "on_level": 0, "off_level": 0, "polarity": "light-on", "on_delay_ms": 2.0}
+    (folder / "base.json").write_text(json.dumps(base))
+    taught = _run("teach", folder / "flat.parquet", "--strategy", "quantile-guard", "--set", "share=0.02", "--seed", 4,
+                  "--base", folder / "base.json", "--json", code=3)  # fmt: skip
+    (folder / "abstained.json").write_text(taught.stdout)
+    _run("report", folder / "flat.parquet", "--setting", folder / "abstained.json", "--out", folder, "--draws", 12,
+         "--title", "Grey <b>lids</b>", code=3)  # fmt: skip
+    return folder
+
+
+def _record(folder: Path) -> dict[str, Any]:
+    return json.loads((folder / "result.json").read_text())
+
+
+def test_the_verdict_says_why_with_its_numbers(written: Path) -> None:
+    record = _record(written)
+    told = json.loads((written / "abstained.json").read_text())["abstained"]
+    assert record["verdict"]["overall"] == "no setting"
+    for key in ("reason", "measured", "required"):
+        assert told[key] in record["verdict"]["because"]
+        assert told[key] in record["claims"][0]
+    assert record["abstained"] == told
+    assert told["parameters"]["share"] == 0.02
+    assert (told["seed"], told["base"]["on_delay_ms"]) == (4, 2.0)
+    assert record["offers"]["separable"] is False
+    assert record["offers"]["contrast"] > 0
+    for absent in ("score", "margin", "reserves"):
+        assert absent not in record
+
+
+def test_other_showings_are_counted_as_they_fall(written: Path) -> None:
+    recording = read_recording(written / "flat.parquet")
+    truth = read_truth(written / "flat.passes.parquet", samples=recording.samples)
+    told = _record(written)["abstained"]
+    base = read_released(written / "base.json")
+    assert isinstance(base, Setting)
+    block = TeachBlock(recording, truth, base=base)
+    strategy = resolve("quantile-guard", {"share": "0.02"})
+    abstained = 0
+    for draw in range(12):
+        try:
+            teach_once(strategy, block, told["seed"], draw)
+        except Abstained:
+            abstained += 1
+    assert _record(written)["draws"]["abstained"]["events"] == abstained
+    assert _record(written)["draws"]["abstained"]["trials"] == 12
+
+
+def test_it_verifies_and_repeats_to_the_byte(written: Path, tmp_path: Path) -> None:
+    assert [f for f in verify_record(written / "result.json") if f.serious] == []
+    _run("verify", written / "result.json")
+    _run("report", written / "flat.parquet", "--setting", written / "abstained.json", "--out", tmp_path, "--draws", 12,
+         "--title", "Grey <b>lids</b>", code=3)  # fmt: skip
+    for name in ("result.json", "report.html"):
+        assert (tmp_path / name).read_bytes() == (written / name).read_bytes()
+    html = (written / "report.html").read_text(encoding="utf-8")
+    assert "<b>lids" not in html
+    assert "No setting" in html
+    assert "Approval" in html
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "where"),
+    [("measured", "nothing", "abstained"), ("seed", 5, "record"), ("parameters", {"share": 0.2}, "abstained")],
+)
+def test_what_was_changed_is_found(written: Path, tmp_path: Path, key: str, value: object, where: str) -> None:
+    record = _record(written)
+    record["abstained"][key] = value
+    path = tmp_path / "result.json"
+    path.write_text(json.dumps(record, indent=1, ensure_ascii=False) + "\n")
+    names = ("flat.parquet", "flat.passes.parquet", "abstained.json")
+    found = verify_record(
+        path, **dict(zip(("recording", "truth", "setting"), (str(written / n) for n in names), strict=True))
+    )
+    places = {f.where.split(".")[0] for f in found if f.serious}
+    assert "record" in places
+    assert where in places
+
+
+def test_a_strategy_that_teaches_here_is_no_abstention(written: Path) -> None:
+    recording = read_recording(written / "flat.parquet")
+    truth = read_truth(written / "flat.passes.parquet", samples=recording.samples)
+    refusal = Abstained("no light", "0 counts", "1 count")
+    sources = Sources(recording=str(written / "flat.parquet"), truth=str(written / "flat.passes.parquet"))
+    for name, words in (("two-sample-midpoint", "does not abstain"), ("quantile-guard", "another reason")):
+        claimed = Abstention.of(resolve(name), refusal, seed=0, tolerance_ms=0.0, base=None)
+        with pytest.raises(InputError, match=words):
+            build_abstention(recording, truth, claimed, sources, options=RecordOptions(draws=1))
+
+
+def test_an_abstention_is_no_setting_to_replay(written: Path) -> None:
+    result = _run("replay", written / "flat.parquet", "--setting", written / "abstained.json", code=2)
+    assert "abstained here, so there is no setting" in result.stderr
+    (written / "wrong.json").write_text('{"abstained": {"strategy": 5}}')
+    result = _run("report", written / "flat.parquet", "--setting", written / "wrong.json", code=2)
+    assert "'reason' is missing" in result.stderr.replace("abstained.reason", "reason")
