@@ -47,6 +47,8 @@ class Faults(Table):
         Standard deviation of the time stamps as a share of the sample period; usual 0 to 0.2.
     clock_drift_ppm : float, parts per million
         How much the logger's clock runs fast; usual 0 to 100.
+    logger_every : int
+        The logger keeps every so many-th evaluation of the sensor only.
     logger_bits : int, optional
         Bits of a coarser logger behind the sensor.
     logger_ceiling_percent : float, percent of full scale, optional
@@ -62,6 +64,7 @@ class Faults(Table):
     swapped_per_million: float = Field(default=0.0, ge=0, le=1e5)
     jitter_share: float = Field(default=0.0, ge=0, le=1)
     clock_drift_ppm: float = Field(default=0.0, ge=-1e4, le=1e4)
+    logger_every: int = Field(default=1, ge=1, le=1000)
     logger_bits: int | None = Field(default=None, ge=1, le=24)
     logger_ceiling_percent: float | None = Field(default=None, gt=0, le=100)
     wrong_direction_flag: bool = False
@@ -80,6 +83,8 @@ class Faults(Table):
             parts.append(f"time stamps jitter by {100 * self.jitter_share:g} % of the sample period")
         if self.clock_drift_ppm:
             parts.append(f"the logger's clock is {self.clock_drift_ppm:g} ppm fast")
+        if self.logger_every > 1:
+            parts.append(f"logged is one evaluation of {self.logger_every}")
         if self.logger_bits is not None:
             parts.append(f"logged with {self.logger_bits} bits only")
         if self.logger_ceiling_percent is not None:
@@ -147,16 +152,19 @@ def stamps(config: Faults, time_s: Floats, rate_hz: float, seed: int, index: int
 
 @dataclass(frozen=True, slots=True)
 class RowMap:
-    """Where a sample ends up when rows are written twice.
+    """Where a sample ends up when rows are left out or written twice.
 
     Parameters
     ----------
     twice : ndarray of int64
-        Samples written twice, ascending.
+        Samples written twice, ascending; none that are left out.
+    every : int
+        Only samples 0, every, 2·every … are written.
     """
 
     twice: NDArray[np.int64]
+    every: int = 1
 
     def row_of(self, sample: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Return the first row that holds each sample."""
-        return sample + np.searchsorted(self.twice, sample, side="left")
+        """Return the first row that holds each sample, or the next one that is written."""
+        return -(-sample // self.every) + np.searchsorted(self.twice, sample, side="left")

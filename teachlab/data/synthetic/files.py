@@ -10,7 +10,7 @@ import numpy as np
 from pydantic import ValidationError
 
 from teachlab.data.synthetic.line import Stress
-from teachlab.data.synthetic.produce import Plan, Progress, Recipe, beside, blocks, info_of, plan, stored_type, twice_in
+from teachlab.data.synthetic.produce import Plan, Progress, Recipe, beside, blocks, info_of, plan, row_map, stored_type
 from teachlab.data.synthetic.scenario import Scenario
 from teachlab.data.synthetic.streams import CHUNK
 from teachlab.data.synthetic.tables import refusal
@@ -98,7 +98,7 @@ def continue_recording(path: str | Path, more: int, *, progress: Progress | None
 
 
 def _rows_before(recipe: Recipe, sample: int) -> int:
-    return sample + int(np.searchsorted(twice_in(recipe, sample), sample)) if sample else 0
+    return int(row_map(recipe, sample).row_of(np.array([sample]))[0])
 
 
 def _compare(recording: Recording, first_row: int, block: Block, skip: int, path: str | Path) -> None:

@@ -123,24 +123,30 @@ def plan(recipe: Recipe) -> Plan:
             if lots is not None:
                 lots = np.concatenate([lots, np.asarray(lots[np.maximum(after[free] - 1, 0)])])
     order = np.argsort(start, kind="stable")
-    start, end = start[order], end[order]
-    # an object shorter than a sample step still owns one sample, and never one of the object before
-    end = np.maximum(end, start + 1)
-    start = np.maximum(start, np.concatenate([[0], end[:-1]]))
-    end = np.minimum(np.maximum(end, start + 1), samples)
+    start, end = _apart(start[order], end[order], samples)
+    written = row_map(recipe, samples)
+    rows = int(written.row_of(np.array([samples]))[0])
+    start, end = written.row_of(start), written.row_of(end)
+    if written.every > 1:
+        start, end = _apart(start, end, rows)
     kept = start < end
-    twice = twice_in(recipe, samples)
-    rows = RowMap(twice)
     truth = Truth.from_arrays(
-        rows.row_of(start[kept]),
-        rows.row_of(end[kept]),
+        start[kept],
+        end[kept],
         detect=detect[order][kept],
         label=label[order][kept],
         lot=None if lots is None else lots[order][kept],
         source=TruthSource.GENERATOR,
         uncertainty_samples=scenario.uncertainty_samples,
     )
-    return Plan(samples, samples + int(np.searchsorted(twice, samples)), truth)
+    return Plan(samples, rows, truth)
+
+
+def _apart(start: Integers, end: Integers, samples: int) -> tuple[Integers, Integers]:
+    """Let an object shorter than a sample step own one sample, and never one of the object before."""
+    end = np.maximum(end, start + 1)
+    start = np.maximum(start, np.concatenate([[0], end[:-1]]))
+    return start, np.minimum(np.maximum(end, start + 1), samples)
 
 
 def _passes(recipe: Recipe) -> tuple[NDArray[np.float64], NDArray[np.float64], Integers, Integers, float]:
@@ -156,13 +162,14 @@ def _passes(recipe: Recipe) -> tuple[NDArray[np.float64], NDArray[np.float64], I
     return lead, trail, kind, lot, float(trail[-1] + gap[-1] / 2)
 
 
-def twice_in(recipe: Recipe, samples: int) -> Integers:
-    """Return the samples that the logger writes twice, up to the end of the last chunk."""
+def row_map(recipe: Recipe, samples: int) -> RowMap:
+    """Return which row every sample of the sensor ends up in, right up to the end of the last chunk."""
     faults = recipe.scenario.faults
-    if not faults.duplicates_per_million:
-        return np.empty(0, np.int64)
-    chunks = range(-(-samples // CHUNK))
-    return np.concatenate([duplicated(faults, recipe.seed, c) + c * CHUNK for c in chunks])
+    twice = np.empty(0, np.int64)
+    if faults.duplicates_per_million and samples:
+        chunks = range(-(-samples // CHUNK))
+        twice = np.concatenate([duplicated(faults, recipe.seed, c) + c * CHUNK for c in chunks])
+    return RowMap(twice[twice % faults.logger_every == 0], faults.logger_every)
 
 
 def info_of(recipe: Recipe) -> RecordingInfo:
@@ -179,7 +186,7 @@ def info_of(recipe: Recipe) -> RecordingInfo:
     claim = f"Synthetic, seed {recipe.seed}: not evidence about a real line."
     reader = "" if scenario.controller is None else f" {scenario.controller.words().capitalize()}."
     return RecordingInfo(
-        sample_rate_hz=sensor.sample_rate_hz,
+        sample_rate_hz=sensor.sample_rate_hz / scenario.faults.logger_every,
         unit="counts" if sensor.unit == "counts" else "percent of full scale",
         full_scale=None if scenario.faults.unknown_full_scale else full_scale,
         dark_level=0.0,
@@ -192,13 +199,20 @@ def info_of(recipe: Recipe) -> RecordingInfo:
     )
 
 
+def written_part(recipe: Recipe, index: int, first: int, samples: int) -> slice:
+    """Return which samples of a chunk the logger writes, of ``[first, samples)``, as offsets within the chunk."""
+    every, offset = recipe.scenario.faults.logger_every, index * CHUNK
+    begin = max(first - offset, 0)
+    return slice(begin + -(offset + begin) % every, min(samples - offset, CHUNK), every)
+
+
 def stored_type(scenario: Scenario) -> np.dtype[Any]:
     """Return the type of the light column."""
     return np.dtype(np.uint16 if scenario.sensor.unit == "counts" else np.float32)
 
 
 def blocks(recipe: Recipe, *, samples: int, first: int = 0) -> Iterator[Block]:
-    """Generate the samples ``[first, samples)`` of a recording, rows written twice included.
+    """Generate the samples ``[first, samples)`` of a recording as the logger writes them.
 
     Parameters
     ----------
@@ -218,8 +232,7 @@ def blocks(recipe: Recipe, *, samples: int, first: int = 0) -> Iterator[Block]:
     counts = recipe.scenario.sensor.unit == "counts"
     row = 0
     for index in range(first // CHUNK, -(-samples // CHUNK)):
-        offset = index * CHUNK
-        part = slice(max(first - offset, 0), min(samples - offset, CHUNK))
+        part = written_part(recipe, index, first, samples)
         codes, missing = line.codes(index), line.missing(index)
         if not counts:
             codes *= np.float32(100.0 / line.top)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.data.synthetic.faults import duplicated, stamps, written_order
-from teachlab.data.synthetic.produce import Plan, Progress, Recipe, beside, blocks, plan
+from teachlab.data.synthetic.produce import Plan, Progress, Recipe, beside, blocks, plan, written_part
 from teachlab.data.synthetic.streams import CHUNK
 from teachlab.model.recording import Block
 
@@ -26,13 +26,13 @@ def log_rows(recipe: Recipe, samples: int) -> Iterator[tuple[NDArray[np.float64]
     """
     faults, rate = recipe.scenario.faults, recipe.scenario.sensor.sample_rate_hz
     for index, block in enumerate(blocks(recipe, samples=samples)):
-        start = index * CHUNK
-        size = min(CHUNK, samples - start)
-        stamp = stamps(faults, np.arange(start, start + size) / rate, rate, recipe.seed, index)
+        part = written_part(recipe, index, 0, samples)
+        time = (index * CHUNK + np.arange(CHUNK))[part] / rate
+        stamp = stamps(faults, time, rate / faults.logger_every, recipe.seed, index)
         if faults.duplicates_per_million:
             repeats = np.ones(CHUNK, np.int64)
             repeats[duplicated(faults, recipe.seed, index)] = 2
-            stamp = np.repeat(stamp, repeats[:size])
+            stamp = np.repeat(stamp, repeats[part])
         if faults.swapped_per_million:
             order = written_order(faults, stamp.size, recipe.seed, index)
             invalid = None if block.invalid is None else block.invalid[order]

@@ -94,7 +94,7 @@ class Sensor(Table):
     sensing : str
         Sensing principle.
     sample_rate_hz : float, Hz
-        Evaluations, and logged samples, per second.
+        Evaluations, and unless `logger_every` says otherwise logged samples, per second.
     direction : "rise" or "dip", optional
         What objects do to the light; leave out where some do this and some that.
     bits : int
@@ -221,10 +221,10 @@ class Scenario(Table):
 
     @property
     def uncertainty_samples(self) -> int:
-        """Half-width of the uncertainty of the truth's borders, ``ceil(1.5 w / v · rate) + 2``."""
+        """Half-width of the uncertainty of the truth's borders in logged samples, ``ceil(1.5 w / v · rate) + 2``."""
         import math
 
-        return math.ceil(1.5 * self.sensor.beam.radius_mm / self.step_mm) + 2
+        return math.ceil(1.5 * self.sensor.beam.radius_mm / (self.step_mm * self.faults.logger_every)) + 2
 
 
 def parse(text: str, *, source: str) -> Scenario:

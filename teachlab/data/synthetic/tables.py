@@ -63,7 +63,7 @@ def refusal(source: str, faults: ValidationError, tables: Mapping[str, Any] | No
         # a list without its faulty entries is not "too short" as well
         if fault["type"] == "too_short" and fault["loc"][:1] in inside:
             continue
-        lines.append(f"  {place(fault['loc'])} {_given(fault)}{_message(fault)}")
+        lines.append(f"  {place(fault['loc'])}{_given(fault)}{_message(fault)}")
     lines += _unseen(found, {} if tables is None else tables)
     count = "1 fault" if len(lines) == 1 else f"{len(lines)} faults"
     return ScenarioError(f"{source}: the scenario has {count}:\n" + "\n".join(lines))
@@ -77,7 +77,7 @@ def _unseen(found: Sequence[ErrorDetails], tables: Mapping[str, Any]) -> list[st
     for k, kind in enumerate(kinds if isinstance(kinds, list) else ()):
         faulty = any(where[:2] == ("object", k) and len(where) > 2 for where in places)
         if faulty and isinstance(kind, Mapping):
-            lines += [f"  {place(('object', k))} {text}" for text in object_faults(kind)]
+            lines += [f"  {place(('object', k))}: {text}" for text in object_faults(kind)]
     if () not in places:
         lines += [f"  {place(())} {text}" for text in scenario_faults(tables)]
     return lines
@@ -88,6 +88,7 @@ def _message(fault: ErrorDetails) -> str:
     known = {
         "extra_forbidden": "is not a known key; remove it or correct its spelling",
         "missing": "is missing; give it",
+        "tuple_type": "must be a list of tables: put its heading into two pairs of brackets, such as [[object]]",
         "union_tag_not_found": 'needs a shape, such as shape = "gaussian" for a beam or "normal" for a spread',
         "union_tag_invalid": f"has no shape {context.get('tag')!r}; there are {context.get('expected_tags')}",
     }
@@ -98,6 +99,9 @@ def _message(fault: ErrorDetails) -> str:
 
 def _given(fault: ErrorDetails) -> str:
     value = fault.get("input")
-    if fault["type"] in ("missing", "extra_forbidden") or isinstance(value, (dict, list)):
-        return ""
-    return f"= {value!r}: "
+    if fault["type"] in ("missing", "extra_forbidden", "tuple_type"):
+        return " "
+    if isinstance(value, (dict, list)):
+        # what is said of a table as a whole
+        return ": " if fault["loc"] and fault["type"] == "value_error" else " "
+    return f" = {value!r}: "

@@ -174,15 +174,55 @@ def test_a_file_holds_what_memory_holds(line, tmp_path):
     assert np.array_equal(again.lot, truth.lot)
 
 
-@pytest.mark.parametrize("unit", ["percent", "counts"])
-def test_a_continued_recording_equals_one_written_in_one_go(line, tmp_path, unit):
-    scenario = line(**{**EVERYTHING, "sensor": {**EVERYTHING["sensor"], "unit": unit}})
+@pytest.mark.parametrize(("unit", "every"), [("percent", 1), ("counts", 1), ("counts", 3)])
+def test_a_continued_recording_equals_one_written_in_one_go(line, tmp_path, unit, every):
+    faults = EVERYTHING["faults"] | {"logger_every": every}
+    scenario = line(**{**EVERYTHING, "sensor": {**EVERYTHING["sensor"], "unit": unit}, "faults": faults})
     write(Recipe(scenario=scenario, passes=150, seed=5), tmp_path / "a.parquet")
     continue_recording(tmp_path / "a.parquet", 50)
     continue_recording(tmp_path / "a.parquet", 200)
     write(Recipe(scenario=scenario, passes=400, seed=5), tmp_path / "b.parquet")
     for ending in (".parquet", ".passes.parquet", ".synth.json"):
         assert (tmp_path / f"a{ending}").read_bytes() == (tmp_path / f"b{ending}").read_bytes()
+
+
+@pytest.mark.parametrize("every", [2, 3, 7])
+def test_a_slow_logger_keeps_some_of_the_evaluations(line, every):
+    noise = {"noise": {"thermal_percent": 0.3}}
+    fast, borders = generate(line(sensor=noise), 700, seed=4)
+    slow, truth = generate(line(sensor=noise, faults={"logger_every": every}), 700, seed=4)
+    assert slow.info.sample_rate_hz == pytest.approx(1000 / every)
+    # more than one chunk, which no odd number divides
+    assert fast.samples > 2 * CHUNK
+    assert np.array_equal(fast.light[0 : fast.samples][::every], slow.light[0 : slow.samples])
+    assert np.array_equal(truth.start, -(-borders.start // every))
+    assert np.array_equal(truth.end, -(-borders.end // every))
+    assert truth.uncertainty_samples == int(np.ceil(12 / every)) + 2
+
+
+def test_an_object_between_two_logged_samples_still_owns_one(line):
+    kind = {"label": "pin", "length_mm": 1.0, "level_percent": 40}
+    scenario = line(object=[kind], line={"gap_mm": 6.3}, faults={"logger_every": 5, "duplicates_per_million": 9000})
+    recording, truth = generate(scenario, 500, seed=4)
+    assert truth.passes == 500
+    assert np.all(truth.end > truth.start)
+    assert np.all(truth.start[1:] >= truth.end[:-1])
+    truth.check_inside(recording.samples)
+
+
+def test_a_slow_log_has_its_own_periods(line, tmp_path):
+    scenario = line(faults={"logger_every": 3, "jitter_share": 0.02, "duplicates_per_million": 3000})
+    planned = write_log(Recipe(scenario=scenario, passes=500, seed=2), tmp_path / "log.csv")
+    table = np.genfromtxt(tmp_path / "log.csv", delimiter=",", skip_header=1)
+    held, _ = generate(scenario, 500, seed=2)
+    assert table.shape == (planned.rows, 2)
+    assert table[:, 1] == pytest.approx(held.light[0 : held.samples], abs=1e-4)
+    periods = np.diff(table[:, 0])
+    apart = periods[periods != 0]
+    assert np.count_nonzero(periods == 0) == planned.rows - -(-planned.samples // 3)
+    assert apart.mean() == pytest.approx(3e-3, rel=1e-3)
+    # jitter is a share of the period of the log
+    assert apart.std() == pytest.approx(0.02 * 3e-3 * 2**0.5, rel=0.03)
 
 
 def test_a_changed_recording_is_not_continued(line, tmp_path):

@@ -81,7 +81,12 @@ def test_all_faults_come_at_once_each_with_its_place():
         ("length_mm = 100", "length_mm = nan", "finite"),
         ("radius_mm = 4", "radius_mm = 0", "greater than 0"),
         ('shape = "gaussian", radius_mm = 4', "radius_mm = 4", "needs a shape"),
-        ("[[object]]", "[object]", "object"),
+        ("[[object]]", "[object]", r"object must be a list of tables: .* such as \[\[object\]\]"),
+        (
+            "level_percent = 30",
+            "level_percent = 30\nflutter = { frequency_hz = 3 }",
+            r"\[object 1\] flutter: give exactly",
+        ),
         ("speed_mm_s = 500", "speed_mm_s = '500 mm/s'", "number"),
     ],
 )
@@ -101,8 +106,8 @@ def test_faults_between_keys_come_with_the_others():
     for part in (
         "[sensor] sample_rate_hz = -5",
         "[object 1] glimmer is not a known key",
-        "object 1 give exactly one of",
-        "object 1 reflectance and distance_mm belong together",
+        "object 1: give exactly one of",
+        "object 1: reflectance and distance_mm belong together",
         "need the table [sensor.reference]",
         "lot_level_cv needs lot_passes",
     ):

@@ -557,6 +557,15 @@ CASES = {
         120,
         0.35,
     ),
+    "Faults.logger_every, rows": (
+        {"faults": {"logger_every": 4}},
+        ("faults", "logger_every"),
+        GONE,
+        lambda r: plan(Recipe(scenario=r.scenario, passes=20)).rows,
+        8300,
+        2075,
+        0,
+    ),
     "Faults.wrong_direction_flag, direction": (
         {"faults": {"wrong_direction_flag": True}},
         ("faults", "wrong_direction_flag"),
