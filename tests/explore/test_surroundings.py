@@ -194,6 +194,14 @@ def test_ambient_light_against_the_usual_illuminances() -> None:
         ("diffuse, target smaller than the spot", 3, 1 / 81),
         ("retroreflective, reflector filled", 10, 1e-4),
         ("retroreflective, reflector not filled", 2, 1 / 4),
+        # Further multiples of the same two laws, nearer ones too.
+        ("through-beam", 1.5, 1 / 2.25),
+        ("through-beam", 0.5, 4),
+        ("diffuse, target fills the spot", 5, 1 / 25),
+        ("diffuse, target smaller than the spot", 4, 1 / 256),
+        ("diffuse, target smaller than the spot", 0.5, 16),
+        ("retroreflective, reflector filled", 3, 1 / 81),
+        ("retroreflective, reflector not filled", 10, 1 / 100),
     ],
 )
 def test_distance(mode: str, times: float, ratio: float) -> None:
@@ -204,7 +212,7 @@ def test_distance(mode: str, times: float, ratio: float) -> None:
     assert found.values["light"] == pytest.approx(10 + 80 * ratio)
 
 
-@pytest.mark.parametrize(("reflectance", "less"), [(0.18, 5), (0.06, 15), (0.9, 1)])
+@pytest.mark.parametrize(("reflectance", "less"), [(0.18, 5), (0.06, 15), (0.9, 1), (0.02, 45), (0.05, 18), (0.45, 2)])
 def test_reflectance_against_the_white_card(reflectance: float, less: float) -> None:
     """Light goes with ρ / 0.9: an 18 % card gives a fifth of a 90 % card, 6 % a fifteenth (Lambert's law)."""
     found = other_target(

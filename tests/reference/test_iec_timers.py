@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from teachlab.model.recording import Recording, RecordingInfo
@@ -112,3 +114,68 @@ def test_a_faster_sensor_resolves_the_delays_finer() -> None:
 def test_a_delay_is_rounded_up_to_whole_evaluations() -> None:
     assert active_ms(recording("uint16", 1000), setting(9.2, 0.0)) == [(10, 30), (45, 60)]
     assert active_ms(recording("uint16", 1000), setting(10.0000000001, 0.0)) == [(10, 30), (45, 60)]
+
+
+# Further rows of the two timers, worked out by hand: input on in [0, 8), [9, 12), [20, 60) and [61, 62) ms.
+SECOND_MS = [(0, 8), (9, 12), (20, 60), (61, 62)]
+SECOND = [
+    (0.0, 0.0, SECOND_MS),
+    (1.0, 0.0, [(1, 8), (10, 12), (21, 60)]),  # 1 ms of input is one evaluation: it never has been on for 1 ms
+    (2.0, 0.0, [(2, 8), (11, 12), (22, 60)]),
+    (3.0, 0.0, [(3, 8), (23, 60)]),
+    (7.0, 0.0, [(7, 8), (27, 60)]),
+    (8.0, 0.0, [(28, 60)]),
+    (40.0, 0.0, []),
+    (0.0, 1.0, [(0, 13), (20, 63)]),  # gaps of 1 ms are bridged: at the return it has been off for exactly 1 ms
+    (0.0, 7.0, [(0, 19), (20, 69)]),
+    (0.0, 8.0, [(0, 70)]),
+    (3.0, 4.0, [(3, 12), (23, 64)]),
+    (3.0, 15.0, [(3, 75)]),  # off-delay from 8 to 23, where the second onset is
+    (3.0, 14.0, [(3, 22), (23, 74)]),
+]
+
+
+@pytest.mark.parametrize(("on_delay_ms", "off_delay_ms", "active"), SECOND)
+def test_further_rows(on_delay_ms: float, off_delay_ms: float, active: list[tuple[int, int]]) -> None:
+    lit = np.zeros(IDLE_MS + SPAN_MS, np.uint8)
+    for start, end in SECOND_MS:
+        lit[IDLE_MS + start : IDLE_MS + end] = 90
+    found = Recording.from_array(lit, RecordingInfo(sample_rate_hz=1000.0, unit="counts"))
+    assert active_ms(found, setting(on_delay_ms, off_delay_ms)) == active
+
+
+def ton(inputs: list[bool], preset: int) -> list[bool]:
+    """TON as a function block called once per ms: ET counts from 0 while IN is on, Q once ET has come to PT."""
+    out, elapsed = [], -1
+    for on in inputs:
+        elapsed = elapsed + 1 if on else -1
+        out.append(on and elapsed >= preset)
+    return out
+
+
+def tof(inputs: list[bool], preset: int) -> list[bool]:
+    """TOF likewise: Q while IN is on, and until ET, counting from 0 while IN is off, has come to PT."""
+    out, elapsed = [], preset
+    for on in inputs:
+        elapsed = -1 if on else min(elapsed + 1, preset)
+        out.append(on or elapsed < preset)
+    return out
+
+
+@given(
+    runs=st.lists(st.integers(1, 12), min_size=1, max_size=25),
+    on=st.integers(0, 12),
+    off=st.integers(0, 12),
+    dip=st.booleans(),
+)
+@settings(max_examples=200, deadline=None)
+def test_random_inputs_against_function_blocks(runs: list[int], on: int, off: int, dip: bool) -> None:
+    """The blocks in a loop, TON feeding TOF; after an idle time, as a block that was just started."""
+    lit = np.concatenate([np.zeros(40, bool), np.repeat(np.arange(len(runs)) % 2 == 0, runs), np.zeros(60, bool)])
+    active = np.array(tof(ton(lit.tolist(), on), off))
+    edges = np.flatnonzero(np.diff(active.astype(int))) + 1
+    light = np.where(lit ^ dip, 90, 10).astype(np.uint8)
+    found = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="counts"))
+    output = replay(found, setting(on, off, polarity="dark-on" if dip else "light-on"))
+    assert output.onsets.tolist() == edges[::2].tolist()
+    assert output.releases.tolist() == edges[1::2].tolist()

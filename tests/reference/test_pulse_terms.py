@@ -54,7 +54,11 @@ def test_rise_time_of_a_straight_ramp(span: int) -> None:
     assert output_of(light, on_level=0.5)[0] == [span + span // 2]
 
 
-@pytest.mark.parametrize(("level", "delay"), [(0.25, 0.287682), (0.5, 0.693147), (0.75, 1.386294), (0.9, 2.302585)])
+LEVELS = [(0.1, 0.105361), (0.25, 0.287682), (0.5, 0.693147), (0.593430, 0.9), (0.75, 1.386294), (0.9, 2.302585),
+          (0.95, 2.995732), (0.99, 4.605170)]  # fmt: skip
+
+
+@pytest.mark.parametrize(("level", "delay"), LEVELS)
 def test_delay_of_a_level_and_shortest_pulse_that_reaches_it(level: float, delay: float) -> None:
     """−τ ln(1 − θ) is both: the time after a step, and the width of the shortest pulse that switches."""
     (onset,), _ = output_of(response(8 * TAU), on_level=level)
@@ -64,11 +68,23 @@ def test_delay_of_a_level_and_shortest_pulse_that_reaches_it(level: float, delay
     assert output_of(response(shortest - 1), on_level=level)[0] == []
 
 
-def test_pulse_of_one_time_constant() -> None:
-    light = response(TAU)
-    assert light.max() == pytest.approx(0.632121, abs=1e-6)
-    (onset,), (release,) = output_of(light, on_level=0.5)
-    assert (release - onset) / TAU == pytest.approx(0.541325, abs=2.1 / TAU)
+@pytest.mark.parametrize(
+    ("width", "level", "peak", "above"),
+    [
+        (1.0, 0.5, 0.632121, 0.541325),
+        # The same law at other widths and levels: w + ln(1 − θ) + ln((1 − e^−w) / θ).
+        (2.0, 0.5, 0.864665, 1.854586),
+        (2.0, 0.25, 0.864665, 2.953199),
+        (3.0, 0.9, 0.950213, 0.751706),
+        (0.5, 0.25, 0.393469, 0.665860),
+    ],
+)
+def test_pulse_of_some_time_constants(width: float, level: float, peak: float, above: float) -> None:
+    assert width + math.log(1 - level) + math.log((1 - math.exp(-width)) / level) == pytest.approx(above, abs=1e-6)
+    light = response(round(width * TAU))
+    assert light.max() == pytest.approx(peak, abs=1e-6)
+    (onset,), (release,) = output_of(light, on_level=level)
+    assert (release - onset) / TAU == pytest.approx(above, abs=2.1 / TAU)
 
 
 @pytest.mark.parametrize(("length_mm", "seen"), [(4.9, 0.0), (5.0, 0.0), (5.1, 0.5), (5.2, 1.0), (6.0, 1.0)])

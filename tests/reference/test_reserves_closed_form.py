@@ -30,8 +30,8 @@ def line(level: float, empty: float, direction: Direction) -> tuple[Recording, T
     return Recording.from_array(light, info), Truth.from_arrays(start, start + 30)
 
 
-# source: definition; excess gain 1.5, 2, 3 and 10 leave 33.3, 50, 66.7 and 90 % to lose.
-GAINS = [(1.5, 1 / 3), (2.0, 0.5), (3.0, 2 / 3), (10.0, 0.9)]
+# source: definition; excess gain 1.5, 2, 3 and 10 leave 33.3, 50, 66.7 and 90 % to lose; likewise 1.25, 4, 5 and 20.
+GAINS = [(1.25, 0.2), (1.5, 1 / 3), (2.0, 0.5), (3.0, 2 / 3), (4.0, 0.75), (5.0, 0.8), (10.0, 0.9), (20.0, 0.95)]
 
 
 @pytest.mark.parametrize(("gain", "reserve"), GAINS)

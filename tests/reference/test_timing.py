@@ -63,7 +63,13 @@ def test_on_delay_longer_than_the_dwell_is_blamed() -> None:
     assert "on-delay of 25 ms" in found.because
 
 
-@pytest.mark.parametrize(("dwell", "n", "expected"), [(0.4, 1, 0.4), (2.5, 3, 0.5), (3.0, 3, 1.0), (1.0, 3, 0.0)])
+ROWS_OF_PULSES = [
+    (0.4, 1, 0.4), (2.5, 3, 0.5), (3.0, 3, 1.0), (1.0, 3, 0.0), (1.3, 1, 1.0), (1.3, 2, 0.3), (3.75, 3, 1.0),
+    (3.75, 4, 0.75), (3.75, 5, 0.0), (0.05, 1, 0.05), (7.1, 8, 0.1), (10.0, 10, 1.0),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("dwell", "n", "expected"), ROWS_OF_PULSES)
 def test_evaluations_in_a_pulse_at_random_phase(dwell: float, n: int, expected: float) -> None:
     """P(at least m samples) = clip(w / T − m + 1, 0, 1): a uniform phase, by elementary probability."""
     assert probability_inside(dwell, 1.0, n) == pytest.approx(expected)
