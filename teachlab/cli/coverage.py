@@ -42,16 +42,22 @@ def coverage_command(
     begins: Annotated[
         str | None, typer.Option(help="Time of day at which the recording begins, HH:MM: counts hours of the day.")
     ] = None,
+    out: Annotated[list[str] | None, typer.Option(help="Write .json, .svg or .png; again for more.")] = None,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Certify how often every nuisance cycle lay in an open gap, and find periods in trips and gap peaks."""
     from dataclasses import replace
 
     from teachlab.bench import open_pair
+    from teachlab.cli.surfacing import _kind, _write
     from teachlab.data.setting_files import read_setting
     from teachlab.explore.coverage import coverage
+    from teachlab.explore.coverage_figure import coverage_figure
     from teachlab.explore.cycles import cycle_of
 
+    targets = [(name, _kind(name)) for name in out or []]
+    if not cycle and any(kind != "json" for _, kind in targets):
+        raise ParameterError("a figure shows cycles, and none is named: give --cycle belt=10s, or write .json.")
     opened, passes = open_pair(recording, truth)
     if line_speed is not None:
         opened = replace(opened, info=replace(opened.info, line_speed_m_s=line_speed))
@@ -65,19 +71,22 @@ def coverage_command(
         )  # fmt: skip
     if note := not_truth_note(passes):
         warn(note)
+    document = {
+        "schema": 1,
+        "recording": opened.name,
+        "teach_share": teach_share,
+        "confidence": confidence,
+        "line_speed_m_s": speed,
+        **found.as_dict(),
+    }
+    for name, kind in targets:
+        _write(name, kind, document, b"" if kind == "json" else coverage_figure(found, title=opened.name, kind=kind))
     if json:
-        emit_json(
-            {
-                "schema": 1,
-                "recording": opened.name,
-                "teach_share": teach_share,
-                "confidence": confidence,
-                "line_speed_m_s": speed,
-                **found.as_dict(),
-            }
-        )
+        emit_json(document)
         return
     _tell(found, opened.name)
+    for name, _ in targets:
+        say(f"Written to {name}.")
 
 
 def _clock(text: str) -> float:
@@ -88,16 +97,13 @@ def _clock(text: str) -> float:
 
 
 def _tell(found: Coverage, name: str) -> None:
-    from rich.table import Table
+    from teachlab.bench.table import plain_table
 
     if found.cycles:
-        table = Table(
-            title=f"{name}: how often a feature at an unknown place of each cycle lay wholly in an open gap",
-            title_justify="left",
-        )
+        table = plain_table(f"{name}: how often a feature at an unknown place of each cycle lay wholly in an open gap")
         table.add_column("cycle")
         table.add_column("block")
-        for title in ("revolutions", "open in", "exposures, mean", "at least", "surely seen", "chance seen", "needed"):
+        for title in ("revolutions", "open in", "seen, mean", "at least", "surely", "chance seen", "needed"):
             table.add_column(title, justify="right")
         for one in found.cycles:
             for block, e in one.blocks.items():
@@ -109,7 +115,8 @@ def _tell(found: Coverage, name: str) -> None:
         show(table)
         first = next(iter(found.cycles[0].blocks.values()))
         say(
-            f"Surely seen: exposures that {100 * first.confidence:g} % of all places of the cycle have at least. "
+            "Seen: revolutions with the feature in an open gap; surely: as often as "
+            f"{100 * first.confidence:g} % of all places of the cycle at least. "
             f"Needed: revolutions after which a feature was seen {first.times} time(s) with that confidence."
         )
     labels = {name: both for name, both in found.names.items() if name.startswith("label")}

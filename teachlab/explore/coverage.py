@@ -7,10 +7,11 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
-from teachlab.explore.cycles import Cycle, Exposure, exposures, revolutions_needed
-from teachlab.explore.open_gaps import OpenGaps
+from teachlab.explore.cycles import Cycle, Exposure, Floats, exposures, folded, revolutions_needed
+from teachlab.explore.open_gaps import OpenGaps, Positions
 from teachlab.explore.recurrence import Found, search
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
@@ -33,11 +34,14 @@ class CycleCoverage:
         shown, teach, scored, as far as they are known.
     needed : mapping of str to float
         Revolutions that would do, by the open share of each block; infinite where none is open.
+    profiles : mapping of str to (ndarray, ndarray)
+        Borders of places of the cycle in s, and how often the places between them were seen.
     """
 
     cycle: Cycle
     blocks: Mapping[str, Exposure]
     needed: Mapping[str, float]
+    profiles: Mapping[str, tuple[Floats, NDArray[np.int64]]]
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -65,6 +69,8 @@ class Coverage:
         Passes of every hour of the day in both; empty where it is not known when the recording began.
     found : tuple of Found
     warnings : tuple of str
+    trips_s : mapping of str to ndarray of float64, s
+        When the setting tripped in an open gap, by block; empty without a setting.
     """
 
     cycles: tuple[CycleCoverage, ...]
@@ -72,6 +78,7 @@ class Coverage:
     hours: Mapping[str, tuple[int, int]]
     found: tuple[Found, ...]
     warnings: tuple[str, ...]
+    trips_s: Mapping[str, Floats]
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -143,7 +150,8 @@ def coverage(
         needed = {
             name: revolutions_needed(min(1.0, e.open_share), confidence, times=times) for name, e in found.items()
         }
-        certified.append(CycleCoverage(cycle=cycle, blocks=found, needed=needed))
+        profiles = {name: folded(a / rate, b / rate, cycle) for name, (a, b, _) in blocks.items()}
+        certified.append(CycleCoverage(cycle=cycle, blocks=found, needed=needed, profiles=profiles))
     names = _names(truth, seen)
     hours = {} if begins_h is None else _hours(truth, seen, recording, begins_h)
     searched = search(recording, truth, seen, setting, cycles, tolerance_ms)
@@ -153,7 +161,19 @@ def coverage(
         hours=hours,
         found=searched,
         warnings=(*_warnings(certified), *_name_warnings(names, seen.cut is not None), *_hour_warnings(hours, seen)),
+        trips_s={} if setting is None else _trips(seen, blocks),
     )
+
+
+def _trips(seen: OpenGaps, blocks: Mapping[str, tuple[Positions, Positions, float]]) -> dict[str, Floats]:
+    onsets = seen.output.output.rises()
+    out = {}
+    for name, (start, stop, _) in blocks.items():
+        order = np.argsort(start)
+        k = np.searchsorted(start[order], onsets, side="right") - 1
+        inside = (k >= 0) & (onsets < stop[order][k.clip(0)]) if start.size else np.zeros(onsets.size, bool)
+        out[name] = onsets[inside] / seen.output.clock.rate_hz
+    return out
 
 
 def _names(truth: Truth, seen: OpenGaps) -> dict[str, tuple[int, int]]:

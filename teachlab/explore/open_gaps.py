@@ -117,4 +117,6 @@ def _shown(setting: Setting, seen: OpenGaps) -> tuple[Positions, Positions, floa
             starts.append(seen.start[inside].clip(min=low))
             stops.append(seen.stop[inside].clip(max=b))
             seconds, reached = seconds + b - low, b
+    if not starts:  # shown beyond the end of this recording: it was taught on another
+        return None
     return np.concatenate(starts), np.concatenate(stops), seconds / clock.rate_hz

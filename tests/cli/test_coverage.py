@@ -90,3 +90,14 @@ def test_bad_input_is_refused_in_one_message(line: Path, words: list[str]) -> No
     assert done.stdout == ""
     assert done.stderr.startswith("teachlab: ")
     assert "Traceback" not in done.output
+
+
+def test_a_figure_is_written_and_needs_a_cycle(line: Path, tmp_path: Path) -> None:
+    words = (line / "line.parquet", "--setting", line / "low.json", "--out", tmp_path / "seen.svg")
+    told = run(*words, "--out", tmp_path / "seen.json", "--cycle", "belt=3s:30ms").stdout
+    assert "seen.svg" in told
+    assert b"belt, scored block" in (tmp_path / "seen.svg").read_bytes()
+    assert json.loads((tmp_path / "seen.json").read_text())["cycles"][0]["period_s"] == 3
+    assert max(map(len, told.split("Seen:")[0].splitlines())) <= 100
+    refused = run(*words, code=2)
+    assert "give --cycle" in refused.stderr
