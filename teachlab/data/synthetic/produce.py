@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.data.synthetic.events import PassChunk, PassSource
+from teachlab.data.synthetic.events import PassSource
 from teachlab.data.synthetic.faults import RowMap, duplicated
 from teachlab.data.synthetic.line import UNSTRESSED, Line, Stress, motion_of
 from teachlab.data.synthetic.motion import first_sample_at
@@ -109,7 +109,9 @@ def plan(recipe: Recipe) -> Plan:
     start, end = sample(lead), sample(trail)
     detect = np.array([o.expect == "detect" for o in scenario.object])[kind]
     label = np.array([o.label for o in scenario.object], object)[kind]
-    lots = np.array([f"lot {n + 1}" for n in lot], object) if scenario.line.lot_passes else None
+    lots = None
+    if scenario.line.lot_passes:
+        lots = np.array([f"lot {n + 1}" for n in range(int(lot[-1]) + 1)], object)[lot]
     for mark in scenario.background.marks:
         if mark.as_pass:
             centre = mark.centres_mm(mark.half_mm, end_mm - mark.half_mm)
@@ -151,15 +153,19 @@ def _apart(start: Integers, end: Integers, samples: int) -> tuple[Integers, Inte
 
 def _passes(recipe: Recipe) -> tuple[NDArray[np.float64], NDArray[np.float64], Integers, Integers, float]:
     """Return edges, kinds and lots of the first passes, and the belt position at which the recording ends."""
-    parts: list[PassChunk] = []
-    for chunk in PassSource(recipe.scenario, recipe.seed).chunks():
-        parts.append(chunk)
-        if chunk.first + chunk.lead_mm.size >= recipe.passes:
-            break
+    # of a chunk only what is needed is kept: recordings hold millions of passes
+    leads, trails, kinds, lots = [], [], [], []
     n = recipe.passes
-    lead, trail, gap = (np.concatenate([getattr(c, f) for c in parts])[:n] for f in ("lead_mm", "trail_mm", "gap_mm"))
-    kind, lot = (np.concatenate([getattr(c, f) for c in parts])[:n] for f in ("kind", "lot"))
-    return lead, trail, kind, lot, float(trail[-1] + gap[-1] / 2)
+    for chunk in PassSource(recipe.scenario, recipe.seed).chunks():
+        leads.append(chunk.lead_mm)
+        trails.append(chunk.trail_mm)
+        kinds.append(chunk.kind.astype(np.int32))
+        lots.append(chunk.lot)
+        if chunk.first + chunk.lead_mm.size >= n:
+            break
+    end_mm = float(chunk.trail_mm[n - 1 - chunk.first] + chunk.gap_mm[n - 1 - chunk.first] / 2)
+    lead, trail = np.concatenate(leads)[:n], np.concatenate(trails)[:n]
+    return lead, trail, np.concatenate(kinds)[:n].astype(np.int64), np.concatenate(lots)[:n], end_mm
 
 
 def row_map(recipe: Recipe, samples: int) -> RowMap:

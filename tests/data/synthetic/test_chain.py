@@ -35,7 +35,7 @@ EVERYTHING = {
         "lot_passes": 20,
         "lot_level_cv": 0.1,
         "wander": {"share": 0.02},
-        "stops": {"every_s": 20, "duration_s": 2},
+        "stops": {"every_s": 20, "duration_s": 2, "pace": 0.3},
         "halts": [{"at_pass": 5, "duration_s": 4, "ramp_s": 0.001}],
     },
     "background": {
@@ -53,6 +53,13 @@ EVERYTHING = {
             "flutter": {"depth": 0.1, "frequency_hz": 7},
         },
         {"label": "film", "length_mm": 60, "level_percent": 20, "wrap": {"leak_percent": 30, "length_mm": 12}},
+        {
+            "label": "net",
+            "length_mm": 80,
+            "transmission": 0.5,
+            "across_mm": 5,
+            "flutter": {"shape": "random", "tilt_deg": 20, "gloss": 6, "frequency_hz": 2},
+        },
     ],
     "interference": {
         "ambient": {"residual_percent": 1, "shot_percent": 20, "compression": 0.2},
@@ -60,10 +67,16 @@ EVERYTHING = {
         "ripple": {"amplitude_percent": 0.2, "frequency_hz": 5003},
         "neighbour": {"amplitude_percent": 0.5, "beat_hz": 13},
         "steps": {"every_s": 20},
+        "passers": {"every_s": 7, "amplitude_percent": 3},
         "strobe": {"frequency_hz": 3, "pulse_ms": 5, "amplitude_percent": 2},
         "spikes": {"per_second": 1},
     },
-    "drift": {"days_per_hour": 50, "dirt": {"loss_per_day": 0.02, "pedestal_percent": 3}},
+    "drift": {
+        "days_per_hour": 50,
+        "dirt": {"loss_per_day": 0.02, "pedestal_percent": 3},
+        "bend": {"loss": 0.1, "period_s": 9},
+        "daylight": {"residual_percent": 2, "shot_percent": 30},
+    },
     "faults": {"dropouts": {"share": 0.01}, "duplicates_per_million": 200},
 }
 
