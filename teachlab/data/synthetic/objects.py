@@ -166,17 +166,22 @@ class Tumbling(Table):
         return f"tumbling, {self.width_mm:g} mm wide"
 
 
+WAVES = 24
+"""Sines of an irregular flutter: enough for a movement that is close to normal and does not repeat."""
+
+
 class Flutter(Table):
     """Level modulated by a fluttering web: ``1 + depth · w(t)``, or by its tilt, ``cos(tilt · w(t))^gloss``.
 
-    ``w = sin(2π f t + φ)``, or random: unit variance, first-order autoregressive, ``corr = exp(−2π f |Δt|)``.
+    ``w = sin(2π f t + φ)``, or of unit variance: irregular, a sum of `WAVES` sines of random phase with frequencies
+    drawn once between 0.4 and 1.6 f; or random, first-order autoregressive with ``corr = exp(−2π f |Δt|)``.
 
     Parameters
     ----------
-    shape : "sine" or "random"
-        How the web moves.
+    shape : "sine", "irregular" or "random"
+        How the web moves: a light web mostly irregularly, a jet of air shakes it at random.
     depth : float, optional
-        Modulation by the change of distance; usual 0.05 to 0.6. Peak of a sine, standard deviation if random.
+        Modulation by the change of distance; usual 0.05 to 0.6. Peak of a sine, else standard deviation.
     tilt_deg : float, degrees, optional
         Instead of `depth`: the angle, alike. A flat web stands square to the beam at rest and only loses light.
     gloss : float
@@ -185,7 +190,7 @@ class Flutter(Table):
         Usual 2 to 30 Hz; of the corner if random.
     """
 
-    shape: Literal["sine", "random"] = "sine"
+    shape: Literal["sine", "irregular", "random"] = "sine"
     depth: float | None = Field(default=None, ge=0, le=1)
     tilt_deg: float | None = Field(default=None, gt=0, le=60)
     gloss: float = Field(default=1.0, ge=1, le=1000)
@@ -212,7 +217,7 @@ class Flutter(Table):
     def words(self) -> str:
         """Return the effect in words."""
         by = f"{self.tilt_deg:g} degrees, gloss {self.gloss:g}," if self.depth is None else f"{100 * self.depth:g} %"
-        how = "at" if self.shape == "sine" else "at random, below"
+        how = {"sine": "at", "irregular": "irregularly about", "random": "at random, mostly below"}[self.shape]
         return f"flutters by {by} {how} {self.frequency_hz:g} Hz"
 
 
@@ -319,7 +324,7 @@ class Object(Table):
         else:
             near = self.distance_mm or Constant(value=0.0)
             of = self.reflectance or Constant(value=0.0)
-            what = f"reflectance {of.words('')} at {near.words('mm')}".replace(" at", "at", 1)
+            what = " ".join(f"reflectance {of.words('')} at {near.words('mm')}".split())
         if self.tilt_deg is not None:
             what += f", tilted by {self.tilt_deg.words('degrees')}"
         across = "" if self.across_mm is None else f" and {self.across_mm.words('mm')} across the belt"

@@ -13,10 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.data.synthetic.events import PassChunk, PassSource
-from teachlab.data.synthetic.objects import Flutter, Object, Texture, Transparent, Wrap
+from teachlab.data.synthetic.objects import WAVES, Object, Texture, Transparent, Wrap
 from teachlab.data.synthetic.scenario import Scenario
 from teachlab.data.synthetic.streams import BeltTrack, stream
-from teachlab.data.synthetic.stretch import Floats, Floats32, Stretch, near, steps
+from teachlab.data.synthetic.stretch import Floats, Floats32, Stretch, near, steps, turns
 
 Integers = NDArray[np.int64]
 
@@ -268,7 +268,7 @@ class Optics:
                 change += leak(config.wrap, psi, delta)
             if config.flutter is not None:
                 web = self._webs.get(k)
-                moved = _waving(config.flutter, stretch) if web is None else web.at(stretch.index, stretch.time_s)
+                moved = waving(config, stretch) if web is None else web.at(stretch.index, stretch.time_s)
                 change += level * config.flutter.change(moved)
             if config.texture is not None or config.wrap is not None or config.flutter is not None:
                 light += np.where(kind == np.float32(k), change, np.float32(0.0)) * fill
@@ -288,7 +288,17 @@ def leak(config: Wrap, psi: Floats32, delta: Floats32) -> Floats32:
     return out
 
 
-def _waving(config: Flutter, stretch: Stretch) -> Floats32:
-    phase = stream(stretch.seed, "flutter", 0).random()
-    cycles = stretch.time_s * config.frequency_hz + phase
+def waving(kind: Object, stretch: Stretch) -> Floats32:
+    """Return the regular or irregular movement of a fluttering web, float32, shape (CHUNK,), in closed form."""
+    if kind.flutter is None:
+        return np.zeros(stretch.position_mm.size, np.float32)
+    frequency = kind.flutter.frequency_hz
+    if kind.flutter.shape == "irregular":
+        rng = stream(stretch.seed, f"irregular/{kind.label}", 0)
+        out = np.zeros(stretch.position_mm.size, np.float32)
+        for own, phase in zip(frequency * rng.uniform(0.4, 1.6, WAVES), rng.random(WAVES), strict=True):
+            out += np.cos(turns(own * stretch.time_s + phase))
+        out *= np.float32(np.sqrt(2 / WAVES))
+        return out
+    cycles = stretch.time_s * frequency + stream(stretch.seed, "flutter", 0).random()
     return np.sin(2 * np.pi * (cycles - np.floor(cycles))).astype(np.float32)

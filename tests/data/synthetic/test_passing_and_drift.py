@@ -30,6 +30,18 @@ def test_random_flutter_forgets_itself_at_its_corner(line, light, rate):
         assert measured == pytest.approx(math.exp(-2 * math.pi * 8 * tau), abs=8 / math.sqrt(independent))
 
 
+def test_irregular_flutter_is_a_smooth_band_about_its_frequency(line, light):
+    """Spread, nearly normal, all of its power between 0.4 and 1.6 times the frequency."""
+    kind = web(shape="irregular", depth=0.1, frequency_hz=8)
+    x = light(line(object=[kind], line=ENDLESS), 400_000)[200:] - 40
+    # sines of frequencies that differ by less than the length can tell leave a little
+    assert x.std() == pytest.approx(4, rel=0.03)
+    assert np.mean(x**4) / np.mean(x**2) ** 2 == pytest.approx(3 - 1.5 / 24, abs=0.25)
+    power = np.abs(np.fft.rfft(x * np.hanning(x.size))) ** 2
+    hertz = np.fft.rfftfreq(x.size, 1e-3)
+    assert power[(hertz > 3.1) & (hertz < 12.9)].sum() > 0.9999 * power.sum()
+
+
 @pytest.mark.parametrize("gloss", [1, 10])
 def test_a_tilting_web_loses_light_twice_per_period(line, light, gloss):
     kind = web(tilt_deg=20, gloss=gloss, frequency_hz=5)

@@ -123,6 +123,9 @@ def test_explain_names_the_scale_of_levels_given_by_reflectance():
     by_card = GOOD.replace("level_percent = 30", "reflectance = 0.45\ndistance_mm = 120")
     reference = "reference = { distance_mm = 200, level_percent = 60 }\n"
     words = explain(parse(by_card.replace("[line]", reference + "[line]"), source="line.toml"))
+    spread = by_card.replace("reflectance = 0.45", 'reflectance = { shape = "lognormal", median = 0.5, cv = 0.1 }')
+    told = explain(parse(spread.replace("[line]", reference + "[line]"), source="line.toml"))
+    assert "reflectance 0.5 (lognormal, 10 % spread) at 120 mm" in told
     assert "Optics: a card of reflectance 0.9 at 200 mm shows 60 % of full scale" in words
     suppression = "suppression = { cutoff_mm = 150, gain_percent = 300, white_black_share = 0.1 }\n"
     suppressed = by_card.replace('"diffuse"', '"background-suppressed"').replace("[line]", suppression + "[line]")
