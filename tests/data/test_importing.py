@@ -12,6 +12,7 @@ from scipy.io import savemat, wavfile
 
 from teachlab.data.importing import ImportJob, import_log
 from teachlab.data.importing.interval_table import Counted
+from teachlab.data.importing.logs import open_log
 from teachlab.data.importing.text_log import TextOptions
 from teachlab.data.importing.truth_columns import TruthKind
 from teachlab.data.recordings import read_recording
@@ -234,6 +235,33 @@ def test_mat_vectors_and_matrices(tmp_path):
     savemat(tmp_path / "uneven.mat", {"light": np.arange(3.0), "t": np.arange(4.0)})
     with pytest.raises(ParameterError, match="of one length"):
         run(tmp_path / "uneven.mat", time="t")
+
+
+@pytest.mark.parametrize("name", ["log.wav", "float.wav", "log.mat", "packed.mat"])
+def test_a_damaged_header_is_told_whatever_it_says(tmp_path, name):
+    """Every byte of the first 600 in turn; what SciPy's readers raise there ranges from struct.error to NameError."""
+    file = tmp_path / name
+    light = (np.sin(np.arange(60)) * 1000).astype(np.float32 if name == "float.wav" else np.int16)
+    if name.endswith("wav"):
+        wavfile.write(file, 1000, light)
+    else:
+        savemat(file, {"light": light}, do_compression=name == "packed.mat")
+    sound = file.read_bytes()
+    for k in range(0, min(600, len(sound)), 1 if name.endswith("wav") else 3):
+        for damaged in (sound[:k], sound[:k] + bytes([sound[k] ^ 0xFF]) + sound[k + 1 :]):
+            file.write_bytes(damaged)
+            try:
+                told = list(open_log(file, TextOptions()).columns)
+            except RecordingError as error:
+                told = str(error)
+            assert told
+            assert isinstance(told, list) or told.startswith(f"{file}: ")
+
+
+def test_an_empty_wav_has_no_rows(tmp_path):
+    wavfile.write(tmp_path / "log.wav", 1000, np.empty(0, np.int16))
+    with pytest.raises(InputError, match="there are no rows"):
+        run(tmp_path / "log.wav", column="1")
 
 
 def test_mat_of_version_7_3_says_what_to_do(tmp_path):

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import difflib
+import struct
+import zlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,6 +20,13 @@ from teachlab.errors import ParameterError, RecordingError
 
 BATCH_ROWS = 1 << 17
 MATLAB_73 = "MATLAB 7.3 files are not read. In MATLAB, save it again with: save('log.mat', 'light', '-v7')"
+
+# SciPy's readers follow the sizes and offsets of a header wherever they lead: a damaged one ends in any of these,
+# in names that were never bound (NameError) among them.
+DAMAGED = (
+    *(ValueError, TypeError, LookupError, NameError, AttributeError, ArithmeticError),
+    *(OSError, EOFError, MemoryError, struct.error, zlib.error),
+)
 
 
 class Log(Protocol):
@@ -177,9 +186,9 @@ def _wav(path: str | Path) -> Log:
                 rate, samples = wavfile.read(str(path))
         except FileNotFoundError:
             raise RecordingError(f"{path}: there is no such file. Give the path of a log.") from None
-        except (ValueError, OSError, EOFError) as fault:
-            raise RecordingError(f"{path}: not a readable WAV file, or cut short: {fault}.") from None
-    table = samples.reshape(len(samples), -1)
+        except DAMAGED as fault:
+            raise RecordingError(f"{path}: not a readable WAV file, or cut short: {_told(fault)}.") from None
+    table = samples if samples.ndim == 2 else samples[:, np.newaxis]
     columns = {str(k + 1): table[:, k] for k in range(table.shape[1])}
     return ArrowLog(str(path), tuple(columns), _slices(list(columns.values())), float(rate))
 
@@ -194,8 +203,8 @@ def _mat(path: str | Path) -> Log:
         raise RecordingError(f"{path}: there is no such file. Give the path of a log.") from None
     except NotImplementedError:
         raise RecordingError(f"{path}: {MATLAB_73}") from None
-    except (ValueError, TypeError, OSError, MatReadError) as fault:
-        raise RecordingError(f"{path}: not a readable MAT file, or cut short: {fault}.") from None
+    except (*DAMAGED, MatReadError) as fault:
+        raise RecordingError(f"{path}: not a readable MAT file, or cut short: {_told(fault)}.") from None
     columns: dict[str, Any] = {}
     for name, values in found.items():
         if name.startswith("__") or not isinstance(values, np.ndarray) or values.dtype.kind not in "biuf":
@@ -207,6 +216,11 @@ def _mat(path: str | Path) -> Log:
     if not columns:
         raise RecordingError(f"{path}: there is no variable that is a vector or a matrix of numbers.")
     return ArrowLog(str(path), tuple(columns), _slices(list(columns.values())))
+
+
+def _told(fault: Exception) -> str:
+    """Return what a reader said; its class where it said nothing, or spoke of its own names."""
+    return type(fault).__name__ if isinstance(fault, NameError) or not str(fault) else str(fault)
 
 
 def _slices(columns: list[Any]) -> Callable[[Sequence[int]], Iterator[list[Any]]]:
