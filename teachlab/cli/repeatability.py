@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from teachlab.model.setting import Setting
 
 SHOWN = (
-    ("on_level", "on-level", ".5g"),
-    ("off_level", "off-level", ".5g"),
+    ("on_level", "on-level", ".4g"),
+    ("off_level", "off-level", ".4g"),
     ("lost_rate", "lost, %", ".3g"),
     ("false_trips_per_running_hour", "false trips per h", ".3g"),
     ("extra_per_pass", "extra per pass", ".3g"),
@@ -180,26 +180,23 @@ def _cell(spread: dict[str, Any], name: str, form: str) -> str:
         return "–" if value is None else format(100 * value if name == "lost_rate" else value, form)
 
     middle, low, high = (text(spread[key]) for key in ("median", "p05", "p95"))
-    return middle if low == high else f"{middle} [{low}, {high}]"
+    return middle if low == high else f"{middle}\n[{low},\u00a0{high}]"
 
 
 def _tell(found: Study, draws: int) -> None:
-    from rich.table import Table
-
+    from teachlab.bench.table import plain_table
     from teachlab.explore.repeatability_figure import name_of
     from teachlab.model.plain import plain
 
-    table = Table(
-        title=f"{found.recording}: {draws} draws from {found.teach_passes} teach passes, scored on "
+    table = plain_table(
+        f"{found.recording}: {draws} draws from {found.teach_passes} teach passes, scored on "
         f"{found.scored_passes}; levels in {found.unit}",
-        caption="median [5 %, 95 %] over the draws that taught, all from one teach block: another day is another block",
-        title_justify="left",
-        caption_justify="left",
+        "median [5 %, 95 %] over the draws that taught, sd of the on-level; all from one teach block: another day is "
+        "another block",
     )
-    table.add_column("taught", no_wrap=True)
+    table.add_column("taught", min_width=21)
     for _, title, _form in SHOWN:
         table.add_column(title, justify="right")
-    table.add_column("sd of on-level", justify="right")
     table.add_column("no setting", justify="right")
     for one in found.strategies:
         clouds = [one.cloud, *(cloud for _, _, cloud in one.varied), *one.averaged]
@@ -207,11 +204,11 @@ def _tell(found: Study, draws: int) -> None:
         for cloud, name in zip(clouds, names, strict=True):
             ready = plain(cloud.as_dict())
             if not ready["spreads"]:
-                cells = ["–"] * (len(SHOWN) + 1)
+                cells = ["–"] * len(SHOWN)
             else:
                 cells = [_cell(ready["spreads"][key], key, form) for key, _, form in SHOWN]
                 sd = ready["spreads"]["on_level"]["sd"]
-                cells.append("–" if sd is None else f"{sd:.3g}")
+                cells[0] += "" if not sd else f"\nsd {sd:.3g}"
             table.add_row(name or name_of(ready), *cells, str(cloud.abstained.events))
     show(table)
     if found.best is not None:
@@ -243,19 +240,35 @@ def _tell(found: Study, draws: int) -> None:
         _tell_agreement(found.settings_agreement, f"{found.settings_agreement.settings} given settings")
 
 
+FIGURES = {
+    "on_level": "on-level", "off_level": "off-level", "hysteresis": "hysteresis", "lost_rate": "lost rate",
+    "false_trips_per_running_hour": "false trips per running hour", "extra_per_pass": "extra onsets per pass",
+    "cost": "cost per pass",
+}  # fmt: skip
+
+
 def _tell_groups(group: ByGroup, unit: str, what: str) -> None:
-    found = group.components
-    if found is None:
+    if group.components is None:
         say(f"{what}: {group.refused}.")
         return
-    share = "–" if found.share is None else f"{100 * found.share:.3g} %"
-    p = "–" if found.p is None else f"{found.p:.2g}"
-    say(
-        f"{what}: on-level of {found.values} teachings in {found.groups} groups: sd between {found.between_sd:.3g}, "
-        f"within (repeatability) {found.repeatability_sd:.3g}, in all (reproducibility) {found.reproducibility_sd:.3g} "
-        f"{unit}; {share} of the variance lies between ({100 * found.share_low:.3g} to {100 * found.share_high:.3g} %; "
-        f"p = {p})."
-    )
+    n = group.components
+    say(f"{what}: {n.values} teachings in {n.groups} groups; share: of the variance that lies between.")
+    for key, figure in group.figures.items():
+        found = figure.components
+        if found is None:
+            say(f"  {FIGURES[key]}: {figure.refused}.")
+            continue
+        if found.between_ss == found.within_ss == 0:
+            say(f"  {FIGURES[key]}: {found.mean:.4g} every time.")
+            continue
+        share = "–" if found.share is None else f"{100 * found.share:.3g} %"
+        p = "" if found.p is None else f"; p = {found.p:.2g}"
+        in_unit = f" {unit}" if key in {"on_level", "off_level", "hysteresis"} else ""
+        say(
+            f"  {FIGURES[key]}: sd between {found.between_sd:.3g}, within (repeatability) "
+            f"{found.repeatability_sd:.3g}, in all (reproducibility) {found.reproducibility_sd:.3g}{in_unit}; share "
+            f"{share} ({100 * found.share_low:.3g} to {100 * found.share_high:.3g} %{p})."
+        )
 
 
 def _tell_agreement(found: Agreement, what: str) -> None:

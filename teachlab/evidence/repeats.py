@@ -9,7 +9,7 @@ from typing import Any
 from teachlab.data.split import Split
 from teachlab.errors import InputError
 from teachlab.evidence.criteria import Criteria
-from teachlab.explore.by_group import by_group, taught_apart
+from teachlab.explore.by_group import by_group, measured_settings, taught_apart
 from teachlab.explore.cloud import USUAL_LIMITS, Cloud, Limit, Repeatability, RepeatOptions, Variant
 from teachlab.explore.counted import bare, count_settings, measures_of
 from teachlab.explore.coverage import coverage
@@ -72,7 +72,7 @@ def teach_cloud(
         **cloud.as_dict(),
         "best": None if found.best is None else found.best.as_dict(),
         "released": _released(recording, truth, setting, cloud, found, options, cut),
-        "between": _between(recording, truth, strategy, options),
+        "between": _between(recording, truth, strategy, options, cut),
     }
 
 
@@ -163,11 +163,27 @@ def cloud_lines(cloud: Json, unit: str) -> list[str]:
             f"{100 * released['dearer']:.3g} % cost more, {100 * released['cheaper']:.3g} % less."
         )
     if (between := cloud["between"]) is not None and (found := between["components"]) is not None:
-        out.append(
-            f"Taught on single lots ({found['values']} teachings on {found['groups']} lots), the standard deviation of "
-            f"the on level is {found['between_sd']:.3g} between lots and {found['repeatability_sd']:.3g} {unit} within."
-        )
+        out.append(f"Taught on single lots: {found['values']} teachings on {found['groups']} lots.")
+        out += [line for key, figure in between["figures"].items() if (line := _divided(key, figure, unit))]
     return out
+
+
+def _divided(key: str, figure: Json, unit: str) -> str:
+    """Return how the spread of one figure divides between lots; nothing for rates that have no spread."""
+    found, name = figure["components"], key.replace("_", " ").replace("lost rate", "share of passes lost")
+    if found is None:
+        return ""
+    level = key in {"on_level", "off_level", "hysteresis"}
+    if found["between_ss"] == found["within_ss"] == 0:
+        return f"The {name} is {found['mean']:.4g}{' ' + unit if level else ''} every time." if level else ""
+    share = "" if found["share"] is None else (
+        f"; {100 * found['share']:.3g} % of the variance lies between lots ({100 * found['share_low']:.3g} to "
+        f"{100 * found['share_high']:.3g} %{'' if level else ', indicative'})"
+    )  # fmt: skip
+    return (
+        f"Standard deviation of the {name}: {found['between_sd']:.3g} between lots and "
+        f"{found['repeatability_sd']:.3g}{' ' + unit if level else ''} within{share}."
+    )
 
 
 def cycle_rows(cycles: Json) -> list[tuple[str, str, str, str, str]]:
@@ -235,8 +251,9 @@ def _released(
     }
 
 
-def _between(recording: Recording, truth: Truth, strategy: Strategy, options: RepeatOptions) -> Json | None:
+def _between(recording: Recording, truth: Truth, strategy: Strategy, options: RepeatOptions, cut: Split) -> Json | None:
     if truth.lot is None or len(set(truth.lot.tolist())) < 2:
         return None
     draws = taught_apart(recording, truth, strategy, truth.lot, options=replace(options, draws=1))
-    return by_group("lots", draws, confidence=options.confidence).as_dict()
+    measures = measured_settings(recording, truth, draws, options=options, first_pass=cut.first_scored)
+    return by_group("lots", draws, measures=measures, confidence=options.confidence).as_dict()

@@ -1,7 +1,8 @@
-"""Taught by other people, or on other lots: the on-level's variance between them, and the passes they lose alike."""
+"""Taught by other people, or on other lots: how levels and costs vary between them, and the passes they lose alike."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -13,7 +14,7 @@ from teachlab.data.split import split
 from teachlab.errors import Abstained, ParameterError, StrategyError
 from teachlab.explore.cloud import RepeatOptions
 from teachlab.explore.components import Agreement, Components, agreement, variance_components
-from teachlab.explore.counted import bare
+from teachlab.explore.counted import bare, count_settings, measures_of
 from teachlab.model.benchmark import Draw
 from teachlab.model.recording import Recording
 from teachlab.model.score import Outcome
@@ -24,32 +25,87 @@ from teachlab.replay import replay_family
 from teachlab.score import score
 from teachlab.teach import TeachBlock, teach_once
 
+SCORED = ("lost_rate", "false_trips_per_running_hour", "extra_per_pass", "cost")
+"""Figures of a score whose spread is divided, too."""
+MOST_TEACHINGS = 400
+"""So many teachings in all tell variance components; of more an even selection is made."""
 PASSES = 5
 """Consecutive passes that one teaching of a lot is shown."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ByGroup:
-    """On-levels taught by several people, or on several lots, and how their spread divides.
+class Divided:
+    """How the spread of one figure divides between groups and within them.
 
     Parameters
     ----------
-    what : str
-        What the groups are.
-    levels : mapping of str to list of float, recording units
-        On-levels of every group that taught any.
-    abstained : int
-        Teachings that gave no setting.
+    values : mapping of str to list of float
+        Of every group that taught any.
     components : Components or None
     refused : str
         Why there are none, else empty.
     """
 
-    what: str
-    levels: Mapping[str, list[float]]
-    abstained: int
+    values: Mapping[str, list[float]]
     components: Components | None
     refused: str = ""
+
+    @classmethod
+    def of(cls, values: Mapping[str, list[float]], *, confidence: float = 0.95) -> Divided:
+        """Divide the spread, or say why that cannot be done."""
+        known = {name: [v for v in group if not math.isnan(v)] for name, group in values.items()}
+        try:
+            return cls(values=values, components=variance_components(known, confidence=confidence))
+        except Abstained as refusal:
+            return cls(values=values, components=None, refused=str(refusal))
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            "values": dict(self.values),
+            "components": None if self.components is None else self.components.as_dict(),
+            "refused": self.refused or None,
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ByGroup:
+    """What several people taught, or what was taught on several lots, and how its spread divides.
+
+    Parameters
+    ----------
+    what : str
+        What the groups are.
+    figures : mapping of str to Divided
+        on_level, off_level and hysteresis, in recording units; where the settings were scored also lost_rate,
+        false_trips_per_running_hour, extra_per_pass and cost.
+    abstained : int
+        Teachings that gave no setting.
+
+    Notes
+    -----
+    The interval of a share holds for normal values. Levels come near to that; rates and costs, of which many are
+    equal, do not: theirs is indicative.
+    """
+
+    what: str
+    figures: Mapping[str, Divided]
+    abstained: int
+
+    @property
+    def levels(self) -> Mapping[str, list[float]]:
+        """On-levels of every group that taught any, recording units."""
+        return self.figures["on_level"].values
+
+    @property
+    def components(self) -> Components | None:
+        """Variance components of the on-level."""
+        return self.figures["on_level"].components
+
+    @property
+    def refused(self) -> str:
+        """Why there are none, else empty."""
+        return self.figures["on_level"].refused
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -59,22 +115,29 @@ class ByGroup:
             "abstained": self.abstained,
             "components": None if self.components is None else self.components.as_dict(),
             "refused": self.refused or None,
+            "figures": {name: figure.as_dict() for name, figure in self.figures.items()},
         }
 
 
 def by_group(
-    what: str, draws: Mapping[str, Sequence[Draw]] | Mapping[str, Sequence[Setting]], *, confidence: float = 0.95
+    what: str,
+    draws: Mapping[str, Sequence[Draw]] | Mapping[str, Sequence[Setting]],
+    *,
+    measures: Mapping[Setting, Mapping[str, float]] | None = None,
+    confidence: float = 0.95,
 ) -> ByGroup:
-    """Divide the spread of the on-level into that between groups and that within.
+    """Divide the spread of the levels, and of what they lose and cost, into that between groups and that within.
 
     Parameters
     ----------
     what : str
         What the groups are: lots, people …
     draws : mapping of str to sequence of Draw or of Setting
+    measures : mapping of Setting to mapping of str to float, optional
+        What every setting lost and cost, as `measured_settings` gives it.
     confidence : float
     """
-    levels: dict[str, list[float]] = {}
+    taught: dict[str, list[Setting]] = {}
     abstained = 0
     for name, group in draws.items():
         for one in group:
@@ -82,12 +145,42 @@ def by_group(
             if setting is None:
                 abstained += 1
             else:
-                levels.setdefault(name, []).append(setting.on_level)
-    try:
-        found = variance_components(levels, confidence=confidence)
-    except Abstained as refusal:
-        return ByGroup(what=what, levels=levels, abstained=abstained, components=None, refused=str(refusal))
-    return ByGroup(what=what, levels=levels, abstained=abstained, components=found)
+                taught.setdefault(name, []).append(setting)
+    values: dict[str, dict[str, list[float]]] = {
+        "on_level": {name: [s.on_level for s in group] for name, group in taught.items()},
+        "off_level": {name: [s.off_level for s in group] for name, group in taught.items()},
+        "hysteresis": {name: [s.hysteresis for s in group] for name, group in taught.items()},
+    }
+    if measures is not None:
+        for key in SCORED:
+            values[key] = {name: [measures[bare(s)][key] for s in group] for name, group in taught.items()}
+    figures = {key: Divided.of(found, confidence=confidence) for key, found in values.items()}
+    return ByGroup(what=what, figures=figures, abstained=abstained)
+
+
+def measured_settings(
+    recording: Recording,
+    truth: Truth,
+    draws: Mapping[str, Sequence[Draw]] | Mapping[str, Sequence[Setting]],
+    *,
+    options: RepeatOptions,
+    first_pass: int,
+) -> dict[Setting, dict[str, float]]:
+    """Return what every setting of every group lost and cost on the same later passes, by the setting alone.
+
+    Parameters
+    ----------
+    recording, truth
+        Scored from `first_pass` on.
+    draws : mapping of str to sequence of Draw or of Setting
+    options : RepeatOptions
+        Tolerance and costs.
+    first_pass : int
+    """
+    given = [one if isinstance(one, Setting) else one.setting for group in draws.values() for one in group]
+    settings = [s for s in given if s is not None]
+    counts = count_settings(recording, truth, settings, tolerance_ms=options.tolerance_ms, first_pass=first_pass)
+    return {s: measures_of(s, n, options.costs, best_cost=math.nan) for s, n in counts.items()}
 
 
 def taught_apart(
@@ -127,7 +220,7 @@ def taught_apart(
     -----
     Redrawing from one lot could be repeated without end and would make the group means look better known
     than its pieces allow. Stretches without a common sample are teachings that can be analysed as what they
-    are: as many as there are.
+    are: as many as there are, but at most about 400 in all, evenly chosen.
     """
     how = RepeatOptions() if options is None else options
     if passes < 1:
@@ -138,9 +231,22 @@ def taught_apart(
     cut = split(truth, recording.samples, teach_share=how.teach_share)
     whole = TeachBlock(recording, truth, base=how.base, tolerance_ms=how.tolerance_ms, stop_sample=cut.teach_end)
     out: dict[str, list[Draw]] = {}
-    for number, (group, a, b) in enumerate(_stretches(truth, name, cut.teach_end, passes)):
+    stretches = _thinned(_stretches(truth, name, cut.teach_end, passes))
+    for number, (group, a, b) in enumerate(stretches):
         out.setdefault(group, []).append(_taught(recording, truth, strategy, whole, (a, b), number, how))
     return out
+
+
+def _thinned(stretches: list[tuple[str, int, int]], *, most: int = MOST_TEACHINGS) -> list[tuple[str, int, int]]:
+    """Return an even selection: fewer per lot while two are left in most of them, else fewer lots."""
+    step = -(-len(stretches) // most)
+    lots = list(dict.fromkeys(group for group, _, _ in stretches))
+    if step <= 1:
+        return stretches
+    if len(stretches) // step >= 2 * len(lots):
+        return stretches[::step]
+    kept = set(lots[::step])
+    return [one for one in stretches if one[0] in kept]
 
 
 def _stretches(truth: Truth, name: NDArray[np.object_], stop: int, passes: int) -> list[tuple[str, int, int]]:

@@ -8,7 +8,14 @@ from typing import Any
 
 from teachlab.data.split import split
 from teachlab.errors import ParameterError, SettingError
-from teachlab.explore.by_group import PASSES, ByGroup, by_group, settings_agreement, taught_apart
+from teachlab.explore.by_group import (
+    PASSES,
+    ByGroup,
+    by_group,
+    measured_settings,
+    settings_agreement,
+    taught_apart,
+)
 from teachlab.explore.cloud import VARIED, Cloud, RepeatOptions, Variant
 from teachlab.explore.components import Agreement
 from teachlab.explore.counted import bare, count_settings, measures_of
@@ -197,7 +204,7 @@ def study(
         best=done.best,
         strategies=tuple(studied),
         settings=tuple((n, measures_of(s, counts[bare(s)], how.costs, best_cost=least)) for n, s in taught),
-        people=by_group("people", people, confidence=how.confidence) if people else None,
+        people=_people(people, recording, truth, how, cut.first_scored),
         settings_agreement=settings_agreement(
             recording, truth, given, tolerance_ms=how.tolerance_ms, first_pass=cut.first_scored
         )
@@ -213,7 +220,7 @@ def between_recordings(
     options: RepeatOptions | None = None,
     passes: int = PASSES,
 ) -> ByGroup:
-    """Divide the spread of the on-level into that between recordings, one per person or shift, and that within.
+    """Divide the spread of levels and costs into that between recordings, one per person or shift, and that within.
 
     Raises
     ------
@@ -228,7 +235,20 @@ def between_recordings(
             f"recordings to compare need different names and one unit, got {', '.join(names)} in {', '.join(units)}."
         )
     draws = {r.name: taught_apart(r, t, strategy, options=how, passes=passes).get(r.name, []) for r, t in recordings}
-    return by_group("recordings", draws, confidence=how.confidence)
+    # Everybody's settings are scored on the later passes of the first recording: the same for all.
+    first, truth = recordings[0]
+    scored_from = split(truth, first.samples, teach_share=how.teach_share).first_scored
+    measures = measured_settings(first, truth, draws, options=how, first_pass=scored_from)
+    return by_group("recordings", draws, measures=measures, confidence=how.confidence)
+
+
+def _people(
+    people: dict[str, list[Setting]], recording: Recording, truth: Truth, how: RepeatOptions, first_pass: int
+) -> ByGroup | None:
+    if not people:
+        return None
+    measures = measured_settings(recording, truth, people, options=how, first_pass=first_pass)
+    return by_group("people", people, measures=measures, confidence=how.confidence)
 
 
 def _variants(strategy: Strategy, asked: Question, teach_passes: int) -> list[tuple[str, int, Variant]]:
@@ -253,7 +273,9 @@ def _groups(
     if names is None or len(set(names.tolist())) < 2:
         return None
     draws = taught_apart(recording, truth, strategy, names, options=options, passes=asked.passes)
-    return by_group(f"{asked.by}s", draws, confidence=options.confidence)
+    first = split(truth, recording.samples, teach_share=options.teach_share).first_scored
+    measures = measured_settings(recording, truth, draws, options=options, first_pass=first)
+    return by_group(f"{asked.by}s", draws, measures=measures, confidence=options.confidence)
 
 
 def _brief(cloud: Cloud) -> dict[str, Any]:

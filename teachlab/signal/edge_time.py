@@ -62,13 +62,20 @@ def edge_evaluations(height: Levels, start: Places, end: Places, background: flo
         inside = height[start[k] : end[k]]
         if inside.size == 0:
             continue
-        peak, middle = float(inside.max()) - background, float(np.median(inside)) - background
+        peak, middle = float(inside.max()) - background, _median(inside) - background
         step = middle if middle >= peak / 2 else peak
         if not step > 0:
             continue
         around = height[before[k] : after[k]] - background
         times += [t for t in (_climb(around, step), _climb(around[::-1], step)) if t is not None]
     return float(np.median(times)) if times else float("nan")
+
+
+def _median(values: Levels) -> float:
+    """Return the median of values without NaN; for a few thousand of them faster than the library's."""
+    a, b = (values.size - 1) // 2, values.size // 2
+    found = np.partition(values, (a, b))
+    return float((found[a] + found[b]) / 2)
 
 
 def _climb(height: Levels, step: float) -> float | None:

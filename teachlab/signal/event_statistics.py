@@ -220,6 +220,8 @@ def _highs(height: Heights, start: Places, stop: Places, hold: int) -> Heights:
 
 def _void_before(invalid: NDArray[np.bool_]) -> Places:
     """Return how many void evaluations come before every place, shape (n + 1,)."""
+    if not invalid.any():
+        return np.zeros(invalid.size + 1, np.int64)
     at = np.arange(invalid.size)
     last = np.maximum.accumulate(np.where(invalid, -1, at)) if invalid.size else at
     return np.concatenate(([0], np.cumsum(at - last > HELD_EVALUATIONS)))
@@ -244,9 +246,14 @@ def _noise(
     pairs = stop - start > 1
     if not pairs.any():
         return None
-    at = places(start[pairs], stop[pairs] - 1)
-    at = at[~(invalid[at] | invalid[at + 1])]
-    return local_noise(height[at + 1] - height[at], step)
+    # Pairs of neighbours inside the stretches, which are disjoint and at least two apart from pair to pair.
+    begins = np.zeros(height.size, np.int8)
+    begins[start[pairs]] += 1
+    begins[stop[pairs] - 1] -= 1
+    inside = np.cumsum(begins, dtype=np.int8)[:-1].astype(bool)
+    if invalid.any():
+        inside &= ~(invalid[1:] | invalid[:-1])
+    return local_noise(np.diff(height)[inside], step)
 
 
 def _smallest_step(light: Heights, invalid: NDArray[np.bool_]) -> float | None:

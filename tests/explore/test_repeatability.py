@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from teachlab.data.split import split
 from teachlab.data.synthetic import generate, load_scenario
 from teachlab.errors import Abstained, ParameterError, SettingError
-from teachlab.explore.by_group import by_group, settings_agreement, taught_apart
+from teachlab.explore.by_group import by_group, measured_settings, settings_agreement, taught_apart
 from teachlab.explore.cloud import Cloud, Limit, RepeatOptions, Variant
 from teachlab.explore.components import agreement, variance_components
 from teachlab.explore.repeat_study import Question, between_recordings, study
@@ -202,6 +202,51 @@ def test_stretches_share_no_sample_and_stay_within_their_lot() -> None:
             inside = (truth.start >= a) & (truth.end <= b) & truth.detect
             assert inside.sum() == passes
             assert set(names[inside]) == {name}
+
+
+def test_of_very_many_teachings_an_even_selection_is_made() -> None:
+    from teachlab.explore.by_group import _thinned
+
+    for lots, each in ((3, 1000), (500, 3), (90, 20), (40, 10), (1, 5000)):
+        every = [(f"lot {k // each}", 10 * k, 10 * k + 5) for k in range(lots * each)]
+        kept = _thinned(every)
+        assert len(kept) <= 402
+        assert set(kept) <= set(every)
+        assert kept == sorted(kept, key=lambda one: one[1])
+        per_lot = [sum(group == name for group, _, _ in kept) for name in {group for group, _, _ in kept}]
+        assert min(per_lot) >= 2
+        assert max(per_lot) - min(per_lot) <= 1
+        assert len(per_lot) == lots or lots > 200
+    few = [("a", 0, 5), ("b", 5, 9)]
+    assert _thinned(few) is few
+
+
+def test_levels_hysteresis_and_costs_divide_each_by_itself() -> None:
+    recording, truth = line(passes=80, lots=4)
+    how = RepeatOptions(teach_share=0.6)
+    draws = taught_apart(recording, truth, MIDPOINT, truth.lot, options=how, passes=5)
+    first = split(truth, recording.samples, teach_share=0.6).first_scored
+    measures = measured_settings(recording, truth, draws, options=how, first_pass=first)
+    found = by_group("lots", draws, measures=measures)
+    assert set(found.figures) == {
+        "on_level", "off_level", "hysteresis", "lost_rate", "false_trips_per_running_hour", "extra_per_pass", "cost",
+    }  # fmt: skip
+    for name, group in draws.items():
+        for k, one in enumerate(group):
+            setting = replace(one.setting, taught=None)
+            alone = score(replay(recording, setting), truth, first_pass=first)
+            n = alone.counts
+            cost = (n.lost + n.false_trips + n.extra) / n.scored_passes
+            assert found.figures["off_level"].values[name][k] == setting.off_level
+            assert found.figures["hysteresis"].values[name][k] == setting.on_level - setting.off_level
+            assert found.figures["cost"].values[name][k] == pytest.approx(cost)
+            assert found.figures["lost_rate"].values[name][k] == pytest.approx(alone.lost_rate.estimate)
+    for figure in found.figures.values():
+        assert figure.components == variance_components(figure.values)
+    assert found.components == found.figures["on_level"].components
+    document = found.as_dict()
+    assert document["figures"]["cost"]["components"]["groups"] == 5
+    assert "cost" not in by_group("lots", draws).figures
 
 
 def test_one_group_or_no_repeat_is_refused_with_what_is_missing() -> None:

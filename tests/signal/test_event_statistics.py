@@ -6,6 +6,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from teachlab.model.teaching import Events
 from teachlab.signal.edge_time import edge_evaluations, ranges
@@ -118,3 +120,33 @@ def test_one_glint_does_not_stretch_the_edge() -> None:
     step = np.concatenate([np.zeros(30), np.full(60, 10.0), np.zeros(30)])
     step[60:64] = 15.0
     assert edge_evaluations(step, np.array([30]), np.array([90]), 0.0) == pytest.approx(0.8)
+
+
+@given(st.integers(0, 2**32 - 1), st.integers(1, 9), st.floats(0, 0.3))
+def test_noise_is_that_of_neighbours_inside_passes_and_gaps(seed: int, count: int, holes: float) -> None:
+    rng = np.random.default_rng(seed)
+    cuts = np.cumsum(rng.integers(1, 8, 2 * count))
+    light = rng.integers(0, 30, int(cuts[-1]) + int(rng.integers(0, 5))).astype(np.float64)
+    light[rng.random(light.size) < holes] = np.nan
+    start, end = cuts[::2], cuts[1::2]
+    found = measure_events(events(light.tolist(), start.tolist(), end.tolist()), 1)
+
+    def clean(a: int, b: int) -> bool:
+        run, worst = 0, 0
+        for k in range(b):
+            run = run + 1 if np.isnan(light[k]) else 0
+            worst = max(worst, run) if k >= a else worst
+        return worst <= 5
+
+    def noise(stretches: list[tuple[int, int]]) -> float | None:
+        pairs = [light[k + 1] - light[k] for a, b in stretches for k in range(a, b - 1)]
+        pairs = [d for d in pairs if not np.isnan(d)]
+        return None if not pairs else 1.4826 * float(np.median(np.abs(pairs - np.median(pairs)))) / np.sqrt(2)
+
+    floor = 0.0 if found.step is None else found.step / np.sqrt(12)
+    passes = [(a, b) for a, b in zip(start.tolist(), end.tolist(), strict=True) if clean(a, b)]
+    borders = [0, *cuts.tolist(), light.size]
+    gaps = [(a, b) for a, b in zip(borders[::2], borders[1::2], strict=True) if b > a and clean(a, b)]
+    for own, stretches in ((found.noise_object, passes), (found.noise_background, gaps)):
+        plain = noise(stretches)
+        assert own == (None if plain is None else pytest.approx(max(plain, floor)))

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from teachlab.signal.noise import Selection, SmallestStep, local_noise
+from teachlab.signal.noise import Selection, SmallestStep, deviation, local_noise
 
 
 def test_noise_of_a_normal_signal_is_its_standard_deviation():
@@ -76,3 +76,22 @@ def test_median_of_a_selection():
     assert kept.median() is None
     kept.push(np.array([3.0, 1.0, 2.0]))
     assert kept.median() == 2.0
+
+
+@given(
+    st.sampled_from([1.0, 0.25, 3.0]),
+    st.integers(-(10**6), 10**6),
+    st.integers(1, 70_000),
+    st.integers(4000, 5001),
+    st.integers(0, 2**32 - 1),
+)
+def test_counted_deviation_equals_the_sorted_one(scale: float, low: int, spread: int, size: int, seed: int) -> None:
+    values = scale * (low + np.random.default_rng(seed).integers(0, spread, size)).astype(np.float64)
+    assert deviation(values) == np.median(np.abs(values - np.median(values)))
+
+
+@pytest.mark.parametrize("odd", [np.nan, np.inf, -np.inf, 0.5])
+def test_a_single_odd_value_is_not_counted_as_a_whole_number(odd: float) -> None:
+    values = np.append(np.arange(5000.0) % 7, odd)
+    with np.errstate(invalid="ignore"):
+        assert np.array_equal(deviation(values), np.median(np.abs(values - np.median(values))), equal_nan=True)
