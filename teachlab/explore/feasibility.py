@@ -3,124 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from itertools import combinations
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
+from teachlab.explore.feasibility_cures import Helps, follows, on_delay
+from teachlab.explore.feasibility_windows import AS_RECORDED, Contradiction, Window, contradictions
 from teachlab.explore.reach import Reach, reach_of
 from teachlab.explore.stress_light import Stress, receiver_range
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 
-AS_RECORDED = "as recorded"
+__all__ = ["Contradiction", "Feasibility", "Helps", "Window", "feasibility"]
 MOST_LOTS = 200
 """So many lots get a window each; with more the search for pairs would take over."""
-MOST_CONTRADICTIONS = 50
-
-
-@dataclass(frozen=True, slots=True)
-class Window:
-    """Levels at which nothing is lost and nothing trips, for one condition and one kind of object or lot.
-
-    Parameters
-    ----------
-    condition, label : str
-    background, objects : float, recording units
-        What the background beside these objects demands, and the weakest of them: a rise needs
-        ``background < on <= objects``, a dip ``objects < off <= background``.
-    rise : bool
-    lot : str
-        Of what lot, where the window is one of a lot.
-    reference : float, recording units
-        Median of the background under that condition.
-    """
-
-    condition: str
-    label: str
-    background: float
-    objects: float
-    rise: bool
-    lot: str = ""
-    reference: float = 0.0
-
-    @property
-    def low(self) -> float:
-        """Levels must lie above it."""
-        return self.background if self.rise else self.objects
-
-    @property
-    def high(self) -> float:
-        """Levels must not lie above it."""
-        return self.objects if self.rise else self.background
-
-    @property
-    def open(self) -> bool:
-        """Whether there is any such level."""
-        return self.low < self.high
-
-    @property
-    def name(self) -> str:
-        """Whose window it is, in words."""
-        of = f"lot '{self.lot}'" if self.lot else f"'{self.label}'" if self.label else "objects"
-        return f"{of} {self.condition}" if self.condition == AS_RECORDED else f"{of} at {self.condition}"
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return {
-            "condition": self.condition, "label": self.label, "lot": self.lot, "above": self.low, "up_to": self.high,
-            "feasible": self.open,
-        }  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class Contradiction:
-    """Two demands that no level meets together, or one that no level meets (`second` is None).
-
-    `apart` is how far the end of one lies beyond that of the other, in recording units.
-    """
-
-    first: Window
-    second: Window | None
-    apart: float
-    helps: str
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return {
-            "first": self.first.as_dict(),
-            "second": None if self.second is None else self.second.as_dict(),
-            "apart": self.apart,
-            "what_would_help": self.helps,
-        }
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Helps:
-    """What the light itself says about other kinds of sensor; None where there was nothing to try.
-
-    Parameters
-    ----------
-    following_gain, following_offset : bool or None
-        Whether one ratio to the median background above dark, or one distance from it, serves every
-        condition: a level that follows the background.
-    window : bool or None
-        Whether two thresholds with the background between them catch every pass as recorded.
-    setting_per_label, setting_per_lot : bool or None
-        Whether every kind of object, or every lot, has levels of its own as recorded.
-    """
-
-    following_gain: bool | None
-    following_offset: bool | None
-    window: bool | None
-    setting_per_label: bool | None
-    setting_per_lot: bool | None
-
-    def as_dict(self) -> dict[str, bool | None]:
-        """Return the plain JSON form."""
-        return {name: getattr(self, name) for name in self.__slots__}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -200,10 +98,16 @@ def feasibility(
     common = (above, up_to) if above < up_to else None
     top, bottom = everyone[0].low - dark, everyone[0].high - dark
     helps = _helps(reach, everyone, windows[: len(windows) // len(conditions)], by_lot, dark)
+    if not everyone[0].open:
+        gain, offset = follows(reach, dark)
+        late = None if helps.window else on_delay(recording, truth, setting, tolerance_ms=tolerance_ms)
+        helps = replace(
+            helps, local_gain=gain, local_offset=offset, on_delay_ms=late and late[0], on_delay_level=late and late[1]
+        )
     return Feasibility(
         windows=(*windows, *by_lot),
         common=common,
-        contradictions=() if common else _contradictions([*windows, *by_lot], everyone, helps),
+        contradictions=() if common else contradictions([*windows, *by_lot], everyone, helps),
         survivable_loss=1 - max(top, 0.0) / bottom if bottom > 0 and top < bottom else None,
         helps=helps,
     )
@@ -241,59 +145,3 @@ def _helps(
 
 def _serves(lows: Sequence[float], highs: Sequence[float]) -> bool:
     return max(lows) < min(highs)
-
-
-def _contradictions(windows: Sequence[Window], everyone: Sequence[Window], helps: Helps) -> tuple[Contradiction, ...]:
-    found = [Contradiction(w, None, w.low - w.high, _help_alone(w, helps)) for w in windows if not w.open]
-    for a, b in combinations([w for w in windows if w.open], 2):
-        apart = max(a.low, b.low) - min(a.high, b.high)
-        if apart >= 0:
-            found.append(Contradiction(a, b, apart, _help_pair(a, b, helps)))
-    if not found:
-        # Only gaps beside no object of any kind stand in the way.
-        found = [Contradiction(w, None, w.low - w.high, _help_alone(w, helps)) for w in everyone if not w.open]
-    found.sort(key=lambda one: -one.apart)
-    return tuple(found[:MOST_CONTRADICTIONS])
-
-
-def _help_alone(w: Window, helps: Helps) -> str:
-    window = {
-        True: "a window comparator, which catches every pass here as recorded; ",
-        False: "(a window comparator would not: some passes stay within the background;) ",
-        None: "",
-    }[helps.window]
-    return (
-        f"the background reaches as far as the weakest of {w.name}: no fixed level tells them apart. What would help: "
-        f"{window}more contrast by mounting, background or another sensing mode; an average or an on-delay if the "
-        "background peaks are shorter than the objects."
-    )
-
-
-def _help_pair(a: Window, b: Window, helps: Helps) -> str:
-    if a.condition != b.condition:
-        follows = [
-            text
-            for text, serves in (
-                ("in proportion to the background", helps.following_gain),
-                ("at a distance from the background", helps.following_offset),
-            )
-            if serves
-        ]
-        track = (
-            f"a level that follows {' or '.join(follows)}, which serves every condition here; "
-            if follows
-            else "(a level that follows the background would not serve every condition here;) "
-        )
-        return (
-            f"each condition has levels of its own, none serves both. What would help: {track}cleaning or teaching "
-            "again between the two; a shield against ambient light; a mounting that stays cleaner."
-        )
-    if a.lot or b.lot:
-        return (
-            "each lot has levels of its own, none serves both. What would help: a level that follows the background, "
-            "teaching again between the lots, or finding what changed on the line."
-        )
-    return (
-        "each kind of object has levels of its own, none serves both. What would help: a setting per kind of object, a "
-        "sensing mode that depends less on colour, or one background for both."
-    )

@@ -7,6 +7,9 @@ levels that exclude each other are a proof. Objects are up; a dip is looked at u
 - Between one hit and the next the light must fall below the off-level, so ``off > V``, V the highest of the
   valleys between passes; and the output must be released, so ``on > S``, S the highest of the valleys that
   filter and delays let through.
+- If the gap before a pass never falls below the on-level, the output is active there, since an onset in the gap is
+  a fault; to switch on again it must let go within the pass. So ``on > min(gap, pass)``, lowest light of either,
+  where the gap lasts as long as filter and on-delay ask for.
 - In a gap the light that has come down to V is below every such off-level. If it then stays at or below S for
   as long as filter and off-delay hold the output, and rises to the on-level for as long as filter and on-delay
   ask for, the gap trips.
@@ -55,6 +58,8 @@ class Reach:
     valley, lasting : ndarray of float64, shape (passes,), recording units
         Lowest light since the pass before it began; and how far it falls for so long that the output can be
         released, −inf where any fall will do.
+    entered : ndarray of float64, shape (passes,), recording units
+        Lowest light of a pass and of the gap right before it, −inf where there is none or it is too short.
     other : ndarray of float64, shape (passes,), recording units
         Lowest light of the same passes.
     labels, lots : list of str
@@ -81,6 +86,7 @@ class Reach:
     peak: Floats
     valley: Floats
     lasting: Floats
+    entered: Floats
     other: Floats
     labels: list[str]
     lots: list[str]
@@ -109,12 +115,16 @@ class Reach:
             own &= np.array([name == lot for name in self.lots])
         near = self.everyone | np.append(own, False)[self.beside].any(axis=1) | bool(own.all())
         valley = float(self.valley[own].max())
-        lasting = max(valley, float(self.lasting[own].max()))
+        lasting = max(valley, float(self.lasting[own].max()), float(self.entered[own].max()))
         demand = lasting
         for a, b in zip(self.start[near].tolist(), self.stop[near].tolist(), strict=True):
             demand = max(demand, self._trips_up_to(a, b, valley, lasting))
         weakest = float(self.peak[own].min())
         return (demand, weakest) if self.rise else (-demand, -weakest)
+
+    def upright(self, start: int, stop: int) -> Floats:
+        """Return the valid light of a stretch, objects up."""
+        return _upright(self.evaluated, start, stop, self.rise)
 
     def window_catches(self) -> bool:
         """Tell whether every pass leaves the range of the background on one side or the other."""
@@ -125,7 +135,7 @@ class Reach:
 
         Dark for `held` + 1 evaluations from the first at or below the valley on, then light for `sustained`.
         """
-        light = _upright(self.evaluated, start, stop, self.rise)
+        light = self.upright(start, stop)
         below = np.flatnonzero(light <= valley)
         if below.size == 0:
             return -math.inf
@@ -198,6 +208,7 @@ def reach_of(recording: Recording, truth: Truth, setting: Setting, *, tolerance_
         peak=high[rows],
         valley=_valleys(windows, low, gap_low, rows),
         lasting=_lasting(whole, windows, rows, setting.consecutive + back, holding, rise),
+        entered=_entered(windows, low, gap_low, rows, ~gap_out, setting.consecutive + back),
         other=low[rows],
         labels=[str(x) for x in truth.label[rows]],
         lots=[] if truth.lot is None else [str(x) for x in truth.lot[rows]],
@@ -243,6 +254,17 @@ def _valleys(windows: Windows, low: Floats, gap_low: Floats, rows: Rows) -> Floa
     own = where[rows]
     begin = np.concatenate(([0], own[:-1]))
     return np.array([lows[a : b + 1].min() for a, b in zip(begin.tolist(), own.tolist(), strict=True)])
+
+
+def _entered(
+    windows: Windows, low: Floats, gap_low: Floats, rows: Rows, sound: NDArray[np.bool_], sustained: int
+) -> Floats:
+    """Return the lowest light of each pass and of the gap right before it, if that is a trial and long enough."""
+    long = sound & ~np.isnan(gap_low) & (windows.gap_stop - windows.gap_start >= sustained)
+    before = np.full(windows.start.size + 1, -np.inf)
+    before[windows.gap_after[long] + 1] = gap_low[long]
+    entered: Floats = np.minimum(before[rows], low[rows])
+    return entered
 
 
 def _lasting(evaluated: Evaluated, windows: Windows, rows: Rows, sustained: int, holding: int, rise: bool) -> Floats:

@@ -241,3 +241,39 @@ def test_a_setting_of_another_unit_is_refused_with_both_names(line: Path) -> Non
     assert "other.json" in result.stderr
     assert "'mV'" in result.stderr
     assert "Traceback" not in result.stderr
+
+
+ADVICE = {
+    # What is on the line, and which cure must come first.
+    "window": "a window comparator, which catches every pass",
+    "follow": "a level that follows the background in proportion",
+    "delay": "an on-delay of 4 ms, with which the level",
+    "mode": "more contrast by mounting, background or another sensing mode",
+}
+
+
+@pytest.mark.parametrize("need", ADVICE)
+def test_advice_where_no_fixed_level_works(tmp_path: Path, need: str) -> None:
+    rng = np.random.default_rng(6)
+    start = 100 + 200 * np.arange(20)
+    values = np.full(4200, 1200.0)
+    for k, a in enumerate(start):
+        values[a : a + 60] = {"window": (400.0, 2000.0)[k % 2], "mode": 1205.0}.get(need, 1700.0)
+        if need == "delay":
+            values[a + 130 : a + 133] = 1900.0
+    if need == "follow":
+        values *= np.linspace(1, 0.5, values.size)
+    path = tmp_path / "line.parquet"
+    noisy = np.rint(values + rng.normal(0, 5, values.size)).astype(np.uint16)
+    info = RecordingInfo(sample_rate_hz=1000, unit="counts", full_scale=4095.0)
+    write_recording(path, Recording.from_array(noisy, info))
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 60))
+    (tmp_path / "good.json").write_text(json.dumps({**SETTING, "on_level": 1500.0, "off_level": 1480.0}))
+    text = run(path, "--gain", "1").output
+    assert "No fixed level serves everything named:" in text
+    assert f"What would help: {ADVICE[need]}" in text
+    found = document(path, "--gain", "1")["feasibility"]
+    assert found["feasible"] is False
+    assert {name for name in ("window", "local_gain", "on_delay_ms") if found["helps"][name]} == {
+        "window": {"window"}, "follow": {"local_gain"}, "delay": {"on_delay_ms"}, "mode": set()
+    }[need]  # fmt: skip

@@ -18,6 +18,8 @@ from teachlab.explore.surface.grid import replayed_surface
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
+from teachlab.replay import replay
+from teachlab.score import score
 
 INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts", full_scale=100.0)
 RISE = Setting(unit="counts", on_level=0, off_level=0)
@@ -85,7 +87,68 @@ def test_brighter_and_darker_objects_need_a_window_comparator() -> None:
     recording, truth = line((50, ""), (80, "bright"), (52, ""), (51, "alike"), (49, ""))
     found = feasibility(recording, truth, RISE)
     assert found.helps.window is False
-    assert "a window comparator would not" in found.contradictions[0].helps
+    assert "A window comparator would not" in found.contradictions[0].helps
+
+
+def test_darker_objects_need_a_window_comparator_in_noise_too() -> None:
+    """A level within the noise of dark objects "see" them; the bright ones would have to let go within."""
+    rng = np.random.default_rng(1)
+    recording, truth = line((1200, ""), *(((2000, "bright"), (1200, ""), (400, "dark"), (1200, "")) * 5))
+    noisy = Recording.from_array(np.rint(recording.light[:] + rng.normal(0, 8, recording.samples)), INFO)
+    found = feasibility(noisy, truth, RISE)
+    assert found.common is None
+    assert found.helps.window is True
+    assert all("a window comparator, which catches every pass" in one.helps for one in found.contradictions)
+
+
+def test_a_background_that_wanders_needs_a_level_that_follows() -> None:
+    """Light that fades by half: 2,000 on 1,400 becomes 1,000 on 700; no lot needed to see it."""
+    recording, truth = line((14, ""), *(((20, "a"), (14, "")) * 40))
+    fading = np.linspace(1, 0.5, recording.samples)
+    for light, ways in (
+        (recording.light[:] * fading, (True, False)),
+        (recording.light[:] + 40 * (1 - fading), (False, True)),
+    ):
+        found = feasibility(Recording.from_array(light, INFO), truth, RISE)
+        assert found.common is None
+        assert (found.helps.local_gain, found.helps.local_offset)[ways.index(True)] is True
+        assert "follows the background" in found.contradictions[0].helps
+        assert "which tells every pass from every gap" in found.contradictions[0].helps
+    # Dips likewise, at 70 % of the clear light.
+    dipped, truth = line((60, ""), *(((42, "jar"), (60, "")) * 40))
+    found = feasibility(Recording.from_array(dipped.light[:] * fading[: dipped.samples], INFO), truth, DIP)
+    assert found.common is None
+    assert found.helps.local_gain is True
+
+
+def test_short_peaks_of_the_background_need_an_on_delay() -> None:
+    """Spikes of 3 samples as high as the passes of 10: replay with the delay and the level advised is faultless."""
+    recording, truth = line((10, ""), *(((60, "a"), (10, "")) * 8))
+    light = recording.light[:].copy()
+    light[24::20] = light[25::20] = light[26::20] = 75.0
+    spiky = Recording.from_array(light, INFO)
+    found = feasibility(spiky, truth, RISE)
+    assert found.common is None
+    assert found.helps.window is False
+    assert found.helps.on_delay_ms == 4.0  # of 1, 2, 4 …: longer than 3 samples last
+    assert "an on-delay of 4 ms, with which the level" in found.contradictions[0].helps
+    level = found.helps.on_delay_level
+    setting = Setting(unit="counts", on_level=level, off_level=level, on_delay_ms=4.0)
+    counts = score(replay(spiky, setting), truth).counts
+    assert (counts.lost, counts.false_trips) == (0, 0)
+
+
+def test_no_contrast_needs_another_mode_or_mounting() -> None:
+    """Objects within the noise of the background: neither two thresholds, nor following, nor delay is promised."""
+    rng = np.random.default_rng(2)
+    recording, truth = line((50, ""), *(((51, "grey"), (50, "")) * 20))
+    found = feasibility(
+        Recording.from_array(recording.light[:] + rng.normal(0, 2, recording.samples), INFO), truth, RISE
+    )
+    tried = found.helps
+    assert (tried.window, tried.local_gain, tried.local_offset, tried.on_delay_ms) == (False, False, False, None)
+    advice = found.contradictions[0].helps
+    assert "What would help: more contrast by mounting, background or another sensing mode; an average" in advice
 
 
 def test_objects_to_be_ignored_are_background_for_everyone() -> None:
@@ -121,7 +184,8 @@ def test_no_setting_outside_the_common_window_does_everything_right(seed: int, d
     start = 18 + 25 * np.arange(passes)
     for a in start:
         early, late = rng.integers(-2, 4, 2)
-        light[a - early : a + 8 + late] += rng.integers(3, 9)
+        # Now and then an object of the other kind: darker than the background.
+        light[a - early : a + 8 + late] += rng.integers(3, 9) * (-1 if seed % 3 == 0 and rng.random() < 0.4 else 1)
     truth = Truth.from_arrays(start, start + 8, label=rng.choice(["a", "b"], passes))
     setting = Setting(
         unit="counts", on_level=0, off_level=0, polarity=Polarity.DARK_ON if dips else Polarity.LIGHT_ON,
