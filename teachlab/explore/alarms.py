@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,8 @@ FALSE_ALARM = 0.05
 """Chance of an alarm over a whole recording on which nothing changes."""
 BASELINE_SHARE = 0.2
 LEAST_BASELINE = 20
+LONGEST_SOLVED, LARGEST_SOLVED = 1e8, 16.0
+"""Run length, and threshold, up to which the equation is solved: beyond, the system is nearly singular or large."""
 FACTOR = 1.5
 HORIZON = 100
 """A warning is for nothing if none of this many passes from it on is lost."""
@@ -84,6 +87,7 @@ class MarginAlarm:
         return asdict(self)
 
 
+@cache
 def run_length(shift_sd: float = SHIFT_SD, threshold: float = THRESHOLD, *, drift_sd: float = 0.0) -> float:
     """Return the average number of values until a one-sided cumulative sum raises an alarm.
 
@@ -98,25 +102,64 @@ def run_length(shift_sd: float = SHIFT_SD, threshold: float = THRESHOLD, *, drif
 
     Notes
     -----
-    ``(exp(−2 Δ b) + 2 Δ b − 1) / (2 Δ²)`` with ``Δ = drift − k`` and ``b = h + 1.166``; ``b²`` for Δ = 0.
+    From a sum at z, ``L(z) = 1 + L(0) Φ(−z − Δ) + ∫₀ʰ L(x) φ(x − z − Δ) dx`` with ``Δ = drift − k``; solved for
+    L(0) on the nodes of a Gauss–Legendre rule. Where it exceeds a hundred million values, or h exceeds 16, Siegmund's
+    ``(exp(−2 Δ b) + 2 Δ b − 1) / (2 Δ²)``, ``b = h + 1.166`` and b² for Δ = 0, goes on from there: its growth is
+    exact.
 
     References
     ----------
-    Siegmund, Sequential Analysis (1985); Page, Continuous inspection schemes, Biometrika 41 (1954) 100–115.
+    Page, Continuous inspection schemes, Biometrika 41 (1954) 100–115 (the equation); Siegmund, Sequential Analysis
+    (1985).
 
     Examples
     --------
     >>> round(run_length(1.0, 5.0)), round(run_length(1.0, 5.0, drift_sd=1.0), 1)
-    (938, 10.3)
+    (931, 10.4)
     """
     if not (shift_sd > 0 and threshold > 0):
         raise ParameterError(f"shift and threshold must be above 0, got {shift_sd:g} and {threshold:g}.")
-    delta, b = drift_sd - shift_sd / 2, threshold + 1.166
-    if abs(delta) < 1e-9:
+    delta = drift_sd - shift_sd / 2
+    near = min(threshold, LARGEST_SOLVED)
+    while _siegmund(delta, near) > LONGEST_SOLVED and near > 0.5:
+        near -= 0.5
+    solved = _solved(delta, near)
+    if near == threshold:
+        return solved
+    if delta > 0:
+        return solved + _siegmund(delta, threshold) - _siegmund(delta, near)
+    return solved * _siegmund(delta, threshold) / _siegmund(delta, near)
+
+
+def _siegmund(delta: float, threshold: float) -> float:
+    b = threshold + 1.166
+    if abs(delta * b) < 1e-4:
         return b * b
+    if -2 * delta * b > 700:
+        return math.inf
     return (math.exp(-2 * delta * b) + 2 * delta * b - 1) / (2 * delta * delta)
 
 
+@cache
+def _rule(nodes: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    return np.polynomial.legendre.leggauss(nodes)
+
+
+def _solved(delta: float, threshold: float) -> float:
+    """Return L(0) of Page's equation."""
+    from scipy.special import ndtr
+
+    node, weight = _rule(32 * math.ceil(max(1.0, threshold / 8)))
+    x, weight = threshold * (node + 1) / 2, weight * threshold / 2
+    begin = np.concatenate(([0.0], x))
+    system = np.eye(begin.size)
+    system[:, 0] -= ndtr(-begin - delta)
+    step = x[None, :] - begin[:, None] - delta
+    system[:, 1:] -= weight * np.exp(-(step**2) / 2) / math.sqrt(2 * math.pi)
+    return float(np.linalg.solve(system, np.ones(begin.size))[0])
+
+
+@cache
 def threshold_for(watched: int, baseline: int, *, shift_sd: float = SHIFT_SD, chance: float = FALSE_ALARM) -> float:
     """Return the threshold at which so many values raise a false alarm with about this chance.
 
@@ -135,17 +178,22 @@ def threshold_for(watched: int, baseline: int, *, shift_sd: float = SHIFT_SD, ch
     Examples
     --------
     >>> round(threshold_for(40, 10_000), 2), round(threshold_for(10_000, 10_000), 2)
-    (5.01, 10.74)
+    (5.02, 10.75)
     """
     from scipy.optimize import brentq
 
-    def short(threshold: float) -> float:
-        return run_length(shift_sd, threshold, drift_sd=_doubt(baseline)) - watched / chance
-
-    most = 2.0 * THRESHOLD
-    while short(most) < 0:
-        most *= 2
-    return THRESHOLD if short(THRESHOLD) >= 0 else float(brentq(short, THRESHOLD, most))
+    needed, delta = watched / chance, _doubt(baseline) - shift_sd / 2
+    if run_length(shift_sd, THRESHOLD, drift_sd=_doubt(baseline)) >= needed:
+        return THRESHOLD
+    # The run length is Siegmund's times a factor that hardly depends on the threshold: a few rounds settle it.
+    threshold, factor = THRESHOLD, 1.0
+    for _ in range(4):
+        most = 2.0 * THRESHOLD
+        while _siegmund(delta, most) * factor < needed:
+            most *= 2
+        threshold = float(brentq(lambda h, f=factor: _siegmund(delta, h) * f - needed, 0.1, most))
+        factor = run_length(shift_sd, threshold, drift_sd=_doubt(baseline)) / _siegmund(delta, threshold)
+    return max(THRESHOLD, threshold)
 
 
 def _doubt(baseline: int) -> float:
