@@ -168,3 +168,51 @@ def test_a_standard_plan(chance: float, percent: float) -> None:
     # 3.33 4.84 6.52 7.66 10.1, from memory; its 1.38 is cut, not rounded); one digit more, recomputed with scipy.
     low, high = (acceptance(80, 2, (percent + half) / 100) for half in (0.0005, -0.0005))
     assert low <= chance <= high
+
+
+@pytest.mark.parametrize(
+    ("passes", "allowed", "at_95", "at_10"),
+    [
+        # MIL-STD-105E, tables X-E to X-M (from memory to two digits; recomputed with scipy): percent defective that is
+        # accepted with a chance of 95 % and of 10 %.
+        (13, 0, 0.3938, 16.2322),
+        (20, 0, 0.2561, 10.8749),
+        (32, 1, 1.1219, 11.6195),
+        (50, 1, 0.7154, 7.5581),
+        (80, 1, 0.4460, 4.7752),
+        (125, 3, 1.1003, 5.2663),
+        (200, 5, 1.3144, 4.5879),
+        (315, 7, 1.2699, 3.7085),
+        (500, 10, 1.2386, 3.0647),
+    ],
+)
+def test_further_standard_plans(passes: int, allowed: int, at_95: float, at_10: float) -> None:
+    for percent, chance in ((at_95, 0.95), (at_10, 0.10)):
+        low, high = (acceptance(passes, allowed, (percent + half) / 100) for half in (0.00006, -0.00006))
+        assert low <= chance <= high
+    # Read backwards: so many passes with so few lost show that rate at 90 %, one pass fewer does not.
+    assert plan_passes((at_10 + 0.0001) / 100, 0.90, events=allowed).passes == passes
+
+
+@pytest.mark.parametrize("confidence", [0.5, 0.8, 0.9, 0.95, 0.99, 0.999])
+@pytest.mark.parametrize("events", [0, 1, 2, 3, 7, 20])
+def test_any_row_by_scipys_binomial(confidence: float, events: int) -> None:
+    from scipy.stats import binom
+
+    for rate in (0.3, 0.05, 0.013, 0.002, 1e-4):
+        n = plan_passes(rate, confidence, events=events).passes
+        assert binom.cdf(events, n, rate) <= (1 - confidence) * (1 + 1e-9)
+        assert n == events + 1 or binom.cdf(events, n - 1, rate) > (1 - confidence) * (1 - 1e-9)
+
+
+@pytest.mark.parametrize("events", [0, 1, 2, 5, 10])
+@pytest.mark.parametrize("confidence", [0.6, 0.9, 0.95, 0.99])
+def test_any_row_of_hours_by_scipys_poisson(confidence: float, events: int) -> None:
+    from scipy.stats import poisson
+
+    # NIST/SEMATECH e-Handbook 8.3.1.2 tabulates these as factors on the mean time to be shown, e.g. 2.30 (0 at 90 %),
+    # 3.89 (1 at 90 %), 4.74 (1 at 95 %), from memory.
+    hours = plan_hours(1.0, confidence, events=events)
+    assert poisson.cdf(events, hours) == pytest.approx(1 - confidence, rel=1e-9)
+    for (f, c), factor in {(0, 0.9): 2.30, (1, 0.9): 3.89, (1, 0.95): 4.74, (2, 0.9): 5.32}.items():
+        assert plan_hours(1.0, c, events=f) == pytest.approx(factor, abs=5.1e-3)
