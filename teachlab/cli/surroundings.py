@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import isfinite
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -24,6 +25,13 @@ MODES = (
     "retroreflective, reflector not filled",
 )
 """The modes of `teachlab.explore.surroundings`, which help must not import; a test holds them together."""
+WORDS = {
+    "share_hit": "share hit", "run_pulses": "hits in a row, mean", "longest_run_pulses": "hits in a row, most",
+    "beat_pulses": "a beat every", "shift_us": "shift from pulse to pulse", "beat_hz": "beat",
+    "beat_alias_hz": "seen by the sensor as", "flicker_alias_hz": "seen by the sensor as",
+    "ripple_alias_hz": "ripple seen as", "average_ms": "an average cures over", "average_evaluations": "that is",
+    "average_leaves": "which leaves of the flicker", "limit_lx": "rated for",
+}  # fmt: skip
 _JSON = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
 
 
@@ -53,8 +61,10 @@ def neighbour(
     """
     from teachlab.explore.neighbours import neighbours_apart
 
-    if any(not value > 0 for value in frequency_hz or []):
-        raise ParameterError("--frequency-hz must be above 0.")
+    for name, given in (("--period-us", period_us), ("--frequency-hz", frequency_hz)):
+        for value in given or []:
+            if not (isfinite(value) and value > 0):
+                raise ParameterError(f"{name} must be a finite number above 0, got {value:g}.")
     periods = [*(period_us or []), *(1e6 / value for value in frequency_hz or [])]
     if len(periods) < 2:
         raise ParameterError("give --period-us or --frequency-hz once per sensor: at least two together.")
@@ -65,6 +75,7 @@ def neighbour(
     for pair in pairs:
         (a, b), how = pair.periods_us, "keep apart" if pair.apart else "disturb each other"
         say(f"{a:.6g} and {b:.6g} µs ({1e6 / a:.6g} and {1e6 / b:.6g} Hz): {how}; {pair.answer.verdict}")
+        _values(pair.answer)
     _basis(pairs[0].answer)
 
 
@@ -162,10 +173,24 @@ def _show(answer: Answer, json: bool) -> None:
     if json:
         emit_json({"schema": 1, **answer.as_dict()})
         return
-    for name, value in answer.values.items():
-        say(f"{name:>22}  {value:.4g}" if isinstance(value, float) else f"{name:>22}  {value}")
+    _values(answer)
     say(answer.verdict)
     _basis(answer)
+
+
+def _values(answer: Answer) -> None:
+    from math import isinf
+
+    for name, value in answer.values.items():
+        unit = answer.units.get(name, "")
+        words = WORDS.get(name) or name.removesuffix(f"_{unit.replace('µ', 'u').lower()}").replace("_", " ")
+        if isinstance(value, list):
+            text = ", ".join(value) or "nothing"
+        elif name not in answer.units:
+            text = {True: "yes", False: "no"}.get(value, str(value))
+        else:
+            text = "no end" if isinf(value) else f"{0.0 if abs(value) < 1e-12 else value:.6g} {unit}".rstrip()
+        say(f"{words:>28}  {text}")
 
 
 def _basis(answer: Answer) -> None:

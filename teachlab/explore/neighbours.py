@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from teachlab.errors import ParameterError
-from teachlab.explore.surroundings import Answer, alias_hz, average_left, positive
+from teachlab.explore.surroundings import Answer, alias_hz, average_left, not_negative, positive
 
 ENDLESS = 1_000_000
 """Hits in a row from which on a row is called endless."""
@@ -157,10 +157,12 @@ def neighbour_beat(
     2.482
     """
     positive(own_hz=own_hz, other_hz=other_hz, integration_us=integration_us)
+    not_negative(amplitude=amplitude, hysteresis=hysteresis)
     beat = abs(own_hz - other_hz)
-    left = abs(amplitude) * average_left(beat, integration_us / 1000)
+    left = amplitude * average_left(beat, integration_us / 1000)
     values: dict[str, Any] = {"beat_hz": beat, "amplitude_left": left, "swing": 2 * left}
     if evaluation_rate_hz is not None:
+        positive(evaluation_rate_hz=evaluation_rate_hz)
         values["beat_alias_hz"] = alias_hz(beat, evaluation_rate_hz)
     wide = hysteresis > 2 * left
     return Answer(

@@ -29,9 +29,35 @@ class Answer:
     source: str
     limits: str
 
+    @property
+    def units(self) -> dict[str, str]:
+        """Unit of every value that is a number: by the end of its name, or what it is a multiple or share of."""
+        return {name: unit_of(name) for name, value in self.values.items() if _is_number(value)}
+
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        return {**self.values, "verdict": self.verdict, "source": self.source, "limits": self.limits}
+        return {
+            **self.values, "units": self.units, "verdict": self.verdict, "source": self.source, "limits": self.limits
+        }  # fmt: skip
+
+
+_ENDS = {
+    "_hz": "Hz", "_ms": "ms", "_us": "µs", "_lx": "lx", "_pulses": "pulses", "_evaluations": "evaluations",
+}  # fmt: skip
+_UNITS = {
+    "amplitude_left": "in the unit of the amplitude", "swing": "in the unit of the amplitude, peak to peak",
+    "light": "in the unit of the light measured", "share_hit": "of all pulses", "average_leaves": "of its swing",
+    "head_room": "times", "ratio": "times", "exponent": "(power of the distance)",
+}  # fmt: skip
+
+
+def unit_of(name: str) -> str:
+    """Return the unit of a value of an `Answer`."""
+    return _UNITS.get(name) or next((unit for end, unit in _ENDS.items() if name.endswith(end)), "")
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 ILLUMINANCES_LX = {
@@ -60,6 +86,13 @@ def positive(**values: float) -> None:
             raise ParameterError(f"{name.replace('_', '-')} must be a finite number above 0, got {value:g}.")
 
 
+def not_negative(**values: float) -> None:
+    """Refuse what is not a finite number of at least 0, by name."""
+    for name, value in values.items():
+        if not (math.isfinite(value) and value >= 0):
+            raise ParameterError(f"{name.replace('_', '-')} must be a finite number of at least 0, got {value:g}.")
+
+
 def alias_hz(frequency_hz: float, rate_hz: float) -> float:
     """Return the frequency at which a ripple shows up after sampling: ``|f − k · rate|`` for the nearest k.
 
@@ -81,6 +114,8 @@ def average_left(frequency_hz: float, window_ms: float) -> float:
     (0.0, 0.19)
     """
     turns = math.pi * frequency_hz * window_ms / 1000
+    if math.isinf(turns):
+        return 0.0
     return 1.0 if turns == 0 else abs(math.sin(turns) / turns)
 
 
@@ -104,6 +139,9 @@ def lamp(
         Ripple of an electronic ballast or a dimmed lamp.
     """
     positive(mains_hz=mains_hz, evaluation_rate_hz=evaluation_rate_hz)
+    not_negative(swing=swing, hysteresis=hysteresis, on_delay_ms=on_delay_ms)
+    if ripple_hz is not None:
+        positive(ripple_hz=ripple_hz)
     flicker = 2 * mains_hz
     needed = 1000 / (2 * flicker)
     over = max(1, round(evaluation_rate_hz / flicker))
@@ -155,6 +193,8 @@ def ambient_light(*, limit_lx: float, expected_lx: float | None = None) -> Answe
         Measured or expected on the line.
     """
     positive(limit_lx=limit_lx)
+    if expected_lx is not None:
+        not_negative(expected_lx=expected_lx)
     over = [name for name, lux in ILLUMINANCES_LX.items() if lux > limit_lx]
     values: dict[str, Any] = {"limit_lx": limit_lx, "beyond_the_limit": over}
     if expected_lx is not None:
@@ -190,6 +230,8 @@ def other_target(
             raise ParameterError(f"{name} is a share of the light, 0 … 1, got {value:g}.")
     if not (math.isfinite(measured) and math.isfinite(dark)):
         raise ParameterError(f"measured and dark must be finite numbers, got {measured:g} and {dark:g}.")
+    if measured < dark:
+        raise ParameterError(f"the light measured ({measured:g}) must not lie below the dark level ({dark:g}).")
     if mode not in TWO_WAY_EXPONENTS:
         raise ParameterError(f"mode must be one of {', '.join(TWO_WAY_EXPONENTS)}; got '{mode}'.")
     k = TWO_WAY_EXPONENTS[mode]

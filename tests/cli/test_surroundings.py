@@ -58,9 +58,39 @@ def test_calculations(name: str) -> None:
     assert {key: found[key] for key in EXPECTED[name]} == EXPECTED[name]
     for key in ("verdict", "source", "limits"):
         assert found[key]
+    numbers = {k for k, v in found.items() if isinstance(v, int | float) and not isinstance(v, bool)} - {"schema"}
+    assert set(found["units"]) == numbers
+    assert all(found["units"].values())
     text = run(name, *CALLS[name]).output
     assert found["verdict"] in text
     assert f"Source: {found['source']}. Holds for: {found['limits']}." in text
+
+
+GOOD: dict[str, dict[str, list[object]]] = {
+    "neighbour": {"period-us": [100, 103], "width-us": [5], "consecutive": [3]},
+    "neighbour ": {"frequency-hz": [5000, 4900], "width-us": [5]},
+    **{
+        name: {option.removeprefix("--"): [value] for option, value in zip(call[::2], call[1::2], strict=True)}
+        for name, call in {
+            **CALLS,
+            "lamp": [*CALLS["lamp"], "--mains-hz", 50, "--on-delay-ms", 1],
+            "target": [*CALLS["target"], "--reflectance", 0.9, "--distance", 1, "--other-distance", 2, "--dark", 0],
+        }.items()
+    },
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "option"), [(name, option) for name, options in GOOD.items() for option in options])
+def test_every_number_that_is_none_is_refused(name: str, option: str) -> None:
+    for bad in ("nan", "inf", "-inf", "-3", "bright"):
+        if (option, bad) == ("dark", "-3"):
+            continue
+        values = {**GOOD[name], option: [*GOOD[name][option][:-1], bad]}
+        result = run(name.strip(), *(x for o, v in values.items() for y in v for x in (f"--{o}", y)), "--json")
+        assert result.exit_code == 2, (bad, result.output)
+        assert result.stdout == ""
+        assert "Traceback" not in result.stderr
+        assert option in result.stderr or option.split("-")[0] in result.stderr, result.stderr
 
 
 @pytest.mark.parametrize("name", ["neighbour", *CALLS])
@@ -73,7 +103,7 @@ def test_help_names_the_limits_of_validity(name: str) -> None:
     ("arguments", "message"),
     [
         (["neighbour", "--period-us", "100", "--width-us", "5"], "at least two together"),
-        (["neighbour", "--frequency-hz", "0", "--frequency-hz", "9", "--width-us", "5"], "must be above 0"),
+        (["neighbour", "--frequency-hz", "0", "--frequency-hz", "9", "--width-us", "5"], "--frequency-hz must be"),
         (["neighbour", "--period-us", "100", "--period-us", "-3", "--width-us", "5"], "period-us must be"),
         (["beat", *CALLS["beat"][:6], "--integration-us", "0", "--hysteresis", "1"], "integration-us must be"),
         (["lamp", "--evaluation-rate-hz", "0", "--swing", "3", "--hysteresis", "1"], "evaluation-rate-hz must be"),
