@@ -44,22 +44,23 @@ def recommend(
     middle : int
         First pass of the second half.
     preferred : str
-        Taken where strategies cost the same in the median and at the 95 % quantile. At the same median cost
-        fixed levels come before settings that follow or have two thresholds: every sensor can take them.
+        Taken where strategies cost the same in the median and at the 95 % quantile, before the first one in
+        the order of `taught`. At the same median cost fixed levels come before settings that follow or have
+        two thresholds: every sensor can take them.
 
     Returns
     -------
     Recommendation or None
         None if nothing teaches in half of the draws, or either half has no trial.
     """
-    ordered: list[tuple[tuple[float, bool, float, bool, str], Sequence[Draw]]] = []
-    for name, draws in taught.items():
+    ordered: list[tuple[tuple[float, bool, float, bool, int, str], Sequence[Draw]]] = []
+    for place, (name, draws) in enumerate(taught.items()):
         judged = measured(draws, first_half.counts, options.costs, best_cost=math.nan)
         cost = ranking_cost(judged)
         if math.isfinite(cost):
             middle_draw = median_draw(judged)
             moving = middle_draw is not None and type(middle_draw.setting) is not Setting
-            ordered.append(((cost, moving, spreads_of(judged)["cost"].p95, name != preferred, name), judged))
+            ordered.append(((cost, moving, spreads_of(judged)["cost"].p95, name != preferred, place, name), judged))
     if not ordered:
         return None
     ordered.sort(key=lambda item: item[0])

@@ -11,10 +11,14 @@ import numpy as np
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.signal.event_statistics import EventStatistics, inner_valleys
+from teachlab.teach.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
 from teachlab.teach.hysteresis import design, wanted_width
-from teachlab.teach.independence import independent
-from teachlab.teach.parameters import about, check_parameters, record
-from teachlab.teach.shown_events import Guards, Heights, Waits, by_kind, guards_of, statistics_of, told
+from teachlab.teach.independence import independent, lots
+from teachlab.teach.parameters import check_parameters, record
+from teachlab.teach.shown_events import Guards, Waits, backgrounds, by_kind, guards_of, statistics_of, told
+
+TAIL = 3
+"""The highest peak of the background is compared with the third highest."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,26 +39,34 @@ class BalancedGuard:
     valleys K inside the passes, down from the weakest q_a(P), must not release the output.
 
     What is not known about a side is u = 1/(n + 1): with this probability a new event goes further than n
-    others did, if all are independent, whatever their distribution. Events that come in lots are not: n
-    counts as n/(1 + 2·Σρ_i), with the correlations ρ_i of the ranks of events i apart, up to the first below
-    2/√n. For a kind, n is its passes, but no more than all passes count for together: where kinds come in
-    lots, one may not have come yet. The better known side gets the level:
+    others did, if all are independent, whatever their distribution. Of n passes, the next one is of kind k and
+    weaker than all n_k of that kind with n_k/n · 1/(n_k + 1), which is u again: a rare kind is as well known
+    as it has to be. Events that come in lots are not independent: n counts as n/(1 + 2·Σρ_i), with the
+    correlations ρ_i of the ranks of events i apart, up to the first below 2/√n, and for no more than the lots
+    that the changes between kinds tell of, since a kind may not have come yet. The better known side gets the
+    level:
 
-        w = phi·u_G/(phi·u_G + (1 − phi)·u_k),  T_k = B + max(w·(S_k − B), min(H, phi·(S_k − B))),
+        w = phi·u_G/(phi·u_G + (1 − phi)·u_P),
+        T_k = max(B + w·(S_k − B), M + min(max(H, M − M₃), phi·(S_k − M))),
 
-    and T is the smallest T_k. As many passes as gaps, independent of each other, give T = B + phi·(S − B), as
-    `quantile-guard` does; few lots, or few pieces of a rare kind, give T = B + H, which the background does
-    not reach. H is designed for T (`hysteresis`).
+    and T is the smallest T_k. M is the highest peak of the background and M₃ the third highest; B stands for M
+    where S_k does not reach above it. As many passes as gaps, independent of each other, give
+    T = B + phi·(S − B), as `quantile-guard` does; few lots put the level above all that the background was
+    seen to do, by H and by what its tail says: where peaks end exponentially, M − M₃ is 1.5 times the mean
+    excess, and the next gap reaches 1.5 mean excesses beyond M with probability 0.22/n. H is designed for T
+    (`hysteresis`).
 
     When it fails: on any stress that was not shown. With few lots it lies close to the background: a rise of
     the background that was not shown trips it sooner than a level in the middle. A kind that was not shown,
-    of objects that show no lots, is not foreseen. It abstains as `quantile-guard` does, except for kinds that
-    were shown too rarely.
+    of objects that show no lots, is not foreseen; nor is a nuisance that no gap showed, such as the seam of a
+    belt in step with the passes. It abstains as `quantile-guard` does, except for kinds that were shown too
+    rarely.
 
     References
     ----------
     1/(n + 1): exchangeability; Wilks 1941. Effective number: Bartlett 1946, J. R. Stat. Soc. Suppl. 8,
-    27-41. The weights are this package's own.
+    27-41. Spacings of the largest of exponential events: Rényi 1953, Acta Math. Acad. Sci. Hung. 4, 191-231.
+    The weights are this package's own.
 
     Examples
     --------
@@ -66,16 +78,8 @@ class BalancedGuard:
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
     equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
 
-    position: float = field(
-        default=0.5,
-        metadata=about(
-            "distance of the level from the background guard", unit="share of the distance", above=0, below=1
-        ),
-    )
-    share: float = field(
-        default=0.01,
-        metadata=about("events that may lie beyond a guard", unit="share of the events", at_least=0, below=0.5),
-    )
+    position: float = field(default=POSITION, metadata=ABOUT_POSITION)
+    share: float = field(default=SHARE, metadata=ABOUT_SHARE)
 
     def __post_init__(self) -> None:
         check_parameters(self)
@@ -86,10 +90,14 @@ class BalancedGuard:
         guards = guards_of(view, found, self.share)
         held = self._held(view, found, guards)
         strong = dict(by_kind(found.ignored_peaks, found.ignored_kinds)).get(guards.strongest, found.gap_peaks)
+        kinds = by_kind(found.peaks, found.kinds)
         passes, gaps = independent(found.peaks), independent(strong)
+        if len(kinds) > 1:
+            passes = min(passes, lots(found.kinds))
+        weight = self.position / (self.position + (1 - self.position) * (gaps + 1) / (passes + 1))
         level = min(
-            self._level(found, guards.background, kind, held, passes, gaps)
-            for _, kind in by_kind(found.peaks, found.kinds)
+            self._level(found, guards.background, min(float(np.quantile(kind, self.share)), held), weight)
+            for _, kind in kinds
         )
         width = design(view, found, level, share=self.share, guard=guards.background)
         evidence = told(
@@ -112,10 +120,11 @@ class BalancedGuard:
         held = float(np.quantile(inner, self.share)) + wanted_width(found)[0]
         return held if held > guards.background else math.inf
 
-    def _level(
-        self, found: EventStatistics, background: float, kind: Heights, held: float, passes: float, gaps: float
-    ) -> float:
-        apart = min(float(np.quantile(kind, self.share)), held) - background
-        known = min(float(kind.size), passes)
-        weight = self.position / (self.position + (1 - self.position) * (gaps + 1) / (known + 1))
-        return background + max(weight * apart, min(wanted_width(found)[0], self.position * apart))
+    def _level(self, found: EventStatistics, background: float, weakest: float, weight: float) -> float:
+        peaks = np.sort(backgrounds(found))
+        highest, third = float(peaks[-1]), float(peaks[-min(TAIL, peaks.size)])
+        clear = max(wanted_width(found)[0], highest - third)
+        if highest >= weakest:
+            highest, clear = background, wanted_width(found)[0]
+        above = highest + min(clear, self.position * (weakest - highest))
+        return max(background + weight * (weakest - background), above)

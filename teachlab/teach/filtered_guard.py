@@ -11,6 +11,7 @@ from teachlab.errors import Abstained
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.signal.event_statistics import inner_valleys
+from teachlab.teach.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
 from teachlab.teach.parameters import about, check_parameters, record
 from teachlab.teach.quantile_guard import QuantileGuard
 from teachlab.teach.shown_events import Waits, backgrounds, statistics_of
@@ -67,16 +68,8 @@ class FilteredGuard:
     equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
     designs: ClassVar[frozenset[str]] = frozenset({"consecutive"})
 
-    position: float = field(
-        default=0.5,
-        metadata=about(
-            "distance of the level from the background guard", unit="share of the distance", above=0, below=1
-        ),
-    )
-    share: float = field(
-        default=0.01,
-        metadata=about("events that may lie beyond a guard", unit="share of the events", at_least=0, below=0.5),
-    )
+    position: float = field(default=POSITION, metadata=ABOUT_POSITION)
+    share: float = field(default=SHARE, metadata=ABOUT_SHARE)
     longest: float = field(
         default=0.3,
         metadata=about("longest filter", unit="share of the shortest pass or gap", above=0, at_most=0.5),

@@ -1,22 +1,28 @@
-"""Guard or window: one level where one suffices, two where objects are brighter or darker than the background."""
+"""Guard or window: one level where one suffices, two for brighter and darker objects, else the least errors."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from typing import ClassVar
 
+import numpy as np
+
 from teachlab.errors import Abstained
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
+from teachlab.signal.direction import REQUIRED_RATIO
+from teachlab.signal.event_statistics import EventStatistics, measure_events
 from teachlab.teach.balanced_guard import BalancedGuard
-from teachlab.teach.parameters import about, check_parameters, record
-from teachlab.teach.shown_events import guards_of, statistics_of
+from teachlab.teach.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
+from teachlab.teach.least_errors import least_errors
+from teachlab.teach.parameters import check_parameters, record
+from teachlab.teach.shown_events import contradiction, guards_of, statistics_of, told
 from teachlab.teach.two_threshold import TwoThreshold
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GuardOrWindow:
-    """Place one level by `balanced-guard`; where none can tell objects from background, two by `two-threshold`.
+    """Place one level by `balanced-guard`, else two by `two-threshold`, else the one that errs least.
 
     Parameters
     ----------
@@ -28,15 +34,21 @@ class GuardOrWindow:
     Notes
     -----
     With S and B the guards of `quantile-guard` for the events shown: where S > B, T and H of `balanced-guard`;
-    else the window of `two-threshold`, if every pass reaches beyond the gaps on one of its two sides. The
-    record says in `handed_to` who placed the levels.
+    else the window of `two-threshold`, if every pass reaches beyond the gaps on one of its two sides; else,
+    where weak objects and strong background merely overlap, the level and width with the fewest errors on the
+    events shown (`teachlab.teach.least_errors`). The record says in `handed_to` who placed the levels, and in
+    `errors_shown` how many of the passes shown the last one gets wrong.
 
-    When it fails: as the one that placed the levels. It abstains where both do, with the reasons of
-    `balanced-guard`; and where one level would do, but filter and delays do not let the output go.
+    When it fails: as the one that placed the levels; a level of least errors is good for the shares of weak
+    and strong events that were shown, and for no others. It abstains with the reasons of `balanced-guard`
+    where conditions or kinds contradict each other, where the passes reach nearly as far to the other side
+    (less than 1.25 times as far to their own: the direction is in doubt), and where k errors in n passes are
+    no fewer than those of an output that never switches: k + 2·√k ≥ n. It abstains, too, where one level
+    would do, but filter and delays do not let the output go.
 
     References
     ----------
-    Of the two strategies. That one hands over to the other is this package's own.
+    Of the two strategies, and of `least_errors`. That one hands over to the other is this package's own.
 
     Examples
     --------
@@ -49,16 +61,8 @@ class GuardOrWindow:
     either_direction: ClassVar[bool] = True
     equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
 
-    position: float = field(
-        default=0.5,
-        metadata=about(
-            "distance of the level from the background guard", unit="share of the distance", above=0, below=1
-        ),
-    )
-    share: float = field(
-        default=0.01,
-        metadata=about("events that may lie beyond a guard", unit="share of the events", at_least=0, below=0.5),
-    )
+    position: float = field(default=POSITION, metadata=ABOUT_POSITION)
+    share: float = field(default=SHARE, metadata=ABOUT_SHARE)
 
     def __post_init__(self) -> None:
         check_parameters(self)
@@ -66,17 +70,33 @@ class GuardOrWindow:
     def teach(self, view: TeachView) -> Setting:
         """Return one level, or a window, for the events shown."""
         found = statistics_of(view, rare_kinds=True)
-        placer: BalancedGuard | TwoThreshold = BalancedGuard(position=self.position, share=self.share)
-        refusal: Abstained | None = None
         try:
             guards_of(view, found, self.share)
         except Abstained as overlap:
-            placer, refusal = TwoThreshold(position=self.position, share=self.share), overlap
+            return self._without_guards(view, found, overlap)
+        return self._handed_to(BalancedGuard(position=self.position, share=self.share), view)
+
+    def _handed_to(self, placer: BalancedGuard | TwoThreshold, view: TeachView) -> Setting:
+        setting = placer.teach(view)
+        evidence = setting.taught.evidence if setting.taught is not None else {}
+        return replace(setting, taught=record(self, handed_to=placer.name, **evidence))
+
+    def _without_guards(self, view: TeachView, found: EventStatistics, overlap: Abstained) -> Setting:
         try:
-            setting = placer.teach(view)
+            return self._handed_to(TwoThreshold(position=self.position, share=self.share), view)
         except Abstained:
-            if refusal is not None:
-                raise refusal from None
-            raise
-        told = setting.taught.evidence if setting.taught is not None else {}
-        return replace(setting, taught=record(self, handed_to=placer.name, **told))
+            if contradiction(found, self.share) or _in_doubt(view, found):
+                raise overlap from None
+        best = least_errors(view, found)
+        if best is None or not best.better_than_never:
+            tried = "" if best is None else f"; at best {best.errors} errors in {best.passes} passes"
+            raise Abstained(overlap.reason, overlap.measured + tried, overlap.required) from None
+        evidence = told(found, errors_shown=best.errors)
+        return view.place(found.sign * best.level, best.width, record(self, handed_to="least-errors", **evidence))
+
+
+def _in_doubt(view: TeachView, found: EventStatistics) -> bool:
+    """Whether the passes reach nearly as far beyond the background to the other side as to their own."""
+    other = measure_events(view.events, -found.sign, hold=found.hold, gap_hold=found.gap_hold)
+    own, opposite = (float(np.median(f.peaks)) - f.background for f in (found, other))
+    return not own > 0 or own < REQUIRED_RATIO * opposite

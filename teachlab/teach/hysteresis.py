@@ -103,7 +103,7 @@ def design(
     share : float, in [0, 0.5)
         a: share of the passes that may fall below the release, and of the gaps that may reach it.
     guard : float, recording units, objects upwards, optional
-        B: with an on-delay the release stays above it.
+        B: with an on-delay the release stays above it; without it no width is free.
     strict : bool
         Abstain where the width wanted does not fit; otherwise it is cut to what fits.
 
@@ -120,36 +120,55 @@ def design(
     Notes
     -----
     Wanted: the width of `wanted_width`, and ``T − q_a(K)`` with the valleys K inside the passes that last
-    long enough for a release (hold guard), as far as that fits. Allowed: ``T − H ≥ q_0.999(V) + 2 σ`` with
-    the valleys V of the gaps (release guard; halfway to the
+    long enough for a release (hold guard), as far as that fits and K lies above B: valleys as deep as the
+    background are left to the delays. Allowed: ``T − H ≥ v + 2 σ`` with ``v = q_0.999(V)``, V the valleys of
+    the gaps (release guard; halfway to the
     valleys where 2 σ do not fit), and with a filter or a delay that holds back the onset
     ``T − H ≥ B``: the comparator stays set down to the release, so the delay is timed against the release,
     and background between the two levels would run it down.
+
+    Free: ``B − v``, at most half of the way from the level to v. So wide, the release clears the valleys of
+    the gaps by at least as much as the level clears their peaks, so width up to there is taken although
+    nothing seen asks for it: the noise of edges and objects is known less well than that of long gaps. What
+    is wanted and does not fit is cut to half of the way: then the light has to fall as far for an extra
+    count as the gaps have to rise to merge two passes.
     """
     wanted, by = wanted_width(found)
     widest, limit = _widest(view, found, level, guard)
     inner = inner_valleys(view.events, found.sign, level, release_hold=Waits.of(view).release)
     if inner.size:
         hold = level - float(np.quantile(inner, share))
-        if wanted < hold and (hold <= widest or strict):
+        above = guard is None or level - hold > guard
+        if above and wanted < hold and (hold <= widest or strict):
             wanted, by = hold, Cause.TEXTURE
+    lowest = _lowest(found, level)
+    half = (level - lowest) / 2
     if wanted <= widest:
-        return Width(wanted, wanted, by, widest, limit)
+        free = min(guard - lowest, half, widest) if guard is not None and math.isfinite(lowest) else 0.0
+        return Width(max(wanted, free), wanted, by, widest, limit)
     if strict:
         raise Abstained(
             f"the hysteresis that {by} asks for does not fit: {limit} blocks",
             f"{show(view, wanted)} wanted, {show(view, max(widest, 0.0))} allowed",
             "a width allowed that is at least the one wanted",
         )
-    return Width(max(widest, 0.0), wanted, by, widest, limit)
+    return Width(max(min(widest, half), 0.0), wanted, by, widest, limit)
+
+
+def _lowest(found: EventStatistics, level: float) -> float:
+    """Return v, the height below which the gaps let the output go; −∞ without a gap between passes.
+
+    A few gaps never come down to the level: the others decide.
+    """
+    valleys = found.gap_valleys[found.gap_valleys < level]
+    return float(np.quantile(valleys, 1 - RELEASE_SHARE)) if valleys.size else -math.inf
 
 
 def _widest(view: TeachView, found: EventStatistics, level: float, guard: float | None) -> tuple[float, Cause | None]:
     limits: list[tuple[float, Cause]] = []
     if found.gap_valleys.size:
         _require_release(view, found, level)
-        valleys = found.gap_valleys[found.gap_valleys < level]  # a few gaps never come down: the others decide
-        lowest = float(np.quantile(valleys, 1 - RELEASE_SHARE))
+        lowest = _lowest(found, level)
         # Where the clearance does not fit under the level, the release lies halfway: a release that no gap
         # falls below would hold the output for ever.
         valley = min(lowest + CLEARANCE * found.noise, (lowest + level) / 2)

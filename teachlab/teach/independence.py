@@ -49,3 +49,29 @@ def independent(values: Heights) -> float:
             break
         total += correlation
     return max(n / (1 + 2 * total), 1.0)
+
+
+def lots(kinds: NDArray[np.object_]) -> float:
+    """Return how many lots of one kind each the kinds came in.
+
+    Notes
+    -----
+    Between m lots whose kinds are drawn independently with shares p the kind changes
+    ``(m − 1)·(1 − Σp²)`` times on average, since every other neighbour is of the same kind by chance. So c
+    changes tell of ``1 + c/(1 − Σp²)`` lots, at most n. One kind alone tells nothing of lots: n.
+
+    References
+    ----------
+    Number of runs of two kinds: Wald & Wolfowitz 1940, Ann. Math. Stat. 11, 147-162.
+
+    Examples
+    --------
+    >>> lots(np.array(["white"] * 12 + ["brown"] * 12 + ["white"] * 12 + ["brown"] * 12, object))
+    7.0
+    """
+    n = kinds.size
+    share = np.unique(kinds.astype(str), return_counts=True)[1] / max(n, 1)
+    if share.size < 2:
+        return float(n)
+    changes = int(np.count_nonzero(kinds[1:] != kinds[:-1]))
+    return min(float(n), 1 + changes / (1 - float(share @ share)))

@@ -8,6 +8,7 @@ from typing import ClassVar
 from teachlab.errors import Abstained
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
+from teachlab.teach.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
 from teachlab.teach.hysteresis import Cause, design, wanted_width
 from teachlab.teach.parameters import about, check_parameters, record
 from teachlab.teach.rules import show
@@ -57,16 +58,8 @@ class QuantileGuard:
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
     equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
 
-    position: float = field(
-        default=0.5,
-        metadata=about(
-            "distance of the level from the background guard", unit="share of the distance", above=0, below=1
-        ),
-    )
-    share: float = field(
-        default=0.01,
-        metadata=about("events that may lie beyond a guard", unit="share of the events", at_least=0, below=0.5),
-    )
+    position: float = field(default=POSITION, metadata=ABOUT_POSITION)
+    share: float = field(default=SHARE, metadata=ABOUT_SHARE)
     strict: bool = field(default=False, metadata=about("abstain where the hysteresis wanted does not fit"))
 
     def __post_init__(self) -> None:

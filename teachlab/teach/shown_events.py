@@ -168,10 +168,8 @@ def guards_of(view: TeachView, found: EventStatistics, share: float) -> Guards:
     guards = _guards(found, share)
     if guards.object > guards.background:
         return guards
-    reason = (
-        _ignored(guards)
-        or _drifting(found)
-        or ("no fixed level has the objects on one side and the background on the other: contrast blocks")
+    reason = contradiction(found, share) or (
+        "no fixed level has the objects on one side and the background on the other: contrast blocks"
     )
     raise Abstained(
         reason,
@@ -179,6 +177,11 @@ def guards_of(view: TeachView, found: EventStatistics, share: float) -> Guards:
         f"strongest {share:.2g} quantile of {guards.strongest} {show(view, found.sign * guards.background)}",
         "the first on the object's side of the second",
     )
+
+
+def contradiction(found: EventStatistics, share: float) -> str:
+    """Tell which conditions of the events want levels that do not meet; empty where classes just overlap."""
+    return _ignored(_guards(found, share)) or _drifting(found)
 
 
 def _guards(found: EventStatistics, share: float) -> Guards:

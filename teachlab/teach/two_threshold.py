@@ -13,6 +13,7 @@ from teachlab.model.setting import Polarity, Setting
 from teachlab.model.setting_kinds import WindowSetting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.signal.event_statistics import EventStatistics, measure_events
+from teachlab.teach.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
 from teachlab.teach.parameters import about, check_parameters, record
 from teachlab.teach.rules import show
 from teachlab.teach.shown_events import HOLD_EVALUATIONS, Waits
@@ -61,12 +62,8 @@ class TwoThreshold:
     either_direction: ClassVar[bool] = True
     equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
 
-    position: float = field(
-        default=0.5, metadata=about("distance from the background guard", unit="share", above=0, below=1)
-    )
-    share: float = field(
-        default=0.01, metadata=about("events that may lie beyond a guard", unit="share", at_least=0, below=0.5)
-    )
+    position: float = field(default=POSITION, metadata=ABOUT_POSITION)
+    share: float = field(default=SHARE, metadata=ABOUT_SHARE)
     hysteresis_share: float = field(
         default=0.25, metadata=about("distance of the release", unit="share of the distance", at_least=0, at_most=0.95)
     )

@@ -167,6 +167,21 @@ def test_the_recommendation_is_chosen_on_one_half_and_claimed_on_the_other() -> 
     assert costs[found.strategy] == pytest.approx(min(costs.values()), abs=1e-12)
 
 
+def test_among_equals_the_preferred_strategy_is_recommended_then_the_first_given() -> None:
+    """Light without noise: every strategy that teaches here costs nothing, and the alphabet does not decide."""
+    recording, truth = line(passes=60, low=50.0, high=60.0)
+    light = np.round(recording.light[:] / 20) * 20
+    names = ["two-sample-midpoint", "between-class-variance", "guard-or-window", "balanced-guard"]
+    for given, expected in ((names, "guard-or-window"), ([n for n in names if n != "guard-or-window"], names[0])):
+        found = bench_recording(
+            Recording.from_array(light, INFO), truth, [resolve(n) for n in given], options=BenchOptions(draws=5)
+        ).recommendation
+        assert found is not None
+        assert found.chosen_cost == 0
+        assert found.strategy == expected
+        assert set(found.tied) == set(given) - {expected}
+
+
 def test_too_few_passes_for_two_halves_recommend_nothing() -> None:
     recording, truth = line(passes=4)
     bench = bench_recording(recording, truth, [resolve("two-sample-midpoint")], options=BenchOptions(draws=3))

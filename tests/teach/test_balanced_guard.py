@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -90,16 +91,40 @@ def test_objects_in_lots_count_as_few() -> None:
     assert setting.on_level < QuantileGuard(share=0.0).teach(view(lots)).on_level
 
 
-def test_a_rare_kind_keeps_the_level_near_the_background() -> None:
+def test_a_rare_kind_gets_the_level_below_it_and_no_more() -> None:
     objects = [60.0, 61.0] * 20
     labels = ["tub"] * 40
     for k in (9, 30):
         objects[k], labels[k] = 25.0, "dark tub"
     setting = BalancedGuard(share=0.0).teach(view(objects, labels=labels))
-    # w = 3/45 of 15 counts is less than the hysteresis, which the background needs.
-    assert setting.on_level == pytest.approx(10 + HYSTERESIS)
+    # That the next pass is a dark tub weaker than both has probability 2/40 · 1/3, less than 1/41: the 40
+    # passes count, not the 2, and w = 41/83 of the 15 counts from 10 to 25.
+    assert setting.on_level == pytest.approx(10 + 15 * 41 / 83)
     with pytest.raises(Abstained, match="too few passes of the kind 'dark tub'"):
         QuantileGuard(share=0.0).teach(view(objects, labels=labels))
+
+
+def test_kinds_in_lots_count_by_their_changes() -> None:
+    """Two kinds in turn, six at a time: correlations alone see more of them than the changes tell of."""
+    labels = (["tub"] * 6 + ["dark tub"] * 6) * 4
+    objects = [60.0 + k % 2 if label == "tub" else 40.0 for k, label in enumerate(labels)]
+    setting = BalancedGuard(share=0.0).teach(view(objects, labels=labels))
+    assert setting.taught is not None
+    # Seven changes among kinds of equal shares tell of 1 + 7/(1 − 1/2) lots.
+    few = min(15.0, independent(np.array(objects)))
+    assert setting.taught.evidence["independent_passes"] == few
+    assert setting.on_level == pytest.approx(10 + 30 * (few + 1) / (few + 1 + 50))
+
+
+def test_the_level_clears_what_the_tail_of_the_background_says() -> None:
+    """Few lots alone would put the level just above the background guard, below a seam that was seen."""
+    shown = view(np.repeat([60.0, 80.0, 61.0, 79.0], 10))
+    light = shown.events.light.copy()
+    for k, peak in enumerate((14.0, 16.0, 21.0)):
+        light[20 * (9 * k + 3) + 4] = peak
+    setting = BalancedGuard(share=0.1).teach(replace(shown, events_=replace(shown.events, light=light)))
+    # The highest gap peak 21 lies 7 above the third highest: the level is at least as far above it.
+    assert setting.on_level == pytest.approx(28.0)
 
 
 def test_valleys_inside_the_passes_must_not_release_the_output() -> None:
@@ -183,3 +208,37 @@ def test_the_recommended_strategy_is_not_beaten_by_a_classic(name: str, passes: 
         return sorted(counts.cost(Costs()) for counts in found)[4]
 
     assert median_cost(RECOMMENDED) <= min(map(median_cost, CLASSICS)) + 0.0005
+
+
+def overlapping(errors: int) -> list[float]:
+    """Forty objects of which some are as dark as the gaps."""
+    return [60.0 + k % 3 if k >= errors else 10.0 for k in range(40)]
+
+
+def test_where_classes_overlap_the_level_of_least_errors_is_placed() -> None:
+    setting = GuardOrWindow().teach(view(overlapping(3)))
+    assert 10 < setting.on_level < 60
+    assert setting.taught is not None
+    assert setting.taught.evidence["handed_to"] == "least-errors"
+    assert setting.taught.evidence["errors_shown"] == 3
+
+
+def test_errors_as_many_as_of_no_switching_at_all_are_refused_with_their_number() -> None:
+    with pytest.raises(Abstained, match="contrast blocks") as refusal:
+        GuardOrWindow().teach(view([10.0, 60.0, 10.0, 61.0]))
+    assert "at best 2 errors in 4 passes" in refusal.value.measured
+
+
+def test_a_direction_in_doubt_is_refused_where_no_window_does() -> None:
+    objects = overlapping(4)
+    objects[1::2] = [-45.0] * 20
+    with pytest.raises(Abstained, match="contrast blocks") as refusal:
+        GuardOrWindow().teach(view(objects))
+    assert "at best" not in refusal.value.measured
+
+
+def test_kinds_that_contradict_each_other_are_refused() -> None:
+    shown = view([60.0, 61.0] * 10, labels=["tub", "lid"] * 10)
+    events = replace(shown.events, detect=np.arange(20) % 2 == 0)
+    with pytest.raises(Abstained, match="no fixed level can tell the passes 'tub' from the passes to be ignored"):
+        GuardOrWindow().teach(replace(shown, events_=events))

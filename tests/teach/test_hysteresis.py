@@ -144,3 +144,35 @@ def test_delays_on_the_light_state_change_sides_for_dips() -> None:
     )
     found = statistics_of(dip)
     assert (found.gap_hold, found.release_hold) == (10, 6)
+
+
+def test_width_is_free_as_long_as_the_release_clears_the_valleys_as_the_level_clears_the_peaks() -> None:
+    shown = view([400.0] * 5, [RIPPLE] * 6)
+    found = statistics_of(shown)
+    plain = design(shown, found, 250.0)
+    assert plain.width == pytest.approx(wanted_width(found)[0])
+    # The background reaches from 100 to 140: a release 40 below the level clears 100 as the level clears 140.
+    assert design(shown, found, 250.0, guard=140.0).width == pytest.approx(40.0)
+    # ... but not beyond half of the way from the level to the valleys, and never less than is wanted.
+    assert design(shown, found, 250.0, guard=240.0).width == pytest.approx(75.0)
+    assert design(shown, found, 250.0, guard=101.0).width == plain.width
+
+
+def test_what_is_wanted_and_does_not_fit_is_cut_to_half_of_the_way() -> None:
+    """One gap with a swing that no valley allows for: the release stays well above the valleys."""
+    swing = np.where(np.arange(LENGTH) % 2 == 0, 95.0, 240.0)
+    shown = view([400.0] * 5, [swing, *[QUIET] * 5])
+    found = statistics_of(shown)
+    width = design(shown, found, 200.0, guard=150.0)
+    assert width.wanted > width.widest
+    assert width.width == pytest.approx(50.0, abs=0.5)
+    # Valleys at 100: from the level 200 the light has to fall by 50, and the gaps have to rise by 50.
+
+
+def test_valleys_as_deep_as_the_background_do_not_widen() -> None:
+    hollow = np.full(LENGTH, 400.0)
+    hollow[15:25] = 120.0
+    shown = view([hollow] * 5, [QUIET] * 6)
+    found = statistics_of(shown)
+    assert design(shown, found, 250.0, guard=115.0).width == pytest.approx(130.0)
+    assert design(shown, found, 250.0, guard=125.0).width == pytest.approx(25.0)
