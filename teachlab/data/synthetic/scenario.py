@@ -246,7 +246,7 @@ def parse(text: str, *, source: str) -> Scenario:
 
     try:
         tables = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
+    except (ValueError, RecursionError) as fault:  # also of an integer with too many digits, and of deep nesting
         raise ScenarioError(f"{source}: not valid TOML: {fault}. Correct the file at that place.") from fault
     try:
         return Scenario.model_validate(tables)

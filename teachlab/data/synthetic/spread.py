@@ -137,10 +137,10 @@ class Pareto(_Clipped):
 
     shape: Literal["pareto"]
     minimum: float = Field(gt=0)
-    alpha: float = Field(gt=0, description="tail exponent; glints 1.2 to 2.5")
+    alpha: float = Field(ge=0.1, description="tail exponent; glints 1.2 to 2.5")
 
     def _raw(self, rng: np.random.Generator, size: int) -> Floats:
-        # 1 − u lies in (0, 1], so the value is finite
+        # 1 − u lies in (2⁻⁵³, 1] and alpha is at least 0.1, so the value is finite
         raw: Floats = self.minimum * (1.0 - rng.random(size)) ** (-1.0 / self.alpha)
         return raw
 

@@ -88,6 +88,7 @@ def _message(fault: ErrorDetails) -> str:
     known = {
         "extra_forbidden": "is not a known key; remove it or correct its spelling",
         "missing": "is missing; give it",
+        "model_type": "must be one table with its keys, its heading in one pair of brackets",
         "tuple_type": "must be a list of tables: put its heading into two pairs of brackets, such as [[object]]",
         "union_tag_not_found": 'needs a shape, such as shape = "gaussian" for a beam or "normal" for a spread',
         "union_tag_invalid": f"has no shape {context.get('tag')!r}; there are {context.get('expected_tags')}",
@@ -99,7 +100,7 @@ def _message(fault: ErrorDetails) -> str:
 
 def _given(fault: ErrorDetails) -> str:
     value = fault.get("input")
-    if fault["type"] in ("missing", "extra_forbidden", "tuple_type"):
+    if fault["type"] in ("missing", "extra_forbidden", "tuple_type", "model_type"):
         return " "
     if isinstance(value, (dict, list)):
         # what is said of a table as a whole
