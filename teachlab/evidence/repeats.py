@@ -152,7 +152,7 @@ def cloud_lines(cloud: Json, unit: str) -> list[str]:
             if one["measure"] == "regret":
                 what = "cost more than the best fixed setting in hindsight"
             else:
-                what = f"have a {one['measure'].replace('_', ' ')} above {one['limit_high']:.4g}"
+                what = f"lie above {one['limit_high']:.4g} in {one['measure'].replace('_', ' ')}"
             out.append(
                 f"{one['events']} of {one['trials']} draws {what}: between {100 * one['low']:.3g} and "
                 f"{100 * one['high']:.3g} % of draws from this block."
@@ -164,26 +164,30 @@ def cloud_lines(cloud: Json, unit: str) -> list[str]:
         )
     if (between := cloud["between"]) is not None and (found := between["components"]) is not None:
         out.append(f"Taught on single lots: {found['values']} teachings on {found['groups']} lots.")
-        out += [line for key, figure in between["figures"].items() if (line := _divided(key, figure, unit))]
     return out
 
 
-def _divided(key: str, figure: Json, unit: str) -> str:
-    """Return how the spread of one figure divides between lots; nothing for rates that have no spread."""
-    found, name = figure["components"], key.replace("_", " ").replace("lost rate", "share of passes lost")
-    if found is None:
-        return ""
-    level = key in {"on_level", "off_level", "hysteresis"}
-    if found["between_ss"] == found["within_ss"] == 0:
-        return f"The {name} is {found['mean']:.4g}{' ' + unit if level else ''} every time." if level else ""
-    share = "" if found["share"] is None else (
-        f"; {100 * found['share']:.3g} % of the variance lies between lots ({100 * found['share_low']:.3g} to "
-        f"{100 * found['share_high']:.3g} %{'' if level else ', indicative'})"
-    )  # fmt: skip
-    return (
-        f"Standard deviation of the {name}: {found['between_sd']:.3g} between lots and "
-        f"{found['repeatability_sd']:.3g}{' ' + unit if level else ''} within{share}."
-    )
+def divided_rows(cloud: Json, unit: str) -> list[tuple[str, str, str, str]]:
+    """Return how the spread of levels, rates and cost divides between lots: figure, sd between, within, share."""
+    between = cloud.get("between")
+    if between is None or between["components"] is None:
+        return []
+    out = []
+    for key, figure in between["figures"].items():
+        found = figure["components"]
+        if found is None:
+            continue
+        name = {"lost_rate": "share of passes lost", "cost": "lost and false per pass"}.get(key, key.replace("_", " "))
+        level = key in {"on_level", "off_level", "hysteresis"}
+        if found["between_ss"] == found["within_ss"] == 0:
+            row = ("0", "0", f"{found['mean']:.4g} every time")
+        else:
+            share = (
+                f"{100 * found['share']:.3g} % ({100 * found['share_low']:.3g} to {100 * found['share_high']:.3g} %)"
+            )
+            row = (f"{found['between_sd']:.3g}", f"{found['repeatability_sd']:.3g}", share)
+        out.append((f"{name}, {unit}" if level else name, *row))
+    return out
 
 
 def cycle_rows(cycles: Json) -> list[tuple[str, str, str, str, str]]:

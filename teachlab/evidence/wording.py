@@ -79,6 +79,25 @@ def dependence_rows(found: dict[str, Any] | None) -> list[tuple[str, dict[str, A
     return [*out, ("taken as independent", found["naive"])]
 
 
+def burst_rows(record: dict[str, Any]) -> list[tuple[str, str, str, str, str]]:
+    """Return the bounds of false trips and extra onsets with likeness and bursts allowed for.
+
+    Rate, what the bounds rest on, count, interval, one-sided bound.
+    """
+    out = []
+    for key in ("false_trips_per_gap", "false_trips_per_running_hour", "extra_per_pass"):
+        first = record["dependence_of_rates"][key]
+        for found in (first, None if first is None else first.get("by_proxy")):
+            if found is None:
+                continue
+            effect = found["design_effect"]
+            basis = found["holds"] if effect is None else f"design effect {effect:.3g} from {found['basis']}"
+            rate = _rate(found["naive"] | {name: found[name] for name in ("low", "high", "upper")})
+            count = f"{rate['events']} / {rate['over']}"
+            out.append((dict(RATES)[key], basis, count, f"{rate['low']} to {rate['high']}", rate["upper"]))
+    return out
+
+
 def dependence_warnings(found: dict[str, Any] | None) -> list[str]:
     """Return what must be said of these bounds."""
     return [] if found is None else found["warnings"] + ((found["by_proxy"] or {}).get("warnings") or [])

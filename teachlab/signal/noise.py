@@ -152,7 +152,7 @@ def deviation(values: NDArray[np.float64]) -> float:
         whole = values.astype(np.int64)
         if (whole == values).all():
             counts = np.bincount(whole - int(low))
-            levels = np.arange(counts.size) + low
+            levels = np.arange(counts.size, dtype=np.float64) + low
             away = np.abs(levels - _middle(levels, counts))
             order = np.argsort(away, kind="stable")
             return _middle(away[order], counts[order])
