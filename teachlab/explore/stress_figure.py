@@ -15,7 +15,7 @@ OUTLINE, LOST, FALSE, EXTRA, SAFE = "#D55E00", "#0072B2", "#D55E00", "#595959", 
 
 
 def stress_figure(found: StressMap, *, title: str = "", kind: str = "svg") -> bytes:
-    """Draw the map: one panel per pedestal with the border of survival; a curve where only the gain varies.
+    """Draw the map: one panel per pedestal with the border of survival; curves where only gain or ambient light varies.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ def stress_figure(found: StressMap, *, title: str = "", kind: str = "svg") -> by
     from matplotlib.figure import Figure
 
     with mpl.rc_context({"svg.hashsalt": title or "stress", "svg.fonttype": "none", "font.size": 9}):
-        panels, curves = len(found.pedestal), len(found.ambient) == 1
+        panels, curves = len(found.pedestal), min(len(found.ambient), len(found.gain)) == 1
         figure = Figure(figsize=(2.4 + 3.9 * panels, 4.6), layout="constrained")
         axes = np.atleast_1d(np.asarray(figure.subplots(1, panels, sharey=True))).tolist()
         for k, one in enumerate(axes):
@@ -81,7 +81,10 @@ def _map(figure: Any, axes: Any, found: StressMap, k: int, *, first: bool, last:
     axes.set_xlabel("light left, %")
     if first:
         axes.set_ylabel(f"ambient light added, {found.setting.unit}")
+    if first and found.survives.any():
         axes.legend(loc="lower right", fontsize=8, framealpha=0.9)
+    if not found.survives[:, :, k].any():
+        axes.text(0.5, 0.5, "works nowhere here", transform=axes.transAxes, ha="center", va="center", color="white")
     if last:
         figure.colorbar(image, ax=axes, pad=0.02).set_label("lost and false per pass to be detected")
 
@@ -97,8 +100,8 @@ def _border(inside: NDArray[np.bool_]) -> list[list[tuple[float, float]]]:
 
 
 def _curves(axes: Any, found: StressMap, k: int, *, first: bool) -> None:
-    per = max(found.detect_trials, 1)
-    percent = 100 * np.array(found.gain)
+    per, by_gain = max(found.detect_trials, 1), len(found.ambient) == 1
+    at = 100 * np.array(found.gain) if by_gain else np.array(found.ambient)
     false = found.false_trips + found.ignore_trips
     for values, color, style, marker, name in (
         (found.lost, LOST, "-", "o", "lost passes"),
@@ -106,16 +109,28 @@ def _curves(axes: Any, found: StressMap, k: int, *, first: bool) -> None:
         (found.extra, EXTRA, ":", "^", "extra onsets"),
     ):
         axes.plot(
-            percent, values[:, 0, k] / per, color=color, linestyle=style, marker=marker, markersize=3.5, label=name
+            at, values[:, :, k].ravel() / per, color=color, linestyle=style, marker=marker, markersize=3.5, label=name,
+            clip_on=False,
         )  # fmt: skip
-    reserve = found.contamination_reserve
-    if reserve is not None and not found.pedestal[k] and not found.ambient[0]:
-        axes.axvspan(100 * (1 - reserve), max(100.0, float(percent.max())), color=SAFE, alpha=0.15, label="works")
+    _shade(axes, found, k, at, by_gain=by_gain)
     axes.set_yscale("symlog", linthresh=1 / per, linscale=0.4)
     axes.set_ylim(bottom=0)
-    axes.set_xlim(float(percent.max()), float(percent.min()) if percent.size > 1 else float(percent.max()) - 1)
-    axes.set_xlabel("light left, %")
+    low, high = float(at.min()), float(at.max())
+    low, high = (low, high) if low < high else (low - 1, high)
+    axes.set_xlim(*((high, low) if by_gain else (low, high)))
+    axes.set_xlabel("light left, %" if by_gain else f"ambient light added, {found.setting.unit}")
     axes.spines[["top", "right"]].set_visible(False)
     if first:
         axes.set_ylabel("per pass to be detected")
         axes.legend(fontsize=8, frameon=False)
+
+
+def _shade(axes: Any, found: StressMap, k: int, at: NDArray[np.float64], *, by_gain: bool) -> None:
+    """Shade where the setting works: as far as the reserve along the axis, if that is the axis of the reserve."""
+    reserve = found.contamination_reserve if by_gain else found.ambient_reserve
+    other = found.ambient[0] == 0 if by_gain else found.gain[0] == 1
+    # Pedestal light comes with a loss of gain only.
+    if reserve is None or not other or (by_gain and found.pedestal[k]):
+        return
+    span = (100 * (1 - reserve), max(100.0, float(at.max()))) if by_gain else (min(0.0, float(at.min())), reserve)
+    axes.axvspan(*span, color=SAFE, alpha=0.15, label="works")

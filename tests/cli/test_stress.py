@@ -198,6 +198,17 @@ def test_files(line: Path, kind: str, ambient: str) -> None:
         assert first.startswith(b"\x89PNG")
 
 
+def test_pictures_of_one_axis_and_of_nothing_that_works(line: Path) -> None:
+    path = line.parent / "a.svg"
+    assert run(line, "--gain", "1", "--ambient", "0:20:5", "--pedestal", "0", "--out", path).exit_code == 0
+    text = path.read_text()
+    for word in ("ambient light added, counts", "lost passes", "per pass to be detected", "works"):
+        assert word in text, word
+    assert run(line, "--gain", "1,0.5", "--ambient", "0,5", "--out", path, setting="high").exit_code == 0
+    assert "works nowhere here" in path.read_text()
+    assert "works inside" not in path.read_text()
+
+
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
