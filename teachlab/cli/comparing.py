@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from teachlab.explore.measuring import Worth
     from teachlab.model.score import Score
     from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
+    from teachlab.score.paired_lots import PairedLots
 
 
 def register(app: typer.Typer) -> None:
@@ -46,16 +48,16 @@ def compare_command(
     if with_ is not None:
         if len(settings) > 2:
             raise ParameterError(f"--with compares two recordings under one or two settings, got {len(settings)}.")
-        first, unit = _measured(recording, truth, settings[:1], asked)
-        second, _ = _measured(with_, None, settings[-1:], asked)
+        first, unit, passes = _measured(recording, truth, settings[:1], asked)
+        second, _, others = _measured(with_, None, settings[-1:], asked)
         found = first + second
         names = [f"{name} on {Path(on).stem}" for name, on in ((names[0], recording), (names[-1], with_))]
-        document, lines = _unpaired(found[0].score, found[1].score, confidence)
+        document, lines = _unpaired((passes, others), (found[0].score, found[1].score), confidence)
     else:
         if len(settings) < 2:
             raise ParameterError("give --setting twice or more, or a second recording with --with.")
-        found, unit = _measured(recording, truth, settings, asked)
-        document, lines = _paired([one.score for one in found], names, confidence)
+        found, unit, passes = _measured(recording, truth, settings, asked)
+        document, lines = _paired(passes, [one.score for one in found], names, confidence)
     sides = [{"name": name, **one.as_dict()} for name, one in zip(names, found, strict=True)]
     if json:
         emit_json(
@@ -80,7 +82,9 @@ class _Asked:
     quiet: bool
 
 
-def _measured(recording: str, truth: str | None, settings: list[Setting], asked: _Asked) -> tuple[list[Worth], str]:
+def _measured(
+    recording: str, truth: str | None, settings: list[Setting], asked: _Asked
+) -> tuple[list[Worth], str, Truth]:
     from teachlab.explore.measuring import Measuring
 
     opened, passes = load(recording, truth)
@@ -95,11 +99,12 @@ def _measured(recording: str, truth: str | None, settings: list[Setting], asked:
         opened, passes, tolerance_ms=asked.tolerance_ms, confidence=asked.confidence, margins=asked.margin
     )
     with progress(f"replaying {opened.name}", quiet=asked.quiet):
-        return [measuring.of(s) for s in settings], opened.info.unit
+        return [measuring.of(s) for s in settings], opened.info.unit, passes
 
 
-def _paired(scores: list[Score], names: list[str], confidence: float) -> tuple[dict[str, Any], list[str]]:
+def _paired(truth: Truth, scores: list[Score], names: list[str], confidence: float) -> tuple[dict[str, Any], list[str]]:
     from teachlab.score import compare_gaps, compare_passes, holm
+    from teachlab.score.paired_lots import gaps_by_lot, passes_by_lot
 
     pairs = list(combinations(range(len(scores)), 2))
     passes = [compare_passes(scores[i].trials, scores[j].trials) for i, j in pairs]
@@ -108,20 +113,25 @@ def _paired(scores: list[Score], names: list[str], confidence: float) -> tuple[d
     corrected = holm([d.p_exact for d in passes + gaps]).tolist()
     rows, lines = [], []
     for k, (i, j) in enumerate(pairs):
-        row = _pair(passes[k], confidence) | {
+        one, other = scores[i].trials, scores[j].trials
+        lots = [by(truth, one, other, confidence=confidence) for by in (passes_by_lot, gaps_by_lot)]
+        row = _pair(passes[k], lots[0], confidence) | {
             "settings": [names[i], names[j]],
             "p_holm": corrected[k],
-            "gaps": _pair(gaps[k], confidence) | {"p_holm": corrected[len(pairs) + k]},
+            "gaps": _pair(gaps[k], lots[1], confidence) | {"p_holm": corrected[len(pairs) + k]},
         }
         rows.append(row)
         lines.append(f"{names[i]} against {names[j]}:")
         lines.append("  lost passes: " + _sentence(row, row["p_holm"]))
         lines.append("  tripped gaps: " + _sentence(row["gaps"], row["gaps"]["p_holm"]))
-    lines.append("Difference: first less second, Tango's interval. The passes are taken as independent.")
+    lines.append(
+        "Difference: first less second, Tango's interval, and by lots at the effective number of trials. The p-values "
+        "take all trials as independent."
+    )
     return {**rows[0], "confidence": confidence, "pairs": rows}, lines
 
 
-def _pair(found: Any, confidence: float) -> dict[str, Any]:
+def _pair(found: Any, by_lot: PairedLots | None, confidence: float) -> dict[str, Any]:
     from teachlab.score.difference import p_mid, tango
 
     difference = tango(found.only_first, found.only_second, found.trials, confidence)
@@ -131,24 +141,34 @@ def _pair(found: Any, confidence: float) -> dict[str, Any]:
         "p_exact": found.p_exact,
         "p_mid": p_mid(found.only_first, found.only_second),
         "difference": difference.as_dict(),
+        "difference_by_lot": None if by_lot is None else by_lot.as_dict(),
     }
 
 
 def _sentence(row: dict[str, Any], corrected: float) -> str:
     b, c = row["discordant"]
-    d = row["difference"]
+    d, lots = row["difference"], row["difference_by_lot"]
     if d["estimate"] is None:
         return "no trial is valid under both."
+    allowed = ""
+    if lots is not None:
+        by = "lots" if lots["source"] == "lots" else "stretches of trials"
+        low, high = (100 * lots["difference"][end] for end in ("low", "high"))
+        allowed = f", by {lots['lots']} {by} [{low:.3g}, {high:.3g}]"
     return (
         f"{b} went wrong under the first only, {c} under the second only, of {row['trials']}; difference "
-        f"{100 * d['estimate']:.3g} % [{100 * d['low']:.3g}, {100 * d['high']:.3g}]; exact p {row['p_exact']:.3g}, "
-        f"mid-p {row['p_mid']:.3g}, corrected {corrected:.3g}: "
+        f"{100 * d['estimate']:.3g} % [{100 * d['low']:.3g}, {100 * d['high']:.3g}]{allowed}; exact p "
+        f"{row['p_exact']:.3g}, mid-p {row['p_mid']:.3g}, corrected {corrected:.3g}: "
         + ("different." if corrected < 1 - d["confidence"] else "a difference is not established.")
     )
 
 
-def _unpaired(first: Score, second: Score, confidence: float) -> tuple[dict[str, Any], list[str]]:
+def _unpaired(
+    truths: tuple[Truth, Truth], scores: tuple[Score, Score], confidence: float
+) -> tuple[dict[str, Any], list[str]]:
     from teachlab.score.difference import miettinen_nurminen, newcombe, rate_ratio
+
+    first, second = scores
 
     a = (first.counts.lost, first.counts.scored_passes)
     b = (second.counts.lost, second.counts.scored_passes)
@@ -158,12 +178,19 @@ def _unpaired(first: Score, second: Score, confidence: float) -> tuple[dict[str,
         "lost": [list(a), list(b)],
         "difference": score.as_dict(),
         "difference_newcombe": hybrid.as_dict(),
+        "difference_by_lot": _unpaired_by_lot(truths, scores, confidence),
         "false_trips": None,
     }
     lines = [
         f"lost {a[0]} of {a[1]} and {b[0]} of {b[1]} passes: difference {_percent(score)} "
         f"(Miettinen and Nurminen), {_percent(hybrid)} (Newcombe)"
     ]
+    if (by_lot := document["difference_by_lot"]) is not None:
+        low, high = (100 * by_lot["difference"][end] for end in ("low", "high"))
+        lines.append(
+            f"  with passes that resemble one another allowed for: [{low:.3g}, {high:.3g}] % (design effects "
+            f"{by_lot['design_effects'][0]:.3g} and {by_lot['design_effects'][1]:.3g})"
+        )
     hours = first.running_hours, second.running_hours
     if min(hours) > 0:
         trips = first.counts.false_trips, second.counts.false_trips
@@ -182,3 +209,20 @@ def _percent(difference: Any) -> str:
     if difference.estimate is None:
         return "unknown"
     return f"{100 * difference.estimate:.3g} % [{100 * difference.low:.3g}, {100 * difference.high:.3g}]"
+
+
+def _unpaired_by_lot(
+    truths: tuple[Truth, Truth], scores: tuple[Score, Score], confidence: float
+) -> dict[str, Any] | None:
+    """Return the difference at the effective numbers of passes; None where one of them cannot be known."""
+    from teachlab.score import lost_rate_by_lot
+    from teachlab.score.difference import newcombe
+
+    effective, effects = [], []
+    for truth, score in zip(truths, scores, strict=True):
+        found = lost_rate_by_lot(truth, score.trials, confidence=confidence)
+        if found is None:
+            return None
+        effects.append(found.design_effect)
+        effective.append((found.naive.events / found.design_effect, found.effective_trials))
+    return {"design_effects": effects, "difference": newcombe(effective[0], effective[1], confidence).as_dict()}

@@ -66,14 +66,14 @@ def p_mid(only_first: int, only_second: int) -> float:
     return min(1.0, float(bdtr(fewer, n, 0.5)) + below)
 
 
-def tango(only_first: int, only_second: int, trials: int, confidence: float = 0.95) -> Difference:
+def tango(only_first: float, only_second: float, trials: float, confidence: float = 0.95) -> Difference:
     """Return the difference of two paired rates with Tango's score interval.
 
     Parameters
     ----------
-    only_first, only_second : int
-        Discordant trials.
-    trials : int
+    only_first, only_second : float
+        Discordant trials; they need not be whole, as where passes resemble one another.
+    trials : float
         All trials valid under both.
 
     Notes
@@ -93,7 +93,7 @@ def tango(only_first: int, only_second: int, trials: int, confidence: float = 0.
     (-0.027, 0.39)
     """
     check_confidence(confidence)
-    if min(only_first, only_second) < 0 or only_first + only_second > trials:
+    if min(only_first, only_second) < 0 or only_first + only_second > trials * (1 + 1e-12):
         raise ParameterError(
             f"discordant trials ({only_first} and {only_second}) must not be negative or exceed all trials ({trials})."
         )
@@ -112,7 +112,7 @@ def tango(only_first: int, only_second: int, trials: int, confidence: float = 0.
     return Difference(estimate=(b - c) / n, low=low, high=high, confidence=confidence, method="Tango")
 
 
-def wilson(events: int, trials: int, confidence: float = 0.95) -> tuple[float, float]:
+def wilson(events: float, trials: float, confidence: float = 0.95) -> tuple[float, float]:
     """Return Wilson's score limits of a proportion; a piece of Newcombe's interval, no claim by itself.
 
     References
@@ -127,12 +127,13 @@ def wilson(events: int, trials: int, confidence: float = 0.95) -> tuple[float, f
     return low, 1.0 if events == trials else (middle + root) / scale
 
 
-def newcombe(first: tuple[int, int], second: tuple[int, int], confidence: float = 0.95) -> Difference:
+def newcombe(first: tuple[float, float], second: tuple[float, float], confidence: float = 0.95) -> Difference:
     """Return the difference of two independent rates with Newcombe's hybrid score interval.
 
     Parameters
     ----------
     first, second : (events, trials)
+        They need not be whole, as where passes resemble one another.
 
     References
     ----------
@@ -272,7 +273,9 @@ def _split_p(x: int, n: int, share: float) -> tuple[float, float]:
     return min(1.0, p_exact), min(1.0, (p_exact + p_below) / 2)
 
 
-def _checked(first: tuple[int, int], second: tuple[int, int], confidence: float, name: str) -> Difference | None:
+def _checked(
+    first: tuple[float, float], second: tuple[float, float], confidence: float, name: str
+) -> Difference | None:
     check_confidence(confidence)
     for events, trials in (first, second):
         if not 0 <= events <= trials:

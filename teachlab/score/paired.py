@@ -50,19 +50,36 @@ def _discordance(first: NDArray[np.bool_], second: NDArray[np.bool_]) -> Discord
 
 def compare_passes(first: Trials, second: Trials) -> Discordance:
     """Compare lost passes among the detect passes that are trials under both settings."""
-    if first.first_pass != second.first_pass or first.passes.size != second.passes.size:
-        raise ParameterError("only scores of the same passes can be compared; score both from the same pass on.")
-    detect = (Outcome.HIT, Outcome.MISS, Outcome.MERGED)
-    both = np.isin(first.passes, detect) & np.isin(second.passes, detect)
-    lost = [np.isin(t.passes[both], (Outcome.MISS, Outcome.MERGED)) for t in (first, second)]
-    return _discordance(*lost)
+    _, one, other = passes_valid_under_both(first, second)
+    return _discordance(one, other)
 
 
 def compare_gaps(first: Trials, second: Trials) -> Discordance:
     """Compare tripped gaps among the gaps that are trials under both settings."""
-    _, i, j = np.intersect1d(first.gap_after, second.gap_after, assume_unique=True, return_indices=True)
+    _, one, other = gaps_valid_under_both(first, second)
+    return _discordance(one, other)
+
+
+def passes_valid_under_both(
+    first: Trials, second: Trials
+) -> tuple[NDArray[np.int64], NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return the detect passes that are trials under both settings, and which are lost under each."""
+    if first.first_pass != second.first_pass or first.passes.size != second.passes.size:
+        raise ParameterError("only scores of the same passes can be compared; score both from the same pass on.")
+    detect = (Outcome.HIT, Outcome.MISS, Outcome.MERGED)
+    both = np.isin(first.passes, detect) & np.isin(second.passes, detect)
+    one, other = (np.isin(t.passes[both], (Outcome.MISS, Outcome.MERGED)) for t in (first, second))
+    return first.first_pass + np.flatnonzero(both), one, other
+
+
+def gaps_valid_under_both(
+    first: Trials, second: Trials
+) -> tuple[NDArray[np.int64], NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return the pass before every gap that is a trial under both settings, and which are tripped under each."""
+    after, i, j = np.intersect1d(first.gap_after, second.gap_after, assume_unique=True, return_indices=True)
     both = (first.gaps[i] != Outcome.EXCLUDED) & (second.gaps[j] != Outcome.EXCLUDED)
-    return _discordance(first.gaps[i][both] == Outcome.TRIPPED, second.gaps[j][both] == Outcome.TRIPPED)
+    one, other = first.gaps[i][both] == Outcome.TRIPPED, second.gaps[j][both] == Outcome.TRIPPED
+    return after[both], one, other
 
 
 def holm(p_values: Sequence[float]) -> NDArray[np.float64]:
