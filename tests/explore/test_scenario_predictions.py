@@ -219,3 +219,18 @@ def test_an_on_delay_outlasts_the_flicker_of_lamps() -> None:
         if not delay:
             # 400 ms of gap, less what either border is uncertain by: one trip in each period of 10 ms.
             assert false / 200 == pytest.approx((400 - 2 * truth.uncertainty_samples) / 10, abs=1)
+
+
+def test_a_wide_hysteresis_cancels_an_on_delay() -> None:
+    """Black trays, on at 10.5: without a delay hysteresis helps, with 20 ms it undoes the delay.
+
+    Printed, false trips per running hour at a hysteresis of 0.05, 1 and 2.5: 147, 101, 83 without, 0, 6.7, 67 with:
+    the light is held until the off-level, and so the delay counts from there. Four standard deviations of a count.
+    """
+    recording, truth = generate(load_scenario("black-trays"), 4000, seed=2)
+    for delay, printed in ((0.0, (147, 101, 83)), (20.0, (0, 6.7, 67))):
+        for hysteresis, per_hour in zip((0.05, 1.0, 2.5), printed, strict=True):
+            scored = score(replay(recording, rises(recording, 10.5, hysteresis, on_delay_ms=delay)), truth)
+            expected = per_hour * scored.running_hours
+            found = scored.counts.false_trips
+            assert found == pytest.approx(expected, abs=4 * np.sqrt(expected) + 1), (delay, hysteresis)
