@@ -78,12 +78,15 @@ def _with_passes(recording: str, truth: str | None) -> tuple[Recording, Truth]:
 
 
 def _say(found: Staleness, unit: str) -> None:
+    from teachlab.bench.table import margins_table
     from teachlab.evidence.wording import course_lines
 
     say(f"{str(found.verdict).capitalize()}: {'; '.join(found.because)}.")
     for followed in (found.before, found.now):
         if followed is not None:
             show(_stretches(followed, unit, "before" if followed is found.before else "now"))
+    both = [(when, one) for when, one in (("before", found.before), ("now", found.now)) if one is not None]
+    show(margins_table("Margin and reserves", [(when, one.margin, one.reserves) for when, one in both], unit))
     if found.changes:
         show(_changes(found, unit))
     for line in course_lines(found.now.course.as_dict()):
@@ -91,11 +94,11 @@ def _say(found: Staleness, unit: str) -> None:
 
 
 def _stretches(followed: Followed, unit: str, when: str) -> Table:
-    from rich.table import Table
+    from teachlab.bench.table import plain_table
 
     rate, (low, high) = followed.score.lost_rate, followed.lost_limits
-    table = Table(title=f"{followed.name} ({when}): stretches of passes")
-    for name in ("hours", "passes", "lost", f"object, {unit}", "weakest", "background", "contrast", "margin", "side"):
+    table = plain_table(f"{followed.name} ({when}): stretches of passes; light in {unit}")
+    for name in ("hours", "passes", "lost", "object", "weakest", "background", "contrast", "margin", "side"):
         table.add_column(name, justify="left" if name == "side" else "right")
     for s in followed.course.stretches:
         numbers = (s.object, s.weakest, s.background, s.contrast, s.margin)
@@ -109,9 +112,9 @@ def _stretches(followed: Followed, unit: str, when: str) -> Table:
 
 
 def _changes(found: Staleness, unit: str) -> Table:
-    from rich.table import Table
+    from teachlab.bench.table import plain_table
 
-    table = Table(title="what changed, by the means of the stretches")
+    table = plain_table("What changed, by the means of the stretches")
     for name in ("figure", "before", "now", "change", f"{100 * found.confidence:g} % interval", ""):
         table.add_column(name, justify="right" if name and name != "figure" else "left")
     for c in found.changes:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 from typing import Any
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from teachlab.errors import ParameterError
 from teachlab.explore.alarms import LEAST_BASELINE, Sequential, falling
 from teachlab.explore.course import Course, follow
+from teachlab.explore.reserves import reserves
 from teachlab.model.margin import Margin
 from teachlab.model.recording import Recording
 from teachlab.model.score import Score
@@ -46,6 +48,8 @@ class Followed:
     name : str
     score : Score
     margin : Margin
+    reserves : mapping of str to float or None
+        As `teachlab.explore.reserves.reserves` gives them.
     course : Course
     dependence : Dependence or None
         Bounds of the lost rate with lots allowed for.
@@ -55,6 +59,7 @@ class Followed:
     name: str
     score: Score
     margin: Margin
+    reserves: Mapping[str, float | None]
     course: Course
     dependence: Dependence | None
     self_labelled: bool
@@ -83,6 +88,7 @@ class Followed:
             "lost_high": high,
             "false_trips_per_running_hour": self.score.false_trips_per_running_hour.as_dict(),
             "margin": self.margin.as_dict(),
+            "reserves": dict(self.reserves),
             **self.course.as_dict(),
         }
 
@@ -224,6 +230,7 @@ def _followed(
         name=recording.name,
         score=result,
         margin=margins,
+        reserves=reserves(recording, truth, setting, tolerance_ms=tolerance_ms, scored=result),
         course=follow(truth, setting, scaled, result, recording.info, confidence=confidence),
         dependence=lost_rate_by_lot(truth, result.trials, confidence=confidence, proxy=margins.reach),
         self_labelled=truth.source is TruthSource.SELF_LABELLED,

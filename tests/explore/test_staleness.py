@@ -14,6 +14,7 @@ from teachlab.cli import app
 from teachlab.data.recordings import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.errors import ParameterError
+from teachlab.explore.reserves import reserves
 from teachlab.explore.staleness import Stale, Staleness, staleness
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
@@ -50,6 +51,18 @@ def test_nothing_changed() -> None:
     assert found.across.alarm is None
     assert [c.figure for c in found.changes] == ["object", "background", "contrast", "margin"]
     assert _found(_log(seed=1)).verdict is Stale.KEEP
+
+
+def test_reserves_stand_beside_the_margin_of_both() -> None:
+    now, before = _log(level=70, seed=1), _log(level=80, seed=2)
+    found = _found(now, before)
+    for one, log in ((found.now, now), (found.before, before)):
+        assert one is not None
+        assert one.reserves == reserves(*log, SETTING)
+        assert one.as_dict()["reserves"] == one.reserves
+    # The level of 50 lies about 20 of 70, and 30 of 80, below the passes, less what the noise takes.
+    assert found.now.reserves["contamination_reserve"] == pytest.approx(20 / 70, abs=0.05)
+    assert _found(_log(lost=10)).now.reserves["contamination_reserve"] is None
 
 
 def test_steady_lines_are_kept() -> None:
