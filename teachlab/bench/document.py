@@ -120,7 +120,9 @@ def count_text(rate: CountRate) -> str:
     """Return count, estimate and exact interval of a count per exposure."""
     if rate.estimate is None:
         return f"{rate.events}, no {rate.per}"
-    return f"{rate.events} in {rate.exposure:.3g} {rate.per}s: {rate.estimate:.3g} [{rate.low:.3g}, {rate.high:.3g}]"
+    units = f"{rate.per}es" if rate.per.endswith("s") else f"{rate.per}s"
+    span = f"{rate.exposure:.3g}" if rate.exposure < 1000 else f"{rate.exposure:.0f}"
+    return f"{rate.events} in {span} {units}: {rate.estimate:.3g} [{rate.low:.3g}, {rate.high:.3g}]"
 
 
 def order_text(bench: RecordingBench, better: str, worse: str) -> str:

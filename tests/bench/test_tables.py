@@ -71,3 +71,11 @@ def test_reserves_stand_beside_every_strategy(bench: RecordingBench) -> None:
         assert row["median_setting"]["reserves"] == left
         with_reserve += left["contamination_reserve"] is not None
     assert with_reserve
+
+
+def test_a_count_is_told_with_whole_trials():
+    from teachlab.bench.document import count_text
+    from teachlab.score import count
+
+    assert count_text(count(3, 1269, 0.95, per="detect pass")).startswith("3 in 1269 detect passes: 0.00236 [")
+    assert count_text(count(0, 0.0939, 0.95, per="running hour")).startswith("0 in 0.0939 running hours: 0 [0, ")
