@@ -14,10 +14,13 @@ from teachlab.signal.direction import REQUIRED_RATIO
 from teachlab.signal.event_statistics import EventStatistics, measure_events
 from teachlab.teach.balanced_guard import BalancedGuard
 from teachlab.teach.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
-from teachlab.teach.least_errors import least_errors
+from teachlab.teach.least_errors import LeastErrors, errors_shown, least_errors
 from teachlab.teach.parameters import check_parameters, record
 from teachlab.teach.shown_events import contradiction, guards_of, statistics_of, told
 from teachlab.teach.two_threshold import TwoThreshold
+
+FEW_ERRORS = 4
+"""With no more errors no other setting can have fewer by two deviations."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,8 +39,9 @@ class GuardOrWindow:
     With S and B the guards of `quantile-guard` for the events shown: where S > B, T and H of `balanced-guard`;
     else the window of `two-threshold`, if every pass reaches beyond the gaps on one of its two sides; else,
     where weak objects and strong background merely overlap, the level and width with the fewest errors on the
-    events shown (`teachlab.teach.least_errors`). The record says in `handed_to` who placed the levels, and in
-    `errors_shown` how many of the passes shown the last one gets wrong.
+    events shown (`teachlab.teach.least_errors`). These take over, too, where `balanced-guard` gets k events
+    wrong that it was shown, and they only j: k − j > 2·√(k + j), two deviations of the difference. The record
+    says in `handed_to` who placed the levels, and in `errors_shown` how many errors the last one makes.
 
     When it fails: as the one that placed the levels; a level of least errors is good for the shares of weak
     and strong events that were shown, and for no others. It abstains with the reasons of `balanced-guard`
@@ -74,7 +78,10 @@ class GuardOrWindow:
             guards_of(view, found, self.share)
         except Abstained as overlap:
             return self._without_guards(view, found, overlap)
-        return self._handed_to(BalancedGuard(position=self.position, share=self.share), view)
+        guarded = self._handed_to(BalancedGuard(position=self.position, share=self.share), view)
+        wrong = errors_shown(view, found, guarded)
+        best = least_errors(view, found) if wrong > FEW_ERRORS else None
+        return self._least(view, found, best) if best is not None and best.clearly_below(wrong) else guarded
 
     def _handed_to(self, placer: BalancedGuard | TwoThreshold, view: TeachView) -> Setting:
         setting = placer.teach(view)
@@ -91,6 +98,9 @@ class GuardOrWindow:
         if best is None or not best.better_than_never:
             tried = "" if best is None else f"; at best {best.errors} errors in {best.passes} passes"
             raise Abstained(overlap.reason, overlap.measured + tried, overlap.required) from None
+        return self._least(view, found, best)
+
+    def _least(self, view: TeachView, found: EventStatistics, best: LeastErrors) -> Setting:
         evidence = told(found, errors_shown=best.errors)
         return view.place(found.sign * best.level, best.width, record(self, handed_to="least-errors", **evidence))
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.setting import Setting
 from teachlab.model.teaching import Events, TeachView
 from teachlab.model.truth import Truth
 from teachlab.signal.evaluation import Clock
@@ -53,6 +54,10 @@ class LeastErrors:
         """
         return self.errors + 2 * math.sqrt(self.errors) < self.passes
 
+    def clearly_below(self, errors: int) -> bool:
+        """Whether the errors are fewer than those of another setting, by two deviations of the difference."""
+        return errors - self.errors > 2 * math.sqrt(errors + self.errors)
+
 
 def least_errors(view: TeachView, found: EventStatistics) -> LeastErrors | None:
     """Try levels and widths on the events shown and return the best, None if there is nothing to choose from.
@@ -67,13 +72,13 @@ def least_errors(view: TeachView, found: EventStatistics) -> LeastErrors | None:
     Notes
     -----
     Tried are the levels halfway between neighbouring peaks of passes and gaps (every so many, if there are
-    more than `LEVELS`), each with the widths of `WIDTHS` but at least the one that the background asks for.
-    Every pair is run over the stretch as a comparator would, and the errors are those of the cost: passes
-    without an onset in their window, further onsets in it, and onsets elsewhere. Filter and delays count as
-    the time that the light must last: exact for the delays of a light-on output.
+    more than `LEVELS`), each with the widths of `WIDTHS` and the one that the background asks for. Every pair
+    is run over the stretch as a comparator would, and the errors are those of the cost: passes without an
+    onset in their window, further onsets in it, and onsets elsewhere. Filter and delays count as the time that
+    the light must last: exact for the delays of a light-on output.
 
     The least error of a grid flatters itself: the errors are smoothed over neighbouring levels and widths
-    (1:2:1), the smallest sum is taken, and of equal ones the level in the middle.
+    (1:2:1), the smallest sum is taken, and of equal ones the narrowest width, then the level in the middle.
 
     References
     ----------
@@ -84,14 +89,22 @@ def least_errors(view: TeachView, found: EventStatistics) -> LeastErrors | None:
     if levels.size == 0:
         return None
     apart = max(float(np.median(found.peaks)) - float(np.median(found.gap_peaks)), 0.0)
-    widths = np.unique(np.maximum(np.array(WIDTHS) * apart, wanted_width(found)[0]))
+    widths = np.unique([wanted_width(found)[0], *(share * apart for share in WIDTHS)])
     shown = Shown.of(view, found.sign, np.concatenate([levels, (levels[:, None] - widths).ravel()]))
     errors = np.array([[shown.errors(level, level - width) for width in widths.tolist()] for level in levels.tolist()])
     smooth = smoothed(errors)
-    row, column = np.nonzero(smooth == smooth.min())
-    middle = int(np.argsort(row, kind="stable")[(row.size - 1) // 2])
-    i, j = int(row[middle]), int(column[middle])
+    best = smooth == smooth.min()
+    j = int(np.argmax(best.any(axis=0)))
+    rows = np.flatnonzero(best[:, j])
+    i = int(rows[(rows.size - 1) // 2])
     return LeastErrors(float(levels[i]), float(widths[j]), int(errors[i, j]), shown.passes)
+
+
+def errors_shown(view: TeachView, found: EventStatistics, setting: Setting) -> int:
+    """Return what a setting of fixed levels gets wrong on the events shown, counted as in `least_errors`."""
+    ends = setting.on_level, setting.off_level
+    level, release = ends if found.sign > 0 else (-ends[1], -ends[0])
+    return Shown.of(view, found.sign, np.array([level, release])).errors(level, release)
 
 
 def _levels(found: EventStatistics) -> Heights:
