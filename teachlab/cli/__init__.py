@@ -36,6 +36,9 @@ class _Commands(TyperGroup):
         except KeyboardInterrupt:
             typer.echo("teachlab: interrupted; nothing half-written is left behind.", err=True)
             raise typer.Exit(130) from None
+        except MemoryError as error:
+            typer.echo(f"teachlab: not enough memory: {error or 'for what was asked'}. Ask for less.", err=True)
+            raise typer.Exit(2) from None
         except OSError as error:
             if error.errno == errno.EPIPE:
                 raise

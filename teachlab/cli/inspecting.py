@@ -136,9 +136,11 @@ def _span(seconds: float) -> str:
 
 
 def _direction(q: Quality) -> str:
+    from math import isnan
+
     if q.direction is None:
-        if q.contrasts is None:
-            return "not stored; it cannot be found without passes"
+        if q.contrasts is None or isnan(q.contrasts.rise):
+            return "not stored; it cannot be found without passes to detect that hold light, and gaps"
         return (
             f"ambiguous: objects rise by {q.contrasts.rise:.4g} and dip by {q.contrasts.dip:.4g} {q.unit}; "
             "store it with `teachlab import --direction`"

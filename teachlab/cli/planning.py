@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, Any
 
 import typer
@@ -145,7 +146,7 @@ def _passes(
         warn(f"Fewer than {FEW_LOTS} lots: the spread between lots will hardly be known. Record from more lots.")
     if seen is None:
         return document, lines, None
-    if seen != int(seen):
+    if not math.isfinite(seen) or seen != int(seen):
         raise ParameterError(f"seen must be a whole number of passes, got {seen:g}.")
     standing = plan.standing(int(seen), lost)
     effective = 1 - (1 - confidence) / best_of

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
 
+MOST_NUMBERS = 1000
+"""Longest axis of a map that can be given by FROM:TO:HOW_MANY."""
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
@@ -165,11 +168,17 @@ def _at(
 
 def numbers(option: str, text: str) -> tuple[float, ...]:
     """Read ``1,0.9,0.8`` or ``FROM:TO:HOW_MANY``."""
+    from math import isfinite
+
     import numpy as np
 
     try:
         if text.count(":") == 2:
             first, last, count = text.split(":")
+            if int(count) > MOST_NUMBERS:
+                raise ParameterError(f"{option} takes at most {MOST_NUMBERS} numbers, got '{text}'. Give fewer.")
+            if not isfinite(float(last) - float(first)):
+                raise ParameterError(f"{option} takes finite numbers, got '{text}'.")
             values = tuple(np.linspace(float(first), float(last), int(count)).tolist())
         else:
             values = tuple(float(part) for part in text.split(","))

@@ -147,6 +147,8 @@ def _base(opened: list[tuple[Recording, Truth]], base: Setting | None, given: li
 def _levels(text: str | None) -> Any:
     import numpy as np
 
+    from teachlab.explore.surface.levels import MOST_LEVELS
+
     if text is None:
         return None
     parts = text.split(":")
@@ -154,8 +156,8 @@ def _levels(text: str | None) -> Any:
         low, high, count = float(parts[0]), float(parts[1]), int(parts[2])
     except (ValueError, IndexError):
         raise ParameterError(f"--levels takes LOW:HIGH:HOW_MANY, such as 0:4095:512, got '{text}'.") from None
-    if len(parts) != 3 or not low < high or count < 2:
-        raise ParameterError(f"--levels takes LOW < HIGH and at least 2 levels, got '{text}'.")
+    if len(parts) != 3 or not 0 < high - low < np.inf or not 2 <= count <= MOST_LEVELS:
+        raise ParameterError(f"--levels takes finite LOW < HIGH and 2 to {MOST_LEVELS} levels, got '{text}'.")
     return np.linspace(low, high, count)
 
 

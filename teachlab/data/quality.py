@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -173,8 +174,8 @@ def inspect_recording(
     Medians are exact up to about a million values (33,000 per stretch of the drift) and taken from an
     even selection beyond; extremes, counts and separability are always exact.
     """
-    if not tolerance_ms >= 0:
-        raise ParameterError(f"tolerance-ms must be at least 0 ms, got {tolerance_ms:g}.")
+    if not (math.isfinite(tolerance_ms) and tolerance_ms >= 0):
+        raise ParameterError(f"tolerance-ms must be a finite number of at least 0 ms, got {tolerance_ms:g}.")
     if truth is not None:
         truth.check_inside(recording.samples)
     found = Measured(recording, truth, tolerance_ms).run(progress)

@@ -9,7 +9,7 @@ import numpy as np
 
 from teachlab.errors import ParameterError, TruthError
 from teachlab.model.truth import Truth
-from teachlab.signal.evaluation import ceil, exact
+from teachlab.signal.evaluation import CEIL_SLACK, ceil, exact
 
 TEACH_SHARE = 0.3
 
@@ -87,8 +87,8 @@ def _taught(detect_passes: int, teach_share: float) -> int:
 
 
 def _needed(teach_share: float) -> int:
-    """Return the fewest detect passes that leave one to purge and one to score."""
-    count = 2
-    while count - _taught(count, teach_share) < 2:
-        count += max(1, 2 - (count - _taught(count, teach_share)))
-    return count
+    """Return the fewest detect passes that leave one to purge and one to score.
+
+    The smallest ``n >= 3`` with ``n − ceil(share · n) >= 2``, that is ``(1 − share) · n + slack >= 2``.
+    """
+    return max(3, math.ceil((2 - CEIL_SLACK) / (1 - exact(teach_share))))

@@ -54,6 +54,8 @@ def parse_json(text: str | bytes, where: str, error: type[InputError]) -> Any:
         raise error(f"{where}: not valid JSON: {fault.msg} (line {fault.lineno}, column {fault.colno}).") from None
     except UnicodeDecodeError as fault:
         raise error(f"{where}: not valid JSON: not UTF-8 (byte {fault.start}).") from None
+    except ValueError:  # what Python says of an integer of more than 4300 digits names a function of its own
+        raise error(f"{where}: a whole number has too many digits. Write a number that a computer can hold.") from None
     except RecursionError:
         raise error(f"{where}: not valid JSON: nested too deeply.") from None
 

@@ -142,7 +142,7 @@ def read_criteria(path: str | Path) -> Criteria:
     text = read_text(path, "acceptance criteria in TOML", ParameterError)
     try:
         values = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
+    except (ValueError, RecursionError) as fault:  # also of an integer with too many digits, and of deep nesting
         raise ParameterError(f"{path}: not valid TOML: {fault}.") from None
     return check(Criteria, values, str(path), ParameterError)
 

@@ -17,6 +17,8 @@ from teachlab.model.recording import Recording
 
 OBJECT, BACKGROUND, GREY = "#D55E00", "#0072B2", "#595959"
 WORST_DRAWN, LONGEST_UNIT = 6, 30
+MOST_DRAWN = 1e300
+"""Levels beyond it leave no room for an axis within the range of numbers."""
 CLOUD_CAPTION = (
     "Levels of every draw, and their cost per scored pass. A dot has no fault, a cross has; the diamond is the setting "
     "released. On-levels as good as the best in hindsight are shaded."
@@ -107,9 +109,10 @@ def _unit(record: dict[str, Any]) -> str:
 
 
 def _levels(axes: Axes, record: dict[str, Any]) -> None:
-    setting = record["setting"]
-    axes.axhline(setting["on_level"], color=GREY, linestyle="-", linewidth=1, label="on level")
-    axes.axhline(setting["off_level"], color=GREY, linestyle=":", linewidth=1, label="off level")
+    for name, style in (("on_level", "-"), ("off_level", ":")):
+        level = record["setting"][name]
+        if abs(level) <= MOST_DRAWN:
+            axes.axhline(level, color=GREY, linestyle=style, linewidth=1, label=name.replace("_", " "))
 
 
 def _course(figure: Any, record: dict[str, Any]) -> str:
@@ -128,10 +131,8 @@ def _course(figure: Any, record: dict[str, Any]) -> str:
     axes.set_xlabel("hours since the recording began")
     axes.set_ylabel(_unit(record))
     axes.legend(frameon=False, ncols=5, fontsize=7, loc="lower left", bbox_to_anchor=(0, 1), borderaxespad=0.2)
-    return (
-        f"{len(blocks)} stretches of passes; median from {blocks[0]['object']:.4g} to "
-        f"{blocks[-1]['object']:.4g} {_unit(record)}."
-    )
+    first, last = ("unknown" if b["object"] is None else f"{b['object']:.4g}" for b in (blocks[0], blocks[-1]))
+    return f"{len(blocks)} stretches of passes; median from {first} to {last} {_unit(record)}."
 
 
 def _cloud(figure: Any, record: dict[str, Any]) -> str:

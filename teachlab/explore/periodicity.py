@@ -124,8 +124,13 @@ def dominant_period(
             f"{t.size} values over {span:.4g} s",
             f"at least {LEAST_VALUES} values over {LEAST_CYCLES * shortest_s:.4g} s",
         )
+    if not np.isfinite(y).all():
+        raise Abstained(
+            "a period is looked for in numbers only", f"{(~np.isfinite(y)).sum()} infinite", "finite values"
+        )
     t = t - t.min()
-    y = _flat(t, y)
+    # Squares of values such as 1e300 would overflow; a power of two scales without rounding.
+    y = _flat(t, np.ldexp(y, -int(np.frexp(np.abs(y).max())[1])))
     total = float(y @ y)
     if not total > 0:
         raise Abstained("nothing varies, so nothing comes back", f"{t.size} equal values", "values that differ")

@@ -309,8 +309,8 @@ def _design_effect(needed: float, lot_size: float | None, lots: int | None, icc:
     if icc and lot_size is None and lots is None:
         raise ParameterError("icc needs lots: give the passes per lot (--lot-size) or the number of lots (--lots).")
     if lot_size is not None:
-        if not lot_size >= 1:
-            raise ParameterError(f"lot-size must be at least 1 pass, got {lot_size:g}.")
+        if not 1 <= lot_size < math.inf:
+            raise ParameterError(f"lot-size must be a finite number of at least 1 pass, got {lot_size:g}.")
         return 1 + (lot_size - 1) * icc
     if lots is None:
         return 1.0

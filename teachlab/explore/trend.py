@@ -81,12 +81,12 @@ def fit_line(at: ArrayLike, values: ArrayLike, *, confidence: float = 0.95) -> L
     Returns
     -------
     Line or None
-        None with fewer than 3 points, or all at one place.
+        None with fewer than 3 points, all at one place, or one that is not finite.
     """
     if not 0 < confidence < 1:
         raise ParameterError(f"confidence must lie strictly between 0 and 1, got {confidence:g}.")
     t, y = np.asarray(at, np.float64), np.asarray(values, np.float64)
-    if t.size < 3:
+    if t.size < 3 or not (np.isfinite(t).all() and np.isfinite(y).all()):
         return None
     centred = t - t.mean()
     spread = float(centred @ centred)

@@ -10,6 +10,9 @@ from typing import Any
 
 from teachlab.errors import SettingError
 
+MOST_CONSECUTIVE = 2**53
+"""Evaluations up to here are exact as floating-point numbers too, with which times are reckoned."""
+
 
 class Polarity(StrEnum):
     """When the output is active: while light is received, or while it is not."""
@@ -95,8 +98,10 @@ class Setting:
                 f"off_level ({self.off_level:g} {self.unit}) must not exceed on_level ({self.on_level:g} {self.unit}): "
                 f"the hysteresis would be {self.on_level - self.off_level:g}. Swap the two levels."
             )
-        if self.consecutive < 1:
-            raise SettingError(f"consecutive must be at least 1 evaluation, got {self.consecutive}.")
+        if not 1 <= self.consecutive <= MOST_CONSECUTIVE:
+            raise SettingError(
+                f"consecutive must be 1 to {MOST_CONSECUTIVE} evaluations, got {str(self.consecutive)[:20]}."
+            )
         for name in ("on_delay_ms", "off_delay_ms"):
             value = getattr(self, name)
             if not (math.isfinite(value) and value >= 0):

@@ -57,6 +57,7 @@ def inflated(effect: float, carried_by: float, confidence: float) -> float:
         Two-sided, of the interval in which it is used.
     """
     df = carried_by - 1
+    confidence = max(confidence, 1e-9)  # both quantiles are 0 at 0; their ratio has a limit
     few = float(stdtrit(df, (1 + confidence) / 2) / ndtri((1 + confidence) / 2)) ** 2
     return max(1.0, effect) * max(1.0, df / float(chdtri(df, ASSURANCE))) * few
 

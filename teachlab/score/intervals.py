@@ -86,8 +86,8 @@ def count(events: int, exposure: float, confidence: float = 0.95, *, per: str = 
     (0.374, 0.903)
     """
     check_confidence(confidence)
-    if events < 0 or not exposure >= 0:
-        raise ParameterError(f"events and exposure must be at least 0, got {events} in {exposure} {per}.")
+    if events < 0 or not 0 <= exposure < math.inf:
+        raise ParameterError(f"events and exposure must be finite and at least 0, got {events} in {exposure} {per}.")
     if exposure == 0:
         return CountRate(events, 0.0, per, None, 0.0, math.inf, math.inf, confidence)
     alpha = 1 - confidence

@@ -59,8 +59,9 @@ def contrasts(pass_max: ArrayLike, pass_min: ArrayLike, gap_median: ArrayLike) -
     >>> contrasts([52.0, 50.0, 48.0], [9.0, 8.0, 9.0], 10.0)
     Contrasts(rise=40.0, dip=1.0)
     """
-    above = np.asarray(pass_max, np.float64) - np.asarray(gap_median, np.float64)
-    below = np.asarray(gap_median, np.float64) - np.asarray(pass_min, np.float64)
+    with np.errstate(invalid="ignore"):  # infinite less infinite light is NaN: left out
+        above = np.asarray(pass_max, np.float64) - np.asarray(gap_median, np.float64)
+        below = np.asarray(gap_median, np.float64) - np.asarray(pass_min, np.float64)
     known = ~(np.isnan(above) | np.isnan(below))
     if not known.any():
         return Contrasts(float("nan"), float("nan"))

@@ -133,7 +133,7 @@ class TextLog:
                     yield [batch.column(name) for name in wanted]
             except pa.ArrowInvalid as fault:
                 raise RecordingError(self._fault(str(fault))) from None
-            except (OSError, EOFError, UnicodeDecodeError) as fault:
+            except (OSError, EOFError, UnicodeError) as fault:
                 raise RecordingError(f"{self.path}: cannot be read to its end: {fault}. Copy it again.") from None
 
     def _fault(self, message: str) -> str:
@@ -169,14 +169,15 @@ def _encoding(head: bytes) -> str:
 
 def _lines(path: str | Path, head: bytes, encoding: str) -> list[str]:
     try:
+        "".encode(encoding)  # refuses what Python knows but is no encoding of text: rot13, base64
         decoder = codecs.getincrementaldecoder("utf-8-sig" if encoding == "utf8" else encoding)()
         text = decoder.decode(head)
     except LookupError:
         raise ParameterError(f"--encoding '{encoding}' is not known. Try utf-8, utf-16 or latin-1.") from None
-    except UnicodeDecodeError as fault:
+    except UnicodeError as fault:
+        byte = f" (byte {fault.start})" if isinstance(fault, UnicodeDecodeError) else ""
         raise RecordingError(
-            f"{path}: the text is not {encoding} (byte {fault.start}). "
-            "Name its encoding: --encoding latin-1, for example."
+            f"{path}: the text is not {encoding}{byte}. Name its encoding: --encoding latin-1, for example."
         ) from None
     if "\0" in text:
         raise RecordingError(f"{path}: this is not text. Logs are read from CSV, Parquet, Feather, WAV and MAT files.")
