@@ -16,11 +16,26 @@ if TYPE_CHECKING:
     from teachlab.data.split import split
     from teachlab.data.truth_files import read_truth, write_truth
     from teachlab.errors import Abstained, TeachlabError
+    from teachlab.explore.planning import plan_hours, plan_passes
+    from teachlab.explore.tail import tail_bound
     from teachlab.model.recording import Recording, RecordingInfo
     from teachlab.model.setting import Setting
     from teachlab.model.teaching import Shown, Strategy, TeachView
     from teachlab.model.truth import Truth
     from teachlab.pipeline import Evidence, evaluate
+    from teachlab.score import (
+        autocorrelation,
+        burst_rate,
+        compare_passes,
+        count,
+        lot_rate,
+        miettinen_nurminen,
+        newcombe,
+        paired_lots,
+        proportion,
+        rate_ratio,
+        tango,
+    )
     from teachlab.teach import TeachBlock, resolve, teach_once
 
 __version__ = "0.1.0"
@@ -32,11 +47,26 @@ _HOME = {
     "teachlab.data.split": ("split",),
     "teachlab.data.truth_files": ("read_truth", "write_truth"),
     "teachlab.errors": ("Abstained", "TeachlabError"),
+    "teachlab.explore.planning": ("plan_hours", "plan_passes"),
+    "teachlab.explore.tail": ("tail_bound",),
     "teachlab.model.recording": ("Recording", "RecordingInfo"),
     "teachlab.model.setting": ("Setting",),
     "teachlab.model.teaching": ("Shown", "Strategy", "TeachView"),
     "teachlab.model.truth": ("Truth",),
     "teachlab.pipeline": ("Evidence", "evaluate"),
+    "teachlab.score": (
+        "autocorrelation",
+        "burst_rate",
+        "compare_passes",
+        "count",
+        "lot_rate",
+        "miettinen_nurminen",
+        "newcombe",
+        "paired_lots",
+        "proportion",
+        "rate_ratio",
+        "tango",
+    ),
     "teachlab.teach": ("TeachBlock", "resolve", "teach_once"),
 }
 _MODULE_OF = {name: module for module, names in _HOME.items() for name in names}
@@ -54,13 +84,27 @@ __all__ = [
     "TeachView",
     "TeachlabError",
     "Truth",
+    "autocorrelation",
     "bench_recording",
+    "burst_rate",
+    "compare_passes",
+    "count",
     "evaluate",
+    "lot_rate",
+    "miettinen_nurminen",
+    "newcombe",
+    "paired_lots",
+    "plan_hours",
+    "plan_passes",
+    "proportion",
+    "rate_ratio",
     "read_recording",
     "read_setting",
     "read_truth",
     "resolve",
     "split",
+    "tail_bound",
+    "tango",
     "teach_once",
     "write_recording",
     "write_setting",
