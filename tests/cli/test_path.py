@@ -239,7 +239,9 @@ def test_an_interrupt_exits_with_130_and_leaves_nothing(line: Path, tmp_path: Pa
     before = sorted(tmp_path.iterdir())
     # It says when it teaches for the first time: an interrupt while a library loads is that library's to handle.
     script = (
-        "import sys, teachlab.bench.run as run, teachlab.cli as cli\n"
+        "import signal, sys, teachlab.bench.run as run, teachlab.cli as cli\n"
+        # A shell that runs the tests in the background makes them, and all they start, deaf to interrupts.
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "teach = run._teach\n"
         "def first(*given):\n"
         "    run._teach = teach\n"
