@@ -13,6 +13,8 @@ from teachlab.model.benchmark import RecordingBench, Spread, StrategyResult
 from teachlab.model.margin import Margin
 from teachlab.model.score import Rate
 
+SHOWN_LABELS = 3
+"""Columns of labels that fit beside the name of a strategy."""
 Reserves = Mapping[str, float | None]
 SPREAD = "median [5 %, 95 %] over the draws that taught"
 
@@ -162,20 +164,22 @@ def _rate(rate: Rate, more: str = "") -> str:
 
 
 def label_table(bench: RecordingBench) -> Table | None:
-    """Return the lost rate per label, or None where there is one label only."""
-    labels = dict.fromkeys(
-        label for r in bench.results if r.median_score is not None for label in r.median_score.by_label
-    )
+    """Return the lost rate per label, those with most losses first, or None where there is one label only."""
+    scores = {r.strategy: r.median_score for r in bench.results if r.median_score is not None}
+    labels = dict.fromkeys(label for score in scores.values() for label in score.by_label)
     if len(labels) < 2:
         return None
-    table = plain_table("Lost passes per label, median settings")
+    lost = {n: sum(s.by_label[n].events for s in scores.values() if n in s.by_label) for n in labels}
+    shown = list(labels) if len(labels) <= SHOWN_LABELS else sorted(labels, key=lambda n: -lost[n])[:SHOWN_LABELS]
+    left = len(labels) - len(shown)
+    more = f"{left} more labels hold fewer losses; --json lists them all" if left else ""
+    table = plain_table("Lost passes per label, median settings", more)
     table.add_column("strategy", no_wrap=True)
-    for label in labels:
+    for label in shown:
         table.add_column(label or "(no label)")
-    for r in bench.results:
-        if r.median_score is not None:
-            rates = r.median_score.by_label
-            table.add_row(r.strategy, *(_rate(rates[label]) if label in rates else "–" for label in labels))
+    for strategy, score in scores.items():
+        rates = score.by_label
+        table.add_row(strategy, *(_rate(rates[label]) if label in rates else "–" for label in shown))
     return table
 
 

@@ -17,6 +17,10 @@ if TYPE_CHECKING:
     from teachlab.score.lots import Dependence
 
 
+SHOWN_GROUPS = 20
+"""Labels, or lots, listed for people; JSON holds them all."""
+
+
 def register(app: typer.Typer) -> None:
     """Add the command."""
     app.command("replay")(replay_command)
@@ -151,8 +155,14 @@ def _table(result: Any) -> Any:
         table.add_row("false-active share of gap time", f"{100 * result.false_active_share:.3g} %")
     for title, rates in (("label", result.by_label), ("lot", result.by_lot)):
         if len(rates) > 1:
-            for name, rate in rates.items():
-                table.add_row(f"lost, {title} {name or '(none)'}", rate_text(rate))
+            worst = sorted(rates, key=lambda name: -rates[name].events)
+            shown = rates if len(rates) <= SHOWN_GROUPS else {name: rates[name] for name in worst[:SHOWN_GROUPS]}
+            for name, rate in shown.items():
+                called = name if name.startswith(title) else f"{title} {name or '(none)'}"
+                table.add_row(f"lost, {called}", rate_text(rate))
+            if left := worst[len(shown) :]:
+                lost = sum(rates[name].events for name in left)
+                table.add_row(f"lost, {len(left)} more {title}s", f"{lost}; --json lists them all")
     return table
 
 

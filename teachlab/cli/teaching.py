@@ -30,7 +30,6 @@ def teach_command(
     from teachlab.bench import open_pair
     from teachlab.data.setting_files import write_setting
     from teachlab.errors import Abstained
-    from teachlab.evidence import Abstention
     from teachlab.teach import TeachBlock, parse_assignments, resolve, teach_once
 
     opened, passes = open_pair(recording, truth)
@@ -41,6 +40,8 @@ def teach_command(
             setting = teach_once(chosen, block, seed, 0)
     except Abstained as refusal:
         if json:
+            from teachlab.evidence import Abstention
+
             told = Abstention.of(chosen, refusal, seed=seed, tolerance_ms=tolerance_ms, base=load_base(base))
             emit_json(told.as_dict())
         warn(f"{chosen.name} abstains: {refusal}")

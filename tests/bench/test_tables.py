@@ -79,3 +79,17 @@ def test_a_count_is_told_with_whole_trials():
 
     assert count_text(count(3, 1269, 0.95, per="detect pass")).startswith("3 in 1269 detect passes: 0.00236 [")
     assert count_text(count(0, 0.0939, 0.95, per="running hour")).startswith("0 in 0.0939 running hours: 0 [0, ")
+
+
+def test_of_many_labels_those_with_most_losses_are_shown() -> None:
+    recording, truth = line()
+    names = [f"kind {k % 7}" for k in range(60)]
+    many = Truth.from_arrays(truth.start, truth.end, label=names)
+    found = bench_recording(recording, many, [resolve("single-sample")], options=BenchOptions(draws=5))
+    out = io.StringIO()
+    Console(file=out, width=100, highlight=False).print(label_table(found))
+    text = out.getvalue()
+    assert "4 more labels hold fewer losses" in text
+    rates = found.results[0].median_score.by_label
+    worst = sorted(rates, key=lambda name: -rates[name].events)[:3]
+    assert all(name in text for name in worst)
