@@ -59,8 +59,8 @@ class BalancedGuard:
     When it fails: on any stress that was not shown. With few lots it lies close to the background: a rise of
     the background that was not shown trips it sooner than a level in the middle. A kind that was not shown,
     of objects that show no lots, is not foreseen; nor is a nuisance that no gap showed, such as the seam of a
-    belt in step with the passes. It abstains as `quantile-guard` does, except for kinds that were shown too
-    rarely.
+    belt in step with the passes. It abstains as `quantile-guard` does, except for few passes and for kinds
+    that were shown too rarely: w says how little they tell.
 
     References
     ----------
@@ -86,7 +86,7 @@ class BalancedGuard:
 
     def teach(self, view: TeachView) -> Setting:
         """Return the level between the two guards of the events shown."""
-        found = statistics_of(view, rare_kinds=True)
+        found = statistics_of(view, passes=1, rare_kinds=True)
         guards = guards_of(view, found, self.share)
         held = self._held(view, found, guards)
         strong = dict(by_kind(found.ignored_peaks, found.ignored_kinds)).get(guards.strongest, found.gap_peaks)

@@ -73,7 +73,7 @@ class GuardOrWindow:
 
     def teach(self, view: TeachView) -> Setting:
         """Return one level, or a window, for the events shown."""
-        found = statistics_of(view, rare_kinds=True)
+        found = statistics_of(view, passes=1, rare_kinds=True)
         try:
             guards_of(view, found, self.share)
         except Abstained as overlap:
