@@ -97,6 +97,11 @@ def replay_command(
     if dependence is not None:
         for line in dependence_lines(dependence):
             say(line)
+    if (bursts := dependent.get("false_trips_per_running_hour")) is not None and bursts.design_effect is not None:
+        say(
+            f"false trips with bursts allowed for: [{bursts.low:.3g}, {bursts.high:.3g}] per running hour, upper bound "
+            f"{bursts.upper:.3g}; design effect {bursts.design_effect:.3g} from {bursts.basis}"
+        )
     if margins is not None:
         show(margin_table(margins, opened.info.unit, left))
     if result.probably_inverted:
@@ -137,7 +142,9 @@ def _table(result: Any) -> Any:
     from teachlab.bench.document import count_text, rate_text
 
     n = result.counts
-    table = Table(title=f"Score, exact {100 * result.confidence:g} % intervals", title_justify="left")
+    table = Table(
+        title=f"Score, exact {100 * result.confidence:g} % intervals, naive of lots and bursts", title_justify="left"
+    )
     table.add_column("what")
     table.add_column("count, rate and interval")
     table.add_row("lost passes", rate_text(result.lost_rate))

@@ -11,6 +11,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+INDEPENDENT = "exact for independent trials: naive of lots and bursts"
+"""What the intervals of a score take for granted."""
+
 
 class Outcome(IntEnum):
     """What became of one trial."""
@@ -232,6 +235,7 @@ class Score:
             "extra_per_pass",
         ):
             out[name] = getattr(self, name).as_dict()
+        out["intervals"] = INDEPENDENT
         out["by_label"] = {name: rate.as_dict() for name, rate in self.by_label.items()}
         out["by_lot"] = {name: rate.as_dict() for name, rate in self.by_lot.items()}
         return out
