@@ -77,9 +77,10 @@ def stress_command(
     if (kept := load_base(base)) is not None:
         chosen = kept.with_levels(chosen.on_level, chosen.off_level, chosen.polarity)
     named = [
-        numbers(f"--{n}", t) if t else None for n, t in (("gain", gain), ("ambient", ambient), ("pedestal", pedestal))
+        None if t is None else numbers(f"--{n}", t)
+        for n, t in (("gain", gain), ("ambient", ambient), ("pedestal", pedestal))
     ]
-    factors = numbers("--speed", speed) if speed else ()
+    factors = () if speed is None else numbers("--speed", speed)
     opened, passes = with_passes(recording, truth)
     full = opened.info.full_scale
     span = 0.0 if full is None else full - opened.info.dark_level

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from teachlab.errors import ParameterError, TruthError
+from teachlab.explore.surroundings import positive
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
@@ -84,8 +85,7 @@ def sensors(recording: Recording, truth: Truth, setting: Setting, *, mains_hz: f
     the gaps between them, whichever is shorter: the matched filter of a rectangular object in white noise,
     kept from running neighbours together.
     """
-    if not mains_hz > 0:
-        raise ParameterError(f"mains-hz must be above 0, got {mains_hz:g}.")
+    positive(mains_hz=mains_hz)
     samples = recording.info.sample_rate_hz
     rate = setting.evaluation_rate_hz or samples
     setting = replace(setting, taught=None)

@@ -97,10 +97,11 @@ def spans_of_truth(
     speed = speed_mm_s or (None if stored is None else 1000 * stored)
     dwell = (truth.end - truth.start)[_whole(recording, truth)].astype(np.float64) * (1000 / rate)
     gap = (truth.start[1:] - truth.end[:-1]).astype(np.float64) * (1000 / rate)
+    apart = edges_mm(beam_mm, on_share, off_share)
     if beam_mm > 0:
         if speed is None:
             raise ParameterError("a beam radius needs the speed of the line: give --speed-mm-s.")
-        edges = 1000 * edges_mm(beam_mm, on_share, off_share) / speed
+        edges = 1000 * apart / speed
         dwell, gap = (dwell - edges).clip(min=0), (gap + edges).clip(min=0)
     shares = {on_share, on_share if off_share is None else off_share}
     at = "half" if beam_mm == 0 else " and ".join(f"{100 * share:g} %" for share in sorted(shares, reverse=True))

@@ -168,8 +168,8 @@ def edge_shift_mm(beam_mm: float, share: float) -> float:
 
     if not 0 < share < 1:
         raise ParameterError(f"the level must lie at a share strictly between 0 and 1 of the height, got {share:g}.")
-    if not beam_mm >= 0:
-        raise ParameterError(f"beam-mm must be at least 0, got {beam_mm:g}.")
+    if not (math.isfinite(beam_mm) and beam_mm >= 0):
+        raise ParameterError(f"beam-mm must be a finite number of at least 0, got {beam_mm:g}.")
     return beam_mm / 2 * float(ndtri(share))
 
 

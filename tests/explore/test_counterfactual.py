@@ -251,7 +251,7 @@ def test_average_along_the_belt_opens_a_window() -> None:
 def test_refusals_and_what_cannot_be_told() -> None:
     recording, truth = white()
     base = Setting(unit="counts", on_level=0, off_level=0)
-    with pytest.raises(ParameterError, match="mains-hz must be above 0"):
+    with pytest.raises(ParameterError, match="mains-hz must be a finite number above 0"):
         sensors(recording, truth, base, mains_hz=0)
     with pytest.raises(TruthError, match="needs passes to be detected"):
         sensors(recording, Truth.from_arrays([], []), base)
