@@ -1,4 +1,4 @@
-"""Plain models of five of the difficult products, apart from the generator: what should a figure be, and by what luck.
+"""Plain models of six of the difficult products, apart from the generator: what should a figure be, and by what luck.
 
 Each draws its objects, edges, texture and noise anew from the scenario's numbers (typed in here, not read) and walks
 the comparator and the delays evaluation by evaluation, many passes side by side. `python benchmarks/calculations.py`
@@ -101,18 +101,42 @@ def glossy_cartons(cartons: int, levels: Floats) -> tuple[Floats, Floats, Floats
     return extra, np.array([100 * (c == 0).mean() for c in counts]), light[240:280].mean(axis=0)
 
 
-def wrapped_pallets(pallets: int) -> float:
-    """A07: pallets counted again at 33.6, hysteresis 3, off-delay 400 ms, per pallet."""
-    mean = rng.normal(25, 4, pallets)
+def dusty_sacks(sacks: int, level: float, hysteresis: float) -> float:
+    """A05: onsets beyond the first per sack, readings of 12 bits."""
+    body, step = np.maximum(rng.normal(1, 0.3, sacks), 0.2), 100 / 4095
 
     def light() -> Iterator[Floats]:
-        for k, z in zip(range(-50, 2051), texture(pallets, 0.6, 15), strict=False):
-            fill = ndtr(0.6 * k / 4) - ndtr((0.6 * k - 1200) / 4)
-            s = 70 * (1 - fill) + np.clip(mean + 12 * z, 3, 75) * fill
-            yield 100 - (s + noise(s, s))
+        for u in 0.4 * np.arange(-60, 1186):
+            fill = ndtr(u / 6) - ndtr((u - 450) / 6)
+            s = 80 * (1 - fill) + body * fill
+            yield 100 - np.clip(np.rint((s + noise(s, s)) / step) * step, 0, 100)
 
-    again = onsets(light(), 100 - 33.6, 100 - 36.6, off_delay=200)
+    return float(np.maximum(onsets(light(), 100 - level, 100 - level - hysteresis) - 1, 0).mean())
+
+
+def pallet_light(pallets: int) -> Iterator[Floats]:
+    """A07: what pallets leave of the light, evaluation by evaluation."""
+    mean = rng.normal(25, 4, pallets)
+    for k, z in zip(range(-50, 2051), texture(pallets, 0.6, 15), strict=False):
+        fill = ndtr(0.6 * k / 4) - ndtr((0.6 * k - 1200) / 4)
+        s = 70 * (1 - fill) + np.clip(mean + 12 * z, 3, 75) * fill
+        yield s + noise(s, s)
+
+
+def wrapped_pallets(pallets: int) -> float:
+    """A07: pallets counted again at 33.6, hysteresis 3, off-delay 400 ms, per pallet."""
+    again = onsets((100 - x for x in pallet_light(pallets)), 100 - 33.6, 100 - 36.6, off_delay=200)
     return float(np.maximum(again - 1, 0).mean())
+
+
+def pallets_without_delay(pallets: int, levels: Floats) -> tuple[Floats, Floats]:
+    """A07: onsets beyond the first per pallet at each level (hysteresis 2 %), and a mean of 40 samples per pallet."""
+    rows = list(pallet_light(pallets))
+    counts = [onsets((100 - x for x in rows), 100 - t, 100 - 1.02 * t) for t in levels]
+    first = rng.integers(60, 1950, pallets)
+    inside = np.stack(rows)
+    means = np.array([inside[k : k + 40, j].mean() for j, k in enumerate(first)])
+    return np.array([np.maximum(c - 1, 0).mean() for c in counts]), means
 
 
 def flickering_lamps(bottles: int, levels: Floats, second_phase_deg: float) -> Floats:
@@ -190,6 +214,17 @@ def main() -> None:
         medians = over_teachings(lambda t, y=per_level: np.interp(t, steps, y), taught, 100)
         at_seven = np.interp(7.0, steps, per_level)
         say(f"A12, on-delay 6 ms, second phase {phase:g}: {at_seven:.3g} at 7.0; {spread(medians, 0.12, 0.18)}.")
+    sacks = np.array([dusty_sacks(2000, 1.4, 0.028) for _ in range(60)])
+    low, middle, high = np.quantile(sacks, [0.05, 0.5, 0.95])
+    say(
+        f"A05, 1.4, H 0.028: {middle:.3g} [{low:.3g}, {high:.3g}] extra per sack over recordings of 2,000; outside 24 "
+        f"to 36 in {100 * np.mean((sacks < 24) | (sacks > 36)):.0f} of 100."
+    )
+    steps = np.arange(12.0, 64.1, 2.0)
+    extra, means = pallets_without_delay(3000, steps)
+    for draws in (100, 25):
+        medians = over_teachings(lambda t: np.interp(t, steps, extra), means / 0.75, draws)
+        say(f"A07, single object, extra, {draws} draws: {spread(medians, 46.4, 69.6)}.")
     from run import HERE
 
     (HERE / "results" / "calculations.md").write_text("\n".join(lines) + "\n", encoding="utf-8")
