@@ -158,16 +158,16 @@ def lot_rate(
     that ceiling is used itself. The interval is Clopper and Pearson's at ``(Σ x_i / d_U, n / d_U)``.
 
     Simulated coverage at nominal 95 % with 20 lots of 50 and more, independent or with intra-lot correlation 0.05 or
-    0.2, rates from 0.1 to 5 %, is at least 94 % where lots are of one kind: beta-binomial, logit-normal, runs of
+    0.2, rates from 0.1 to 5 %, is at least 95 % (one-sided 93.9 %) where lots are of one kind: beta-binomial, logit-normal, runs of
     losses, a share of bad lots among perfect ones, sizes unequal or one of ten times the others
-    (``benchmarks/coverage_lots.py``); dividing by d itself reaches 66 to 96 % there. It fails, down to 60 %, where
+    (``benchmarks/coverage_lots.py``); dividing by d itself reaches 66 to 96 % there. It fails, down to 67 %, where
     rare bad lots come among lots that lose now and then: the latter make d small, and no data in which the former
     are missing can show them.
 
     That is what `by_proxy` is for. Its design effect is at least ``1 + (m − 1) icc`` (Kish 1965) with
     ``m = Σ m_i² / n`` for lots and 50 for stretches of time, whatever was measured. Where fewer than two lots hold an
     event, every lot counts as one trial without it, and with it `weakest` and the design effect of the events seen
-    count too. It holds if losses of a lot correlate by no more than that; then it covers at least 97 % with rare bad
+    count too. It holds if losses of a lot correlate by no more than that; then it covers at least 96.6 % with rare bad
     lots as well.
 
     References
