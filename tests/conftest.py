@@ -5,7 +5,15 @@ The same commit must get the same verdict twice, so examples are drawn from a se
 keep what it finds as an `@example`.
 """
 
+import os
+
 from hypothesis import settings
+
+# What is printed for people is compared as text: one width and no colour, whatever the terminal or the service
+# that runs the tests asks for (some services ask for colour by variables of their own).
+for name in ("FORCE_COLOR", "CLICOLOR_FORCE", "PY_COLORS", "GITHUB_ACTIONS", "TTY_COMPATIBLE", "TTY_INTERACTIVE"):
+    os.environ.pop(name, None)
+os.environ["COLUMNS"] = "80"
 
 settings.register_profile("same", derandomize=True, database=None, print_blob=True)
 settings.register_profile("search", derandomize=False, print_blob=True)

@@ -10,6 +10,7 @@ import typer
 from teachlab.cli.benching import print_bench
 from teachlab.cli.console import emit_json, progress, say
 from teachlab.cli.loading import EVERY, named_strategies
+from teachlab.errors import ParameterError
 
 SHOWN = (
     ("demo_tubs", "a synthetic line: tubs with foil lids of two colours on a belt with a seam"),
@@ -33,6 +34,8 @@ def demo_command(
     from teachlab.data.files import write_aside
     from teachlab.data.shipped import datasets_root
 
+    if not Path(out).is_dir():
+        raise ParameterError(f"--out: there is no folder '{out}'. Create it first.")
     benches = []
     for number, (name, what) in enumerate(SHOWN):
         path = str(datasets_root() / f"{name}.parquet")

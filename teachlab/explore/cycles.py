@@ -205,12 +205,20 @@ def folded(start_s: ArrayLike, stop_s: ArrayLike, cycle: Cycle) -> tuple[Floats,
     edges : ndarray of float64, shape (n + 1,), s
         From 0 to the period, ascending.
     count : ndarray of int64, shape (n,)
+
+    Raises
+    ------
+    ParameterError
+        If the cycle is so short that its returns cannot be counted.
     """
     start, stop = _arrays(start_s, stop_s)
     period = cycle.period_s
     length = stop - start - cycle.width_s
     start, length = start[length > 0], length[length > 0]
-    whole = np.floor(length / period)
+    with np.errstate(over="ignore"):
+        whole = np.floor(length / period)
+    if not whole.sum() < 2**53:
+        raise ParameterError(f"a cycle of {period:g} s comes back too often to be counted. Give a longer one.")
     rest = (length - whole * period).clip(0, period)
     phase = np.mod(start, period)
     # A remainder that rounds up to the period itself is phase 0.

@@ -104,6 +104,8 @@ def _longest_run(own_period_us: float, other_period_us: float, pause_us: float) 
     """
 
     def free(pulses: int) -> bool:
+        if pulses <= 1:
+            return True  # some phase has one hit, however short the pulses
         at = np.sort(np.arange(pulses) * own_period_us % other_period_us)
         widest = max(np.diff(at).max(initial=0.0), other_period_us - at[-1] + at[0])
         return bool(widest > pause_us * (1 + 1e-9))

@@ -151,7 +151,7 @@ def dominant_period(
                 break
     return Periodicity(
         period_s=1 / frequency,
-        uncertainty_s=float(np.sqrt(6 / power)) / (2 * np.pi * span) / frequency**2,
+        uncertainty_s=float(np.sqrt(6 / power)) / (2 * np.pi * span * frequency) / frequency,
         cycles=span * frequency,
         power=power,
         p=(1 + higher) / (1 + permutations),
