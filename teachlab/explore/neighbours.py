@@ -60,7 +60,7 @@ def neighbour_pulses(
     --------
     >>> found = neighbour_pulses(own_period_us=100, other_period_us=103, own_width_us=5, other_width_us=5)
     >>> {k: round(v, 3) for k, v in found.values.items() if isinstance(v, float)}
-    {'share_hit': 0.097, 'run_pulses': 3.333, 'beat_pulses': 34.333}
+    {'share_hit': 0.097, 'run_pulses': 3.333, 'beat_pulses': 34.333, 'shift_us': 3.0}
     """
     positive(
         own_period_us=own_period_us, other_period_us=other_period_us, own_width_us=own_width_us,
@@ -69,7 +69,7 @@ def neighbour_pulses(
     if consecutive < 1:
         raise ParameterError(f"consecutive must be at least 1, got {consecutive}.")
     width = own_width_us + other_width_us
-    shift = abs(own_period_us - round(own_period_us / other_period_us) * other_period_us)
+    shift = abs(math.remainder(own_period_us, other_period_us))
     if shift < 1e-9 * own_period_us:  # rounding of a whole ratio
         shift = 0.0
     pause = other_period_us - width

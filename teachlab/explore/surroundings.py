@@ -102,7 +102,7 @@ def alias_hz(frequency_hz: float, rate_hz: float) -> float:
     30.0
     """
     positive(rate_hz=rate_hz)
-    return abs(frequency_hz - round(frequency_hz / rate_hz) * rate_hz)
+    return abs(math.remainder(frequency_hz, rate_hz))
 
 
 def average_left(frequency_hz: float, window_ms: float) -> float:

@@ -114,6 +114,14 @@ def test_the_smallest_confidence_has_an_interval(folder: Path) -> None:
     assert done.exit_code in (0, 1, 3), done.output
 
 
+def test_rates_far_apart_have_an_alias_and_a_shift() -> None:
+    words = f"surroundings beat --own-hz 1000 --other-hz {HUGE} --amplitude 1 --integration-us 1 --hysteresis 10"
+    done = CliRunner().invoke(app, [*words.split(), "--evaluation-rate-hz", "0.5"])
+    assert done.exit_code == 0, done.output
+    found = neighbour_pulses(own_period_us=1e300, other_period_us=1e-300, own_width_us=1e-301, other_width_us=1e-301)
+    assert 0 <= found.values["shift_us"] <= 5e-301
+
+
 def test_vanishing_pulses_still_meet_once() -> None:
     found = neighbour_pulses(own_period_us=1e3, other_period_us=1e-9, own_width_us=1e-300, other_width_us=1e-300)
     assert found.values["longest_run_pulses"] >= 1
