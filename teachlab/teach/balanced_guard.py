@@ -12,7 +12,7 @@ from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.signal.event_statistics import EventStatistics, inner_valleys
 from teachlab.teach.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
-from teachlab.teach.hysteresis import design, wanted_width
+from teachlab.teach.hysteresis import design, reserved_height, wanted_width
 from teachlab.teach.independence import independent, lots
 from teachlab.teach.parameters import check_parameters, record
 from teachlab.teach.shown_events import Guards, Waits, backgrounds, by_kind, guards_of, statistics_of, told
@@ -47,14 +47,15 @@ class BalancedGuard:
     level:
 
         w = phi·u_G/(phi·u_G + (1 − phi)·u_P),
-        T_k = max(B + w·(S_k − B), M + min(max(H, M − M₃), phi·(S_k − M))),
+        T_k = max(B + R + w·(S_k − B − R), M + min(max(H, M − M₃), phi·(S_k − M))),
 
-    and T is the smallest T_k. M is the highest peak of the background and M₃ the third highest; B stands for M
-    where S_k does not reach above it. As many passes as gaps, independent of each other, give
-    T = B + phi·(S − B), as `quantile-guard` does; few lots put the level above all that the background was
-    seen to do, by H and by what its tail says: where peaks end exponentially, M − M₃ is 1.5 times the mean
-    excess, and the next gap reaches 1.5 mean excesses beyond M with probability 0.22/n. H is designed for T
-    (`hysteresis`).
+    and T is the smallest T_k. R is 0, and with a filter or a delay that holds back the onset the height that
+    the width needs above B, as in `quantile-guard`: min(H, (S_k − B)/2). M is the highest peak of the
+    background and M₃ the third highest; B stands for M where S_k does not reach above it. As many passes as
+    gaps, independent of each other, give T = B + phi·(S − B) without R, as `quantile-guard` does; few lots put
+    the level above all that the background was seen to do, by H and by what its tail says: where peaks end
+    exponentially, M − M₃ is 1.5 times the mean excess, and the next gap reaches 1.5 mean excesses beyond M
+    with probability 0.22/n. H is designed for T (`hysteresis`).
 
     When it fails: on any stress that was not shown. With few lots it lies close to the background: a rise of
     the background that was not shown trips it sooner than a level in the middle. A kind that was not shown,
@@ -127,4 +128,5 @@ class BalancedGuard:
         if highest >= weakest:
             highest, clear = background, wanted_width(found)[0]
         above = highest + min(clear, self.position * (weakest - highest))
-        return max(background + weight * (weakest - background), above)
+        reserved = reserved_height(found, weakest - background)
+        return max(background + reserved + weight * (weakest - background - reserved), above)

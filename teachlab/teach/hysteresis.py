@@ -81,6 +81,15 @@ def wanted_width(found: EventStatistics) -> tuple[float, Cause]:
     return noise, Cause.NOISE
 
 
+def reserved_height(found: EventStatistics, apart: float) -> float:
+    """Return the height that a held onset keeps for the hysteresis above the background guard.
+
+    With a filter or a delay that holds back the onset, the release stays above B, so that the width wanted
+    has to fit between B and the level: H, at most half of the distance `apart` between the guards; else 0.
+    """
+    return min(wanted_width(found)[0], apart / 2) if found.gap_hold > 1 else 0.0
+
+
 def design(
     view: TeachView,
     found: EventStatistics,

@@ -9,7 +9,7 @@ from teachlab.errors import Abstained
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.teach.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
-from teachlab.teach.hysteresis import Cause, design, wanted_width
+from teachlab.teach.hysteresis import Cause, design, reserved_height, wanted_width
 from teachlab.teach.parameters import about, check_parameters, record
 from teachlab.teach.rules import show
 from teachlab.teach.shown_events import guards_of, statistics_of, told
@@ -70,7 +70,9 @@ class QuantileGuard:
         found = statistics_of(view)
         guards = guards_of(view, found, self.share)
         apart = guards.object - guards.background
-        reserved = self._reserved(view, wanted_width(found), apart) if found.gap_hold > 1 else 0.0
+        if self.strict and found.gap_hold > 1:
+            self._require_room(view, wanted_width(found), apart)
+        reserved = reserved_height(found, apart)
         level = guards.background + reserved + self.position * (apart - reserved)
         width = design(view, found, level, share=self.share, guard=guards.background, strict=self.strict)
         evidence = told(
@@ -83,12 +85,10 @@ class QuantileGuard:
         )
         return view.place(found.sign * level, width.width, record(self, **evidence))
 
-    def _reserved(self, view: TeachView, wanted: tuple[float, Cause], apart: float) -> float:
-        """Return the height kept for the hysteresis between the background guard and the level."""
-        if self.strict and wanted[0] >= apart:
+    def _require_room(self, view: TeachView, wanted: tuple[float, Cause], apart: float) -> None:
+        if wanted[0] >= apart:
             raise Abstained(
                 f"the hysteresis that {wanted[1]} asks for does not fit above the background guard: contrast blocks",
                 f"{show(view, wanted[0])} wanted, {show(view, apart)} between the guards",
                 "less than the distance of the guards",
             )
-        return min(wanted[0], apart / 2)

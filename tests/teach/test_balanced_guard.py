@@ -73,6 +73,15 @@ def test_passes_and_gaps_known_equally_well_meet_in_the_middle() -> None:
     assert setting.polarity is Polarity.LIGHT_ON
 
 
+def test_a_held_onset_keeps_room_for_the_width_above_the_background() -> None:
+    setting = BalancedGuard(share=0.0).teach(view([60.0, 61.0] * 10, on_delay_ms=3.0))
+    assert setting.on_level == pytest.approx(10 + HYSTERESIS + (50 - HYSTERESIS) * 21 / 43)
+    low = BalancedGuard(share=0.0).teach(view([12.0, 13.0] * 10, on_delay_ms=3.0))
+    # No room for 1.7 counts between 10 and 12: half of it.
+    assert low.on_level == pytest.approx(10 + 1 + 1 * 21 / 43)
+    assert low.off_level >= 10
+
+
 def test_dips_are_placed_as_rises() -> None:
     setting = BalancedGuard(share=0.0).teach(view([40.0, 39.0] * 10, gap=90.0, direction=DIP))
     assert setting.off_level == pytest.approx(90 - 50 * 21 / 43)
@@ -133,7 +142,7 @@ def test_valleys_inside_the_passes_must_not_release_the_output() -> None:
     assert setting.on_level == pytest.approx(10 + (30 + HYSTERESIS - 10) * 21 / 43)
     # With a filter that such a valley does not pass, it does not count.
     filtered = BalancedGuard(share=0.0).teach(view([slats, [61.0] * LENGTH] * 10, consecutive=3))
-    assert filtered.on_level == pytest.approx(10 + 50 * 21 / 43)
+    assert filtered.on_level == pytest.approx(10 + HYSTERESIS + (50 - HYSTERESIS) * 21 / 43)
 
 
 def test_valleys_as_deep_as_the_background_are_left_to_the_delays() -> None:
