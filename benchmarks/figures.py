@@ -92,7 +92,10 @@ class Figure(Table):
 
 
 class Case(Table):
-    """One product under one condition; `boxcar` is a running mean over that many samples before the comparator."""
+    """One product under one condition; `boxcar` is a running mean over that many samples before the comparator.
+
+    `teach_only` names the one kind of object that is taught on, `teach_scenario` a line other than the scored one.
+    """
 
     id: str
     scenario: str
@@ -100,6 +103,7 @@ class Case(Table):
     teach_passes: int = 200
     scored_passes: int = 4000
     teach_only: str = ""
+    teach_scenario: str = ""
     base: dict[str, float | int] = Field(default_factory=dict)
     gain: float = 1.0
     ambient: float = 0.0

@@ -43,8 +43,8 @@ def scenario_of(case: Case) -> Scenario:
 
 
 def taught_on(case: Case) -> Scenario:
-    """The line while teaching: all of its products, or one kind only."""
-    scenario = scenario_of(case)
+    """The line while teaching: all of its products, or one kind only; another line where the case names one."""
+    scenario = scenario_of(case.model_copy(update={"scenario": case.teach_scenario or case.scenario}))
     if not case.teach_only:
         return scenario
     kinds = tuple(kind for kind in scenario.object if kind.label == case.teach_only)
@@ -161,6 +161,8 @@ def measure_case(
     for who, settings in groups.items():
         for name in next(iter(found.values())):
             out[f"{who}.{name}"] = np.array([found[s][name] for s in settings])
+        if who in rules:
+            out[f"{who}.abstained"] = np.array([100 * (1 - len(settings) / (draws or suite.draws))])
     for who, settings in scans.items():
         for name, value in of_scan([found[s] for s in settings]).items():
             out[f"{who}.{name}"] = np.array([value])
