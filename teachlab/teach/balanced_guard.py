@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import ClassVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
@@ -47,15 +48,16 @@ class BalancedGuard:
     level:
 
         w = phi·u_G/(phi·u_G + (1 − phi)·u_P),
-        T_k = max(B + R + w·(S_k − B − R), M + min(max(H, M − M₃), phi·(S_k − M))),
+        T_k = max(B + R + w·(S_k − B − R), M + min(max(H, M − M₃), phi·(W_k − M))),
 
     and T is the smallest T_k. R is 0, and with a filter or a delay that holds back the onset the height that
     the width needs above B, as in `quantile-guard`: min(H, (S_k − B)/2). M is the highest peak of the
-    background and M₃ the third highest; B stands for M where S_k does not reach above it. As many passes as
-    gaps, independent of each other, give T = B + phi·(S − B) without R, as `quantile-guard` does; few lots put
-    the level above all that the background was seen to do, by H and by what its tail says: where peaks end
-    exponentially, M − M₃ is 1.5 times the mean excess, and the next gap reaches 1.5 mean excesses beyond M
-    with probability 0.22/n. H is designed for T (`hysteresis`).
+    background, M₃ the third highest and W_k the weakest pass of the kind, so that the level goes above all
+    background and below all objects that were shown; where M reaches W_k, B and S_k stand for them. As many
+    passes as gaps, independent of each other, give T = B + phi·(S − B) without R, as `quantile-guard` does;
+    few lots put the level above all that the background was seen to do, by H and by what its tail says: where
+    peaks end exponentially, M − M₃ is 1.5 times the mean excess, and the next gap reaches 1.5 mean excesses
+    beyond M with probability 0.22/n. H is designed for T (`hysteresis`).
 
     When it fails: on any stress that was not shown. With few lots it lies close to the background: a rise of
     the background that was not shown trips it sooner than a level in the middle. A kind that was not shown,
@@ -97,7 +99,7 @@ class BalancedGuard:
             passes = min(passes, lots(found.kinds))
         weight = self.position / (self.position + (1 - self.position) * (gaps + 1) / (passes + 1))
         level = min(
-            self._level(found, guards.background, min(float(np.quantile(kind, self.share)), held), weight)
+            self._level(found, guards.background, np.minimum(np.quantile(kind, [self.share, 0.0]), held), weight)
             for _, kind in kinds
         )
         width = design(view, found, level, share=self.share, guard=guards.background)
@@ -121,12 +123,15 @@ class BalancedGuard:
         held = float(np.quantile(inner, self.share)) + wanted_width(found)[0]
         return held if held > guards.background else math.inf
 
-    def _level(self, found: EventStatistics, background: float, weakest: float, weight: float) -> float:
+    def _level(self, found: EventStatistics, background: float, objects: NDArray[np.float64], weight: float) -> float:
+        """Return T_k between the background and a kind of objects: their guard, and the weakest shown."""
+        guard, weakest = objects.tolist()
         peaks = np.sort(backgrounds(found))
         highest, third = float(peaks[-1]), float(peaks[-min(TAIL, peaks.size)])
-        clear = max(wanted_width(found)[0], highest - third)
+        width = wanted_width(found)[0]
+        clear = max(width, highest - third)
         if highest >= weakest:
-            highest, clear = background, wanted_width(found)[0]
+            highest, weakest, clear = background, guard, width
         above = highest + min(clear, self.position * (weakest - highest))
-        reserved = reserved_height(found, weakest - background)
-        return max(background + reserved + weight * (weakest - background - reserved), above)
+        reserved = reserved_height(found, guard - background)
+        return max(background + reserved + weight * (guard - background - reserved), above)

@@ -82,6 +82,16 @@ def test_a_held_onset_keeps_room_for_the_width_above_the_background() -> None:
     assert low.off_level >= 10
 
 
+def test_the_level_lies_above_all_background_and_below_the_weakest_pass_shown() -> None:
+    # One gap of 26 in 201 and one pass of 30 in 200 lie beyond the guards, 10 and 60.
+    shown = view([60.0] * 100 + [30.0] + [60.0] * 99)
+    light = shown.events.light.copy()
+    light[400:404] = 26.0
+    seen = replace(shown, events_=replace(shown.events, light=light))
+    assert QuantileGuard().teach(seen).on_level == pytest.approx(35)
+    assert BalancedGuard(position=0.2).teach(seen).on_level == pytest.approx(26 + 0.2 * 4)
+
+
 def test_dips_are_placed_as_rises() -> None:
     setting = BalancedGuard(share=0.0).teach(view([40.0, 39.0] * 10, gap=90.0, direction=DIP))
     assert setting.off_level == pytest.approx(90 - 50 * 21 / 43)
