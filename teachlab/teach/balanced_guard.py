@@ -125,7 +125,7 @@ class BalancedGuard:
 
     def _level(self, found: EventStatistics, background: float, objects: NDArray[np.float64], weight: float) -> float:
         """Return T_k between the background and a kind of objects: their guard, and the weakest shown."""
-        guard, weakest = objects.tolist()
+        guard, weakest = float(objects[0]), float(objects[1])
         peaks = np.sort(backgrounds(found))
         highest, third = float(peaks[-1]), float(peaks[-min(TAIL, peaks.size)])
         width = wanted_width(found)[0]
