@@ -10,6 +10,7 @@ from teachlab.explore.surface.pairs import PairCounts, score_pairs
 from teachlab.model.benchmark import Costs, Draw
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
+from teachlab.model.setting_kinds import FollowingSetting
 from teachlab.model.truth import Truth
 from teachlab.replay import replay_family
 from teachlab.score import score
@@ -34,11 +35,11 @@ def count_settings(
 ) -> dict[Setting, PairCounts]:
     """Count every distinct setting from one pass on; equal to replaying and scoring each by itself.
 
-    Settings of fixed levels are counted together; those that follow or have two thresholds are replayed.
+    Settings of fixed levels or with two thresholds are counted together; those that follow are replayed.
     """
     distinct = list(dict.fromkeys(bare(s) for s in settings))
-    fixed = [s for s in distinct if type(s) is Setting]
-    moving = [s for s in distinct if type(s) is not Setting]
+    fixed = [s for s in distinct if not isinstance(s, FollowingSetting)]
+    moving = [s for s in distinct if isinstance(s, FollowingSetting)]
     share = len(fixed) / max(len(distinct), 1)
     found: dict[Setting, PairCounts] = {}
     if fixed:

@@ -321,7 +321,7 @@ class CompiledEngine:
 
     def rank(self, ranker: Ranker, light: Light) -> Ranks:
         """Rank light as the ranker does."""
-        if ranker.looked_up or ranker.searched or light.dtype != ranker.work:
+        if not ranker.placed or light.dtype != ranker.work:
             return ranker.rank(light)
         out = np.empty(light.size, np.int16)
         _rank(

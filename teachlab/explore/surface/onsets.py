@@ -106,12 +106,25 @@ class OnsetCounter:
 
     def push(self, spans: Spans, first: int, undelayed: Ranks, output: Ranks) -> Ranks:
         """Take the next evaluations of both signals; return the output one evaluation earlier."""
-        before = np.concatenate((np.array([self._last], np.int16), output[:-1]))
-        self._last = int(output[-1])
         p = int(np.searchsorted(spans.stop, first, side="right"))
         q = int(np.searchsorted(spans.start, first + output.size, side="left"))
         begins = (spans.start[p:q] - first).clip(0, output.size)
-        kind = spans.kind[p:q].astype(np.int64)
+        goes_on = bool(spans.stop[q - 1] > first + output.size)
+        return self.take(begins, spans.kind[p:q].astype(np.int64), undelayed, output, goes_on=goes_on)
+
+    def take(self, begins: Whole, kind: Whole, undelayed: Ranks, output: Ranks, *, goes_on: bool) -> Ranks:
+        """Take the next values of both signals, with every value that they have in between.
+
+        Parameters
+        ----------
+        begins, kind : ndarray of int64, shape (spans,)
+            Where the spans begin among the values, 0 first, and the kind of each.
+        undelayed, output : ndarray of int16, shape (n,)
+        goes_on : bool
+            Whether the last span goes on after them.
+        """
+        before = np.concatenate((np.array([self._last], np.int16), output[:-1]))
+        self._last = int(output[-1])
         rises = Rises.of(before, output, begins)
         self._add(self._onsets, kind[rises.piece], rises.low, rises.high)
         top = np.maximum.reduceat(output, begins).astype(np.int64)
@@ -120,8 +133,8 @@ class OnsetCounter:
             rises = self._open.joined(rises)
             top[0], seen[0] = max(int(top[0]), self._top), max(int(seen[0]), self._seen)
             self._open = None
-        whole = q - p
-        if spans.stop[q - 1] > first + output.size:
+        whole = kind.size
+        if goes_on:
             whole -= 1
             self._open, _, met = rises.of_piece(whole).united(self._width)
             self.touching[met] |= kind[whole] == Kind.DETECT

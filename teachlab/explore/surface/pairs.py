@@ -1,14 +1,14 @@
 """Counts of many given settings at once: in one reading, where that is exact.
 
-Accepted: every setting of fixed levels (schema 1) in the recording's unit, with any levels, polarity, consecutive
-filter, delays and evaluation rate, all mixed in one call. Settings that follow the background or have two
-thresholds (schema 2) are refused with a `SettingError`: replay and score those one by one. The counts are those of
-`score(replay(recording, setting), truth)`, exclusions, `first_pass` and tolerance included.
+Accepted: every setting of fixed levels or with two thresholds in the recording's unit, with any levels, polarity,
+consecutive filter, delays and evaluation rate, all mixed in one call. Settings that follow the background are refused
+with a `SettingError`: their levels depend on their own output, replay and score those one by one. The counts are those
+of `score(replay(recording, setting), truth)`, exclusions, `first_pass` and tolerance included.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,6 +16,7 @@ import numpy as np
 from teachlab.explore.surface.asked import AskedTally
 from teachlab.explore.surface.grid import counts_by_table
 from teachlab.explore.surface.levels import FirstReading, read_first
+from teachlab.explore.surface.many import count_many
 from teachlab.explore.surface.run import has_memory, read_spans
 from teachlab.explore.surface.spans import Spans
 from teachlab.explore.surface.table import TABLES
@@ -23,7 +24,7 @@ from teachlab.model.benchmark import Costs
 from teachlab.model.recording import Recording
 from teachlab.model.score import Score
 from teachlab.model.setting import Polarity, Setting
-from teachlab.model.setting_kinds import fixed_levels
+from teachlab.model.setting_kinds import WindowSetting, fixed_levels
 from teachlab.model.truth import Truth
 from teachlab.replay import replay_family
 from teachlab.replay.run import check_unit
@@ -31,6 +32,8 @@ from teachlab.score import score
 
 TOGETHER = 4000
 """Settings counted in one reading: ranks among their levels fit 15 bits, kinds of trial beside them."""
+FEW = 8
+"""So few settings with filter, delays or two thresholds are replayed: chains read the recording twice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,8 +101,8 @@ def score_pairs(
     """Count what every one of many settings does; equal to `replay` and `score` of each.
 
     Settings without filter and delays are counted together, thousands in one reading, however much they
-    chatter: what one reading books for all pairs of levels is summed up for these. The others are replayed as
-    a family and scored one by one.
+    chatter: what one reading books for all pairs of levels is summed up for these. Those with a filter, delays
+    or two thresholds are divided into chains that are one signal each (`many`).
 
     Parameters
     ----------
@@ -115,35 +118,74 @@ def score_pairs(
     list of PairCounts
         In the order of the settings.
     """
-    found: dict[tuple[object, ...], PairCounts] = {}
+    found: dict[Setting, PairCounts] = {}
     plain: dict[tuple[Polarity, float | None], list[Setting]] = {}
     others: dict[float | None, list[Setting]] = {}
-    for setting in dict.fromkeys(_bare(s) for s in settings):
-        fixed_levels(setting, "counting many settings at once")
+    wanted = [_bare(s) for s in settings]
+    for setting in dict.fromkeys(wanted):
+        if not isinstance(setting, WindowSetting):
+            fixed_levels(setting, "counting many settings at once")
         check_unit(recording, setting)
-        if has_memory(setting):
+        if isinstance(setting, WindowSetting) or has_memory(setting):
             others.setdefault(setting.evaluation_rate_hz, []).append(setting)
         else:
             plain.setdefault((setting.polarity, setting.evaluation_rate_hz), []).append(setting)
-    readings = {rate: read_first(recording, rate, inner_range=False) for _, rate in plain}
-    steps = [
-        (f[a : a + TOGETHER], readings[rate]) for (_, rate), f in plain.items() for a in range(0, len(f), TOGETHER)
-    ]
+    rates = dict.fromkeys([*(rate for _, rate in plain), *(rate for rate, f in others.items() if len(f) > FEW)])
+    readings = {rate: read_first(recording, rate, inner_range=False) for rate in rates}
     total = sum(map(len, (*plain.values(), *others.values())))
 
     def say(share: float) -> None:
         if progress is not None:
             progress((len(found) + share) / total)
 
-    for family, reading in steps:
-        counts = _count(recording, truth, family, reading, tolerance_ms, first_pass, fast, say)
-        found.update(zip(map(_key, family), counts, strict=True))
-    for family in others.values():
+    for (_, rate), family in plain.items():
+        for some in _together(family):
+            counts = _count(recording, truth, some, readings[rate], tolerance_ms, first_pass, fast, say)
+            found.update(zip(some, counts, strict=True))
+    for rate, family in others.items():
+        if len(family) > FEW:
+            for some in _together(family):
+                counts = _count_chains(recording, truth, some, readings[rate], tolerance_ms, first_pass, say)
+                found.update(zip(some, counts, strict=True))
+            continue
         for s, output in zip(family, replay_family(recording, family), strict=True):
             scored = score(output, truth, tolerance_ms=tolerance_ms, first_pass=first_pass, tables=False)
-            found[_key(s)] = PairCounts.of(scored)
+            found[s] = PairCounts.of(scored)
             say(0.0)
-    return [found[_key(s)] for s in settings]
+    return [found[s] for s in wanted]
+
+
+def _together(family: list[Setting]) -> Iterator[list[Setting]]:
+    return (family[a : a + TOGETHER] for a in range(0, len(family), TOGETHER))
+
+
+def _count_chains(
+    recording: Recording,
+    truth: Truth,
+    family: Sequence[Setting],
+    reading: FirstReading,
+    tolerance_ms: float,
+    first_pass: int,
+    say: Callable[[float], None],
+) -> list[PairCounts]:
+    """Count settings with filter, delays or two thresholds that share the rate, as chains."""
+    counted = count_many(
+        recording, truth, family, reading, tolerance_ms=tolerance_ms, first_pass=first_pass,
+        progress=lambda d: say(d * len(family)),
+    )  # fmt: skip
+    return [_pair_counts(counts, spans, reading) for counts, spans in counted]
+
+
+def _pair_counts(counts: Mapping[str, int], spans: Spans, reading: FirstReading) -> PairCounts:
+    per_hour = reading.clock.rate_hz * 3600
+    return PairCounts(
+        **counts,
+        detect_trials=spans.detect,
+        ignore_trials=spans.ignore,
+        gap_trials=spans.gaps,
+        running_hours=(reading.clock.count - spans.begin) / per_hour,
+        gap_hours=spans.gap_evaluations / per_hour,
+    )
 
 
 def _count(
@@ -168,28 +210,9 @@ def _count(
     tally = AskedTally(on, off, n)
     read_spans(recording, levels, reading, spans, tally, dips=dips, fast=fast, progress=lambda d: say(d * len(family)))
     counts = tally.counts(spans)
-    per_hour = clock.rate_hz * 3600
-    running, gaps = (clock.count - spans.begin) / per_hour, spans.gap_evaluations / per_hour
     rows = zip(*(counts[name].tolist() for name in TABLES), strict=True)
-    return [
-        PairCounts(
-            **dict(zip(TABLES, row, strict=True)),
-            detect_trials=spans.detect,
-            ignore_trials=spans.ignore,
-            gap_trials=spans.gaps,
-            running_hours=running,
-            gap_hours=gaps,
-        )
-        for row in rows
-    ]
+    return [_pair_counts(dict(zip(TABLES, row, strict=True)), spans, reading) for row in rows]
 
 
 def _bare(setting: Setting) -> Setting:
     return setting if setting.taught is None else replace(setting, taught=None)
-
-
-def _key(setting: Setting) -> tuple[object, ...]:
-    return (
-        setting.on_level, setting.off_level, setting.polarity, setting.consecutive, setting.on_delay_ms,
-        setting.off_delay_ms, setting.delays_act_on, setting.evaluation_rate_hz,
-    )  # fmt: skip

@@ -24,8 +24,8 @@ class Ranker:
     """Ranks light among levels, exactly, in the stored type.
 
     Small integers are looked up. Other light is placed into equal cells by one multiplication; a cell
-    knows how many levels lie in cells below it, and the few levels of its own cell are compared. Where
-    cells would hold many levels each, a binary search takes over.
+    knows how many levels lie in cells below it, and the few levels of its own cell are compared. Light in
+    cells that hold many levels each, as taught ones do, is left to a binary search.
 
     Parameters
     ----------
@@ -46,6 +46,7 @@ class Ranker:
         self.count = int(levels.size)
         self.mirrored = mirrored
         self._table: Ranks | None = None
+        self._crowded: NDArray[np.bool_] | None = None
         self.searched = False
         self.work = dtype.newbyteorder("=") if compares_exactly(dtype) else np.dtype(np.float64)
         if dtype.kind in "iu" and dtype.itemsize <= 2:
@@ -68,9 +69,13 @@ class Ranker:
             inside = np.bincount(self._cell(self.levels), minlength=self.cells + 1)
             if inside.max() <= MOST_STEPS:
                 break
+        if inside.max() > MOST_STEPS:  # smaller cells did not help: the fewest, which stay in the cache
+            self.cells = CELLS_PER_LEVEL[0] * self.count
+            self.scale = kind(self.cells / span)
+            inside = np.bincount(self._cell(self.levels), minlength=self.cells + 1)
+            self._crowded = inside > MOST_STEPS
         self.below = np.concatenate(([0], np.cumsum(inside)[:-1])).astype(np.int16)
-        self.steps = int(inside.max())
-        self.searched = self.steps > MOST_STEPS
+        self.steps = min(int(inside.max()), MOST_STEPS)
         self.padded = np.append(self.levels, kind(np.nan))  # no light reaches what comes after the last level
 
     def _cell(self, x: Light) -> NDArray[np.intp]:
@@ -81,9 +86,9 @@ class Ranker:
         return cells
 
     @property
-    def looked_up(self) -> bool:
-        """Whether ranks come from a table over all values of the type."""
-        return self._table is not None
+    def placed(self) -> bool:
+        """Whether cells and at most `steps` comparisons rank all light: no table of values, no search."""
+        return not (self._table is not None or self.searched or self._crowded is not None)
 
     def _turn(self, rank: NDArray[Any]) -> Ranks:
         out: Ranks = (self.count - rank if self.mirrored else rank).astype(np.int16)
@@ -108,9 +113,13 @@ class Ranker:
     def _among(self, x: Light) -> NDArray[Any]:
         if self.searched:
             return np.searchsorted(self.levels, x, side="right")
-        rank = self.below[self._cell(x)]
+        cell = self._cell(x)
+        rank = self.below[cell]
         for _ in range(self.steps):
             rank = rank + (self.padded[rank] <= x)
+        if self._crowded is not None:
+            some = np.flatnonzero(self._crowded[cell])
+            rank[some] = np.searchsorted(self.levels, x[some], side="right")
         return rank
 
 
