@@ -8,8 +8,9 @@ of `score(replay(recording, setting), truth)`, exclusions, `first_pass` and tole
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -173,19 +174,20 @@ def _count_chains(
         recording, truth, family, reading, tolerance_ms=tolerance_ms, first_pass=first_pass,
         progress=lambda d: say(d * len(family)),
     )  # fmt: skip
-    return [_pair_counts(counts, spans, reading) for counts, spans in counted]
+    scored = {id(spans): _scored(spans, reading) for _, spans in counted}
+    return [PairCounts(**counts, **scored[id(spans)]) for counts, spans in counted]
 
 
-def _pair_counts(counts: Mapping[str, int], spans: Spans, reading: FirstReading) -> PairCounts:
+def _scored(spans: Spans, reading: FirstReading) -> dict[str, Any]:
+    """Return what was scored, by the names of `PairCounts`."""
     per_hour = reading.clock.rate_hz * 3600
-    return PairCounts(
-        **counts,
-        detect_trials=spans.detect,
-        ignore_trials=spans.ignore,
-        gap_trials=spans.gaps,
-        running_hours=(reading.clock.count - spans.begin) / per_hour,
-        gap_hours=spans.gap_evaluations / per_hour,
-    )
+    return {
+        "detect_trials": spans.detect,
+        "ignore_trials": spans.ignore,
+        "gap_trials": spans.gaps,
+        "running_hours": (reading.clock.count - spans.begin) / per_hour,
+        "gap_hours": spans.gap_evaluations / per_hour,
+    }
 
 
 def _count(
@@ -211,7 +213,8 @@ def _count(
     read_spans(recording, levels, reading, spans, tally, dips=dips, fast=fast, progress=lambda d: say(d * len(family)))
     counts = tally.counts(spans)
     rows = zip(*(counts[name].tolist() for name in TABLES), strict=True)
-    return [_pair_counts(dict(zip(TABLES, row, strict=True)), spans, reading) for row in rows]
+    scored = _scored(spans, reading)
+    return [PairCounts(**dict(zip(TABLES, row, strict=True)), **scored) for row in rows]
 
 
 def _bare(setting: Setting) -> Setting:
