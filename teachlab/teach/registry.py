@@ -52,7 +52,7 @@ RECOMMENDED = "guard-or-window"
 """What to begin with. In the twelve scenarios with workable delays, taught on 120 to 1,200 passes at three pairs of
 seeds, its median cost was at most 0.05 points above that of the best classic strategy. One level between the weakest
 objects and the strongest background, nearer to the background where objects come in lots of which few were shown; two
-where objects are brighter and darker than it; where the two overlap, the level with the fewest errors on what was shown.
+where objects are brighter and darker than it; where both overlap, the level with the fewest errors on what was shown.
 """
 
 _FILE = re.compile(r"(?P<path>.+\.py)(?::(?P<name>[^:/\\]*))?")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from teachlab.errors import SettingError
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
@@ -35,9 +36,15 @@ def test_a_delay_longer_than_the_record(
 
 
 @pytest.mark.parametrize("light", [LIGHT, 9 - LIGHT], ids=["starts dark", "starts light"])
-@pytest.mark.parametrize("consecutive", [10**9, 2**62, 2**70])
+@pytest.mark.parametrize("consecutive", [10**9, 2**53])
 def test_a_filter_longer_than_the_record(light: np.ndarray, consecutive: int) -> None:
     assert found(light, consecutive=consecutive) == found(light, consecutive=100)
+
+
+@pytest.mark.parametrize("consecutive", [2**53 + 1, 2**70, 10**400])
+def test_a_filter_beyond_what_numbers_count_is_refused(consecutive: int) -> None:
+    with pytest.raises(SettingError, match="consecutive"):
+        found(LIGHT, consecutive=consecutive)
 
 
 @pytest.mark.parametrize("tolerance_ms", [1e9, 4e18, 1e30, 1e300])
