@@ -79,7 +79,7 @@ def _with_passes(recording: str, truth: str | None) -> tuple[Recording, Truth]:
 
 def _say(found: Staleness, unit: str) -> None:
     from teachlab.bench.table import margins_table
-    from teachlab.evidence.wording import course_lines
+    from teachlab.evidence.wording import course_lines, sequential_line
 
     say(f"{str(found.verdict).capitalize()}: {'; '.join(found.because)}.")
     for followed in (found.before, found.now):
@@ -89,6 +89,8 @@ def _say(found: Staleness, unit: str) -> None:
     show(margins_table("Margin and reserves", [(when, one.margin, one.reserves) for when, one in both], unit))
     if found.changes:
         show(_changes(found, unit))
+    if found.across is not None:
+        say(sequential_line(found.across.as_dict(), "those before"))
     for line in course_lines(found.now.course.as_dict()):
         say(line)
 

@@ -159,15 +159,25 @@ def course_lines(over_time: dict[str, Any]) -> list[str]:
         out.append(_trend(trend))
     alarms = over_time["alarms"]
     if (found := alarms["sequential"]) is not None:
-        when = "no alarm" if found["alarm"] is None else f"alarm at scored pass {found['alarm']}"
-        out.append(
-            f"Cumulative sum on the margin of every pass, against the first {found['baseline']} passes: {when}. Where "
-            f"nothing changes and passes are independent, one false alarm comes in about {found['run_length']:.0f} "
-            "passes on average."
-        )
+        out.append(sequential_line(found, f"the first {found['baseline']} passes"))
     if (warned := alarms["margin"]) is not None:
         out.append(_margin_alarm(warned))
     return out
+
+
+def sequential_line(found: dict[str, Any], against: str) -> str:
+    """Return what a cumulative sum says, and what it takes as independent."""
+    when = "no alarm" if found["alarm"] is None else f"alarm at scored pass {found['alarm']}"
+    learnt, independent = "", "passes are independent but for the likeness that the first ones show"
+    if found["source"] == "lots":
+        learnt, independent = f" ({found['lots']} lots)", "lots are independent"
+    elif found["source"] == "blocks":
+        learnt = f" ({found['lots']} stretches of passes; no lots are named)"
+        independent = "stretches resemble one another as those did"
+    return (
+        f"Cumulative sum on the margin of every pass, against {against}{learnt}: {when}. Where nothing changes and "
+        f"{independent}, one false alarm comes in about {found['run_length']:.0f} passes on average."
+    )
 
 
 def _trend(trend: dict[str, Any]) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -36,12 +36,17 @@ class Sequential:
     largest : float
         Largest sum, in standard deviations.
     run_length : float
-        Passes to a false alarm on average, where nothing changes and passes are independent, even if the mean
-        of the baseline is two of its standard errors too high.
+        Passes to a false alarm on average, where nothing changes and what `source` names is independent, even if the
+        mean of the baseline is two of its standard errors too high.
     threshold : float
         Largest sum that raises no alarm, in standard deviations.
     baseline : int
         Values from which mean and standard deviation come; none of them can raise the alarm.
+    source : str
+        What is taken as independent: ``"passes"``, ``"lots"`` or ``"blocks"``, stretches of passes. Standard deviations
+        are those of their means.
+    lots : int or None
+        How many lots or stretches were learnt from.
     """
 
     alarm: int | None
@@ -49,6 +54,12 @@ class Sequential:
     run_length: float
     threshold: float
     baseline: int
+    source: str = "passes"
+    lots: int | None = None
+
+    def later_by(self, passes: int) -> Sequential:
+        """Return the same with the alarm counted from so many passes earlier."""
+        return self if self.alarm is None else replace(self, alarm=self.alarm + passes)
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -207,6 +218,7 @@ def falling(
     shift_sd: float = SHIFT_SD,
     threshold: float | None = None,
     learn: ArrayLike | None = None,
+    alike: float = 1.0,
 ) -> Sequential | None:
     """Watch for a fall of the level below that of the first passes.
 
@@ -218,6 +230,9 @@ def falling(
         Earlier values to learn mean and standard deviation from; without them the first fifth of `values` serves.
     threshold : float, optional
         h, in standard deviations; without it that of `threshold_for`.
+    alike : float, at least 1
+        How many neighbouring values are worth one independent value: threshold and run length grow with it. For
+        values in lots see `teachlab.explore.lot_alarm`.
 
     Returns
     -------
@@ -243,19 +258,25 @@ def falling(
     if not spread > 0:
         return None
     if threshold is None:
-        threshold = threshold_for(x.size - learnt, base.size, shift_sd=shift_sd)
+        independent = (math.ceil((x.size - learnt) / alike), max(1, round(base.size / alike)))
+        threshold = alike * threshold_for(*independent, shift_sd=shift_sd)
     steps = (base.mean() - x[learnt:]) / spread - shift_sd / 2
-    # The sum kept at 0 or above is the distance of the plain sum to its lowest value so far.
-    plain = np.concatenate(([0.0], np.cumsum(steps)))
-    sums = (plain - np.minimum.accumulate(plain))[1:]
+    sums = sums_of(steps)
     over = sums > threshold
     return Sequential(
         alarm=learnt + int(np.argmax(over)) if over.any() else None,
         largest=float(sums.max()),
-        run_length=run_length(shift_sd, threshold, drift_sd=_doubt(base.size)),
+        run_length=alike * run_length(shift_sd, threshold / alike, drift_sd=_doubt(max(1, round(base.size / alike)))),
         threshold=threshold,
         baseline=base.size,
     )
+
+
+def sums_of(steps: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the running sums of steps that are set to 0 whenever they fall below it."""
+    # That is the distance of the plain sum to its lowest value so far.
+    plain = np.concatenate(([0.0], np.cumsum(steps)))
+    return (plain - np.minimum.accumulate(plain))[1:]
 
 
 def margin_alarm(gain: ArrayLike, lost: ArrayLike, *, factor: float = FACTOR, horizon: int = HORIZON) -> MarginAlarm:

@@ -9,13 +9,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.explore.alarms import MarginAlarm, Sequential, falling, margin_alarm
+from teachlab.explore.alarms import BASELINE_SHARE, LEAST_BASELINE, MarginAlarm, Sequential, falling, margin_alarm
+from teachlab.explore.lot_alarm import falling_within
 from teachlab.explore.trend import Ahead, fall_to, fit_line
 from teachlab.model.margin import Margin
 from teachlab.model.recording import RecordingInfo
 from teachlab.model.score import Outcome, Score
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
+from teachlab.score.autocorrelation import integrated_autocorrelation
+from teachlab.score.lots import Source, lot_codes
 
 BLOCKS = 10
 LEAST_PER_BLOCK = 3
@@ -103,6 +106,10 @@ class Course:
         The light followed, pass by pass in time.
     margins : ndarray of float64
         Smallest distance to the levels, in noise, of every pass with the gap after it.
+    lots : ndarray of int64
+        Number of the lot, or of the stretch of passes, of each of these.
+    lots_are : Source
+        Which of the two.
     """
 
     stretches: tuple[Stretch, ...]
@@ -111,6 +118,8 @@ class Course:
     margin_alarm: MarginAlarm | None
     levels: Levels
     margins: Levels
+    lots: NDArray[np.int64]
+    lots_are: Source
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -167,16 +176,27 @@ def follow(
     light = reach[rows] if sign > 0 else -valley[rows]
     known = ~np.isnan(light)
     per_pass = _margins(reach[rows], top[rows], valley[rows], setting, margins, sign)
-    watched = per_pass[~np.isnan(per_pass)]
+    code, lots_are = lot_codes(truth, rows)
+    watched, code = per_pass[~np.isnan(per_pass)], code[~np.isnan(per_pass)]
     gain = _excess(reach[rows], setting, info.dark_level, sign)
     return Course(
         stretches=stretches,
         trend=_trend(light[known], hours[known], setting.on_level, info.dark_level, sign, confidence),
-        sequential=falling(watched),
+        sequential=_sequential(watched, code, lots_are),
         margin_alarm=None if gain is None else margin_alarm(gain, lost),
         levels=light[known],
         margins=watched,
+        lots=code,
+        lots_are=lots_are,
     )
+
+
+def _sequential(watched: Levels, lots: NDArray[np.int64], lots_are: Source) -> Sequential | None:
+    """Watch by lots where they are named, else with as much likeness of neighbours as the first passes show."""
+    if lots_are is Source.LOTS:
+        return falling_within(watched, lots)
+    first = watched[: max(LEAST_BASELINE, math.ceil(BASELINE_SHARE * watched.size))]
+    return falling(watched, alike=max(1.0, integrated_autocorrelation(first) or 1.0))
 
 
 def _stretch(

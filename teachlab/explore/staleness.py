@@ -8,11 +8,11 @@ from enum import StrEnum
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
-from teachlab.explore.alarms import LEAST_BASELINE, Sequential, falling
+from teachlab.explore.alarms import LEAST_BASELINE, Sequential
 from teachlab.explore.course import Course, follow
+from teachlab.explore.lot_alarm import falling_below, level_of_lots
 from teachlab.explore.reserves import reserves
 from teachlab.model.margin import Margin
 from teachlab.model.recording import Recording
@@ -128,7 +128,8 @@ class Staleness:
     before : Followed or None
     changes : tuple of Change
     across : Sequential or None
-        Cumulative sum on the margins now, against those before; None without a recording before.
+        Cumulative sum on the margins now, against the lots of those before, or their stretches of passes where no lots
+        are named; None without a recording before, or with too few lots in it.
     confidence : float
     """
 
@@ -182,8 +183,10 @@ def staleness(
     the margin to noise is not above 0, or where the trend has taken a tenth of the light below the on-level.
     *Watch* where the margin is below `least_margin`, where half of the light held in reserve before is gone, where
     the cumulative sum on the margins alarms, or where the time to cleaning may be shorter than the horizon.
-    *Not enough evidence* with fewer than 20 scored passes. Stretches of passes are taken as independent; their margins
-    are in the noise of the recording before, the margin to noise of each recording in its own.
+    *Not enough evidence* with fewer than 20 scored passes. The cumulative sum takes lots as independent, or stretches
+    as far as their means do not resemble one another (`teachlab.explore.lot_alarm`); in the table of changes, stretches
+    are taken as independent. Margins of stretches are in the noise of the recording before, the margin to noise of
+    each recording in its own.
 
     References
     ----------
@@ -198,7 +201,7 @@ def staleness(
     that = None if before is None else _followed(setting, *before, tolerance_ms, confidence)
     this = _followed(setting, *now, tolerance_ms, confidence, noise_of=None if that is None else that.margin)
     changes = () if that is None else _changes(that.course, this.course, confidence)
-    across = None if that is None else _across(that.course.margins, this.course.margins)
+    across = None if that is None else _across(that.course, this.course)
     verdict, because = _verdict(setting, this, that, changes, across, least_margin, horizon_hours)
     return Staleness(
         verdict=verdict,
@@ -268,11 +271,12 @@ def _changes(before: Course, now: Course, confidence: float) -> tuple[Change, ..
     return tuple(out)
 
 
-def _across(before: NDArray[np.float64], now: NDArray[np.float64]) -> Sequential | None:
-    """Watch the margins now against those before; the alarm is counted in passes from now on."""
-    if before.size < LEAST_BASELINE or not now.size:
+def _across(before: Course, now: Course) -> Sequential | None:
+    """Watch the margins now against the lots, or stretches, before; the alarm is counted in passes from now on."""
+    if before.margins.size < LEAST_BASELINE:
         return None
-    return falling(now, learn=before)
+    level = level_of_lots(before.margins, before.lots, source=before.lots_are)
+    return None if level is None else falling_below(now.margins, level, before=before.margins)
 
 
 def _verdict(
@@ -293,7 +297,11 @@ def _verdict(
     doubts = _doubts(setting, now, before, across, least_margin, horizon_hours)
     if doubts:
         return Stale.WATCH, tuple(doubts)
-    kept = "no loss of margin is seen" if before is None else "neither losses nor margin are worse than before"
+    kept = "no loss of margin is seen"
+    if before is not None:
+        kept = "neither losses nor margin are worse than before"
+    if before is not None and across is None:
+        kept = "no more losses than before (too few lots before to watch the margins)"
     return Stale.KEEP, (f"{kept}; margin to noise {now.margin.to_noise or 0:.3g}",)
 
 

@@ -11,7 +11,9 @@ import pytest
 from typer.testing import CliRunner
 
 from teachlab.cli import app
+from teachlab.cli.loading import load
 from teachlab.data.recordings import write_recording
+from teachlab.data.shipped import datasets_root
 from teachlab.data.truth_files import write_truth
 from teachlab.errors import ParameterError
 from teachlab.explore.reserves import reserves
@@ -25,9 +27,20 @@ Log = tuple[Recording, Truth]
 
 
 def _log(
-    *, level: float = 80.0, background: float = 20.0, lost: int = 0, passes: int = 300, fall: float = 0.0, seed: int = 0
+    *,
+    level: float = 80.0,
+    background: float = 20.0,
+    lost: int = 0,
+    passes: int = 300,
+    fall: float = 0.0,
+    seed: int = 0,
+    lot: int = 0,
+    between: float = 0.0,
 ) -> Log:
-    """Passes of 10 samples every 36, one sample in a second; `fall` is the share of light lost over the recording."""
+    """Passes of 10 samples every 36, one sample in a second; `fall` is the share of light lost over the recording.
+
+    With lots of `lot` passes, the background, from which the level of release is nearest, differs by `between`.
+    """
     rng = np.random.default_rng(seed)
     start = np.arange(passes) * 36 + 13
     light = rng.normal(background, 1.0, passes * 36 + 36)
@@ -36,8 +49,13 @@ def _log(
         light[a : a + 10] += (
             (25 if k % (passes // lost) == 0 else level * share) - background if lost else (level * share - background)
         )
+    names = None
+    if lot:
+        of = np.arange(passes) // lot
+        names = [f"lot {k}" for k in of]
+        light[13:-23] += np.repeat(rng.normal(0, between, of[-1] + 1)[of], 36)
     info = RecordingInfo(sample_rate_hz=1.0, unit="x")
-    return Recording.from_array(light, info), Truth.from_arrays(start, start + 10)
+    return Recording.from_array(light, info), Truth.from_arrays(start, start + 10, lot=names)
 
 
 def _found(now: Log, before: Log | None = None, **more: Any) -> Staleness:
@@ -70,6 +88,34 @@ def test_steady_lines_are_kept() -> None:
     # Intervals of all figures hold together in 95 %, and so does the alarm: of 20 about 1 and 1, four are rare.
     assert sum(any(c.established for c in one.changes) for one in found) <= 4
     assert sum(one.verdict is not Stale.KEEP for one in found) <= 4
+
+
+def test_a_recording_against_itself_says_that_nothing_changed() -> None:
+    demo = load(str(datasets_root() / "demo_tubs.parquet"), None)
+    assert demo[1] is not None
+    tubs = (demo[0], demo[1])
+    at = Setting(unit="counts", on_level=1256.0, off_level=1071.565)
+    for log, setting in ((tubs, at), (_log(lot=15, between=2.0), SETTING), (_log(fall=0.2, seed=3), SETTING)):
+        found = staleness(setting, log, log)
+        assert found.verdict is Stale.KEEP
+        assert found.across is not None
+        assert found.across.alarm is None
+        assert not any(c.established or c.change for c in found.changes)
+
+
+def test_lots_that_differ_are_no_fall_but_a_fall_beyond_them_is() -> None:
+    logs = [_log(lot=10, between=1.5, seed=k) for k in range(20)]
+    found = [_found(now, before) for now, before in zip(logs[:10], logs[10:], strict=True)]
+    # At most one in twenty is meant to alarm; three of ten would be rare.
+    assert sum(one.verdict is not Stale.KEEP for one in found) <= 2
+    # The release level of 40 is 20 from the background: at 25 it is 15, three standard deviations of the lots less.
+    nearer = _found(_log(lot=10, between=1.5, background=25.0, seed=1), logs[10])
+    assert nearer.across is not None
+    assert nearer.across.alarm is not None
+    assert nearer.across.source == "lots"
+    few = _found(_log(lot=100, seed=1), _log(lot=100, seed=2))
+    assert (few.verdict, few.across) == (Stale.KEEP, None)
+    assert "too few lots" in few.because[0]
 
 
 def test_half_of_the_reserve_is_gone() -> None:
