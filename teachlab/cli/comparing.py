@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from teachlab.score.paired_lots import PairedLots
 
 
+INDEPENDENT = "all trials are independent"
+ONE_BY_ONE = "false trips come one by one, independently of one another"
+
+
 def register(app: typer.Typer) -> None:
     """Add the command."""
     app.command("compare")(compare_command)
@@ -110,29 +114,35 @@ def _paired(truth: Truth, scores: list[Score], names: list[str], confidence: flo
     passes = [compare_passes(scores[i].trials, scores[j].trials) for i, j in pairs]
     gaps = [compare_gaps(scores[i].trials, scores[j].trials) for i, j in pairs]
     # One correction over everything that was asked: all pairs, on passes and on gaps.
-    corrected = holm([d.p_exact for d in passes + gaps]).tolist()
+    lots = [
+        [by(truth, scores[i].trials, scores[j].trials, confidence=confidence) for i, j in pairs]
+        for by in (passes_by_lot, gaps_by_lot)
+    ]
+    found = [_pair(*both, confidence) for both in zip(passes + gaps, lots[0] + lots[1], strict=True)]
+    corrected = holm([row[row["p_used"]] for row in found]).tolist()
     rows, lines = [], []
     for k, (i, j) in enumerate(pairs):
-        one, other = scores[i].trials, scores[j].trials
-        lots = [by(truth, one, other, confidence=confidence) for by in (passes_by_lot, gaps_by_lot)]
-        row = _pair(passes[k], lots[0], confidence) | {
+        row = found[k] | {
             "settings": [names[i], names[j]],
             "p_holm": corrected[k],
-            "gaps": _pair(gaps[k], lots[1], confidence) | {"p_holm": corrected[len(pairs) + k]},
+            "gaps": found[len(pairs) + k] | {"p_holm": corrected[len(pairs) + k]},
         }
         rows.append(row)
         lines.append(f"{names[i]} against {names[j]}:")
         lines.append("  lost passes: " + _sentence(row, row["p_holm"]))
         lines.append("  tripped gaps: " + _sentence(row["gaps"], row["gaps"]["p_holm"]))
     lines.append(
-        "Difference: first less second, Tango's interval, and by lots at the effective number of trials. The p-values "
-        "take all trials as independent."
+        "Difference: first less second, Tango's interval, and by lots at the effective number of trials. Exact p and "
+        "mid-p take all trials as independent; p by lots, and by stretches, is below 5 % exactly where the interval "
+        "of 95 % by them leaves out 0. What is called different is so by lots where lots are named, else by exact p, "
+        "corrected for all comparisons of this run."
     )
     return {**rows[0], "confidence": confidence, "pairs": rows}, lines
 
 
 def _pair(found: Any, by_lot: PairedLots | None, confidence: float) -> dict[str, Any]:
     from teachlab.score.difference import p_mid, tango
+    from teachlab.score.lots import Source
 
     difference = tango(found.only_first, found.only_second, found.trials, confidence)
     return {
@@ -140,6 +150,9 @@ def _pair(found: Any, by_lot: PairedLots | None, confidence: float) -> dict[str,
         "trials": found.trials,
         "p_exact": found.p_exact,
         "p_mid": p_mid(found.only_first, found.only_second),
+        "p_by_lot": None if by_lot is None else by_lot.p,
+        "p_used": "p_exact" if by_lot is None or by_lot.source is not Source.LOTS else "p_by_lot",
+        "assumes": INDEPENDENT if by_lot is None or by_lot.source is not Source.LOTS else by_lot.assumes,
         "difference": difference.as_dict(),
         "difference_by_lot": None if by_lot is None else by_lot.as_dict(),
     }
@@ -150,17 +163,27 @@ def _sentence(row: dict[str, Any], corrected: float) -> str:
     d, lots = row["difference"], row["difference_by_lot"]
     if d["estimate"] is None:
         return "no trial is valid under both."
-    allowed = ""
+    allowed = also = ""
     if lots is not None:
         by = "lots" if lots["source"] == "lots" else "stretches of trials"
         low, high = (100 * lots["difference"][end] for end in ("low", "high"))
         allowed = f", by {lots['lots']} {by} [{low:.3g}, {high:.3g}]"
+        also = f", p by {by.split()[0]} {lots['p']:.3g}"
     return (
         f"{b} went wrong under the first only, {c} under the second only, of {row['trials']}; difference "
         f"{100 * d['estimate']:.3g} % [{100 * d['low']:.3g}, {100 * d['high']:.3g}]{allowed}; exact p "
-        f"{row['p_exact']:.3g}, mid-p {row['p_mid']:.3g}, corrected {corrected:.3g}: "
-        + ("different." if corrected < 1 - d["confidence"] else "a difference is not established.")
+        f"{row['p_exact']:.3g}, mid-p {row['p_mid']:.3g}{also}, corrected {corrected:.3g}: "
+        + _verdict(row, corrected, 1 - d["confidence"])
     )
+
+
+def _verdict(row: dict[str, Any], corrected: float, alpha: float) -> str:
+    if corrected >= alpha:
+        return "a difference is not established."
+    by_stretches = row["p_by_lot"] if row["p_used"] == "p_exact" else None
+    if by_stretches is not None and by_stretches >= alpha:
+        return "different if trials are independent; not where stretches stand in for lots."
+    return "different."
 
 
 def _unpaired(
@@ -195,11 +218,11 @@ def _unpaired(
     if min(hours) > 0:
         trips = first.counts.false_trips, second.counts.false_trips
         ratio, p_exact, p_half = rate_ratio((trips[0], hours[0]), (trips[1], hours[1]), confidence)
-        document["false_trips"] = {"ratio": ratio.as_dict(), "p_exact": p_exact, "p_mid": p_half}
+        document["false_trips"] = {"ratio": ratio.as_dict(), "p_exact": p_exact, "p_mid": p_half, "assumes": ONE_BY_ONE}
         said = "no trips" if ratio.estimate is None else f"{ratio.estimate:.3g} [{ratio.low:.3g}, {ratio.high:.3g}]"
         lines.append(
             f"false trips {trips[0]} in {hours[0]:.3g} and {trips[1]} in {hours[1]:.3g} running hours: ratio {said}, "
-            f"exact p {p_exact:.3g}"
+            f"exact p {p_exact:.3g}, if trips come one by one"
         )
     lines.append("Two recordings differ in more than the setting: light, dirt, product, speed.")
     return document, lines
@@ -216,13 +239,12 @@ def _unpaired_by_lot(
 ) -> dict[str, Any] | None:
     """Return the difference at the effective numbers of passes; None where one of them cannot be known."""
     from teachlab.score import lost_rate_by_lot
-    from teachlab.score.difference import newcombe
+    from teachlab.score.unpaired_lots import unpaired_lots
 
-    effective, effects = [], []
-    for truth, score in zip(truths, scores, strict=True):
-        found = lost_rate_by_lot(truth, score.trials, confidence=confidence)
-        if found is None:
-            return None
-        effects.append(found.design_effect)
-        effective.append((found.naive.events / found.design_effect, found.effective_trials))
-    return {"design_effects": effects, "difference": newcombe(effective[0], effective[1], confidence).as_dict()}
+    first, second = (
+        lost_rate_by_lot(truth, score.trials, confidence=confidence)
+        for truth, score in zip(truths, scores, strict=True)
+    )
+    if first is None or second is None:
+        return None
+    return unpaired_lots(first, second, confidence=confidence).as_dict()

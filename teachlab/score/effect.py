@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betaincinv, chdtri, ndtri, stdtrit
+from scipy.special import betaincinv, chdtri, ndtr, ndtri, stdtr, stdtrit
 
 ASSURANCE = 0.6
 """Chance with which the design effect used is not below the true one, were the lots' spreads normal."""
@@ -59,7 +59,34 @@ def inflated(effect: float, carried_by: float, confidence: float) -> float:
     df = carried_by - 1
     confidence = max(confidence, 1e-9)  # both quantiles are 0 at 0; their ratio has a limit
     few = float(stdtrit(df, (1 + confidence) / 2) / ndtri((1 + confidence) / 2)) ** 2
-    return max(1.0, effect) * max(1.0, df / float(chdtri(df, ASSURANCE))) * few
+    return _without_t(effect, df) * few
+
+
+def _without_t(effect: float, df: float) -> float:
+    return max(1.0, effect) * max(1.0, df / float(chdtri(df, ASSURANCE)))
+
+
+def p_inflated(z: float, spread: Spread, ceiling: float) -> float:
+    """Return the two-sided p-value of a normal statistic whose variance is raised by `upper_limit`.
+
+    Parameters
+    ----------
+    z : float
+        The statistic as if all trials were independent.
+    spread : Spread
+    ceiling : float
+
+    Notes
+    -----
+    The limit at confidence 1 − α is ``min(c, v (t_{1−α/2} / z_{1−α/2})²)`` with c the ceiling and v free of α, so
+    ``|z| / sqrt(limit) > z_{1−α/2}`` where ``|z| / sqrt(v)`` exceeds the quantile of t or ``|z| / sqrt(c)`` that of the
+    normal distribution: the p-value is the smaller of the two.
+    """
+    by_ceiling = 2 * float(ndtr(-abs(z) / ceiling**0.5))
+    if spread.effect is None or spread.contributing < 2:
+        return by_ceiling
+    df = spread.contributing - 1
+    return min(by_ceiling, 2 * float(stdtr(df, -abs(z) / _without_t(spread.effect, df) ** 0.5)))
 
 
 def upper_limit(spread: Spread, confidence: float, ceiling: float) -> float:

@@ -60,6 +60,46 @@ def test_three_settings_are_corrected_for_their_number(line: Path) -> None:
     assert all(pair["p_holm"] >= pair["p_exact"] for pair in found["pairs"])
 
 
+def test_without_lots_the_exact_test_decides_and_says_so(line: Path) -> None:
+    a, b = line.parent / "at40.json", line.parent / "at70.json"
+    found = _run(line, "--setting", a, "--setting", b)
+    assert found["p_used"] == "p_exact"
+    assert found["assumes"] == "all trials are independent"
+    # Two stretches of five passes are all that ten give.
+    assert found["p_by_lot"] == found["difference_by_lot"]["p"]
+
+
+def test_where_lots_are_named_they_decide(tmp_path: Path) -> None:
+    """Twenty lots of ten passes; all of one lot are weak: ten losses, but one thing that happened."""
+    light, start = np.full(20_000, 10, np.uint16), np.arange(200) * 100 + 20
+    for k, a in enumerate(start):
+        light[a : a + 30] = 60 if k // 10 == 7 else 90
+    path = tmp_path / "line.parquet"
+    write_recording(path, Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="counts")))
+    lot = [f"lot {k // 10}" for k in range(200)]
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 30, lot=lot))
+    arguments: list[object] = [path, "--no-margin"]
+    for level in (40, 70):
+        setting = {"schema": 1, "unit": "counts", "on_level": level, "off_level": level, "polarity": "light-on"}
+        (tmp_path / f"at{level}.json").write_text(json.dumps(setting))
+        arguments += ["--setting", tmp_path / f"at{level}.json"]
+    found = _run(*arguments)
+    assert found["discordant"] == [0, 10]
+    assert found["p_exact"] < 0.01
+    assert found["p_used"] == "p_by_lot"
+    assert found["p_by_lot"] == found["difference_by_lot"]["p"] > 0.05
+    assert found["p_holm"] > 0.05
+    assert "lots are independent" in found["assumes"]
+    text = CliRunner().invoke(app, ["compare", *map(str, arguments)]).stdout
+    assert "p by lots" in text
+    assert "lost passes" in text
+    assert "a difference is not established" in text.split("tripped gaps")[0]
+    # The same passes without names: trials are taken as independent, and the stretches beside them disagree.
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 30))
+    text = CliRunner().invoke(app, ["compare", *map(str, arguments)]).stdout
+    assert "different if trials are independent; not where stretches stand in for lots." in text
+
+
 def test_two_recordings_are_unpaired(line: Path) -> None:
     found = _run(line, "--with", line, "--setting", line.parent / "at40.json", "--setting", line.parent / "at70.json")
     assert found["lost"] == [[0, 10], [3, 10]]

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.stats import chi2, norm, t
 
 from teachlab.errors import ParameterError
 from teachlab.model.score import Outcome, Trials
 from teachlab.model.truth import Truth
 from teachlab.score.difference import newcombe, tango
 from teachlab.score.effect import inflated
-from teachlab.score.lots import Source
-from teachlab.score.paired import compare_gaps, compare_passes
+from teachlab.score.lots import Source, lot_rate
+from teachlab.score.paired import Discordance, compare_gaps, compare_passes
 from teachlab.score.paired_lots import gaps_by_lot, paired_lots, passes_by_lot
+from teachlab.score.unpaired_lots import unpaired_lots
 
 HIT, MISS, EXCLUDED, QUIET, TRIPPED = (
     Outcome.HIT, Outcome.MISS, Outcome.EXCLUDED, Outcome.QUIET, Outcome.TRIPPED,
@@ -73,6 +79,51 @@ def test_simulated_coverage(rates: tuple[float, float], icc: float, lots: int) -
         assert naive < 0.7 * 600
 
 
+_CASES = st.lists(st.tuples(st.integers(0, 30), st.integers(0, 30), st.integers(0, 40)), min_size=2, max_size=25)
+
+
+@given(_CASES, st.floats(0.001, 0.5))
+def test_the_p_value_inverts_the_interval(lots: list[tuple[int, int, int]], alpha: float) -> None:
+    b, c, agree = np.array(lots).T
+    of = b + c + agree
+    if np.count_nonzero(of) < 2:
+        return
+    p = paired_lots(b, c, of).p
+    assert 0 <= p <= 1
+    for level in (alpha, p * 0.999, min(0.999, p * 1.001)):
+        if not 1e-12 < level < 1 or abs(p - level) < 1e-9:
+            continue
+        found = paired_lots(b, c, of, confidence=1 - level).difference
+        assert (found.low > 0 or found.high < 0) == (p < level), (p, level)
+
+
+def test_the_p_value_by_hand() -> None:
+    # As above, 4 and 2 discordant: z = 2 / √6, spread over four lots, so t with 3 degrees of freedom.
+    found = paired_lots([2, 2, 0, 0], [0, 0, 1, 1], [10] * 4)
+    raised = (found.measured or 0) * 3 / chi2.isf(0.6, 3)
+    assert found.p == pytest.approx(2 * t.sf(2 / math.sqrt(6 * raised), 3))
+    # One lot alone counts as one trial: z is √10 / √50.
+    assert paired_lots([10] + [0] * 19, [0] * 20, [50] * 20).p == pytest.approx(2 * norm.sf(math.sqrt(10 / 50)))
+    assert paired_lots([0] * 20, [0] * 20, [50] * 20).p == 1
+    assert paired_lots([1, 2, 0], [2, 1, 0], [50] * 3).p == 1
+
+
+@pytest.mark.parametrize(("icc", "lots", "exact_beyond"), [(0.0, 20, 0), (0.05, 20, 0.1), (0.2, 50, 0.3)])
+def test_simulated_size(icc: float, lots: int, exact_beyond: float) -> None:
+    """Two settings equally good, discordance of either kind beta-binomial: 5 % and three standard errors at most."""
+    rng = np.random.default_rng(11)
+    by_lot = exact = 0
+    of = np.full(lots, 50)
+    for _ in range(500):
+        b, c = (rng.binomial(of, rng.beta(0.03 * (1 / icc - 1), 0.97 * (1 / icc - 1), lots) if icc else 0.03)
+                for _ in range(2))  # fmt: skip
+        c = np.minimum(c, of - b)
+        by_lot += paired_lots(b, c, of).p < 0.05
+        exact += Discordance(int(b.sum()), int(c.sum()), int(of.sum())).p_exact < 0.05
+    assert by_lot <= 500 * 0.05 + 3 * (500 * 0.05 * 0.95) ** 0.5
+    assert exact >= exact_beyond * 500
+
+
 def _trials(passes: list[int], gaps: list[int]) -> Trials:
     n = len(passes)
     return Trials(
@@ -112,6 +163,21 @@ def test_unpaired_differences_take_parts_of_passes() -> None:
     assert parts.estimate == pytest.approx(0.5 / 10.5 - 0.0125)
     assert -1 < parts.low < 0 < parts.high < 1
     assert whole.low < parts.low
+
+
+@pytest.mark.parametrize(("rates", "icc"), [((0.02, 0.01), 0.2), ((0.05, 0.01), 0.05), ((0.01, 0.01), 0.0)])
+def test_simulated_coverage_unpaired(rates: tuple[float, float], icc: float) -> None:
+    rng = np.random.default_rng(9)
+    held, of = 0, np.full(30, 50)
+    for _ in range(400):
+        one, other = (
+            lot_rate(rng.binomial(of, rng.beta(p * (1 / icc - 1), (1 - p) * (1 / icc - 1), of.size) if icc else p), of)
+            for p in rates
+        )
+        found = unpaired_lots(one, other)
+        held += found.difference.low <= rates[0] - rates[1] <= found.difference.high
+        assert found.design_effects == (one.design_effect, other.design_effect)
+    assert held >= 0.94 * 400
 
 
 def test_what_cannot_be_is_refused() -> None:
