@@ -17,10 +17,8 @@ if TYPE_CHECKING:
 
     from teachlab.explore.cleaning import Cleaning, LossRate
     from teachlab.explore.feasibility import Feasibility
+    from teachlab.explore.speeds import AtSpeed
     from teachlab.explore.stress import StressMap
-    from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
 
 MOST_NUMBERS = 1000
 """Longest axis of a map that can be given by FROM:TO:HOW_MANY."""
@@ -55,24 +53,28 @@ def stress_command(
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
     out: Annotated[list[str] | None, typer.Option(help="Write .json, .svg or .png; again for more.")] = None,
+    speed_out: Annotated[
+        str | None, typer.Option(help="Draw faults and reserve over the speeds of --speed: .svg or .png.")
+    ] = None,
 ) -> None:
     """Count what one setting loses and trips with less light, more ambient light and a dirty window.
 
     Conditions that are named (--gain, --ambient, --pedestal) are also held against each other: is there any fixed
     level that serves them all, and what would help if not.
     """
-    from dataclasses import replace
-
     from teachlab.cli.loading import naming
     from teachlab.cli.surfacing import _kind, _write
     from teachlab.data.setting_files import read_setting
     from teachlab.explore.feasibility import feasibility
-    from teachlab.explore.stress import GAINS, stress_map
+    from teachlab.explore.speed_figure import speed_figure
+    from teachlab.explore.speeds import speeds
+    from teachlab.explore.stress import GAINS, at_speed, stress_map
     from teachlab.explore.stress_figure import stress_figure
     from teachlab.explore.stress_light import Stress
     from teachlab.model.setting_kinds import fixed_levels
 
     targets = [(name, _kind(name)) for name in out or []]
+    drawn = _drawn_speed(speed, speed_out)
     chosen = fixed_levels(read_setting(setting), "the stress map")
     if (kept := load_base(base)) is not None:
         chosen = kept.with_levels(chosen.on_level, chosen.off_level, chosen.polarity)
@@ -82,6 +84,8 @@ def stress_command(
     ]
     factors = () if speed is None else numbers("--speed", speed)
     opened, passes = with_passes(recording, truth)
+    for factor in factors:
+        at_speed(opened, chosen, factor)
     full = opened.info.full_scale
     span = 0.0 if full is None else full - opened.info.dark_level
     gains = named[0] or GAINS
@@ -92,36 +96,34 @@ def stress_command(
     with progress(f"stressing {opened.name}", quiet=json) as told, naming(setting, recording):
         found = stress_map(
             opened, passes, chosen, gain=gains, ambient=ambients, pedestal=pedestals, tolerance_ms=tolerance_ms,
-            progress=told,
+            progress=lambda share: told(share / (1 + len(factors))),
+        )  # fmt: skip
+        faster = speeds(
+            opened, passes, chosen, factors, gain=gains, ambient=ambients, pedestal=pedestals,
+            tolerance_ms=tolerance_ms, progress=lambda share: told((1 + share * len(factors)) / (1 + len(factors))),
         )  # fmt: skip
     conditions = [s for s in asked if (s.gain, s.ambient, s.pedestal) != (1, 0, 0)]
     possible = feasibility(opened, passes, chosen, stresses=conditions, tolerance_ms=tolerance_ms)
     cleaning = _cleaning(found.contamination_reserve, rate)
-    bare, axes = replace(chosen, taught=None), (gains, ambients, pedestals)
-    speeds = [_at(opened, passes, bare, factor, axes, tolerance_ms) for factor in factors]
     document: dict[str, Any] = {
         "recording": opened.name, **found.as_dict(), "days_to_cleaning": None if cleaning is None else cleaning.days,
         "cleaning": None if cleaning is None else cleaning.as_dict(), "feasibility": possible.as_dict(),
-        "speed": speeds,
+        "speed": [one.as_dict() for one in faster],
     }  # fmt: skip
     for name, kind in targets:
         picture = b"" if kind == "json" else stress_figure(found, title=opened.name, kind=kind)
         _write(name, kind, document, picture)
+    if drawn is not None:
+        _write(drawn[0], drawn[1], document, speed_figure(faster, title=opened.name, kind=drawn[1]))
     if note := not_truth_note(passes):
         warn(note)
     if json:
         emit_json(document)
         return
     _tell(found, cleaning)
-    for one in speeds:
-        counted = ", ".join(f"{one[n]} {n.replace('_', ' ')}" for n in ("lost", "merged", "extra", "false_trips"))
-        left = one["contamination_reserve"]
-        say(
-            f"Line {one['factor']:g} times as fast: {counted} of {one['passes']} passes; "
-            + ("no reserve." if left is None else f"works until the light has lost {100 * left:.4g} %.")
-        )
+    _tell_speeds(faster)
     _tell_feasibility(possible, found.setting.unit)
-    for name, _ in targets:
+    for name, _ in [*targets, *([drawn] if drawn else [])]:
         say(f"Written: {name}")
 
 
@@ -145,26 +147,31 @@ def _cleaning(reserve: float | None, rate: LossRate | float | None) -> Cleaning 
     return cleaning_at(reserve, rate) if isinstance(rate, float) else cleaning_from(reserve, rate)
 
 
-def _at(
-    recording: Recording, truth: Truth, setting: Setting, factor: float, axes: tuple[Sequence[float], ...],
-    tolerance_ms: float,
-) -> dict[str, Any]:  # fmt: skip
-    """Count at another speed of the line, and stress it there too."""
-    from teachlab.explore.stress import at_speed, stress_map
-    from teachlab.explore.surface.pairs import score_pairs
+def _drawn_speed(speed: str | None, name: str | None) -> tuple[str, str] | None:
+    if name is None:
+        return None
+    if speed is None:
+        raise ParameterError("--speed-out draws the speeds of --speed: name some, --speed 1,1.25,1.5,2.")
+    kind = name.lower().rpartition(".")[2]
+    if kind not in ("svg", "png"):
+        raise ParameterError(f"--speed-out takes a name that ends in .svg or .png, got '{name}'.")
+    return name, kind
 
-    faster, same = at_speed(recording, setting, factor)
-    counts = score_pairs(faster, truth, [same], tolerance_ms=tolerance_ms)[0]
-    gain, ambient, pedestal = axes
-    found = stress_map(
-        faster, truth, same, gain=gain, ambient=ambient, pedestal=pedestal, tolerance_ms=tolerance_ms
-    )  # fmt: skip
-    return {
-        "factor": factor, "lost": counts.lost, "merged": counts.merged, "extra": counts.extra,
-        "false_trips": counts.false_trips, "passes": counts.detect_trials,
-        **{name: getattr(found, name) for name in ("contamination_reserve", "ambient_reserve")},
-        "survival_boundary": found.boundary(), "map": {n: getattr(found, n).tolist() for n in ("lost", "false_trips")},
-    }  # fmt: skip
+
+def _tell_speeds(found: Sequence[AtSpeed]) -> None:
+    for one in found:
+        counts, left = one.counts, one.stressed.contamination_reserve
+        counted = ", ".join(
+            f"{n} {what}"
+            for n, what in (
+                (counts.lost, "lost"), (counts.merged, "merged"), (counts.extra, "extra"),
+                (counts.false_trips, "false trips"),
+            )
+        )  # fmt: skip
+        say(
+            f"Line {one.factor:g} times as fast: {counted} of {counts.detect_trials} passes; "
+            + ("no reserve." if left is None else f"works until the light has lost {100 * left:.4g} %.")
+        )
 
 
 def numbers(option: str, text: str) -> tuple[float, ...]:

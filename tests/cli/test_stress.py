@@ -168,6 +168,25 @@ def test_faster_lines(line: Path) -> None:
     assert "Traceback" not in slow.stderr
 
 
+def test_picture_over_the_speeds(line: Path) -> None:
+    (line.parent / "filtered.json").write_text(json.dumps({**SETTING, "consecutive": 4}))
+    picture = line.parent / "speed.svg"
+    result = run(line, "--gain", "1", "--speed", "1,2,4", "--speed-out", picture, setting="filtered")
+    assert result.exit_code == 0, result.output
+    assert f"Written: {picture}" in result.output
+    text = picture.read_text()
+    assert "works up to 2 times the recorded speed" in text
+    assert "line" in text
+    for arguments, message in (
+        (["--speed-out", str(picture)], "--speed-out draws the speeds of --speed: name some"),
+        (["--speed", "1", "--speed-out", "a.json"], "--speed-out takes a name that ends in .svg or .png"),
+        (["--speed", "1", "--speed-out", "a.txt"], "--speed-out takes a name that ends in .svg or .png"),
+    ):
+        refused = run(line, *arguments)
+        assert refused.exit_code == 2
+        assert message in refused.stderr
+
+
 def test_base_gives_delays(line: Path) -> None:
     (line.parent / "base.json").write_text(
         json.dumps({**SETTING, "on_delay_ms": 15.0, "on_level": 99, "off_level": 98})
