@@ -79,6 +79,7 @@ def _register() -> None:
         conforming,
         coverage,
         demonstrating,
+        examples,
         importing,
         inspecting,
         labelling,
@@ -120,6 +121,7 @@ def _register() -> None:
     )
     for module in path:
         module.register(app)
+    examples.explain(app)
 
 
 _register()
