@@ -95,6 +95,8 @@ class Case(Table):
     """One product under one condition; `boxcar` is a running mean over that many samples before the comparator.
 
     `teach_only` names the one kind of object that is taught on, `teach_scenario` a line other than the scored one.
+    With `fading` the scored light fades evenly to that share of itself. `absent` holds figures of failures that do not
+    appear here: `recomputed` or `limits` say what is expected instead, `because` why.
     """
 
     id: str
@@ -107,10 +109,28 @@ class Case(Table):
     base: dict[str, float | int] = Field(default_factory=dict)
     gain: float = 1.0
     ambient: float = 0.0
+    fading: float = Field(default=1.0, gt=0)
     boxcar: int = Field(default=1, ge=1)
     fixed: tuple[Fixed, ...] = ()
     window: tuple[Window, ...] = ()
     figure: tuple[Figure, ...] = ()
+    absent: tuple[Figure, ...] = ()
+    ascending: tuple[tuple[str, ...], ...] = ()
+
+
+class Teachings(Table):
+    """How much the level of strategies differs between recordings that they are taught on, one draw of each.
+
+    Measures are level_median, level_low and level_high (the least and the greatest) and level_range between them.
+    """
+
+    id: str
+    scenario: str
+    what: str
+    teach_passes: int
+    seeds: tuple[int, ...] = Field(min_length=2)
+    figure: tuple[Figure, ...] = ()
+    absent: tuple[Figure, ...] = ()
     ascending: tuple[tuple[str, ...], ...] = ()
 
 
@@ -123,6 +143,7 @@ class Suite(Table):
     seed_pairs: tuple[tuple[int, int], ...] = ()
     rule: dict[str, Rule]
     case: tuple[Case, ...]
+    teachings: tuple[Teachings, ...] = ()
 
     def seeded(self, teach_seed: int, scored_seed: int) -> Suite:
         """Return the suite at another pair of seeds."""
@@ -133,7 +154,7 @@ class Suite(Table):
 class Verdict:
     """A figure beside what was measured."""
 
-    case: Case
+    case: Case | Teachings
     figure: Figure
     median: float
     p05: float

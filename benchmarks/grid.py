@@ -185,6 +185,11 @@ def grid(kept: Path, part: int, parts: int) -> int:
             file.write(json.dumps(row) + "\n")
     if parts > 1:
         return 0
+    return fold(kept)
+
+
+def fold(kept: Path) -> int:
+    """Write the rows anew, one per cell, and their table; run nothing."""
     rows = read(kept)
     write_aside(kept, "".join(json.dumps(row) + "\n" for row in rows))
     text = grid_text(rows)

@@ -19,7 +19,7 @@ from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
-from figures import Case, Rule, Suite, Verdict, load, number
+from figures import Case, Rule, Suite, Teachings, Verdict, load, number
 
 from teachlab.data.synthetic import Scenario, generate, load_scenario
 from teachlab.errors import Abstained
@@ -65,6 +65,14 @@ def averaged(recording: Recording, samples: int) -> Recording:
     before = np.concatenate([np.full(samples - 1, light[0]), light])
     mean = np.convolve(before, np.full(samples, 1 / samples), "valid")
     return Recording.from_array(mean, recording.info, name=recording.name)
+
+
+def faded(recording: Recording, share: float) -> Recording:
+    """The recording with its light, and its noise, fading evenly to a share."""
+    if share == 1:
+        return recording
+    light = np.asarray(recording.light[0 : recording.samples], np.float64)
+    return Recording.from_array(light * np.linspace(1, share, light.size), recording.info, name=recording.name)
 
 
 def placed(base: Setting, direction: Direction | None, level: float, hysteresis: float) -> Setting:
@@ -144,10 +152,12 @@ def measure_case(
 ) -> dict[str, np.ndarray]:
     """Measure one case on recordings that are there: taught on the one, scored on the other."""
     (learning, lessons), (recording, truth) = taught, scored
-    learning, recording = averaged(learning, case.boxcar), averaged(recording, case.boxcar)
+    learning, recording = averaged(learning, case.boxcar), averaged(faded(recording, case.fading), case.boxcar)
     base = Setting(unit=recording.info.unit, on_level=0.0, off_level=0.0, **case.base)
     direction = recording.info.direction
-    wanted = {f.of for f in case.figure} | {name.split(".")[0] for chain in case.ascending for name in chain}
+    wanted = {f.of for f in (*case.figure, *case.absent)} | {
+        name.split(".")[0] for chain in case.ascending for name in chain
+    }
     rules = {who: rule for who, rule in suite.rule.items() if who in wanted}
     block = TeachBlock(learning, lessons, base=base)
     groups = {who: teach(rule, block, draws or suite.draws, direction) for who, rule in rules.items()}
@@ -169,7 +179,7 @@ def measure_case(
     return out
 
 
-def judge(case: Case, measured: dict[str, np.ndarray]) -> tuple[list[Verdict], list[tuple[str, bool]]]:
+def judge(case: Case | Teachings, measured: dict[str, np.ndarray]) -> tuple[list[Verdict], list[tuple[str, bool]]]:
     """Put figures and ordering statements beside what was measured."""
     verdicts = []
     for figure in case.figure:
