@@ -248,6 +248,8 @@ FIGURES = {
 
 
 def _tell_groups(group: ByGroup, unit: str, what: str) -> None:
+    from teachlab.explore.components import ASSUMES
+
     if group.components is None:
         say(f"{what}: {group.refused}.")
         return
@@ -269,6 +271,7 @@ def _tell_groups(group: ByGroup, unit: str, what: str) -> None:
             f"{found.repeatability_sd:.3g}, in all (reproducibility) {found.reproducibility_sd:.3g}{in_unit}; share "
             f"{share} ({100 * found.share_low:.3g} to {100 * found.share_high:.3g} %{p})."
         )
+    say(f"  The interval of a share holds if {ASSUMES}.")
 
 
 def _tell_agreement(found: Agreement, what: str) -> None:

@@ -15,6 +15,12 @@ from teachlab.score.intervals import check_confidence
 
 _Floats = NDArray[np.float64]
 
+ASSUMES = (
+    "groups, and values within a group, are normal: the interval is exact then and wide enough for bounded ones, but "
+    "too narrow where groups are skew or have long tails"
+)
+"""When the interval of a share holds."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Components:
@@ -65,7 +71,7 @@ class Components:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        return {name: getattr(self, name) for name in self.__slots__}
+        return {name: getattr(self, name) for name in self.__slots__} | {"assumes": ASSUMES}
 
 
 def variance_components(groups: Mapping[str, ArrayLike], *, confidence: float = 0.95) -> Components:
@@ -91,7 +97,8 @@ def variance_components(groups: Mapping[str, ArrayLike], *, confidence: float = 
     The interval of the ratio θ of the two variances is Wald's, exact for normal values and any group sizes:
     ``H(θ) = Σ w_i (ȳ_i − ȳ_w)² / ((k − 1) MSW)`` with ``w_i = n_i / (1 + n_i θ)`` follows F(k − 1, N − k) at
     the true θ and falls with θ. The share is ``θ / (1 + θ)``; for equal sizes this is
-    ``(F/F_q − 1) / (F/F_q − 1 + n)``.
+    ``(F/F_q − 1) / (F/F_q − 1 + n)``. Simulated coverage at nominal 95 % is that, and above it for uniform or
+    two-valued groups, but below 80 % for 20 exponential groups (``benchmarks/coverage_components.py``).
 
     References
     ----------

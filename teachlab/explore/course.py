@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from teachlab.explore.alarms import BASELINE_SHARE, LEAST_BASELINE, MarginAlarm, Sequential, falling, margin_alarm
 from teachlab.explore.lot_alarm import falling_within
-from teachlab.explore.trend import Ahead, fall_to, fit_line
+from teachlab.explore.trend import LEAST_GROUPS, Ahead, fall_to, fit_lowered
 from teachlab.model.margin import Margin
 from teachlab.model.recording import RecordingInfo
 from teachlab.model.score import Outcome, Score
@@ -22,8 +22,8 @@ from teachlab.score.lots import Source, lot_codes
 
 BLOCKS = 10
 LEAST_PER_BLOCK = 3
-LEAST_BLOCKS = 4
-"""Fewer stretches show no trend."""
+MOST_LOTS = 40
+"""Neighbouring lots are taken together until there are no more."""
 WEAK_SHARE = 0.1
 
 Levels = NDArray[np.float64]
@@ -77,6 +77,10 @@ class Trend:
     hours_observed : float
     ahead : Ahead
         Hours from the last pass until a tenth of them lies below the on-level: the time to cleaning.
+    source : str
+        What the intervals take as independent: ``"lots"``, or ``"blocks"``, stretches of passes.
+    groups : int
+        How many of these there are; neighbouring lots are taken together where there are more than 40.
     confidence : float
     """
 
@@ -88,6 +92,8 @@ class Trend:
     established: bool
     hours_observed: float
     ahead: Ahead
+    source: str
+    groups: int
     confidence: float
 
 
@@ -154,9 +160,10 @@ def follow(
     -----
     The light that dirt takes away is that of the passes where objects raise it, of the gaps where they lower it;
     it must stay above the on-level either way. The trend is the least-squares line through the logarithm of its
-    medians per stretch above the dark level, since dirt and ageing take shares. The line, lowered so that a tenth
-    of the passes lies below it, is followed to the on-level; the interval is Fieller's (`teachlab.explore.trend`)
-    and takes the medians as scattering about the line independently of one another.
+    medians per lot above the dark level, since dirt and ageing take shares. The line, lowered so that a tenth
+    of the passes lies below it, is followed to the on-level; the interval is Fieller's, with variances by leaving out
+    one lot after another (`teachlab.explore.trend`). Where no lots are named, or fewer than four, stretches stand in
+    for them; it is too short then if stretches resemble their neighbours, as where lots of a good length are cut.
     """
     trials, sign = result.trials, 1.0 if setting.polarity is Polarity.LIGHT_ON else -1.0
     nothing = np.full(truth.passes, np.nan)
@@ -176,12 +183,14 @@ def follow(
     light = reach[rows] if sign > 0 else -valley[rows]
     known = ~np.isnan(light)
     per_pass = _margins(reach[rows], top[rows], valley[rows], setting, margins, sign)
-    code, lots_are = lot_codes(truth, rows)
-    watched, code = per_pass[~np.isnan(per_pass)], code[~np.isnan(per_pass)]
+    all_lots, lots_are = lot_codes(truth, rows)
+    watched, code = per_pass[~np.isnan(per_pass)], all_lots[~np.isnan(per_pass)]
     gain = _excess(reach[rows], setting, info.dark_level, sign)
     return Course(
         stretches=stretches,
-        trend=_trend(light[known], hours[known], setting.on_level, info.dark_level, sign, confidence),
+        trend=_trend(
+            light[known], hours[known], all_lots[known], lots_are, setting.on_level, info.dark_level, sign, confidence
+        ),
         sequential=_sequential(watched, code, lots_are),
         margin_alarm=None if gain is None else margin_alarm(gain, lost),
         levels=light[known],
@@ -248,26 +257,30 @@ def _margins(reach: Levels, top: Levels, valley: Levels, setting: Setting, margi
     return np.fmin.reduce(sides) if sides else np.full_like(reach, np.nan)
 
 
-def _trend(light: Levels, hours: Levels, level: float, dark: float, sign: float, confidence: float) -> Trend | None:
-    count = min(BLOCKS, light.size // LEAST_PER_BLOCK)
-    if count < LEAST_BLOCKS:
+def _trend(
+    light: Levels,
+    hours: Levels,
+    lots: NDArray[np.int64],
+    lots_are: Source,
+    level: float,
+    dark: float,
+    sign: float,
+    confidence: float,
+) -> Trend | None:
+    groups, source = _groups(lots, lots_are)
+    count = int(groups.max(initial=-1)) + 1
+    if count < LEAST_GROUPS:
         return None
-    parts = np.array_split(np.arange(light.size), count)
-    medians = np.array([np.median(light[p]) for p in parts])
+    medians = np.array([np.median(light[groups == g]) for g in range(count)])
     multiplies = dark < min(level, float(medians.min()), float(np.quantile(light, WEAK_SHARE)))
-    at = np.array([hours[p].mean() for p in parts])
+    values = light
     if multiplies:
         # A pass at or below the dark level has no logarithm: as weak as can be, which no quantile above it notices.
         least = np.finfo(np.float64).tiny
-        values, medians = np.log(np.maximum(light - dark, least)), np.log(medians - dark)
-        level = math.log(level - dark)
-    else:
-        values = light
-    line = fit_line(at, medians, confidence=confidence)
+        values, level = np.log(np.maximum(light - dark, least)), math.log(level - dark)
+    line = fit_lowered(hours, values, groups, share=WEAK_SHARE, confidence=confidence)
     if line is None:
         return None
-    rest = values - (line.mean + line.slope * (hours - line.mean_at))
-    lowered = level - float(np.quantile(rest, WEAK_SHARE))
     return Trend(
         of="passes" if sign > 0 else "gaps",
         scale="logarithm above the dark level" if multiplies else "level",
@@ -276,9 +289,22 @@ def _trend(light: Levels, hours: Levels, level: float, dark: float, sign: float,
         high=line.high,
         established=line.established,
         hours_observed=float(hours[-1] - hours[0]),
-        ahead=fall_to(line, lowered, float(hours[-1])),
+        ahead=fall_to(line, level, float(hours[-1])),
+        source=str(source),
+        groups=count,
         confidence=confidence,
     )
+
+
+def _groups(lots: NDArray[np.int64], lots_are: Source) -> tuple[NDArray[np.int64], Source]:
+    """Return the number of the lot of every pass, of neighbouring lots together, or of its stretch of passes."""
+    if lots_are is Source.LOTS:
+        names, code = np.unique(lots, return_inverse=True)
+        if names.size >= LEAST_GROUPS:
+            return code * min(MOST_LOTS, names.size) // names.size, Source.LOTS
+    count = min(BLOCKS, lots.size // LEAST_PER_BLOCK)
+    parts = np.array_split(np.arange(lots.size), count) if count else []
+    return np.repeat(np.arange(len(parts)), [part.size for part in parts]), Source.BLOCKS
 
 
 def _excess(reach: Levels, setting: Setting, dark: float, sign: float) -> Levels | None:

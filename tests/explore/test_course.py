@@ -17,7 +17,12 @@ from teachlab.score import measure_margin, score
 
 
 def _course(
-    object_: np.ndarray, background: np.ndarray, dark: float = 0.0, noise: float = 0.1, **setting: Any
+    object_: np.ndarray,
+    background: np.ndarray,
+    dark: float = 0.0,
+    noise: float = 0.1,
+    lot: list[str] | None = None,
+    **setting: Any,
 ) -> Course:
     """Follow passes of 10 samples every 36, at one sample in a second, with these levels of object and gap."""
     passes = object_.size
@@ -28,7 +33,7 @@ def _course(
         light[a : a + 10] = level
     light = light + rng.normal(0, noise, light.size)
     recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1.0, unit="x", dark_level=dark))
-    truth = Truth.from_arrays(start, start + 10)
+    truth = Truth.from_arrays(start, start + 10, lot=lot)
     used = Setting(**{"unit": "x", "on_level": 50.0, "off_level": 40.0} | setting)
     output = replay(recording, used)
     result = score(output, truth)
@@ -95,6 +100,31 @@ def test_a_dark_level_takes_no_part_in_the_loss() -> None:
     assert plain.trend.scale == "level"
     assert plain.trend.per_hour == pytest.approx(-1, rel=0.02)
     assert plain.trend.ahead.estimate == pytest.approx(10 - hours[-1], abs=0.3)
+
+
+def test_lots_are_what_trend_and_sum_go_by() -> None:
+    """Passes of two colours by lots: a sum over single passes alarms, one over lots does not, nor is there a trend."""
+    rng = np.random.default_rng(8)
+    lots = np.arange(400) // 20
+    light = 70 + 6 * rng.choice([-1.0, 1.0], 20)[lots]
+    unnamed = _course(light, np.full(400, 20.0), noise=1.0, off_level=48.0)
+    named = _course(light, np.full(400, 20.0), noise=1.0, off_level=48.0, lot=[f"lot {k}" for k in lots])
+    for course, source, groups in ((unnamed, "blocks", 10), (named, "lots", 20)):
+        assert course.trend is not None
+        assert (course.trend.source, course.trend.groups) == (source, groups)
+    assert named.trend is not None
+    assert not named.trend.established
+    assert named.sequential is not None
+    assert (named.sequential.source, named.sequential.lots, named.sequential.baseline) == ("lots", 4, 80)
+    assert named.sequential.alarm is None
+    # More lots than are left out one by one: neighbours are taken together.
+    many = _course(light, np.full(400, 20.0), lot=[f"lot {k // 4}" for k in range(400)])
+    assert many.trend is not None
+    assert many.trend.groups == 40
+    # Two lots tell no spread: stretches stand in for them.
+    two = _course(light, np.full(400, 20.0), lot=[f"lot {k // 200}" for k in range(400)])
+    assert two.trend is not None
+    assert (two.trend.source, two.sequential) == ("blocks", None)
 
 
 def test_no_trend_in_noise_and_none_from_few_passes() -> None:

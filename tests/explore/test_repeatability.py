@@ -246,6 +246,7 @@ def test_levels_hysteresis_and_costs_divide_each_by_itself() -> None:
     assert found.components == found.figures["on_level"].components
     document = found.as_dict()
     assert document["figures"]["cost"]["components"]["groups"] == 5
+    assert "normal" in document["figures"]["cost"]["components"]["assumes"]
     assert "cost" not in by_group("lots", draws).figures
 
 

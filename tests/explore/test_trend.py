@@ -9,7 +9,7 @@ import pytest
 from scipy.special import stdtrit
 
 from teachlab.errors import ParameterError
-from teachlab.explore.trend import Line, crossing, fall_to, fit_line
+from teachlab.explore.trend import Line, crossing, fall_to, fit_line, fit_lowered
 
 CHAMBER = [206.36, 225.52, 252.18, 289.33, 318.11, 349.49, 383.03, 410.70, 444.40, 469.14, 501.16]
 
@@ -110,3 +110,74 @@ def test_coverage_of_the_time_to_a_level() -> None:
             held += any(low <= 20 <= high for low, high in places)
         # Three standard errors below 95 % of 2000.
         assert held >= 2000 * 0.95 - 3 * math.sqrt(2000 * 0.95 * 0.05)
+
+
+def _lowered(seed: int = 0) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    rng = np.random.default_rng(seed)
+    lots = np.repeat(np.arange(12), 15)
+    at = np.linspace(0, 3, lots.size)
+    return at, 4 - 0.2 * at + rng.normal(0, 0.05, 12)[lots] + rng.normal(0, 0.1, lots.size), lots
+
+
+def test_a_lowered_line_is_the_line_through_the_medians_lowered() -> None:
+    at, y, lots = _lowered()
+    line = fit_lowered(at, y, lots, share=0.1)
+    assert line is not None
+    plain = _line([at[lots == g].mean() for g in range(12)], [np.median(y[lots == g]) for g in range(12)])
+    assert line.slope == pytest.approx(plain.slope)
+    below = y < line.mean + line.slope * (at - line.mean_at)
+    assert np.count_nonzero(below) == pytest.approx(0.1 * y.size, abs=1)
+
+
+def test_variances_by_leaving_out_one_lot_after_another() -> None:
+    """The slope's by a second fit without each lot; the height's, with a quantile that hardly moves, likewise."""
+    at, y, lots = _lowered(3)
+    line = fit_lowered(at, y, lots, share=0.1)
+    assert line is not None
+    slopes = [
+        np.polyfit(
+            [at[lots == g].mean() for g in range(12) if g != out],
+            [np.median(y[lots == g]) for g in range(12) if g != out],
+            1,
+        )[0]
+        for out in range(12)
+    ]
+    assert line.variances[2] == pytest.approx(11 / 12 * 12 * np.var(slopes))
+    assert line.high - line.slope == pytest.approx(stdtrit(10, 0.975) * math.sqrt(line.variances[2]))
+    # Nothing scatters: nothing is in doubt.
+    flat = 4 - 0.2 * at
+    exact = fit_lowered(at, flat, lots, share=0.1)
+    assert exact is not None
+    assert exact.slope == pytest.approx(-0.2)
+    assert exact.variances[2] == pytest.approx(0, abs=1e-20)
+
+
+def test_shift_and_scale_move_a_lowered_line_along() -> None:
+    at, y, lots = _lowered(7)
+    one, other = fit_lowered(at, y, lots, share=0.1), fit_lowered(at, 5 + 2 * y, lots, share=0.1)
+    assert one is not None
+    assert other is not None
+    assert (other.slope, other.mean) == (pytest.approx(2 * one.slope), pytest.approx(5 + 2 * one.mean))
+    assert other.variances == pytest.approx([4 * v for v in one.variances])
+    moved = fit_lowered(at + 100, y, lots, share=0.1)
+    assert moved is not None
+    assert moved.mean_at == pytest.approx(one.mean_at + 100)
+    assert moved.variances == pytest.approx(one.variances)
+    assert fit_lowered(at[lots < 3], y[lots < 3], lots[lots < 3], share=0.1) is None
+
+
+@pytest.mark.parametrize(("icc", "lots", "size"), [(0.0, 20, 20), (0.2, 20, 20), (0.2, 8, 30)])
+@pytest.mark.parametrize("true", [1.5, 3.5])
+def test_simulated_coverage_of_the_time_to_cleaning(icc: float, lots: int, size: int, true: float) -> None:
+    rng = np.random.default_rng(2)
+    code = np.repeat(np.arange(lots), size)
+    at = np.linspace(0, 3, code.size)
+    level = 4 - 0.1 * true - 0.1 * 1.2815515655446004
+    held = 0
+    for _ in range(200):
+        scatter = icc**0.5 * rng.normal(size=lots)[code] + (1 - icc) ** 0.5 * rng.normal(size=code.size)
+        line = fit_lowered(at, 4 - 0.1 * at + 0.1 * scatter, code, share=0.1)
+        assert line is not None
+        held += any(low <= true <= high for low, high in crossing(line, level)[1])
+    # 95 % less two and a half standard errors.
+    assert held >= 200 * 0.95 - 2.5 * (200 * 0.95 * 0.05) ** 0.5
