@@ -12,6 +12,7 @@ from teachlab.model.recording import Recording
 from teachlab.model.score import Outcome, Score
 from teachlab.model.setting import DelaysActOn, Polarity, Setting
 from teachlab.model.truth import Truth
+from teachlab.score.early import early_rows
 from teachlab.signal.evaluation import Clock, delay_evaluations
 from teachlab.signal.windows import Windows, border_evaluations
 from teachlab.teach.evaluated import Evaluated, Stretches, measure
@@ -98,12 +99,22 @@ def reasons(setting: Setting, score: Score, truth: Truth, extremes: Extremes, un
             f"{_passes(weak, truth)} lost: their {strongest} light stays {side} the level of {level:.4g} {unit} at "
             f"which the output becomes active"
         )
-    out += _merged(stuck, setting, truth, extremes)
-    out += _brief(brief, setting, truth, extremes)
-    if score.counts.gaps_tripped:
+    # A delay that holds is to blame itself, whatever it held.
+    early = early_rows(trials) if _holding(setting) is None else np.empty(0, np.int64)
+    if early.size:
         out.append(
-            f"{score.counts.gaps_tripped} of {score.counts.gaps} gaps tripped: the background reaches the level of "
-            f"{level:.4g} {unit}"
+            f"{_passes(early, truth)} merged: the output became active in the gap just before, one event that counts "
+            "as a false trip and as a loss. Move the level towards the objects, or allow for borders in doubt with "
+            "--tolerance-ms"
+        )
+    out += _merged(np.setdiff1d(stuck, early), setting, truth, extremes)
+    out += _brief(brief, setting, truth, extremes)
+    # A gap that ends in an early onset is told with the pass after it.
+    tripped = score.counts.gaps_tripped - early.size
+    if tripped > 0:
+        out.append(
+            f"{tripped} {'further ' if early.size else ''}of {score.counts.gaps} gaps tripped: the background reaches "
+            f"the level of {level:.4g} {unit}"
         )
     again = int(np.count_nonzero(trials.pass_onsets[trials.passes == Outcome.HIT] > 1))
     if again:

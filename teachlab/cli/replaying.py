@@ -14,7 +14,12 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from teachlab.model.margin import Margin
+    from teachlab.model.recording import Recording
+    from teachlab.model.score import Score
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
     from teachlab.score.lots import Dependence
+    from teachlab.signal.output import Output
 
 
 SHOWN_GROUPS = 20
@@ -104,8 +109,54 @@ def replay_command(
         )
     if margins is not None:
         show(margin_table(margins, opened.info.unit, left))
+    for line in _why(opened, passes, chosen, output, result, tolerance_ms=tolerance_ms, look=margin and fixed):
+        say(line)
     if result.probably_inverted:
         warn("The output is active most of the gap time: the polarity is probably inverted. Claim nothing.")
+    say()
+    say(_next(recording, setting, result))
+
+
+def _why(
+    recording: Recording, truth: Truth | None, setting: Setting, output: Output, result: Score, *, tolerance_ms: float,
+    look: bool,
+) -> list[str]:  # fmt: skip
+    """Say why passes were lost and gaps tripped; without a look at the light only what the edges tell."""
+    from teachlab.score import early_by_s, early_rows
+
+    lines: list[str] = []
+    counts = result.counts
+    if truth is None or not (counts.misses or counts.merged or counts.gaps_tripped or counts.extra):
+        return lines
+    if look:
+        from teachlab.bench import Extremes, reasons
+
+        extremes = Extremes.of(
+            recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, tolerance_ms=tolerance_ms
+        )
+        lines += [f"  {reason}." for reason in reasons(setting, result, truth, extremes, setting.unit)]
+    early = early_rows(result.trials)
+    if early.size:
+        by = 1000 * early_by_s(output, truth, early)
+        least, most = f"{by.min():.3g}", f"{by.max():.3g}"
+        lines.append(
+            f"  {early.size} of the false trips began {most if least == most else f'{least} to {most}'} ms before the "
+            f"pass that they lasted into; a sample takes {1000 / recording.info.sample_rate_hz:.3g} ms."
+        )
+    return lines
+
+
+def _next(recording: str, setting: str, result: Score) -> str:
+    counts = result.counts
+    if counts.misses or counts.merged or counts.false_trips or counts.ignore_false_trips or counts.extra:
+        return (
+            f"Next: which levels would do: teachlab surface {recording} --setting {setting}; how to teach one: "
+            f"teachlab bench {recording}"
+        )
+    return (
+        f"Next: until when it works: teachlab stress {recording} --setting {setting}; evidence to sign: "
+        f"teachlab report {recording} --setting {setting} --out record"
+    )
 
 
 def _reference(output: Any) -> dict[str, Any]:

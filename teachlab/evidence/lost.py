@@ -9,11 +9,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.explore.line import delays_of
 from teachlab.model.margin import Margin
 from teachlab.model.recording import Recording
 from teachlab.model.score import Outcome, Score
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
+from teachlab.score.early import early_rows
 
 WORST = 20
 """Passes listed: lost ones first, then those closest to being lost."""
@@ -29,6 +31,8 @@ REASONS = {
     "saturated": "its light is clipped at an end of the scale and does not reach the level",
     "held-by-delay": "the light had fallen back before it, but filter or delay held the output",
     "held-by-level": "the light had not fallen back to the level of release before it: the output was still active",
+    "early": "the output became active in the gap just before it and stayed: a false trip, or a border in doubt by "
+    "more than the tolerance",
     "not-released": "its light reaches the level, but the output was active before, or filter and delay swallow it",
 }
 """What every code says."""
@@ -92,6 +96,9 @@ def lost_and_worst(
         int(k): _coarse(bool(reach[k + trials.first_pass] < case.level), Outcome(trials.passes[k]))
         for k in lost[LOOKED_AT:]
     }
+    # A delay that holds is to blame itself, whatever it held.
+    if not delays_of(setting, recording.info.sample_rate_hz)[1]:
+        codes |= dict.fromkeys((early_rows(trials) - trials.first_pass).tolist(), "early")
     order = np.lexsort((reach[scored + trials.first_pass], trials.passes[scored] == Outcome.HIT))[:WORST]
     counts = Counter(codes.values())
     return {

@@ -4,6 +4,7 @@ from teachlab.score.autocorrelation import autocorrelation, integrated_autocorre
 from teachlab.score.bursts import burst_rate
 from teachlab.score.dependence import dependence_of
 from teachlab.score.difference import miettinen_nurminen, newcombe, p_mid, rate_ratio, tango, wilson
+from teachlab.score.early import early_by_s, early_rows
 from teachlab.score.intervals import count, proportion
 from teachlab.score.lots import lost_rate_by_lot, lot_rate
 from teachlab.score.margin import measure_margin
@@ -19,6 +20,8 @@ __all__ = [
     "compare_passes",
     "count",
     "dependence_of",
+    "early_by_s",
+    "early_rows",
     "holm",
     "integrated_autocorrelation",
     "lost_rate_by_lot",
