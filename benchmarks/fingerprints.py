@@ -9,6 +9,7 @@ from __future__ import annotations
 import ast
 import hashlib
 from collections.abc import Iterable
+from functools import cache
 from pathlib import Path
 
 import teachlab
@@ -23,15 +24,22 @@ def source_file(module: str) -> Path:
     return path / "__init__.py" if path.is_dir() else path.with_suffix(".py")
 
 
-def imported(tree: ast.AST) -> set[str]:
-    """Return the modules of the package that a source imports, wherever it does so."""
+@cache
+def names_in(source: str) -> frozenset[str]:
+    """Return every name that a source imports, or imports from, wherever it does so."""
     named: set[str] = set()
-    for node in ast.walk(tree):
+    for node in ast.walk(ast.parse(source)):
         if isinstance(node, ast.ImportFrom) and node.module and not node.level:
             named |= {node.module, *(f"{node.module}.{one.name}" for one in node.names)}
         elif isinstance(node, ast.Import):
             named |= {one.name for one in node.names}
-    return {name for name in named if name.startswith(f"{PACKAGE.name}.") and source_file(name).is_file()}
+    return frozenset(named)
+
+
+def imported(source: str) -> list[str]:
+    """Return the modules of the package that a source imports."""
+    own = [name for name in names_in(source) if name.startswith(f"{PACKAGE.name}.")]
+    return [name for name in own if source_file(name).is_file()]
 
 
 def closure(modules: Iterable[str]) -> list[str]:
@@ -42,10 +50,11 @@ def closure(modules: Iterable[str]) -> list[str]:
         module = left.pop()
         if module not in seen:
             seen.add(module)
-            left += imported(ast.parse(source_file(module).read_text(encoding="utf-8")))
+            left += imported(source_file(module).read_text(encoding="utf-8"))
     return sorted(seen)
 
 
+@cache
 def bare(source: str) -> str:
     """Return a source as it runs: no comments, no docstrings, no free strings, one layout."""
     tree = ast.parse(source)

@@ -93,6 +93,16 @@ CASES = (*WORKABLE, EXCEPTION)
 Key = tuple[str, str, int, int]
 Row = dict[str, Any]
 
+REMARKS: dict[Key, str] = {
+    ("A09", "as it is", 120, 9401): (
+        "the 120 passes are 100 white ones and 20 dark ones at the end, and 23 of the 30 draws show one lot of white "
+        "only: the level lies at 30, and the dark ones, at 17, are lost. The classic one that looks at the background "
+        "alone, 30 % above it, does not mind. In all three pairs of the design the first lot happens to be dark, so "
+        "this had not been met; a kind that is not shown is not foreseen."
+    ),
+}
+"""Why the recommended strategy is beyond what is allowed, where delays are workable."""
+
 
 def cell(case: Case, passes: int, seeds: tuple[int, int]) -> dict[str, float]:
     """Median cost of every strategy, per pass; infinite if it abstains in half of the draws."""
@@ -215,7 +225,12 @@ def write_aside(path: Path, text: str) -> None:
 
 def over(row: Row, name: str) -> float:
     """By how much a strategy costs more than the best classic one."""
-    return float(row["cost"][name] - min(row["cost"][c] for c in CLASSIC))
+    return float(row["cost"][name]) - best_classic(row)
+
+
+def best_classic(row: Row) -> float:
+    """Least cost of a classic strategy."""
+    return float(min(row["cost"][c] for c in CLASSIC))
 
 
 def beyond(rows: Sequence[Row], name: str) -> str:
@@ -269,8 +284,15 @@ def summary(rows: Sequence[Row]) -> list[str]:
 
 def grid_text(rows: Sequence[Row]) -> str:
     """The whole page: the summary, every cell by groups of seeds, and the code that made them."""
-    lines = [HEAD, *summary(rows), "", "Beyond with workable delays:", ""]
-    for name in BETTER:
+    lines = [HEAD, *summary(rows), "", f"Beyond with workable delays, {BETTER[0]}:", ""]
+    for row in sorted(rows, key=key_of):
+        if over(row, BETTER[0]) > ALLOWED and not is_exception(row):
+            id_, what, passes, seed = key_of(row)
+            least, lost = (number(100 * c) for c in (best_classic(row), row["cost"][BETTER[0]]))
+            why = REMARKS.get(key_of(row), "not explained.")
+            lines.append(f"- {id_}, {what}, taught on {passes} passes, seed {seed}: {lost} against {least}: {why}")
+    lines += ["", "The others:", ""]
+    for name in BETTER[1:]:
         where = sorted({f"{row['cell'][0]} {row['cell'][1]}" for row in rows if over(row, name) > ALLOWED} - {
             f"{EXCEPTION.id} {EXCEPTION.what}"
         })  # fmt: skip
@@ -296,10 +318,11 @@ def cell_table(rows: Iterable[Row]) -> list[str]:
         "|---|---|---|---|---|" + "---|" * len(BETTER),
     ]
     for row in sorted(rows, key=key_of):
-        best = min((row["cost"][c], c) for c in CLASSIC)
         costs = [
             f"**{number(100 * row['cost'][n])}**" if over(row, n) > ALLOWED else number(100 * row["cost"][n])
             for n in BETTER
         ]
-        lines.append(f"| {' | '.join(map(str, row['cell']))} | {number(100 * best[0])} | {' | '.join(costs)} |")
+        lines.append(
+            f"| {' | '.join(map(str, row['cell']))} | {number(100 * best_classic(row))} | {' | '.join(costs)} |"
+        )
     return lines

@@ -6,7 +6,7 @@
     python benchmarks/strategies.py --table    the table of the stored cells, and how many are missing or older
 
 What a cell is, which seeds are fresh and how a row tells the code that made it stands at the head of `grid.py`. With
-workable delays the answer is yes but for what the table says; with an off-delay longer than some gaps it is no.
+workable delays the answer is yes but for the cells that the page explains; with an off-delay longer than some gaps, no.
 Writes `results/strategies.{jsonl,md}` and `results/predictions.{md,json}`.
 """
 
