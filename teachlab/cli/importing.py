@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -42,9 +43,12 @@ def import_command(
         str | None, typer.Option(help="Column of times to check; default: `time`.", rich_help_panel=TIMES)
     ] = None,
     time_unit: Annotated[
-        Literal["s", "ms", "us", "ns", "min", "h", "d"],
-        typer.Option(help="Unit of times that are numbers.", rich_help_panel=TIMES),
-    ] = "s",
+        Literal["s", "ms", "us", "ns", "min", "h", "d"] | None,
+        typer.Option(
+            help="Unit of times that are numbers; default: as the name of the column ends (t_ms), else s.",
+            rich_help_panel=TIMES,
+        ),
+    ] = None,
     no_time: Annotated[bool, typer.Option("--no-time", help="Look at no times.", rich_help_panel=TIMES)] = False,
     fill_gaps: Annotated[
         bool, typer.Option("--fill-gaps", help="Fill gaps in time with invalid samples.", rich_help_panel=TIMES)
@@ -101,6 +105,7 @@ def import_command(
     from teachlab.data.importing.text_log import TextOptions
     from teachlab.data.importing.truth_columns import TruthKind
 
+    named = unit_of_name(time)
     job = ImportJob(
         path=log,
         out=out,
@@ -119,7 +124,7 @@ def import_command(
         column=column,
         time=time,
         no_time=no_time,
-        time_unit=time_unit,
+        time_unit=time_unit or named or "s",
         fill_gaps=fill_gaps,
         truth_column=truth_column,
         truth_kind=TruthKind(truth_kind),
@@ -134,12 +139,26 @@ def import_command(
     )
     with progress(f"importing {Path(log).name}", quiet=json) as told:
         found = import_log(job, progress=told)
+    if time_unit is None and named is not None and found.time is not None:
+        warn(f"The numbers in column '{time}' are taken as {named} (from its name; say so with --time-unit {named}).")
     for note in found.notes:
         warn(note)
     if json:
         emit_json(_document(found))
     else:
         _tell(found)
+
+
+def unit_of_name(column: str | None) -> str | None:
+    """Return the unit that the name of a column of times ends with; None where it ends with none.
+
+    Examples
+    --------
+    >>> [unit_of_name(name) for name in ("Zeit_ms", "t [µs]", "time/s", "items", "2")]
+    ['ms', 'us', 's', None, None]
+    """
+    found = re.search(r"[\s_\[(/.](s|ms|us|[\u00b5\u03bc]s|ns|min|h|d)[\])]?$", column or "")
+    return None if found is None else re.sub("[\u00b5\u03bc]", "u", found[1])
 
 
 def _document(found: Imported) -> dict[str, object]:

@@ -326,7 +326,7 @@ def _design_effect(needed: float, lot_size: float | None, lots: int | None, icc:
 
 def _share(name: str, value: float) -> None:
     if not 0 < value < 1:
-        hint = " (a percentage? give 0.95 for 95 %)" if value >= 1 else ""
+        hint = f" (a percentage? give {value / 100:g} for {value:g} %)" if 1 <= value < 100 else ""
         raise ParameterError(f"{name} must lie strictly between 0 and 1, got {value:g}{hint}.")
 
 

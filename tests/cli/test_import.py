@@ -111,3 +111,46 @@ def test_bad_input_is_one_message_and_exit_code_2(log: Path, tmp_path: Path, wor
     assert says in " ".join(done.stderr.replace("│", " ").split())
     assert "Traceback" not in done.stderr
     assert [p.name for p in tmp_path.iterdir()] == ["cartons.csv"]
+
+
+@pytest.mark.parametrize(
+    ("name", "words", "rate", "told"),
+    [
+        ("Zeit_ms", [], 2000.0, True),
+        ("t [ms]", [], 2000.0, True),
+        ("Zeit_ms", ["--time-unit", "s"], 2.0, False),
+        ("items", [], 2.0, False),
+    ],
+)
+def test_the_unit_of_times_is_that_of_the_column_s_name(
+    tmp_path: Path, name: str, words: list[str], rate: float, told: bool
+) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text(f"{name};light\n" + "".join(f"{k / 2}".replace(".", ",") + f";{k % 7}\n" for k in range(200)))
+    given = [
+        "import",
+        str(log),
+        "--column",
+        "light",
+        "--unit",
+        "mV",
+        "--time",
+        name,
+        "--out",
+        str(tmp_path / "r.parquet"),
+    ]
+    done = CliRunner().invoke(app, [*given, *words])
+    assert done.exit_code == 0, done.output
+    assert f"200 samples at {rate:g} Hz" in done.output
+    assert (f"The numbers in column '{name}' are taken as ms" in done.stderr) is told
+
+
+@pytest.mark.parametrize("ending", ["npz", "npy", "json", "zip"])
+def test_files_without_text_are_named_as_such(tmp_path: Path, ending: str) -> None:
+    log = tmp_path / f"log.{ending}"
+    log.write_bytes(b"\x93\x00\xff")
+    done = CliRunner().invoke(
+        app, ["import", str(log), "--unit", "mV", "--rate", "1", "--out", str(tmp_path / "r.parquet")]
+    )
+    assert done.exit_code == 2
+    assert "files of this kind are not read. Save the light as CSV, Parquet, Feather, WAV or MAT" in done.stderr

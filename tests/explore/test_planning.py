@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from fractions import Fraction
 
 import pytest
@@ -155,3 +156,13 @@ def test_command_refuses_in_one_line() -> None:
     result = CliRunner().invoke(app, ["plan", "--max-rate", "5", "--confidence", "0.95"])
     assert result.exit_code == 2
     assert result.stderr.count("\n") == 1
+
+
+def test_a_percentage_is_told_as_the_share_it_stands_for() -> None:
+    with pytest.raises(
+        ParameterError,
+        match=re.escape("max-rate must lie strictly between 0 and 1, got 5 (a percentage? give 0.05 for 5 %)."),
+    ):
+        plan_passes(5, 0.95)
+    with pytest.raises(ParameterError, match=re.escape("got 95 (a percentage? give 0.95 for 95 %).")):
+        plan_passes(0.01, 95)

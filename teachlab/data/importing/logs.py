@@ -19,6 +19,8 @@ from teachlab.data.parquet_source import open_input, open_parquet
 from teachlab.errors import ParameterError, RecordingError
 
 BATCH_ROWS = 1 << 17
+NO_TEXT = (".npy", ".npz", ".json", ".h5", ".hdf5", ".pkl", ".zip", ".pdf", ".png", ".jpg")
+"""Endings of files that hold no delimited text."""
 MATLAB_73 = "MATLAB 7.3 files are not read. In MATLAB, save it again with: save('log.mat', 'light', '-v7')"
 
 # SciPy's readers follow the sizes and offsets of a header wherever they lead: a damaged one ends in any of these,
@@ -112,6 +114,11 @@ def open_log(path: str | Path, options: TextOptions) -> Log:
         return _mat(path)
     if name.endswith((".xlsx", ".xls", ".ods")):
         raise RecordingError(f"{path}: workbooks are not read. Save the sheet as CSV and import that.")
+    if name.endswith(NO_TEXT):
+        raise RecordingError(
+            f"{path}: files of this kind are not read. Save the light as CSV, Parquet, Feather, WAV or MAT "
+            "and import that."
+        )
     return TextLog.open(path, options)
 
 
