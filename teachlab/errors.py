@@ -5,6 +5,7 @@
     TeachlabError
     ├── InputError            bad input or usage: exit code 2
     │   ├── RecordingError    a recording or its metadata
+    │   │   └── UnmeasurableError  light too large for statistics
     │   ├── TruthError        a table of passes
     │   ├── SettingError      a setting
     │   ├── ParameterError    a parameter of a strategy or of a command
@@ -26,6 +27,10 @@ class InputError(TeachlabError):
 
 class RecordingError(InputError):
     """A recording, or its metadata, breaks the file contract."""
+
+
+class UnmeasurableError(RecordingError):
+    """Light is too large to be measured; it can still be compared with levels."""
 
 
 class TruthError(InputError):

@@ -44,6 +44,7 @@ def replay_command(
     """Replay a recording through the sensor's switching and score every pass and gap."""
     from teachlab.data.edge_files import write_edges
     from teachlab.data.setting_files import read_setting
+    from teachlab.errors import UnmeasurableError
     from teachlab.explore.reserves import reserves
     from teachlab.model.setting import Setting
     from teachlab.replay import replay
@@ -60,7 +61,10 @@ def replay_command(
     if margin and not fixed:
         warn("Margin to noise and reserves need one pair of fixed levels: they are left out for this kind of setting.")
     if margin and fixed and passes is not None and result is not None:
-        margins = measure_margin(opened, output, passes, result.trials, tolerance_ms=tolerance_ms)
+        try:
+            margins = measure_margin(opened, output, passes, result.trials, tolerance_ms=tolerance_ms)
+        except UnmeasurableError as fault:
+            warn(f"Margin and reserves are left out: {fault}")
     left = None
     if margins is not None and passes is not None and result is not None and result.counts.scored_passes:
         left = reserves(opened, passes, chosen, tolerance_ms=tolerance_ms)

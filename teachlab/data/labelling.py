@@ -14,6 +14,7 @@ from teachlab.model.recording import Direction, Recording
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.signal.comparator import Comparator
 from teachlab.signal.evaluation import delay_evaluations
+from teachlab.signal.measured import bounded
 from teachlab.signal.noise import Selection
 from teachlab.signal.twostate import Edges, TwoState
 
@@ -127,6 +128,7 @@ def propose_passes(
         raise ParameterError(f"min-ms must be at least 0 ms, got {min_ms:g}.")
     kept = Selection()
     for block in recording.blocks():
+        bounded(block, recording.name)  # too much light to be measured is refused, infinite light left out
         values = block.as_float()
         kept.push(values[np.isfinite(values)])
         progress(0.5 * (block.start + block.light.size) / recording.samples)
@@ -156,7 +158,7 @@ def two_levels(values: NDArray[np.float64], unit: str) -> Levels:
         For the message.
     """
     if values.size == 0:
-        raise RecordingError("no valid sample: there is nothing to label. Log it again.")
+        raise RecordingError("no valid sample of finite light: there is nothing to label. Log it again.")
     ordered = np.sort(values)
     aside = int(OUTLIERS * ordered.size)
     ordered = ordered[aside : ordered.size - aside]

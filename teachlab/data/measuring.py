@@ -12,6 +12,7 @@ from teachlab.model.recording import Block, Recording
 from teachlab.model.truth import Truth
 from teachlab.signal.evaluation import Clock
 from teachlab.signal.extremes import Extremes, inside
+from teachlab.signal.measured import bounded
 from teachlab.signal.noise import Selection, SmallestStep
 from teachlab.signal.output import VOID_FROM
 from teachlab.signal.twostate import TwoState
@@ -106,6 +107,7 @@ class Measured:
         full = self._recording.info.full_scale
         if full is not None:
             self.saturated += int(np.count_nonzero(valid <= 0) + np.count_nonzero(valid >= full))
+        bounded(block, self._recording.name)  # refuses light too large to be measured; infinite light is left out below
         levels = Block(first, block.light, invalid).as_float()
         # The difference that belongs to a sample is the one from its neighbour before.
         with np.errstate(invalid="ignore"):

@@ -18,6 +18,7 @@ from teachlab.model.benchmark import Costs
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
+from teachlab.signal.measured import measured
 
 __all__ = ["Bought", "Sensor", "counterfactual", "needed_margin", "sensors"]
 GRID = 25
@@ -58,6 +59,7 @@ def counterfactual(
             f"the setting is in '{setting.unit}' but {recording.name} is in '{recording.info.unit}': give the filter, "
             "delays and rate of a sensor in the unit of the recording."
         )
+    recording = measured(recording)
     found = []
     asked = sensors(recording, truth, setting, mains_hz=mains_hz)
     for k, one in enumerate(asked):

@@ -19,6 +19,7 @@ from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.score.autocorrelation import integrated_autocorrelation
 from teachlab.score.lots import Source, lot_codes
+from teachlab.signal.measured import LARGEST
 
 BLOCKS = 10
 LEAST_PER_BLOCK = 3
@@ -242,7 +243,9 @@ def _sides(
     reach: Levels, top: Levels, valley: Levels, setting: Setting, margins: Margin, sign: float
 ) -> dict[str, Levels]:
     """Return the distance of every pass, and of the gap after it, to the levels in noise, where it is known."""
-    act, release = (setting.on_level, setting.off_level) if sign > 0 else (-setting.off_level, -setting.on_level)
+    levels = (setting.on_level, setting.off_level) if sign > 0 else (-setting.off_level, -setting.on_level)
+    # Levels at the ends of the numbers are as far off as light can be: means of the distances remain numbers.
+    act, release = (min(max(level, -LARGEST), LARGEST) for level in levels)
     out = {}
     if margins.noise_object:
         out["detect"] = (reach - act) / margins.noise_object

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from teachlab.errors import UnmeasurableError
 from teachlab.explore.counted import bare
 from teachlab.explore.reserves import reserves
 from teachlab.model.margin import Margin
@@ -25,7 +26,8 @@ class Worth:
     ----------
     score : Score
     margin : Margin or None
-        None for a setting whose levels are not fixed, where nothing was scored, and where it was not asked for.
+        None for a setting whose levels are not fixed, where nothing was scored, where the light is
+        too large to be measured, and where it was not asked for.
     reserves : mapping of str to float or None, or None
         As `teachlab.explore.reserves.reserves` gives them; None with the margin.
     """
@@ -83,8 +85,12 @@ class Measuring:
         scored = score(output, truth, tolerance_ms=ms, confidence=self._confidence, first_pass=self._first)
         if not self._margins or type(setting) is not Setting or not scored.counts.scored_passes:
             return Worth(score=scored, margin=None, reserves=None)
+        try:
+            margin = measure_margin(recording, output, truth, scored.trials, tolerance_ms=ms)
+        except UnmeasurableError:
+            return Worth(score=scored, margin=None, reserves=None)
         return Worth(
             score=scored,
-            margin=measure_margin(recording, output, truth, scored.trials, tolerance_ms=ms),
+            margin=margin,
             reserves=reserves(recording, truth, setting, tolerance_ms=ms, first_pass=self._first, scored=scored),
         )

@@ -32,6 +32,7 @@ from teachlab.replay.evaluating import evaluated
 from teachlab.score.scoring import excluded_trials
 from teachlab.signal.evaluation import Clock
 from teachlab.signal.extremes import inside
+from teachlab.signal.measured import measured
 from teachlab.signal.noise import Selection
 from teachlab.signal.output import onset_lag
 from teachlab.signal.running import Hold, SustainedExtremes, running_max, running_min
@@ -162,6 +163,7 @@ def reach_of(recording: Recording, truth: Truth, setting: Setting, *, tolerance_
     TruthError
         Without a pass to be detected, or background, among the trials.
     """
+    recording = measured(recording)
     clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
     lag = onset_lag(setting, clock)
     windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, tolerance_ms), lag=lag)

@@ -18,6 +18,7 @@ from teachlab.model.recording import Direction, Recording
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.signal.extremes import Extremes
+from teachlab.signal.measured import measured
 from teachlab.teach import TeachBlock
 
 Levels = NDArray[np.float64]
@@ -96,7 +97,7 @@ def search(
     except Abstained as refusal:
         return (*out, Found(what="peaks of the gaps", period=None, refused=str(refusal), sentence=""))
     extremes = Extremes(clock.sample_of(start), clock.sample_of(stop - 1) + 1)
-    for block in recording.blocks():
+    for block in measured(recording).blocks():
         extremes.push(block.start, block.light, block.invalid_mask())
     peak = extremes.high if up else -extremes.low
     known = ~np.isnan(peak)

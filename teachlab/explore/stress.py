@@ -20,6 +20,7 @@ from teachlab.explore.surface.pairs import score_pairs
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
+from teachlab.signal.measured import measured
 
 __all__ = ["Stress", "StressMap", "at_speed", "receiver_range", "stress_map"]
 GAINS = tuple(round(1 - 0.05 * k, 2) for k in range(20))
@@ -129,6 +130,7 @@ def stress_map(
     """
     if not (gain and ambient and pedestal):
         raise ParameterError("every axis of a stress map needs at least one value; 0 ambient or pedestal is one.")
+    recording = measured(recording)
     reading = read_first(recording, setting.evaluation_rate_hz)
     low, high = receiver_range(recording, reading.low, reading.high)
     dark = recording.info.dark_level

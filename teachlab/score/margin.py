@@ -15,6 +15,7 @@ from teachlab.model.setting import Polarity
 from teachlab.model.truth import Truth
 from teachlab.signal.edge_time import edge_evaluations, places, ranges
 from teachlab.signal.inner import InnerValleys
+from teachlab.signal.measured import measured
 from teachlab.signal.noise import KEPT_VALUES, Selection, SmallestStep, local_noise
 from teachlab.signal.output import Output
 from teachlab.signal.running import Hold, SustainedExtremes
@@ -71,7 +72,8 @@ def measure_margin(
       of `T_act`.
 
     A sustained peak is the best minimum over D neighbouring evaluations, a valley the lowest maximum.
-    Invalid evaluations hold the value before them. Quantiles interpolate linearly between order
+    Invalid evaluations hold the value before them; infinite light counts as the largest number to reckon with
+    (`teachlab.signal.measured`). Quantiles interpolate linearly between order
     statistics. The standard deviations of the population figure have n − 1 in the divisor and, like the
     noise, the standard deviation of one level as their floor.
 
@@ -82,6 +84,7 @@ def measure_margin(
     """
     if not 0 < quantile_share < 0.5:
         raise ParameterError(f"quantile-share must lie between 0 and 0.5, got {quantile_share:g}.")
+    recording = measured(recording)
     windows = Windows.of(
         truth, output.clock, border=border_evaluations(truth, output.clock, tolerance_ms), lag=output.lag
     )
@@ -94,7 +97,7 @@ def measure_margin(
     gaps = np.isin(windows.gap_after, trials.gap_after[trials.gaps != Outcome.EXCLUDED])
     with np.errstate(invalid="ignore", over="ignore"):
         edge_range = _edge_range(recording, output, windows, np.flatnonzero(passes))
-    # Infinite light is no fault of this setting; what cannot be computed with it becomes NaN, null in JSON.
+    # Levels at the ends of the numbers are no fault: a distance to them may be infinite, null in JSON.
     with np.errstate(invalid="ignore", over="ignore"):
         return _margin(scan, passes, gaps, output, recording.info.dark_level, quantile_share, edge_range)
 

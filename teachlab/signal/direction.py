@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import isnan
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from teachlab.model.recording import Direction
+from teachlab.signal.measured import LARGEST
 
 REQUIRED_RATIO = 1.25
 """The larger contrast must be at least this many times the smaller one."""
@@ -36,6 +38,17 @@ class Contrasts:
             return float("nan")
         return larger / smaller if smaller > 0 else float("inf")
 
+    def told(self, unit: str) -> str:
+        """Return both contrasts and their ratio in words.
+
+        Examples
+        --------
+        >>> Contrasts(6.0, 4.0).told("mV"), Contrasts(0.0, -1.0).told("mV")
+        ('rise 6 mV, dip 4 mV, ratio 1.5', 'rise 0 mV, dip -1 mV')
+        """
+        both = f"rise {self.rise:.6g} {unit}, dip {self.dip:.6g} {unit}"
+        return both if isnan(self.ratio) else f"{both}, ratio {self.ratio:.3g}"
+
     @property
     def direction(self) -> Direction | None:
         """The direction of the larger contrast, or None where the two are too close to tell."""
@@ -59,9 +72,10 @@ def contrasts(pass_max: ArrayLike, pass_min: ArrayLike, gap_median: ArrayLike) -
     >>> contrasts([52.0, 50.0, 48.0], [9.0, 8.0, 9.0], 10.0)
     Contrasts(rise=40.0, dip=1.0)
     """
-    with np.errstate(invalid="ignore"):  # infinite less infinite light is NaN: left out
-        above = np.asarray(pass_max, np.float64) - np.asarray(gap_median, np.float64)
-        below = np.asarray(gap_median, np.float64) - np.asarray(pass_min, np.float64)
+    most, least, background = (
+        np.clip(np.asarray(x, np.float64), -LARGEST, LARGEST) for x in (pass_max, pass_min, gap_median)
+    )
+    above, below = most - background, background - least
     known = ~(np.isnan(above) | np.isnan(below))
     if not known.any():
         return Contrasts(float("nan"), float("nan"))

@@ -17,6 +17,7 @@ from teachlab.model.teaching import Background, Events, Levels, Reading, Shown, 
 from teachlab.model.truth import Truth
 from teachlab.signal.direction import REQUIRED_RATIO, Contrasts, contrasts
 from teachlab.signal.evaluation import Clock, ceil, exact, no_valid_sample
+from teachlab.signal.measured import LARGEST
 from teachlab.signal.windows import Windows, border_evaluations
 from teachlab.teach.evaluated import Evaluated, Stretches, measure
 
@@ -27,9 +28,6 @@ STRETCH_S = 2
 SWEEP_PASSES = 5
 MEDIAN_EVALUATIONS = 1 << 22
 """The median of the gaps is that of about this many evaluations, evenly thinned where there are more."""
-
-LARGEST = 1e150
-"""Light beyond this, whose square is no number any more, is not shown."""
 
 # One stream of random numbers per kind of evidence: what one strategy needs never moves another's draw.
 _OBJECT, _BACKGROUND, _STRETCH, _SWEEP, _EVENTS = range(5)
@@ -172,8 +170,7 @@ class TeachBlock:
             unit = self.recording.info.unit
             raise Abstained(
                 "what objects do to the light cannot be told from the teach block",
-                f"rise {self.contrasts.rise:.6g} {unit}, dip {self.contrasts.dip:.6g} {unit}, "
-                f"ratio {self.contrasts.ratio:.3g}",
+                self.contrasts.told(unit),
                 f"one at least {REQUIRED_RATIO} times the other, or a direction stored with the recording",
             )
         return found
@@ -187,6 +184,8 @@ class TeachBlock:
         passes = self._passes.select(self._detect)
         if not (passes.valid.any() and self._gaps.valid.any()):
             return Contrasts(float("nan"), float("nan"))
+        for extremes in (passes.low, passes.high, self._gaps.low, self._gaps.high):
+            _refuse_too_strong(extremes[np.isfinite(extremes)])
         return contrasts(passes.high, passes.low, self._gap_median())
 
     def _gap_median(self) -> float:
@@ -333,10 +332,14 @@ def _centre(size: int) -> NDArray[np.int64]:
 
 def _light(light: Levels) -> Levels:
     """Return light as it may be shown; abstain where it is too strong to be calculated with."""
+    _refuse_too_strong(light)
+    return _frozen(light)
+
+
+def _refuse_too_strong(light: Levels) -> None:
     strongest = float(np.fmax.reduce(np.abs(light), initial=0.0))
     if strongest > LARGEST:
         raise Abstained("the light is too strong to be calculated with", f"{strongest:.3g}", f"at most {LARGEST:g}")
-    return _frozen(light)
 
 
 def _frozen(values: A) -> A:

@@ -89,11 +89,12 @@ def test_a_record_of_any_finite_setting_is_drawn(folder: Path, tmp_path: Path, s
     assert {p.name for p in tmp_path.iterdir()} == {"result.json", "report.html"}
 
 
-def test_light_near_the_end_of_the_range_of_numbers_is_reported(folder: Path, tmp_path: Path) -> None:
+def test_light_near_the_end_of_the_range_of_numbers_is_refused(folder: Path, tmp_path: Path) -> None:
     words = ["report", "bright.parquet", "--setting", "setting.json", "--out", str(tmp_path), "--draws", "0"]
-    with np.errstate(all="ignore"):
-        done = run(folder, *words)
-    assert done.exit_code == 0, done.output
+    done = run(folder, *words)
+    assert done.exit_code == 2, done.output
+    assert "bright: column 'light', sample 0: light must be at most 1e+60" in done.stderr.replace("\n", " ")
+    assert not list(tmp_path.iterdir())
 
 
 def test_the_direction_of_nothing_to_detect_is_not_a_number_of_counts(folder: Path) -> None:
