@@ -129,9 +129,16 @@ def verify_command(
         findings = [{"where": f.where, "message": f.message, "serious": f.serious} for f in found]
         emit_json({"record": Path(record).name, "verified": holds, "findings": findings})
     else:
-        for finding in found:
+        # What may explain differences comes before them.
+        for finding in sorted(found, key=lambda f: f.serious):
             say(f"{'differs' if finding.serious else 'note'}: {finding.where}: {finding.message}")
-        say("Verified: recomputed, and nothing differs." if holds else "Not verified.")
+        if holds:
+            say("Verified: recomputed, and nothing differs.")
+        elif any(not f.serious and f.where == "software" for f in found):
+            say("Not verified: other software made the record, and the differences may come from that. Verify it with "
+                "the versions it names, or write a new one.")  # fmt: skip
+        else:
+            say("Not verified.")
     if not holds:
         raise typer.Exit(1)
 

@@ -125,6 +125,9 @@ def stress_command(
     _tell_feasibility(possible, found.setting.unit)
     for name, _ in [*targets, *([drawn] if drawn else [])]:
         say(f"Written: {name}")
+    if found.contamination_reserve is None:
+        say()
+        say(f"Next: why it fails as recorded: teachlab replay {recording} --setting {setting}")
 
 
 def _rate(loss_per_day: float | None, levels_seen: str | None, dark_level: float) -> LossRate | float | None:
@@ -210,11 +213,14 @@ def _tell(found: StressMap, cleaning: Cleaning | None) -> None:
     if cleaning is not None:
         for line in _cleaning_lines(cleaning):
             say(line)
-    if len(found.ambient) * len(found.pedestal) > 1:
+    least = [share for row in found.boundary() for share in row]
+    if len(least) > 1 and not any(share is not None for share in least):
+        say(f"With the most light it works in none of the {len(least)} combinations of ambient light and pedestal.")
+    elif len(least) > 1:
         say("Smallest share of light left that still works, from all of it down:")
         for row, ambient in zip(found.boundary(), found.ambient, strict=True):
-            for least, pedestal in zip(row, found.pedestal, strict=True):
-                works = "does not work at all" if least is None else f"{least:g}"
+            for share, pedestal in zip(row, found.pedestal, strict=True):
+                works = "does not work at all" if share is None else f"{share:g}"
                 say(f"  ambient {ambient:>8.5g}, pedestal {pedestal:>8.5g} {unit}: {works}")
     worst = [f"{g:g}: {n}" for g, n in zip(found.gain, found.lost[:, 0, 0].tolist(), strict=True)]
     say(

@@ -137,6 +137,9 @@ def _report(path: str, recipe: Recipe, planned: Plan, json: bool) -> None:
     say(f"{path}: {info.title}")
     say(f"{planned.rows} samples, {seconds:.1f} s, {planned.truth.passes} passes, seed {recipe.seed}.")
     say("Synthetic: not evidence about a real line.")
+    if path.lower().endswith(".parquet"):
+        say()
+        say(f"Next: teachlab inspect {path}")
 
 
 def _list(json: bool) -> None:

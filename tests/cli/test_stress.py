@@ -93,6 +93,14 @@ def test_reserves_are_null_where_it_fails_unstressed(line: Path) -> None:
     assert "Time to cleaning: without a reserve, none." in result.output
 
 
+def test_what_fails_everywhere_is_said_once_with_what_to_do_next(line: Path) -> None:
+    text = run(line, setting="high").output
+    assert "With the most light it works in none of the 10 combinations of ambient light and pedestal." in text
+    assert "does not work at all" not in text
+    assert f"Next: why it fails as recorded: teachlab replay {line} --setting {line.parent / 'high.json'}" in text
+    assert "Next: why it fails" not in run(line).output
+
+
 def test_axes_without_being_named(line: Path) -> None:
     found = document(line)
     assert found["gain"][0] == 1
