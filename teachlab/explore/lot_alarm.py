@@ -135,7 +135,10 @@ def falling_below(values: ArrayLike, level: LotLevel, *, before: ArrayLike | Non
     at now and then stays behind (Siegmund 1985). It is at least the largest sum of `before`, so that a recording never
     alarms against itself.
 
-    Simulated chance of an alarm where nothing changes: ``benchmarks/coverage_alarms.py``.
+    Simulated with lots of 20, normal, of two kinds, or unequal, with an intra-lot correlation of 0 to 0.6, learnt
+    from 5 to 50 lots and watched for 8 to 60: an alarm comes in at most 4 % of recordings on which nothing changes,
+    with stretches in place of lots in at most 6 %. A sum over passes that takes them as independent alarms in up to
+    99.8 % (``benchmarks/coverage_alarms.py``).
     """
     x = np.asarray(values, np.float64).reshape(-1)
     if x.size == 0:
