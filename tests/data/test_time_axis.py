@@ -229,3 +229,33 @@ def test_shortest_decimal_is_within_tolerance_and_none_shorter_is(value, toleran
     digits = len(Decimal(repr(found)).normalize().as_tuple().digits)
     for fewer in range(1, min(digits, 16)):
         assert abs(float(f"{value:.{fewer}g}") / value - 1) > tolerance or float(f"{value:.{fewer}g}") == found
+
+
+@pytest.mark.parametrize("cut", [None, 1, 7, 1000])
+@pytest.mark.parametrize("first", [5, 2500])
+def test_rows_that_do_not_ascend_are_counted_and_the_first_few_shown(first, cut):
+    """One row twice, then rows out of place: the first is told with its time, three more by row, all are counted."""
+    times = np.arange(3000) / 500
+    wrong = first + np.array([0, 10, 20, 30, 40, 50])
+    times[first] = times[first - 1]
+    for row in wrong[1:]:
+        times[[row - 1, row]] = times[[row, row - 1]]
+    told = (
+        rf"^row {first}: the same time as the row before.*times must ascend\. Take duplicated .*--no-time\. In all "
+        rf"6 of 3000 rows are not later than the row before: next row {first + 10}, row {first + 20}, row {first + 30} "
+        r"…\.$"
+    )
+    with pytest.raises(RecordingError, match=told):
+        checked(times, cut=cut)
+
+
+def test_one_row_that_does_not_ascend_is_told_alone():
+    times = np.arange(1500) / 500
+    times[1200] = times[1199]
+    with pytest.raises(RecordingError, match=r"must ascend\. Take duplicated .*--no-time\.$"):
+        checked(times)
+
+
+def test_times_of_two_rows_that_do_not_ascend():
+    with pytest.raises(RecordingError, match=r"^row 1: 1 s before the row before, .*must ascend\. Take .*--no-time\.$"):
+        checked([1.0, 0.0])

@@ -177,15 +177,20 @@ class TimeAxis:
         self._gap_rows: list[NDArray[np.int64]] = []
         self._gap_spans: list[NDArray[np.float64]] = []
         self._local: list[tuple[int, int, float]] = []
+        self._backward, self._backward_rows, self._told = 0, list[int](), ""
 
     def push(self, seconds: NDArray[np.float64]) -> None:
         """Take the times of the next rows, s."""
+        if self._backward:
+            self._forward(seconds)
+            return
         if math.isnan(self._period):
             self._held.append(seconds)
             if sum(part.size for part in self._held) < FIRST_ROWS:
                 return
             seconds = self._begin()
-        self._push(seconds)
+        if not self._backward:
+            self._push(seconds)
 
     def _begin(self) -> NDArray[np.float64]:
         seconds = np.concatenate(self._held) if self._held else np.empty(0)
@@ -194,20 +199,20 @@ class TimeAxis:
             raise RecordingError(
                 f"{self._place(0)}: one row has no rate. Give --rate and leave the column out with --no-time."
             )
+        if not self._forward(seconds):
+            return seconds
+        self._rows = 0
         steps = np.diff(seconds)
-        self._check_forward(steps, seconds[:-1], 1)
         self._period = float(np.median(steps))
         if self._given is not None and not 0.8 <= self._period * self._given <= 1.25:
             raise self._disagree(1 / self._period)
         return seconds
 
     def _push(self, seconds: NDArray[np.float64]) -> None:
-        before = np.concatenate(([self._last], seconds[:-1])) if self._rows else seconds[:-1]
+        before, row = self._before(seconds)
         steps = seconds[seconds.size - before.size :] - before
-        row = self._rows if self._rows else 1
-        self._rows += seconds.size
-        self._check_forward(steps, before, row)
-        self._last = float(seconds[-1]) if seconds.size else self._last
+        if not self._forward(seconds):
+            return
         gap = steps > 1.5 * self._period
         close = steps < 0.5 * self._period
         if close.any():
@@ -232,15 +237,43 @@ class TimeAxis:
         for k in range(0, steps.size - LOCAL_ROWS + 1, LOCAL_ROWS):
             self._local.append((int(rows[k]), int(rows[k + LOCAL_ROWS - 1]), float(steps[k : k + LOCAL_ROWS].mean())))
 
-    def _check_forward(self, steps: NDArray[np.float64], before: NDArray[np.float64], row: int) -> None:
-        wrong = steps <= 0
-        if wrong.any():
-            k = int(np.argmax(wrong))
+    def _before(self, seconds: NDArray[np.float64]) -> tuple[NDArray[np.float64], int]:
+        """Return the times of the rows before the next ones, and the first row that has one before it."""
+        if self._rows:
+            return np.concatenate(([self._last], seconds[:-1])), self._rows
+        return seconds[:-1], 1
+
+    def _forward(self, seconds: NDArray[np.float64]) -> bool:
+        """Take the next rows; return whether all times so far ascend. Once one does not, only such rows are counted."""
+        before, row = self._before(seconds)
+        steps = seconds[seconds.size - before.size :] - before
+        wrong = np.flatnonzero(steps <= 0)
+        if wrong.size and not self._backward:
+            k = int(wrong[0])
             what = "the same time as" if steps[k] == 0 else f"{_time(-steps[k])} before"
-            raise RecordingError(
+            self._told = (
                 f"{self._place(row + k)}: {what} the row before, which is {before[k]:.9g} s after the first: times "
-                "must ascend. Take duplicated or misplaced rows out, or give --rate with --no-time."
+                "must ascend."
             )
+        self._backward += wrong.size
+        self._backward_rows += (wrong[: SHOWN_GAPS + 1 - len(self._backward_rows)] + row).tolist()
+        self._rows += seconds.size
+        self._last = float(seconds[-1]) if seconds.size else self._last
+        return not self._backward
+
+    def _runs_backward(self) -> RecordingError:
+        """Return the error for rows that are not later than the row before them."""
+        several, others = "", self._backward_rows[1 : SHOWN_GAPS + 1]
+        if others:
+            # A place ends in how a person finds the row.
+            shown = ", ".join(self._place(row).rsplit(", ", 1)[-1] for row in others)
+            more = " …" if self._backward > SHOWN_GAPS + 1 else ""
+            several = (
+                f" In all {self._backward} of {self._rows} rows are not later than the row before: next {shown}{more}."
+            )
+        return RecordingError(
+            f"{self._told} Take duplicated or misplaced rows out, or give --rate with --no-time.{several}"
+        )
 
     def finish(self, *, fill_gaps: bool) -> TimeReport:
         """Return what was found.
@@ -252,8 +285,12 @@ class TimeAxis:
         ParameterError
             If the rate that was given is another one.
         """
-        if math.isnan(self._period):
-            self._push(self._begin())
+        if math.isnan(self._period) and not self._backward:
+            seconds = self._begin()
+            if not self._backward:
+                self._push(seconds)
+        if self._backward:
+            raise self._runs_backward()
         if self._steps == 0:
             raise RecordingError(f"{self._place(1)}: no two rows are one period apart, so the rate cannot be found.")
         measured = self._steps / self._span
