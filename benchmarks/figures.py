@@ -141,6 +141,7 @@ class Suite(Table):
     teach_seed: int
     scored_seed: int
     seed_pairs: tuple[tuple[int, int], ...] = ()
+    other_seeds: str = ""
     rule: dict[str, Rule]
     case: tuple[Case, ...]
     teachings: tuple[Teachings, ...] = ()

@@ -66,7 +66,7 @@ def counted(verdicts: list[Verdict], absent: list[Verdict], orders: list[Order])
     )
 
 
-def page(verdicts: list[Verdict], absent: list[Verdict], orders: list[Order]) -> str:
+def page(verdicts: list[Verdict], absent: list[Verdict], orders: list[Order], other_seeds: str) -> str:
     """The tables in Markdown."""
     head = (
         "# What the other strategies do and fail at\n\nSynthetic lines, one pair of seeds. Medians and ranges as in "
@@ -89,6 +89,12 @@ def page(verdicts: list[Verdict], absent: list[Verdict], orders: list[Order]) ->
         "",
         *(f"- {v.case.id}, {v.figure.of}, {v.figure.measure}: {v.figure.because}" for v in absent),
     ]
+    other = [
+        f"- {v.case.id} {v.case.what}, {v.figure.of}, {v.figure.measure}: {v.figure.across_seeds}"
+        for v in (*verdicts, *absent)
+        if v.figure.across_seeds
+    ]
+    away += ["", "## At other seeds", "", other_seeds, "", *other]
     return "\n\n".join([head, counted(verdicts, absent, orders), table(verdicts, orders), "\n".join(away)])
 
 
@@ -103,7 +109,7 @@ def predictions(draws: int | None) -> int:
         verdicts += mine
         absent += judge(case.model_copy(update={"figure": case.absent, "ascending": ()}), measured)[0]
         orders += [(case.id, *chain) for chain in chains]
-    text = page(verdicts, absent, orders)
+    text = page(verdicts, absent, orders, suite.other_seeds)
     print(text)
     if draws is None:
         chains = [{"case": c, "order": o, "holds": h} for c, o, h in orders]

@@ -188,7 +188,7 @@ def main() -> None:
         lost = np.interp(taught, levels, held)
         say(f"A01, gain {gain:g}, hysteresis 1.26: merged {spread(lost)} % over these teachings.")
         if gain == 0.95:
-            at = ", ".join(f"{h:.2g} % at {t:.1f}" for t, h in zip(levels, held, strict=True) if 55 < t < 57)
+            at = ", ".join(f"{h:.3g} % at {t:.1f}" for t, h in zip(levels, held, strict=True) if 55 < t < 57)
             say(f"A01, gain 0.95, by level: {at}.")
             for share in (0.3, 10, 36):
                 say(f"A01, gain 0.95: {share:g} % or more in {100 * np.mean(lost >= share):.0f} of 100 teachings.")
@@ -197,7 +197,7 @@ def main() -> None:
     say(f"A01, clean, not seen at all: {', '.join(f'{m:.2g} % at {t}' for t, m in zip(low, missed, strict=True))}.")
     for gain in (0.90, 0.85):
         held = jar_losses(6000, gain, low, 0.3)[0]
-        say(f"A01, gain {gain:g}, merged: {', '.join(f'{h:.2g} % at {t}' for t, h in zip(low, held, strict=True))}.")
+        say(f"A01, gain {gain:g}, merged: {', '.join(f'{h:.3g} % at {t}' for t, h in zip(low, held, strict=True))}.")
     for release in (14.12, 13.3):
         long = float(sun_steps(release, 20_000, 400).mean())
         share = 100 * np.mean(sun_steps(release, 4000, 2000) >= 13)

@@ -120,14 +120,14 @@ def verdicts_of(modules, cases, rows, part):
     return made
 
 
-def test_the_stored_predictions_are_those_of_the_file_and_the_page_says_the_same(modules, cases, stored):
+def test_the_stored_predictions_are_those_of_the_file_and_the_page_says_the_same(modules, suite, cases, stored):
     verdicts, absent = (
         verdicts_of(modules, cases, stored[name], part) for name, part in (("figures", "figure"), ("absent", "absent"))
     )
     wanted = [(case.id, " <= ".join(chain)) for case in cases for chain in case.ascending]
     assert [(row["case"], row["order"]) for row in stored["orders"]] == wanted
     orders = [(row["case"], row["order"], row["holds"]) for row in stored["orders"]]
-    page = modules["strategies"].page(verdicts, absent, orders)
+    page = modules["strategies"].page(verdicts, absent, orders, suite.other_seeds)
     assert (RESULTS / "predictions.md").read_text(encoding="utf-8") == page + "\n"
 
 
