@@ -18,9 +18,12 @@ from teachlab.data.synthetic.line import UNSTRESSED, Line, Stress, motion_of
 from teachlab.data.synthetic.motion import first_sample_at
 from teachlab.data.synthetic.scenario import Scenario
 from teachlab.data.synthetic.streams import CHUNK
-from teachlab.errors import ParameterError
+from teachlab.errors import ParameterError, ScenarioError
 from teachlab.model.recording import Block, Direction, Light, Origin, Recording, RecordingInfo, Sensing
 from teachlab.model.truth import Truth, TruthSource
+
+MOST_SAMPLES = 10**10
+"""Ten times what the evaluation clock is exact for, 20 GB of 16-bit samples: a longer recording is a slip of a unit."""
 
 Integers = NDArray[np.int64]
 Progress = Callable[[int, int], None]
@@ -100,6 +103,7 @@ def plan(recipe: Recipe) -> Plan:
     """Return length and truth of a recording without generating its samples."""
     scenario = recipe.scenario
     lead, trail, kind, lot, end_mm = _passes(recipe)
+    _refuse_too_long(recipe, end_mm)
     motion, rate = motion_of(scenario, recipe.seed), scenario.sensor.sample_rate_hz
 
     def sample(position: NDArray[np.float64]) -> Integers:
@@ -144,6 +148,22 @@ def plan(recipe: Recipe) -> Plan:
     return Plan(samples, rows, truth)
 
 
+def _refuse_too_long(recipe: Recipe, end_mm: float, *, so_far: int | None = None) -> None:
+    """Refuse what nobody can keep or wait for, before any sample is made."""
+    line, rate, n = recipe.scenario.line, recipe.scenario.sensor.sample_rate_hz, so_far or recipe.passes
+    asked = end_mm / line.speed_mm_s * rate
+    if asked <= MOST_SAMPLES:
+        return
+    few = int(n * (MOST_SAMPLES / asked))
+    cure = f"Ask for at most about {few} passes, or correct" if few else "Correct"
+    raise ScenarioError(
+        f"{recipe.scenario.title}: a synthetic recording holds at most {MOST_SAMPLES:.0e} samples "
+        f"({2 * MOST_SAMPLES / 1e9:g} GB of 16 bits), but {n} passes on {end_mm:.3g} mm of belt take {asked:.3g} at "
+        f"{line.speed_mm_s:g} mm/s and {rate:g} Hz. {cure} line.gap_mm, line.lead_in_mm, the lengths of the objects, "
+        "line.speed_mm_s or sensor.sample_rate_hz."
+    )
+
+
 def _apart(start: Integers, end: Integers, samples: int) -> tuple[Integers, Integers]:
     """Let an object shorter than a sample step own one sample, and never one of the object before."""
     end = np.maximum(end, start + 1)
@@ -163,6 +183,8 @@ def _passes(recipe: Recipe) -> tuple[NDArray[np.float64], NDArray[np.float64], I
         lots.append(chunk.lot)
         if chunk.first + chunk.lead_mm.size >= n:
             break
+        # a chunk that is not the last: the passes so far tell how many would fit
+        _refuse_too_long(recipe, float(chunk.trail_mm[-1]), so_far=chunk.first + chunk.lead_mm.size)
     end_mm = float(chunk.trail_mm[n - 1 - chunk.first] + chunk.gap_mm[n - 1 - chunk.first] / 2)
     lead, trail = np.concatenate(leads)[:n], np.concatenate(trails)[:n]
     return lead, trail, np.concatenate(kinds)[:n].astype(np.int64), np.concatenate(lots)[:n], end_mm
