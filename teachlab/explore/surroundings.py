@@ -235,7 +235,15 @@ def other_target(
     if mode not in TWO_WAY_EXPONENTS:
         raise ParameterError(f"mode must be one of {', '.join(TWO_WAY_EXPONENTS)}; got '{mode}'.")
     k = TWO_WAY_EXPONENTS[mode]
-    ratio = other_reflectance / reflectance * (distance / other_distance) ** k
+    try:
+        ratio = other_reflectance / reflectance * (distance / other_distance) ** k
+    except OverflowError:
+        ratio = math.inf
+    if not math.isfinite(dark + (measured - dark) * ratio):
+        raise ParameterError(
+            f"the light must be a number: from {distance:g} to {other_distance:g} (reflectance {reflectance:g} "
+            f"to {other_reflectance:g}) it grows beyond all. Give distances in one unit, less far apart."
+        )
     return Answer(
         values={"light": dark + (measured - dark) * ratio, "ratio": ratio, "exponent": k},
         verdict=f"{ratio:.4g} times the light above dark",

@@ -257,3 +257,10 @@ def test_every_answer_says_what_it_rests_on() -> None:
         document = answer.as_dict()
         assert len(document["source"]) > 20
         assert len(document["limits"]) > 20
+
+
+@pytest.mark.parametrize("far", [{"other_distance": 1e-300}, {"reflectance": 1e-300, "other_distance": 1e-20}])
+def test_a_target_so_near_that_its_light_is_no_number_is_refused(far: dict[str, float]) -> None:
+    given = {"reflectance": 0.5, "other_reflectance": 1.0, "distance": 1.0, "other_distance": 1.0} | far
+    with pytest.raises(ParameterError, match="the light must be a number: from 1 to 1e-"):
+        other_target(measured=1e10, dark=0.0, **given)
