@@ -58,7 +58,10 @@ def verify_record(
     known = isinstance(record, dict) and record.get("kind") in {EVIDENCE, ABSTENTION}
     if not known or record.get("schema") != SCHEMA:
         raise InputError(f"{path}: this is no evidence record of schema {SCHEMA}. Give the result.json of a report.")
-    changed = _own_digest(record, text)
+    try:
+        changed = _own_digest(record, text)
+    except ValueError:  # 1e400 is JSON, but no number that a record can hold
+        raise InputError(f"{path}: the record is damaged: a number in it is too large. Write it again.") from None
     again_of = _setting_again if record["kind"] == EVIDENCE else _abstention_again
     try:
         again, opened, found = again_of(record, path, (recording, truth, setting))

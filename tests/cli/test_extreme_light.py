@@ -47,6 +47,9 @@ def light_of(kind: str) -> np.ndarray:
     elif kind == "half precision":
         light[500] = np.inf
         return light.astype(np.float16)
+    elif kind == "single precision":
+        light[500] = np.inf
+        return light.astype(np.float32)
     elif kind == "one too large":
         light[500] = 1e160
     elif kind == "too large":
@@ -58,7 +61,7 @@ def light_of(kind: str) -> np.ndarray:
 
 KINDS = (
     "one infinite", "both infinite", "infinite gap", "infinite passes", "all infinite", "half precision",
-    "one too large", "too large", "ends of the numbers",
+    "single precision", "one too large", "too large", "ends of the numbers",
 )  # fmt: skip
 
 

@@ -268,6 +268,13 @@ def test_verify_refuses_what_is_no_record(tmp_path: Path) -> None:
     assert "no evidence record" in result.stderr
 
 
+def test_a_number_beyond_all_numbers_is_a_damaged_record(folder: Path) -> None:
+    text = (folder / "result.json").read_text()
+    (folder / "result.json").write_text(text.replace('"confidence": 0.95', '"confidence": 1e400', 1))
+    with pytest.raises(InputError, match="the record is damaged: a number in it is too large"):
+        verify_record(folder / "result.json")
+
+
 def test_missing_data_is_named(folder: Path) -> None:
     (folder / "line.parquet").unlink()
     with pytest.raises(InputError, match=r"'line\.parquet' is neither"):

@@ -133,6 +133,6 @@ def levels_in(dtype: np.dtype[Any], levels: Levels) -> Light:
     """
     with np.errstate(over="ignore"):
         out = levels.astype(dtype)
-    below = out.astype(np.float64) < levels
-    out[below] = np.nextafter(out[below], dtype.type(np.inf))
+        below = out.astype(np.float64) < levels
+        out[below] = np.nextafter(out[below], dtype.type(np.inf))
     return out
