@@ -118,7 +118,10 @@ def reasons(setting: Setting, score: Score, truth: Truth, extremes: Extremes, un
         )
     again = int(np.count_nonzero(trials.pass_onsets[trials.passes == Outcome.HIT] > 1))
     if again:
-        out.append(f"{again} passes counted more than once: within them the light crosses both levels again")
+        out.append(
+            f"{again} pass{'' if again == 1 else 'es'} counted more than once: within {'it' if again == 1 else 'them'} "
+            "the light crosses both levels again"
+        )
     return out
 
 

@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from teachlab.model.benchmark import RecordingBench
     from teachlab.model.truth import Truth
 
+NAMED = 3
+"""Strategies named before a reason that they share."""
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
@@ -87,7 +90,7 @@ def bench_command(
         say("Keep draws, JSON and figures with --out FOLDER.")
 
 
-def print_bench(bench: RecordingBench, truth: Truth, extremes: Extremes) -> None:
+def print_bench(bench: RecordingBench, truth: Truth, extremes: Extremes, *, ranking_only: bool = False) -> None:
     """Print tables, reasons and verdict of one recording."""
     from teachlab.bench import (
         interval_table,
@@ -101,16 +104,21 @@ def print_bench(bench: RecordingBench, truth: Truth, extremes: Extremes) -> None
     )
 
     show(ranking_table(bench))
-    show(spread_table(bench))
-    show(interval_table(bench))
-    show(margin_table(bench))
-    if (labels := label_table(bench)) is not None:
-        show(labels)
+    if not ranking_only:
+        show(spread_table(bench))
+        show(interval_table(bench))
+        show(margin_table(bench))
+        if (labels := label_table(bench)) is not None:
+            show(labels)
+    shared: dict[str, list[str]] = {}
     for result in bench.results:
         if result.median_draw is None or result.median_draw.setting is None or result.median_score is None:
             continue
         for reason in reasons(result.median_draw.setting, result.median_score, truth, extremes, bench.unit):
-            say(f"  {result.strategy}: {reason}.")
+            shared.setdefault(reason, []).append(result.strategy)
+    for reason, names in shared.items():
+        more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
+        say(f"  {', '.join(names[:NAMED])}{more}: {reason}.")
     for line in reason_lines(bench):
         say(f"  {line}.")
     say(verdict(bench))

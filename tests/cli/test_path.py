@@ -231,7 +231,19 @@ def test_demo_runs_anywhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
     assert re.search(r"Verdict: Use [a-z-]+, chosen on the first 140 scored passes", done.stdout)
     assert "two-component-mixture" in done.stdout
     assert "'brown lid'" in done.stdout  # the reason for the losses
+    assert "Not a safety device" in done.stdout
+    # A first look: the two rankings, what went wrong and the verdicts, less than the tables of bench.
+    assert done.stdout.count("order not established") > 2
+    assert "Spread over the draws" not in done.stdout
+    assert len(done.stdout.splitlines()) < 150
     assert [p.name for p in tmp_path.iterdir()] == ["teachlab-demo.svg"]
+
+
+def test_demo_prints_all_tables_on_request(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    told = run("demo", "--draws", "2", "--tables").stdout
+    for table in ("Spread over the draws", "Median setting of every strategy", "Margin and reserves", "per label"):
+        assert table in told
 
 
 @pytest.mark.skipif(os.name == "nt", reason="signals")
