@@ -1,4 +1,4 @@
-"""An example below the help of every command; together, in this order, they are one session on a log that ships."""
+"""An example below the help of every command; together, in this order, they are one walk through a log that ships."""
 
 from __future__ import annotations
 
