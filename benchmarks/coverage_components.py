@@ -1,6 +1,6 @@
 """Simulated coverage of the interval of the intraclass share; writes coverage_components.json beside this file.
 
-    python benchmarks/coverage_components.py [--repetitions 2000]
+    python benchmarks/coverage_components.py [--repetitions 1000]
 
 Groups of people, shifts or lots, with several values each; the share of the variance between them as stated. The
 interval is exact where both effects are normal, whatever the sizes. Other effects, of variance 1: "flat" (uniform),
@@ -65,7 +65,7 @@ def coverage(
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--repetitions", type=int, default=2000)
+    parser.add_argument("--repetitions", type=int, default=1000)
     repetitions = parser.parse_args().repetitions
     rows: list[dict[str, Any]] = []
     for effects in EFFECTS:

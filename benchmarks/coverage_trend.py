@@ -1,6 +1,6 @@
 """Simulated coverage of the time to cleaning; writes coverage_trend.json beside this file.
 
-    python benchmarks/coverage_trend.py [--repetitions 1000]
+    python benchmarks/coverage_trend.py [--repetitions 500]
 
 Passes whose light falls by 10 % an hour over three hours, with a scatter of 10 % of which the intra-lot correlation
 lies between lots. Asked is when a tenth of the passes lies below a level: "ahead", half an hour after the recording, or
@@ -85,7 +85,7 @@ def coverage(
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--repetitions", type=int, default=1000)
+    parser.add_argument("--repetitions", type=int, default=500)
     repetitions = parser.parse_args().repetitions
     rows: list[dict[str, Any]] = []
     for kind, icc, lots, size in CASES:

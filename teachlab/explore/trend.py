@@ -28,8 +28,8 @@ class Line:
         Point through which the line goes: means of both coordinates.
     variances : (float, float, float)
         Of the height of the line at `mean_at`, the covariance of that with the slope, and of the slope.
-    points : int
-        Two more than the degrees of freedom.
+    freedom : float
+        Degrees of freedom of the variances.
     confidence : float
     """
 
@@ -39,7 +39,7 @@ class Line:
     mean_at: float
     mean: float
     variances: tuple[float, float, float]
-    points: int
+    freedom: float
     confidence: float
 
     @property
@@ -97,13 +97,13 @@ def fit_line(at: ArrayLike, values: ArrayLike, *, confidence: float = 0.95) -> L
     rest = y - y.mean() - slope * centred
     residual = math.sqrt(float(rest @ rest) / (t.size - 2))
     variances = (residual**2 / t.size, 0.0, residual**2 / spread)
-    return _line(slope, (float(t.mean()), float(y.mean())), variances, t.size, confidence)
+    return _line(slope, (float(t.mean()), float(y.mean())), variances, t.size - 2, confidence)
 
 
 def _line(
-    slope: float, mean: tuple[float, float], variances: tuple[float, float, float], points: int, confidence: float
+    slope: float, mean: tuple[float, float], variances: tuple[float, float, float], freedom: float, confidence: float
 ) -> Line:
-    half = float(stdtrit(points - 2, (1 + confidence) / 2)) * math.sqrt(variances[2])
+    half = float(stdtrit(freedom, (1 + confidence) / 2)) * math.sqrt(variances[2])
     return Line(
         slope=slope,
         low=slope - half,
@@ -111,7 +111,7 @@ def _line(
         mean_at=mean[0],
         mean=mean[1],
         variances=variances,
-        points=points,
+        freedom=freedom,
         confidence=confidence,
     )
 
@@ -138,15 +138,20 @@ def fit_lowered(
     -----
     The slope is that of the least-squares line through the medians of the groups; the line is lowered by the quantile q
     of all values about it. Its variances come from leaving out one group after another (jackknife):
-    ``(G − 1)/G Σ (θ_g − θ̄)(θ_g − θ̄)ᵀ`` with t of G − 2. Since a quantile jumps when values are left out, its share in
-    θ_g is the linear one, ``(share − F_g(q)) / f``, with F_g the share below q of what is left and f the density at q,
-    a difference quotient over the bandwidth of Hall and Sheather.
+    ``(G − 1)/G Σ (θ_g − θ̄)(θ_g − θ̄)ᵀ``. Since a quantile jumps when values are left out, its share in θ_g is the
+    linear one, ``(share − F_g(q)) / f``, with F_g the share below q of what is left and f the density at q, a
+    difference quotient over the bandwidth of Hall and Sheather. The groups at both ends carry most of the variance of
+    the slope: t has ``(Σ c²)² / Σ c⁴`` degrees of freedom, c the distance of a group from the middle, at most G − 2.
+
+    Simulated coverage of the time at nominal 95 % is at least 94 % with an intra-lot correlation up to 0.2; at 0.6, and
+    a level that is reached within the recording, it falls to 91 %, for few lots show their lower tenth badly. Stretches
+    in place of six lots of 50 that nobody named reach 86 % (``benchmarks/coverage_trend.py``).
 
     References
     ----------
     Shao and Wu, A general theory for jackknife variance estimation, Annals of Statistics 17 (1989) 1176–1197; Hall and
     Sheather, On the distribution of a studentized quantile, Journal of the Royal Statistical Society B 50 (1988)
-    381–391 (both from memory). Their union is this project's own; coverage: ``benchmarks/coverage_trend.py``.
+    381–391; Satterthwaite, Biometrics Bulletin 2 (1946) 110–114 (from memory). Their union is this project's own.
 
     Examples
     --------
@@ -183,7 +188,9 @@ def fit_lowered(
     off = np.array(without) - np.mean(without, axis=0)
     covariance = (of.size - 1) / of.size * off.T @ off
     variances = (float(covariance[0, 0]), float(covariance[0, 1]), float(covariance[1, 1]))
-    return _line(line.slope, (line.mean_at, line.mean + quantile), variances, of.size, confidence)
+    squares = (place - line.mean_at) ** 2
+    freedom = min(of.size - 2.0, float(squares.sum()) ** 2 / float(squares @ squares))
+    return _line(line.slope, (line.mean_at, line.mean + quantile), variances, freedom, confidence)
 
 
 def _quantile(rest: NDArray[np.float64], share: float) -> tuple[float, float]:
@@ -225,7 +232,7 @@ def crossing(line: Line, level: float) -> tuple[float | None, list[tuple[float, 
     (7.07, 6.61, 7.63)
     """
     u, b = level - line.mean, line.slope
-    quantile = float(stdtrit(line.points - 2, (1 + line.confidence) / 2)) ** 2
+    quantile = float(stdtrit(line.freedom, (1 + line.confidence) / 2)) ** 2
     allowed, mixed, of_slope = (quantile * variance for variance in line.variances)
     estimate = None if b == 0 else line.mean_at + u / b
     a, half, c = b * b - of_slope, -u * b - mixed, u * u - allowed

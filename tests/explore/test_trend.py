@@ -143,7 +143,9 @@ def test_variances_by_leaving_out_one_lot_after_another() -> None:
         for out in range(12)
     ]
     assert line.variances[2] == pytest.approx(11 / 12 * 12 * np.var(slopes))
-    assert line.high - line.slope == pytest.approx(stdtrit(10, 0.975) * math.sqrt(line.variances[2]))
+    # Twelve places at ½, 1½ … 5½ from the middle: (2 · 71.5)² / (2 · 1616.9), below 12 − 2.
+    assert line.freedom == pytest.approx(143**2 / (2 * sum((k + 0.5) ** 4 for k in range(6))))
+    assert line.high - line.slope == pytest.approx(stdtrit(line.freedom, 0.975) * math.sqrt(line.variances[2]))
     # Nothing scatters: nothing is in doubt.
     flat = 4 - 0.2 * at
     exact = fit_lowered(at, flat, lots, share=0.1)
