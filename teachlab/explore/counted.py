@@ -6,6 +6,8 @@ import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 
+import numpy as np
+
 from teachlab.explore.surface.pairs import PairCounts, score_pairs
 from teachlab.model.benchmark import Costs, Draw
 from teachlab.model.recording import Recording
@@ -14,6 +16,7 @@ from teachlab.model.setting_kinds import FollowingSetting
 from teachlab.model.truth import Truth
 from teachlab.replay import replay_family
 from teachlab.score import score
+from teachlab.signal.output import Output
 
 Counted = Mapping[Setting, PairCounts]
 """By setting without its history, as `bare` gives it."""
@@ -35,7 +38,8 @@ def count_settings(
 ) -> dict[Setting, PairCounts]:
     """Count every distinct setting from one pass on; equal to replaying and scoring each by itself.
 
-    Settings of fixed levels or with two thresholds are counted together; those that follow are replayed.
+    Settings of fixed levels or with two thresholds are counted together; those that follow are replayed together,
+    and scored once where they switch alike.
     """
     distinct = list(dict.fromkeys(bare(s) for s in settings))
     fixed = [s for s in distinct if not isinstance(s, FollowingSetting)]
@@ -50,9 +54,15 @@ def count_settings(
         found.update(zip(fixed, counts, strict=True))
     for rate in dict.fromkeys(s.evaluation_rate_hz for s in moving):
         family = [s for s in moving if s.evaluation_rate_hz == rate]
+        alike: dict[tuple[object, ...], list[tuple[Output, PairCounts]]] = {}
         for setting, output in zip(family, replay_family(recording, family), strict=True):
-            scored = score(output, truth, tolerance_ms=tolerance_ms, first_pass=first_pass, tables=False)
-            found[setting] = PairCounts.of(scored)
+            seen = alike.setdefault(_summary(output), [])
+            counts = [c for other, c in seen if _same(output, other)]
+            if not counts:
+                scored = score(output, truth, tolerance_ms=tolerance_ms, first_pass=first_pass, tables=False)
+                counts = [PairCounts.of(scored)]
+                seen.append((output, counts[0]))
+            found[setting] = counts[0]
             if progress is not None:
                 progress(len(found) / len(distinct))
     return found
@@ -82,6 +92,19 @@ def measured(draws: Iterable[Draw], counts: Counted, costs: Costs, *, best_cost:
         else replace(d, measures=measures_of(d.setting, counts[bare(d.setting)], costs, best_cost=best_cost))
         for d in draws
     ]
+
+
+def _summary(output: Output) -> tuple[object, ...]:
+    """Return what outputs that score the same have in common, and few others."""
+    signals = output.undelayed, output.output
+    return (output.lag, *((s.first, s.edges.size, int(s.edges.sum())) for s in signals))
+
+
+def _same(one: Output, other: Output) -> bool:
+    """Whether two outputs over the same light, with one summary, score the same."""
+    return np.array_equal(one.undelayed.edges, other.undelayed.edges) and np.array_equal(
+        one.output.edges, other.output.edges
+    )
 
 
 def _ratio(events: float, trials: float) -> float:

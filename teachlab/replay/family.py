@@ -17,10 +17,12 @@ from numpy.typing import NDArray
 from teachlab.errors import SettingError
 from teachlab.model.recording import Block, Light, Recording
 from teachlab.model.setting import Setting
+from teachlab.model.setting_kinds import FollowingSetting
 from teachlab.replay.evaluating import evaluated
 from teachlab.replay.run import check_unit, replay, switch
 from teachlab.signal.comparator import Comparator, compares_exactly, level_in
 from teachlab.signal.evaluation import Clock, no_valid_sample
+from teachlab.signal.following import Followers, family_of
 from teachlab.signal.output import Output
 from teachlab.signal.twostate import Edges, TwoState, joined
 from teachlab.signal.validity import Validity
@@ -44,8 +46,8 @@ def replay_family(
     recording : Recording
         Read once, or a few times where settings chatter so much that their edges would fill the memory.
     settings : sequence of Setting
-        Any levels, polarities, filters and delays; one evaluation rate. Settings of schema 2 are replayed one
-        by one.
+        Any levels, polarities, filters and delays; one evaluation rate. Settings with two thresholds are
+        replayed one by one, those that follow family by family.
     progress : callable, optional
         Called with the share that is done.
 
@@ -85,16 +87,58 @@ class _Report:
 
 
 def _of_any_kind(recording: Recording, clock: Clock, settings: Sequence[Setting], report: _Report) -> Iterator[Output]:
-    """Replay stretches of fixed levels together and the others one by one, in the order of the settings."""
-    for fixed, group in groupby(settings, key=lambda setting: type(setting) is Setting):
+    """Replay stretches of one kind after the other, in the order of the settings."""
+    for kind, group in groupby(settings, key=type):
         members = list(group)
-        if fixed:
+        if kind is Setting:
             yield from _replay(recording, clock, members, report)
-            continue
-        for setting in members:
-            yield replay(recording, setting)
-            report.done += 1
-            report.say(0.0, 0)
+        elif kind is FollowingSetting:
+            yield from _follow(recording, clock, [s for s in members if isinstance(s, FollowingSetting)], report)
+        else:
+            for setting in members:
+                yield replay(recording, setting)
+                report.done += 1
+                report.say(0.0, 0)
+
+
+def _follow(
+    recording: Recording, clock: Clock, settings: Sequence[FollowingSetting], report: _Report
+) -> Iterator[Output]:
+    """Replay settings that follow, each family in one reading."""
+    families: dict[tuple[object, ...], list[int]] = {}
+    for k, setting in enumerate(settings):
+        families.setdefault(family_of(setting), []).append(k)
+    if len(families) == 1:
+        yield from _follow_family(recording, clock, settings, report)
+        return
+    found: dict[int, Output] = {}
+    for of in families.values():
+        found.update(zip(of, _follow_family(recording, clock, [settings[k] for k in of], report), strict=True))
+    for k in range(len(settings)):
+        yield found.pop(k)
+
+
+def _follow_family(
+    recording: Recording, clock: Clock, settings: Sequence[FollowingSetting], report: _Report
+) -> Iterator[Output]:
+    """Replay a family together, or in two halves once too many edges are held."""
+    followers = Followers(settings, clock)
+    for block in evaluated(recording.blocks(size=FAMILY_BLOCK), clock):
+        followers.push(block.light, block.invalid)
+        report.say((block.start + block.light.size) / clock.count, len(settings))
+        if len(settings) > 1 and followers.held > MAX_EDGES:
+            half = len(settings) // 2
+            del followers
+            yield from _follow_family(recording, clock, settings[:half], report)
+            yield from _follow_family(recording, clock, settings[half:], report)
+            return
+    followers.finish()
+    if followers.first is None:
+        raise no_valid_sample(recording.name, recording.samples)
+    invalid = followers.validity()
+    for setting, light, did in zip(settings, followers.light_states(), followers.followed(), strict=True):
+        yield switch(light, invalid, setting, clock, followed=did)
+    report.done += len(settings)
 
 
 def _replay(recording: Recording, clock: Clock, settings: Sequence[Setting], report: _Report) -> Iterator[Output]:

@@ -13,12 +13,12 @@ from teachlab.replay.evaluating import evaluated
 from teachlab.replay.stages import consecutive_filter, off_delay, on_delay
 from teachlab.signal.comparator import Comparator
 from teachlab.signal.evaluation import Clock, no_valid_sample
-from teachlab.signal.follower import Followed, Follower
+from teachlab.signal.following import Followed, Followers
 from teachlab.signal.output import Output
 from teachlab.signal.two_thresholds import TwoThresholds
 from teachlab.signal.twostate import TwoState
 
-AnyComparator = Comparator | Follower | TwoThresholds
+AnyComparator = Comparator | Followers | TwoThresholds
 
 
 def replay(recording: Recording, setting: Setting, *, progress: Callable[[float], None] | None = None) -> Output:
@@ -63,9 +63,9 @@ def replay(recording: Recording, setting: Setting, *, progress: Callable[[float]
     comparator = _comparator(recording, clock, setting)
     _compare(recording, clock, comparator, progress)
     followed = None
-    if isinstance(comparator, Follower):
+    if isinstance(comparator, Followers):
         comparator.finish()
-        followed = comparator.followed()
+        followed = comparator.followed()[0]
     if comparator.first is None:
         raise no_valid_sample(recording.name, recording.samples)
     return switch(comparator.light_state(), comparator.validity(), setting, clock, followed=followed)
@@ -73,7 +73,7 @@ def replay(recording: Recording, setting: Setting, *, progress: Callable[[float]
 
 def _comparator(recording: Recording, clock: Clock, setting: Setting) -> AnyComparator:
     if isinstance(setting, FollowingSetting):
-        return Follower(setting, clock)
+        return Followers([setting], clock)
     if isinstance(setting, WindowSetting):
         return TwoThresholds(setting, recording.dtype)
     return Comparator(setting.on_level, setting.off_level, recording.dtype)

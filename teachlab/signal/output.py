@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from teachlab.model.setting import DelaysActOn, Polarity, Setting
 from teachlab.signal.evaluation import Clock
-from teachlab.signal.follower import Followed
+from teachlab.signal.following.reference import Followed
 from teachlab.signal.twostate import Edges, TwoState
 
 VOID_FROM = 5

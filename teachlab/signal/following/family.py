@@ -1,0 +1,163 @@
+"""Settings of one family through a recording: what is certain for all of them at once, the rest side by side.
+
+From update to update a reference is a short sum, the same for every member that sees the same light count. So a
+stretch of intervals is looked at three times: once for what each member is certain to do while its reference stays
+within a guessed distance of where it was (`agreement`); then the references go along, equal ones as one; then the
+guess is checked. Where a reference leaves its bounds, all before it holds, and the rest is looked at anew. Where
+members may differ, they are walked side by side. Nothing is approximate.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from teachlab.model.recording import Block, Light
+from teachlab.model.setting_kinds import FollowingSetting
+from teachlab.signal.evaluation import Clock
+from teachlab.signal.following.members import Members
+from teachlab.signal.following.reference import Followed
+from teachlab.signal.following.row_by_row import Follower
+from teachlab.signal.following.rows import Flags, Rows, Values
+from teachlab.signal.following.stretch import Look
+from teachlab.signal.twostate import Edges, TwoState
+from teachlab.signal.validity import Validity
+
+BATCH = 1 << 17
+"""Evaluations whose sums are taken at a time, so that the work stays in the cache."""
+LONGEST, SHORTEST = 1 << 12, 1 << 5
+"""Intervals that are looked at together."""
+UNSURE = 0.25
+"""Share of intervals in which members may differ, above which fewer are looked at together."""
+PLAINLY = 12
+"""So few members go row by row where they differ in most intervals."""
+APART = 0.05
+"""Members whose levels lie this share of their distance from the reference apart are looked at apart."""
+
+
+class Followers:
+    """Streams evaluated light through comparators whose levels follow the background.
+
+    Parameters
+    ----------
+    settings : sequence of FollowingSetting
+        Of one family, see `teachlab.signal.following.members.family_of`.
+    clock : Clock
+    """
+
+    def __init__(self, settings: Sequence[FollowingSetting], clock: Clock) -> None:
+        self._settings = list(settings)
+        self._followers = [Follower(setting, clock) for setting in settings]
+        self._every = settings[0].update_evaluations
+        self._pace = np.full(len(settings), LONGEST)
+        self._reach = np.zeros(len(settings))
+        self._validity = Validity()
+        self._rest: list[Values] = []
+        self._waiting = self._count = 0
+
+    @property
+    def first(self) -> bool | None:
+        """State of the first of them at its first valid evaluation; None before it."""
+        return self._followers[0].first
+
+    @property
+    def held(self) -> int:
+        """How many edges are held for all of them."""
+        return sum(follower.held for follower in self._followers)
+
+    def can_skip(self, low: float | None, high: float | None) -> bool:
+        """Whether a stretch can be passed over: never, the reference must see it."""
+        return False
+
+    def must_read(self, low: float | None, high: float | None) -> bool:
+        """Whether a stretch must be read: always."""
+        return True
+
+    def skip(self, evaluations: int) -> None:
+        """Pass over evaluations: `can_skip` allows it never."""
+        raise NotImplementedError
+
+    def push(self, light: Light, invalid: Flags | None = None) -> None:
+        """Take the next evaluations, in the stored type; NaN need not be flagged."""
+        block = Block(0, light, invalid)
+        self._validity.push(block.invalid_mask(), light.size)
+        self._rest.append(block.as_float())
+        self._waiting += light.size
+        if self._waiting < self._every:
+            return
+        values = np.concatenate(self._rest)
+        whole = values.size // self._every * self._every
+        step = max(BATCH // self._every, 1) * self._every
+        for a in range(0, whole, step):
+            light = values[a : min(a + step, whole)].reshape(-1, self._every)
+            self._take(Rows.of(self._count, light))
+            self._count += light.size
+        self._rest, self._waiting = [values[whole:].copy()], values.size - whole
+
+    def finish(self) -> None:
+        """Decide the last, unfinished interval; nothing may be pushed after it."""
+        for follower in self._followers:
+            if self._waiting:
+                follower.walk(self._count, np.concatenate(self._rest))
+        self._count += self._waiting
+        self._rest, self._waiting = [], 0
+
+    def light_states(self) -> list[TwoState]:
+        """Return the states of the comparators so far, in the order of the settings: true is light."""
+        return [follower.light_state() for follower in self._followers]
+
+    def light_state(self) -> TwoState:
+        """Return the state of the first of them."""
+        return self._followers[0].light_state()
+
+    def validity(self) -> TwoState:
+        """Return which evaluations were invalid so far: true is invalid."""
+        return self._validity.state()
+
+    def followed(self) -> list[Followed]:
+        """Return what the references did, in the order of the settings."""
+        return [follower.reference.followed(self._count) for follower in self._followers]
+
+    def _take(self, rows: Rows) -> None:
+        begun = 0
+        while begun < rows.count and self.first is None:  # until the first valid evaluation, the same for all
+            for follower in self._followers:
+                follower.run(rows.part(begun, begun + 1))
+            begun += 1
+        if begun == rows.count:
+            return
+        members = Members(self._settings, self._followers)
+        for group in _groups(members):
+            self._through(rows.part(begun, rows.count), members[group], group)
+
+    def _through(self, rows: Rows, members: Members, group: Edges) -> None:
+        """Take the members of a group through intervals, and their followers to the end of these."""
+        pace, reach = int(self._pace[group].min()), self._reach[group]
+        few, at = len(members) <= PLAINLY, 0
+        while at < rows.count:
+            if pace <= SHORTEST and few:
+                stop = min(at + 16 * SHORTEST, rows.count)
+                members.plainly(rows.part(at, stop))
+                at, pace = stop, 2 * SHORTEST
+                continue
+            look = Look(members, rows.part(at, min(at + pace, rows.count)), reach)
+            at, reach = at + look.done, look.reach
+            if look.unsure > UNSURE and (few or look.narrower_helps):
+                pace = max(pace // 2, SHORTEST)
+            elif look.unsure < UNSURE / 4:
+                pace = min(pace * 2, LONGEST)
+        members.store()
+        self._pace[group], self._reach[group] = pace, reach
+
+
+def _groups(members: Members) -> Iterator[Edges]:
+    """Divide members by their state and where their levels lie apart."""
+    on, off, _ = members.levels(members.value)
+    active = on if members.light_on else off
+    for state in (False, True):
+        some = np.flatnonzero(members.state == state)
+        some = some[np.argsort(active[some], kind="stable")]
+        if some.size:
+            distance = np.abs(active[some] - members.value[some])[:-1]
+            yield from np.split(some, np.flatnonzero(np.diff(active[some]) > APART * distance) + 1)
