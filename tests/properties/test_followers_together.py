@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from importlib.util import find_spec
 from types import ModuleType
 from typing import Any
 
@@ -62,13 +63,16 @@ def test_each_member_equals_the_plain_twin(
     first: int, twin: ModuleType, cases: ModuleType, kinds: ModuleType, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     wrong = []
+    compiled = find_spec("numba") is not None
     for seed in range(first, first + 60):
         rng = np.random.default_rng([seed, 77])
         for name, choice in (
-            ("LONGEST", [1, 2, 8, 64, 4096]), ("SHORTEST", [1, 4, 32]), ("PLAINLY", [0, 0, 2, 12]),
+            ("LONGEST", [1, 2, 8, 64, 4096]), ("SHORTEST", [1, 4, 32]), ("PLAINLY", [1.0, 1.0, 0.03, 0.0]),
             ("BATCH", [1, 64, 1000, 1 << 17]), ("APART", [0.0, 0.05, 1e9]),
         ):  # fmt: skip
             monkeypatch.setattr(family, name, rng.choice(choice).item())
+        monkeypatch.setattr(family, "FAST_FROM", 0 if compiled and seed % 2 else 10**9)
+        monkeypatch.setattr(family, "SINGLY", seed % 3 * 50)
         case = cases.make(seed)
         some = valid(varied(rng, kinds.following_of(case)))
         try:
@@ -140,12 +144,16 @@ def alone(setting: FollowingSetting, recording: Recording) -> tuple[Any, ...]:
 
 
 @pytest.mark.parametrize("way", WAYS)
-@pytest.mark.parametrize(("spread", "count"), [(0.0, 1), (0.02, 14), (1.0, 14)])
-def test_a_wandering_line(way: str, spread: float, count: int) -> None:
+@pytest.mark.parametrize(
+    ("spread", "count", "fast"), [(0.0, 1, False), (0.02, 14, False), (1.0, 14, False), (1.0, 4, True)]
+)
+def test_a_wandering_line(way: str, spread: float, count: int, fast: bool) -> None:
+    if fast:
+        pytest.importorskip("numba")
     light, _ = line(5, 60)
     recording = Recording.from_array(light, INFO)
     some = settings_of(way, spread, count)
-    followers = Followers(some, Clock.of(light.size, INFO.sample_rate_hz, None))
+    followers = Followers(some, Clock.of(light.size, INFO.sample_rate_hz, None), fast=fast)
     for a in range(0, light.size, 10_000):
         followers.push(light[a : a + 10_000])
     followers.finish()

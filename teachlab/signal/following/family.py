@@ -10,6 +10,7 @@ members may differ, they are walked side by side. Nothing is approximate.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -24,14 +25,21 @@ from teachlab.signal.following.stretch import Look
 from teachlab.signal.twostate import Edges, TwoState
 from teachlab.signal.validity import Validity
 
+if TYPE_CHECKING:
+    from teachlab.signal.following.compiled import CompiledEngine
+
+FAST_FROM = 50_000_000
+"""Evaluations of all settings together from which on loading the compiler is worth it."""
 BATCH = 1 << 17
 """Evaluations whose sums are taken at a time, so that the work stays in the cache."""
-LONGEST, SHORTEST = 1 << 12, 1 << 5
-"""Intervals that are looked at together."""
+LONGEST, SHORTEST, FIRST = 1 << 12, 1 << 5, 1 << 8
+"""Intervals that are looked at together: at most, at least, and where a batch begins after one row by row."""
 UNSURE = 0.25
 """Share of intervals in which members may differ, above which fewer are looked at together."""
-PLAINLY = 12
-"""So few members go row by row where they differ in most intervals."""
+PLAINLY, COMPILED = 0.03, 0.01
+"""Such shares send members row by row through the rest of a batch: for each of them, or for all if that is compiled."""
+SINGLY = 50
+"""So few members are always better off row by row if that is compiled."""
 APART = 0.05
 """Members whose levels lie this share of their distance from the reference apart are looked at apart."""
 
@@ -44,14 +52,18 @@ class Followers:
     settings : sequence of FollowingSetting
         Of one family, see `teachlab.signal.following.members.family_of`.
     clock : Clock
+    fast : bool, optional
+        Whether to use the compiled engine of the extra ``fast``; default: for much work, where it is installed.
     """
 
-    def __init__(self, settings: Sequence[FollowingSetting], clock: Clock) -> None:
+    def __init__(self, settings: Sequence[FollowingSetting], clock: Clock, *, fast: bool | None = None) -> None:
         self._settings = list(settings)
         self._followers = [Follower(setting, clock) for setting in settings]
         self._every = settings[0].update_evaluations
-        self._pace = np.full(len(settings), LONGEST)
+        self._pace = np.full(len(settings), min(FIRST, LONGEST))
         self._reach = np.zeros(len(settings))
+        wanted = len(settings) * clock.count >= FAST_FROM if fast is None else fast
+        self._engine = compiled_engine(self._settings, self._followers) if wanted else None
         self._validity = Validity()
         self._rest: list[Values] = []
         self._waiting = self._count = 0
@@ -127,28 +139,45 @@ class Followers:
             begun += 1
         if begun == rows.count:
             return
+        rows = rows.part(begun, rows.count)
         members = Members(self._settings, self._followers)
         for group in _groups(members):
-            self._through(rows.part(begun, rows.count), members[group], group)
+            if self._engine is not None and group.size <= SINGLY:
+                self._engine.run(rows, group)
+            else:
+                self._through(rows, members[group], group)
 
     def _through(self, rows: Rows, members: Members, group: Edges) -> None:
         """Take the members of a group through intervals, and their followers to the end of these."""
-        pace, reach = int(self._pace[group].min()), self._reach[group]
-        few, at = len(members) <= PLAINLY, 0
+        pace, reach, at = int(self._pace[group].min()), self._reach[group], 0
         while at < rows.count:
-            if pace <= SHORTEST and few:
-                stop = min(at + 16 * SHORTEST, rows.count)
-                members.plainly(rows.part(at, stop))
-                at, pace = stop, 2 * SHORTEST
-                continue
             look = Look(members, rows.part(at, min(at + pace, rows.count)), reach)
             at, reach = at + look.done, look.reach
-            if look.unsure > UNSURE and (few or look.narrower_helps):
-                pace = max(pace // 2, SHORTEST)
-            elif look.unsure < UNSURE / 4:
-                pace = min(pace * 2, LONGEST)
+            if look.unsure > (len(members) * PLAINLY if self._engine is None else COMPILED):
+                self._pace[group], self._reach[group] = FIRST, reach
+                members.store()
+                self._row_by_row(rows.part(at, rows.count), group)
+                return
+            narrower = look.unsure > UNSURE and look.narrower_helps
+            pace = max(pace // 2, SHORTEST) if narrower else min(pace * 2, LONGEST)
         members.store()
         self._pace[group], self._reach[group] = pace, reach
+
+    def _row_by_row(self, rows: Rows, group: Edges) -> None:
+        if self._engine is not None:
+            self._engine.run(rows, group)
+            return
+        for k in group.tolist():
+            self._followers[k].run(rows)
+
+
+def compiled_engine(settings: list[FollowingSetting], followers: list[Follower]) -> CompiledEngine | None:
+    """Return the engine of the extra ``fast``, or None where that is not installed."""
+    try:
+        from teachlab.signal.following.compiled import CompiledEngine
+    except ImportError:
+        return None
+    return CompiledEngine(settings, followers)
 
 
 def _groups(members: Members) -> Iterator[Edges]:

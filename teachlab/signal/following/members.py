@@ -83,18 +83,6 @@ class Members:
             for name in ("on_level", "off_level", "reference", "dark_level", "low_limit", "high_limit")
         )
         self._guard = None if first.guard is None else np.array([s.guard for s in settings], np.float64)
-        self._load()
-        self._own: list[tuple[Edges, Edges]] = []
-
-    def __getitem__(self, members: Edges) -> Members:
-        """Return some of them; these must be stored first."""
-        return Members([self._settings[k] for k in members], [self._followers[k] for k in members])
-
-    def __len__(self) -> int:
-        return self.value.size
-
-    def _load(self) -> None:
-        """Go to where the followers are."""
         references = [f.reference for f in self._followers]
         self.value, self.lowest, self.highest = (
             np.array([getattr(r, name) for r in references], np.float64) for name in ("value", "lowest", "highest")
@@ -103,6 +91,14 @@ class Members:
         self.waited = np.array([r.waited for r in references], np.int64)
         self.state = np.array([f.state for f in self._followers], bool)
         self.free_from = np.array([f.free_from for f in self._followers], np.int64)
+        self._own: list[tuple[Edges, Edges]] = []
+
+    def __getitem__(self, members: Edges) -> Members:
+        """Return some of them; these must be stored first."""
+        return Members([self._settings[k] for k in members], [self._followers[k] for k in members])
+
+    def __len__(self) -> int:
+        return self.value.size
 
     def levels(self, value: Values) -> tuple[Values, Values, Values]:
         """Return on-levels, off-levels and the distances within which light counts, with these references."""
@@ -202,13 +198,6 @@ class Members:
         self.update(
             begin + self.every, np.count_nonzero(counts, axis=1), total, int(rows.present[row]), float(rows.total[row])
         )
-
-    def plainly(self, rows: Rows) -> None:
-        """Go through intervals row by row, one member after the other."""
-        self.store()
-        for follower in self._followers:
-            follower.run(rows)
-        self._load()
 
     def note(self, common: Edges) -> None:
         """Give every member the edges of all, and its own, found since this was last done."""
