@@ -10,6 +10,7 @@ members may differ, they are walked side by side. Nothing is approximate.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -62,8 +63,7 @@ class Followers:
         self._every = settings[0].update_evaluations
         self._pace = np.full(len(settings), min(FIRST, LONGEST))
         self._reach = np.zeros(len(settings))
-        wanted = len(settings) * clock.count >= FAST_FROM if fast is None else fast
-        self._engine = compiled_engine(self._settings, self._followers) if wanted else None
+        self._fast = len(settings) * clock.count >= FAST_FROM if fast is None else fast
         self._validity = Validity()
         self._rest: list[Values] = []
         self._waiting = self._count = 0
@@ -142,7 +142,7 @@ class Followers:
         rows = rows.part(begun, rows.count)
         members = Members(self._settings, self._followers)
         for group in _groups(members):
-            if self._engine is not None and group.size <= SINGLY:
+            if group.size <= SINGLY and self._engine is not None:
                 self._engine.run(rows, group)
             else:
                 self._through(rows, members[group], group)
@@ -153,7 +153,7 @@ class Followers:
         while at < rows.count:
             look = Look(members, rows.part(at, min(at + pace, rows.count)), reach)
             at, reach = at + look.done, look.reach
-            if look.unsure > (len(members) * PLAINLY if self._engine is None else COMPILED):
+            if look.unsure > COMPILED and (self._engine is not None or look.unsure > len(members) * PLAINLY):
                 self._pace[group], self._reach[group] = FIRST, reach
                 members.store()
                 self._row_by_row(rows.part(at, rows.count), group)
@@ -162,6 +162,11 @@ class Followers:
             pace = max(pace // 2, SHORTEST) if narrower else min(pace * 2, LONGEST)
         members.store()
         self._pace[group], self._reach[group] = pace, reach
+
+    @cached_property
+    def _engine(self) -> CompiledEngine | None:
+        """The compiled engine, loaded where it is first of use."""
+        return compiled_engine(self._settings, self._followers) if self._fast else None
 
     def _row_by_row(self, rows: Rows, group: Edges) -> None:
         if self._engine is not None:
