@@ -1,7 +1,7 @@
 """teachlab: evidence for taught light-sensor thresholds.
 
-Public names are loaded when they are first used. Replay and score are `teachlab.replay.replay` and
-`teachlab.score.score`.
+Public names are loaded when they are first used. Replay and score are `teachlab.switching.replay` and
+`teachlab.scoring.score`.
 """
 
 from __future__ import annotations
@@ -10,21 +10,17 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from teachlab.bench import BenchOptions, bench_recording
-    from teachlab.data.recordings import read_recording, write_recording
+    from teachlab.data.recording_files import read_recording, write_recording
     from teachlab.data.setting_files import read_setting, write_setting
     from teachlab.data.split import split
     from teachlab.data.truth_files import read_truth, write_truth
     from teachlab.errors import Abstained, TeachlabError
-    from teachlab.explore.planning import plan_hours, plan_passes
-    from teachlab.explore.tail import tail_bound
     from teachlab.model.recording import Recording, RecordingInfo
     from teachlab.model.setting import Setting
     from teachlab.model.teaching import Shown, Strategy, TeachView
     from teachlab.model.truth import Truth
     from teachlab.pipeline import Evidence, evaluate
-    from teachlab.score import (
-        autocorrelation,
+    from teachlab.scoring import (
         burst_rate,
         compare_passes,
         count,
@@ -36,25 +32,29 @@ if TYPE_CHECKING:
         rate_ratio,
         tango,
     )
-    from teachlab.teach import TeachBlock, resolve, teach_once
+    from teachlab.statistics import autocorrelation
+    from teachlab.statistics.planning import plan_hours, plan_passes
+    from teachlab.statistics.tail import tail_bound
+    from teachlab.studies import BenchOptions, bench_recording
+    from teachlab.teaching import TeachBlock, resolve, teach_once
 
 __version__ = "0.1.0"
 
 _HOME = {
-    "teachlab.bench": ("BenchOptions", "bench_recording"),
-    "teachlab.data.recordings": ("read_recording", "write_recording"),
+    "teachlab.studies": ("BenchOptions", "bench_recording"),
+    "teachlab.data.recording_files": ("read_recording", "write_recording"),
     "teachlab.data.setting_files": ("read_setting", "write_setting"),
     "teachlab.data.split": ("split",),
     "teachlab.data.truth_files": ("read_truth", "write_truth"),
     "teachlab.errors": ("Abstained", "TeachlabError"),
-    "teachlab.explore.planning": ("plan_hours", "plan_passes"),
-    "teachlab.explore.tail": ("tail_bound",),
+    "teachlab.statistics.planning": ("plan_hours", "plan_passes"),
+    "teachlab.statistics.tail": ("tail_bound",),
     "teachlab.model.recording": ("Recording", "RecordingInfo"),
     "teachlab.model.setting": ("Setting",),
     "teachlab.model.teaching": ("Shown", "Strategy", "TeachView"),
     "teachlab.model.truth": ("Truth",),
     "teachlab.pipeline": ("Evidence", "evaluate"),
-    "teachlab.score": (
+    "teachlab.scoring": (
         "autocorrelation",
         "burst_rate",
         "compare_passes",
@@ -67,7 +67,7 @@ _HOME = {
         "rate_ratio",
         "tango",
     ),
-    "teachlab.teach": ("TeachBlock", "resolve", "teach_once"),
+    "teachlab.teaching": ("TeachBlock", "resolve", "teach_once"),
 }
 _MODULE_OF = {name: module for module, names in _HOME.items() for name in names}
 

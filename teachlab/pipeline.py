@@ -10,10 +10,10 @@ from teachlab.model.score import Score
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
-from teachlab.replay import replay
-from teachlab.score import score
-from teachlab.signal.output import Output
-from teachlab.teach import TeachBlock, teach_once
+from teachlab.scoring import score
+from teachlab.sensor.output import Output
+from teachlab.switching import replay
+from teachlab.teaching import TeachBlock, teach_once
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -16,17 +16,17 @@ from runpy import run_path
 import numpy as np
 
 from teachlab.data.split import split
-from teachlab.data.synthetic import generate, load_scenario
 from teachlab.errors import Abstained
-from teachlab.explore.counted import bare, count_settings
+from teachlab.model.following_and_window import FollowingSetting, WindowSetting
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
-from teachlab.model.setting_kinds import FollowingSetting, WindowSetting
 from teachlab.model.truth import Truth
-from teachlab.replay import replay
-from teachlab.score import score
-from teachlab.teach import TeachBlock, resolve, teach_once
-from teachlab.teach.registry import BUILT_IN
+from teachlab.questions.surface.count_settings import bare, count_settings
+from teachlab.scoring import score
+from teachlab.switching import replay
+from teachlab.synthetic import generate, load_scenario
+from teachlab.teaching import TeachBlock, resolve, teach_once
+from teachlab.teaching.registry import BUILT_IN
 
 BESIDE = run_path(str(Path(__file__).with_name("replay.py")))
 SHARE = 0.3

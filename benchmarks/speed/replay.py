@@ -17,12 +17,12 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from teachlab.data.recordings import read_recording
+from teachlab.data.recording_files import read_recording
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.replay import replay
-from teachlab.score import score
+from teachlab.scoring import score
+from teachlab.switching import replay
 
 ON, OFF, PERIOD = 35.0, 30.0, 500
 INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts")

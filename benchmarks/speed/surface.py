@@ -19,12 +19,12 @@ from runpy import run_path
 
 import numpy as np
 
-from teachlab.explore.stress import stress_map
-from teachlab.explore.surface import score_pairs, surface
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
-from teachlab.replay import replay
-from teachlab.score import score
+from teachlab.questions.stress.map import stress_map
+from teachlab.questions.surface import score_pairs, surface
+from teachlab.scoring import score
+from teachlab.switching import replay
 
 BESIDE = run_path(str(Path(__file__).with_name("replay.py")))
 INFO, SETTING = BESIDE["INFO"], BESIDE["SETTING"]

@@ -15,8 +15,8 @@ from pathlib import Path
 
 import numpy as np
 
-from teachlab.data.synthetic import Recipe, blocks, load_scenario, write
-from teachlab.data.synthetic.streams import CHUNK
+from teachlab.synthetic import Recipe, blocks, load_scenario, write
+from teachlab.synthetic.shared.streams import CHUNK
 
 SCENARIO = "roof-light"
 SAMPLES_PER_PASS = 1000

@@ -73,29 +73,22 @@ def _main(
 
 
 def _register() -> None:
-    from teachlab.cli import (
-        benching,
-        comparing,
-        conforming,
-        coverage,
-        demonstrating,
-        examples,
-        importing,
-        inspecting,
-        labelling,
-        planning,
-        repeatability,
-        replaying,
-        reporting,
-        staling,
-        strategies,
-        stressing,
-        surfacing,
-        surroundings,
-        synthesis,
-        teaching,
-        timing,
-    )
+    from teachlab.cli import bench as benching
+    from teachlab.cli import compare as comparing
+    from teachlab.cli import conform as conforming
+    from teachlab.cli import coverage, examples, repeatability, strategies, surroundings, timing
+    from teachlab.cli import demo as demonstrating
+    from teachlab.cli import import_log as importing
+    from teachlab.cli import inspect as inspecting
+    from teachlab.cli import label as labelling
+    from teachlab.cli import plan as planning
+    from teachlab.cli import replay as replaying
+    from teachlab.cli import report as reporting
+    from teachlab.cli import stale as staling
+    from teachlab.cli import stress as stressing
+    from teachlab.cli import surface as surfacing
+    from teachlab.cli import synth as synthesis
+    from teachlab.cli import teach as teaching
 
     path = (
         demonstrating,

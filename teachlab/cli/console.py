@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from teachlab.model.plain import plain
+from teachlab.model.json_values import plain
 
 if TYPE_CHECKING:
     from rich.table import Table

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, say, show, warn
-from teachlab.cli.loading import naming, not_truth_note
+from teachlab.cli.opening import naming, not_truth_note
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
-    from teachlab.explore.coverage import Coverage
+    from teachlab.questions.coverage.certificate import Coverage
 
 
 def register(app: typer.Typer) -> None:
@@ -48,12 +48,12 @@ def coverage_command(
     """Certify how often every nuisance cycle lay in an open gap, and find periods in trips and gap peaks."""
     from dataclasses import replace
 
-    from teachlab.bench import open_pair
-    from teachlab.cli.surfacing import _kind, _write
+    from teachlab.cli.surface import _kind, _write
     from teachlab.data.setting_files import read_setting
-    from teachlab.explore.coverage import coverage
-    from teachlab.explore.coverage_figure import coverage_figure
-    from teachlab.explore.cycles import cycle_of
+    from teachlab.questions.coverage.certificate import coverage
+    from teachlab.questions.coverage.cycles import cycle_of
+    from teachlab.questions.coverage.figure import coverage_figure
+    from teachlab.studies import open_pair
 
     targets = [(name, _kind(name)) for name in out or []]
     if not cycle and any(kind != "json" for _, kind in targets):
@@ -97,7 +97,7 @@ def _clock(text: str) -> float:
 
 
 def _tell(found: Coverage, name: str) -> None:
-    from teachlab.bench.table import plain_table
+    from teachlab.studies.tables import plain_table
 
     if found.cycles:
         table = plain_table(f"{name}: how often a feature at an unknown place of each cycle lay wholly in an open gap")

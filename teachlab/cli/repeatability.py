@@ -7,17 +7,17 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
-from teachlab.cli.loading import load_base, not_truth_note, specs
+from teachlab.cli.opening import load_base, not_truth_note, specs
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from teachlab.explore.by_group import ByGroup
-    from teachlab.explore.cloud import Limit
-    from teachlab.explore.components import Agreement
-    from teachlab.explore.repeat_study import Study
     from teachlab.model.setting import Setting
+    from teachlab.questions.repeatability.by_group import ByGroup
+    from teachlab.questions.repeatability.study import Study
+    from teachlab.questions.repeatability.values import Limit
+    from teachlab.statistics.variance_components import Agreement
 
 SHOWN = (
     ("on_level", "on-level", ".4g"),
@@ -65,14 +65,14 @@ def repeatability_command(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Redraw what was shown, and tell how level and scores spread: by draw, sweep length, person and lot."""
-    from teachlab.bench import open_pair
-    from teachlab.cli.surfacing import _kind, _write
-    from teachlab.explore.cloud import USUAL_LIMITS, RepeatOptions
-    from teachlab.explore.repeat_study import Question, between_recordings, study
-    from teachlab.explore.repeatability_figure import cloud_figure
-    from teachlab.model.benchmark import Costs
-    from teachlab.model.plain import plain
-    from teachlab.teach import resolve
+    from teachlab.cli.surface import _kind, _write
+    from teachlab.model.draws import Costs
+    from teachlab.model.json_values import plain
+    from teachlab.questions.repeatability.figure import cloud_figure
+    from teachlab.questions.repeatability.study import Question, between_recordings, study
+    from teachlab.questions.repeatability.values import USUAL_LIMITS, RepeatOptions
+    from teachlab.studies import open_pair
+    from teachlab.teaching import resolve
 
     targets = [(name, _kind(name)) for name in out or []]
     if truth is not None and len(recordings) > 1:
@@ -131,7 +131,7 @@ def repeatability_command(
 
 
 def _limit(text: str) -> Limit:
-    from teachlab.explore.cloud import Limit
+    from teachlab.questions.repeatability.values import Limit
 
     name, equals, value = text.partition("=")
     low, colon, high = value.partition(":")
@@ -184,9 +184,9 @@ def _cell(spread: dict[str, Any], name: str, form: str) -> str:
 
 
 def _tell(found: Study, draws: int) -> None:
-    from teachlab.bench.table import plain_table
-    from teachlab.explore.repeatability_figure import name_of
-    from teachlab.model.plain import plain
+    from teachlab.model.json_values import plain
+    from teachlab.questions.repeatability.figure import name_of
+    from teachlab.studies.tables import plain_table
 
     table = plain_table(
         f"{found.recording}: {draws} draws from {found.teach_passes} teach passes, scored on "
@@ -248,7 +248,7 @@ FIGURES = {
 
 
 def _tell_groups(group: ByGroup, unit: str, what: str) -> None:
-    from teachlab.explore.components import ASSUMES
+    from teachlab.statistics.variance_components import ASSUMES
 
     if group.components is None:
         say(f"{what}: {group.refused}.")

@@ -9,8 +9,8 @@ import typer
 from teachlab.cli.console import emit_json, say
 
 if TYPE_CHECKING:
-    from teachlab.teach.parameters import ParameterInfo
-    from teachlab.teach.registry import Listing
+    from teachlab.teaching.parameters import ParameterInfo
+    from teachlab.teaching.registry import Listing
 
 
 def register(app: typer.Typer) -> None:
@@ -22,7 +22,7 @@ def strategies_command(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """List the strategies: what each needs to be shown, and its parameters with units and defaults."""
-    from teachlab.teach import listings
+    from teachlab.teaching import listings
 
     found = listings()
     if json:

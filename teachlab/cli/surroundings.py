@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
-from teachlab.cli.loading import not_truth_note
+from teachlab.cli.opening import not_truth_note
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from teachlab.explore.counterfactual import Bought
-    from teachlab.explore.surroundings import Answer
+    from teachlab.questions.counterfactual.answer import Bought
+    from teachlab.questions.surroundings.answers import Answer
 
 MODES = (
     "through-beam",
@@ -24,7 +24,7 @@ MODES = (
     "retroreflective, reflector filled",
     "retroreflective, reflector not filled",
 )
-"""The modes of `teachlab.explore.surroundings`, which help must not import; a test holds them together."""
+"""The modes of `teachlab.questions.surroundings.answers`, which help must not import; a test holds them together."""
 WORDS = {
     "share_hit": "share hit", "run_pulses": "hits in a row, mean", "longest_run_pulses": "hits in a row, most",
     "beat_pulses": "a beat every", "shift_us": "shift from pulse to pulse", "beat_hz": "beat",
@@ -59,7 +59,7 @@ def neighbour(
     Hits in a row follow from how far the other train shifts from one own pulse to the next. Holds for steady
     periods and a receiver that looks only while its own pulse lasts.
     """
-    from teachlab.explore.neighbours import neighbours_apart
+    from teachlab.questions.surroundings.neighbours import neighbours_apart
 
     for name, given in (("--period-us", period_us), ("--frequency-hz", frequency_hz)):
         for value in given or []:
@@ -92,7 +92,7 @@ def beat(
 
     Holds for steady emitters and a linear receiver.
     """
-    from teachlab.explore.neighbours import neighbour_beat
+    from teachlab.questions.surroundings.neighbours import neighbour_beat
 
     _show(
         neighbour_beat(
@@ -117,7 +117,7 @@ def lamp_command(
     Lamps on the mains flicker at twice its frequency. Holds for sinusoidal flicker and an on-level not below its
     mean.
     """
-    from teachlab.explore.surroundings import lamp
+    from teachlab.questions.surroundings.answers import lamp
 
     _show(
         lamp(
@@ -138,7 +138,7 @@ def ambient(
     Usual: full sun in the open 100,000 lx, heavy overcast sky 5,000, by a window 2,000, fine work 1,000, office 500.
     Holds for the light on the lens; spectrum and direction matter as much.
     """
-    from teachlab.explore.surroundings import ambient_light
+    from teachlab.questions.surroundings.answers import ambient_light
 
     _show(ambient_light(limit_lx=limit_lx, expected_lx=expected_lx), json)
 
@@ -158,7 +158,7 @@ def target(
     Light above dark goes with the reflectance and falls with the 2nd or 4th power of the distance, by mode. Holds
     for matt targets in full view, beyond the blind zone.
     """
-    from teachlab.explore.surroundings import other_target
+    from teachlab.questions.surroundings.answers import other_target
 
     _show(
         other_target(
@@ -214,13 +214,13 @@ def counterfactual_command(
     deviations of the background. Needed: what white noise alone asks for, for one trip an hour. Compares sensors on
     this light; promises nothing.
     """
-    from teachlab.cli.loading import naming
-    from teachlab.cli.surfacing import polarity_for, with_passes
+    from teachlab.cli.opening import naming
+    from teachlab.cli.surface import polarity_for, with_passes
     from teachlab.data.setting_files import read_setting
-    from teachlab.explore.counterfactual import counterfactual
-    from teachlab.model.benchmark import Costs
+    from teachlab.model.draws import Costs
+    from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.setting import Setting
-    from teachlab.model.setting_kinds import fixed_levels
+    from teachlab.questions.counterfactual.answer import counterfactual
 
     opened, passes = with_passes(recording, truth)
     base = (

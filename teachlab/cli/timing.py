@@ -10,10 +10,10 @@ from teachlab.cli.console import emit_json, say
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
-    from teachlab.explore.dwelling import Predicted, Spans
     from teachlab.model.recording import Recording
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
+    from teachlab.questions.timing.dwelling import Predicted, Spans
 
 LABELS = {
     "dwell_ms": ("shortest dwell", "ms"),
@@ -71,11 +71,11 @@ def timing_command(
     from dataclasses import replace
 
     from teachlab.data.setting_files import read_setting
-    from teachlab.explore.dwelling import delay_at_fault, line_of, predict
-    from teachlab.explore.line import Line, line_from_lengths
-    from teachlab.explore.timing import timing
+    from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.setting import Setting
-    from teachlab.model.setting_kinds import fixed_levels
+    from teachlab.questions.timing.budget import timing
+    from teachlab.questions.timing.dwelling import delay_at_fault, line_of, predict
+    from teachlab.questions.timing.line import Line, line_from_lengths
 
     chosen = None if setting is None else fixed_levels(read_setting(setting), "the timing check")
     given = {
@@ -86,7 +86,7 @@ def timing_command(
     blamed, expected = None, None
     line: Line
     if recording is not None:
-        from teachlab.cli.surfacing import with_passes
+        from teachlab.cli.surface import with_passes
 
         if length_mm is not None or gap_mm is not None:
             raise ParameterError("give a recording, or --length-mm and --gap-mm, not both.")
@@ -163,7 +163,7 @@ def _beside(expected: Predicted, at_levels: bool, controller_ms: float) -> list[
 
 
 def _text(value: float | tuple[float, float], unit: str) -> str:
-    from teachlab.explore.line import in_words
+    from teachlab.questions.timing.line import in_words
 
     if isinstance(value, tuple):
         low, high = value
@@ -180,8 +180,8 @@ def _spans(
     on_share: float, off_share: float | None,
 ) -> Spans:  # fmt: skip
     """Measure at the levels of a setting that was given, else between the borders of the truth."""
-    from teachlab.cli.loading import naming
-    from teachlab.explore.dwelling import spans_at_levels, spans_of_truth
+    from teachlab.cli.opening import naming
+    from teachlab.questions.timing.dwelling import spans_at_levels, spans_of_truth
 
     if setting is None:
         return spans_of_truth(

@@ -10,7 +10,7 @@ import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from teachlab.data.files import write_aside
+from teachlab.data.atomic_files import write_aside
 from teachlab.errors import ParameterError
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from teachlab.data.recordings import read_recording
+from teachlab.data.recording_files import read_recording
 from teachlab.data.truth_files import find_truth, read_truth
 from teachlab.model.recording import Recording
 from teachlab.model.truth import Truth

@@ -9,11 +9,10 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from teachlab.data.files import read_text, write_aside
-from teachlab.data.strict import StrictModel, check, parse_json, shown
+from teachlab.data.atomic_files import read_text, write_aside
+from teachlab.data.strict_json import StrictModel, check, parse_json, shown
 from teachlab.errors import SettingError
-from teachlab.model.setting import DelaysActOn, Polarity, Setting, Taught
-from teachlab.model.setting_kinds import (
+from teachlab.model.following_and_window import (
     MAX_TIME_MS,
     MAX_UPDATE_EVALUATIONS,
     SCHEMA,
@@ -22,6 +21,7 @@ from teachlab.model.setting_kinds import (
     SettingKind,
     WindowSetting,
 )
+from teachlab.model.setting import DelaysActOn, Polarity, Setting, Taught
 
 
 class _TaughtDocument(StrictModel):

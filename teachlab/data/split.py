@@ -9,7 +9,7 @@ import numpy as np
 
 from teachlab.errors import ParameterError, TruthError
 from teachlab.model.truth import Truth
-from teachlab.signal.evaluation import CEIL_SLACK, ceil, exact
+from teachlab.sensor.clock import CEIL_SLACK, ceil, exact
 
 TEACH_SHARE = 0.3
 

@@ -17,10 +17,10 @@ import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 from pydantic import Field
 
-from teachlab.data.files import write_aside
+from teachlab.data.atomic_files import write_aside
 from teachlab.data.parquet_source import open_input, open_parquet
-from teachlab.data.recordings import document_in, metadata_for
-from teachlab.data.strict import SchemaOne, check, parse_json, shown
+from teachlab.data.recording_files import document_in, metadata_for
+from teachlab.data.strict_json import SchemaOne, check, parse_json, shown
 from teachlab.errors import TruthError
 from teachlab.model.truth import Expect, Truth, TruthSource
 

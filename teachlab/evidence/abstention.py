@@ -9,10 +9,10 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from teachlab.data.files import read_text
-from teachlab.data.quality import inspect_recording
+from teachlab.data.atomic_files import read_text
+from teachlab.data.quality.report import inspect_recording
 from teachlab.data.setting_files import setting_from_dict
-from teachlab.data.strict import StrictModel, check, parse_json
+from teachlab.data.strict_json import StrictModel, check, parse_json
 from teachlab.errors import Abstained, InputError, SettingError, StrategyError
 from teachlab.evidence import identity
 from teachlab.evidence.record import (
@@ -25,14 +25,14 @@ from teachlab.evidence.record import (
     source_name,
 )
 from teachlab.evidence.sealing import ABSTENTION
-from teachlab.model.plain import plain
+from teachlab.model.json_values import plain
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
-from teachlab.score.intervals import proportion
-from teachlab.teach import TeachBlock, parameters_of, teach_once
-from teachlab.teach.registry import source_fingerprint, strategy_class
+from teachlab.statistics.intervals import proportion
+from teachlab.teaching import TeachBlock, parameters_of, teach_once
+from teachlab.teaching.registry import source_fingerprint, strategy_class
 
 SCHEMA = 1
 NO_SETTING = "no setting"

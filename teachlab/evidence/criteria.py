@@ -12,14 +12,14 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
-from teachlab.data.files import read_text
-from teachlab.data.strict import SchemaOne, StrictModel, check
+from teachlab.data.atomic_files import read_text
+from teachlab.data.strict_json import SchemaOne, StrictModel, check
 from teachlab.errors import ParameterError
 from teachlab.model.margin import Margin
 from teachlab.model.score import CountRate, Rate, Score
-from teachlab.score.bursts import Bursts, count_limits
-from teachlab.score.effect import effective_limits
-from teachlab.score.lots import ASSUMED_ICC, Dependence, Source
+from teachlab.scoring.by_lot import ASSUMED_ICC, Dependence, Source
+from teachlab.statistics.bursts import Bursts, count_limits
+from teachlab.statistics.design_effect import effective_limits
 
 RATES = (
     "lost_rate",

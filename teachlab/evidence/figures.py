@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 
 from teachlab.evidence.wording import visible
-from teachlab.explore.repeatability_figure import draw_cloud
 from teachlab.model.recording import Recording
+from teachlab.questions.repeatability.figure import draw_cloud
 
 OBJECT, BACKGROUND, GREY = "#D55E00", "#0072B2", "#595959"
 WORST_DRAWN, LONGEST_UNIT = 6, 30

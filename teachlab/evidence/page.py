@@ -8,9 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from teachlab.errors import InputError
-from teachlab.evidence import repeats, wording
+from teachlab.evidence import repeat_section as repeats
+from teachlab.evidence import wording
 from teachlab.evidence.figures import record_figures
-from teachlab.evidence.lost import REASONS
+from teachlab.evidence.lost_passes import REASONS
 from teachlab.model.recording import Recording
 
 FOLDER = Path(__file__).parent

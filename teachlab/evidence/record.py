@@ -15,24 +15,24 @@ from teachlab.data.split import Split, split
 from teachlab.errors import Abstained, InputError, ParameterError, TruthError
 from teachlab.evidence import identity
 from teachlab.evidence.criteria import Criteria, judge, overall
-from teachlab.evidence.lost import lost_and_worst
-from teachlab.evidence.repeats import nuisance_cycles, shown_too_much, teach_cloud
-from teachlab.explore.cloud import DRAWS
-from teachlab.explore.course import follow
-from teachlab.explore.planning import claim_hours_sentence, claim_sentence
-from teachlab.explore.reserves import reserves as reserves_of
-from teachlab.explore.tail import tail_bound
+from teachlab.evidence.lost_passes import lost_and_worst
+from teachlab.evidence.repeat_section import nuisance_cycles, shown_too_much, teach_cloud
+from teachlab.model.json_values import plain
 from teachlab.model.margin import Margin
-from teachlab.model.plain import plain
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.score import Outcome, Score
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth, TruthSource
-from teachlab.replay import replay, replay_family
-from teachlab.score import measure_margin, score
-from teachlab.score.bursts import Bursts
-from teachlab.score.dependence import dependence_of
-from teachlab.score.lots import ASSUMED_ICC, Dependence, exposure
+from teachlab.questions.repeatability.values import DRAWS
+from teachlab.questions.stale.course import follow
+from teachlab.questions.stress.reserves import reserves as reserves_of
+from teachlab.scoring import measure_margin, score
+from teachlab.scoring.by_lot import ASSUMED_ICC, Dependence, exposure
+from teachlab.scoring.dependence import dependence_of
+from teachlab.statistics.bursts import Bursts
+from teachlab.statistics.planning import claim_hours_sentence, claim_sentence
+from teachlab.statistics.tail import tail_bound
+from teachlab.switching import replay, replay_family
 
 SCHEMA = 1
 SHIFTS = 10
@@ -272,7 +272,7 @@ def data_of(recording: Recording, truth: Truth, sources: Sources) -> dict[str, A
 
 
 def _setting_source(setting: Setting, sources: Sources) -> dict[str, Any]:
-    from teachlab.teach.registry import source_fingerprint, strategy_class
+    from teachlab.teaching.registry import source_fingerprint, strategy_class
 
     strategy = None
     if setting.taught is not None:

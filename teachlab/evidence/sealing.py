@@ -7,7 +7,7 @@ import re
 from pathlib import Path
 from typing import Any
 
-from teachlab.data.files import read_text
+from teachlab.data.atomic_files import read_text
 from teachlab.errors import InputError
 from teachlab.evidence import identity
 from teachlab.evidence.finding import Finding

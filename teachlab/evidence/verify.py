@@ -6,10 +6,10 @@ import math
 from pathlib import Path
 from typing import Any
 
-from teachlab.data.files import read_text
-from teachlab.data.recordings import read_recording
+from teachlab.data.atomic_files import read_text
+from teachlab.data.recording_files import read_recording
 from teachlab.data.setting_files import read_setting, setting_from_dict
-from teachlab.data.strict import check, parse_json
+from teachlab.data.strict_json import check, parse_json
 from teachlab.data.truth_files import read_truth
 from teachlab.errors import InputError
 from teachlab.evidence import identity
@@ -18,7 +18,7 @@ from teachlab.evidence.criteria import Criteria
 from teachlab.evidence.finding import Finding
 from teachlab.evidence.record import SCHEMA, RecordOptions, Sources, build_record, record_text
 from teachlab.evidence.sealing import ABSTENTION, SEALS, check_page
-from teachlab.model.plain import plain
+from teachlab.model.json_values import plain
 from teachlab.model.recording import Recording
 
 EVIDENCE = "teachlab.evidence"

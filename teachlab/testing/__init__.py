@@ -1,6 +1,6 @@
 """Public: the checks that a strategy, built-in or plugged in, must pass.
 
->>> from teachlab.teach import resolve
+>>> from teachlab.teaching import resolve
 >>> conformance(resolve("two-sample-midpoint")).ok
 True
 """

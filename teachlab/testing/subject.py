@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from teachlab.errors import Abstained
-from teachlab.model.plain import plain
+from teachlab.model.json_values import plain
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy, TeachView
 from teachlab.testing import shown

@@ -17,9 +17,10 @@ from teachlab.errors import Abstained, ParameterError, StrategyError, TeachlabEr
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, Strategy, TeachView
-from teachlab.teach import parameters_of, teach_once
-from teachlab.teach.parameters import describe, parse_parameters
-from teachlab.testing import hardly, shown, symmetry
+from teachlab.teaching import parameters_of, teach_once
+from teachlab.teaching.parameters import describe, parse_parameters
+from teachlab.testing import degenerate_light as hardly
+from teachlab.testing import shown, symmetry
 from teachlab.testing.fresh_process import taught_elsewhere
 from teachlab.testing.report import CheckResult, ConformanceReport, Verdict
 from teachlab.testing.subject import Subject, ask, insides, random_state_kept, seeded
@@ -53,7 +54,7 @@ def conformance(strategy: Strategy, *, expected_failures: Mapping[str, str] | No
 
     Examples
     --------
-    >>> from teachlab.teach import resolve
+    >>> from teachlab.teaching import resolve
     >>> report = conformance(resolve("single-sample"))
     >>> report.ok, report["determinism"].verdict.value
     (True, 'passed')

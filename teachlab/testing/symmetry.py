@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
+from teachlab.model.following_and_window import FollowingSetting, WindowSetting
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Polarity, Setting
-from teachlab.model.setting_kinds import FollowingSetting, WindowSetting
 from teachlab.model.teaching import TeachView
-from teachlab.replay import replay
+from teachlab.switching import replay
 from teachlab.testing import shown
 from teachlab.testing.subject import Subject
 

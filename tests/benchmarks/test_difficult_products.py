@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-FOLDER = Path(__file__).parents[2] / "benchmarks"
+FOLDER = Path(__file__).parents[2] / "benchmarks" / "products"
 MODULES = ("figures", "run", "seeds")
 
 pytestmark = pytest.mark.skipif(not (FOLDER / "run.py").is_file(), reason="the benchmarks are not beside the tests")

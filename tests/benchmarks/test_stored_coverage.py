@@ -12,12 +12,10 @@ from typing import Any
 
 import pytest
 
-FOLDER = Path(__file__).parents[2] / "benchmarks"
-MODULES = tuple(
-    f"coverage_{name}" for name in ("lots", "tail", "bursts", "alarms", "differences", "trend", "components")
-)
+FOLDER = Path(__file__).parents[2] / "benchmarks" / "coverage"
+MODULES = ("lots", "tail", "bursts", "alarms", "differences", "trend", "components")
 
-pytestmark = pytest.mark.skipif(not (FOLDER / "run.py").is_file(), reason="the benchmarks are not beside the tests")
+pytestmark = pytest.mark.skipif(not (FOLDER / "lots.py").is_file(), reason="the benchmarks are not beside the tests")
 
 
 @pytest.fixture(scope="module")
@@ -31,7 +29,7 @@ def scripts() -> Iterator[dict[str, ModuleType]]:
 
 
 def _stored(name: str) -> dict[str, Any]:
-    return json.loads((FOLDER / f"coverage_{name}.json").read_text(encoding="utf-8"))
+    return json.loads((FOLDER / f"{name}.json").read_text(encoding="utf-8"))
 
 
 def _row(document: dict[str, Any], **wanted: Any) -> dict[str, Any]:
@@ -47,14 +45,14 @@ def _equal(row: dict[str, Any], simulated: dict[str, Any]) -> None:
 def test_lots(scripts: dict[str, ModuleType]) -> None:
     stored = _stored("lots")
     row = _row(stored, kind="beta-binomial", icc=0.2, rate=0.01, lots=20)
-    found = scripts["coverage_lots"].coverage("beta-binomial", 0.2, 0.01, 20, repetitions=stored["repetitions"])
+    found = scripts["lots"].coverage("beta-binomial", 0.2, 0.01, 20, repetitions=stored["repetitions"])
     _equal(row, found)
 
 
 def test_tail(scripts: dict[str, ModuleType]) -> None:
     """A whole case takes half a minute: the median of sixty bounds is near that of all."""
     stored = _row(_stored("tail"), family="normal", passes=500)
-    found = scripts["coverage_tail"].coverage("normal", 1e-5, 500, repetitions=60)
+    found = scripts["tail"].coverage("normal", 1e-5, 500, repetitions=60)
     assert found["coverage"] == 1
     assert found["median_bound"] == pytest.approx(stored["median_bound"], rel=0.1)
 
@@ -62,13 +60,13 @@ def test_tail(scripts: dict[str, ModuleType]) -> None:
 def test_bursts(scripts: dict[str, ModuleType]) -> None:
     stored = _stored("bursts")
     row = _row(stored, kind="gamma", variance_over_mean=2.0, stretches=20, mean=0.5)
-    _equal(row, scripts["coverage_bursts"].coverage("gamma", 2.0, 0.5, 20, repetitions=stored["repetitions"]))
+    _equal(row, scripts["bursts"].coverage("gamma", 2.0, 0.5, 20, repetitions=stored["repetitions"]))
 
 
 def test_alarms(scripts: dict[str, ModuleType]) -> None:
     stored = _stored("alarms")
     row = _row(stored, kind="normal", icc=0.2, lots_before=5, lots_now=8)
-    found = scripts["coverage_alarms"].alarms("normal", 0.2, (5, 8), 0.0, repetitions=stored["repetitions"])
+    found = scripts["alarms"].alarms("normal", 0.2, (5, 8), 0.0, repetitions=stored["repetitions"])
     assert row["steady"] == pytest.approx(found)
     # Meant is one in twenty; where lots are named it is kept.
     assert max(stored["largest_steady"]["across"], stored["largest_steady"]["within"]) <= 0.05
@@ -78,7 +76,7 @@ def test_differences(scripts: dict[str, ModuleType]) -> None:
     stored = _stored("differences")
     for of in ("paired", "unpaired"):
         row = _row(stored, of=of, kind="beta-binomial", icc=0.2, lots=20, rates=[0.02, 0.02])
-        simulated = getattr(scripts["coverage_differences"], of)
+        simulated = getattr(scripts["differences"], of)
         _equal(row, simulated("beta-binomial", 0.2, (0.02, 0.02), 20, repetitions=stored["repetitions"]))
     # 95 % less three standard errors of the simulation: the smallest of some hundred cases. Likewise 5 %.
     error = (0.95 * 0.05 / stored["repetitions"]) ** 0.5
@@ -89,7 +87,7 @@ def test_differences(scripts: dict[str, ModuleType]) -> None:
 def test_trend(scripts: dict[str, ModuleType]) -> None:
     stored = _stored("trend")
     row = _row(stored, kind="normal", icc=0.2, lots=6, where="ahead")
-    _equal(row, scripts["coverage_trend"].coverage("normal", 0.2, 6, 50, "ahead", repetitions=stored["repetitions"]))
+    _equal(row, scripts["trend"].coverage("normal", 0.2, 6, 50, "ahead", repetitions=stored["repetitions"]))
     # A correlation of 0.6 covers less, and the docstring says so.
     assert min(row["named"] for row in stored["rows"] if row["icc"] <= 0.2) >= 0.94
     assert stored["smallest_named"] >= 0.91
@@ -99,6 +97,6 @@ def test_components(scripts: dict[str, ModuleType]) -> None:
     stored = _stored("components")
     for effects in (("normal", "normal"), ("skew", "normal")):
         row = _row(stored, between=effects[0], within=effects[1], design="5 of 4", share=0.2)
-        found = scripts["coverage_components"].coverage(effects, 0.2, (4,) * 5, repetitions=stored["repetitions"])
+        found = scripts["components"].coverage(effects, 0.2, (4,) * 5, repetitions=stored["repetitions"])
         _equal(row, found)
     assert stored["smallest_normal"] >= 0.95 - 3 * (0.95 * 0.05 / stored["repetitions"]) ** 0.5

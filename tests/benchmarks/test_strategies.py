@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from teachlab.data.synthetic import scenario_names
+from teachlab.synthetic import scenario_names
 
-FOLDER = Path(__file__).parents[2] / "benchmarks"
+FOLDER = Path(__file__).parents[2] / "benchmarks" / "products"
 MODULES = ("figures", "run", "fingerprints", "grid", "strategies")
-RESULTS = FOLDER / "results"
+RESULTS = FOLDER.parent / "results"
 PERCENT = ("lost", "merged", "abstained")
 
 pytestmark = pytest.mark.skipif(not (FOLDER / "run.py").is_file(), reason="the benchmarks are not beside the tests")
@@ -207,7 +207,7 @@ def test_a_stored_cell_comes_again(grid):
     """The quickest line at a fresh pair; a row of other code is due to be run again, and proves nothing."""
     (row,) = (row for row in kept_rows() if grid.key_of(row) == ("A08", "10 kHz, three in a row", 120, 9301))
     if not grid.is_current(row):
-        pytest.skip("the strategies or the generator changed since: python benchmarks/strategies.py --grid")
+        pytest.skip("the strategies or the generator changed since: python benchmarks/products/strategies.py --grid")
     (case,) = (case for case in grid.CASES if (case.id, case.what) == grid.key_of(row)[:2])
     assert grid.cell(case, 120, (9301, 9302)) == row["cost"]
 
@@ -299,8 +299,10 @@ def test_a_fingerprint_follows_what_is_imported(modules, tmp_path, monkeypatch):
 
 def test_the_code_of_a_cell_covers_strategies_what_they_share_and_the_line(modules, grid):
     closure = modules["fingerprints"].closure([grid.BUILT_IN[name].split(":")[0] for name in grid.BETTER])
-    assert {"teachlab.teach.balanced_guard", "teachlab.teach.hysteresis", "teachlab.signal.event_statistics"} <= set(
-        closure
-    )
+    assert {
+        "teachlab.teaching.strategies.balanced_guard",
+        "teachlab.teaching.rules.hysteresis",
+        "teachlab.light.event_statistics",
+    } <= set(closure)
     assert grid.code_of("belt-seam")["line"] != grid.code_of("clear-jars")["line"]
     assert grid.code_of("belt-seam")["teach"] == grid.code_of("clear-jars")["teach"]

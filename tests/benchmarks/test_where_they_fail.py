@@ -11,16 +11,16 @@ from typing import Any
 import numpy as np
 import pytest
 
-from teachlab.data.synthetic import generate, load_scenario
 from teachlab.errors import Abstained
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.score import Counts
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Events, Shown, Strategy, Sweep, TeachView
 from teachlab.model.truth import Truth
-from teachlab.replay import replay
-from teachlab.score import score
-from teachlab.teach import TeachBlock, resolve, teach_once
+from teachlab.scoring import score
+from teachlab.switching import replay
+from teachlab.synthetic import generate, load_scenario
+from teachlab.teaching import TeachBlock, resolve, teach_once
 
 PERCENT = "percent of full scale"
 

@@ -12,7 +12,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from teachlab.cli import app
-from teachlab.explore.neighbours import neighbour_pulses
+from teachlab.questions.surroundings.neighbours import neighbour_pulses
 
 HUGE = "1.7976931348623157e308"
 SETTING = {"schema": 1, "unit": "counts", "on_level": 600.0, "off_level": 500.0, "polarity": "light-on"}

@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from teachlab.cli import app
-from teachlab.data.recordings import read_recording
+from teachlab.data.recording_files import read_recording
 from teachlab.data.truth_files import find_truth, read_truth
 
 RUN = CliRunner()

@@ -10,8 +10,8 @@ import pytest
 from typer.testing import CliRunner
 
 from teachlab.cli import app
-from teachlab.data.recordings import write_recording
-from teachlab.data.trace_figure import envelope
+from teachlab.data.quality.trace_figure import envelope
+from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.model.recording import Origin, Recording, RecordingInfo
 from teachlab.model.truth import Truth, TruthSource

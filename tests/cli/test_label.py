@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from teachlab.cli import app
-from teachlab.data.recordings import read_recording, write_recording
+from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.shipped import datasets_root
 from teachlab.data.truth_files import find_truth, read_truth, write_truth
 from teachlab.model.recording import RecordingInfo

@@ -20,7 +20,7 @@ import pytest
 from typer.testing import CliRunner
 
 from teachlab.cli import app
-from teachlab.data.recordings import write_recording
+from teachlab.data.recording_files import write_recording
 from teachlab.data.setting_files import read_setting, write_setting
 from teachlab.data.truth_files import write_truth
 from teachlab.model.recording import Recording, RecordingInfo
@@ -251,7 +251,7 @@ def test_an_interrupt_exits_with_130_and_leaves_nothing(line: Path, tmp_path: Pa
     before = sorted(tmp_path.iterdir())
     # It says when it teaches for the first time: an interrupt while a library loads is that library's to handle.
     script = (
-        "import signal, sys, teachlab.bench.run as run, teachlab.cli as cli\n"
+        "import signal, sys, teachlab.studies.run as run, teachlab.cli as cli\n"
         # A shell that runs the tests in the background makes them, and all they start, deaf to interrupts.
         "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "teach = run._teach\n"

@@ -11,7 +11,7 @@ import pytest
 from typer.testing import CliRunner
 
 from teachlab.cli import app
-from teachlab.teach import registry
+from teachlab.teaching import registry
 
 HEAVY = {"scipy", "sklearn", "pandas", "pyarrow", "matplotlib"}
 
@@ -64,7 +64,7 @@ def test_a_collision_is_one_message_and_exit_code_2(monkeypatch: pytest.MonkeyPa
 
 def test_listing_the_built_ins_needs_no_heavy_library() -> None:
     code = (
-        "import sys, teachlab.teach.registry as r; r.plug_ins = lambda: (); r.listings(); "
+        "import sys, teachlab.teaching.registry as r; r.plug_ins = lambda: (); r.listings(); "
         "print(*sorted({name.split('.')[0] for name in sys.modules}))"
     )
     loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()

@@ -12,14 +12,14 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from teachlab.cli import app
-from teachlab.data.recordings import write_recording
+from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
-from teachlab.explore.stress_light import Stress
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.replay import replay
-from teachlab.score import score
+from teachlab.questions.stress.light import Stress
+from teachlab.scoring import score
+from teachlab.switching import replay
 
 SETTING = {"schema": 1, "unit": "counts", "on_level": 32.0, "off_level": 20.0, "polarity": "light-on"}
 START, END = [20, 60], [30, 70]

@@ -11,7 +11,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from teachlab.cli import app
-from teachlab.data.recordings import write_recording
+from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.truth import Truth

@@ -4,7 +4,7 @@ import os
 
 import pytest
 
-from teachlab.data.files import write_aside
+from teachlab.data.atomic_files import write_aside
 from teachlab.errors import InputError
 
 

@@ -15,7 +15,7 @@ from teachlab.data.importing.interval_table import Counted
 from teachlab.data.importing.logs import open_log
 from teachlab.data.importing.text_log import TextOptions
 from teachlab.data.importing.truth_columns import TruthKind
-from teachlab.data.recordings import read_recording
+from teachlab.data.recording_files import read_recording
 from teachlab.data.truth_files import read_truth
 from teachlab.errors import InputError, ParameterError, RecordingError, TruthError
 from teachlab.model.recording import RecordingInfo

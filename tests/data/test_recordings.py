@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from teachlab.data.recordings import RecordingWriter, read_recording, write_recording
+from teachlab.data.recording_files import RecordingWriter, read_recording, write_recording
 from teachlab.errors import RecordingError
 from teachlab.model.recording import Block, Direction, Origin, Recording, RecordingInfo, Sensing
 

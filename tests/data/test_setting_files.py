@@ -6,8 +6,8 @@ import pytest
 
 from teachlab.data.setting_files import read_setting, setting_from_dict, write_setting
 from teachlab.errors import SettingError
+from teachlab.model.following_and_window import FollowingSetting, WindowSetting, fixed_levels, without_kind
 from teachlab.model.setting import DelaysActOn, Polarity, Setting, Taught
-from teachlab.model.setting_kinds import FollowingSetting, WindowSetting, fixed_levels, without_kind
 
 GOOD = {"schema": 1, "unit": "counts", "on_level": 512.0, "off_level": 480.0, "polarity": "light-on"}
 

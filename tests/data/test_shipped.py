@@ -10,14 +10,14 @@ from functools import cache
 import numpy as np
 import pytest
 
-from teachlab.bench import BenchOptions, bench_recording, open_pair
 from teachlab.data.shipped import datasets_root
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.replay import replay
-from teachlab.score import score
-from teachlab.teach import TeachBlock, resolve, teach_once
+from teachlab.scoring import score
+from teachlab.studies import BenchOptions, bench_recording, open_pair
+from teachlab.switching import replay
+from teachlab.teaching import TeachBlock, resolve, teach_once
 
 NAMES = ("demo_tubs", "photodiode_flashes", "starlight_corrected", "starlight_raw")
 MEASURED = "measured beforehand on the source data with other programs, for this project"

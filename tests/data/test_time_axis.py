@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from teachlab.data.importing import ImportJob, import_log
 from teachlab.data.importing.time_axis import TimeAxis, shortest_decimal
-from teachlab.data.recordings import read_recording
+from teachlab.data.recording_files import read_recording
 from teachlab.data.truth_files import read_truth
 from teachlab.errors import InputError, ParameterError, RecordingError
 from teachlab.model.recording import RecordingInfo

@@ -11,7 +11,7 @@ import pytest
 from typer.testing import CliRunner
 
 from teachlab.cli import app
-from teachlab.data.recordings import read_recording, write_recording
+from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.truth_files import read_truth, write_truth
 from teachlab.errors import Abstained, InputError
 from teachlab.evidence import Abstention, RecordOptions, build_abstention, read_released, verify_record
@@ -19,7 +19,7 @@ from teachlab.evidence.record import Sources
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth, TruthSource
-from teachlab.teach import TeachBlock, resolve, teach_once
+from teachlab.teaching import TeachBlock, resolve, teach_once
 
 
 def _run(*arguments: object, code: int = 0) -> Any:

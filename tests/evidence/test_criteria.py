@@ -14,9 +14,9 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Score
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth, TruthSource
-from teachlab.replay import replay
-from teachlab.score import lost_rate_by_lot, lot_rate, score
-from teachlab.score.bursts import burst_rate
+from teachlab.scoring import lost_rate_by_lot, lot_rate, score
+from teachlab.statistics.bursts import burst_rate
+from teachlab.switching import replay
 
 
 def _score(passes: int, lost: int, source: TruthSource = TruthSource.INDEPENDENT) -> tuple[Score, Truth]:

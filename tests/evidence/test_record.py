@@ -15,7 +15,7 @@ import pytest
 from typer.testing import CliRunner
 
 from teachlab.cli import app
-from teachlab.data.recordings import read_recording, write_recording
+from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.errors import InputError
 from teachlab.evidence import verify_record

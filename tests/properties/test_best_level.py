@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from teachlab.data.separability import best_level
+from teachlab.data.quality.separability import best_level
 
 PEAKS = st.lists(st.integers(-8, 8).map(float), min_size=1, max_size=12)
 

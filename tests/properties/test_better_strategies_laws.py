@@ -17,22 +17,22 @@ from teachlab.errors import Abstained
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import Events, Shown, Sweep, TeachView
-from teachlab.teach.balanced_guard import BalancedGuard
-from teachlab.teach.between_class_variance import BetweenClassVariance, best_cut
-from teachlab.teach.contamination_aware import ContaminationAware
-from teachlab.teach.filtered_guard import FilteredGuard, cost_shown
-from teachlab.teach.guard_or_window import GuardOrWindow
-from teachlab.teach.independence import independent
-from teachlab.teach.iterative_mean import IterativeMean, fixed_point
-from teachlab.teach.minimax_regret import MinimaxRegret, least_regret
-from teachlab.teach.minimum_error import MinimumError, least_error
-from teachlab.teach.neyman_pearson import NeymanPearson, smallest_rank
-from teachlab.teach.noise_weighted import NoiseWeightedMidpoint, balanced_costs
-from teachlab.teach.quantile_guard import QuantileGuard
-from teachlab.teach.ratio_midpoint import RatioMidpoint
-from teachlab.teach.stepped_trim import SteppedTrim
-from teachlab.teach.tail_balanced import TailBalanced
-from teachlab.teach.two_component_mixture import TwoComponentMixture
+from teachlab.teaching.rules.independence import independent
+from teachlab.teaching.strategies.balanced_guard import BalancedGuard
+from teachlab.teaching.strategies.between_class_variance import BetweenClassVariance, best_cut
+from teachlab.teaching.strategies.contamination_aware import ContaminationAware
+from teachlab.teaching.strategies.filtered_guard import FilteredGuard, cost_shown
+from teachlab.teaching.strategies.guard_or_window import GuardOrWindow
+from teachlab.teaching.strategies.iterative_mean import IterativeMean, fixed_point
+from teachlab.teaching.strategies.minimax_regret import MinimaxRegret, least_regret
+from teachlab.teaching.strategies.minimum_error import MinimumError, least_error
+from teachlab.teaching.strategies.neyman_pearson import NeymanPearson, smallest_rank
+from teachlab.teaching.strategies.noise_weighted import NoiseWeightedMidpoint, balanced_costs
+from teachlab.teaching.strategies.quantile_guard import QuantileGuard
+from teachlab.teaching.strategies.ratio_midpoint import RatioMidpoint
+from teachlab.teaching.strategies.stepped_trim import SteppedTrim
+from teachlab.teaching.strategies.tail_balanced import TailBalanced
+from teachlab.teaching.strategies.two_component_mixture import TwoComponentMixture
 
 quick = settings(max_examples=60, deadline=None)
 views = settings(max_examples=6, deadline=None)

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from teachlab.light.event_statistics import inner_valleys, measure_events
 from teachlab.model.teaching import Events
-from teachlab.signal.event_statistics import inner_valleys, measure_events
 
 quick = settings(max_examples=120, deadline=None)
 

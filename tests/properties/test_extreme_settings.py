@@ -9,8 +9,8 @@ from teachlab.errors import SettingError
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.replay import replay
-from teachlab.score import score
+from teachlab.scoring import score
+from teachlab.switching import replay
 
 LIGHT = np.array([0, 0, 9, 9, 0, 0, 0, 9, 0, 0], np.uint16)
 TRUTH = Truth.from_arrays([2, 7], [4, 8])

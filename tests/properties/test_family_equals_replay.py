@@ -11,7 +11,7 @@ import pytest
 from teachlab.errors import InputError, SettingError
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
-from teachlab.replay import family, replay, replay_family
+from teachlab.switching import family, replay, replay_family
 
 SEEDS = range(2000, 2400)
 

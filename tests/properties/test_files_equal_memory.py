@@ -13,11 +13,11 @@ import pyarrow.parquet as pq
 import pytest
 
 from teachlab.data import parquet_source
-from teachlab.data.recordings import read_recording, write_recording
+from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.errors import InputError
 from teachlab.model.recording import Recording
-from teachlab.replay import replay
-from teachlab.score import score
+from teachlab.scoring import score
+from teachlab.switching import replay
 
 SEEDS = range(0, 2000, 43)
 

@@ -15,18 +15,18 @@ from hypothesis import strategies as st
 
 from teachlab.data.setting_files import setting_from_dict
 from teachlab.errors import InputError
-from teachlab.explore.counted import count_settings
-from teachlab.explore.surface.pairs import PairCounts
+from teachlab.model.following_and_window import FollowingSetting
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
-from teachlab.model.setting_kinds import FollowingSetting
 from teachlab.model.truth import Truth
-from teachlab.replay import replay, replay_family
-from teachlab.score import score
-from teachlab.signal.evaluation import Clock
-from teachlab.signal.following import Followers, family, path, rows
-from teachlab.signal.following.members import Members
-from teachlab.signal.following.row_by_row import Follower
+from teachlab.questions.surface.count_settings import count_settings
+from teachlab.questions.surface.given_settings.pairs import PairCounts
+from teachlab.scoring import score
+from teachlab.sensor.clock import Clock
+from teachlab.sensor.following import Followers, family, path, rows
+from teachlab.sensor.following.members import Members
+from teachlab.sensor.following.row_by_row import Follower
+from teachlab.switching import replay, replay_family
 
 INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts")
 

@@ -7,7 +7,7 @@ from fractions import Fraction
 
 import pytest
 
-from teachlab.score.intervals import count, proportion
+from teachlab.statistics.intervals import count, proportion
 
 
 @pytest.mark.parametrize("confidence", [0.8, 0.95])

@@ -13,8 +13,8 @@ import pytest
 from teachlab.data.setting_files import setting_from_dict, setting_text
 from teachlab.errors import InputError
 from teachlab.model.recording import Recording, RecordingInfo
-from teachlab.replay import replay, replay_family
-from teachlab.score import score
+from teachlab.scoring import score
+from teachlab.switching import replay, replay_family
 
 SEEDS = range(1000)
 PART = 100

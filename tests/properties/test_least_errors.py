@@ -15,10 +15,10 @@ from teachlab.model.setting import Setting
 from teachlab.model.teaching import Events, TeachView
 from teachlab.model.teaching import Shown as Kind
 from teachlab.model.truth import Truth
-from teachlab.replay import replay
-from teachlab.score import score
-from teachlab.teach.least_errors import LeastErrors, Shown, least_errors, smoothed
-from teachlab.teach.shown_events import statistics_of
+from teachlab.scoring import score
+from teachlab.switching import replay
+from teachlab.teaching.rules.labelled_events import statistics_of
+from teachlab.teaching.rules.least_errors import LeastErrors, Shown, least_errors, smoothed
 
 RATE = 1000.0
 

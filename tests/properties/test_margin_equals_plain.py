@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 
 from teachlab.errors import InputError
+from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.recording import Recording
 from teachlab.model.score import Outcome
-from teachlab.replay import replay
-from teachlab.score import measure_margin, score
-from teachlab.signal.windows import Windows, border_evaluations
+from teachlab.scoring import measure_margin, score
+from teachlab.switching import replay
 
 
 def _held(values: list[float | None]) -> list[float]:

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from teachlab.data import parquet_source
-from teachlab.data.recordings import read_recording, write_recording
+from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.truth_files import read_truth, write_truth
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.truth import Truth, TruthSource

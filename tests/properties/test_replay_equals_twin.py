@@ -13,8 +13,8 @@ import pytest
 
 from teachlab.errors import InputError
 from teachlab.model.recording import Recording
-from teachlab.replay import replay
-from teachlab.score import score
+from teachlab.scoring import score
+from teachlab.switching import replay
 
 SEEDS = range(2000)
 PART = 100

@@ -14,15 +14,15 @@ from hypothesis.extra.numpy import arrays
 
 from teachlab.data.setting_files import setting_from_dict
 from teachlab.errors import InputError
-from teachlab.explore.surface import many as many_module
-from teachlab.explore.surface import score_pairs
-from teachlab.explore.surface.cover import chains
-from teachlab.explore.surface.pairs import FEW, PairCounts
-from teachlab.explore.surface.steps import Filter, Running, Steps
+from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.setting import Polarity, Setting
-from teachlab.model.setting_kinds import WindowSetting
-from teachlab.replay import replay
-from teachlab.score import score
+from teachlab.questions.surface import score_pairs
+from teachlab.questions.surface.given_settings import many as many_module
+from teachlab.questions.surface.given_settings.chains_of_settings import chains
+from teachlab.questions.surface.given_settings.pairs import FEW, PairCounts
+from teachlab.questions.surface.given_settings.steps import Filter, Running, Steps
+from teachlab.scoring import score
+from teachlab.switching import replay
 
 
 @pytest.mark.parametrize("first_seed", range(0, 180, 20))

@@ -16,7 +16,7 @@ from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown
 from teachlab.model.truth import Truth
-from teachlab.teach import TeachBlock
+from teachlab.teaching import TeachBlock
 
 RISE = Direction.RISE
 

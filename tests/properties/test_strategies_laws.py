@@ -15,11 +15,11 @@ from teachlab.errors import Abstained
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import Background, Reading, Shown, Sweep, TeachView
-from teachlab.teach import sweep_minmax
-from teachlab.teach.background_referenced import BackgroundReferenced
-from teachlab.teach.single_sample import SingleSample
-from teachlab.teach.sweep_minmax import SweepMinmax
-from teachlab.teach.two_sample_midpoint import TwoSampleMidpoint
+from teachlab.teaching.strategies import sweep_minmax
+from teachlab.teaching.strategies.background_referenced import BackgroundReferenced
+from teachlab.teaching.strategies.single_sample import SingleSample
+from teachlab.teaching.strategies.sweep_minmax import SweepMinmax
+from teachlab.teaching.strategies.two_sample_midpoint import TwoSampleMidpoint
 
 quick = settings(max_examples=50, deadline=None)
 OFFSET = 12.5

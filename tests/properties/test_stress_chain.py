@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from teachlab.errors import InputError
-from teachlab.explore.surface import chain as chain_module
-from teachlab.explore.surface.chain import count_chain
-from teachlab.explore.surface.grid import counts_by_table
-from teachlab.explore.surface.levels import read_first
-from teachlab.replay import replay
-from teachlab.score import score
+from teachlab.questions.surface.given_settings import chain as chain_module
+from teachlab.questions.surface.given_settings.chain import count_chain
+from teachlab.questions.surface.given_settings.grid import counts_by_table
+from teachlab.questions.surface.values.levels import read_first
+from teachlab.scoring import score
+from teachlab.switching import replay
 
 
 @pytest.mark.parametrize("block", [1 << 16, 11])

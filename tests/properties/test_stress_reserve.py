@@ -8,18 +8,18 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from teachlab.explore import reserve as reserve_module
-from teachlab.explore import reserve_path as path_module
-from teachlab.explore.reserve import reserve
-from teachlab.explore.reserve_path import Axis, Reserve
-from teachlab.explore.stress_light import Receiver, receiver_range
-from teachlab.explore.surface import chain as chain_module
-from teachlab.explore.surface.levels import read_first
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.replay import replay
-from teachlab.score import score
+from teachlab.questions.stress import reserve as reserve_module
+from teachlab.questions.stress import reserve_path as path_module
+from teachlab.questions.stress.light import Receiver, receiver_range
+from teachlab.questions.stress.reserve import reserve
+from teachlab.questions.stress.reserve_path import Axis, Reserve
+from teachlab.questions.surface.given_settings import chain as chain_module
+from teachlab.questions.surface.values.levels import read_first
+from teachlab.scoring import score
+from teachlab.switching import replay
 
 INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts")
 Floats = NDArray[np.float64]

@@ -11,14 +11,14 @@ import numpy as np
 import pytest
 
 from teachlab.errors import InputError
-from teachlab.explore.dwelling import line_of, predict, spans_at_levels
-from teachlab.explore.stress import at_speed, stress_map
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Counts
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.replay import replay
-from teachlab.score import score
+from teachlab.questions.stress.map import at_speed, stress_map
+from teachlab.questions.timing.dwelling import line_of, predict, spans_at_levels
+from teachlab.scoring import score
+from teachlab.switching import replay
 
 INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts", line_speed_m_s=0.5)
 

@@ -15,20 +15,20 @@ import numpy as np
 import pytest
 
 from teachlab.errors import InputError
-from teachlab.explore.surface import asked as asked_module
-from teachlab.explore.surface import chain as chain_module
-from teachlab.explore.surface import counting as counting_module
-from teachlab.explore.surface import score_pairs, surface, surface_of
-from teachlab.explore.surface.grid import counts_by_table, replayed_surface
-from teachlab.explore.surface.pairs import PairCounts
-from teachlab.explore.surface.run import has_memory
-from teachlab.explore.surface.table import TABLES, Surface
+from teachlab.model.following_and_window import FollowingSetting
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Polarity, Setting
-from teachlab.model.setting_kinds import FollowingSetting
 from teachlab.model.truth import Truth
-from teachlab.replay import replay
-from teachlab.score import score
+from teachlab.questions.surface import score_pairs, surface, surface_of
+from teachlab.questions.surface.all_pairs import counting as counting_module
+from teachlab.questions.surface.count import has_memory
+from teachlab.questions.surface.given_settings import asked_tally as asked_module
+from teachlab.questions.surface.given_settings import chain as chain_module
+from teachlab.questions.surface.given_settings.grid import counts_by_table, replayed_surface
+from teachlab.questions.surface.given_settings.pairs import PairCounts
+from teachlab.questions.surface.values.table import TABLES, Surface
+from teachlab.scoring import score
+from teachlab.switching import replay
 
 SEEDS = range(1000)
 PART = 100

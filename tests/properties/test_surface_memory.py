@@ -10,14 +10,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from teachlab.explore.hindsight import hindsight
-from teachlab.explore.stress import stress_map
-from teachlab.explore.surface import score_pairs, surface
 from teachlab.model.recording import Block, Chunk, Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.replay import replay
-from teachlab.score import measure_margin, score
+from teachlab.questions.stress.map import stress_map
+from teachlab.questions.surface import score_pairs, surface
+from teachlab.questions.surface.hindsight import hindsight
+from teachlab.scoring import measure_margin, score
+from teachlab.switching import replay
 
 INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts", full_scale=100.0)
 SETTING = Setting(unit="counts", on_level=35.0, off_level=25.0)

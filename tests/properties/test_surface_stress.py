@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 
 from teachlab.errors import InputError
-from teachlab.explore.stress import Stress, at_speed, receiver_range, stress_map
-from teachlab.explore.surface.grid import counts_by_table
 from teachlab.model.recording import Recording
-from teachlab.replay import replay
-from teachlab.score import score
+from teachlab.questions.stress.map import Stress, at_speed, receiver_range, stress_map
+from teachlab.questions.surface.given_settings.grid import counts_by_table
+from teachlab.scoring import score
+from teachlab.switching import replay
 
 
 def test_comparisons_equal_those_of_the_stressed_light() -> None:

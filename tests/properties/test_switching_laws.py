@@ -14,8 +14,8 @@ import pytest
 from numpy.typing import NDArray
 
 from teachlab.errors import InputError
-from teachlab.replay import replay
-from teachlab.score import score
+from teachlab.scoring import score
+from teachlab.switching import replay
 
 SEEDS = range(200)
 

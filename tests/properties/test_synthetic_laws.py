@@ -5,13 +5,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from teachlab.data.synthetic import Recipe, Scenario, blocks, plan
-from teachlab.data.synthetic.beam import CircularBeam, GaussianBeam, SlitBeam
-from teachlab.data.synthetic.events import PassSource
-from teachlab.data.synthetic.faults import RowMap
-from teachlab.data.synthetic.line import motion_of
-from teachlab.data.synthetic.motion import first_sample_at
-from teachlab.data.synthetic.stretch import near, steps
+from teachlab.synthetic import Recipe, Scenario, blocks, plan
+from teachlab.synthetic.events import PassSource
+from teachlab.synthetic.line import motion_of
+from teachlab.synthetic.product.motion import first_sample_at
+from teachlab.synthetic.sensor.beam import CircularBeam, GaussianBeam, SlitBeam
+from teachlab.synthetic.shared.stretch import near, steps
+from teachlab.synthetic.trouble.faults import RowMap
 
 BEAMS = (
     GaussianBeam(radius_mm=5),

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
-from teachlab.replay import replay
+from teachlab.switching import replay
 
 RATE_HZ = 1000.0
 ERRORS = 4.0

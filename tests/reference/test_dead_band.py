@@ -16,7 +16,7 @@ import rainflow
 
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
-from teachlab.replay import replay
+from teachlab.switching import replay
 
 ASTM = [-2, 1, -3, 5, -1, 3, -4, 4, -2]
 ASTM_COUNTS = {3: 0.5, 4: 1.5, 6: 0.5, 8: 1.0, 9: 0.5}

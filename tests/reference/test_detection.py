@@ -9,15 +9,15 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from teachlab.explore.surface import surface
-from teachlab.explore.tolerance import share_beyond, tolerance_factor
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.replay import replay
-from teachlab.score import score
-from teachlab.score.margin import measure_margin
-from teachlab.teach.noise_weighted import balanced_costs, equal_deviations
+from teachlab.questions.surface import surface
+from teachlab.scoring import score
+from teachlab.scoring.margin import measure_margin
+from teachlab.statistics.tolerance import share_beyond, tolerance_factor
+from teachlab.switching import replay
+from teachlab.teaching.strategies.noise_weighted import balanced_costs, equal_deviations
 
 SIMPLE = Setting(unit="sigma", on_level=0, off_level=0)
 DARK = -1000.0

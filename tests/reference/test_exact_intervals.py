@@ -9,7 +9,7 @@ import math
 
 import pytest
 
-from teachlab.score.intervals import count, proportion
+from teachlab.statistics.intervals import count, proportion
 
 NEWCOMBE = "Newcombe, Two-sided confidence intervals for the single proportion, Stat. Med. 17 (1998) 857, Table I"
 NIST_PROPORTION = "NIST/SEMATECH e-Handbook 7.2.4.1, exact limits for 4 of 20"

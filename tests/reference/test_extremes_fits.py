@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from teachlab.explore.tail import fit_maxima, fit_tail, return_level
+from teachlab.statistics.tail import fit_maxima, fit_tail, return_level
 
 COLES = "Coles, An Introduction to Statistical Modeling of Extreme Values (2001)"
 
@@ -148,7 +148,7 @@ def test_no_other_maxima_are_likelier(package: str, name: str, column: str) -> N
 def test_return_levels_are_quantiles(shape: float, scale: float) -> None:
     from scipy.stats import genextreme
 
-    from teachlab.explore.tail import Fit
+    from teachlab.statistics.tail import Fit
 
     fit = Fit(location=10.0, scale=scale, shape=shape, log_likelihood=0.0)
     for blocks in (2, 10, 100, 1e4):

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
-from teachlab.replay import replay
+from teachlab.switching import replay
 
 IDLE_MS = 100
 SPAN_MS = 200

@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from teachlab.data.synthetic import Recipe, Scenario, blocks
-from teachlab.data.synthetic.neighbours import GatedNeighbour, Neighbour, beat_pulses, pulses_hit
+from teachlab.synthetic import Recipe, Scenario, blocks
+from teachlab.synthetic.trouble.neighbours import GatedNeighbour, Neighbour, beat_pulses, pulses_hit
 
 
 def flat(samples, rate=1000.0, seed=0, **interference):

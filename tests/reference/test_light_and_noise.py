@@ -8,10 +8,10 @@ import pytest
 from scipy import integrate, stats
 from scipy.special import erf
 
-from teachlab.data.synthetic import Recipe, Scenario, Stress, blocks
-from teachlab.data.synthetic.beam import CircularBeam, GaussianBeam, SlitBeam, fill
-from teachlab.data.synthetic.electronics import FrontEnd, LowPass, quantise
-from teachlab.data.synthetic.light import (
+from teachlab.synthetic import Recipe, Scenario, Stress, blocks
+from teachlab.synthetic.sensor.beam import CircularBeam, GaussianBeam, SlitBeam, fill
+from teachlab.synthetic.sensor.electronics import FrontEnd, LowPass, quantise
+from teachlab.synthetic.sensor.received_power import (
     contamination_per_window,
     diffuse_w,
     fibre_coupling,
@@ -27,7 +27,7 @@ from teachlab.data.synthetic.light import (
     thermal_percent,
     through_beam_w,
 )
-from teachlab.data.synthetic.spread import Lognormal, Normal, Pareto, Uniform
+from teachlab.synthetic.shared.spread import Lognormal, Normal, Pareto, Uniform
 
 
 def light_of(scenario, samples, seed=0, **stress):
@@ -374,7 +374,7 @@ def test_lognormal_cv_is_sd_over_mean():
 
 def test_glints_per_object_are_poisson_and_their_heights_pareto():
     # source: scipy.stats.poisson and scipy.stats.pareto
-    from teachlab.data.synthetic.events import PassSource
+    from teachlab.synthetic.events import PassSource
 
     scenario = flat(10, {})
     scenario["object"][0]["glints"] = {

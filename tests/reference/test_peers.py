@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.replay import replay
-from teachlab.score import score
-from teachlab.signal.output import Output
+from teachlab.scoring import score
+from teachlab.sensor.output import Output
+from teachlab.switching import replay
 
 SEEDS = range(60)
 

@@ -7,8 +7,8 @@ from fractions import Fraction
 
 import pytest
 
-from teachlab.explore.planning import acceptance, plan_hours, plan_passes
-from teachlab.explore.tolerance import coverage_confidence, samples_for_coverage
+from teachlab.statistics.planning import acceptance, plan_hours, plan_passes
+from teachlab.statistics.tolerance import coverage_confidence, samples_for_coverage
 
 CMH_95_99 = "CMH-17-1G Table 8.5.13, rank f + 1, as quoted by the tests of the R package cmstatr"
 CMH_95_90 = "CMH-17-1G Table 8.5.12, rank f + 1, as quoted by the tests of the R package cmstatr"

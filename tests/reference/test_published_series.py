@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from teachlab.explore.alarms import falling
-from teachlab.score.autocorrelation import autocorrelation, integrated_autocorrelation
-from teachlab.signal.noise import local_noise
+from teachlab.light.noise import local_noise
+from teachlab.statistics.autocorrelation import autocorrelation, integrated_autocorrelation
+from teachlab.statistics.cumulative_sums import falling
 
 NIST = "NIST Statistical Reference Datasets, univariate: certified values"
 SETS: dict[str, Any] = json.loads((Path(__file__).parent / "data" / "strd_univariate.json").read_text())["sets"]

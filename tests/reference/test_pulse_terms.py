@@ -10,15 +10,15 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from teachlab.explore.dwelling import predict, spans_of_truth
-from teachlab.explore.line import edges_mm, line_from_lengths
-from teachlab.explore.timing import timing
+from teachlab.light.edge_time import edge_evaluations
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.replay import replay
-from teachlab.score import score
-from teachlab.signal.edge_time import edge_evaluations
+from teachlab.questions.timing.budget import timing
+from teachlab.questions.timing.dwelling import predict, spans_of_truth
+from teachlab.questions.timing.line import edges_mm, line_from_lengths
+from teachlab.scoring import score
+from teachlab.switching import replay
 
 TAU = 1000
 """Time constant of a first-order response, samples."""

@@ -7,14 +7,14 @@ import math
 import numpy as np
 import pytest
 
-from teachlab.explore.cleaning import time_to_cleaning
-from teachlab.explore.reserves import reserves
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.replay import replay
-from teachlab.score import score
-from teachlab.score.margin import measure_margin
+from teachlab.questions.stress.cleaning import time_to_cleaning
+from teachlab.questions.stress.reserves import reserves
+from teachlab.scoring import score
+from teachlab.scoring.margin import measure_margin
+from teachlab.switching import replay
 
 PASSES = 20
 DARK = 40.0

@@ -14,17 +14,17 @@ from typing import Any
 
 import pytest
 
-from teachlab.bench import BenchOptions, bench_recording
 from teachlab.data.split import split
-from teachlab.data.synthetic import generate, load_scenario
 from teachlab.errors import Abstained, StrategyError
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
-from teachlab.replay import replay, replay_family
-from teachlab.score import score
-from teachlab.teach import TeachBlock, resolve, teach_once
+from teachlab.scoring import score
+from teachlab.studies import BenchOptions, bench_recording
+from teachlab.switching import replay, replay_family
+from teachlab.synthetic import generate, load_scenario
+from teachlab.teaching import TeachBlock, resolve, teach_once
 
 CLASSICS = ("single-sample", "background-referenced", "sweep-minmax", "two-sample-midpoint")
 GUARDS = ("quantile-guard", "filtered-guard")

@@ -9,19 +9,19 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import gammaln, ndtri
 
+from teachlab.light.edge_time import ranges
+from teachlab.light.noise import local_noise
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Background, Reading, Shown, TeachView
 from teachlab.model.truth import Truth
-from teachlab.replay import replay
-from teachlab.score import score
-from teachlab.signal.edge_time import ranges
-from teachlab.signal.noise import local_noise
-from teachlab.teach.background_referenced import BackgroundReferenced
-from teachlab.teach.between_class_variance import best_cut
-from teachlab.teach.iterative_mean import fixed_point
-from teachlab.teach.minimum_error import least_error
-from teachlab.teach.shown_events import robust
+from teachlab.scoring import score
+from teachlab.switching import replay
+from teachlab.teaching.rules.labelled_events import robust
+from teachlab.teaching.strategies.background_referenced import BackgroundReferenced
+from teachlab.teaching.strategies.between_class_variance import best_cut
+from teachlab.teaching.strategies.iterative_mean import fixed_point
+from teachlab.teaching.strategies.minimum_error import least_error
 
 # source: ASTM control-chart factors d2 (from memory): mean range of n standard normal values.
 MEAN_RANGE = [1.1284, 1.6926, 2.0588, 2.3259, 2.5344, 2.7044, 2.8472, 2.9700, 3.0775]

@@ -8,15 +8,15 @@ import numpy as np
 import pytest
 import rainflow
 
-from teachlab.data.recordings import read_recording
+from teachlab.data.recording_files import read_recording
 from teachlab.data.truth_files import read_truth
-from teachlab.explore.surface import surface
-from teachlab.explore.surface.grid import counts_by_table
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
-from teachlab.replay import replay
-from teachlab.score import score
+from teachlab.questions.surface import surface
+from teachlab.questions.surface.given_settings.grid import counts_by_table
+from teachlab.scoring import score
+from teachlab.switching import replay
 
 ASTM = [-2, 1, -3, 5, -1, 3, -4, 4, -2]
 """ASTM E1049-85, Standard Practices for Cycle Counting in Fatigue Analysis, Fig. 6."""

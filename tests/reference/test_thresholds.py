@@ -14,14 +14,14 @@ from scipy.stats import genpareto
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Background, Reading, Shown, TeachView
-from teachlab.teach.background_referenced import BackgroundReferenced
-from teachlab.teach.between_class_variance import best_cut
-from teachlab.teach.iterative_mean import fixed_point
-from teachlab.teach.minimum_error import least_error
-from teachlab.teach.neyman_pearson import events_needed, smallest_rank
-from teachlab.teach.noise_weighted import balanced_costs, equal_deviations
-from teachlab.teach.tail_balanced import Tail, fit_tail, least_cost
-from teachlab.teach.two_component_mixture import groups
+from teachlab.teaching.strategies.background_referenced import BackgroundReferenced
+from teachlab.teaching.strategies.between_class_variance import best_cut
+from teachlab.teaching.strategies.iterative_mean import fixed_point
+from teachlab.teaching.strategies.minimum_error import least_error
+from teachlab.teaching.strategies.neyman_pearson import events_needed, smallest_rank
+from teachlab.teaching.strategies.noise_weighted import balanced_costs, equal_deviations
+from teachlab.teaching.strategies.tail_balanced import Tail, fit_tail, least_cost
+from teachlab.teaching.strategies.two_component_mixture import groups
 
 COUNTS = np.array([8, 7, 2, 6, 9, 4])
 PIXELS = np.repeat(np.arange(6.0), COUNTS)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from teachlab.explore.line import edge_shift_mm, line_from_lengths, probability_inside
-from teachlab.explore.neighbours import neighbour_pulses
-from teachlab.explore.surroundings import alias_hz, lamp, other_target
-from teachlab.explore.timing import timing
+from teachlab.questions.surroundings.answers import alias_hz, lamp, other_target
+from teachlab.questions.surroundings.neighbours import neighbour_pulses
+from teachlab.questions.timing.budget import timing
+from teachlab.questions.timing.line import edge_shift_mm, line_from_lengths, probability_inside
 
 FAST = {"speed_mm_s": 1200.0, "evaluation_rate_hz": 2000.0}
 

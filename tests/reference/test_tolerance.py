@@ -10,7 +10,7 @@ from scipy.integrate import quad
 from scipy.special import chdtri, ndtri
 from scipy.stats import chi, ncx2, norm
 
-from teachlab.explore.tolerance import coverage_confidence, samples_for_coverage, share_beyond, tolerance_factor
+from teachlab.statistics.tolerance import coverage_confidence, samples_for_coverage, share_beyond, tolerance_factor
 
 NIST = "NIST/SEMATECH e-Handbook 7.2.6.3"
 ISO = "ISO 16269-6 and Natrella's tables (from memory)"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from teachlab.explore.components import agreement, variance_components
+from teachlab.statistics.variance_components import agreement, variance_components
 
 # source: NIST/ITL Statistical Reference Datasets, analysis of variance, SiRstv (silicon resistivity) and
 # AtmWtAg (atomic weight of silver, 7 constant leading digits); data and certified values as published.

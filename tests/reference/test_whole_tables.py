@@ -10,10 +10,10 @@ from functools import cache
 import numpy as np
 import pytest
 
-from teachlab.explore.planning import acceptance, plan_hours, plan_passes
-from teachlab.score.difference import miettinen_nurminen, newcombe, p_mid, rate_ratio, tango, wilson
-from teachlab.score.intervals import count, proportion
-from teachlab.score.paired import Discordance
+from teachlab.scoring.pairs import Discordance
+from teachlab.statistics.differences import miettinen_nurminen, newcombe, p_mid, rate_ratio, tango, wilson
+from teachlab.statistics.intervals import count, proportion
+from teachlab.statistics.planning import acceptance, plan_hours, plan_passes
 
 
 def poisson_at_most(events: int, mean: Fraction) -> float:

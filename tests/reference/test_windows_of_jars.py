@@ -15,13 +15,13 @@ import numpy as np
 import pytest
 from scipy.special import ndtr, ndtri
 
-from teachlab.data.synthetic import generate, load_scenario
-from teachlab.explore.feasibility import Feasibility, feasibility
-from teachlab.explore.reach import reach_of
-from teachlab.explore.stress_light import Stress
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
+from teachlab.questions.feasibility.answer import Feasibility, feasibility
+from teachlab.questions.feasibility.demands import reach_of
+from teachlab.questions.stress.light import Stress
+from teachlab.synthetic import generate, load_scenario
 
 CLEAR, LENGTH, INSET, WALL_SD, BEAM_SD = 60.0, 70.0, 3.0, 3.0, 2.0
 JARS = 2000

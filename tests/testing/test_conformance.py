@@ -12,8 +12,8 @@ import pytest
 from typer.testing import CliRunner
 
 from teachlab.errors import ParameterError
-from teachlab.teach import resolve
-from teachlab.teach.registry import BUILT_IN
+from teachlab.teaching import resolve
+from teachlab.teaching.registry import BUILT_IN
 from teachlab.testing import CHECKS, Verdict, conformance, suite
 
 # What a built-in needs to be told before it teaches at all.

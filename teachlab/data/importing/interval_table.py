@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.data.importing.numbers import is_text, to_numbers, uses_decimal_comma
+from teachlab.data.importing.cells import is_text, to_numbers, uses_decimal_comma
 from teachlab.data.importing.place import Place
 from teachlab.data.importing.time_axis import Clockwork, TimeReport
 from teachlab.data.importing.truth_columns import in_samples

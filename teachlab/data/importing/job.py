@@ -11,15 +11,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.data.files import write_aside
+from teachlab.data.atomic_files import write_aside
+from teachlab.data.importing.cells import to_arrays, to_numbers
 from teachlab.data.importing.interval_table import read_intervals
 from teachlab.data.importing.logs import Log, open_log
-from teachlab.data.importing.numbers import to_arrays, to_numbers
 from teachlab.data.importing.request import ImportJob
 from teachlab.data.importing.survey import Survey
 from teachlab.data.importing.time_axis import TimeReport
 from teachlab.data.importing.truth_columns import ignored, in_samples
-from teachlab.data.recordings import GROUP_ROWS, RecordingWriter
+from teachlab.data.recording_files import GROUP_ROWS, RecordingWriter
 from teachlab.data.truth_files import beside, write_truth
 from teachlab.errors import ParameterError, TruthError
 from teachlab.model.recording import RecordingInfo

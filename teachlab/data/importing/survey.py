@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from teachlab.data.importing.cells import StoredType, is_text, plain, to_numbers, uses_decimal_comma
 from teachlab.data.importing.logs import Log, column_index
-from teachlab.data.importing.numbers import StoredType, is_text, plain, to_numbers, uses_decimal_comma
 from teachlab.data.importing.place import Place
 from teachlab.data.importing.request import ImportJob
 from teachlab.data.importing.time_axis import Clockwork, TimeAxis

@@ -12,7 +12,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.csv as pacsv
 
-from teachlab.data.importing.numbers import is_number, is_timestamp
+from teachlab.data.importing.cells import is_number, is_timestamp
 from teachlab.data.parquet_source import open_input
 from teachlab.errors import ParameterError, RecordingError
 

@@ -11,7 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from teachlab.data.importing.numbers import is_number, is_text, plain, to_numbers
+from teachlab.data.importing.cells import is_number, is_text, plain, to_numbers
 from teachlab.data.importing.place import Place
 from teachlab.errors import ParameterError, RecordingError
 

@@ -12,9 +12,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from teachlab.data.importing.numbers import is_text, plain
+from teachlab.data.importing.cells import is_text, plain
 from teachlab.data.importing.place import Place
-from teachlab.data.strict import shown
+from teachlab.data.strict_json import shown
 from teachlab.errors import TruthError
 
 MOST_RUNS = 10_000

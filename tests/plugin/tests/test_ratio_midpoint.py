@@ -17,7 +17,7 @@ from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Polarity
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
-from teachlab.teach import TeachBlock, listings, resolve, source_fingerprint, teach_once
+from teachlab.teaching import TeachBlock, listings, resolve, source_fingerprint, teach_once
 from teachlab.testing import conformance
 
 

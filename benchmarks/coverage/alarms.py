@@ -1,0 +1,96 @@
+"""Simulated alarms of the cumulative sum on passes in lots; writes alarms.json beside this file.
+
+    python benchmarks/coverage/alarms.py [--repetitions 2000]
+
+Normal passes of variance 1, of which the intra-lot correlation lies between lots; "two kinds": the lots are of two
+levels, as of two colours, half of each; sizes equal, or unequal by up to ten times. `across`: a recording against one
+before. `unnamed`: the same where nobody named the lots, so that stretches of passes stand in for them; they begin
+anywhere in a lot. `within`: a recording of as many lots as are watched, against its first fifth. `passes`: what the
+sum does that takes passes as independent. Each is told as the share of recordings with an alarm, where nothing
+changes (`steady`: at most 5 % is meant) and where all passes fall by one or two standard deviations (`fall 1`,
+`fall 2`; within, from the middle on); `delay` is the median number of passes to the alarm across, of recordings with
+one.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.questions.stale.lot_alarm import falling_below, falling_within, level_of_lots
+from teachlab.scoring.by_lot import Source, blocks_of
+from teachlab.statistics.cumulative_sums import falling
+
+KINDS = ("normal", "two kinds", "unequal")
+CORRELATIONS = (0.0, 0.05, 0.2, 0.6)
+LOTS = ((5, 8), (10, 10), (10, 60), (20, 20), (20, 60), (50, 50))
+"""Lots before, and lots watched."""
+SIZE = 20
+Floats = NDArray[np.float64]
+
+
+def draw(kind: str, icc: float, lots: int, rng: np.random.Generator) -> tuple[Floats, NDArray[np.int64]]:
+    """Draw the passes of one recording, and the number of the lot of each."""
+    of = rng.integers(SIZE // 5, 2 * SIZE, lots) if kind == "unequal" else np.full(lots, SIZE)
+    between = rng.choice([-1.0, 1.0], lots) if kind == "two kinds" else rng.normal(size=lots)
+    code = np.repeat(np.arange(lots), of)
+    return np.sqrt(icc) * between[code] + np.sqrt(1 - icc) * rng.normal(size=code.size), code
+
+
+def alarms(
+    kind: str, icc: float, lots: tuple[int, int], fall: float, *, repetitions: int, seed: int = 0
+) -> dict[str, float | None]:
+    """Return the shares of recordings with an alarm."""
+    rng = np.random.default_rng([seed, *lots, round(100 * icc), round(10 * fall), KINDS.index(kind)])
+    count = dict.fromkeys(("across", "unnamed", "within", "passes"), 0)
+    delays = []
+    for _ in range(repetitions):
+        before, code = draw(kind, icc, lots[0], rng)
+        now, now_code = draw(kind, icc, lots[1], rng)
+        fallen = now - fall
+        level = level_of_lots(before, code)
+        found = None if level is None else falling_below(fallen, level, before=before)
+        if found is not None and found.alarm is not None:
+            count["across"] += 1
+            delays.append(found.alarm + 1)
+        begin = int(rng.integers(0, SIZE))
+        _, of = blocks_of(np.zeros(before.size - begin, bool))
+        level = level_of_lots(before[begin:], np.repeat(np.arange(of.size), of), source=Source.BLOCKS)
+        found = None if level is None else falling_below(fallen, level, before=before[begin:])
+        count["unnamed"] += found is not None and found.alarm is not None
+        found = falling_within(np.where(np.arange(now.size) < now.size // 2, now, fallen), now_code)
+        count["within"] += found is not None and found.alarm is not None
+        found = falling(fallen, learn=before)
+        count["passes"] += found is not None and found.alarm is not None
+    return {name: k / repetitions for name, k in count.items()} | {
+        "delay": float(np.median(delays)) if delays else None
+    }
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--repetitions", type=int, default=2000)
+    repetitions = parser.parse_args().repetitions
+    rows: list[dict[str, Any]] = []
+    for kind in KINDS:
+        for icc in CORRELATIONS:
+            for lots in LOTS:
+                row: dict[str, Any] = {
+                    "kind": kind, "icc": icc, "lots_before": lots[0], "lots_now": lots[1], "lot_size": SIZE,
+                }  # fmt: skip
+                for name, fall, times in (("steady", 0.0, 1), ("fall 1", 1.0, 5), ("fall 2", 2.0, 5)):
+                    row[name] = alarms(kind, icc, lots, fall, repetitions=max(1, repetitions // times))
+                rows.append(row)
+                print(row, flush=True)
+    largest = {name: max(row["steady"][name] for row in rows) for name in ("across", "unnamed", "within", "passes")}
+    document = {"meant": 0.05, "repetitions": repetitions, "seed": 0, "largest_steady": largest, "rows": rows}
+    Path(__file__).with_suffix(".json").write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

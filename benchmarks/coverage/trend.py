@@ -1,0 +1,109 @@
+"""Simulated coverage of the time to cleaning; writes trend.json beside this file.
+
+    python benchmarks/coverage/trend.py [--repetitions 500]
+
+Passes whose light falls by 10 % an hour over three hours, with a scatter of 10 % of which the intra-lot correlation
+lies between lots. Asked is when a tenth of the passes lies below a level: "ahead", half an hour after the recording, or
+"within" it. Normal scatter, or lots of two kinds, as of two colours, half of each. `named`: by lots. `unnamed`: by
+stretches of passes, which begin anywhere in a lot; the interval is labelled so, for it is too short where stretches
+resemble their neighbours. `slope` is the coverage of the interval of the slope by lots.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+from scipy.special import ndtr
+
+from teachlab.statistics.trend import Line, crossing, fit_lowered
+
+HOURS, SLOPE, SCATTER, SHARE = 3.0, -0.1, 0.1, 0.1
+CASES = (
+    # kind, intra-lot correlation, lots, passes of each
+    *(("normal", icc, 20, 20) for icc in (0.0, 0.05, 0.2, 0.6)),
+    ("normal", 0.2, 6, 50),
+    ("normal", 0.2, 10, 20),
+    ("normal", 0.2, 20, 50),
+    ("normal", 0.2, 100, 10),
+    ("two kinds", 0.2, 20, 20),
+    ("two kinds", 0.6, 20, 20),
+    ("unequal", 0.2, 20, 20),
+)
+WHERE = {"ahead": 3.5, "within": 1.5}
+
+
+def quantile(kind: str, icc: float) -> float:
+    """Return the lower tenth of the scatter, in its standard deviations."""
+    if kind != "two kinds":
+        return -1.2815515655446004
+    a, b = math.sqrt(icc), math.sqrt(1 - icc)
+    return float(brentq(lambda x: ndtr((x - a) / b) / 2 + ndtr((x + a) / b) / 2 - SHARE, -9, 9))
+
+
+def held(line: Line | None, level: float, true: float) -> bool:
+    """Whether the places that the line does not rule out hold the true one."""
+    return line is not None and any(low <= true <= high for low, high in crossing(line, level)[1])
+
+
+def stretches(passes: int) -> NDArray[np.int64]:
+    """Return the number of the stretch of every pass, ten in all, as in a recording without lots."""
+    return np.arange(passes) * 10 // passes
+
+
+def coverage(
+    kind: str, icc: float, lots: int, size: int, where: str, *, repetitions: int, seed: int = 0
+) -> dict[str, float]:
+    """Return how often the intervals hold the true time."""
+    rng = np.random.default_rng([seed, lots, size, round(100 * icc), len(kind), len(where)])
+    true = WHERE[where]
+    level = SLOPE * true + SCATTER * quantile(kind, icc)
+    count = dict.fromkeys(("named", "unnamed", "slope"), 0)
+    for _ in range(repetitions):
+        of = rng.integers(size // 5, 2 * size, lots + 1) if kind == "unequal" else np.full(lots + 1, size)
+        between = rng.choice([-1.0, 1.0], lots + 1) if kind == "two kinds" else rng.normal(size=lots + 1)
+        code = np.repeat(np.arange(lots + 1), of)
+        scatter = SCATTER * (math.sqrt(icc) * between[code] + math.sqrt(1 - icc) * rng.normal(size=code.size))
+        named = slice(0, code.size - of[-1])
+        at = np.linspace(0, HOURS, named.stop)
+        # Not more groups than a recording is cut into: neighbouring lots are taken together.
+        line = fit_lowered(at, SLOPE * at + scatter[named], code[named] * min(40, lots) // lots, share=SHARE)
+        count["named"] += held(line, level, true)
+        count["slope"] += line is not None and line.low <= SLOPE <= line.high
+        begin = int(rng.integers(0, min(of[0], of[-1] + 1)))
+        rest = scatter[begin : begin + named.stop]
+        line = fit_lowered(at, SLOPE * at + rest, stretches(at.size), share=SHARE)
+        count["unnamed"] += held(line, level, true)
+    return {name: k / repetitions for name, k in count.items()}
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--repetitions", type=int, default=500)
+    repetitions = parser.parse_args().repetitions
+    rows: list[dict[str, Any]] = []
+    for kind, icc, lots, size in CASES:
+        for where in WHERE:
+            found = coverage(kind, icc, lots, size, where, repetitions=repetitions)
+            rows.append({"kind": kind, "icc": icc, "lots": lots, "lot_size": size, "where": where, **found})
+            print(rows[-1], flush=True)
+    document = {
+        "nominal": 0.95,
+        "repetitions": repetitions,
+        "seed": 0,
+        "smallest_named": min(row["named"] for row in rows),
+        "smallest_slope": min(row["slope"] for row in rows),
+        "smallest_unnamed": min(row["unnamed"] for row in rows),
+        "rows": rows,
+    }
+    Path(__file__).with_suffix(".json").write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

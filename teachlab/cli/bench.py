@@ -1,0 +1,125 @@
+"""The command `bench`: strategies × recordings × draws, ranked with intervals."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from teachlab.cli.console import emit_json, progress, say, show
+from teachlab.cli.opening import load_base, named_strategies, naming, specs
+from teachlab.errors import ParameterError
+
+if TYPE_CHECKING:
+    from teachlab.model.draws import RecordingBench
+    from teachlab.model.truth import Truth
+    from teachlab.studies.reasons import Extremes
+
+NAMED = 3
+"""Strategies named before a reason that they share."""
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("bench")(bench_command)
+
+
+def bench_command(
+    recordings: Annotated[list[str], typer.Argument(help="Recordings: NAME.parquet …, or URIs.")],
+    strategy: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Strategy to bench; again for more; all: every built-in one that needs no parameter of yours. "
+            "Default: the four classic ones and the guards and midpoints that serve most lines."
+        ),
+    ] = None,
+    set_: Annotated[list[str] | None, typer.Option("--set", help="Parameter, STRATEGY.KEY=VALUE.")] = None,
+    truth: Annotated[str | None, typer.Option(help="Table of passes, for a single recording.")] = None,
+    base: Annotated[str | None, typer.Option(help="Setting whose delays, filter and evaluation rate are kept.")] = None,
+    draws: Annotated[int, typer.Option(help="How often every strategy is taught.")] = 200,
+    seed: Annotated[int, typer.Option(help="Of the draws.")] = 0,
+    teach_share: Annotated[float, typer.Option(help="Share of the passes that may be taught on.")] = 0.3,
+    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
+    cost_miss: Annotated[float, typer.Option(help="Cost of a lost pass.")] = 1.0,
+    cost_false: Annotated[float, typer.Option(help="Cost of a false or extra switching.")] = 1.0,
+    confidence: Annotated[float, typer.Option(help="Of every interval.")] = 0.95,
+    out: Annotated[str | None, typer.Option(help="Folder for draws.parquet, bench.json and the figures.")] = None,
+    jobs: Annotated[int, typer.Option(help="Recordings worked on at once; 0: as many as there are cores.")] = 0,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Teach every strategy many times on the first part, score on the rest, and rank by cost."""
+    from teachlab.model.draws import Costs
+    from teachlab.studies import BenchOptions, Extremes, bench_document, bench_files, open_pair, write_bench
+    from teachlab.teaching import resolve
+
+    if truth is not None and len(recordings) > 1:
+        raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")
+    if len(set(recordings)) < len(recordings):
+        raise ParameterError("a recording is named twice; name every one once.")
+    options = BenchOptions(
+        draws=draws,
+        seed=seed,
+        teach_share=teach_share,
+        tolerance_ms=tolerance_ms,
+        base=load_base(base),
+        costs=Costs(miss=cost_miss, false=cost_false),
+        confidence=confidence,
+    )
+    strategies = specs(named_strategies(strategy or []), set_ or [])
+    for name, parameters in strategies.items():
+        resolve(name, parameters)
+    opened = [open_pair(recording, truth) for recording in recordings]
+    with naming(base, ", ".join(recordings)), progress("benching", quiet=json) as report:
+        benches = bench_files(recordings, strategies, options=options, truth=truth, jobs=jobs, progress=report)
+    extremes = [
+        (passes, Extremes.of(r, passes, evaluation_rate_hz=options.evaluation_rate_hz, tolerance_ms=tolerance_ms))
+        for r, passes in opened
+    ]
+    written = [] if out is None else write_bench(benches, out, recordings=extremes)
+    if json:
+        emit_json(bench_document(benches))
+        return
+    for bench, (passes, measured) in zip(benches, extremes, strict=True):
+        print_bench(bench, passes, measured)
+    if out is not None:
+        say(f"Written to {out}: {', '.join(path.name for path in written)}.")
+        for path in written:
+            if path.name.endswith(".setting.json"):
+                say(f"Evidence for the setting: teachlab report RECORDING --setting {path} --out record")
+    else:
+        say("Keep draws, JSON and figures with --out FOLDER.")
+
+
+def print_bench(bench: RecordingBench, truth: Truth, extremes: Extremes, *, ranking_only: bool = False) -> None:
+    """Print tables, reasons and verdict of one recording."""
+    from teachlab.studies import (
+        interval_table,
+        label_table,
+        margin_table,
+        ranking_table,
+        reason_lines,
+        reasons,
+        spread_table,
+        verdict,
+    )
+
+    show(ranking_table(bench))
+    if not ranking_only:
+        show(spread_table(bench))
+        show(interval_table(bench))
+        show(margin_table(bench))
+        if (labels := label_table(bench)) is not None:
+            show(labels)
+    shared: dict[str, list[str]] = {}
+    for result in bench.results:
+        if result.median_draw is None or result.median_draw.setting is None or result.median_score is None:
+            continue
+        for reason in reasons(result.median_draw.setting, result.median_score, truth, extremes, bench.unit):
+            shared.setdefault(reason, []).append(result.strategy)
+    for reason, names in shared.items():
+        more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
+        say(f"  {', '.join(names[:NAMED])}{more}: {reason}.")
+    for line in reason_lines(bench):
+        say(f"  {line}.")
+    say(verdict(bench))
+    say()

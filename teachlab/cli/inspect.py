@@ -1,0 +1,206 @@
+"""The command `inspect`: the quality of a recording."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from teachlab.cli.console import emit_json, progress, say, show, warn
+from teachlab.cli.opening import load, not_truth_note
+from teachlab.errors import ParameterError
+
+if TYPE_CHECKING:
+    from teachlab.data.quality.report import Quality
+    from teachlab.data.quality.separability import Obstacle
+    from teachlab.model.recording import Recording
+
+
+CLIPPED_SHARE = 0.005
+"""Share of the samples at one extreme level from which on it looks clipped."""
+FEWEST_LEVELS = 64
+"""With fewer steps between lowest and highest light, equal samples are no sign of clipping."""
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("inspect")(inspect_command)
+
+
+def inspect_command(
+    recording: Annotated[str, typer.Argument(help="Recording: NAME.parquet, or a URI.")],
+    truth: Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")] = None,
+    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
+    plot: Annotated[str | None, typer.Option(help="Draw the light over time: .svg or .png.")] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Tell the quality of a recording: span, noise, contrast, drift, and whether any fixed level can work."""
+    from teachlab.data.quality.report import inspect_recording
+
+    kind = _plot_kind(plot)
+    opened, passes = load(recording, truth)
+    with progress(f"inspecting {opened.name}", quiet=json) as told:
+        quality = inspect_recording(opened, passes, tolerance_ms=tolerance_ms, progress=told)
+    if plot is not None:
+        from teachlab.data.atomic_files import write_aside
+        from teachlab.data.quality.trace_figure import trace_figure
+
+        picture = trace_figure(opened, passes, quality, kind=kind)
+        with write_aside(plot) as aside:
+            aside.write_bytes(picture)
+    if note := not_truth_note(passes):
+        warn(note)
+    if json:
+        emit_json({"recording": opened.name, **quality.as_dict()})
+        return
+    show(_table(opened, quality))
+    if quality.separability is not None:
+        for line in _obstacles(quality):
+            say(line)
+    if plot is not None:
+        say(f"Picture: {plot}")
+    for line in _next_steps(recording, quality):
+        say(line)
+
+
+def _plot_kind(plot: str | None) -> str:
+    if plot is None:
+        return "svg"
+    kind = plot.lower().rpartition(".")[2]
+    if kind not in ("svg", "png"):
+        raise ParameterError(f"--plot takes a name that ends in .svg or .png, got '{plot}'.")
+    return kind
+
+
+def _table(recording: Recording, q: Quality) -> Any:
+    from rich.table import Table
+
+    unit = q.unit
+
+    def level(value: float | None, *, sign: bool = False) -> str:
+        return "unknown" if value is None else f"{value:{'+' if sign else ''}.4g} {unit}"
+
+    table = Table(title=recording.info.title or recording.name, title_justify="left", show_header=False)
+    table.add_row(
+        "span", f"{q.samples:,} samples at {q.sample_rate_hz:.9g} Hz: {_span(q.seconds)}, stored as {q.dtype}"
+    )
+    table.add_row("light", f"{q.low:.4g} to {q.high:.4g} {unit}")
+    table.add_row("invalid", f"{100 * q.invalid:.3g} % of the samples")
+    saturated = "unknown: the recording names no full scale"
+    if q.saturated is not None:
+        saturated = f"{100 * q.saturated:.3g} % of the samples (at or below 0, or at or above full scale)"
+    table.add_row("saturated", saturated)
+    if clipped := _clipped(q, recording.info.full_scale):
+        table.add_row("clipped", clipped)
+    if q.passes is not None:
+        kinds = f"{q.detect_passes} to detect, {q.ignore_passes} to ignore" if q.ignore_passes else "all to detect"
+        table.add_row("passes", f"{q.passes} ({kinds}), {q.gaps} gaps; truth: {q.truth_source}")
+    table.add_row("direction", _direction(q))
+    if q.passes is not None:
+        table.add_row("background", f"{level(q.background)} (median of the gaps)")
+        table.add_row("contrast", f"{level(q.contrast, sign=True)} (median of the pass peaks less the background)")
+        table.add_row("noise", f"objects {level(q.noise.object)}, background {level(q.noise.background)}")
+    else:
+        table.add_row("noise", f"{level(q.noise.overall)} over everything")
+    table.add_row("smallest step", _step(q))
+    table.add_row("drift", _drift(q))
+    if q.separable is not None:
+        table.add_row("one fixed level", "can separate all passes from all gaps" if q.separable else "cannot")
+    return table
+
+
+def _clipped(q: Quality, full_scale: float | None) -> str:
+    """Say where many samples stand at the very same extreme level, inside the receiver's range."""
+    if q.noise.step is None or q.noise.step * FEWEST_LEVELS > q.high - q.low:
+        return ""
+    found = [
+        f"{100 * share:.3g} % of the samples stand at the {name} level, {level:.5g} {q.unit}"
+        for name, level, share, limit in (("highest", q.high, q.at_high, full_scale), ("lowest", q.low, q.at_low, 0.0))
+        if share > CLIPPED_SHARE and level != limit
+    ]
+    return "; ".join(found) + ": something clips before the log" if found else ""
+
+
+def _step(q: Quality) -> str:
+    step, noise = q.noise.step, q.noise.overall
+    if step is None:
+        return "unknown: only one level occurs"
+    fine = noise is not None and step < noise / 1000
+    return f"{step:.4g} {q.unit}" + (", far below the noise" if fine else "")
+
+
+def _span(seconds: float) -> str:
+    if seconds < 120:
+        return f"{seconds:.4g} s"
+    return f"{seconds / 60:.4g} min" if seconds < 7200 else f"{seconds / 3600:.4g} h"
+
+
+def _direction(q: Quality) -> str:
+    from math import isnan
+
+    if q.direction is None:
+        if q.contrasts is None or isnan(q.contrasts.rise):
+            return "not stored; it cannot be found without passes to detect that hold light, and gaps"
+        return (
+            f"ambiguous: objects rise by {q.contrasts.rise:.4g} and dip by {q.contrasts.dip:.4g} {q.unit}; "
+            "store it with `teachlab import --direction`"
+        )
+    effect = "objects raise the light" if q.direction == "rise" else "objects lower the light"
+    source = "stored" if q.direction_stored else "found from the passes"
+    found = None if q.contrasts is None else q.contrasts.direction
+    against = "; the passes say the opposite" if found is not None and found != q.direction else ""
+    return f"{q.direction}: {effect} ({source}{against})"
+
+
+def _drift(q: Quality) -> str:
+    hours = q.seconds / 3600
+    parts = []
+    sides = [("level", q.drift.level_per_hour)]
+    if q.passes is not None:
+        sides = [("background", q.drift.background_per_hour), ("objects", q.drift.object_per_hour)]
+    for name, slope in sides:
+        if slope is not None:
+            parts.append(f"{name} {slope * hours:+.3g} {q.unit} over the recording ({slope:+.3g} {q.unit}/h)")
+    return ", ".join(parts) or "too little to tell"
+
+
+def _obstacles(q: Quality) -> list[str]:
+    s = q.separability
+    if s is None:
+        return []
+    side = "above" if q.direction == "rise" else "below"
+    if s.separable:
+        room = abs(s.weakest_pass.peak - s.strongest_gap.peak)
+        return [
+            f"A level of {s.level:.5g} {q.unit} has all {s.passes} passes on one side and all {s.gaps} gaps on the "
+            f"other; the room between them is {room:.4g} {q.unit}."
+        ]
+    lines = [
+        f"No level has all passes {side} it and no gap: the best, {s.level:.5g} {q.unit}, leaves {s.lost} of "
+        f"{s.passes} passes out and lets {s.tripped} of {s.gaps} gaps in (zero hysteresis)."
+    ]
+    for title, obstacles in (("passes left out", s.lost_passes), ("gaps let in", s.tripped_gaps)):
+        if obstacles:
+            lines.append(f"  {title}: " + "; ".join(_one(o, q) for o in obstacles))
+    return lines
+
+
+def _one(o: Obstacle, q: Quality) -> str:
+    name = "gap" if o.row is None else f"row {o.row}" + (f" '{o.label}'" if o.label else "")
+    return f"{name} at {o.start / q.sample_rate_hz:.6g} s [{o.start}, {o.stop}) peaks at {o.peak:.5g}"
+
+
+def _next_steps(path: str, q: Quality) -> list[str]:
+    if q.passes is None:
+        return ["", f"Next: say where the objects are. A proposal to correct by hand: teachlab label {path}"]
+    if q.direction is None:
+        return ["", "Next: store the direction (rise or dip) in the recording; strategies abstain without it."]
+    if q.contrasts is not None and q.contrasts.direction not in (None, q.direction):
+        return ["", "Next: correct the stored direction, or the passes: they contradict each other."]
+    if q.separable is False:
+        return [
+            "",
+            "Next: look at the passes and gaps above. A filter, delays or a mark `ignore` may still make it work; "
+            f"a level alone will not. See what each strategy loses: teachlab bench {path}",
+        ]
+    return ["", f"Next: see which strategy finds a level that works: teachlab bench {path}"]

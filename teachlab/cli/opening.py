@@ -1,0 +1,84 @@
+"""Open what a command was given: a recording, its passes, a base setting, strategies."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from teachlab.errors import ParameterError, SettingError
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
+
+CLASSICS = ("single-sample", "background-referenced", "sweep-minmax", "two-sample-midpoint")
+USUAL = (*CLASSICS, "quantile-guard", "balanced-guard", "guard-or-window", "filtered-guard", "ratio-midpoint")
+"""Benched unless others are named: the classic ones, and those that serve most lines."""
+EVERY = "all"
+NEED_INPUT = ("contamination-aware", "minimax-regret")
+"""Without a parameter that only the user knows these abstain."""
+
+
+def load(recording: str, truth: str | None = None) -> tuple[Recording, Truth | None]:
+    """Open a recording and the table of passes named or found beside it."""
+    from teachlab.data.opening import open_with_passes
+
+    return open_with_passes(recording, truth)
+
+
+@contextmanager
+def naming(setting: str | None, recording: str) -> Iterator[None]:
+    """Put the names of both files before the message of a setting that does not fit a recording."""
+    try:
+        yield
+    except SettingError as fault:
+        if setting is None or setting in str(fault):
+            raise
+        raise SettingError(f"{setting} on {recording}: {fault}") from None
+
+
+def load_base(path: str | None) -> Setting | None:
+    """Read the setting whose delays, filter and evaluation rate are to be kept."""
+    from teachlab.data.setting_files import read_setting
+    from teachlab.model.following_and_window import without_kind
+
+    return None if path is None else without_kind(read_setting(path))
+
+
+def named_strategies(names: Sequence[str]) -> list[str]:
+    """Return the strategies asked for: the usual ones without a name, every built-in one that teaches for `all`."""
+    if not names:
+        return list(USUAL)
+    if EVERY not in names:
+        return list(names)
+    from teachlab.teaching.registry import BUILT_IN
+
+    every = [name for name in BUILT_IN if name not in NEED_INPUT]
+    return every + [name for name in names if name != EVERY and name not in every]
+
+
+def specs(names: Sequence[str], assignments: Sequence[str]) -> dict[str, dict[str, str]]:
+    """Return the strategies named, each with its parameters given as ``STRATEGY.KEY=VALUE``."""
+    from teachlab.teaching import parse_assignments
+
+    if len(set(names)) < len(names):
+        raise ParameterError(f"every strategy is benched once, got {', '.join(names)}.")
+    given: dict[str, dict[str, str]] = {name: {} for name in names}
+    for key, value in parse_assignments(assignments).items():
+        strategy, dot, parameter = key.rpartition(".")
+        if not dot or strategy not in given:
+            raise ParameterError(
+                f"--set takes STRATEGY.KEY=VALUE with one of the strategies benched ({', '.join(names)}), "
+                f"got '{key}={value}'."
+            )
+        given[strategy][parameter] = value
+    return given
+
+
+def not_truth_note(truth: Truth | None) -> str:
+    """Return the note that self-labelled passes carry everywhere, else an empty text."""
+    if truth is not None and truth.source == "self-labelled":
+        return "The passes are self-labelled: made from this very signal. They may tune; they support no claim."
+    return ""

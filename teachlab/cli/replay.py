@@ -1,0 +1,274 @@
+"""The command `replay`: output edges and score of one setting."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from teachlab.cli.console import emit_json, progress, say, show, warn
+from teachlab.cli.opening import load, naming, not_truth_note
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from teachlab.model.margin import Margin
+    from teachlab.model.recording import Recording
+    from teachlab.model.score import Score
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
+    from teachlab.scoring.by_lot import Dependence
+    from teachlab.sensor.output import Output
+
+
+SHOWN_GROUPS = 20
+"""Labels, or lots, listed for people; JSON holds them all."""
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("replay")(replay_command)
+
+
+def replay_command(
+    recording: Annotated[str, typer.Argument(help="Recording: NAME.parquet, or a URI.")],
+    setting: Annotated[str, typer.Option(help="Setting to replay: JSON.")],
+    truth: Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")] = None,
+    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
+    confidence: Annotated[float, typer.Option(help="Of every interval.")] = 0.95,
+    margin: Annotated[bool, typer.Option(help="Measure margin to noise and reserves: a few more readings.")] = True,
+    edges: Annotated[str | None, typer.Option(help="Write the output's edges: .csv or .parquet.")] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Replay a recording through the sensor's switching and score every pass and gap."""
+    from teachlab.data.edge_files import write_edges
+    from teachlab.data.setting_files import read_setting
+    from teachlab.errors import UnmeasurableError
+    from teachlab.model.setting import Setting
+    from teachlab.questions.stress.reserves import reserves
+    from teachlab.scoring import measure_margin, score
+    from teachlab.scoring.dependence import dependence_of
+    from teachlab.switching import replay
+
+    chosen = read_setting(setting)
+    opened, passes = load(recording, truth)
+    with naming(setting, recording), progress(f"replaying {opened.name}", quiet=json) as report:
+        output = replay(opened, chosen, progress=report)
+    result = None if passes is None else score(output, passes, tolerance_ms=tolerance_ms, confidence=confidence)
+    margins = None
+    fixed = type(chosen) is Setting
+    if margin and not fixed:
+        warn("Margin to noise and reserves need one pair of fixed levels: they are left out for this kind of setting.")
+    if margin and fixed and passes is not None and result is not None:
+        try:
+            margins = measure_margin(opened, output, passes, result.trials, tolerance_ms=tolerance_ms)
+        except UnmeasurableError as fault:
+            warn(f"Margin and reserves are left out: {fault}")
+    left = None
+    if margins is not None and passes is not None and result is not None and result.counts.scored_passes:
+        left = reserves(opened, passes, chosen, tolerance_ms=tolerance_ms)
+    dependent: dict[str, Any] = {}
+    if passes is not None and result is not None:
+        dependent = dependence_of(passes, result, proxy=None if margins is None else margins.reach)
+    dependence = dependent.get("lost_rate")
+    if edges is not None:
+        write_edges(edges, output.onsets, output.releases, opened.info.sample_rate_hz)
+    if note := not_truth_note(passes):
+        warn(note)
+    if json:
+        emit_json(
+            {
+                "recording": opened.name,
+                "samples": opened.samples,
+                "sample_rate_hz": opened.info.sample_rate_hz,
+                "setting": chosen.as_dict(),
+                "active_at_start": output.active_at_start,
+                "onsets": output.onsets,
+                "releases": output.releases,
+                **_reference(output),
+                "score": None if result is None else result.as_dict(),
+                "dependence": None if dependence is None else dependence.as_dict(),
+                "dependence_of_rates": {name: None if v is None else v.as_dict() for name, v in dependent.items()},
+                "margin": None if margins is None else margins.as_dict(),
+                "reserves": left,
+            }
+        )
+        return
+    say(f"{opened.name}: {opened.samples} samples at {opened.info.sample_rate_hz:g} Hz, {opened.seconds:.4g} s")
+    say(f"{output.onsets.size} onsets, {output.releases.size} releases; active at start: {output.active_at_start}")
+    for line in _reference_lines(output, opened.info.unit):
+        say(line)
+    if result is None:
+        warn("No table of passes: nothing is scored. Propose one with: teachlab label " + recording)
+        return
+    show(_table(result))
+    if dependence is not None:
+        for line in dependence_lines(dependence):
+            say(line)
+    if (bursts := dependent.get("false_trips_per_running_hour")) is not None and bursts.design_effect is not None:
+        say(
+            f"false trips with bursts allowed for: [{bursts.low:.3g}, {bursts.high:.3g}] per running hour, upper bound "
+            f"{bursts.upper:.3g}; design effect {bursts.design_effect:.3g} from {bursts.basis}"
+        )
+    if margins is not None:
+        show(margin_table(margins, opened.info.unit, left))
+    for line in _why(opened, passes, chosen, output, result, tolerance_ms=tolerance_ms, look=margin and fixed):
+        say(line)
+    if result.probably_inverted:
+        warn("The output is active most of the gap time: the polarity is probably inverted. Claim nothing.")
+    say()
+    say(_next(recording, setting, result))
+
+
+def _why(
+    recording: Recording, truth: Truth | None, setting: Setting, output: Output, result: Score, *, tolerance_ms: float,
+    look: bool,
+) -> list[str]:  # fmt: skip
+    """Say why passes were lost and gaps tripped; without a look at the light only what the edges tell."""
+    from teachlab.scoring import early_by_s, early_rows
+
+    lines: list[str] = []
+    counts = result.counts
+    if truth is None or not (counts.misses or counts.merged or counts.gaps_tripped or counts.extra):
+        return lines
+    if look:
+        from teachlab.studies import Extremes, reasons
+
+        extremes = Extremes.of(
+            recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, tolerance_ms=tolerance_ms
+        )
+        lines += [f"  {reason}." for reason in reasons(setting, result, truth, extremes, setting.unit)]
+    early = early_rows(result.trials)
+    if early.size:
+        by = 1000 * early_by_s(output, truth, early)
+        least, most = f"{by.min():.3g}", f"{by.max():.3g}"
+        lines.append(
+            f"  {early.size} of the false trips began {most if least == most else f'{least} to {most}'} ms before the "
+            f"pass that they lasted into; a sample takes {1000 / recording.info.sample_rate_hz:.3g} ms."
+        )
+    return lines
+
+
+def _next(recording: str, setting: str, result: Score) -> str:
+    counts = result.counts
+    if counts.misses or counts.merged or counts.false_trips or counts.ignore_false_trips or counts.extra:
+        return (
+            f"Next: which levels would do: teachlab surface {recording} --setting {setting}; how to teach one: "
+            f"teachlab bench {recording}"
+        )
+    return (
+        f"Next: until when it works: teachlab stress {recording} --setting {setting}; evidence to sign: "
+        f"teachlab report {recording} --setting {setting} --out record"
+    )
+
+
+def _reference(output: Any) -> dict[str, Any]:
+    """Return what the reference of a following setting did, in samples; nothing for other kinds."""
+    followed, clock = output.followed, output.clock
+    if followed is None:
+        return {}
+    return {
+        "reference": {
+            "last": followed.last,
+            "lowest": followed.lowest,
+            "highest": followed.highest,
+            "releases": clock.sample_of(followed.releases),
+            "alarm_begins": clock.sample_of(followed.alarm.rises()),
+            "alarm_ends": clock.sample_of(followed.alarm.falls()),
+        }
+    }
+
+
+def _reference_lines(output: Any, unit: str) -> list[str]:
+    followed = output.followed
+    if followed is None:
+        return []
+    text = f"reference from {followed.lowest:.6g} to {followed.highest:.6g} {unit}, at the end {followed.last:.6g}"
+    lines = [f"{text}; set anew {followed.releases.size} times"]
+    if alarms := followed.alarm.rises().size:
+        lines.append(f"ALARM: the reference would have left its limits {alarms} times")
+    return lines
+
+
+def _table(result: Any) -> Any:
+    from rich.table import Table
+
+    from teachlab.studies.document import count_text, rate_text
+
+    n = result.counts
+    table = Table(
+        title=f"Score, exact {100 * result.confidence:g} % intervals, naive of lots and bursts", title_justify="left"
+    )
+    table.add_column("what")
+    table.add_column("count, rate and interval")
+    table.add_row("lost passes", rate_text(result.lost_rate))
+    table.add_row("  missed", rate_text(result.miss_rate))
+    table.add_row("  merged", rate_text(result.merged_rate))
+    table.add_row("false trips (headline)", count_text(result.false_trips_per_running_hour))
+    table.add_row("false trips", count_text(result.false_trips_per_gap_hour))
+    table.add_row("gaps tripped", rate_text(result.false_trips_per_gap))
+    table.add_row("extra onsets", count_text(result.extra_per_pass))
+    if n.ignore_passes:
+        table.add_row("trips on passes to be ignored", count_text(result.ignore_trips_per_pass))
+        table.add_row("held over passes to be ignored", str(n.ignore_held))
+    table.add_row("excluded", f"{n.excluded_passes} passes, {n.excluded_gaps} gaps, {n.excluded_onsets} onsets")
+    if result.false_active_share is not None:
+        table.add_row("false-active share of gap time", f"{100 * result.false_active_share:.3g} %")
+    for title, rates in (("label", result.by_label), ("lot", result.by_lot)):
+        if len(rates) > 1:
+            worst = sorted(rates, key=lambda name: -rates[name].events)
+            shown = rates if len(rates) <= SHOWN_GROUPS else {name: rates[name] for name in worst[:SHOWN_GROUPS]}
+            for name, rate in shown.items():
+                called = name if name.startswith(title) else f"{title} {name or '(none)'}"
+                table.add_row(f"lost, {called}", rate_text(rate))
+            if left := worst[len(shown) :]:
+                lost = sum(rates[name].events for name in left)
+                table.add_row(f"lost, {len(left)} more {title}s", f"{lost}; --json lists them all")
+    return table
+
+
+def margin_table(margin: Margin, unit: str, left: Mapping[str, float | None] | None = None) -> Table:
+    """Return margins and reserves as a table for people."""
+    from rich.table import Table
+
+    def number(value: float | None, after: str = "") -> str:
+        return "nothing to measure" if value is None else f"{value:.3g}{after}"
+
+    table = Table(title="Margin to noise, in units of the local noise", title_justify="left")
+    table.add_column("what")
+    table.add_column("value")
+    limit = "" if margin.limited_by is None else f", limited by {margin.limited_by}"
+    table.add_row("margin to noise", number(margin.to_noise) + limit)
+    for name in margin.sides.__slots__:
+        table.add_row(f"  {name}", number(getattr(margin.sides, name)))
+    table.add_row("population figure, standard deviations", number(margin.population.smallest))
+    table.add_row("excess gain, light side", number(margin.excess_gain.light))
+    table.add_row("excess gain, dark side", number(margin.excess_gain.dark))
+    if left is not None:
+        loss, rise = left["contamination_reserve"], left["ambient_reserve"]
+        none = "none: a trial comes out wrong as it is"
+        table.add_row("contamination reserve", none if loss is None else f"{100 * loss:.3g} % of the light may be lost")
+        table.add_row("ambient reserve", none if rise is None else f"{rise:.4g} {unit} may be added")
+    table.add_row("hysteresis to the noise range of one edge", number(margin.hysteresis_to_noise))
+    table.add_row("hysteresis to local noise", number(margin.hysteresis_to_sigma))
+    table.add_row("noise on objects", number(margin.noise_object, f" {unit}"))
+    table.add_row("noise of the background", number(margin.noise_background, f" {unit}"))
+    share = 100 * margin.quantile_share
+    table.caption = (
+        f"from {margin.passes} passes and {margin.gaps} gaps, leaving {share:g} % beyond; peaks that last for "
+        f"{margin.sustained_evaluations} evaluations"
+    )
+    return table
+
+
+def dependence_lines(found: Dependence) -> list[str]:
+    """Say what the lost rate is worth when passes of one lot resemble one another."""
+    effect = "" if found.measured is None else f" ({found.measured:.3g} measured)"
+    return [
+        f"lost passes with dependence allowed for: [{100 * found.low:.3g}, {100 * found.high:.3g}] %, upper bound "
+        f"{100 * found.upper:.3g} % (naive [{100 * found.naive.low:.3g}, {100 * found.naive.high:.3g}] %); design "
+        f"effect {found.design_effect:.3g}{effect} from {found.basis}",
+        *(f"  {warning}" for warning in found.warnings),
+        *(dependence_lines(found.by_proxy) if found.by_proxy is not None else ()),
+    ]

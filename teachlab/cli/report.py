@@ -1,0 +1,167 @@
+"""The commands `report` and `verify`: write evidence for a setting, and recompute it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from teachlab.cli.console import emit_json, progress, say, warn
+from teachlab.cli.opening import not_truth_note
+from teachlab.errors import InputError, ParameterError
+
+EXIT = {"met": 0, "not met": 1, "not enough evidence": 3, "no setting": 3}
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands."""
+    app.command("report")(report_command)
+    app.command("verify")(verify_command)
+
+
+def report_command(
+    recording: Annotated[str, typer.Argument(help="Recording: NAME.parquet, or a URI.")],
+    setting: Annotated[
+        str, typer.Option(help="Setting to give evidence for, or what teach --json said when it abstained: JSON.")
+    ],
+    out: Annotated[str | None, typer.Option(help="Folder for result.json and report.html; made if missing.")] = None,
+    criteria: Annotated[str | None, typer.Option(help="Acceptance criteria: TOML, fixed before the run.")] = None,
+    truth: Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")] = None,
+    title: Annotated[str, typer.Option(help="Title of the record.")] = "",
+    teach_share: Annotated[
+        float | None, typer.Option(help="The setting was taught on this first share of the passes: score the rest.")
+    ] = None,
+    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
+    confidence: Annotated[float, typer.Option(help="Of every interval.")] = 0.95,
+    deviation: Annotated[
+        list[str] | None, typer.Option(help="What was done otherwise than planned; repeatable.")
+    ] = None,
+    cycle: Annotated[
+        list[str] | None,
+        typer.Option(help="A nuisance that comes back: belt=10s, belt=6000mm, lamp=100Hz; repeatable."),
+    ] = None,
+    draws: Annotated[int, typer.Option(help="How often the teaching is repeated; 0 leaves it out.")] = 200,
+    pdf: Annotated[bool, typer.Option("--pdf", help="Write report.pdf too: needs the extra 'pdf'.")] = False,
+    json: Annotated[bool, typer.Option("--json", help="Print the record.")] = False,
+) -> None:
+    """Write the evidence for a setting: a record that can be recomputed, and a page to sign.
+
+    Exit code with criteria: 0 met, 1 not met, 3 not enough evidence; 3 also where there is no setting.
+    """
+    from teachlab.data.atomic_files import write_aside
+    from teachlab.data.recording_files import read_recording
+    from teachlab.data.truth_files import find_truth, read_truth
+    from teachlab.evidence import (
+        Abstention,
+        RecordOptions,
+        build_abstention,
+        build_record,
+        read_criteria,
+        read_released,
+        record_text,
+    )
+    from teachlab.evidence.page import page_pdf
+    from teachlab.evidence.record import Sources
+    from teachlab.evidence.sealing import page_of, seal
+    from teachlab.model.following_and_window import fixed_levels
+
+    if pdf and out is None:
+        raise ParameterError("--pdf writes into the folder of --out; name one.")
+    opened = read_recording(recording)
+    where = truth if truth is not None else find_truth(recording)
+    if where is None:
+        raise ParameterError(f"{recording}: there is no table of passes beside it. Name one with --truth.")
+    passes = read_truth(where, samples=opened.samples)
+    options = RecordOptions(
+        title=title,
+        tolerance_ms=tolerance_ms,
+        confidence=confidence,
+        teach_share=teach_share,
+        deviations=tuple(deviation or ()),
+        draws=draws,
+        cycles=tuple(cycle or ()),
+    )
+    released = read_released(setting)
+    asked = None if criteria is None else read_criteria(criteria)
+    sources = Sources(recording=recording, truth=str(where), setting=setting)
+    with progress(f"computing evidence of {opened.name}", quiet=json):
+        if isinstance(released, Abstention):
+            record = build_abstention(opened, passes, released, sources, options=options)
+        else:
+            used = fixed_levels(released, "the evidence record")
+            record = build_record(opened, passes, used, sources, options=options, criteria=asked)
+    if out is not None:
+        html = page_of(record, opened)
+        printed = page_pdf(html) if pdf else None
+        record = seal(record, html, printed)
+        folder = _folder(out)
+        for name, content in (("result.json", record_text(record)), ("report.html", html)):
+            with write_aside(folder / name) as aside:
+                aside.write_text(content, encoding="utf-8", newline="\n")
+        if printed is not None:
+            with write_aside(folder / "report.pdf") as aside:
+                aside.write_bytes(printed)
+    if note := not_truth_note(passes):
+        warn(note)
+    if json:
+        emit_json(record)
+    else:
+        _say(record, out)
+    overall = record["verdict"]["overall"]
+    if overall is not None and EXIT[overall]:
+        raise typer.Exit(EXIT[overall])
+
+
+def verify_command(
+    record: Annotated[str, typer.Argument(help="Record to recompute: result.json.")],
+    recording: Annotated[str | None, typer.Option(help="Its recording; default: beside the record.")] = None,
+    truth: Annotated[str | None, typer.Option(help="Its table of passes; default: beside the record.")] = None,
+    setting: Annotated[str | None, typer.Option(help="Its setting; default: beside the record, if there.")] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Recompute a record and name every difference. Exit code: 0 it holds, 1 it does not."""
+    from teachlab.evidence import verify_record
+
+    found = verify_record(record, recording=recording, truth=truth, setting=setting)
+    holds = not any(finding.serious for finding in found)
+    if json:
+        findings = [{"where": f.where, "message": f.message, "serious": f.serious} for f in found]
+        emit_json({"record": Path(record).name, "verified": holds, "findings": findings})
+    else:
+        # What may explain differences comes before them.
+        for finding in sorted(found, key=lambda f: f.serious):
+            say(f"{'differs' if finding.serious else 'note'}: {finding.where}: {finding.message}")
+        if holds:
+            say("Verified: recomputed, and nothing differs.")
+        elif any(not f.serious and f.where == "software" for f in found):
+            say("Not verified: other software made the record, and the differences may come from that. Verify it with "
+                "the versions it names, or write a new one.")  # fmt: skip
+        else:
+            say("Not verified.")
+    if not holds:
+        raise typer.Exit(1)
+
+
+def _folder(out: str) -> Path:
+    folder = Path(out)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise InputError(f"cannot make the folder '{out}': {fault.strerror}. Choose another place.") from None
+    return folder
+
+
+def _say(record: dict[str, object], out: str | None) -> None:
+    verdict, claims, cautions = record["verdict"], record["claims"], record["cautions"]
+    if isinstance(verdict, dict):
+        say(f"Verdict: {verdict['overall'] or 'none, no criteria were given'}")
+        for item in verdict.get("criteria", ()):
+            say(f"  {item['measure']}: {item['limit']}: {item['verdict']} ({item['measured']}; {item['because']})")
+    for group in (claims, cautions):
+        for line in group if isinstance(group, list) else ():
+            say(str(line))
+    if out is not None:
+        say(
+            f"Written to {out}: result.json and report.html. Check it with: teachlab verify {Path(out) / 'result.json'}"
+        )

@@ -1,0 +1,126 @@
+"""The command `stale`: last month's setting on this week's recording."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from teachlab.cli.console import emit_json, progress, say, show, warn
+from teachlab.cli.opening import load, naming, not_truth_note
+from teachlab.errors import ParameterError
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from teachlab.model.recording import Recording
+    from teachlab.model.truth import Truth
+    from teachlab.questions.stale.staleness import Followed, Staleness
+
+EXIT = {"keep": 0, "watch": 0, "clean or teach again": 1, "not enough evidence": 3}
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("stale")(stale_command)
+
+
+def stale_command(
+    recording: Annotated[str, typer.Argument(help="This week's recording: NAME.parquet, or a URI.")],
+    setting: Annotated[str, typer.Option(help="Setting in use: JSON.")],
+    before: Annotated[str | None, typer.Option(help="Recording on which it was taught or last checked.")] = None,
+    truth: Annotated[str | None, typer.Option(help="Passes of this week; default: beside the recording.")] = None,
+    before_truth: Annotated[str | None, typer.Option(help="Passes of the recording before.")] = None,
+    least_margin: Annotated[float, typer.Option(help="Margin to noise below which the setting is watched.")] = 5.0,
+    horizon_hours: Annotated[
+        float | None, typer.Option(help="Watch if cleaning may be due sooner, hours after the recording.")
+    ] = None,
+    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
+    confidence: Annotated[float, typer.Option(help="Of every interval.")] = 0.95,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Ask whether a setting has gone stale: level, contrast and margin over time, and the time to cleaning.
+
+    Exit code: 0 keep or watch, 1 clean or teach again, 3 not enough evidence.
+    """
+    from teachlab.data.setting_files import read_setting
+    from teachlab.model.following_and_window import fixed_levels
+    from teachlab.questions.stale.staleness import staleness
+
+    used = fixed_levels(read_setting(setting), "the staleness of a setting")
+    now, then = _with_passes(recording, truth), None if before is None else _with_passes(before, before_truth)
+    with progress(f"following {now[0].name}", quiet=json), naming(setting, recording):
+        found = staleness(
+            used,
+            now,
+            then,
+            tolerance_ms=tolerance_ms,
+            confidence=confidence,
+            least_margin=least_margin,
+            horizon_hours=horizon_hours,
+        )
+    for _, passes in (now, *(() if then is None else (then,))):
+        if note := not_truth_note(passes):
+            warn(note)
+    if json:
+        emit_json(found.as_dict())
+    else:
+        _say(found, now[0].info.unit)
+    if EXIT[found.verdict]:
+        raise typer.Exit(EXIT[found.verdict])
+
+
+def _with_passes(recording: str, truth: str | None) -> tuple[Recording, Truth]:
+    opened, passes = load(recording, truth)
+    if passes is None:
+        raise ParameterError(f"{recording}: there is no table of passes beside it. Name one with --truth.")
+    return opened, passes
+
+
+def _say(found: Staleness, unit: str) -> None:
+    from teachlab.evidence.wording import course_lines, sequential_line
+    from teachlab.studies.tables import margins_table
+
+    say(f"{str(found.verdict).capitalize()}: {'; '.join(found.because)}.")
+    for followed in (found.before, found.now):
+        if followed is not None:
+            show(_stretches(followed, unit, "before" if followed is found.before else "now"))
+    both = [(when, one) for when, one in (("before", found.before), ("now", found.now)) if one is not None]
+    show(margins_table("Margin and reserves", [(when, one.margin, one.reserves) for when, one in both], unit))
+    if found.changes:
+        show(_changes(found, unit))
+    if found.across is not None:
+        say(sequential_line(found.across.as_dict(), "those before"))
+    for line in course_lines(found.now.course.as_dict()):
+        say(line)
+
+
+def _stretches(followed: Followed, unit: str, when: str) -> Table:
+    from teachlab.studies.tables import plain_table
+
+    rate, (low, high) = followed.score.lost_rate, followed.lost_limits
+    table = plain_table(f"{followed.name} ({when}): stretches of passes; light in {unit}")
+    for name in ("hours", "passes", "lost", "object", "weakest", "background", "contrast", "margin", "side"):
+        table.add_column(name, justify="left" if name == "side" else "right")
+    for s in followed.course.stretches:
+        numbers = (s.object, s.weakest, s.background, s.contrast, s.margin)
+        texts = ("–" if value is None else f"{value:.4g}" for value in numbers)
+        table.add_row(f"{s.hours:.3g}", str(s.passes), str(s.lost), *texts, s.limited_by or "–")
+    table.caption = (
+        f"lost {rate.events} of {rate.trials}: between {100 * low:.3g} and {100 * high:.3g} % with lots allowed for; "
+        "margins in the noise of the recording before, if there is one"
+    )
+    return table
+
+
+def _changes(found: Staleness, unit: str) -> Table:
+    from teachlab.studies.tables import plain_table
+
+    table = plain_table("What changed, by the means of the stretches")
+    for name in ("figure", "before", "now", "change", f"{100 * found.confidence:g} % interval", ""):
+        table.add_column(name, justify="right" if name and name != "figure" else "left")
+    for c in found.changes:
+        name = "margin to noise" if c.figure == "margin" else f"{c.figure}, {unit}"
+        numbers = (f"{c.before:.4g}", f"{c.now:.4g}", f"{c.change:+.4g}", f"{c.low:.4g} to {c.high:.4g}")
+        table.add_row(name, *numbers, "established" if c.established else "not established")
+    return table

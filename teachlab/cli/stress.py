@@ -1,0 +1,271 @@
+"""The command `stress`: what a setting survives."""
+
+from __future__ import annotations
+
+from itertools import product
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from teachlab.cli.console import emit_json, progress, say, warn
+from teachlab.cli.opening import load_base, not_truth_note
+from teachlab.cli.surface import with_passes
+from teachlab.errors import ParameterError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from teachlab.questions.feasibility.answer import Feasibility
+    from teachlab.questions.stress.cleaning import Cleaning, LossRate
+    from teachlab.questions.stress.map import StressMap
+    from teachlab.questions.stress.speeds import AtSpeed
+
+MOST_NUMBERS = 1000
+"""Longest axis of a map that can be given by FROM:TO:HOW_MANY."""
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("stress")(stress_command)
+
+
+def stress_command(
+    recording: Annotated[str, typer.Argument(help="Recording: NAME.parquet, or a URI.")],
+    setting: Annotated[str, typer.Option(help="Setting to stress: JSON.")],
+    truth: Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")] = None,
+    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
+    base: Annotated[str | None, typer.Option(help="Take delays, filter and evaluation rate from this setting.")] = None,
+    gain: Annotated[str | None, typer.Option(help="Shares of light left: 1,0.9,0.8 or FROM:TO:HOW_MANY.")] = None,
+    ambient: Annotated[
+        str | None,
+        typer.Option(help="Light added, in the recording's unit, written alike; default: to 10 % of full scale."),
+    ] = None,
+    pedestal: Annotated[
+        str | None,
+        typer.Option(help="Backscatter of a window dirty through and through, alike; default: 0 and 5 %."),
+    ] = None,
+    speed: Annotated[str | None, typer.Option(help="Also run the line so many times as fast: 1,1.5,2.")] = None,
+    loss_per_day: Annotated[
+        float | None, typer.Option(help="Loss of light per day, %: gives the time to cleaning.")
+    ] = None,
+    levels_seen: Annotated[
+        str | None, typer.Option(help="Or levels seen over days: CSV with the columns day and level.")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    out: Annotated[list[str] | None, typer.Option(help="Write .json, .svg or .png; again for more.")] = None,
+    speed_out: Annotated[
+        str | None, typer.Option(help="Draw faults and reserve over the speeds of --speed: .svg or .png.")
+    ] = None,
+) -> None:
+    """Count what one setting loses and trips with less light, more ambient light and a dirty window.
+
+    Conditions that are named (--gain, --ambient, --pedestal) are also held against each other: is there any fixed
+    level that serves them all, and what would help if not.
+    """
+    from teachlab.cli.opening import naming
+    from teachlab.cli.surface import _kind, _write
+    from teachlab.data.setting_files import read_setting
+    from teachlab.model.following_and_window import fixed_levels
+    from teachlab.questions.feasibility.answer import feasibility
+    from teachlab.questions.stress.figure import stress_figure
+    from teachlab.questions.stress.light import Stress
+    from teachlab.questions.stress.map import GAINS, at_speed, stress_map
+    from teachlab.questions.stress.speed_figure import speed_figure
+    from teachlab.questions.stress.speeds import speeds
+
+    targets = [(name, _kind(name)) for name in out or []]
+    drawn = _drawn_speed(speed, speed_out)
+    chosen = fixed_levels(read_setting(setting), "the stress map")
+    if (kept := load_base(base)) is not None:
+        chosen = kept.with_levels(chosen.on_level, chosen.off_level, chosen.polarity)
+    named = [
+        None if t is None else numbers(f"--{n}", t)
+        for n, t in (("gain", gain), ("ambient", ambient), ("pedestal", pedestal))
+    ]
+    factors = () if speed is None else numbers("--speed", speed)
+    opened, passes = with_passes(recording, truth)
+    for factor in factors:
+        at_speed(opened, chosen, factor)
+    full = opened.info.full_scale
+    span = 0.0 if full is None else full - opened.info.dark_level
+    gains = named[0] or GAINS
+    ambients = named[1] or (tuple(round(span * k / 40, 9) for k in range(5)) if span else (0.0,))
+    pedestals = named[2] or ((0.0, round(span / 20, 9)) if span else (0.0,))
+    asked = [Stress(*cell) for cell in product(named[0] or (1.0,), named[1] or (0.0,), named[2] or (0.0,))]
+    rate = _rate(loss_per_day, levels_seen, opened.info.dark_level)
+    with progress(f"stressing {opened.name}", quiet=json) as told, naming(setting, recording):
+        found = stress_map(
+            opened, passes, chosen, gain=gains, ambient=ambients, pedestal=pedestals, tolerance_ms=tolerance_ms,
+            progress=lambda share: told(share / (1 + len(factors))),
+        )  # fmt: skip
+        faster = speeds(
+            opened, passes, chosen, factors, gain=gains, ambient=ambients, pedestal=pedestals,
+            tolerance_ms=tolerance_ms, progress=lambda share: told((1 + share * len(factors)) / (1 + len(factors))),
+        )  # fmt: skip
+    conditions = [s for s in asked if (s.gain, s.ambient, s.pedestal) != (1, 0, 0)]
+    possible = feasibility(opened, passes, chosen, stresses=conditions, tolerance_ms=tolerance_ms)
+    cleaning = _cleaning(found.contamination_reserve, rate)
+    document: dict[str, Any] = {
+        "recording": opened.name, **found.as_dict(), "days_to_cleaning": None if cleaning is None else cleaning.days,
+        "cleaning": None if cleaning is None else cleaning.as_dict(), "feasibility": possible.as_dict(),
+        "speed": [one.as_dict() for one in faster],
+    }  # fmt: skip
+    for name, kind in targets:
+        picture = b"" if kind == "json" else stress_figure(found, title=opened.name, kind=kind)
+        _write(name, kind, document, picture)
+    if drawn is not None:
+        _write(drawn[0], drawn[1], document, speed_figure(faster, title=opened.name, kind=drawn[1]))
+    if note := not_truth_note(passes):
+        warn(note)
+    if json:
+        emit_json(document)
+        return
+    _tell(found, cleaning)
+    _tell_speeds(faster)
+    _tell_feasibility(possible, found.setting.unit)
+    for name, _ in [*targets, *([drawn] if drawn else [])]:
+        say(f"Written: {name}")
+    if found.contamination_reserve is None:
+        say()
+        say(f"Next: why it fails as recorded: teachlab replay {recording} --setting {setting}")
+
+
+def _rate(loss_per_day: float | None, levels_seen: str | None, dark_level: float) -> LossRate | float | None:
+    if loss_per_day is not None and levels_seen is not None:
+        raise ParameterError("give --loss-per-day or --levels-seen, not both.")
+    if levels_seen is not None:
+        from teachlab.questions.stress.cleaning import read_levels
+
+        return read_levels(levels_seen, dark_level=dark_level)
+    if loss_per_day is not None and not 0 <= loss_per_day < 100:
+        raise ParameterError(f"--loss-per-day is in percent, from 0 to below 100, got {loss_per_day:g}.")
+    return None if loss_per_day is None else loss_per_day / 100
+
+
+def _cleaning(reserve: float | None, rate: LossRate | float | None) -> Cleaning | None:
+    from teachlab.questions.stress.cleaning import cleaning_at, cleaning_from
+
+    if rate is None:
+        return None
+    return cleaning_at(reserve, rate) if isinstance(rate, float) else cleaning_from(reserve, rate)
+
+
+def _drawn_speed(speed: str | None, name: str | None) -> tuple[str, str] | None:
+    if name is None:
+        return None
+    if speed is None:
+        raise ParameterError("--speed-out draws the speeds of --speed: name some, --speed 1,1.25,1.5,2.")
+    kind = name.lower().rpartition(".")[2]
+    if kind not in ("svg", "png"):
+        raise ParameterError(f"--speed-out takes a name that ends in .svg or .png, got '{name}'.")
+    return name, kind
+
+
+def _tell_speeds(found: Sequence[AtSpeed]) -> None:
+    for one in found:
+        counts, left = one.counts, one.stressed.contamination_reserve
+        counted = ", ".join(
+            f"{n} {what}"
+            for n, what in (
+                (counts.lost, "lost"), (counts.merged, "merged"), (counts.extra, "extra"),
+                (counts.false_trips, "false trips"),
+            )
+        )  # fmt: skip
+        say(
+            f"Line {one.factor:g} times as fast: {counted} of {counts.detect_trials} passes; "
+            + ("no reserve." if left is None else f"works until the light has lost {100 * left:.4g} %.")
+        )
+
+
+def numbers(option: str, text: str) -> tuple[float, ...]:
+    """Read ``1,0.9,0.8`` or ``FROM:TO:HOW_MANY``."""
+    from math import isfinite
+
+    import numpy as np
+
+    try:
+        if text.count(":") == 2:
+            first, last, count = text.split(":")
+            if int(count) > MOST_NUMBERS:
+                raise ParameterError(f"{option} takes at most {MOST_NUMBERS} numbers, got '{text}'. Give fewer.")
+            if not isfinite(float(last) - float(first)):
+                raise ParameterError(f"{option} takes finite numbers, got '{text}'.")
+            values = tuple(np.linspace(float(first), float(last), int(count)).tolist())
+        else:
+            values = tuple(float(part) for part in text.split(","))
+    except ValueError:
+        raise ParameterError(f"{option} takes numbers, 1,0.9,0.8, or FROM:TO:HOW_MANY; got '{text}'.") from None
+    if not values:
+        raise ParameterError(f"{option} needs at least one number, got '{text}'.")
+    return values
+
+
+def _tell(found: StressMap, cleaning: Cleaning | None) -> None:
+    setting, unit = found.setting, found.setting.unit
+    say(f"{found.detect_trials} passes, {found.gap_trials} gaps, setting on {setting.on_level:.5g}, off "
+        f"{setting.off_level:.5g} {unit}")  # fmt: skip
+    if found.contamination_reserve is None:
+        say("It fails already as recorded: there is no reserve to speak of.")
+    else:
+        say(f"Works until the light has lost {100 * found.contamination_reserve:.4g} %.")
+        if found.ambient_reserve is not None:
+            say(f"Works until ambient light adds {found.ambient_reserve:.5g} {unit}.")
+    if cleaning is not None:
+        for line in _cleaning_lines(cleaning):
+            say(line)
+    least = [share for row in found.boundary() for share in row]
+    if len(least) > 1 and not any(share is not None for share in least):
+        say(f"With the most light it works in none of the {len(least)} combinations of ambient light and pedestal.")
+    elif len(least) > 1:
+        say("Smallest share of light left that still works, from all of it down:")
+        for row, ambient in zip(found.boundary(), found.ambient, strict=True):
+            for share, pedestal in zip(row, found.pedestal, strict=True):
+                works = "does not work at all" if share is None else f"{share:g}"
+                say(f"  ambient {ambient:>8.5g}, pedestal {pedestal:>8.5g} {unit}: {works}")
+    worst = [f"{g:g}: {n}" for g, n in zip(found.gain, found.lost[:, 0, 0].tolist(), strict=True)]
+    say(
+        f"Lost passes by share of light left, ambient {found.ambient[0]:g}, pedestal {found.pedestal[0]:g} {unit}: "
+        + ", ".join(worst)
+    )
+
+
+def _cleaning_lines(cleaning: Cleaning) -> list[str]:
+    from math import isinf
+
+    def days(value: float | None) -> str:
+        return "unknown" if value is None else "never" if isinf(value) else f"{value:.4g} days"
+
+    lines = []
+    seen = cleaning.observed
+    if seen is not None:
+        lines.append(
+            f"Observed over {seen.days:g} days, {seen.points} levels: {100 * seen.per_day:.3g} % of the light lost per "
+            f"day ({100 * seen.low:.3g} to {100 * seen.high:.3g} %)."
+        )
+    if cleaning.days is None:
+        return [*lines, "Time to cleaning: without a reserve, none."]
+    ends = "" if seen is None else f", {days(cleaning.earliest)} at the earliest, {days(cleaning.latest)} at the latest"
+    return [*lines, f"Time to cleaning: {days(cleaning.days)}{ends}."]
+
+
+def _tell_feasibility(possible: Feasibility, unit: str) -> None:
+    if possible.survivable_loss is not None:
+        say(f"No fixed level at all survives a loss of more than {100 * possible.survivable_loss:.4g} %.")
+    if possible.common is not None:
+        above, up_to = possible.common
+        say(f"Levels that may serve everything named: above {above:.5g} up to {up_to:.5g} {unit}.")
+        return
+    say("No fixed level serves everything named:")
+    told: set[str] = set()
+    for one in possible.contradictions:
+        sides = [one.first] if one.second is None else [one.first, one.second]
+        if one.helps in told:
+            continue
+        told.add(one.helps)
+        ends = ", against ".join(
+            f"{w.name}: " + (f"above {w.low:.5g} up to {w.high:.5g} {unit}" if w.open else "no level") for w in sides
+        )
+        say(f"  {ends}; {one.helps}")
+    more = len(possible.contradictions) - len(told)
+    if more > 0:
+        say(f"  and {more} more alike: --json lists them.")

@@ -1,0 +1,291 @@
+"""The command `surface`: what every pair of levels would have done."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from teachlab.cli.console import emit_json, progress, say, warn
+from teachlab.cli.opening import load, load_base, not_truth_note
+from teachlab.errors import ParameterError, TruthError
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
+    from teachlab.questions.surface.cloud import Taught
+    from teachlab.questions.surface.hindsight import Hindsight
+    from teachlab.questions.surface.values.table import Surface
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("surface")(surface_command)
+
+
+def surface_command(
+    recordings: Annotated[list[str], typer.Argument(help="Recordings: NAME.parquet …; counts are added up.")],
+    truth: Annotated[str | None, typer.Option(help="Table of passes, for a single recording.")] = None,
+    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
+    base: Annotated[str | None, typer.Option(help="Setting whose delays, filter and evaluation rate are kept.")] = None,
+    setting: Annotated[list[str] | None, typer.Option(help="Setting to look up and mark; again for more.")] = None,
+    strategy: Annotated[
+        str | None, typer.Option("--strategy", "--cloud", help="Strategy to teach: its setting, and a cloud of draws.")
+    ] = None,
+    set_: Annotated[list[str] | None, typer.Option("--set", help="Parameter of the strategy, KEY=VALUE.")] = None,
+    draws: Annotated[int, typer.Option(help="How often the cloud is taught.")] = 200,
+    seed: Annotated[int, typer.Option(help="Picks what is shown.")] = 0,
+    levels: Annotated[str | None, typer.Option(help="Levels to count at: LOW:HIGH:HOW_MANY.")] = None,
+    cost_miss: Annotated[float, typer.Option(help="Cost of a lost pass.")] = 1.0,
+    cost_false: Annotated[float, typer.Option(help="Cost of a false or extra switching.")] = 1.0,
+    out: Annotated[list[str] | None, typer.Option(help="Write .json, .svg or .png; again for more.")] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Count lost passes and false trips for every pair of levels at once, and name the best in hindsight."""
+    from teachlab.data.setting_files import read_setting
+    from teachlab.model.draws import Costs
+    from teachlab.model.following_and_window import fixed_levels
+    from teachlab.questions.surface.cloud import check_family, taught_cloud
+    from teachlab.questions.surface.figure import Mark, surface_figure
+    from teachlab.questions.surface.hindsight import best_of
+    from teachlab.teaching import parse_assignments, resolve
+
+    targets = [(name, _kind(name)) for name in out or []]
+    if truth is not None and len(recordings) > 1:
+        raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")
+    if set_ and strategy is None:
+        raise ParameterError("--set needs --strategy: it sets a parameter of the strategy.")
+    given = [fixed_levels(read_setting(name), "the surface") for name in setting or []]
+    kept, chosen = load_base(base), None if strategy is None else resolve(strategy, parse_assignments(set_ or []))
+    opened = [with_passes(name, truth) for name in recordings]
+    shared = _base(opened, kept, given)
+    if kept is not None:
+        given = [shared.with_levels(one.on_level, one.off_level, one.polarity) for one in given]
+    for name, one in zip(setting or [], given, strict=True):
+        check_family([one], shared, of=name)
+    costs = Costs(miss=cost_miss, false=cost_false)
+    cloud = None
+    if chosen is not None:
+        cloud = taught_cloud(
+            opened, chosen, draws=draws, seed=seed, base=shared, tolerance_ms=tolerance_ms, costs=costs
+        )  # fmt: skip
+        check_family(cloud.settings, shared, of=f"what {chosen.name} teaches")
+    with progress("counting", quiet=json) as told:
+        found, curve = _count(opened, shared, _levels(levels), given, tolerance_ms, told)
+    best = best_of([found] if curve is None else [found, curve], costs=costs)
+    for note in {not_truth_note(passes) for _, passes in opened} - {""}:
+        warn(note)
+    document = _document([r.name for r, _ in opened], found, curve, best, given, cloud)
+    for name, kind in targets:
+        title = f"{', '.join(r.name for r, _ in opened)}: {found.detect_trials} passes to be detected, {found.how}"
+        marks = [Mark(one, Path(file).stem) for file, one in zip(setting or [], given, strict=True)]
+        if cloud is not None and cloud.first is not None:
+            marks.append(Mark(cloud.first, f"taught by {cloud.strategy}"))
+        picture = b"" if kind == "json" else surface_figure(
+            found, best, title=title, marks=marks, cloud=() if cloud is None else cloud.settings,
+            cloud_name="" if cloud is None else f"draws of {cloud.strategy}", curve=curve, kind=kind,
+        )  # fmt: skip
+        _write(name, kind, document, picture)
+    if json:
+        emit_json(document, indent=None)
+        return
+    _tell(found, curve, best)
+    for name, one, looked in zip(setting or [], given, document["settings"], strict=True):
+        say(_about(name, one, looked))
+    if cloud is not None:
+        for line in _about_cloud(cloud, best):
+            say(line)
+    for name, _ in targets:
+        say(f"Written: {name}")
+
+
+def with_passes(recording: str, truth: str | None) -> tuple[Recording, Truth]:
+    """Open a recording with its passes, or refuse."""
+    opened, passes = load(recording, truth)
+    if passes is None:
+        raise TruthError(
+            f"{recording}: no table of passes beside it, and none given. Name one with --truth, or propose one with: "
+            f"teachlab label {recording}"
+        )
+    return opened, passes
+
+
+def polarity_for(recording: Recording, truth: Truth) -> Any:
+    """Return the polarity that makes objects active."""
+    from teachlab.errors import Abstained
+    from teachlab.model.recording import Direction
+    from teachlab.model.setting import Polarity
+    from teachlab.teaching import TeachBlock
+
+    try:
+        direction = recording.info.direction or TeachBlock(recording, truth).direction
+    except Abstained as fault:
+        raise ParameterError(
+            f"{recording.name}: whether objects raise or lower the light is not stored, and the passes do not tell: "
+            f"{fault}. Give --setting with the polarity, or store the direction at import."
+        ) from None
+    return Polarity.LIGHT_ON if direction is Direction.RISE else Polarity.DARK_ON
+
+
+def _base(opened: list[tuple[Recording, Truth]], base: Setting | None, given: list[Setting]) -> Setting:
+    """Return polarity, filter, delays and rate that all pairs share: of --base, else of the first --setting."""
+    from teachlab.model.setting import Setting
+
+    if given:
+        polarity = given[0].polarity
+    else:
+        found = {polarity_for(recording, truth) for recording, truth in opened}
+        if len(found) > 1:
+            raise ParameterError("objects raise the light in one recording and lower it in another: count them apart.")
+        polarity = found.pop()
+    chosen = base or (given[0] if given else Setting(unit=opened[0][0].info.unit, on_level=0.0, off_level=0.0))
+    return chosen.with_levels(0.0, 0.0, polarity)
+
+
+def _levels(text: str | None) -> Any:
+    import numpy as np
+
+    from teachlab.questions.surface.values.levels import MOST_LEVELS
+
+    if text is None:
+        return None
+    parts = text.split(":")
+    try:
+        low, high, count = float(parts[0]), float(parts[1]), int(parts[2])
+    except (ValueError, IndexError):
+        raise ParameterError(f"--levels takes LOW:HIGH:HOW_MANY, such as 0:4095:512, got '{text}'.") from None
+    if len(parts) != 3 or not 0 < high - low < np.inf or not 2 <= count <= MOST_LEVELS:
+        raise ParameterError(f"--levels takes finite LOW < HIGH and 2 to {MOST_LEVELS} levels, got '{text}'.")
+    return np.linspace(low, high, count)
+
+
+def _count(
+    opened: list[tuple[Recording, Truth]], base: Setting, levels: Any, given: list[Setting], tolerance: float, told: Any
+) -> tuple[Surface, Surface | None]:
+    """Return the surface and, where there are delays, the exact curve of zero hysteresis beside the grid."""
+    import numpy as np
+
+    from teachlab.questions.surface.count import has_memory, surface_of
+    from teachlab.questions.surface.given_settings.grid import GRID, replayed_surface
+    from teachlab.questions.surface.values.levels import read_first, stated_levels
+
+    marked = [level for s in given for level in (s.on_level, s.off_level)]
+    if levels is None and marked:
+        readings = [read_first(r, base.evaluation_rate_hz) for r, _ in opened]
+        levels, distinct = stated_levels(readings)
+        levels = levels if distinct else np.union1d(levels, marked)
+    found = surface_of(opened, base, levels=levels, tolerance_ms=tolerance, progress=told)
+    if not has_memory(base):
+        return found, None
+    # Both curves over one range: the grid spans the levels that the exact curve was counted at.
+    grid = np.union1d(np.linspace(found.levels[0], found.levels[-1], GRID), marked)
+    total = None
+    for recording, truth in opened:
+        one = replayed_surface(recording, truth, base, levels=grid, tolerance_ms=tolerance, progress=told)
+        total = one if total is None else total + one
+    return total or found, found
+
+
+def _document(
+    names: list[str], found: Surface, curve: Surface | None, best: Hindsight, given: list[Setting], cloud: Taught | None
+) -> dict[str, Any]:
+    from teachlab.questions.surface.hindsight import regret_of
+
+    out: dict[str, Any] = {"recording": names[0] if len(names) == 1 else names, **found.as_dict()}
+    out["hindsight"] = best.as_dict()
+    if curve is not None:
+        line = {name: getattr(curve, name).diagonal() for name in ("lost", "merged", "extra", "false_trips")}
+        out["zero_hysteresis"] = {"levels": curve.levels, "exact": True, "how": curve.how, **line}
+    # The grid may hold a dearer best than the exact curve: regret is against the cheaper of both.
+    worse = float(found.cost(best.costs)[found.counted].min()) - best.cost
+    regrets = (regret_of(found, given, costs=best.costs) + worse).tolist()
+    out["settings"] = [
+        {
+            "on_level": s.on_level,
+            "off_level": s.off_level,
+            "counts": None if (where := found.index_of(s)) is None else found.at(*where),
+            "regret": None if where is None else regret,
+        }
+        for s, regret in zip(given, regrets, strict=True)
+    ]
+    out["taught"] = None if cloud is None else cloud.as_dict(best.cost)
+    return out
+
+
+def _kind(name: str) -> str:
+    kind = name.lower().rpartition(".")[2]
+    if kind not in ("json", "svg", "png"):
+        raise ParameterError(f"--out takes a name that ends in .json, .svg or .png, got '{name}'.")
+    return kind
+
+
+def _write(name: str, kind: str, document: dict[str, Any], picture: bytes) -> None:
+    import json
+
+    from teachlab.data.atomic_files import write_aside
+    from teachlab.model.json_values import plain
+
+    content = json.dumps(plain(document), ensure_ascii=False, allow_nan=False).encode() if kind == "json" else picture
+    with write_aside(name) as aside:
+        aside.write_bytes(content)
+
+
+def _interval(ends: tuple[float, float], *, open_below: bool) -> str:
+    return f"{'(' if open_below else '['}{ends[0]:.5g}, {ends[1]:.5g}]"
+
+
+def _tell(found: Surface, curve: Surface | None, best: Hindsight) -> None:
+    unit, n = found.base.unit, found.levels.size
+    pairs = n * (n + 1) // 2 if found.every_pair else n
+    say(f"{pairs:,} pairs of {n} levels, {found.base.polarity}, {found.detect_trials} passes, {found.gap_trials} gaps")
+    say(f"How: {found.how}.")
+    if not found.distinct and curve is None:
+        say("The light has more levels than that: between the levels counted the counts may differ.")
+    say(
+        f"Best in hindsight: on {best.setting.on_level:.5g}, off {best.setting.off_level:.5g} {unit}, "
+        f"cost {best.cost:.4g} per pass; {best.equally_good:,} pairs cost the same."
+    )
+    names = ("lost", "merged", "extra", "false_trips", "ignore_trips")
+    say("  " + ", ".join(f"{best.counts[k]} {k.replace('_', ' ')}" for k in names))
+    say(
+        f"  as good: on-levels {_interval(best.on_interval, open_below=best.open_below[0])} with that off-level, "
+        f"off-levels {_interval(best.off_interval, open_below=best.open_below[1])} with that on-level"
+    )
+    if curve is not None:
+        lost = curve.lost.diagonal() + curve.false_trips.diagonal() + curve.extra.diagonal()
+        k = int(lost.argmin())
+        say(
+            f"Without hysteresis, every level exact: at best {lost[k]} lost, false and extra "
+            f"(level {curve.levels[k]:.5g})"
+        )
+
+
+def _about(name: str, setting: Setting, looked: dict[str, Any]) -> str:
+    head = f"{name}: on {setting.on_level:.5g}, off {setting.off_level:.5g}: "
+    counts, regret = looked["counts"], looked["regret"]
+    if counts is None:
+        return head + "not among the levels counted; replay it."
+    names = ("lost", "merged", "extra", "false_trips")
+    return head + ", ".join(f"{counts[k]} {k.replace('_', ' ')}" for k in names) + f"; regret {regret:.4g} per pass"
+
+
+def _about_cloud(cloud: Taught, best: Hindsight) -> list[str]:
+    if not cloud.settings:
+        return [f"{cloud.strategy} abstains in all {cloud.abstained} draws: {cloud.why}"]
+    found = cloud.as_dict(best.cost)
+    first, cost = found["first"], found["cost"]
+    lines = []
+    if first is not None:
+        lines.append(
+            f"Taught by {cloud.strategy}: on {first['on_level']:.5g}, off {first['off_level']:.5g}, cost "
+            f"{first['cost']:.4g} per pass, regret {first['regret']:.4g}"
+        )
+    abstained = f", {cloud.abstained} abstained" if cloud.abstained else ""
+    lines.append(
+        f"{found['draws']} draws of it: cost {cost['median']:.4g} (5 to 95 %: {cost['p05']:.4g} to {cost['p95']:.4g}, "
+        f"worst {cost['worst']:.4g}); {found['as_good_as_best']} as good as the best{abstained}. Taught on the "
+        "recording that is counted: a picture, no proof; see teachlab repeatability."
+    )
+    return lines

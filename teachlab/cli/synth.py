@@ -1,0 +1,185 @@
+"""The command `synth`: a seeded synthetic recording with truth, from a scenario."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from teachlab.cli.console import emit_json, progress, say
+from teachlab.errors import ParameterError
+
+if TYPE_CHECKING:
+    from teachlab.synthetic import Plan, Recipe
+
+DEFAULT_PASSES = 400
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("synth")(synth_command)
+
+
+def synth_command(
+    context: typer.Context,
+    scenario: Annotated[
+        str | None, typer.Argument(help="A shipped scenario, or a TOML file. Without it: the list of those that ship.")
+    ] = None,
+    out: Annotated[
+        str | None, typer.Option(help="The recording to write, NAME.parquet; NAME.csv for a raw log with time stamps.")
+    ] = None,
+    passes: Annotated[int, typer.Option(help="How many objects come by.")] = DEFAULT_PASSES,
+    seed: Annotated[int, typer.Option(help="Same scenario, seed and passes: same samples.")] = 0,
+    gain: Annotated[
+        float, typer.Option(help="Light that is left, 1 when clean; acts on objects and background.")
+    ] = 1.0,
+    ambient: Annotated[float, typer.Option(help="Ambient light on everything, percent of full scale.")] = 0.0,
+    pedestal: Annotated[
+        float, typer.Option(help="Backscatter of an opaque layer, percent of full scale; adds p·(1 − gain).")
+    ] = 0.0,
+    explain: Annotated[bool, typer.Option("--explain", help="Say what the scenario contains, in words.")] = False,
+    toml: Annotated[
+        bool, typer.Option("--toml", help="Print the scenario's own TOML: a page to begin one's own with.")
+    ] = False,
+    keys: Annotated[
+        bool, typer.Option("--keys", help="Print the reference of all tables and keys, with units and usual ranges.")
+    ] = False,
+    continue_: Annotated[
+        str | None, typer.Option("--continue", help="Append --passes further passes to this synthetic recording.")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Generate a synthetic recording with its passes; stress acts before noise and converter.
+
+    A line of one's own is a page of TOML: begin with --toml of one that ships, --keys tells every key.
+    """
+    from teachlab.synthetic import load_scenario
+
+    if keys:
+        _refuse(context, {"keys"}, "--keys prints the reference of the keys of a scenario")
+        _keys(json)
+    elif continue_ is not None:
+        _refuse(context, {"passes", "continue_"}, "--continue takes all but --passes from the recipe of the recording")
+        _continue(continue_, passes, json)
+    elif scenario is None:
+        _refuse(context, set(), "without a scenario the list of those that ship is printed")
+        _list(json)
+    elif toml:
+        _refuse(context, {"scenario", "toml"}, "--toml prints the scenario as it is written and writes nothing")
+        _toml(scenario, json)
+    elif explain:
+        _refuse(context, {"scenario", "explain"}, "--explain prints what the scenario contains and writes nothing")
+        _explain(scenario, json)
+    elif out is None:
+        load_scenario(scenario)
+        raise ParameterError("--out is missing: name the recording to write, such as line.parquet; or use --explain.")
+    else:
+        _generate(scenario, out, passes, seed, (gain, ambient, pedestal), json)
+
+
+def _refuse(context: typer.Context, used: set[str], why: str) -> None:
+    """Refuse what was given on the command line and would play no part."""
+    given = [p for p in context.command.params if p.name is not None and p.name not in used | {"json"}]
+    idle = [p for p in given if getattr(context.get_parameter_source(p.name or ""), "name", "") == "COMMANDLINE"]
+    if idle:
+        names = ", ".join("SCENARIO" if p.name == "scenario" else p.opts[0] for p in idle)
+        raise ParameterError(f"{why}: leave out {names}.")
+
+
+def _generate(scenario: str, out: str, passes: int, seed: int, stress: tuple[float, float, float], json: bool) -> None:
+    from teachlab.synthetic import Recipe, Stress, load_scenario, write, write_log
+
+    gain, ambient, pedestal = stress
+    recipe = Recipe(
+        scenario=load_scenario(scenario),
+        passes=passes,
+        seed=seed,
+        stress=Stress(gain=gain, ambient_percent=ambient, pedestal_percent=pedestal),
+    )
+    if not out.lower().endswith((".parquet", ".csv")):
+        raise ParameterError(f"--out must end in .parquet (a recording) or .csv (a raw log), got {out!r}.")
+    writing = write_log if out.lower().endswith(".csv") else write
+    with progress("generating", quiet=json) as report:
+        planned = writing(recipe, out, progress=lambda done, total: report(done / total))
+    _report(out, recipe, planned, json)
+
+
+def _continue(path: str, more: int, json: bool) -> None:
+    from teachlab.synthetic import continue_recording, read_recipe
+
+    with progress("generating", quiet=json) as report:
+        planned = continue_recording(path, more, progress=lambda done, total: report(done / total))
+    _report(path, read_recipe(path), planned, json)
+
+
+def _report(path: str, recipe: Recipe, planned: Plan, json: bool) -> None:
+    from teachlab.synthetic import info_of
+
+    info = info_of(recipe)
+    seconds = planned.rows / info.sample_rate_hz
+    if json:
+        emit_json(
+            {
+                "recording": path,
+                "title": info.title,
+                "samples": planned.rows,
+                "seconds": seconds,
+                "sample_rate_hz": info.sample_rate_hz,
+                "unit": info.unit,
+                "passes": planned.truth.passes,
+                "detect_passes": planned.truth.detect_passes,
+                "uncertainty_samples": planned.truth.uncertainty_samples,
+                "seed": recipe.seed,
+                "synthetic": True,
+            }
+        )
+        return
+    say(f"{path}: {info.title}")
+    say(f"{planned.rows} samples, {seconds:.1f} s, {planned.truth.passes} passes, seed {recipe.seed}.")
+    say("Synthetic: not evidence about a real line.")
+    if path.lower().endswith(".parquet"):
+        say()
+        say(f"Next: teachlab inspect {path}")
+
+
+def _list(json: bool) -> None:
+    from teachlab.synthetic import load_scenario, scenario_names
+
+    known = {name: load_scenario(name) for name in scenario_names()}
+    if json:
+        emit_json({"scenarios": [{"name": n, "alias": s.alias, "title": s.title} for n, s in known.items()]})
+        return
+    for name, found in known.items():
+        say(f"{name:<20} {found.alias:<5} {found.title} ({found.plant})")
+    say("What one contains: teachlab synth NAME --explain; to begin one's own: teachlab synth NAME --toml > mine.toml,")
+    say("with every key told by: teachlab synth --keys")
+
+
+def _keys(json: bool) -> None:
+    from teachlab.synthetic import key_reference
+
+    page = key_reference()
+    if json:
+        emit_json({"keys": page})
+    else:
+        say(page.rstrip("\n"))
+
+
+def _toml(scenario: str, json: bool) -> None:
+    from teachlab.synthetic import scenario_text
+
+    text, _ = scenario_text(scenario)
+    if json:
+        emit_json({"scenario": scenario, "toml": text})
+    else:
+        say(text.rstrip("\n"))
+
+
+def _explain(scenario: str, json: bool) -> None:
+    from teachlab.synthetic import explain, load_scenario
+
+    words = explain(load_scenario(scenario))
+    if json:
+        emit_json({"scenario": scenario, "words": words.splitlines()})
+    else:
+        say(words)

@@ -1,0 +1,184 @@
+"""Cells into numbers, with the row of the first cell that is none."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from teachlab.data.importing.place import Place
+from teachlab.data.strict_json import shown
+from teachlab.errors import RecordingError
+
+_COMMA = re.compile(r"\s*[+-]?\d*,\d+([eE][+-]?\d+)?\s*")
+ADVICE = "Correct the cell, or empty it: an empty cell is a sample without a valid value."
+_THOUSANDS = re.compile(r"\s*[+-]?[1-9]\d{0,2},\d{3}\s*")
+
+
+def is_number(cell: str) -> bool:
+    """Whether a cell is a number, with a point or a comma, or empty."""
+    try:
+        float(cell.strip().replace(",", ".", 1) or "0")
+    except ValueError:
+        return False
+    return True
+
+
+def is_timestamp(cell: str) -> bool:
+    """Whether a cell is a date with a time."""
+    for kind in (pa.timestamp("ns"), pa.timestamp("ns", "UTC")):
+        try:
+            pc.cast(pa.array([cell.strip()]), kind)
+        except pa.ArrowInvalid:
+            continue
+        return True
+    return False
+
+
+def is_text(kind: Any) -> bool:
+    """Whether an Arrow type is text."""
+    return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind))
+
+
+def plain(array: Any) -> Any:
+    """Return an array without dictionary encoding."""
+    return array.dictionary_decode() if pa.types.is_dictionary(array.type) else array
+
+
+def uses_decimal_comma(cells: Any, place: Place, first_row: int) -> bool:
+    """Tell from text cells whether a comma stands before the fraction.
+
+    Raises
+    ------
+    RecordingError
+        If every comma could as well divide thousands.
+    """
+    with_comma = [(k, cell) for k, cell in enumerate(cells.to_pylist()) if cell is not None and "," in cell]
+    numbers = [(k, cell) for k, cell in with_comma if _COMMA.fullmatch(cell)]
+    if not numbers:
+        return False
+    if all(_THOUSANDS.fullmatch(cell) for _, cell in numbers):
+        row, cell = numbers[0]
+        raise RecordingError(
+            f"{place(first_row + row)}: {shown(cell)} may be a fraction or thousands. "
+            "Say which: --decimal comma, or take the commas out of the file."
+        )
+    return True
+
+
+def to_numbers(array: Any, decimal_comma: bool, place: Place, first_row: int, *, advice: str = ADVICE) -> Any:
+    """Return an Arrow array of an integer or floating type; text becomes int64 if all of it is whole.
+
+    Parameters
+    ----------
+    array : pyarrow Array
+        Numbers, decimals or text.
+    decimal_comma : bool
+        Whether a comma stands before the fraction, in text.
+    place : Place
+        Names a row for the message.
+    first_row : int
+        Row of the first element.
+    advice : str
+        What to do about a cell that is no number.
+
+    Raises
+    ------
+    RecordingError
+        With the row and the value of the first cell that is no number.
+    """
+    array = plain(array)
+    kind = array.type
+    if pa.types.is_integer(kind) or pa.types.is_floating(kind):
+        return array
+    if pa.types.is_decimal(kind):
+        return pc.cast(array, pa.float64())
+    if pa.types.is_null(kind):
+        return pc.cast(array, pa.float64())
+    if not is_text(kind):
+        raise RecordingError(f"{place(first_row)}: numbers are needed, the column holds {kind}. Choose another column.")
+    cells = pc.utf8_trim_whitespace(array)
+    if decimal_comma:
+        cells = pc.replace_substring(cells, ",", ".", max_replacements=1)
+    for target in (pa.int64(), pa.float64()):
+        try:
+            return pc.cast(cells, target)
+        except pa.ArrowInvalid:
+            continue
+    raise _no_number(array, cells, place, first_row, advice)
+
+
+def _no_number(array: Any, cells: Any, place: Place, first_row: int, advice: str) -> RecordingError:
+    for k, cell in enumerate(cells.to_pylist()):
+        if cell is None:
+            continue
+        try:
+            pc.cast(pa.array([cell]), pa.float64())
+        except pa.ArrowInvalid:
+            came = array[k].as_py()
+            hint = " If the comma stands before the fraction: --decimal comma." if _COMMA.fullmatch(came) else ""
+            return RecordingError(f"{place(first_row + k)}: a number is needed, got {shown(came)}.{hint} {advice}")
+    return RecordingError(f"{place(first_row)}: the column cannot be read as numbers.")
+
+
+@dataclass(slots=True)
+class StoredType:
+    """Finds the type to store: the one of the log, or the smallest sensible one for numbers from text.
+
+    Attributes
+    ----------
+    rows, invalid : int
+        Seen so far.
+    """
+
+    rows: int = 0
+    invalid: int = 0
+    _given: Any = None
+    _whole: bool = True
+    _low: int = 0
+    _high: int = 0
+
+    def push(self, source: Any, numbers: Any) -> None:
+        """Take a batch as it came and as numbers."""
+        self.rows += len(numbers)
+        self.invalid += int(numbers.null_count)
+        if pa.types.is_floating(numbers.type):
+            self.invalid += int(pc.sum(pc.is_nan(numbers)).as_py() or 0)
+        if not is_text(plain(source).type):
+            self._given = numbers.type
+        elif pa.types.is_integer(numbers.type):
+            found = pc.min_max(numbers).as_py()
+            if found["min"] is not None:
+                self._low, self._high = min(self._low, found["min"]), max(self._high, found["max"])
+        elif numbers.null_count < len(numbers):
+            self._whole = False
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        """The stored type: uint16, int16, int32 or int64 for whole numbers from text, else float64."""
+        if self._given is not None:
+            found: np.dtype[Any] = np.dtype(self._given.to_pandas_dtype())
+            return found
+        if not self._whole:
+            return np.dtype(np.float64)
+        for kind in (np.uint16, np.int16, np.int32):
+            if np.iinfo(kind).min <= self._low and self._high <= np.iinfo(kind).max:
+                return np.dtype(kind)
+        return np.dtype(np.int64)
+
+
+def to_arrays(numbers: Any, dtype: np.dtype[Any]) -> tuple[NDArray[Any], NDArray[np.bool_]]:
+    """Return values in the stored type and which of them are invalid (null or NaN)."""
+    invalid = numbers.is_null().to_numpy(zero_copy_only=False)
+    filled = numbers.fill_null(pa.scalar(0, numbers.type)) if numbers.null_count else numbers
+    values = filled.to_numpy(zero_copy_only=False)
+    if values.dtype.kind == "f":
+        nan = np.isnan(values)
+        invalid = invalid | nan
+        values = np.where(nan, values.dtype.type(0), values)
+    return values.astype(dtype), invalid

@@ -1,0 +1,1 @@
+"""Whether a recording is good enough: inspect it, label it, draw it."""

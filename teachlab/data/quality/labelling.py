@@ -1,0 +1,282 @@
+"""Passes proposed from the light alone: two levels, hysteresis, a shortest duration."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.errors import ParameterError, RecordingError
+from teachlab.light.noise import Selection
+from teachlab.light.usable_light import bounded
+from teachlab.model.recording import Direction, Recording
+from teachlab.model.truth import Truth, TruthSource
+from teachlab.sensor.clock import delay_evaluations
+from teachlab.sensor.comparator import Comparator
+from teachlab.sensor.edges import Edges, TwoState
+
+REQUIRED_SEPARATION = 2.0
+"""The two levels must lie this many times the sum of their spreads apart."""
+OUTLIERS = 0.0002
+"""Share of the samples at either end that the split does not look at."""
+HYSTERESIS = 0.2
+"""Width of the switching band as a share of the distance of the two levels."""
+CLEAR_MINORITY = 0.4
+"""Objects are taken to be the rarer level only if it takes at most this share of the time."""
+SHORTEST_SHARE, SHORTEST_SAMPLES = 0.1, 3
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """The two levels of a recording.
+
+    Parameters
+    ----------
+    low, high : float, recording units
+        Medians of the samples below and above the split.
+    low_spread, high_spread : float, recording units
+        1.4826 · MAD of the samples on either side.
+    split : float, recording units
+        The level that divides them best.
+    share_high : float
+        Share of the samples above the split.
+    """
+
+    low: float
+    high: float
+    low_spread: float
+    high_spread: float
+    split: float
+    share_high: float
+
+    @property
+    def separation(self) -> float:
+        """Distance of the two levels over the sum of their spreads."""
+        spread = self.low_spread + self.high_spread
+        return (self.high - self.low) / spread if spread > 0 else math.inf
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Proposal:
+    """Proposed passes and how they came about.
+
+    Parameters
+    ----------
+    truth : Truth
+        Self-labelled.
+    levels : Levels
+    direction : Direction
+    direction_from : str
+        ``given``, ``stored`` or ``the rarer level``.
+    shortest_samples : int
+        Passes and gaps shorter than this were smoothed away.
+    dropped : int
+        How many passes and gaps that were.
+    """
+
+    truth: Truth
+    levels: Levels
+    direction: Direction
+    direction_from: str
+    shortest_samples: int
+    dropped: int
+
+
+def propose_passes(
+    recording: Recording,
+    *,
+    direction: Direction | None = None,
+    min_ms: float | None = None,
+    progress: Callable[[float], None] = lambda share: None,
+) -> Proposal:
+    """Propose passes where the light is on the objects' side of two levels.
+
+    Parameters
+    ----------
+    recording : Recording
+    direction : Direction, optional
+        Whether objects raise or lower the light; by default as stored, else objects are the level that
+        is taken for less of the time, if that is clear.
+    min_ms : float, ms, optional
+        Shortest pass and shortest gap; by default a tenth of the typical one, at least 3 samples.
+    progress : callable
+        Told the share that is done.
+
+    Raises
+    ------
+    RecordingError
+        If the light does not have two levels, or none of it is valid.
+    ParameterError
+        If the direction cannot be told, or `min_ms` is negative.
+
+    Notes
+    -----
+    The split is the one that leaves the least variance within its two sides (Otsu 1979), after
+    the outermost 0.02 % of the samples are set aside; the levels are the medians of the sides. The light
+    is switched with a band of a fifth of their distance about their middle; a border is the last crossing
+    of the middle before the switch, so it lies at 50 % of the edge. Passes shorter than the shortest
+    duration go first, then gaps.
+
+    References
+    ----------
+    Otsu, N. (1979), "A threshold selection method from gray-level histograms", IEEE Trans. SMC 9, 62-66.
+    """
+    if min_ms is not None and not (math.isfinite(min_ms) and min_ms >= 0):
+        raise ParameterError(f"min-ms must be at least 0 ms, got {min_ms:g}.")
+    kept = Selection()
+    for block in recording.blocks():
+        bounded(block, recording.name)  # too much light to be measured is refused, infinite light left out
+        values = block.as_float()
+        kept.push(values[np.isfinite(values)])
+        progress(0.5 * (block.start + block.light.size) / recording.samples)
+    levels = two_levels(kept.values(), recording.info.unit)
+    chosen, source = _direction(recording, direction, levels)
+    found = _switched(recording, levels, chosen, progress)
+    rate = recording.info.sample_rate_hz
+    shortest = _shortest(found.state, recording.samples) if min_ms is None else delay_evaluations(min_ms, rate)
+    start, end = found.state.runs(recording.samples)
+    start = start.clip(min=0)
+    before = int(start.size)
+    start, end = _joined(*_without_short(start, end, shortest), shortest)
+    truth = Truth.from_arrays(
+        start, end, source=TruthSource.SELF_LABELLED, uncertainty_samples=float(found.edge_samples)
+    )
+    return Proposal(truth, levels, chosen, source, shortest, before - int(start.size))
+
+
+def two_levels(values: NDArray[np.float64], unit: str) -> Levels:
+    """Split values into two levels, or raise if they do not form two.
+
+    Parameters
+    ----------
+    values : ndarray of float64, shape (n,), recording units
+        Finite.
+    unit : str
+        For the message.
+    """
+    if values.size == 0:
+        raise RecordingError("no valid sample of finite light: there is nothing to label. Log it again.")
+    ordered = np.sort(values)
+    aside = int(OUTLIERS * ordered.size)
+    ordered = ordered[aside : ordered.size - aside]
+    at = _best_split(ordered)
+    if at is None:
+        raise RecordingError(
+            f"the light does not have two levels: every sample is {ordered[0]:g} {unit}. "
+            "Log a stretch in which objects pass."
+        )
+    low, high = ordered[:at], ordered[at:]
+    levels = Levels(
+        float(np.median(low)),
+        float(np.median(high)),
+        _spread(low),
+        _spread(high),
+        float(high[0]),
+        high.size / ordered.size,
+    )
+    if levels.separation < REQUIRED_SEPARATION:
+        raise RecordingError(
+            f"the light does not have two levels: the best split has {levels.low:.4g} {unit} below and "
+            f"{levels.high:.4g} {unit} above, {levels.separation:.2f} times the sum of their spreads apart "
+            f"(required: {REQUIRED_SEPARATION:g}). Label by hand, or log a stretch in which objects pass."
+        )
+    return levels
+
+
+def _spread(values: NDArray[np.float64]) -> float:
+    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+
+
+def _best_split(ordered: NDArray[np.float64]) -> int | None:
+    """Return the index at which the upper side begins, None if all values are equal."""
+    n = ordered.size
+    centred = ordered - ordered[n // 2]
+    below = np.cumsum(centred)[:-1]
+    count = np.arange(1, n)
+    # The variance between the sides, times n²: largest where the variance within them is least.
+    between = (n * below - count * centred.sum()) ** 2 / (count * (n - count))
+    between[ordered[1:] == ordered[:-1]] = -1.0
+    if between.size == 0 or between.max() < 0:
+        return None
+    return int(np.argmax(between)) + 1
+
+
+def _direction(recording: Recording, given: Direction | None, levels: Levels) -> tuple[Direction, str]:
+    if given is not None:
+        return given, "given"
+    if recording.info.direction is not None:
+        return recording.info.direction, "stored"
+    if min(levels.share_high, 1 - levels.share_high) > CLEAR_MINORITY:
+        unit = recording.info.unit
+        raise ParameterError(
+            f"it is not clear which level the objects are: the light is near {levels.low:.4g} {unit} for "
+            f"{100 * (1 - levels.share_high):.0f} % and near {levels.high:.4g} {unit} for "
+            f"{100 * levels.share_high:.0f} % of the time. Give --direction rise or --direction dip."
+        )
+    return (Direction.RISE if levels.share_high < 0.5 else Direction.DIP), "the rarer level"
+
+
+@dataclass(frozen=True, slots=True)
+class _Switched:
+    state: TwoState
+    edge_samples: int
+
+
+def _switched(
+    recording: Recording, levels: Levels, direction: Direction, progress: Callable[[float], None]
+) -> _Switched:
+    """Return where objects are, with borders at the middle of their edges."""
+    middle, band = (levels.low + levels.high) / 2, HYSTERESIS * (levels.high - levels.low) / 2
+    dtype, samples = recording.dtype, recording.samples
+    wide, exact = Comparator(middle + band, middle - band, dtype), Comparator(middle, middle, dtype)
+    for block in recording.blocks():
+        wide.push(block.light, block.invalid)
+        exact.push(block.light, block.invalid)
+        progress(0.5 + 0.5 * (block.start + block.light.size) / samples)
+    state, crossings = wide.light_state(), exact.light_state()
+    rises, falls = _back_to(state.rises(), crossings.rises()), _back_to(state.falls(), crossings.falls())
+    moved = np.concatenate([state.rises() - rises, state.falls() - falls])
+    edges = np.sort(np.concatenate([rises, falls]))
+    light = TwoState(state.first, edges)
+    width = max(1, math.ceil(float(np.median(moved)))) if moved.size else 1
+    return _Switched(light if direction is Direction.RISE else light.inverted(), width)
+
+
+def _back_to(edges: Edges, crossings: Edges) -> Edges:
+    """Return the last crossing at or before every edge, or the edge itself where there is none.
+
+    Between two edges of the wide band the light crosses its middle: no edge moves past its neighbour.
+    """
+    at = np.searchsorted(crossings, edges, side="right") - 1
+    known = at >= 0
+    out: Edges = edges.copy()
+    out[known] = crossings[at[known]]
+    return out
+
+
+def _shortest(state: TwoState, samples: int) -> int:
+    """Return a tenth of the typical pass or gap, whichever is shorter; typical is the median by time."""
+    lengths = []
+    for signal in (state, state.inverted()):
+        start, end = signal.runs(samples)
+        length = np.sort(end - start.clip(min=0))
+        if length.size:
+            half = np.searchsorted(np.cumsum(length), length.sum() / 2)
+            lengths.append(int(length[half]))
+    return max(SHORTEST_SAMPLES, math.floor(SHORTEST_SHARE * min(lengths)))
+
+
+def _without_short(start: Edges, end: Edges, shortest: int) -> tuple[Edges, Edges]:
+    long = end - start >= shortest
+    return start[long], end[long]
+
+
+def _joined(start: Edges, end: Edges, shortest: int) -> tuple[Edges, Edges]:
+    """Close gaps that are shorter than the shortest duration."""
+    if start.size == 0:
+        return start, end
+    apart = start[1:] - end[:-1] >= shortest
+    return start[np.concatenate(([True], apart))], end[np.concatenate((apart, [True]))]

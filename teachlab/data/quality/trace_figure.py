@@ -1,0 +1,158 @@
+"""A picture of a recording: its light over time with the passes marked."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.data.quality.report import Quality
+from teachlab.light.extremes import Extremes
+from teachlab.model.recording import Origin, Recording
+from teachlab.model.truth import Truth
+
+LIGHT, PASS, GREY = "#0072B2", "#D55E00", "#595959"
+COLUMNS = 1600
+DETAIL_PASSES = 6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Envelope:
+    """Lowest and highest light in equal stretches of time; no sample is left out.
+
+    Parameters
+    ----------
+    edges : ndarray of int64, shape (columns + 1,), samples
+    low, high : ndarray of float64, shape (columns,), recording units
+        NaN where no sample is valid.
+    """
+
+    edges: NDArray[np.int64]
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
+
+
+def envelope(recording: Recording, start: int, stop: int, *, columns: int = COLUMNS) -> Envelope:
+    """Return the envelope of the samples ``[start, stop)``."""
+    columns = min(columns, stop - start)
+    edges = np.array([start + k * (stop - start) // columns for k in range(columns + 1)], np.int64)
+    found = Extremes(edges[:-1], edges[1:])
+    for block in recording.blocks(start, stop):
+        found.push(block.start, block.light, block.invalid_mask())
+    return Envelope(edges, found.low, found.high)
+
+
+def trace_figure(recording: Recording, truth: Truth | None, quality: Quality, *, kind: str = "svg") -> bytes:
+    """Draw the whole recording and, below it, its first passes.
+
+    Parameters
+    ----------
+    recording : Recording
+    truth : Truth, optional
+        Passes to mark.
+    quality : Quality
+        Of the recording; its best level is drawn.
+    kind : str
+        svg or png.
+
+    Returns
+    -------
+    bytes
+        The same bytes for the same recording and library versions.
+    """
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    spans = [(0, recording.samples)]
+    if truth is not None and truth.passes:
+        spans.append(_detail(truth, recording.samples))
+    with mpl.rc_context({"svg.hashsalt": recording.name, "svg.fonttype": "none", "font.size": 9}):
+        figure = Figure(figsize=(11, 1.2 + 2.6 * len(spans)), layout="constrained")
+        for k, (start, stop) in enumerate(spans):
+            axes = figure.add_subplot(len(spans), 1, k + 1)
+            _draw(axes, recording, truth, quality, start, stop)
+            axes.set_title("the whole recording" if k == 0 else "its first passes", loc="left", fontsize=9)
+            if k == 0:
+                axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8.5)
+        notes = " — synthetic, no evidence about a real line" if recording.info.origin is Origin.SYNTHETIC else ""
+        if quality.truth_source == "self-labelled":
+            notes += " — passes self-labelled, support no claim"
+        figure.suptitle((recording.info.title or recording.name) + notes, fontsize=10)
+        out = io.BytesIO()
+        figure.savefig(out, format=kind, metadata={"Date": None} if kind == "svg" else None, dpi=110)
+        return out.getvalue()
+
+
+def _detail(truth: Truth, samples: int) -> tuple[int, int]:
+    last = min(DETAIL_PASSES, truth.passes) - 1
+    start, stop = int(truth.start[0]), int(truth.end[last])
+    room = max(1, (stop - start) // 12)
+    return max(0, start - room), min(samples, stop + room)
+
+
+def _time_unit(seconds: float) -> tuple[float, str]:
+    for limit, size, name in ((0.5, 1e-3, "ms"), (600.0, 1.0, "s"), (4 * 3600.0, 60.0, "min"), (np.inf, 3600.0, "h")):
+        if seconds < limit:
+            return size, name
+    return 1.0, "s"
+
+
+def _draw(axes: Any, recording: Recording, truth: Truth | None, quality: Quality, start: int, stop: int) -> None:
+    found = envelope(recording, start, stop)
+    rate = recording.info.sample_rate_hz
+    size, unit = _time_unit((stop - start) / rate)
+
+    def at(samples: NDArray[np.int64]) -> NDArray[np.float64]:
+        return samples / rate / size
+
+    # Every column appears twice, at both of its ends, so that it is as wide as its stretch of time.
+    x = np.repeat(at(found.edges), 2)[1:-1]
+    low, high = np.repeat(found.low, 2), np.repeat(found.high, 2)
+    axes.fill_between(x, low, high, color=LIGHT, linewidth=0.6, label="light, lowest to highest")
+    if truth is not None:
+        for detect, colour, name in ((True, PASS, "pass"), (False, GREY, "pass to ignore")):
+            begin, end = _covered(truth, found.edges, detect)
+            if begin.size:
+                bars = np.column_stack([at(begin), at(end) - at(begin)])
+                transform = axes.get_xaxis_transform()
+                axes.broken_barh(
+                    bars, (0.0, 0.035), facecolors=colour, edgecolors=colour, linewidth=0.6, transform=transform,
+                    label=name,
+                )  # fmt: skip
+    bad = np.isnan(found.low)
+    if bad.any():
+        begin, end = _runs(bad, found.edges)
+        bars = np.column_stack([at(begin), at(end) - at(begin)])
+        axes.broken_barh(
+            bars, (0, 1), facecolors="none", edgecolors=GREY, hatch="///", linewidth=0,
+            transform=axes.get_xaxis_transform(), label="no valid sample",
+        )  # fmt: skip
+    if quality.separability is not None:
+        word = "separates all" if quality.separable else "separates most"
+        axes.axhline(quality.separability.level, color="black", linestyle="--", linewidth=0.9, label=f"level: {word}")
+    axes.set_xlim(at(found.edges[:1])[0], at(found.edges[-1:])[0])
+    axes.margins(y=0.08)
+    axes.set_xlabel(f"time, {unit}")
+    axes.set_ylabel(f"light, {recording.info.unit}")
+    axes.spines[["top", "right"]].set_visible(False)
+
+
+def _covered(truth: Truth, edges: NDArray[np.int64], detect: bool) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the stretches of columns that hold a pass: even the shortest pass is a column wide."""
+    chosen = (truth.detect == detect) & (truth.end > edges[0]) & (truth.start < edges[-1])
+    columns = edges.size - 1
+    first = (np.searchsorted(edges, truth.start[chosen], side="right") - 1).clip(0)
+    last = np.searchsorted(edges, truth.end[chosen], side="left").clip(0, columns)
+    flips = np.zeros(columns + 1, np.int64)
+    np.add.at(flips, first, 1)
+    np.subtract.at(flips, last, 1)
+    return _runs(np.cumsum(flips)[:columns] > 0, edges)
+
+
+def _runs(flags: NDArray[np.bool_], edges: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    padded = np.concatenate(([False], flags, [False])).astype(np.int8)
+    change = np.diff(padded)
+    return edges[np.flatnonzero(change > 0)], edges[np.flatnonzero(change < 0)]

@@ -1,0 +1,281 @@
+"""Recordings in and out: Parquet with the column `light` and its metadata."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator
+from contextlib import ExitStack
+from pathlib import Path
+from types import TracebackType
+from typing import Annotated, Any, Self
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+from pydantic import Field
+
+from teachlab.data.atomic_files import write_aside
+from teachlab.data.parquet_source import COLUMN, ParquetSource
+from teachlab.data.strict_json import SchemaOne, check, parse_json
+from teachlab.errors import RecordingError
+from teachlab.model.recording import Block, Direction, Light, Origin, Recording, RecordingInfo, Sensing
+
+METADATA_KEY = "teachlab.recording"
+PANDAS_KEY = b"PANDAS_ATTRS"
+GROUP_ROWS = 1 << 16
+
+
+class _InfoDocument(SchemaOne):
+    """The JSON under `teachlab.recording`; null stands for the default everywhere."""
+
+    sample_rate_hz: Annotated[float, Field(gt=0)]
+    unit: Annotated[str, Field(min_length=1)]
+    full_scale: float | None = None
+    dark_level: float | None = None
+    sensing: Annotated[Sensing, Field(strict=False)] | None = None
+    direction: Annotated[Direction, Field(strict=False)] | None = None
+    origin: Annotated[Origin, Field(strict=False)] | None = None
+    title: str | None = None
+    line_speed_m_s: Annotated[float, Field(gt=0)] | None = None
+    notes: str | None = None
+
+
+def read_recording(location: str | Path) -> Recording:
+    """Open a recording; its samples are read when they are asked for.
+
+    Parameters
+    ----------
+    location : str or Path
+        A local path, or a URI that `pyarrow.fs` knows, such as ``s3://bucket/line-3.parquet``.
+
+    Returns
+    -------
+    Recording
+        A handle that can be pickled; it opens the file again where it is used.
+
+    Raises
+    ------
+    RecordingError
+        If the file, its column `light` or its metadata break the file contract.
+    """
+    source = ParquetSource(location)
+    info = info_from_metadata(source.metadata, str(location))
+    return Recording(info, source, Path(str(location)).stem)
+
+
+def info_from_metadata(metadata: dict[bytes, bytes], where: str) -> RecordingInfo:
+    """Return what a file's key-value metadata say about the recording."""
+    found = document_in(metadata, METADATA_KEY, where, RecordingError)
+    if found is None:
+        raise RecordingError(
+            f"{where}: the sample rate and the unit are missing: the file has no metadata key '{METADATA_KEY}' "
+            f"(nor pandas attrs of that name). Write it with teachlab, or run "
+            f"`teachlab import {where} --rate HZ --column {COLUMN} --unit UNIT --out NEW.parquet`."
+        )
+    return info_from_document(found, f"{where}, metadata key '{METADATA_KEY}'")
+
+
+def info_from_document(values: object, where: str) -> RecordingInfo:
+    """Return the metadata of a recording from its parsed JSON, all faults in one message."""
+    document = check(_InfoDocument, values, where, RecordingError)
+    given = {k: v for k, v in document.model_dump(exclude={"schema_"}).items() if v is not None}
+    try:
+        return RecordingInfo(**given)
+    except RecordingError as fault:
+        raise RecordingError(f"{where}: {fault}") from None
+
+
+def info_document(info: RecordingInfo) -> dict[str, Any]:
+    """Return the plain JSON form of a recording's metadata, schema 1."""
+    return {
+        "schema": 1,
+        "sample_rate_hz": float(info.sample_rate_hz),
+        "unit": info.unit,
+        "full_scale": info.full_scale,
+        "dark_level": info.dark_level,
+        "sensing": str(info.sensing),
+        "direction": None if info.direction is None else str(info.direction),
+        "origin": str(info.origin),
+        "title": info.title,
+        "line_speed_m_s": info.line_speed_m_s,
+        "notes": info.notes,
+    }
+
+
+def document_in(metadata: dict[bytes, bytes], key: str, where: str, error: type[RecordingError] | Any) -> Any:
+    """Return the JSON under a metadata key, else what pandas carried along in its attrs, else None."""
+    raw = metadata.get(key.encode())
+    if raw is not None:
+        return parse_json(raw, f"{where}, metadata key '{key}'", error)
+    attrs = metadata.get(PANDAS_KEY)
+    if attrs is None:
+        return None
+    values = parse_json(attrs, f"{where}, pandas attrs", error)
+    found = values.get(key) if isinstance(values, dict) else None
+    return parse_json(found, f"{where}, pandas attrs '{key}'", error) if isinstance(found, str) else found
+
+
+def metadata_for(key: str, document: dict[str, Any]) -> dict[bytes, bytes]:
+    """Return file metadata that hold a document twice: under its key, and where pandas keeps it."""
+    text = json.dumps(document, allow_nan=False, ensure_ascii=False)
+    attrs = json.dumps({key: document}, allow_nan=False, ensure_ascii=False)
+    return {key.encode(): text.encode(), PANDAS_KEY: attrs.encode()}
+
+
+class RecordingWriter:
+    """Write a recording piece by piece, in bounded memory.
+
+    The file appears when the writer is closed; leaving the ``with`` block by an exception leaves nothing.
+    The bytes depend on the samples and the metadata only, not on how the samples were cut.
+
+    Parameters
+    ----------
+    path : str or Path
+        The recording to write.
+    info : RecordingInfo
+        Its metadata.
+    dtype : dtype
+        The stored type: any integer or floating type.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "line.parquet"
+    >>> with RecordingWriter(path, RecordingInfo(sample_rate_hz=1000, unit="counts"), np.uint16) as out:
+    ...     out.append(np.array([5, 7, 6], np.uint16))
+    >>> read_recording(path).light[0:3].tolist()
+    [5, 7, 6]
+    """
+
+    def __init__(self, path: str | Path, info: RecordingInfo, dtype: Any) -> None:
+        self._dtype = np.dtype(dtype).newbyteorder("=")
+        if self._dtype.kind not in "iuf" or self._dtype.itemsize > 8:
+            raise RecordingError(f"light must be of an integer or floating type of at most 64 bits, got {self._dtype}.")
+        self._path = path
+        self._pieces: list[tuple[Light, NDArray[np.bool_] | None]] = []
+        self._waiting = 0
+        self.samples = 0
+        kind = pa.from_numpy_dtype(self._dtype)
+        self._schema = pa.schema([pa.field(COLUMN, kind)], metadata_for(METADATA_KEY, info_document(info)))
+        self._done = False
+        with ExitStack() as building:
+            aside = building.enter_context(write_aside(path))
+            self._writer = building.enter_context(
+                pq.ParquetWriter(
+                    aside,
+                    self._schema,
+                    compression="zstd",
+                    use_dictionary=False,
+                    column_encoding={COLUMN: "BYTE_STREAM_SPLIT"},
+                )
+            )
+            self._stack = building.pop_all()
+
+    def append(self, light: Light, invalid: NDArray[np.bool_] | None = None) -> None:
+        """Add samples; masked elements, NaN and those flagged in `invalid` are written as null."""
+        if isinstance(light, np.ma.MaskedArray):
+            mask = np.ma.getmaskarray(light)
+            invalid = mask if invalid is None else mask | invalid
+            light = light.data
+        if light.ndim != 1 or light.dtype.newbyteorder("=") != self._dtype:
+            raise RecordingError(
+                f"samples appended must be a one-dimensional array of {self._dtype}, "
+                f"got {light.dtype} of shape {light.shape}."
+            )
+        values = light.astype(self._dtype)  # a copy: the caller may use its buffer again
+        if values.dtype.kind == "f":
+            nan = np.isnan(values)
+            invalid = nan if invalid is None else nan | invalid
+        self._pieces.append((values, None if invalid is None or not invalid.any() else invalid.copy()))
+        self._waiting += values.size
+        self.samples += values.size
+        if self._waiting >= GROUP_ROWS:
+            self._flush(self._waiting - self._waiting % GROUP_ROWS)
+
+    def _flush(self, rows: int) -> None:
+        values = np.concatenate([v for v, _ in self._pieces])
+        masks = [np.zeros(v.size, bool) if m is None else m for v, m in self._pieces]
+        mask = np.concatenate(masks)
+        array = pa.array(values[:rows], mask=mask[:rows] if mask[:rows].any() else None)
+        self._writer.write_table(pa.table([array], schema=self._schema), row_group_size=GROUP_ROWS)
+        self._pieces = [(values[rows:], mask[rows:])] if rows < values.size else []
+        self._waiting = values.size - rows
+
+    def close(self) -> None:
+        """Finish the file and give it its name."""
+        if self._done:
+            return
+        try:
+            if self.samples == 0:
+                raise RecordingError(f"{self._path}: nothing was recorded; a recording needs at least one sample.")
+            if self._waiting:
+                self._flush(self._waiting)
+        except BaseException as fault:
+            self._leave(fault)
+            raise
+        self._done = True
+        self._stack.close()
+
+    def abort(self) -> None:
+        """Give up and leave nothing behind."""
+        self._leave(RecordingError("abandoned"))
+
+    def _leave(self, fault: BaseException) -> None:
+        if not self._done:
+            self._done = True
+            self._stack.__exit__(type(fault), fault, fault.__traceback__)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if fault is None:
+            self.close()
+        else:
+            self._leave(fault)
+
+
+def write_recording(
+    path: str | Path, recording: Recording | Iterable[Block | Light], info: RecordingInfo | None = None
+) -> None:
+    """Write a recording, or a stream of blocks or arrays, in bounded memory.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file to write; it appears only when it is complete.
+    recording : Recording, or iterable of Block or ndarray
+        The samples; the type of the first piece is the stored type.
+    info : RecordingInfo, optional
+        The metadata; by default the recording's own.
+
+    Raises
+    ------
+    RecordingError
+        If there are no samples, or blocks come without `info`.
+    """
+    if isinstance(recording, Recording):
+        info = recording.info if info is None else info
+        pieces: Iterator[Block | Light] = iter(recording.blocks())
+    else:
+        pieces = iter(recording)
+    if info is None:
+        raise RecordingError("a stream of blocks needs `info`: its sample rate and unit.")
+    first = next(pieces, None)
+    if first is None:
+        raise RecordingError(f"{path}: nothing was recorded; a recording needs at least one sample.")
+    dtype = first.light.dtype if isinstance(first, Block) else first.dtype
+    with RecordingWriter(path, info, dtype) as out:
+        _append(out, first)
+        for piece in pieces:
+            _append(out, piece)
+
+
+def _append(out: RecordingWriter, piece: Block | Light) -> None:
+    if isinstance(piece, Block):
+        out.append(piece.light, piece.invalid)
+    else:
+        out.append(piece)

@@ -1,0 +1,1 @@
+"""Measuring light in passes and gaps: windows, extremes, noise, edge time, event statistics."""

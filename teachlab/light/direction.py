@@ -1,0 +1,98 @@
+"""Which way objects move the light: the rule that finds it, and what it measured."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import isnan
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from teachlab.light.usable_light import LARGEST
+from teachlab.model.recording import Direction
+
+REQUIRED_RATIO = 1.25
+"""The larger contrast must be at least this many times the smaller one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Contrasts:
+    """How far objects rise above the gaps, and how far they dip below.
+
+    Parameters
+    ----------
+    rise : float, recording units
+        Median of (pass maximum − gap median); NaN without data.
+    dip : float, recording units
+        Median of (gap median − pass minimum); NaN without data.
+    """
+
+    rise: float
+    dip: float
+
+    @property
+    def ratio(self) -> float:
+        """The larger contrast over the smaller one: infinite if only one is above 0, NaN if none is."""
+        larger, smaller = max(self.rise, self.dip), min(self.rise, self.dip)
+        if not larger > 0:
+            return float("nan")
+        return larger / smaller if smaller > 0 else float("inf")
+
+    def told(self, unit: str) -> str:
+        """Return both contrasts and their ratio in words.
+
+        Examples
+        --------
+        >>> Contrasts(6.0, 4.0).told("mV"), Contrasts(0.0, -1.0).told("mV")
+        ('rise 6 mV, dip 4 mV, ratio 1.5', 'rise 0 mV, dip -1 mV')
+        """
+        both = f"rise {self.rise:.6g} {unit}, dip {self.dip:.6g} {unit}"
+        return both if isnan(self.ratio) else f"{both}, ratio {self.ratio:.3g}"
+
+    @property
+    def direction(self) -> Direction | None:
+        """The direction of the larger contrast, or None where the two are too close to tell."""
+        if not self.ratio >= REQUIRED_RATIO:
+            return None
+        return Direction.RISE if self.rise > self.dip else Direction.DIP
+
+
+def contrasts(pass_max: ArrayLike, pass_min: ArrayLike, gap_median: ArrayLike) -> Contrasts:
+    """Measure how far passes reach above and below the gaps.
+
+    Parameters
+    ----------
+    pass_max, pass_min : array_like of float, shape (passes,), recording units
+        Extremes of the valid samples of every pass; passes with NaN are left out.
+    gap_median : float or array_like of float, shape (passes,), recording units
+        Median of the background: one for all passes, or one for each.
+
+    Examples
+    --------
+    >>> contrasts([52.0, 50.0, 48.0], [9.0, 8.0, 9.0], 10.0)
+    Contrasts(rise=40.0, dip=1.0)
+    """
+    most, least, background = (
+        np.clip(np.asarray(x, np.float64), -LARGEST, LARGEST) for x in (pass_max, pass_min, gap_median)
+    )
+    above, below = most - background, background - least
+    known = ~(np.isnan(above) | np.isnan(below))
+    if not known.any():
+        return Contrasts(float("nan"), float("nan"))
+    return Contrasts(float(np.median(above[known])), float(np.median(below[known])))
+
+
+def find_direction(pass_max: ArrayLike, pass_min: ArrayLike, gap_median: ArrayLike) -> Direction | None:
+    """Return what objects do to the light, or None where rise and dip are too close to tell.
+
+    Parameters and rule as in `contrasts`: the larger contrast decides, if it is at least
+    `REQUIRED_RATIO` times the smaller one.
+
+    Examples
+    --------
+    >>> str(find_direction([52.0, 50.0], [9.0, 8.0], 10.0))
+    'rise'
+    >>> find_direction([12.0, 13.0], [8.0, 7.5], 10.0) is None
+    True
+    """
+    return contrasts(pass_max, pass_min, gap_median).direction

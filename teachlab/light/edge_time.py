@@ -1,0 +1,134 @@
+"""How long an edge takes, and how far the light moves by itself in that time."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.light.lasting_extremes import running_max, running_min
+
+Levels = NDArray[np.float64]
+Places = NDArray[np.int64]
+
+LOW, HIGH = 0.1, 0.9
+"""An edge lasts from the first to the second share of the step between background and object."""
+EDGES = 1000
+"""The median edge time is that of at most about this many passes, evenly chosen."""
+
+
+def edge_evaluations(height: Levels, start: Places, end: Places, background: float) -> float:
+    """Return the median 10–90 % time of the edges of passes, in evaluations.
+
+    Parameters
+    ----------
+    height : ndarray of float64, shape (n,), recording units, objects upwards
+        Without NaN.
+    start, end : ndarray of int64, shape (passes,), evaluations
+        Passes ``[start, end)``, ascending and disjoint.
+    background : float, recording units, objects upwards
+        Level of the empty sensor.
+
+    Returns
+    -------
+    float, evaluations
+        NaN without a pass that rises above the background.
+
+    Notes
+    -----
+    Of every pass both edges are taken, out to the middle of the gaps around it. The top of an edge is the
+    median of the pass if that reaches half the height of its peak, else the peak: one glint must not
+    stretch the edge, and a clear object has only its walls. From the first evaluation at 90 % of the step
+    back to the last at 10 % before it, with straight lines between evaluations.
+
+    References
+    ----------
+    Reference levels of 10 and 90 %: IEEE Std 181 (from memory). A beam with a Gaussian profile of 1/e²
+    radius w gives 1.2816·w/v.
+
+    Examples
+    --------
+    A ramp of ten equal steps from 0 to 10 takes 8 evaluations from 1 to 9:
+
+    >>> ramp = np.concatenate([np.zeros(20), np.arange(11.0), np.full(20, 10.0), np.arange(10.0, -1, -1), np.zeros(20)])
+    >>> edge_evaluations(ramp, np.array([25]), np.array([57]), 0.0)
+    8.0
+    """
+    if start.size == 0:
+        return float("nan")
+    before = np.concatenate(([0], (end[:-1] + start[1:]) // 2))
+    after = np.concatenate(((end[:-1] + start[1:]) // 2, [height.size]))
+    times: list[float] = []
+    for k in range(0, start.size, -(-start.size // EDGES)):
+        inside = height[start[k] : end[k]]
+        if inside.size == 0:
+            continue
+        peak, middle = float(inside.max()) - background, _median(inside) - background
+        step = middle if middle >= peak / 2 else peak
+        if not step > 0:
+            continue
+        around = height[before[k] : after[k]] - background
+        times += [t for t in (_climb(around, step), _climb(around[::-1], step)) if t is not None]
+    return float(np.median(times)) if times else float("nan")
+
+
+def _median(values: Levels) -> float:
+    """Return the median of values without NaN; for a few thousand of them faster than the library's."""
+    a, b = (values.size - 1) // 2, values.size // 2
+    found = np.partition(values, (a, b))
+    return float((found[a] + found[b]) / 2)
+
+
+def _climb(height: Levels, step: float) -> float | None:
+    """Return how long the first climb to 90 % of a step takes from its last 10 %, None if it has no foot."""
+    top = int(np.argmax(height >= HIGH * step))
+    below = np.flatnonzero(height[:top] <= LOW * step)
+    if top == 0 or below.size == 0:
+        return None
+    foot = int(below[-1])
+    begin = foot + (LOW * step - height[foot]) / (height[foot + 1] - height[foot])
+    finish = top - (height[top] - HIGH * step) / (height[top] - height[top - 1])
+    return float(finish - begin)
+
+
+def ranges(height: Levels, start: Places, stop: Places, span: int) -> Levels:
+    """Return the range (largest minus smallest level) of every window that lies inside a stretch.
+
+    Parameters
+    ----------
+    height : ndarray of float64, shape (n,), recording units
+        Without NaN.
+    start, stop : ndarray of int64, shape (k,), evaluations
+        Stretches ``[start, stop)``; one shorter than `span` gives no window.
+    span : int, evaluations
+        Length of a window, at least 1.
+
+    Returns
+    -------
+    ndarray of float64, shape (windows,), recording units
+
+    Examples
+    --------
+    >>> ranges(np.array([1.0, 4.0, 2.0, 2.0]), np.array([0]), np.array([4]), 2).tolist()
+    [3.0, 2.0, 0.0]
+    """
+    last = stop - span + 1
+    rows = last > start
+    if not rows.any():
+        return np.empty(0, np.float64)
+    spans = running_max(height, span) - running_min(height, span)
+    out: Levels = spans[places(start[rows], last[rows])]
+    return out
+
+
+def places(start: Places, stop: Places) -> Places:
+    """Return the places of non-empty stretches, one stretch after the other.
+
+    Examples
+    --------
+    >>> places(np.array([0, 5]), np.array([2, 8])).tolist()
+    [0, 1, 5, 6, 7]
+    """
+    size = stop - start
+    offset = np.repeat(start - np.concatenate(([0], np.cumsum(size)[:-1])), size)
+    out: Places = np.arange(int(size.sum())) + offset
+    return out

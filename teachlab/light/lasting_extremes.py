@@ -1,0 +1,169 @@
+"""Extremes that last: the best minimum, and the lowest maximum, over a span of evaluations."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.light.extremes import Extremes
+from teachlab.model.recording import Light
+
+
+def running_min(light: Light, span: int) -> Light:
+    """Return the minimum over every `span` neighbouring values.
+
+    Parameters
+    ----------
+    light : ndarray, shape (n,)
+        In any type, without NaN; the type is kept.
+    span : int
+        At least 1.
+
+    Returns
+    -------
+    ndarray, shape (max(0, n − span + 1),)
+        Element i is the minimum of ``light[i : i + span]``.
+
+    Notes
+    -----
+    Minima over 1, 2, 4 … neighbours follow from one another by one comparison each; two overlapping ones
+    cover any span. That takes log2(span) comparisons per value.
+
+    Examples
+    --------
+    >>> running_min(np.array([4, 7, 6, 9, 8, 8]), 3).tolist()
+    [4, 6, 6, 8]
+    """
+    return _running(np.minimum, light, span)
+
+
+def running_max(light: Light, span: int) -> Light:
+    """Return the maximum over every `span` neighbouring values, as `running_min`.
+
+    Examples
+    --------
+    >>> running_max(np.array([4, 7, 6, 9, 8, 8]), 3).tolist()
+    [7, 9, 9, 9]
+    """
+    return _running(np.maximum, light, span)
+
+
+def _running(pick: Any, light: Light, span: int) -> Light:
+    size = light.size - span + 1
+    if size <= 0:
+        return light[:0]
+    reach = 1
+    while 2 * reach <= span:
+        light = pick(light[:-reach], light[reach:])
+        reach *= 2
+    rest = span - reach
+    out: Light = pick(light[:size], light[rest : rest + size]) if rest else light[:size]
+    return out
+
+
+class Hold:
+    """Fills invalid evaluations with the last valid one before them: the comparator holds its state there.
+
+    Those before the first valid evaluation take its value, as they take its state; until it comes they are
+    kept back, so that what `push` returns ends where the block ends but may begin earlier, or be empty.
+
+    Examples
+    --------
+    >>> hold = Hold()
+    >>> hold.push(np.array([9]), np.array([True])).tolist()
+    []
+    >>> hold.push(np.array([9, 5, 0]), np.array([True, False, True])).tolist()
+    [5, 5, 5, 5]
+    """
+
+    def __init__(self) -> None:
+        self._last: Any = None
+        self._ahead = 0
+
+    def push(self, light: Light, invalid: NDArray[np.bool_] | None) -> Light:
+        """Return the evaluations up to the end of this block, without holes, in the same type."""
+        if light.size == 0:
+            return light
+        if self._last is None:
+            if invalid is not None and invalid.all():
+                self._ahead += light.size
+                return light[:0]
+            begin = 0 if invalid is None else int(np.argmin(invalid))
+            self._last = light[begin]
+            if self._ahead:
+                light = np.concatenate((np.full(self._ahead, self._last, light.dtype), light))
+                invalid = None if invalid is None else np.concatenate((np.zeros(self._ahead, bool), invalid))
+        if invalid is not None and invalid.any():
+            at = np.maximum.accumulate(np.where(invalid, -1, np.arange(light.size)))
+            light = np.where(at < 0, self._last, light[at]).astype(light.dtype)
+        self._last = light[-1]
+        return light
+
+
+class SustainedExtremes:
+    """Streams light and keeps, for disjoint stretches, the extremes that last for `span` evaluations.
+
+    Parameters
+    ----------
+    start, stop : ndarray of int64, shape (n,), evaluations
+        Stretches ``[start, stop)``, ascending and disjoint; they may touch, and may be empty.
+    span : int, evaluations
+        How long an extreme must last. A stretch shorter than it is looked at as a whole.
+
+    Attributes
+    ----------
+    high : ndarray of float64, shape (n,), recording units
+        Sustained peak: the highest minimum over `span` neighbours inside the stretch; NaN if it is empty.
+    low : ndarray of float64, shape (n,), recording units
+        Sustained valley: the lowest maximum over `span` neighbours inside the stretch.
+
+    Notes
+    -----
+    An output that must see its condition for `span` evaluations becomes active within a stretch, for a
+    level without hysteresis, if and only if the sustained peak reaches the level.
+
+    Examples
+    --------
+    A spike of one sample does not last for two:
+
+    >>> found = SustainedExtremes(np.array([0]), np.array([6]), 2)
+    >>> found.push(0, np.array([3, 9, 4, 5, 6, 2]))
+    >>> found.high.tolist(), found.low.tolist()
+    ([5.0], [5.0])
+    """
+
+    def __init__(self, start: NDArray[np.int64], stop: NDArray[np.int64], span: int) -> None:
+        self._span = span
+        short = stop - start < span
+        # Element i of a running extreme ends at i: it lies inside the stretch from start + span − 1 on.
+        first = np.where(short, stop, start + span - 1)
+        self._mins = Extremes(first, stop)
+        self._maxes = self._mins if span == 1 else Extremes(first, stop)
+        self._short = short
+        self._whole = Extremes(start, np.where(short, stop, start)) if span > 1 and short.any() else None
+        self._tail: Light | None = None
+
+    def push(self, first: int, light: Light) -> None:
+        """Take consecutive evaluations without holes; `first` is the index of the first of them."""
+        if self._span == 1:
+            self._mins.push(first, light)
+            return
+        if self._whole is not None:
+            self._whole.push(first, light)
+        joined = light if self._tail is None else np.concatenate((self._tail, light))
+        base = first + light.size - joined.size
+        self._mins.push(base + self._span - 1, running_min(joined, self._span))
+        self._maxes.push(base + self._span - 1, running_max(joined, self._span))
+        self._tail = joined[max(0, joined.size - self._span + 1) :]
+
+    @property
+    def high(self) -> NDArray[np.float64]:
+        """Sustained peaks so far."""
+        return self._mins.high if self._whole is None else np.where(self._short, self._whole.low, self._mins.high)
+
+    @property
+    def low(self) -> NDArray[np.float64]:
+        """Sustained valleys so far."""
+        return self._maxes.low if self._whole is None else np.where(self._short, self._whole.high, self._maxes.low)

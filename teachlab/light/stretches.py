@@ -1,0 +1,102 @@
+"""The teach block as the sensor evaluates it: read once where it fits, otherwise as needed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.light.extremes import Extremes
+from teachlab.model.recording import BLOCK_SAMPLES, ArraySource, Block, Recording
+from teachlab.model.teaching import Levels
+from teachlab.sensor.clock import Clock
+
+KEPT_EVALUATIONS = 50_000_000
+"""Blocks of up to this many evaluations are kept in memory, in the stored type."""
+
+
+class Evaluated:
+    """Evaluations ``[0, stop)`` of a recording; no sample behind the last of them is ever read.
+
+    Parameters
+    ----------
+    recording : Recording
+    clock : Clock
+        Which sample every evaluation reads.
+    stop : int, evaluations
+    """
+
+    def __init__(self, recording: Recording, clock: Clock, stop: int) -> None:
+        self._recording, self._clock, self.stop = recording, clock, stop
+        self._kept: Block | None = None
+        if isinstance(recording.source, ArraySource) and clock.every_sample:
+            self._kept = recording.read(0, stop)
+        elif stop <= KEPT_EVALUATIONS:
+            self._kept = self._load()
+
+    def read(self, start: int, stop: int) -> Levels:
+        """Return the evaluations ``[start, stop)``: a new array, NaN where invalid."""
+        if self._kept is not None:
+            invalid = None if self._kept.invalid is None else self._kept.invalid[start:stop]
+            return Block(start, self._kept.light[start:stop], invalid).as_float()
+        if stop <= start:
+            return np.empty(0, np.float64)
+        samples = self._clock.sample_of(np.arange(start, stop))
+        first = int(samples[0])
+        return self._recording.read(first, int(samples[-1]) + 1).as_float()[samples - first]
+
+    def blocks(self) -> Iterator[tuple[int, Levels]]:
+        """Iterate over all evaluations in time order, as (first evaluation, levels)."""
+        for start in range(0, self.stop, BLOCK_SAMPLES):
+            yield start, self.read(start, min(start + BLOCK_SAMPLES, self.stop))
+
+    def _load(self) -> Block:
+        light = np.empty(self.stop, self._recording.dtype)
+        invalid: NDArray[np.bool_] | None = None
+        for block in self._recording.blocks(0, self._samples()):
+            a = self._clock.first_at_or_after(block.start)
+            b = min(self._clock.first_at_or_after(block.start + block.light.size), self.stop)
+            picked = self._clock.sample_of(np.arange(a, b)) - block.start
+            light[a:b] = block.light[picked]
+            if block.invalid is not None:
+                invalid = np.zeros(self.stop, bool) if invalid is None else invalid
+                invalid[a:b] = block.invalid[picked]
+        return Block(0, light, invalid)
+
+    def _samples(self) -> int:
+        return int(self._clock.sample_of(np.array([self.stop - 1]))[0]) + 1 if self.stop else 0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stretches:
+    """Disjoint stretches ``[start, stop)`` of evaluations in time order, and what they hold.
+
+    Parameters
+    ----------
+    start, stop : ndarray of int64, shape (n,), evaluations
+    valid : ndarray of int64, shape (n,)
+        Valid evaluations of each.
+    low, high : ndarray of float64, shape (n,), recording units
+        Extremes of the valid evaluations; NaN where there is none.
+    """
+
+    start: NDArray[np.int64]
+    stop: NDArray[np.int64]
+    valid: NDArray[np.int64]
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
+
+    def select(self, rows: NDArray[np.bool_]) -> Stretches:
+        """Return some of the stretches."""
+        return Stretches(self.start[rows], self.stop[rows], self.valid[rows], self.low[rows], self.high[rows])
+
+
+def measure(evaluated: Evaluated, start: NDArray[np.int64], stop: NDArray[np.int64]) -> Stretches:
+    """Measure disjoint, ascending, non-empty stretches in one pass over the evaluations."""
+    found = Extremes(start, stop)
+    for first, levels in evaluated.blocks():
+        invalid = np.isnan(levels)
+        found.push(first, levels, invalid if invalid.any() else None)
+    return Stretches(start, stop, found.valid, found.low, found.high)

@@ -1,0 +1,115 @@
+"""Light as statistics take it: which numbers can be reckoned with is decided here, for every command.
+
+Switching compares any light as it is, infinite or not: an infinite sample is above, or below, every level. Means,
+variances and fits need numbers whose squares can be summed. So where light is measured,
+
+- an infinite sample counts as the largest number of its type, at most `LARGEST`: it stays beyond every level, and is
+  left out where noise, contrast or drift is estimated from samples;
+- a finite sample beyond `LARGEST` is refused: the unit of such a recording is wrong.
+
+A strategy that would be shown either abstains (`teachlab.teaching.block`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from teachlab.errors import UnmeasurableError
+from teachlab.model.recording import Block, Chunk, LightSource, Recording
+
+LARGEST = 1e60
+"""Largest light to reckon with: fourth powers are numbers, of distances in noise too; no float32 reaches it."""
+
+
+def measured(recording: Recording) -> Recording:
+    """Return a recording whose blocks hold numbers that can be reckoned with.
+
+    Parameters
+    ----------
+    recording : Recording
+        Integers are handed on as they are.
+
+    Returns
+    -------
+    Recording
+        Reading it raises `UnmeasurableError` at a finite sample beyond `LARGEST`.
+    """
+    if recording.dtype.kind != "f" or isinstance(recording.source, _Bounded):
+        return recording
+    return replace(recording, source=_Bounded(recording.source, recording.name))
+
+
+def bounded(block: Block, name: str) -> Block:
+    """Return a block with infinite light at the largest number of its type.
+
+    Parameters
+    ----------
+    block : Block
+    name : str
+        Of the recording, for the message.
+
+    Raises
+    ------
+    UnmeasurableError
+        At a finite sample beyond `LARGEST`.
+
+    Examples
+    --------
+    >>> bounded(Block(0, np.array([1.0, np.inf, -np.inf])), "log").light.tolist()
+    [1.0, 1e+60, -1e+60]
+    """
+    light = block.light
+    if light.dtype.kind != "f" or light.size == 0:
+        return block
+    limit = min(LARGEST, float(np.finfo(light.dtype).max))
+    # NaN compares as beyond, so that the usual block costs two reductions.
+    if -limit <= light.min() and light.max() <= limit:
+        return block
+    beyond = np.abs(light) > limit
+    if block.invalid is not None:
+        beyond &= ~block.invalid
+    if not beyond.any():
+        return block
+    wrong = np.flatnonzero(beyond & np.isfinite(light))
+    if wrong.size:
+        at = int(wrong[0])
+        raise UnmeasurableError(
+            f"{name}: column 'light', sample {block.start + at}: light must be at most {LARGEST:g} in either direction "
+            f"to be measured, got {light[at]:.6g}. Import the log in a larger unit, or leave such values empty."
+        )
+    return Block(block.start, np.where(beyond, np.copysign(light.dtype.type(limit), light), light), block.invalid)
+
+
+@dataclass(frozen=True, slots=True)
+class _Bounded:
+    """A source whose blocks are bounded as they are read."""
+
+    inner: LightSource
+    name: str
+
+    @property
+    def samples(self) -> int:
+        """How many samples there are."""
+        return self.inner.samples
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        """The stored type."""
+        return self.inner.dtype
+
+    def chunks(self) -> Sequence[Chunk]:
+        """Return what can be read in one go; extremes known beforehand are those of the unbounded light: not told."""
+        return [replace(chunk, low=None, high=None) for chunk in self.inner.chunks()]
+
+    def read(self, start: int, stop: int) -> Block:
+        """Return the samples ``[start, stop)``."""
+        return bounded(self.inner.read(start, stop), self.name)
+
+    def blocks(self, start: int, stop: int, size: int) -> Iterator[Block]:
+        """Iterate over ``[start, stop)``, at most `size` samples each."""
+        for block in self.inner.blocks(start, stop, size):
+            yield bounded(block, self.name)

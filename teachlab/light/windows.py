@@ -1,0 +1,88 @@
+"""Windows of passes and the gaps between them, in evaluations: every evaluation belongs to one of them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from teachlab.errors import ParameterError
+from teachlab.model.truth import Truth
+from teachlab.sensor.clock import Clock, ceil, exact
+from teachlab.sensor.edges import Edges
+
+
+def border_evaluations(truth: Truth, clock: Clock, tolerance_ms: float) -> int:
+    """Return how far a window reaches beyond its pass on either side.
+
+    ``ceil(tolerance_ms · rate / 1000 + uncertainty_samples · rate / sample_rate)``, one ceil; no
+    further than the record is long.
+
+    Raises
+    ------
+    ParameterError
+        If the tolerance is not a finite number of at least 0.
+    """
+    if not (math.isfinite(tolerance_ms) and tolerance_ms >= 0):
+        raise ParameterError(f"tolerance-ms must be a finite number of at least 0 ms, got {tolerance_ms:g}.")
+    rate = exact(clock.rate_hz)
+    beyond = exact(tolerance_ms) * rate / 1000 + exact(truth.uncertainty_samples) * rate / exact(clock.sample_rate_hz)
+    return min(ceil(beyond), clock.count)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Windows:
+    """Windows and gaps of one truth under one lag; all positions in evaluations.
+
+    Parameters
+    ----------
+    covered_from, covered_to : ndarray of int64, shape (passes,)
+        Evaluations that read a sample of the pass, ``[from, to)``; empty if none does.
+    start, stop : ndarray of int64, shape (passes,)
+        The window ``[start, stop)``; empty for an empty pass. Windows are disjoint and ascending.
+    gap_start, gap_stop : ndarray of int64, shape (gaps,)
+        What is left, longer than zero.
+    gap_after : ndarray of int64, shape (gaps,)
+        Index of the pass before the gap, −1 for the gap before the first pass.
+    """
+
+    covered_from: Edges
+    covered_to: Edges
+    start: Edges
+    stop: Edges
+    gap_start: Edges
+    gap_stop: Edges
+    gap_after: Edges
+
+    @classmethod
+    def of(cls, truth: Truth, clock: Clock, *, border: int = 0, lag: int = 0) -> Windows:
+        """Lay the windows.
+
+        A pass's window reaches `border` evaluations beyond it on both sides and `lag` further at its end.
+        Where two would overlap, both meet at ``min(⌊(end + next start) / 2⌋ + lag, end + border + lag,
+        next end)``. A pass that covers no evaluation has an empty window and divides nothing.
+
+        Parameters
+        ----------
+        truth : Truth
+        clock : Clock
+        border, lag : int, evaluations
+        """
+        size = clock.count
+        covered_from = clock.firsts_at_or_after(truth.start)
+        covered_to = clock.firsts_at_or_after(truth.end)
+        real = np.flatnonzero(covered_to > covered_from)
+        a, b = covered_from[real], covered_to[real]
+        start, stop = a - border, b + border + lag
+        meet = np.minimum(np.minimum((b[:-1] + a[1:]) // 2 + lag, stop[:-1]), b[1:])
+        overlap = stop[:-1] > start[1:]
+        stop[:-1] = np.where(overlap, meet, stop[:-1])
+        start[1:] = np.where(overlap, meet, start[1:])
+        start, stop = start.clip(0, size), stop.clip(0, size)
+        gap_start, gap_stop = np.concatenate(([0], stop)), np.concatenate((start, [size]))
+        after = np.concatenate(([-1], real))
+        gap = gap_stop > gap_start
+        all_start, all_stop = covered_from.copy(), covered_from.copy()
+        all_start[real], all_stop[real] = start, stop
+        return cls(covered_from, covered_to, all_start, all_stop, gap_start[gap], gap_stop[gap], after[gap])

@@ -1,0 +1,215 @@
+"""Settings of schema 2: levels that follow the background, and a window of two thresholds.
+
+Both are settings: filter, polarity, delays and evaluation rate mean what they mean in schema 1, and
+`on_level` and `off_level` exist. What works with fixed levels only must ask `fixed_levels` first.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields
+from enum import StrEnum
+from typing import Any, Self
+
+from teachlab.errors import SettingError
+from teachlab.model.setting import Polarity, Setting
+
+SCHEMA = 2
+MAX_UPDATE_EVALUATIONS = 65_536
+MAX_TIME_MS = 1e9
+"""Longest time constant, about 11 days."""
+
+
+class SettingKind(StrEnum):
+    """The kinds of setting of schema 2."""
+
+    FOLLOWING = "following"
+    WINDOW = "window"
+
+
+class Follow(StrEnum):
+    """How levels move with the reference: in proportion to it above dark, or by the same amount."""
+
+    GAIN = "gain"
+    OFFSET = "offset"
+
+
+def _finite(setting: Setting, *names: str) -> None:
+    for name in names:
+        value = float(getattr(setting, name))
+        object.__setattr__(setting, name, value)
+        if not math.isfinite(value):
+            raise SettingError(f"{name} must be a finite number of {setting.unit}, got {value}.")
+
+
+def _document(setting: Setting, kind: SettingKind) -> dict[str, Any]:
+    document = Setting.as_dict(setting)
+    taught = document.pop("taught")
+    return {**document, "schema": SCHEMA, "kind": str(kind), "taught": taught}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FollowingSetting(Setting):
+    """Levels that follow a reference: the background light, tracked while no object is there (schema 2).
+
+    `on_level` and `off_level` are the levels at the taught `reference`; the switching rules are in
+    ``teachlab/switching/SWITCHING.md``.
+
+    Parameters
+    ----------
+    reference, low_limit, high_limit : float, recording units
+        Background light when taught, where following starts, and the limits it is held to; an update that
+        would leave them raises the alarm. ``low_limit <= reference <= high_limit``.
+    follow : Follow
+        gain: levels keep their ratio to the reference, both above `dark_level`; offset: their distance from it.
+    dark_level : float, recording units
+        Level without light; for gain ``dark_level < low_limit``.
+    time_constant_ms : float, ms
+        Time in which the reference covers 63 % of a step of the background.
+    update_evaluations : int
+        The reference is updated once in this many evaluations, 1 … 65,536.
+    freeze : bool
+        Whether evaluations in the object's state leave the reference alone.
+    freeze_hold_ms : float, ms
+        How long the reference stays frozen after the object's state.
+    guard : float, share of the distance between active level and reference, optional
+        Evaluations at this distance from the reference or further do not count. None: all count.
+    slew_per_s : float, recording units per second, optional
+        The reference moves no faster than this. None: no limit.
+    release_after_ms : float, ms, optional
+        Once nothing has counted for so long, the reference is set to the light that is there. None: never.
+
+    Raises
+    ------
+    SettingError
+        If an invariant does not hold; both levels must lie on the objects' side of the reference.
+    """
+
+    reference: float
+    low_limit: float
+    high_limit: float
+    follow: Follow = Follow.OFFSET
+    dark_level: float = 0.0
+    time_constant_ms: float = 1000.0
+    update_evaluations: int = 32
+    freeze: bool = True
+    freeze_hold_ms: float = 0.0
+    guard: float | None = None
+    slew_per_s: float | None = None
+    release_after_ms: float | None = None
+
+    def __post_init__(self) -> None:
+        Setting.__post_init__(self)
+        object.__setattr__(self, "follow", Follow(self.follow))
+        _finite(self, "reference", "low_limit", "high_limit", "dark_level")
+        self._check_reference()
+        if not 1 <= self.update_evaluations <= MAX_UPDATE_EVALUATIONS:
+            raise SettingError(
+                f"update_evaluations must lie between 1 and {MAX_UPDATE_EVALUATIONS}, got {self.update_evaluations}."
+            )
+        if not 0 < self.time_constant_ms <= MAX_TIME_MS:
+            raise SettingError(
+                f"time_constant_ms must be above 0 and at most {MAX_TIME_MS:g} ms, got {self.time_constant_ms}."
+            )
+        if not (math.isfinite(self.freeze_hold_ms) and self.freeze_hold_ms >= 0):
+            raise SettingError(f"freeze_hold_ms must be a finite number of at least 0 ms, got {self.freeze_hold_ms}.")
+        for name in ("guard", "slew_per_s", "release_after_ms"):
+            value = getattr(self, name)
+            if value is not None and not (math.isfinite(value) and value > 0):
+                raise SettingError(f"{name} must be null or a finite number above 0, got {value}.")
+
+    def _check_reference(self) -> None:
+        if not self.low_limit <= self.reference <= self.high_limit:
+            raise SettingError(
+                f"reference ({self.reference:g} {self.unit}) must lie within low_limit and high_limit "
+                f"({self.low_limit:g} … {self.high_limit:g} {self.unit}). Widen the limits, or teach again."
+            )
+        if self.follow is Follow.GAIN and not self.low_limit > self.dark_level:
+            raise SettingError(
+                f"low_limit ({self.low_limit:g} {self.unit}) must be above dark_level ({self.dark_level:g}) for levels "
+                "that follow by gain: without light there is no ratio to keep. Raise low_limit, or follow by offset."
+            )
+        light_on = self.polarity is Polarity.LIGHT_ON
+        if not (self.reference < self.off_level if light_on else self.reference >= self.on_level):
+            name, side = ("off_level", "above") if light_on else ("on_level", "at or below")
+            raise SettingError(
+                f"{name} ({getattr(self, name):g} {self.unit}) must be {side} the reference ({self.reference:g}): "
+                "else the background itself would hold the output active, and freeze the reference for ever. "
+                "Narrow the hysteresis, or move the level away from the background."
+            )
+
+    @classmethod
+    def of(cls, setting: Setting, **following: Any) -> Self:
+        """Return a setting that follows, with levels, filter and delays of one that does not."""
+        return cls(**{f.name: getattr(setting, f.name) for f in fields(Setting)}, **following)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form of the setting, schema 2."""
+        return {**_document(self, SettingKind.FOLLOWING), "follow": str(self.follow)}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WindowSetting(Setting):
+    """Two thresholds, for objects that may be brighter or darker than the background (schema 2).
+
+    Where schema 1 has *light*, a window has *beyond*: light-on is active when the light is beyond the window,
+    dark-on while it is within. `on_level` is the upper threshold: beyond begins at ``x >= on_level``, ends at
+    ``x < high_release``. `off_level` is the lower one: beyond begins at ``x < off_level``, ends at
+    ``x >= low_release``.
+
+    Parameters
+    ----------
+    low_release, high_release : float, recording units
+        ``off_level <= low_release <= high_release <= on_level``.
+
+    Raises
+    ------
+    SettingError
+        If an invariant does not hold.
+    """
+
+    low_release: float
+    high_release: float
+
+    def __post_init__(self) -> None:
+        Setting.__post_init__(self)
+        _finite(self, "low_release", "high_release")
+        if not self.off_level <= self.low_release <= self.high_release <= self.on_level:
+            raise SettingError(
+                "the levels of a window must ascend, off_level <= low_release <= high_release <= on_level, got "
+                f"{self.off_level:g}, {self.low_release:g}, {self.high_release:g}, {self.on_level:g} {self.unit}. "
+                "Narrow the hysteresis of the two sides, or move them apart."
+            )
+
+    @classmethod
+    def of(cls, setting: Setting, **window: Any) -> Self:
+        """Return a window with filter and delays of another setting; `window` gives all that differs."""
+        return cls(**({f.name: getattr(setting, f.name) for f in fields(Setting)} | window))
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form of the setting, schema 2."""
+        return _document(self, SettingKind.WINDOW)
+
+
+def without_kind(setting: Setting) -> Setting:
+    """Return filter, polarity, delays, rate and both levels of any setting as one of schema 1."""
+    if type(setting) is Setting:
+        return setting
+    return Setting(**{f.name: getattr(setting, f.name) for f in fields(Setting)})
+
+
+def fixed_levels(setting: Setting, what: str) -> Setting:
+    """Return a setting of schema 1 as it is; refuse one whose levels do not say all, for `what` is asked.
+
+    Raises
+    ------
+    SettingError
+        If the setting follows the background or has two thresholds.
+    """
+    if type(setting) is not Setting:
+        kind = setting.as_dict()["kind"]
+        raise SettingError(
+            f"{what} needs one pair of fixed levels (schema 1), got a setting of kind '{kind}'. "
+            "Use a setting of schema 1, or replay and score this one."
+        )
+    return setting

@@ -1,0 +1,1 @@
+"""What another sensor would have made of this light."""

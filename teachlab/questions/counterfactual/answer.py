@@ -1,0 +1,99 @@
+"""What a better sensor would have bought on the same light: margin under other rates, filters and averages."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from teachlab.errors import SettingError, TruthError
+from teachlab.light.usable_light import measured
+from teachlab.model.draws import Costs
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.counterfactual.averaged import averaged
+from teachlab.questions.counterfactual.margin import Bought, measure, nothing
+from teachlab.questions.counterfactual.sensors import Sensor, needed_margin, sensors
+from teachlab.questions.surface.count import has_memory, surface
+from teachlab.questions.surface.given_settings.grid import replayed_surface
+from teachlab.questions.surface.hindsight import best_of
+
+__all__ = ["Bought", "Sensor", "counterfactual", "needed_margin", "sensors"]
+GRID = 25
+"""Levels of the grid on which a sensor with filter or delays is searched with hysteresis."""
+
+
+def counterfactual(
+    recording: Recording,
+    truth: Truth,
+    setting: Setting,
+    *,
+    mains_hz: float = 50.0,
+    tolerance_ms: float = 0.0,
+    costs: Costs | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> list[Bought]:
+    """Measure the margin of the sensor as it is and of four others on the same light.
+
+    Parameters
+    ----------
+    recording, truth, setting
+        Filter, delays and rate of the sensor as it is; its levels are not looked at.
+    mains_hz : float, Hz
+    tolerance_ms : float, ms
+    costs : Costs, optional
+        Given: find the best fixed setting of each sensor for these costs too, which counts a surface each
+        (with filter or delays: every level without hysteresis, and a grid of pairs with it).
+    progress : callable, optional
+        Called with the share done.
+
+    Notes
+    -----
+    The margin compares sensors; it is no promise. An average hides what is shorter than itself, merges
+    gaps shorter than itself, and answers later by its own length. A faster sensor needs a log as fast.
+    """
+    if setting.unit != recording.info.unit:
+        raise SettingError(
+            f"the setting is in '{setting.unit}' but {recording.name} is in '{recording.info.unit}': give the filter, "
+            "delays and rate of a sensor in the unit of the recording."
+        )
+    recording = measured(recording)
+    found = []
+    asked = sensors(recording, truth, setting, mains_hz=mains_hz)
+    for k, one in enumerate(asked):
+        found.append(_bought(recording, truth, one, tolerance_ms, costs))
+        if progress is not None:
+            progress((k + 1) / len(asked))
+    first = _spare(found[0])
+    return [
+        replace(one, times=None if spare is None or first is None or first <= 0 else spare / first)
+        for one, spare in ((one, _spare(one)) for one in found)
+    ]
+
+
+def _spare(one: Bought) -> float | None:
+    return None if one.margin is None or not one.needed else one.margin / one.needed
+
+
+def _bought(recording: Recording, truth: Truth, sensor: Sensor, tolerance_ms: float, costs: Costs | None) -> Bought:
+    if sensor.missing:
+        return nothing(sensor)
+    setting = sensor.setting
+    if sensor.average > 1:
+        try:
+            recording, truth = averaged(recording, truth, sensor.average, evaluation_rate_hz=setting.evaluation_rate_hz)
+        except TruthError as fault:
+            return nothing(replace(sensor, missing=str(fault)))
+        setting = replace(setting, evaluation_rate_hz=None)
+    out = measure(recording, truth, sensor, setting, tolerance_ms=tolerance_ms)
+    if costs is None or out.margin is None:
+        return out
+    tables = [surface(recording, truth, setting, tolerance_ms=tolerance_ms)]
+    if has_memory(setting) and out.objects is not None and out.background is not None:
+        # With filter or delays pairs with hysteresis are replayed: on a grid about the levels that matter.
+        span = out.objects - out.background
+        grid = np.linspace(out.background - span / 2, out.objects + span / 2, GRID)
+        tables.append(replayed_surface(recording, truth, setting, levels=np.sort(grid), tolerance_ms=tolerance_ms))
+    return replace(out, best=best_of(tables, costs=costs))

@@ -1,0 +1,156 @@
+"""A recording as a sensor with a running average would have seen it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.errors import TruthError
+from teachlab.model.recording import BLOCK_SAMPLES, Block, Chunk, Recording
+from teachlab.model.truth import Truth
+from teachlab.sensor.clock import Clock, no_valid_sample
+
+Values = NDArray[np.float64]
+
+
+class AveragedSource:
+    """Evaluations of a recording, each the mean of itself and the `span − 1` before it, in float64.
+
+    Invalid evaluations count with the last valid value, as a sensor holds it, and stay invalid. Before the
+    record began everything is as at its first valid evaluation.
+
+    Parameters
+    ----------
+    recording : Recording
+    clock : Clock
+        Which sample every evaluation reads.
+    span : int, evaluations
+        At least 1.
+    """
+
+    def __init__(self, recording: Recording, clock: Clock, span: int) -> None:
+        self._recording, self._clock, self._span = recording, clock, span
+        self._kept: tuple[int, Block] | None = None
+        self._first = self._first_valid()
+
+    @property
+    def samples(self) -> int:
+        """How many evaluations there are."""
+        return self._clock.count
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        """Means are float64."""
+        return np.dtype(np.float64)
+
+    def chunks(self) -> Sequence[Chunk]:
+        """Return the block grid."""
+        return [Chunk(a, min(a + BLOCK_SAMPLES, self.samples)) for a in range(0, self.samples, BLOCK_SAMPLES)]
+
+    def read(self, start: int, stop: int) -> Block:
+        """Return the evaluations ``[start, stop)``; the same values however they are asked for."""
+        parts = [
+            self._grid(k) for k in range(start // BLOCK_SAMPLES, (max(start, stop - 1)) // BLOCK_SAMPLES + 1)
+        ] if stop > start else []  # fmt: skip
+        if not parts:
+            return Block(start, np.empty(0))
+        first = parts[0].start
+        light = np.concatenate([part.light for part in parts])[start - first : stop - first]
+        invalid = np.concatenate(
+            [np.zeros(part.light.size, bool) if part.invalid is None else part.invalid for part in parts]
+        )[start - first : stop - first]
+        return Block(start, light, invalid if invalid.any() else None)
+
+    def blocks(self, start: int, stop: int, size: int) -> Iterator[Block]:
+        """Iterate over ``[start, stop)``, at most `size` evaluations each."""
+        for a in range(start, stop, size):
+            yield self.read(a, min(a + size, stop))
+
+    def _grid(self, k: int) -> Block:
+        if self._kept is None or self._kept[0] != k:
+            self._kept = (k, self._average(k * BLOCK_SAMPLES, min((k + 1) * BLOCK_SAMPLES, self.samples)))
+        return self._kept[1]
+
+    def _average(self, a: int, b: int) -> Block:
+        begin = a - self._span + 1
+        values = self._evaluations(max(begin, 0), b)
+        invalid = np.isnan(values)
+        held = self._held(values, max(begin, 0))
+        if begin < 0:
+            held = np.concatenate((np.full(-begin, self._first), held))
+        # Sums of differences from one level keep the rounding small.
+        total = np.concatenate(([0.0], np.cumsum(held - held[0])))
+        mean = held[0] + (total[self._span :] - total[: -self._span]) / self._span if self._span > 1 else held
+        own = invalid[invalid.size - (b - a) :]
+        return Block(a, mean, own if own.any() else None)
+
+    def _held(self, values: Values, start: int) -> Values:
+        """Return the values with the last valid one in place of every invalid one."""
+        bad = np.isnan(values)
+        if not bad.any():
+            return values
+        before = self._first
+        if bad[0]:
+            reach = start
+            while reach > 0:
+                low = max(0, reach - BLOCK_SAMPLES)
+                earlier = self._evaluations(low, reach)
+                sound = earlier[~np.isnan(earlier)]
+                if sound.size:
+                    before = float(sound[-1])
+                    break
+                reach = low
+        last = np.maximum.accumulate(np.where(bad, -1, np.arange(values.size)))
+        return np.where(last < 0, before, values[last.clip(min=0)])
+
+    def _evaluations(self, a: int, b: int) -> Values:
+        if b <= a:
+            return np.empty(0)
+        samples = self._clock.sample_of(np.arange(a, b))
+        first = int(samples[0])
+        return self._recording.read(first, int(samples[-1]) + 1).as_float()[samples - first]
+
+    def _first_valid(self) -> float:
+        for a in range(0, self.samples, BLOCK_SAMPLES):
+            values = self._evaluations(a, min(a + BLOCK_SAMPLES, self.samples))
+            sound = values[~np.isnan(values)]
+            if sound.size:
+                return float(sound[0])
+        raise no_valid_sample(self._recording.name, self._recording.samples)
+
+
+def averaged(
+    recording: Recording, truth: Truth, span: int, *, evaluation_rate_hz: float | None = None
+) -> tuple[Recording, Truth]:
+    """Return recording and passes as a sensor sees them that averages over its last `span` evaluations.
+
+    The result has one sample per evaluation. Its passes are later by half the span, the time by which an
+    average delays the half height of an edge, and their borders less certain by as much.
+
+    Raises
+    ------
+    TruthError
+        If a pass lies between two evaluations.
+    """
+    clock = Clock.of(recording.samples, recording.info.sample_rate_hz, evaluation_rate_hz)
+    info = replace(recording.info, sample_rate_hz=clock.rate_hz)
+    seen = Recording(info, AveragedSource(recording, clock, span), recording.name)
+    start, end = clock.firsts_at_or_after(truth.start), clock.firsts_at_or_after(truth.end)
+    if (start >= end).any():
+        k = int(np.argmax(start >= end))
+        raise TruthError(f"row {k}: the pass lies between two evaluations; evaluate faster.")
+    late = span // 2
+    # A pass cut by the end of the record stays cut, hence unscored.
+    start, end = np.minimum(start + late, clock.count - 1), np.minimum(end + late, clock.count)
+    keep = end > start
+    keep[1:] &= start[1:] >= end[:-1]
+    scale = clock.rate_hz / recording.info.sample_rate_hz
+    passes = Truth(
+        start[keep], end[keep], truth.detect[keep], truth.label[keep],
+        None if truth.lot is None else truth.lot[keep], truth.source, truth.uncertainty_samples * scale + late,
+    )  # fmt: skip
+    return seen, passes

@@ -1,0 +1,123 @@
+"""The margin that a recording gives one sensor: weakest passes against strongest gaps, in noise as it sees it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from teachlab.light.extremes import inside
+from teachlab.light.lasting_extremes import Hold, SustainedExtremes
+from teachlab.light.noise import Selection
+from teachlab.light.windows import Windows, border_evaluations
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Polarity, Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.counterfactual.sensors import Sensor, needed_margin
+from teachlab.questions.surface.hindsight import Hindsight
+from teachlab.scoring.scoring import excluded_trials
+from teachlab.sensor.clock import Clock
+from teachlab.sensor.evaluated_blocks import evaluated
+from teachlab.sensor.output import onset_lag
+from teachlab.sensor.validity import Validity
+
+SHARE = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bought:
+    """What one sensor makes of the light.
+
+    Parameters
+    ----------
+    sensor : Sensor
+    objects, background : float or None, recording units
+        1 % quantile of the sustained peaks of passes, and 99 % quantile of those of gaps, on the side of
+        the objects.
+    noise : float or None, recording units
+        Robust standard deviation of the background as this sensor sees it.
+    margin : float or None
+        ``(objects − background) / (2 · noise)``: what a level midway has to either side, in sigma;
+        negative where they overlap.
+    needed : float or None
+        Margin at which white noise alone trips such a sensor once an hour, `needed_margin`.
+    clean : tuple of float or None, recording units
+        ``(above, up to)``: levels that every pass reaches and no gap, without hysteresis; None if there are
+        none.
+    times : float or None
+        ``margin / needed`` over that of the sensor as it is.
+    best : Hindsight or None
+        The best fixed setting of such a sensor, where it was asked for.
+    """
+
+    sensor: Sensor
+    objects: float | None
+    background: float | None
+    noise: float | None
+    margin: float | None
+    needed: float | None = None
+    clean: tuple[float, float] | None = None
+    times: float | None = None
+    best: Hindsight | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            "sensor": self.sensor.name,
+            "average_evaluations": self.sensor.average,
+            "consecutive": self.sensor.setting.consecutive,
+            "evaluation_rate_hz": self.sensor.setting.evaluation_rate_hz,
+            **{k: getattr(self, k) for k in ("objects", "background", "noise", "margin", "needed")},
+            "clean_levels": None if self.clean is None else list(self.clean),
+            "times": self.times,
+            "best": None if self.best is None else self.best.as_dict(),
+            "missing": self.sensor.missing,
+        }
+
+
+def nothing(sensor: Sensor) -> Bought:
+    """Return what a sensor buys of which this recording cannot tell."""
+    return Bought(sensor=sensor, objects=None, background=None, noise=None, margin=None)
+
+
+def measure(recording: Recording, truth: Truth, sensor: Sensor, setting: Setting, *, tolerance_ms: float) -> Bought:
+    """Measure passes and gaps of the light that the sensor's comparator sees."""
+    clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
+    lag = onset_lag(setting, clock)
+    windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, tolerance_ms), lag=lag)
+    span = min(lag + 1, clock.count)
+    passes = SustainedExtremes(windows.start, windows.stop, span)
+    gaps = SustainedExtremes(windows.gap_start, windows.gap_stop, span)
+    hold, validity, background = Hold(), Validity(), Selection(1 << 18)
+    for block in evaluated(recording.blocks(), clock):
+        invalid = block.invalid_mask()
+        validity.push(invalid, block.light.size)
+        held = hold.push(block.light, invalid)
+        if held.size == 0:
+            continue
+        first = block.start + block.light.size - held.size
+        for into in (passes, gaps):
+            into.push(first, held)
+        background.push(held[inside(first, held.size, windows.gap_start, windows.gap_stop)])
+    pass_out, gap_out = excluded_trials(truth, windows, clock, validity.state(), lag=lag)
+    up = setting.polarity is Polarity.LIGHT_ON
+    sign = 1.0 if up else -1.0
+    reach = sign * (passes.high if up else passes.low)[truth.detect & ~pass_out]
+    other = sign * (gaps.high if up else gaps.low)[~gap_out]
+    reach, other, seen = reach[~np.isnan(reach)], other[~np.isnan(other)], background.values()
+    if reach.size == 0 or other.size == 0 or seen.size == 0:
+        return nothing(replace(sensor, missing="no pass or no gap is left to compare"))
+    low, high = float(np.quantile(reach, SHARE)), float(np.quantile(other, 1 - SHARE))
+    noise = 1.4826 * float(np.median(np.abs(seen - np.median(seen))))
+    weakest, strongest = float(reach.min()), float(other.max())
+    levels = (strongest, weakest) if up else (-weakest, -strongest)
+    return Bought(
+        sensor=sensor,
+        objects=sign * low,
+        background=sign * high,
+        noise=noise,
+        margin=(low - high) / (2 * noise) if noise > 0 else None,
+        needed=needed_margin(clock.rate_hz, setting.consecutive),
+        clean=levels if strongest < weakest else None,
+    )

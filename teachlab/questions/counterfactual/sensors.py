@@ -1,0 +1,112 @@
+"""Sensors that were not there: faster, with a filter, with averages; and the margin that white noise asks of each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from teachlab.errors import ParameterError, TruthError
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.surroundings.answers import positive
+
+SHORT = 0.05
+"""Share of the passes, or of the gaps, that is shorter than the average called matched filter."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sensor:
+    """A sensor that was not there.
+
+    Parameters
+    ----------
+    name : str
+    setting : Setting
+        Filter, delays and rate.
+    average : int, evaluations
+        Light is averaged over so many evaluations before the comparator; 1: not at all.
+    missing : str
+        Why this recording cannot tell, else empty.
+    """
+
+    name: str
+    setting: Setting
+    average: int = 1
+    missing: str = ""
+
+
+def needed_margin(rate_hz: float, consecutive: int = 1, *, trips_per_hour: float = 1.0) -> float:
+    """Return how many sigma below the level white noise must lie to trip no more often than stated.
+
+    Parameters
+    ----------
+    rate_hz : float, Hz
+        Evaluations per second.
+    consecutive : int
+    trips_per_hour : float, 1/h
+
+    Notes
+    -----
+    Solves ``3600 · rate · Q(m)ⁿ · (1 − Q(m)) = trips``, Q the upper tail of the normal distribution: n
+    evaluations in a row beyond the level after one that is not. Elementary probability for independent
+    Gaussian noise; texture, flicker and beats do not obey.
+
+    Examples
+    --------
+    >>> [round(needed_margin(2000, n), 1) for n in (1, 2, 3)]
+    [5.1, 3.4, 2.6]
+    """
+    from scipy.optimize import brentq
+    from scipy.special import log_ndtr
+
+    if not (rate_hz > 0 and trips_per_hour > 0) or consecutive < 1:
+        raise ParameterError(
+            f"rate and trips per hour must be above 0 and consecutive at least 1, got {rate_hz:g}, "
+            f"{trips_per_hour:g} and {consecutive}."
+        )
+
+    def excess(m: float) -> float:
+        return float(consecutive * log_ndtr(-m) + log_ndtr(m) + np.log(3600 * rate_hz / trips_per_hour))
+
+    # Beyond its maximum at Q = n / (n + 1) the rate falls with m.
+    from scipy.special import ndtri
+
+    peak = -float(ndtri(consecutive / (consecutive + 1)))
+    return peak if excess(peak) <= 0 else float(brentq(excess, peak, 40.0))
+
+
+def sensors(recording: Recording, truth: Truth, setting: Setting, *, mains_hz: float = 50.0) -> list[Sensor]:
+    """Return the sensor as it is and four that might have been.
+
+    Twice the evaluation rate; a consecutive count of three; an average over one period of mains flicker,
+    ``rate / (2 · mains)`` evaluations; and an average as long as the shortest twentieth of the passes or of
+    the gaps between them, whichever is shorter: the matched filter of a rectangular object in white noise,
+    kept from running neighbours together.
+    """
+    positive(mains_hz=mains_hz)
+    samples = recording.info.sample_rate_hz
+    rate = setting.evaluation_rate_hz or samples
+    setting = replace(setting, taught=None)
+    lengths = (truth.end - truth.start)[truth.detect]
+    if lengths.size == 0:
+        raise TruthError("a counterfactual sensor needs passes to be detected.")
+    between = truth.start[1:] - truth.end[:-1]
+    shortest = min(float(np.quantile(span, SHORT)) for span in (lengths, between[between > 0]) if span.size)
+    short = max(1, round(shortest * rate / samples))
+    mains = max(1, round(rate / (2 * mains_hz)))
+    faster = "" if 2 * rate <= samples else f"the log holds {samples:g} samples per second, no more"
+    doubled = replace(setting, evaluation_rate_hz=2 * rate if not faster else setting.evaluation_rate_hz)
+    return [
+        Sensor(name="as it is", setting=setting),
+        Sensor(name="twice the evaluation rate", setting=doubled, missing=faster),
+        Sensor(name="consecutive three", setting=replace(setting, consecutive=3)),
+        Sensor(
+            name=f"average over one flicker of {mains_hz:g} Hz mains",
+            setting=setting,
+            average=mains,
+            missing="" if rate > 2 * mains_hz else "evaluated too slowly to average over a flicker",
+        ),
+        Sensor(name="matched filter", setting=setting, average=short),
+    ]

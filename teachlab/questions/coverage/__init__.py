@@ -1,0 +1,1 @@
+"""Whether a recording saw every state of the nuisances that come in cycles."""

@@ -1,0 +1,250 @@
+"""The certificate: which nuisances were there to be seen while teaching and while scoring, and what came back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.errors import ParameterError
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.coverage.cycles import Cycle, Exposure, Floats, exposures, folded, revolutions_needed
+from teachlab.questions.coverage.open_gaps import OpenGaps, Positions
+from teachlab.questions.coverage.recurrence import Found, search
+from teachlab.scoring.by_lot import exposure
+
+IN_STEP = 3.0
+"""With so many times the revolutions needed, a place never seen is no bad luck."""
+BLOCKS = {"shown": "what the teaching was shown", "teach": "the teach block", "scored": "the scored block"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CycleCoverage:
+    """One cycle, and how often its feature was in an open gap of each block.
+
+    Parameters
+    ----------
+    cycle : Cycle
+    blocks : mapping of str to Exposure
+        shown, teach, scored, as far as they are known.
+    needed : mapping of str to float
+        Revolutions that would do, by the open share of each block; infinite where none is open.
+    profiles : mapping of str to (ndarray, ndarray)
+        Borders of places of the cycle in s, and how often the places between them were seen.
+    """
+
+    cycle: Cycle
+    blocks: Mapping[str, Exposure]
+    needed: Mapping[str, float]
+    profiles: Mapping[str, tuple[Floats, NDArray[np.int64]]]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            "name": self.cycle.name,
+            "period_s": self.cycle.period_s,
+            "width_s": self.cycle.width_s,
+            "blocks": {
+                name: found.as_dict() | {"revolutions_needed": self.needed[name], "enough": found.sure >= found.times}
+                for name, found in self.blocks.items()
+            },
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coverage:
+    """Certificate of one recording.
+
+    Parameters
+    ----------
+    cycles : tuple of CycleCoverage
+    names : mapping of str to (int, int)
+        Passes of every label and lot in the teach block and in the scored block.
+    hours : mapping of str to (int, int)
+        Passes of every hour of the day in both; empty where it is not known when the recording began.
+    found : tuple of Found
+    warnings : tuple of str
+    trips_s : mapping of str to ndarray of float64, s
+        When the setting tripped in an open gap, by block; empty without a setting.
+    """
+
+    cycles: tuple[CycleCoverage, ...]
+    names: Mapping[str, tuple[int, int]]
+    hours: Mapping[str, tuple[int, int]]
+    found: tuple[Found, ...]
+    warnings: tuple[str, ...]
+    trips_s: Mapping[str, Floats]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+
+        def both(counts: Mapping[str, tuple[int, int]]) -> dict[str, Any]:
+            return {name: {"teach": taught, "scored": scored} for name, (taught, scored) in counts.items()}
+
+        return {
+            "cycles": [c.as_dict() for c in self.cycles],
+            "names": both(self.names),
+            "hours": both(self.hours),
+            "found": [f.as_dict() for f in self.found],
+            "warnings": list(self.warnings),
+        }
+
+
+def coverage(
+    recording: Recording,
+    truth: Truth,
+    cycles: Sequence[Cycle],
+    *,
+    setting: Setting | None = None,
+    teach_share: float | None = 0.3,
+    tolerance_ms: float = 0.0,
+    confidence: float = 0.95,
+    times: int = 1,
+    begins_h: float | None = None,
+) -> Coverage:
+    """Certify what the teach block and the scored block could show of every nuisance named, and find unnamed ones.
+
+    Parameters
+    ----------
+    recording : Recording
+    truth : Truth
+    cycles : sequence of Cycle
+    setting : Setting, optional
+        Its false trips are searched for a period, and what its teaching was shown is certified too: if it was
+        taught on this recording.
+    teach_share : float or None
+        As for the split; None: everything is scored.
+    tolerance_ms : float, ms
+    confidence : float
+        With which a feature at an unknown place of a cycle shall have been seen.
+    times : int
+        How often.
+    begins_h : float, h, optional
+        Time of day at which the recording begins.
+
+    Raises
+    ------
+    InputError
+        If the pieces do not fit together.
+    """
+    if times < 1:
+        raise ParameterError(f"a feature shall be seen at least once, got {times}.")
+    if begins_h is not None and not 0 <= begins_h < 24:
+        raise ParameterError(f"the time of day lies between 0 and 24 h, got {begins_h:g} h.")
+    if len({c.name for c in cycles}) < len(cycles):
+        raise ParameterError("two cycles have one name; give every cycle its own.")
+    seen = OpenGaps.at(recording, truth, setting, teach_share=teach_share, tolerance_ms=tolerance_ms)
+    blocks = seen.blocks(setting)
+    rate = seen.output.clock.rate_hz
+    certified = []
+    for cycle in cycles:
+        found = {
+            name: exposures(a / rate, b / rate, cycle, seconds=seconds, confidence=confidence, times=times)
+            for name, (a, b, seconds) in blocks.items()
+        }
+        needed = {
+            name: revolutions_needed(min(1.0, e.open_share), confidence, times=times) for name, e in found.items()
+        }
+        profiles = {name: folded(a / rate, b / rate, cycle) for name, (a, b, _) in blocks.items()}
+        certified.append(CycleCoverage(cycle=cycle, blocks=found, needed=needed, profiles=profiles))
+    names = _names(truth, seen)
+    hours = {} if begins_h is None else _hours(truth, seen, recording, begins_h)
+    searched = search(recording, truth, seen, setting, cycles, tolerance_ms)
+    return Coverage(
+        cycles=tuple(certified),
+        names=names,
+        hours=hours,
+        found=searched,
+        warnings=(*_warnings(certified), *_name_warnings(names, seen.cut is not None), *_hour_warnings(hours, seen)),
+        trips_s={} if setting is None else _trips(seen, blocks),
+    )
+
+
+def _trips(seen: OpenGaps, blocks: Mapping[str, tuple[Positions, Positions, float]]) -> dict[str, Floats]:
+    onsets = seen.output.output.rises()
+    out = {}
+    for name, (start, stop, _) in blocks.items():
+        order = np.argsort(start)
+        k = np.searchsorted(start[order], onsets, side="right") - 1
+        inside = (k >= 0) & (onsets < stop[order][k.clip(0)]) if start.size else np.zeros(onsets.size, bool)
+        out[name] = onsets[inside] / seen.output.clock.rate_hz
+    return out
+
+
+def _names(truth: Truth, seen: OpenGaps) -> dict[str, tuple[int, int]]:
+    first = 0 if seen.cut is None else seen.cut.first_scored
+    trials = replace(seen.trials, passes=seen.trials.passes[first:], first_pass=first)
+    return dict(exposure(truth, 0, max(0, first - 1), trials))
+
+
+def _hours(truth: Truth, seen: OpenGaps, recording: Recording, begins_h: float) -> dict[str, tuple[int, int]]:
+    hour = np.floor((begins_h + truth.start / recording.info.sample_rate_hz / 3600) % 24).astype(np.int64)
+    named = replace(truth, label=np.array([f"{h:02d}" for h in hour], object), lot=None)
+    counts = {name.removeprefix("label "): both for name, both in _names(named, seen).items()}
+    return dict(sorted(counts.items()))
+
+
+def _time(seconds: float) -> str:
+    for size, unit in ((3600, "h"), (60, "min")):
+        if seconds >= 2 * size:
+            return f"{seconds / size:.3g} {unit}"
+    return f"{seconds:.3g} s"
+
+
+def _warnings(certified: Sequence[CycleCoverage]) -> list[str]:
+    out = []
+    for one in certified:
+        for block, found in one.blocks.items():
+            if found.sure >= found.times:
+                continue
+            needed, name = one.needed[block], one.cycle.name
+            often = "" if found.times == 1 else f" at least {found.times} times"
+            text = (
+                f"{BLOCKS[block].capitalize()} holds {found.revolutions:.3g} revolutions of '{name}' "
+                f"({_time(one.cycle.period_s)}): a feature somewhere on it was in an open gap{often} with a chance of "
+                f"{100 * found.seen_share:.3g} %"
+            )
+            if not np.isfinite(needed):
+                text += "; no gap is open for long enough."
+            elif found.revolutions > IN_STEP * needed:
+                text += "; it runs in step with the passes, so recording longer does not help."
+            else:
+                text += (
+                    f"; {100 * found.confidence:g} % need about {needed:.3g} revolutions "
+                    f"({_time(needed * one.cycle.period_s)})."
+                )
+            out.append(text)
+    return out
+
+
+def _name_warnings(names: Mapping[str, tuple[int, int]], divided: bool) -> list[str]:
+    if not divided:
+        return []
+    out = []
+    for name, (taught, scored) in names.items():
+        kind = name.removeprefix("label ")
+        if kind != name and scored and not taught:
+            out.append(f"Kind '{kind}' is scored but was not in the teach block.")
+        elif kind != name and taught and not scored:
+            out.append(f"Kind '{kind}' was in the teach block but is not scored: nothing is shown about it.")
+    lots = [both for name, both in names.items() if name.startswith("lot ")]
+    if len(lots) > 1 and (few := sum(t > 0 for t, _ in lots)) < 2:
+        out.append(f"The teach block holds {few} of {len(lots)} lots: what differs between lots was not taught.")
+    return out
+
+
+def _hour_warnings(hours: Mapping[str, tuple[int, int]], seen: OpenGaps) -> list[str]:
+    if not hours:
+        return []
+    out = []
+    absent = [f"{h:02d}" for h in range(24) if f"{h:02d}" not in hours]
+    if absent:
+        out.append(f"Hours of the day without a pass: {', '.join(absent)}.")
+    if seen.cut is not None and (late := [h for h, (t, s) in hours.items() if s and not t]):
+        out.append(f"Hours of the day that are scored but were not in the teach block: {', '.join(late)}.")
+    return out

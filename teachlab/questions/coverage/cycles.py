@@ -1,0 +1,314 @@
+"""How often a nuisance that comes back (a belt seam, a lamp, a lot) was there to be seen: in the open gaps only."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from teachlab.errors import ParameterError
+from teachlab.statistics.intervals import check_confidence
+
+Floats = NDArray[np.float64]
+SLIVER = 1e-9
+"""Shares of a cycle below this are rounding."""
+_SECONDS = {"s": 1.0, "ms": 0.001, "min": 60.0, "h": 3600.0}
+_METRES = {"mm": 0.001, "m": 1.0}
+_NUMBER = r"[0-9]*\.?[0-9]+(?:[eE][+-]?[0-9]+)?"
+_SPEC = re.compile(
+    rf"(?P<name>[^=]+)=(?P<period>{_NUMBER})(?P<unit>[A-Za-z]+)(?::(?P<width>{_NUMBER})(?P<wide>[A-Za-z]+))?"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cycle:
+    """Something that comes back at a steady pace, with a feature at an unknown place of it.
+
+    Parameters
+    ----------
+    name : str
+    period_s : float, s
+        Of one revolution.
+    width_s : float, s
+        How long the feature takes to pass; it was seen only if all of it lay in one open gap.
+    """
+
+    name: str
+    period_s: float
+    width_s: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.period_s) and self.period_s > 0):
+            raise ParameterError(f"the period of '{self.name}' must be finite and above 0 s, got {self.period_s:g} s.")
+        if not 0 <= self.width_s < self.period_s:
+            raise ParameterError(
+                f"the feature of '{self.name}' must be narrower than its period of {self.period_s:g} s, got "
+                f"{self.width_s:g} s."
+            )
+
+
+def cycle_of(text: str, *, line_speed_m_s: float | None = None) -> Cycle:
+    """Read ``belt=10s``, ``belt=6000mm``, ``lamp=100Hz``, or with the width of its feature ``belt=6000mm:40mm``.
+
+    Parameters
+    ----------
+    text : str
+    line_speed_m_s : float, m/s, optional
+        Turns lengths into times.
+
+    Raises
+    ------
+    ParameterError
+        If it cannot be read, or a length comes without a line speed.
+
+    Examples
+    --------
+    >>> cycle_of("belt=6000mm:30mm", line_speed_m_s=0.6)
+    Cycle(name='belt', period_s=10.0, width_s=0.05)
+    >>> cycle_of("lamp=100Hz").period_s
+    0.01
+    """
+    match = _SPEC.fullmatch(text.strip())
+    if match is None:
+        raise ParameterError(
+            f"a cycle is written NAME=PERIOD with a unit (belt=10s, belt=6000mm, lamp=100Hz), and :WIDTH of its "
+            f"feature where that matters; got '{text}'."
+        )
+
+    def seconds(number: str, unit: str) -> float:
+        value = float(number)
+        if unit in _SECONDS:
+            return value * _SECONDS[unit]
+        if unit == "Hz" and value > 0:
+            return 1 / value
+        if unit in _METRES:
+            if line_speed_m_s is None:
+                raise ParameterError(
+                    f"cycle '{text}' is a length: a time needs the line speed. Store line_speed_m_s with the "
+                    "recording, name it with --line-speed, or give the period in s."
+                )
+            return value * _METRES[unit] / line_speed_m_s
+        raise ParameterError(f"cycle '{text}': the unit must be {', '.join((*_SECONDS, 'Hz', *_METRES))}.")
+
+    width = 0.0 if match["width"] is None else seconds(match["width"], match["wide"])
+    return Cycle(name=match["name"].strip(), period_s=seconds(match["period"], match["unit"]), width_s=width)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exposure:
+    """How often a feature at an unknown place of a cycle lay wholly in an open gap.
+
+    Parameters
+    ----------
+    seconds, open_s : float, s
+        Time looked at, and how much of it was open gap.
+    revolutions : float
+        Of the cycle in that time.
+    exposures : float
+        Mean over all places of the cycle: revolutions with the feature in an open gap.
+    least, most : int
+        At the least and the most often seen place.
+    seen_share : float
+        Share of the places seen at least `times` times: the chance that the feature was seen so often.
+    times : int
+    sure : int
+        Exposures that a share `confidence` of all places has at least.
+    confidence : float
+    """
+
+    seconds: float
+    open_s: float
+    revolutions: float
+    exposures: float
+    least: int
+    most: int
+    seen_share: float
+    times: int
+    sure: int
+    confidence: float
+
+    @property
+    def open_share(self) -> float:
+        """Share of the revolutions in which the feature lies in an open gap; 0 without any."""
+        return self.exposures / self.revolutions if self.revolutions > 0 else 0.0
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {name: getattr(self, name) for name in self.__slots__} | {"open_share": self.open_share}
+
+
+def exposures(
+    start_s: ArrayLike, stop_s: ArrayLike, cycle: Cycle, *, seconds: float, confidence: float = 0.95, times: int = 1
+) -> Exposure:
+    """Count, for every place of a cycle, in how many revolutions it lay in an open gap.
+
+    Parameters
+    ----------
+    start_s, stop_s : array_like of float, shape (gaps,), s
+        Open gaps ``[start, stop)``, disjoint.
+    cycle : Cycle
+    seconds : float, s
+        Time looked at, gaps and passes.
+    confidence : float
+    times : int
+        How often the feature should be seen, at least 1.
+
+    Notes
+    -----
+    A feature that begins at phase φ of a cycle of period P and takes w to pass is seen in revolution j iff
+    ``[φ + j P, φ + j P + w)`` lies in one gap, so gap ``[a, b)`` shows the phases of ``[a, b − w]``. These
+    stretches are folded onto one cycle; how many lie above each other is constant between their ends, so that
+    every share is exact.
+
+    Examples
+    --------
+    Three gaps of 4 s in 30 s, all at the same place of a cycle of 10 s:
+
+    >>> found = exposures([0, 10, 20], [4, 14, 24], Cycle(name="belt", period_s=10), seconds=30)
+    >>> round(found.exposures, 3), found.least, found.most, round(found.seen_share, 3), found.sure
+    (1.2, 0, 3, 0.4, 0)
+    """
+    check_confidence(confidence)
+    edges, count = folded(start_s, stop_s, cycle)
+    share = np.diff(edges) / cycle.period_s
+    # Ends that would meet but for the last digits leave slivers between them.
+    real = share > SLIVER
+    share, count = share[real], count[real]
+    order = np.argsort(-count, kind="stable")
+    reached = np.cumsum(share[order])
+    # The shares add up to 1 but for the last digits.
+    at = int(np.searchsorted(reached, confidence - 1e-9)) if reached.size else 0
+    start, stop = _arrays(start_s, stop_s)
+    return Exposure(
+        seconds=float(seconds),
+        open_s=float((stop - start).sum()),
+        revolutions=float(seconds) / cycle.period_s,
+        exposures=float((share * count).sum()),
+        least=int(count.min(initial=np.iinfo(np.int64).max)) if count.size else 0,
+        most=int(count.max(initial=0)),
+        seen_share=min(1.0, float(share[count >= times].sum())),
+        times=times,
+        sure=int(count[order][min(at, count.size - 1)]) if count.size else 0,
+        confidence=confidence,
+    )
+
+
+def folded(start_s: ArrayLike, stop_s: ArrayLike, cycle: Cycle) -> tuple[Floats, NDArray[np.int64]]:
+    """Return the borders of the phases between which the number of exposures is constant, and that number.
+
+    Returns
+    -------
+    edges : ndarray of float64, shape (n + 1,), s
+        From 0 to the period, ascending.
+    count : ndarray of int64, shape (n,)
+
+    Raises
+    ------
+    ParameterError
+        If the cycle is so short that its returns cannot be counted.
+    """
+    start, stop = _arrays(start_s, stop_s)
+    period = cycle.period_s
+    length = stop - start - cycle.width_s
+    start, length = start[length > 0], length[length > 0]
+    with np.errstate(over="ignore"):
+        whole = np.floor(length / period)
+    if not whole.sum() < 2**53:
+        raise ParameterError(f"a cycle of {period:g} s comes back too often to be counted. Give a longer one.")
+    rest = (length - whole * period).clip(0, period)
+    phase = np.mod(start, period)
+    # A remainder that rounds up to the period itself is phase 0.
+    phase = np.where(phase >= period, 0.0, phase)
+    end = phase + rest
+    over = end > period
+    # A stretch that runs over the end of the cycle shows its end and its beginning.
+    begins = np.concatenate((phase, np.zeros(int(over.sum()))))
+    ends = np.concatenate((np.minimum(end, period), end[over] - period))
+    edges, place = np.unique(np.concatenate(([0.0, period], begins, ends)), return_inverse=True)
+    steps = np.zeros(edges.size, np.int64)
+    np.add.at(steps, place[2 : 2 + begins.size], 1)
+    np.subtract.at(steps, place[2 + begins.size :], 1)
+    return edges, np.cumsum(steps)[:-1] + int(whole.sum())
+
+
+def _arrays(start_s: ArrayLike, stop_s: ArrayLike) -> tuple[Floats, Floats]:
+    start = np.asarray(start_s, np.float64).reshape(-1)
+    stop = np.asarray(stop_s, np.float64).reshape(-1)
+    if start.shape != stop.shape or (stop < start).any():
+        raise ParameterError("gaps need as many ends as starts, each end at or after its start.")
+    return start, stop
+
+
+def chance_seen(open_share: float, revolutions: float) -> float:
+    """Return the chance that a feature is seen at least once if every revolution meets an open gap by itself.
+
+    Parameters
+    ----------
+    open_share : float, in [0, 1]
+        Share of the revolutions in which the feature lies in an open gap.
+    revolutions : float
+        Looked at; with a fraction f beyond k whole ones the feature comes k + 1 times with chance f, else k times.
+
+    Examples
+    --------
+    Two seconds of a belt that turns in ten, its seam in an open gap in 62 % of the revolutions:
+
+    >>> round(chance_seen(0.62, 0.2), 3)
+    0.124
+    """
+    if not (0 <= open_share <= 1 and revolutions >= 0):
+        raise ParameterError("a share lies between 0 and 1, and revolutions are not negative.")
+    whole = math.floor(revolutions)
+    beyond = revolutions - whole
+    missed = (1 - open_share) ** whole
+    return 1 - missed * (1 - beyond * open_share)
+
+
+def revolutions_needed(open_share: float, confidence: float, *, times: int = 1) -> float:
+    """Return the revolutions after which a feature was seen often enough with this confidence.
+
+    Parameters
+    ----------
+    open_share : float, in [0, 1]
+        As for `chance_seen`.
+    confidence : float, in (0, 1)
+    times : int
+        How often it has to be seen.
+
+    Returns
+    -------
+    float
+        Infinite where no revolution meets an open gap.
+
+    Notes
+    -----
+    For once: the inverse of `chance_seen`. For more often: between the whole numbers of revolutions whose
+    binomial chance of at least `times` exposures brackets the confidence, in proportion.
+
+    Examples
+    --------
+    >>> round(revolutions_needed(0.62, 0.95), 1)
+    3.1
+    """
+    check_confidence(confidence)
+    if not 0 <= open_share <= 1 or times < 1:
+        raise ParameterError("a share lies between 0 and 1, and a feature is seen at least once.")
+    if open_share == 0:
+        return math.inf
+    from scipy.special import betainc
+
+    def seen(n: int) -> float:
+        return 0.0 if n < times else float(betainc(times, n - times + 1, open_share))
+
+    low, high = 0, times
+    while seen(high) < confidence:
+        low, high = high, 2 * high
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (middle, high) if seen(middle) < confidence else (low, middle)
+    below, above = seen(low), seen(high)
+    return low + (confidence - below) / (above - below)

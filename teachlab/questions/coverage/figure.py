@@ -1,0 +1,123 @@
+"""The certificate as a picture: how often every place of a cycle lay in an open gap, and where trips fell on it."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.questions.coverage.certificate import Coverage, CycleCoverage
+from teachlab.questions.coverage.cycles import Floats
+
+OPEN, TRIP, GREY, UNSEEN = "#0072B2", "#D55E00", "#595959", "#E6E6E6"
+NAMES = {"shown": "shown", "teach": "teach block", "scored": "scored block"}
+PLACES = 240
+"""Places that a picture tells apart; of each the least and the most often seen point are drawn."""
+
+Axes = Any
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """How often the places of a cycle were seen, in equal stretches of it.
+
+    Parameters
+    ----------
+    edges : ndarray of float64, shape (n + 1,), s
+    least, most : ndarray of int64, shape (n,)
+        At the point of every stretch that was seen least, and most often.
+    """
+
+    edges: Floats
+    least: NDArray[np.int64]
+    most: NDArray[np.int64]
+
+
+def places(edges: Floats, count: NDArray[np.int64], *, most: int = PLACES) -> Places:
+    """Reduce counts of exposures, constant between edges, to equal stretches; no unseen place is lost.
+
+    Parameters
+    ----------
+    edges : ndarray of float64, shape (n + 1,), s
+        From 0 to the period, ascending.
+    count : ndarray of int64, shape (n,)
+    most : int
+        Number of stretches.
+
+    Examples
+    --------
+    >>> found = places(np.array([0.0, 2.0, 2.1, 4.0]), np.array([3, 0, 5]), most=4)
+    >>> found.least.tolist(), found.most.tolist()
+    ([3, 3, 0, 5], [3, 3, 5, 5])
+    """
+    cuts = np.linspace(0.0, float(edges[-1]), most + 1)
+    points = np.union1d(edges, cuts)
+    held = count[np.searchsorted(edges, points[:-1], side="right") - 1]
+    first = np.searchsorted(points[:-1], cuts[:-1])
+    return Places(cuts, np.minimum.reduceat(held, first), np.maximum.reduceat(held, first))
+
+
+def coverage_figure(found: Coverage, *, title: str, kind: str) -> bytes:
+    """Draw one row per cycle and one panel per block.
+
+    Parameters
+    ----------
+    found : Coverage
+        Of at least one cycle.
+    title : str
+    kind : str
+        svg or png.
+    """
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    style: Any = {"svg.hashsalt": title or "coverage", "svg.fonttype": "none", "font.size": 9, "text.parse_math": False}
+    style |= {"axes.spines.top": False, "axes.spines.right": False}
+    columns = max(len(one.blocks) for one in found.cycles)
+    with mpl.rc_context(style):
+        rows = len(found.cycles)
+        figure = Figure(figsize=(max(5.0, 4.2 * columns), 0.9 + 2.5 * rows), layout="constrained")
+        grid = figure.subplots(rows, columns, squeeze=False)
+        for row, one in zip(grid, found.cycles, strict=True):
+            for axes in row[len(one.blocks) :]:
+                axes.set_axis_off()
+            for axes, block in zip(row, one.blocks, strict=False):
+                _panel(axes, one, block, found.trips_s.get(block))
+        handles = {label: h for axes in grid.flat for h, label in zip(*axes.get_legend_handles_labels(), strict=True)}
+        figure.legend(handles.values(), handles.keys(), loc="outside lower left", ncols=4, fontsize=8, frameon=False)
+        figure.suptitle(title, fontsize=10)
+        out = io.BytesIO()
+        figure.savefig(out, format=kind, metadata={"Date": None} if kind == "svg" else None, dpi=110)
+        return out.getvalue()
+
+
+def _panel(axes: Axes, one: CycleCoverage, block: str, trips_s: Floats | None) -> None:
+    exposure, period = one.blocks[block], one.cycle.period_s
+    seen = places(*one.profiles[block])
+    scale, unit = (1000.0, "ms") if period < 1 else (1.0, "s")
+    top = max(1.15 * float(seen.most.max()), exposure.times + 1.0)
+    unseen = seen.least < exposure.times
+    often = "not once" if exposure.times == 1 else f"fewer than {exposure.times} times"
+    axes.stairs(
+        np.where(unseen, top, 0), seen.edges * scale, fill=True, facecolor=UNSEEN, edgecolor=GREY, hatch="////",
+        linewidth=0, label=f"a place here was seen {often}",
+    )  # fmt: skip
+    axes.stairs(
+        seen.most, seen.edges * scale, baseline=seen.least, fill=True, color=OPEN, alpha=0.35, label="seen at most"
+    )
+    axes.stairs(seen.least, seen.edges * scale, baseline=None, color=OPEN, linewidth=1.2, label="seen at least")
+    axes.axhline(exposure.times, color=GREY, linestyle=":", linewidth=1, label="asked for")
+    if trips_s is not None and trips_s.size:
+        at = np.unique(np.round(np.mod(trips_s, period) / period, 3)) * period * scale
+        axes.plot(at, np.full(at.size, top * 0.97), "|", color=TRIP, markersize=7, label="false trips")
+    axes.set_xlim(0, period * scale)
+    axes.set_ylim(0, top)
+    axes.yaxis.get_major_locator().set_params(integer=True)
+    axes.set_xlabel(f"place on the cycle, {unit} of {period * scale:.4g}", fontsize=8)
+    axes.set_ylabel("times in an open gap", fontsize=8)
+    axes.set_title(
+        f"{one.cycle.name}, {NAMES[block]}: {100 * exposure.seen_share:.3g} % of places seen", fontsize=9, loc="left"
+    )

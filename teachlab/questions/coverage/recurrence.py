@@ -1,0 +1,195 @@
+"""What comes back by itself: a period in false trips and in the peaks of the gaps, in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.errors import Abstained
+from teachlab.light.extremes import Extremes
+from teachlab.light.usable_light import measured
+from teachlab.model.recording import Direction, Recording
+from teachlab.model.setting import Polarity, Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.coverage.cycles import Cycle
+from teachlab.questions.coverage.open_gaps import OpenGaps, Positions
+from teachlab.statistics.periodicity import BINS, LEAST_VALUES, PER_PERIOD, Periodicity, dominant_period
+from teachlab.teaching import TeachBlock
+
+Levels = NDArray[np.float64]
+PIECES_BETWEEN = 4
+"""Trips that follow one another are looked at in pieces a quarter as long as they are apart."""
+LEAST_STRENGTH = 0.3
+"""Below this resultant length trips have no pace worth naming, however certain it is: noise is not quite white."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """What was looked for a period, and what came out.
+
+    Parameters
+    ----------
+    what : str
+        False trips, or peaks of the gaps.
+    period : Periodicity or None
+    refused : str
+        Why there is none, else empty.
+    sentence : str
+    """
+
+    what: str
+    period: Periodicity | None
+    refused: str
+    sentence: str
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            "what": self.what,
+            "period": None if self.period is None else self.period.as_dict(),
+            "refused": self.refused or None,
+            "sentence": self.sentence,
+        }
+
+
+def search(
+    recording: Recording,
+    truth: Truth,
+    seen: OpenGaps,
+    setting: Setting | None,
+    cycles: Sequence[Cycle],
+    tolerance_ms: float,
+) -> tuple[Found, ...]:
+    """Look for a period in the false trips, in their repeats within a gap, and in the peaks of the gaps.
+
+    Parameters
+    ----------
+    recording : Recording
+    truth : Truth
+    seen : OpenGaps
+    setting : Setting or None
+        Without one there are no trips to look at.
+    cycles : sequence of Cycle
+        A period found is named if it is one of them.
+    tolerance_ms : float, ms
+    """
+    clock = seen.output.clock
+    if seen.start.size == 0:
+        return ()
+    # A long gap is looked at in pieces as long as the usual gap.
+    start, stop = _pieces(seen, max(1, int(np.median(seen.stop - seen.start))))
+    middle = (start + stop) / 2 / clock.rate_hz
+    shortest = 2 * float(np.median(np.diff(middle))) if middle.size > 1 else 1.0
+    speed = recording.info.line_speed_m_s
+    out = []
+    if setting is not None:
+        onsets = seen.output.output.rises()
+        out.append(_found("false trips", *_trips(seen, onsets, start, stop), shortest, cycles, speed))
+        if (again := _repeats(seen, onsets, cycles, speed)) is not None:
+            out.append(again)
+    try:
+        up = _up(recording, truth, setting, tolerance_ms)
+    except Abstained as refusal:
+        return (*out, Found(what="peaks of the gaps", period=None, refused=str(refusal), sentence=""))
+    extremes = Extremes(clock.sample_of(start), clock.sample_of(stop - 1) + 1)
+    for block in measured(recording).blocks():
+        extremes.push(block.start, block.light, block.invalid_mask())
+    peak = extremes.high if up else -extremes.low
+    known = ~np.isnan(peak)
+    return (*out, _found("peaks of the gaps", middle[known], peak[known], shortest, cycles, speed))
+
+
+def _pieces(seen: OpenGaps, length: int) -> tuple[Positions, Positions]:
+    """Cut every gap into as many equal pieces as make them no longer than a length."""
+    size = seen.stop - seen.start
+    pieces = -(-size // length)
+    row = np.repeat(np.arange(pieces.size), pieces)
+    k = np.arange(row.size) - np.repeat(np.cumsum(pieces) - pieces, pieces)
+    return seen.start[row] + k * size[row] // pieces[row], seen.start[row] + (k + 1) * size[row] // pieces[row]
+
+
+def _trips(seen: OpenGaps, onsets: Positions, start: Positions, stop: Positions) -> tuple[Levels, Levels]:
+    """Return when every piece was looked at, or first tripped, in s, and how often it tripped."""
+    first = np.searchsorted(onsets, start)
+    trips = np.searchsorted(onsets, stop) - first
+    at = (start + stop) / 2
+    at[trips > 0] = onsets[first[trips > 0]]
+    return at / seen.output.clock.rate_hz, trips.astype(np.float64)
+
+
+def _repeats(seen: OpenGaps, onsets: Positions, cycles: Sequence[Cycle], speed: float | None) -> Found | None:
+    """Look for a pace in trips that follow one another within a gap; None where they do not."""
+    gap = np.searchsorted(seen.start, onsets, side="right") - 1
+    inside = (gap >= 0) & (onsets < seen.stop[gap.clip(min=0)])
+    gap, onsets = gap[inside], onsets[inside]
+    apart = np.diff(onsets)[np.diff(gap) == 0]
+    if apart.size < LEAST_VALUES:
+        return None
+    length = max(1, int(np.median(apart)) // PIECES_BETWEEN)
+    start, stop = _pieces(seen, length)
+    # As much of the record as the search has bins for.
+    near = stop <= start[0] + length * BINS // (PER_PERIOD // 2)
+    start, stop = start[near], stop[near]
+    times, trips = _trips(seen, onsets, start, stop)
+    return _found("false trips within a gap", times, trips, 2 * length / seen.output.clock.rate_hz, cycles, speed)
+
+
+def _up(recording: Recording, truth: Truth, setting: Setting | None, tolerance_ms: float) -> bool:
+    if setting is not None:
+        return setting.polarity is Polarity.LIGHT_ON
+    return TeachBlock(recording, truth, tolerance_ms=tolerance_ms).direction is Direction.RISE
+
+
+def _found(
+    what: str,
+    times: NDArray[np.float64],
+    values: NDArray[np.float64],
+    shortest: float,
+    cycles: Sequence[Cycle],
+    speed: float | None,
+) -> Found:
+    trips = what.startswith("false trips")
+    if trips and not values.any():
+        return Found(what=what, period=None, refused="there were none", sentence="False trips: there were none.")
+    try:
+        period = dominant_period(times, values, shortest_s=shortest)
+    except Abstained as refusal:
+        return Found(what=what, period=None, refused=str(refusal), sentence=f"{what.capitalize()}: {refusal.reason}.")
+    length = ""
+    if speed is not None:
+        length = f", {_rounded(1000 * period.period_s * speed, 1000 * period.uncertainty_s * speed)} mm of the line"
+    # Of marks that are there or not, R over their number is the square of the resultant length of their phases.
+    weak = trips and period.power < LEAST_STRENGTH**2 * float(values.sum())
+    if weak or not period.significant:
+        why = "weak" if weak and period.significant else f"p = {period.p:.2g}"
+        sentence = (
+            f"{what.capitalize()}: no period between {period.shortest_s:.3g} and {period.longest_s:.3g} s stands out "
+            f"(strongest: {period.period_s:.3g} s, {why})."
+        )
+        return Found(what=what, period=period, refused="", sentence=sentence)
+    name = next(
+        (
+            c.name
+            for c in cycles
+            if abs(c.period_s - period.period_s) <= max(3 * period.uncertainty_s, c.period_s / 100)
+        ),
+        None,
+    )
+    known = "" if name is None else f" It is the cycle '{name}'."
+    come = "come once per" if trips else "vary with a period of"
+    sentence = (
+        f"{what.capitalize()} {come} {_rounded(period.period_s, period.uncertainty_s)} s{length} "
+        f"(± {period.uncertainty_s:.2g} s; p = {period.p:.2g}; {period.cycles:.3g} cycles).{known}"
+    )
+    return Found(what=what, period=period, refused="", sentence=sentence)
+
+
+def _rounded(value: float, uncertainty: float) -> str:
+    """Return a value with the digits that its uncertainty leaves."""
+    digits = -math.floor(math.log10(uncertainty))
+    return f"{round(value, digits):.{max(0, digits)}f}"

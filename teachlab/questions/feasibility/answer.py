@@ -1,0 +1,147 @@
+"""Whether any one level can work under several conditions or for several kinds of object, and what would help."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.feasibility.cures import Helps, follows, on_delay
+from teachlab.questions.feasibility.demands import Reach, reach_of
+from teachlab.questions.feasibility.windows import AS_RECORDED, Contradiction, Window, contradictions
+from teachlab.questions.stress.light import Stress, receiver_range
+
+__all__ = ["Contradiction", "Feasibility", "Helps", "Window", "feasibility"]
+MOST_LOTS = 200
+"""So many lots get a window each; with more the search for pairs would take over."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Feasibility:
+    """Windows of levels per condition and kind of object, and where they exclude each other.
+
+    Parameters
+    ----------
+    windows : tuple of Window
+        By condition and label; lots as recorded only.
+    common : tuple of float or None
+        ``(above, up to)`` of the levels that serve all; None if there is none.
+    contradictions : tuple of Contradiction
+        Widest first, at most 50.
+    survivable_loss : float or None
+        Largest share of light that any fixed level survives: ``1 − dark_hi / light_lo`` above the dark
+        level, with the strongest dark side and the weakest light side; None where they overlap already.
+    helps : Helps
+    """
+
+    windows: tuple[Window, ...]
+    common: tuple[float, float] | None
+    contradictions: tuple[Contradiction, ...]
+    survivable_loss: float | None
+    helps: Helps
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            "feasible": self.common is not None,
+            "common_window": None if self.common is None else list(self.common),
+            "survivable_loss": self.survivable_loss,
+            "windows": [w.as_dict() for w in self.windows],
+            "contradictions": [c.as_dict() for c in self.contradictions],
+            "helps": self.helps.as_dict(),
+        }
+
+
+def feasibility(
+    recording: Recording,
+    truth: Truth,
+    setting: Setting,
+    *,
+    stresses: Sequence[Stress] = (),
+    tolerance_ms: float = 0.0,
+) -> Feasibility:
+    """Find the on-levels that can lose nothing, per kind of object and per condition, and the demands that conflict.
+
+    What is demanded of a level (``reach.py``) holds for every fixed setting with this filter and these
+    delays, whatever its hysteresis: windows that exclude each other prove that no fixed setting serves both.
+    An open window does not prove that one works: count the surface. A kind of object, and a lot, is held
+    against the gaps beside its own passes. For objects that dip, levels are off-levels.
+
+    Parameters
+    ----------
+    recording, truth, setting
+        The setting gives polarity, filter, delays and rate.
+    stresses : sequence of Stress
+        Conditions beside the unstressed one.
+    tolerance_ms : float, ms
+    """
+    reach = reach_of(recording, truth, setting, tolerance_ms=tolerance_ms)
+    low, high = receiver_range(recording, reach.lowest, reach.highest)
+    dark = recording.info.dark_level
+    conditions = [(AS_RECORDED, Stress(1.0, dark=dark, low=low, high=high))]
+    conditions += [(_named(s), Stress(s.gain, s.ambient, s.pedestal, dark, low, high)) for s in stresses]
+    windows = [
+        _window(name, stress, reach, label=label)
+        for name, stress in conditions
+        for label in dict.fromkeys(reach.labels)
+    ]  # fmt: skip
+    lots = list(dict.fromkeys(reach.lots))
+    by_lot = [_window(*conditions[0], reach, lot=lot) for lot in lots] if 2 <= len(lots) <= MOST_LOTS else []
+    # Gaps between objects to be ignored count for everyone: all windows together may miss them.
+    everyone = [_window(name, stress, reach) for name, stress in conditions]
+    above, up_to = max(w.low for w in everyone), min(w.high for w in everyone)
+    common = (above, up_to) if above < up_to else None
+    top, bottom = everyone[0].low - dark, everyone[0].high - dark
+    helps = _helps(reach, everyone, windows[: len(windows) // len(conditions)], by_lot, dark)
+    if not everyone[0].open:
+        gain, offset = follows(reach, dark)
+        late = None if helps.window else on_delay(recording, truth, setting, tolerance_ms=tolerance_ms)
+        helps = replace(
+            helps, local_gain=gain, local_offset=offset, on_delay_ms=late and late[0], on_delay_level=late and late[1]
+        )
+    return Feasibility(
+        windows=(*windows, *by_lot),
+        common=common,
+        contradictions=() if common else contradictions([*windows, *by_lot], everyone, helps),
+        survivable_loss=1 - max(top, 0.0) / bottom if bottom > 0 and top < bottom else None,
+        helps=helps,
+    )
+
+
+def _named(s: Stress) -> str:
+    parts = [f"gain {s.gain:g}"]
+    parts += [f"{name} {value:g}" for name, value in (("ambient", s.ambient), ("pedestal", s.pedestal)) if value]
+    return ", ".join(parts)
+
+
+def _window(name: str, stress: Stress, reach: Reach, *, label: str | None = None, lot: str | None = None) -> Window:
+    background, objects = reach.ends(label=label, lot=lot)
+    moved = stress.apply(np.array([background, objects, reach.median])).tolist()
+    return Window(name, label or "", moved[0], moved[1], reach.rise, lot or "", moved[2])
+
+
+def _helps(
+    reach: Reach, everyone: Sequence[Window], labels: Sequence[Window], lots: Sequence[Window], dark: float
+) -> Helps:
+    several = len(everyone) > 1
+    above = [(w, w.reference - dark) for w in everyone]
+    return Helps(
+        following_gain=_serves([(w.low - dark) / b for w, b in above], [(w.high - dark) / b for w, b in above])
+        if several and all(b > 0 for _, b in above)
+        else None,
+        following_offset=_serves([w.low - w.reference for w in everyone], [w.high - w.reference for w in everyone])
+        if several
+        else None,
+        window=None if everyone[0].open else reach.window_catches(),
+        setting_per_label=all(w.open for w in labels) if len(labels) > 1 else None,
+        setting_per_lot=all(w.open for w in lots) if lots else None,
+    )
+
+
+def _serves(lows: Sequence[float], highs: Sequence[float]) -> bool:
+    return max(lows) < min(highs)

@@ -1,0 +1,111 @@
+"""What would help where no fixed level can work, tried on the light itself: following, two thresholds, an on-delay."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.feasibility.demands import Reach, reach_of
+from teachlab.questions.timing.line import dark_delays
+from teachlab.scoring import score
+from teachlab.switching import replay
+
+Floats = NDArray[np.float64]
+DELAYS = (1, 2, 4, 8, 16, 32, 64, 128, 256)
+"""On-delays tried, evaluations; only those shorter than half of the shortest pass."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Helps:
+    """What the light itself says about other kinds of sensor; None where there was nothing to try.
+
+    Parameters
+    ----------
+    following_gain, following_offset : bool or None
+        Whether one ratio to the median background above dark, or one distance from it, serves every
+        condition: a level that follows the background.
+    local_gain, local_offset : bool or None
+        Whether one ratio to, or one distance from, the median of the gaps beside tells the peak of every pass
+        from that of every gap as recorded; tried where no fixed level does.
+    window : bool or None
+        Whether two thresholds with the background between them catch every pass as recorded.
+    on_delay_ms : float or None
+        An on-delay with which some level, `on_delay_level`, replays without a fault as recorded; tried where no
+        level can without one.
+    on_delay_level : float or None, recording units
+    setting_per_label, setting_per_lot : bool or None
+        Whether every kind of object, or every lot, has levels of its own as recorded.
+    """
+
+    following_gain: bool | None
+    following_offset: bool | None
+    local_gain: bool | None = None
+    local_offset: bool | None = None
+    window: bool | None
+    on_delay_ms: float | None = None
+    on_delay_level: float | None = None
+    setting_per_label: bool | None
+    setting_per_lot: bool | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {name: getattr(self, name) for name in self.__slots__}
+
+
+def follows(reach: Reach, dark: float) -> tuple[bool, bool]:
+    """Tell whether a level in proportion to the gaps beside, or at a distance from them, tells passes from gaps.
+
+    Every pass and every gap is held against the median of its own gap, or of the two beside it.
+    """
+    sign = 1.0 if reach.rise else -1.0
+    sound = reach.beside.max(axis=1) >= 0
+    own, rest_peak = np.full(reach.start.size, np.nan), np.full(reach.start.size, np.nan)
+    for k in np.flatnonzero(sound).tolist():
+        light = reach.upright(int(reach.start[k]), int(reach.stop[k]))
+        if light.size:
+            own[k], rest_peak[k] = float(np.median(light)), float(light.max())
+    sound &= ~np.isnan(own)
+    total, count = np.zeros(reach.peak.size + 1), np.zeros(reach.peak.size + 1)
+    for side in reach.beside[sound].T:  # −1 falls on the spare last place
+        np.add.at(total, side, own[sound])
+        np.add.at(count, side, 1)
+    beside = count[:-1] > 0
+    if not beside.any():
+        return False, False
+    near = total[:-1][beside] / count[:-1][beside]
+    passes, rests = reach.peak[beside], rest_peak[sound]
+    distance = bool((passes - near).min() > (rests - own[sound]).max())
+    base = sign * near - dark, sign * own[sound] - dark
+    if min(part.min() for part in base) <= 0:
+        return False, distance
+    share = sign * (sign * passes - dark) / base[0], sign * (sign * rests - dark) / base[1]
+    return bool(share[0].min() > share[1].max()), distance
+
+
+def on_delay(
+    recording: Recording, truth: Truth, setting: Setting, *, tolerance_ms: float
+) -> tuple[float, float] | None:
+    """Find an on-delay, ms, and a level with which the recording replays without a fault, among those tried."""
+    rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
+    shortest = int((truth.end - truth.start)[truth.detect].min()) * rate / recording.info.sample_rate_hz
+    for evaluations in DELAYS:
+        if evaluations > shortest / 2:
+            break
+        delay = 1000 * evaluations / rate
+        bare = replace(setting, taught=None)
+        late = replace(bare, off_delay_ms=delay) if dark_delays(bare) else replace(bare, on_delay_ms=delay)
+        background, objects = reach_of(recording, truth, late, tolerance_ms=tolerance_ms).ends()
+        if not (background < objects if setting.polarity == "light-on" else objects < background):
+            continue
+        level = (background + objects) / 2
+        tried = late.with_levels(level, level, late.polarity)
+        counts = score(replay(recording, tried), truth, tolerance_ms=tolerance_ms, tables=False).counts
+        if counts.lost == counts.false_trips == counts.ignore_false_trips == 0:
+            return delay, level
+    return None

@@ -1,0 +1,286 @@
+"""What the light of a recording demands of any fixed setting that loses nothing and trips nowhere.
+
+Everything here is necessary for every pair of levels, hysteresis, filter and delays included, so windows of
+levels that exclude each other are a proof. Objects are up; a dip is looked at upside down.
+
+- A pass is hit only if its peak reaches the on-level: ``on <= peak``.
+- Between one hit and the next the light must fall below the off-level, so ``off > V``, V the highest of the
+  valleys between passes; and the output must be released, so ``on > S``, S the highest of the valleys that
+  filter and delays let through.
+- If the gap before a pass never falls below the on-level, the output is active there, since an onset in the gap is
+  a fault; to switch on again it must let go within the pass. So ``on > min(gap, pass)``, lowest light of either,
+  where the gap lasts as long as filter and on-delay ask for.
+- In a gap the light that has come down to V is below every such off-level. If it then stays at or below S for
+  as long as filter and off-delay hold the output, and rises to the on-level for as long as filter and on-delay
+  ask for, the gap trips.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.errors import TruthError
+from teachlab.light.extremes import inside
+from teachlab.light.lasting_extremes import Hold, SustainedExtremes, running_max, running_min
+from teachlab.light.noise import Selection
+from teachlab.light.stretches import Evaluated
+from teachlab.light.usable_light import measured
+from teachlab.light.windows import Windows, border_evaluations
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Polarity, Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.timing.line import delays_of
+from teachlab.scoring.scoring import excluded_trials
+from teachlab.sensor.clock import Clock
+from teachlab.sensor.evaluated_blocks import evaluated
+from teachlab.sensor.output import onset_lag
+from teachlab.sensor.validity import Validity
+
+Floats = NDArray[np.float64]
+Rows = NDArray[np.int64]
+LOOKED_AT = 1 << 16
+"""So many evaluations of the gaps give their median."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Reach:
+    """Trials of a recording, upside down where objects dip.
+
+    Parameters
+    ----------
+    rise : bool
+        Whether objects raise the light.
+    peak : ndarray of float64, shape (passes,), recording units
+        Highest light of each pass to be detected.
+    valley, lasting : ndarray of float64, shape (passes,), recording units
+        Lowest light since the pass before it began; and how far it falls for so long that the output can be
+        released, −inf where any fall will do.
+    entered : ndarray of float64, shape (passes,), recording units
+        Lowest light of a pass and of the gap right before it, −inf where there is none or it is too short.
+    other : ndarray of float64, shape (passes,), recording units
+        Lowest light of the same passes.
+    labels, lots : list of str
+        Of the same passes; no lots without a column.
+    start, stop : ndarray of int64, shape (rests,), evaluations
+        Gaps, and windows of passes to be ignored.
+    beside : ndarray of int64, shape (rests, 2)
+        The passes (as above) before and after each gap, −1 where there is none.
+    everyone : ndarray of bool, shape (rests,)
+        Whether a rest is background for every kind of object: passes to be ignored.
+    low, high : float, recording units
+        Extremes of the background.
+    median : float, recording units
+        Of the light in the gaps.
+    lowest, highest : float, recording units
+        Of all light, not upside down.
+    evaluated : Evaluated
+        To read stretches again.
+    sustained, held : int, evaluations
+        How long light must last to switch, and how long the output is held beyond it.
+    """
+
+    rise: bool
+    peak: Floats
+    valley: Floats
+    lasting: Floats
+    entered: Floats
+    other: Floats
+    labels: list[str]
+    lots: list[str]
+    start: Rows
+    stop: Rows
+    beside: Rows
+    everyone: NDArray[np.bool_]
+    low: float
+    high: float
+    median: float
+    lowest: float
+    highest: float
+    evaluated: Evaluated
+    sustained: int
+    held: int
+
+    def ends(self, *, label: str | None = None, lot: str | None = None) -> tuple[float, float]:
+        """Return what on-levels must exceed and what they must not, for the objects of one label or lot or all.
+
+        Background: the gaps beside those passes, and every pass to be ignored.
+        """
+        own = np.ones(self.peak.size, bool)
+        if label is not None:
+            own &= np.array([name == label for name in self.labels])
+        if lot is not None:
+            own &= np.array([name == lot for name in self.lots])
+        near = self.everyone | np.append(own, False)[self.beside].any(axis=1) | bool(own.all())
+        valley = float(self.valley[own].max())
+        lasting = max(valley, float(self.lasting[own].max()), float(self.entered[own].max()))
+        demand = lasting
+        for a, b in zip(self.start[near].tolist(), self.stop[near].tolist(), strict=True):
+            demand = max(demand, self._trips_up_to(a, b, valley, lasting))
+        weakest = float(self.peak[own].min())
+        return (demand, weakest) if self.rise else (-demand, -weakest)
+
+    def upright(self, start: int, stop: int) -> Floats:
+        """Return the valid light of a stretch, objects up."""
+        return _upright(self.evaluated, start, stop, self.rise)
+
+    def window_catches(self) -> bool:
+        """Tell whether every pass leaves the range of the background on one side or the other."""
+        return bool(((self.peak > self.high) | (self.other < self.low)).all())
+
+    def _trips_up_to(self, start: int, stop: int, valley: float, lasting: float) -> float:
+        """Return the highest on-level above `lasting` at which a stretch must trip, −inf if there is none.
+
+        Dark for `held` + 1 evaluations from the first at or below the valley on, then light for `sustained`.
+        """
+        light = self.upright(start, stop)
+        below = np.flatnonzero(light <= valley)
+        if below.size == 0:
+            return -math.inf
+        light = light[below[0] :]
+        dark, rises = running_max(light, self.held + 1), running_min(light, self.sustained)
+        # Element i of `dark` ends at i + held, of `rises` begins at i: a rise must begin behind.
+        released = np.flatnonzero(dark <= lasting)
+        if released.size == 0:
+            return -math.inf
+        later = rises[released[0] + self.held + 1 :]
+        return float(later.max()) if later.size and later.max() > lasting else -math.inf
+
+
+def _upright(evaluated: Evaluated, start: int, stop: int, rise: bool) -> Floats:
+    light = evaluated.read(start, stop)
+    return light[~np.isnan(light)] * (1.0 if rise else -1.0)
+
+
+def reach_of(recording: Recording, truth: Truth, setting: Setting, *, tolerance_ms: float = 0.0) -> Reach:
+    """Measure the trials of a recording under a setting's filter, delays, rate and polarity.
+
+    Raises
+    ------
+    TruthError
+        Without a pass to be detected, or background, among the trials.
+    """
+    recording = measured(recording)
+    clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
+    lag = onset_lag(setting, clock)
+    windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, tolerance_ms), lag=lag)
+    passes = SustainedExtremes(windows.start, windows.stop, 1)
+    gaps = SustainedExtremes(windows.gap_start, windows.gap_stop, 1)
+    hold, validity, background = Hold(), Validity(), Selection(LOOKED_AT)
+    lowest, highest = math.inf, -math.inf
+    for block in evaluated(recording.blocks(), clock):
+        invalid = block.invalid_mask()
+        validity.push(invalid, block.light.size)
+        held = hold.push(block.light, invalid)
+        if held.size == 0:
+            continue
+        first = block.start + block.light.size - held.size
+        lowest, highest = min(lowest, float(held.min())), max(highest, float(held.max()))
+        for into in (passes, gaps):
+            into.push(first, held)
+        background.push(held[inside(first, held.size, windows.gap_start, windows.gap_stop)])
+    pass_out, gap_out = excluded_trials(truth, windows, clock, validity.state(), lag=lag)
+    rise = setting.polarity is Polarity.LIGHT_ON
+    sound = ~pass_out & ~np.isnan(passes.high)
+    rows, ignored = np.flatnonzero(truth.detect & sound), np.flatnonzero(~truth.detect & sound)
+    kept = np.flatnonzero(~gap_out & ~np.isnan(gaps.high))
+    if rows.size == 0 or kept.size + ignored.size == 0:
+        raise TruthError("feasibility needs a pass to be detected and a gap that are trials; log longer.")
+    high, low = (passes.high, passes.low) if rise else (-passes.low, -passes.high)
+    gap_high, gap_low = (gaps.high, gaps.low) if rise else (-gaps.low, -gaps.high)
+    place = np.full(truth.passes + 2, -1, np.int64)  # one before the first pass, one behind the last
+    place[rows + 1] = np.arange(rows.size)
+    before = windows.gap_after[kept] + 1
+    begin, end, beside, everyone = _rests(
+        np.concatenate((windows.gap_start[kept], windows.start[ignored])),
+        np.concatenate((windows.gap_stop[kept], windows.stop[ignored])),
+        np.concatenate((np.stack((place[before], place[before + 1]), axis=1), np.full((ignored.size, 2), -1))),
+        np.repeat([False, True], [kept.size, ignored.size]),
+    )
+    seen = background.values()
+    back, holding = delays_of(setting, clock.rate_hz)
+    top = np.concatenate((gap_high[kept], high[ignored]))
+    bottom = np.concatenate((gap_low[kept], low[ignored]))
+    whole = Evaluated(recording, clock, clock.count)
+    return Reach(
+        rise=rise,
+        peak=high[rows],
+        valley=_valleys(windows, low, gap_low, rows),
+        lasting=_lasting(whole, windows, rows, setting.consecutive + back, holding, rise),
+        entered=_entered(windows, low, gap_low, rows, ~gap_out, setting.consecutive + back),
+        other=low[rows],
+        labels=[str(x) for x in truth.label[rows]],
+        lots=[] if truth.lot is None else [str(x) for x in truth.lot[rows]],
+        start=begin,
+        stop=end,
+        beside=beside,
+        everyone=everyone,
+        low=float(bottom.min()),
+        high=float(top.max()),
+        median=float(np.median(seen)) if seen.size else float(np.median(top)) * (1 if rise else -1),
+        lowest=lowest,
+        highest=highest,
+        evaluated=whole,
+        sustained=setting.consecutive + back,
+        held=setting.consecutive - 1 + holding,
+    )
+
+
+def _rests(
+    start: Rows, stop: Rows, beside: Rows, everyone: NDArray[np.bool_]
+) -> tuple[Rows, Rows, Rows, NDArray[np.bool_]]:
+    """Join gaps and windows to be ignored that touch: an onset anywhere in them is a fault."""
+    order = np.argsort(start, kind="stable")
+    start, stop, beside, everyone = start[order], stop[order], beside[order], everyone[order]
+    first = np.flatnonzero(np.concatenate(([True], start[1:] > stop[:-1])))
+    last = np.concatenate((first[1:], [start.size])) - 1
+    return (
+        start[first],
+        stop[last],
+        np.maximum.reduceat(beside, first, axis=0) if first.size < start.size else beside,
+        np.logical_or.reduceat(everyone, first),
+    )
+
+
+def _valleys(windows: Windows, low: Floats, gap_low: Floats, rows: Rows) -> Floats:
+    """Return the lowest light from the window of the pass to be detected before, to that of each such pass."""
+    start = np.concatenate((windows.start, windows.gap_start))
+    order = np.argsort(start, kind="stable")
+    lows = np.concatenate((low, gap_low))[order]
+    lows = np.where(np.isnan(lows), np.inf, lows)
+    where = np.empty(order.size, np.int64)
+    where[order] = np.arange(order.size)
+    own = where[rows]
+    begin = np.concatenate(([0], own[:-1]))
+    return np.array([lows[a : b + 1].min() for a, b in zip(begin.tolist(), own.tolist(), strict=True)])
+
+
+def _entered(
+    windows: Windows, low: Floats, gap_low: Floats, rows: Rows, sound: NDArray[np.bool_], sustained: int
+) -> Floats:
+    """Return the lowest light of each pass and of the gap right before it, if that is a trial and long enough."""
+    long = sound & ~np.isnan(gap_low) & (windows.gap_stop - windows.gap_start >= sustained)
+    before = np.full(windows.start.size + 1, -np.inf)
+    before[windows.gap_after[long] + 1] = gap_low[long]
+    entered: Floats = np.minimum(before[rows], low[rows])
+    return entered
+
+
+def _lasting(evaluated: Evaluated, windows: Windows, rows: Rows, sustained: int, holding: int, rise: bool) -> Floats:
+    """Return how far the light falls for so long that the output can be released, −inf where any fall will do.
+
+    An output is active at least where the light was at or above the on-level for `sustained` evaluations, and
+    `holding` more: the running maximum of the running minimum.
+    """
+    if sustained == 1 and holding == 0:
+        return np.full(rows.size, -np.inf)
+    out = []
+    begin = [0, *windows.start[rows[:-1]].tolist()]
+    for a, b in zip(begin, windows.stop[rows].tolist(), strict=True):
+        light = _upright(evaluated, a, b, rise)
+        active = running_max(running_min(light, sustained), holding + 1)
+        out.append(float(active.min() if active.size else light.max()))
+    return np.array(out)

@@ -1,0 +1,1 @@
+"""What teaching again would have given."""

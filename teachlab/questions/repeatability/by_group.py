@@ -1,0 +1,323 @@
+"""Taught by other people, or on other lots: how levels and costs vary between them, and the passes they lose alike."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.data.split import split
+from teachlab.errors import Abstained, ParameterError, StrategyError
+from teachlab.model.draws import Draw
+from teachlab.model.recording import Recording
+from teachlab.model.score import Outcome
+from teachlab.model.setting import Setting
+from teachlab.model.teaching import Strategy
+from teachlab.model.truth import Truth
+from teachlab.questions.repeatability.values import RepeatOptions
+from teachlab.questions.surface.count_settings import bare, count_settings, measures_of
+from teachlab.scoring import score
+from teachlab.statistics.variance_components import Agreement, Components, agreement, variance_components
+from teachlab.switching import replay_family
+from teachlab.teaching import TeachBlock, teach_once
+
+SCORED = ("lost_rate", "false_trips_per_running_hour", "extra_per_pass", "cost")
+"""Figures of a score whose spread is divided, too."""
+MOST_TEACHINGS = 400
+"""So many teachings in all tell variance components; of more an even selection is made."""
+PASSES = 5
+"""Consecutive passes that one teaching of a lot is shown."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Divided:
+    """How the spread of one figure divides between groups and within them.
+
+    Parameters
+    ----------
+    values : mapping of str to list of float
+        Of every group that taught any.
+    components : Components or None
+    refused : str
+        Why there are none, else empty.
+    """
+
+    values: Mapping[str, list[float]]
+    components: Components | None
+    refused: str = ""
+
+    @classmethod
+    def of(cls, values: Mapping[str, list[float]], *, confidence: float = 0.95) -> Divided:
+        """Divide the spread, or say why that cannot be done."""
+        known = {name: [v for v in group if not math.isnan(v)] for name, group in values.items()}
+        try:
+            return cls(values=values, components=variance_components(known, confidence=confidence))
+        except Abstained as refusal:
+            return cls(values=values, components=None, refused=str(refusal))
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            "values": dict(self.values),
+            "components": None if self.components is None else self.components.as_dict(),
+            "refused": self.refused or None,
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ByGroup:
+    """What several people taught, or what was taught on several lots, and how its spread divides.
+
+    Parameters
+    ----------
+    what : str
+        What the groups are.
+    figures : mapping of str to Divided
+        on_level, off_level and hysteresis, in recording units; where the settings were scored also lost_rate,
+        false_trips_per_running_hour, extra_per_pass and cost.
+    abstained : int
+        Teachings that gave no setting.
+
+    Notes
+    -----
+    The interval of a share holds for normal values. Levels come near to that; rates and costs, of which many are
+    equal, do not: theirs is indicative.
+    """
+
+    what: str
+    figures: Mapping[str, Divided]
+    abstained: int
+
+    @property
+    def levels(self) -> Mapping[str, list[float]]:
+        """On-levels of every group that taught any, recording units."""
+        return self.figures["on_level"].values
+
+    @property
+    def components(self) -> Components | None:
+        """Variance components of the on-level."""
+        return self.figures["on_level"].components
+
+    @property
+    def refused(self) -> str:
+        """Why there are none, else empty."""
+        return self.figures["on_level"].refused
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            "what": self.what,
+            "on_levels": dict(self.levels),
+            "abstained": self.abstained,
+            "components": None if self.components is None else self.components.as_dict(),
+            "refused": self.refused or None,
+            "figures": {name: figure.as_dict() for name, figure in self.figures.items()},
+        }
+
+
+def by_group(
+    what: str,
+    draws: Mapping[str, Sequence[Draw]] | Mapping[str, Sequence[Setting]],
+    *,
+    measures: Mapping[Setting, Mapping[str, float]] | None = None,
+    confidence: float = 0.95,
+) -> ByGroup:
+    """Divide the spread of the levels, and of what they lose and cost, into that between groups and that within.
+
+    Parameters
+    ----------
+    what : str
+        What the groups are: lots, people …
+    draws : mapping of str to sequence of Draw or of Setting
+    measures : mapping of Setting to mapping of str to float, optional
+        What every setting lost and cost, as `measured_settings` gives it.
+    confidence : float
+    """
+    taught: dict[str, list[Setting]] = {}
+    abstained = 0
+    for name, group in draws.items():
+        for one in group:
+            setting = one if isinstance(one, Setting) else one.setting
+            if setting is None:
+                abstained += 1
+            else:
+                taught.setdefault(name, []).append(setting)
+    values: dict[str, dict[str, list[float]]] = {
+        "on_level": {name: [s.on_level for s in group] for name, group in taught.items()},
+        "off_level": {name: [s.off_level for s in group] for name, group in taught.items()},
+        "hysteresis": {name: [s.hysteresis for s in group] for name, group in taught.items()},
+    }
+    if measures is not None:
+        for key in SCORED:
+            values[key] = {name: [measures[bare(s)][key] for s in group] for name, group in taught.items()}
+    figures = {key: Divided.of(found, confidence=confidence) for key, found in values.items()}
+    return ByGroup(what=what, figures=figures, abstained=abstained)
+
+
+def measured_settings(
+    recording: Recording,
+    truth: Truth,
+    draws: Mapping[str, Sequence[Draw]] | Mapping[str, Sequence[Setting]],
+    *,
+    options: RepeatOptions,
+    first_pass: int,
+) -> dict[Setting, dict[str, float]]:
+    """Return what every setting of every group lost and cost on the same later passes, by the setting alone.
+
+    Parameters
+    ----------
+    recording, truth
+        Scored from `first_pass` on.
+    draws : mapping of str to sequence of Draw or of Setting
+    options : RepeatOptions
+        Tolerance and costs.
+    first_pass : int
+    """
+    given = [one if isinstance(one, Setting) else one.setting for group in draws.values() for one in group]
+    settings = [s for s in given if s is not None]
+    counts = count_settings(recording, truth, settings, tolerance_ms=options.tolerance_ms, first_pass=first_pass)
+    return {s: measures_of(s, n, options.costs, best_cost=math.nan) for s, n in counts.items()}
+
+
+def taught_apart(
+    recording: Recording,
+    truth: Truth,
+    strategy: Strategy,
+    names: Iterable[str] | None = None,
+    *,
+    options: RepeatOptions | None = None,
+    passes: int = PASSES,
+) -> dict[str, list[Draw]]:
+    """Teach in stretches of the teach block that share no sample, each within one lot.
+
+    Parameters
+    ----------
+    recording : Recording
+    truth : Truth
+    strategy : Strategy
+    names : iterable of str, shape (passes of the truth,), optional
+        The lot of every pass; default: the whole teach block is one group, named by the recording.
+    options : RepeatOptions, optional
+        Seed, teach share, tolerance, base setting.
+    passes : int
+        Consecutive detect passes of one lot that make a stretch; what is left over is not taught on.
+
+    Returns
+    -------
+    dict of str to list of Draw
+        By lot, in time order.
+
+    Raises
+    ------
+    ParameterError
+        If `passes` is below 1, or names do not belong to the passes.
+
+    Notes
+    -----
+    Redrawing from one lot could be repeated without end and would make the group means look better known
+    than its pieces allow. Stretches without a common sample are teachings that can be analysed as what they
+    are: as many as there are, but at most about 400 in all, evenly chosen.
+    """
+    how = RepeatOptions() if options is None else options
+    if passes < 1:
+        raise ParameterError(f"a teaching is shown at least 1 pass, got {passes}.")
+    name = np.array([recording.name] * truth.passes if names is None else [str(n) for n in names], object)
+    if name.size != truth.passes:
+        raise ParameterError(f"{name.size} names were given for {truth.passes} passes; give one each.")
+    cut = split(truth, recording.samples, teach_share=how.teach_share)
+    whole = TeachBlock(recording, truth, base=how.base, tolerance_ms=how.tolerance_ms, stop_sample=cut.teach_end)
+    out: dict[str, list[Draw]] = {}
+    stretches = _thinned(_stretches(truth, name, cut.teach_end, passes))
+    for number, (group, a, b) in enumerate(stretches):
+        out.setdefault(group, []).append(_taught(recording, truth, strategy, whole, (a, b), number, how))
+    return out
+
+
+def _thinned(stretches: list[tuple[str, int, int]], *, most: int = MOST_TEACHINGS) -> list[tuple[str, int, int]]:
+    """Return an even selection: fewer per lot while two are left in most of them, else fewer lots."""
+    step = -(-len(stretches) // most)
+    lots = list(dict.fromkeys(group for group, _, _ in stretches))
+    if step <= 1:
+        return stretches
+    if len(stretches) // step >= 2 * len(lots):
+        return stretches[::step]
+    kept = set(lots[::step])
+    return [one for one in stretches if one[0] in kept]
+
+
+def _stretches(truth: Truth, name: NDArray[np.object_], stop: int, passes: int) -> list[tuple[str, int, int]]:
+    """Return the lot and the samples of every stretch, from mid-gap to mid-gap."""
+    rows = np.flatnonzero(truth.detect & (truth.end <= stop))
+    out: list[tuple[str, int, int]] = []
+    if rows.size == 0:
+        return out
+    runs = np.split(rows, np.flatnonzero(name[rows[1:]] != name[rows[:-1]]) + 1)
+    for run in runs:
+        for k in range(run.size // passes):
+            first, last = int(run[k * passes]), int(run[(k + 1) * passes - 1])
+            before = 0 if first == 0 else int(truth.end[first - 1])
+            after = int(truth.start[last + 1]) if last + 1 < truth.passes else stop
+            a, b = (before + int(truth.start[first])) // 2, min(stop, (int(truth.end[last]) + after) // 2)
+            out.append((str(name[first]), a, b))
+    return out
+
+
+def _taught(
+    recording: Recording,
+    truth: Truth,
+    strategy: Strategy,
+    whole: TeachBlock,
+    where: tuple[int, int],
+    number: int,
+    options: RepeatOptions,
+) -> Draw:
+    a, b = where
+    try:
+        # What objects do to the light is a fact of the line, not of five passes.
+        info = replace(recording.info, direction=whole.direction)
+        light = recording.read(a, b)
+        part = Recording.from_array(light.light, info, name=recording.name, invalid=light.invalid)
+        inside = truth.select((truth.start >= a) & (truth.end <= b))
+        moved = replace(inside, start=inside.start - a, end=inside.end - a)
+        block = TeachBlock(part, moved, base=options.base, tolerance_ms=options.tolerance_ms)
+        return Draw(draw=number, setting=teach_once(strategy, block, options.seed, number), measures={})
+    except Abstained as refusal:
+        return Draw(draw=number, setting=None, abstained=refusal.reason, measures={})
+    except StrategyError as fault:
+        return Draw(draw=number, setting=None, failed=str(fault), measures={})
+
+
+def settings_agreement(
+    recording: Recording,
+    truth: Truth,
+    settings: Sequence[Setting],
+    *,
+    tolerance_ms: float = 0.0,
+    first_pass: int = 0,
+) -> Agreement:
+    """Tell whether settings lose the same passes, among those that are trials under all of them.
+
+    Parameters
+    ----------
+    recording : Recording
+    truth : Truth
+    settings : sequence of Setting
+        At least two; equal ones count as often as they are given.
+    tolerance_ms, first_pass
+        As in `score`.
+    """
+    given = [bare(s) for s in settings]
+    distinct = list(dict.fromkeys(given))
+    lost = np.zeros(truth.passes - first_pass, np.int64)
+    trial = np.ones(lost.size, bool)
+    for rate in dict.fromkeys(s.evaluation_rate_hz for s in distinct):
+        family = [s for s in distinct if s.evaluation_rate_hz == rate]
+        for setting, output in zip(family, replay_family(recording, family), strict=True):
+            passes = score(output, truth, tolerance_ms=tolerance_ms, first_pass=first_pass, tables=False).trials.passes
+            trial &= np.isin(passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED))
+            lost += np.isin(passes, (Outcome.MISS, Outcome.MERGED)) * given.count(setting)
+    return agreement(lost[trial], len(given))

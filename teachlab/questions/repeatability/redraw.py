@@ -1,0 +1,208 @@
+"""Would another showing have taught the same? Redraw the teach evidence, and see where level and scores land."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from teachlab.data.split import Split, split
+from teachlab.errors import Abstained, StrategyError, TruthError
+from teachlab.model.draws import MEASURES, Draw
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting, Taught
+from teachlab.model.teaching import Shown, Strategy
+from teachlab.model.truth import Truth
+from teachlab.questions.repeatability.values import Cloud, Repeatability, Repeated, RepeatOptions, Variant
+from teachlab.questions.surface.count import surface
+from teachlab.questions.surface.count_settings import bare, count_settings, measured
+from teachlab.questions.surface.given_settings.pairs import PairCounts
+from teachlab.questions.surface.hindsight import Hindsight, hindsight
+from teachlab.scoring import proportion
+from teachlab.teaching import TeachBlock, parameters_of, teach_once
+
+Progress = Callable[[float], None]
+
+
+def repeat_teaching(
+    recording: Recording,
+    truth: Truth,
+    variants: Sequence[Variant],
+    *,
+    options: RepeatOptions | None = None,
+    beside: Sequence[Setting] = (),
+    progress: Progress | None = None,
+) -> Repeatability:
+    """Redraw the evidence inside the teach block many times, and score every setting on the later passes.
+
+    Parameters
+    ----------
+    recording : Recording
+    truth : Truth
+    variants : sequence of Variant
+        Every way of teaching is shown the same pieces: draw k is the same for all.
+    options : RepeatOptions, optional
+    beside : sequence of Setting
+        Further settings that the best in hindsight is searched among.
+    progress : callable, optional
+        Called with the share done.
+
+    Raises
+    ------
+    InputError
+        If recording, truth and options do not fit together, or no pass is left to score.
+
+    Notes
+    -----
+    The draws share one teach block: their spread is that of who is shown which of its pieces. It says
+    nothing about another day. Intervals of shares of draws are Clopper and Pearson's, given the block.
+
+    References
+    ----------
+    The rules of a draw are stated in ``TEACHING.md`` beside the strategies.
+    """
+    how = RepeatOptions() if options is None else options
+    cut = split(truth, recording.samples, teach_share=how.teach_share)
+    block = TeachBlock(
+        recording, truth, base=how.base, tolerance_ms=how.tolerance_ms, stop_sample=cut.teach_end
+    )  # fmt: skip
+    say = progress or (lambda share: None)
+    taught = []
+    for k, variant in enumerate(variants):
+        taught.append(teachings(variant, block, how))
+        say(0.7 * (k + 1) / len(variants))
+    settings = [d.setting for draws in taught for d in draws if d.setting is not None]
+    counts = count_settings(
+        recording, truth, [*settings, *beside], tolerance_ms=how.tolerance_ms, first_pass=cut.first_scored
+    )
+    best = best_fixed(recording, truth, counts, how, cut)
+    say(1.0)
+    clouds = tuple(_cloud(v, draws, counts, best, how) for v, draws in zip(variants, taught, strict=True))
+    trials = [n.detect_trials for n in counts.values()]
+    if trials and max(trials) == 0:
+        raise TruthError(
+            f"{recording.name}: none of the passes after the teach block is a trial: they hold void time or are cut "
+            "by the record. Log longer, or teach on a smaller share."
+        )
+    later = int(np.count_nonzero(truth.detect[cut.first_scored :]))
+    return Repeatability(
+        clouds=clouds, best=best, teach_passes=cut.teach_passes, scored_passes=max(trials, default=later)
+    )
+
+
+def teachings(variant: Variant, block: TeachBlock, options: RepeatOptions) -> list[Draw]:
+    """Teach once per draw, each setting from `average` teachings that no other draw uses."""
+    strategy, m = variant.strategy, variant.average
+    teach = _Teacher(strategy, block, options.seed)
+    return [_averaged(k, [teach(k * m + j) for j in range(m)]) for k in range(options.draws)]
+
+
+class _Teacher:
+    """Teaches; a showing of labelled passes that came before is not worked through again."""
+
+    def __init__(self, strategy: Strategy, block: TeachBlock, seed: int) -> None:
+        self._strategy, self._block, self._seed = strategy, block, seed
+        self._only_events = frozenset(strategy.needs) == {Shown.EVENTS}
+        self._seen: dict[int, Draw] = {}
+
+    def __call__(self, draw: int) -> Draw:
+        at = self._begins(draw)
+        if at is not None and at in self._seen:
+            return replace(self._seen[at], draw=draw)
+        try:
+            found = Draw(draw=draw, setting=teach_once(self._strategy, self._block, self._seed, draw), measures={})
+        except Abstained as refusal:
+            found = Draw(draw=draw, setting=None, abstained=refusal.reason, measures={})
+        except StrategyError as fault:
+            found = Draw(draw=draw, setting=None, failed=str(fault), measures={})
+        if at is not None:
+            self._seen[at] = found
+        return found
+
+    def _begins(self, draw: int) -> int | None:
+        if not self._only_events or getattr(self._strategy, "either_direction", False):
+            return None
+        try:
+            shown = self._block.draw({Shown.EVENTS}, self._seed, draw).events_
+        except Abstained:
+            return None
+        return None if shown is None else shown.at_sample
+
+
+def _averaged(draw: int, parts: Sequence[Draw]) -> Draw:
+    if len(parts) == 1:
+        return replace(parts[0], draw=draw)
+    for part in parts:
+        if part.setting is None:
+            return Draw(draw=draw, setting=None, abstained=part.abstained, failed=part.failed, measures={})
+    settings = [part.setting for part in parts if part.setting is not None]
+    first = settings[0]
+    kept = {bare(s).with_levels(0.0, 0.0, s.polarity) for s in settings if type(s) is Setting}
+    if len(kept) != 1 or any(type(s) is not Setting for s in settings):
+        reason = "teachings of different kind, polarity or filter have no average"
+        return Draw(draw=draw, setting=None, abstained=reason, measures={})
+    on, off = (float(np.mean([getattr(s, name) for s in settings])) for name in ("on_level", "off_level"))
+    history = None
+    if first.taught is not None:
+        history = Taught(
+            strategy=first.taught.strategy,
+            parameters=first.taught.parameters,
+            evidence={"averaged": len(settings), "on_levels": [s.on_level for s in settings]},
+        )
+    return Draw(
+        draw=draw, setting=replace(first, on_level=on, off_level=min(on, off), taught=history), measures={}
+    )  # fmt: skip
+
+
+def best_fixed(
+    recording: Recording, truth: Truth, counts: dict[Setting, PairCounts], options: RepeatOptions, cut: Split
+) -> Hindsight | None:
+    """Find the best fixed setting among all pairs of levels, and among the settings counted."""
+    fixed = [(s, n.cost(options.costs)) for s, n in counts.items() if type(s) is Setting]
+    if not fixed or max(n.detect_trials for n in counts.values()) == 0:
+        return None
+    # The draws of one block share polarity and filter, but for strategies that design them.
+    kinds = [s.with_levels(0.0, 0.0, s.polarity) for s, _ in fixed]
+    base = max(dict.fromkeys(kinds), key=kinds.count)
+    table = surface(recording, truth, base, tolerance_ms=options.tolerance_ms, first_pass=cut.first_scored)
+    return hindsight(table, costs=options.costs, others=fixed)
+
+
+def best_cost(best: Hindsight | None) -> float:
+    """Return the cost that regret is counted from; NaN where no fixed setting was counted."""
+    return math.nan if best is None else best.cost
+
+
+def _cloud(
+    variant: Variant,
+    taught: Sequence[Draw],
+    counts: dict[Setting, PairCounts],
+    best: Hindsight | None,
+    options: RepeatOptions,
+) -> Cloud:
+    draws = measured(taught, counts, options.costs, best_cost=best_cost(best))
+    return summarise(variant, draws, options)
+
+
+def summarise(variant: Variant, draws: Sequence[Draw], options: RepeatOptions) -> Cloud:
+    """Describe measured draws; their order does not matter to any figure."""
+    done = [d for d in draws if d.setting is not None]
+    values = {name: np.array([d.measures[name] for d in done]) for name in MEASURES}
+    # A measure without a denominator can neither keep nor break a limit.
+    worse = tuple(
+        (limit, proportion(sum(limit.broken(v) for v in known), len(known), options.confidence))
+        for limit in options.limits
+        for known in [[v for v in values[limit.measure].tolist() if not math.isnan(v)]]
+    )
+    return Cloud(
+        strategy=variant.strategy.name,
+        parameters=dict(parameters_of(variant.strategy)),
+        average=variant.average,
+        draws=draws,
+        distinct=len({bare(d.setting) for d in done if d.setting is not None}),
+        spreads={name: Repeated.of(v) for name, v in values.items()} if done else {},
+        worse=worse,
+        abstained=proportion(len(draws) - len(done), len(draws), options.confidence),
+    )

@@ -1,0 +1,282 @@
+"""The whole question of repeatability on one recording: as it is, by sweep length, averaged, by lot, and agreement."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, fields, is_dataclass, replace
+from typing import Any
+
+from teachlab.data.split import split
+from teachlab.errors import ParameterError, SettingError
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting
+from teachlab.model.teaching import Strategy
+from teachlab.model.truth import Truth
+from teachlab.questions.repeatability.by_group import (
+    PASSES,
+    ByGroup,
+    by_group,
+    measured_settings,
+    settings_agreement,
+    taught_apart,
+)
+from teachlab.questions.repeatability.redraw import best_cost, repeat_teaching
+from teachlab.questions.repeatability.values import VARIED, Cloud, RepeatOptions, Variant
+from teachlab.questions.surface.count_settings import bare, count_settings, measures_of
+from teachlab.questions.surface.hindsight import Hindsight
+from teachlab.statistics.variance_components import Agreement
+
+LENGTH_PARAMETERS = ("sweep_passes", "pieces")
+"""Parameters that say how much a strategy is shown; varied without being asked for."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """What is asked beside the plain cloud.
+
+    Parameters
+    ----------
+    vary : mapping of str to tuple of int, optional
+        Values of parameters to try; default: `VARIED` for what says how much a strategy is shown.
+    average : tuple of int
+        Numbers of teachings to average into one setting.
+    by : str
+        Column of the passes that names the groups, lot or label; empty for none.
+    passes : int
+        Consecutive passes that a teaching of one lot is shown.
+    """
+
+    vary: Mapping[str, tuple[int, ...]] | None = None
+    average: tuple[int, ...] = ()
+    by: str = "lot"
+    passes: int = PASSES
+
+    def __post_init__(self) -> None:
+        if self.by not in {"lot", "label", ""}:
+            raise ParameterError(f"teachings are grouped by lot or by label, got '{self.by}'.")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StrategyStudy:
+    """One strategy: its cloud, the clouds of its variants, how its spread divides, and its agreement.
+
+    Parameters
+    ----------
+    cloud : Cloud
+    varied : tuple of (str, int, Cloud)
+        Parameter and value.
+    averaged : tuple of Cloud
+    groups : ByGroup or None
+        None where the passes name no groups.
+    agreement : Agreement or None
+        Of all draws that taught; None with fewer than two.
+    """
+
+    cloud: Cloud
+    varied: tuple[tuple[str, int, Cloud], ...]
+    averaged: tuple[Cloud, ...]
+    groups: ByGroup | None
+    agreement: Agreement | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form; variants without their points."""
+        return {
+            **self.cloud.as_dict(),
+            "varied": [{"parameter": key, "value": value, **_brief(cloud)} for key, value, cloud in self.varied],
+            "averaged": [_brief(cloud) for cloud in self.averaged],
+            "between": None if self.groups is None else self.groups.as_dict(),
+            "agreement": None if self.agreement is None else self.agreement.as_dict(),
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Study:
+    """Repeatability of strategies, and of given settings, on one recording.
+
+    Parameters
+    ----------
+    recording, unit : str
+    teach_passes, scored_passes : int
+    best : Hindsight or None
+    strategies : tuple of StrategyStudy
+    settings : tuple of (str, dict)
+        Who taught each given setting, and its measures.
+    people : ByGroup or None
+        Spread of the given settings; None without any.
+    settings_agreement : Agreement or None
+    """
+
+    recording: str
+    unit: str
+    teach_passes: int
+    scored_passes: int
+    best: Hindsight | None
+    strategies: tuple[StrategyStudy, ...]
+    settings: tuple[tuple[str, dict[str, float]], ...]
+    people: ByGroup | None
+    settings_agreement: Agreement | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            "recording": self.recording,
+            "unit": self.unit,
+            "teach_passes": self.teach_passes,
+            "scored_passes": self.scored_passes,
+            "best": None if self.best is None else self.best.as_dict(),
+            "strategies": [s.as_dict() for s in self.strategies],
+            "settings": [{"by": name, **measures} for name, measures in self.settings],
+            "people": None if self.people is None else self.people.as_dict(),
+            "settings_agreement": None if self.settings_agreement is None else self.settings_agreement.as_dict(),
+        }
+
+
+def study(
+    recording: Recording,
+    truth: Truth,
+    strategies: Sequence[Strategy],
+    *,
+    options: RepeatOptions | None = None,
+    question: Question | None = None,
+    taught: Sequence[tuple[str, Setting]] = (),
+    progress: Callable[[float], None] | None = None,
+) -> Study:
+    """Repeat teachings in every way asked for, scored on the same passes against one yardstick.
+
+    Parameters
+    ----------
+    recording : Recording
+    truth : Truth
+    strategies : sequence of Strategy
+    options : RepeatOptions, optional
+    question : Question, optional
+    taught : sequence of (str, Setting)
+        Who taught, and what: a name may occur more than once.
+    progress : callable, optional
+
+    Raises
+    ------
+    InputError
+        If something does not fit together.
+    """
+    how, asked = options or RepeatOptions(), question or Question()
+    for name, setting in taught:
+        if setting.unit != recording.info.unit:
+            raise SettingError(
+                f"the setting taught by '{name}' is in '{setting.unit}', the recording {recording.name} in "
+                f"'{recording.info.unit}'. Give settings taught on this line."
+            )
+    cut = split(truth, recording.samples, teach_share=how.teach_share)
+    plans = [_variants(s, asked, cut.teach_passes) for s in strategies]
+    given = [setting for _, setting in taught]
+    done = repeat_teaching(
+        recording, truth, [v for plan in plans for _, _, v in plan], options=how, beside=given, progress=progress
+    )
+    clouds = iter(done.clouds)
+    studied = []
+    for strategy, plan in zip(strategies, plans, strict=True):
+        plain, *others = [(key, value, next(clouds)) for key, value, _ in plan]
+        settings = [d.setting for d in plain[2].taught if d.setting is not None]
+        agreed = None
+        if len(settings) > 1:
+            agreed = settings_agreement(
+                recording, truth, settings, tolerance_ms=how.tolerance_ms, first_pass=cut.first_scored
+            )
+        studied.append(
+            StrategyStudy(
+                cloud=plain[2],
+                varied=tuple(item for item in others if item[0]),
+                averaged=tuple(cloud for key, _, cloud in others if not key),
+                groups=_groups(recording, truth, strategy, how, asked),
+                agreement=agreed,
+            )
+        )
+    least = best_cost(done.best)
+    counts = count_settings(recording, truth, given, tolerance_ms=how.tolerance_ms, first_pass=cut.first_scored)
+    people: dict[str, list[Setting]] = {}
+    for name, setting in taught:
+        people.setdefault(name, []).append(setting)
+    return Study(
+        recording=recording.name,
+        unit=recording.info.unit,
+        teach_passes=done.teach_passes,
+        scored_passes=done.scored_passes,
+        best=done.best,
+        strategies=tuple(studied),
+        settings=tuple((n, measures_of(s, counts[bare(s)], how.costs, best_cost=least)) for n, s in taught),
+        people=_people(people, recording, truth, how, cut.first_scored),
+        settings_agreement=settings_agreement(
+            recording, truth, given, tolerance_ms=how.tolerance_ms, first_pass=cut.first_scored
+        )
+        if len(given) > 1
+        else None,
+    )
+
+
+def between_recordings(
+    recordings: Sequence[tuple[Recording, Truth]],
+    strategy: Strategy,
+    *,
+    options: RepeatOptions | None = None,
+    passes: int = PASSES,
+) -> ByGroup:
+    """Divide the spread of levels and costs into that between recordings, one per person or shift, and that within.
+
+    Raises
+    ------
+    ParameterError
+        If two recordings share a name, or differ in their unit.
+    """
+    how = options or RepeatOptions()
+    names = [r.name for r, _ in recordings]
+    units = {r.info.unit for r, _ in recordings}
+    if len(set(names)) < len(names) or len(units) > 1:
+        raise ParameterError(
+            f"recordings to compare need different names and one unit, got {', '.join(names)} in {', '.join(units)}."
+        )
+    draws = {r.name: taught_apart(r, t, strategy, options=how, passes=passes).get(r.name, []) for r, t in recordings}
+    # Everybody's settings are scored on the later passes of the first recording: the same for all.
+    first, truth = recordings[0]
+    scored_from = split(truth, first.samples, teach_share=how.teach_share).first_scored
+    measures = measured_settings(first, truth, draws, options=how, first_pass=scored_from)
+    return by_group("recordings", draws, measures=measures, confidence=how.confidence)
+
+
+def _people(
+    people: dict[str, list[Setting]], recording: Recording, truth: Truth, how: RepeatOptions, first_pass: int
+) -> ByGroup | None:
+    if not people:
+        return None
+    measures = measured_settings(recording, truth, people, options=how, first_pass=first_pass)
+    return by_group("people", people, measures=measures, confidence=how.confidence)
+
+
+def _variants(strategy: Strategy, asked: Question, teach_passes: int) -> list[tuple[str, int, Variant]]:
+    out = [("", 0, Variant(strategy=strategy))]
+    own: set[str] = {f.name for f in fields(strategy)} if is_dataclass(strategy) else set()
+    usual = {name: tuple(v for v in VARIED if v <= teach_passes) for name in LENGTH_PARAMETERS if name in own}
+    for name, values in (usual if asked.vary is None else asked.vary).items():
+        if name not in own:
+            raise ParameterError(
+                f"strategy '{strategy.name}' has no parameter '{name}' to vary; it has {', '.join(sorted(own))}."
+            )
+        for value in values:
+            changed: Any = strategy
+            out.append((name, value, Variant(strategy=replace(changed, **{name: value}))))
+    return out + [("", 0, Variant(strategy=strategy, average=m)) for m in asked.average]
+
+
+def _groups(
+    recording: Recording, truth: Truth, strategy: Strategy, options: RepeatOptions, asked: Question
+) -> ByGroup | None:
+    names = {"lot": truth.lot, "label": truth.label, "": None}[asked.by]
+    if names is None or len(set(names.tolist())) < 2:
+        return None
+    draws = taught_apart(recording, truth, strategy, names, options=options, passes=asked.passes)
+    first = split(truth, recording.samples, teach_share=options.teach_share).first_scored
+    measures = measured_settings(recording, truth, draws, options=options, first_pass=first)
+    return by_group(f"{asked.by}s", draws, measures=measures, confidence=options.confidence)
+
+
+def _brief(cloud: Cloud) -> dict[str, Any]:
+    return {key: value for key, value in cloud.as_dict().items() if key != "points"}

@@ -1,0 +1,220 @@
+"""What repeated teachings are asked for, and what they gave: frozen values."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.errors import ParameterError
+from teachlab.model.draws import MEASURES, Costs, Draw
+from teachlab.model.score import Rate
+from teachlab.model.setting import Setting
+from teachlab.model.teaching import Strategy
+from teachlab.questions.surface.hindsight import Hindsight
+from teachlab.statistics.intervals import check_confidence
+
+DRAWS = 200
+VARIED = (1, 2, 5, 10, 30)
+"""Passes let by in a sweep, or pieces averaged, unless others are asked for."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """What counts as worse: a measure outside ``[low, high]``.
+
+    Parameters
+    ----------
+    measure : str
+        One of `MEASURES`.
+    low, high : float
+        In the unit of the measure.
+    """
+
+    measure: str
+    low: float = -math.inf
+    high: float = math.inf
+
+    def __post_init__(self) -> None:
+        if self.measure not in MEASURES:
+            raise ParameterError(f"a limit is set on one of {', '.join(MEASURES)}; got '{self.measure}'.")
+        if not self.low <= self.high:
+            raise ParameterError(f"the limits of {self.measure} must ascend, got {self.low:g} to {self.high:g}.")
+
+    def broken(self, value: float) -> bool:
+        """Whether a value lies outside."""
+        return not self.low <= value <= self.high
+
+
+USUAL_LIMITS = (Limit(measure="lost_rate", high=0.0), Limit(measure="regret", high=0.0))
+"""A draw that loses a pass at all, and one that costs more than the best fixed setting."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RepeatOptions:
+    """How teachings are repeated.
+
+    Parameters
+    ----------
+    draws : int
+        How often the evidence is drawn anew, at least 1.
+    seed : int
+    teach_share : float, in (0, 1)
+        Share of the detect passes that may be taught on; later ones are scored.
+    tolerance_ms : float, ms
+    base : Setting, optional
+        Delays, filter and evaluation rate; its levels mean nothing.
+    costs : Costs
+    confidence : float
+        Of every interval.
+    limits : tuple of Limit
+    """
+
+    draws: int = DRAWS
+    seed: int = 0
+    teach_share: float = 0.3
+    tolerance_ms: float = 0.0
+    base: Setting | None = None
+    costs: Costs = field(default_factory=Costs)
+    confidence: float = 0.95
+    limits: tuple[Limit, ...] = USUAL_LIMITS
+
+    def __post_init__(self) -> None:
+        if self.draws < 1:
+            raise ParameterError(f"draws must be at least 1, got {self.draws}.")
+        check_confidence(self.confidence)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Variant:
+    """One way of teaching that is repeated.
+
+    Parameters
+    ----------
+    strategy : Strategy
+    average : int
+        The levels of this many teachings are averaged into one setting.
+    """
+
+    strategy: Strategy
+    average: int = 1
+
+    def __post_init__(self) -> None:
+        if self.average < 1:
+            raise ParameterError(f"at least 1 teaching makes a setting, got {self.average}.")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Repeated:
+    """A measure over the draws that taught, in its unit; quantiles are values that occurred.
+
+    Parameters
+    ----------
+    median, p05, p95 : float
+    sd : float or None
+        Standard deviation (n − 1); None with fewer than two draws.
+    least, most : float
+    """
+
+    median: float
+    p05: float
+    p95: float
+    sd: float | None
+    least: float
+    most: float
+
+    @classmethod
+    def of(cls, values: NDArray[np.float64]) -> Repeated:
+        """Describe at least one value."""
+        # NaN stands for a rate without a denominator: then every draw has none.
+        p05, mid, p95 = np.quantile(values, (0.05, 0.5, 0.95), method="inverted_cdf")
+        sd = float(values.std(ddof=1)) if values.size > 1 else None
+        low, high = float(values.min()), float(values.max())
+        return cls(median=float(mid), p05=float(p05), p95=float(p95), sd=sd, least=low, most=high)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {name: getattr(self, name) for name in self.__slots__}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cloud:
+    """What repeated teachings gave.
+
+    Parameters
+    ----------
+    strategy : str
+    parameters : dict
+    average : int
+        Teachings averaged into each setting.
+    draws : sequence of Draw
+        In order of their numbers.
+    distinct : int
+        Different settings among them.
+    spreads : dict of str to Repeated
+        By measure; empty if no draw taught.
+    worse : tuple of (Limit, Rate)
+        Share of the draws that taught which break each limit.
+    abstained : Rate
+        Share of all draws that gave no setting.
+    """
+
+    strategy: str
+    parameters: dict[str, Any]
+    average: int
+    draws: Sequence[Draw]
+    distinct: int
+    spreads: dict[str, Repeated]
+    worse: tuple[tuple[Limit, Rate], ...]
+    abstained: Rate
+
+    @property
+    def taught(self) -> list[Draw]:
+        """The draws that gave a setting."""
+        return [d for d in self.draws if d.setting is not None]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form; the points as one list per measure."""
+        taught = self.taught
+        points: dict[str, list[float]] = {name: [d.measures[name] for d in taught] for name in MEASURES}
+        reasons: dict[str, int] = {}
+        for d in self.draws:
+            if text := d.abstained or d.failed:
+                reasons[text] = reasons.get(text, 0) + 1
+        return {
+            "strategy": self.strategy,
+            "parameters": self.parameters,
+            "average": self.average,
+            "draws": len(self.draws),
+            "distinct": self.distinct,
+            "abstained": self.abstained.as_dict(),
+            "reasons": reasons,
+            "spreads": {name: spread.as_dict() for name, spread in self.spreads.items()},
+            "worse": [
+                {"measure": limit.measure, "limit_low": limit.low, "limit_high": limit.high, **rate.as_dict()}
+                for limit, rate in self.worse
+            ],
+            "points": {"draw": [d.draw for d in taught], **points},
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Repeatability:
+    """Clouds of several ways of teaching on one recording, against one yardstick.
+
+    Parameters
+    ----------
+    clouds : tuple of Cloud
+    best : Hindsight or None
+        Best fixed setting among all pairs of levels; None where no draw gave fixed levels.
+    teach_passes, scored_passes : int
+    """
+
+    clouds: tuple[Cloud, ...]
+    best: Hindsight | None
+    teach_passes: int
+    scored_passes: int

@@ -1,0 +1,1 @@
+"""Whether a setting that was good is still good."""

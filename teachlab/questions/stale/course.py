@@ -1,0 +1,328 @@
+"""How level, contrast, margin and losses develop over a recording, when they would fail, and what would have warned."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.light.usable_light import LARGEST
+from teachlab.model.margin import Margin
+from teachlab.model.recording import RecordingInfo
+from teachlab.model.score import Outcome, Score
+from teachlab.model.setting import Polarity, Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.stale.lot_alarm import falling_within
+from teachlab.scoring.by_lot import Source, lot_codes
+from teachlab.statistics.autocorrelation import integrated_autocorrelation
+from teachlab.statistics.cumulative_sums import (
+    BASELINE_SHARE,
+    LEAST_BASELINE,
+    MarginAlarm,
+    Sequential,
+    falling,
+    margin_alarm,
+)
+from teachlab.statistics.trend import LEAST_GROUPS, Ahead, fall_to, fit_lowered
+
+BLOCKS = 10
+LEAST_PER_BLOCK = 3
+MOST_LOTS = 40
+"""Neighbouring lots are taken together until there are no more."""
+WEAK_SHARE = 0.1
+
+Levels = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """One stretch of consecutive scored passes.
+
+    Parameters
+    ----------
+    passes, lost : int
+    hours : float
+        When its middle pass begins.
+    object, weakest : float, recording units
+        Median of the sustained peaks of its passes, and the one nearest to being lost.
+    background : float or None, recording units
+        Median of the light of its gaps; None without a gap.
+    contrast : float or None, recording units
+        Distance between the two medians, positive as objects stand out.
+    margin : float or None
+        Smallest distance of its extremes to the levels, in noise; None where there is no noise to measure by.
+    limited_by : str or None
+        Which side that is.
+    """
+
+    passes: int
+    lost: int
+    hours: float
+    object: float
+    weakest: float
+    background: float | None
+    contrast: float | None
+    margin: float | None
+    limited_by: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trend:
+    """How the light that must stay above the on-level develops.
+
+    Parameters
+    ----------
+    of : str
+        ``"passes"`` where objects raise the light, ``"gaps"`` where they lower it.
+    scale : str
+        ``"logarithm above the dark level"``, or ``"level"`` where light is not above it.
+    per_hour, low, high : float
+        Slope on that scale and its interval.
+    established : bool
+    hours_observed : float
+    ahead : Ahead
+        Hours from the last pass until a tenth of them lies below the on-level: the time to cleaning.
+    source : str
+        What the intervals take as independent: ``"lots"``, or ``"blocks"``, stretches of passes.
+    groups : int
+        How many of these there are; neighbouring lots are taken together where there are more than 40.
+    confidence : float
+    """
+
+    of: str
+    scale: str
+    per_hour: float
+    low: float
+    high: float
+    established: bool
+    hours_observed: float
+    ahead: Ahead
+    source: str
+    groups: int
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Course:
+    """A recording followed over time with one setting.
+
+    Parameters
+    ----------
+    stretches : tuple of Stretch
+    trend : Trend or None
+    sequential : Sequential or None
+        Cumulative sum on the margin of every pass.
+    margin_alarm : MarginAlarm or None
+    levels : ndarray of float64, recording units
+        The light followed, pass by pass in time.
+    margins : ndarray of float64
+        Smallest distance to the levels, in noise, of every pass with the gap after it.
+    lots : ndarray of int64
+        Number of the lot, or of the stretch of passes, of each of these.
+    lots_are : Source
+        Which of the two.
+    """
+
+    stretches: tuple[Stretch, ...]
+    trend: Trend | None
+    sequential: Sequential | None
+    margin_alarm: MarginAlarm | None
+    levels: Levels
+    margins: Levels
+    lots: NDArray[np.int64]
+    lots_are: Source
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            "blocks": [asdict(block) for block in self.stretches],
+            "trend": None if self.trend is None else asdict(self.trend),
+            "alarms": {
+                "sequential": None if self.sequential is None else self.sequential.as_dict(),
+                "margin": None if self.margin_alarm is None else self.margin_alarm.as_dict(),
+            },
+        }
+
+
+def follow(
+    truth: Truth, setting: Setting, margins: Margin, result: Score, info: RecordingInfo, *, confidence: float = 0.95
+) -> Course:
+    """Cut the scored passes into stretches of equal number, describe each, and look ahead.
+
+    Parameters
+    ----------
+    truth, setting
+        What was scored.
+    margins : Margin
+        With the extremes of every pass and gap.
+    result : Score
+    info : RecordingInfo
+        For rate and dark level.
+    confidence : float
+        Of the trend's intervals.
+
+    Notes
+    -----
+    The light that dirt takes away is that of the passes where objects raise it, of the gaps where they lower it;
+    it must stay above the on-level either way. The trend is the least-squares line through the logarithm of its
+    medians per lot above the dark level, since dirt and ageing take shares. The line, lowered so that a tenth
+    of the passes lies below it, is followed to the on-level; the interval is Fieller's, with variances by leaving out
+    one lot after another (`teachlab.statistics.trend`). Where no lots are named, or fewer than four, stretches stand in
+    for them; it is too short then if stretches resemble their neighbours, as where lots of a good length are cut.
+    """
+    trials, sign = result.trials, 1.0 if setting.polarity is Polarity.LIGHT_ON else -1.0
+    nothing = np.full(truth.passes, np.nan)
+    reach = nothing if margins.reach is None else margins.reach
+    top = nothing if margins.gap_top is None else margins.gap_top
+    valley = nothing if margins.gap_valley is None else margins.gap_valley
+    rows = np.arange(trials.passes.size) + trials.first_pass
+    kept = np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED)) & ~np.isnan(reach[rows])
+    lost, rows = trials.passes[kept] != Outcome.HIT, rows[kept]
+    hours = truth.start[rows] / info.sample_rate_hz / 3600
+    count = min(BLOCKS, rows.size // LEAST_PER_BLOCK)
+    parts = np.array_split(np.arange(rows.size), count) if count else []
+    stretches = tuple(
+        _stretch(reach[rows[p]], top[rows[p]], valley[rows[p]], lost[p], hours[p], setting, margins, sign)
+        for p in parts
+    )
+    light = reach[rows] if sign > 0 else -valley[rows]
+    known = ~np.isnan(light)
+    per_pass = _margins(reach[rows], top[rows], valley[rows], setting, margins, sign)
+    all_lots, lots_are = lot_codes(truth, rows)
+    watched, code = per_pass[~np.isnan(per_pass)], all_lots[~np.isnan(per_pass)]
+    gain = _excess(reach[rows], setting, info.dark_level, sign)
+    return Course(
+        stretches=stretches,
+        trend=_trend(
+            light[known], hours[known], all_lots[known], lots_are, setting.on_level, info.dark_level, sign, confidence
+        ),
+        sequential=_sequential(watched, code, lots_are),
+        margin_alarm=None if gain is None else margin_alarm(gain, lost),
+        levels=light[known],
+        margins=watched,
+        lots=code,
+        lots_are=lots_are,
+    )
+
+
+def _sequential(watched: Levels, lots: NDArray[np.int64], lots_are: Source) -> Sequential | None:
+    """Watch by lots where they are named, else with as much likeness of neighbours as the first passes show."""
+    if lots_are is Source.LOTS:
+        return falling_within(watched, lots)
+    first = watched[: max(LEAST_BASELINE, math.ceil(BASELINE_SHARE * watched.size))]
+    return falling(watched, alike=max(1.0, integrated_autocorrelation(first) or 1.0))
+
+
+def _stretch(
+    reach: Levels,
+    top: Levels,
+    valley: Levels,
+    lost: NDArray[np.bool_],
+    hours: Levels,
+    setting: Setting,
+    margins: Margin,
+    sign: float,
+) -> Stretch:
+    found = [
+        (float(np.nanmin(side)), name) for name, side in _sides(reach, top, valley, setting, margins, sign).items()
+    ]
+    clear = valley[~np.isnan(valley)]
+    margin, limited_by = min(found) if found else (None, None)
+    middle = float(np.median(reach))
+    background = float(np.median(clear)) if clear.size else None
+    return Stretch(
+        passes=int(reach.size),
+        lost=int(lost.sum()),
+        hours=float(np.median(hours)),
+        object=sign * middle,
+        weakest=sign * float(reach.min()),
+        background=None if background is None else sign * background,
+        contrast=None if background is None else middle - background,
+        margin=margin,
+        limited_by=limited_by,
+    )
+
+
+def _sides(
+    reach: Levels, top: Levels, valley: Levels, setting: Setting, margins: Margin, sign: float
+) -> dict[str, Levels]:
+    """Return the distance of every pass, and of the gap after it, to the levels in noise, where it is known."""
+    levels = (setting.on_level, setting.off_level) if sign > 0 else (-setting.off_level, -setting.on_level)
+    # Levels at the ends of the numbers are as far off as light can be: means of the distances remain numbers.
+    act, release = (min(max(level, -LARGEST), LARGEST) for level in levels)
+    out = {}
+    if margins.noise_object:
+        out["detect"] = (reach - act) / margins.noise_object
+    if margins.noise_background:
+        out["trip"] = (act - top) / margins.noise_background
+        out["release"] = (release - valley) / margins.noise_background
+    return {name: side for name, side in out.items() if not np.isnan(side).all()}
+
+
+def _margins(reach: Levels, top: Levels, valley: Levels, setting: Setting, margins: Margin, sign: float) -> Levels:
+    sides = list(_sides(reach, top, valley, setting, margins, sign).values())
+    return np.fmin.reduce(sides) if sides else np.full_like(reach, np.nan)
+
+
+def _trend(
+    light: Levels,
+    hours: Levels,
+    lots: NDArray[np.int64],
+    lots_are: Source,
+    level: float,
+    dark: float,
+    sign: float,
+    confidence: float,
+) -> Trend | None:
+    groups, source = _groups(lots, lots_are)
+    count = int(groups.max(initial=-1)) + 1
+    if count < LEAST_GROUPS:
+        return None
+    medians = np.array([np.median(light[groups == g]) for g in range(count)])
+    multiplies = dark < min(level, float(medians.min()), float(np.quantile(light, WEAK_SHARE)))
+    values = light
+    if multiplies:
+        # A pass at or below the dark level has no logarithm: as weak as can be, which no quantile above it notices.
+        least = np.finfo(np.float64).tiny
+        values, level = np.log(np.maximum(light - dark, least)), math.log(level - dark)
+    line = fit_lowered(hours, values, groups, share=WEAK_SHARE, confidence=confidence)
+    if line is None:
+        return None
+    return Trend(
+        of="passes" if sign > 0 else "gaps",
+        scale="logarithm above the dark level" if multiplies else "level",
+        per_hour=line.slope,
+        low=line.low,
+        high=line.high,
+        established=line.established,
+        hours_observed=float(hours[-1] - hours[0]),
+        ahead=fall_to(line, level, float(hours[-1])),
+        source=str(source),
+        groups=count,
+        confidence=confidence,
+    )
+
+
+def _groups(lots: NDArray[np.int64], lots_are: Source) -> tuple[NDArray[np.int64], Source]:
+    """Return the number of the lot of every pass, of neighbouring lots together, or of its stretch of passes."""
+    if lots_are is Source.LOTS:
+        names, code = np.unique(lots, return_inverse=True)
+        if names.size >= LEAST_GROUPS:
+            return code * min(MOST_LOTS, names.size) // names.size, Source.LOTS
+    count = min(BLOCKS, lots.size // LEAST_PER_BLOCK)
+    parts = np.array_split(np.arange(lots.size), count) if count else []
+    return np.repeat(np.arange(len(parts)), [part.size for part in parts]), Source.BLOCKS
+
+
+def _excess(reach: Levels, setting: Setting, dark: float, sign: float) -> Levels | None:
+    """Return how many times the light of every pass exceeds what is needed; None at or below the dark level."""
+    needed = (setting.on_level if sign > 0 else setting.off_level) - dark
+    if not needed > 0:
+        return None
+    light = sign * reach - dark
+    # Objects that raise the light must exceed the level; those that lower it must stay below it.
+    above, below = (light, np.full_like(light, needed)) if sign > 0 else (np.full_like(light, needed), light)
+    return np.divide(above, below, out=np.full_like(light, np.inf), where=below > 0)

@@ -1,0 +1,351 @@
+"""Has last month's setting gone stale? A setting on this week's recording, beside the one it was taught on."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+
+from teachlab.errors import ParameterError
+from teachlab.model.margin import Margin
+from teachlab.model.recording import Recording
+from teachlab.model.score import Score
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth, TruthSource
+from teachlab.questions.stale.course import Course, follow
+from teachlab.questions.stale.lot_alarm import falling_below, level_of_lots
+from teachlab.questions.stress.reserves import reserves
+from teachlab.scoring import lost_rate_by_lot, measure_margin, score
+from teachlab.scoring.by_lot import Dependence
+from teachlab.statistics.cumulative_sums import LEAST_BASELINE, Sequential
+from teachlab.switching import replay
+
+LEAST_MARGIN = 5.0
+"""Margin to noise below which a setting is watched. At 5.1 and 2 kHz, white noise trips once in an hour."""
+USED_UP = 0.5
+"""Share of the light held in reserve whose loss is worth watching: a planning value."""
+LEAST_PASSES = 20
+
+
+class Stale(StrEnum):
+    """What to do with a setting."""
+
+    KEEP = "keep"
+    WATCH = "watch"
+    RETEACH = "clean or teach again"
+    NOT_ENOUGH = "not enough evidence"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Followed:
+    """One recording under the setting.
+
+    Parameters
+    ----------
+    name : str
+    score : Score
+    margin : Margin
+    reserves : mapping of str to float or None
+        As `teachlab.questions.stress.reserves.reserves` gives them.
+    course : Course
+    dependence : Dependence or None
+        Bounds of the lost rate with lots allowed for.
+    self_labelled : bool
+    """
+
+    name: str
+    score: Score
+    margin: Margin
+    reserves: Mapping[str, float | None]
+    course: Course
+    dependence: Dependence | None
+    self_labelled: bool
+
+    @property
+    def lost_limits(self) -> tuple[float, float]:
+        """Interval of the lost rate, lots allowed for."""
+        found: Any = self.dependence if self.dependence is not None else self.score.lost_rate
+        # Two weeks of one line are compared: both would have had their rare bad lots.
+        if (
+            self.dependence is not None
+            and self.dependence.by_proxy is not None
+            and self.dependence.lots_with_events < 2
+        ):
+            found = self.dependence.by_proxy
+        return found.low, found.high
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        low, high = self.lost_limits
+        return {
+            "recording": self.name,
+            "self_labelled": self.self_labelled,
+            "lost_rate": self.score.lost_rate.as_dict(),
+            "lost_low": low,
+            "lost_high": high,
+            "false_trips_per_running_hour": self.score.false_trips_per_running_hour.as_dict(),
+            "margin": self.margin.as_dict(),
+            "reserves": dict(self.reserves),
+            **self.course.as_dict(),
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One figure before and now, by the means of its stretches.
+
+    Parameters
+    ----------
+    figure : str
+    before, now : float
+    change, low, high : float
+        Now less before, with its interval by Welch; the intervals of all figures hold together (Bonferroni).
+    established : bool
+        Whether the interval leaves out 0.
+    """
+
+    figure: str
+    before: float
+    now: float
+    change: float
+    low: float
+    high: float
+    established: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Staleness:
+    """The verdict on a setting, with what it rests on.
+
+    Parameters
+    ----------
+    verdict : Stale
+    because : tuple of str
+    now : Followed
+    before : Followed or None
+    changes : tuple of Change
+    across : Sequential or None
+        Cumulative sum on the margins now, against the lots of those before, or their stretches of passes where no lots
+        are named; None without a recording before, or with too few lots in it.
+    confidence : float
+    """
+
+    verdict: Stale
+    because: tuple[str, ...]
+    now: Followed
+    before: Followed | None
+    changes: tuple[Change, ...]
+    across: Sequential | None
+    confidence: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            "verdict": str(self.verdict),
+            "because": list(self.because),
+            "changes": [asdict(change) for change in self.changes],
+            "across": None if self.across is None else self.across.as_dict(),
+            "now": self.now.as_dict(),
+            "before": None if self.before is None else self.before.as_dict(),
+            "confidence": self.confidence,
+        }
+
+
+def staleness(
+    setting: Setting,
+    now: tuple[Recording, Truth],
+    before: tuple[Recording, Truth] | None = None,
+    *,
+    tolerance_ms: float = 0.0,
+    confidence: float = 0.95,
+    least_margin: float = LEAST_MARGIN,
+    horizon_hours: float | None = None,
+) -> Staleness:
+    """Judge a setting on a recording, and against an earlier one if there is one.
+
+    Parameters
+    ----------
+    setting : Setting
+    now, before : (Recording, Truth)
+    tolerance_ms : float, ms
+    confidence : float
+    least_margin : float
+        Margin to noise below which the setting is watched.
+    horizon_hours : float, optional, h
+        Watch the setting if its time to cleaning may be shorter.
+
+    Notes
+    -----
+    *Clean or teach again* where the lost rate now lies above that before (intervals apart, lots allowed for), where
+    the margin to noise is not above 0, or where the trend has taken a tenth of the light below the on-level.
+    *Watch* where the margin is below `least_margin`, where half of the light held in reserve before is gone, where
+    the cumulative sum on the margins alarms, or where the time to cleaning may be shorter than the horizon.
+    *Not enough evidence* with fewer than 20 scored passes. The cumulative sum takes lots as independent, or stretches
+    as far as their means do not resemble one another (`teachlab.questions.stale.lot_alarm`); in the table of changes,
+    stretches are taken as independent. Margins of stretches are in the noise of the recording before, the margin to
+    noise of each recording in its own.
+
+    References
+    ----------
+    Welch, The generalization of "Student's" problem when several different population variances are involved,
+    Biometrika 34 (1947) 28–35. The rules of the verdict are this project's own.
+    """
+    if not least_margin >= 0 or not (horizon_hours is None or horizon_hours > 0):
+        raise ParameterError(
+            f"least-margin must not be negative and horizon-hours must be above 0, got {least_margin:g} and "
+            f"{horizon_hours}."
+        )
+    that = None if before is None else _followed(setting, *before, tolerance_ms, confidence)
+    this = _followed(setting, *now, tolerance_ms, confidence, noise_of=None if that is None else that.margin)
+    changes = () if that is None else _changes(that.course, this.course, confidence)
+    across = None if that is None else _across(that.course, this.course)
+    verdict, because = _verdict(setting, this, that, changes, across, least_margin, horizon_hours)
+    return Staleness(
+        verdict=verdict,
+        because=because,
+        now=this,
+        before=that,
+        changes=changes,
+        across=across,
+        confidence=confidence,
+    )
+
+
+def _followed(
+    setting: Setting,
+    recording: Recording,
+    truth: Truth,
+    tolerance_ms: float,
+    confidence: float,
+    *,
+    noise_of: Margin | None = None,
+) -> Followed:
+    output = replay(recording, setting)
+    result = score(output, truth, tolerance_ms=tolerance_ms, confidence=confidence)
+    margins = measure_margin(recording, output, truth, result.trials, tolerance_ms=tolerance_ms)
+    # In one and the same noise: two estimates of it would differ by some percent on a line that has not changed.
+    one = margins if noise_of is None else noise_of
+    scaled = replace(margins, noise_object=one.noise_object, noise_background=one.noise_background)
+    return Followed(
+        name=recording.name,
+        score=result,
+        margin=margins,
+        reserves=reserves(recording, truth, setting, tolerance_ms=tolerance_ms, scored=result),
+        course=follow(truth, setting, scaled, result, recording.info, confidence=confidence),
+        dependence=lost_rate_by_lot(truth, result.trials, confidence=confidence, proxy=margins.reach),
+        self_labelled=truth.source is TruthSource.SELF_LABELLED,
+    )
+
+
+def _changes(before: Course, now: Course, confidence: float) -> tuple[Change, ...]:
+    from scipy.stats import ttest_ind
+
+    out = []
+    figures = ("object", "background", "contrast", "margin")
+    for figure in figures:
+        was, is_ = (
+            np.array([v for s in course.stretches if (v := getattr(s, figure)) is not None], np.float64)
+            for course in (before, now)
+        )
+        if min(was.size, is_.size) < 2:
+            continue
+        change = float(is_.mean() - was.mean())
+        low = high = change
+        if was.std() > 0 or is_.std() > 0:
+            with warnings.catch_warnings():
+                # Stretches that are all but equal: the interval is as narrow as they are.
+                warnings.filterwarnings("ignore", "Precision loss", RuntimeWarning)
+                found = ttest_ind(is_, was, equal_var=False).confidence_interval(1 - (1 - confidence) / len(figures))
+            low, high = float(found.low), float(found.high)
+        out.append(
+            Change(
+                figure=figure,
+                before=float(was.mean()),
+                now=float(is_.mean()),
+                change=change,
+                low=low,
+                high=high,
+                established=low > 0 or high < 0,
+            )
+        )
+    return tuple(out)
+
+
+def _across(before: Course, now: Course) -> Sequential | None:
+    """Watch the margins now against the lots, or stretches, before; the alarm is counted in passes from now on."""
+    if before.margins.size < LEAST_BASELINE:
+        return None
+    level = level_of_lots(before.margins, before.lots, source=before.lots_are)
+    return None if level is None else falling_below(now.margins, level, before=before.margins)
+
+
+def _verdict(
+    setting: Setting,
+    now: Followed,
+    before: Followed | None,
+    changes: tuple[Change, ...],
+    across: Sequential | None,
+    least_margin: float,
+    horizon_hours: float | None,
+) -> tuple[Stale, tuple[str, ...]]:
+    scored = now.score.lost_rate.trials
+    if scored < LEAST_PASSES:
+        return Stale.NOT_ENOUGH, (f"{scored} passes were scored, {LEAST_PASSES} are needed",)
+    bad = _spent(now, before)
+    if bad:
+        return Stale.RETEACH, tuple(bad)
+    doubts = _doubts(setting, now, before, across, least_margin, horizon_hours)
+    if doubts:
+        return Stale.WATCH, tuple(doubts)
+    kept = "no loss of margin is seen"
+    if before is not None:
+        kept = "neither losses nor margin are worse than before"
+    if before is not None and across is None:
+        kept = "no more losses than before (too few lots before to watch the margins)"
+    return Stale.KEEP, (f"{kept}; margin to noise {now.margin.to_noise or 0:.3g}",)
+
+
+def _spent(now: Followed, before: Followed | None) -> list[str]:
+    out = []
+    if before is not None and now.lost_limits[0] > before.lost_limits[1]:
+        (low, _), (_, high) = now.lost_limits, before.lost_limits
+        out.append(f"more passes are lost: at least {100 * low:.3g} % now, at most {100 * high:.3g} % before")
+    margin = now.margin.to_noise
+    if margin is not None and margin <= 0:
+        out.append(f"the margin is gone on the side '{now.margin.limited_by}': {margin:.3g} of the noise")
+    trend = now.course.trend
+    if trend is not None and trend.established and trend.ahead.estimate == 0:
+        out.append(f"the light of the {trend.of} has fallen: more than a tenth lies below the on-level")
+    return out
+
+
+def _doubts(
+    setting: Setting,
+    now: Followed,
+    before: Followed | None,
+    across: Sequential | None,
+    least_margin: float,
+    horizon_hours: float | None,
+) -> list[str]:
+    out = []
+    margin, trend = now.margin.to_noise, now.course.trend
+    if margin is None:
+        out.append("there is no noise to measure a margin by")
+    elif margin < least_margin:
+        out.append(f"margin to noise {margin:.3g} on the side '{now.margin.limited_by}', below {least_margin:g}")
+    if before is not None and before.course.levels.size and now.course.levels.size:
+        was, is_ = (float(np.median(log.course.levels)) for log in (before, now))
+        if was > setting.on_level and was - is_ > USED_UP * (was - setting.on_level):
+            out.append(f"of the light in reserve {100 * (was - is_) / (was - setting.on_level):.0f} % is gone")
+    if across is not None and across.alarm is not None:
+        out.append(f"the margins fall below those before: alarm at pass {across.alarm} of this recording")
+    elif across is None and now.course.sequential is not None and now.course.sequential.alarm is not None:
+        out.append(f"the margin falls within the recording: alarm at pass {now.course.sequential.alarm}")
+    soonest = None if trend is None else trend.ahead.earliest
+    if horizon_hours is not None and soonest is not None and soonest < horizon_hours:
+        out.append(f"cleaning may be due in {soonest:.3g} hours, before the horizon of {horizon_hours:g}")
+    return out

@@ -1,0 +1,1 @@
+"""How much dirt, ambient light or speed a setting bears."""

@@ -1,0 +1,205 @@
+"""What a setting survives: loss of light, ambient light and backscatter, each as an axis of its own."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from itertools import product
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.errors import ParameterError
+from teachlab.light.usable_light import measured
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.stress.light import Floats, Receiver, Stress, receiver_range
+from teachlab.questions.stress.reserve import reserve
+from teachlab.questions.stress.reserve_path import Axis
+from teachlab.questions.surface.given_settings.pairs import score_pairs
+from teachlab.questions.surface.values.levels import read_first
+
+__all__ = ["Stress", "StressMap", "at_speed", "receiver_range", "stress_map"]
+GAINS = tuple(round(1 - 0.05 * k, 2) for k in range(20))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StressMap:
+    """Counts of one setting under every combination of three stresses.
+
+    Parameters
+    ----------
+    gain, ambient, pedestal : tuple of float
+        The axes.
+    lost, false_trips, extra, ignore_trips : ndarray of int64, shape (gains, ambients, pedestals)
+    contamination_reserve : float or None
+        ``1 − g`` with the smallest g such that every trial comes out right on all of [g, 1]; None where
+        the unstressed recording already fails.
+    ambient_reserve : float or None, recording units
+        The largest ambient rise such that every trial comes out right on all of [0, a].
+    resolution : tuple of float
+        0 for each of the two that is exact: the next float64 beyond it makes a trial go wrong. Else how far
+        beyond it one is known to go wrong.
+    detect_trials, gap_trials : int
+    setting : Setting
+    """
+
+    gain: tuple[float, ...]
+    ambient: tuple[float, ...]
+    pedestal: tuple[float, ...]
+    lost: NDArray[np.int64]
+    false_trips: NDArray[np.int64]
+    extra: NDArray[np.int64]
+    ignore_trips: NDArray[np.int64]
+    contamination_reserve: float | None
+    ambient_reserve: float | None
+    resolution: tuple[float, float]
+    detect_trials: int
+    gap_trials: int
+    setting: Setting
+
+    @property
+    def survives(self) -> NDArray[np.bool_]:
+        """Where every pass is detected and nothing trips."""
+        out: NDArray[np.bool_] = (self.lost == 0) & (self.false_trips == 0) & (self.ignore_trips == 0)
+        return out
+
+    def boundary(self) -> list[list[float | None]]:
+        """Return, per ambient and pedestal, the smallest gain of the map that survives from the largest down."""
+        order = np.argsort(self.gain)[::-1]
+        alive = np.logical_and.accumulate(self.survives[order], axis=0)
+        left = alive.sum(axis=0)
+        gains = np.array(self.gain)[order]
+        return [[float(gains[k - 1]) if k else None for k in row] for row in left.tolist()]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            "schema": 1,
+            "unit": self.setting.unit,
+            "setting": self.setting.as_dict(),
+            **{name: list(getattr(self, name)) for name in ("gain", "ambient", "pedestal")},
+            **{name: getattr(self, name).tolist() for name in ("lost", "false_trips", "extra", "ignore_trips")},
+            "survival_boundary": self.boundary(),
+            "contamination_reserve": self.contamination_reserve,
+            "ambient_reserve": self.ambient_reserve,
+            "resolution": {"contamination": self.resolution[0], "ambient": self.resolution[1]},
+            "detect_trials": self.detect_trials,
+            "gap_trials": self.gap_trials,
+        }
+
+
+def stress_map(
+    recording: Recording,
+    truth: Truth,
+    setting: Setting,
+    *,
+    gain: Sequence[float] = GAINS,
+    ambient: Sequence[float] = (0.0,),
+    pedestal: Sequence[float] = (0.0,),
+    tolerance_ms: float = 0.0,
+    first_pass: int = 0,
+    fast: bool | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> StressMap:
+    """Count what a setting loses and trips under every combination of stresses.
+
+    A stress is a monotone map of the light, so the stressed replay at two levels is the unstressed replay
+    at two others (`Stress.level_before`), clipping and rounding included: no stressed recording is made,
+    and all conditions are counted together.
+
+    Parameters
+    ----------
+    recording : Recording
+    truth : Truth
+    setting : Setting
+        With any filter and delays.
+    gain, ambient, pedestal : sequence of float
+        The axes, as in `Stress`.
+    tolerance_ms, first_pass, fast, progress
+        As in `teachlab.questions.surface.surface`.
+
+    Notes
+    -----
+    The reserves are exact with any filter and delays (`teachlab.questions.stress.reserve`). Only where light below dark
+    was logged, the dark level lies between the levels, and more than 3,000 distinct samples meet them, points of the
+    axis are tried (`teachlab.questions.stress.reserve_apart`); `resolution` then is not 0.
+    """
+    if not (gain and ambient and pedestal):
+        raise ParameterError("every axis of a stress map needs at least one value; 0 ambient or pedestal is one.")
+    recording = measured(recording)
+    reading = read_first(recording, setting.evaluation_rate_hz)
+    low, high = receiver_range(recording, reading.low, reading.high)
+    dark = recording.info.dark_level
+
+    receiver = Receiver(dark, low, high)
+
+    def at(gains: Floats, ambients: Floats, pedestals: Floats) -> list[Setting]:
+        # Beyond all light one level is as good as another; near it the ranking of samples is faster.
+        top = float(np.nextafter(reading.high, np.inf))
+        levels = (
+            np.clip(receiver.levels_before(level, gains, ambients, pedestals), reading.low, top).tolist()
+            for level in (setting.on_level, setting.off_level)
+        )
+        return [setting.with_levels(on, off, setting.polarity) for on, off in zip(*levels, strict=True)]
+
+    cells = [Stress(*cell) for cell in product(gain, ambient, pedestal)]
+    settings = at(*np.array([(s.gain, s.ambient, s.pedestal) for s in cells]).T)
+    found = score_pairs(recording, truth, settings, tolerance_ms=tolerance_ms, first_pass=first_pass, fast=fast)
+    shape = (len(gain), len(ambient), len(pedestal))
+    if progress is not None:
+        progress(0.6)
+    span = (recording.info.full_scale or reading.high) - min(reading.low, dark)
+    loss, rise = (
+        reserve(
+            recording, truth, setting, axis, receiver=receiver, reading=reading, most=most, tolerance_ms=tolerance_ms,
+            first_pass=first_pass,
+        )
+        for axis, most in ((Axis.GAIN, 1.0), (Axis.AMBIENT, max(span, 0.0)))
+    )  # fmt: skip
+    if progress is not None:
+        progress(1.0)
+    tables = {
+        name: np.array([getattr(c, name) for c in found], np.int64).reshape(shape)
+        for name in ("lost", "false_trips", "extra", "ignore_trips")
+    }
+    return StressMap(
+        gain=tuple(gain), ambient=tuple(ambient), pedestal=tuple(pedestal),
+        lost=tables["lost"], false_trips=tables["false_trips"], extra=tables["extra"],
+        ignore_trips=tables["ignore_trips"], contamination_reserve=loss.value, ambient_reserve=rise.value,
+        resolution=(loss.resolution, rise.resolution), detect_trials=found[0].detect_trials,
+        gap_trials=found[0].gap_trials,
+        setting=setting,
+    )  # fmt: skip
+
+
+def at_speed(recording: Recording, setting: Setting, factor: float) -> tuple[Recording, Setting]:
+    """Return recording and setting as if the line ran `factor` times as fast.
+
+    The samples are taken to follow `factor` times as fast, while the sensor keeps its evaluation rate: it
+    sees fewer of them per pass. Truth in samples stays valid. Noise is not rescaled: it stays as it was
+    from sample to sample, which holds for white noise.
+
+    Raises
+    ------
+    ParameterError
+        If the line runs so slowly that the sensor would evaluate faster than was logged.
+    """
+    if not (math.isfinite(factor) and factor > 0):
+        raise ParameterError(f"a speed factor must be a finite number above 0, got {factor:g}.")
+    rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
+    speed, logged = recording.info.line_speed_m_s, recording.info.sample_rate_hz * factor
+    if rate > logged * (1 + 1e-12):
+        raise ParameterError(
+            f"at a speed factor of {factor:g} only {logged:g} samples per second were logged, and the sensor evaluates "
+            f"{rate:g}: give a faster line, or a setting with an evaluation_rate_hz of at most {logged:g}."
+        )
+    info = replace(
+        recording.info,
+        sample_rate_hz=logged,
+        line_speed_m_s=None if speed is None else speed * factor,
+    )
+    return Recording(info, recording.source, recording.name), replace(setting, evaluation_rate_hz=rate)

@@ -1,0 +1,189 @@
+"""How far one stress can go before the first trial comes out wrong, exactly.
+
+Along one axis of stress the levels seen from the unstressed light move one way (`Receiver.levels_before`): a
+chain of settings, counted in one reading with any filter and delays (`surface.chain`). The counts change only
+where a sample that occurs meets a level. Where such points are many, some are tried first; between two of
+them the counting itself tells where nothing can have happened, and only the other stretches are looked into.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.stress.light import Floats, Receiver
+from teachlab.questions.stress.reserve_apart import search_apart
+from teachlab.questions.stress.reserve_path import Axis, Path, Reserve
+from teachlab.questions.surface.given_settings.chain import Play, count_chain
+from teachlab.questions.surface.values.levels import FirstReading
+from teachlab.questions.surface.values.ranks import Ranks
+from teachlab.questions.surface.values.spans import Kind, Spans
+from teachlab.sensor.clock import Clock
+
+TRIED = 1000
+"""Points tried at first, and in a stretch with too many samples to try them all."""
+ROUNDS = 12
+
+
+class _Between:
+    """Finds the stretches between two settings of a chain in which a gap may have been tripped unseen."""
+
+    def __init__(self, size: int, setting: Setting, clock: Clock) -> None:
+        self.found = np.zeros(size + 1, bool)
+        self._memory = min(setting.consecutive - 1, clock.count)
+        self._memory += clock.delay(setting.on_delay_ms) + clock.delay(setting.off_delay_ms)
+        self._rise = -(2**62)
+
+    def push(
+        self, spans: Spans, start: int, output: Ranks, before: Ranks, play: Play, invalid: NDArray[np.bool_] | None
+    ) -> None:
+        """Look at gaps where the output's signal stays between two settings but may have risen there."""
+        stays = (output == before) & (output > 0) & (output < self.found.size - 1)
+        rises = play.rises
+        if invalid is not None:
+            rises = np.zeros(invalid.size, bool)
+            rises[~invalid] = play.rises
+        if self._memory:
+            # What filter and delays make of a signal rises only if it rose within their memory; the filter counts
+            # valid evaluations only.
+            places = np.arange(1, output.size + 1) if invalid is None else np.cumsum(~invalid)
+            last = np.maximum.accumulate(np.where(rises, places, self._rise))
+            self._rise = int(last[-1] - places[-1])
+            rises = places - last <= self._memory + 1
+        at = np.flatnonzero(stays & rises)
+        kind = spans.kind[np.searchsorted(spans.stop, at + start, side="right")]
+        at = at[(kind == Kind.GAP) | (kind == Kind.IGNORE)]
+        self.found[output[at]] = True
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Search:
+    """One recording and what is asked of it."""
+
+    recording: Recording
+    truth: Truth
+    path: Path
+    reading: FirstReading
+    tolerance_ms: float
+    first_pass: int
+
+    def run(self) -> Reserve | None:
+        """Walk from the start of the axis to the first trial that goes wrong; None if the levels are no chain."""
+        walk, closed = self._begin()
+        for _ in range(ROUNDS):
+            tried = self._try(walk)
+            if tried is None:
+                return None
+            right, suspect = tried
+            if not right[0]:
+                return Reserve(None, None)
+            wrong = int(np.argmin(right)) if not right.all() else walk.size
+            asked = suspect & ~closed
+            if wrong < walk.size:
+                asked[wrong - 1] = not closed[wrong - 1]
+            asked[wrong:] = False
+            if not asked.any():
+                return self.path.up_to(walk, wrong)
+            walk, closed = self._finer(walk[: wrong + 1], asked)
+        first = int(np.argmax(~closed))
+        return Reserve.up_to(float(walk[first]), self.path.start, abs(float(walk[first + 1] - walk[first])))
+
+    def _begin(self) -> tuple[Floats, NDArray[np.bool_]]:
+        p, light = self.path, self.reading.distinct
+        if light is not None:
+            points = p.with_breaks(light, light, np.array([p.start, p.end]))
+            return points, np.ones(points.size - 1, bool)
+        points = np.linspace(p.start, p.end, TRIED)
+        return points, np.zeros(points.size - 1, bool)
+
+    def _try(self, walk: Floats) -> tuple[NDArray[np.bool_], NDArray[np.bool_]] | None:
+        """Return which points come out right, and between which points more may have happened."""
+        on, off = self.path.levels(walk, self.reading)
+        if walk.size > 1 and not all((np.diff(x) >= 0).all() for x in (on, off)):
+            if not all((np.diff(x) <= 0).all() for x in (on, off)):
+                return None
+            backwards = True
+        else:
+            backwards = False
+        turn = slice(None, None, -1 if backwards else 1)
+        setting = self.path.setting
+        between = _Between(walk.size, setting, self.reading.clock)
+        counts = count_chain(
+            self.recording, self.truth, setting, self.reading, on[turn], off[turn], tolerance_ms=self.tolerance_ms,
+            first_pass=self.first_pass, watcher=between,
+        )  # fmt: skip
+        n = counts.sums
+        right = (n["lost"] == 0) & (n["false_trips"] == 0) & (n["ignore_trips"] == 0)
+        suspect = counts.touching | (between.found[::-1] if setting.polarity == "dark-on" else between.found)
+        return right[turn], suspect[1:-1][turn]
+
+    def _finer(self, walk: Floats, asked: NDArray[np.bool_]) -> tuple[Floats, NDArray[np.bool_]]:
+        """Return the walk from the first stretch in question on, with more points in it, and what is settled."""
+        asked = asked[: walk.size - 1]
+        first = int(np.argmax(asked))
+        for stretches in (np.flatnonzero(asked), np.array([first])):
+            samples = self.path.samples(self.recording, self.reading, walk, stretches)
+            if samples is not None:
+                points = self.path.with_breaks(*samples, walk[first:])
+                sign = 1.0 if self.path.start < self.path.end else -1.0
+                inside = np.searchsorted(sign * walk, sign * points, side="right") - 1
+                left = asked.copy()
+                left[stretches] = False
+                return points, ~left[inside[:-1]]
+        more = np.linspace(walk[first], walk[first + 1], TRIED)
+        more = more[np.append(True, np.diff(more) != 0)]
+        closed = np.concatenate((np.full(more.size - 1, more.size <= 2), ~asked[first + 1 :]))
+        return np.concatenate((more, walk[first + 2 :])), closed
+
+
+def reserve(
+    recording: Recording,
+    truth: Truth,
+    setting: Setting,
+    axis: Axis,
+    *,
+    receiver: Receiver,
+    reading: FirstReading,
+    most: float,
+    tolerance_ms: float = 0.0,
+    first_pass: int = 0,
+) -> Reserve:
+    """Find how far one stress can go before the first trial comes out wrong.
+
+    Parameters
+    ----------
+    recording, truth
+        Scored from `first_pass` on.
+    setting : Setting
+        With any filter and delays.
+    axis : Axis
+        Loss of gain, or ambient light.
+    receiver : Receiver
+    reading : FirstReading
+        Of the same recording at the setting's evaluation rate.
+    most : float
+        Where the search ends: at most 1 for a loss of gain; recording units for ambient light.
+    tolerance_ms, first_pass
+        As in `teachlab.scoring.score`.
+
+    Notes
+    -----
+    Where the levels move apart, since light below dark was logged and the dark level lies between them, there is no
+    chain: see `teachlab.questions.stress.reserve_apart`.
+
+    A trial comes out right if a pass to be detected has an onset, and a gap or a pass to be ignored has none.
+    Every point that the search leaves out is proven to be like its neighbours: between two points next to each
+    other the state can have moved unseen only where a sample lies between their levels, too.
+    """
+    start = 1.0 if axis is Axis.GAIN else 0.0
+    end = start - most if axis is Axis.GAIN else most
+    path = Path(axis, receiver, setting, start, end)
+    found = _Search(recording, truth, path, reading, tolerance_ms, first_pass).run()
+    if found is not None:
+        return found
+    return search_apart(recording, truth, path, reading, tolerance_ms=tolerance_ms, first_pass=first_pass)

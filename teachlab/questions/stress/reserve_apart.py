@@ -1,0 +1,74 @@
+"""How far a stress can go where the levels seen from the unstressed light move apart: setting by setting.
+
+Where light below dark was logged and the dark level lies between the levels, less light raises the one and lowers
+the other. Then no chain helps, and a failure may come and go: every point at which a sample meets a level is
+replayed, from the unstressed light on, as long as they are few enough.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from teachlab.model.recording import Recording
+from teachlab.model.truth import Truth
+from teachlab.questions.stress.light import Floats
+from teachlab.questions.stress.reserve_path import Path, Reserve
+from teachlab.questions.surface.given_settings.pairs import score_pairs
+from teachlab.questions.surface.values.levels import FirstReading
+
+STEPS = 64
+"""Points tried at first, and again between the last that came out right and the first that did not."""
+ROUNDS = 4
+TOGETHER = 250
+
+
+def search_apart(
+    recording: Recording, truth: Truth, path: Path, reading: FirstReading, *, tolerance_ms: float, first_pass: int
+) -> Reserve:
+    """Find the first point of an axis at which a trial goes wrong.
+
+    Parameters
+    ----------
+    recording, truth
+        Scored from `first_pass` on.
+    path : Path
+    reading : FirstReading
+    tolerance_ms, first_pass
+        As in `teachlab.scoring.score`.
+
+    Returns
+    -------
+    Reserve
+        Exact while at most `reserve_path.VALUES` distinct samples meet a level before the first point found wrong.
+        Else every point tried up to it comes out right, and one `resolution` beyond it does not.
+    """
+
+    def first_wrong(walk: Floats) -> int:
+        on, off = path.levels(walk, reading)
+        for a in range(0, walk.size, TOGETHER):
+            settings = [
+                path.setting.with_levels(float(x), float(y), path.setting.polarity)
+                for x, y in zip(on[a : a + TOGETHER], off[a : a + TOGETHER], strict=True)
+            ]
+            for k, n in enumerate(
+                score_pairs(recording, truth, settings, tolerance_ms=tolerance_ms, first_pass=first_pass)
+            ):
+                if n.lost or n.false_trips or n.ignore_trips:
+                    return a + k
+        return walk.size
+
+    walk = np.linspace(path.start, path.end, STEPS + 1)
+    wrong = first_wrong(walk)
+    if wrong == 0:
+        return Reserve(None, None)
+    reached = walk[: min(wrong, walk.size - 1) + 1]
+    samples = path.samples(recording, reading, reached, np.arange(reached.size - 1))
+    if samples is not None:
+        every = path.with_breaks(*samples, reached[[0, -1]])
+        return path.up_to(every, first_wrong(every))
+    if wrong == walk.size:
+        return Reserve.up_to(path.end, path.start, abs(path.end - path.start) / STEPS)
+    for _ in range(ROUNDS - 1):
+        walk = np.linspace(walk[wrong - 1], walk[wrong], STEPS + 1)
+        wrong = first_wrong(walk)
+    return Reserve.up_to(float(walk[wrong - 1]), path.start, abs(float(walk[wrong] - walk[wrong - 1])))

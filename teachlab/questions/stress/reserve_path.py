@@ -1,0 +1,135 @@
+"""One axis of stress for one setting: the levels seen from unstressed light along it, and where they meet samples."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting
+from teachlab.questions.stress.light import Floats, Receiver, first_true
+from teachlab.questions.surface.values.levels import FirstReading
+from teachlab.sensor.evaluated_blocks import evaluated
+
+VALUES = 3000
+"""So many distinct samples in the stretches in question are all tried."""
+
+
+class Axis(StrEnum):
+    """What is stressed: the gain, falling from 1, or the ambient light, rising from 0."""
+
+    GAIN = "gain"
+    AMBIENT = "ambient"
+
+
+@dataclass(frozen=True, slots=True)
+class Reserve:
+    """How far a stress can go.
+
+    Parameters
+    ----------
+    value : float or None
+        Loss of gain, or ambient light in recording units, up to which every trial comes out right; None if
+        one does not even without stress.
+    last : float or None
+        The gain, or the ambient light, that still comes out right.
+    resolution : float
+        0 if the value is exact: the next float64 beyond it makes a trial go wrong. Else how far beyond it
+        that happens at the latest.
+    """
+
+    value: float | None
+    last: float | None
+    resolution: float = 0.0
+
+    @classmethod
+    def up_to(cls, last: float, start: float, resolution: float = 0.0) -> Reserve:
+        """Say what lies between the start of the axis and the last point that comes out right."""
+        return cls(abs(last - start), last, resolution)
+
+
+@dataclass(frozen=True, slots=True)
+class Path:
+    """One axis of stress for one setting, from `start` to `end`."""
+
+    axis: Axis
+    receiver: Receiver
+    setting: Setting
+    start: float
+    end: float
+
+    def stressed(self, light: Floats, at: Floats) -> Floats:
+        """Return what light becomes at points of the axis."""
+        gain, ambient = (at, 0.0) if self.axis is Axis.GAIN else (1.0, at)
+        out: Floats = self.receiver.stressed(light, gain, ambient, 0.0)
+        return out
+
+    def levels(self, points: Floats, reading: FirstReading) -> tuple[Floats, Floats]:
+        """Return the on-levels and off-levels on unstressed light at points of the axis."""
+        gain, ambient = (points, 0.0) if self.axis is Axis.GAIN else (1.0, points)
+        # Beyond all light one level is as good as another; near it the ranking of samples is faster.
+        top = float(np.nextafter(reading.high, np.inf))
+        on, off = (
+            np.clip(self.receiver.levels_before(level, gain, ambient), reading.low, top)
+            for level in (self.setting.on_level, self.setting.off_level)
+        )
+        return on, off
+
+    def breaks(self, level: float, light: Floats) -> Floats:
+        """Return the points from which on samples compare otherwise with a level than just below."""
+        low, high = (np.full(light.size, f(self.start, self.end)) for f in (min, max))
+        above = self._reaches(light, high, level)
+        some = above != self._reaches(light, low, level)
+        light, above, low, high = light[some], above[some], low[some], high[some]
+        return first_true(lambda at: self._reaches(light, at, level) == above, low, high)
+
+    def _reaches(self, light: Floats, at: Floats, level: float) -> NDArray[np.bool_]:
+        out: NDArray[np.bool_] = self.stressed(light, at) >= level
+        return out
+
+    def with_breaks(self, on: Floats, off: Floats, points: Floats) -> Floats:
+        """Return points in the order of the walk, with all those at which samples meet a level."""
+        breaks = self.breaks(self.setting.on_level, on), self.breaks(self.setting.off_level, off)
+        every = np.unique(np.concatenate((points, *breaks)))
+        inside: Floats = every[(every >= points.min()) & (every <= points.max())]
+        return inside if self.start < self.end else inside[::-1]
+
+    def samples(
+        self, recording: Recording, reading: FirstReading, walk: Floats, stretches: NDArray[np.intp]
+    ) -> tuple[Floats, Floats] | None:
+        """Return the distinct samples that meet the on-level, and the off-level, in stretches; None if too many."""
+        ranges = []
+        for levels in self.levels(walk, reading):
+            ends = np.sort(np.stack((levels[stretches], levels[stretches + 1])), axis=0)
+            ranges.append(np.sort(ends.T, axis=0))
+        found = [np.empty(0), np.empty(0)]
+        for block in evaluated(recording.blocks(), reading.clock):
+            invalid = block.invalid_mask()
+            light = block.light if invalid is None else block.light[~invalid]
+            for k, ends in enumerate(ranges):
+                found[k] = np.union1d(found[k], _inside(light, ends))
+                if found[k].size > VALUES:
+                    return None
+        return found[0], found[1]
+
+    def up_to(self, walk: Floats, wrong: int) -> Reserve:
+        """Return the exact reserve where a walk over every break comes out wrong first at a point."""
+        if wrong == walk.size:
+            last = self.end
+        elif self.axis is Axis.GAIN:
+            last = float(walk[wrong - 1])
+        else:
+            last = float(np.nextafter(walk[wrong], -np.inf))
+        return Reserve.up_to(last, self.start)
+
+
+def _inside(light: NDArray[Any], ends: NDArray[np.float64]) -> Floats:
+    """Return the light that lies in one of some ranges ``[low, high)``, shape (n, 2), ascending."""
+    x: Floats = light[(light >= ends[0, 0]) & (light < ends[-1, 1])].astype(np.float64)
+    if ends.shape[0] > 1:
+        x = x[np.searchsorted(ends[:, 0], x, side="right") > np.searchsorted(ends[:, 1], x, side="right")]
+    return x

@@ -1,0 +1,154 @@
+"""A setting over the speed of the line as a picture: what it loses and trips, and how much light may still be lost."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from teachlab.errors import ParameterError
+from teachlab.questions.stress.speeds import AtSpeed, fastest
+from teachlab.statistics.intervals import proportion
+
+LOST, FALSE, EXTRA, SAFE = "#0072B2", "#D55E00", "#595959", "#009E73"
+"""From the palette of Okabe & Ito (2008), which colour-blind readers can tell apart; shapes tell them apart too."""
+MOST_LINEAR = 4
+"""Largest ratio of two speeds that is drawn on an even scale."""
+ABOVE = {"loc": "lower left", "bbox_to_anchor": (0.0, 1.0), "fontsize": 8, "frameon": False, "borderaxespad": 0.2}
+"""Legends stand above the panel: nothing is hidden behind them."""
+
+
+def speed_figure(found: Sequence[AtSpeed], *, title: str = "", kind: str = "svg") -> bytes:
+    """Draw two panels over the speed: faults per pass, and the share of the light that may be lost.
+
+    Parameters
+    ----------
+    found : sequence of AtSpeed
+        At least one, in any order.
+    title : str
+    kind : str
+        svg or png.
+
+    Returns
+    -------
+    bytes
+        The same bytes for the same values and library versions.
+
+    Notes
+    -----
+    The bars are exact intervals of the lost rate (Clopper & Pearson 1934) at 95 %. All speeds are counted on the same
+    passes, so the bars of two speeds are not independent.
+    """
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    if not found:
+        raise ParameterError("a figure over the speed needs at least one speed, got none.")
+    ordered = sorted(found, key=lambda at: at.factor)
+    style: Any = {"svg.hashsalt": title or "speed", "svg.fonttype": "none", "font.size": 9, "text.parse_math": False}
+    style |= {"axes.spines.top": False, "axes.spines.right": False}
+    with mpl.rc_context(style):
+        figure = Figure(figsize=(6.4, 5.6), layout="constrained")
+        faults, reserve = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
+        _faults(faults, ordered)
+        _reserve(reserve, ordered)
+        _speed_axis(reserve, ordered)
+        figure.suptitle("\n".join(part for part in (title, _verdict(ordered)) if part), fontsize=10)
+        out = io.BytesIO()
+        figure.savefig(out, format=kind, metadata={"Date": None} if kind == "svg" else None, dpi=110)
+        return out.getvalue()
+
+
+def _verdict(ordered: Sequence[AtSpeed]) -> str:
+    works = [f"{one.factor:g}" for one in ordered if one.faultless]
+    best = fastest(ordered)
+    if not works:
+        return "works at no speed tried"
+    if best is None:
+        return f"fails at the slowest speed tried; without a fault at {', '.join(works)} times the recorded one"
+    more = "the fastest tried" if best == ordered[-1].factor else "fails at the next one tried"
+    return f"works up to {best:g} times the recorded speed ({more})"
+
+
+def _speed_axis(axes: Any, ordered: Sequence[AtSpeed]) -> None:
+    """Show the speeds tried, by ratio where they span more than a factor of four."""
+    from matplotlib.ticker import NullLocator
+
+    at = np.array([one.factor for one in ordered])
+    wide = at[-1] > MOST_LINEAR * at[0]
+    place = np.log(at) if wide else at
+    span = float(place[-1] - place[0])
+    # A number needs about a fifteenth of the width to stand clear of the one before it.
+    shown = [0]
+    for k in range(1, at.size):
+        if place[k] - place[shown[-1]] >= span / 15:
+            shown.append(k)
+    if wide:
+        axes.set_xscale("log")
+    axes.set_xticks(at[shown], [f"{value:g}" for value in at[shown]])
+    axes.xaxis.set_minor_locator(NullLocator())
+    room = 0.04 * span
+    ends = (place[0] - room, place[-1] + room) if span else (0.5 * at[0], 1.5 * at[0])
+    axes.set_xlim(*(np.exp(ends) if wide else ends))
+    label = "speed of the line, as a multiple of the recorded one"
+    speed = ordered[0].line_speed_m_s
+    axes.set_xlabel(label if speed is None else f"{label}; 1 is {speed / ordered[0].factor:.3g} m/s")
+
+
+def _faults(axes: Any, ordered: Sequence[AtSpeed]) -> None:
+    from matplotlib.ticker import FuncFormatter
+
+    at = [one.factor for one in ordered]
+    per = [max(one.counts.detect_trials, 1) for one in ordered]
+    lost = [proportion(one.counts.lost, one.counts.detect_trials) for one in ordered]
+    values = [one.counts.lost / n for one, n in zip(ordered, per, strict=True)]
+    reach = np.array([[v - r.low for v, r in zip(values, lost, strict=True)],
+                      [r.high - v for v, r in zip(values, lost, strict=True)]])  # fmt: skip
+    axes.errorbar(
+        at, values, yerr=np.maximum(reach, 0), color=LOST, marker="o", markersize=6, linewidth=1.4, elinewidth=1,
+        capsize=3, label="lost passes, with 95 % interval", clip_on=False, zorder=2.5,
+    )  # fmt: skip
+    false = [(one.counts.false_trips + one.counts.ignore_trips) / n for one, n in zip(ordered, per, strict=True)]
+    extra = [one.counts.extra / n for one, n in zip(ordered, per, strict=True)]
+    for series, color, line, marker, name in (
+        (false, FALSE, "--", "s", "false trips"),
+        (extra, EXTRA, ":", "^", "extra onsets"),
+    ):
+        axes.plot(
+            at, series, color=color, linestyle=line, marker=marker, markersize=4, label=name, markerfacecolor="none",
+            clip_on=False, zorder=3,
+        )  # fmt: skip
+    axes.set_yscale("symlog", linthresh=1 / max(per), linscale=0.4)
+    axes.set_ylim(bottom=0)
+    axes.set_ylabel("per pass to be detected")
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axes.legend(**ABOVE, ncols=3)
+
+
+def _reserve(axes: Any, ordered: Sequence[AtSpeed]) -> None:
+    works = [one for one in ordered if one.stressed.contamination_reserve is not None]
+    shares = [100 * (one.stressed.contamination_reserve or 0.0) for one in works]
+    # A curve through a speed without a reserve would say that there is one.
+    whole = [np.nan if r is None else 100 * r for r in (one.stressed.contamination_reserve for one in ordered)]
+    axes.plot([one.factor for one in ordered], whole, color=SAFE, linewidth=1.4)
+    if works:
+        axes.plot(
+            [one.factor for one in works], shares, "o", color=SAFE, markersize=4, label="lost before the first fault",
+            clip_on=False,
+        )  # fmt: skip
+    none = [one.factor for one in ordered if one.stressed.contamination_reserve is None]
+    if none:
+        axes.plot(
+            none,
+            np.zeros(len(none)),
+            "x",
+            color=FALSE,
+            markersize=7,
+            label="a fault at this speed already",
+            clip_on=False,
+        )
+    axes.set_ylim(0, max(10.0, 1.15 * max(shares, default=0.0)))
+    axes.set_ylabel("light that may\nbe lost, %")
+    axes.legend(**ABOVE, ncols=2)

@@ -1,0 +1,108 @@
+"""One setting at several speeds of the line: what it loses and trips, and the reserves that are left."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.stress.map import StressMap, at_speed, stress_map
+from teachlab.questions.surface.given_settings.pairs import PairCounts, score_pairs
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AtSpeed:
+    """What a setting does on a line that runs `factor` times as fast as recorded.
+
+    Parameters
+    ----------
+    factor : float
+    line_speed_m_s : float or None, m/s
+        ``factor ·`` the speed of the recording; None where that is not stored.
+    counts : PairCounts
+    stressed : StressMap
+        The stress map at this speed, with its reserves.
+    """
+
+    factor: float
+    line_speed_m_s: float | None
+    counts: PairCounts
+    stressed: StressMap
+
+    @property
+    def faultless(self) -> bool:
+        """Whether every trial comes out right: all passes hit once, no false trip."""
+        counts = self.counts
+        return not (counts.lost or counts.extra or counts.false_trips or counts.ignore_trips)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        counts, found = self.counts, self.stressed
+        return {
+            "factor": self.factor, "line_speed_m_s": self.line_speed_m_s, "lost": counts.lost, "merged": counts.merged,
+            "extra": counts.extra, "false_trips": counts.false_trips, "ignore_trips": counts.ignore_trips,
+            "passes": counts.detect_trials,
+            **{name: getattr(found, name) for name in ("contamination_reserve", "ambient_reserve")},
+            "survival_boundary": found.boundary(),
+            "map": {n: getattr(found, n).tolist() for n in ("lost", "false_trips")},
+        }  # fmt: skip
+
+
+def speeds(
+    recording: Recording,
+    truth: Truth,
+    setting: Setting,
+    factors: Sequence[float],
+    *,
+    gain: Sequence[float] = (1.0,),
+    ambient: Sequence[float] = (0.0,),
+    pedestal: Sequence[float] = (0.0,),
+    tolerance_ms: float = 0.0,
+    progress: Callable[[float], None] | None = None,
+) -> tuple[AtSpeed, ...]:
+    """Count and stress one setting at every speed of the line.
+
+    Parameters
+    ----------
+    recording : Recording
+    truth : Truth
+    setting : Setting
+        Levels, filter, delays and evaluation rate stay; the objects come faster.
+    factors : sequence of float
+        How many times as fast, in the order of the result.
+    gain, ambient, pedestal, tolerance_ms, progress
+        As in `teachlab.questions.stress.map.stress_map`.
+
+    Raises
+    ------
+    ParameterError
+        As `teachlab.questions.stress.map.at_speed`.
+    """
+    bare, found = replace(setting, taught=None), []
+    lines = [at_speed(recording, bare, factor) for factor in factors]
+    for number, (factor, (line, same)) in enumerate(zip(factors, lines, strict=True)):
+        counts = score_pairs(line, truth, [same], tolerance_ms=tolerance_ms)[0]
+        stressed = stress_map(
+            line, truth, same, gain=gain, ambient=ambient, pedestal=pedestal, tolerance_ms=tolerance_ms
+        )
+        found.append(AtSpeed(factor=factor, line_speed_m_s=line.info.line_speed_m_s, counts=counts, stressed=stressed))
+        if progress is not None:
+            progress((number + 1) / len(lines))
+    return tuple(found)
+
+
+def fastest(found: Sequence[AtSpeed]) -> float | None:
+    """Return the largest factor such that this speed and every slower one tried are without a fault; else None.
+
+    Of the speeds tried: one between them may behave otherwise, since a sensor that looks at fixed times may meet an
+    object at one speed and miss it at another.
+    """
+    best = None
+    for one in sorted(found, key=lambda at: at.factor):
+        if not one.faultless:
+            break
+        best = one.factor
+    return best

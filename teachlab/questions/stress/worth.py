@@ -1,0 +1,96 @@
+"""What several settings are worth on one recording: score, margin to noise and reserves, equal settings once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from teachlab.errors import UnmeasurableError
+from teachlab.model.margin import Margin
+from teachlab.model.recording import Recording
+from teachlab.model.score import Score
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.stress.reserves import reserves
+from teachlab.questions.surface.count_settings import bare
+from teachlab.scoring import measure_margin, score
+from teachlab.switching import replay
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Worth:
+    """One setting on one recording.
+
+    Parameters
+    ----------
+    score : Score
+    margin : Margin or None
+        None for a setting whose levels are not fixed, where nothing was scored, where the light is
+        too large to be measured, and where it was not asked for.
+    reserves : mapping of str to float or None, or None
+        As `teachlab.questions.stress.reserves.reserves` gives them; None with the margin.
+    """
+
+    score: Score
+    margin: Margin | None
+    reserves: Mapping[str, float | None] | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            "score": self.score.as_dict(),
+            "margin": None if self.margin is None else self.margin.as_dict(),
+            "reserves": None if self.reserves is None else dict(self.reserves),
+        }
+
+
+class Measuring:
+    """Measures settings on one recording; settings that differ in their history alone are measured once.
+
+    Parameters
+    ----------
+    recording, truth
+        Scored from `first_pass` on.
+    tolerance_ms, confidence, first_pass
+        As for the score.
+    margins : bool
+        Whether to measure margins and reserves, too.
+    """
+
+    def __init__(
+        self,
+        recording: Recording,
+        truth: Truth,
+        *,
+        tolerance_ms: float = 0.0,
+        confidence: float = 0.95,
+        first_pass: int = 0,
+        margins: bool = True,
+    ) -> None:
+        self._recording, self._truth, self._first = recording, truth, first_pass
+        self._tolerance_ms, self._confidence, self._margins = tolerance_ms, confidence, margins
+        self._known: dict[Setting, Worth] = {}
+
+    def of(self, setting: Setting) -> Worth:
+        """Replay, score and measure one setting."""
+        key = bare(setting)
+        if key not in self._known:
+            self._known[key] = self._measured(key)
+        return self._known[key]
+
+    def _measured(self, setting: Setting) -> Worth:
+        recording, truth, ms = self._recording, self._truth, self._tolerance_ms
+        output = replay(recording, setting)
+        scored = score(output, truth, tolerance_ms=ms, confidence=self._confidence, first_pass=self._first)
+        if not self._margins or type(setting) is not Setting or not scored.counts.scored_passes:
+            return Worth(score=scored, margin=None, reserves=None)
+        try:
+            margin = measure_margin(recording, output, truth, scored.trials, tolerance_ms=ms)
+        except UnmeasurableError:
+            return Worth(score=scored, margin=None, reserves=None)
+        return Worth(
+            score=scored,
+            margin=margin,
+            reserves=reserves(recording, truth, setting, tolerance_ms=ms, first_pass=self._first, scored=scored),
+        )

@@ -1,0 +1,1 @@
+"""All pairs of levels, counted in one reading."""

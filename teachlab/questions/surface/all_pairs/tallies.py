@@ -1,0 +1,99 @@
+"""Where closed cycles and staircases are booked: for all pairs of levels at once, or for given settings."""
+
+from __future__ import annotations
+
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.questions.surface.values.ranks import Ranks
+from teachlab.questions.surface.values.spans import Kind
+
+KINDS = 4
+_Kinds = NDArray[np.int8]
+_Whole = NDArray[np.int64]
+
+
+class Tally(Protocol):
+    """Counts for comparators with on-index i and off-index j.
+
+    Attributes
+    ----------
+    pieces : ndarray of int64, shape (4,)
+        By kind: to be taken off the onsets of every comparator.
+    """
+
+    pieces: _Whole
+
+    def cycles(self, peak: NDArray[Any], valley: NDArray[Any]) -> None:
+        """Book onsets for ``i < peak`` and ``j >= valley``; the kind rides in the lowest two bits of the peak."""
+        ...
+
+    def no_onset(self, kind: _Kinds, begin: _Whole, end: _Whole, border: Ranks) -> None:
+        """Give back the onset that `pieces` takes off, for ``begin <= i < end`` and ``j >= border``."""
+        ...
+
+    def quiet(self, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
+        """Book a span without onset for ``begin <= i < end`` and ``j < border``."""
+        ...
+
+    def held(self, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
+        """Book such a span in which the output is active; only passes to be detected are looked at."""
+        ...
+
+
+class Tallies:
+    """Histograms from which the counts of all pairs follow by running sums.
+
+    Parameters
+    ----------
+    levels : int
+        n.
+
+    Attributes
+    ----------
+    onsets : ndarray of int32 or int64, shape (4 · (n + 1), n + 1)
+        At ``[4 · a + kind, b]``: onsets of every comparator with ``i < a`` and ``j >= b``.
+    pieces : ndarray of int64, shape (4,)
+    without : ndarray of int32, shape (3, n + 1, n + 2)
+        Differences along i of a histogram over b: spans of a kind without onset for every comparator with
+        ``j < b``.
+    active : ndarray of int32, shape (n + 1, n + 2)
+        The same of passes to be detected without onset in which the output is active.
+    """
+
+    def __init__(self, levels: int, evaluations: int) -> None:
+        self.levels = levels
+        # No cell holds more than the number of evaluations.
+        counts: Any = np.int32 if evaluations < 2**31 else np.int64
+        self.onsets: NDArray[Any] = np.zeros((KINDS * (levels + 1), levels + 1), counts)
+        self.pieces = np.zeros(KINDS, np.int64)
+        self.without = np.zeros((3, levels + 1, levels + 2), np.int32)
+        self.active = np.zeros((levels + 1, levels + 2), np.int32)
+
+    def cycles(self, peak: NDArray[Any], valley: NDArray[Any]) -> None:
+        """Book closed cycles."""
+        np.add.at(self.onsets.reshape(-1), peak.astype(np.intp) * (self.levels + 1) + valley, 1)
+
+    def no_onset(self, kind: _Kinds, begin: _Whole, end: _Whole, border: Ranks) -> None:
+        """Give back onsets."""
+        flat, width = self.onsets.reshape(-1), self.levels + 1
+        np.add.at(flat, (end * KINDS + kind) * width + border, 1)
+        np.subtract.at(flat, (begin * KINDS + kind) * width + border, 1)
+
+    def quiet(self, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
+        """Book spans without onset."""
+        some = kind != Kind.UNCOUNTED
+        base = kind[some].astype(np.intp) * (self.levels + 1)
+        self._add(self.without, base + begin[some], base + end[some], border[some])
+
+    def held(self, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
+        """Book passes without onset that are active."""
+        some = kind == Kind.DETECT
+        self._add(self.active, begin[some], end[some], border[some])
+
+    def _add(self, into: NDArray[np.int32], begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
+        flat, width = into.reshape(-1), into.shape[-1]
+        np.add.at(flat, begin * width + border, 1)
+        np.subtract.at(flat, end * width + border, 1)

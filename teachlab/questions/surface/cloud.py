@@ -1,0 +1,131 @@
+"""Where the teachings of one strategy land on a surface, and what they cost there."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.errors import Abstained, ParameterError
+from teachlab.model.draws import Costs
+from teachlab.model.following_and_window import fixed_levels
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting
+from teachlab.model.teaching import Strategy
+from teachlab.model.truth import Truth
+from teachlab.questions.surface.given_settings.pairs import score_pairs
+from teachlab.teaching import TeachBlock, teach_once
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Taught:
+    """Draws of a strategy on the passes that the surface counts; a picture, no proof: it was taught on them too.
+
+    Parameters
+    ----------
+    strategy : str
+    settings : tuple of Setting
+        In order of the draws that taught; the first draw is what `teach` gives with the same seed.
+    cost : ndarray of float64, shape (settings,)
+        Per pass, on the passes counted.
+    first : Setting or None
+        Of draw 0; None if it abstained.
+    abstained : int
+    why : str
+        Of the first abstention.
+    """
+
+    strategy: str
+    settings: tuple[Setting, ...]
+    cost: NDArray[np.float64]
+    first: Setting | None
+    abstained: int
+    why: str
+
+    def as_dict(self, best: float) -> dict[str, Any]:
+        """Return the plain JSON form; regret is against the cost `best`."""
+        first = None if self.first is None else {
+            "on_level": self.first.on_level, "off_level": self.first.off_level, "cost": float(self.cost[0]),
+            "regret": float(self.cost[0]) - best,
+        }  # fmt: skip
+        return {
+            "strategy": self.strategy,
+            "draws": len(self.settings) + self.abstained,
+            "abstained": self.abstained,
+            "taught_on": "the recording that is counted",
+            "first": first,
+            "cost": self.spread(),
+            "as_good_as_best": int(np.count_nonzero(self.cost <= best)),
+            "on_level": [s.on_level for s in self.settings],
+            "off_level": [s.off_level for s in self.settings],
+        }
+
+    def spread(self) -> dict[str, float] | None:
+        """Return median, 5 % and 95 % quantile and worst of the cost, values that occurred; None without any."""
+        if self.cost.size == 0:
+            return None
+        low, middle, high = np.quantile(self.cost, (0.05, 0.5, 0.95), method="inverted_cdf").tolist()
+        return {"median": middle, "p05": low, "p95": high, "worst": float(self.cost.max())}
+
+
+def taught_cloud(
+    recordings: Sequence[tuple[Recording, Truth]],
+    strategy: Strategy,
+    *,
+    draws: int = 200,
+    seed: int = 0,
+    base: Setting | None = None,
+    tolerance_ms: float = 0.0,
+    costs: Costs | None = None,
+) -> Taught:
+    """Teach a strategy many times on the first recording, and cost every setting on all of them.
+
+    Raises
+    ------
+    ParameterError
+        If `draws` is below 1, or the strategy designs other delays than the base has: then one surface does
+        not hold its settings.
+    SettingError
+        If the settings follow the background, or have two thresholds.
+    """
+    if draws < 1:
+        raise ParameterError(f"draws must be at least 1, got {draws}.")
+    block = TeachBlock(*recordings[0], base=base, tolerance_ms=tolerance_ms)
+    settings, first, abstained, why = [], None, 0, ""
+    for draw in range(draws):
+        try:
+            setting = fixed_levels(teach_once(strategy, block, seed, draw), "the surface")
+        except Abstained as refusal:
+            abstained, why = abstained + 1, why or str(refusal)
+            continue
+        settings.append(setting)
+        first = setting if draw == 0 else first
+    total = np.zeros(len(settings))
+    passes = 0
+    for recording, truth in recordings:
+        counts = score_pairs(recording, truth, settings, tolerance_ms=tolerance_ms) if settings else []
+        # Costs are per pass: weigh them by the passes of each recording.
+        here = counts[0].detect_trials if counts else 0
+        if here:
+            total += np.array([c.cost(costs or Costs()) for c in counts]) * here
+            passes += here
+    return Taught(
+        strategy=strategy.name, settings=tuple(settings), cost=total / max(passes, 1), first=first,
+        abstained=abstained, why=why,
+    )  # fmt: skip
+
+
+def check_family(settings: Sequence[Setting], shared: Setting, *, of: str) -> None:
+    """Refuse settings whose polarity, filter, delays or rate are not those that the surface shares."""
+    names = ("polarity", "consecutive", "on_delay_ms", "off_delay_ms", "delays_act_on", "evaluation_rate_hz")
+    for setting in settings:
+        for name in names:
+            own, one = getattr(setting, name), getattr(shared, name)
+            if own != one:
+                raise ParameterError(
+                    f"{of} has {name} {own}, the surface {one}: a surface holds settings that differ in their levels "
+                    "only. Count it apart, or give --base with what all shall share."
+                )

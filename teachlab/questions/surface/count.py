@@ -1,0 +1,201 @@
+"""Count a surface: exactly where theory allows it, by replay on a grid where it does not."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from teachlab.errors import ParameterError, SettingError
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Polarity, Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.surface.all_pairs.counting import Engine, Pieces, PlainEngine, state_before
+from teachlab.questions.surface.all_pairs.finishing import assembled, tables
+from teachlab.questions.surface.all_pairs.tallies import Tallies, Tally
+from teachlab.questions.surface.values.levels import FirstReading, Levels, checked, read_first, stated_levels
+from teachlab.questions.surface.values.ranks import Ranker, Ranks
+from teachlab.questions.surface.values.spans import Spans
+from teachlab.questions.surface.values.table import Surface
+from teachlab.sensor.evaluated_blocks import evaluated
+
+Progress = Callable[[float], None]
+FAST_FROM = 3_000_000
+"""Samples from which the compiled engine, where installed, earns its start-up."""
+EXACT = "every pair counted exactly from turning points, in one reading"
+
+
+def surface(
+    recording: Recording,
+    truth: Truth,
+    base: Setting,
+    *,
+    levels: Levels | None = None,
+    tolerance_ms: float = 0.0,
+    first_pass: int = 0,
+    fast: bool | None = None,
+    progress: Progress | None = None,
+) -> Surface:
+    """Count what every pair of levels would have done on one recording.
+
+    Parameters
+    ----------
+    recording : Recording
+    truth : Truth
+        Its passes.
+    base : Setting
+        Polarity, filter, delays and evaluation rate; its levels are not looked at.
+    levels : ndarray of float64, shape (n,), recording units, optional
+        Default: all distinct levels up to 1,100, else 1,000 spread evenly.
+    tolerance_ms : float, ms
+        Added to every border of every pass.
+    first_pass : int
+        Only this pass and what comes after its window's start is scored.
+    fast : bool, optional
+        Whether to use the compiled engine of the extra ``fast``; default: for long recordings, where it
+        is installed. The counts are the same.
+    progress : callable, optional
+        Called with the share done.
+
+    Returns
+    -------
+    Surface
+        Without delays and with ``consecutive`` 1: every pair. With them: zero hysteresis only, exact at
+        every level (`levels` given or not); for pairs with hysteresis use `replayed_surface`.
+
+    Raises
+    ------
+    SettingError, RecordingError, TruthError, ParameterError
+        As replay and scoring; also if levels are too many or not finite.
+
+    Notes
+    -----
+    See ``SURFACE.md`` beside this file for why it is exact.
+    """
+    return surface_of(
+        [(recording, truth)], base, levels=levels, tolerance_ms=tolerance_ms, first_pass=first_pass, fast=fast,
+        progress=progress,
+    )  # fmt: skip
+
+
+def surface_of(
+    recordings: Sequence[tuple[Recording, Truth]],
+    base: Setting,
+    *,
+    levels: Levels | None = None,
+    tolerance_ms: float = 0.0,
+    first_pass: int = 0,
+    fast: bool | None = None,
+    progress: Progress | None = None,
+) -> Surface:
+    """Count several recordings at common levels and add them up; parameters as in `surface`."""
+    if not recordings:
+        raise ParameterError("a surface needs at least one recording.")
+    for recording, _ in recordings:
+        if recording.info.unit != base.unit:
+            raise SettingError(
+                f"the setting is in '{base.unit}' but {recording.name} is in '{recording.info.unit}': levels of "
+                "one mean nothing in the other. Use recordings and a base setting in one unit."
+            )
+    readings = [
+        read_first(recording, base.evaluation_rate_hz, inner_range=levels is None) for recording, _ in recordings
+    ]
+    stated, distinct = stated_levels(readings)
+    if levels is not None:
+        given = checked(levels)
+        distinct = distinct and bool(np.isin(stated, given).all())
+        stated = given
+    total: Surface | None = None
+    for k, ((recording, truth), reading) in enumerate(zip(recordings, readings, strict=True)):
+        say = None if progress is None else _Part(progress, k, len(recordings))
+        if has_memory(base):
+            from teachlab.questions.surface.given_settings.delayed import zero_hysteresis
+
+            found = zero_hysteresis(recording, truth, base, reading, stated, tolerance_ms, first_pass, say)
+        else:
+            found = _exact(recording, truth, base, reading, stated, tolerance_ms, first_pass, fast, say)
+        found = _with_distinct(found, distinct)
+        total = found if total is None else total + found
+    if total is None:
+        raise ParameterError("a surface needs at least one recording.")
+    return total
+
+
+def has_memory(setting: Setting) -> bool:
+    """Whether filter or delays make the output depend on more than the comparator."""
+    return setting.consecutive > 1 or setting.on_delay_ms > 0 or setting.off_delay_ms > 0
+
+
+class _Part:
+    def __init__(self, progress: Progress, k: int, of: int) -> None:
+        self._progress, self._k, self._of = progress, k, of
+
+    def __call__(self, share: float) -> None:
+        self._progress((self._k + share) / self._of)
+
+
+def _with_distinct(found: Surface, distinct: bool) -> Surface:
+    return replace(found, distinct=distinct)
+
+
+def engine_for(state: Ranks, tally: Tally, samples: int, fast: bool | None) -> Engine:
+    """Return the compiled engine if it is wanted, installed and worth it, else the plain one."""
+    wanted = samples >= FAST_FROM if fast is None else fast
+    if wanted and isinstance(tally, Tallies):
+        try:
+            from teachlab.questions.surface.all_pairs.compiled import CompiledEngine
+        except ImportError:
+            if fast:
+                raise ParameterError(
+                    "the compiled engine needs the extra 'fast', which is not installed: pip install "
+                    "'teachlab[fast]', or leave the choice to the program."
+                ) from None
+        else:
+            return CompiledEngine(state, tally)
+    return PlainEngine(state, tally)
+
+
+def _exact(
+    recording: Recording,
+    truth: Truth,
+    base: Setting,
+    reading: FirstReading,
+    levels: Levels,
+    tolerance_ms: float,
+    first_pass: int,
+    fast: bool | None,
+    progress: Progress | None,
+) -> Surface:
+    clock = reading.clock
+    spans = Spans.of(truth, clock, reading.invalid, tolerance_ms=tolerance_ms, first_pass=first_pass)
+    tallies = Tallies(levels.size, clock.count)
+    dips = base.polarity is Polarity.DARK_ON
+    engine = read_spans(recording, levels, reading, spans, tallies, dips=dips, fast=fast, progress=progress)
+    found = tables(tallies, spans, base.polarity, engine.sums)
+    return assembled(levels, found, spans, clock, base, how=EXACT + engine.note)
+
+
+def read_spans(
+    recording: Recording,
+    levels: Levels,
+    reading: FirstReading,
+    spans: Spans,
+    tally: Tally,
+    *,
+    dips: bool,
+    fast: bool | None,
+    progress: Progress | None = None,
+) -> Engine:
+    """Read a recording once and book all its spans for pairs among some levels; return the engine that did it."""
+    clock, n = reading.clock, levels.size
+    ranker = Ranker(levels, recording.dtype, mirrored=dips)
+    first = int(np.searchsorted(levels, reading.first, side="right"))
+    engine = engine_for(state_before(n - first if dips else first, n, dips=dips), tally, clock.count, fast)
+    sound = not (reading.invalid.first or reading.invalid.edges.size)
+    pieces = Pieces(ranker, spans, engine, sound=sound)
+    for block in evaluated(recording.blocks(), clock):
+        pieces.push(block)
+        if progress is not None:
+            progress((block.start + block.light.size) / clock.count)
+    return engine

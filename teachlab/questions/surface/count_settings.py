@@ -1,0 +1,111 @@
+"""What many settings do on the scored passes: counted together where that is exact, and as measures."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from teachlab.model.draws import Costs, Draw
+from teachlab.model.following_and_window import FollowingSetting
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.surface.given_settings.pairs import PairCounts, score_pairs
+from teachlab.scoring import score
+from teachlab.sensor.output import Output
+from teachlab.switching import replay_family
+
+Counted = Mapping[Setting, PairCounts]
+"""By setting without its history, as `bare` gives it."""
+
+
+def bare(setting: Setting) -> Setting:
+    """Return the setting without its history: equal settings are counted once."""
+    return replace(setting, taught=None)
+
+
+def count_settings(
+    recording: Recording,
+    truth: Truth,
+    settings: Iterable[Setting],
+    *,
+    tolerance_ms: float = 0.0,
+    first_pass: int = 0,
+    progress: Callable[[float], None] | None = None,
+) -> dict[Setting, PairCounts]:
+    """Count every distinct setting from one pass on; equal to replaying and scoring each by itself.
+
+    Settings of fixed levels or with two thresholds are counted together; those that follow are replayed together,
+    and scored once where they switch alike.
+    """
+    distinct = list(dict.fromkeys(bare(s) for s in settings))
+    fixed = [s for s in distinct if not isinstance(s, FollowingSetting)]
+    moving = [s for s in distinct if isinstance(s, FollowingSetting)]
+    share = len(fixed) / max(len(distinct), 1)
+    found: dict[Setting, PairCounts] = {}
+    if fixed:
+        counts = score_pairs(
+            recording, truth, fixed, tolerance_ms=tolerance_ms, first_pass=first_pass,
+            progress=None if progress is None else lambda done: progress(share * done),
+        )  # fmt: skip
+        found.update(zip(fixed, counts, strict=True))
+    for rate in dict.fromkeys(s.evaluation_rate_hz for s in moving):
+        family = [s for s in moving if s.evaluation_rate_hz == rate]
+        alike: dict[tuple[object, ...], list[tuple[Output, PairCounts]]] = {}
+        for setting, output in zip(family, replay_family(recording, family), strict=True):
+            seen = alike.setdefault(_summary(output), [])
+            counts = [c for other, c in seen if _same(output, other)]
+            if not counts:
+                scored = score(output, truth, tolerance_ms=tolerance_ms, first_pass=first_pass, tables=False)
+                counts = [PairCounts.of(scored)]
+                seen.append((output, counts[0]))
+            found[setting] = counts[0]
+            if progress is not None:
+                progress(len(found) / len(distinct))
+    return found
+
+
+def measures_of(setting: Setting, counts: PairCounts, costs: Costs, *, best_cost: float) -> dict[str, float]:
+    """Return the measures of one setting by the names of `model.benchmark.MEASURES`; NaN without a denominator."""
+    cost = counts.cost(costs)
+    return {
+        "on_level": setting.on_level,
+        "off_level": setting.off_level,
+        "lost_rate": _ratio(counts.lost, counts.detect_trials),
+        "merged_rate": _ratio(counts.merged, counts.detect_trials),
+        "false_trips_per_gap": _ratio(counts.gaps_tripped, counts.gap_trials),
+        "false_trips_per_running_hour": _ratio(counts.false_trips, counts.running_hours),
+        "extra_per_pass": _ratio(counts.extra, counts.detect_trials),
+        "cost": cost,
+        "regret": cost - best_cost,
+    }
+
+
+def measured(draws: Iterable[Draw], counts: Counted, costs: Costs, *, best_cost: float) -> list[Draw]:
+    """Return the draws with their measures; one that taught nothing stays as it is."""
+    return [
+        d
+        if d.setting is None
+        else replace(d, measures=measures_of(d.setting, counts[bare(d.setting)], costs, best_cost=best_cost))
+        for d in draws
+    ]
+
+
+def _summary(output: Output) -> tuple[object, ...]:
+    """Return what outputs that score the same have in common, and few others."""
+    signals = output.undelayed, output.output
+    return (output.lag, *((s.first, s.edges.size, int(s.edges.sum())) for s in signals))
+
+
+def _same(one: Output, other: Output) -> bool:
+    """Whether two outputs over the same light, with one summary, score the same."""
+    return np.array_equal(one.undelayed.edges, other.undelayed.edges) and np.array_equal(
+        one.output.edges, other.output.edges
+    )
+
+
+def _ratio(events: float, trials: float) -> float:
+    return events / trials if trials else math.nan

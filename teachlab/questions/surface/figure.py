@@ -1,0 +1,172 @@
+"""The surface as a map: what every pair of levels costs, where nothing is lost, and where teaching lands."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.model.setting import Setting
+from teachlab.questions.surface.hindsight import Hindsight
+from teachlab.questions.surface.values.table import Surface
+
+OUTLINE, TAUGHT, CLOUD, LOST, FALSE, EXTRA = "#D55E00", "#CC79A7", "#009E73", "#0072B2", "#D55E00", "#595959"
+"""From the palette of Okabe & Ito (2008), which colour-blind readers can tell apart."""
+SHAPES = "Dsv^h"
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A setting to mark, and its name in the legend."""
+
+    setting: Setting
+    name: str
+
+
+def surface_figure(
+    surface: Surface,
+    best: Hindsight,
+    *,
+    title: str = "",
+    marks: Sequence[Mark] = (),
+    cloud: Sequence[Setting] = (),
+    cloud_name: str = "draws",
+    curve: Surface | None = None,
+    kind: str = "svg",
+) -> bytes:
+    """Draw a surface.
+
+    Left: the cost of every pair of levels, with the region without any loss or false switching outlined
+    (where there is none: the cheapest one). Right: what is lost and tripped along zero hysteresis.
+
+    Parameters
+    ----------
+    surface : Surface
+    best : Hindsight
+        Of that surface; its costs colour the map.
+    title : str
+    marks : sequence of Mark
+    cloud : sequence of Setting
+        The settings that repeated teaching gave.
+    cloud_name : str
+        What the cloud is, for the legend.
+    curve : Surface, optional
+        The exact counts without hysteresis, where `surface` is a grid.
+    kind : str
+        svg or png.
+
+    Returns
+    -------
+    bytes
+        The same bytes for the same surface and library versions.
+    """
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    with mpl.rc_context({"svg.hashsalt": title or "surface", "svg.fonttype": "none", "font.size": 9}):
+        figure = Figure(figsize=(11, 5.2), layout="constrained")
+        left, right = figure.subplots(1, 2, width_ratios=(1.35, 1))
+        _draw_map(figure, left, surface, best)
+        _mark(left, best, marks, cloud, cloud_name)
+        _draw_line(right, surface if curve is None else curve, left.get_xlim())
+        figure.suptitle(title, fontsize=10)
+        out = io.BytesIO()
+        figure.savefig(out, format=kind, metadata={"Date": None} if kind == "svg" else None, dpi=110)
+        return out.getvalue()
+
+
+def _edges(surface: Surface) -> NDArray[np.float64]:
+    """Return the borders of the cells: a distinct level serves down to the next, a stated one stands in the middle."""
+    levels = surface.levels
+    step = float(np.median(np.diff(levels))) if levels.size > 1 else 1.0
+    if surface.distinct:
+        return np.concatenate(([levels[0] - step], levels))
+    middle = (levels[1:] + levels[:-1]) / 2
+    first, last = (middle[0], middle[-1]) if middle.size else (levels[0] + step / 2, levels[0] - step / 2)
+    return np.concatenate(([2 * levels[0] - first], middle, [2 * levels[-1] - last]))
+
+
+def _interesting(cost: NDArray[np.float64], levels: NDArray[np.float64], dear: float) -> tuple[float, float]:
+    """Return the range of levels outside which every pair costs nearly as much as losing all passes."""
+    best = np.minimum(cost.min(axis=0), cost.min(axis=1))
+    good = np.flatnonzero(best < max(dear, 2 * float(best.min())))
+    if good.size == 0:
+        return float(levels[0]), float(levels[-1])
+    low, high = float(levels[max(0, good[0] - 1)]), float(levels[good[-1]])
+    pad = 0.25 * max(high - low, float(np.median(np.diff(levels))) if levels.size > 1 else 1.0)
+    return max(float(levels[0]), low - pad), min(float(levels[-1]), high + pad)
+
+
+def _draw_map(figure: Any, axes: Any, surface: Surface, best: Hindsight) -> None:
+    from matplotlib.colors import SymLogNorm
+
+    cost = surface.cost(best.costs)
+    shown = np.ma.masked_where(~surface.counted, cost)
+    edges = _edges(surface)
+    smallest = min(best.costs.miss or np.inf, best.costs.false or np.inf) / max(surface.detect_trials, 1)
+    norm = SymLogNorm(linthresh=smallest, vmin=0, vmax=max(float(shown.max()), smallest))
+    # Columns of the picture are on-levels.
+    mesh = axes.pcolormesh(edges, edges, shown.T, cmap="cividis_r", norm=norm, rasterized=True)
+    bar = figure.colorbar(mesh, ax=axes, shrink=0.85, pad=0.01)
+    bar.set_label(f"cost per pass (lost {best.costs.miss:g}, false or extra {best.costs.false:g})")
+    region = np.where(surface.counted, cost, np.inf) <= best.cost
+    grid = np.repeat(np.repeat(region.T.astype(float), 2, axis=0), 2, axis=1)
+    ends = np.repeat(edges, 2)[1:-1]
+    inside = ends + np.tile((1e-6, -1e-6), surface.levels.size) * max(edges[-1] - edges[0], 1e-300)
+    if region.any() and not region.all():
+        axes.contour(inside, inside, grid, levels=[0.5], colors=OUTLINE, linewidths=1.6)
+    named = "nothing lost, nothing false" if best.cost == 0 else f"cheapest: {best.cost:.3g} per pass"
+    if region.any():
+        pairs = int(np.count_nonzero(region))
+        axes.plot(
+            [], [], color=OUTLINE, linewidth=1.6, label=f"{named} ({pairs:,} pair{'' if pairs == 1 else 's'})"
+        )  # fmt: skip
+    low, high = _interesting(np.where(surface.counted, cost, np.inf), surface.levels, best.costs.miss / 2)
+    axes.set_xlim(low, high)
+    axes.set_ylim(low, high)
+    axes.plot([low, high], [low, high], color=EXTRA, linewidth=0.8, linestyle=":", label="no hysteresis")
+    axes.set_xlabel(f"on-level, {surface.base.unit}")
+    axes.set_ylabel(f"off-level, {surface.base.unit}")
+    axes.spines[["top", "right"]].set_visible(False)
+
+
+def _mark(axes: Any, best: Hindsight, marks: Sequence[Mark], cloud: Sequence[Setting], name: str) -> None:
+    if cloud:
+        x, y = [s.on_level for s in cloud], [s.off_level for s in cloud]
+        axes.scatter(
+            x, y, s=13, color=CLOUD, edgecolors="white", alpha=0.8, linewidths=0.3, label=f"{len(cloud)} {name}"
+        )  # fmt: skip
+    style: dict[str, Any] = {"markersize": 9, "markeredgecolor": "white", "linestyle": "none"}
+    for mark, shape in zip(marks, SHAPES * len(marks), strict=False):
+        axes.plot([mark.setting.on_level], [mark.setting.off_level], shape, color=TAUGHT, label=mark.name, **style)
+    axes.plot(
+        [best.setting.on_level], [best.setting.off_level], "P", color=OUTLINE, label="best in hindsight, most room",
+        **style,
+    )  # fmt: skip
+    low, high = axes.get_xlim()
+    shown = [*(mark.setting for mark in marks), *cloud, best.setting]
+    axes.set_xlim(min(low, *(s.on_level for s in shown)), max(high, *(s.on_level for s in shown)))
+    axes.set_ylim(min(low, *(s.off_level for s in shown)), max(high, *(s.off_level for s in shown)))
+    axes.legend(loc="upper left", fontsize=8, framealpha=0.9)
+
+
+def _draw_line(axes: Any, surface: Surface, limits: tuple[float, float]) -> None:
+    per = max(surface.detect_trials, 1)
+    levels = surface.levels
+    for values, color, style, name in (
+        (surface.lost, LOST, "-", "lost passes"),
+        (surface.false_trips + surface.ignore_trips, FALSE, "--", "false trips"),
+        (surface.extra, EXTRA, ":", "extra onsets"),
+    ):
+        axes.step(levels, np.diagonal(values) / per, where="pre", color=color, linestyle=style, label=name)
+    axes.set_yscale("symlog", linthresh=1 / per, linscale=0.4)
+    axes.set_ylim(bottom=0)
+    axes.set_xlim(limits)
+    axes.set_xlabel(f"level without hysteresis, {surface.base.unit}")
+    axes.set_ylabel("per pass to be detected")
+    axes.legend(fontsize=8, frameon=False)
+    axes.spines[["top", "right"]].set_visible(False)

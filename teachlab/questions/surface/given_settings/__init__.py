@@ -1,0 +1,1 @@
+"""Settings that are given, counted together."""

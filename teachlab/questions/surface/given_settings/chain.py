@@ -1,0 +1,267 @@
+"""A chain of settings, both levels rising from each to the next, in one reading, with any filter and delays.
+
+Along a chain the states of all comparators at any time are one number S: the first S of them are light.
+Light that reaches the on-levels of the first p settings and the off-levels of the first q ones (p <= q)
+makes it ``clip(S, p, q)``: the play operator of hysteresis. Filter and delays are increasing operations
+on two-valued signals, so they act on S itself (threshold decomposition of stack filters): an on-delay is
+a running minimum, an off-delay a running maximum, and ``consecutive`` a clamp once more.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.light.lasting_extremes import running_max, running_min
+from teachlab.model.recording import Light, Recording
+from teachlab.model.setting import DelaysActOn, Polarity, Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.surface.given_settings.onsets import OnsetCounter, Whole
+from teachlab.questions.surface.values.levels import FirstReading, Levels
+from teachlab.questions.surface.values.ranks import Ranker, Ranks
+from teachlab.questions.surface.values.spans import Spans
+from teachlab.sensor.clock import Clock
+from teachlab.sensor.evaluated_blocks import evaluated
+from teachlab.sensor.output import onset_lag
+
+BLOCK = 1 << 16
+
+
+def clamped(low: Ranks, high: Ranks, first: int) -> Ranks:
+    """Return the values that start at `first` and are clamped between `low` and `high`, one after the other.
+
+    ``y[t] = clip(y[t − 1], low[t], high[t])``: clamps in a row are a clamp, so 2, 4, 8 … of them are joined.
+    """
+    step = 1
+    # A clamp whose bounds are one gives the same whatever came before it.
+    while step < low.size and (low[step:] != high[step:]).any():
+        floor, ceiling = low[:-step], high[:-step]
+        low, high = low.copy(), high.copy()
+        low[step:], high[step:] = (
+            np.minimum(np.maximum(floor, low[step:]), high[step:]),
+            np.minimum(np.maximum(ceiling, low[step:]), high[step:]),
+        )
+        step *= 2
+    out: Ranks = np.minimum(np.maximum(low, np.int16(first)), high)
+    return out
+
+
+class Play:
+    """Light to the number of settings of a chain that are light.
+
+    Parameters
+    ----------
+    on, off : ndarray of float64, shape (n,), recording units
+        Levels of the chain, neither falling, ``off <= on``.
+    dtype : dtype
+        Stored type of the light.
+    mirrored : bool
+        Whether to return how many are dark.
+    """
+
+    def __init__(self, on: Levels, off: Levels, dtype: np.dtype[Any], *, mirrored: bool = False) -> None:
+        self.count = int(on.size)
+        self.mirrored = mirrored
+        self.watched = False
+        self.rises: NDArray[np.bool_] = np.empty(0, bool)
+        """Where, if watched, the last counts may have risen, be it between two settings without passing one."""
+        levels = np.unique(np.concatenate((on, off)))
+        self._ranker = Ranker(levels, dtype)
+        zero = np.zeros(1, np.intp)
+        self._low, self._high = (
+            np.concatenate((zero, np.searchsorted(own, levels, side="right"))).astype(np.int16) for own in (on, off)
+        )
+        self._state: int | None = None
+
+    def begin(self, light: float) -> int:
+        """Start as at the first valid evaluation: light exactly where it reaches the on-level."""
+        rank = self._ranker.rank(np.array([light], np.float64).astype(self._ranker.work))
+        self._state = int(self._low[rank[0]])
+        return self.count - self._state if self.mirrored else self._state
+
+    def rank(self, light: Light) -> Ranks:
+        """Return the number of settings that are light, or dark, after each valid evaluation."""
+        if self._state is None or light.size == 0:
+            self.rises = np.empty(0, bool)
+            return np.empty(0, np.int16)
+        rank = self._ranker.rank(light)
+        new = np.empty(rank.size, bool)
+        np.not_equal(rank[1:], rank[:-1], out=new[1:])
+        new[0] = True
+        at = np.flatnonzero(new)
+        low, high = self._low[rank[at]], self._high[rank[at]]
+        state = clamped(low, high, self._state)
+        lengths = np.diff(np.append(at, rank.size))
+        if self.watched:
+            self._watch(low, high, state, at, lengths)
+        self._state = int(state[-1])
+        out: Ranks = np.repeat(self.count - state if self.mirrored else state, lengths)
+        return out
+
+    def _watch(self, low: Ranks, high: Ranks, state: Ranks, at: NDArray[np.intp], lengths: NDArray[np.intp]) -> None:
+        # The count lies in the same stretch between two settings as the bound that light sets it.
+        before = np.concatenate((np.array([self._state], np.int16), state[:-1]))
+        bound = high if self.mirrored else low
+        inner = (bound > 0) & (bound < self.count)  # beyond the ends of the chain nothing is told apart
+        self.rises = np.repeat(inner & (bound == state), lengths)
+        self.rises[at] = (inner & (bound == before)) | ((state < before) if self.mirrored else (state > before))
+
+
+class Causal:
+    """A running extreme over the last ``delay + 1`` values, begun long settled at one value."""
+
+    def __init__(self, pick: Callable[[Any, int], Any], delay: int, first: int) -> None:
+        self._pick, self._delay = pick, delay
+        self._tail = np.full(delay, first, np.int16)
+
+    def push(self, values: Ranks) -> Ranks:
+        """Return the running extreme at every value."""
+        if self._delay == 0:
+            return values
+        joined = np.concatenate((self._tail, values))
+        self._tail = joined[joined.size - self._delay :]
+        out: Ranks = self._pick(joined, self._delay + 1)
+        return out
+
+
+class Filter:
+    """The consecutive filter: the last value, clamped between two running extremes."""
+
+    def __init__(self, consecutive: int, first: int) -> None:
+        self._span = consecutive
+        self._low = Causal(running_min, consecutive - 1, first)
+        self._high = Causal(running_max, consecutive - 1, first)
+        self._last = first
+
+    def push(self, values: Ranks) -> Ranks:
+        """Return the filtered value at every valid evaluation."""
+        if self._span == 1 or values.size == 0:
+            return values
+        out = clamped(self._low.push(values), self._high.push(values), self._last)
+        self._last = int(out[-1])
+        return out
+
+
+class ChainSignals:
+    """Light to two signals: at index k the output is active exactly where the signal exceeds k.
+
+    Mirrored for dark-on, so that active is always up: index k then is setting ``n − 1 − k``.
+    """
+
+    def __init__(self, play: Play, setting: Setting, clock: Clock, first: int) -> None:
+        self._play = play
+        self._filter = Filter(min(setting.consecutive, clock.count + 1), first)
+        on = min(clock.delay(setting.on_delay_ms), clock.count)
+        off = min(clock.delay(setting.off_delay_ms), clock.count)
+        inverted = setting.polarity is Polarity.DARK_ON and setting.delays_act_on is DelaysActOn.LIGHT
+        # Delays on the light state of a dark-on output see the signal upside down.
+        one, other = (running_max, running_min) if inverted else (running_min, running_max)
+        self._on, self._off = Causal(one, on, first), Causal(other, off, first)
+        self._last: np.signedinteger[Any] = np.int16(first)
+
+    def push(self, light: NDArray[Any], invalid: NDArray[np.bool_] | None) -> tuple[Ranks, Ranks]:
+        """Return the undelayed and the delayed signal of the next evaluations."""
+        if invalid is None:
+            undelayed = self._filter.push(self._play.rank(light))
+        else:
+            # Invalid evaluations hold, and neither advance nor reset the filter.
+            filtered = self._filter.push(self._play.rank(light[~invalid]))
+            count = np.cumsum(~invalid)
+            undelayed = np.concatenate(([self._last], filtered))[count].astype(np.int16)
+        if undelayed.size:
+            self._last = undelayed[-1]
+        return undelayed, self._off.push(self._on.push(undelayed))
+
+
+class Watcher(Protocol):
+    """Looks at the signals beside the counting."""
+
+    def push(
+        self, spans: Spans, start: int, output: Ranks, before: Ranks, play: Play, invalid: NDArray[np.bool_] | None
+    ) -> None:
+        """Take the output's signal, the same one evaluation earlier, and what the play saw at valid evaluations."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ChainCounts:
+    """Counts of every setting of a chain, in its order.
+
+    Parameters
+    ----------
+    sums : mapping of str to ndarray of int64, shape (n,)
+        By the names of the tables of a surface.
+    touching : ndarray of bool, shape (n + 1,)
+        At c: some pass owes its onsets just below and just above the stretch between settings c − 1 and c to
+        different rises.
+    spans : Spans
+    """
+
+    sums: dict[str, Whole]
+    touching: NDArray[np.bool_]
+    spans: Spans
+
+
+def count_chain(
+    recording: Recording,
+    truth: Truth,
+    base: Setting,
+    reading: FirstReading,
+    on: Levels,
+    off: Levels,
+    *,
+    tolerance_ms: float = 0.0,
+    first_pass: int = 0,
+    watcher: Watcher | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> ChainCounts:
+    """Count every setting of a chain, exactly, in one reading.
+
+    Parameters
+    ----------
+    recording, truth
+        Scored from `first_pass` on.
+    base : Setting
+        Polarity, filter, delays and rate of all.
+    reading : FirstReading
+        Of the same recording at that rate.
+    on, off : ndarray of float64, shape (n,), recording units
+        Neither falls from one setting to the next.
+    tolerance_ms, first_pass, progress
+        As in `teachlab.questions.surface.surface`.
+    watcher : Watcher, optional
+
+    References
+    ----------
+    Krasnosel'skii & Pokrovskii, *Systems with Hysteresis*, 1989 (the play operator); Fitch, Coyle & Gallagher,
+    "Median filtering by threshold decomposition", IEEE Trans. ASSP 32 (1984); Wendt, Coyle & Gallagher,
+    "Stack filters", IEEE Trans. ASSP 34 (1986).
+    """
+    clock = reading.clock
+    spans = Spans.of(
+        truth, clock, reading.invalid, tolerance_ms=tolerance_ms, lag=onset_lag(base, clock), first_pass=first_pass
+    )
+    dips = base.polarity is Polarity.DARK_ON
+    play = Play(on, off, recording.dtype, mirrored=dips)
+    play.watched = watcher is not None
+    first = play.begin(reading.first)
+    signals = ChainSignals(play, base, clock, first)
+    counter = OnsetCounter(on.size, first)
+    for block in evaluated(recording.blocks(size=BLOCK), clock):
+        if block.light.size == 0:
+            continue
+        invalid = block.invalid_mask()
+        undelayed, output = signals.push(block.light, invalid)
+        before = counter.push(spans, block.start, undelayed, output)
+        if watcher is not None:
+            watcher.push(spans, block.start, output, before, play, invalid)
+        if progress is not None:
+            progress((block.start + block.light.size) / clock.count)
+    sums, touching = counter.sums(spans), counter.touching
+    if dips:
+        sums, touching = {name: values[::-1] for name, values in sums.items()}, touching[::-1]
+    return ChainCounts(sums, touching, spans)

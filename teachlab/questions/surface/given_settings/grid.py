@@ -1,0 +1,68 @@
+"""Where hysteresis and delays meet: replay of every pair of a grid."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from teachlab.model.recording import Recording
+from teachlab.model.score import Counts
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.surface.all_pairs.finishing import assembled
+from teachlab.questions.surface.values.levels import Levels, checked, read_first
+from teachlab.questions.surface.values.spans import Spans
+from teachlab.questions.surface.values.table import TABLES, Surface
+from teachlab.scoring import score
+from teachlab.sensor.output import onset_lag
+from teachlab.switching import replay_family
+
+GRID = 24
+BY_REPLAY = "every pair of a grid of {levels} levels replayed: exact at these pairs, silent between them"
+
+
+def replayed_surface(
+    recording: Recording,
+    truth: Truth,
+    base: Setting,
+    *,
+    levels: Levels | None = None,
+    tolerance_ms: float = 0.0,
+    first_pass: int = 0,
+    progress: Callable[[float], None] | None = None,
+) -> Surface:
+    """Replay and score every pair of a grid of levels, with any filter and delays.
+
+    Parameters as in `teachlab.questions.surface.surface`; without `levels`, 24 are spread evenly over the
+    light. The result says that it is a grid: no theorem covers hysteresis and delays together.
+    """
+    reading = read_first(recording, base.evaluation_rate_hz)
+    grid = np.linspace(reading.low, reading.high, GRID) if levels is None else levels
+    grid = checked(grid)
+    n = grid.size
+    pairs = [(i, j) for i in range(n) for j in range(i + 1)]
+    settings = [base.with_levels(float(grid[i]), float(grid[j]), base.polarity) for i, j in pairs]
+    tables = {name: np.zeros((n, n), np.int64) for name in TABLES}
+    outputs = replay_family(recording, settings, progress=progress)
+    for (i, j), output in zip(pairs, outputs, strict=True):
+        counts = score(output, truth, tolerance_ms=tolerance_ms, first_pass=first_pass, tables=False).counts
+        for name, value in counts_by_table(counts).items():
+            tables[name][i, j] = value
+    clock = reading.clock
+    lag = onset_lag(base, clock)
+    spans = Spans.of(truth, clock, reading.invalid, tolerance_ms=tolerance_ms, lag=lag, first_pass=first_pass)
+    return assembled(grid, tables, spans, clock, base, exact=False, how=BY_REPLAY.format(levels=n))
+
+
+def counts_by_table(counts: Counts) -> dict[str, int]:
+    """Return the counts of a score under the names of the tables of a surface."""
+    return {
+        "lost": counts.lost,
+        "merged": counts.merged,
+        "extra": counts.extra,
+        "false_trips": counts.false_trips,
+        "gaps_tripped": counts.gaps_tripped,
+        "ignore_trips": counts.ignore_false_trips,
+        "ignore_tripped": counts.ignore_tripped,
+    }

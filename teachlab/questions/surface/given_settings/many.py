@@ -1,0 +1,347 @@
+"""Many settings with filter, delays or two thresholds, counted in one reading as few chains.
+
+The settings of a chain are one signal (see `chain`), which steps only where light crosses one of their levels.
+So a block of light is ranked among the levels of all settings once, light that no comparator answers is left
+out, and every chain goes on with the few evaluations at which its own ranks change. A reading before that tells
+which levels light never comes between: they are one, which leaves fewer chains.
+
+A window joins in: from narrow to wide, the settings whose upper side is beyond are the first ones, and so are
+those whose lower side is. Beyond on either side are as many as the larger of the two numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.model.following_and_window import WindowSetting
+from teachlab.model.recording import Block, Recording
+from teachlab.model.setting import DelaysActOn, Polarity, Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.surface.given_settings.chain import clamped
+from teachlab.questions.surface.given_settings.chains_of_settings import Places, chains
+from teachlab.questions.surface.given_settings.onsets import OnsetCounter, Whole
+from teachlab.questions.surface.given_settings.steps import At, Filter, Running, Steps, merged
+from teachlab.questions.surface.values.levels import FirstReading, Levels
+from teachlab.questions.surface.values.ranks import Ranker, Ranks
+from teachlab.questions.surface.values.spans import Spans
+from teachlab.sensor.clock import Clock
+from teachlab.sensor.evaluated_blocks import evaluated
+from teachlab.sensor.output import onset_lag
+
+BLOCK = 1 << 20
+"""Evaluations reduced at a time: large, since every chain is called once per block."""
+RANKED = 1 << 16
+"""Evaluations ranked at a time, so that they stay in the cache."""
+ROUNDS = 3
+"""How often evaluations that change nothing are left out: each round compares with what the last one left."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """A block of evaluations, reduced to those at which the rank among all levels changes.
+
+    `valid` numbers the valid evaluations of the block, from `begin` up to before `end` in the whole record;
+    `ordinal` and `rank` are those of the changes.
+    """
+
+    start: int
+    stop: int
+    begin: int
+    end: int
+    valid: NDArray[np.intp] | None
+    ordinal: At
+    rank: Ranks
+
+    def evaluations(self, ordinal: At) -> At:
+        """Return where valid evaluations of the block lie among all."""
+        if self.valid is None:
+            return ordinal + (self.start - self.begin)
+        return self.valid[ordinal - self.begin] + self.start
+
+
+class _Reader:
+    """Reduces light block by block.
+
+    Parameters
+    ----------
+    levels : ndarray of float64, shape (n,), ascending, recording units
+    rising, falling : ndarray of bool, shape (n,)
+        Which of them act on rising, and on falling light.
+    recording : Recording
+    """
+
+    def __init__(
+        self, levels: Levels, rising: NDArray[np.bool_], falling: NDArray[np.bool_], recording: Recording
+    ) -> None:
+        self._recording, self._ranker = recording, Ranker(levels, recording.dtype)
+        self._up, self._down = (np.append(0, np.cumsum(acts)).astype(np.int16) for acts in (rising, falling))
+        self._last: Ranks = np.empty(0, np.int16)
+        self._count = 0
+
+    def read(self, clock: Clock, progress: Callable[[float], None] | None, done: float) -> Iterator[_Seen]:
+        """Read a recording and return the changes of every block; report from the share `done` on."""
+        for block in evaluated(self._recording.blocks(size=BLOCK), clock):
+            if block.light.size:
+                yield self._reduce(block)
+                if progress is not None:
+                    progress(done + (1 - done) * (block.start + block.light.size) / clock.count)
+
+    def _reduce(self, block: Block) -> _Seen:
+        invalid = block.invalid_mask()
+        valid = None if invalid is None else np.flatnonzero(~invalid)
+        light = block.light if valid is None else block.light[valid]
+        at, ranks = [np.empty(0, np.int64)], [np.empty(0, np.int16)]
+        for a in range(0, light.size, RANKED):
+            rank = self._ranker.rank(light[a : a + RANKED])
+            where = np.arange(rank.size)
+            for _ in range(ROUNDS):
+                kept = self._changes(rank)
+                if kept.size == rank.size:
+                    break
+                where, rank = where[kept], rank[kept]
+            self._last = rank[-1:] if rank.size else self._last
+            at.append(where + (a + self._count))
+            ranks.append(rank)
+        begin, self._count = self._count, self._count + light.size
+        return _Seen(
+            block.start, block.start + block.light.size, begin, self._count, valid, np.concatenate(at),
+            np.concatenate(ranks),
+        )  # fmt: skip
+
+    def _changes(self, rank: Ranks) -> NDArray[np.intp]:
+        """Return the places of ranks that may change a state, seen after the one before each."""
+        # Light that rises over no level that acts on rises, and falls over none that acts on falls, changes nothing.
+        up, down = (turn[np.concatenate((self._last, rank))] for turn in (self._up, self._down))
+        changes = np.flatnonzero((up[1:] > up[:-1]) | (down[1:] < down[:-1]))
+        return changes if self._last.size else np.append(0, changes + 1)
+
+
+class _Side:
+    """One side of all settings of a chain: how many are beyond it.
+
+    Parameters
+    ----------
+    begins, ends : ndarray of int, shape (n,)
+        Ranks from which on light begins, and does not end, what the side is beyond; neither falls.
+    ranks : int
+        One more than the highest rank.
+    """
+
+    def __init__(self, begins: NDArray[Any], ends: NDArray[Any], ranks: int) -> None:
+        every = np.arange(ranks)
+        self._low, self._high = (np.searchsorted(own, every, side="right").astype(np.int16) for own in (begins, ends))
+        self.changes = (np.diff(self._low) != 0) | (np.diff(self._high) != 0)
+        """Whether ranks k and k + 1 do different things."""
+        self.state = 0
+
+    def begin(self, rank: int) -> int:
+        """Start as at the first valid evaluation."""
+        self.state = int(self._low[rank])
+        return self.state
+
+    def push(self, rank: Ranks) -> Ranks:
+        """Return how many are beyond after each change of rank."""
+        if rank.size == 0:
+            return np.empty(0, np.int16)
+        out = clamped(self._low[rank], self._high[rank], self.state)
+        self.state = int(out[-1])
+        return out
+
+
+class _Comparators:
+    """Changes of rank to the number of settings that are light, or beyond; to those that are not for dark-on.
+
+    Parameters
+    ----------
+    rows : ndarray of int, shape (n, 2 or 4)
+        Of a chain, as `Places.of` gives them.
+    places : Places
+    first : int
+        Rank of the first valid evaluation.
+    mirrored : bool
+    """
+
+    def __init__(self, rows: NDArray[Any], places: Places, first: int, *, mirrored: bool) -> None:
+        narrowed = places.narrowed()
+        self._top, begin = places.count - 1, int(narrowed[first])
+        self.count, self._mirrored = int(rows.shape[0]), mirrored
+        self._upper, self._lower = _Side(rows[:, 0], rows[:, 1], places.count), None
+        changes = self._upper.changes
+        self.first = self._upper.begin(begin)
+        if rows.shape[1] > 2:
+            # A lower side sees the ranks upside down: light is below place p where ``top − rank > top − p``.
+            self._lower = _Side(rows[:, 2] + places.count, rows[:, 3] + places.count, places.count)
+            self.first = max(self.first, self._lower.begin(self._top - begin))
+            changes = changes | self._lower.changes[::-1]
+        self._rank = narrowed
+        self._class = np.append(0, np.cumsum(changes)).astype(np.int16)[narrowed.clip(max=self._top)]
+        self._last_class = -1
+        if mirrored:
+            self.first = self.count - self.first
+        self._last = self.first
+
+    def push(self, seen: _Seen) -> Steps:
+        """Return the number over the valid evaluations of a block, which must hold one."""
+        own = self._class[seen.rank]
+        new = np.empty(own.size, bool)
+        np.not_equal(own[1:], own[:-1], out=new[1:])
+        if own.size:
+            new[0] = own[0] != self._last_class
+            self._last_class = int(own[-1])
+        kept = np.flatnonzero(new)
+        rank = self._rank[seen.rank[kept]]
+        value = self._upper.push(rank)
+        if self._lower is not None:
+            value = np.maximum(value, self._lower.push(np.int16(self._top) - rank))
+        if self._mirrored:
+            value = np.int16(self.count) - value
+        at = seen.ordinal[kept]
+        if at.size == 0 or at[0] != seen.begin:
+            at = np.concatenate((np.array([seen.begin]), at))
+            value = np.concatenate((np.array([self._last], np.int16), value))
+        self._last = int(value[-1])
+        return Steps(at, value).compressed()
+
+
+class _Chain:
+    """Some settings of a family, from changes of rank to counts."""
+
+    def __init__(self, comparators: _Comparators, setting: Setting, clock: Clock, spans: Spans) -> None:
+        self._comparators, self.spans = comparators, spans
+        first = self._last = comparators.first
+        self._filter = Filter(min(setting.consecutive, clock.count + 1), first)
+        inverted = setting.polarity is Polarity.DARK_ON and setting.delays_act_on is DelaysActOn.LIGHT
+        # Delays on the light state of a dark-on output see the signal upside down.
+        one, other = (np.maximum, np.minimum) if inverted else (np.minimum, np.maximum)
+        self._on = Running(one, clock.delay(setting.on_delay_ms), first)
+        self._off = Running(other, clock.delay(setting.off_delay_ms), first)
+        self._counter = OnsetCounter(comparators.count, first)
+
+    def push(self, seen: _Seen) -> None:
+        """Take the next block."""
+        undelayed = self._undelayed(seen)
+        self._last = int(undelayed.value[-1])
+        output = self._off.push(self._on.push(undelayed, seen.stop), seen.stop)
+        count(self._counter, self.spans, seen.start, seen.stop, undelayed, output)
+
+    def sums(self) -> dict[str, Whole]:
+        """Return the counts of the settings by the names of the tables of a surface; mirrored for dark-on."""
+        return self._counter.sums(self.spans)
+
+    def _undelayed(self, seen: _Seen) -> Steps:
+        held = Steps(np.array([seen.start]), np.array([self._last], np.int16))
+        if seen.end == seen.begin:
+            return held
+        filtered = self._filter.push(self._comparators.push(seen), seen.end)
+        at = seen.evaluations(filtered.at)
+        if at[0] == seen.start:
+            return Steps(at, filtered.value)
+        # The block begins with invalid evaluations, which hold.
+        return Steps(np.append(held.at, at), np.append(held.value, filtered.value))
+
+
+def count(counter: OnsetCounter, spans: Spans, start: int, stop: int, undelayed: Steps, output: Steps) -> None:
+    """Take a block of evaluations of both signals into a counter."""
+    p = int(np.searchsorted(spans.stop, start, side="right"))
+    q = int(np.searchsorted(spans.start, stop, side="left"))
+    borders = np.maximum(spans.start[p:q], start)
+    at = merged(undelayed.at, output.at, borders)
+    counter.take(
+        np.searchsorted(at, borders), spans.kind[p:q].astype(np.int64), undelayed.values_at(at), output.values_at(at),
+        goes_on=bool(spans.stop[q - 1] > stop),
+    )  # fmt: skip
+
+
+def family_of(setting: Setting) -> tuple[object, ...]:
+    """Return what settings must share to be counted as chains together; all share the rate."""
+    return (
+        type(setting), setting.polarity, setting.consecutive, setting.on_delay_ms, setting.off_delay_ms,
+        setting.delays_act_on,
+    )  # fmt: skip
+
+
+def count_many(
+    recording: Recording,
+    truth: Truth,
+    settings: Sequence[Setting],
+    reading: FirstReading,
+    *,
+    tolerance_ms: float = 0.0,
+    first_pass: int = 0,
+    progress: Callable[[float], None] | None = None,
+) -> list[tuple[dict[str, int], Spans]]:
+    """Count settings of fixed levels or two thresholds, in one reading.
+
+    Parameters
+    ----------
+    recording, truth
+    settings : sequence of Setting
+        Of one evaluation rate; up to some thousands, see `teachlab.questions.surface.given_settings.pairs`.
+    reading : FirstReading
+        Of the recording at that rate.
+    tolerance_ms, first_pass, progress
+        As in `teachlab.questions.surface.surface`.
+
+    Returns
+    -------
+    list of (dict of str to int, Spans)
+        For every setting its counts, by the names of the tables of a surface, and what they were counted in.
+    """
+    clock = reading.clock
+    rising, falling = _acting(settings)
+    levels = np.union1d(rising, falling)
+    acts = np.isin(levels, rising), np.isin(levels, falling)
+    places = Places(levels, np.zeros(levels.size + 1, bool))
+    for seen in _Reader(levels, *acts, recording).read(clock, progress, 0.0):
+        places.occurring[seen.rank] = True
+    made = list(_made(truth, settings, places, reading, tolerance_ms, first_pass))
+    for seen in _Reader(levels, *acts, recording).read(clock, progress, 0.3):
+        for one, _ in made:
+            one.push(seen)
+    found: dict[int, tuple[dict[str, int], Spans]] = {}
+    for one, members in made:
+        sums = one.sums()
+        for place, k in enumerate(members):
+            found[k] = {name: int(values[place]) for name, values in sums.items()}, one.spans
+    return [found[k] for k in range(len(settings))]
+
+
+def _acting(settings: Sequence[Setting]) -> tuple[Levels, Levels]:
+    """Return the levels that act on rising light, and on falling light: a lower side begins where light falls."""
+    rising, falling = [s.on_level for s in settings], [s.off_level for s in settings]
+    for s in settings:
+        if isinstance(s, WindowSetting):
+            rising.append(s.low_release)
+            falling.append(s.high_release)
+    return np.unique(rising), np.unique(falling)
+
+
+def _made(
+    truth: Truth,
+    settings: Sequence[Setting],
+    places: Places,
+    reading: FirstReading,
+    tolerance_ms: float,
+    first_pass: int,
+) -> Iterator[tuple[_Chain, list[int]]]:
+    """Divide settings into chains; yield each with the numbers of its settings, in the order of its counts."""
+    families: dict[tuple[object, ...], list[int]] = {}
+    for k, setting in enumerate(settings):
+        families.setdefault(family_of(setting), []).append(k)
+    clock = reading.clock
+    first = int(np.searchsorted(places.levels, reading.first, side="right"))
+    for of in families.values():
+        base = settings[of[0]]
+        spans = Spans.of(
+            truth, clock, reading.invalid, tolerance_ms=tolerance_ms, lag=onset_lag(base, clock), first_pass=first_pass
+        )
+        dips = base.polarity is Polarity.DARK_ON
+        rows = places.of([settings[k] for k in of])
+        for chain in chains(rows):
+            comparators = _Comparators(rows[chain], places, first, mirrored=dips)
+            yield _Chain(comparators, base, clock, spans), [of[k] for k in (chain[::-1] if dips else chain).tolist()]

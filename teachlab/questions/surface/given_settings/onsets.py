@@ -1,0 +1,179 @@
+"""Count onsets, spans with one and spans held, at every index of a signal of ranks at once, span by span."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.questions.surface.all_pairs.tallies import KINDS
+from teachlab.questions.surface.values.ranks import Ranks
+from teachlab.questions.surface.values.spans import Kind, Spans
+
+Whole = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rises:
+    """Stretches in which the signal only rises: the output has one onset at every index in ``[low, high)``.
+
+    Parameters
+    ----------
+    piece, low, high : ndarray of int64, shape (n,)
+        Number of the span, and the signal before and after.
+    """
+
+    piece: Whole
+    low: Whole
+    high: Whole
+
+    @classmethod
+    def of(cls, before: Ranks, after: Ranks, begins: Whole) -> Rises:
+        """Find the stretches of a signal, cut at the begins of the spans; 0 is the first begin."""
+        at = np.flatnonzero(after != before)
+        up = after[at] > before[at]
+        piece = np.searchsorted(begins, at, side="right") - 1
+        follows = np.zeros(at.size, bool)
+        follows[1:] = up[1:] & up[:-1] & (piece[1:] == piece[:-1])
+        first = np.flatnonzero(up & ~follows)
+        ends = np.ones(at.size, bool)
+        ends[:-1] = ~follows[1:]
+        last = np.flatnonzero(up & ends)
+        return cls(piece[first], before[at[first]].astype(np.int64), after[at[last]].astype(np.int64))
+
+    def joined(self, other: Rises) -> Rises:
+        """Return both."""
+        return Rises(*(np.concatenate(pair) for pair in zip(self._parts(), other._parts(), strict=True)))
+
+    def of_piece(self, piece: int) -> Rises:
+        """Return those of one span, as its piece 0."""
+        some = self.piece == piece
+        return Rises(np.zeros(np.count_nonzero(some), np.int64), self.low[some], self.high[some])
+
+    def united(self, width: int) -> tuple[Rises, Whole, Whole]:
+        """Return the union per span as disjoint stretches, and where two of them only just met.
+
+        Returns
+        -------
+        Rises
+            Disjoint within a span, and not touching.
+        piece, met : ndarray of int64, shape (m,)
+            Spans and indices at which one stretch ended and the next began.
+        """
+        key = (self.piece * width + self.low) * width + self.high
+        key.sort()
+        at, high = np.divmod(key, width)
+        storey = at - at % width
+        reach = np.maximum.accumulate(high + storey)
+        new = np.ones(key.size, bool)
+        new[1:] = at[1:] > reach[:-1]
+        just = np.flatnonzero(~new)
+        just = just[at[just] == reach[just - 1]]
+        first = np.flatnonzero(new)
+        last = np.append(first[1:], key.size)[: first.size] - 1
+        low = at - storey
+        found = Rises(storey[first] // width, low[first], reach[last] - storey[last])
+        return found, storey[just] // width, low[just]
+
+    def _parts(self) -> tuple[Whole, Whole, Whole]:
+        return self.piece, self.low, self.high
+
+
+class OnsetCounter:
+    """Adds up spans of a signal: at index k the output is active exactly where the signal exceeds k.
+
+    Parameters
+    ----------
+    size : int
+        Indices.
+    first : int
+        The signal before the record.
+    """
+
+    def __init__(self, size: int, first: int) -> None:
+        self.size = size
+        self.touching = np.zeros(size + 1, bool)
+        """Indices at which, in a span to be detected, two stretches of onsets only just met."""
+        self._width = size + 1
+        self._last = first
+        self._onsets = np.zeros((KINDS, self._width), np.int64)  # differences along the index, as all below
+        self._with = np.zeros((KINDS, self._width), np.int64)
+        self._held = np.zeros(self._width, np.int64)
+        self._open: Rises | None = None
+        self._top = self._seen = 0
+
+    def push(self, spans: Spans, first: int, undelayed: Ranks, output: Ranks) -> Ranks:
+        """Take the next evaluations of both signals; return the output one evaluation earlier."""
+        p = int(np.searchsorted(spans.stop, first, side="right"))
+        q = int(np.searchsorted(spans.start, first + output.size, side="left"))
+        begins = (spans.start[p:q] - first).clip(0, output.size)
+        goes_on = bool(spans.stop[q - 1] > first + output.size)
+        return self.take(begins, spans.kind[p:q].astype(np.int64), undelayed, output, goes_on=goes_on)
+
+    def take(self, begins: Whole, kind: Whole, undelayed: Ranks, output: Ranks, *, goes_on: bool) -> Ranks:
+        """Take the next values of both signals, with every value that they have in between.
+
+        Parameters
+        ----------
+        begins, kind : ndarray of int64, shape (spans,)
+            Where the spans begin among the values, 0 first, and the kind of each.
+        undelayed, output : ndarray of int16, shape (n,)
+        goes_on : bool
+            Whether the last span goes on after them.
+        """
+        before = np.concatenate((np.array([self._last], np.int16), output[:-1]))
+        self._last = int(output[-1])
+        rises = Rises.of(before, output, begins)
+        self._add(self._onsets, kind[rises.piece], rises.low, rises.high)
+        top = np.maximum.reduceat(output, begins).astype(np.int64)
+        seen = np.maximum.reduceat(undelayed, begins).astype(np.int64)
+        if self._open is not None:  # the rest of a span that began before
+            rises = self._open.joined(rises)
+            top[0], seen[0] = max(int(top[0]), self._top), max(int(seen[0]), self._seen)
+            self._open = None
+        whole = kind.size
+        if goes_on:
+            whole -= 1
+            self._open, _, met = rises.of_piece(whole).united(self._width)
+            self.touching[met] |= kind[whole] == Kind.DETECT
+            self._top, self._seen = int(top[-1]), int(seen[-1])
+            done = rises.piece < whole
+            rises = Rises(rises.piece[done], rises.low[done], rises.high[done])
+        self._close(rises, kind, np.minimum(top, seen)[:whole])
+        return before
+
+    def _close(self, rises: Rises, kind: Whole, held: Whole) -> None:
+        """Book complete spans; `held` bounds the indices at which they are seen active."""
+        united, piece, met = rises.united(self._width)
+        self.touching[met[kind[piece] == Kind.DETECT]] = True
+        of = kind[united.piece]
+        self._add(self._with, of, united.low, united.high)
+        # Held: seen active, less where there is an onset.
+        detect = np.flatnonzero(kind[: held.size] == Kind.DETECT)
+        self._held[0] += detect.size
+        self._held -= np.bincount(held[detect], minlength=self._width)
+        some = of == Kind.DETECT
+        limit = held[united.piece[some]]
+        self._held -= np.bincount(np.minimum(united.low[some], limit), minlength=self._width)
+        self._held += np.bincount(np.minimum(united.high[some], limit), minlength=self._width)
+
+    def _add(self, into: Whole, kind: Whole, low: Whole, high: Whole) -> None:
+        flat = into.reshape(-1)
+        flat += np.bincount(kind * self._width + low, minlength=flat.size)
+        flat -= np.bincount(kind * self._width + high, minlength=flat.size)
+
+    def sums(self, spans: Spans) -> dict[str, Whole]:
+        """Return the counts at every index by the names of the tables of a surface, shape (size,)."""
+        onsets, some = (np.cumsum(x, axis=1)[:, : self.size] for x in (self._onsets, self._with))
+        out: dict[str, NDArray[Any]] = {
+            "lost": spans.detect - some[Kind.DETECT],
+            "merged": np.cumsum(self._held)[: self.size],
+            "extra": onsets[Kind.DETECT] - some[Kind.DETECT],
+            "false_trips": onsets[Kind.GAP],
+            "gaps_tripped": some[Kind.GAP],
+            "ignore_trips": onsets[Kind.IGNORE],
+            "ignore_tripped": some[Kind.IGNORE],
+        }
+        return out

@@ -1,0 +1,221 @@
+"""Counts of many given settings at once: in one reading, where that is exact.
+
+Accepted: every setting of fixed levels or with two thresholds in the recording's unit, with any levels, polarity,
+consecutive filter, delays and evaluation rate, all mixed in one call. Settings that follow the background are refused
+with a `SettingError`: their levels depend on their own output, replay and score those one by one. The counts are those
+of `score(replay(recording, setting), truth)`, exclusions, `first_pass` and tolerance included.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from teachlab.model.draws import Costs
+from teachlab.model.following_and_window import WindowSetting, fixed_levels
+from teachlab.model.recording import Recording
+from teachlab.model.score import Score
+from teachlab.model.setting import Polarity, Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.surface.count import has_memory, read_spans
+from teachlab.questions.surface.given_settings.asked_tally import AskedTally
+from teachlab.questions.surface.given_settings.grid import counts_by_table
+from teachlab.questions.surface.given_settings.many import count_many
+from teachlab.questions.surface.values.levels import FirstReading, read_first
+from teachlab.questions.surface.values.spans import Spans
+from teachlab.questions.surface.values.table import TABLES
+from teachlab.scoring import score
+from teachlab.switching import replay_family
+from teachlab.switching.run import check_unit
+
+TOGETHER = 4000
+"""Settings counted in one reading: ranks among their levels fit 15 bits, kinds of trial beside them."""
+FEW = 8
+"""So few settings with filter, delays or two thresholds are replayed: chains read the recording twice."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairCounts:
+    """Counts of one setting, as scoring its replay gives them.
+
+    Parameters
+    ----------
+    lost, merged, extra, false_trips, gaps_tripped, ignore_trips, ignore_tripped : int
+    detect_trials, ignore_trials, gap_trials : int
+        What was scored.
+    running_hours, gap_hours : float, hours
+        As in `Score`: of all that was scored, and of the scored gaps.
+    """
+
+    lost: int
+    merged: int
+    extra: int
+    false_trips: int
+    gaps_tripped: int
+    ignore_trips: int
+    ignore_tripped: int
+    detect_trials: int
+    ignore_trials: int
+    gap_trials: int
+    running_hours: float
+    gap_hours: float
+
+    @property
+    def ignore_false_trips(self) -> int:
+        """The name that a score uses for `ignore_trips`."""
+        return self.ignore_trips
+
+    def cost(self, costs: Costs) -> float:
+        """Return the cost per scored pass, NaN without one."""
+        false = self.false_trips + self.ignore_trips + self.extra
+        if self.detect_trials == 0:
+            return float("nan")
+        return (costs.miss * self.lost + costs.false * false) / self.detect_trials
+
+    @classmethod
+    def of(cls, scored: Score) -> PairCounts:
+        """Take the counts from a score."""
+        n = scored.counts
+        return cls(
+            **counts_by_table(n),
+            detect_trials=n.scored_passes,
+            ignore_trials=n.scored_ignore_passes,
+            gap_trials=n.gaps,
+            running_hours=scored.running_hours,
+            gap_hours=scored.gap_hours,
+        )
+
+
+def score_pairs(
+    recording: Recording,
+    truth: Truth,
+    settings: Sequence[Setting],
+    *,
+    tolerance_ms: float = 0.0,
+    first_pass: int = 0,
+    fast: bool | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> list[PairCounts]:
+    """Count what every one of many settings does; equal to `replay` and `score` of each.
+
+    Settings without filter and delays are counted together, thousands in one reading, however much they
+    chatter: what one reading books for all pairs of levels is summed up for these. Those with a filter, delays
+    or two thresholds are divided into chains that are one signal each (`many`).
+
+    Parameters
+    ----------
+    recording : Recording
+    truth : Truth
+    settings : sequence of Setting
+        Any levels, polarities, filters, delays and evaluation rates; equal ones are counted once.
+    tolerance_ms, first_pass, fast, progress
+        As in `surface`.
+
+    Returns
+    -------
+    list of PairCounts
+        In the order of the settings.
+    """
+    found: dict[Setting, PairCounts] = {}
+    plain: dict[tuple[Polarity, float | None], list[Setting]] = {}
+    others: dict[float | None, list[Setting]] = {}
+    wanted = [_bare(s) for s in settings]
+    for setting in dict.fromkeys(wanted):
+        if not isinstance(setting, WindowSetting):
+            fixed_levels(setting, "counting many settings at once")
+        check_unit(recording, setting)
+        if isinstance(setting, WindowSetting) or has_memory(setting):
+            others.setdefault(setting.evaluation_rate_hz, []).append(setting)
+        else:
+            plain.setdefault((setting.polarity, setting.evaluation_rate_hz), []).append(setting)
+    rates = dict.fromkeys([*(rate for _, rate in plain), *(rate for rate, f in others.items() if len(f) > FEW)])
+    readings = {rate: read_first(recording, rate, inner_range=False) for rate in rates}
+    total = sum(map(len, (*plain.values(), *others.values())))
+
+    def say(share: float) -> None:
+        if progress is not None:
+            progress((len(found) + share) / total)
+
+    for (_, rate), family in plain.items():
+        for some in _together(family):
+            counts = _count(recording, truth, some, readings[rate], tolerance_ms, first_pass, fast, say)
+            found.update(zip(some, counts, strict=True))
+    for rate, family in others.items():
+        if len(family) > FEW:
+            for some in _together(family):
+                counts = _count_chains(recording, truth, some, readings[rate], tolerance_ms, first_pass, say)
+                found.update(zip(some, counts, strict=True))
+            continue
+        for s, output in zip(family, replay_family(recording, family), strict=True):
+            scored = score(output, truth, tolerance_ms=tolerance_ms, first_pass=first_pass, tables=False)
+            found[s] = PairCounts.of(scored)
+            say(0.0)
+    return [found[s] for s in wanted]
+
+
+def _together(family: list[Setting]) -> Iterator[list[Setting]]:
+    return (family[a : a + TOGETHER] for a in range(0, len(family), TOGETHER))
+
+
+def _count_chains(
+    recording: Recording,
+    truth: Truth,
+    family: Sequence[Setting],
+    reading: FirstReading,
+    tolerance_ms: float,
+    first_pass: int,
+    say: Callable[[float], None],
+) -> list[PairCounts]:
+    """Count settings with filter, delays or two thresholds that share the rate, as chains."""
+    counted = count_many(
+        recording, truth, family, reading, tolerance_ms=tolerance_ms, first_pass=first_pass,
+        progress=lambda d: say(d * len(family)),
+    )  # fmt: skip
+    scored = {id(spans): _scored(spans, reading) for _, spans in counted}
+    return [PairCounts(**counts, **scored[id(spans)]) for counts, spans in counted]
+
+
+def _scored(spans: Spans, reading: FirstReading) -> dict[str, Any]:
+    """Return what was scored, by the names of `PairCounts`."""
+    per_hour = reading.clock.rate_hz * 3600
+    return {
+        "detect_trials": spans.detect,
+        "ignore_trials": spans.ignore,
+        "gap_trials": spans.gaps,
+        "running_hours": (reading.clock.count - spans.begin) / per_hour,
+        "gap_hours": spans.gap_evaluations / per_hour,
+    }
+
+
+def _count(
+    recording: Recording,
+    truth: Truth,
+    family: Sequence[Setting],
+    reading: FirstReading,
+    tolerance_ms: float,
+    first_pass: int,
+    fast: bool | None,
+    say: Callable[[float], None],
+) -> list[PairCounts]:
+    """Count settings without memory that share polarity and rate, in one reading."""
+    clock = reading.clock
+    spans = Spans.of(truth, clock, reading.invalid, tolerance_ms=tolerance_ms, first_pass=first_pass)
+    pairs = np.array([(s.on_level, s.off_level) for s in family])
+    levels = np.unique(pairs)
+    n, dips = levels.size, family[0].polarity is Polarity.DARK_ON
+    on, off = np.searchsorted(levels, pairs).T
+    if dips:  # ranks are mirrored: the on-index of the one is the off-index of the other
+        on, off = n - 1 - off, n - 1 - on
+    tally = AskedTally(on, off, n)
+    read_spans(recording, levels, reading, spans, tally, dips=dips, fast=fast, progress=lambda d: say(d * len(family)))
+    counts = tally.counts(spans)
+    rows = zip(*(counts[name].tolist() for name in TABLES), strict=True)
+    scored = _scored(spans, reading)
+    return [PairCounts(**dict(zip(TABLES, row, strict=True)), **scored) for row in rows]
+
+
+def _bare(setting: Setting) -> Setting:
+    return setting if setting.taught is None else replace(setting, taught=None)

@@ -1,0 +1,206 @@
+"""The best fixed setting in hindsight, the levels that are as good, and what another setting costs more."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.errors import ParameterError
+from teachlab.model.draws import Costs
+from teachlab.model.setting import Setting
+from teachlab.questions.surface.values.table import Surface
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hindsight:
+    """The cheapest setting among all that were counted, chosen with full knowledge of the scored passes.
+
+    Parameters
+    ----------
+    cost : float
+        Per scored pass.
+    setting : Setting
+        Of all equally cheap pairs the one with most room to the next dearer pair, along either level.
+    counts : mapping of str to int
+        What it lost and tripped; empty where the setting came from outside the surface.
+    equally_good : int
+        How many pairs cost the same.
+    on_interval, off_interval : tuple of float, recording units
+        On-levels as good with that off-level, and off-levels as good with that on-level, end to end without
+        a dearer one between them. Where all distinct levels were counted the low end itself is not as good.
+    open_below : tuple of bool
+        Whether the low end of the two intervals is excluded.
+    costs : Costs
+    searched : str
+        Among what it is the best.
+    """
+
+    cost: float
+    setting: Setting
+    counts: dict[str, int]
+    equally_good: int
+    on_interval: tuple[float, float]
+    off_interval: tuple[float, float]
+    open_below: tuple[bool, bool]
+    costs: Costs
+    searched: str
+
+    def regret(self, cost: float) -> float:
+        """Return how much a setting of this cost costs more than the best; never below 0 if it was searched."""
+        return cost - self.cost
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            "cost": self.cost,
+            "on_level": self.setting.on_level,
+            "off_level": self.setting.off_level,
+            "setting": self.setting.as_dict(),
+            "counts": self.counts,
+            "equally_good_pairs": self.equally_good,
+            "on_interval": list(self.on_interval),
+            "off_interval": list(self.off_interval),
+            "open_below": list(self.open_below),
+            "cost_miss": self.costs.miss,
+            "cost_false": self.costs.false,
+            "searched": self.searched,
+        }
+
+
+def hindsight(
+    surface: Surface, *, costs: Costs | None = None, others: Iterable[tuple[Setting, float]] = ()
+) -> Hindsight:
+    """Find the best fixed setting for stated costs.
+
+    Parameters
+    ----------
+    surface : Surface
+        Of the scored passes.
+    costs : Costs, optional
+        Default: 1 for a lost pass, 1 for a false or extra switching.
+    others : iterable of (Setting, float)
+        Further settings with their cost on the same passes, such as those of a bench: where levels were
+        stated and not all, or delays differ, one of them may be better than every pair of the surface.
+
+    Raises
+    ------
+    ParameterError
+        If no detect pass was scored.
+
+    Examples
+    --------
+    >>> from teachlab.questions.surface import surface as count
+    >>> from teachlab.model.recording import Recording, RecordingInfo
+    >>> from teachlab.model.truth import Truth
+    >>> info = RecordingInfo(sample_rate_hz=1000, unit="counts")
+    >>> light = np.array([1, 2, 9, 8, 1, 3, 7, 9, 2, 1], np.uint8)
+    >>> found = count(Recording.from_array(light, info), Truth.from_arrays([2, 6], [4, 8]),
+    ...               Setting(unit="counts", on_level=0, off_level=0))
+    >>> best = hindsight(found)
+    >>> best.cost, best.on_interval, best.equally_good
+    (0.0, (3.0, 9.0), 12)
+    """
+    costs = costs or Costs()
+    if surface.detect_trials == 0:
+        raise ParameterError(
+            "no pass is left to score: all are excluded, or none has to be detected. Without passes there is no "
+            "best setting; log longer."
+        )
+    table = surface.cost(costs)
+    best = float(table.min())
+    good: NDArray[np.bool_] = table == best
+    with np.errstate(over="ignore"):  # room between the ends of the numbers is as large as can be
+        i, j, on, off = _roomiest(good, surface)
+    found = Hindsight(
+        cost=best,
+        setting=surface.setting(i, j),
+        counts=surface.at(i, j),
+        equally_good=int(np.count_nonzero(good)),
+        on_interval=(on[0], on[1]),
+        off_interval=(off[0], off[1]),
+        open_below=(on[2], off[2]),
+        costs=costs,
+        searched=surface.how,
+    )
+    for setting, cost in others:
+        if cost < found.cost:
+            level = (setting.on_level, setting.on_level), (setting.off_level, setting.off_level)
+            found = Hindsight(
+                cost=cost, setting=setting, counts={}, equally_good=1, on_interval=level[0], off_interval=level[1],
+                open_below=(False, False), costs=costs, searched=surface.how + "; and the settings given beside it",
+            )  # fmt: skip
+    return found
+
+
+def best_of(surfaces: Sequence[Surface], *, costs: Costs | None = None) -> Hindsight:
+    """Return the cheapest of the best settings of several surfaces of the same passes; the first of equals.
+
+    Where delays and hysteresis meet, a grid of pairs and the exact curve without hysteresis both count.
+    """
+    found = [hindsight(one, costs=costs) for one in surfaces]
+    if not found:
+        raise ParameterError("the best of no surface at all is not known.")
+    best = min(found, key=lambda one: one.cost)
+    return replace(best, searched="; and ".join(dict.fromkeys(one.searched for one in found)))
+
+
+def regret_of(surface: Surface, settings: Iterable[Setting], *, costs: Costs | None = None) -> NDArray[np.float64]:
+    """Return the regret of settings by looking them up; NaN for one whose levels were not counted."""
+    costs = costs or Costs()
+    table = surface.cost(costs)
+    best = float(table.min())
+    out = []
+    for setting in settings:
+        where = surface.index_of(setting)
+        out.append(math.nan if where is None else float(table[where]) - best)
+    return np.array(out)
+
+
+def _runs(good: NDArray[np.bool_], axis: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return, for every cell, the first and the last index of the run of good cells it lies in."""
+    g = good if axis == 0 else good.T
+    n = g.shape[0]
+    rows = np.arange(n)[:, None]
+    begin = np.maximum.accumulate(np.where(g, -1, rows), axis=0) + 1
+    end = np.minimum.accumulate(np.where(g, n, rows)[::-1], axis=0)[::-1] - 1
+    return (begin, end) if axis == 0 else (begin.T, end.T)
+
+
+def _roomiest(
+    good: NDArray[np.bool_], surface: Surface
+) -> tuple[int, int, tuple[float, float, bool], tuple[float, float, bool]]:
+    """Return the good pair with most room, and its runs of good on-levels and off-levels."""
+    levels, n = surface.levels, surface.levels.size
+    lows = np.concatenate((levels[:1], levels[:-1])) if surface.distinct else levels
+    if not surface.every_pair:
+        # Zero hysteresis: both levels move together.
+        line = np.diagonal(good)[:, None]
+        begin, end = (x[:, 0] for x in _runs(line, 0))
+        room = np.minimum(levels - lows[begin.clip(0, n - 1)], levels[end.clip(0, n - 1)] - levels)
+        room = np.where(line[:, 0], room, -1.0)
+        i = int(np.argmax(room))
+        run = (float(lows[begin[i]]), float(levels[end[i]]), surface.distinct and bool(begin[i] > 0))
+        return i, i, run, run
+    on_begin, on_end = _runs(good, 0)
+    off_begin, off_end = _runs(good, 1)
+    row, column = np.indices((n, n), sparse=True)
+    on, off = levels[row], levels[column]
+    # The diagonal ends a run like a dearer pair does: without hysteresis there is no room for noise.
+    room = np.minimum(
+        np.minimum(on - lows[on_begin.clip(0, n - 1)], levels[on_end.clip(0, n - 1)] - on),
+        np.minimum(levels[off_end.clip(0, n - 1)] - off, off - lows[off_begin.clip(0, n - 1)]),
+    )
+    i, j = (int(k) for k in np.unravel_index(int(np.argmax(np.where(good, room, -1.0))), good.shape))
+    first, last = int(on_begin[i, j]), int(on_end[i, j])
+    low, high = int(off_begin[i, j]), int(off_end[i, j])
+    return (
+        i,
+        j,
+        (float(lows[first]), float(levels[last]), surface.distinct and first > 0),
+        (float(lows[low]), float(levels[high]), surface.distinct and low > 0),
+    )

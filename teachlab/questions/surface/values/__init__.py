@@ -1,0 +1,1 @@
+"""The values of a surface: levels, ranks, spans, table."""

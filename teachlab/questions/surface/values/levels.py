@@ -1,0 +1,171 @@
+"""Which levels a surface is counted at, and what else a first reading tells: extremes and validity."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.errors import ParameterError
+from teachlab.light.noise import Selection
+from teachlab.model.recording import Light, Recording
+from teachlab.sensor.clock import Clock, no_valid_sample
+from teachlab.sensor.comparator import compares_exactly
+from teachlab.sensor.edges import TwoState
+from teachlab.sensor.evaluated_blocks import evaluated
+from teachlab.sensor.validity import Validity
+
+Levels = NDArray[np.float64]
+"""Ascending levels, float64, shape (n,), recording units."""
+
+MOST_DISTINCT = 1100
+"""Up to this many distinct levels every one of them is a level of the surface."""
+STATED_WHOLE, STATED_INNER = 400, 600
+"""Where more are distinct: levels spread evenly over the whole range, and over what holds most light."""
+INNER = (0.001, 0.999)
+"""Quantiles of the light that bound the inner range: one spike shall not take all levels."""
+LOOKED_AT = 61
+"""One evaluation in so many is looked at for the inner range."""
+MOST_LEVELS = 8000
+"""Ranks are kept as int16, four kinds of trial beside them."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FirstReading:
+    """What one reading of a recording tells before anything is counted.
+
+    Parameters
+    ----------
+    clock : Clock
+    low, high : float, recording units
+        Finite extremes of what is evaluated.
+    distinct : ndarray of float64, shape (n,), or None
+        The distinct levels, None if there are more than `MOST_DISTINCT`.
+    inner : tuple of float, recording units
+        Range that holds most of the light, from an even selection.
+    first : float, recording units
+        The first valid evaluation.
+    invalid : TwoState
+        True where an evaluation has no valid sample.
+    """
+
+    clock: Clock
+    low: float
+    high: float
+    distinct: Levels | None
+    inner: tuple[float, float]
+    first: float
+    invalid: TwoState
+
+
+class _Distinct:
+    """Collects distinct values until there are too many."""
+
+    def __init__(self, dtype: np.dtype[Any]) -> None:
+        self._small = dtype.kind in "iu" and dtype.itemsize <= 2
+        if self._small:
+            info = np.iinfo(dtype)
+            self._low = int(info.min)
+            self._seen = np.zeros(int(info.max) - self._low + 1, bool)
+        self._values: Levels | None = np.empty(0, np.float64)
+
+    def push(self, valid: Light) -> None:
+        if self._small:
+            self._seen[valid.astype(np.intp) - self._low] = True
+        elif self._values is not None:
+            # A few tell already where there are too many.
+            few = valid[:4096]
+            found = np.union1d(self._values, np.unique(few).astype(np.float64))
+            if found.size <= MOST_DISTINCT + 2:
+                found = np.union1d(self._values, np.unique(valid).astype(np.float64))
+            # One more than allowed: infinite samples are no levels, and are dropped at the end.
+            self._values = found if found.size <= MOST_DISTINCT + 2 else None
+
+    def levels(self) -> Levels | None:
+        if self._small:
+            self._values = (np.flatnonzero(self._seen) + self._low).astype(np.float64)
+        if self._values is None:
+            return None
+        finite = self._values[np.isfinite(self._values)]
+        return finite if finite.size <= MOST_DISTINCT else None
+
+
+def read_first(recording: Recording, evaluation_rate_hz: float | None, *, inner_range: bool = True) -> FirstReading:
+    """Read a recording once for its extremes, its distinct levels and its invalid evaluations.
+
+    Without `inner_range` the inner range is the whole one: where levels are given, nobody asks for it.
+    """
+    clock = Clock.of(recording.samples, recording.info.sample_rate_hz, evaluation_rate_hz)
+    validity, distinct = Validity(), _Distinct(recording.dtype)
+    low, high, first = np.inf, -np.inf, None
+    some = Selection(1 << 16)
+    for block in evaluated(recording.blocks(), clock):
+        if block.light.size == 0:
+            continue
+        # A minimum propagates NaN: without one there is none.
+        lowest = block.light.min()
+        sound = block.invalid is None and not np.isnan(lowest)
+        invalid = None if sound else block.invalid_mask()
+        validity.push(invalid, block.light.size)
+        valid = block.light if invalid is None else block.light[~invalid]
+        if valid.size == 0:
+            continue
+        if not compares_exactly(valid.dtype):
+            valid = valid.astype(np.float64)
+        first = float(valid[0]) if first is None else first
+        distinct.push(valid)
+        if inner_range:
+            few = valid[::LOOKED_AT].astype(np.float64)
+            some.push(few[np.isfinite(few)])
+        bottom, top = float(lowest if sound else valid.min()), float(valid.max())
+        if not (np.isfinite(bottom) and np.isfinite(top)):
+            finite = valid[np.isfinite(valid)]
+            bottom, top = float(finite.min(initial=np.inf)), float(finite.max(initial=-np.inf))
+        low, high = min(low, bottom), max(high, top)
+    if first is None:
+        raise no_valid_sample(recording.name, recording.samples)
+    if low > high:  # nothing but infinities: any level will do
+        low = high = 0.0
+    seen = some.values()
+    inner = tuple(np.quantile(seen, INNER).tolist()) if seen.size else (low, high)
+    return FirstReading(clock, low, high, distinct.levels(), (inner[0], inner[1]), first, validity.state())
+
+
+def stated_levels(readings: Sequence[FirstReading], *, extra: Sequence[float] = ()) -> tuple[Levels, bool]:
+    """Return the levels to count at, and whether they are all the distinct ones.
+
+    All distinct levels of the recordings where they are at most `MOST_DISTINCT` together. Else 1,000: 400
+    spread evenly from the lowest to the highest light, and 600 over the range between its 0.1 and 99.9 %
+    quantiles. `extra` levels are added in either case.
+    """
+    found = [r.distinct for r in readings]
+    every = None
+    if all(levels is not None for levels in found):
+        every = np.unique(np.concatenate([levels for levels in found if levels is not None]))
+    if every is not None and every.size == 0:
+        every = np.zeros(1)
+    if every is not None and every.size <= MOST_DISTINCT:
+        return np.union1d(every, np.asarray(extra, np.float64)), True
+    low, high = min(r.low for r in readings), max(r.high for r in readings)
+    inner = min(r.inner[0] for r in readings), max(r.inner[1] for r in readings)
+    spread = np.union1d(np.linspace(low, high, STATED_WHOLE), np.linspace(*inner, STATED_INNER))
+    while spread.size < STATED_WHOLE + STATED_INNER:
+        # Levels that both share are made up for where the steps are widest.
+        widest = np.argsort(np.diff(spread), kind="stable")[-(STATED_WHOLE + STATED_INNER - spread.size) :]
+        spread = np.union1d(spread, (spread[widest] + spread[widest + 1]) / 2)
+    return np.union1d(spread, np.asarray(extra, np.float64)), False
+
+
+def checked(levels: Levels) -> Levels:
+    """Return levels ascending and distinct; refuse what cannot be counted at."""
+    out = np.unique(np.asarray(levels, np.float64).reshape(-1))
+    if out.size == 0 or not np.isfinite(out).all() or out.size > MOST_LEVELS:
+        raise ParameterError(
+            f"a surface needs 1 … {MOST_LEVELS} finite levels, got {out.size}"
+            + (" with some that are not finite" if not np.isfinite(out).all() else "")
+            + ". Give fewer levels, or leave them out."
+        )
+    return out

@@ -1,0 +1,103 @@
+"""The timeline as spans: every evaluation belongs to one window or one gap, of one kind."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.light.windows import Windows, border_evaluations
+from teachlab.model.truth import Truth
+from teachlab.scoring.scoring import excluded_trials
+from teachlab.sensor.clock import Clock
+from teachlab.sensor.edges import Edges, TwoState
+
+
+class Kind(IntEnum):
+    """What an onset in a span counts as."""
+
+    DETECT = 0
+    GAP = 1
+    IGNORE = 2
+    UNCOUNTED = 3
+    """Excluded, or before the first pass that is scored."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Spans:
+    """Windows and gaps in time order, without those that hold no evaluation.
+
+    Parameters
+    ----------
+    start, stop : ndarray of int64, shape (spans,), evaluations
+        They cover every evaluation once.
+    kind : ndarray of int8 `Kind`, shape (spans,)
+    row : ndarray of int64, shape (spans,)
+        Row of the pass in the truth; −1 for a gap.
+    detect, ignore, gaps : int
+        Trials: scored detect passes, ignore passes and gaps.
+    blind : int
+        Scored detect passes that cover no evaluation: missed at every level.
+    begin : int, evaluations
+        Where the scored time begins.
+    """
+
+    start: Edges
+    stop: Edges
+    kind: NDArray[np.int8]
+    row: Edges
+    detect: int
+    ignore: int
+    gaps: int
+    blind: int
+    begin: int
+
+    @property
+    def evaluations(self) -> int:
+        """How many evaluations they cover."""
+        return int(self.stop[-1]) if self.stop.size else 0
+
+    @property
+    def gap_evaluations(self) -> int:
+        """How many evaluations the scored gaps hold."""
+        return int((self.stop - self.start)[self.kind == Kind.GAP].sum())
+
+    @classmethod
+    def of(
+        cls,
+        truth: Truth,
+        clock: Clock,
+        invalid: TwoState,
+        *,
+        tolerance_ms: float = 0.0,
+        lag: int = 0,
+        first_pass: int = 0,
+    ) -> Spans:
+        """Lay windows and gaps and decide which are trials, as scoring does."""
+        truth.check_inside(clock.samples)
+        windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, tolerance_ms), lag=lag)
+        passes_out, gaps_out = excluded_trials(truth, windows, clock, invalid, lag=lag)
+        begin = 0
+        if first_pass:
+            passes_out = passes_out | (np.arange(truth.passes) < first_pass)
+            gaps_out = gaps_out | (windows.gap_after < first_pass)
+            begin = int(windows.start[first_pass:].min()) if first_pass < truth.passes else clock.count
+        pass_kind = np.where(truth.detect, Kind.DETECT, Kind.IGNORE)
+        pass_kind[passes_out] = Kind.UNCOUNTED
+        gap_kind = np.where(gaps_out, Kind.UNCOUNTED, Kind.GAP)
+        real = windows.stop > windows.start
+        start = np.concatenate((windows.start[real], windows.gap_start))
+        order = np.argsort(start, kind="stable")
+        return cls(
+            start=start[order],
+            stop=np.concatenate((windows.stop[real], windows.gap_stop))[order],
+            kind=np.concatenate((pass_kind[real], gap_kind))[order].astype(np.int8),
+            row=np.concatenate((np.flatnonzero(real), np.full(windows.gap_start.size, -1)))[order],
+            detect=int(np.count_nonzero(pass_kind == Kind.DETECT)),
+            ignore=int(np.count_nonzero(pass_kind == Kind.IGNORE)),
+            gaps=int(np.count_nonzero(gap_kind == Kind.GAP)),
+            blind=int(np.count_nonzero(~real & (pass_kind == Kind.DETECT))),
+            begin=begin,
+        )

@@ -1,0 +1,1 @@
+"""What neighbours and lamps add to the light."""

@@ -1,0 +1,177 @@
+"""Neighbouring sensors: two trains of light pulses, and the beat of two modulated emitters."""
+
+from __future__ import annotations
+
+import bisect
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+
+from teachlab.errors import ParameterError
+from teachlab.questions.surroundings.answers import Answer, alias_hz, average_left, not_negative, positive
+
+ENDLESS = 1_000_000
+"""Hits in a row from which on a row is called endless."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pair:
+    """Two neighbouring sensors, and whether their light pulses keep apart.
+
+    Parameters
+    ----------
+    periods_us : tuple of float, µs
+    apart : bool
+        Whether neither can switch the other.
+    answer : Answer
+        For the one that is disturbed more.
+    """
+
+    periods_us: tuple[float, float]
+    apart: bool
+    answer: Answer
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        first, second = self.periods_us
+        return {
+            "periods_us": [first, second], "frequencies_hz": [1e6 / first, 1e6 / second], "apart": self.apart,
+            **self.answer.as_dict(),
+        }  # fmt: skip
+
+
+def neighbour_pulses(
+    *, own_period_us: float, other_period_us: float, own_width_us: float, other_width_us: float, consecutive: int = 1
+) -> Answer:
+    """Tell how often a neighbour's light pulses fall into this sensor's own, and how many in a row.
+
+    From one own pulse to the next the neighbour's train shifts by δ, the distance of ``T₁`` from the nearest
+    whole multiple of ``T₂``. Share of own pulses hit ``(w₁ + w₂) / T₂``; hits in a row on average
+    ``(w₁ + w₂) / δ``; a beat every ``T₂ / δ`` own pulses. Where one hit cannot follow another, or where a shift
+    can step over the pause without a hit, the average is over the smallest of δ, ``w₁ + w₂`` and the pause
+    ``T₂ − w₁ − w₂``. The neighbour switches nothing if even the longest row stays below what the consecutive
+    filter asks for. Near a whole ratio of the periods (1 : 2 …) δ is small too.
+
+    Examples
+    --------
+    >>> found = neighbour_pulses(own_period_us=100, other_period_us=103, own_width_us=5, other_width_us=5)
+    >>> {k: round(v, 3) for k, v in found.values.items() if isinstance(v, float)}
+    {'share_hit': 0.097, 'run_pulses': 3.333, 'beat_pulses': 34.333, 'shift_us': 3.0}
+    """
+    positive(
+        own_period_us=own_period_us, other_period_us=other_period_us, own_width_us=own_width_us,
+        other_width_us=other_width_us,
+    )  # fmt: skip
+    if consecutive < 1:
+        raise ParameterError(f"consecutive must be at least 1, got {consecutive}.")
+    width = own_width_us + other_width_us
+    shift = abs(math.remainder(own_period_us, other_period_us))
+    if shift < 1e-9 * own_period_us:  # rounding of a whole ratio
+        shift = 0.0
+    pause = other_period_us - width
+    run = math.inf if shift == 0 or pause <= 0 else width / min(shift, width, pause)
+    longest = math.inf if math.isinf(run) else _longest_run(own_period_us, other_period_us, pause)
+    immune = longest < consecutive
+    count = "without end" if math.isinf(longest) else f"up to {longest}"
+    return Answer(
+        values={
+            "share_hit": min(1.0, width / other_period_us),
+            "run_pulses": run,
+            "longest_run_pulses": longest,
+            "beat_pulses": math.inf if shift == 0 else other_period_us / shift,
+            "shift_us": shift,
+            "immune": immune,
+        },
+        verdict=f"hits in a row {count} against a filter of {consecutive}: "
+        + ("immune" if immune else "it can switch the output"),
+        source="overlap of two pulse trains as rotation of a circle, checked by brute force in this project's tests; "
+        "that sensors "
+        "pulsed at different frequencies disturb each other less is common practice, no source",
+        limits="steady periods, gated receiver, every overlap counts as a hit; drifting periods move the ratio",
+    )
+
+
+def _longest_run(own_period_us: float, other_period_us: float, pause_us: float) -> float:
+    """Return the largest number of own pulses in a row that some phase lets the neighbour hit.
+
+    ``n`` hits in a row exist if the pauses seen from n successive own pulses leave a phase free, that is if the
+    largest distance between neighbours among ``k · T₁ mod T₂, k < n``, exceeds the pause. That distance falls
+    with n, so that halving finds the last such n; beyond a million pulses the row counts as endless.
+    """
+
+    def free(pulses: int) -> bool:
+        if pulses <= 1:
+            return True  # some phase has one hit, however short the pulses
+        at = np.sort(np.arange(pulses) * own_period_us % other_period_us)
+        widest = max(np.diff(at).max(initial=0.0), other_period_us - at[-1] + at[0])
+        return bool(widest > pause_us * (1 + 1e-9))
+
+    beyond = 1
+    while free(beyond):
+        beyond *= 2
+        if beyond > ENDLESS:
+            return math.inf
+    return bisect.bisect_left(range(beyond), True, lo=beyond // 2, key=lambda n: not free(n)) - 1
+
+
+def neighbours_apart(periods_us: Sequence[float], *, width_us: float, consecutive: int) -> list[Pair]:
+    """Tell, for every pair of pulse periods, whether the two keep apart under a consecutive filter."""
+    out = []
+    for a, b in combinations(periods_us, 2):
+        both = [
+            neighbour_pulses(
+                own_period_us=own, other_period_us=other, own_width_us=width_us, other_width_us=width_us,
+                consecutive=consecutive,
+            )
+            for own, other in ((a, b), (b, a))
+        ]  # fmt: skip
+        worse = max(both, key=lambda one: (one.values["longest_run_pulses"], one.values["share_hit"]))
+        out.append(Pair(periods_us=(a, b), apart=all(one.values["immune"] for one in both), answer=worse))
+    return out
+
+
+def neighbour_beat(
+    *, own_hz: float, other_hz: float, amplitude: float, integration_us: float, hysteresis: float,
+    evaluation_rate_hz: float | None = None,
+) -> Answer:  # fmt: skip
+    """Tell what a neighbour's modulated light leaves after the receiver has demodulated it.
+
+    A beat at ``|f₁ − f₂|`` of amplitude ``A · |sinc(|f₁ − f₂| · τ)|``, τ the time the receiver integrates.
+
+    Parameters
+    ----------
+    own_hz, other_hz : float, Hz
+        Modulation frequencies.
+    amplitude, hysteresis : float
+        Of the neighbour's light at this receiver if both ran at one frequency, and of the setting, in one unit.
+    integration_us : float, µs
+    evaluation_rate_hz : float, Hz, optional
+        To tell at which frequency the evaluations show the beat.
+
+    Examples
+    --------
+    >>> round(neighbour_beat(own_hz=20_000, other_hz=20_037, amplitude=3, integration_us=9000,
+    ...                      hysteresis=1).values["amplitude_left"], 3)
+    2.482
+    """
+    positive(own_hz=own_hz, other_hz=other_hz, integration_us=integration_us)
+    not_negative(amplitude=amplitude, hysteresis=hysteresis)
+    beat = abs(own_hz - other_hz)
+    left = amplitude * average_left(beat, integration_us / 1000)
+    values: dict[str, Any] = {"beat_hz": beat, "amplitude_left": left, "swing": 2 * left}
+    if evaluation_rate_hz is not None:
+        positive(evaluation_rate_hz=evaluation_rate_hz)
+        values["beat_alias_hz"] = alias_hz(beat, evaluation_rate_hz)
+    wide = hysteresis > 2 * left
+    return Answer(
+        values=values,
+        verdict=f"the hysteresis of {hysteresis:g} "
+        + ("is wider than the beat: it cannot chatter" if wide else f"is narrower than the beat of {2 * left:.4g}")
+        + ("" if wide else ": it can chatter while the light is near a level; widen it, or move the frequencies apart"),
+        source="product of two tones averaged over the integration time: |sinc|; elementary Fourier analysis",
+        limits="both emitters steady, linear receiver; a receiver that gates pulses: see the pulse trains instead",
+    )

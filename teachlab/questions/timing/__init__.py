@@ -1,0 +1,1 @@
+"""Whether a sensor is fast enough for a line."""

@@ -1,0 +1,211 @@
+"""Dwell, gap, response and delay budget: what the clock allows before any level matters."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from teachlab.questions.timing.line import Line, in_words
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Timing:
+    """The time budget; lengths are None without a speed.
+
+    Parameters
+    ----------
+    dwell_ms, gap_ms, samples_in_dwell : float
+        Time over the level and between objects; evaluations in the dwell, ``dwell / T_e``.
+    seen, resolved : float
+        Probability at a random phase that the dwell switches the output, and that the gap releases it: the
+        evaluations needed follow from filter and delays exactly as in replay.
+    min_object_mm, min_gap_mm : float or None
+        Length from which an object, and a gap, is surely long enough: the whole response fits inside, which
+        is on the safe side where filter and delay come together.
+    response_ms, response_min_ms : float
+        Longest and shortest time from crossing to onset: ``n · T_e`` and ``(n − 1) · T_e``, plus on-delay.
+    max_rate_hz : float
+        Fastest symmetric switching, ``1 / (2 n T_e)``.
+    output_pulse_ms, output_gap_ms : float
+        Of the output after the delays; a gap of 0 or less means that objects merge.
+    controller_ms : float
+        What the controller needs, ``scan + input filter``.
+    controller_max_hz : float or None
+        Fastest rate that it follows, ``1 / (2 (scan + filter))``.
+    controller_sees : float
+        Probability that it sees the pulse.
+    off_delay_window_ms : tuple of float
+        Off-delays that stretch the pulse enough and leave gap enough: from, up to; none if from > up to.
+    position_mm, position_jitter_mm, position_shift_mm : float or None
+        How far the object has moved at the onset; standard deviation from sampling, ``v T_e / √12``; and
+        the shift from a change of speed.
+    verdict : str
+        fine, at risk or impossible.
+    because : str
+        What is at fault, a delay by name where it is one.
+    """
+
+    dwell_ms: float
+    gap_ms: float
+    samples_in_dwell: float
+    seen: float
+    resolved: float
+    min_object_mm: float | None
+    min_gap_mm: float | None
+    response_ms: float
+    response_min_ms: float
+    max_rate_hz: float
+    output_pulse_ms: float
+    output_gap_ms: float
+    controller_ms: float
+    controller_max_hz: float | None
+    controller_sees: float
+    off_delay_window_ms: tuple[float, float]
+    position_mm: float | None
+    position_jitter_mm: float | None
+    position_shift_mm: float | None
+    verdict: str
+    because: str
+    source: str
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        out = {name: getattr(self, name) for name in self.__slots__}
+        out["off_delay_window_ms"] = list(self.off_delay_window_ms)
+        return {"schema": 1, **out}
+
+
+def timing(line: Line) -> Timing:
+    """Work out the time budget of a line.
+
+    Notes
+    -----
+    With ``T_e = 1 / rate``, n consecutive evaluations and v the speed: objects are surely seen from
+    ``v (n T_e + on-delay) + x_on + x_off`` on, gaps from ``v (n T_e + off-delay) − x_on − x_off``. The output pulse is
+    ``dwell − on-delay + off-delay`` and its gap ``gap + on-delay − off-delay``; the controller needs
+    ``scan + filter`` of both, and sees a shorter pulse with probability ``pulse / scan``. Common practice
+    of the trade; timers as IEC 61131-3 TON and TOF.
+    """
+    period = line.period_ms
+    hold = line.consecutive * period
+    v = None if line.speed_mm_s is None else line.speed_mm_s / 1000  # mm per ms
+    held = line.dwell_ms - line.back_ms
+    pulse = held + line.hold_ms if line.seen(line.dwell_ms) > 0 else 0.0
+    rest = line.gap_ms + line.back_ms - line.hold_ms if line.resolved(line.gap_ms) > 0 else 0.0
+    need = line.scan_ms + line.input_filter_ms
+    response = hold + line.back_ms
+    verdict, because = _judge(line, pulse, rest, need)
+    return Timing(
+        dwell_ms=line.dwell_ms,
+        gap_ms=line.gap_ms,
+        samples_in_dwell=line.dwell_ms / period,
+        seen=line.seen(line.dwell_ms),
+        resolved=line.resolved(line.gap_ms),
+        min_object_mm=None if v is None else v * response + line.edge_mm,
+        min_gap_mm=None if v is None else v * (hold + line.hold_ms) - line.edge_mm,
+        response_ms=response,
+        response_min_ms=response - period,
+        max_rate_hz=1000 / (2 * hold),
+        output_pulse_ms=max(pulse, 0.0),
+        output_gap_ms=max(rest, 0.0),
+        controller_ms=need,
+        controller_max_hz=1000 / (2 * need) if need > 0 else None,
+        controller_sees=1.0 if pulse >= need else min(1.0, pulse / line.scan_ms) if line.scan_ms > 0 else 0.0,
+        off_delay_window_ms=(max(0.0, need - held), _longest_hold(line, need)),
+        position_mm=None if v is None else v * response,
+        position_jitter_mm=None if v is None else v * period / math.sqrt(12),
+        position_shift_mm=None if v is None else v * line.back_ms * line.speed_change,
+        verdict=verdict,
+        because=because,
+        source=line.source,
+    )
+
+
+def _longest_hold(line: Line, need: float) -> float:
+    """Return the longest off-delay that leaves the controller, and the filter, their gap; below 0 if none does."""
+    return line.gap_ms + line.back_ms - max(need, line.consecutive * line.period_ms)
+
+
+def _keep_it(line: Line, need: float) -> str:
+    longest = _longest_hold(line, need)
+    if longest >= 0:
+        return f"Keep it at most {in_words(longest)}."
+    least = in_words(max(need, line.consecutive * line.period_ms))
+    return f"Without it too: {least} are needed by the controller or the filter. Separate the objects."
+
+
+def _judge(line: Line, pulse: float, rest: float, need: float) -> tuple[str, str]:
+    """Return the verdict and the first thing at fault, in the order of the signal's way."""
+    found = _judge_object(line) or _judge_gap(line, need)
+    if found is not None:
+        return found
+    dwell, gap = line.dwell_ms, line.gap_ms
+    if rest < need:
+        blame = f"the {_hold(line)} leaves" if gap + line.back_ms >= need else "the gap leaves"
+        return "at risk", (
+            f"{blame} {in_words(rest)} between two pulses where the controller needs {in_words(need)}: it may count "
+            "two as one."
+        )
+    if pulse < need:
+        least, most = max(0.0, need - (dwell - line.back_ms)), _longest_hold(line, need)
+        cure = (
+            f"stretch it by an off-delay of {least:.4g} … {in_words(most)}."
+            if least <= most
+            else f"an off-delay of {in_words(least)} would stretch it, but leave too little gap; scan faster."
+        )
+        return "at risk", (
+            f"the output pulse of {in_words(pulse)} is shorter than the {in_words(need)} that the controller needs: "
+            f"{cure}"
+        )
+    return "fine", "dwell, gap, response, delays and controller fit together"
+
+
+def _back(line: Line) -> str:
+    return f"{'off' if line.dark_delays else 'on'}-delay of {in_words(line.back_ms)}"
+
+
+def _hold(line: Line) -> str:
+    return f"{'on' if line.dark_delays else 'off'}-delay of {in_words(line.hold_ms)}"
+
+
+def _judge_object(line: Line) -> tuple[str, str] | None:
+    chance, needs = line.seen(line.dwell_ms), line.object_needs
+    if chance == 1:
+        return None
+    if line.dwell_ms == 0 and line.at_levels:
+        return "impossible", "during the shortest pass the light is never beyond the level: change the level first."
+    verdict = "impossible" if chance == 0 else "at risk"
+    if needs > line.consecutive:
+        missed = "every such object is missed" if chance == 0 else f"{100 * chance:.3g} % of such objects are seen"
+        return verdict, (
+            f"the {_back(line)} needs {needs} evaluations of object, the dwell of {in_words(line.dwell_ms)} holds "
+            f"{line.dwell_ms / line.period_ms:.4g}: {missed}, whatever the level. Shorten the delay."
+        )
+    return verdict, (
+        f"the dwell of {in_words(line.dwell_ms)} holds {line.dwell_ms / line.period_ms:.3g} evaluations where {needs} "
+        f"in a row are needed: at random phase {100 * chance:.3g} % are seen. Evaluate faster, or ask for fewer in a "
+        "row."
+    )
+
+
+def _judge_gap(line: Line, need: float) -> tuple[str, str] | None:
+    chance, needs = line.resolved(line.gap_ms), line.gap_needs
+    if chance == 1:
+        return None
+    if line.gap_ms == 0 and line.at_levels:
+        return "impossible", "between two passes the light never falls back behind the level: change the level first."
+    if line.gap_ms == 0:
+        return "impossible", "objects touch: no setting tells them apart. Separate them."
+    verdict = "impossible" if chance == 0 else "at risk"
+    if needs > line.consecutive:
+        merged = "neighbours merge" if chance == 0 else f"{100 * (1 - chance):.3g} % of such neighbours merge"
+        return verdict, (
+            f"the {_hold(line)} bridges the shortest gap of {in_words(line.gap_ms)}: {merged}, whatever the level. "
+            f"{_keep_it(line, need)}"
+        )
+    return verdict, (
+        f"the shortest gap of {in_words(line.gap_ms)} holds {line.gap_ms / line.period_ms:.3g} evaluations where "
+        f"{needs} in a row are needed: {100 * (1 - chance):.3g} % of such neighbours merge. Evaluate faster, or "
+        "separate the objects."
+    )

@@ -1,0 +1,218 @@
+"""A line as its clock sees it: what passes, what filter and delays need of it, and the edges of a beam."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from teachlab.errors import ParameterError
+from teachlab.model.setting import DelaysActOn, Polarity, Setting
+from teachlab.sensor.clock import delay_evaluations
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """What passes, how the sensor looks at it, and what reads its output.
+
+    Parameters
+    ----------
+    dwell_ms, gap_ms : float, ms
+        Shortest time an object holds the light beyond the level, and shortest time between two.
+    speed_mm_s : float, mm/s, optional
+        Speed of the line; needed for lengths.
+    evaluation_rate_hz : float, Hz
+        Of the sensor.
+    consecutive : int
+        Evaluations in a row that must agree.
+    on_delay_ms, off_delay_ms : float, ms
+    dark_delays : bool
+        Whether the delays act on the light while objects are dark (dark-on, delays on the light state): then
+        the off-delay holds an object back, and the on-delay holds it afterwards.
+    scan_ms, input_filter_ms : float, ms
+        Scan of the controller, and filter of its input.
+    edge_mm : float, mm
+        ``x_on + x_off``: how much shorter an object looks between its on-level and its off-level than at half
+        of its height, and how much longer the gap behind it (negative: the other way round).
+    speed_change : float
+        Relative change of the speed, for the position of the onset.
+    source : str
+        Where dwell and gap come from.
+    at_levels : bool
+        Whether they were measured at the levels of a setting: then a time of 0 is a matter of the levels.
+    """
+
+    dwell_ms: float
+    gap_ms: float
+    evaluation_rate_hz: float
+    speed_mm_s: float | None = None
+    consecutive: int = 1
+    on_delay_ms: float = 0.0
+    off_delay_ms: float = 0.0
+    dark_delays: bool = False
+    scan_ms: float = 0.0
+    input_filter_ms: float = 0.0
+    edge_mm: float = 0.0
+    speed_change: float = 0.0
+    source: str = "numbers given"
+    at_levels: bool = False
+
+    def __post_init__(self) -> None:
+        for name in ("dwell_ms", "gap_ms", "on_delay_ms", "off_delay_ms", "scan_ms", "input_filter_ms"):
+            value = getattr(self, name)
+            if not (math.isfinite(value) and value >= 0):
+                raise ParameterError(f"{name.replace('_', '-')} must be a finite number of at least 0, got {value:g}.")
+        if not (math.isfinite(self.evaluation_rate_hz) and self.evaluation_rate_hz > 0):
+            raise ParameterError(f"evaluation-rate-hz must be above 0, got {self.evaluation_rate_hz:g}.")
+        if self.speed_mm_s is not None and not (math.isfinite(self.speed_mm_s) and self.speed_mm_s > 0):
+            raise ParameterError(f"speed-mm-s must be above 0, got {self.speed_mm_s:g}.")
+        if self.consecutive < 1:
+            raise ParameterError(f"consecutive must be at least 1, got {self.consecutive}.")
+        if not (math.isfinite(self.speed_change) and self.speed_change > -1):
+            raise ParameterError(f"speed-change must be a finite number above -1, got {self.speed_change:g}.")
+
+    @property
+    def period_ms(self) -> float:
+        """Time between two evaluations, ``T_e``."""
+        return 1000 / self.evaluation_rate_hz
+
+    @property
+    def back_ms(self) -> float:
+        """The delay that holds an onset back."""
+        return self.off_delay_ms if self.dark_delays else self.on_delay_ms
+
+    @property
+    def hold_ms(self) -> float:
+        """The delay that holds the output after the object."""
+        return self.on_delay_ms if self.dark_delays else self.off_delay_ms
+
+    @property
+    def object_needs(self) -> int:
+        """Evaluations in a row that an object must last to switch the output.
+
+        The filter asks for n and delays both edges alike; the on-delay asks for one more than it lasts.
+        """
+        back, hold = self._delays()
+        return max(self.consecutive, back + 1 - (hold if self.dark_delays else 0))
+
+    @property
+    def gap_needs(self) -> int:
+        """Evaluations in a row that a gap must last to release the output.
+
+        One more than the off-delay lasts, less those by which the on-delay puts off the next onset.
+        """
+        back, hold = self._delays()
+        return max(self.consecutive, hold + 1 - (0 if self.dark_delays else back))
+
+    def _delays(self) -> tuple[int, int]:
+        rate = self.evaluation_rate_hz
+        return delay_evaluations(self.back_ms, rate), delay_evaluations(self.hold_ms, rate)
+
+    def seen(self, dwell_ms: float) -> float:
+        """Return the probability that an object of this dwell switches the output, at a random phase."""
+        return probability_inside(dwell_ms, self.period_ms, self.object_needs)
+
+    def resolved(self, gap_ms: float) -> float:
+        """Return the probability that a gap of this length releases the output, at a random phase."""
+        return probability_inside(gap_ms, self.period_ms, self.gap_needs)
+
+
+def in_words(value_ms: float) -> str:
+    """Return a time with a unit that people read: ms, from 100 s on s, from 10,000 s on h.
+
+    Examples
+    --------
+    >>> in_words(2.5), in_words(7.2e6), in_words(1.08e8)
+    ('2.5 ms', '7200 s', '30 h')
+    """
+    if abs(value_ms) < 1e5:
+        return f"{value_ms:.4g} ms"
+    return f"{value_ms / 1000:.4g} s" if abs(value_ms) < 1e7 else f"{value_ms / 3_600_000:.4g} h"
+
+
+def delays_of(setting: Setting, rate_hz: float) -> tuple[int, int]:
+    """Return by how many evaluations a setting's delays hold an object back, and hold the output after it."""
+    on, off = (delay_evaluations(delay, rate_hz) for delay in (setting.on_delay_ms, setting.off_delay_ms))
+    return (off, on) if dark_delays(setting) else (on, off)
+
+
+def dark_delays(setting: Setting) -> bool:
+    """Whether the delays act on the light while objects are dark: then they change roles."""
+    return setting.polarity is Polarity.DARK_ON and setting.delays_act_on is DelaysActOn.LIGHT
+
+
+def probability_inside(dwell_ms: float, period_ms: float, consecutive: int = 1) -> float:
+    """Return the probability that `consecutive` evaluations in a row fall into a dwell at random phase.
+
+    ``clip(dwell / T_e − n + 1, 0, 1)``.
+
+    Examples
+    --------
+    >>> probability_inside(1.2, 0.5, 3), probability_inside(2.5, 1.0, 3)
+    (0.3999999999999999, 0.5)
+    """
+    # A dwell of whole periods shall count as such in spite of rounding.
+    return min(1.0, max(0.0, round(dwell_ms / period_ms, 9) - consecutive + 1))
+
+
+def edge_shift_mm(beam_mm: float, share: float) -> float:
+    """Return ``x_θ``, how far a level at a share θ of the height lies inside the 50 % border of an edge.
+
+    ``x_θ = (w / 2) · Φ⁻¹(θ)`` for a Gaussian beam of 1/e² radius w; 0 at half height.
+
+    Examples
+    --------
+    >>> round(edge_shift_mm(2.0, 0.8), 3)
+    0.842
+    """
+    from scipy.special import ndtri
+
+    if not 0 < share < 1:
+        raise ParameterError(f"the level must lie at a share strictly between 0 and 1 of the height, got {share:g}.")
+    if not (math.isfinite(beam_mm) and beam_mm >= 0):
+        raise ParameterError(f"beam-mm must be a finite number of at least 0, got {beam_mm:g}.")
+    return beam_mm / 2 * float(ndtri(share))
+
+
+def edges_mm(beam_mm: float, on_share: float, off_share: float | None = None) -> float:
+    """Return ``x_on + x_off``, by how much both edges together shorten an object."""
+    return edge_shift_mm(beam_mm, on_share) + edge_shift_mm(beam_mm, on_share if off_share is None else off_share)
+
+
+def line_from_lengths(
+    *,
+    speed_mm_s: float,
+    length_mm: float,
+    gap_mm: float,
+    evaluation_rate_hz: float,
+    beam_mm: float = 0.0,
+    on_share: float = 0.5,
+    off_share: float | None = None,
+    consecutive: int = 1,
+    on_delay_ms: float = 0.0,
+    off_delay_ms: float = 0.0,
+    scan_ms: float = 0.0,
+    input_filter_ms: float = 0.0,
+    speed_change: float = 0.0,
+) -> Line:
+    """Return the line of objects of one length and gap.
+
+    An object holds the light from where it crosses the on-level to where it falls below the off-level: dwell
+    ``(L − x_on − x_off) / v``, gap ``(gap + x_on + x_off) / v``. Without `off_share` both are at one height.
+    """
+    for name, value in (("length-mm", length_mm), ("gap-mm", gap_mm), ("speed-mm-s", speed_mm_s)):
+        if not (math.isfinite(value) and value > 0):
+            raise ParameterError(f"{name} must be a finite number above 0, got {value:g}.")
+    edge = edges_mm(beam_mm, on_share, off_share)
+    return Line(
+        dwell_ms=max(0.0, 1000 * (length_mm - edge) / speed_mm_s),
+        gap_ms=max(0.0, 1000 * (gap_mm + edge) / speed_mm_s),
+        evaluation_rate_hz=evaluation_rate_hz,
+        speed_mm_s=speed_mm_s,
+        consecutive=consecutive,
+        on_delay_ms=on_delay_ms,
+        off_delay_ms=off_delay_ms,
+        scan_ms=scan_ms,
+        input_filter_ms=input_filter_ms,
+        edge_mm=edge,
+        speed_change=speed_change,
+    )

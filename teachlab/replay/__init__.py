@@ -1,6 +1,0 @@
-"""Recording and setting to output, bit-exact."""
-
-from teachlab.replay.family import replay_family
-from teachlab.replay.run import check_unit, replay, switch
-
-__all__ = ["check_unit", "replay", "replay_family", "switch"]

@@ -1,0 +1,55 @@
+"""Every rate of a score with dependence allowed for: passes and gaps of one lot, events of one burst."""
+
+from __future__ import annotations
+
+from numpy.typing import ArrayLike
+
+from teachlab.model.score import Outcome, Score
+from teachlab.model.truth import Truth
+from teachlab.scoring.by_lot import ASSUMED_ICC, Dependence, gaps_tripped_by_lot, lost_rate_by_lot
+from teachlab.statistics.bursts import Bursts, false_trips_by_lot, onsets_by_lot
+
+LOST = {
+    "lost_rate": (Outcome.MISS, Outcome.MERGED),
+    "miss_rate": (Outcome.MISS,),
+    "merged_rate": (Outcome.MERGED,),
+}
+"""Which outcomes count for each rate of passes."""
+
+
+def dependence_of(
+    truth: Truth, score: Score, *, proxy: ArrayLike | None = None, icc: float = ASSUMED_ICC
+) -> dict[str, Dependence | Bursts | None]:
+    """Bound every rate of a score with dependence allowed for, at the score's confidence.
+
+    Parameters
+    ----------
+    truth : Truth
+    score : Score
+        Of that truth.
+    proxy : array_like of float, shape (passes of the truth,), optional
+        How far every pass reached.
+    icc : float, in [0, 1]
+        Intra-lot correlation that is assumed at least.
+
+    Returns
+    -------
+    dict of str to Dependence, Bursts or None
+        By the name of the rate; None where there are too few trials for two stretches.
+    """
+    trials, confidence = score.trials, score.confidence
+    out: dict[str, Dependence | Bursts | None] = {
+        name: lost_rate_by_lot(truth, trials, confidence=confidence, proxy=proxy, icc=icc, events=events)
+        for name, events in LOST.items()
+    }
+    out["false_trips_per_gap"] = gaps_tripped_by_lot(truth, trials, confidence=confidence, icc=icc)
+    for name, hours in (
+        ("false_trips_per_gap_hour", score.gap_hours),
+        ("false_trips_per_running_hour", score.running_hours),
+    ):
+        per = getattr(score, name).per
+        out[name] = false_trips_by_lot(truth, trials, hours, per=per, confidence=confidence)
+    for name, ignored in (("ignore_trips_per_pass", True), ("extra_per_pass", False)):
+        per = getattr(score, name).per
+        out[name] = onsets_by_lot(truth, trials, ignored=ignored, per=per, confidence=confidence)
+    return out

@@ -1,0 +1,62 @@
+"""Passes that count as merged because the output became active in the gap just before them: borders, or a low level."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.model.score import Outcome, Trials
+from teachlab.model.truth import Truth
+from teachlab.sensor.output import Output
+
+Rows = NDArray[np.int64]
+
+
+def early_rows(trials: Trials) -> Rows:
+    """Return the merged passes whose output became active in the gap directly before their window.
+
+    A merged pass has no onset in its window, but an active output: the output was active at the start of the window.
+    If the gap that ends there holds an onset, the last of them is the one that lasted: one switching, counted as a
+    false trip and as a lost pass.
+
+    Parameters
+    ----------
+    trials : Trials
+
+    Returns
+    -------
+    ndarray of int64
+        Rows of the truth, ascending. The first pass scored is never among them if passes before it are not scored,
+        since the gap before it is not scored either.
+
+    References
+    ----------
+    Follows from the rules of ``SCORING.md`` beside this file.
+    """
+    merged = np.flatnonzero(trials.passes == Outcome.MERGED) + trials.first_pass
+    return merged[np.isin(merged - 1, trials.gap_after[trials.gap_onsets > 0])]
+
+
+def early_by_s(output: Output, truth: Truth, rows: Rows) -> NDArray[np.float64]:
+    """Return how long before the start of each of these passes the output became active.
+
+    Parameters
+    ----------
+    output : Output
+    truth : Truth
+    rows : ndarray of int64
+        As `early_rows` gives them for the score of this output.
+
+    Returns
+    -------
+    ndarray of float64, s
+        From the sample of the onset to the first of the pass.
+
+    References
+    ----------
+    Follows from the rules of ``SCORING.md`` beside this file.
+    """
+    onsets = output.onsets
+    before = np.searchsorted(onsets, truth.start[rows], side="left") - 1
+    led: NDArray[np.float64] = (truth.start[rows] - onsets[before]) / output.clock.sample_rate_hz
+    return led

@@ -1,0 +1,158 @@
+"""Differences of two settings with passes that resemble one another allowed for."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from teachlab.errors import ParameterError
+from teachlab.model.score import Trials
+from teachlab.model.truth import Truth
+from teachlab.scoring.by_lot import Source, lot_codes
+from teachlab.scoring.pairs import gaps_valid_under_both, passes_valid_under_both
+from teachlab.statistics.design_effect import Spread, ceiling_of, contributing, p_inflated, upper_limit
+from teachlab.statistics.differences import Difference, tango
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairedLots:
+    """A paired difference at the effective number of trials.
+
+    Parameters
+    ----------
+    source : Source
+        Lots as labelled, or stretches of consecutive trials.
+    lots, lots_with_events : int
+        Those with a discordant trial.
+    contributing : float
+        How many lots carry the spread.
+    measured : float or None
+        Design effect of the difference as estimated; None without discordant trials.
+    design_effect : float
+        Upper limit of it that is used.
+    difference : Difference
+        Tango's interval at the effective counts.
+    p : float
+        Two-sided: below α exactly where that interval at confidence 1 − α leaves out 0.
+    """
+
+    source: Source
+    lots: int
+    lots_with_events: int
+    contributing: float
+    measured: float | None
+    design_effect: float
+    difference: Difference
+    p: float
+
+    @property
+    def assumes(self) -> str:
+        """What interval and p-value take as independent, in words."""
+        if self.source is Source.LOTS:
+            return "lots are independent and differ as those seen do"
+        return "stretches of consecutive trials stand in for lots that nobody named, and are independent"
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        out: dict[str, Any] = {name: getattr(self, name) for name in self.__slots__}
+        return out | {"source": str(self.source), "assumes": self.assumes, "difference": self.difference.as_dict()}
+
+
+def paired_lots(
+    only_first: ArrayLike,
+    only_second: ArrayLike,
+    trials: ArrayLike,
+    *,
+    confidence: float = 0.95,
+    source: Source = Source.LOTS,
+) -> PairedLots:
+    """Bound a paired difference from its discordant trials per lot.
+
+    Parameters
+    ----------
+    only_first, only_second, trials : array_like of int, shape (lots,)
+        Discordant trials of either kind, and all trials, of every lot.
+    confidence : float
+    source : Source
+        What the lots are, for the result.
+
+    Raises
+    ------
+    ParameterError
+        With fewer than two lots that hold trials, or counts that cannot be.
+
+    Notes
+    -----
+    With b_i and c_i discordant of m_i trials, n = Σ m_i and δ = Σ (b_i − c_i) / n, the design effect is
+    ``L/(L − 1) · Σ (b_i − c_i − m_i δ)² / (n (p − δ²))`` with p the share of discordant trials; its upper limit
+    is that of `lot_rate`, and the interval is Tango's at counts divided by it. At δ = 0 Tango's statistic is McNemar's
+    ``(b − c) / sqrt(b + c)``, so the p-value inverts the interval in closed form.
+
+    Simulated with lots of 50, beta-binomial with intra-lot correlation 0, 0.05 and 0.2, and two settings that are
+    equally good: ``benchmarks/coverage/differences.py``.
+
+    References
+    ----------
+    Rao and Scott, Biometrics 48 (1992) 577–585; Tango, Statistics in Medicine 17 (1998) 891–908. Their union, and the
+    upper limit, are this project's own.
+
+    Examples
+    --------
+    >>> found = paired_lots([6, 0, 0, 5] * 5, [0, 1, 0, 0] * 5, [50] * 20)
+    >>> round(found.measured, 2), round(found.difference.low, 3), round(tango(55, 5, 1000).low, 3)
+    (3.39, 0.021, 0.036)
+    >>> found.p < 0.05
+    True
+    """
+    b, c, of = (np.asarray(v, np.float64).reshape(-1) for v in (only_first, only_second, trials))
+    if not b.shape == c.shape == of.shape or min(b.min(initial=0), c.min(initial=0)) < 0 or (b + c > of).any():
+        raise ParameterError("discordant trials must be given for every lot, at least 0 and at most all its trials.")
+    b, c, of = b[of > 0], c[of > 0], of[of > 0]
+    if of.size < 2:
+        raise ParameterError(f"the spread between lots needs at least 2 lots with trials, got {of.size}.")
+    n, hit = float(of.sum()), int(np.count_nonzero(b + c))
+    delta, share = float((b - c).sum()) / n, float((b + c).sum()) / n
+    squares = (b - c - of * delta) ** 2
+    variance = n * (share - delta**2)
+    measured = float(squares.sum()) * of.size / (of.size - 1) / variance if variance > 0 else None
+    spread = Spread(hit, contributing(squares, hit), measured)
+    used = upper_limit(spread, confidence, ceiling_of(of))
+    statistic = float((b - c).sum()) / math.sqrt(float((b + c).sum())) if hit else 0.0
+    return PairedLots(
+        source=source,
+        lots=of.size,
+        lots_with_events=hit,
+        contributing=spread.contributing,
+        measured=measured,
+        design_effect=used,
+        p=p_inflated(statistic, spread, ceiling_of(of)),
+        difference=tango(float(b.sum()) / used, float(c.sum()) / used, n / used, confidence),
+    )
+
+
+def passes_by_lot(truth: Truth, first: Trials, second: Trials, *, confidence: float = 0.95) -> PairedLots | None:
+    """Compare lost passes by lot; None where there are too few passes for two stretches."""
+    rows, one, other = passes_valid_under_both(first, second)
+    return _by_lot(truth, rows, one, other, confidence)
+
+
+def gaps_by_lot(truth: Truth, first: Trials, second: Trials, *, confidence: float = 0.95) -> PairedLots | None:
+    """Compare tripped gaps by the lot of the pass before them; None where there are too few for two stretches."""
+    after, one, other = gaps_valid_under_both(first, second)
+    return _by_lot(truth, np.maximum(after, 0), one, other, confidence)
+
+
+def _by_lot(
+    truth: Truth, rows: NDArray[np.int64], first: NDArray[np.bool_], second: NDArray[np.bool_], confidence: float
+) -> PairedLots | None:
+    if rows.size == 0 or truth.passes == 0:
+        return None
+    code, source = lot_codes(truth, rows)
+    if int(code.max(initial=0)) < 1:
+        return None
+    only_first, only_second = np.bincount(code, first & ~second), np.bincount(code, second & ~first)
+    return paired_lots(only_first, only_second, np.bincount(code), confidence=confidence, source=source)

@@ -1,0 +1,241 @@
+"""Score an output against the truth: every onset and every pass is counted exactly once."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.errors import ParameterError
+from teachlab.light.windows import Windows, border_evaluations
+from teachlab.model.score import Counts, Outcome, Rate, Score, Trials
+from teachlab.model.truth import Names, Truth, TruthSource
+from teachlab.sensor.clock import Clock
+from teachlab.sensor.edges import Edges, RunCounter, TwoState
+from teachlab.sensor.output import Output, void_of
+from teachlab.statistics.intervals import count, proportion
+
+_Bool = NDArray[np.bool_]
+
+
+def score(
+    output: Output,
+    truth: Truth,
+    *,
+    tolerance_ms: float = 0.0,
+    confidence: float = 0.95,
+    first_pass: int = 0,
+    tables: bool = True,
+) -> Score:
+    """Attribute every onset to a pass, an `ignore` pass or a gap, and bound the rates.
+
+    Parameters
+    ----------
+    output : Output
+        From `teachlab.switching.replay`.
+    truth : Truth
+        Passes of the same recording.
+    tolerance_ms : float, ms
+        Added to every border of every pass, beside the truth's own uncertainty.
+    confidence : float
+        Of every interval.
+    first_pass : int
+        Only this pass and what comes after its window's start is scored.
+    tables : bool
+        Whether to break the lost rate down by label and lot.
+
+    Raises
+    ------
+    TruthError
+        If a pass lies outside the recording.
+
+    Notes
+    -----
+    In the window of a pass to be detected the first onset is a hit, further ones are extra. Without an
+    onset the pass is merged if both the output and the undelayed output are active somewhere in the
+    window, else missed. Conservation: ``onsets = hits + extra + false trips + ignore false trips +
+    excluded onsets`` and ``detect passes = hits + misses + merged + excluded passes``.
+
+    References
+    ----------
+    The rules are this project's own, stated in ``SCORING.md`` beside this file.
+    """
+    if not (math.isfinite(tolerance_ms) and tolerance_ms >= 0):
+        raise ParameterError(f"tolerance-ms must be a finite number of at least 0 ms, got {tolerance_ms:g}.")
+    clock = output.clock
+    truth.check_inside(clock.samples)
+    border = border_evaluations(truth, clock, tolerance_ms)
+    windows = Windows.of(truth, clock, border=border, lag=output.lag)
+    onsets = output.output.rises()
+    in_gaps, in_passes = _attribute(onsets, windows)
+    excluded_passes, excluded_gaps = excluded_trials(truth, windows, clock, output.invalid, lag=output.lag)
+    passes = _pass_outcomes(output, truth, windows, in_passes, excluded_passes)
+    gaps = np.where(in_gaps > 0, Outcome.TRIPPED, Outcome.QUIET).astype(np.int8)
+    gaps[excluded_gaps] = Outcome.EXCLUDED
+    trials = Trials(
+        passes=passes[first_pass:],
+        pass_onsets=in_passes[first_pass:],
+        gaps=gaps,
+        gap_onsets=in_gaps,
+        gap_after=windows.gap_after,
+        first_pass=first_pass,
+    )
+    begin = 0
+    if first_pass:
+        later = windows.gap_after >= first_pass
+        trials = Trials(
+            passes=trials.passes,
+            pass_onsets=trials.pass_onsets,
+            gaps=gaps[later],
+            gap_onsets=in_gaps[later],
+            gap_after=windows.gap_after[later],
+            first_pass=first_pass,
+        )
+        begin = int(windows.start[first_pass:].min()) if first_pass < truth.passes else clock.count
+    hours = _Hours.of(output, windows, trials, begin)
+    return _assemble(truth, trials, hours, confidence, tables=tables)
+
+
+def _attribute(onsets: Edges, windows: Windows) -> tuple[Edges, Edges]:
+    """Return how many onsets fall into every gap and into every window."""
+    starts = np.concatenate((windows.gap_start, windows.start))
+    stops = np.concatenate((windows.gap_stop, windows.stop))
+    inside = np.searchsorted(onsets, stops) - np.searchsorted(onsets, starts)
+    gaps = windows.gap_start.size
+    return inside[:gaps].astype(np.int64), inside[gaps:].astype(np.int64)
+
+
+def excluded_trials(
+    truth: Truth, windows: Windows, clock: Clock, invalid: TwoState, *, lag: int
+) -> tuple[_Bool, _Bool]:
+    """Return which passes and which gaps are no trials.
+
+    Parameters
+    ----------
+    truth : Truth
+    windows : Windows
+        Of that truth, under this lag.
+    clock : Clock
+    invalid : TwoState
+        True where an evaluation has no valid sample.
+    lag : int, evaluations
+        How many evaluations filter and delay can hold back an onset.
+    """
+    passes = (truth.start == 0) | (truth.end == clock.samples)
+    gaps = np.zeros(windows.gap_start.size, bool)
+    if invalid.edges.size or invalid.first:
+        void = RunCounter.of(void_of(invalid, clock.count), clock.count)
+        invalid_runs = RunCounter.of(invalid, clock.count)
+        covered = windows.covered_to - windows.covered_from
+        before = np.maximum(windows.start - lag - 1, 0)
+        real = covered > 0
+        passes |= void.within(windows.start, windows.stop) > 0
+        passes |= real & (void.within(before, windows.start) > 0)
+        passes |= real & (invalid_runs.within(windows.covered_from, windows.covered_to) == covered)
+        gaps = void.within(windows.gap_start, windows.gap_stop) > 0
+    return passes, gaps
+
+
+def _pass_outcomes(output: Output, truth: Truth, windows: Windows, onsets: Edges, excluded: _Bool) -> NDArray[np.int8]:
+    size = output.clock.count
+    outcome = np.where(truth.detect, np.where(onsets > 0, Outcome.HIT, Outcome.MISS), Outcome.QUIET).astype(np.int8)
+    outcome[~truth.detect & (onsets > 0)] = Outcome.TRIPPED
+    silent = np.flatnonzero(onsets == 0)
+    start, stop = windows.start[silent], windows.stop[silent]
+    active = RunCounter.of(output.output, size).within(start, stop) > 0
+    seen = active & (RunCounter.of(output.undelayed, size).within(start, stop) > 0)
+    outcome[silent[seen & truth.detect[silent]]] = Outcome.MERGED
+    outcome[silent[active & ~truth.detect[silent]]] = Outcome.HELD
+    outcome[excluded] = Outcome.EXCLUDED
+    return outcome
+
+
+@dataclass(frozen=True, slots=True)
+class _Hours:
+    running: float
+    gaps: float
+    excluded_gaps: float
+    false_active_share: float | None
+
+    @classmethod
+    def of(cls, output: Output, windows: Windows, trials: Trials, begin: int) -> _Hours:
+        size, per_hour = output.clock.count, output.clock.rate_hz * 3600
+        later = windows.gap_start.size - trials.gaps.size
+        start, stop = windows.gap_start[later:], windows.gap_stop[later:]
+        scored = trials.gaps != Outcome.EXCLUDED
+        lengths = stop - start
+        gap_time = int(lengths[scored].sum())
+        active = int(RunCounter.of(output.undelayed, size).within(start[scored], stop[scored]).sum())
+        return cls(
+            (size - begin) / per_hour,
+            gap_time / per_hour,
+            int(lengths[~scored].sum()) / per_hour,
+            active / gap_time if gap_time else None,
+        )
+
+
+def _count(truth: Truth, trials: Trials) -> Counts:
+    detect = truth.detect[trials.first_pass :]
+    outcome, onsets = trials.passes, trials.pass_onsets
+
+    def passes(which: Outcome, among: _Bool) -> int:
+        return int(np.count_nonzero((outcome == which) & among))
+
+    hits = passes(Outcome.HIT, detect)
+    trial, gap_trial = outcome != Outcome.EXCLUDED, trials.gaps != Outcome.EXCLUDED
+    return Counts(
+        onsets=int(onsets.sum() + trials.gap_onsets.sum()),
+        detect_passes=int(np.count_nonzero(detect)),
+        hits=hits,
+        misses=passes(Outcome.MISS, detect),
+        merged=passes(Outcome.MERGED, detect),
+        extra=int(onsets[detect & trial].sum()) - hits,
+        excluded_passes=passes(Outcome.EXCLUDED, detect),
+        excluded_onsets=int(onsets[~trial].sum() + trials.gap_onsets[~gap_trial].sum()),
+        ignore_passes=int(np.count_nonzero(~detect)),
+        ignore_false_trips=int(onsets[~detect & trial].sum()),
+        ignore_tripped=passes(Outcome.TRIPPED, ~detect),
+        ignore_held=passes(Outcome.HELD, ~detect),
+        excluded_ignore_passes=passes(Outcome.EXCLUDED, ~detect),
+        gaps=int(np.count_nonzero(gap_trial)),
+        gaps_tripped=int(np.count_nonzero(trials.gaps == Outcome.TRIPPED)),
+        false_trips=int(trials.gap_onsets[gap_trial].sum()),
+        excluded_gaps=int(np.count_nonzero(~gap_trial)),
+    )
+
+
+def _assemble(truth: Truth, trials: Trials, hours: _Hours, confidence: float, *, tables: bool) -> Score:
+    n = _count(truth, trials)
+    return Score(
+        counts=n,
+        trials=trials,
+        running_hours=hours.running,
+        gap_hours=hours.gaps,
+        excluded_gap_hours=hours.excluded_gaps,
+        false_active_share=hours.false_active_share,
+        lost_rate=proportion(n.lost, n.scored_passes, confidence),
+        miss_rate=proportion(n.misses, n.scored_passes, confidence),
+        merged_rate=proportion(n.merged, n.scored_passes, confidence),
+        false_trips_per_gap=proportion(n.gaps_tripped, n.gaps, confidence),
+        false_trips_per_gap_hour=count(n.false_trips, hours.gaps, confidence, per="gap-hour"),
+        false_trips_per_running_hour=count(n.false_trips, hours.running, confidence, per="running hour"),
+        ignore_trips_per_pass=count(n.ignore_false_trips, n.scored_ignore_passes, confidence, per="ignore pass"),
+        extra_per_pass=count(n.extra, n.scored_passes, confidence, per="detect pass"),
+        by_label=_by(truth.label, truth, trials, confidence) if tables else {},
+        by_lot=_by(truth.lot, truth, trials, confidence) if tables and truth.lot is not None else {},
+        self_labelled=truth.source is TruthSource.SELF_LABELLED,
+        confidence=confidence,
+    )
+
+
+def _by(names: Names, truth: Truth, trials: Trials, confidence: float) -> Mapping[str, Rate]:
+    """Return the lost rate of every name among the scored detect passes, in order of appearance."""
+    trial = truth.detect[trials.first_pass :] & (trials.passes != Outcome.EXCLUDED)
+    lost = trial & ((trials.passes == Outcome.MISS) | (trials.passes == Outcome.MERGED))
+    codes: dict[str, int] = {}
+    code = np.array([codes.setdefault(name, len(codes)) for name in names[trials.first_pass :]], np.int64)
+    of, events = np.bincount(code[trial], minlength=len(codes)), np.bincount(code[lost], minlength=len(codes))
+    return {name: proportion(int(events[k]), int(of[k]), confidence) for name, k in codes.items() if of[k]}

@@ -1,0 +1,181 @@
+"""The comparator: light with hysteresis, over blocks of evaluated samples."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.model.recording import Light
+from teachlab.sensor.edges import Edges, TwoState, joined
+from teachlab.sensor.validity import Validity
+
+CACHE_BLOCK = 1 << 17
+"""Evaluations worked on at a time, so that the comparisons stay in the cache."""
+
+_Bool = NDArray[np.bool_]
+
+
+def level_in(dtype: np.dtype[Any], level: float) -> Any:
+    """Return the smallest value of `dtype` that is not below `level`.
+
+    For any sample x of that type, ``x >= level`` and ``x < level`` as float64 comparisons are exactly
+    ``x >= level_in(...)`` and ``x < level_in(...)`` in the sample's own, faster type.
+
+    Parameters
+    ----------
+    dtype : dtype
+        uint8 … int32, or float16 … float64.
+    level : float, recording units
+
+    Examples
+    --------
+    >>> level_in(np.dtype("uint16"), 511.2)
+    512
+    >>> bool(level_in(np.dtype("float32"), 0.45) > 0.45)
+    True
+    """
+    if dtype.kind in "iu":
+        return math.ceil(level)
+    kind = dtype.type
+    with np.errstate(over="ignore"):
+        near = kind(level)
+        return near if float(near) >= level else np.nextafter(near, kind(np.inf))
+
+
+def compares_exactly(dtype: np.dtype[Any]) -> bool:
+    """Whether a type converts to float64 without rounding, so that it can be compared as it is."""
+    return (dtype.kind in "iu" and dtype.itemsize <= 4) or (dtype.kind == "f" and dtype.itemsize <= 8)
+
+
+class Comparator:
+    """Streams evaluated light through one pair of levels and keeps the edges.
+
+    Light begins at ``x >= on_level``, ends at ``x < off_level`` and holds between; an invalid evaluation
+    holds. The first valid evaluation is light if ``x >= on_level``, else dark, and everything before it
+    takes its state.
+
+    Parameters
+    ----------
+    on_level, off_level : float, recording units
+        ``off_level <= on_level``.
+    dtype : dtype
+        Stored type of the light.
+    first_level : float, recording units, optional
+        Level at or above which the first valid evaluation is light; by default `on_level`.
+    """
+
+    def __init__(
+        self, on_level: float, off_level: float, dtype: np.dtype[Any], *, first_level: float | None = None
+    ) -> None:
+        self._dtype = dtype.newbyteorder("=") if compares_exactly(dtype) else np.dtype(np.float64)
+        self._on = level_in(self._dtype, on_level)
+        self._off = level_in(self._dtype, off_level)
+        self._begin = self._on if first_level is None else level_in(self._dtype, first_level)
+        self._count = 0
+        self._first: bool | None = None
+        self._state = False
+        self._edges: list[Edges] = []
+        self._validity = Validity()
+        self._light = np.empty(CACHE_BLOCK, bool)
+        self._dark = np.empty(CACHE_BLOCK, bool)
+        self._code = np.empty(CACHE_BLOCK, np.int8)
+        self._new = np.empty(CACHE_BLOCK, bool)
+
+    @property
+    def first(self) -> bool | None:
+        """State of the first valid evaluation; None before it."""
+        return self._first
+
+    def can_skip(self, low: float | None, high: float | None) -> bool:
+        """Whether a stretch with these extremes and no invalid sample leaves the state as it is."""
+        if low is None or high is None or self._first is None:
+            return False
+        return bool(low >= self._off) if self._state else bool(high < self._on)
+
+    def must_read(self, low: float | None, high: float | None) -> bool:
+        """Whether a stretch with these extremes can be skipped in neither state."""
+        return low is None or high is None or bool(low < self._off and high >= self._on)
+
+    def skip(self, evaluations: int) -> None:
+        """Pass over evaluations that `can_skip` allows."""
+        self._validity.push(None, evaluations)
+        self._count += evaluations
+
+    def push(self, light: Light, invalid: _Bool | None = None) -> None:
+        """Take the next evaluations.
+
+        Parameters
+        ----------
+        light : ndarray, shape (n,), recording units
+            In the stored type.
+        invalid : ndarray of bool, shape (n,), optional
+            Nulls; NaN need not be flagged.
+        """
+        for a in range(0, light.size, CACHE_BLOCK):
+            part = light[a : a + CACHE_BLOCK]
+            if part.dtype != self._dtype:
+                part = part.astype(self._dtype)
+            self._push(part, None if invalid is None else invalid[a : a + CACHE_BLOCK])
+            self._count += part.size
+
+    def _push(self, x: Light, invalid: _Bool | None) -> None:
+        # One reduction answers two questions: can the state change here, and (it propagates) is there a NaN?
+        extreme = x.min() if self._state else x.max()
+        if x.dtype.kind == "f" and np.isnan(extreme):
+            nan = np.isnan(x)
+            invalid = nan if invalid is None else nan | invalid
+        self._validity.push(invalid, x.size)
+        if self._first is None:
+            if not self._start(x, invalid):
+                return
+            extreme = x.min() if self._state else extreme
+        if extreme >= self._off if self._state else extreme < self._on:
+            return
+        self._find_edges(x, invalid)
+
+    def _start(self, x: Light, invalid: _Bool | None) -> bool:
+        k = 0 if invalid is None else int(np.argmin(invalid))
+        if invalid is not None and invalid[k]:
+            return False
+        self._first = self._state = bool(x[k] >= self._begin)
+        return True
+
+    def _find_edges(self, x: Light, invalid: _Bool | None) -> None:
+        m = x.size
+        light, dark, code, new = self._light[:m], self._dark[:m], self._code[:m], self._new[:m]
+        np.greater_equal(x, self._on, out=light)
+        np.less(x, self._off, out=dark)
+        np.subtract(light.view(np.int8), dark.view(np.int8), out=code)  # +1 light, −1 dark, 0 hold
+        if invalid is not None:
+            code[invalid] = 0
+        np.not_equal(code[1:], code[:-1], out=new[1:])
+        new[0] = True
+        at = np.flatnonzero(new)
+        turn = code[at]
+        decided = turn != 0
+        at, turn = at[decided], turn[decided]
+        if at.size == 0:
+            return
+        change = np.empty(at.size, bool)
+        change[0] = (turn[0] > 0) != self._state
+        np.not_equal(turn[1:], turn[:-1], out=change[1:])
+        at = at[change]
+        if at.size:
+            self._edges.append(at + self._count)
+            self._state ^= bool(at.size & 1)
+
+    def take_edges(self) -> Edges:
+        """Return the edges found since they were last taken, and forget them."""
+        edges, self._edges = joined(self._edges), []
+        return edges
+
+    def light_state(self) -> TwoState:
+        """Return the comparator's state so far: true is light."""
+        return TwoState(bool(self._first), joined(self._edges))
+
+    def validity(self) -> TwoState:
+        """Return which evaluations were invalid so far: true is invalid."""
+        return self._validity.state()

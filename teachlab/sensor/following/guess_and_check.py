@@ -1,0 +1,182 @@
+"""The way of some members through intervals: guess where references stay, see what is certain, move, check."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from teachlab.sensor.edges import Edges
+from teachlab.sensor.following.certain import agree
+from teachlab.sensor.following.members import Members
+from teachlab.sensor.following.path import path_of
+from teachlab.sensor.following.rows import Rows, Values
+
+ROOM = 1.5
+"""How much further than it went before a reference may go, so that the next guess mostly holds."""
+
+
+class Look:
+    """One look at intervals: the members go through as many as their guessed bounds allow.
+
+    Parameters
+    ----------
+    members : Members
+        Moved by it.
+    rows : Rows
+    reach : ndarray of float64, shape (m,), recording units
+        How far from where it is each reference may go.
+
+    Attributes
+    ----------
+    done : int
+        Intervals gone through, at least 1.
+    unsure : float
+        Share of intervals in which members may differ.
+    narrower_helps : bool
+        Whether the levels of the members lie less apart than they may move.
+    reach : ndarray of float64, shape (m,), recording units
+        What to guess next.
+    """
+
+    def __init__(self, members: Members, rows: Rows, reach: Values) -> None:
+        self._members, self._rows, self._every = members, rows, rows.every
+        self._start = members.value
+        self._low = np.maximum(members.value - reach, members.low_limit)
+        self._high = np.minimum(members.value + reach, members.high_limit)
+        self._went = np.zeros(len(members))
+        self.done = 0
+        bounds = members.bounds(self._low, self._high)
+        if not bounds.finite:
+            members.walk(rows, 0)
+            members.note(np.empty(0, np.int64))
+            self.done, self.unsure, self.reach, self.narrower_helps = 1, 1.0, reach, True
+            return
+        still = members.bounds(members.value, members.value)
+        self.narrower_helps = bounds.on_high - bounds.on_low > 2 * (still.on_high - still.on_low)
+        self._agreement = agreement = agree(rows, members, bounds)
+        self._moved = np.flatnonzero((agreement.counted > 0) & ~agreement.unsure)
+        counted = agreement.counted[self._moved]
+        self._means = agreement.total[self._moved] / counted
+        self._weights = counted / (counted + members.constant)
+        self.unsure = float(agreement.unsure.mean())
+        self._go()
+        members.note(self._common_edges())
+        self.reach = np.maximum(ROOM * self._went, reach / 2)
+
+    def _go(self) -> None:
+        for unsure in [*np.flatnonzero(self._agreement.unsure).tolist(), self._rows.count]:
+            while self.done < unsure:
+                self._certain(unsure)
+                if self._left():
+                    return
+            if unsure < self._rows.count:
+                self._members.walk(self._rows, unsure)
+                self.done = unsure + 1
+                if self._left():
+                    return
+
+    def _left(self) -> bool:
+        """Whether a reference is outside the bounds for which the agreement was found."""
+        value = self._members.value
+        np.maximum(self._went, np.abs(value - self._start), out=self._went)
+        return not bool(((value >= self._low) & (value <= self._high)).all())
+
+    def _certain(self, stop: int) -> None:
+        """Go through intervals that are certain, at most to `stop`."""
+        members, a = self._members, self.done
+        stop, special = self._patience_ends(stop)
+        i, j = np.searchsorted(self._moved, (a, stop)).tolist()
+        value, of = np.unique(members.value, return_inverse=True)
+        path = path_of(value, self._means[i:j], self._weights[i:j], members.slew)
+        used, limited, leaves = self._usable(path, of)
+        if limited or leaves:
+            special = limited
+            stop = int(self._moved[i + used]) if limited else int(self._moved[i + used - 1]) + 1
+        self._move(path[:used], of, self._moved[i : i + used], stop)
+        if special and stop < self._rows.count:
+            everyone = np.ones(len(members), np.int64)
+            members.update(
+                self._at(stop + 1), everyone * self._agreement.counted[stop], everyone * self._agreement.total[stop],
+                int(self._rows.present[stop]), float(self._rows.total[stop]),
+            )  # fmt: skip
+            stop += 1
+        self._enter(a, stop)
+        self.done = stop
+
+    def _patience_ends(self, stop: int) -> tuple[int, bool]:
+        """Return the first interval at whose end a reference may be set anew, or `stop`, and whether there is one."""
+        patience = self._members.patience
+        if patience is None:
+            return stop, False
+        i, j = np.searchsorted(self._moved, (self.done, stop))
+        moved = self._moved[i:j]
+        left = np.full(moved.size + 1, patience)
+        left[0] -= int(self._members.waited.max())
+        ends = np.append(self.done - 1, moved) + np.maximum(-(-left // self._every), 1)
+        late = np.flatnonzero(ends < np.append(moved, stop))
+        return (int(ends[late[0]]), True) if late.size else (stop, False)
+
+    def _usable(self, path: Values, of: Edges) -> tuple[int, bool, bool]:
+        """Return how many updates of a path hold, whether the next one meets a limit, and the last one leaves bounds.
+
+        The update with which a reference leaves its bounds still holds: it was decided before.
+        """
+        members = self._members
+        if path.shape[0] == 0:
+            return 0, False, False
+        limits = _inner(of, path.shape[1], members.low_limit, members.high_limit)
+        bounds = _inner(of, path.shape[1], self._low, self._high)
+        least, most = path.min(axis=0), path.max(axis=0)
+        if all(((least >= low) & (most <= high)).all() for low, high in (limits, bounds)):
+            np.maximum(self._went, np.maximum(most[of] - self._start, self._start - least[of]), out=self._went)
+            return path.shape[0], False, False
+        within = [((path >= low) & (path <= high)).all(axis=1) for low, high in (limits, bounds)]
+        limit, bound = (int(np.argmin(ok)) if not ok.all() else path.shape[0] for ok in within)
+        if limit <= bound:
+            return limit, True, False
+        reached = path[:limit]  # what would come is the best guess of the reach
+        np.maximum(
+            self._went,
+            np.maximum(reached.max(axis=0)[of] - self._start, self._start - reached.min(axis=0)[of]),
+            out=self._went,
+        )
+        return bound + 1, False, True
+
+    def _move(self, path: Values, of: Edges, moved: Edges, stop: int) -> None:
+        """Move the references along a path of updates, up to the beginning of interval `stop`."""
+        members = self._members
+        if moved.size == 0:
+            members.waited = members.waited + (stop - self.done) * self._every
+            return
+        if members.alarm.any():
+            members.sound_alarms(self._at(int(moved[0]) + 1), np.zeros(len(members), bool))
+        members.move(path.min(axis=0)[of])
+        members.move(path.max(axis=0)[of])
+        members.move(path[-1][of])
+        members.waited = np.full(len(members), (stop - 1 - int(moved[-1])) * self._every)
+
+    def _enter(self, a: int, stop: int) -> None:
+        """Take the state at the beginning of interval `stop`, and how long it freezes; from interval `a` on."""
+        members, light, at = self._members, self._agreement.light, self._at(stop)
+        flips = int(np.searchsorted(light.edges, at))
+        members.state = np.full(len(members), light.first ^ bool(flips & 1))
+        starts, ends = self._agreement.objects
+        k = int(np.searchsorted(starts, at)) - 1
+        last = min(int(ends[k]), at) if k >= 0 else 0
+        if last > self._at(a):
+            members.free_from = np.maximum(members.free_from, last + members.hold)
+
+    def _common_edges(self) -> Edges:
+        edges = self._agreement.light.edges
+        row = (edges - self._rows.start) // self._every
+        return edges[(row < self.done) & ~self._agreement.unsure[row]]
+
+    def _at(self, row: int) -> int:
+        return self._rows.start + row * self._every
+
+
+def _inner(of: Edges, classes: int, low: Values, high: Values) -> tuple[Values, Values]:
+    """Return what all members of each class have between their bounds."""
+    inner_low, inner_high = np.full(classes, -np.inf), np.full(classes, np.inf)
+    np.maximum.at(inner_low, of, low)
+    np.minimum.at(inner_high, of, high)
+    return inner_low, inner_high

@@ -1,0 +1,93 @@
+"""Whole update intervals of evaluated light, and what is the same of them for every setting."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.sensor.edges import Edges
+
+Values = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rows:
+    """Update intervals that follow one another.
+
+    Parameters
+    ----------
+    start : int
+        Evaluation with which the first begins.
+    light : ndarray of float64, shape (rows, evaluations of an interval), recording units
+    low, high : ndarray of float64, shape (rows,), recording units
+        Extremes; NaN where an evaluation is invalid.
+    present : ndarray of int64, shape (rows,)
+        How many evaluations are finite.
+    total : ndarray of float64, shape (rows,), recording units
+        Sum of these, added in their order.
+    sound : ndarray of bool, shape (rows,)
+        Whether all are finite.
+    """
+
+    start: int
+    light: Values
+    low: Values
+    high: Values
+    present: Edges
+    total: Values
+    sound: Flags
+
+    @classmethod
+    def of(cls, start: int, light: Values) -> Rows:
+        """Take the extremes and sums of intervals."""
+        turned = np.ascontiguousarray(light.T)
+        low, high = turned.min(axis=0), turned.max(axis=0)
+        sound = np.isfinite(low) & np.isfinite(high)
+        with np.errstate(all="ignore"):
+            total = added(turned)
+        present = np.full(light.shape[0], light.shape[1])
+        broken = np.flatnonzero(~sound)
+        if broken.size:
+            finite = np.isfinite(light[broken])
+            present[broken] = np.count_nonzero(finite, axis=1)
+            with np.errstate(over="ignore"):
+                total[broken] = added(np.where(finite, light[broken], 0.0).T)
+        return cls(start, light, low, high, present, total, sound)
+
+    @property
+    def count(self) -> int:
+        """How many intervals."""
+        return int(self.light.shape[0])
+
+    @property
+    def every(self) -> int:
+        """Evaluations of an interval."""
+        return int(self.light.shape[1])
+
+    @property
+    def evaluations(self) -> int:
+        """How many evaluations they hold."""
+        return int(self.light.size)
+
+    def part(self, a: int, b: int) -> Rows:
+        """Return the intervals ``a … b − 1``."""
+        return Rows(
+            self.start + a * self.every, self.light[a:b], self.low[a:b], self.high[a:b], self.present[a:b],
+            self.total[a:b], self.sound[a:b],
+        )  # fmt: skip
+
+
+def added(turned: Values) -> Values:
+    """Return sums over the first axis, each added one by one to 0 from the first on.
+
+    A reduction may add in another order, which rounds otherwise.
+    """
+    if turned.shape[0] > turned.shape[1]:
+        return np.asarray(0.0 + np.add.accumulate(turned, axis=0)[-1])
+    total: Values = 0.0 + turned[0]
+    for row in turned[1:]:
+        total += row
+    return total

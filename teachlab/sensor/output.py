@@ -1,0 +1,83 @@
+"""What a sensor with one setting does over one recording."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from teachlab.model.setting import DelaysActOn, Polarity, Setting
+from teachlab.sensor.clock import Clock
+from teachlab.sensor.edges import Edges, TwoState
+from teachlab.sensor.following.reference import Followed
+
+VOID_FROM = 5
+"""Invalid evaluations in a row that are bridged; from the next one on they are void."""
+
+
+def onset_lag(setting: Setting, clock: Clock) -> int:
+    """Return how many evaluations filter and delay can hold back an onset.
+
+    ``consecutive − 1`` plus the off-delay for dark-on with delays on the light state, else the on-delay.
+    """
+    held_by_off = setting.polarity is Polarity.DARK_ON and setting.delays_act_on is DelaysActOn.LIGHT
+    delay_ms = setting.off_delay_ms if held_by_off else setting.on_delay_ms
+    return min(setting.consecutive - 1, clock.count) + clock.delay(delay_ms)
+
+
+def void_of(invalid: TwoState, size: int) -> TwoState:
+    """Return which of `size` evaluations are void: the 6th invalid one in a row and those after it."""
+    starts, ends = invalid.runs(size)
+    starts = starts.clip(min=0) + VOID_FROM
+    long = starts < ends
+    return TwoState.from_runs(starts[long], ends[long], size)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Output:
+    """The output of one replay, as edges over evaluations.
+
+    Parameters
+    ----------
+    setting : Setting
+        What was replayed.
+    clock : Clock
+        Which sample every evaluation read.
+    undelayed : TwoState
+        Polarity applied to the filtered state, without the delays: true is active.
+    output : TwoState
+        The output: true is active.
+    invalid : TwoState
+        True where an evaluation had no valid sample.
+    followed : Followed, optional
+        What the reference did, for a setting that follows.
+    """
+
+    setting: Setting
+    clock: Clock
+    undelayed: TwoState
+    output: TwoState
+    invalid: TwoState
+    followed: Followed | None = None
+
+    @property
+    def active_at_start(self) -> bool:
+        """Whether the output is active at the first evaluation (which is no onset)."""
+        return self.output.first
+
+    @property
+    def onsets(self) -> Edges:
+        """Samples of the first active evaluations, int64."""
+        return self.clock.sample_of(self.output.rises())
+
+    @property
+    def releases(self) -> Edges:
+        """Samples of the first inactive evaluations, int64."""
+        return self.clock.sample_of(self.output.falls())
+
+    @property
+    def lag(self) -> int:
+        """How many evaluations filter and delay can hold back an onset."""
+        return onset_lag(self.setting, self.clock)
+
+    def void(self) -> TwoState:
+        """Return which evaluations are void: the 6th invalid one in a row and those after it."""
+        return void_of(self.invalid, self.clock.count)

@@ -1,1 +1,0 @@
-"""What the steps share: the evaluation clock, the comparator, extremes and noise."""

@@ -1,0 +1,1 @@
+"""Numbers in, numbers out: intervals, lots, bursts, differences, tail, trend, tolerance, planning."""

@@ -1,0 +1,322 @@
+"""Alarms that come before the first lost pass: a sequential test on the level, and a margin alarm."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass, replace
+from functools import cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from teachlab.errors import ParameterError
+
+SHIFT_SD = 1.0
+THRESHOLD = 5.0
+FALSE_ALARM = 0.05
+"""Chance of an alarm over a whole recording on which nothing changes."""
+BASELINE_SHARE = 0.2
+LEAST_BASELINE = 20
+LONGEST_SOLVED, LARGEST_SOLVED = 1e8, 16.0
+"""Run length, and threshold, up to which the equation is solved: beyond, the system is nearly singular or large."""
+FACTOR = 1.5
+HORIZON = 100
+"""A warning is for nothing if none of this many passes from it on is lost."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sequential:
+    """A one-sided cumulative sum on the level of the passes.
+
+    Parameters
+    ----------
+    alarm : int or None
+        Index of the pass at which it first exceeds the threshold, None if it never does.
+    largest : float
+        Largest sum, in standard deviations.
+    run_length : float
+        Passes to a false alarm on average, where nothing changes and what `source` names is independent, even if the
+        mean of the baseline is two of its standard errors too high.
+    threshold : float
+        Largest sum that raises no alarm, in standard deviations.
+    baseline : int
+        Values from which mean and standard deviation come; none of them can raise the alarm.
+    source : str
+        What is taken as independent: ``"passes"``, ``"lots"`` or ``"blocks"``, stretches of passes. Standard deviations
+        are those of their means.
+    lots : int or None
+        How many lots or stretches were learnt from.
+    """
+
+    alarm: int | None
+    largest: float
+    run_length: float
+    threshold: float
+    baseline: int
+    source: str = "passes"
+    lots: int | None = None
+
+    def later_by(self, passes: int) -> Sequential:
+        """Return the same with the alarm counted from so many passes earlier."""
+        return self if self.alarm is None else replace(self, alarm=self.alarm + passes)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return asdict(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MarginAlarm:
+    """What a warning "light within a factor of the level" would have done.
+
+    Parameters
+    ----------
+    factor : float
+    warned : int
+        Passes that were detected with less than the factor in hand.
+    first_warned, first_lost : int or None
+        Index of the pass.
+    lead : int or None
+        Passes from the first warning to the first lost pass; negative if the loss came first.
+    warnings : int
+        Spells of warned passes, one spell going on while less than the horizon lies between them.
+    for_nothing : int
+        Spells after which no pass was lost within the horizon.
+    """
+
+    factor: float
+    warned: int
+    first_warned: int | None
+    first_lost: int | None
+    lead: int | None
+    warnings: int
+    for_nothing: int
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return asdict(self)
+
+
+@cache
+def run_length(shift_sd: float = SHIFT_SD, threshold: float = THRESHOLD, *, drift_sd: float = 0.0) -> float:
+    """Return the average number of values until a one-sided cumulative sum raises an alarm.
+
+    Parameters
+    ----------
+    shift_sd : float
+        Shift to be found, in standard deviations; half of it is the allowance k.
+    threshold : float
+        h, in standard deviations.
+    drift_sd : float
+        True shift; 0 for the run length to a false alarm.
+
+    Notes
+    -----
+    From a sum at z, ``L(z) = 1 + L(0) Φ(−z − Δ) + ∫₀ʰ L(x) φ(x − z − Δ) dx`` with ``Δ = drift − k``; solved for
+    L(0) on the nodes of a Gauss–Legendre rule. Where it exceeds a hundred million values, or h exceeds 16, Siegmund's
+    ``(exp(−2 Δ b) + 2 Δ b − 1) / (2 Δ²)``, ``b = h + 1.166`` and b² for Δ = 0, goes on from there: its growth is
+    exact.
+
+    References
+    ----------
+    Page, Continuous inspection schemes, Biometrika 41 (1954) 100–115 (the equation); Siegmund, Sequential Analysis
+    (1985).
+
+    Examples
+    --------
+    >>> round(run_length(1.0, 5.0)), round(run_length(1.0, 5.0, drift_sd=1.0), 1)
+    (931, 10.4)
+    """
+    if not (shift_sd > 0 and threshold > 0):
+        raise ParameterError(f"shift and threshold must be above 0, got {shift_sd:g} and {threshold:g}.")
+    delta = drift_sd - shift_sd / 2
+    near = min(threshold, LARGEST_SOLVED)
+    while _siegmund(delta, near) > LONGEST_SOLVED and near > 0.5:
+        near -= 0.5
+    solved = _solved(delta, near)
+    if near == threshold:
+        return solved
+    if delta > 0:
+        return solved + _siegmund(delta, threshold) - _siegmund(delta, near)
+    return solved * _siegmund(delta, threshold) / _siegmund(delta, near)
+
+
+def _siegmund(delta: float, threshold: float) -> float:
+    b = threshold + 1.166
+    if abs(delta * b) < 1e-4:
+        return b * b
+    if -2 * delta * b > 700:
+        return math.inf
+    return (math.exp(-2 * delta * b) + 2 * delta * b - 1) / (2 * delta * delta)
+
+
+@cache
+def _rule(nodes: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    return np.polynomial.legendre.leggauss(nodes)
+
+
+def _solved(delta: float, threshold: float) -> float:
+    """Return L(0) of Page's equation."""
+    from scipy.special import ndtr
+
+    node, weight = _rule(32 * math.ceil(max(1.0, threshold / 8)))
+    x, weight = threshold * (node + 1) / 2, weight * threshold / 2
+    begin = np.concatenate(([0.0], x))
+    system = np.eye(begin.size)
+    system[:, 0] -= ndtr(-begin - delta)
+    step = x[None, :] - begin[:, None] - delta
+    system[:, 1:] -= weight * np.exp(-(step**2) / 2) / math.sqrt(2 * math.pi)
+    return float(np.linalg.solve(system, np.ones(begin.size))[0])
+
+
+@cache
+def threshold_for(watched: int, baseline: int, *, shift_sd: float = SHIFT_SD, chance: float = FALSE_ALARM) -> float:
+    """Return the threshold at which so many values raise a false alarm with about this chance.
+
+    Not below `THRESHOLD`: for a thousand values and more a fixed threshold would alarm on every steady line.
+
+    Parameters
+    ----------
+    watched, baseline : int
+        How many values are watched, and how many were learnt from.
+
+    Notes
+    -----
+    The waiting time to a false alarm is nearly exponential, so ``run_length(h) = watched / chance``, where the
+    mean of the baseline is taken to be two of its standard errors too high.
+
+    Examples
+    --------
+    >>> round(threshold_for(40, 10_000), 2), round(threshold_for(10_000, 10_000), 2)
+    (5.02, 10.75)
+    """
+    from scipy.optimize import brentq
+
+    needed, delta = watched / chance, _doubt(baseline) - shift_sd / 2
+    if run_length(shift_sd, THRESHOLD, drift_sd=_doubt(baseline)) >= needed:
+        return THRESHOLD
+    # The run length is Siegmund's times a factor that hardly depends on the threshold: a few rounds settle it.
+    threshold, factor = THRESHOLD, 1.0
+    for _ in range(4):
+        most = 2.0 * THRESHOLD
+        while _siegmund(delta, most) * factor < needed:
+            most *= 2
+        threshold = float(brentq(lambda h, f=factor: _siegmund(delta, h) * f - needed, 0.1, most))
+        factor = run_length(shift_sd, threshold, drift_sd=_doubt(baseline)) / _siegmund(delta, threshold)
+    return max(THRESHOLD, threshold)
+
+
+def _doubt(baseline: int) -> float:
+    """Return two standard errors of the mean of a baseline, in standard deviations of its values."""
+    return 2 / math.sqrt(baseline)
+
+
+def falling(
+    values: ArrayLike,
+    *,
+    shift_sd: float = SHIFT_SD,
+    threshold: float | None = None,
+    learn: ArrayLike | None = None,
+    alike: float = 1.0,
+) -> Sequential | None:
+    """Watch for a fall of the level below that of the first passes.
+
+    Parameters
+    ----------
+    values : array_like of float, shape (n,)
+        What must not fall, in time order, without NaN.
+    learn : array_like of float, shape (m,), optional
+        Earlier values to learn mean and standard deviation from; without them the first fifth of `values` serves.
+    threshold : float, optional
+        h, in standard deviations; without it that of `threshold_for`.
+    alike : float, at least 1
+        How many neighbouring values are worth one independent value: threshold and run length grow with it. For
+        values in lots see `teachlab.questions.stale.lot_alarm`.
+
+    Returns
+    -------
+    Sequential or None
+        None with fewer than 20 values to learn from, none that differ, or none left to watch.
+
+    Notes
+    -----
+    ``S = max(0, S + (m − x) / s − k)`` with m and s of the values learnt from; alarm at S > h.
+
+    Examples
+    --------
+    >>> steady = np.random.default_rng(0).normal(100, 2, 200)
+    >>> falling(np.concatenate([steady, steady - 6])).alarm
+    204
+    """
+    x = np.asarray(values, np.float64).reshape(-1)
+    learnt = 0 if learn is not None else max(LEAST_BASELINE, math.ceil(BASELINE_SHARE * x.size))
+    base = x[:learnt] if learn is None else np.asarray(learn, np.float64).reshape(-1)
+    if x.size <= learnt or base.size < LEAST_BASELINE:
+        return None
+    spread = float(base.std(ddof=1))
+    if not spread > 0:
+        return None
+    if threshold is None:
+        independent = (math.ceil((x.size - learnt) / alike), max(1, round(base.size / alike)))
+        threshold = alike * threshold_for(*independent, shift_sd=shift_sd)
+    steps = (base.mean() - x[learnt:]) / spread - shift_sd / 2
+    sums = sums_of(steps)
+    over = sums > threshold
+    return Sequential(
+        alarm=learnt + int(np.argmax(over)) if over.any() else None,
+        largest=float(sums.max()),
+        run_length=alike * run_length(shift_sd, threshold / alike, drift_sd=_doubt(max(1, round(base.size / alike)))),
+        threshold=threshold,
+        baseline=base.size,
+    )
+
+
+def sums_of(steps: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the running sums of steps that are set to 0 whenever they fall below it."""
+    # That is the distance of the plain sum to its lowest value so far.
+    plain = np.concatenate(([0.0], np.cumsum(steps)))
+    return (plain - np.minimum.accumulate(plain))[1:]
+
+
+def margin_alarm(gain: ArrayLike, lost: ArrayLike, *, factor: float = FACTOR, horizon: int = HORIZON) -> MarginAlarm:
+    """Say when a warning below a factor of excess gain comes, and how often for nothing.
+
+    Parameters
+    ----------
+    gain : array_like of float, shape (n,)
+        Excess gain of every pass in time order: how many times the light exceeds what is needed.
+    lost : array_like of bool, shape (n,)
+    factor : float
+        Warn below it; above 1.
+    horizon : int, passes
+
+    Examples
+    --------
+    >>> found = margin_alarm([2, 1.4, 2, 1.3, 0.9, 2], [0, 0, 0, 0, 1, 0], horizon=2)
+    >>> found.lead, found.warnings, found.for_nothing
+    (3, 2, 1)
+    """
+    ratio, gone = np.asarray(gain, np.float64), np.asarray(lost, bool)
+    if not factor > 1 or horizon < 1:
+        raise ParameterError(f"factor must be above 1 and horizon at least 1, got {factor:g} and {horizon}.")
+    warned = np.flatnonzero((ratio < factor) & ~gone)
+    missed = np.flatnonzero(gone)
+    first_warned, first_lost = (int(v[0]) if v.size else None for v in (warned, missed))
+    new = np.diff(warned, prepend=-horizon - 1) >= horizon
+    ends = warned[np.append(np.flatnonzero(new)[1:] - 1, warned.size - 1)] if warned.size else warned
+    return MarginAlarm(
+        factor=factor,
+        warned=int(warned.size),
+        first_warned=first_warned,
+        first_lost=first_lost,
+        lead=None if first_warned is None or first_lost is None else first_lost - first_warned,
+        warnings=int(np.count_nonzero(new)),
+        for_nothing=_for_nothing(warned[new], ends, missed, horizon),
+    )
+
+
+def _for_nothing(begins: NDArray[np.int64], ends: NDArray[np.int64], missed: NDArray[np.int64], horizon: int) -> int:
+    """Return how many spells hold no lost pass from their begin to the horizon after their end."""
+    within = np.searchsorted(missed, ends + horizon) - np.searchsorted(missed, begins)
+    return int(np.count_nonzero(within == 0))

@@ -1,0 +1,142 @@
+"""One figure per recording: where the light lies, where the draws put the level, what they cost."""
+
+from __future__ import annotations
+
+import io
+import math
+from typing import Any
+
+import numpy as np
+
+from teachlab.model.draws import RecordingBench, StrategyResult
+from teachlab.model.setting import Polarity
+from teachlab.model.teaching import Levels
+from teachlab.model.truth import Truth
+from teachlab.studies.reasons import Extremes, active_level
+
+OBJECT, BACKGROUND, GREY = "#D55E00", "#0072B2", "#595959"
+
+
+def bench_figure(bench: RecordingBench, truth: Truth, extremes: Extremes, *, kind: str = "svg") -> bytes:
+    """Draw a bench.
+
+    Above: how often every level is the extreme of a pass or of a gap. Below on the same axis: the active
+    level of every draw, a dot where it costs nothing, a cross where it does. Right: the spread
+    of the cost.
+
+    Parameters
+    ----------
+    bench : RecordingBench
+    truth : Truth
+        Of the recording benched.
+    extremes : Extremes
+        Of its passes and gaps, at the evaluation rate of the bench.
+    kind : str
+        svg or png.
+
+    Returns
+    -------
+    bytes
+        The same bytes for the same bench and library versions.
+    """
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    with mpl.rc_context({"svg.hashsalt": bench.recording, "svg.fonttype": "none", "font.size": 9}):
+        rows = len(bench.results)
+        figure = Figure(figsize=(11, 3.6 + 0.42 * rows), layout="constrained")
+        grid = figure.add_gridspec(2, 2, height_ratios=(2.0, 0.6 + 0.42 * rows), width_ratios=(2.3, 1))
+        levels = figure.add_subplot(grid[1, 0])
+        light = figure.add_subplot(grid[0, 0], sharex=levels)
+        cost = figure.add_subplot(grid[1, 1], sharey=levels)
+        _draw_light(light, bench, truth, extremes)
+        _draw_levels(levels, bench)
+        _draw_cost(cost, bench)
+        key = figure.add_subplot(grid[0, 1])
+        key.axis("off")
+        handles = [h for axes in (light, levels, cost) for h in axes.get_legend_handles_labels()[0]]
+        key.legend(handles=handles, loc="center left", frameon=False, fontsize=8.5)
+        figure.suptitle(
+            f"{bench.recording}: {bench.draws} draws, {bench.scored_passes} scored passes, "
+            f"cost of lost : false = {bench.costs.miss:g} : {bench.costs.false:g}"
+            + (" — synthetic, no evidence about a real line" if bench.synthetic else "")
+            + (" — self-labelled, supports no claim" if bench.self_labelled else ""),
+            fontsize=10,
+        )
+        out = io.BytesIO()
+        metadata = {"Date": None} if kind == "svg" else None
+        figure.savefig(out, format=kind, metadata=metadata, dpi=110)
+        return out.getvalue()
+
+
+def _extremes(bench: RecordingBench, truth: Truth, extremes: Extremes) -> tuple[Levels, Levels]:
+    """Return the extreme of every detect pass and of every gap, on the object's side."""
+    ups = [r.median_draw.setting.polarity for r in bench.results if r.median_draw and r.median_draw.setting]
+    up = not ups or ups[0] is Polarity.LIGHT_ON
+    passes = extremes.passes.select(truth.detect[extremes.pass_rows])
+    found = (passes.high, extremes.gaps.high) if up else (passes.low, extremes.gaps.low)
+    return found[0][~np.isnan(found[0])], found[1][~np.isnan(found[1])]
+
+
+def _draw_light(axes: Any, bench: RecordingBench, truth: Truth, extremes: Extremes) -> None:
+    passes, gaps = _extremes(bench, truth, extremes)
+    both = np.concatenate((passes, gaps))
+    if both.size:
+        bins = np.linspace(both.min(), max(both.max(), both.min() + 1e-9), 80)
+        axes.hist(gaps, bins, color=BACKGROUND, alpha=0.75, label=f"extreme of a gap ({gaps.size})")
+        axes.hist(
+            passes, bins, histtype="step", hatch="////", color=OBJECT, linewidth=1.3,
+            label=f"extreme of a pass ({passes.size})",
+        )  # fmt: skip
+        axes.set_yscale("symlog", linthresh=1)
+        axes.set_ylim(bottom=0)
+    axes.set_ylabel("how many")
+    axes.tick_params(labelbottom=False)
+    axes.spines[["top", "right"]].set_visible(False)
+
+
+def _draw_levels(axes: Any, bench: RecordingBench) -> None:
+    best = bench.best_fixed
+    low, high = best.on_interval if best.setting.polarity is Polarity.LIGHT_ON else best.off_interval
+    axes.axvspan(low, high, color=GREY, alpha=0.14, linewidth=0, zorder=0,
+                 label=f"as good as the best fixed setting ({best.cost:.3g} per pass)")  # fmt: skip
+    for row, result in enumerate(bench.results):
+        taught = [d for d in result.draws if d.setting is not None]
+        at = np.array([active_level(d.setting) for d in taught if d.setting is not None])
+        free = np.array([d.measures["cost"] == 0 for d in taught], bool)
+        # Spread by draw number, so that equal levels stay visible and the picture repeats.
+        offset = row + 0.72 * (np.array([d.draw for d in taught]) / max(len(result.draws) - 1, 1) - 0.5)
+        named = {} if row else {"label": "active level of a draw that costs nothing"}
+        axes.scatter(at[free], offset[free], s=7, color=BACKGROUND, linewidths=0, **named)
+        named = {} if row else {"label": "active level of a draw that loses or trips"}
+        axes.scatter(at[~free], offset[~free], s=9, marker="x", color=OBJECT, linewidths=0.6, **named)
+        if not taught:
+            axes.text(0.5, row, "abstained", ha="center", va="center", transform=axes.get_yaxis_transform())
+    axes.set_yticks(range(len(bench.results)), [_row_name(bench, r) for r in bench.results])
+    axes.set_ylim(len(bench.results) - 0.5, -0.5)
+    axes.set_xlabel(f"level at which the output becomes active, {bench.unit}")
+    axes.spines[["top", "right"]].set_visible(False)
+
+
+def _row_name(bench: RecordingBench, result: StrategyResult) -> str:
+    place = f"{bench.ranking.index(result.strategy) + 1}. " if result.strategy in bench.ranking else "– "
+    return place + result.strategy + (f"\n({result.abstained} abstained)" if result.abstained else "")
+
+
+def _draw_cost(axes: Any, bench: RecordingBench) -> None:
+    named = [{"label": text} for text in ("5–95 % of the draws", "median draw", "costliest draw")]
+    for row, result in enumerate(bench.results):
+        spread = result.spreads.get("cost")
+        if spread is None or math.isnan(spread.median):
+            continue
+        bar, middle, worst = named or [{}] * 3
+        axes.plot([spread.p05, spread.p95], [row, row], color=GREY, linewidth=4, alpha=0.45, **bar)
+        axes.plot([spread.median], [row], "D", color="black", markersize=5, linestyle="none", **middle)
+        axes.plot([spread.worst], [row], "|", color=OBJECT, markersize=11, markeredgewidth=2, linestyle="none", **worst)
+        named = []
+    # A power of ten as the border of the linear part keeps the ticks apart.
+    axes.set_xscale("symlog", linthresh=10.0 ** math.floor(-math.log10(max(bench.scored_passes, 1))), linscale=0.4)
+    axes.set_xlim(left=0)
+    axes.set_xlabel("cost per pass")
+    axes.tick_params(labelleft=False)
+    axes.spines[["top", "right"]].set_visible(False)

@@ -1,0 +1,140 @@
+"""Bench recordings in files, several at once, and write what was found."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from teachlab.data.atomic_files import write_aside
+from teachlab.data.opening import open_with_passes
+from teachlab.data.setting_files import write_setting
+from teachlab.errors import InputError, TruthError
+from teachlab.model.draws import RecordingBench
+from teachlab.model.json_values import plain
+from teachlab.model.recording import Recording
+from teachlab.model.truth import Truth
+from teachlab.studies.document import bench_document
+from teachlab.studies.figure import bench_figure
+from teachlab.studies.options import BenchOptions
+from teachlab.studies.reasons import Extremes
+from teachlab.studies.run import Progress, bench_recording, part_of
+from teachlab.studies.store import write_draws
+from teachlab.teaching import resolve
+
+Specs = Mapping[str, Mapping[str, str]]
+"""Strategies by name or file, each with its parameters as texts."""
+
+
+def open_pair(recording: str, truth: str | None = None) -> tuple[Recording, Truth]:
+    """Open a recording and the passes named, or found beside it.
+
+    Raises
+    ------
+    TruthError
+        If there are none.
+    """
+    opened, passes = open_with_passes(recording, truth)
+    if passes is None:
+        raise TruthError(
+            f"{recording}: no table of passes lies beside it (NAME.passes.parquet or NAME.passes.csv). "
+            f"Name one with --truth, or propose passes with: teachlab label {recording}"
+        )
+    return opened, passes
+
+
+def bench_files(
+    recordings: Sequence[str],
+    strategies: Specs,
+    *,
+    options: BenchOptions,
+    truth: str | None = None,
+    jobs: int = 0,
+    progress: Progress | None = None,
+) -> list[RecordingBench]:
+    """Bench every recording; several at once in worker processes, each of which opens its own files.
+
+    Parameters
+    ----------
+    recordings : sequence of str
+        Paths or URIs.
+    strategies : mapping
+        See `Specs`.
+    options : BenchOptions
+    truth : str, optional
+        Passes of a single recording.
+    jobs : int
+        Recordings at once; 0 for as many as there are cores.
+    progress : callable, optional
+        Called with the share done.
+
+    Returns
+    -------
+    list of RecordingBench
+        In the order of the recordings.
+    """
+    if len(recordings) == 1 or jobs == 1:
+        return [
+            _bench(k, r, strategies, options, truth, part_of(progress, k, len(recordings)))[1]
+            for k, r in enumerate(recordings)
+        ]
+    from joblib import Parallel, delayed
+
+    pool = Parallel(n_jobs=jobs or -1, return_as="generator_unordered")
+    done: dict[int, RecordingBench] = {}
+    for k, bench in pool(delayed(_bench)(k, r, strategies, options, truth, None) for k, r in enumerate(recordings)):
+        done[k] = bench
+        if progress is not None:
+            progress(len(done) / len(recordings))
+    return [done[k] for k in range(len(recordings))]
+
+
+def _bench(
+    k: int, recording: str, strategies: Specs, options: BenchOptions, truth: str | None, progress: Progress | None
+) -> tuple[int, RecordingBench]:
+    opened, passes = open_pair(recording, truth)
+    built = [resolve(name, parameters) for name, parameters in strategies.items()]
+    return k, bench_recording(opened, passes, built, options=options, progress=progress)
+
+
+def write_bench(
+    benches: Sequence[RecordingBench],
+    folder: str | Path,
+    *,
+    recordings: Sequence[tuple[Truth, Extremes]],
+) -> list[Path]:
+    """Write ``draws.parquet``, ``bench.json``, and per recording a figure and the recommended setting into a folder.
+
+    Parameters
+    ----------
+    benches : sequence of RecordingBench
+    folder : str or Path
+        Created if it is not there; files of these names are replaced.
+    recordings : sequence of (Truth, Extremes)
+        In the order of the benches, for the figures.
+
+    Returns
+    -------
+    list of Path
+        What was written.
+    """
+    place = Path(folder)
+    if place.exists() and not place.is_dir():
+        raise InputError(f"cannot write to '{folder}': it is a file. Give the name of a folder.")
+    place.mkdir(parents=True, exist_ok=True)
+    draws, document = place / "draws.parquet", place / "bench.json"
+    write_draws(benches, draws)
+    with write_aside(document) as aside:
+        aside.write_text(json.dumps(plain(bench_document(benches)), indent=2, ensure_ascii=False), encoding="utf-8")
+    written = [draws, document]
+    for number, (bench, (truth, extremes)) in enumerate(zip(benches, recordings, strict=True)):
+        name = bench.recording if len(benches) == len({b.recording for b in benches}) else str(number)
+        figure = place / f"{name}.svg"
+        with write_aside(figure) as aside:
+            aside.write_bytes(bench_figure(bench, truth, extremes))
+        written.append(figure)
+        if bench.recommendation is not None:
+            setting = place / f"{name}.setting.json"
+            write_setting(setting, bench.recommendation.setting)
+            written.append(setting)
+    return written

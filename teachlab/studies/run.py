@@ -1,0 +1,190 @@
+"""Run a bench: teach many times on the teach block, score every setting on the scored block."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from teachlab.data.split import Split, split
+from teachlab.errors import Abstained, StrategyError, TruthError
+from teachlab.model.draws import BestFixed, Draw, RecordingBench, StrategyResult
+from teachlab.model.recording import Origin, Recording
+from teachlab.model.teaching import Strategy
+from teachlab.model.truth import Truth, TruthSource
+from teachlab.questions.stress.worth import Measuring
+from teachlab.questions.surface.count_settings import count_settings, measured
+from teachlab.studies.options import BenchOptions
+from teachlab.studies.ranking import compare_all, median_draw, ranked, ranking_cost, spreads_of
+from teachlab.studies.recommend import recommend, second_half
+from teachlab.studies.tally import Tally, best_fixed
+from teachlab.teaching import TeachBlock, parameters_of, teach_once
+from teachlab.teaching.registry import RECOMMENDED
+
+Progress = Callable[[float], None]
+
+
+def bench_recording(
+    recording: Recording,
+    truth: Truth,
+    strategies: Sequence[Strategy],
+    *,
+    options: BenchOptions | None = None,
+    progress: Progress | None = None,
+) -> RecordingBench:
+    """Teach by every strategy in many draws, replay, score and rank.
+
+    Parameters
+    ----------
+    recording : Recording
+    truth : Truth
+        Its passes; the first share of them is taught on, later ones are scored.
+    strategies : sequence of Strategy
+        With distinct names.
+    options : BenchOptions, optional
+    progress : callable, optional
+        Called with the share done.
+
+    Returns
+    -------
+    RecordingBench
+
+    Raises
+    ------
+    InputError
+        If recording, truth and options do not fit together, or no pass is left to score.
+    """
+    options = options or BenchOptions()
+    names = [s.name for s in strategies]
+    if len(set(names)) < len(names):
+        raise StrategyError(f"a bench compares strategies by name, got {names}: give every one once.")
+    cut = split(truth, recording.samples, teach_share=options.teach_share)
+    block = TeachBlock(
+        recording,
+        truth,
+        base=options.base,
+        tolerance_ms=options.tolerance_ms,
+        stop_sample=cut.teach_end,
+    )
+    say = _Stages(progress)
+    taught: dict[str, list[Draw]] = {}
+    for k, strategy in enumerate(strategies):
+        taught[strategy.name] = [_teach(strategy, block, options.seed, draw) for draw in range(options.draws)]
+        say.teaching((k + 1) / len(strategies))
+    settings = [d.setting for draws in taught.values() for d in draws if d.setting is not None]
+    middle = second_half(cut.first_scored, truth.passes)
+    tally, later = (
+        Tally(
+            count_settings(
+                recording, truth, settings, tolerance_ms=options.tolerance_ms, first_pass=first, progress=part
+            )
+        )
+        for first, part in ((cut.first_scored, say.scoring), (middle, say.halves))
+    )
+    trials = _scored_passes(recording, truth, cut, tally)
+    best = best_fixed(recording, truth, tally, options=options, first_pass=cut.first_scored)
+    measuring = Measuring(
+        recording,
+        truth,
+        tolerance_ms=options.tolerance_ms,
+        confidence=options.confidence,
+        first_pass=cut.first_scored,
+    )
+    results = [_result(measuring, s, taught[s.name], tally, best, options) for s in strategies]
+    ranking, ordered = ranked(results)
+    scores = {r.strategy: r.median_score for r in results if r.median_score is not None}
+    return RecordingBench(
+        recording=recording.name,
+        unit=recording.info.unit,
+        teach_passes=cut.teach_passes,
+        scored_passes=trials,
+        ranking=ranking,
+        results=ordered,
+        comparisons=compare_all(ranking, scores),
+        best_fixed=best,
+        recommendation=recommend(
+            recording,
+            truth,
+            taught,
+            first_half=tally.before(later),
+            middle=middle,
+            options=options,
+            preferred=RECOMMENDED,
+        ),
+        costs=options.costs,
+        draws=options.draws,
+        seed=options.seed,
+        tolerance_ms=options.tolerance_ms,
+        teach_share=options.teach_share,
+        confidence=options.confidence,
+        self_labelled=truth.source is TruthSource.SELF_LABELLED,
+        synthetic=recording.info.origin is Origin.SYNTHETIC,
+    )
+
+
+class _Stages:
+    """Progress over teaching, scoring and the halves, in shares of their usual time."""
+
+    def __init__(self, progress: Progress | None) -> None:
+        self._progress = progress
+
+    def teaching(self, share: float) -> None:
+        self._say(0.4 * share)
+
+    def scoring(self, share: float) -> None:
+        self._say(0.4 + 0.3 * share)
+
+    def halves(self, share: float) -> None:
+        self._say(0.7 + 0.3 * share)
+
+    def _say(self, share: float) -> None:
+        if self._progress is not None:
+            self._progress(share)
+
+
+def _scored_passes(recording: Recording, truth: Truth, cut: Split, tally: Tally) -> int:
+    trials = [n.detect_trials for n in tally.counts.values()]
+    if trials and max(trials) == 0:
+        raise TruthError(
+            f"{recording.name}: none of the {truth.detect_passes} passes is left to score: those after the teach "
+            "block hold void time or are cut by the record. Log longer, or teach on a smaller share."
+        )
+    return max(trials, default=int(np.count_nonzero(truth.detect[cut.first_scored :])))
+
+
+def part_of(progress: Progress | None, k: int, of: int) -> Progress | None:
+    """Return the progress of the k-th of equal parts."""
+    return None if progress is None else lambda share: progress((k + share) / of)
+
+
+def _result(
+    measuring: Measuring,
+    strategy: Strategy,
+    taught: Sequence[Draw],
+    tally: Tally,
+    best: BestFixed,
+    options: BenchOptions,
+) -> StrategyResult:
+    draws = measured(taught, tally.counts, options.costs, best_cost=best.cost)
+    middle = median_draw(draws)
+    worth = None if middle is None or middle.setting is None else measuring.of(middle.setting)
+    return StrategyResult(
+        strategy=strategy.name,
+        parameters=parameters_of(strategy),
+        draws=draws,
+        spreads=spreads_of(draws),
+        median_draw=middle,
+        median_score=None if worth is None else worth.score,
+        median_margin=None if worth is None else worth.margin,
+        median_reserves=None if worth is None else worth.reserves,
+        ranking_cost=ranking_cost(draws),
+    )
+
+
+def _teach(strategy: Strategy, block: TeachBlock, seed: int, draw: int) -> Draw:
+    try:
+        return Draw(draw=draw, setting=teach_once(strategy, block, seed, draw), measures={})
+    except Abstained as refusal:
+        return Draw(draw=draw, setting=None, abstained=refusal.reason, measures={})
+    except StrategyError as fault:
+        return Draw(draw=draw, setting=None, failed=str(fault), measures={})

@@ -1,0 +1,222 @@
+"""A bench as tables for a terminal."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+
+from rich import box
+from rich.table import Table
+
+from teachlab.model.draws import RecordingBench, Spread, StrategyResult
+from teachlab.model.margin import Margin
+from teachlab.model.score import Rate
+from teachlab.studies.document import order_text, percent
+
+SHOWN_LABELS = 3
+"""Columns of labels that fit beside the name of a strategy."""
+Reserves = Mapping[str, float | None]
+SPREAD = "median [5 %, 95 %] over the draws that taught"
+
+
+def plain_table(title: str, caption: str = "") -> Table:
+    """Return an empty table without inner lines, narrow enough for a terminal of 100 columns."""
+    return Table(
+        title=title,
+        caption=caption or None,
+        title_justify="left",
+        caption_justify="left",
+        box=box.SIMPLE_HEAD,
+        padding=(0, 1),
+        collapse_padding=True,
+        pad_edge=False,
+    )
+
+
+def ranking_table(bench: RecordingBench) -> Table:
+    """Return the ranking: what every strategy costs over the draws, and whether it differs from the next."""
+    table = plain_table(
+        f"{bench.recording}: {bench.draws} draws, taught on {bench.teach_passes} passes, scored on "
+        f"{bench.scored_passes}; cost of a lost pass : a false or extra switching = "
+        f"{bench.costs.miss:g} : {bench.costs.false:g}",
+        f"{SPREAD}; worst = value of the costliest draw; regret = cost above that of the best fixed setting in "
+        f"hindsight ({bench.best_fixed.cost:.3g} per pass)",
+    )
+    table.add_column("", justify="right")
+    table.add_column("strategy", no_wrap=True)
+    table.add_column("cost per pass", justify="right")
+    table.add_column("regret", justify="right")
+    table.add_column("abstained", justify="right")
+    table.add_column("against the next", justify="left")
+    for k, result in enumerate(bench.results):
+        ranked = result.strategy in bench.ranking
+        follower = bench.ranking[k + 1] if ranked and k + 1 < len(bench.ranking) else None
+        table.add_row(
+            str(k + 1) if ranked else "–",
+            result.strategy,
+            _cell(result, "cost", _number),
+            _cell(result, "regret", _number),
+            f"{result.abstained}" + (f" (+{result.failed} failed)" if result.failed else ""),
+            order_text(bench, result.strategy, follower) if follower else "" if ranked else "unranked",
+        )
+    return table
+
+
+def spread_table(bench: RecordingBench) -> Table:
+    """Return the spread of levels and rates over the draws."""
+    table = plain_table("Spread over the draws", f"{SPREAD}; worst = value of the costliest draw")
+    table.add_column("strategy", no_wrap=True)
+    table.add_column(f"on-level, {bench.unit}", justify="right")
+    table.add_column("lost, %", justify="right")
+    table.add_column("false trips per running hour", justify="right")
+    table.add_column("extra per pass", justify="right")
+    for result in bench.results:
+        table.add_row(
+            result.strategy,
+            _cell(result, "on_level", _level),
+            _cell(result, "lost_rate", _share),
+            _cell(result, "false_trips_per_running_hour", _number),
+            _cell(result, "extra_per_pass", _number),
+        )
+    return table
+
+
+def interval_table(bench: RecordingBench) -> Table:
+    """Return the exact intervals of every strategy's median setting."""
+    table = plain_table(f"Median setting of every strategy, exact {100 * bench.confidence:g} % intervals")
+    for column in ("strategy", "on, off", "lost passes", "gaps tripped", "false trips per hour", "extra"):
+        table.add_column(column, no_wrap=column == "strategy")
+    for result in bench.results:
+        if result.median_draw is None or result.median_draw.setting is None or result.median_score is None:
+            continue
+        setting, score = result.median_draw.setting, result.median_score
+        trips = score.false_trips_per_running_hour
+        merged = f", {score.counts.merged} merged" if score.counts.merged else ""
+        table.add_row(
+            result.strategy,
+            f"{setting.on_level:.4g}\n{setting.off_level:.4g}",
+            _rate(score.lost_rate, merged),
+            _rate(score.false_trips_per_gap),
+            "no time"
+            if trips.estimate is None
+            else f"{trips.events} in {trips.exposure:.3g} h\n{trips.estimate:.3g} [{trips.low:.3g}, {trips.high:.3g}]",
+            str(score.counts.extra),
+        )
+    return table
+
+
+def margins_table(title: str, rows: Sequence[tuple[str, Margin | None, Reserves | None]], unit: str) -> Table:
+    """Return margin to noise with the limiting side, population figure, excess gain and reserves, a row per setting.
+
+    Parameters
+    ----------
+    title : str
+    rows : sequence of (name, Margin or None, reserves or None)
+        None for a setting whose levels are not fixed.
+    unit : str
+        Of the light.
+    """
+    table = plain_table(
+        title,
+        "in local noise, with the limiting side; population: in standard deviations of peaks; excess gain: light and "
+        "dark side; hysteresis: over the noise range of one edge; reserves: share of the light that may be lost and "
+        f"light that may be added ({unit}) before the first fault, none where there is one already",
+    )
+    table.add_column("setting", no_wrap=True)
+    for column in ("margin to noise", "population", "excess gain", "hysteresis to noise", "contamination reserve",
+                   "ambient reserve"):  # fmt: skip
+        table.add_column(column, justify="right", min_width=max(map(len, column.split())))
+    for name, margin, left in rows:
+        if margin is None:
+            table.add_row(name, "not fixed", *["–"] * 5)
+            continue
+        light, dark = (_known(side) for side in (margin.excess_gain.light, margin.excess_gain.dark))
+        side = "" if margin.limited_by is None else f"\u00a0{margin.limited_by}"
+        loss, rise = (None, None) if left is None else (left["contamination_reserve"], left["ambient_reserve"])
+        table.add_row(
+            name,
+            _known(margin.to_noise) + side,
+            _known(margin.population.smallest),
+            f"{light}, {dark}",
+            _known(margin.hysteresis_to_noise),
+            "none" if loss is None else percent(loss),
+            "none" if rise is None else f"{rise:.4g}",
+        )
+    return table
+
+
+def margin_table(bench: RecordingBench) -> Table:
+    """Return margins and reserves of every strategy's median setting."""
+    rows = [(r.strategy, r.median_margin, r.median_reserves) for r in bench.results if r.median_score is not None]
+    return margins_table("Margin and reserves of every strategy's median setting", rows, bench.unit)
+
+
+def _known(value: float | None) -> str:
+    return "–" if value is None else f"{value:.3g}"
+
+
+def _rate(rate: Rate, more: str = "") -> str:
+    """Return counts above estimate and interval in percent."""
+    if rate.estimate is None:
+        return "no trials"
+    bounds = f"[{100 * rate.low:.3g}, {100 * rate.high:.3g}]"
+    return f"{rate.events} / {rate.trials}{more}\n{100 * rate.estimate:.3g} % {bounds}"
+
+
+def label_table(bench: RecordingBench) -> Table | None:
+    """Return the lost rate per label, those with most losses first, or None where there is one label only."""
+    scores = {r.strategy: r.median_score for r in bench.results if r.median_score is not None}
+    labels = dict.fromkeys(label for score in scores.values() for label in score.by_label)
+    if len(labels) < 2:
+        return None
+    lost = {n: sum(s.by_label[n].events for s in scores.values() if n in s.by_label) for n in labels}
+    shown = list(labels) if len(labels) <= SHOWN_LABELS else sorted(labels, key=lambda n: -lost[n])[:SHOWN_LABELS]
+    left = len(labels) - len(shown)
+    more = f"{left} more labels hold fewer losses; --json lists them all" if left else ""
+    table = plain_table("Lost passes per label, median settings", more)
+    table.add_column("strategy", no_wrap=True)
+    for label in shown:
+        table.add_column(label or "(no label)")
+    for strategy, score in scores.items():
+        rates = score.by_label
+        table.add_row(strategy, *(_rate(rates[label]) if label in rates else "–" for label in shown))
+    return table
+
+
+def reason_lines(bench: RecordingBench) -> list[str]:
+    """Return why strategies abstained or failed."""
+    return [
+        f"{r.strategy}: {times} of {len(r.draws)} draws: {reason}"
+        for r in bench.results
+        for reason, times in list(r.reasons.items())[:3]
+    ]
+
+
+def _cell(result: StrategyResult, name: str, text: Callable[[float], str]) -> str:
+    spread = result.spreads.get(name)
+    if spread is None:
+        return "–"
+    values = [_or_dash(v, text) for v in _values(spread)]
+    if len(set(values)) == 1:
+        return values[0]
+    return f"{values[0]}\n[{values[1]}, {values[2]}]\nworst {values[3]}"
+
+
+def _values(spread: Spread) -> tuple[float, float, float, float]:
+    return spread.median, spread.p05, spread.p95, spread.worst
+
+
+def _or_dash(value: float, text: Callable[[float], str]) -> str:
+    return "–" if math.isnan(value) else text(value)
+
+
+def _number(value: float) -> str:
+    return f"{value:.3g}"
+
+
+def _share(value: float) -> str:
+    return f"{100 * value:.3g}"
+
+
+def _level(value: float) -> str:
+    return f"{value:.4g}"

@@ -1,0 +1,234 @@
+"""Replay a whole family of settings in one reading of the recording, exactly.
+
+Every comparison of every setting depends only on where a sample lies among the family's levels. So each
+block is reduced once to the samples at which that rank changes (a few per edge of an object), and the
+comparators run on those.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.errors import SettingError
+from teachlab.model.following_and_window import FollowingSetting
+from teachlab.model.recording import Block, Light, Recording
+from teachlab.model.setting import Setting
+from teachlab.sensor.clock import Clock, no_valid_sample
+from teachlab.sensor.comparator import Comparator, compares_exactly, level_in
+from teachlab.sensor.edges import Edges, TwoState, joined
+from teachlab.sensor.evaluated_blocks import evaluated
+from teachlab.sensor.following import Followers, family_of
+from teachlab.sensor.output import Output
+from teachlab.sensor.validity import Validity
+from teachlab.switching.run import check_unit, replay, switch
+
+FAMILY_BLOCK = 1 << 20
+"""Samples reduced at a time: large, since every comparator is called once per block."""
+
+MAX_EDGES = 1 << 25
+"""Edges held for all settings together; above it the family is replayed in two halves."""
+
+_RANK = np.dtype(np.int32)
+
+
+def replay_family(
+    recording: Recording, settings: Sequence[Setting], *, progress: Callable[[float], None] | None = None
+) -> Iterator[Output]:
+    """Replay many settings that share an evaluation rate; equal to `replay` of each.
+
+    Parameters
+    ----------
+    recording : Recording
+        Read once, or a few times where settings chatter so much that their edges would fill the memory.
+    settings : sequence of Setting
+        Any levels, polarities, filters and delays; one evaluation rate. Settings with two thresholds are
+        replayed one by one, those that follow family by family.
+    progress : callable, optional
+        Called with the share that is done.
+
+    Yields
+    ------
+    Output
+        In the order of the settings.
+
+    Raises
+    ------
+    SettingError, RecordingError
+        As `teachlab.switching.replay`; also if the evaluation rates differ.
+    """
+    for setting in settings:
+        check_unit(recording, setting)
+    rates = {setting.evaluation_rate_hz for setting in settings}
+    if len(rates) > 1:
+        raise SettingError(f"settings replayed together must share evaluation_rate_hz, got {sorted(map(str, rates))}.")
+    if not settings:
+        return iter(())
+    clock = Clock.of(recording.samples, recording.info.sample_rate_hz, settings[0].evaluation_rate_hz)
+    if any(type(setting) is not Setting for setting in settings):
+        return _of_any_kind(recording, clock, settings, _Report(progress, len(settings)))
+    return _replay(recording, clock, settings, _Report(progress, len(settings)))
+
+
+@dataclass(slots=True)
+class _Report:
+    progress: Callable[[float], None] | None
+    total: int
+    done: int = 0
+
+    def say(self, share: float, settings: int) -> None:
+        """Report a share of the settings under way."""
+        if self.progress is not None:
+            self.progress((self.done + share * settings) / self.total)
+
+
+def _of_any_kind(recording: Recording, clock: Clock, settings: Sequence[Setting], report: _Report) -> Iterator[Output]:
+    """Replay stretches of one kind after the other, in the order of the settings."""
+    for kind, group in groupby(settings, key=type):
+        members = list(group)
+        if kind is Setting:
+            yield from _replay(recording, clock, members, report)
+        elif kind is FollowingSetting:
+            yield from _follow(recording, clock, [s for s in members if isinstance(s, FollowingSetting)], report)
+        else:
+            for setting in members:
+                yield replay(recording, setting)
+                report.done += 1
+                report.say(0.0, 0)
+
+
+def _follow(
+    recording: Recording, clock: Clock, settings: Sequence[FollowingSetting], report: _Report
+) -> Iterator[Output]:
+    """Replay settings that follow, each family in one reading."""
+    families: dict[tuple[object, ...], list[int]] = {}
+    for k, setting in enumerate(settings):
+        families.setdefault(family_of(setting), []).append(k)
+    if len(families) == 1:
+        yield from _follow_family(recording, clock, settings, report)
+        return
+    found: dict[int, Output] = {}
+    for of in families.values():
+        found.update(zip(of, _follow_family(recording, clock, [settings[k] for k in of], report), strict=True))
+    for k in range(len(settings)):
+        yield found.pop(k)
+
+
+def _follow_family(
+    recording: Recording, clock: Clock, settings: Sequence[FollowingSetting], report: _Report
+) -> Iterator[Output]:
+    """Replay a family together, or in two halves once too many edges are held."""
+    followers = Followers(settings, clock)
+    for block in evaluated(recording.blocks(size=FAMILY_BLOCK), clock):
+        followers.push(block.light, block.invalid)
+        report.say((block.start + block.light.size) / clock.count, len(settings))
+        if len(settings) > 1 and followers.held > MAX_EDGES:
+            half = len(settings) // 2
+            del followers
+            yield from _follow_family(recording, clock, settings[:half], report)
+            yield from _follow_family(recording, clock, settings[half:], report)
+            return
+    followers.finish()
+    if followers.first is None:
+        raise no_valid_sample(recording.name, recording.samples)
+    invalid = followers.validity()
+    for setting, light, did in zip(settings, followers.light_states(), followers.followed(), strict=True):
+        yield switch(light, invalid, setting, clock, followed=did)
+    report.done += len(settings)
+
+
+def _replay(recording: Recording, clock: Clock, settings: Sequence[Setting], report: _Report) -> Iterator[Output]:
+    """Replay together, or in two halves once too many edges are held."""
+    pairs = list(dict.fromkeys((s.on_level, s.off_level) for s in settings))
+    reducer = _Reducer(np.unique(np.array(pairs)))
+    members = [_Member.of(pair, reducer.levels) for pair in pairs]
+    for block in evaluated(recording.blocks(size=FAMILY_BLOCK), clock):
+        at, rank = reducer.reduce(block)
+        for member in members:
+            member.push(at, rank)
+        report.say((block.start + block.light.size) / clock.count, len(settings))
+        if len(settings) > 1 and sum(member.held for member in members) > MAX_EDGES:
+            members.clear()
+            half = len(settings) // 2
+            yield from _replay(recording, clock, settings[:half], report)
+            yield from _replay(recording, clock, settings[half:], report)
+            return
+    if members[0].comparator.first is None:
+        raise no_valid_sample(recording.name, recording.samples)
+    states = {pair: member.state() for pair, member in zip(pairs, members, strict=True)}
+    invalid = reducer.validity.state()
+    for setting in settings:
+        yield switch(states[setting.on_level, setting.off_level], invalid, setting, clock)
+    report.done += len(settings)
+
+
+class _Reducer:
+    """Keeps the evaluations at which the rank of the light among the levels changes."""
+
+    def __init__(self, levels: NDArray[np.float64]) -> None:
+        self.levels = levels
+        self.validity = Validity()
+        self._last = -1
+
+    def reduce(self, block: Block) -> tuple[Edges, NDArray[np.int32]]:
+        """Return evaluations and ranks (how many levels are at or below the light) where the rank changes."""
+        light = block.light if compares_exactly(block.light.dtype) else block.light.astype(np.float64)
+        invalid = block.invalid_mask()
+        self.validity.push(invalid, light.size)
+        if light.size == 0:
+            return np.empty(0, np.int64), np.empty(0, _RANK)
+        keep = self._may_change(light)
+        if invalid is not None:
+            keep &= ~invalid
+            # What an invalid sample hid: the next valid one must be looked at.
+            keep[1:] |= invalid[:-1] & ~invalid[1:]
+            keep[0] |= not invalid[0]
+        at = np.flatnonzero(keep)
+        rank = np.searchsorted(self.levels, light[at].astype(np.float64), side="right").astype(_RANK)
+        new = np.empty(rank.size, bool)
+        if rank.size:
+            new[0] = rank[0] != self._last
+            np.not_equal(rank[1:], rank[:-1], out=new[1:])
+            self._last = int(rank[-1])
+        return at[new] + block.start, rank[new]
+
+    def _may_change(self, light: Light) -> NDArray[np.bool_]:
+        """Return the samples between the outermost levels, and those at which their side changes."""
+        below = light < level_in(light.dtype, self.levels[0])
+        above = light >= level_in(light.dtype, self.levels[-1])
+        keep: NDArray[np.bool_] = ~(below | above)
+        keep[1:] |= below[1:] != below[:-1]
+        keep[1:] |= above[1:] != above[:-1]
+        keep[0] = True
+        return keep
+
+
+@dataclass(slots=True)
+class _Member:
+    comparator: Comparator
+    edges: list[Edges]
+    taken: int = 0
+    held: int = 0
+
+    @classmethod
+    def of(cls, pair: tuple[float, float], levels: NDArray[np.float64]) -> _Member:
+        """Build the comparator of a pair on ranks: ``x >= levels[i]`` is ``rank >= i + 1``."""
+        on, off = (int(np.searchsorted(levels, level)) + 1 for level in pair)
+        return cls(Comparator(on, off, _RANK), [])
+
+    def push(self, at: Edges, rank: NDArray[np.int32]) -> None:
+        """Take the next ranks and note the evaluations of new edges."""
+        self.comparator.push(rank)
+        edges = self.comparator.take_edges()
+        if edges.size:
+            self.edges.append(at[edges - self.taken])
+            self.held += edges.size
+        self.taken += rank.size
+
+    def state(self) -> TwoState:
+        """Return the comparator's state over evaluations."""
+        return TwoState(bool(self.comparator.first), joined(self.edges))

@@ -1,0 +1,152 @@
+"""Replay: a recording and a setting to the output, in the order of the switching contract."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+
+from teachlab.errors import SettingError
+from teachlab.model.following_and_window import FollowingSetting, WindowSetting
+from teachlab.model.recording import Block, Chunk, Recording
+from teachlab.model.setting import DelaysActOn, Polarity, Setting
+from teachlab.sensor.clock import Clock, no_valid_sample
+from teachlab.sensor.comparator import Comparator
+from teachlab.sensor.delays import consecutive_filter, off_delay, on_delay
+from teachlab.sensor.edges import TwoState
+from teachlab.sensor.evaluated_blocks import evaluated
+from teachlab.sensor.following import Followed, Followers
+from teachlab.sensor.output import Output
+from teachlab.sensor.window_comparator import TwoThresholds
+
+AnyComparator = Comparator | Followers | TwoThresholds
+
+
+def replay(recording: Recording, setting: Setting, *, progress: Callable[[float], None] | None = None) -> Output:
+    """Run a recording through the sensor's switching.
+
+    Evaluate, compare with hysteresis, filter, apply polarity, delay: in that order, bit-exact. Reads the
+    recording in blocks; memory grows with the number of edges, not of samples.
+
+    Parameters
+    ----------
+    recording : Recording
+        In memory or in a file.
+    setting : Setting
+        Of any kind, in the unit of the recording.
+    progress : callable, optional
+        Called with the share of the recording that is done.
+
+    Returns
+    -------
+    Output
+        Edges over evaluations, and in samples as `onsets` and `releases`.
+
+    Raises
+    ------
+    SettingError
+        If the unit differs from the recording's, or the evaluation rate exceeds its rate.
+    RecordingError
+        If no evaluation reads a valid sample.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from teachlab.model.recording import RecordingInfo
+    >>> info = RecordingInfo(sample_rate_hz=1000, unit="counts")
+    >>> light = np.array([10, 10, 60, 55, 10, 10, 70, 10], np.uint16)
+    >>> out = replay(Recording.from_array(light, info), Setting(unit="counts", on_level=58, off_level=50))
+    >>> out.onsets.tolist(), out.releases.tolist()
+    ([2, 6], [4, 7])
+    """
+    check_unit(recording, setting)
+    clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
+    comparator = _comparator(recording, clock, setting)
+    _compare(recording, clock, comparator, progress)
+    followed = None
+    if isinstance(comparator, Followers):
+        comparator.finish()
+        followed = comparator.followed()[0]
+    if comparator.first is None:
+        raise no_valid_sample(recording.name, recording.samples)
+    return switch(comparator.light_state(), comparator.validity(), setting, clock, followed=followed)
+
+
+def _comparator(recording: Recording, clock: Clock, setting: Setting) -> AnyComparator:
+    if isinstance(setting, FollowingSetting):
+        return Followers([setting], clock)
+    if isinstance(setting, WindowSetting):
+        return TwoThresholds(setting, recording.dtype)
+    return Comparator(setting.on_level, setting.off_level, recording.dtype)
+
+
+def check_unit(recording: Recording, setting: Setting) -> None:
+    """Refuse a setting in another unit than the recording's."""
+    if setting.unit != recording.info.unit:
+        raise SettingError(
+            f"the setting is in '{setting.unit}' but {recording.name} is in '{recording.info.unit}': levels of "
+            "one mean nothing in the other. Teach on this recording, or convert the levels."
+        )
+
+
+def switch(
+    light: TwoState, invalid: TwoState, setting: Setting, clock: Clock, *, followed: Followed | None = None
+) -> Output:
+    """Apply filter, polarity and delays to the comparator's state.
+
+    Parameters
+    ----------
+    light, invalid : TwoState
+        The comparator's state, and which evaluations were invalid.
+    setting : Setting
+        Filter, polarity and delays; its levels are not looked at.
+    clock : Clock
+        The evaluations.
+    followed : Followed, optional
+        What the reference did, for the record.
+    """
+    size = clock.count
+    filtered = consecutive_filter(light, invalid, setting.consecutive, size)
+    undelayed = _polarised(filtered, setting.polarity)
+    before = filtered if setting.delays_act_on is DelaysActOn.LIGHT else undelayed
+    after = on_delay(before, clock.delay(setting.on_delay_ms), size)
+    after = off_delay(after, clock.delay(setting.off_delay_ms), size)
+    if setting.delays_act_on is DelaysActOn.LIGHT:
+        after = _polarised(after, setting.polarity)
+    return Output(setting, clock, undelayed, after, invalid, followed)
+
+
+def _polarised(light: TwoState, polarity: Polarity) -> TwoState:
+    return light if polarity is Polarity.LIGHT_ON else light.inverted()
+
+
+def _compare(
+    recording: Recording, clock: Clock, comparator: AnyComparator, progress: Callable[[float], None] | None
+) -> None:
+    chunks = recording.source.chunks()
+    if any(chunk.high is not None for chunk in chunks):
+        blocks = _unskipped(recording, chunks, clock, comparator)
+    else:
+        blocks = recording.blocks()
+    for block in evaluated(blocks, clock):
+        comparator.push(block.light, block.invalid)
+        if progress is not None:
+            progress((block.start + block.light.size) / clock.count)
+
+
+def _unskipped(
+    recording: Recording, chunks: Sequence[Chunk], clock: Clock, comparator: AnyComparator
+) -> Iterator[Block]:
+    """Read only the chunks in which, by their stored extremes, the state can change.
+
+    The next chunk that cannot be skipped in either state is decoded while the caller works on this one.
+    """
+    with ThreadPoolExecutor(1) as pool:
+        ahead: dict[int, Future[Block]] = {}
+        for k, chunk in enumerate(chunks):
+            if comparator.can_skip(chunk.low, chunk.high):
+                comparator.skip(clock.first_at_or_after(chunk.stop) - clock.first_at_or_after(chunk.start))
+                continue
+            block = ahead.pop(k).result() if k in ahead else recording.read(chunk.start, chunk.stop)
+            if k + 1 < len(chunks) and comparator.must_read(chunks[k + 1].low, chunks[k + 1].high):
+                ahead[k + 1] = pool.submit(recording.read, chunks[k + 1].start, chunks[k + 1].stop)
+            yield block

@@ -1,0 +1,157 @@
+"""Recipes beside recordings, and recordings continued from them."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from pathlib import Path
+
+import numpy as np
+from pydantic import ValidationError
+
+from teachlab.errors import ParameterError, ScenarioError
+from teachlab.model.recording import Block, Recording
+from teachlab.synthetic.line import Stress
+from teachlab.synthetic.produce import Plan, Progress, Recipe, beside, blocks, info_of, plan, row_map, stored_type
+from teachlab.synthetic.scenario import Scenario
+from teachlab.synthetic.shared.streams import CHUNK
+from teachlab.synthetic.shared.tables import refusal
+
+RECIPE = ".synth.json"
+
+
+def write(recipe: Recipe, path: str | Path, *, progress: Progress | None = None) -> Plan:
+    """Write a recording and its table of passes, in memory that does not grow with the samples.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        What to generate.
+    path : str or Path
+        The recording; the passes go to ``NAME.passes.parquet`` beside it, the recipe to ``NAME.synth.json``.
+    progress : callable, optional
+        Called with the rows written so far and in all.
+    """
+    from teachlab.data.recording_files import RecordingWriter
+    from teachlab.data.truth_files import write_truth
+
+    planned = plan(recipe)
+    with RecordingWriter(path, info_of(recipe), stored_type(recipe.scenario)) as out:
+        for block in blocks(recipe, samples=planned.samples):
+            out.append(block.light, block.invalid)
+            if progress is not None:
+                progress(block.start + block.light.size, planned.rows)
+    write_truth(beside(path, ".passes.parquet"), planned.truth)
+    write_recipe(recipe, planned, path)
+    return planned
+
+
+def continue_recording(path: str | Path, more: int, *, progress: Progress | None = None) -> Plan:
+    """Append further passes to a recording that `write` has written, exactly as if all had been written in one go.
+
+    The recipe beside the recording says what it is. The end of the file is generated again and compared with
+    what the file holds, so that a changed file or another version of the generator is not continued in silence.
+
+    Parameters
+    ----------
+    path : str or Path
+        The recording; it is replaced when the longer one is complete.
+    more : int
+        Passes to append, at least 1.
+    progress : callable, optional
+        Called with the rows written so far and in all.
+
+    Raises
+    ------
+    ScenarioError
+        If the recipe is missing or does not belong to the file.
+    """
+    from teachlab.data.recording_files import RecordingWriter, read_recording
+    from teachlab.data.truth_files import write_truth
+
+    if more < 1:
+        raise ParameterError(f"passes to append must be at least 1, got {more}.")
+    before = read_recipe(path)
+    recipe = Recipe(scenario=before.scenario, passes=before.passes + more, seed=before.seed, stress=before.stress)
+    old, planned = plan(before), plan(recipe)
+    recording = read_recording(path)
+    if recording.samples != old.rows:
+        raise ScenarioError(
+            f"{path}: the file has {recording.samples} rows, its recipe makes {old.rows}. "
+            "Write the recording again instead of continuing it."
+        )
+    with RecordingWriter(path, info_of(recipe), stored_type(recipe.scenario)) as out:
+        for block in recording.blocks():
+            out.append(block.light, block.invalid)
+        first = (old.samples - 1) // CHUNK * CHUNK
+        skip = old.rows - _rows_before(recipe, first)
+        for block in blocks(recipe, samples=planned.samples, first=first):
+            if block.start < skip:
+                _compare(recording, old.rows - skip, block, skip, path)
+            fresh = slice(max(0, skip - block.start), None)
+            out.append(block.light[fresh], None if block.invalid is None else block.invalid[fresh])
+            if progress is not None:
+                progress(out.samples, planned.rows)
+    write_truth(beside(path, ".passes.parquet"), planned.truth)
+    write_recipe(recipe, planned, path)
+    return planned
+
+
+def _rows_before(recipe: Recipe, sample: int) -> int:
+    return int(row_map(recipe, sample).row_of(np.array([sample]))[0])
+
+
+def _compare(recording: Recording, first_row: int, block: Block, skip: int, path: str | Path) -> None:
+    count = min(skip - block.start, block.light.size)
+    held = recording.read(first_row + block.start, first_row + block.start + count)
+    mine = Block(0, block.light[:count], None if block.invalid is None else block.invalid[:count])
+    if not np.array_equal(held.as_float(), mine.as_float(), equal_nan=True):
+        raise ScenarioError(
+            f"{path}: its last samples are not those of its recipe: the file was changed, or another version of the "
+            "generator wrote it. Write the recording again instead of continuing it."
+        )
+
+
+def write_recipe(recipe: Recipe, planned: Plan, recording: str | Path) -> None:
+    """Write the recipe of a recording beside it, ``NAME.synth.json``."""
+    from teachlab.data.atomic_files import write_aside
+
+    document = {
+        "schema": 1,
+        "passes": recipe.passes,
+        "seed": recipe.seed,
+        "stress": asdict(recipe.stress),
+        "rows": planned.rows,
+        "digest": recipe.digest(),
+        "scenario": recipe.scenario.model_dump(mode="json", exclude_none=True),
+    }
+    with write_aside(beside(recording, RECIPE)) as aside:
+        aside.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
+
+
+def read_recipe(recording: str | Path) -> Recipe:
+    """Read the recipe beside a synthetic recording.
+
+    Raises
+    ------
+    ScenarioError
+        If there is none, or it was changed.
+    """
+    path = beside(recording, RECIPE)
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+        recipe = Recipe(
+            scenario=Scenario.model_validate(document["scenario"]),
+            passes=int(document["passes"]),
+            seed=int(document["seed"]),
+            stress=Stress(**document["stress"]),
+        )
+    except FileNotFoundError as fault:
+        raise ScenarioError(f"{path} is missing: only a recording with its recipe can be continued.") from fault
+    except ValidationError as faults:
+        raise refusal(str(path), faults) from faults
+    except (KeyError, TypeError, ValueError) as fault:
+        raise ScenarioError(f"{path} is not the recipe of a synthetic recording: {fault}.") from fault
+    if recipe.digest() != document.get("digest"):
+        raise ScenarioError(f"{path} was changed by hand: its digest does not fit. Write the recording again.")
+    return recipe

@@ -1,0 +1,1 @@
+"""What passes: objects, their motion, the background behind them."""

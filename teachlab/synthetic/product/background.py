@@ -1,0 +1,103 @@
+"""What the sensor sees when no object is there: belt, reflector or emitter, with its texture and marks."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field
+
+from teachlab.synthetic.product.objects import Texture
+from teachlab.synthetic.sensor.beam import CircularBeam, GaussianBeam, SlitBeam
+from teachlab.synthetic.shared.tables import Table
+
+Floats = NDArray[np.float64]
+
+
+class Mark(Table):
+    """Something periodic on the belt: seam, lacing, cleat.
+
+    Parameters
+    ----------
+    label : str
+        Name; the label of the truth when `as_pass` is set.
+    every_mm : float, mm
+        Distance between two of them: belt length, or pitch of the cleats.
+    first_mm : float, mm
+        Belt position of the first one.
+    shape : "gaussian" or "block"
+        Bump, or even block whose edges the beam smooths.
+    amplitude_percent : float, percent of full scale
+        Height above (or, negative, below) the belt; usual 0.3 to 2 times the belt level.
+    size_mm : float, mm
+        Standard deviation of a bump as the sensor sees it, or length of a block; usual 5 to 40 mm.
+    as_pass : bool
+        Write it to the truth as a pass that must be ignored, wherever it lies wholly in a gap. By default it
+        is background.
+    """
+
+    label: str = Field(default="seam", min_length=1)
+    every_mm: float = Field(gt=0)
+    first_mm: float = Field(default=0.0, ge=0)
+    shape: Literal["gaussian", "block"] = "gaussian"
+    amplitude_percent: float
+    size_mm: float = Field(gt=0)
+    as_pass: bool = False
+
+    @property
+    def half_mm(self) -> float:
+        """Half the width at half height."""
+        return self.size_mm / 2 if self.shape == "block" else 1.1774100225154747 * self.size_mm
+
+    def reach_mm(self, beam: GaussianBeam | CircularBeam | SlitBeam) -> float:
+        """Distance from its centre beyond which it does nothing."""
+        return 5 * self.size_mm if self.shape == "gaussian" else self.size_mm / 2 + beam.reach_mm
+
+    def at(self, u_mm: Floats, beam: GaussianBeam | CircularBeam | SlitBeam) -> Floats:
+        """Return its light at a distance from its centre."""
+        if self.shape == "gaussian":
+            bump: Floats = self.amplitude_percent * np.exp(-0.5 * (u_mm / self.size_mm) ** 2)
+            return bump
+        half = self.size_mm / 2
+        return self.amplitude_percent * (beam.edge(u_mm + half) - beam.edge(u_mm - half))
+
+    def centres_mm(self, low_mm: float, high_mm: float) -> Floats:
+        """Return the centres within a stretch of belt, ``[low, high]``."""
+        first = max(0, int(np.ceil((low_mm - self.first_mm) / self.every_mm)))
+        last = int(np.floor((high_mm - self.first_mm) / self.every_mm))
+        return self.first_mm + self.every_mm * np.arange(first, last + 1, dtype=np.float64)
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        size = f"{self.size_mm:g} mm long" if self.shape == "block" else f"a bump of sd {self.size_mm:g} mm"
+        ignored = ", a pass to be ignored in gaps" if self.as_pass else ""
+        return (
+            f"a {self.label} every {self.every_mm:g} mm, {self.amplitude_percent:+g} % of full scale, {size}{ignored}"
+        )
+
+
+class Background(Table):
+    """Light without an object.
+
+    Parameters
+    ----------
+    level_percent : float, percent of full scale
+        Mean level.
+    texture : Texture, optional
+        Variation along the belt; for a clear beam, flutter of reflector or air.
+    marks : list of Mark
+        Seams, lacings, cleats.
+    """
+
+    level_percent: float = Field(ge=0, le=1000)
+    texture: Texture | None = None
+    marks: tuple[Mark, ...] = ()
+
+    def words(self) -> str:
+        """Return the background in words."""
+        parts = [f"background {self.level_percent:g} % of full scale"]
+        if self.texture is not None:
+            parts.append(self.texture.words("background"))
+        parts += [mark.words() for mark in self.marks]
+        return "; ".join(parts)

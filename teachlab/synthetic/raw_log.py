@@ -1,0 +1,77 @@
+"""A raw log: what a logger with a clock of its own would have written, for those who import such logs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.model.recording import Block
+from teachlab.synthetic.produce import Plan, Progress, Recipe, beside, blocks, plan, written_part
+from teachlab.synthetic.shared.streams import CHUNK
+from teachlab.synthetic.trouble.faults import duplicated, stamps, written_order
+
+
+def log_rows(recipe: Recipe, samples: int) -> Iterator[tuple[NDArray[np.float64], Block]]:
+    """Generate time stamps in seconds, with jitter, drift and misplaced rows of the logger, and light.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        What to generate.
+    samples : int
+        Where to stop, from `plan`.
+    """
+    faults, rate = recipe.scenario.faults, recipe.scenario.sensor.sample_rate_hz
+    for index, block in enumerate(blocks(recipe, samples=samples)):
+        part = written_part(recipe, index, 0, samples)
+        time = (index * CHUNK + np.arange(CHUNK))[part] / rate
+        stamp = stamps(faults, time, rate / faults.logger_every, recipe.seed, index)
+        if faults.duplicates_per_million:
+            repeats = np.ones(CHUNK, np.int64)
+            repeats[duplicated(faults, recipe.seed, index)] = 2
+            stamp = np.repeat(stamp, repeats[part])
+        if faults.swapped_per_million:
+            order = written_order(faults, stamp.size, recipe.seed, index)
+            invalid = None if block.invalid is None else block.invalid[order]
+            stamp, block = stamp[order], Block(block.start, block.light[order], invalid)
+        yield stamp, block
+
+
+def write_log(recipe: Recipe, path: str | Path, *, progress: Progress | None = None) -> Plan:
+    """Write a CSV with the columns `time_s` and `light`, empty where a sample is missing, and the passes beside it.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        What to generate.
+    path : str or Path
+        The CSV; the passes go to ``NAME.passes.parquet``.
+    progress : callable, optional
+        Called with the rows written so far and in all.
+    """
+    import pyarrow as pa
+    import pyarrow.csv as pacsv
+
+    from teachlab.data.atomic_files import write_aside
+    from teachlab.data.truth_files import write_truth
+
+    planned = plan(recipe)
+    with write_aside(path) as aside:
+        writer: pacsv.CSVWriter | None = None
+        try:
+            for stamp, block in log_rows(recipe, planned.samples):
+                light = pa.array(block.light, mask=block.invalid_mask())
+                table = pa.table({"time_s": stamp, "light": light})
+                if writer is None:
+                    writer = pacsv.CSVWriter(aside, table.schema)
+                writer.write_table(table)
+                if progress is not None:
+                    progress(block.start + block.light.size, planned.rows)
+        finally:
+            if writer is not None:
+                writer.close()
+    write_truth(beside(path, ".passes.parquet"), planned.truth)
+    return planned

@@ -1,0 +1,319 @@
+"""A scenario: one synthetic line, as a page of TOML describes it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal, Self
+
+from pydantic import Field, ValidationError, model_validator
+
+from teachlab.data.shipped import datasets_root
+from teachlab.errors import ScenarioError
+from teachlab.synthetic.product.background import Background
+from teachlab.synthetic.product.motion import Halt, Stops, Wander
+from teachlab.synthetic.product.objects import Object
+from teachlab.synthetic.sensor.beam import Beam
+from teachlab.synthetic.sensor.electronics import FrontEnd, Noise
+from teachlab.synthetic.shared.consistency import scenario_faults
+from teachlab.synthetic.shared.spread import Amount
+from teachlab.synthetic.shared.tables import Table, refusal
+from teachlab.synthetic.trouble.drift import Drift
+from teachlab.synthetic.trouble.faults import Faults
+from teachlab.synthetic.trouble.interference import Interference
+
+
+class Reference(Table):
+    """The card that fixes the scale for objects given by reflectance and distance.
+
+    Parameters
+    ----------
+    reflectance : float
+        Of the card; white 0.9.
+    distance_mm : float, mm
+        Where it was held.
+    level_percent : float, percent of full scale
+        What the sensor showed.
+    peak_mm : float, mm
+        Distance at which a card returns most; nearer than that the fields of emitter and receiver part. 0 is no
+        blind zone; a fibre bundle has 0.5 to 3.
+    """
+
+    reflectance: float = Field(default=0.9, gt=0, le=1)
+    distance_mm: float = Field(gt=0)
+    level_percent: float = Field(gt=0, le=1000)
+    peak_mm: float = Field(default=0.0, ge=0, le=1e4)
+
+    def words(self) -> str:
+        """Return the scale in words."""
+        blind = f", brightest at {self.peak_mm:g} mm" if self.peak_mm else ""
+        return (
+            f"a card of reflectance {self.reflectance:g} at {self.distance_mm:g} mm shows {self.level_percent:g} % of "
+            f"full scale{blind}"
+        )
+
+    @model_validator(mode="after")
+    def _not_blind(self) -> Self:
+        # at a tenth of the peak distance nothing is left that a level could be scaled to
+        if self.distance_mm < self.peak_mm / 5:
+            raise ValueError(
+                f"the card at {self.distance_mm:g} mm lies in the blind zone of peak_mm = {self.peak_mm:g}: "
+                "give the level at a distance of at least a fifth of it"
+            )
+        return self
+
+
+class Suppression(Table):
+    """Background suppression by triangulation, for objects given by reflectance and distance.
+
+    Parameters
+    ----------
+    cutoff_mm : float, mm
+        Distance of the reference card at which the signal is at mid scale.
+    gain_percent : float, percent of full scale
+        Steepness: slope of the signal at the cut-off, per cut-off distance.
+    white_black_share : float
+        What is left of the dependence on reflectance: by this share of the cut-off distance a card of 6 % is
+        cut off nearer than the reference card of 90 %; usual 0.02 to 0.15.
+    """
+
+    cutoff_mm: float = Field(gt=0)
+    gain_percent: float = Field(gt=0)
+    white_black_share: float = Field(default=0.0, ge=0, le=0.5)
+
+    def words(self) -> str:
+        """Return the suppression in words."""
+        near = f", a black one {100 * self.white_black_share:g} % nearer" if self.white_black_share else ""
+        return f"background suppression, a white card is cut off at {self.cutoff_mm:g} mm{near}"
+
+
+class Sensor(Table):
+    """The sensor and its logger.
+
+    Parameters
+    ----------
+    sensing : str
+        Sensing principle.
+    sample_rate_hz : float, Hz
+        Evaluations, and unless `logger_every` says otherwise logged samples, per second.
+    direction : "rise" or "dip", optional
+        What objects do to the light; leave out where some do this and some that.
+    bits : int
+        Resolution of the converter; usual 8 to 14.
+    unit : "counts" or "percent"
+        Codes of the converter (integers), or percent of full scale (float32 of the same resolution).
+    beam, front_end, noise, reference, suppression
+        See the tables.
+    """
+
+    sensing: Literal["diffuse", "through-beam", "retroreflective", "background-suppressed", "other"]
+    sample_rate_hz: float = Field(gt=0, le=1e7)
+    direction: Literal["rise", "dip"] | None = None
+    bits: int = Field(default=12, ge=2, le=16)
+    unit: Literal["counts", "percent"] = "counts"
+    beam: Beam
+    front_end: FrontEnd = FrontEnd()
+    noise: Noise = Noise()
+    reference: Reference | None = None
+    suppression: Suppression | None = None
+
+
+class LineSpeedAndGaps(Table):
+    """How the products come.
+
+    Parameters
+    ----------
+    speed_mm_s : float, mm/s
+        Nominal speed.
+    lead_in_mm : float, mm
+        Empty belt before the first object.
+    gap_mm : spread, mm
+        From the end of an object to the beginning of the next; what is drawn below 0 counts as 0.
+    touching_share : float
+        Share of the gaps that are 0; usual 0 to 0.1.
+    lot_passes : int, optional
+        Passes of a lot; the kind is then drawn per lot, and lots are written to the truth.
+    lot_level_cv : float
+        Spread of the level from lot to lot (lognormal factor, median 1).
+    wander : Wander, optional
+        Slow wander of the speed.
+    stops : Stops, optional
+        Stops of the line, by time.
+    halts : tuple of Halt
+        Stops with a certain product in the beam.
+    """
+
+    speed_mm_s: float = Field(gt=0, le=1e5)
+    lead_in_mm: float = Field(default=200.0, ge=0)
+    gap_mm: Amount
+    touching_share: float = Field(default=0.0, ge=0, le=1)
+    lot_passes: int | None = Field(default=None, ge=1)
+    lot_level_cv: float = Field(default=0.0, ge=0, le=3)
+    wander: Wander | None = None
+    stops: Stops | None = None
+    halts: tuple[Halt, ...] = ()
+
+
+class Controller(Table):
+    """What reads the output: it changes no sample, it is written to the notes and told by `explain`.
+
+    Parameters
+    ----------
+    scan_ms : float, ms
+        Longest time from one look at the input to the next.
+    filter_ms : float, ms
+        Filter of the input.
+    """
+
+    scan_ms: float = Field(gt=0, le=1e5)
+    filter_ms: float = Field(default=0.0, ge=0, le=1e5)
+
+    def words(self) -> str:
+        """Return the controller in words."""
+        return f"controller scan {self.scan_ms:g} ms, input filter {self.filter_ms:g} ms"
+
+
+class Scenario(Table):
+    """One synthetic line with its products, its surroundings and its logger.
+
+    Parameters
+    ----------
+    title : str
+        What it is, for people.
+    plant : str
+        The invented plant.
+    alias : str
+        Short second name.
+    difficulty : str
+        Why it is difficult.
+    notes : str
+        Written to the recording.
+    sensor, line, background, object, interference, drift, faults, controller
+        See the tables.
+    """
+
+    title: str = Field(min_length=1)
+    plant: str = ""
+    alias: str = ""
+    difficulty: str = ""
+    notes: str = ""
+    sensor: Sensor
+    line: LineSpeedAndGaps
+    background: Background
+    object: tuple[Object, ...] = Field(min_length=1)
+    interference: Interference = Interference()
+    drift: Drift = Drift()
+    faults: Faults = Faults()
+    controller: Controller | None = None
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        faults = scenario_faults(self.model_dump())
+        if self.sensor.beam.reach_mm > 1e5:
+            faults.append("the beam must be narrower than 100 m")
+        if faults:
+            raise ValueError("; ".join(faults))
+        return self
+
+    @property
+    def step_mm(self) -> float:
+        """Travel per sample at nominal speed."""
+        return self.line.speed_mm_s / self.sensor.sample_rate_hz
+
+    @property
+    def uncertainty_samples(self) -> int:
+        """Half-width of the uncertainty of the truth's borders in logged samples, ``ceil(1.5 w / v · rate) + 2``."""
+        import math
+
+        return math.ceil(1.5 * self.sensor.beam.radius_mm / (self.step_mm * self.faults.logger_every)) + 2
+
+
+def parse(text: str, *, source: str) -> Scenario:
+    """Read a scenario from TOML text.
+
+    Parameters
+    ----------
+    text : str
+        The TOML.
+    source : str
+        File or name, for messages.
+
+    Raises
+    ------
+    ScenarioError
+        If it is not TOML, or naming every key that is unknown, missing or out of range.
+    """
+    import tomllib
+
+    try:
+        tables = tomllib.loads(text)
+    except (ValueError, RecursionError) as fault:  # also of an integer with too many digits, and of deep nesting
+        raise ScenarioError(f"{source}: not valid TOML: {fault}. Correct the file at that place.") from fault
+    try:
+        return Scenario.model_validate(tables)
+    except ValidationError as faults:
+        raise refusal(source, faults, tables) from faults
+
+
+def _shipped() -> dict[str, Path]:
+    return {path.stem: path for path in sorted((datasets_root() / "scenarios").glob("*.toml"))}
+
+
+def scenario_names() -> tuple[str, ...]:
+    """Return the names of the scenarios that ship, in alphabetic order."""
+    return tuple(_shipped())
+
+
+def aliases() -> dict[str, str]:
+    """Return short second names of shipped scenarios, alias to name."""
+    found = {load_scenario(name).alias: name for name in scenario_names()}
+    found.pop("", None)
+    return dict(sorted(found.items()))
+
+
+def load_scenario(name_or_path: str | Path) -> Scenario:
+    """Load a scenario by name, by alias, or from a TOML file.
+
+    Raises
+    ------
+    ScenarioError
+        If nothing is called so, or the file is faulty.
+
+    Examples
+    --------
+    >>> load_scenario("demo").sensor.sample_rate_hz
+    1000.0
+    """
+    text, source = scenario_text(name_or_path)
+    return parse(text, source=source)
+
+
+def scenario_text(name_or_path: str | Path) -> tuple[str, str]:
+    """Return the TOML text of a scenario and where it came from (name, or file name)."""
+    wanted = str(name_or_path)
+    path = Path(wanted)
+    if path.suffix.lower() == ".toml" or path.is_file():
+        try:
+            return path.read_text(encoding="utf-8"), path.name
+        except (OSError, UnicodeDecodeError) as fault:
+            raise ScenarioError(f"{path}: the scenario cannot be read: {fault}. Give an existing TOML file.") from fault
+    shipped = _shipped()
+    if wanted not in shipped:
+        by_alias = {parse(p.read_text(encoding="utf-8"), source=name).alias: name for name, p in shipped.items()}
+        by_alias.pop("", None)
+        if wanted.lower() not in by_alias:
+            raise ScenarioError(_unknown(wanted, [*shipped, *by_alias]))
+        wanted = by_alias[wanted.lower()]
+    return shipped[wanted].read_text(encoding="utf-8"), wanted
+
+
+def key_reference() -> str:
+    """Return the page that describes every table and key, with units, defaults and usual ranges, in Markdown."""
+    return Path(__file__).with_name("SCENARIOS.md").read_text(encoding="utf-8")
+
+
+def _unknown(wanted: str, known: list[str]) -> str:
+    from difflib import get_close_matches
+
+    near = get_close_matches(wanted, known, n=1)
+    hint = f" Did you mean {near[0]!r}?" if near else ""
+    return f"no scenario is called {wanted!r}.{hint} There are: {', '.join(known)}; or give a .toml file."

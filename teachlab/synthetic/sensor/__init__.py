@@ -1,0 +1,1 @@
+"""From light to the log: beam, received power, electronics."""

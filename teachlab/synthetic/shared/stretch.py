@@ -1,0 +1,91 @@
+"""A stretch of samples: where every effect works on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.synthetic.shared.streams import CHUNK, stream
+
+Floats = NDArray[np.float64]
+Floats32 = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """One chunk of samples of a recording that is being generated.
+
+    Parameters
+    ----------
+    index : int
+        Number of the chunk; its first sample is ``index · CHUNK``.
+    seed : int
+        Seed of the recording.
+    rate_hz : float, Hz
+        Sample rate.
+    position_mm : ndarray of float64, shape (CHUNK,), mm
+        Belt position of every sample; never falls.
+    """
+
+    index: int
+    seed: int
+    rate_hz: float
+    position_mm: Floats
+
+    @property
+    def time_s(self) -> Floats:
+        """Time of every sample since the recording began, float64, shape (CHUNK,), seconds."""
+        return numbers(self.index) / self.rate_hz
+
+    def stream(self, effect: str) -> np.random.Generator:
+        """Return the random stream of an effect for this chunk."""
+        return stream(self.seed, effect, self.index)
+
+
+_FIRST = np.arange(CHUNK, dtype=np.float64)
+_FIRST.setflags(write=False)
+
+
+def numbers(index: int) -> Floats:
+    """Return the numbers of the samples of a chunk, as float64."""
+    # whole numbers are exact, and adding is faster than counting
+    return _FIRST + float(index * CHUNK)
+
+
+def near(position: Floats, low: Floats, high: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return which samples lie within each interval, as pairs (sample, interval), interval by interval.
+
+    Parameters
+    ----------
+    position : ndarray, ascending
+        Place or time of the samples.
+    low, high : ndarray, shape (k,)
+        Intervals, closed.
+    """
+    first = np.searchsorted(position, low, side="left")
+    count = np.searchsorted(position, high, side="right") - first
+    owner = np.repeat(np.arange(low.size), count)
+    start = np.cumsum(count) - count
+    sample = np.arange(owner.size) - np.repeat(start - first, count)
+    return sample, owner
+
+
+def steps(position: Floats, edges: Floats, after: Floats, before: float) -> Floats32:
+    """Return a piecewise constant signal: `before`, and from each edge on the value after it.
+
+    An edge owns its place: samples at ``position >= edge`` have the value after it.
+    """
+    lengths = np.empty(edges.size + 1, np.int64)
+    lengths[:-1] = np.searchsorted(position, edges, side="left")
+    lengths[-1] = position.size
+    lengths[1:] -= lengths[:-1].copy()
+    values = np.empty(edges.size + 1, np.float32)
+    values[0], values[1:] = before, after
+    return np.repeat(values, lengths)
+
+
+def turns(cycles: Floats) -> Floats32:
+    """Return the phase of so many cycles in radians, reduced before it loses digits."""
+    return (cycles - np.floor(cycles)).astype(np.float32) * np.float32(2 * np.pi)

@@ -1,0 +1,1 @@
+"""What goes wrong on a line: drift, faults, interference, neighbours, passers-by."""

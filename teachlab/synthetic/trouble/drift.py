@@ -1,0 +1,335 @@
+"""Slow change: dirt, ageing, temperature, misalignment, dew, a bent fibre. Each is a gain, some add a pedestal.
+
+Drift runs in days, recordings in minutes: `start_day` places the recording in the life of the sensor and
+`days_per_hour` compresses time (1/24 is real time).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+import numpy as np
+from pydantic import Field
+
+from teachlab.synthetic.shared.spread import Share, Uniform
+from teachlab.synthetic.shared.streams import stream
+from teachlab.synthetic.shared.stretch import Floats
+from teachlab.synthetic.shared.tables import Table
+
+LIGHT_PASSES = {"through-beam": 2, "diffuse": 2, "background-suppressed": 2, "retroreflective": 4, "other": 2}
+"""How often light crosses a dirty window: emitter and receiver once each; with a reflector, its window twice too."""
+
+
+class Dirt(Table):
+    """Dirt on the windows, growing with time; every crossing of a window costs its transmission.
+
+    ``tau = exp(−λ d)`` or ``1 − λ d`` per window after d days; gain ``tau^crossings``, pedestal
+    ``pedestal_percent · (1 − tau)`` where the sensor sees its own dirty window.
+
+    Parameters
+    ----------
+    loss_per_day : float, 1/day
+        λ; clean surroundings 0.001 to 0.005, dusty 0.01 to 0.04.
+    shape : "exponential" or "linear"
+        How the loss grows.
+    crossings : int, optional
+        Windows crossed; by default 2, with a reflector 4.
+    pedestal_percent : float, percent of full scale
+        Backscatter of an opaque layer; diffuse and retroreflective sensors, usual 1 to 10.
+    """
+
+    loss_per_day: float = Field(ge=0, le=1)
+    shape: Literal["exponential", "linear"] = "exponential"
+    crossings: int | None = Field(default=None, ge=1, le=8)
+    pedestal_percent: float = Field(default=0.0, ge=0, le=100)
+
+    def transmission(self, day: Floats) -> Floats:
+        """Return the transmission of one window."""
+        if self.shape == "exponential":
+            return np.exp(-self.loss_per_day * day)
+        return np.clip(1.0 - self.loss_per_day * day, 0.0, 1.0)
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        return f"dirt takes {100 * self.loss_per_day:g} % per window and day"
+
+
+class Splashes(Table):
+    """Splashes: sudden losses that stay.
+
+    Parameters
+    ----------
+    every_day : float, days
+        Mean time between splashes (exponential).
+    loss : spread
+        Share of the light lost each time; usual 0.05 to 0.5.
+    """
+
+    every_day: float = Field(gt=0)
+    loss: Share = Uniform(shape="uniform", low=0.05, high=0.5)
+
+    def gain(self, day: Floats, seed: int) -> Floats:
+        """Return the product of what all splashes so far have left."""
+        times, gains, chunk = np.zeros(0), np.ones(1), 0
+        while times.size == 0 or times[-1] <= day[-1]:
+            rng = stream(seed, "splashes", chunk)
+            last = times[-1] if times.size else 0.0
+            times = np.concatenate([times, last + np.cumsum(rng.exponential(self.every_day, 64))])
+            left = np.clip(1.0 - self.loss.draw(rng, 64), 0.0, 1.0)
+            gains = np.concatenate([gains, gains[-1] * np.cumprod(left)])
+            chunk += 1
+        return gains[np.searchsorted(times, day, side="right")]
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        return f"a splash every {self.every_day:g} days costs {self.loss.words('of the light')}"
+
+
+class Ageing(Table):
+    """Ageing of the emitter: a straight loss with operating time.
+
+    Parameters
+    ----------
+    loss_per_kilohour : float
+        Usual 0.002 to 0.015 (10 to 30 % in 20 to 50 thousand hours).
+    """
+
+    loss_per_kilohour: float = Field(ge=0, le=1)
+
+    def gain(self, day: Floats) -> Floats:
+        """Return what is left after so many days of operation."""
+        return np.clip(1.0 - self.loss_per_kilohour * day * 0.024, 0.0, 1.0)
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        return f"the emitter loses {100 * self.loss_per_kilohour:g} % per thousand hours"
+
+
+class Temperature(Table):
+    """Emitter output with temperature: a daily cycle, and warm-up after switching on.
+
+    Parameters
+    ----------
+    coefficient_per_k : float, 1/K
+        Usual −0.003 to −0.01.
+    daily_swing_k : float, K
+        Amplitude of the 24-hour sine.
+    warm_up_k : float, K
+        Rise of the sensor's own temperature after switching on at day 0; the gain is 1 when warm.
+    warm_up_min : float, minutes
+        Time constant of the warm-up; usual 10 to 30 min.
+    """
+
+    coefficient_per_k: float = Field(default=-0.005, ge=-0.05, le=0.05)
+    daily_swing_k: float = Field(default=0.0, ge=0, le=60)
+    warm_up_k: float = Field(default=0.0, ge=0, le=60)
+    warm_up_min: float = Field(default=15.0, gt=0)
+
+    def gain(self, day: Floats) -> Floats:
+        """Return the gain, ``1 + c·(swing·sin(2π·day) − warm_up·exp(−t/τ))``."""
+        kelvin = self.daily_swing_k * np.sin(2 * math.pi * day)
+        kelvin -= self.warm_up_k * np.exp(-day * 1440.0 / self.warm_up_min)
+        return np.maximum(1.0 + self.coefficient_per_k * kelvin, 0.0)
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        return (
+            f"emitter output changes by {100 * self.coefficient_per_k:g} % per kelvin; daily swing "
+            f"{self.daily_swing_k:g} K, warm-up {self.warm_up_k:g} K"
+        )
+
+
+class Misalignment(Table):
+    """Creeping misalignment: ``exp(−2 D²/w_f²)`` with D growing from day 0 on, and a knock.
+
+    Parameters
+    ----------
+    creep_mm_per_day : float, mm/day
+        Growth of the offset D.
+    field_radius_mm : float, mm
+        1/e² radius w_f of the receiver's field.
+    knock_day : float, days, optional
+        When somebody knocks against the sensor.
+    knock_mm : float, mm
+        What the knock adds to D.
+    """
+
+    creep_mm_per_day: float = Field(default=0.0, ge=0)
+    field_radius_mm: float = Field(gt=0)
+    knock_day: float | None = Field(default=None, ge=0)
+    knock_mm: float = Field(default=0.0, ge=0)
+
+    def gain(self, day: Floats) -> Floats:
+        """Return what is left of the light."""
+        offset = self.creep_mm_per_day * day
+        if self.knock_day is not None:
+            offset = offset + np.where(day >= self.knock_day, self.knock_mm, 0.0)
+        return np.exp(-2.0 * (offset / self.field_radius_mm) ** 2)
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        return f"misalignment creeps by {self.creep_mm_per_day:g} mm per day, a knock adds {self.knock_mm:g} mm"
+
+
+class Condensation(Table):
+    """Dew on the window: gain loss and pedestal together, coming and going with straight ramps.
+
+    Parameters
+    ----------
+    onset_s, duration_s, ramp_s : float, s of the recording
+        When it begins, how long it lasts with both ramps, and each ramp.
+    loss : float
+        Share of the light that is lost when it is fully there.
+    pedestal_percent : float, percent of full scale
+        What the film scatters back then.
+    """
+
+    onset_s: float = Field(default=0.0, ge=0)
+    duration_s: float = Field(gt=0)
+    ramp_s: float = Field(default=30.0, gt=0)
+    loss: float = Field(gt=0, le=1)
+    pedestal_percent: float = Field(default=0.0, ge=0, le=100)
+
+    def amount(self, time_s: Floats) -> Floats:
+        """Return how much of it is there, 0 to 1."""
+        ramp = min(self.ramp_s, self.duration_s / 2)
+        knots = self.onset_s + np.array([0.0, ramp, self.duration_s - ramp, self.duration_s])
+        return np.interp(time_s, knots, [0.0, 1.0, 1.0, 0.0], left=0.0, right=0.0)
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        return (
+            f"condensation from {self.onset_s:g} s on for {self.duration_s:g} s: {100 * self.loss:g} % of the light "
+            f"lost, {self.pedestal_percent:g} % of full scale scattered back"
+        )
+
+
+class Bend(Table):
+    """A fibre that is bent too tightly: a loss from then on, or one that comes and goes with the arm it rides on.
+
+    Parameters
+    ----------
+    loss : float
+        Share of the light that is lost.
+    onset_s : float, s of the recording
+        When it begins.
+    period_s : float, s, optional
+        The fibre bends and straightens as ``(1 − cos(2π t/period))/2``; without it it stays bent.
+    """
+
+    loss: float = Field(gt=0, le=1)
+    onset_s: float = Field(default=0.0, ge=0)
+    period_s: float | None = Field(default=None, gt=0)
+
+    def gain(self, time_s: Floats) -> Floats:
+        """Return what is left of the light."""
+        since = time_s - self.onset_s
+        bent = np.ones_like(since) if self.period_s is None else (1 - np.cos(2 * math.pi * since / self.period_s)) / 2
+        return np.where(since >= 0, 1.0 - self.loss * bent, 1.0)
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        how = "" if self.period_s is None else f", again and again every {self.period_s:g} s"
+        return f"a bent fibre costs {100 * self.loss:g} % of the light from {self.onset_s:g} s on{how}"
+
+
+class Daylight(Table):
+    """Daylight that comes and goes with the 24 hours: ``residual · (1 + sin(2π·day))/2``, in step with temperature.
+
+    Parameters
+    ----------
+    residual_percent : float, percent of full scale
+        Offset at the brightest hour; usual 0 to 10.
+    shot_percent : float, percent of full scale
+        Its photocurrent then over the full-scale current, times 100: adds to the level in the shot noise only.
+    """
+
+    residual_percent: float = Field(default=0.0, ge=0, le=100)
+    shot_percent: float = Field(default=0.0, ge=0)
+
+    def share(self, day: Floats) -> Floats:
+        """Return how bright it is, 0 to 1."""
+        return (1 + np.sin(2 * math.pi * day)) / 2
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        shot = f" and the shot noise of {self.shot_percent:g} %" if self.shot_percent else ""
+        return f"daylight adds up to {self.residual_percent:g} % of full scale{shot} in the course of the day"
+
+
+class Drift(Table):
+    """All slow changes; every entry is optional.
+
+    Parameters
+    ----------
+    start_day : float, days
+        Age of the installation when the recording begins.
+    days_per_hour : float, days per recorded hour
+        Real time by default (1/24); larger values compress time.
+    """
+
+    start_day: float = Field(default=0.0, ge=0)
+    days_per_hour: float = Field(default=1 / 24, gt=0)
+    dirt: Dirt | None = None
+    splashes: Splashes | None = None
+    ageing: Ageing | None = None
+    temperature: Temperature | None = None
+    misalignment: Misalignment | None = None
+    condensation: Condensation | None = None
+    bend: Bend | None = None
+    daylight: Daylight | None = None
+
+    def words(self) -> list[str]:
+        """Return one sentence per effect that is present."""
+        sensor = (self.dirt, self.splashes, self.ageing, self.temperature, self.misalignment)
+        parts = (*sensor, self.condensation, self.bend, self.daylight)
+        return [effect.words() for effect in parts if effect is not None]
+
+    def days(self, time_s: Floats) -> Floats:
+        """Return the age of the installation in days at times of the recording."""
+        return self.start_day + time_s / 3600.0 * self.days_per_hour
+
+    @property
+    def any(self) -> bool:
+        """Whether anything drifts."""
+        return bool(self.words())
+
+
+def gain_and_pedestal(drift: Drift, time_s: Floats, *, sensing: str, seed: int) -> tuple[Floats, Floats]:
+    """Return the multiplicative gain and the pedestal with daylight (percent of full scale) at ascending times.
+
+    Parameters
+    ----------
+    drift : Drift
+        The effects.
+    time_s : ndarray, s
+        Time since the recording began.
+    sensing : str
+        Sensing principle; decides how often light crosses dirty windows.
+    seed : int
+        Seed of the recording.
+    """
+    day = drift.days(time_s)
+    gain, pedestal = np.ones_like(day), np.zeros_like(day)
+    if drift.dirt is not None:
+        window = drift.dirt.transmission(day)
+        gain *= window ** (drift.dirt.crossings or LIGHT_PASSES[sensing])
+        pedestal += drift.dirt.pedestal_percent * (1.0 - window)
+    if drift.splashes is not None:
+        gain *= drift.splashes.gain(day, seed)
+    if drift.ageing is not None:
+        gain *= drift.ageing.gain(day)
+    if drift.temperature is not None:
+        gain *= drift.temperature.gain(day)
+    if drift.misalignment is not None:
+        gain *= drift.misalignment.gain(day)
+    if drift.condensation is not None:
+        amount = drift.condensation.amount(time_s)
+        gain *= 1.0 - drift.condensation.loss * amount
+        pedestal += drift.condensation.pedestal_percent * amount
+    if drift.bend is not None:
+        gain *= drift.bend.gain(time_s)
+    if drift.daylight is not None:
+        pedestal += drift.daylight.residual_percent * drift.daylight.share(day)
+    return gain, pedestal

@@ -1,0 +1,107 @@
+"""The emitter of a neighbouring sensor: as a beat behind analogue demodulation, or as pulses that hit the gate."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field
+
+from teachlab.synthetic.shared.streams import stream
+from teachlab.synthetic.shared.stretch import Floats32, Stretch, turns
+from teachlab.synthetic.shared.tables import Table
+
+
+class Neighbour(Table):
+    """A neighbour's emitter behind analogue demodulation: a beat at the difference of the two frequencies.
+
+    ``A·|sinc(Δf·τ)|·cos(2π Δf t + φ)``.
+
+    Parameters
+    ----------
+    amplitude_percent : float, percent of full scale
+        A at zero difference; usual 0 to 10.
+    beat_hz : float, Hz
+        Difference Δf of the two modulation frequencies.
+    integration_us : float, microseconds
+        Integration time τ of one evaluation.
+    """
+
+    amplitude_percent: float = Field(ge=0, le=100)
+    beat_hz: float = Field(ge=0)
+    integration_us: float = Field(default=0.0, ge=0)
+
+    @property
+    def residual_percent(self) -> float:
+        """Amplitude that is left, ``A·|sin(π Δf τ)/(π Δf τ)|``."""
+        return float(self.amplitude_percent * abs(np.sinc(self.beat_hz * self.integration_us * 1e-6)))
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        return f"a neighbour's emitter beats at {self.beat_hz:g} Hz with {self.residual_percent:g} % of full scale"
+
+
+def neighbour(config: Neighbour, stretch: Stretch) -> Floats32:
+    """Return the beat of a neighbour's emitter, float32, shape (CHUNK,), percent of full scale."""
+    phase = stream(stretch.seed, "neighbour", 0).random()
+    out: Floats32 = np.float32(config.residual_percent) * np.cos(turns(config.beat_hz * stretch.time_s + phase))
+    return out
+
+
+class GatedNeighbour(Table):
+    """A neighbour whose pulses fall into the sensor's gate now and then.
+
+    A share ``(w1 + w2)/T2`` of the own pulses is hit, in runs of about ``(w1 + w2)/|T2 − T1|`` pulses every
+    ``T2/|T2 − T1|`` pulses (periods close to each other).
+
+    Parameters
+    ----------
+    amplitude_percent : float, percent of full scale
+        Added to an evaluation whose latest pulse was hit.
+    own_period_us, neighbour_period_us : float, microseconds
+        Pulse periods T1 and T2.
+    own_gate_us, neighbour_pulse_us : float, microseconds
+        Gate w1 and pulse w2; they overlap where the two starts are closer than that.
+    """
+
+    amplitude_percent: float
+    own_period_us: float = Field(gt=0)
+    neighbour_period_us: float = Field(gt=0)
+    own_gate_us: float = Field(gt=0)
+    neighbour_pulse_us: float = Field(gt=0)
+
+    def words(self) -> str:
+        """Return the effect in words."""
+        share = (self.own_gate_us + self.neighbour_pulse_us) / self.neighbour_period_us
+        return f"a pulsed neighbour hits {100 * min(1.0, share):.3g} % of the pulses"
+
+
+def pulses_hit(config: GatedNeighbour, pulse: NDArray[np.int64], phase: float) -> NDArray[np.bool_]:
+    """Return which own pulses overlap one of the neighbour's.
+
+    The gate is ``[j·T1, j·T1 + w1)``, the neighbour's pulses are ``[(k + phase)·T2, (k + phase)·T2 + w2)``.
+    """
+    start = pulse * config.own_period_us / config.neighbour_period_us - phase
+    since = (start - np.floor(start)) * config.neighbour_period_us
+    hit: NDArray[np.bool_] = (since < config.neighbour_pulse_us) | (
+        since > config.neighbour_period_us - config.own_gate_us
+    )
+    return hit
+
+
+def gated_neighbour(config: GatedNeighbour, stretch: Stretch) -> Floats32:
+    """Return what a pulsed neighbour adds, float32, shape (CHUNK,), percent of full scale."""
+    phase = stream(stretch.seed, "gated neighbour", 0).random()
+    # the slack keeps a pulse that falls on a sample from being missed by rounding
+    pulse = np.floor(stretch.time_s * 1e6 / config.own_period_us + 1e-6).astype(np.int64)
+    return np.float32(config.amplitude_percent) * pulses_hit(config, pulse, phase).astype(np.float32)
+
+
+def beat_pulses(config: GatedNeighbour) -> tuple[float, float, float]:
+    """Return the share of pulses hit, their run length and the pulses from run to run (closed form)."""
+    reach = config.own_gate_us + config.neighbour_pulse_us
+    slip = abs(config.neighbour_period_us - config.own_period_us)
+    run = math.inf if slip == 0 else reach / slip
+    period = math.inf if slip == 0 else config.neighbour_period_us / slip
+    return min(1.0, reach / config.neighbour_period_us), run, period

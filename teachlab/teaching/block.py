@@ -1,0 +1,347 @@
+"""The teach block of one recording, and what may be drawn from it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from functools import cached_property
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.errors import Abstained, ParameterError, SettingError, StrategyError
+from teachlab.light.direction import REQUIRED_RATIO, Contrasts, contrasts
+from teachlab.light.stretches import Evaluated, Stretches, measure
+from teachlab.light.usable_light import LARGEST
+from teachlab.light.windows import Windows, border_evaluations
+from teachlab.model.recording import Direction, Recording
+from teachlab.model.setting import Setting
+from teachlab.model.teaching import Background, Events, Levels, Reading, Shown, Sweep, TeachView
+from teachlab.model.truth import Truth
+from teachlab.sensor.clock import Clock, ceil, exact, no_valid_sample
+
+READING_EVALUATIONS = 40
+"""A static reading is the mean of this many valid evaluations."""
+STRETCH_S = 2
+"""Background statistics look at this many seconds of gap samples, or at `READING_EVALUATIONS` if longer."""
+SWEEP_PASSES = 5
+MEDIAN_EVALUATIONS = 1 << 22
+"""The median of the gaps is that of about this many evaluations, evenly thinned where there are more."""
+
+# One stream of random numbers per kind of evidence: what one strategy needs never moves another's draw.
+_OBJECT, _BACKGROUND, _STRETCH, _SWEEP, _EVENTS = range(5)
+
+
+A = TypeVar("A", bound=NDArray[Any])
+
+
+class TeachBlock:
+    """Samples ``[0, stop_sample)`` of a recording with their passes: all that teaching may see.
+
+    Passes are shown only if they lie wholly inside the block and are not cut by the record. A gap lies
+    outside every pass widened by the tolerance and the border uncertainty of the truth.
+
+    Parameters
+    ----------
+    recording : Recording
+    truth : Truth
+    base : Setting, optional
+        Delays, filter and evaluation rate that strategies keep; its levels mean nothing.
+    tolerance_ms : float, ms
+        Widening of the passes, beside the uncertainty of the truth.
+    stop_sample : int, samples, optional
+        End of the block; by default the whole recording.
+
+    Raises
+    ------
+    SettingError
+        If the base setting has another unit, or evaluates faster than the recording was sampled.
+    ParameterError
+        If `tolerance_ms` or `stop_sample` is outside its range.
+    """
+
+    def __init__(
+        self,
+        recording: Recording,
+        truth: Truth,
+        *,
+        base: Setting | None = None,
+        tolerance_ms: float = 0.0,
+        stop_sample: int | None = None,
+    ) -> None:
+        info = recording.info
+        stop_sample = recording.samples if stop_sample is None else stop_sample
+        _check(recording, truth, base, tolerance_ms, stop_sample)
+        self.recording = recording
+        self.stop_sample = stop_sample
+        self.base = base if base is not None else Setting(unit=info.unit, on_level=0.0, off_level=0.0)
+        self.clock = Clock.of(recording.samples, info.sample_rate_hz, self.base.evaluation_rate_hz)
+        self.border = border_evaluations(truth, self.clock, tolerance_ms)
+        self._stop = self.clock.first_at_or_after(stop_sample)
+        self._evaluated = Evaluated(recording, self.clock, self._stop)
+        windows = Windows.of(truth, self.clock, border=self.border)
+        whole = (truth.start > 0) & (truth.end <= stop_sample) & (truth.end < recording.samples)
+        rows = np.flatnonzero(whole & (windows.covered_to > windows.covered_from))
+        self._mid_before, self._mid_after = _mid_gaps(windows, rows, self._stop, self.clock.count)
+        self._passes = measure(self._evaluated, windows.covered_from[rows], windows.covered_to[rows])
+        self._detect, self._label = truth.detect[rows], truth.label[rows]
+        gap_stop = windows.gap_stop.clip(max=self._stop)
+        real = gap_stop > windows.gap_start
+        self._gaps = measure(self._evaluated, windows.gap_start[real], gap_stop[real])
+        if not (self._passes.valid.any() or self._gaps.valid.any()):
+            _refuse_nothing_valid(recording)
+
+    @property
+    def teach_passes(self) -> int:
+        """How many detect passes may be shown."""
+        return int(np.count_nonzero(self._detect))
+
+    @property
+    def gaps(self) -> int:
+        """How many gaps may be shown."""
+        return int(self._gaps.start.size)
+
+    def draw(
+        self,
+        needs: Iterable[Shown],
+        seed: int,
+        draw: int,
+        *,
+        sweep_passes: int = SWEEP_PASSES,
+        either_direction: bool = False,
+    ) -> TeachView:
+        """Show what one teaching would have shown.
+
+        The same seed and draw give every strategy the same pass, gap and start.
+
+        Parameters
+        ----------
+        needs : iterable of Shown
+            Kinds of evidence to show.
+        seed, draw : int
+            At least 0.
+        sweep_passes : int
+            How many passes a sweep lets by, at least 1; fewer if the block has fewer.
+        either_direction : bool
+            Show evidence although the direction of the objects cannot be told; the view then says rise.
+
+        Raises
+        ------
+        Abstained
+            If the block has none of what is needed, or the direction of the objects cannot be told.
+        """
+        if seed < 0 or draw < 0:
+            raise ParameterError(f"seed and draw must be at least 0, got seed {seed} and draw {draw}.")
+        shown = frozenset(needs)
+        info = self.recording.info
+
+        def stream(kind: int) -> np.random.Generator:
+            return np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(draw, kind)))
+
+        return TeachView(
+            direction=self._either() if either_direction else self.direction,
+            unit=info.unit,
+            full_scale=info.full_scale,
+            dark_level=info.dark_level,
+            rate_hz=self.clock.rate_hz,
+            base=self.base,
+            shown=shown,
+            background_=self._background(stream(_BACKGROUND), stream(_STRETCH)) if Shown.BACKGROUND in shown else None,
+            object_=self._object(stream(_OBJECT)) if Shown.OBJECT in shown else None,
+            sweep_=self._sweep(stream(_SWEEP), sweep_passes) if Shown.SWEEP in shown else None,
+            events_=self._events(stream(_EVENTS)) if Shown.EVENTS in shown else None,
+        )
+
+    @property
+    def direction(self) -> Direction:
+        """What objects do to the light: as stored, else found in the block.
+
+        Raises
+        ------
+        Abstained
+            If it is not stored and rise and dip are too close to tell.
+        """
+        stored = self.recording.info.direction
+        if stored is not None:
+            return stored
+        found = self.contrasts.direction
+        if found is None:
+            unit = self.recording.info.unit
+            raise Abstained(
+                "what objects do to the light cannot be told from the teach block",
+                self.contrasts.told(unit),
+                f"one at least {REQUIRED_RATIO} times the other, or a direction stored with the recording",
+            )
+        return found
+
+    def _either(self) -> Direction:
+        return self.recording.info.direction or self.contrasts.direction or Direction.RISE
+
+    @cached_property
+    def contrasts(self) -> Contrasts:
+        """How far the detect passes of the block reach above and below its gaps."""
+        passes = self._passes.select(self._detect)
+        if not (passes.valid.any() and self._gaps.valid.any()):
+            return Contrasts(float("nan"), float("nan"))
+        for extremes in (passes.low, passes.high, self._gaps.low, self._gaps.high):
+            _refuse_too_strong(extremes[np.isfinite(extremes)])
+        return contrasts(passes.high, passes.low, self._gap_median())
+
+    def _gap_median(self) -> float:
+        total = int((self._gaps.stop - self._gaps.start).sum())
+        step = -(-total // MEDIAN_EVALUATIONS)
+        parts, seen = [], 0
+        for a, b in zip(self._gaps.start.tolist(), self._gaps.stop.tolist(), strict=True):
+            parts.append(self._evaluated.read(a, b)[-seen % step :: step])
+            seen += b - a
+        levels = np.concatenate(parts)
+        return float(np.median(levels[~np.isnan(levels)]))
+
+    def _object(self, random: np.random.Generator) -> Reading:
+        return self._reading(random, self._passes.select(self._detect), "pass of an object to be detected")
+
+    def _reading(self, random: np.random.Generator, among: Stretches, what: str) -> Reading:
+        rows = np.flatnonzero(among.valid > 0)
+        if rows.size == 0:
+            raise Abstained(
+                f"the teach block has no {what} with a valid evaluation",
+                f"{among.start.size} of them in {self.stop_sample} samples, none with a valid evaluation",
+                "at least 1",
+            )
+        k = rows[int(random.integers(rows.size))]
+        a, b = int(among.start[k]), int(among.stop[k])
+        if among.valid[k] == b - a:
+            chosen = a + _centre(b - a)
+        else:
+            chosen = a + np.flatnonzero(~np.isnan(self._evaluated.read(a, b)))[_centre(int(among.valid[k]))]
+        first = int(chosen[0])
+        light = self._evaluated.read(first, int(chosen[-1]) + 1)[chosen - first]
+        return Reading(_light(light), self._sample(first))
+
+    def _background(self, random: np.random.Generator, random_stretch: np.random.Generator) -> Background:
+        gaps = self._gaps
+        reading = self._reading(random, gaps, "gap")
+        need = max(ceil(STRETCH_S * exact(self.clock.rate_hz)), READING_EVALUATIONS)
+        follow = np.cumsum(gaps.valid[::-1])[::-1]
+        enough = np.flatnonzero((follow >= need) & (gaps.valid > 0))
+        k = int(enough[int(random_stretch.integers(enough.size))]) if enough.size else int(np.argmax(gaps.valid > 0))
+        parts, have, first = [], 0, -1
+        while have < need and k < gaps.start.size:
+            levels = self._evaluated.read(int(gaps.start[k]), int(gaps.stop[k]))
+            valid = np.flatnonzero(~np.isnan(levels))[: need - have]
+            if first < 0:
+                first = int(gaps.start[k] + valid[0])
+            parts.append(levels[valid])
+            have += valid.size
+            k += 1
+        return Background(reading, _light(np.concatenate(parts)), self._sample(first))
+
+    def _sweep(self, random: np.random.Generator, passes: int) -> Sweep:
+        if passes < 1:
+            raise StrategyError(f"a sweep lets at least 1 pass by, got {passes}.")
+        rows = np.flatnonzero(self._detect)
+        self._need_passes(rows.size, "to sweep over")
+        count = min(passes, rows.size)
+        first = int(random.integers(rows.size - count + 1))
+        a, b = int(self._mid_before[rows[first]]), int(self._mid_after[rows[first + count - 1]])
+        return Sweep(_light(self._evaluated.read(a, b)), count, self._sample(a))
+
+    def _events(self, random: np.random.Generator) -> Events:
+        total = int(self._detect.size)
+        self._need_passes(total, "to show")
+        half = (total + 1) // 2
+        first = int(random.integers(total - half + 1))
+        rows = slice(first, first + half)
+        a, b = int(self._mid_before[first]), int(self._mid_after[first + half - 1])
+        start, stop = self._passes.start[rows] - a, self._passes.stop[rows] - a
+        return Events(
+            _light(self._evaluated.read(a, b)),
+            _frozen(start),
+            _frozen(stop),
+            _frozen(self._detect[rows]),
+            _frozen(self._label[rows]),
+            self.border,
+            self._sample(a),
+        )
+
+    def _need_passes(self, count: int, what: str) -> None:
+        if count == 0:
+            raise Abstained(
+                f"the teach block has no whole pass {what}",
+                f"0 passes in {self.stop_sample} samples",
+                "at least 1 pass",
+            )
+
+    def _sample(self, evaluation: int) -> int:
+        return int(self.clock.sample_of(np.array([evaluation]))[0])
+
+
+def _check(recording: Recording, truth: Truth, base: Setting | None, tolerance_ms: float, stop_sample: int) -> None:
+    truth.check_inside(recording.samples)
+    if not 0 <= stop_sample <= recording.samples:
+        raise ParameterError(
+            f"the teach block must end inside the recording of {recording.samples} samples, got sample {stop_sample}."
+        )
+    if not (math.isfinite(tolerance_ms) and tolerance_ms >= 0):
+        raise ParameterError(f"tolerance_ms must be a finite number of at least 0 ms, got {tolerance_ms}.")
+    if base is not None and base.unit != recording.info.unit:
+        raise SettingError(
+            f"the base setting is in {base.unit!r}, the recording {recording.name} in {recording.info.unit!r}. "
+            "Give a base setting in the unit of the recording."
+        )
+
+
+def _refuse_nothing_valid(recording: Recording) -> None:
+    """Refuse a recording that holds no valid sample at all: that is a bad input, no reason to abstain."""
+    for block in recording.blocks():
+        invalid = block.invalid_mask()
+        if block.light.size and (invalid is None or not invalid.all()):
+            return
+    raise no_valid_sample(recording.name, recording.samples)
+
+
+def _mid_gaps(
+    windows: Windows, rows: NDArray[np.int64], stop: int, count: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the evaluations in the middle of the gaps before and after some passes."""
+    real = np.flatnonzero(windows.covered_to > windows.covered_from)
+    a, b = windows.covered_from[real], windows.covered_to[real]
+    before = (np.concatenate(([0], b[:-1])) + a) // 2 if real.size else a
+    after = (b + np.concatenate((a[1:], [count]))) // 2 if real.size else b
+    at = np.searchsorted(real, rows)
+    return before[at].clip(max=stop), after[at].clip(max=stop)
+
+
+def _centre(size: int) -> NDArray[np.int64]:
+    """Return which of `size` valid evaluations make a static reading.
+
+    The `READING_EVALUATIONS` in the middle, or the middle half where there are fewer: a quarter, rounded
+    down, is left off at each end.
+
+    Examples
+    --------
+    >>> _centre(6).tolist(), _centre(100)[[0, -1]].tolist()
+    ([1, 2, 3, 4], [30, 69])
+    """
+    if size < READING_EVALUATIONS:
+        return np.arange(size // 4, size - size // 4)
+    first = (size - READING_EVALUATIONS) // 2
+    return np.arange(first, first + READING_EVALUATIONS)
+
+
+def _light(light: Levels) -> Levels:
+    """Return light as it may be shown; abstain where it is too strong to be calculated with."""
+    _refuse_too_strong(light)
+    return _frozen(light)
+
+
+def _refuse_too_strong(light: Levels) -> None:
+    strongest = float(np.fmax.reduce(np.abs(light), initial=0.0))
+    if strongest > LARGEST:
+        raise Abstained("the light is too strong to be calculated with", f"{strongest:.3g}", f"at most {LARGEST:g}")
+
+
+def _frozen(values: A) -> A:
+    values.flags.writeable = False
+    return values

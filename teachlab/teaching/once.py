@@ -1,0 +1,118 @@
+"""One teaching: draw the evidence, ask the strategy, and trust nothing that comes back."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import fields, replace
+from typing import Any
+
+from teachlab.errors import Abstained, StrategyError
+from teachlab.model.setting import Setting, Taught
+from teachlab.model.teaching import Shown, Strategy, TeachView
+from teachlab.teaching.block import SWEEP_PASSES, TeachBlock
+from teachlab.teaching.parameters import parameters_of
+
+ALWAYS_DESIGNED = frozenset({"on_level", "off_level", "polarity", "taught"})
+"""What every strategy may decide; the rest of the base setting is kept unless declared in `designs`."""
+
+
+def teach_once(strategy: Strategy, block: TeachBlock, seed: int, draw: int) -> Setting:
+    """Teach a strategy once on evidence drawn from a teach block.
+
+    Parameters
+    ----------
+    strategy : Strategy
+        Built-in or plug-in; it sees what it declares it needs and nothing else.
+    block : TeachBlock
+    seed, draw : int
+        Pick what is shown; the same for every strategy.
+
+    Returns
+    -------
+    Setting
+        With strategy, all parameters and the evidence used in `taught`.
+
+    Raises
+    ------
+    Abstained
+        If the strategy declines, or the block has nothing to show it.
+    StrategyError
+        If the strategy breaks the protocol: another error, another type, another unit, delays that it
+        does not declare to design. The message names the strategy.
+    """
+    name = strategy.name
+    passes = getattr(strategy, "sweep_passes", SWEEP_PASSES)
+    if isinstance(passes, bool) or not isinstance(passes, int) or passes < 1:
+        raise StrategyError(f"strategy '{name}': sweep_passes must be a whole number of at least 1, got {passes!r}.")
+    either = bool(getattr(strategy, "either_direction", False))
+    view = block.draw(_needs(strategy), seed, draw, sweep_passes=passes, either_direction=either)
+    try:
+        setting = strategy.teach(view)
+    except Abstained:
+        raise
+    except Exception as fault:
+        raise StrategyError(f"strategy '{name}' failed: {type(fault).__name__}: {fault}") from fault
+    _check(strategy, view, setting)
+    return replace(setting, taught=_taught(strategy, setting, view, seed, draw))
+
+
+def _needs(strategy: Strategy) -> frozenset[Shown]:
+    try:
+        return frozenset(Shown(kind) for kind in strategy.needs)
+    except (TypeError, ValueError):
+        raise StrategyError(
+            f"strategy '{strategy.name}': needs must be a set of {', '.join(Shown)}, got {strategy.needs!r}."
+        ) from None
+
+
+def _check(strategy: Strategy, view: TeachView, setting: object) -> None:
+    name = strategy.name
+    if not isinstance(setting, Setting):
+        raise StrategyError(
+            f"strategy '{name}' must return a Setting or raise Abstained, got {type(setting).__name__}. "
+            "Return view.place(level, hysteresis, taught)."
+        )
+    if setting.unit != view.unit:
+        raise StrategyError(
+            f"strategy '{name}' taught in {setting.unit!r}, but was shown light in {view.unit!r}. "
+            "Return view.place(level, hysteresis, taught), which keeps the unit."
+        )
+    designed = ALWAYS_DESIGNED | frozenset(getattr(strategy, "designs", ()))
+    for field in (f.name for f in fields(Setting)):
+        before, after = getattr(view.base, field), getattr(setting, field)
+        if field not in designed and before != after:
+            raise StrategyError(
+                f"strategy '{name}' changed {field} from {before!r} to {after!r} without declaring that it designs it. "
+                f"Keep the base setting, or add '{field}' to the strategy's `designs`."
+            )
+
+
+def _taught(strategy: Strategy, setting: Setting, view: TeachView, seed: int, draw: int) -> Taught:
+    told = dict(setting.taught.evidence) if setting.taught is not None else {}
+    evidence = {**told, "drawn": {"seed": seed, "draw": draw, "direction": str(view.direction), **_taken(view)}}
+    try:
+        json.dumps(evidence, allow_nan=False)
+    except (TypeError, ValueError) as fault:
+        raise StrategyError(
+            f"strategy '{strategy.name}': evidence must be plain JSON values and finite numbers: {fault}."
+        ) from None
+    return Taught(strategy=strategy.name, parameters=parameters_of(strategy), evidence=evidence)
+
+
+def _taken(view: TeachView) -> dict[str, Any]:
+    """Return where the evidence was taken, in samples of the recording, and how much there was."""
+    out: dict[str, Any] = {}
+    if view.object_ is not None:
+        out["object"] = {"at_sample": view.object_.at_sample, "evaluations": view.object_.light.size}
+    if view.background_ is not None:
+        reading = view.background_.reading
+        out["background"] = {"at_sample": reading.at_sample, "evaluations": reading.light.size}
+        stretch = view.background_
+        out["background_stretch"] = {"at_sample": stretch.stretch_at_sample, "evaluations": stretch.stretch.size}
+    if view.sweep_ is not None:
+        sweep = view.sweep_
+        out["sweep"] = {"at_sample": sweep.at_sample, "evaluations": sweep.light.size, "passes": sweep.passes}
+    if view.events_ is not None:
+        events = view.events_
+        out["events"] = {"at_sample": events.at_sample, "evaluations": events.light.size, "passes": events.start.size}
+    return out

@@ -1,0 +1,1 @@
+"""What strategies share: placing levels, hysteresis, effective numbers of events."""

@@ -1,0 +1,204 @@
+"""Hysteresis designed from the evidence: as wide as background and objects ask, no wider than gaps allow."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.errors import Abstained
+from teachlab.light.event_statistics import EventStatistics, inner_valleys
+from teachlab.model.teaching import TeachView
+from teachlab.teaching.rules.classic import show
+from teachlab.teaching.rules.labelled_events import Waits
+
+DEVIATIONS = 6.0
+"""Slow edges need this many standard deviations of the local noise."""
+CLEARANCE = 2.0
+"""The release stays this many standard deviations of the local noise above the valleys of the gaps."""
+RELEASE_SHARE = 0.001
+"""Share of the gaps that may not let the output go."""
+STUCK_SHARE = 0.1
+"""With a larger share of gaps that never reach down to the level, no width helps."""
+
+
+class Cause(StrEnum):
+    """What asks for width, or stands in its way."""
+
+    NOISE = "noise"
+    TEXTURE = "texture"
+    CONTRAST = "contrast"
+    GAP = "gap"
+
+
+@dataclass(frozen=True, slots=True)
+class Width:
+    """A designed width and why it is what it is.
+
+    Parameters
+    ----------
+    width : float, recording units
+        H, at least 0.
+    wanted : float, recording units
+        The width asked for, by `wanted_by`.
+    widest : float, recording units
+        The width allowed, by `limited_by`; infinite without a limit.
+    """
+
+    width: float
+    wanted: float
+    wanted_by: Cause
+    widest: float
+    limited_by: Cause | None
+
+    def told(self) -> dict[str, Any]:
+        """Return the plain form for the record."""
+        return {
+            "wanted": self.wanted,
+            "wanted_by": str(self.wanted_by),
+            "widest": self.widest if math.isfinite(self.widest) else None,
+            "limited_by": None if self.limited_by is None else str(self.limited_by),
+        }
+
+
+def wanted_width(found: EventStatistics) -> tuple[float, Cause]:
+    """Return the width that beats the background within one edge time, and what asks for it.
+
+    Notes
+    -----
+    ``H ≥ max(R_edge, 6 σ)``. R_edge is the 99 % quantile of the range of the background within one edge
+    time (10–90 %): while the light climbs past the level, it must not fall back by more than H. White noise
+    of σ on slow edges needs 5 to 6 σ for less than one extra count in a thousand edges (own simulation).
+    """
+    noise = DEVIATIONS * found.noise
+    texture = found.edge_range
+    if math.isfinite(texture) and texture >= noise:
+        return texture, Cause.TEXTURE
+    return noise, Cause.NOISE
+
+
+def reserved_height(found: EventStatistics, apart: float) -> float:
+    """Return the height that a held onset keeps for the hysteresis above the background guard.
+
+    With a filter or a delay that holds back the onset, the release stays above B, so that the width wanted
+    has to fit between B and the level: H, at most half of the distance `apart` between the guards; else 0.
+    """
+    return min(wanted_width(found)[0], apart / 2) if found.gap_hold > 1 else 0.0
+
+
+def design(
+    view: TeachView,
+    found: EventStatistics,
+    level: float,
+    *,
+    share: float = 0.01,
+    guard: float | None = None,
+    strict: bool = False,
+) -> Width:
+    """Design the hysteresis of a level, jointly with the delays of the base setting.
+
+    Parameters
+    ----------
+    view : TeachView
+        Its events, and the filter and delays of its base setting.
+    found : EventStatistics
+        Of the events shown.
+    level : float, recording units, objects upwards
+        T, where the output becomes active.
+    share : float, in [0, 0.5)
+        a: share of the passes that may fall below the release, and of the gaps that may reach it.
+    guard : float, recording units, objects upwards, optional
+        B: with an on-delay the release stays above it; without it no width is free.
+    strict : bool
+        Abstain where the width wanted does not fit; otherwise it is cut to what fits.
+
+    Returns
+    -------
+    Width
+
+    Raises
+    ------
+    Abstained
+        If so many gaps stay above the level that the output is not released, or, where `strict`, if the
+        width wanted is not allowed. The message says which of noise, texture, contrast and gap is in the way.
+
+    Notes
+    -----
+    Wanted: the width of `wanted_width`, and ``T − q_a(K)`` with the valleys K inside the passes that last
+    long enough for a release (hold guard), as far as that fits and K lies above B: valleys as deep as the
+    background are left to the delays. Allowed: ``T − H ≥ v + 2 σ`` with ``v = q_0.999(V)``, V the valleys of
+    the gaps (release guard; halfway to the
+    valleys where 2 σ do not fit), and with a filter or a delay that holds back the onset
+    ``T − H ≥ B``: the comparator stays set down to the release, so the delay is timed against the release,
+    and background between the two levels would run it down.
+
+    Free: ``B − v``, at most half of the way from the level to v. So wide, the release clears the valleys of
+    the gaps by at least as much as the level clears their peaks, so width up to there is taken although
+    nothing seen asks for it: the noise of edges and objects is known less well than that of long gaps. What
+    is wanted and does not fit is cut to half of the way: then the light has to fall as far for an extra
+    count as the gaps have to rise to merge two passes.
+    """
+    wanted, by = wanted_width(found)
+    widest, limit = _widest(view, found, level, guard)
+    inner = inner_valleys(view.events, found.sign, level, release_hold=Waits.of(view).release)
+    if inner.size:
+        hold = level - float(np.quantile(inner, share))
+        above = guard is None or level - hold > guard
+        if above and wanted < hold and (hold <= widest or strict):
+            wanted, by = hold, Cause.TEXTURE
+    lowest = _lowest(found, level)
+    half = (level - lowest) / 2
+    if wanted <= widest:
+        free = min(guard - lowest, half, widest) if guard is not None and math.isfinite(lowest) else 0.0
+        return Width(max(wanted, free), wanted, by, widest, limit)
+    if strict:
+        raise Abstained(
+            f"the hysteresis that {by} asks for does not fit: {limit} blocks",
+            f"{show(view, wanted)} wanted, {show(view, max(widest, 0.0))} allowed",
+            "a width allowed that is at least the one wanted",
+        )
+    return Width(max(min(widest, half), 0.0), wanted, by, widest, limit)
+
+
+def _lowest(found: EventStatistics, level: float) -> float:
+    """Return v, the height below which the gaps let the output go; −∞ without a gap between passes.
+
+    A few gaps never come down to the level: the others decide.
+    """
+    valleys = found.gap_valleys[found.gap_valleys < level]
+    return float(np.quantile(valleys, 1 - RELEASE_SHARE)) if valleys.size else -math.inf
+
+
+def _widest(view: TeachView, found: EventStatistics, level: float, guard: float | None) -> tuple[float, Cause | None]:
+    limits: list[tuple[float, Cause]] = []
+    if found.gap_valleys.size:
+        _require_release(view, found, level)
+        lowest = _lowest(found, level)
+        # Where the clearance does not fit under the level, the release lies halfway: a release that no gap
+        # falls below would hold the output for ever.
+        valley = min(lowest + CLEARANCE * found.noise, (lowest + level) / 2)
+        limits.append((level - valley, Cause.GAP))
+    if found.gap_hold > 1 and guard is not None:
+        limits.append((level - guard, Cause.CONTRAST))
+    return min(limits, default=(math.inf, None))
+
+
+def _require_release(view: TeachView, found: EventStatistics, level: float) -> None:
+    stuck: NDArray[np.bool_] = found.gap_valleys >= level
+    share = float(np.mean(stuck))
+    if share <= STUCK_SHARE:
+        return
+    wait = (
+        f"; a release takes {found.release_hold} evaluations, of which filter and off-delay ask: shorten them"
+        if found.release_hold > 1
+        else ""
+    )
+    raise Abstained(
+        f"the output would not be released between the passes: gap blocks{wait}",
+        f"{share:.0%} of the gaps stay beyond {show(view, found.sign * level)}",
+        f"at most {STUCK_SHARE:.0%}",
+    )

@@ -1,0 +1,303 @@
+"""What the strategies on labelled events share: the statistics of a view, the two guards, and who contradicts whom."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections import Counter, OrderedDict
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.errors import Abstained
+from teachlab.light.event_statistics import EventStatistics, measure_events
+from teachlab.model.recording import Direction
+from teachlab.model.setting import DelaysActOn
+from teachlab.model.teaching import Events, TeachView
+from teachlab.sensor.clock import delay_evaluations
+from teachlab.teaching.rules.classic import show
+
+Heights = NDArray[np.float64]
+
+HOLD_EVALUATIONS = 3
+"""A pass must last this long at its peak, or longer where filter and delays ask for it."""
+RARE_PASSES = 5
+"""A kind shown less often than this says nothing about its weakest pieces."""
+COMMON_PASSES = 20
+"""... where another kind was shown at least this often."""
+SATURATED_SHARE = 0.5
+"""With this share of its events at the end of the scale a class has no spread to measure."""
+PARTS = 4
+"""Conditions that change in time are looked for between this many parts of the stretch shown."""
+LEAST_STEPS = 2
+"""Light above dark counts as at least this many steps of the converter: a ratio has no zero."""
+KEPT = 256
+
+_cache: OrderedDict[tuple[Any, ...], EventStatistics] = OrderedDict()
+
+
+@dataclass(frozen=True, slots=True)
+class Waits:
+    """What filter and delays of the base setting ask of the light, in evaluations.
+
+    Parameters
+    ----------
+    onset : int
+        Evaluations in a row that switch the output on: ``lag + 1``.
+    release : int
+        Evaluations in a row that release it.
+    """
+
+    onset: int
+    release: int
+
+    @classmethod
+    def of(cls, view: TeachView) -> Waits:
+        """Return the waits of a view: the delay that holds back an onset, and the one that holds a release."""
+        base = view.base
+        on, off = (delay_evaluations(ms, view.rate_hz) for ms in (base.on_delay_ms, base.off_delay_ms))
+        if base.delays_act_on is DelaysActOn.LIGHT and view.direction is Direction.DIP:
+            on, off = off, on
+        return cls(base.consecutive + on, base.consecutive + off)
+
+
+def statistics_of(view: TeachView, *, passes: int = 3, rare_kinds: bool = False) -> EventStatistics:
+    """Return the evidence statistics of the events shown; abstain where there is too little to measure.
+
+    Parameters
+    ----------
+    view : TeachView
+    passes : int
+        Fewest usable passes.
+    rare_kinds : bool
+        Whether a kind may have been shown hardly at all.
+
+    Raises
+    ------
+    Abstained
+        With fewer usable passes, without a usable gap, or, unless `rare_kinds`, if one of several kinds was
+        hardly shown.
+    """
+    waits = Waits.of(view)
+    found = _measured(view.events, view.sign, waits)
+    if found.peaks.size < passes:
+        raise Abstained(
+            "too few passes with valid light were shown",
+            f"{found.peaks.size} usable passes, {found.passes_left_out} left out for invalid light",
+            f"at least {passes}",
+        )
+    if found.gap_peaks.size == 0:
+        raise Abstained(
+            "no gap between the passes was shown: they and their border uncertainty leave none",
+            f"0 usable gaps, {found.gaps_left_out} left out for invalid light",
+            "at least 1 gap",
+        )
+    for kinds, what in ((found.kinds, "to be detected"), (found.ignored_kinds, "to be ignored")):
+        if not rare_kinds:
+            _require_common(kinds, what)
+    return found
+
+
+def _measured(events: Events, sign: int, waits: Waits) -> EventStatistics:
+    """Measure events; many strategies are shown the same ones, so the last results are kept by content."""
+    digest = hashlib.blake2b(digest_size=16)
+    for values in (events.light, events.start, events.end, events.detect):
+        digest.update(np.ascontiguousarray(values).data)
+    key = (digest.digest(), tuple(events.label.tolist()), events.light.size, events.guard, sign, waits)
+    if key in _cache:
+        _cache.move_to_end(key)
+        return _cache[key]
+    hold = max(HOLD_EVALUATIONS, waits.onset)
+    found = measure_events(events, sign, hold=hold, gap_hold=waits.onset, release_hold=waits.release)
+    _cache[key] = found
+    while len(_cache) > KEPT:
+        _cache.popitem(last=False)
+    return found
+
+
+def _require_common(kinds: NDArray[np.object_], what: str) -> None:
+    counts = Counter(kinds.tolist())
+    if not counts or max(counts.values()) < COMMON_PASSES:
+        return
+    kind, few = min(counts.items(), key=lambda item: (item[1], str(item[0])))
+    if few < RARE_PASSES:
+        raise Abstained(
+            f"too few passes of the kind '{kind}' {what} were shown to say how weak it gets",
+            f"{few} of {kinds.size} passes",
+            f"at least {RARE_PASSES}, or none: show a longer stretch",
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Guards:
+    """The weakest objects and the strongest background, heights: objects upwards.
+
+    Parameters
+    ----------
+    object : float, recording units
+        S: the share a of the passes of the weakest kind stays below it.
+    background : float, recording units
+        B: the share a of the gaps, or of the passes of a kind to be ignored, reaches above it.
+    weakest, strongest : str
+        The kind that gives S, and what gives B.
+    """
+
+    object: float
+    background: float
+    weakest: str
+    strongest: str
+
+
+def guards_of(view: TeachView, found: EventStatistics, share: float) -> Guards:
+    """Return the two guards; abstain if they overlap, and say who contradicts whom.
+
+    Parameters
+    ----------
+    view : TeachView
+    found : EventStatistics
+    share : float, in [0, 0.5)
+        a: share of the events of a class that may lie beyond its guard.
+
+    Raises
+    ------
+    Abstained
+        If the weakest objects do not reach above the strongest background.
+    """
+    guards = _guards(found, share)
+    if guards.object > guards.background:
+        return guards
+    reason = contradiction(found, share) or (
+        "no fixed level has the objects on one side and the background on the other: contrast blocks"
+    )
+    raise Abstained(
+        reason,
+        f"weakest {share:.2g} quantile of the passes '{guards.weakest}' {show(view, found.sign * guards.object)}, "
+        f"strongest {share:.2g} quantile of {guards.strongest} {show(view, found.sign * guards.background)}",
+        "the first on the object's side of the second",
+    )
+
+
+def contradiction(found: EventStatistics, share: float) -> str:
+    """Tell which conditions of the events want levels that do not meet; empty where classes just overlap."""
+    return _ignored(_guards(found, share)) or _drifting(found)
+
+
+def _guards(found: EventStatistics, share: float) -> Guards:
+    weakest = min((float(np.quantile(p, share)), k) for k, p in by_kind(found.peaks, found.kinds))
+    strong = [(float(np.quantile(found.gap_peaks, 1 - share)), "the gaps")]
+    for kind, peaks in by_kind(found.ignored_peaks, found.ignored_kinds):
+        strong.append((float(np.quantile(peaks, 1 - share)), f"the passes to be ignored '{kind}'"))
+    strongest = max(strong)
+    return Guards(weakest[0], strongest[0], weakest[1], strongest[1])
+
+
+def by_kind(peaks: Heights, kinds: NDArray[np.object_]) -> list[tuple[str, Heights]]:
+    """Return the peaks of every kind; labels that hardly repeat name pieces, not kinds, and are pooled."""
+    names = sorted(set(kinds.tolist()), key=str)
+    if len(names) > max(1, kinds.size // RARE_PASSES):
+        return [("all", peaks)]
+    return [(str(name), peaks[kinds == name]) for name in names]
+
+
+def _ignored(guards: Guards) -> str:
+    if guards.strongest == "the gaps":
+        return ""
+    return (
+        f"no fixed level can tell the passes '{guards.weakest}' from {guards.strongest}: "
+        "the levels that suit the two do not meet"
+    )
+
+
+def _drifting(found: EventStatistics) -> str:
+    """Tell which parts of the stretch want levels that do not meet, though each has one of its own."""
+    count = found.peaks.size
+    if count < 2 * PARTS:
+        return ""
+    borders = found.peak_at[np.linspace(0, count, PARTS + 1).astype(int)[1:-1]]
+    of_pass, of_gap = (np.searchsorted(borders, at, side="right") for at in (found.peak_at, found.gap_at))
+    window = [
+        (float(found.gap_peaks[of_gap == k].max(initial=-math.inf)), float(found.peaks[of_pass == k].min()))
+        for k in range(PARTS)
+    ]
+    if any(low >= high for low, high in window):
+        return ""
+    low = max(range(PARTS), key=lambda k: window[k][0])
+    high = min(range(PARTS), key=lambda k: window[k][1])
+    if window[low][0] < window[high][1]:
+        return ""
+    ends = sorted(found.sign * level for level in (window[low][0], window[high][1]))
+    return (
+        f"the light moved while it was shown: a level suits every quarter of the passes, but that of quarter "
+        f"{low + 1} and that of quarter {high + 1} do not meet ({ends[0]:.6g} and {ends[1]:.6g}); "
+        "no fixed level can do this, one that follows the background may"
+    )
+
+
+def require_spread(view: TeachView, found: EventStatistics) -> None:
+    """Abstain where a class sits at the end of the scale: no spread there is no certainty.
+
+    For rules that measure the spread of a class.
+    """
+    for heights, what in ((found.peaks, "passes"), (found.gap_peaks, "gaps")):
+        light = found.sign * heights
+        at_end = light <= min(0.0, view.dark_level)
+        if view.full_scale is not None:
+            at_end |= light >= view.full_scale
+        share = float(np.mean(at_end))
+        if share >= SATURATED_SHARE:
+            raise Abstained(
+                f"the {what} sit at the end of the scale, so their spread cannot be measured: saturated light "
+                "has no variance, which is not certainty",
+                f"{share:.0%} of the {what} at the end of the scale",
+                f"less than {SATURATED_SHARE:.0%}",
+            )
+
+
+def backgrounds(found: EventStatistics) -> Heights:
+    """Return the peaks of all that must not switch the output: gaps, and passes to be ignored."""
+    return np.concatenate([found.gap_peaks, found.ignored_peaks])
+
+
+def least_light(found: EventStatistics, bright: float) -> float:
+    """Return what light above dark counts as at least, recording units: two steps of the converter.
+
+    None counts where two steps are more than a tenth of the bright side: so few levels tell no step.
+    """
+    floor = LEAST_STEPS * (found.step or 0.0)
+    return floor if floor <= bright / 10 else 0.0
+
+
+def robust(values: Heights, floor: float) -> tuple[float, float]:
+    """Return median and robust standard deviation, the latter at least `floor`.
+
+    Notes
+    -----
+    ``1.4826 · MAD``: the standard deviation of a normal distribution with this MAD (Hampel 1974).
+
+    Examples
+    --------
+    >>> robust(np.array([1.0, 2.0, 3.0, 100.0]), 0.5)
+    (2.5, 1.4826)
+    """
+    middle = float(np.median(values))
+    return middle, max(1.4826 * float(np.median(np.abs(values - middle))), floor)
+
+
+def told(found: EventStatistics, **more: Any) -> dict[str, Any]:
+    """Return the numbers every setting taught on events keeps; heights are turned back into light."""
+
+    def number(value: float | None) -> float | None:
+        return value if value is not None and math.isfinite(value) else None
+
+    return {
+        "passes": int(found.peaks.size),
+        "gaps": int(found.gap_peaks.size),
+        "passes_left_out": found.passes_left_out,
+        "noise_background": number(found.noise_background),
+        "noise_object": number(found.noise_object),
+        "edge_evaluations": number(found.edge),
+        "edge_range": number(found.edge_range),
+        **{key: number(value) if isinstance(value, float) else value for key, value in more.items()},
+    }

@@ -1,0 +1,217 @@
+"""Least errors: the level and width that go wrong least often on the events shown, where classes overlap."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.light.event_statistics import EventStatistics
+from teachlab.light.lasting_extremes import Hold
+from teachlab.light.windows import Windows
+from teachlab.model.setting import Setting
+from teachlab.model.teaching import Events, TeachView
+from teachlab.model.truth import Truth
+from teachlab.sensor.clock import Clock
+from teachlab.teaching.rules.hysteresis import wanted_width
+from teachlab.teaching.rules.labelled_events import Waits, backgrounds
+
+LEVELS = 40
+"""Levels tried, at most."""
+WIDTHS = (0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5)
+"""Widths tried, as shares of the distance between the medians of passes and gaps."""
+
+Heights = NDArray[np.float64]
+Places = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class LeastErrors:
+    """The best of the settings tried on the events shown.
+
+    Parameters
+    ----------
+    level, width : float, recording units
+        T, objects upwards, and H.
+    errors : int
+        Passes lost, plus onsets beyond one per pass or outside all passes.
+    passes : int
+        Passes to be detected.
+    """
+
+    level: float
+    width: float
+    errors: int
+    passes: int
+
+    @property
+    def better_than_never(self) -> bool:
+        """Whether the errors are fewer than those of an output that never switches, by two deviations.
+
+        That one loses every pass and does nothing else wrong; k errors vary by √k.
+        """
+        return self.errors + 2 * math.sqrt(self.errors) < self.passes
+
+    def clearly_below(self, errors: int) -> bool:
+        """Whether the errors are fewer than those of another setting, by two deviations of the difference."""
+        return errors - self.errors > 2 * math.sqrt(errors + self.errors)
+
+
+def least_errors(view: TeachView, found: EventStatistics) -> LeastErrors | None:
+    """Try levels and widths on the events shown and return the best, None if there is nothing to choose from.
+
+    Parameters
+    ----------
+    view : TeachView
+        Its events, and the filter and delays of its base setting.
+    found : EventStatistics
+        Of the events shown.
+
+    Notes
+    -----
+    Tried are the levels halfway between neighbouring peaks of passes and gaps (every so many, if there are
+    more than `LEVELS`), each with the widths of `WIDTHS` and the one that the background asks for. Every pair
+    is run over the stretch as a comparator would, and the errors are those of the cost: passes without an
+    onset in their window, further onsets in it, and onsets elsewhere. Filter and delays count as the time that
+    the light must last: exact for the delays of a light-on output.
+
+    The least error of a grid flatters itself: the errors are smoothed over neighbouring levels and widths
+    (1:2:1), the smallest sum is taken, and of equal ones the narrowest width, then the level in the middle.
+
+    References
+    ----------
+    Minimum empirical risk: Devroye, Györfi & Lugosi 1996, *A Probabilistic Theory of Pattern Recognition*,
+    ch. 4. The smoothing is this package's own.
+    """
+    levels = _levels(found)
+    if levels.size == 0:
+        return None
+    apart = max(float(np.median(found.peaks)) - float(np.median(found.gap_peaks)), 0.0)
+    widths = np.unique([wanted_width(found)[0], *(share * apart for share in WIDTHS)])
+    shown = Shown.of(view, found.sign, np.concatenate([levels, (levels[:, None] - widths).ravel()]))
+    errors = np.array([[shown.errors(level, level - width) for width in widths.tolist()] for level in levels.tolist()])
+    smooth = smoothed(errors)
+    best = smooth == smooth.min()
+    j = int(np.argmax(best.any(axis=0)))
+    rows = np.flatnonzero(best[:, j])
+    i = int(rows[(rows.size - 1) // 2])
+    return LeastErrors(float(levels[i]), float(widths[j]), int(errors[i, j]), shown.passes)
+
+
+def errors_shown(view: TeachView, found: EventStatistics, setting: Setting) -> int:
+    """Return what a setting of fixed levels gets wrong on the events shown, counted as in `least_errors`."""
+    ends = setting.on_level, setting.off_level
+    level, release = ends if found.sign > 0 else (-ends[1], -ends[0])
+    return Shown.of(view, found.sign, np.array([level, release])).errors(level, release)
+
+
+def _levels(found: EventStatistics) -> Heights:
+    peaks, gaps = found.peaks, backgrounds(found)
+    middle = (np.quantile(gaps, 0.5, method="lower"), np.quantile(peaks, 0.5, method="higher"))
+    low, high = min(middle[0], peaks.min()), max(middle[1], gaps.max())
+    heights = np.unique(np.concatenate([peaks, gaps]))
+    heights = heights[(heights >= low) & (heights <= high)]
+    between: Heights = heights[:-1] + (heights[1:] - heights[:-1]) / 2
+    if between.size > LEVELS:
+        between = np.unique(np.quantile(between, np.linspace(0, 1, LEVELS), method="nearest"))
+    return between
+
+
+def smoothed(errors: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the sums over neighbours along both axes, weighted 1:2:1; an edge is its own neighbour.
+
+    Examples
+    --------
+    >>> smoothed(np.array([[4], [0], [0], [1]])).ravel().tolist()
+    [48, 16, 4, 12]
+    """
+    out = errors.astype(np.int64)
+    for axis in (0, 1):
+        wide = np.pad(out, [(1, 1) if axis == k else (0, 0) for k in (0, 1)], mode="edge")
+        n = out.shape[axis]
+        before, here, after = (wide.take(range(k, k + n), axis) for k in (0, 1, 2))
+        out = before + 2 * here + after
+    return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shown:
+    """The stretch shown, reduced to where the light passes one of the levels that will be asked for.
+
+    Parameters
+    ----------
+    levels : ndarray of float64, shape (n,), recording units, objects upwards
+        Ascending.
+    rank : ndarray of int64, shape (m,)
+        How many of the levels the light is at or above, wherever that changes.
+    at : ndarray of int64, shape (m,), evaluations
+        Where it changes.
+    owner : ndarray of int64, shape (evaluations,)
+        Number of the pass to be detected in whose window an evaluation lies; −1 elsewhere.
+    passes : int
+    wait : Waits
+    """
+
+    levels: Heights
+    rank: Places
+    at: Places
+    owner: Places
+    passes: int
+    wait: Waits
+
+    @classmethod
+    def of(cls, view: TeachView, sign: int, levels: Heights) -> Shown:
+        """Reduce the events of a view."""
+        events, wait, levels = view.events, Waits.of(view), np.unique(levels)
+        invalid = np.isnan(events.light)
+        height = Hold().push(sign * events.light, invalid if invalid.any() else None)
+        rank = np.searchsorted(levels, height, side="right").astype(np.int64)
+        at = np.flatnonzero(np.concatenate(([True], rank[1:] != rank[:-1])))
+        owner = _owner(events, height.size, wait.onset - 1)
+        return cls(levels, rank[at], at, owner, int(np.count_nonzero(events.detect)), wait)
+
+    def errors(self, level: float, release: float) -> int:
+        """Return passes without an onset, plus onsets that are not the first of a pass.
+
+        Parameters
+        ----------
+        level, release : float, recording units, objects upwards
+            Two of the levels: light begins at or above the one and ends below the other.
+        """
+        on, off = np.searchsorted(self.levels, (level, release))
+        light = self.rank > on
+        decided = light | (self.rank <= off)
+        decided[:1] = True  # the first evaluation is light at or above the level, else dark
+        change = np.flatnonzero(decided)
+        state = light[change]
+        turn = np.flatnonzero(state[1:] != state[:-1]) + 1
+        onsets = self._lasting(self.at[change[turn]], bool(state[0]) if state.size else False)
+        owner = self.owner[onsets]
+        hits = np.unique(owner[owner >= 0]).size
+        return self.passes - hits + onsets.size - hits
+
+    def _lasting(self, edges: Places, first: bool) -> Places:
+        """Return the onsets of what lasts long enough to switch, after gaps that last long enough to release."""
+        starts, ends = edges[int(first) :: 2], edges[1 - int(first) :: 2]
+        if self.wait == Waits(1, 1):
+            return starts
+        size = self.owner.size
+        if first:
+            starts = np.concatenate(([-size - self.wait.onset], starts))
+        ends = np.concatenate((ends, [size]))[: starts.size]
+        long = ends - starts >= self.wait.onset
+        starts, ends = starts[long] + self.wait.onset - 1, ends[long]
+        apart = np.concatenate(([True], starts[1:] - ends[:-1] >= self.wait.release))[: starts.size]
+        starts = starts[apart]
+        return starts[starts > 0]
+
+
+def _owner(events: Events, size: int, lag: int) -> Places:
+    truth = Truth.from_arrays(events.start, events.end, detect=events.detect, label=events.label)
+    windows = Windows.of(truth, Clock(size, 1.0, 1.0), border=events.guard, lag=lag)
+    owner = np.full(size, -1, np.int64)
+    for k in np.flatnonzero(events.detect).tolist():
+        owner[windows.start[k] : windows.stop[k]] = k
+    return owner

@@ -1,0 +1,53 @@
+"""From a level on labelled events to a setting: width designed, numbers recorded."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from teachlab.light.event_statistics import EventStatistics
+from teachlab.model.setting import Setting
+from teachlab.model.teaching import TeachView
+from teachlab.teaching.parameters import record
+from teachlab.teaching.rules.hysteresis import design
+from teachlab.teaching.rules.labelled_events import backgrounds, told
+
+GUARD_SHARE = 0.01
+"""a of the hysteresis guards, for rules that have no guards of their own."""
+
+
+def place_on_events(
+    strategy: Any,
+    view: TeachView,
+    found: EventStatistics,
+    level: float,
+    *,
+    share: float = GUARD_SHARE,
+    valley_of: EventStatistics | None = None,
+    **evidence: Any,
+) -> Setting:
+    """Return the setting of a level with a designed hysteresis.
+
+    Parameters
+    ----------
+    strategy : Strategy
+        For the record.
+    view : TeachView
+    found : EventStatistics
+        Of the events shown.
+    level : float, recording units, objects upwards
+        T, where the output becomes active.
+    share : float, in [0, 0.5)
+        a of the hysteresis guards.
+    valley_of : EventStatistics, optional
+        Statistics whose gaps must let the output go, where they are not those shown.
+    **evidence
+        Further plain numbers for the record; levels as light.
+    """
+    allowed = found if valley_of is None else valley_of
+    guard = float(np.quantile(backgrounds(allowed), 1 - share))
+    width = design(view, allowed, level, share=share, guard=guard)
+    return view.place(
+        found.sign * level, width.width, record(strategy, **told(found, hysteresis=width.told(), **evidence))
+    )

@@ -1,0 +1,1 @@
+"""One strategy a file, and nothing else."""

@@ -1,0 +1,135 @@
+"""Neyman–Pearson: the level that keeps one error below a limit, with confidence, by order statistics."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import ClassVar
+
+import numpy as np
+
+from teachlab.errors import Abstained
+from teachlab.model.setting import Setting
+from teachlab.model.teaching import Shown, TeachView
+from teachlab.teaching.parameters import about, check_parameters
+from teachlab.teaching.rules.classic import show
+from teachlab.teaching.rules.labelled_events import backgrounds, statistics_of
+from teachlab.teaching.rules.placing import place_on_events
+
+
+class Bound(StrEnum):
+    """Which error is kept below the limit."""
+
+    FALSE_TRIPS = "false-trips"
+    MISSES = "misses"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NeymanPearson:
+    """Place the level so that one kind of error stays below a limit with a stated confidence.
+
+    Parameters
+    ----------
+    bound : Bound
+        `false-trips`: gaps that trip; `misses`: passes that are lost. The other error is what it is.
+    limit : float, share of the events, in (0, 1)
+        alpha: largest share of wrong events.
+    confidence : float, in (0, 1)
+        1 − delta.
+    clearance : float, standard deviations of the local noise, at least 0
+        How far beyond the chosen event the level lies.
+
+    Notes
+    -----
+    Of n gaps sorted upwards (objects upwards), k is the smallest rank with
+    Σ_{j≥k} C(n, j)·(1 − alpha)^j·alpha^(n−j) ≤ delta, and T = G_(k) + `clearance`·σ; mirrored for `misses`.
+    The share of all gaps above G_(k) is at most alpha with confidence 1 − delta, whatever their
+    distribution, if they are independent. There is such a rank only if n ≥ ln(delta)/ln(1 − alpha):
+    299 events for 1 % at 95 %, 2,995 for 0.1 %.
+
+    When it fails: it knows one error only; the level may lie in the middle of the other class, and then it
+    abstains. Events of one lot are not independent. The level hugs the class that is bounded. It abstains,
+    with the number needed, where too few events were shown.
+
+    References
+    ----------
+    Tong, Feng & Li 2018, "Neyman-Pearson classification algorithms and NP receiver operating
+    characteristics", Science Advances 4 (arXiv 1608.03109); the sample size is that of Wilks 1941.
+
+    Examples
+    --------
+    >>> smallest_rank(299, 0.01, 0.05), smallest_rank(298, 0.01, 0.05) is None
+    (299, True)
+    """
+
+    name: ClassVar[str] = "neyman-pearson"
+    needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
+    equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
+
+    bound: Bound = field(default=Bound.FALSE_TRIPS, metadata=about("which error is kept below the limit"))
+    limit: float = field(
+        default=0.01, metadata=about("largest share of wrong events", unit="share of the events", above=0, below=1)
+    )
+    confidence: float = field(default=0.95, metadata=about("of the limit", above=0, below=1))
+    clearance: float = field(
+        default=2.0,
+        metadata=about(
+            "distance of the level from the chosen event", unit="standard deviations of the local noise", at_least=0
+        ),
+    )
+
+    def __post_init__(self) -> None:
+        check_parameters(self)
+
+    def teach(self, view: TeachView) -> Setting:
+        """Return the level beyond the order statistic that the limit asks for."""
+        found = statistics_of(view)
+        false_trips = self.bound is Bound.FALSE_TRIPS
+        bounded = backgrounds(found) if false_trips else -found.peaks
+        other = found.peaks if false_trips else -backgrounds(found)
+        what = "gaps" if false_trips else "passes"
+        rank = smallest_rank(bounded.size, self.limit, 1 - self.confidence)
+        if rank is None:
+            raise Abstained(
+                f"too few {what} were shown to bound their errors without a model",
+                f"{bounded.size} {what}",
+                f"at least {events_needed(self.limit, 1 - self.confidence)} {what} for {self.limit:g} "
+                f"at confidence {self.confidence:g}",
+            )
+        noise = found.noise_background if false_trips else found.noise_object
+        height = float(np.sort(bounded)[rank - 1]) + self.clearance * (noise if noise is not None else found.noise)
+        wrong = float(np.mean(other < height))
+        level = height if false_trips else -height
+        if wrong > 0.5:
+            raise Abstained(
+                f"the level that bounds the errors of the {what} has most of the other events on the wrong side: "
+                "contrast blocks",
+                f"level {show(view, found.sign * level)}, {wrong:.0%} of the other events wrong",
+                "at most half of them",
+            )
+        return place_on_events(self, view, found, level, rank=rank, bounded_events=int(bounded.size), other_wrong=wrong)
+
+
+def events_needed(limit: float, delta: float) -> int:
+    """Return the fewest events with which a limit can be shown: ``n ≥ ln(delta) / ln(1 − alpha)``.
+
+    Examples
+    --------
+    >>> events_needed(0.01, 0.05), events_needed(0.001, 0.05)
+    (299, 2995)
+    """
+    # Where the quotient is a whole number in exact arithmetic, rounding must not ask for one more.
+    return max(1, math.ceil(math.log(delta) / math.log1p(-limit) - 1e-9))
+
+
+def smallest_rank(events: int, limit: float, delta: float) -> int | None:
+    """Return the smallest rank k with ``P(Binomial(n, 1 − alpha) ≥ k) ≤ delta``, None if there is none."""
+    from scipy.special import betainc
+
+    if events == 0:
+        return None
+    ranks = np.arange(1, events + 1)
+    # P(X ≥ k) is the regularised incomplete beta function I_{1 − alpha}(k, n − k + 1).
+    fine = betainc(ranks, events - ranks + 1, 1 - limit) <= delta
+    return int(ranks[np.argmax(fine)]) if fine.any() else None

@@ -1,0 +1,94 @@
+"""Quantile guard: between the weakest objects and the strongest background, event by event."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import ClassVar
+
+from teachlab.errors import Abstained
+from teachlab.model.setting import Setting
+from teachlab.model.teaching import Shown, TeachView
+from teachlab.teaching.parameters import about, check_parameters, record
+from teachlab.teaching.rules.classic import show
+from teachlab.teaching.rules.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
+from teachlab.teaching.rules.hysteresis import Cause, design, reserved_height, wanted_width
+from teachlab.teaching.rules.labelled_events import guards_of, statistics_of, told
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QuantileGuard:
+    """Place the level between the weakest objects and the strongest background, seen event by event.
+
+    Parameters
+    ----------
+    position : float, share of the distance, in (0, 1)
+        phi: how far from the background guard to the object guard the level lies.
+    share : float, share of the events, in [0, 0.5)
+        a: how many passes may peak below the object guard, and how many gaps above the background guard.
+    strict : bool
+        Abstain where the hysteresis wanted does not fit, instead of cutting it to what fits.
+
+    Notes
+    -----
+    With objects upwards, P the sustained peaks of the passes and G those of the gaps:
+    S = q_a(P), B = q_{1−a}(G), T = B + phi·(S − B). Of several kinds the weakest gives S, and of gaps and
+    kinds to be ignored the strongest gives B. Where a filter or a delay holds back the onset,
+    T = B + H + phi·(S − B − H): the release, too, stays above B. H is designed (`hysteresis`).
+
+    Peaks of passes last for max(3, lag + 1) evaluations, those of gaps for lag + 1. With few passes the
+    quantiles are, honestly, near the extremes of what was shown; 200 passes and more are worth having.
+
+    When it fails: on any stress that was not shown: +8 % of full scale of ambient light, or a gain of 0.4,
+    lost all objects of its acceptance scenarios. A nuisance that comes less often than the stretch is long
+    is not in B. It abstains with fewer than 3 passes, if S ≤ B (and says which kinds, or which parts of the
+    stretch, contradict each other), and where the gaps do not let the output go.
+
+    References
+    ----------
+    Common practice of guard bands on order statistics, no source. Sample quantiles: Hyndman & Fan 1996,
+    type 7 (the default of `numpy.quantile`).
+
+    Examples
+    --------
+    >>> QuantileGuard(position=0.4).share
+    0.01
+    """
+
+    name: ClassVar[str] = "quantile-guard"
+    needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
+    equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
+
+    position: float = field(default=POSITION, metadata=ABOUT_POSITION)
+    share: float = field(default=SHARE, metadata=ABOUT_SHARE)
+    strict: bool = field(default=False, metadata=about("abstain where the hysteresis wanted does not fit"))
+
+    def __post_init__(self) -> None:
+        check_parameters(self)
+
+    def teach(self, view: TeachView) -> Setting:
+        """Return the level between the two guards of the events shown."""
+        found = statistics_of(view)
+        guards = guards_of(view, found, self.share)
+        apart = guards.object - guards.background
+        if self.strict and found.gap_hold > 1:
+            self._require_room(view, wanted_width(found), apart)
+        reserved = reserved_height(found, apart)
+        level = guards.background + reserved + self.position * (apart - reserved)
+        width = design(view, found, level, share=self.share, guard=guards.background, strict=self.strict)
+        evidence = told(
+            found,
+            object_guard=found.sign * guards.object,
+            background_guard=found.sign * guards.background,
+            weakest=guards.weakest,
+            strongest=guards.strongest,
+            hysteresis=width.told(),
+        )
+        return view.place(found.sign * level, width.width, record(self, **evidence))
+
+    def _require_room(self, view: TeachView, wanted: tuple[float, Cause], apart: float) -> None:
+        if wanted[0] >= apart:
+            raise Abstained(
+                f"the hysteresis that {wanted[1]} asks for does not fit above the background guard: contrast blocks",
+                f"{show(view, wanted[0])} wanted, {show(view, apart)} between the guards",
+                "less than the distance of the guards",
+            )

@@ -1,0 +1,146 @@
+"""The command `compare` on a small line, and its refusals."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.data.recording_files import write_recording
+from teachlab.data.truth_files import write_truth
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.truth import Truth
+
+
+@pytest.fixture
+def line(tmp_path: Path) -> Path:
+    """Ten passes, the last three weak; a bump in the second gap. Settings at 40, 70 and 30 counts."""
+    light = np.full(1000, 10, np.uint16)
+    start = np.arange(10) * 100 + 20
+    for k, a in enumerate(start):
+        light[a : a + 30] = 60 if k >= 7 else 90
+    light[170:175] = 35
+    path = tmp_path / "line.parquet"
+    write_recording(path, Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="counts")))
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 30))
+    for level in (40, 70, 30):
+        setting = {"schema": 1, "unit": "counts", "on_level": level, "off_level": level, "polarity": "light-on"}
+        (tmp_path / f"at{level}.json").write_text(json.dumps(setting))
+    return path
+
+
+def _run(*arguments: object) -> dict[str, object]:
+    result = CliRunner().invoke(app, ["compare", *map(str, arguments), "--json"])
+    assert result.exit_code == 0, result.output
+    return json.loads(result.stdout)
+
+
+def test_paired(line: Path) -> None:
+    a, b = line.parent / "at40.json", line.parent / "at70.json"
+    found = _run(line, "--setting", a, "--setting", b)
+    assert found["discordant"] == [0, 3]
+    assert found["p_exact"] == pytest.approx(0.25)
+    assert found["p_mid"] == pytest.approx(0.125)
+    assert found["difference"]["estimate"] == pytest.approx(-0.3)
+    assert found["difference"]["low"] < -0.3 < found["difference"]["high"]
+    assert found["difference"]["confidence"] == 0.95
+    assert _run(line, "--setting", b, "--setting", a)["discordant"] == [3, 0]
+
+
+def test_three_settings_are_corrected_for_their_number(line: Path) -> None:
+    paths = [line.parent / f"at{level}.json" for level in (40, 70, 30)]
+    found = _run(line, *(part for path in paths for part in ("--setting", path)))
+    assert len(found["pairs"]) == 3
+    assert found["pairs"][1]["settings"] == ["at40", "at30"]
+    assert found["pairs"][1]["gaps"]["discordant"] == [0, 1]
+    assert all(pair["p_holm"] >= pair["p_exact"] for pair in found["pairs"])
+
+
+def test_without_lots_the_exact_test_decides_and_says_so(line: Path) -> None:
+    a, b = line.parent / "at40.json", line.parent / "at70.json"
+    found = _run(line, "--setting", a, "--setting", b)
+    assert found["p_used"] == "p_exact"
+    assert found["assumes"] == "all trials are independent"
+    # Two stretches of five passes are all that ten give.
+    assert found["p_by_lot"] == found["difference_by_lot"]["p"]
+
+
+def test_where_lots_are_named_they_decide(tmp_path: Path) -> None:
+    """Twenty lots of ten passes; all of one lot are weak: ten losses, but one thing that happened."""
+    light, start = np.full(20_000, 10, np.uint16), np.arange(200) * 100 + 20
+    for k, a in enumerate(start):
+        light[a : a + 30] = 60 if k // 10 == 7 else 90
+    path = tmp_path / "line.parquet"
+    write_recording(path, Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="counts")))
+    lot = [f"lot {k // 10}" for k in range(200)]
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 30, lot=lot))
+    arguments: list[object] = [path, "--no-margin"]
+    for level in (40, 70):
+        setting = {"schema": 1, "unit": "counts", "on_level": level, "off_level": level, "polarity": "light-on"}
+        (tmp_path / f"at{level}.json").write_text(json.dumps(setting))
+        arguments += ["--setting", tmp_path / f"at{level}.json"]
+    found = _run(*arguments)
+    assert found["discordant"] == [0, 10]
+    assert found["p_exact"] < 0.01
+    assert found["p_used"] == "p_by_lot"
+    assert found["p_by_lot"] == found["difference_by_lot"]["p"] > 0.05
+    assert found["p_holm"] > 0.05
+    assert "lots are independent" in found["assumes"]
+    text = CliRunner().invoke(app, ["compare", *map(str, arguments)]).stdout
+    assert "p by lots" in text
+    assert "lost passes" in text
+    assert "a difference is not established" in text.split("tripped gaps")[0]
+    # The same passes without names: trials are taken as independent, and the stretches beside them disagree.
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 30))
+    text = CliRunner().invoke(app, ["compare", *map(str, arguments)]).stdout
+    assert "different if trials are independent; not where stretches stand in for lots." in text
+
+
+def test_two_recordings_are_unpaired(line: Path) -> None:
+    found = _run(line, "--with", line, "--setting", line.parent / "at40.json", "--setting", line.parent / "at70.json")
+    assert found["lost"] == [[0, 10], [3, 10]]
+    assert found["difference"]["method"] == "Miettinen–Nurminen"
+    assert found["false_trips"]["ratio"]["estimate"] is None
+
+
+def test_refusals(line: Path) -> None:
+    one = ["compare", str(line), "--setting", str(line.parent / "at40.json")]
+    result = CliRunner().invoke(app, one)
+    assert result.exit_code == 2
+    assert "twice or more" in result.stderr
+    (line.parent / "line.passes.parquet").unlink()
+    result = CliRunner().invoke(app, one * 1 + one[2:])
+    assert result.exit_code == 2
+    assert "no table of passes" in result.stderr
+
+
+def test_margin_and_reserves_stand_beside_both_sides(line: Path) -> None:
+    a, b = line.parent / "at40.json", line.parent / "at70.json"
+    sides = _run(line, "--setting", a, "--setting", b)["sides"]
+    assert [side["name"] for side in sides] == ["at40", "at70"]
+    for side, path in zip(sides, (a, b), strict=True):
+        alone = CliRunner().invoke(app, ["replay", str(line), "--setting", str(path), "--json"])
+        told = json.loads(alone.stdout)
+        assert side["margin"] == told["margin"]
+        assert side["reserves"] == told["reserves"]
+        assert side["score"] == told["score"]
+    # At 40 the weakest pass of 60 may lose a third of its light, and the strongest gap of 35 may gain 5 counts.
+    assert sides[0]["reserves"]["contamination_reserve"] == pytest.approx(1 / 3)
+    assert sides[0]["reserves"]["ambient_reserve"] == pytest.approx(5)
+    assert sides[1]["reserves"]["contamination_reserve"] is None
+
+    text = CliRunner().invoke(app, ["compare", str(line), "--setting", str(a), "--setting", str(b)]).stdout
+    assert "contamination" in text
+    assert "33.3 %" in text
+    bare = CliRunner().invoke(app, ["compare", str(line), "--setting", str(a), "--setting", str(b), "--no-margin"])
+    assert "contamination" not in bare.stdout
+
+
+def test_sides_on_two_recordings_carry_both_names(line: Path) -> None:
+    found = _run(line, "--with", line, "--setting", line.parent / "at40.json", "--no-margin")
+    assert [side["name"] for side in found["sides"]] == ["at40 on line", "at40 on line"]
+    assert found["sides"][0]["margin"] is None

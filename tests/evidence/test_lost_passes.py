@@ -1,0 +1,94 @@
+"""One reason for every lost pass, each by a small line that shows it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from teachlab.evidence.lost_passes import REASONS, lost_and_worst
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.setting import Polarity, Setting
+from teachlab.model.truth import Truth
+from teachlab.scoring import measure_margin, score
+from teachlab.switching import replay
+
+
+def _found(light: np.ndarray, start: list[int], **setting: Any) -> dict[str, Any]:
+    truth = Truth.from_arrays(start, np.array(start) + 10)
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="x", full_scale=100))
+    used = Setting(**{"unit": "x", "on_level": 50.0, "off_level": 40.0} | setting)
+    output = replay(recording, used)
+    result = score(output, truth)
+    margins = measure_margin(recording, output, truth, result.trials)
+    found = lost_and_worst(recording, truth, used, margins, result)
+    counts = result.counts
+    assert sum(found["reasons"].values()) == counts.misses + counts.merged
+    return found
+
+
+def _line(*tops: float) -> tuple[np.ndarray, list[int]]:
+    """Passes of 10 samples with these tops every 40, in a background of 10 and 11."""
+    light = 10.0 + np.arange(40 * len(tops) + 40) % 2
+    start = [40 * k + 20 for k in range(len(tops))]
+    for a, top in zip(start, tops, strict=True):
+        light[a : a + 10] = top
+    return light, start
+
+
+def _reason(light: np.ndarray, start: list[int], **setting: Any) -> list[tuple[int, str]]:
+    return [(row["pass"], row["reason"]) for row in _found(light, start, **setting)["lost_passes"]]
+
+
+def test_too_weak_and_like_a_gap() -> None:
+    light, start = _line(80, 30, 80, 10.5)
+    assert _reason(light, start) == [(1, "too-weak"), (3, "like-a-gap")]
+
+
+def test_too_brief_for_the_delay() -> None:
+    light, start = _line(80, 20, 80)
+    light[start[1] + 2 : start[1] + 5] = 80
+    assert _reason(light, start, on_delay_ms=5.0) == [(1, "too-brief")]
+
+
+def test_held_by_delay_and_held_by_level() -> None:
+    light, start = _line(80, 80, 80)
+    assert _reason(light, start, off_delay_ms=35.0) == [(1, "held-by-delay"), (2, "held-by-delay")]
+    light[start[1] + 10 : start[2]] = 45
+    assert _reason(light, start) == [(2, "held-by-level")]
+
+
+def test_dropout_and_saturation() -> None:
+    light, start = _line(80, 20, 80, 80)
+    light[start[1] + 3] = np.nan
+    assert _reason(light, start) == [(1, "dropout")]
+    # Objects lower the light; a pass clipped at full scale cannot be told from too much light.
+    dark, start = _line(20, 100, 20)
+    dark[dark < 15] += 80
+    found = _reason(dark, start, polarity=Polarity.DARK_ON, on_level=60.0, off_level=50.0)
+    assert found == [(1, "saturated")]
+
+
+def test_active_from_before_without_falling_back_inside() -> None:
+    # Active at the start of the record, released inside no pass: a pass that reaches the level but adds no onset.
+    light, start = _line(80, 80)
+    light[: start[0]] = 80
+    found = _reason(light, start)
+    assert found[0][0] == 0
+    assert found[0][1] in {"held-by-level", "not-released"}
+
+
+def test_worst_passes_are_the_lost_ones_and_then_the_weakest() -> None:
+    light, start = _line(80, 30, 60, 55, 70)
+    found = _found(light, start)
+    assert [row["pass"] for row in found["worst"]] == [1, 3, 2, 4, 0]
+    assert [row["reason"] for row in found["worst"]] == ["too-weak", None, None, None, None]
+    assert found["worst"][1]["distance_to_level"] == pytest.approx(5)
+    assert set(found["reasons"]) <= set(REASONS)
+
+
+def test_nothing_lost() -> None:
+    light, start = _line(80, 80)
+    found = _found(light, start)
+    assert (found["reasons"], found["lost_passes"]) == ({}, [])

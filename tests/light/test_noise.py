@@ -1,0 +1,97 @@
+"""Local noise and what it is made of."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from teachlab.light.noise import Selection, SmallestStep, deviation, local_noise
+
+
+def test_noise_of_a_normal_signal_is_its_standard_deviation():
+    light = np.random.default_rng(5).normal(100.0, 3.0, 200_000)
+    assert local_noise(np.diff(light), None) == pytest.approx(3.0, rel=0.01)
+
+
+def test_a_slow_drift_and_steps_do_not_count_as_noise():
+    rng = np.random.default_rng(6)
+    light = rng.normal(0.0, 1.0, 100_000) + np.linspace(0, 500, 100_000) + np.repeat([0.0, 80.0] * 50, 1000)
+    assert local_noise(np.diff(light), None) == pytest.approx(1.0, rel=0.02)
+
+
+def test_noise_is_never_zero_where_a_step_is_known():
+    assert local_noise(np.zeros(10), 4.0) == pytest.approx(4.0 / math.sqrt(12))
+    assert local_noise(np.array([3.0, -3.0, 3.0, -3.0]), 4.0) == pytest.approx(1.4826 * 3 / math.sqrt(2))
+    assert local_noise(np.empty(0), 4.0) is None
+
+
+@pytest.mark.parametrize(
+    ("light", "step"),
+    [
+        (np.array([512, 512], np.uint16), None),
+        (np.array([512, 516, 514, 530], np.uint16), 2.0),
+        (np.array([0.25, 1.0, 0.5]), 0.25),
+        (np.array([1.0, np.inf, 4.0]), 3.0),
+        (np.array([2**63, 2**63 + 4096], np.uint64), 4096.0),
+    ],
+)
+def test_smallest_step(light, step):
+    for cut in (1, light.size):
+        found = SmallestStep()
+        for a in range(0, light.size, cut):
+            found.push(light[a : a + cut])
+        assert found.step() == step
+
+
+def test_smallest_step_among_very_many_levels_stays_bounded():
+    found = SmallestStep()
+    for a in range(5):
+        found.push(np.arange(0, 100_000, dtype=np.float64) + a * 100_000)
+    assert found.step() == 1.0
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.integers(0, 3000), st.lists(st.integers(0, 3000), max_size=6), st.integers(1, 400))
+def test_a_selection_ignores_the_blocks_and_is_bounded_and_even(size, cuts, limit):
+    values = np.arange(size, dtype=np.float64)
+    one, many = Selection(limit), Selection(limit)
+    one.push(values)
+    for part in np.split(values, sorted(min(c, size) for c in cuts)):
+        many.push(part)
+    kept = one.values()
+    assert np.array_equal(kept, many.values())
+    assert one.count == size
+    assert kept.size <= limit
+    if size <= limit:
+        assert np.array_equal(kept, values)
+    elif kept.size > 1:
+        # three-distance theorem: gaps between multiples of the golden ratio below a bound stay near their mean
+        assert np.diff(kept).max() <= 3 * size / kept.size + 1
+
+
+def test_median_of_a_selection():
+    kept = Selection()
+    assert kept.median() is None
+    kept.push(np.array([3.0, 1.0, 2.0]))
+    assert kept.median() == 2.0
+
+
+@given(
+    st.sampled_from([1.0, 0.25, 3.0]),
+    st.integers(-(10**6), 10**6),
+    st.integers(1, 70_000),
+    st.integers(4000, 5001),
+    st.integers(0, 2**32 - 1),
+)
+def test_counted_deviation_equals_the_sorted_one(scale: float, low: int, spread: int, size: int, seed: int) -> None:
+    values = scale * (low + np.random.default_rng(seed).integers(0, spread, size)).astype(np.float64)
+    assert deviation(values) == np.median(np.abs(values - np.median(values)))
+
+
+@pytest.mark.parametrize("odd", [np.nan, np.inf, -np.inf, 0.5])
+def test_a_single_odd_value_is_not_counted_as_a_whole_number(odd: float) -> None:
+    values = np.append(np.arange(5000.0) % 7, odd)
+    with np.errstate(invalid="ignore"):
+        assert np.array_equal(deviation(values), np.median(np.abs(values - np.median(values))), equal_nan=True)

@@ -1,0 +1,193 @@
+"""A setting on a later recording: each verdict by a line that calls for it, and the command."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.cli.opening import load
+from teachlab.data.recording_files import write_recording
+from teachlab.data.shipped import datasets_root
+from teachlab.data.truth_files import write_truth
+from teachlab.errors import ParameterError
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.stale.staleness import Stale, Staleness, staleness
+from teachlab.questions.stress.reserves import reserves
+
+SETTING = Setting(unit="x", on_level=50.0, off_level=40.0)
+Log = tuple[Recording, Truth]
+
+
+def _log(
+    *,
+    level: float = 80.0,
+    background: float = 20.0,
+    lost: int = 0,
+    passes: int = 300,
+    fall: float = 0.0,
+    seed: int = 0,
+    lot: int = 0,
+    between: float = 0.0,
+) -> Log:
+    """Passes of 10 samples every 36, one sample in a second; `fall` is the share of light lost over the recording.
+
+    With lots of `lot` passes, the background, from which the level of release is nearest, differs by `between`.
+    """
+    rng = np.random.default_rng(seed)
+    start = np.arange(passes) * 36 + 13
+    light = rng.normal(background, 1.0, passes * 36 + 36)
+    for k, a in enumerate(start):
+        share = 1 - fall * k / passes
+        light[a : a + 10] += (
+            (25 if k % (passes // lost) == 0 else level * share) - background if lost else (level * share - background)
+        )
+    names = None
+    if lot:
+        of = np.arange(passes) // lot
+        names = [f"lot {k}" for k in of]
+        light[13:-23] += np.repeat(rng.normal(0, between, of[-1] + 1)[of], 36)
+    info = RecordingInfo(sample_rate_hz=1.0, unit="x")
+    return Recording.from_array(light, info), Truth.from_arrays(start, start + 10, lot=names)
+
+
+def _found(now: Log, before: Log | None = None, **more: Any) -> Staleness:
+    return staleness(SETTING, now, before, **more)
+
+
+def test_nothing_changed() -> None:
+    found = _found(_log(seed=1), _log(seed=2))
+    assert found.verdict is Stale.KEEP
+    assert found.across is not None
+    assert found.across.alarm is None
+    assert [c.figure for c in found.changes] == ["object", "background", "contrast", "margin"]
+    assert _found(_log(seed=1)).verdict is Stale.KEEP
+
+
+def test_reserves_stand_beside_the_margin_of_both() -> None:
+    now, before = _log(level=70, seed=1), _log(level=80, seed=2)
+    found = _found(now, before)
+    for one, log in ((found.now, now), (found.before, before)):
+        assert one is not None
+        assert one.reserves == reserves(*log, SETTING)
+        assert one.as_dict()["reserves"] == one.reserves
+    # The level of 50 lies about 20 of 70, and 30 of 80, below the passes, less what the noise takes.
+    assert found.now.reserves["contamination_reserve"] == pytest.approx(20 / 70, abs=0.05)
+    assert _found(_log(lost=10)).now.reserves["contamination_reserve"] is None
+
+
+def test_steady_lines_are_kept() -> None:
+    found = [_found(_log(seed=k), _log(seed=100 + k)) for k in range(20)]
+    # Intervals of all figures hold together in 95 %, and so does the alarm: of 20 about 1 and 1, four are rare.
+    assert sum(any(c.established for c in one.changes) for one in found) <= 4
+    assert sum(one.verdict is not Stale.KEEP for one in found) <= 4
+
+
+def test_a_recording_against_itself_says_that_nothing_changed() -> None:
+    demo = load(str(datasets_root() / "demo_tubs.parquet"), None)
+    assert demo[1] is not None
+    tubs = (demo[0], demo[1])
+    at = Setting(unit="counts", on_level=1256.0, off_level=1071.565)
+    for log, setting in ((tubs, at), (_log(lot=15, between=2.0), SETTING), (_log(fall=0.2, seed=3), SETTING)):
+        found = staleness(setting, log, log)
+        assert found.verdict is Stale.KEEP
+        assert found.across is not None
+        assert found.across.alarm is None
+        assert not any(c.established or c.change for c in found.changes)
+
+
+def test_lots_that_differ_are_no_fall_but_a_fall_beyond_them_is() -> None:
+    logs = [_log(lot=10, between=1.5, seed=k) for k in range(20)]
+    found = [_found(now, before) for now, before in zip(logs[:10], logs[10:], strict=True)]
+    # At most one in twenty is meant to alarm; three of ten would be rare.
+    assert sum(one.verdict is not Stale.KEEP for one in found) <= 2
+    # The release level of 40 is 20 from the background: at 25 it is 15, three standard deviations of the lots less.
+    nearer = _found(_log(lot=10, between=1.5, background=25.0, seed=1), logs[10])
+    assert nearer.across is not None
+    assert nearer.across.alarm is not None
+    assert nearer.across.source == "lots"
+    few = _found(_log(lot=100, seed=1), _log(lot=100, seed=2))
+    assert (few.verdict, few.across) == (Stale.KEEP, None)
+    assert "too few lots" in few.because[0]
+
+
+def test_half_of_the_reserve_is_gone() -> None:
+    found = _found(_log(level=63, seed=1), _log(level=80, seed=2))
+    assert found.verdict is Stale.WATCH
+    # 17 of 30 above the level, peaks over ten samples in both alike: about 55 %.
+    assert any("of the light in reserve 5" in reason for reason in found.because)
+    assert any("fall below those before" in reason for reason in found.because)
+    change = {c.figure: c for c in found.changes}
+    assert change["object"].change == pytest.approx(-17, abs=0.3)
+    assert change["object"].established
+    assert change["contrast"].change == pytest.approx(-17, abs=0.5)
+    assert change["margin"].high < 0
+    assert not change["background"].established
+
+
+def test_a_small_fall_is_found_but_no_reason_to_clean() -> None:
+    found = _found(_log(level=76, seed=1), _log(level=80, seed=2))
+    # The nearest level is that of release, 20 from the background: it has not moved.
+    assert found.verdict is Stale.KEEP
+    change = {c.figure: c for c in found.changes}
+    assert change["object"].established
+    assert not change["margin"].established
+
+
+def test_more_losses_than_before() -> None:
+    found = _found(_log(lost=100, seed=1), _log(seed=2))
+    assert found.verdict is Stale.RETEACH
+    assert "more passes are lost" in found.because[0]
+    # As many as before are no reason by themselves, but they leave no margin.
+    same = _found(_log(lost=100, seed=1), _log(lost=100, seed=2))
+    assert same.verdict is Stale.RETEACH
+    assert "margin is gone" in same.because[0]
+
+
+def test_the_horizon() -> None:
+    # From 80 to 64 in three hours, 50 is less than five hours ahead.
+    log = _log(fall=0.2, seed=3)
+    assert not any("cleaning" in reason for reason in _found(log, horizon_hours=0.5).because)
+    near = _found(log, horizon_hours=8.0)
+    assert near.verdict is Stale.WATCH
+    assert any("cleaning may be due" in reason for reason in near.because)
+    trend = near.now.course.trend
+    assert trend is not None
+    # The weakest tenth follows ln(80/64) in three hours to ln(64/50): 3.3 hours.
+    assert trend.ahead.estimate == pytest.approx(3 * np.log(64 / 50) / np.log(80 / 64), rel=0.1)
+
+
+def test_too_few_passes_and_bad_parameters() -> None:
+    assert _found(_log(passes=15)).verdict is Stale.NOT_ENOUGH
+    with pytest.raises(ParameterError, match="horizon-hours"):
+        _found(_log(), horizon_hours=0.0)
+
+
+def _files(folder: Path, name: str, log: Log) -> str:
+    write_recording(folder / f"{name}.parquet", log[0])
+    write_truth(folder / f"{name}.passes.parquet", log[1])
+    return str(folder / f"{name}.parquet")
+
+
+def test_the_command(tmp_path: Path) -> None:
+    now, before = _files(tmp_path, "now", _log(lost=100, seed=1)), _files(tmp_path, "before", _log(seed=2))
+    path = tmp_path / "setting.json"
+    path.write_text(json.dumps({"schema": 1, "unit": "x", "on_level": 50, "off_level": 40, "polarity": "light-on"}))
+    result = CliRunner().invoke(app, ["stale", now, "--setting", str(path), "--before", before, "--json"])
+    assert result.exit_code == 1, result.output
+    document = json.loads(result.stdout)
+    assert document["verdict"] == "clean or teach again"
+    assert document["now"]["lost_rate"]["events"] == 100
+    assert len(document["before"]["blocks"]) == 10
+    result = CliRunner().invoke(app, ["stale", before, "--setting", str(path)])
+    assert result.exit_code == 0, result.output
+    assert result.stdout.startswith("Keep: ")
+    alone = CliRunner().invoke(app, ["stale", str(tmp_path / "setting.json"), "--setting", str(path)])
+    assert alone.exit_code == 2

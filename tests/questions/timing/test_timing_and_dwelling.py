@@ -1,0 +1,285 @@
+"""The time budget against replay: what filter and delays lose, pass by pass and gap by gap."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.special import ndtr
+
+from teachlab.errors import ParameterError, TruthError
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.score import Counts
+from teachlab.model.setting import DelaysActOn, Polarity, Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.timing.budget import timing
+from teachlab.questions.timing.dwelling import delay_at_fault, line_of, predict, spans_at_levels, spans_of_truth
+from teachlab.questions.timing.line import Line, line_from_lengths, probability_inside
+from teachlab.scoring import score
+from teachlab.switching import replay
+from teachlab.synthetic import Scenario, generate, load_scenario
+
+
+def counts(recording: Recording, truth: Truth, setting: Setting) -> Counts:
+    return score(replay(recording, setting), truth).counts
+
+
+@given(
+    lasts=st.lists(st.integers(1, 9), min_size=2, max_size=12),
+    gaps=st.lists(st.integers(1, 9), min_size=12, max_size=12),
+    consecutive=st.integers(1, 4),
+    on=st.integers(0, 4),
+    off=st.integers(0, 8),
+    acts=st.sampled_from(list(DelaysActOn)),
+    dips=st.booleans(),
+)
+@settings(max_examples=150, deadline=None)
+def test_a_lone_object_and_a_lone_gap_need_what_the_line_says(
+    lasts: list[int], gaps: list[int], consecutive: int, on: int, off: int, acts: DelaysActOn, dips: bool
+) -> None:
+    """Each object alone, then each gap between two long objects: seen exactly if it lasts what is needed."""
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts")
+    polarity = Polarity.DARK_ON if dips else Polarity.LIGHT_ON
+    setting = Setting(
+        unit="counts", on_level=5, off_level=5, polarity=polarity, consecutive=consecutive, on_delay_ms=on,
+        off_delay_ms=off, delays_act_on=acts,
+    )  # fmt: skip
+    line = Line(
+        dwell_ms=1, gap_ms=1, evaluation_rate_hz=1000, consecutive=consecutive, on_delay_ms=on, off_delay_ms=off,
+        dark_delays=dips and acts is DelaysActOn.LIGHT,
+    )  # fmt: skip
+
+    def onsets(runs: list[int]) -> int:
+        """Switchings of objects and gaps in turn, begun and ended by a long gap."""
+        state = np.repeat(np.arange(len(runs)) % 2, runs)
+        light = np.where(state == dips, 0, 9).astype(np.uint8)
+        return replay(Recording.from_array(light, info), setting).onsets.size
+
+    for m in lasts:
+        assert onsets([60, m, 60]) == (m >= line.object_needs) == (line.seen(m) == 1)
+    for m in gaps[: len(lasts)]:
+        assert onsets([60, 40, m, 40, 60]) - 1 == (m >= line.gap_needs) == (line.resolved(m) == 1)
+
+
+@given(dwell=st.floats(0, 12), period=st.floats(0.1, 3), n=st.integers(1, 6))
+@settings(max_examples=200, deadline=None)
+def test_chance_at_a_random_phase(dwell: float, period: float, n: int) -> None:
+    """Over an even grid of phases, the share with n evaluations inside ``[0, dwell)`` is the probability."""
+    phase = (np.arange(4000) + 0.5) / 4000 * period
+    inside = np.ceil((dwell - phase) / period).clip(min=0)
+    assert probability_inside(dwell, period, n) == pytest.approx(np.mean(inside >= n), abs=1e-3)
+
+
+def bars(seed: int = 3, passes: int = 600) -> tuple[Recording, Truth]:
+    return generate(load_scenario("wrapped-bars"), passes, seed=seed)
+
+
+@pytest.mark.parametrize("off_delay", [0.0, 3.0, 8.0])
+@pytest.mark.parametrize("on_delay", [0.0, 2.0])
+def test_merges_counted_at_the_levels_are_those_of_replay(off_delay: float, on_delay: float) -> None:
+    """Wrapped bars: gaps of 10 mm at 1.2 m/s, some too short for the delay; no merge more, none less."""
+    recording, truth = bars()
+    setting = Setting(
+        unit=recording.info.unit, on_level=27.5, off_level=24.35, off_delay_ms=off_delay, on_delay_ms=on_delay
+    )
+    spans = spans_at_levels(recording, truth, setting)
+    found = predict(spans, line_of(recording, setting, spans))
+    replayed = counts(recording, truth, setting)
+    assert (found.missed, found.merged) == (replayed.misses, replayed.merged)
+    blamed = delay_at_fault(spans, line_of(recording, setting, spans))
+    assert (blamed is None) == (found.merged == 0)
+    if blamed:
+        assert f"the off-delay of {off_delay:g} ms bridges {found.merged:g} of 599 gaps" in blamed
+
+
+@pytest.mark.parametrize("share", [0.3, 0.41, 0.5])
+def test_closed_form_of_merges_agrees_with_replay(share: float) -> None:
+    """P(gap < v · D_off − x_on − x_off) over the gaps of the truth, beam radius 2 mm, on-level at half height.
+
+    Common practice of the trade; recomputed here as an expectation over the phase. Borders of the truth are
+    whole samples, which blurs a fifth of the gaps: four standard deviations of those.
+    """
+    recording, truth = bars(seed=5, passes=1500)
+    setting = Setting(unit=recording.info.unit, on_level=27.5, off_level=10 + share * 35, off_delay_ms=8.0)
+    spans = spans_of_truth(recording, truth, speed_mm_s=1200, beam_mm=2, off_share=share)
+    found = predict(spans, line_of(recording, setting, spans, speed_mm_s=1200))
+    replayed = counts(recording, truth, setting)
+    assert replayed.merged == pytest.approx(found.merged, abs=4 * np.sqrt(found.gaps / 5 / 4))
+    if share == 0.41:
+        # Independent simulations of such bars merged 49 % [44 %, 58 %].
+        assert 0.44 < replayed.merged / found.gaps < 0.58
+
+
+@pytest.mark.parametrize(("rate", "n"), [(2000, 1), (2000, 2), (2000, 3), (10_000, 3)])
+@pytest.mark.parametrize("share", [0.3, 0.5])
+def test_misses_by_dwell_agree_with_replay(rate: float, n: int, share: float) -> None:
+    """Rivets of 2 to 6 mm in free fall at 2.5 m/s: 2 kHz and three in a row lose a share of them, else none.
+
+    Off-level at a share of the dip, beam radius 1 mm. At 0.3 of the dip the formula gives about 15 %, at 0.5
+    about 28 %.
+    """
+    scenario = load_scenario("tumbling-rivets")
+    fast = {
+        **scenario.model_dump(mode="json"),
+        "sensor": {**scenario.sensor.model_dump(mode="json"), "sample_rate_hz": 10_000},
+    }
+    recording, truth = generate(Scenario.model_validate(fast), 1500, seed=2)
+    level = 70 - share * 64
+    setting = Setting(
+        unit=recording.info.unit, on_level=level, off_level=level, polarity=Polarity.DARK_ON, consecutive=n,
+        evaluation_rate_hz=rate,
+    )  # fmt: skip
+    spans = spans_of_truth(recording, truth, speed_mm_s=2500, beam_mm=1, on_share=share, off_share=share)
+    found = predict(spans, line_of(recording, setting, spans))
+    replayed = counts(recording, truth, setting)
+    missed = found.missed / found.passes
+    assert replayed.misses == pytest.approx(found.missed, abs=4 * np.sqrt(found.passes * missed * (1 - missed)) + 1)
+    if (rate, n) == (2000, 3):
+        assert missed == pytest.approx({0.3: 0.15, 0.5: 0.28}[share], abs=0.03)
+        assert replayed.misses / found.passes == pytest.approx(missed, abs=0.03)
+    elif n == 1 or rate > 2000:
+        assert found.missed == replayed.misses == 0
+
+
+def test_a_delay_is_not_blamed_for_what_the_filter_loses_nor_for_touching_objects() -> None:
+    light = np.full(300, 10.0)
+    light[50:52] = light[150:160] = 90.0
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="counts"))
+    truth = Truth.from_arrays([50, 150, 155], [52, 155, 160])
+    setting = Setting(unit="counts", on_level=50, off_level=50, consecutive=3, off_delay_ms=5)
+    spans = spans_at_levels(recording, truth, setting)
+    assert spans.gap_ms.tolist() == [98.0, 0.0]
+    line = line_of(recording, setting, spans)
+    found = predict(spans, line)
+    assert (found.missed, found.merged, found.touching) == (1, 1, 1)
+    assert delay_at_fault(spans, line) is None
+    late = replace(setting, on_delay_ms=4.0)
+    assert "on-delay of 4 ms is too long for" not in (delay_at_fault(spans, line_of(recording, late, spans)) or "")
+    longer = replace(setting, on_delay_ms=10.0)
+    assert "on-delay of 10 ms is too long for 2 of 3" in (
+        delay_at_fault(spans, line_of(recording, longer, spans)) or ""
+    )
+
+
+@pytest.mark.parametrize("delays", [{}, {"off_delay_ms": 3.0}, {"on_delay_ms": 2.0, "off_delay_ms": 1.0}])
+def test_gaps_too_short_for_a_controller_are_those_of_replay(delays: dict[str, float]) -> None:
+    """Scan 5 ms and filter 1 ms at 1.2 m/s: gaps below 7.2 mm are flagged, 8 % of N(10, 2) mm (Φ(−1.4) = 0.081).
+
+    Against the times between the edges of the replayed output.
+    """
+    recording, truth = bars(seed=5, passes=1500)
+    setting = Setting(unit=recording.info.unit, on_level=27.5, off_level=27.4, **delays)
+    spans = spans_at_levels(recording, truth, setting)
+    found = predict(spans, line_of(recording, setting, spans, scan_ms=5.0, input_filter_ms=1.0))
+    output = replay(recording, setting)
+    between = (output.onsets[1:] - output.releases[:-1]) / 2  # 2 kHz
+    pulses = (output.releases - output.onsets) / 2
+    assert (found.short_gaps, found.short_pulses) == (np.count_nonzero(between < 6), np.count_nonzero(pulses < 6))
+    if not delays:
+        # Whole half milliseconds: what lies between 7.2 and 7.8 mm may be seen as too short as well.
+        shares = ndtr((np.array([7.2, 7.8]) - 10) / 2)
+        room = 4 * np.sqrt(0.1 * 0.9 / found.gaps)
+        assert shares[0] - room < found.short_gaps / found.gaps < shares[1] + room
+
+
+@pytest.mark.parametrize(
+    ("name", "changes", "blamed"),
+    [
+        ("black-trays", {"on_delay_ms": 20.0}, None),  # a dwell of 500 ms has time for it
+        ("black-trays", {"on_delay_ms": 510.0}, "on-delay of 510 ms is too long for"),
+        ("wrapped-bars", {"off_delay_ms": 2.0}, None),
+        ("wrapped-bars", {"off_delay_ms": 8.0}, "off-delay of 8 ms bridges"),
+        ("tumbling-rivets", {"consecutive": 3, "evaluation_rate_hz": 2000.0}, None),  # the filter, not a delay
+        ("tumbling-rivets", {"on_delay_ms": 1.5}, "on-delay of 1.5 ms is too long for"),
+        ("flickering-lamps", {"on_delay_ms": 6.0}, None),
+        ("flickering-lamps", {"on_delay_ms": 410.0}, "on-delay of 410 ms is too long for"),
+    ],
+)
+def test_delays_are_blamed_on_lines_where_they_are_at_fault(
+    name: str, changes: dict[str, Any], blamed: str | None
+) -> None:
+    """Before anything is taught, and of as many passes as replay loses at half height."""
+    recording, truth = generate(load_scenario(name), 200, seed=4)
+    polarity = Polarity.DARK_ON if name == "tumbling-rivets" else Polarity.LIGHT_ON
+    levels = {"black-trays": 11.0, "wrapped-bars": 27.5, "tumbling-rivets": 38.0, "flickering-lamps": 7.0}
+    setting = Setting(
+        unit=recording.info.unit, on_level=levels[name], off_level=levels[name], polarity=polarity, **changes
+    )  # fmt: skip
+    spans = spans_of_truth(recording, truth)
+    line = line_of(recording, setting, spans)
+    sentence = delay_at_fault(spans, line)
+    if blamed is None:
+        assert sentence is None
+        return
+    assert blamed in sentence
+    assert timing(line).verdict == "impossible"
+    found = predict(spans, line)
+    replayed = counts(recording, truth, setting)
+    assert (found.missed, found.merged) == (
+        pytest.approx(replayed.misses, abs=10), pytest.approx(replayed.merged, abs=15)
+    )  # fmt: skip
+
+
+def test_a_level_that_is_never_reached_is_not_laid_on_the_delay() -> None:
+    light = np.full(300, 10.0)
+    light[50:70], light[100:120], light[200:220] = 90.0, 30.0, 90.0
+    light[70:75], light[75:80] = 60.0, 90.0  # above the off-level still
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="counts"))
+    truth = Truth.from_arrays([50, 75, 100, 200], [70, 80, 120, 220])
+    setting = Setting(unit="counts", on_level=50, off_level=40, on_delay_ms=5.0)
+    spans = spans_at_levels(recording, truth, setting)
+    line = line_of(recording, setting, spans)
+    found = predict(spans, line)
+    assert (found.unlit, found.touching) == (1, 1)
+    assert "light is never beyond the level" in timing(line).because
+    assert delay_at_fault(spans, line) is None
+
+
+def test_verdicts_blame_the_right_thing() -> None:
+    given = {"speed_mm_s": 1000.0, "length_mm": 40.0, "gap_mm": 20.0, "evaluation_rate_hz": 1000.0}
+    cases = {
+        "on-delay of 45 ms": {"on_delay_ms": 45},
+        "dwell of 40 ms holds 40 evaluations where 50": {"consecutive": 50},
+        "off-delay of 20 ms bridges the shortest gap of 20 ms": {"off_delay_ms": 20},
+        "gap of 20 ms holds 20 evaluations where 30": {"consecutive": 30},
+        "off-delay of 10 ms leaves 10 ms": {"off_delay_ms": 10, "scan_ms": 12},
+        "the gap leaves 20 ms": {"scan_ms": 25},
+        "output pulse of 9 ms is shorter than the 12 ms": {"on_delay_ms": 31, "scan_ms": 12},
+    }
+    for text, changes in cases.items():
+        found = timing(line_from_lengths(**given, **changes))
+        assert text in found.because, (text, found.because)
+        assert found.verdict in ("impossible", "at risk")
+    assert timing(line_from_lengths(**given, off_delay_ms=19)).verdict == "fine"
+    assert timing(line_from_lengths(**given, on_delay_ms=39)).verdict == "fine"
+
+
+def test_touching_objects_are_said_to_touch() -> None:
+    found = timing(Line(dwell_ms=10, gap_ms=0, evaluation_rate_hz=1000, off_delay_ms=5))
+    assert found.verdict == "impossible"
+    assert "objects touch" in found.because
+    assert found.output_gap_ms == 0
+
+
+def test_lengths_of_the_trade_hold_on_the_safe_side() -> None:
+    """``v (n T_e + on-delay)`` at 1 m/s: an object that long is always seen, whatever filter and delay."""
+    for n in (1, 2, 5):
+        for on in (0.0, 3.0, 7.5):
+            line = Line(dwell_ms=1, gap_ms=1, evaluation_rate_hz=1000, speed_mm_s=1000, consecutive=n, on_delay_ms=on)
+            found = timing(line)
+            assert found.min_object_mm == pytest.approx(n + on)
+            assert line.seen(np.ceil(n + on)) == 1
+
+
+def test_refusals() -> None:
+    recording = Recording.from_array(np.zeros(100), RecordingInfo(sample_rate_hz=1000, unit="counts"))
+    with pytest.raises(TruthError, match="at least one whole pass"):
+        spans_of_truth(recording, Truth.from_arrays([0], [10]))
+    with pytest.raises(ParameterError, match="beam radius needs the speed"):
+        spans_of_truth(recording, Truth.from_arrays([10], [20]), beam_mm=2)
+    with pytest.raises(ParameterError, match="speed-change must be"):
+        Line(dwell_ms=1, gap_ms=1, evaluation_rate_hz=1, speed_change=-1)

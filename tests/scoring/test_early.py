@@ -1,0 +1,111 @@
+"""An onset just before a pass: one event, told as such by score, bench, record and replay."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.data.recording_files import write_recording
+from teachlab.data.truth_files import write_truth
+from teachlab.evidence.lost_passes import lost_and_worst
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.score import Outcome
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.scoring import early_by_s, early_rows, measure_margin, score
+from teachlab.studies import Extremes, reasons
+from teachlab.switching import replay
+
+INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts", full_scale=100.0)
+LOW = Setting(unit="counts", on_level=30.0, off_level=20.0)
+START = np.array([20, 60, 100, 140])
+
+
+def line() -> tuple[Recording, Truth]:
+    """Passes of 10 samples at 80 on 10; two begin with slow edges, and the last is joined to the one before."""
+    light = np.full(180, 10.0)
+    for a in START:
+        light[a : a + 10] = 80.0
+    light[57:60] = 35.0
+    light[99] = 40.0
+    light[110:140] = 25.0
+    return Recording.from_array(light, INFO, name="line"), Truth.from_arrays(START, START + 10, label=["tin"] * 4)
+
+
+def test_only_passes_that_an_onset_in_the_gap_before_lasts_into() -> None:
+    recording, truth = line()
+    output = replay(recording, LOW)
+    found = score(output, truth)
+    # The last one is merged too, but held from the pass before: no onset lies in the gap between.
+    assert found.trials.passes.tolist() == [Outcome.HIT, Outcome.MERGED, Outcome.MERGED, Outcome.MERGED]
+    assert early_rows(found.trials).tolist() == [1, 2]
+    assert early_by_s(output, truth, early_rows(found.trials)).tolist() == pytest.approx([0.003, 0.001])
+    assert early_rows(score(output, truth, tolerance_ms=1.0).trials).tolist() == [1]
+    assert early_rows(score(output, truth, tolerance_ms=3.0).trials).size == 0
+    # The gap before the first pass scored is none of the scored ones: what ended there is not told.
+    assert early_rows(score(output, truth, first_pass=1).trials).tolist() == [2]
+
+
+def test_an_off_delay_that_bridges_the_gap_is_not_early() -> None:
+    recording, truth = line()
+    held = Setting(unit="counts", on_level=30.0, off_level=20.0, off_delay_ms=35.0)
+    assert early_rows(score(replay(recording, held), truth).trials).size == 0
+
+
+@given(st.lists(st.sampled_from([5, 25, 35, 80]), min_size=30, max_size=120), st.integers(0, 4), st.integers(0, 3))
+@settings(max_examples=60, deadline=None)
+def test_equal_to_a_plain_walk_over_the_output(values: list[int], tolerance: int, off_delay: int) -> None:
+    truth = Truth.from_arrays(*(np.array(ends) for ends in ([5, 14, 22], [10, 20, 26])))
+    recording = Recording.from_array(np.array(values, float), INFO, name="line")
+    setting = Setting(unit="counts", on_level=30.0, off_level=20.0, off_delay_ms=float(off_delay))
+    output = replay(recording, setting)
+    trials = score(output, truth, tolerance_ms=tolerance).trials
+    early = early_rows(trials)
+    rises = set(output.onsets.tolist())
+    for row in range(3):
+        start = int(truth.start[row]) - tolerance
+        floor = 0 if row == 0 else int(truth.end[row - 1]) + tolerance
+        lasted = [k for k in range(floor, start) if k in rises]
+        assert (row in early) == (trials.passes[row] == Outcome.MERGED and bool(lasted))
+    for row, by in zip(early.tolist(), early_by_s(output, truth, early).tolist(), strict=True):
+        assert by == pytest.approx((truth.start[row] - max(k for k in rises if k < truth.start[row])) / 1000)
+        assert by > tolerance / 1000
+
+
+def test_bench_and_record_tell_it_as_one_event() -> None:
+    recording, truth = line()
+    output = replay(recording, LOW)
+    found = score(output, truth)
+    told = reasons(LOW, found, truth, Extremes.of(recording, truth), "counts")
+    assert told[0].startswith("2 passes (2 'tin') merged: the output became active in the gap just before, one event")
+    assert told[1] == "1 pass (1 'tin') merged: the output was still active from before"
+    assert not any("gaps tripped" in line for line in told)
+    margins = measure_margin(recording, output, truth, found.trials)
+    lost = lost_and_worst(recording, truth, LOW, margins, found)
+    assert lost["reasons"] == {"held-by-level": 1, "early": 2}
+
+
+def test_replay_says_why_by_how_much_and_what_next(tmp_path: Path) -> None:
+    recording, truth = line()
+    path, setting = tmp_path / "line.parquet", tmp_path / "low.json"
+    write_recording(path, recording)
+    write_truth(tmp_path / "line.passes.parquet", truth)
+    setting.write_text(json.dumps(LOW.as_dict()))
+    text = CliRunner().invoke(app, ["replay", str(path), "--setting", str(setting)]).output
+    assert "2 passes (2 'tin') merged: the output became active in the gap just before" in text
+    assert "2 of the false trips began 1 to 3 ms before the pass that they lasted into; a sample takes 1 ms." in text
+    assert f"Next: which levels would do: teachlab surface {path} --setting {setting}" in text
+    bare = CliRunner().invoke(app, ["replay", str(path), "--setting", str(setting), "--no-margin"]).output
+    assert "merged: the output became active" not in bare
+    assert "2 of the false trips began 1 to 3 ms before" in bare
+    setting.write_text(json.dumps(Setting(unit="counts", on_level=60.0, off_level=40.0).as_dict()))
+    fine = CliRunner().invoke(app, ["replay", str(path), "--setting", str(setting)]).output
+    assert "Next: until when it works: teachlab stress" in fine
+    assert "merged: " not in fine

@@ -1,0 +1,349 @@
+"""A whole bench: repeatable, fair, equal to replay of every draw, and saying what it may not be used for."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import ClassVar
+
+import numpy as np
+import pyarrow.parquet as pq
+import pytest
+
+from teachlab.data.recording_files import write_recording
+from teachlab.data.split import split
+from teachlab.data.truth_files import write_truth
+from teachlab.errors import Abstained, StrategyError, TruthError
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.score import Score
+from teachlab.model.setting import Polarity, Setting
+from teachlab.model.teaching import Shown, TeachView
+from teachlab.model.truth import Truth, TruthSource
+from teachlab.scoring import score
+from teachlab.studies import (
+    BenchOptions,
+    Extremes,
+    bench_document,
+    bench_files,
+    bench_recording,
+    open_pair,
+    reasons,
+    verdict,
+    write_bench,
+)
+from teachlab.studies.recommend import second_half
+from teachlab.switching import replay
+from teachlab.teaching import resolve
+
+CLASSICS = ("single-sample", "background-referenced", "sweep-minmax", "two-sample-midpoint")
+INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts")
+
+
+def line(passes: int = 40, seed: int = 5, low: float = 20.0, high: float = 60.0) -> tuple[Recording, Truth]:
+    """Passes of 100 samples every 250 with uneven objects and noise."""
+    rng = np.random.default_rng(seed)
+    light = rng.normal(10, 1, passes * 250 + 150)
+    start = 150 + 250 * np.arange(passes)
+    for a in start:
+        light[a : a + 100] += rng.uniform(low, high)
+    return Recording.from_array(light.astype(np.float32), INFO, name="line"), Truth.from_arrays(start, start + 100)
+
+
+def test_a_bench_repeats_to_the_last_digit() -> None:
+    recording, truth = line()
+    built = [resolve(name) for name in CLASSICS]
+    once, again = (bench_recording(recording, truth, built, options=BenchOptions(draws=20)) for _ in range(2))
+    assert json.dumps(bench_document([once])) == json.dumps(bench_document([again]))
+    other = bench_recording(recording, truth, built, options=BenchOptions(draws=20, seed=1))
+    assert json.dumps(bench_document([once])) != json.dumps(bench_document([other]))
+
+
+def by_score(setting: Setting, alone: Score, best_cost: float) -> dict[str, float | None]:
+    """Measures of a draw from the score of its own replay, at costs of 1 and 1."""
+    n = alone.counts
+    cost = (n.lost + n.false_trips + n.ignore_false_trips + n.extra) / n.scored_passes
+    return {
+        "on_level": setting.on_level,
+        "off_level": setting.off_level,
+        "lost_rate": alone.lost_rate.estimate,
+        "merged_rate": alone.merged_rate.estimate,
+        "false_trips_per_gap": alone.false_trips_per_gap.estimate,
+        "false_trips_per_running_hour": alone.false_trips_per_running_hour.estimate,
+        "extra_per_pass": alone.extra_per_pass.estimate,
+        "cost": cost,
+        "regret": cost - best_cost,
+    }
+
+
+@pytest.mark.parametrize(
+    "base", [None, Setting(unit="counts", on_level=0, off_level=0, on_delay_ms=3, off_delay_ms=150)]
+)
+def test_every_draw_equals_its_own_replay(base: Setting | None) -> None:
+    recording, truth = line()
+    options = BenchOptions(draws=12, base=base, tolerance_ms=2)
+    bench = bench_recording(recording, truth, [resolve(name) for name in CLASSICS], options=options)
+    first = split(truth, recording.samples).first_scored
+    checked = 0
+    for result in bench.results:
+        for drawn in result.draws:
+            if drawn.setting is None:
+                continue
+            alone = score(replay(recording, drawn.setting), truth, tolerance_ms=2, first_pass=first)
+            assert drawn.measures == pytest.approx(by_score(drawn.setting, alone, bench.best_fixed.cost), nan_ok=True)
+            if base is not None:
+                assert (drawn.setting.on_delay_ms, drawn.setting.off_delay_ms) == (3, 150)
+            checked += 1
+        assert result.median_score is not None
+        median = result.spreads["cost"].median
+        n = result.median_score.counts
+        assert median == (n.lost + n.false_trips + n.ignore_false_trips + n.extra) / n.scored_passes
+    assert checked == 48
+
+
+def test_settings_that_follow_are_measured_by_their_own_replay() -> None:
+    recording, truth = line()
+    bench = bench_recording(
+        recording, truth, [resolve("background-follower"), resolve("two-threshold")], options=BenchOptions(draws=4)
+    )
+    first = split(truth, recording.samples).first_scored
+    for result in bench.results:
+        assert result.median_margin is None
+        for drawn in result.draws:
+            assert drawn.setting is not None
+            alone = score(replay(recording, drawn.setting), truth, first_pass=first)
+            assert drawn.measures == pytest.approx(by_score(drawn.setting, alone, bench.best_fixed.cost), nan_ok=True)
+
+
+@pytest.mark.parametrize(
+    "base", [None, Setting(unit="counts", on_level=0, off_level=0, on_delay_ms=3, off_delay_ms=150)]
+)
+@pytest.mark.parametrize("low", [2.0, 20.0])
+def test_no_fixed_setting_does_better_than_the_best_in_hindsight(base: Setting | None, low: float) -> None:
+    recording, truth = line(low=low)
+    bench = bench_recording(recording, truth, [resolve(n) for n in CLASSICS], options=BenchOptions(draws=12, base=base))
+    first = split(truth, recording.samples).first_scored
+    best = bench.best_fixed
+    alone = score(replay(recording, best.setting), truth, first_pass=first)
+    assert by_score(best.setting, alone, 0.0)["cost"] == best.cost
+    assert best.on_interval[0] <= best.setting.on_level <= best.on_interval[1]
+    assert min(d.measures["regret"] for r in bench.results for d in r.draws if d.setting) >= 0
+
+
+def test_the_recommendation_is_chosen_on_one_half_and_claimed_on_the_other() -> None:
+    recording, truth = line(passes=60)
+    built = [resolve(name) for name in CLASSICS]
+    options = BenchOptions(draws=15)
+    found = bench_recording(recording, truth, built, options=options).recommendation
+    assert found is not None
+    first = split(truth, recording.samples).first_scored
+    middle = second_half(first, truth.passes)
+    assert (first, middle) == (19, 40)
+    assert found.chosen_on == middle - first
+    assert found.score.as_dict() == score(replay(recording, found.setting), truth, first_pass=middle).as_dict()
+    # Whatever the second half holds, the choice stays; what is claimed does not.
+    light = recording.light[:].copy()
+    light[int(truth.start[middle]) - 75 :] = 10.0
+    spoilt = bench_recording(Recording.from_array(light, INFO), truth, built, options=options).recommendation
+    assert spoilt is not None
+    assert (spoilt.strategy, spoilt.setting, spoilt.chosen_cost) == (found.strategy, found.setting, found.chosen_cost)
+    assert spoilt.score.counts.misses == truth.passes - middle
+    # The cheapest on the first half, by replay of every draw.
+    costs = {}
+    for result in bench_recording(recording, truth, built, options=options).results:
+        halves = [
+            [
+                by_score(d.setting, score(replay(recording, d.setting), truth, first_pass=k), 0.0)
+                for k in (first, middle)
+            ]
+            for d in result.draws
+            if d.setting is not None
+        ]
+        trials = truth.passes - np.array([first, middle])
+        each = sorted(
+            (a["cost"] * trials[0] - b["cost"] * trials[1]) / (middle - first) for a, b in halves
+        )  # fmt: skip
+        costs[result.strategy] = each[(len(each) - 1) // 2]
+    assert costs[found.strategy] == pytest.approx(min(costs.values()), abs=1e-12)
+
+
+def test_among_equals_the_preferred_strategy_is_recommended_then_the_first_given() -> None:
+    """Light without noise: every strategy that teaches here costs nothing, and the alphabet does not decide."""
+    recording, truth = line(passes=60, low=50.0, high=60.0)
+    light = np.round(recording.light[:] / 20) * 20
+    names = ["two-sample-midpoint", "between-class-variance", "guard-or-window", "balanced-guard"]
+    for given, expected in ((names, "guard-or-window"), ([n for n in names if n != "guard-or-window"], names[0])):
+        found = bench_recording(
+            Recording.from_array(light, INFO), truth, [resolve(n) for n in given], options=BenchOptions(draws=5)
+        ).recommendation
+        assert found is not None
+        assert found.chosen_cost == 0
+        assert found.strategy == expected
+        assert set(found.tied) == set(given) - {expected}
+
+
+def test_too_few_passes_for_two_halves_recommend_nothing() -> None:
+    recording, truth = line(passes=4)
+    bench = bench_recording(recording, truth, [resolve("two-sample-midpoint")], options=BenchOptions(draws=3))
+    assert bench.scored_passes == 1
+    assert bench.recommendation is None
+    assert "log more" in verdict(bench)
+
+
+def test_teaching_never_sees_the_scored_block() -> None:
+    """Garbage after the teach block changes every score but no taught setting."""
+    recording, truth = line()
+    cut = split(truth, recording.samples)
+    light = recording.light[:].copy()
+    light[cut.teach_end :] = light[cut.teach_end :][::-1] * 3
+    built = [resolve(name) for name in CLASSICS]
+    options = BenchOptions(draws=10)
+    honest = bench_recording(recording, truth, built, options=options)
+    spoilt = bench_recording(Recording.from_array(light, INFO), truth, built, options=options)
+    taught = [
+        {r.strategy: [(d.setting.on_level, d.setting.off_level) for d in r.draws if d.setting] for r in b.results}
+        for b in (honest, spoilt)
+    ]
+    assert taught[0] == taught[1]
+
+
+def test_permuted_labels_of_the_scored_block_change_no_setting() -> None:
+    recording, truth = line()
+    cut = split(truth, recording.samples)
+    label = np.array([f"kind {k % 3}" for k in range(truth.passes)], object)
+    shuffled = label.copy()
+    shuffled[cut.first_scored :] = np.random.default_rng(1).permutation(shuffled[cut.first_scored :])
+    built = [resolve(name) for name in CLASSICS]
+    benches = [
+        bench_recording(recording, replace(truth, label=names), built, options=BenchOptions(draws=5))
+        for names in (label, shuffled)
+    ]
+    levels = [[d.setting for r in b.results for d in r.draws] for b in benches]
+    assert levels[0] == levels[1]
+
+
+@dataclass(frozen=True)
+class Shy:
+    """Abstains in two draws of three."""
+
+    name: ClassVar[str] = "shy"
+    needs: ClassVar[frozenset[Shown]] = frozenset({Shown.OBJECT})
+
+    def teach(self, view: TeachView) -> Setting:
+        if int(view.object.at_sample) % 3:
+            raise Abstained("does not dare", "nothing", "courage")
+        return Setting(unit=view.unit, on_level=30, off_level=25)
+
+
+@dataclass(frozen=True)
+class Faulty(Shy):
+    name: ClassVar[str] = "faulty"
+
+    def teach(self, view: TeachView) -> Setting:
+        raise ZeroDivisionError("oops")
+
+
+def test_abstentions_and_failures_are_rows_with_their_reason() -> None:
+    recording, truth = line()
+    bench = bench_recording(
+        recording, truth, [Shy(), Faulty(), resolve("two-sample-midpoint")], options=BenchOptions(draws=30)
+    )
+    document = bench_document([bench])["recordings"][0]
+    rows = {row["strategy"]: row for row in document["strategies"]}
+    assert document["ranking"] == ["two-sample-midpoint"]
+    assert rows["shy"]["abstained"] > 15
+    assert rows["shy"]["reasons"] == {"does not dare": rows["shy"]["abstained"]}
+    assert rows["faulty"]["failed"] == 30
+    assert "ZeroDivisionError: oops" in next(iter(rows["faulty"]["reasons"]))
+    assert rows["faulty"]["median_setting"] is None
+
+
+def test_a_name_twice_and_too_few_passes_are_refused() -> None:
+    recording, truth = line()
+    with pytest.raises(StrategyError, match="by name"):
+        bench_recording(recording, truth, [Shy(), Shy()])
+    with pytest.raises(TruthError, match="needs at least"):
+        bench_recording(recording, truth.select(slice(0, 2)), [Shy()])
+
+
+def test_document_has_the_keys_of_the_contract() -> None:
+    recording, truth = line()
+    bench = bench_recording(recording, truth, [resolve("two-sample-midpoint")], options=BenchOptions(draws=5))
+    row = bench_document([bench])["recordings"][0]
+    assert {"recording", "teach_passes", "scored_passes", "ranking", "strategies"} <= row.keys()
+    assert (row["teach_passes"], row["scored_passes"]) == (12, 27)
+    strategy = row["strategies"][0]
+    for measure in (
+        "on_level",
+        "off_level",
+        "lost_rate",
+        "merged_rate",
+        "false_trips_per_gap",
+        "false_trips_per_running_hour",
+        "extra_per_pass",
+        "cost",
+    ):
+        assert strategy[measure].keys() == {"median", "p05", "p95", "worst"}, measure
+    assert strategy["median_setting"]["score"]["detect_passes"] == 27
+
+
+def test_verdict_claims_nothing_it_may_not() -> None:
+    recording, truth = line(low=1.0, high=1.5)
+    bench = bench_recording(recording, truth, [resolve("single-sample")], options=BenchOptions(draws=5))
+    assert verdict(bench).startswith("No strategy is usable here")
+    recording, truth = line()
+    labelled = replace(truth, source=TruthSource.SELF_LABELLED)
+    bench = bench_recording(recording, labelled, [resolve("two-sample-midpoint")], options=BenchOptions(draws=5))
+    assert "supports no claim" in verdict(bench)
+
+
+def test_reasons_name_level_latch_gap_and_filter() -> None:
+    light = np.full(700, 10.0)
+    start = np.array([100, 300, 500])
+    for a, level in zip(start, (50.0, 20.0, 50.0), strict=True):
+        light[a : a + 50] = level
+    light[410:412] = 50.0  # a trip in the gap
+    recording = Recording.from_array(light, INFO)
+    truth = Truth.from_arrays(start, start + 50, label=["bright", "dim", "bright"])
+    extremes = Extremes.of(recording, truth)
+
+    def why(setting: Setting) -> str:
+        return "; ".join(reasons(setting, score(replay(recording, setting), truth), truth, extremes, "counts"))
+
+    setting = Setting(unit="counts", on_level=40, off_level=35)
+    assert "1 pass ('dim'" not in why(setting)
+    assert "1 pass (1 'dim') lost: their strongest light stays below the level of 40 counts" in why(setting)
+    assert "1 of 4 gaps tripped" in why(setting)
+    # It falls below the off-level before the pass: the delay is to blame, not the level.
+    assert "1 pass (1 'bright') merged: the off-delay of 160 ms bridges the gap" in why(
+        replace(setting, off_delay_ms=160)
+    )
+    assert "merged: the output was still active" in why(replace(setting, on_level=9, off_level=5))
+    assert "the on-delay of 60 ms is longer than they last" in why(replace(setting, on_delay_ms=60))
+    assert "too briefly for filter or delay" in why(replace(setting, consecutive=60))
+    assert "stays above the level" in why(replace(setting, on_level=6, off_level=5, polarity=Polarity.DARK_ON))
+
+
+def test_files_are_benched_alike_alone_and_in_workers(tmp_path: Path) -> None:
+    names = []
+    for seed in (1, 2):
+        recording, truth = line(seed=seed)
+        names.append(str(tmp_path / f"line{seed}.parquet"))
+        write_recording(names[-1], recording, INFO)
+        write_truth(tmp_path / f"line{seed}.passes.parquet", truth)
+    specs = {"two-sample-midpoint": {"hysteresis_share": "0.2"}, "single-sample": {}}
+    options = BenchOptions(draws=6)
+    alone = bench_files(names, specs, options=options, jobs=1)
+    together = bench_files(names, specs, options=options, jobs=2)
+    assert json.dumps(bench_document(alone)) == json.dumps(bench_document(together))
+    out = tmp_path / "results"
+    pairs = [open_pair(name) for name in names]
+    measured = [(truth, Extremes.of(recording, truth)) for recording, truth in pairs]
+    written = write_bench(alone, out, recordings=measured)
+    assert sorted(p.name for p in out.iterdir()) == sorted(p.name for p in written)
+    table = pq.read_table(out / "draws.parquet")
+    assert table.num_rows == 2 * 2 * 6
+    assert json.loads((out / "bench.json").read_text())["schema"] == 1
+    first = (out / "line1.svg").read_bytes()
+    write_bench(alone, out, recordings=measured)
+    assert (out / "line1.svg").read_bytes() == first

@@ -1,0 +1,68 @@
+"""A line that is too long to be kept is refused before a sample is made."""
+
+import time
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.errors import ScenarioError
+from teachlab.synthetic import Recipe, parse
+from teachlab.synthetic.produce import MOST_SAMPLES, plan
+
+LINE = """
+title = "Long belt"
+[sensor]
+sensing = "diffuse"
+direction = "rise"
+sample_rate_hz = 1000
+beam = {{ shape = "gaussian", radius_mm = 1 }}
+[line]
+speed_mm_s = 100
+lead_in_mm = 0
+gap_mm = {gap}
+[background]
+level_percent = 8
+[[object]]
+label = "box"
+length_mm = 100
+level_percent = 50
+"""
+
+
+def recipe(gap: float, passes: int) -> Recipe:
+    return Recipe(scenario=parse(LINE.format(gap=gap), source="line.toml"), passes=passes, seed=0)
+
+
+@pytest.mark.parametrize(
+    ("gap", "passes", "told"),
+    [
+        (1e9, 3, "3 passes on 2.5e.09 mm of belt take 2.5e.10 at 100 mm/s and 1000 Hz. Ask for at most about 1 passes"),
+        (1e12, 1, "1 passes on 5e.11 mm of belt take 5e.12 .*Hz. Correct line.gap_mm"),
+        (1e300, 2, "Correct line.gap_mm"),
+        (1e6, 10**12, "Ask for at most about 1000 passes"),
+    ],
+)
+def test_too_long_a_line_is_refused_at_once(gap: float, passes: int, told: str) -> None:
+    begin = time.process_time()
+    with pytest.raises(ScenarioError, match=rf"^Long belt: a synthetic recording holds at most 1e.10 samples.*{told}"):
+        plan(recipe(gap, passes))
+    assert time.process_time() - begin < 5
+
+
+def test_the_longest_line_that_fits_is_planned() -> None:
+    """One pass and half a gap of belt at 10 samples per millimetre."""
+    fits = (MOST_SAMPLES / 10 - 100) * 2
+    assert plan(recipe(fits, 1)).samples == pytest.approx(MOST_SAMPLES, abs=1)
+    with pytest.raises(ScenarioError, match=r"take .* at 100 mm/s"):
+        plan(recipe(fits + 1, 1))
+
+
+def test_the_command_refuses_and_writes_nothing(tmp_path: Path) -> None:
+    (tmp_path / "line.toml").write_text(LINE.format(gap=1e9))
+    out = tmp_path / "line.parquet"
+    done = CliRunner().invoke(app, ["synth", str(tmp_path / "line.toml"), "--out", str(out), "--passes", "20"])
+    assert done.exit_code == 2, done.output
+    assert "at most 1e+10 samples" in " ".join(done.stderr.split())
+    assert [path.name for path in tmp_path.iterdir()] == ["line.toml"]

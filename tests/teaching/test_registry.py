@@ -1,0 +1,271 @@
+"""Finding strategies: by name, by file, plugged in, broken, claimed twice."""
+
+from __future__ import annotations
+
+import hashlib
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from importlib.metadata import EntryPoint
+from pathlib import Path
+
+import pytest
+
+from teachlab.errors import ParameterError, StrategyError
+from teachlab.model.teaching import Shown, Strategy
+from teachlab.teaching import registry
+from teachlab.teaching.registry import BUILT_IN, StrategyOrigin, listings, names, resolve, source_fingerprint
+
+MINE = '''
+from dataclasses import dataclass
+from typing import ClassVar
+
+from teachlab.model.setting import Taught
+from teachlab.model.teaching import Shown
+
+@dataclass(frozen=True)
+class Fixed:
+    """Always the same level."""
+
+    name: ClassVar[str] = "{name}"
+    needs: ClassVar[frozenset[Shown]] = frozenset({{Shown.SWEEP}})
+    level: float = 5.0
+
+    def teach(self, view):
+        return view.place(self.level, 0.0, Taught(strategy=self.name))
+'''
+
+
+@dataclass(frozen=True)
+class _Distribution:
+    name: str
+
+
+def entry(name: str, value: str, distribution: str = "outside") -> EntryPoint:
+    point = EntryPoint(name, value, registry.GROUP)
+    vars(point)["dist"] = _Distribution(distribution)
+    return point
+
+
+Plug = Callable[..., None]
+
+
+@pytest.fixture
+def plug(monkeypatch: pytest.MonkeyPatch) -> Iterator[Plug]:
+    """Pretend that these entry points are installed, and nothing else."""
+    registry._claims.cache_clear()
+
+    def install(*points: EntryPoint) -> None:
+        monkeypatch.setattr(registry, "plug_ins", lambda: points)
+        registry._claims.cache_clear()
+
+    install()
+    yield install
+    monkeypatch.undo()
+    registry._claims.cache_clear()
+
+
+@pytest.fixture
+def outside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder from which modules can be imported."""
+    monkeypatch.syspath_prepend(str(tmp_path))
+    monkeypatch.setattr(sys, "dont_write_bytecode", True)
+    return tmp_path
+
+
+@pytest.mark.usefixtures("plug")
+def test_the_built_in_strategies() -> None:
+    assert names()[:4] == ("single-sample", "background-referenced", "sweep-minmax", "two-sample-midpoint")
+    assert names() == tuple(BUILT_IN)
+    for name in BUILT_IN:
+        made = resolve(name)
+        assert made.name == name
+        assert isinstance(made, Strategy)
+    assert all(one.origin is StrategyOrigin.BUILT_IN for one in listings())
+    assert {one.name: one.needs for one in listings()} == {
+        "single-sample": ("object",),
+        "background-referenced": ("background",),
+        "sweep-minmax": ("sweep",),
+        "two-sample-midpoint": ("background", "object"),
+        "guard-or-window": ("events",),
+        "balanced-guard": ("events",),
+        "quantile-guard": ("events",),
+        "filtered-guard": ("events",),
+        "ratio-midpoint": ("events",),
+        "noise-weighted-midpoint": ("events",),
+        "tail-balanced": ("events",),
+        "neyman-pearson": ("events",),
+        "contamination-aware": ("events",),
+        "minimax-regret": ("events",),
+        "stepped-trim": ("events",),
+        "between-class-variance": ("sweep",),
+        "iterative-mean": ("sweep",),
+        "minimum-error": ("sweep",),
+        "two-component-mixture": ("sweep",),
+        "background-follower": ("events",),
+        "two-threshold": ("events",),
+    }
+
+
+@pytest.mark.usefixtures("plug")
+def test_parameters_are_set_from_texts() -> None:
+    made = resolve("single-sample", {"sample": "background", "reduction": "0.4"})
+    assert made.needs == {Shown.BACKGROUND}
+    assert (made.reduction, made.hysteresis_share) == (0.4, 0.02)  # type: ignore[attr-defined]
+    with pytest.raises(ParameterError, match=r"parameter 'reduction'.* must be above 0 and below 1, got 4.0"):
+        resolve("single-sample", {"reduction": "4"})
+    with pytest.raises(ParameterError, match=r"has no parameter 'redction'. Did you mean 'reduction'"):
+        resolve("single-sample", {"redction": "0.4"})
+
+
+@pytest.mark.usefixtures("plug")
+def test_a_typing_error_is_answered_with_the_nearest_name() -> None:
+    with pytest.raises(StrategyError, match=r"named 'two-sample-midpont'. Did you mean 'two-sample-midpoint'\?"):
+        resolve("two-sample-midpont")
+    with pytest.raises(StrategyError, match=r"named 'xyz'. Installed: background-follower, background-referenced"):
+        resolve("xyz")
+
+
+def test_a_plug_in_is_an_equal(plug: Plug, outside: Path) -> None:
+    (outside / "outside_fixed.py").write_text(MINE.format(name="fixed-level"))
+    plug(entry("fixed-level", "outside_fixed:Fixed", "outside-strategies"))
+    made = resolve("fixed-level", {"level": "7"})
+    assert made.level == 7.0  # type: ignore[attr-defined]
+    listed = listings()[-1]
+    assert (listed.name, listed.origin, listed.needs) == ("fixed-level", StrategyOrigin.PLUG_IN, ("sweep",))
+    assert listed.source == "outside_fixed:Fixed (outside-strategies)"
+    assert listed.summary == "Always the same level."
+    assert [p.name for p in listed.parameters] == ["level"]
+
+
+def test_plug_ins_are_not_imported_before_they_are_used(plug: Plug, outside: Path) -> None:
+    (outside / "outside_lazy.py").write_text("raise RuntimeError('imported')")
+    plug(entry("lazy", "outside_lazy:Lazy"))
+    assert "lazy" in names()
+    assert resolve("single-sample").name == "single-sample"
+    assert "outside_lazy" not in sys.modules
+
+
+@pytest.mark.parametrize(
+    ("content", "value", "reason"),
+    [
+        ("raise RuntimeError('no licence file')", "m:Thing", "RuntimeError: no licence file"),
+        ("import sys; sys.exit(3)", "m:Thing", "SystemExit: 3"),
+        ("x = (", "m:Thing", "SyntaxError"),
+        ("", "m:Thing", "AttributeError"),
+        ("", "not_there_at_all:Thing", "ModuleNotFoundError"),
+        ("Thing = 5", "m:Thing", "must be a class, got int"),
+        ("class Thing: name = 'broken'", "m:Thing", "it has no needs, teach"),
+        ("class Thing:\n name = ''\n needs = ()\n def teach(self, view): ...", "m:Thing", "class variable `name`"),
+        (MINE.format(name="other"), "m:Fixed", "calls itself 'other'"),
+        (MINE.format(name="broken").replace("Shown.SWEEP", "'smell'"), "m:Fixed", "'smell' is not a valid Shown"),
+    ],
+)
+def test_a_broken_plug_in_is_listed_and_fails_only_when_used(
+    plug: Plug, outside: Path, content: str, value: str, reason: str
+) -> None:
+    module = "outside_broken_" + hashlib.sha256((content + value).encode()).hexdigest()[:8]
+    (outside / f"{module}.py").write_text(content)
+    plug(entry("broken", value.replace("m:", f"{module}:"), "shaky"))
+    assert resolve("single-sample").name == "single-sample"
+    broken = listings()[-1]
+    assert (broken.name, broken.origin) == ("broken", StrategyOrigin.BROKEN)
+    assert reason in broken.reason
+    assert "shaky" in broken.source
+    if "smell" not in content:  # what a strategy needs is asked when it teaches
+        with pytest.raises(StrategyError) as refusal:
+            resolve("broken")
+        assert reason in str(refusal.value)
+
+
+@pytest.mark.parametrize("name", ["single-sample", "taken"])
+def test_two_claims_to_one_name_are_an_error_that_names_both(plug: Plug, name: str) -> None:
+    plug(entry("taken", "a:B", "first-pack"), entry(name, "c:D", "second-pack"))
+    with pytest.raises(StrategyError, match=rf"claim the name '{name}'.*\(second-pack\)") as refusal:
+        resolve("sweep-minmax")
+    assert ("first-pack" if name == "taken" else "built in") in str(refusal.value)
+
+
+def test_entry_points_are_read_once(monkeypatch: pytest.MonkeyPatch, plug: Plug) -> None:
+    calls = []
+    monkeypatch.setattr(registry, "plug_ins", lambda: calls.append(1) or ())
+    registry._claims.cache_clear()
+    names()
+    listings()
+    resolve("single-sample")
+    assert len(calls) == 1
+
+
+@pytest.mark.usefixtures("plug")
+class TestFromFile:
+    def test_a_class_in_a_file_needs_no_installation(self, tmp_path: Path) -> None:
+        path = tmp_path / "mine.py"
+        path.write_text(MINE.format(name="single-sample"))
+        made = resolve(f"{path}:Fixed", {"level": "2.5"})
+        assert made.level == 2.5  # type: ignore[attr-defined]
+        assert isinstance(made, Strategy)
+        assert list(tmp_path.iterdir()) == [path]  # nothing is written beside it
+        assert resolve(f"{path}:Fixed").__class__ is made.__class__
+
+    def test_a_relative_path_works(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        (tmp_path / "mine.py").write_text(MINE.format(name="x"))
+        monkeypatch.chdir(tmp_path)
+        assert resolve("./mine.py:Fixed").name == resolve("mine.py:Fixed").name == "x"
+
+    def test_an_edited_file_is_read_again(self, tmp_path: Path) -> None:
+        path = tmp_path / "mine.py"
+        path.write_text(MINE.format(name="before"))
+        first = resolve(f"{path}:Fixed")
+        path.write_text(MINE.format(name="after"))
+        assert (first.name, resolve(f"{path}:Fixed").name) == ("before", "after")
+
+    @pytest.mark.parametrize(
+        ("content", "ask", "message"),
+        [
+            (MINE.format(name="x"), "mine.py:Fixd", "no class 'Fixd'. .*strategies in it: Fixed"),
+            (MINE.format(name="x"), "mine.py", "no class ''. .*strategies in it: Fixed"),
+            ("", "mine.py:Any", "strategies in it: none"),
+            ("x = 5", "mine.py:x", "must be a class, got int"),
+            ("class A: pass", "mine.py:A", "it has no name, needs, teach"),
+            ("1/0", "mine.py:A", "cannot be loaded: ZeroDivisionError"),
+            ("def", "mine.py:A", "cannot be loaded: SyntaxError"),
+            (None, "mine.py:A", "there is no such file"),
+        ],
+    )
+    def test_what_cannot_be_used_says_why(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, content: str | None, ask: str, message: str
+    ) -> None:
+        if content is not None:
+            (tmp_path / "mine.py").write_text(content)
+        monkeypatch.chdir(tmp_path)
+        with pytest.raises(StrategyError, match=message):
+            resolve(f"./{ask}")
+
+    def test_a_parameter_without_default_must_be_set(self, tmp_path: Path) -> None:
+        path = tmp_path / "mine.py"
+        path.write_text(MINE.format(name="x").replace("level: float = 5.0", "level: float"))
+        with pytest.raises(StrategyError, match=r"no default for: level. Set it with --set level=…"):
+            resolve(f"{path}:Fixed")
+        assert resolve(f"{path}:Fixed", {"level": "1"}).level == 1.0  # type: ignore[attr-defined]
+
+    def test_a_constructor_that_fails_is_named(self, tmp_path: Path) -> None:
+        path = tmp_path / "mine.py"
+        path.write_text(MINE.format(name="x") + "    def __post_init__(self):\n        raise KeyError('lens')\n")
+        with pytest.raises(StrategyError, match="strategy 'x' cannot be built: KeyError: 'lens'"):
+            resolve(f"{path}:Fixed")
+
+
+def test_fingerprint_is_the_digest_of_the_source_file(tmp_path: Path) -> None:
+    path = tmp_path / "mine.py"
+    path.write_text(MINE.format(name="x"))
+    made = resolve(f"{path}:Fixed")
+    expected = hashlib.sha256(path.read_bytes()).hexdigest()
+    assert source_fingerprint(made) == source_fingerprint(type(made)) == expected
+    assert source_fingerprint(resolve("single-sample")) != source_fingerprint(resolve("sweep-minmax"))
+
+
+def test_a_class_without_a_source_file_has_no_fingerprint() -> None:
+    scope: dict[str, type[Strategy]] = {}
+    exec("class Typed:\n    name = 'typed'\n    __module__ = 'nowhere_at_all'\n", scope)
+    with pytest.raises(StrategyError, match=r"'typed' .* has no source file"):
+        source_fingerprint(scope["Typed"])
