@@ -22,11 +22,11 @@ from typing import Any
 import numpy as np
 from lots import draw
 
-from teachlab.scoring.by_lot import lot_rate
 from teachlab.scoring.paired_lots import paired_lots
-from teachlab.scoring.pairs import Discordance
 from teachlab.scoring.unpaired_lots import unpaired_lots
 from teachlab.statistics.differences import newcombe, tango
+from teachlab.statistics.lots import lot_rate
+from teachlab.statistics.paired_tests import Discordance
 
 RATES = ((0.001, 0.001), (0.005, 0.005), (0.02, 0.02), (0.05, 0.05), (0.005, 0.001), (0.02, 0.005), (0.05, 0.01))
 LOTS, SIZE = (20, 50, 200), 50

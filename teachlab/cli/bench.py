@@ -11,9 +11,9 @@ from teachlab.cli.opening import load_base, named_strategies, naming, specs
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
-    from teachlab.model.draws import RecordingBench
     from teachlab.model.truth import Truth
     from teachlab.studies.reasons import Extremes
+    from teachlab.studies.result import RecordingBench
 
 NAMED = 3
 """Strategies named before a reason that they share."""

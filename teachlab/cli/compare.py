@@ -141,8 +141,8 @@ def _paired(truth: Truth, scores: list[Score], names: list[str], confidence: flo
 
 
 def _pair(found: Any, by_lot: PairedLots | None, confidence: float) -> dict[str, Any]:
-    from teachlab.scoring.by_lot import Source
     from teachlab.statistics.differences import p_mid, tango
+    from teachlab.statistics.lots import Source
 
     difference = tango(found.only_first, found.only_second, found.trials, confidence)
     return {

@@ -97,7 +97,7 @@ def _clock(text: str) -> float:
 
 
 def _tell(found: Coverage, name: str) -> None:
-    from teachlab.studies.tables import plain_table
+    from teachlab.wording.tables import plain_table
 
     if found.cycles:
         table = plain_table(f"{name}: how often a feature at an unknown place of each cycle lay wholly in an open gap")

@@ -186,7 +186,7 @@ def _cell(spread: dict[str, Any], name: str, form: str) -> str:
 def _tell(found: Study, draws: int) -> None:
     from teachlab.model.json_values import plain
     from teachlab.questions.repeatability.figure import name_of
-    from teachlab.studies.tables import plain_table
+    from teachlab.wording.tables import plain_table
 
     table = plain_table(
         f"{found.recording}: {draws} draws from {found.teach_passes} teach passes, scored on "

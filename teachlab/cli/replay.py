@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from teachlab.model.score import Score
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
-    from teachlab.scoring.by_lot import Dependence
     from teachlab.sensor.output import Output
+    from teachlab.statistics.lots import Dependence
 
 
 SHOWN_GROUPS = 20
@@ -194,7 +194,7 @@ def _reference_lines(output: Any, unit: str) -> list[str]:
 def _table(result: Any) -> Any:
     from rich.table import Table
 
-    from teachlab.studies.document import count_text, rate_text
+    from teachlab.wording.rates import count_text, rate_text
 
     n = result.counts
     table = Table(

@@ -78,8 +78,8 @@ def _with_passes(recording: str, truth: str | None) -> tuple[Recording, Truth]:
 
 
 def _say(found: Staleness, unit: str) -> None:
-    from teachlab.evidence.wording import course_lines, sequential_line
-    from teachlab.studies.tables import margins_table
+    from teachlab.wording.course import course_lines, sequential_line
+    from teachlab.wording.tables import margins_table
 
     say(f"{str(found.verdict).capitalize()}: {'; '.join(found.because)}.")
     for followed in (found.before, found.now):
@@ -96,7 +96,7 @@ def _say(found: Staleness, unit: str) -> None:
 
 
 def _stretches(followed: Followed, unit: str, when: str) -> Table:
-    from teachlab.studies.tables import plain_table
+    from teachlab.wording.tables import plain_table
 
     rate, (low, high) = followed.score.lost_rate, followed.lost_limits
     table = plain_table(f"{followed.name} ({when}): stretches of passes; light in {unit}")
@@ -114,7 +114,7 @@ def _stretches(followed: Followed, unit: str, when: str) -> Table:
 
 
 def _changes(found: Staleness, unit: str) -> Table:
-    from teachlab.studies.tables import plain_table
+    from teachlab.wording.tables import plain_table
 
     table = plain_table("What changed, by the means of the stretches")
     for name in ("figure", "before", "now", "change", f"{100 * found.confidence:g} % interval", ""):

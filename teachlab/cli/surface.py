@@ -10,6 +10,7 @@ import typer
 from teachlab.cli.console import emit_json, progress, say, warn
 from teachlab.cli.opening import load, load_base, not_truth_note
 from teachlab.errors import ParameterError, TruthError
+from teachlab.teaching.block import polarity_for
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -112,23 +113,6 @@ def with_passes(recording: str, truth: str | None) -> tuple[Recording, Truth]:
     return opened, passes
 
 
-def polarity_for(recording: Recording, truth: Truth) -> Any:
-    """Return the polarity that makes objects active."""
-    from teachlab.errors import Abstained
-    from teachlab.model.recording import Direction
-    from teachlab.model.setting import Polarity
-    from teachlab.teaching import TeachBlock
-
-    try:
-        direction = recording.info.direction or TeachBlock(recording, truth).direction
-    except Abstained as fault:
-        raise ParameterError(
-            f"{recording.name}: whether objects raise or lower the light is not stored, and the passes do not tell: "
-            f"{fault}. Give --setting with the polarity, or store the direction at import."
-        ) from None
-    return Polarity.LIGHT_ON if direction is Direction.RISE else Polarity.DARK_ON
-
-
 def _base(opened: list[tuple[Recording, Truth]], base: Setting | None, given: list[Setting]) -> Setting:
     """Return polarity, filter, delays and rate that all pairs share: of --base, else of the first --setting."""
     from teachlab.model.setting import Setting
@@ -167,7 +151,8 @@ def _count(
     """Return the surface and, where there are delays, the exact curve of zero hysteresis beside the grid."""
     import numpy as np
 
-    from teachlab.questions.surface.count import has_memory, surface_of
+    from teachlab.model.following_and_window import has_memory
+    from teachlab.questions.surface.count import surface_of
     from teachlab.questions.surface.given_settings.grid import GRID, replayed_surface
     from teachlab.questions.surface.values.levels import read_first, stated_levels
 

@@ -215,12 +215,13 @@ def counterfactual_command(
     this light; promises nothing.
     """
     from teachlab.cli.opening import naming
-    from teachlab.cli.surface import polarity_for, with_passes
+    from teachlab.cli.surface import with_passes
     from teachlab.data.setting_files import read_setting
     from teachlab.model.draws import Costs
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.setting import Setting
     from teachlab.questions.counterfactual.answer import counterfactual
+    from teachlab.teaching.block import polarity_for
 
     opened, passes = with_passes(recording, truth)
     base = (

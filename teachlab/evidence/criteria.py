@@ -17,9 +17,9 @@ from teachlab.data.strict_json import SchemaOne, StrictModel, check
 from teachlab.errors import ParameterError
 from teachlab.model.margin import Margin
 from teachlab.model.score import CountRate, Rate, Score
-from teachlab.scoring.by_lot import ASSUMED_ICC, Dependence, Source
 from teachlab.statistics.bursts import Bursts, count_limits
 from teachlab.statistics.design_effect import effective_limits
+from teachlab.statistics.lots import ASSUMED_ICC, Dependence, Source
 
 RATES = (
     "lost_rate",

@@ -14,8 +14,8 @@ from teachlab.model.recording import Recording
 from teachlab.model.score import Outcome, Score
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.timing.line import delays_of
 from teachlab.scoring.early import early_rows
+from teachlab.sensor.output import delays_of
 
 WORST = 20
 """Passes listed: lost ones first, then those closest to being lost."""

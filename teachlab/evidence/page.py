@@ -13,6 +13,7 @@ from teachlab.evidence import wording
 from teachlab.evidence.figures import record_figures
 from teachlab.evidence.lost_passes import REASONS
 from teachlab.model.recording import Recording
+from teachlab.wording.course import course_lines
 
 FOLDER = Path(__file__).parent
 
@@ -44,7 +45,7 @@ def page_html(record: dict[str, Any], recording: Recording | None = None) -> str
         groups=wording.group_tables(record["score"]),
         reasons=REASONS,
         margins=wording.margin_rows(record),
-        course=wording.course_lines(record["over_time"]),
+        course=course_lines(record["over_time"]),
         figures=figures,
         cloud=repeats.cloud_rows(record["teach_cloud"], record["data"]["unit"]),
         divided=repeats.divided_rows(record["teach_cloud"], record["data"]["unit"]),

@@ -27,9 +27,10 @@ from teachlab.questions.repeatability.values import DRAWS
 from teachlab.questions.stale.course import follow
 from teachlab.questions.stress.reserves import reserves as reserves_of
 from teachlab.scoring import measure_margin, score
-from teachlab.scoring.by_lot import ASSUMED_ICC, Dependence, exposure
+from teachlab.scoring.by_lot import exposure
 from teachlab.scoring.dependence import dependence_of
 from teachlab.statistics.bursts import Bursts
+from teachlab.statistics.lots import ASSUMED_ICC, Dependence
 from teachlab.statistics.planning import claim_hours_sentence, claim_sentence
 from teachlab.statistics.tail import tail_bound
 from teachlab.switching import replay, replay_family

@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from typing import Any
 
+from teachlab.wording.course import duration
+
 SHOWN_GROUPS = 20
 """Labels, or lots, listed on the page; the record holds them all."""
 RATES = (
@@ -40,15 +42,6 @@ def number(value: float | None) -> str:
 def percent(value: float | None) -> str:
     """Return a share as percent to three digits, or a dash."""
     return "–" if value is None else f"{100 * value:.3g} %"
-
-
-def duration(hours: float) -> str:
-    """Return a time in the unit that reads best."""
-    if hours < 1 / 60:
-        return f"{3600 * hours:.3g} s"
-    if hours < 1:
-        return f"{60 * hours:.3g} min"
-    return f"{hours:.3g} h" if hours < 72 else f"{hours / 24:.3g} days"
 
 
 def rate_rows(score: dict[str, Any]) -> list[tuple[str, dict[str, str]]]:
@@ -146,82 +139,6 @@ def margin_rows(record: dict[str, Any]) -> list[tuple[str, str, str]]:
             "light that may be added before the first fault",
         ),
     ]
-
-
-def course_lines(over_time: dict[str, Any]) -> list[str]:
-    """Return what trend and alarms say; nothing where there were too few passes."""
-    if not over_time["blocks"]:
-        return []
-    out, trend = [], over_time["trend"]
-    if trend is None:
-        out.append("Too few passes for a trend.")
-    else:
-        out.append(_trend(trend))
-    alarms = over_time["alarms"]
-    if (found := alarms["sequential"]) is not None:
-        out.append(sequential_line(found, f"the first {found['baseline']} passes"))
-    if (warned := alarms["margin"]) is not None:
-        out.append(_margin_alarm(warned))
-    return out
-
-
-def sequential_line(found: dict[str, Any], against: str) -> str:
-    """Return what a cumulative sum says, and what it takes as independent."""
-    when = "no alarm" if found["alarm"] is None else f"alarm at scored pass {found['alarm']}"
-    learnt, independent = "", "passes are independent but for the likeness that the first ones show"
-    if found["source"] == "lots":
-        learnt, independent = f" ({found['lots']} lots)", "lots are independent"
-    elif found["source"] == "blocks":
-        learnt = f" ({found['lots']} stretches of passes; no lots are named)"
-        independent = "stretches resemble one another as those did"
-    return (
-        f"Cumulative sum on the margin of every pass, against {against}{learnt}: {when}. Where nothing changes and "
-        f"{independent}, one false alarm comes in about {found['run_length']:.0f} passes on average."
-    )
-
-
-def _trend(trend: dict[str, Any]) -> str:
-    followed = "the passes" if trend["of"] == "passes" else "the gaps, which objects darken"
-    by = "lots" if trend["source"] == "lots" else "stretches taken as independent"
-    said = (
-        f"Trend of the light of {followed} ({trend['scale']}): {trend['per_hour']:.3g} per hour, {trend['low']:.3g} to "
-        f"{trend['high']:.3g} by {trend['groups']} {by}, over {duration(trend['hours_observed'])} observed."
-    )
-    return f"{said} {_ahead(trend)}"
-
-
-def _ahead(trend: dict[str, Any]) -> str:
-    ahead = trend["ahead"]
-    if not trend["established"]:
-        soonest = (
-            ""
-            if ahead["earliest"] is None
-            else f"; a fall to the on-level in {duration(ahead['earliest'])} is not ruled out"
-        )
-        return f"No trend is established{soonest}."
-    if ahead["estimate"] is None:
-        return "It rises: no fall to the on-level is ahead."
-    if ahead["estimate"] == 0:
-        return "More than a tenth lies below the on-level already."
-    return (
-        f"Time to cleaning: if it goes on, a tenth lies below the on-level after {duration(ahead['estimate'])} "
-        f"({duration(ahead['earliest'])} to {'never' if ahead['latest'] is None else duration(ahead['latest'])}, "
-        f"{100 * trend['confidence']:g} % interval)."
-    )
-
-
-def _margin_alarm(found: dict[str, Any]) -> str:
-    lead = found["lead"]
-    if lead is None:
-        first = ""
-    elif lead > 0:
-        first = f" The first warning came {lead} passes before the first loss."
-    else:
-        first = " No warning came before the first loss."
-    return (
-        f"A warning below {found['factor']:g} times the level: {found['warned']} passes in {found['warnings']} "
-        f"spell{'' if found['warnings'] == 1 else 's'}, {found['for_nothing']} of them for nothing.{first}"
-    )
 
 
 def setting_rows(record: dict[str, Any]) -> list[tuple[str, str]]:

@@ -213,3 +213,8 @@ def fixed_levels(setting: Setting, what: str) -> Setting:
             "Use a setting of schema 1, or replay and score this one."
         )
     return setting
+
+
+def has_memory(setting: Setting) -> bool:
+    """Whether filter or delays make the output depend on more than the comparator."""
+    return setting.consecutive > 1 or setting.on_delay_ms > 0 or setting.off_delay_ms > 0

@@ -3,248 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from enum import StrEnum
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from teachlab.errors import ParameterError
-from teachlab.model.score import Outcome, Rate, Trials
+from teachlab.model.score import Outcome, Trials
 from teachlab.model.truth import Truth
 from teachlab.statistics.autocorrelation import integrated_autocorrelation
-from teachlab.statistics.design_effect import Spread, ceiling_of, effective_limits, spread_of, upper_limit
-from teachlab.statistics.intervals import check_confidence, proportion
-
-FEW_LOTS = 20
-"""Below this many lots the coverage of the interval has not been shown."""
-BLOCKS, LEAST_BLOCKS = 40, 10
-"""Without lots, so many stretches of consecutive passes are taken as lots, at most and where there is room."""
-BLOCK_PASSES, SMALLEST_BLOCK = 150, 5
-"""Length of a stretch that gives room for more than the least number, and below which none goes."""
-ASSUMED_ICC = 0.2
-"""Intra-lot correlation of losses assumed where too few lots hold one to measure it: a planning value."""
-ASSUMED_LOT = 50
-"""Passes per lot assumed there if no lots are named: a planning value."""
-
-
-class Source(StrEnum):
-    """What the design effect was found from."""
-
-    LOTS = "lots"
-    BLOCKS = "blocks"
-    PROXY = "proxy"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Dependence:
-    """A rate when passes of one lot resemble one another.
-
-    Parameters
-    ----------
-    source : Source
-        Lots as labelled, stretches of consecutive passes, or a proxy for the outcome.
-    naive : Rate
-        As if all passes were independent.
-    lots, lots_with_events : int
-    contributing : float
-        How many lots carry the spread: their number if all deviate alike, 1 if one of them does all of it.
-    measured : float or None
-        Design effect as estimated; None without events.
-    design_effect : float
-        Design effect used: an upper limit, at least 1 and at most that of lots lost as a whole.
-    effective_trials : float
-        Trials over design effect.
-    low, high, upper : float
-        Interval and one-sided upper bound at the effective sample size.
-    confidence : float
-    warnings : tuple of str
-    assumed_icc : float or None
-        Intra-lot correlation that was assumed; None where nothing was.
-    governed_by : str or None
-        Which of the design effects that were assumed is the largest.
-    by_proxy : Dependence or None
-        The same rate under an assumption on how losses cluster, which no lot seen can show: where too few lots
-        hold an event, and where the assumption asks for more than was measured.
-    """
-
-    source: Source
-    naive: Rate
-    lots: int
-    lots_with_events: int
-    contributing: float
-    measured: float | None
-    design_effect: float
-    effective_trials: float
-    low: float
-    high: float
-    upper: float
-    confidence: float
-    warnings: tuple[str, ...] = ()
-    assumed_icc: float | None = None
-    governed_by: str | None = None
-    by_proxy: Dependence | None = None
-
-    @property
-    def holds(self) -> str:
-        """When the bounds hold, in words."""
-        each, many = ("lot", "lots") if self.source is Source.LOTS else ("stretch", "stretches")
-        if self.source is Source.PROXY:
-            return f"Holds if losses of one lot correlate by at most {self.assumed_icc:g}"
-        if self.lots_with_events < 2:
-            return f"Assumes nothing: every {each} counts as one trial"
-        return f"Holds if {many} to come lose like those seen; naive of a rare bad one that none of them was"
-
-    @property
-    def basis(self) -> str:
-        """What the design effect rests on, in words."""
-        if self.source is Source.PROXY:
-            return str(self.governed_by)
-        return f"{self.lots} {'lots' if self.source is Source.LOTS else 'stretches of passes'}"
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        out: dict[str, Any] = {name: getattr(self, name) for name in self.__slots__}
-        return out | {
-            "source": str(self.source),
-            "basis": self.basis,
-            "holds": self.holds,
-            "naive": self.naive.as_dict(),
-            "warnings": list(self.warnings),
-            "by_proxy": None if self.by_proxy is None else self.by_proxy.as_dict(),
-        }
-
-
-def lot_rate(
-    events: ArrayLike,
-    trials: ArrayLike,
-    *,
-    confidence: float = 0.95,
-    source: Source = Source.LOTS,
-    icc: float = ASSUMED_ICC,
-    weakest: float = 1.0,
-    least: float = 1.0,
-) -> Dependence:
-    """Bound a rate from its counts per lot.
-
-    Parameters
-    ----------
-    events, trials : array_like of int, shape (lots,)
-        Lots without trials are left out.
-    confidence : float
-    source : Source
-        What the lots are, for the result.
-    icc : float, in [0, 1]
-        Intra-lot correlation of losses that `by_proxy` assumes at least.
-    weakest : float
-        Design effect of the weakest passes, where known; `by_proxy` assumes at least that where too few lots hold
-        an event.
-    least : float
-        Design effect measured in another way, for clusters shorter than the lots; the larger one counts.
-
-    Raises
-    ------
-    ParameterError
-        With fewer than two lots: nothing can be known of the spread between them.
-
-    Notes
-    -----
-    With x_i of m_i passes lost in lot i of L, n = Σ m_i, p = Σ x_i / n and s_i = (x_i − m_i p)², the design effect
-    is ``d = L/(L − 1) · Σ s_i / (n p (1 − p))`` (Rao & Scott 1992). Few lots with events, or few that carry the
-    spread, tell little about it, so an upper limit is used: ``d_U = d (a − 1) / χ²_{0.4; a − 1}`` with a the smaller
-    of the number of lots with events and ``(Σ s_i)² / Σ s_i²``, times ``(t_{1−α/2; a−1} / z_{1−α/2})²`` (after Korn &
-    Graubard 1998), kept between 1 and ``Σ m_i² / n``, the design effect of lots that are lost as a whole; with a < 2
-    that ceiling is used itself. The interval is Clopper and Pearson's at ``(Σ x_i / d_U, n / d_U)``.
-
-    Simulated coverage at nominal 95 % with 20 lots of 50 and more, independent or with intra-lot correlation 0.05 or
-    0.2, rates from 0.1 to 5 %, is at least 95 % (one-sided 93.9 %) where lots are of one kind: beta-binomial,
-    logit-normal, runs of losses, a share of bad lots among perfect ones, sizes unequal or one of ten times the others
-    (``benchmarks/coverage/lots.py``); dividing by d itself reaches 66 to 96 % there. It fails, down to 65 %, where
-    rare bad lots come among lots that lose now and then: the latter make d small, and no data in which the former
-    are missing can show them.
-
-    That is what `by_proxy` is for. Its design effect is at least ``1 + (m − 1) icc`` (Kish 1965) with
-    ``m = Σ m_i² / n`` for lots and 50 for stretches of time, whatever was measured. Where fewer than two lots hold an
-    event, every lot counts as one trial without it, and with it `weakest` and the design effect of the events seen
-    count too. It holds if losses of a lot correlate by no more than that; then it covers at least 96.6 % with rare bad
-    lots as well.
-
-    References
-    ----------
-    Rao and Scott, A simple method for the analysis of clustered binary data, Biometrics 48 (1992) 577–585;
-    Korn and Graubard, Confidence intervals for proportions with small expected number of positive counts
-    estimated from survey data, Survey Methodology 24 (1998) 193–201; Kish, Survey Sampling (1965), chapter 5. The
-    upper limit, and the assumed correlation of 0.2 in lots of 50, are this project's own, the latter without source.
-
-    Examples
-    --------
-    >>> found = lot_rate([0, 1, 0, 0, 2, 0, 0, 0, 1, 0] * 3, [50] * 30)
-    >>> round(found.measured, 2), round(found.naive.high, 4), found.high > found.naive.high
-    (1.15, 0.0139, True)
-    """
-    check_confidence(confidence)
-    if not 0 <= icc <= 1:
-        raise ParameterError(f"icc must lie between 0 and 1, got {icc:g}.")
-    lost, of = _counts(events, trials)
-    if of.size < 2:
-        raise ParameterError(
-            f"the spread between lots needs at least 2 lots with scored passes, got {of.size}. Name more lots."
-        )
-    ceiling, spread = ceiling_of(of), spread_of(lost, of, least)
-    used = upper_limit(spread, confidence, ceiling)
-    found = _bounded(lost, of, used, spread, confidence, source)
-    floor = 1 + ((ceiling if source is Source.LOTS else ASSUMED_LOT) - 1) * icc
-    # A stretch is no lot: short ones do not cap what is assumed of lots of 50.
-    most = ceiling if source is Source.LOTS else max(ceiling, floor)
-    candidates = {f"an assumed intra-lot correlation of {icc:g}": floor}
-    if spread.hit < 2:
-        candidates |= {"the losses seen": spread.effect or 1.0, "the weakest tenth of the passes": weakest}
-    elif floor <= used:
-        return found
-    governed_by = max(candidates, key=lambda name: candidates[name])
-    assumed = min(candidates[governed_by], most, float(of.sum()))
-    by_proxy = _bounded(lost, of, assumed, spread, confidence, Source.PROXY)
-    return replace(
-        found,
-        by_proxy=replace(
-            by_proxy, assumed_icc=icc, governed_by=governed_by, warnings=(_assumption(icc, source, spread.hit),)
-        ),
-    )
-
-
-def _assumption(icc: float, source: Source, hit: int) -> str:
-    lots = "lot" if source is Source.LOTS else f"lot of {ASSUMED_LOT} passes"
-    if hit < 2:
-        return (
-            f"Assumes that losses of one {lots} correlate by at most {icc:g}, and cluster no more than the weakest "
-            "tenth of the passes does; no data without losses shows it."
-        )
-    return (
-        f"Assumes that losses of one {lots} correlate by at most {icc:g}: allows for a rare bad lot that was not among "
-        "those recorded, which no measured spread does."
-    )
-
-
-def blocks_of(outcomes: ArrayLike) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Cut outcomes in time order into stretches that serve as lots; return events and trials of each.
-
-    Stretches of equal length: as many as have `BLOCK_PASSES` passes, at most `BLOCKS` and at least
-    `LEAST_BLOCKS`; fewer only where they would be shorter than `SMALLEST_BLOCK` passes. Longer stretches than
-    the lots that nobody named split few of them; stretches that split them all would hide their likeness.
-
-    Examples
-    --------
-    >>> events, trials = blocks_of([True] * 3 + [False] * 97)
-    >>> events[:2].tolist(), trials.size, int(trials.sum())
-    ([3, 0], 10, 100)
-    """
-    lost = np.asarray(outcomes, bool).reshape(-1)
-    fewest = min(LEAST_BLOCKS, lost.size // SMALLEST_BLOCK)
-    blocks = max(1, min(BLOCKS, max(fewest, lost.size // BLOCK_PASSES)))
-    cuts = np.array([k * lost.size // blocks for k in range(blocks + 1)], np.int64)
-    before = np.concatenate(([0], np.cumsum(lost)))
-    return np.diff(before[cuts]), np.diff(cuts)
+from teachlab.statistics.bursts import Bursts, burst_rate
+from teachlab.statistics.design_effect import ceiling_of, spread_of, upper_limit
+from teachlab.statistics.lots import ASSUMED_ICC, Dependence, Source, blocks_of, lot_rate
 
 
 def lost_rate_by_lot(
@@ -363,47 +131,72 @@ def lot_codes(truth: Truth, rows: NDArray[np.int64]) -> tuple[NDArray[np.int64],
     return np.repeat(np.arange(of.size), of), Source.BLOCKS
 
 
-def _counts(events: ArrayLike, trials: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    lost = np.asarray(events, np.float64).reshape(-1)
-    of = np.asarray(trials, np.float64).reshape(-1)
-    if lost.shape != of.shape or (lost < 0).any() or (lost > of).any():
-        raise ParameterError("events must be given for every lot and lie between 0 and its trials.")
-    return lost[of > 0], of[of > 0]
+def false_trips_by_lot(
+    truth: Truth, trials: Trials, hours: float, *, per: str, confidence: float = 0.95
+) -> Bursts | None:
+    """Bound false trips per time with bursts allowed for.
+
+    Parameters
+    ----------
+    truth : Truth
+        Its lots are used if every scored gap follows a pass with one and there are at least two; else stretches.
+    trials : Trials
+    hours : float
+        Running hours or gap hours of the score; shared among the gaps by their length in the truth.
+    per : str
+    confidence : float
+
+    Returns
+    -------
+    Bursts or None
+        None where there are too few gaps for two stretches.
+    """
+    scored = np.flatnonzero(trials.gaps != Outcome.EXCLUDED)
+    after = trials.gap_after[scored]
+    if not hours > 0 or scored.size == 0 or truth.passes == 0:
+        return None
+    code, source = lot_codes(truth, np.maximum(after, 0))
+    if int(code.max(initial=0)) < 1:
+        return None
+    length = _lengths(truth, after)
+    share = np.bincount(code, length) / length.sum()
+    events = np.bincount(code, trials.gap_onsets[scored])
+    if (events[share == 0] > 0).any():
+        return None
+    return burst_rate(events, hours * share, confidence=confidence, per=per, source=source)
 
 
-def _bounded(
-    lost: NDArray[Any], of: NDArray[Any], used: float, spread: Spread, confidence: float, source: Source
-) -> Dependence:
-    k, n = int(lost.sum()), int(of.sum())
-    low, high, upper = effective_limits(k / used, n / used, confidence)
-    return Dependence(
-        source=source,
-        naive=proportion(k, n, confidence),
-        lots=of.size,
-        lots_with_events=spread.hit,
-        contributing=spread.contributing,
-        measured=spread.effect,
-        design_effect=used,
-        effective_trials=n / used,
-        low=low,
-        high=high,
-        upper=upper,
-        confidence=confidence,
-        warnings=_warnings(of.size, spread.hit, source),
-    )
+def onsets_by_lot(truth: Truth, trials: Trials, *, ignored: bool, per: str, confidence: float = 0.95) -> Bursts | None:
+    """Bound extra onsets per detect pass, or false trips per `ignore` pass, with bursts allowed for.
+
+    Parameters
+    ----------
+    truth : Truth
+    trials : Trials
+    ignored : bool
+        Whether passes to be ignored are meant.
+    per : str
+    confidence : float
+
+    Returns
+    -------
+    Bursts or None
+        None where there are too few such passes for two stretches.
+    """
+    detect = truth.detect[trials.first_pass :]
+    scored = np.flatnonzero((detect != ignored) & (trials.passes != Outcome.EXCLUDED))
+    code, source = lot_codes(truth, trials.first_pass + scored)
+    if scored.size == 0 or int(code.max(initial=0)) < 1:
+        return None
+    onsets = trials.pass_onsets[scored] - (0 if ignored else (trials.passes[scored] == Outcome.HIT))
+    return burst_rate(np.bincount(code, onsets), np.bincount(code), confidence=confidence, per=per, source=source)
 
 
-def _warnings(lots: int, hit: int, source: Source) -> tuple[str, ...]:
-    if source is Source.PROXY:
-        return ()
-    out = []
-    each, many = ("lot", "lots") if source is Source.LOTS else ("stretch", "stretches")
-    if source is Source.LOTS and lots < FEW_LOTS:
-        out.append(f"Only {lots} lots: the coverage of this interval has been shown for {FEW_LOTS} and more.")
-    if hit < 2:
-        out.append(f"Too few {many} hold an event to tell how they cluster: every {each} counts as one trial.")
-    else:
-        out.append(f"As measured: holds if {many} to come lose like those seen; naive of a rare bad one among them.")
-    if source is Source.BLOCKS:
-        out.append("No lots are named: stretches of consecutive passes stand in for them.")
-    return tuple(out)
+def _lengths(truth: Truth, after: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return the length of every gap by the borders of its passes; the last one counts as the mean of the others."""
+    end = np.concatenate(([0], truth.end))[after + 1]
+    begin = np.append(truth.start, -1)[after + 1]
+    length = np.where(begin < 0, -1.0, begin - end).astype(np.float64)
+    known = length >= 0
+    length[~known] = length[known].mean() if known.any() else 1.0
+    return length if length.sum() > 0 else np.ones(length.size)

@@ -6,8 +6,9 @@ from numpy.typing import ArrayLike
 
 from teachlab.model.score import Outcome, Score
 from teachlab.model.truth import Truth
-from teachlab.scoring.by_lot import ASSUMED_ICC, Dependence, gaps_tripped_by_lot, lost_rate_by_lot
-from teachlab.statistics.bursts import Bursts, false_trips_by_lot, onsets_by_lot
+from teachlab.scoring.by_lot import false_trips_by_lot, gaps_tripped_by_lot, lost_rate_by_lot, onsets_by_lot
+from teachlab.statistics.bursts import Bursts
+from teachlab.statistics.lots import ASSUMED_ICC, Dependence
 
 LOST = {
     "lost_rate": (Outcome.MISS, Outcome.MERGED),

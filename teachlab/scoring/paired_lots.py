@@ -12,10 +12,11 @@ from numpy.typing import ArrayLike, NDArray
 from teachlab.errors import ParameterError
 from teachlab.model.score import Trials
 from teachlab.model.truth import Truth
-from teachlab.scoring.by_lot import Source, lot_codes
+from teachlab.scoring.by_lot import lot_codes
 from teachlab.scoring.pairs import gaps_valid_under_both, passes_valid_under_both
 from teachlab.statistics.design_effect import Spread, ceiling_of, contributing, p_inflated, upper_limit
 from teachlab.statistics.differences import Difference, tango
+from teachlab.statistics.lots import Source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,9 +13,9 @@ from teachlab.errors import ParameterError
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.score import Counts, Outcome, Rate, Score, Trials
 from teachlab.model.truth import Names, Truth, TruthSource
-from teachlab.sensor.clock import Clock
-from teachlab.sensor.edges import Edges, RunCounter, TwoState
-from teachlab.sensor.output import Output, void_of
+from teachlab.scoring.excluded import excluded_trials
+from teachlab.sensor.edges import Edges, RunCounter
+from teachlab.sensor.output import Output
 from teachlab.statistics.intervals import count, proportion
 
 _Bool = NDArray[np.bool_]
@@ -106,37 +106,6 @@ def _attribute(onsets: Edges, windows: Windows) -> tuple[Edges, Edges]:
     inside = np.searchsorted(onsets, stops) - np.searchsorted(onsets, starts)
     gaps = windows.gap_start.size
     return inside[:gaps].astype(np.int64), inside[gaps:].astype(np.int64)
-
-
-def excluded_trials(
-    truth: Truth, windows: Windows, clock: Clock, invalid: TwoState, *, lag: int
-) -> tuple[_Bool, _Bool]:
-    """Return which passes and which gaps are no trials.
-
-    Parameters
-    ----------
-    truth : Truth
-    windows : Windows
-        Of that truth, under this lag.
-    clock : Clock
-    invalid : TwoState
-        True where an evaluation has no valid sample.
-    lag : int, evaluations
-        How many evaluations filter and delay can hold back an onset.
-    """
-    passes = (truth.start == 0) | (truth.end == clock.samples)
-    gaps = np.zeros(windows.gap_start.size, bool)
-    if invalid.edges.size or invalid.first:
-        void = RunCounter.of(void_of(invalid, clock.count), clock.count)
-        invalid_runs = RunCounter.of(invalid, clock.count)
-        covered = windows.covered_to - windows.covered_from
-        before = np.maximum(windows.start - lag - 1, 0)
-        real = covered > 0
-        passes |= void.within(windows.start, windows.stop) > 0
-        passes |= real & (void.within(before, windows.start) > 0)
-        passes |= real & (invalid_runs.within(windows.covered_from, windows.covered_to) == covered)
-        gaps = void.within(windows.gap_start, windows.gap_stop) > 0
-    return passes, gaps
 
 
 def _pass_outcomes(output: Output, truth: Truth, windows: Windows, onsets: Edges, excluded: _Bool) -> NDArray[np.int8]:

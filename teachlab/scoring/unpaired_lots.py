@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from teachlab.scoring.by_lot import Dependence
 from teachlab.statistics.differences import Difference, newcombe
+from teachlab.statistics.lots import Dependence
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from teachlab.model.setting import DelaysActOn, Polarity, Setting
-from teachlab.sensor.clock import Clock
+from teachlab.sensor.clock import Clock, delay_evaluations
 from teachlab.sensor.edges import Edges, TwoState
-from teachlab.sensor.following.reference import Followed
 
 VOID_FROM = 5
 """Invalid evaluations in a row that are bridged; from the next one on they are void."""
@@ -81,3 +80,35 @@ class Output:
     def void(self) -> TwoState:
         """Return which evaluations are void: the 6th invalid one in a row and those after it."""
         return void_of(self.invalid, self.clock.count)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Followed:
+    """What the reference of a following setting did over one recording.
+
+    Parameters
+    ----------
+    last, lowest, highest : float, recording units
+        The reference at the end, and the extremes of all its values.
+    releases : ndarray of int64, shape (n,), evaluations
+        First evaluations with a reference that was set anew after nothing had counted for too long.
+    alarm : TwoState
+        True where the reference is held at a limit that it would have left.
+    """
+
+    last: float
+    lowest: float
+    highest: float
+    releases: Edges
+    alarm: TwoState
+
+
+def delays_of(setting: Setting, rate_hz: float) -> tuple[int, int]:
+    """Return by how many evaluations a setting's delays hold an object back, and hold the output after it."""
+    on, off = (delay_evaluations(delay, rate_hz) for delay in (setting.on_delay_ms, setting.off_delay_ms))
+    return (off, on) if dark_delays(setting) else (on, off)
+
+
+def dark_delays(setting: Setting) -> bool:
+    """Whether the delays act on the light while objects are dark: then they change roles."""
+    return setting.polarity is Polarity.DARK_ON and setting.delays_act_on is DelaysActOn.LIGHT

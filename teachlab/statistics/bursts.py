@@ -7,15 +7,14 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import gammainccinv, gammaincinv
 
 from teachlab.errors import ParameterError
-from teachlab.model.score import CountRate, Outcome, Trials
-from teachlab.model.truth import Truth
-from teachlab.scoring.by_lot import FEW_LOTS, Source, lot_codes
+from teachlab.model.score import CountRate
 from teachlab.statistics.design_effect import contributing, inflated
 from teachlab.statistics.intervals import check_confidence, count
+from teachlab.statistics.lots import FEW_LOTS, Source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,77 +162,6 @@ def count_limits(events: float, exposure: float, confidence: float) -> tuple[flo
     low = float(gammaincinv(events, alpha / 2)) / exposure if events > 0 else 0.0
     high, upper = (float(gammainccinv(events + 1, tail)) / exposure for tail in (alpha / 2, alpha))
     return low, high, upper
-
-
-def false_trips_by_lot(
-    truth: Truth, trials: Trials, hours: float, *, per: str, confidence: float = 0.95
-) -> Bursts | None:
-    """Bound false trips per time with bursts allowed for.
-
-    Parameters
-    ----------
-    truth : Truth
-        Its lots are used if every scored gap follows a pass with one and there are at least two; else stretches.
-    trials : Trials
-    hours : float
-        Running hours or gap hours of the score; shared among the gaps by their length in the truth.
-    per : str
-    confidence : float
-
-    Returns
-    -------
-    Bursts or None
-        None where there are too few gaps for two stretches.
-    """
-    scored = np.flatnonzero(trials.gaps != Outcome.EXCLUDED)
-    after = trials.gap_after[scored]
-    if not hours > 0 or scored.size == 0 or truth.passes == 0:
-        return None
-    code, source = lot_codes(truth, np.maximum(after, 0))
-    if int(code.max(initial=0)) < 1:
-        return None
-    length = _lengths(truth, after)
-    share = np.bincount(code, length) / length.sum()
-    events = np.bincount(code, trials.gap_onsets[scored])
-    if (events[share == 0] > 0).any():
-        return None
-    return burst_rate(events, hours * share, confidence=confidence, per=per, source=source)
-
-
-def onsets_by_lot(truth: Truth, trials: Trials, *, ignored: bool, per: str, confidence: float = 0.95) -> Bursts | None:
-    """Bound extra onsets per detect pass, or false trips per `ignore` pass, with bursts allowed for.
-
-    Parameters
-    ----------
-    truth : Truth
-    trials : Trials
-    ignored : bool
-        Whether passes to be ignored are meant.
-    per : str
-    confidence : float
-
-    Returns
-    -------
-    Bursts or None
-        None where there are too few such passes for two stretches.
-    """
-    detect = truth.detect[trials.first_pass :]
-    scored = np.flatnonzero((detect != ignored) & (trials.passes != Outcome.EXCLUDED))
-    code, source = lot_codes(truth, trials.first_pass + scored)
-    if scored.size == 0 or int(code.max(initial=0)) < 1:
-        return None
-    onsets = trials.pass_onsets[scored] - (0 if ignored else (trials.passes[scored] == Outcome.HIT))
-    return burst_rate(np.bincount(code, onsets), np.bincount(code), confidence=confidence, per=per, source=source)
-
-
-def _lengths(truth: Truth, after: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Return the length of every gap by the borders of its passes; the last one counts as the mean of the others."""
-    end = np.concatenate(([0], truth.end))[after + 1]
-    begin = np.append(truth.start, -1)[after + 1]
-    length = np.where(begin < 0, -1.0, begin - end).astype(np.float64)
-    known = length >= 0
-    length[~known] = length[known].mean() if known.any() else 1.0
-    return length if length.sum() > 0 else np.ones(length.size)
 
 
 def _warnings(lots: int, used: float | None, source: Source) -> tuple[str, ...]:

@@ -6,9 +6,10 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from teachlab.model.draws import Comparison, Recommendation, RecordingBench, StrategyResult
-from teachlab.model.score import CountRate, Rate
+from teachlab.model.score import Rate
 from teachlab.statistics.planning import plan_passes
+from teachlab.studies.result import Comparison, Recommendation, RecordingBench, StrategyResult
+from teachlab.wording.rates import percent
 
 SCHEMA = 1
 
@@ -102,27 +103,6 @@ def _comparison(c: Comparison) -> dict[str, Any]:
         "p_gaps": c.p_gaps,
         "established": c.established,
     }
-
-
-def percent(share: float) -> str:
-    """Return a share as percent with three significant digits."""
-    return f"{100 * share:.3g} %"
-
-
-def rate_text(rate: Rate) -> str:
-    """Return counts, estimate and exact interval of a proportion."""
-    if rate.estimate is None:
-        return "no trials"
-    return f"{rate.events} / {rate.trials} = {percent(rate.estimate)} [{100 * rate.low:.3g}, {100 * rate.high:.3g}] %"
-
-
-def count_text(rate: CountRate) -> str:
-    """Return count, estimate and exact interval of a count per exposure."""
-    if rate.estimate is None:
-        return f"{rate.events}, no {rate.per}"
-    units = f"{rate.per}es" if rate.per.endswith("s") else f"{rate.per}s"
-    span = f"{rate.exposure:.3g}" if rate.exposure < 1000 else f"{rate.exposure:.0f}"
-    return f"{rate.events} in {span} {units}: {rate.estimate:.3g} [{rate.low:.3g}, {rate.high:.3g}]"
 
 
 def order_text(bench: RecordingBench, better: str, worse: str) -> str:

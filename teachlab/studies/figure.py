@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from teachlab.model.draws import RecordingBench, StrategyResult
 from teachlab.model.setting import Polarity
 from teachlab.model.teaching import Levels
 from teachlab.model.truth import Truth
 from teachlab.studies.reasons import Extremes, active_level
+from teachlab.studies.result import RecordingBench, StrategyResult
 
 OBJECT, BACKGROUND, GREY = "#D55E00", "#0072B2", "#595959"
 

@@ -7,40 +7,22 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from teachlab.data.atomic_files import write_aside
-from teachlab.data.opening import open_with_passes
+from teachlab.data.opening import open_pair
 from teachlab.data.setting_files import write_setting
-from teachlab.errors import InputError, TruthError
-from teachlab.model.draws import RecordingBench
+from teachlab.errors import InputError
 from teachlab.model.json_values import plain
-from teachlab.model.recording import Recording
 from teachlab.model.truth import Truth
 from teachlab.studies.document import bench_document
 from teachlab.studies.figure import bench_figure
 from teachlab.studies.options import BenchOptions
 from teachlab.studies.reasons import Extremes
+from teachlab.studies.result import RecordingBench
 from teachlab.studies.run import Progress, bench_recording, part_of
 from teachlab.studies.store import write_draws
 from teachlab.teaching import resolve
 
 Specs = Mapping[str, Mapping[str, str]]
 """Strategies by name or file, each with its parameters as texts."""
-
-
-def open_pair(recording: str, truth: str | None = None) -> tuple[Recording, Truth]:
-    """Open a recording and the passes named, or found beside it.
-
-    Raises
-    ------
-    TruthError
-        If there are none.
-    """
-    opened, passes = open_with_passes(recording, truth)
-    if passes is None:
-        raise TruthError(
-            f"{recording}: no table of passes lies beside it (NAME.passes.parquet or NAME.passes.csv). "
-            f"Name one with --truth, or propose passes with: teachlab label {recording}"
-        )
-    return opened, passes
 
 
 def bench_files(

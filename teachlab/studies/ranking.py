@@ -8,9 +8,10 @@ from itertools import combinations
 
 import numpy as np
 
-from teachlab.model.draws import MEASURES, Comparison, Costs, Draw, Spread, StrategyResult
+from teachlab.model.draws import MEASURES, Costs, Draw, Spread
 from teachlab.model.score import Counts, Score
 from teachlab.scoring import compare_gaps, compare_passes, holm
+from teachlab.studies.result import Comparison, StrategyResult
 
 
 def cost_of(counts: Counts, costs: Costs) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from teachlab.model.draws import Draw, Recommendation
+from teachlab.model.draws import Draw
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
@@ -14,6 +14,7 @@ from teachlab.questions.surface.count_settings import measured
 from teachlab.scoring import measure_margin, score
 from teachlab.studies.options import BenchOptions
 from teachlab.studies.ranking import median_draw, ranking_cost, spreads_of
+from teachlab.studies.result import Recommendation
 from teachlab.studies.tally import Tally
 from teachlab.switching import replay
 

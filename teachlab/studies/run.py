@@ -8,7 +8,7 @@ import numpy as np
 
 from teachlab.data.split import Split, split
 from teachlab.errors import Abstained, StrategyError, TruthError
-from teachlab.model.draws import BestFixed, Draw, RecordingBench, StrategyResult
+from teachlab.model.draws import Draw
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth, TruthSource
@@ -17,6 +17,7 @@ from teachlab.questions.surface.count_settings import count_settings, measured
 from teachlab.studies.options import BenchOptions
 from teachlab.studies.ranking import compare_all, median_draw, ranked, ranking_cost, spreads_of
 from teachlab.studies.recommend import recommend, second_half
+from teachlab.studies.result import BestFixed, RecordingBench, StrategyResult
 from teachlab.studies.tally import Tally, best_fixed
 from teachlab.teaching import TeachBlock, parameters_of, teach_once
 from teachlab.teaching.registry import RECOMMENDED

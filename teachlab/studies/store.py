@@ -11,7 +11,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from teachlab.data.atomic_files import write_aside
-from teachlab.model.draws import MEASURES, RecordingBench
+from teachlab.model.draws import MEASURES
+from teachlab.studies.result import RecordingBench
 
 
 def draws_table(benches: Sequence[RecordingBench]) -> pa.Table:

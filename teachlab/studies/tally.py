@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
-from teachlab.model.draws import BestFixed
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
@@ -14,6 +13,7 @@ from teachlab.questions.surface.count_settings import Counted, bare
 from teachlab.questions.surface.given_settings.pairs import PairCounts
 from teachlab.questions.surface.hindsight import hindsight
 from teachlab.studies.options import BenchOptions
+from teachlab.studies.result import BestFixed
 
 
 @dataclass(frozen=True, slots=True)

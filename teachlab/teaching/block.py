@@ -345,3 +345,20 @@ def _refuse_too_strong(light: Levels) -> None:
 def _frozen(values: A) -> A:
     values.flags.writeable = False
     return values
+
+
+def polarity_for(recording: Recording, truth: Truth) -> Any:
+    """Return the polarity that makes objects active."""
+    from teachlab.errors import Abstained
+    from teachlab.model.recording import Direction
+    from teachlab.model.setting import Polarity
+    from teachlab.teaching import TeachBlock
+
+    try:
+        direction = recording.info.direction or TeachBlock(recording, truth).direction
+    except Abstained as fault:
+        raise ParameterError(
+            f"{recording.name}: whether objects raise or lower the light is not stored, and the passes do not tell: "
+            f"{fault}. Give --setting with the polarity, or store the direction at import."
+        ) from None
+    return Polarity.LIGHT_ON if direction is Direction.RISE else Polarity.DARK_ON

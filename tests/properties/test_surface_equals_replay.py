@@ -15,13 +15,12 @@ import numpy as np
 import pytest
 
 from teachlab.errors import InputError
-from teachlab.model.following_and_window import FollowingSetting
+from teachlab.model.following_and_window import FollowingSetting, has_memory
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.surface import score_pairs, surface, surface_of
 from teachlab.questions.surface.all_pairs import counting as counting_module
-from teachlab.questions.surface.count import has_memory
 from teachlab.questions.surface.given_settings import asked_tally as asked_module
 from teachlab.questions.surface.given_settings import chain as chain_module
 from teachlab.questions.surface.given_settings.grid import counts_by_table, replayed_surface

@@ -7,9 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from teachlab.scoring.pairs import Discordance
 from teachlab.statistics.differences import miettinen_nurminen, newcombe, p_mid, rate_ratio, tango, wilson
 from teachlab.statistics.intervals import count, proportion
+from teachlab.statistics.paired_tests import Discordance
 
 NEWCOMBE = "Newcombe, Stat. Med. 17 (1998) 873, Table II, as quoted by the tests of the package diff-binom-confint"
 BOOK = (

@@ -8,8 +8,8 @@ import warnings
 import pytest
 from scipy.optimize import minimize_scalar
 
-from teachlab.scoring.pairs import Discordance
 from teachlab.statistics.differences import miettinen_nurminen, newcombe, p_mid, rate_ratio, tango
+from teachlab.statistics.paired_tests import Discordance
 
 NEWCOMBE = "Newcombe, Stat. Med. 17 (1998) 873, Table II"
 TABLE_II = [

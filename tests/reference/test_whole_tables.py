@@ -10,9 +10,9 @@ from functools import cache
 import numpy as np
 import pytest
 
-from teachlab.scoring.pairs import Discordance
 from teachlab.statistics.differences import miettinen_nurminen, newcombe, p_mid, rate_ratio, tango, wilson
 from teachlab.statistics.intervals import count, proportion
+from teachlab.statistics.paired_tests import Discordance
 from teachlab.statistics.planning import acceptance, plan_hours, plan_passes
 
 

@@ -13,12 +13,13 @@ from scipy.stats import chi2, norm, t
 from teachlab.errors import ParameterError
 from teachlab.model.score import Outcome, Trials
 from teachlab.model.truth import Truth
-from teachlab.scoring.by_lot import Source, lot_rate
 from teachlab.scoring.paired_lots import gaps_by_lot, paired_lots, passes_by_lot
-from teachlab.scoring.pairs import Discordance, compare_gaps, compare_passes
+from teachlab.scoring.pairs import compare_gaps, compare_passes
 from teachlab.scoring.unpaired_lots import unpaired_lots
 from teachlab.statistics.design_effect import inflated
 from teachlab.statistics.differences import newcombe, tango
+from teachlab.statistics.lots import Source, lot_rate
+from teachlab.statistics.paired_tests import Discordance
 
 HIT, MISS, EXCLUDED, QUIET, TRIPPED = (
     Outcome.HIT, Outcome.MISS, Outcome.EXCLUDED, Outcome.QUIET, Outcome.TRIPPED,

@@ -12,11 +12,12 @@ from scipy.stats import binomtest
 from statsmodels.stats.multitest import multipletests
 
 from teachlab.errors import ParameterError
-from teachlab.model.draws import MEASURES, Costs, Draw, StrategyResult
+from teachlab.model.draws import MEASURES, Costs, Draw
 from teachlab.model.score import Counts
 from teachlab.model.setting import Setting
 from teachlab.scoring import Discordance, holm
 from teachlab.studies.ranking import by_cost, cost_of, median_draw, ranked, ranking_cost, spreads_of
+from teachlab.studies.result import StrategyResult
 
 
 def draw(number: int, cost: float | None, on: float = 5.0) -> Draw:

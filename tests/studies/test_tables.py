@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from teachlab.model.draws import RecordingBench
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.truth import Truth
 from teachlab.questions.stress.reserves import reserves
@@ -22,6 +21,7 @@ from teachlab.studies import (
     ranking_table,
     spread_table,
 )
+from teachlab.studies.result import RecordingBench
 from teachlab.teaching import resolve
 
 NAMES = ("between-class-variance", "ratio-midpoint", "background-referenced", "single-sample", "background-follower")
@@ -75,7 +75,7 @@ def test_reserves_stand_beside_every_strategy(bench: RecordingBench) -> None:
 
 def test_a_count_is_told_with_whole_trials():
     from teachlab.scoring import count
-    from teachlab.studies.document import count_text
+    from teachlab.wording.rates import count_text
 
     assert count_text(count(3, 1269, 0.95, per="detect pass")).startswith("3 in 1269 detect passes: 0.00236 [")
     assert count_text(count(0, 0.0939, 0.95, per="running hour")).startswith("0 in 0.0939 running hours: 0 [0, ")

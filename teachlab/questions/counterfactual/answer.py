@@ -10,13 +10,14 @@ import numpy as np
 from teachlab.errors import SettingError, TruthError
 from teachlab.light.usable_light import measured
 from teachlab.model.draws import Costs
+from teachlab.model.following_and_window import has_memory
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.counterfactual.averaged import averaged
 from teachlab.questions.counterfactual.margin import Bought, measure, nothing
 from teachlab.questions.counterfactual.sensors import Sensor, needed_margin, sensors
-from teachlab.questions.surface.count import has_memory, surface
+from teachlab.questions.surface.count import surface
 from teachlab.questions.surface.given_settings.grid import replayed_surface
 from teachlab.questions.surface.hindsight import best_of
 

@@ -16,7 +16,7 @@ from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.counterfactual.sensors import Sensor, needed_margin
 from teachlab.questions.surface.hindsight import Hindsight
-from teachlab.scoring.scoring import excluded_trials
+from teachlab.scoring.excluded import excluded_trials
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.output import onset_lag

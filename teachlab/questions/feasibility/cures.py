@@ -12,8 +12,8 @@ from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.feasibility.demands import Reach, reach_of
-from teachlab.questions.timing.line import dark_delays
 from teachlab.scoring import score
+from teachlab.sensor.output import dark_delays
 from teachlab.switching import replay
 
 Floats = NDArray[np.float64]

@@ -33,11 +33,10 @@ from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.timing.line import delays_of
-from teachlab.scoring.scoring import excluded_trials
+from teachlab.scoring.excluded import excluded_trials
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.evaluated_blocks import evaluated
-from teachlab.sensor.output import onset_lag
+from teachlab.sensor.output import delays_of, onset_lag
 from teachlab.sensor.validity import Validity
 
 Floats = NDArray[np.float64]

@@ -16,7 +16,7 @@ from teachlab.model.score import Outcome, Score
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.stale.lot_alarm import falling_within
-from teachlab.scoring.by_lot import Source, lot_codes
+from teachlab.scoring.by_lot import lot_codes
 from teachlab.statistics.autocorrelation import integrated_autocorrelation
 from teachlab.statistics.cumulative_sums import (
     BASELINE_SHARE,
@@ -26,6 +26,7 @@ from teachlab.statistics.cumulative_sums import (
     falling,
     margin_alarm,
 )
+from teachlab.statistics.lots import Source
 from teachlab.statistics.trend import LEAST_GROUPS, Ahead, fall_to, fit_lowered
 
 BLOCKS = 10

@@ -10,9 +10,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtri, stdtrit
 
 from teachlab.errors import ParameterError
-from teachlab.scoring.by_lot import Source
 from teachlab.statistics.autocorrelation import integrated_autocorrelation
 from teachlab.statistics.cumulative_sums import BASELINE_SHARE, SHIFT_SD, Sequential, run_length, sums_of, threshold_for
+from teachlab.statistics.lots import Source
 
 LEAST_LOTS = 4
 """Fewer lots tell nothing of the spread between them."""

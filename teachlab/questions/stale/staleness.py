@@ -20,8 +20,8 @@ from teachlab.questions.stale.course import Course, follow
 from teachlab.questions.stale.lot_alarm import falling_below, level_of_lots
 from teachlab.questions.stress.reserves import reserves
 from teachlab.scoring import lost_rate_by_lot, measure_margin, score
-from teachlab.scoring.by_lot import Dependence
 from teachlab.statistics.cumulative_sums import LEAST_BASELINE, Sequential
+from teachlab.statistics.lots import Dependence
 from teachlab.switching import replay
 
 LEAST_MARGIN = 5.0

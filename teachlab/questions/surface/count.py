@@ -2,27 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from teachlab.errors import ParameterError, SettingError
+from teachlab.model.following_and_window import has_memory
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.surface.all_pairs.counting import Engine, Pieces, PlainEngine, state_before
 from teachlab.questions.surface.all_pairs.finishing import assembled, tables
-from teachlab.questions.surface.all_pairs.tallies import Tallies, Tally
+from teachlab.questions.surface.all_pairs.reading import Progress, read_spans
+from teachlab.questions.surface.all_pairs.tallies import Tallies
 from teachlab.questions.surface.values.levels import FirstReading, Levels, checked, read_first, stated_levels
-from teachlab.questions.surface.values.ranks import Ranker, Ranks
 from teachlab.questions.surface.values.spans import Spans
 from teachlab.questions.surface.values.table import Surface
-from teachlab.sensor.evaluated_blocks import evaluated
 
-Progress = Callable[[float], None]
-FAST_FROM = 3_000_000
-"""Samples from which the compiled engine, where installed, earns its start-up."""
 EXACT = "every pair counted exactly from turning points, in one reading"
 
 
@@ -122,11 +118,6 @@ def surface_of(
     return total
 
 
-def has_memory(setting: Setting) -> bool:
-    """Whether filter or delays make the output depend on more than the comparator."""
-    return setting.consecutive > 1 or setting.on_delay_ms > 0 or setting.off_delay_ms > 0
-
-
 class _Part:
     def __init__(self, progress: Progress, k: int, of: int) -> None:
         self._progress, self._k, self._of = progress, k, of
@@ -137,23 +128,6 @@ class _Part:
 
 def _with_distinct(found: Surface, distinct: bool) -> Surface:
     return replace(found, distinct=distinct)
-
-
-def engine_for(state: Ranks, tally: Tally, samples: int, fast: bool | None) -> Engine:
-    """Return the compiled engine if it is wanted, installed and worth it, else the plain one."""
-    wanted = samples >= FAST_FROM if fast is None else fast
-    if wanted and isinstance(tally, Tallies):
-        try:
-            from teachlab.questions.surface.all_pairs.compiled import CompiledEngine
-        except ImportError:
-            if fast:
-                raise ParameterError(
-                    "the compiled engine needs the extra 'fast', which is not installed: pip install "
-                    "'teachlab[fast]', or leave the choice to the program."
-                ) from None
-        else:
-            return CompiledEngine(state, tally)
-    return PlainEngine(state, tally)
 
 
 def _exact(
@@ -174,28 +148,3 @@ def _exact(
     engine = read_spans(recording, levels, reading, spans, tallies, dips=dips, fast=fast, progress=progress)
     found = tables(tallies, spans, base.polarity, engine.sums)
     return assembled(levels, found, spans, clock, base, how=EXACT + engine.note)
-
-
-def read_spans(
-    recording: Recording,
-    levels: Levels,
-    reading: FirstReading,
-    spans: Spans,
-    tally: Tally,
-    *,
-    dips: bool,
-    fast: bool | None,
-    progress: Progress | None = None,
-) -> Engine:
-    """Read a recording once and book all its spans for pairs among some levels; return the engine that did it."""
-    clock, n = reading.clock, levels.size
-    ranker = Ranker(levels, recording.dtype, mirrored=dips)
-    first = int(np.searchsorted(levels, reading.first, side="right"))
-    engine = engine_for(state_before(n - first if dips else first, n, dips=dips), tally, clock.count, fast)
-    sound = not (reading.invalid.first or reading.invalid.edges.size)
-    pieces = Pieces(ranker, spans, engine, sound=sound)
-    for block in evaluated(recording.blocks(), clock):
-        pieces.push(block)
-        if progress is not None:
-            progress((block.start + block.light.size) / clock.count)
-    return engine

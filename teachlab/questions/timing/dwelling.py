@@ -12,8 +12,9 @@ from teachlab.errors import ParameterError, TruthError
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.timing.line import Line, dark_delays, edges_mm, in_words
+from teachlab.questions.timing.line import Line, edges_mm, in_words
 from teachlab.sensor.edges import Edges
+from teachlab.sensor.output import dark_delays
 from teachlab.switching import replay
 
 Millis = NDArray[np.float64]

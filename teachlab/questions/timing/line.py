@@ -6,7 +6,6 @@ import math
 from dataclasses import dataclass
 
 from teachlab.errors import ParameterError
-from teachlab.model.setting import DelaysActOn, Polarity, Setting
 from teachlab.sensor.clock import delay_evaluations
 
 
@@ -127,17 +126,6 @@ def in_words(value_ms: float) -> str:
     if abs(value_ms) < 1e5:
         return f"{value_ms:.4g} ms"
     return f"{value_ms / 1000:.4g} s" if abs(value_ms) < 1e7 else f"{value_ms / 3_600_000:.4g} h"
-
-
-def delays_of(setting: Setting, rate_hz: float) -> tuple[int, int]:
-    """Return by how many evaluations a setting's delays hold an object back, and hold the output after it."""
-    on, off = (delay_evaluations(delay, rate_hz) for delay in (setting.on_delay_ms, setting.off_delay_ms))
-    return (off, on) if dark_delays(setting) else (on, off)
-
-
-def dark_delays(setting: Setting) -> bool:
-    """Whether the delays act on the light while objects are dark: then they change roles."""
-    return setting.polarity is Polarity.DARK_ON and setting.delays_act_on is DelaysActOn.LIGHT
 
 
 def probability_inside(dwell_ms: float, period_ms: float, consecutive: int = 1) -> float:

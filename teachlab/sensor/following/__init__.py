@@ -7,6 +7,6 @@ through a recording for all of them.
 
 from teachlab.sensor.following.family import Followers
 from teachlab.sensor.following.members import family_of
-from teachlab.sensor.following.reference import Followed
+from teachlab.sensor.output import Followed
 
 __all__ = ["Followed", "Followers", "family_of"]

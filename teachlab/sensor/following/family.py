@@ -21,9 +21,9 @@ from teachlab.sensor.clock import Clock
 from teachlab.sensor.edges import Edges, TwoState
 from teachlab.sensor.following.guess_and_check import Look
 from teachlab.sensor.following.members import Members
-from teachlab.sensor.following.reference import Followed
 from teachlab.sensor.following.row_by_row import Follower
 from teachlab.sensor.following.rows import Flags, Rows, Values
+from teachlab.sensor.output import Followed
 from teachlab.sensor.validity import Validity
 
 if TYPE_CHECKING:

@@ -3,38 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from teachlab.model.following_and_window import Follow, FollowingSetting
 from teachlab.model.setting import Polarity
 from teachlab.sensor.clock import Clock, delay_evaluations
-from teachlab.sensor.edges import Edges, TwoState
+from teachlab.sensor.edges import TwoState
+from teachlab.sensor.output import Followed
 
 NEVER = 2**62
 """More evaluations than any record holds."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Followed:
-    """What the reference of a following setting did over one recording.
-
-    Parameters
-    ----------
-    last, lowest, highest : float, recording units
-        The reference at the end, and the extremes of all its values.
-    releases : ndarray of int64, shape (n,), evaluations
-        First evaluations with a reference that was set anew after nothing had counted for too long.
-    alarm : TwoState
-        True where the reference is held at a limit that it would have left.
-    """
-
-    last: float
-    lowest: float
-    highest: float
-    releases: Edges
-    alarm: TwoState
 
 
 class Reference:

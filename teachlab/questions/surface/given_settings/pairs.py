@@ -15,12 +15,12 @@ from typing import Any
 import numpy as np
 
 from teachlab.model.draws import Costs
-from teachlab.model.following_and_window import WindowSetting, fixed_levels
+from teachlab.model.following_and_window import WindowSetting, fixed_levels, has_memory
 from teachlab.model.recording import Recording
 from teachlab.model.score import Score
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.surface.count import has_memory, read_spans
+from teachlab.questions.surface.all_pairs.reading import read_spans
 from teachlab.questions.surface.given_settings.asked_tally import AskedTally
 from teachlab.questions.surface.given_settings.grid import counts_by_table
 from teachlab.questions.surface.given_settings.many import count_many

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.truth import Truth
-from teachlab.scoring.scoring import excluded_trials
+from teachlab.scoring.excluded import excluded_trials
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.edges import Edges, TwoState
 

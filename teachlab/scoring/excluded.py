@@ -1,0 +1,45 @@
+"""Trials that cannot be scored: void evaluations, passes cut by the record."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.light.windows import Windows
+from teachlab.model.truth import Truth
+from teachlab.sensor.clock import Clock
+from teachlab.sensor.edges import RunCounter, TwoState
+from teachlab.sensor.output import void_of
+
+_Bool = NDArray[np.bool_]
+
+
+def excluded_trials(
+    truth: Truth, windows: Windows, clock: Clock, invalid: TwoState, *, lag: int
+) -> tuple[_Bool, _Bool]:
+    """Return which passes and which gaps are no trials.
+
+    Parameters
+    ----------
+    truth : Truth
+    windows : Windows
+        Of that truth, under this lag.
+    clock : Clock
+    invalid : TwoState
+        True where an evaluation has no valid sample.
+    lag : int, evaluations
+        How many evaluations filter and delay can hold back an onset.
+    """
+    passes = (truth.start == 0) | (truth.end == clock.samples)
+    gaps = np.zeros(windows.gap_start.size, bool)
+    if invalid.edges.size or invalid.first:
+        void = RunCounter.of(void_of(invalid, clock.count), clock.count)
+        invalid_runs = RunCounter.of(invalid, clock.count)
+        covered = windows.covered_to - windows.covered_from
+        before = np.maximum(windows.start - lag - 1, 0)
+        real = covered > 0
+        passes |= void.within(windows.start, windows.stop) > 0
+        passes |= real & (void.within(before, windows.start) > 0)
+        passes |= real & (invalid_runs.within(windows.covered_from, windows.covered_to) == covered)
+        gaps = void.within(windows.gap_start, windows.gap_stop) > 0
+    return passes, gaps

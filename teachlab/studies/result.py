@@ -1,0 +1,208 @@
+"""What a bench of one recording gives: results of strategies, their comparison, the recommendation."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from teachlab.model.draws import Costs, Draw, Spread
+from teachlab.model.margin import Margin
+from teachlab.model.score import Score
+from teachlab.model.setting import Setting
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StrategyResult:
+    """One strategy on one recording.
+
+    Parameters
+    ----------
+    strategy : str
+        Its name.
+    parameters : mapping
+        Its parameters as plain JSON values.
+    draws : sequence of Draw
+        In order of their numbers.
+    spreads : mapping of str to Spread
+        By measure; empty if no draw taught.
+    median_draw : Draw or None
+        The draw whose cost is the median of those that taught.
+    median_score : Score or None
+        Its full score, by replay.
+    median_margin : Margin or None
+        Its margin to noise; None also for a setting whose levels are not fixed.
+    median_reserves : mapping or None
+        How far light may fall and rise before its first fault; None with the margin.
+    ranking_cost : float
+        Median cost with abstentions and failures counted as infinite.
+    """
+
+    strategy: str
+    parameters: Mapping[str, Any]
+    draws: Sequence[Draw]
+    spreads: Mapping[str, Spread]
+    median_draw: Draw | None
+    median_score: Score | None
+    median_margin: Margin | None = None
+    median_reserves: Mapping[str, float | None] | None = None
+    ranking_cost: float
+
+    @property
+    def abstained(self) -> int:
+        """Draws in which the strategy abstained."""
+        return sum(bool(d.abstained) for d in self.draws)
+
+    @property
+    def failed(self) -> int:
+        """Draws in which the strategy failed."""
+        return sum(bool(d.failed) for d in self.draws)
+
+    @property
+    def reasons(self) -> dict[str, int]:
+        """Why it abstained or failed, and how often; one example text per kind."""
+        out: dict[str, int] = {}
+        for d in self.draws:
+            if text := d.abstained or d.failed:
+                out[text] = out.get(text, 0) + 1
+        return dict(sorted(out.items(), key=lambda item: -item[1]))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """Two ranked strategies compared on the same trials by their median settings.
+
+    Parameters
+    ----------
+    better, worse : str
+        In the order of the ranking.
+    passes, gaps : tuple of int
+        Trials wrong under the better only, and under the worse only.
+    p_passes, p_gaps : float
+        Exact McNemar p-values on passes and on gaps, each corrected by Holm over all pairs.
+    """
+
+    better: str
+    worse: str
+    passes: tuple[int, int]
+    gaps: tuple[int, int]
+    p_passes: float
+    p_gaps: float
+
+    @property
+    def established(self) -> bool:
+        """Whether the two differ significantly on passes or on gaps."""
+        return min(self.p_passes, self.p_gaps) < 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BestFixed:
+    """The best fixed setting in hindsight: found with full knowledge of the scored passes.
+
+    Parameters
+    ----------
+    setting : Setting
+    cost : float
+        Per scored pass.
+    equally_good : int
+        Pairs of levels that cost the same.
+    on_interval, off_interval : tuple of float, recording units
+        On-levels as good with its off-level, and off-levels as good with its on-level.
+    searched : str
+        Among what it is the best.
+    """
+
+    setting: Setting
+    cost: float
+    equally_good: int
+    on_interval: tuple[float, float]
+    off_interval: tuple[float, float]
+    searched: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recommendation:
+    """The setting to use: chosen on the first half of the scored passes, its claim computed on the second.
+
+    Parameters
+    ----------
+    strategy : str
+    draw : int
+        Number of the draw whose cost on the first half is the median of the strategy's draws.
+    setting : Setting
+        What it taught.
+    chosen_on : int
+        Scored passes of the first half.
+    chosen_cost : float
+        Median cost of the strategy there.
+    tied : tuple of str
+        Other strategies whose draws cost the same there.
+    score : Score
+        Of the second half.
+    margin : Margin or None
+        To noise, on the second half.
+    reserves : mapping or None
+        How far light may fall and rise before the first fault of the second half; None with the margin.
+    """
+
+    strategy: str
+    draw: int
+    setting: Setting
+    chosen_on: int
+    chosen_cost: float
+    tied: tuple[str, ...]
+    score: Score
+    margin: Margin | None
+    reserves: Mapping[str, float | None] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordingBench:
+    """All strategies on one recording.
+
+    Parameters
+    ----------
+    recording : str
+        Its name.
+    unit : str
+        Of the levels.
+    teach_passes, scored_passes : int
+        Detect passes in the teach block, and detect passes that are trials in the scored block.
+    ranking : sequence of str
+        Names, cheapest first; strategies that abstain in more than half of the draws are left out.
+    results : sequence of StrategyResult
+        In the order of the ranking, unranked ones last.
+    comparisons : sequence of Comparison
+        Of every pair of ranked strategies.
+    best_fixed : BestFixed
+        What regret is measured against.
+    recommendation : Recommendation or None
+        None where fewer than two passes are scored, or nothing is ranked there.
+    costs : Costs
+    draws, seed : int
+    tolerance_ms, teach_share, confidence : float
+    self_labelled, synthetic : bool
+        What the evidence may not be used for.
+    """
+
+    recording: str
+    unit: str
+    teach_passes: int
+    scored_passes: int
+    ranking: Sequence[str]
+    results: Sequence[StrategyResult]
+    comparisons: Sequence[Comparison]
+    best_fixed: BestFixed
+    recommendation: Recommendation | None
+    costs: Costs
+    draws: int
+    seed: int
+    tolerance_ms: float
+    teach_share: float
+    confidence: float
+    self_labelled: bool
+    synthetic: bool
+
+    def between(self, better: str, worse: str) -> Comparison | None:
+        """Return the comparison of two ranked strategies."""
+        return next((c for c in self.comparisons if (c.better, c.worse) == (better, worse)), None)

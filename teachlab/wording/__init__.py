@@ -1,0 +1,1 @@
+"""Sentences, tables and notes for people: used by terminal, page and study alike."""

@@ -1,0 +1,71 @@
+"""Tables for a terminal of 100 columns."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from rich import box
+from rich.table import Table
+
+from teachlab.model.margin import Margin
+from teachlab.wording.rates import percent
+
+Reserves = Mapping[str, float | None]
+
+
+def plain_table(title: str, caption: str = "") -> Table:
+    """Return an empty table without inner lines, narrow enough for a terminal of 100 columns."""
+    return Table(
+        title=title,
+        caption=caption or None,
+        title_justify="left",
+        caption_justify="left",
+        box=box.SIMPLE_HEAD,
+        padding=(0, 1),
+        collapse_padding=True,
+        pad_edge=False,
+    )
+
+
+def margins_table(title: str, rows: Sequence[tuple[str, Margin | None, Reserves | None]], unit: str) -> Table:
+    """Return margin to noise with the limiting side, population figure, excess gain and reserves, a row per setting.
+
+    Parameters
+    ----------
+    title : str
+    rows : sequence of (name, Margin or None, reserves or None)
+        None for a setting whose levels are not fixed.
+    unit : str
+        Of the light.
+    """
+    table = plain_table(
+        title,
+        "in local noise, with the limiting side; population: in standard deviations of peaks; excess gain: light and "
+        "dark side; hysteresis: over the noise range of one edge; reserves: share of the light that may be lost and "
+        f"light that may be added ({unit}) before the first fault, none where there is one already",
+    )
+    table.add_column("setting", no_wrap=True)
+    for column in ("margin to noise", "population", "excess gain", "hysteresis to noise", "contamination reserve",
+                   "ambient reserve"):  # fmt: skip
+        table.add_column(column, justify="right", min_width=max(map(len, column.split())))
+    for name, margin, left in rows:
+        if margin is None:
+            table.add_row(name, "not fixed", *["–"] * 5)
+            continue
+        light, dark = (_known(side) for side in (margin.excess_gain.light, margin.excess_gain.dark))
+        side = "" if margin.limited_by is None else f"\u00a0{margin.limited_by}"
+        loss, rise = (None, None) if left is None else (left["contamination_reserve"], left["ambient_reserve"])
+        table.add_row(
+            name,
+            _known(margin.to_noise) + side,
+            _known(margin.population.smallest),
+            f"{light}, {dark}",
+            _known(margin.hysteresis_to_noise),
+            "none" if loss is None else percent(loss),
+            "none" if rise is None else f"{rise:.4g}",
+        )
+    return table
+
+
+def _known(value: float | None) -> str:
+    return "–" if value is None else f"{value:.3g}"
