@@ -246,8 +246,7 @@ def test_cells_of_other_code_are_run_again(modules, tmp_path, monkeypatch):
     grid = modules["grid"]
     wanted = [entry for entry in grid.cells() if entry[0][0] == "A08"][:2]
     monkeypatch.setattr(grid, "cells", lambda: iter(wanted))
-    monkeypatch.setattr(grid, "HERE", tmp_path)
-    (tmp_path / "results").mkdir()
+    monkeypatch.setattr(grid, "RESULTS", tmp_path)
     names = grid.CLASSIC + grid.BETTER
     done = {"cell": wanted[0][0], "cost": dict.fromkeys(names, 0.5), "code": grid.code_of("tumbling-rivets")}
     old = {"cell": wanted[1][0], "cost": dict.fromkeys(names, 0.5)}
@@ -261,7 +260,7 @@ def test_cells_of_other_code_are_run_again(modules, tmp_path, monkeypatch):
     assert grid.grid(kept, 0, 1) == 0
     assert ran == [wanted[1][2]]
     assert [json.loads(line)["cost"]["sweep-minmax"] for line in kept.read_text().splitlines()] == [0.5, 0.25]
-    assert (tmp_path / "results" / "strategies.md").read_text() == grid.grid_text(grid.read(kept)) + "\n"
+    assert (tmp_path / "strategies.md").read_text() == grid.grid_text(grid.read(kept)) + "\n"
 
 
 def test_how_often_a_strategy_is_beyond(grid):
