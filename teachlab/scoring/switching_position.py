@@ -1,0 +1,244 @@
+"""Where in the pass the output switches: onset after the begin, release after the end, and what moves them."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.light.windows import Windows, border_evaluations
+from teachlab.model.margin import Margin
+from teachlab.model.recording import RecordingInfo
+from teachlab.model.score import Outcome, Trials
+from teachlab.model.setting import Polarity
+from teachlab.model.truth import Names, Truth
+from teachlab.sensor.output import Output
+from teachlab.statistics.quantiles import QuantileSpread
+
+Values = NDArray[np.float64]
+Rows = NDArray[np.int64]
+
+MOST_IN_SLOPE = 2000
+"""Passes between which slopes are taken; of more, evenly spaced ones."""
+LEAST_IN_SLOPE = 10
+"""With fewer passes, or all of one light, there is no slope."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PositionSlope:
+    """How far a position moves with the peak light of the pass.
+
+    Parameters
+    ----------
+    per_unit, low, high : float, ms per recording unit
+        Theil–Sen slope with its interval, if passes are independent; negative where brighter pieces switch earlier.
+    passes : int
+    """
+
+    per_unit: float
+    low: float
+    high: float
+    passes: int
+
+    @property
+    def established(self) -> bool:
+        """Whether the interval leaves out 0."""
+        return self.low > 0 or self.high < 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SwitchingPosition:
+    """Positions of the onsets and releases of all hits.
+
+    Parameters
+    ----------
+    rows : ndarray of int64, shape (hits,)
+        Passes that were hit.
+    onset_ms : ndarray of float64, shape (hits,), ms
+        First active evaluation after the first evaluation of the pass; negative before it.
+    release_ms : ndarray of float64, shape (hits,), ms
+        First inactive evaluation after the end of the pass; NaN where the output was held into the next pass.
+    peak : ndarray of float64, shape (hits,), recording units
+        Peak light of the pass (the lowest where objects lower the light); NaN where it was not measured.
+    label, lot : ndarray of str objects, shape (hits,)
+        Kind and lot; `lot` is None where none are named.
+    doubt_ms : float, ms
+        By how much the borders of the truth are in doubt.
+    doubt_is : str
+        ``"jitter"`` where it was measured, else ``"uncertainty"``.
+    line_speed_m_s : float or None
+        Which is mm per ms.
+    confidence : float
+        Of every interval.
+    """
+
+    rows: Rows
+    onset_ms: Values
+    release_ms: Values
+    peak: Values
+    label: Names
+    lot: Names | None
+    doubt_ms: float
+    doubt_is: str
+    line_speed_m_s: float | None
+    confidence: float
+
+    @property
+    def onset(self) -> QuantileSpread | None:
+        """Of the onsets, ms; None without a hit."""
+        return QuantileSpread.of(self.onset_ms, confidence=self.confidence)
+
+    @property
+    def release(self) -> QuantileSpread | None:
+        """Of the releases before the next pass, ms; None without one."""
+        return QuantileSpread.of(self.release_ms[~np.isnan(self.release_ms)], confidence=self.confidence)
+
+    @property
+    def held(self) -> int:
+        """Hits whose output was still active when the next pass began."""
+        return int(np.count_nonzero(np.isnan(self.release_ms)))
+
+    @property
+    def onset_slope(self) -> PositionSlope | None:
+        """Of the onsets on peak light."""
+        return _slope(self.peak, self.onset_ms, self.confidence)
+
+    @property
+    def release_slope(self) -> PositionSlope | None:
+        """Of the releases on peak light."""
+        return _slope(self.peak, self.release_ms, self.confidence)
+
+    def told_apart(self, spread: QuantileSpread) -> bool:
+        """Whether a spread, in ms, is more than the truth's own borders may make."""
+        return spread.spread >= 2 * self.doubt_ms
+
+    def by(self, names: Names) -> dict[str, tuple[QuantileSpread, QuantileSpread | None]]:
+        """Return onset and release of every kind or lot, in order of appearance."""
+        out = {}
+        for name in dict.fromkeys(names.tolist()):
+            chosen = names == name
+            release = self.release_ms[chosen]
+            onset = QuantileSpread.of(self.onset_ms[chosen], confidence=self.confidence)
+            if onset is not None:
+                out[str(name)] = onset, QuantileSpread.of(release[~np.isnan(release)], confidence=self.confidence)
+        return out
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form: all in ms, and in mm where the line speed is known."""
+        return {
+            "hits": int(self.rows.size),
+            "held": self.held,
+            "doubt_ms": self.doubt_ms,
+            "doubt_is": self.doubt_is,
+            "line_speed_m_s": self.line_speed_m_s,
+            "assumes": "passes are independent",
+            "onset": self._edge(self.onset, self.onset_slope),
+            "release": self._edge(self.release, self.release_slope),
+            "by_label": self._groups(self.label),
+            "by_lot": {} if self.lot is None else self._groups(self.lot),
+        }
+
+    def _edge(self, spread: QuantileSpread | None, slope: PositionSlope | None) -> dict[str, Any] | None:
+        if spread is None:
+            return None
+        return self._units(spread) | {
+            "told_apart_from_truth": self.told_apart(spread),
+            "slope_on_peak_light": None if slope is None else asdict(slope) | {"established": slope.established},
+        }
+
+    def _units(self, spread: QuantileSpread) -> dict[str, Any]:
+        speed = self.line_speed_m_s
+        return {"ms": spread.as_dict(), "mm": None if speed is None else spread.times(speed).as_dict()}
+
+    def _groups(self, names: Names) -> dict[str, Any]:
+        return {
+            name: {"onset": self._units(onset), "release": None if release is None else self._units(release)}
+            for name, (onset, release) in self.by(names).items()
+        }
+
+
+def switching_position(
+    output: Output,
+    truth: Truth,
+    trials: Trials,
+    info: RecordingInfo,
+    *,
+    tolerance_ms: float = 0.0,
+    margin: Margin | None = None,
+    jitter_ms: float | None = None,
+    confidence: float = 0.95,
+) -> SwitchingPosition:
+    """Measure where every hit switched on, and where it switched off before the next pass.
+
+    Parameters
+    ----------
+    output : Output
+    truth : Truth
+    trials : Trials
+        Of its score: only hits are looked at.
+    info : RecordingInfo
+        For the line speed.
+    tolerance_ms : float, ms
+        As for the score.
+    margin : Margin, optional
+        For the peak light of every pass.
+    jitter_ms : float, ms, optional
+        Of the borders of the truth, where it was measured; else the truth's own uncertainty counts.
+    confidence : float
+
+    Notes
+    -----
+    Onset: first onset in the window less the first evaluation of the pass. Release: end of the last active run that
+    began in the window, less the first evaluation after the pass; only if it comes before the first evaluation of the
+    next pass, to be detected or not. Both may be negative.
+    """
+    clock = output.clock
+    windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, tolerance_ms), lag=output.lag)
+    rows = trials.first_pass + np.flatnonzero(trials.passes == Outcome.HIT)
+    starts, ends = output.output.runs(clock.count)
+    first = np.searchsorted(starts, windows.start[rows])
+    last = np.searchsorted(starts, windows.stop[rows]) - 1
+    onset = (starts[first] - windows.covered_from[rows]).astype(np.float64)
+    release = (ends[last] - windows.covered_to[rows]).astype(np.float64)
+    release[ends[last] >= _next_begin(windows, clock.count)[rows]] = np.nan
+    ms = 1000 / float(clock.rate_hz)
+    peak = np.full(rows.size, np.nan)
+    if margin is not None and margin.reach is not None:
+        peak = margin.reach[rows] * (1.0 if output.setting.polarity is Polarity.LIGHT_ON else -1.0)
+    own = 1000 * truth.uncertainty_samples / clock.sample_rate_hz
+    return SwitchingPosition(
+        rows=rows,
+        onset_ms=ms * onset,
+        release_ms=ms * release,
+        peak=peak,
+        label=truth.label[rows],
+        lot=None if truth.lot is None else truth.lot[rows],
+        doubt_ms=own if jitter_ms is None else jitter_ms,
+        doubt_is="uncertainty" if jitter_ms is None else "jitter",
+        line_speed_m_s=info.line_speed_m_s,
+        confidence=confidence,
+    )
+
+
+def _next_begin(windows: Windows, count: int) -> Rows:
+    """Return the first evaluation of the next pass that has any; after the last one the end of the record."""
+    real = windows.covered_to > windows.covered_from
+    begin = np.where(real, windows.covered_from, count)
+    # Passes ascend, so the nearest later one that covers anything is the smallest later begin.
+    later = np.minimum.accumulate(begin[::-1])[::-1]
+    return np.append(later[1:], count).astype(np.int64)
+
+
+def _slope(peak: Values, position: Values, confidence: float) -> PositionSlope | None:
+    from scipy.stats import theilslopes
+
+    known = np.flatnonzero(np.isfinite(peak) & np.isfinite(position))
+    if known.size > MOST_IN_SLOPE:
+        known = known[np.linspace(0, known.size - 1, MOST_IN_SLOPE).astype(np.int64)]
+    if known.size < LEAST_IN_SLOPE or np.ptp(peak[known]) == 0:
+        return None
+    found = theilslopes(position[known], peak[known], confidence)
+    ends = float(found.low_slope), float(found.high_slope)
+    return PositionSlope(per_unit=float(found.slope), low=min(ends), high=max(ends), passes=int(known.size))
