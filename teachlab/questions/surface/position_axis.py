@@ -1,0 +1,224 @@
+"""Where the output switches at every level: at which one the position spreads least, and what that costs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.model.draws import Costs
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Polarity, Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.surface.values.table import Surface
+from teachlab.scoring import score
+from teachlab.scoring.switching_position import switching_position
+from teachlab.statistics.quantiles import QuantileSpread
+from teachlab.switching import replay_family
+
+TRIED = 41
+"""Levels at which positions are measured."""
+SEEN_SHARE = 0.9
+"""A level counts only if it hits at least this share of the passes: the few that are hit anywhere spread little."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PositionAtLevel:
+    """Positions at one level.
+
+    Parameters
+    ----------
+    setting : Setting
+    hits, errors : int
+        Passes hit; lost passes, false trips, extra onsets and trips on passes to be ignored together.
+    cost : float
+        Per scored pass.
+    onset, release : QuantileSpread or None, ms
+    """
+
+    setting: Setting
+    hits: int
+    errors: int
+    cost: float
+    onset: QuantileSpread | None
+    release: QuantileSpread | None
+
+    @property
+    def level(self) -> float:
+        """Level at which the output becomes active, recording units."""
+        return self.setting.on_level if self.setting.polarity is Polarity.LIGHT_ON else self.setting.off_level
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            "level": self.level,
+            "on_level": self.setting.on_level,
+            "off_level": self.setting.off_level,
+            "hits": self.hits,
+            "errors": self.errors,
+            "cost": self.cost,
+            "onset_ms": None if self.onset is None else self.onset.as_dict(),
+            "release_ms": None if self.release is None else self.release.as_dict(),
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PositionAxis:
+    """Positions along the level axis; the distance of the two levels stays as it is.
+
+    Parameters
+    ----------
+    levels : tuple of PositionAtLevel
+        Ascending.
+    scored_passes : int
+    doubt_ms : float, ms
+        Of the borders of the truth.
+    line_speed_m_s : float or None
+    """
+
+    levels: tuple[PositionAtLevel, ...]
+    scored_passes: int
+    doubt_ms: float
+    line_speed_m_s: float | None
+
+    def _seen(self) -> list[PositionAtLevel]:
+        return [one for one in self.levels if one.onset is not None and one.hits >= SEEN_SHARE * self.scored_passes]
+
+    @property
+    def steepest(self) -> PositionAtLevel | None:
+        """The level with the smallest spread of onsets among those that hit enough; of equal ones the cheapest."""
+        return min(self._seen(), key=lambda one: (_width(one.onset), one.cost), default=None)
+
+    @property
+    def cheapest(self) -> PositionAtLevel | None:
+        """The level of least cost; of equal ones that with the smallest spread."""
+        return min(self._seen(), key=lambda one: (one.cost, _width(one.onset)), default=None)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        steepest, cheapest = self.steepest, self.cheapest
+        return {
+            "scored_passes": self.scored_passes,
+            "doubt_ms": self.doubt_ms,
+            "line_speed_m_s": self.line_speed_m_s,
+            "levels": [one.as_dict() for one in self.levels],
+            "smallest_spread": None if steepest is None else steepest.as_dict(),
+            "least_cost": None if cheapest is None else cheapest.as_dict(),
+            "sentence": self.sentence(),
+        }
+
+    def sentence(self) -> str:
+        """Say which level has the smallest spread, and what it costs."""
+        steepest, cheapest = self.steepest, self.cheapest
+        if steepest is None or cheapest is None or steepest.onset is None or cheapest.onset is None:
+            return (
+                f"No level hits {100 * SEEN_SHARE:g} % of the passes: it cannot be said where the onset spreads least."
+            )
+        unit = steepest.setting.unit
+        least, beside = steepest.onset, cheapest.onset
+        if cheapest.onset.spread < 2 * self.doubt_ms:
+            return (
+                f"Position of the onset: at the level of least cost, {cheapest.level:.5g} {unit}, it spreads by "
+                f"{self._amount(beside)}. Borders are in doubt by ±{self.doubt_ms:.3g} ms, so no level can be shown "
+                "to be better."
+            )
+        if steepest.level == cheapest.level:
+            return (
+                f"Position of the onset: it spreads least, by {self._amount(least)}, at the level of least cost, "
+                f"{cheapest.level:.5g} {unit}."
+            )
+        more = steepest.errors - cheapest.errors
+        costs = f"It costs {more} more errors" if more > 0 else "It costs no error more"
+        return (
+            f"Position of the onset: it spreads least at the level {steepest.level:.5g} {unit}, by "
+            f"{self._amount(least)}; at the level of least cost, {cheapest.level:.5g} {unit}, by "
+            f"{self._amount(beside)}. "
+            f"{costs} on {self.scored_passes} passes."
+        )
+
+    def _amount(self, spread: QuantileSpread) -> str:
+        mm = "" if self.line_speed_m_s is None else f" ({spread.spread * self.line_speed_m_s:.3g} mm)"
+        return f"{spread.spread:.3g} ms{mm}"
+
+
+def position_axis(
+    recording: Recording,
+    truth: Truth,
+    surface: Surface,
+    setting: Setting,
+    *,
+    tolerance_ms: float = 0.0,
+    costs: Costs | None = None,
+    jitter_ms: float | None = None,
+    confidence: float = 0.95,
+    progress: Callable[[float], None] | None = None,
+) -> PositionAxis | None:
+    """Measure positions at levels between the dearest ones, in one reading.
+
+    Parameters
+    ----------
+    recording, truth
+    surface : Surface
+        Of the same recording: levels are tried where its cost without hysteresis is below that of losing all passes.
+    setting : Setting
+        Whose hysteresis, polarity, filter and delays are kept.
+    tolerance_ms, costs, confidence
+        As for the surface.
+    jitter_ms : float, ms, optional
+        Of the borders, where it was measured.
+    progress : callable, optional
+
+    Returns
+    -------
+    PositionAxis or None
+        None where no level costs less than losing all passes.
+    """
+    weights = Costs() if costs is None else costs
+    tried = _levels(surface, weights)
+    if not tried.size:
+        return None
+    up, width = setting.polarity is Polarity.LIGHT_ON, setting.hysteresis
+    settings = [
+        setting.with_levels(level if up else level + width, level - width if up else level, setting.polarity)
+        for level in tried.tolist()
+    ]
+    found, passes, doubt = [], 0, 0.0
+    for one, output in zip(settings, replay_family(recording, settings, progress=progress), strict=True):
+        scored = score(output, truth, tolerance_ms=tolerance_ms, confidence=confidence, tables=False)
+        position = switching_position(
+            output, truth, scored.trials, recording.info, tolerance_ms=tolerance_ms, jitter_ms=jitter_ms,
+            confidence=confidence,
+        )  # fmt: skip
+        n = scored.counts
+        false = n.false_trips + n.ignore_false_trips + n.extra
+        passes, doubt = n.scored_passes, position.doubt_ms
+        found.append(
+            PositionAtLevel(
+                setting=one,
+                hits=n.hits,
+                errors=n.lost + false,
+                cost=(weights.miss * n.lost + weights.false * false) / max(passes, 1),
+                onset=position.onset,
+                release=position.release,
+            )
+        )
+    return PositionAxis(
+        levels=tuple(found), scored_passes=passes, doubt_ms=doubt, line_speed_m_s=recording.info.line_speed_m_s
+    )
+
+
+def _levels(surface: Surface, costs: Costs) -> NDArray[np.float64]:
+    """Return evenly picked levels of the surface at which zero hysteresis costs less than losing all passes."""
+    cost = surface.cost(costs).diagonal()
+    useful = surface.levels[cost < costs.miss] if costs.miss > 0 else surface.levels
+    if useful.size <= TRIED:
+        return useful
+    picked: NDArray[np.float64] = useful[np.linspace(0, useful.size - 1, TRIED).astype(np.int64)]
+    return picked
+
+
+def _width(spread: QuantileSpread | None) -> float:
+    return np.inf if spread is None else spread.spread

@@ -1,0 +1,98 @@
+"""Where in the pass the output switches, as a picture: onset and release over the peak light, by kind."""
+
+from __future__ import annotations
+
+import io
+from typing import Any
+
+import numpy as np
+
+from teachlab.scoring.switching_position import PositionSlope, SwitchingPosition
+
+KINDS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#595959")
+"""From the palette of Okabe & Ito (2008), which colour-blind readers can tell apart; shapes tell kinds apart, too."""
+SHAPES = "osD^v"
+MOST_DOTS = 3000
+MOST_KINDS = 4
+"""Kinds told apart; the rarer ones share the last colour."""
+
+
+def position_figure(position: SwitchingPosition, unit: str, *, title: str = "", kind: str = "svg") -> bytes:
+    """Draw the position of every onset and release over the peak light of its pass.
+
+    Parameters
+    ----------
+    position : SwitchingPosition
+        With peak light where it was measured; passes are drawn in time order where it was not.
+    unit : str
+        Of the light.
+    title : str
+    kind : str
+        svg or png.
+
+    Returns
+    -------
+    bytes
+        The same bytes for the same positions and library versions.
+    """
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    with mpl.rc_context({"svg.hashsalt": title or "position", "svg.fonttype": "none", "font.size": 9}):
+        figure = Figure(figsize=(8, 5.4), layout="constrained")
+        top, bottom = figure.subplots(2, 1, sharex=True)
+        measured = not np.isnan(position.peak).all()
+        over = position.peak if measured else position.rows.astype(np.float64)
+        kinds = _kinds(position)
+        _draw(top, position, over, position.onset_ms, kinds, "onset after the begin")
+        _draw(bottom, position, over, position.release_ms, kinds, "release after the end")
+        if measured:
+            for axes, slope, values in (
+                (top, position.onset_slope, position.onset_ms),
+                (bottom, position.release_slope, position.release_ms),
+            ):
+                _line(axes, slope, position.peak, values)
+        top.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
+        bottom.set_xlabel(f"peak light of the pass, {unit}" if measured else "pass")
+        if title:
+            figure.suptitle(title, fontsize=10)
+        out = io.BytesIO()
+        figure.savefig(out, format=kind, metadata={"Date": None} if kind == "svg" else None, dpi=110)
+        return out.getvalue()
+
+
+def _kinds(position: SwitchingPosition) -> list[tuple[str, Any]]:
+    """Return the name of every kind with the places of its passes, the most frequent first."""
+    names, counts = np.unique(position.label.astype(str), return_counts=True)
+    order = [str(name) for name in names[np.argsort(-counts, kind="stable")]]
+    label = position.label.astype(str)
+    if len(order) <= MOST_KINDS + 1:
+        return [(name or "(no kind)", np.flatnonzero(label == name)) for name in order]
+    shown = [(name or "(no kind)", np.flatnonzero(label == name)) for name in order[:MOST_KINDS]]
+    rest = np.flatnonzero(~np.isin(label, order[:MOST_KINDS]))
+    return [*shown, (f"{len(order) - MOST_KINDS} other kinds", rest)]
+
+
+def _draw(axes: Any, position: SwitchingPosition, over: Any, values: Any, kinds: Any, what: str) -> None:
+    axes.axhspan(-position.doubt_ms, position.doubt_ms, color="#dddddd", linewidth=0, label="doubt of the border")
+    axes.axhline(0.0, color="#1a1a1a", linewidth=0.8)
+    step = max(1, -(-position.rows.size // MOST_DOTS))
+    for (name, rows), color, shape in zip(kinds, KINDS, SHAPES, strict=False):
+        chosen = rows[::step]
+        axes.plot(over[chosen], values[chosen], shape, color=color, markersize=3.5, alpha=0.75,
+                  markeredgewidth=0, label=name)  # fmt: skip
+    axes.set_ylabel(f"{what}, ms")
+    axes.spines[["top", "right"]].set_visible(False)
+    if position.line_speed_m_s is not None:
+        speed = position.line_speed_m_s
+        second = axes.secondary_yaxis("right", functions=(lambda ms: ms * speed, lambda mm: mm / speed))
+        second.set_ylabel("mm")
+
+
+def _line(axes: Any, slope: PositionSlope | None, peak: Any, values: Any) -> None:
+    known = np.isfinite(peak) & np.isfinite(values)
+    if slope is None or not known.any():
+        return
+    ends = np.array([peak[known].min(), peak[known].max()])
+    middle = np.median(values[known]) + slope.per_unit * (ends - np.median(peak[known]))
+    axes.plot(ends, middle, "--", color="#1a1a1a", linewidth=1, label="slope")

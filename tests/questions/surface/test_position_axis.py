@@ -1,0 +1,129 @@
+"""Switching position along the level axis, on edges whose steepest part is known, and in words."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+import pytest
+from rich.console import Console
+
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.surface.count import surface_of
+from teachlab.questions.surface.position_axis import PositionAxis, position_axis
+from teachlab.questions.surface.position_figure import position_figure
+from teachlab.scoring import measure_margin, score
+from teachlab.scoring.switching_position import SwitchingPosition, switching_position
+from teachlab.switching import replay
+from teachlab.wording.position import position_lines, position_table
+
+HEIGHT = 1000.0
+
+
+def line(passes: int, *, sign: float = 1.0, doubt: float = 0.0, seed: int = 5) -> tuple[Recording, Truth]:
+    """Passes with logistic edges, steepest at half their height; each is shaken as a whole by up to a tenth."""
+    rng = np.random.default_rng(seed)
+    at = np.arange(600.0)
+    shape = 1 / (1 + np.exp(-(at - 200) / 12)) - 1 / (1 + np.exp(-(at - 400) / 12))
+    # Light that is added to a whole pass moves its crossing by the shift over the slope there.
+    parts = [HEIGHT * shape + shift for shift in rng.uniform(-50, 50, passes)]
+    light = 2000.0 + sign * np.concatenate(parts)
+    start = 200 + 600 * np.arange(passes)
+    names = np.array(["jar", "lid"], object)[np.arange(passes) % 2]
+    info = RecordingInfo(sample_rate_hz=2000.0, unit="mV", line_speed_m_s=0.4)
+    truth = Truth.from_arrays(start, start + 200, label=names, uncertainty_samples=doubt)
+    return Recording.from_array(light, info), truth
+
+
+def axis_of(recording: Recording, truth: Truth, setting: Setting) -> PositionAxis:
+    surface = surface_of([(recording, truth)], setting, tolerance_ms=40.0)
+    found = position_axis(recording, truth, surface, setting, tolerance_ms=40.0)
+    assert found is not None
+    return found
+
+
+@pytest.mark.parametrize(("sign", "polarity"), [(1.0, "light-on"), (-1.0, "dark-on")])
+def test_the_onset_spreads_least_where_the_edge_is_steepest(sign: float, polarity: str) -> None:
+    recording, truth = line(60, sign=sign)
+    found = axis_of(recording, truth, Setting(unit="mV", on_level=2000.0, off_level=2000.0, polarity=polarity))
+    steepest = found.steepest
+    assert steepest is not None
+    assert steepest.onset is not None
+    assert abs(steepest.level - (2000 + sign * HEIGHT / 2)) < 0.15 * HEIGHT
+    # 0.9 · 100 mV of shift over a slope of 1000/48 mV a sample, half a millisecond each.
+    assert steepest.onset.spread == pytest.approx(0.9 * 100 / (HEIGHT / 48) / 2, abs=0.6)
+    flattest = max(one.onset.spread for one in found.levels if one.onset is not None and one.hits == 60)
+    assert flattest > 1.5 * steepest.onset.spread
+    assert (
+        f"least, by {steepest.onset.spread:.3g} ms" in found.sentence() or "at the level of least" in found.sentence()
+    )
+
+
+def test_every_level_equals_its_own_replay() -> None:
+    recording, truth = line(30)
+    setting = Setting(unit="mV", on_level=2000.0, off_level=1960.0)
+    for one in axis_of(recording, truth, setting).levels:
+        assert one.setting.on_level - one.setting.off_level == pytest.approx(40.0)
+        output = replay(recording, one.setting)
+        scored = score(output, truth, tolerance_ms=40.0)
+        alone = switching_position(output, truth, scored.trials, recording.info, tolerance_ms=40.0)
+        assert one.onset == alone.onset
+        assert one.release == alone.release
+        assert one.hits == scored.counts.hits
+
+
+def test_a_steeper_level_that_loses_passes_says_so() -> None:
+    recording, truth = line(40)
+    light = recording.read(0, recording.samples).as_float()
+    for k in range(3):  # three dim passes, lost at the steepest level of the others
+        light[600 * k : 600 * (k + 1)] = 2000 + 0.3 * (light[600 * k : 600 * (k + 1)] - 2000)
+    dim = Recording.from_array(light, recording.info)
+    setting = Setting(unit="mV", on_level=2000.0, off_level=2000.0)
+    found = axis_of(dim, truth, setting)
+    steepest, cheapest = found.steepest, found.cheapest
+    assert steepest is not None
+    assert cheapest is not None
+    assert (steepest.errors, cheapest.errors) == (3, 0)
+    assert found.sentence().endswith("It costs 3 more errors on 40 passes.")
+
+
+def test_borders_in_doubt_show_no_level_to_be_better() -> None:
+    recording, truth = line(40, doubt=40.0)
+    found = axis_of(recording, truth, Setting(unit="mV", on_level=2000.0, off_level=2000.0))
+    assert "±20 ms, so no level can be shown to be better" in found.sentence()
+
+
+def measured(passes: int = 120) -> SwitchingPosition:
+    recording, truth = line(passes)
+    output = replay(recording, Setting(unit="mV", on_level=2300.0, off_level=2300.0))
+    scored = score(output, truth, tolerance_ms=40.0)
+    margin = measure_margin(recording, output, truth, scored.trials, tolerance_ms=40.0)
+    return switching_position(output, truth, scored.trials, recording.info, tolerance_ms=40.0, margin=margin)
+
+
+def test_words_and_table_hold_the_figures() -> None:
+    found = measured()
+    onset, release = found.onset, found.release
+    assert onset is not None
+    assert release is not None
+    lines = position_lines(found, "mV")
+    assert lines[0].startswith(f"Switches on {onset.median:.3g} ms after the begin of the pass (median)")
+    assert (
+        f"a spread of {onset.spread:.3g} ms ({0.4 * onset.spread:.3g} mm), at most {onset.spread_high:.3g}" in lines[0]
+    )
+    assert "Passes with more light switch on earlier" in lines[1]
+    assert "Passes with more light switch off later" in lines[3]
+    page = io.StringIO()
+    Console(file=page, width=100).print(position_table(found))
+    assert f"{release.spread:.4g}\u00a0[" in page.getvalue()
+    for name in ("kind jar", "kind lid"):
+        assert name in page.getvalue()
+
+
+def test_the_figure_names_kinds_and_axes() -> None:
+    picture = position_figure(measured(30), "mV", title="bottling").decode()
+    for text in ("peak light of the pass, mV", "onset after the begin, ms", "jar", "lid", "doubt of the border", "mm"):
+        assert f">{text}<" in picture
+    assert picture == position_figure(measured(30), "mV", title="bottling").decode()
