@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 FOLDER = Path(__file__).parents[2] / "benchmarks" / "coverage"
-MODULES = ("lots", "tail", "bursts", "alarms", "differences", "trend", "components")
+MODULES = ("lots", "tail", "bursts", "alarms", "differences", "trend", "components", "verdicts")
 
 pytestmark = pytest.mark.skipif(not (FOLDER / "lots.py").is_file(), reason="the benchmarks are not beside the tests")
 
@@ -100,3 +100,17 @@ def test_components(scripts: dict[str, ModuleType]) -> None:
         found = scripts["components"].coverage(effects, 0.2, (4,) * 5, repetitions=stored["repetitions"])
         _equal(row, found)
     assert stored["smallest_normal"] >= 0.95 - 3 * (0.95 * 0.05 / stored["repetitions"]) ** 0.5
+
+
+def test_verdicts_are_as_stored_and_hold_what_is_demanded(scripts: dict[str, ModuleType]) -> None:
+    """Coverage of the claim .93, false orders .05; and what can still be said: a refusal to answer is no answer."""
+    stored = _stored("verdicts")
+    assert scripts["verdicts"].power(stored["repetitions"]) == stored["power"]
+    assert min(row["covers"] for row in stored["coverage"]) >= 0.93
+    assert max(row["established"] for row in stored["false_orders"]) <= 0.05
+    assert min(r["established"] for r in stored["power"] if r["icc"] == 0 and r["lots"] >= 40) >= 0.9
+    clean = [r for r in stored["decisions"] if r["line"] == "clean" and r["lots"] == 20]
+    assert min(row["use"] for row in clean) >= 0.95
+    hopeless = [r for r in stored["decisions"] if r["line"] == "nothing works" and r["rate"] == 0.5 and r["lots"] >= 20]
+    assert min(row["none of these works"] for row in hopeless) >= 0.9
+    assert {row["family"] for row in hopeless} == set(scripts["verdicts"].FAMILIES)

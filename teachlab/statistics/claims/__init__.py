@@ -1,0 +1,1 @@
+"""What may be claimed when passes come in lots: bounds of rates and costs, and orders of settings."""

@@ -1,0 +1,262 @@
+"""The claim on a rate when passes come in lots: one bound for study, replay, record, plan and comparison."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import betaincinv
+
+from teachlab.errors import ParameterError
+from teachlab.statistics.design_effect import effective_limits
+from teachlab.statistics.intervals import check_confidence
+from teachlab.statistics.lots import Source
+
+CLAIM_LOTS = 5
+"""With fewer named lots a bound describes the recording and claims nothing beyond it."""
+CLAIM_LOT_PASSES = 5
+"""A lot with fewer passes joins the next one."""
+
+Counts = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Assumption:
+    """What a bound takes for granted beyond lots that are independent of one another.
+
+    Parameters
+    ----------
+    icc : float or None
+        Intra-lot correlation of the outcomes; 0 takes all passes as independent, None assumes nothing.
+    """
+
+    icc: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.icc is not None and not 0 <= self.icc <= 1:
+            raise ParameterError(f"icc must lie between 0 and 1, got {self.icc:g}.")
+
+    @property
+    def name(self) -> str:
+        """Return the assumption as criteria and documents name it: lots, independent, or icc = 0.05."""
+        if self.icc is None:
+            return "lots"
+        return "independent" if self.icc == 0 else f"icc = {self.icc:g}"
+
+    @property
+    def condition(self) -> str:
+        """Return the assumption as the condition of a sentence; empty where nothing is assumed."""
+        if self.icc is None:
+            return ""
+        return "if passes are independent" if self.icc == 0 else f"if passes of a lot correlate by at most {self.icc:g}"
+
+
+NOTHING = Assumption()
+INDEPENDENT = Assumption(0.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LotClaim:
+    """A rate with the one bound that is claimed.
+
+    Parameters
+    ----------
+    events, trials : int
+    lots : int
+        Lots, or stretches, after those with few passes joined the next.
+    source : Source
+        Lots as named, or stretches of consecutive passes.
+    mean : float or None
+        Mean rate of the lots; None without any.
+    low, upper : float
+        One-sided bounds of that mean, each at `confidence`.
+    confidence : float
+    assumption : Assumption
+    beside : tuple of (Assumption, float)
+        Upper bounds that assume more, each with its assumption.
+    """
+
+    events: int
+    trials: int
+    lots: int
+    source: Source
+    mean: float | None
+    low: float
+    upper: float
+    confidence: float
+    assumption: Assumption
+    beside: tuple[tuple[Assumption, float], ...] = ()
+
+    @property
+    def claims(self) -> bool:
+        """Whether the bound reaches beyond the recording: enough named lots, or an assumption in their place."""
+        return self.assumption.icc is not None or (self.source is Source.LOTS and self.lots >= CLAIM_LOTS)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        out: dict[str, Any] = {name: getattr(self, name) for name in self.__slots__}
+        return out | {
+            "source": str(self.source),
+            "assumption": self.assumption.name,
+            "claims": self.claims,
+            "beside": [{"assume": a.name, "upper": upper} for a, upper in self.beside],
+        }
+
+
+def claim_by_lots(
+    events: ArrayLike,
+    trials: ArrayLike,
+    *,
+    confidence: float = 0.95,
+    source: Source = Source.LOTS,
+    assumption: Assumption = NOTHING,
+    beside: Sequence[Assumption] = (INDEPENDENT,),
+) -> LotClaim:
+    """Bound the mean rate of lots.
+
+    Parameters
+    ----------
+    events, trials : array_like of int, shape (lots,)
+        In time order; lots without trials are left out.
+    confidence : float
+        One-sided, strictly between 0 and 1.
+    source : Source
+        What the lots are.
+    assumption : Assumption
+        Of the bound itself; by default nothing but independent lots.
+    beside : sequence of Assumption
+        Further bounds to be told beside it.
+
+    Notes
+    -----
+    With rates x_l = events/trials of L lots and s = Σ x_l, the upper bound is ``B(1 − α; s + 1, L − s)``, a quantile
+    of the beta distribution, and 1 where s = L: Clopper and Pearson's, in which a lot counts as one trial that may be
+    lost in part. Without losses it is ``1 − α^(1/L)``. The lower bound is its mirror, ``B(α; s, L − s + 1)``. It
+    bounds the mean rate of lots whatever the passes of a lot have in common; by simulation it holds in at least 93 %
+    at nominal 95 % (``benchmarks/coverage/verdicts.py``). With an intra-lot correlation ρ assumed, it is that of all
+    n passes at ``n / (1 + (m − 1) ρ)`` trials, m = Σ n_l² / n (Kish).
+
+    References
+    ----------
+    Clopper and Pearson, Biometrika 26 (1934) 404–413; Kish, Survey Sampling (1965), chapter 5. That a lot lost in part
+    may be a trial lost in part is this project's own, held by the simulation.
+
+    Examples
+    --------
+    >>> found = claim_by_lots([0] * 20, [50] * 20)
+    >>> round(found.upper, 4), round(1 - 0.05 ** (1 / 20), 4), round(found.beside[0][1], 4)
+    (0.1391, 0.1391, 0.003)
+    """
+    check_confidence(confidence)
+    lost, of = join_small_lots(events, trials)
+    if assumption.icc is None:
+        s, n = float((lost / of).sum()), float(of.size)
+        low, upper = _limits(s, n, confidence) if n else (0.0, 1.0)
+    else:
+        low, upper = _by_assumption(lost, of, assumption, confidence)
+    return LotClaim(
+        events=int(lost.sum()),
+        trials=int(of.sum()),
+        lots=int(of.size),
+        source=source,
+        mean=float((lost / of).mean()) if of.size else None,
+        low=low,
+        upper=upper,
+        confidence=confidence,
+        assumption=assumption,
+        beside=tuple((a, _by_assumption(lost, of, a, confidence)[1]) for a in beside if a != assumption),
+    )
+
+
+def join_small_lots(events: ArrayLike, trials: ArrayLike, *, least: int = CLAIM_LOT_PASSES) -> tuple[Counts, Counts]:
+    """Return events and trials of lots that are large enough: a smaller one joins the next, the last the one before.
+
+    Raises
+    ------
+    ParameterError
+        If events are not given for every lot, or lie outside 0 and its trials.
+
+    Examples
+    --------
+    >>> [v.tolist() for v in join_small_lots([1, 0, 2, 1], [2, 50, 50, 3])]
+    [[1.0, 3.0], [52.0, 53.0]]
+    """
+    lost = np.asarray(events, np.float64).reshape(-1)
+    of = np.asarray(trials, np.float64).reshape(-1)
+    if lost.shape != of.shape or (lost < 0).any() or (lost > of).any():
+        raise ParameterError("events must be given for every lot and lie between 0 and its trials.")
+    joined: list[list[float]] = []
+    waiting = [0.0, 0.0]
+    for k, n in zip(lost.tolist(), of.tolist(), strict=True):
+        waiting = [waiting[0] + k, waiting[1] + n]
+        if waiting[1] >= least:
+            joined.append(waiting)
+            waiting = [0.0, 0.0]
+    if waiting[1]:
+        if joined:
+            joined[-1] = [joined[-1][0] + waiting[0], joined[-1][1] + waiting[1]]
+        else:
+            joined.append(waiting)
+    table = np.array(joined, np.float64).reshape(-1, 2)
+    return table[:, 0], table[:, 1]
+
+
+def lots_needed(max_rate: float, confidence: float, *, lost_lots: float = 0.0) -> int:
+    """Return the fewest lots with which `claim_by_lots` shows a mean rate of at most `max_rate`.
+
+    Parameters
+    ----------
+    max_rate : float, in (0, 1)
+    confidence : float
+        One-sided.
+    lost_lots : float
+        Sum of the rates of the lots that is allowed: 0 where nothing may be lost.
+
+    Notes
+    -----
+    Without losses the smallest L with ``1 − α^(1/L) <= max_rate``: ``⌈ln α / ln(1 − max_rate)⌉``.
+
+    Examples
+    --------
+    >>> lots_needed(0.01, 0.95), lots_needed(0.05, 0.95), lots_needed(0.01, 0.95, lost_lots=1)
+    (299, 59, 473)
+    """
+    check_confidence(confidence)
+    if not 0 < max_rate < 1 or lost_lots < 0:
+        raise ParameterError(
+            f"max-rate must lie strictly between 0 and 1, lost lots be at least 0, got {max_rate:g} and {lost_lots:g}."
+        )
+
+    def shows(lots: int) -> bool:
+        return _limits(lost_lots, lots, confidence)[1] <= max_rate * (1 + 1e-12)
+
+    high = max(1, math.ceil(lost_lots))
+    while not shows(high):
+        high *= 2
+        if high > 2**53:
+            raise ParameterError(f"max-rate of {max_rate:g} needs more lots than a line makes. Ask for a larger rate.")
+    low = high // 2
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if shows(middle) else (middle, high)
+    return high
+
+
+def _by_assumption(lost: Counts, of: Counts, assumption: Assumption, confidence: float) -> tuple[float, float]:
+    n = float(of.sum())
+    if not n:
+        return 0.0, 1.0
+    effect = 1 + (float((of**2).sum()) / n - 1) * (assumption.icc or 0.0)
+    return _limits(float(lost.sum()) / effect, n / effect, confidence)
+
+
+def _limits(events: float, trials: float, confidence: float) -> tuple[float, float]:
+    """Return both one-sided bounds; a sum of rates may miss a whole number by a rounding."""
+    if abs(events - round(events)) < 1e-9:
+        events = float(round(events))
+    low = float(betaincinv(events, trials - events + 1, 1 - confidence)) if events > 0 else 0.0
+    return low, effective_limits(events, trials, confidence)[2]
