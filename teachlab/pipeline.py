@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from teachlab.data.split import TEACH_SHARE, Split, split
 from teachlab.model.recording import Recording
-from teachlab.model.score import Score
+from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
@@ -50,8 +50,7 @@ def evaluate(
     seed: int = 0,
     draw: int = 0,
     teach_share: float = TEACH_SHARE,
-    tolerance_ms: float = 0.0,
-    confidence: float = 0.95,
+    rules: Rules = USUAL_RULES,
 ) -> Evidence:
     """Teach once on the teach block, replay the recording, score what came later.
 
@@ -67,10 +66,8 @@ def evaluate(
         Pick what is shown.
     teach_share : float, in (0, 1)
         Share of the detect passes that may be taught on.
-    tolerance_ms : float, ms
-        Added to every border of every pass.
-    confidence : float
-        Of every interval.
+    rules : Rules
+        Tolerance of the borders, confidence of every interval. What is scored begins behind the teach block.
 
     Raises
     ------
@@ -80,8 +77,8 @@ def evaluate(
         If the pieces do not fit together.
     """
     cut = split(truth, recording.samples, teach_share=teach_share)
-    block = TeachBlock(recording, truth, base=base, tolerance_ms=tolerance_ms, stop_sample=cut.teach_end)
+    block = TeachBlock(recording, truth, base=base, rules=rules, stop_sample=cut.teach_end)
     setting = teach_once(strategy, block, seed, draw)
     output = replay(recording, setting)
-    result = score(output, truth, tolerance_ms=tolerance_ms, confidence=confidence, first_pass=cut.first_scored)
+    result = score(output, truth, rules=rules.scored_from(cut.first_scored))
     return Evidence(recording=recording.name, split=cut, setting=setting, output=output, score=result)

@@ -20,6 +20,7 @@ from runpy import run_path
 import numpy as np
 
 from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.questions.stress.map import stress_map
 from teachlab.questions.surface import score_pairs, surface
@@ -85,7 +86,7 @@ def main() -> None:
         once = cpu(lambda: score(replay(recording, SETTING), truth), 3)
         shares.append(cpu(lambda: score_pairs(recording, truth, many)) / once)
         held_shares.append(cpu(lambda: score_pairs(recording, truth, held)) / once)
-        reserves.append(cpu(lambda: stress_map(recording, truth, SETTING, tolerance_ms=3.0)) / once)
+        reserves.append(cpu(lambda: stress_map(recording, truth, SETTING, rules=Rules(tolerance_ms=3.0))) / once)
     print(f"{light.size} samples, {truth.passes} passes, {pairs} pairs of {LEVELS} levels, {given.repeats} repeats")
     print(f"  NumPy only: looping over all pairs / surface = {spread(gains)}  (wanted: at least 4000)")
     if fast:

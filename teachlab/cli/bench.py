@@ -49,6 +49,7 @@ def bench_command(
 ) -> None:
     """Teach every strategy many times on the first part, score on the rest, and rank by cost."""
     from teachlab.model.draws import Costs
+    from teachlab.model.score import Rules
     from teachlab.studies import BenchOptions, Extremes, bench_document, bench_files, open_pair, write_bench
     from teachlab.teaching import resolve
 
@@ -60,10 +61,9 @@ def bench_command(
         draws=draws,
         seed=seed,
         teach_share=teach_share,
-        tolerance_ms=tolerance_ms,
+        rules=Rules(tolerance_ms=tolerance_ms, confidence=confidence),
         base=load_base(base),
         costs=Costs(miss=cost_miss, false=cost_false),
-        confidence=confidence,
     )
     strategies = specs(named_strategies(strategy or []), set_ or [])
     for name, parameters in strategies.items():
@@ -72,7 +72,7 @@ def bench_command(
     with naming(base, ", ".join(recordings)), progress("benching", quiet=json) as report:
         benches = bench_files(recordings, strategies, options=options, truth=truth, jobs=jobs, progress=report)
     extremes = [
-        (passes, Extremes.of(r, passes, evaluation_rate_hz=options.evaluation_rate_hz, tolerance_ms=tolerance_ms))
+        (passes, Extremes.of(r, passes, evaluation_rate_hz=options.evaluation_rate_hz, rules=options.rules))
         for r, passes in opened
     ]
     written = [] if out is None else write_bench(benches, out, recordings=extremes)

@@ -14,7 +14,7 @@ from teachlab.cli.opening import load, not_truth_note
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
-    from teachlab.model.score import Score
+    from teachlab.model.score import Rules, Score
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
     from teachlab.questions.stress.worth import Worth
@@ -44,11 +44,13 @@ def compare_command(
 ) -> None:
     """Compare settings by the passes and gaps on which exactly one of them goes wrong."""
     from teachlab.data.setting_files import read_setting
+    from teachlab.model.score import Rules
     from teachlab.studies import margins_table
 
     settings = [read_setting(path) for path in setting]
     names = [Path(path).stem for path in setting]
-    asked = _Asked(tolerance_ms=tolerance_ms, confidence=confidence, margin=margin, quiet=json)
+    rules = Rules(tolerance_ms=tolerance_ms, confidence=confidence)
+    asked = _Asked(rules=rules, margin=margin, quiet=json)
     if with_ is not None:
         if len(settings) > 2:
             raise ParameterError(f"--with compares two recordings under one or two settings, got {len(settings)}.")
@@ -80,8 +82,7 @@ def compare_command(
 class _Asked:
     """How both sides are measured."""
 
-    tolerance_ms: float
-    confidence: float
+    rules: Rules
     margin: bool
     quiet: bool
 
@@ -99,9 +100,7 @@ def _measured(
         )
     if note := not_truth_note(passes):
         warn(note)
-    measuring = Measuring(
-        opened, passes, tolerance_ms=asked.tolerance_ms, confidence=asked.confidence, margins=asked.margin
-    )
+    measuring = Measuring(opened, passes, rules=asked.rules, margins=asked.margin)
     with progress(f"replaying {opened.name}", quiet=asked.quiet):
         return [measuring.of(s) for s in settings], opened.info.unit, passes
 

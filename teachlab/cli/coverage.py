@@ -50,6 +50,7 @@ def coverage_command(
 
     from teachlab.cli.surface import _kind, _write
     from teachlab.data.setting_files import read_setting
+    from teachlab.model.score import Rules
     from teachlab.questions.coverage.certificate import coverage
     from teachlab.questions.coverage.cycles import cycle_of
     from teachlab.questions.coverage.figure import coverage_figure
@@ -66,8 +67,9 @@ def coverage_command(
     used = None if setting is None else read_setting(setting)
     with naming(setting, recording):
         found = coverage(
-            opened, passes, cycles, setting=used, teach_share=teach_share, tolerance_ms=tolerance_ms,
-            confidence=confidence, times=times, begins_h=None if begins is None else _clock(begins),
+            opened, passes, cycles, setting=used, teach_share=teach_share,
+            rules=Rules(tolerance_ms=tolerance_ms, confidence=confidence), times=times,
+            begins_h=None if begins is None else _clock(begins),
         )  # fmt: skip
     if note := not_truth_note(passes):
         warn(note)

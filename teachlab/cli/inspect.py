@@ -36,11 +36,13 @@ def inspect_command(
 ) -> None:
     """Tell the quality of a recording: span, noise, contrast, drift, and whether any fixed level can work."""
     from teachlab.data.quality.report import inspect_recording
+    from teachlab.model.score import Rules
 
     kind = _plot_kind(plot)
+    rules = Rules(tolerance_ms=tolerance_ms)
     opened, passes = load(recording, truth)
     with progress(f"inspecting {opened.name}", quiet=json) as told:
-        quality = inspect_recording(opened, passes, tolerance_ms=tolerance_ms, progress=told)
+        quality = inspect_recording(opened, passes, rules=rules, progress=told)
     if plot is not None:
         from teachlab.data.atomic_files import write_aside
         from teachlab.data.quality.trace_figure import trace_figure

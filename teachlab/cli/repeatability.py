@@ -68,6 +68,7 @@ def repeatability_command(
     from teachlab.cli.surface import _kind, _write
     from teachlab.model.draws import Costs
     from teachlab.model.json_values import plain
+    from teachlab.model.score import Rules
     from teachlab.questions.repeatability.figure import cloud_figure
     from teachlab.questions.repeatability.study import Question, between_recordings, study
     from teachlab.questions.repeatability.values import USUAL_LIMITS, RepeatOptions
@@ -78,8 +79,9 @@ def repeatability_command(
     if truth is not None and len(recordings) > 1:
         raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")
     options = RepeatOptions(
-        draws=draws, seed=seed, teach_share=teach_share, tolerance_ms=tolerance_ms, base=load_base(base),
-        costs=Costs(miss=cost_miss, false=cost_false), confidence=confidence,
+        draws=draws, seed=seed, teach_share=teach_share, base=load_base(base),
+        rules=Rules(tolerance_ms=tolerance_ms, confidence=confidence),
+        costs=Costs(miss=cost_miss, false=cost_false),
         limits=tuple(_limit(text) for text in limit) if limit else USUAL_LIMITS,
     )  # fmt: skip
     question = Question(

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from teachlab.model.margin import Margin
     from teachlab.model.recording import Recording
-    from teachlab.model.score import Score
+    from teachlab.model.score import Rules, Score
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
     from teachlab.sensor.output import Output
@@ -45,29 +45,31 @@ def replay_command(
     from teachlab.data.edge_files import write_edges
     from teachlab.data.setting_files import read_setting
     from teachlab.errors import UnmeasurableError
+    from teachlab.model.score import Rules
     from teachlab.model.setting import Setting
     from teachlab.questions.stress.reserves import reserves
     from teachlab.scoring import measure_margin, score
     from teachlab.scoring.dependence import dependence_of
     from teachlab.switching import replay
 
+    rules = Rules(tolerance_ms=tolerance_ms, confidence=confidence)
     chosen = read_setting(setting)
     opened, passes = load(recording, truth)
     with naming(setting, recording), progress(f"replaying {opened.name}", quiet=json) as report:
         output = replay(opened, chosen, progress=report)
-    result = None if passes is None else score(output, passes, tolerance_ms=tolerance_ms, confidence=confidence)
+    result = None if passes is None else score(output, passes, rules=rules)
     margins = None
     fixed = type(chosen) is Setting
     if margin and not fixed:
         warn("Margin to noise and reserves need one pair of fixed levels: they are left out for this kind of setting.")
     if margin and fixed and passes is not None and result is not None:
         try:
-            margins = measure_margin(opened, output, passes, result.trials, tolerance_ms=tolerance_ms)
+            margins = measure_margin(opened, output, passes, result.trials, rules=rules)
         except UnmeasurableError as fault:
             warn(f"Margin and reserves are left out: {fault}")
     left = None
     if margins is not None and passes is not None and result is not None and result.counts.scored_passes:
-        left = reserves(opened, passes, chosen, tolerance_ms=tolerance_ms)
+        left = reserves(opened, passes, chosen, rules=rules)
     dependent: dict[str, Any] = {}
     if passes is not None and result is not None:
         dependent = dependence_of(passes, result, proxy=None if margins is None else margins.reach)
@@ -113,7 +115,7 @@ def replay_command(
         )
     if margins is not None:
         show(margin_table(margins, opened.info.unit, left))
-    for line in _why(opened, passes, chosen, output, result, tolerance_ms=tolerance_ms, look=margin and fixed):
+    for line in _why(opened, passes, chosen, output, result, rules=rules, look=margin and fixed):
         say(line)
     if result.probably_inverted:
         warn("The output is active most of the gap time: the polarity is probably inverted. Claim nothing.")
@@ -122,7 +124,7 @@ def replay_command(
 
 
 def _why(
-    recording: Recording, truth: Truth | None, setting: Setting, output: Output, result: Score, *, tolerance_ms: float,
+    recording: Recording, truth: Truth | None, setting: Setting, output: Output, result: Score, *, rules: Rules,
     look: bool,
 ) -> list[str]:  # fmt: skip
     """Say why passes were lost and gaps tripped; without a look at the light only what the edges tell."""
@@ -135,9 +137,7 @@ def _why(
     if look:
         from teachlab.studies import Extremes, reasons
 
-        extremes = Extremes.of(
-            recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, tolerance_ms=tolerance_ms
-        )
+        extremes = Extremes.of(recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, rules=rules)
         lines += [f"  {reason}." for reason in reasons(setting, result, truth, extremes, setting.unit)]
     early = early_rows(result.trials)
     if early.size:

@@ -65,6 +65,7 @@ def report_command(
     from teachlab.evidence.record import Sources
     from teachlab.evidence.sealing import page_of, seal
     from teachlab.model.following_and_window import fixed_levels
+    from teachlab.model.score import Rules
 
     if pdf and out is None:
         raise ParameterError("--pdf writes into the folder of --out; name one.")
@@ -75,8 +76,7 @@ def report_command(
     passes = read_truth(where, samples=opened.samples)
     options = RecordOptions(
         title=title,
-        tolerance_ms=tolerance_ms,
-        confidence=confidence,
+        rules=Rules(tolerance_ms=tolerance_ms, confidence=confidence),
         teach_share=teach_share,
         deviations=tuple(deviation or ()),
         draws=draws,

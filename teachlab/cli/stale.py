@@ -45,6 +45,7 @@ def stale_command(
     """
     from teachlab.data.setting_files import read_setting
     from teachlab.model.following_and_window import fixed_levels
+    from teachlab.model.score import Rules
     from teachlab.questions.stale.staleness import staleness
 
     used = fixed_levels(read_setting(setting), "the staleness of a setting")
@@ -54,8 +55,7 @@ def stale_command(
             used,
             now,
             then,
-            tolerance_ms=tolerance_ms,
-            confidence=confidence,
+            rules=Rules(tolerance_ms=tolerance_ms, confidence=confidence),
             least_margin=least_margin,
             horizon_hours=horizon_hours,
         )

@@ -66,6 +66,7 @@ def stress_command(
     from teachlab.cli.surface import _kind, _write
     from teachlab.data.setting_files import read_setting
     from teachlab.model.following_and_window import fixed_levels
+    from teachlab.model.score import Rules
     from teachlab.questions.feasibility.answer import feasibility
     from teachlab.questions.stress.figure import stress_figure
     from teachlab.questions.stress.light import Stress
@@ -75,6 +76,7 @@ def stress_command(
 
     targets = [(name, _kind(name)) for name in out or []]
     drawn = _drawn_speed(speed, speed_out)
+    rules = Rules(tolerance_ms=tolerance_ms)
     chosen = fixed_levels(read_setting(setting), "the stress map")
     if (kept := load_base(base)) is not None:
         chosen = kept.with_levels(chosen.on_level, chosen.off_level, chosen.polarity)
@@ -95,15 +97,15 @@ def stress_command(
     rate = _rate(loss_per_day, levels_seen, opened.info.dark_level)
     with progress(f"stressing {opened.name}", quiet=json) as told, naming(setting, recording):
         found = stress_map(
-            opened, passes, chosen, gain=gains, ambient=ambients, pedestal=pedestals, tolerance_ms=tolerance_ms,
+            opened, passes, chosen, gain=gains, ambient=ambients, pedestal=pedestals, rules=rules,
             progress=lambda share: told(share / (1 + len(factors))),
         )  # fmt: skip
         faster = speeds(
             opened, passes, chosen, factors, gain=gains, ambient=ambients, pedestal=pedestals,
-            tolerance_ms=tolerance_ms, progress=lambda share: told((1 + share * len(factors)) / (1 + len(factors))),
+            rules=rules, progress=lambda share: told((1 + share * len(factors)) / (1 + len(factors))),
         )  # fmt: skip
     conditions = [s for s in asked if (s.gain, s.ambient, s.pedestal) != (1, 0, 0)]
-    possible = feasibility(opened, passes, chosen, stresses=conditions, tolerance_ms=tolerance_ms)
+    possible = feasibility(opened, passes, chosen, stresses=conditions, rules=rules)
     cleaning = _cleaning(found.contamination_reserve, rate)
     document: dict[str, Any] = {
         "recording": opened.name, **found.as_dict(), "days_to_cleaning": None if cleaning is None else cleaning.days,

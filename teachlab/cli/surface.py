@@ -14,6 +14,7 @@ from teachlab.teaching.block import polarity_for
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
+    from teachlab.model.score import Rules
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
     from teachlab.questions.surface.cloud import Taught
@@ -48,11 +49,13 @@ def surface_command(
     from teachlab.data.setting_files import read_setting
     from teachlab.model.draws import Costs
     from teachlab.model.following_and_window import fixed_levels
+    from teachlab.model.score import Rules
     from teachlab.questions.surface.cloud import check_family, taught_cloud
     from teachlab.questions.surface.figure import Mark, surface_figure
     from teachlab.questions.surface.hindsight import best_of
     from teachlab.teaching import parse_assignments, resolve
 
+    rules = Rules(tolerance_ms=tolerance_ms)
     targets = [(name, _kind(name)) for name in out or []]
     if truth is not None and len(recordings) > 1:
         raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")
@@ -70,11 +73,11 @@ def surface_command(
     cloud = None
     if chosen is not None:
         cloud = taught_cloud(
-            opened, chosen, draws=draws, seed=seed, base=shared, tolerance_ms=tolerance_ms, costs=costs
+            opened, chosen, draws=draws, seed=seed, base=shared, rules=rules, costs=costs
         )  # fmt: skip
         check_family(cloud.settings, shared, of=f"what {chosen.name} teaches")
     with progress("counting", quiet=json) as told:
-        found, curve = _count(opened, shared, _levels(levels), given, tolerance_ms, told)
+        found, curve = _count(opened, shared, _levels(levels), given, rules, told)
     best = best_of([found] if curve is None else [found, curve], costs=costs)
     for note in {not_truth_note(passes) for _, passes in opened} - {""}:
         warn(note)
@@ -146,7 +149,7 @@ def _levels(text: str | None) -> Any:
 
 
 def _count(
-    opened: list[tuple[Recording, Truth]], base: Setting, levels: Any, given: list[Setting], tolerance: float, told: Any
+    opened: list[tuple[Recording, Truth]], base: Setting, levels: Any, given: list[Setting], rules: Rules, told: Any
 ) -> tuple[Surface, Surface | None]:
     """Return the surface and, where there are delays, the exact curve of zero hysteresis beside the grid."""
     import numpy as np
@@ -161,14 +164,14 @@ def _count(
         readings = [read_first(r, base.evaluation_rate_hz) for r, _ in opened]
         levels, distinct = stated_levels(readings)
         levels = levels if distinct else np.union1d(levels, marked)
-    found = surface_of(opened, base, levels=levels, tolerance_ms=tolerance, progress=told)
+    found = surface_of(opened, base, levels=levels, rules=rules, progress=told)
     if not has_memory(base):
         return found, None
     # Both curves over one range: the grid spans the levels that the exact curve was counted at.
     grid = np.union1d(np.linspace(found.levels[0], found.levels[-1], GRID), marked)
     total = None
     for recording, truth in opened:
-        one = replayed_surface(recording, truth, base, levels=grid, tolerance_ms=tolerance, progress=told)
+        one = replayed_surface(recording, truth, base, levels=grid, rules=rules, progress=told)
         total = one if total is None else total + one
     return total or found, found
 

@@ -219,10 +219,12 @@ def counterfactual_command(
     from teachlab.data.setting_files import read_setting
     from teachlab.model.draws import Costs
     from teachlab.model.following_and_window import fixed_levels
+    from teachlab.model.score import Rules
     from teachlab.model.setting import Setting
     from teachlab.questions.counterfactual.answer import counterfactual
     from teachlab.teaching.block import polarity_for
 
+    rules = Rules(tolerance_ms=tolerance_ms)
     opened, passes = with_passes(recording, truth)
     base = (
         fixed_levels(read_setting(setting), "the comparison of sensors")
@@ -231,9 +233,7 @@ def counterfactual_command(
     )
     costs = Costs(miss=cost_miss, false=cost_false) if best else None
     with progress(f"comparing sensors on {opened.name}", quiet=json) as told, naming(setting, recording):
-        found = counterfactual(
-            opened, passes, base, mains_hz=mains_hz, tolerance_ms=tolerance_ms, costs=costs, progress=told
-        )
+        found = counterfactual(opened, passes, base, mains_hz=mains_hz, rules=rules, costs=costs, progress=told)
     if note := not_truth_note(passes):
         warn(note)
     if json:

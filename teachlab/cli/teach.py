@@ -29,6 +29,7 @@ def teach_command(
     """Teach one setting from one seeded showing of the whole recording."""
     from teachlab.data.setting_files import write_setting
     from teachlab.errors import Abstained
+    from teachlab.model.score import Rules
     from teachlab.studies import open_pair
     from teachlab.teaching import TeachBlock, parse_assignments, resolve, teach_once
 
@@ -36,7 +37,7 @@ def teach_command(
     chosen = resolve(strategy, parse_assignments(set_ or []))
     try:
         with naming(base, recording):
-            block = TeachBlock(opened, passes, base=load_base(base), tolerance_ms=tolerance_ms)
+            block = TeachBlock(opened, passes, base=load_base(base), rules=Rules(tolerance_ms=tolerance_ms))
             setting = teach_once(chosen, block, seed, 0)
     except Abstained as refusal:
         if json:

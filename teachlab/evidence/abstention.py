@@ -27,6 +27,7 @@ from teachlab.evidence.record import (
 from teachlab.evidence.sealing import ABSTENTION
 from teachlab.model.json_values import plain
 from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
@@ -145,9 +146,9 @@ def build_abstention(
     _again(strategy, block, refused)
     asked = options.draws or 1
     reasons, failed = _draws(strategy, block, refused.seed, asked)
-    quality = inspect_recording(recording, truth, tolerance_ms=refused.tolerance_ms).as_dict()
+    quality = inspect_recording(recording, truth, rules=Rules(tolerance_ms=refused.tolerance_ms)).as_dict()
     said = f"{refused.reason} (measured: {refused.measured}; required: {refused.required})"
-    rate = proportion(sum(reasons.values()), asked, options.confidence)
+    rate = proportion(sum(reasons.values()), asked, options.rules.confidence)
     record: dict[str, Any] = {
         "schema": SCHEMA,
         "kind": ABSTENTION,
@@ -175,7 +176,7 @@ def build_abstention(
             for key in ("direction", "background", "contrast", "noise", "invalid", "saturated", "separable",
                         "separability", "passes", "gaps")
         },
-        "options": {**asdict(options), "deviations": list(options.deviations)},
+        "options": options.as_dict(),
         "limits_of_use": list(LIMITS_OF_USE),
         "software": identity.software(),
     }  # fmt: skip
@@ -186,7 +187,7 @@ def build_abstention(
 
 def _block(recording: Recording, truth: Truth, refused: Abstention) -> TeachBlock:
     base = None if refused.base is None else setting_from_dict(refused.base, "base setting of the abstention")
-    return TeachBlock(recording, truth, base=base, tolerance_ms=refused.tolerance_ms)
+    return TeachBlock(recording, truth, base=base, rules=Rules(tolerance_ms=refused.tolerance_ms))
 
 
 def _again(strategy: Strategy, block: TeachBlock, refused: Abstention) -> None:

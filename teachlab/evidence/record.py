@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +20,7 @@ from teachlab.evidence.repeat_section import nuisance_cycles, shown_too_much, te
 from teachlab.model.json_values import plain
 from teachlab.model.margin import Margin
 from teachlab.model.recording import Origin, Recording
-from teachlab.model.score import Outcome, Score
+from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.repeatability.values import DRAWS
@@ -61,8 +61,8 @@ class RecordOptions:
     Parameters
     ----------
     title : str
-    tolerance_ms : float, ms
-    confidence : float
+    rules : Rules
+        By which the output is scored; the first pass scored follows from the teach share.
     teach_share : float or None
         The setting was taught on this first share of the passes: only later ones are scored. None scores all.
     deviations : tuple of str
@@ -74,8 +74,7 @@ class RecordOptions:
     """
 
     title: str = ""
-    tolerance_ms: float = 0.0
-    confidence: float = 0.95
+    rules: Rules = USUAL_RULES
     teach_share: float | None = None
     deviations: tuple[str, ...] = ()
     draws: int = DRAWS
@@ -85,6 +84,25 @@ class RecordOptions:
         object.__setattr__(self, "cycles", tuple(self.cycles))
         if self.draws < 0:
             raise ParameterError(f"draws must be at least 0, got {self.draws}.")
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form, as a record holds it."""
+        return {
+            "title": self.title,
+            "tolerance_ms": self.rules.tolerance_ms,
+            "confidence": self.rules.confidence,
+            "teach_share": self.teach_share,
+            "deviations": list(self.deviations),
+            "draws": self.draws,
+            "cycles": list(self.cycles),
+        }
+
+    @classmethod
+    def of_record(cls, options: Mapping[str, Any]) -> RecordOptions:
+        """Return the options that a record holds."""
+        given = dict(options)
+        rules = Rules(tolerance_ms=given.pop("tolerance_ms"), confidence=given.pop("confidence"))
+        return cls(rules=rules, **given | {"deviations": tuple(given["deviations"])})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,14 +144,14 @@ def build_record(
     cut = None if how.teach_share is None else split(truth, recording.samples, teach_share=how.teach_share)
     first = 0 if cut is None else cut.first_scored
     output = replay(recording, setting)
-    result = score(output, truth, tolerance_ms=how.tolerance_ms, confidence=how.confidence, first_pass=first)
+    result = score(output, truth, rules=how.rules.scored_from(first))
     if result.counts.scored_passes == 0:
         raise TruthError("no detect pass is left to score, so there is nothing to report. Log more passes.")
-    margins = measure_margin(recording, output, truth, result.trials, tolerance_ms=how.tolerance_ms)
+    margins = measure_margin(recording, output, truth, result.trials, rules=how.rules)
     icc = ASSUMED_ICC if criteria is None else criteria.icc
     dependent = dependence_of(truth, result, proxy=margins.reach, icc=icc)
     dependence = dependent["lost_rate"]
-    reserves = reserves_of(recording, truth, setting, tolerance_ms=how.tolerance_ms, first_pass=first)
+    reserves = reserves_of(recording, truth, setting, rules=how.rules.scored_from(first))
     judged = [] if criteria is None else judge(criteria, result, margins, dependent, reserves)
     record: dict[str, Any] = {
         "schema": SCHEMA,
@@ -148,7 +166,7 @@ def build_record(
         "data": data_of(recording, truth, sources),
         "setting": setting.as_dict(),
         "setting_source": _setting_source(setting, sources),
-        "options": {**asdict(how), "deviations": list(how.deviations)},
+        "options": how.as_dict(),
         "criteria": None if criteria is None else criteria.model_dump(mode="json", by_alias=True),
         "split": _split(recording, truth, cut, result),
         "score": result.as_dict(),
@@ -156,8 +174,8 @@ def build_record(
         "dependence_of_rates": {name: None if v is None else v.as_dict() for name, v in dependent.items()},
         "margin": margins.as_dict(),
         "reserves": reserves,
-        "tail": _tail(margins, result, setting, how.confidence),
-        "over_time": follow(truth, setting, margins, result, recording.info, confidence=how.confidence).as_dict(),
+        "tail": _tail(margins, result, setting, how.rules.confidence),
+        "over_time": follow(truth, setting, margins, result, recording.info, confidence=how.rules.confidence).as_dict(),
         **lost_and_worst(recording, truth, setting, margins, result),
         "sensitivity": _sensitivity(recording, truth, setting, margins, how, first),
         "teach_cloud": teach_cloud(
@@ -167,8 +185,7 @@ def build_record(
             cut,
             draws=how.draws,
             teach_share=how.teach_share,
-            tolerance_ms=how.tolerance_ms,
-            confidence=how.confidence,
+            rules=how.rules,
             criteria=criteria,
         ),
         "cycles": nuisance_cycles(
@@ -177,8 +194,7 @@ def build_record(
             setting,
             how.cycles,
             teach_share=how.teach_share,
-            tolerance_ms=how.tolerance_ms,
-            confidence=how.confidence,
+            rules=how.rules,
         ),
         "exclusions": _exclusions(result),
         "limits_of_use": list(LIMITS_OF_USE),
@@ -339,7 +355,7 @@ def _sensitivity(
     ]
     out = []
     for shift, output in zip(shifts, replay_family(recording, settings), strict=True):
-        n = score(output, truth, tolerance_ms=how.tolerance_ms, first_pass=first, tables=False).counts
+        n = score(output, truth, rules=how.rules.scored_from(first), tables=False).counts
         out.append({"shift": shift, "lost": n.lost, "false_trips": n.false_trips, "extra": n.extra})
     return out
 

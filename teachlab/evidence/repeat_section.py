@@ -11,6 +11,7 @@ from teachlab.errors import InputError
 from teachlab.evidence.criteria import Criteria
 from teachlab.model.draws import MEASURES, Costs
 from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
@@ -35,8 +36,7 @@ def teach_cloud(
     *,
     draws: int,
     teach_share: float | None,
-    tolerance_ms: float,
-    confidence: float,
+    rules: Rules,
     criteria: Criteria | None = None,
 ) -> Json:
     """Teach the setting's strategy again many times inside the teach block, and place the setting among the draws.
@@ -61,8 +61,7 @@ def teach_cloud(
     options = RepeatOptions(
         draws=draws,
         teach_share=teach_share,
-        tolerance_ms=tolerance_ms,
-        confidence=confidence,
+        rules=rules,
         base=_base(setting, strategy),
         limits=_limits(criteria),
     )
@@ -83,8 +82,7 @@ def nuisance_cycles(
     cycles: tuple[str, ...],
     *,
     teach_share: float | None,
-    tolerance_ms: float,
-    confidence: float,
+    rules: Rules,
 ) -> Json:
     """Certify what could be seen of every cycle named, and look for periods in false trips and gap peaks."""
     speed = recording.info.line_speed_m_s
@@ -94,8 +92,7 @@ def nuisance_cycles(
         [cycle_of(text, line_speed_m_s=speed) for text in cycles],
         setting=setting,
         teach_share=teach_share,
-        tolerance_ms=tolerance_ms,
-        confidence=confidence,
+        rules=rules,
     ).as_dict()
     # Passes by label and lot stand under the split.
     return {key: found[key] for key in ("cycles", "found", "warnings")}
@@ -239,9 +236,7 @@ def _released(
     cut: Split,
 ) -> Json:
     alone = bare(setting)
-    counts = count_settings(recording, truth, [alone], tolerance_ms=options.tolerance_ms, first_pass=cut.first_scored)[
-        alone
-    ]
+    counts = count_settings(recording, truth, [alone], rules=options.rules.scored_from(cut.first_scored))[alone]
     own: Json = dict(measures_of(alone, counts, Costs(), best_cost=best_cost(found.best)))
     taught = cloud.taught
 
@@ -260,4 +255,4 @@ def _between(recording: Recording, truth: Truth, strategy: Strategy, options: Re
         return None
     draws = taught_apart(recording, truth, strategy, truth.lot, options=replace(options, draws=1))
     measures = measured_settings(recording, truth, draws, options=options, first_pass=cut.first_scored)
-    return by_group("lots", draws, measures=measures, confidence=options.confidence).as_dict()
+    return by_group("lots", draws, measures=measures, confidence=options.rules.confidence).as_dict()

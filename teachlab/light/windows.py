@@ -2,32 +2,25 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 
-from teachlab.errors import ParameterError
+from teachlab.model.score import Rules
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock, ceil, exact
 from teachlab.sensor.edges import Edges
 
 
-def border_evaluations(truth: Truth, clock: Clock, tolerance_ms: float) -> int:
+def border_evaluations(truth: Truth, clock: Clock, rules: Rules) -> int:
     """Return how far a window reaches beyond its pass on either side.
 
     ``ceil(tolerance_ms · rate / 1000 + uncertainty_samples · rate / sample_rate)``, one ceil; no
     further than the record is long.
-
-    Raises
-    ------
-    ParameterError
-        If the tolerance is not a finite number of at least 0.
     """
-    if not (math.isfinite(tolerance_ms) and tolerance_ms >= 0):
-        raise ParameterError(f"tolerance-ms must be a finite number of at least 0 ms, got {tolerance_ms:g}.")
     rate = exact(clock.rate_hz)
-    beyond = exact(tolerance_ms) * rate / 1000 + exact(truth.uncertainty_samples) * rate / exact(clock.sample_rate_hz)
+    doubt = exact(truth.uncertainty_samples) * rate / exact(clock.sample_rate_hz)
+    beyond = exact(rules.tolerance_ms) * rate / 1000 + doubt
     return min(ceil(beyond), clock.count)
 
 

@@ -1,18 +1,66 @@
-"""Counts, rates with exact intervals, and the score of one setting on one recording."""
+"""The rules of scoring, counts, rates with exact intervals, and the score of one setting on one recording."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.errors import ParameterError
+
 INDEPENDENT = "exact for independent trials: naive of lots and bursts"
 """What the intervals of a score take for granted."""
+
+
+def check_confidence(confidence: float) -> None:
+    """Refuse a confidence outside (0, 1)."""
+    if not 0 < confidence < 1:
+        hint = " (a percentage? give 0.95 for 95 %)" if confidence >= 1 else ""
+        raise ParameterError(f"confidence must lie strictly between 0 and 1, got {confidence:g}{hint}.")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rules:
+    """By which rules an output is scored; what a setting is worth is told under the same ones.
+
+    Parameters
+    ----------
+    tolerance_ms : float, ms
+        Added to every border of every pass, beside the truth's own uncertainty; at least 0.
+    confidence : float, in (0, 1)
+        Of every interval.
+    first_pass : int
+        Only this pass and what comes after its window's start is scored.
+
+    Raises
+    ------
+    ParameterError
+        If one of them is outside its range.
+    """
+
+    tolerance_ms: float = 0.0
+    confidence: float = 0.95
+    first_pass: int = 0
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.tolerance_ms) and self.tolerance_ms >= 0):
+            raise ParameterError(f"tolerance-ms must be a finite number of at least 0 ms, got {self.tolerance_ms:g}.")
+        check_confidence(self.confidence)
+        if self.first_pass < 0:
+            raise ParameterError(f"the first pass that is scored must be at least 0, got {self.first_pass}.")
+
+    def scored_from(self, first_pass: int) -> Rules:
+        """Return the same rules, scoring from another pass on."""
+        return replace(self, first_pass=first_pass)
+
+
+USUAL_RULES = Rules()
+"""No tolerance, 95 % confidence, every pass."""
 
 
 class Outcome(IntEnum):

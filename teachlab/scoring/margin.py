@@ -16,7 +16,7 @@ from teachlab.light.usable_light import measured
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.margin import ExcessGain, Margin, Population, Sides
 from teachlab.model.recording import Block, Recording
-from teachlab.model.score import Outcome, Trials
+from teachlab.model.score import USUAL_RULES, Outcome, Rules, Trials
 from teachlab.model.setting import Polarity
 from teachlab.model.truth import Truth
 from teachlab.sensor.output import Output
@@ -37,7 +37,7 @@ def measure_margin(
     truth: Truth,
     trials: Trials,
     *,
-    tolerance_ms: float = 0.0,
+    rules: Rules = USUAL_RULES,
     quantile_share: float = QUANTILE_SHARE,
 ) -> Margin:
     """Measure how far a setting is from its first fault, in one reading of the recording.
@@ -51,7 +51,7 @@ def measure_margin(
         Passes of the recording.
     trials : Trials
         Of its score: passes and gaps that are excluded or not scored are left out.
-    tolerance_ms : float, ms
+    rules : Rules
         As for the score.
     quantile_share : float, in (0, 0.5)
         Share of passes or gaps that may lie beyond the level quoted for them.
@@ -85,9 +85,7 @@ def measure_margin(
     if not 0 < quantile_share < 0.5:
         raise ParameterError(f"quantile-share must lie between 0 and 0.5, got {quantile_share:g}.")
     recording = measured(recording)
-    windows = Windows.of(
-        truth, output.clock, border=border_evaluations(truth, output.clock, tolerance_ms), lag=output.lag
-    )
+    windows = Windows.of(truth, output.clock, border=border_evaluations(truth, output.clock, rules), lag=output.lag)
     scan = _Scan(output, truth, windows)
     for block in recording.blocks():
         scan.push(block)

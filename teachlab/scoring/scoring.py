@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.errors import ParameterError
 from teachlab.light.windows import Windows, border_evaluations
-from teachlab.model.score import Counts, Outcome, Rate, Score, Trials
+from teachlab.model.score import USUAL_RULES, Counts, Outcome, Rate, Rules, Score, Trials
 from teachlab.model.truth import Names, Truth, TruthSource
 from teachlab.scoring.excluded import excluded_trials
 from teachlab.sensor.edges import Edges, RunCounter
@@ -25,9 +23,7 @@ def score(
     output: Output,
     truth: Truth,
     *,
-    tolerance_ms: float = 0.0,
-    confidence: float = 0.95,
-    first_pass: int = 0,
+    rules: Rules = USUAL_RULES,
     tables: bool = True,
 ) -> Score:
     """Attribute every onset to a pass, an `ignore` pass or a gap, and bound the rates.
@@ -38,12 +34,8 @@ def score(
         From `teachlab.switching.replay`.
     truth : Truth
         Passes of the same recording.
-    tolerance_ms : float, ms
-        Added to every border of every pass, beside the truth's own uncertainty.
-    confidence : float
-        Of every interval.
-    first_pass : int
-        Only this pass and what comes after its window's start is scored.
+    rules : Rules
+        Tolerance of the borders, confidence of every interval, first pass that is scored.
     tables : bool
         Whether to break the lost rate down by label and lot.
 
@@ -63,11 +55,10 @@ def score(
     ----------
     The rules are this project's own, stated in ``SCORING.md`` beside this file.
     """
-    if not (math.isfinite(tolerance_ms) and tolerance_ms >= 0):
-        raise ParameterError(f"tolerance-ms must be a finite number of at least 0 ms, got {tolerance_ms:g}.")
+    first_pass = rules.first_pass
     clock = output.clock
     truth.check_inside(clock.samples)
-    border = border_evaluations(truth, clock, tolerance_ms)
+    border = border_evaluations(truth, clock, rules)
     windows = Windows.of(truth, clock, border=border, lag=output.lag)
     onsets = output.output.rises()
     in_gaps, in_passes = _attribute(onsets, windows)
@@ -96,7 +87,7 @@ def score(
         )
         begin = int(windows.start[first_pass:].min()) if first_pass < truth.passes else clock.count
     hours = _Hours.of(output, windows, trials, begin)
-    return _assemble(truth, trials, hours, confidence, tables=tables)
+    return _assemble(truth, trials, hours, rules.confidence, tables=tables)
 
 
 def _attribute(onsets: Edges, windows: Windows) -> tuple[Edges, Edges]:

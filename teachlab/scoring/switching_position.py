@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.margin import Margin
 from teachlab.model.recording import RecordingInfo
-from teachlab.model.score import Outcome, Trials
+from teachlab.model.score import USUAL_RULES, Outcome, Rules, Trials
 from teachlab.model.setting import Polarity
 from teachlab.model.truth import Names, Truth
 from teachlab.sensor.output import Output
@@ -165,10 +165,9 @@ def switching_position(
     trials: Trials,
     info: RecordingInfo,
     *,
-    tolerance_ms: float = 0.0,
+    rules: Rules = USUAL_RULES,
     margin: Margin | None = None,
     jitter_ms: float | None = None,
-    confidence: float = 0.95,
 ) -> SwitchingPosition:
     """Measure where every hit switched on, and where it switched off before the next pass.
 
@@ -180,13 +179,12 @@ def switching_position(
         Of its score: only hits are looked at.
     info : RecordingInfo
         For the line speed.
-    tolerance_ms : float, ms
+    rules : Rules
         As for the score.
     margin : Margin, optional
         For the peak light of every pass.
     jitter_ms : float, ms, optional
         Of the borders of the truth, where it was measured; else the truth's own uncertainty counts.
-    confidence : float
 
     Notes
     -----
@@ -195,7 +193,7 @@ def switching_position(
     next pass, to be detected or not. Both may be negative.
     """
     clock = output.clock
-    windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, tolerance_ms), lag=output.lag)
+    windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, rules), lag=output.lag)
     rows = trials.first_pass + np.flatnonzero(trials.passes == Outcome.HIT)
     starts, ends = output.output.runs(clock.count)
     first = np.searchsorted(starts, windows.start[rows])
@@ -218,7 +216,7 @@ def switching_position(
         doubt_ms=own if jitter_ms is None else jitter_ms,
         doubt_is="uncertainty" if jitter_ms is None else "jitter",
         line_speed_m_s=info.line_speed_m_s,
-        confidence=confidence,
+        confidence=rules.confidence,
     )
 
 

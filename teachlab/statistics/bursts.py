@@ -11,9 +11,9 @@ from numpy.typing import ArrayLike
 from scipy.special import gammainccinv, gammaincinv
 
 from teachlab.errors import ParameterError
-from teachlab.model.score import CountRate
+from teachlab.model.score import CountRate, check_confidence
 from teachlab.statistics.design_effect import contributing, inflated
-from teachlab.statistics.intervals import check_confidence, count
+from teachlab.statistics.intervals import count
 from teachlab.statistics.lots import FEW_LOTS, Source
 
 

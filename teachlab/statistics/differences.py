@@ -10,7 +10,7 @@ from typing import Any
 from scipy.special import betaincinv, ndtri
 
 from teachlab.errors import ParameterError
-from teachlab.statistics.intervals import check_confidence
+from teachlab.model.score import check_confidence
 
 TINY = 1e-20
 """Rates and their differences are searched for to this, and to twelve digits."""

@@ -7,14 +7,7 @@ import math
 from scipy.special import betainccinv, betaincinv, gammainccinv, gammaincinv
 
 from teachlab.errors import ParameterError
-from teachlab.model.score import CountRate, Rate
-
-
-def check_confidence(confidence: float) -> None:
-    """Refuse a confidence outside (0, 1)."""
-    if not 0 < confidence < 1:
-        hint = " (a percentage? give 0.95 for 95 %)" if confidence >= 1 else ""
-        raise ParameterError(f"confidence must lie strictly between 0 and 1, got {confidence:g}{hint}.")
+from teachlab.model.score import CountRate, Rate, check_confidence
 
 
 def proportion(events: int, trials: int, confidence: float = 0.95) -> Rate:

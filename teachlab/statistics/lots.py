@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import ParameterError
-from teachlab.model.score import Rate
+from teachlab.model.score import Rate, check_confidence
 from teachlab.statistics.design_effect import Spread, ceiling_of, effective_limits, spread_of, upper_limit
-from teachlab.statistics.intervals import check_confidence, proportion
+from teachlab.statistics.intervals import proportion
 
 FEW_LOTS = 20
 """Below this many lots the coverage of the interval has not been shown."""

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import ParameterError
-from teachlab.statistics.intervals import check_confidence
+from teachlab.model.score import check_confidence
 
 LOW, HIGH = 0.05, 0.95
 """Ends of the spread."""

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtrc, fdtri
 
 from teachlab.errors import Abstained, ParameterError
-from teachlab.statistics.intervals import check_confidence
+from teachlab.model.score import check_confidence
 
 _Floats = NDArray[np.float64]
 

@@ -29,8 +29,8 @@ def _recording(bench: RecordingBench) -> dict[str, Any]:
             "draws": bench.draws,
             "seed": bench.seed,
             "teach_share": bench.teach_share,
-            "tolerance_ms": bench.tolerance_ms,
-            "confidence": bench.confidence,
+            "tolerance_ms": bench.rules.tolerance_ms,
+            "confidence": bench.rules.confidence,
             "cost_miss": bench.costs.miss,
             "cost_false": bench.costs.false,
         },
@@ -126,7 +126,7 @@ def verdict(bench: RecordingBench) -> str:
     setting, result = found.setting, found.score
     n, false = result.counts, result.false_trips_per_running_hour
     did = (
-        f"lost {n.lost} of {n.scored_passes} passes of the second half ({100 * bench.confidence:g} % upper bound "
+        f"lost {n.lost} of {n.scored_passes} passes of the second half ({100 * bench.rules.confidence:g} % upper bound "
         f"{percent(result.lost_rate.upper)}), with {_times(n.false_trips, 'false trip')} in {false.exposure:.3g} "
         f"running hours (upper bound {false.upper:.3g} per hour) and {_times(n.extra, 'extra onset')}"
     )
@@ -149,7 +149,7 @@ def verdict(bench: RecordingBench) -> str:
     )
     claims = usable and not (bench.self_labelled or bench.synthetic)
     return _joined(text, inverted, _margin_text(found, bench.unit), _best_text(bench), _order(bench),
-                   _surer(result.lost_rate, bench.confidence) if claims else "", *notes(bench))  # fmt: skip
+                   _surer(result.lost_rate, bench.rules.confidence) if claims else "", *notes(bench))  # fmt: skip
 
 
 def _joined(*texts: str) -> str:

@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 
 from teachlab.errors import ParameterError
 from teachlab.model.draws import Costs
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
-from teachlab.statistics.intervals import check_confidence
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,30 +22,26 @@ class BenchOptions:
         Of the draws, at least 0.
     teach_share : float, in (0, 1)
         Share of the detect passes that may be taught on.
-    tolerance_ms : float, ms
-        Added to every border of every pass.
+    rules : Rules
+        By which an output is scored; the first pass scored follows from the teach share.
     base : Setting, optional
         Delays, filter and evaluation rate; its levels mean nothing.
     costs : Costs
         Of a lost pass and of a false or extra switching.
-    confidence : float
-        Of every interval.
     """
 
     draws: int = 200
     seed: int = 0
     teach_share: float = 0.3
-    tolerance_ms: float = 0.0
+    rules: Rules = USUAL_RULES
     base: Setting | None = None
     costs: Costs = field(default_factory=Costs)
-    confidence: float = 0.95
 
     def __post_init__(self) -> None:
         if self.draws < 1:
             raise ParameterError(f"draws must be at least 1, got {self.draws}.")
         if self.seed < 0:
             raise ParameterError(f"seed must be at least 0, got {self.seed}.")
-        check_confidence(self.confidence)
 
     @property
     def evaluation_rate_hz(self) -> float | None:

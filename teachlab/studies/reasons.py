@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from teachlab.light.stretches import Evaluated, Stretches, measure
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.recording import Recording
-from teachlab.model.score import Outcome, Score
+from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score
 from teachlab.model.setting import DelaysActOn, Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring.early import early_rows
@@ -50,11 +50,11 @@ class Extremes:
 
     @classmethod
     def of(
-        cls, recording: Recording, truth: Truth, *, evaluation_rate_hz: float | None = None, tolerance_ms: float = 0.0
+        cls, recording: Recording, truth: Truth, *, evaluation_rate_hz: float | None = None, rules: Rules = USUAL_RULES
     ) -> Extremes:
         """Measure a recording in three passes over it."""
         clock = Clock.of(recording.samples, recording.info.sample_rate_hz, evaluation_rate_hz)
-        windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, tolerance_ms))
+        windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, rules))
         evaluated = Evaluated(recording, clock, clock.count)
         rows = np.flatnonzero(windows.covered_to > windows.covered_from)
         passes = measure(evaluated, windows.covered_from[rows], windows.covered_to[rows])

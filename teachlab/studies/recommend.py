@@ -71,7 +71,7 @@ def recommend(
         return None
     setting: Setting = chosen.setting
     output = replay(recording, setting)
-    result = score(output, truth, tolerance_ms=options.tolerance_ms, confidence=options.confidence, first_pass=middle)
+    result = score(output, truth, rules=options.rules.scored_from(middle))
     if result.counts.scored_passes == 0:
         return None
     fixed = type(setting) is Setting
@@ -83,10 +83,6 @@ def recommend(
         chosen_cost=best[0],
         tied=tuple(key[-1] for key, _ in ordered[1:] if (key[0], key[2]) == (best[0], best[2])),
         score=result,
-        margin=measure_margin(recording, output, truth, result.trials, tolerance_ms=options.tolerance_ms)
-        if fixed
-        else None,
-        reserves=reserves(recording, truth, setting, tolerance_ms=options.tolerance_ms, first_pass=middle)
-        if fixed
-        else None,
+        margin=measure_margin(recording, output, truth, result.trials, rules=options.rules) if fixed else None,
+        reserves=reserves(recording, truth, setting, rules=options.rules.scored_from(middle)) if fixed else None,
     )

@@ -8,7 +8,7 @@ from typing import Any
 
 from teachlab.model.draws import Costs, Draw, Spread
 from teachlab.model.margin import Margin
-from teachlab.model.score import Score
+from teachlab.model.score import Rules, Score
 from teachlab.model.setting import Setting
 
 
@@ -180,7 +180,8 @@ class RecordingBench:
         None where fewer than two passes are scored, or nothing is ranked there.
     costs : Costs
     draws, seed : int
-    tolerance_ms, teach_share, confidence : float
+    rules : Rules
+    teach_share : float
     self_labelled, synthetic : bool
         What the evidence may not be used for.
     """
@@ -197,9 +198,8 @@ class RecordingBench:
     costs: Costs
     draws: int
     seed: int
-    tolerance_ms: float
+    rules: Rules
     teach_share: float
-    confidence: float
     self_labelled: bool
     synthetic: bool
 

@@ -64,7 +64,7 @@ def bench_recording(
         recording,
         truth,
         base=options.base,
-        tolerance_ms=options.tolerance_ms,
+        rules=options.rules,
         stop_sample=cut.teach_end,
     )
     say = _Stages(progress)
@@ -75,11 +75,7 @@ def bench_recording(
     settings = [d.setting for draws in taught.values() for d in draws if d.setting is not None]
     middle = second_half(cut.first_scored, truth.passes)
     tally, later = (
-        Tally(
-            count_settings(
-                recording, truth, settings, tolerance_ms=options.tolerance_ms, first_pass=first, progress=part
-            )
-        )
+        Tally(count_settings(recording, truth, settings, rules=options.rules.scored_from(first), progress=part))
         for first, part in ((cut.first_scored, say.scoring), (middle, say.halves))
     )
     trials = _scored_passes(recording, truth, cut, tally)
@@ -87,9 +83,7 @@ def bench_recording(
     measuring = Measuring(
         recording,
         truth,
-        tolerance_ms=options.tolerance_ms,
-        confidence=options.confidence,
-        first_pass=cut.first_scored,
+        rules=options.rules.scored_from(cut.first_scored),
     )
     results = [_result(measuring, s, taught[s.name], tally, best, options) for s in strategies]
     ranking, ordered = ranked(results)
@@ -115,9 +109,8 @@ def bench_recording(
         costs=options.costs,
         draws=options.draws,
         seed=options.seed,
-        tolerance_ms=options.tolerance_ms,
+        rules=options.rules,
         teach_share=options.teach_share,
-        confidence=options.confidence,
         self_labelled=truth.source is TruthSource.SELF_LABELLED,
         synthetic=recording.info.origin is Origin.SYNTHETIC,
     )

@@ -68,7 +68,7 @@ def spread_table(bench: RecordingBench) -> Table:
 
 def interval_table(bench: RecordingBench) -> Table:
     """Return the exact intervals of every strategy's median setting."""
-    table = plain_table(f"Median setting of every strategy, exact {100 * bench.confidence:g} % intervals")
+    table = plain_table(f"Median setting of every strategy, exact {100 * bench.rules.confidence:g} % intervals")
     for column in ("strategy", "on, off", "lost passes", "gaps tripped", "false trips per hour", "extra"):
         table.add_column(column, no_wrap=column == "strategy")
     for result in bench.results:

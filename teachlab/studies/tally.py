@@ -38,9 +38,7 @@ def best_fixed(
     polarities = [s.polarity for s, _ in fixed]
     polarity = max(dict.fromkeys(polarities), key=polarities.count, default=Polarity.LIGHT_ON)
     base = options.base or Setting(unit=recording.info.unit, on_level=0.0, off_level=0.0)
-    table = surface(
-        recording, truth, base.with_levels(0.0, 0.0, polarity), tolerance_ms=options.tolerance_ms, first_pass=first_pass
-    )
+    table = surface(recording, truth, base.with_levels(0.0, 0.0, polarity), rules=options.rules.scored_from(first_pass))
     found = hindsight(table, costs=options.costs, others=fixed)
     return BestFixed(
         setting=found.setting,

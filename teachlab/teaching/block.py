@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from functools import cached_property
 from typing import Any, TypeVar
@@ -16,6 +15,7 @@ from teachlab.light.stretches import Evaluated, Stretches, measure
 from teachlab.light.usable_light import LARGEST
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.recording import Direction, Recording
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Background, Events, Levels, Reading, Shown, Sweep, TeachView
 from teachlab.model.truth import Truth
@@ -48,8 +48,8 @@ class TeachBlock:
     truth : Truth
     base : Setting, optional
         Delays, filter and evaluation rate that strategies keep; its levels mean nothing.
-    tolerance_ms : float, ms
-        Widening of the passes, beside the uncertainty of the truth.
+    rules : Rules
+        Their tolerance is added to every border of every pass.
     stop_sample : int, samples, optional
         End of the block; by default the whole recording.
 
@@ -58,7 +58,7 @@ class TeachBlock:
     SettingError
         If the base setting has another unit, or evaluates faster than the recording was sampled.
     ParameterError
-        If `tolerance_ms` or `stop_sample` is outside its range.
+        If `stop_sample` is outside the recording.
     """
 
     def __init__(
@@ -67,17 +67,17 @@ class TeachBlock:
         truth: Truth,
         *,
         base: Setting | None = None,
-        tolerance_ms: float = 0.0,
+        rules: Rules = USUAL_RULES,
         stop_sample: int | None = None,
     ) -> None:
         info = recording.info
         stop_sample = recording.samples if stop_sample is None else stop_sample
-        _check(recording, truth, base, tolerance_ms, stop_sample)
+        _check(recording, truth, base, stop_sample)
         self.recording = recording
         self.stop_sample = stop_sample
         self.base = base if base is not None else Setting(unit=info.unit, on_level=0.0, off_level=0.0)
         self.clock = Clock.of(recording.samples, info.sample_rate_hz, self.base.evaluation_rate_hz)
-        self.border = border_evaluations(truth, self.clock, tolerance_ms)
+        self.border = border_evaluations(truth, self.clock, rules)
         self._stop = self.clock.first_at_or_after(stop_sample)
         self._evaluated = Evaluated(recording, self.clock, self._stop)
         windows = Windows.of(truth, self.clock, border=self.border)
@@ -277,14 +277,12 @@ class TeachBlock:
         return int(self.clock.sample_of(np.array([evaluation]))[0])
 
 
-def _check(recording: Recording, truth: Truth, base: Setting | None, tolerance_ms: float, stop_sample: int) -> None:
+def _check(recording: Recording, truth: Truth, base: Setting | None, stop_sample: int) -> None:
     truth.check_inside(recording.samples)
     if not 0 <= stop_sample <= recording.samples:
         raise ParameterError(
             f"the teach block must end inside the recording of {recording.samples} samples, got sample {stop_sample}."
         )
-    if not (math.isfinite(tolerance_ms) and tolerance_ms >= 0):
-        raise ParameterError(f"tolerance_ms must be a finite number of at least 0 ms, got {tolerance_ms}.")
     if base is not None and base.unit != recording.info.unit:
         raise SettingError(
             f"the base setting is in {base.unit!r}, the recording {recording.name} in {recording.info.unit!r}. "

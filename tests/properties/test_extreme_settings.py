@@ -7,6 +7,7 @@ import pytest
 
 from teachlab.errors import SettingError
 from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring import score
@@ -19,7 +20,7 @@ TRUTH = Truth.from_arrays([2, 7], [4, 8])
 def found(light: np.ndarray, tolerance_ms: float = 0.0, **changes: object) -> tuple[object, ...]:
     recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="counts"))
     output = replay(recording, Setting(unit="counts", on_level=5, off_level=5, **changes))
-    counts = score(output, TRUTH, tolerance_ms=tolerance_ms).as_dict()
+    counts = score(output, TRUTH, rules=Rules(tolerance_ms=tolerance_ms)).as_dict()
     return output.active_at_start, output.onsets.tolist(), output.releases.tolist(), counts
 
 

@@ -16,6 +16,7 @@ from teachlab.data import parquet_source
 from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.errors import InputError
 from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
 from teachlab.scoring import score
 from teachlab.switching import replay
 
@@ -41,7 +42,7 @@ def write_plainly(path: Path, case: Any, group_rows: int | None) -> None:
 
 def found(cases: ModuleType, recording: Recording, case: Any) -> tuple[Any, ...]:
     output = replay(recording, cases.setting_of(case))
-    counts = score(output, cases.truth_of(case), tolerance_ms=case.tolerance_ms).as_dict()
+    counts = score(output, cases.truth_of(case), rules=Rules(tolerance_ms=case.tolerance_ms)).as_dict()
     return output.active_at_start, output.onsets.tolist(), output.releases.tolist(), counts
 
 

@@ -17,6 +17,7 @@ from teachlab.data.setting_files import setting_from_dict
 from teachlab.errors import InputError
 from teachlab.model.following_and_window import FollowingSetting
 from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.count_settings import count_settings
@@ -192,9 +193,9 @@ def test_counts_of_many_equal_those_of_each() -> None:
     some: list[Setting] = [s for way in WAYS for s in settings_of(way, 1.0, 4)]
     some.insert(3, BASE)
     some += [replace(s, on_delay_ms=20.0) for s in some[:3]]
-    counted = count_settings(recording, truth, some, tolerance_ms=2.0, first_pass=3)
+    counted = count_settings(recording, truth, some, rules=Rules(tolerance_ms=2.0, first_pass=3))
     for setting in some:
-        scored = score(replay(recording, setting), truth, tolerance_ms=2.0, first_pass=3, tables=False)
+        scored = score(replay(recording, setting), truth, rules=Rules(tolerance_ms=2.0, first_pass=3), tables=False)
         assert counted[setting] == PairCounts.of(scored)
     assert len(set(counted.values())) > 3
 

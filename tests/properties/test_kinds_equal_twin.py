@@ -13,6 +13,7 @@ import pytest
 from teachlab.data.setting_files import setting_from_dict, setting_text
 from teachlab.errors import InputError
 from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.score import Rules
 from teachlab.scoring import score
 from teachlab.switching import replay, replay_family
 
@@ -55,7 +56,7 @@ def wrong_in(twin: ModuleType, cases: ModuleType, case: Any, plain_setting: dict
             "alarm": (ours.alarm.dense(count).tolist(), theirs["alarm"]),
         }
     found = [f"{name}: {ours} instead of {theirs}" for name, (ours, theirs) in pairs.items() if ours != theirs]
-    told = score(output, cases.truth_of(case), tolerance_ms=case.tolerance_ms).as_dict()
+    told = score(output, cases.truth_of(case), rules=Rules(tolerance_ms=case.tolerance_ms)).as_dict()
     found += twin.disagreements(told, counts)
     if told["detect_passes"] != sum(told[k] for k in ("hits", "misses", "merged", "excluded_passes")):
         found.append("passes are not conserved")

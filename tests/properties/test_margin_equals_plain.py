@@ -14,7 +14,7 @@ import pytest
 from teachlab.errors import InputError
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.recording import Recording
-from teachlab.model.score import Outcome
+from teachlab.model.score import Outcome, Rules
 from teachlab.scoring import measure_margin, score
 from teachlab.switching import replay
 
@@ -50,12 +50,12 @@ def _noise(values: list[float | None], stretches: list[tuple[int, int]], step: f
 def _plain(case: Any, cases: ModuleType) -> dict[str, float | None]:
     setting, truth = cases.setting_of(case), cases.truth_of(case)
     output = replay(cases.recording_of(case), setting)
-    result = score(output, truth, tolerance_ms=case.tolerance_ms)
+    result = score(output, truth, rules=Rules(tolerance_ms=case.tolerance_ms))
     clock = output.clock
     at = clock.sample_of(np.arange(clock.count)).tolist()
     seen = [case.values[i] for i in at]
     seen = [None if v is None or math.isnan(v) else float(v) for v in seen]
-    border = border_evaluations(truth, clock, case.tolerance_ms)
+    border = border_evaluations(truth, clock, Rules(tolerance_ms=case.tolerance_ms))
     w = Windows.of(truth, clock, border=border, lag=output.lag)
     up = setting.polarity == "light-on"
     sign = 1.0 if up else -1.0
@@ -116,8 +116,10 @@ def test_four_sides_equal_their_plain_definition(
         except InputError:
             continue
         truth = cases.truth_of(case)
-        trials = score(output, truth, tolerance_ms=case.tolerance_ms).trials
-        found = measure_margin(cases.recording_of(case), output, truth, trials, tolerance_ms=case.tolerance_ms)
+        trials = score(output, truth, rules=Rules(tolerance_ms=case.tolerance_ms)).trials
+        found = measure_margin(
+            cases.recording_of(case), output, truth, trials, rules=Rules(tolerance_ms=case.tolerance_ms)
+        )
         expected = _plain(case, cases)
         for name, value in expected.items():
             got = getattr(found.sides, name)

@@ -13,6 +13,7 @@ import pytest
 
 from teachlab.errors import InputError
 from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
 from teachlab.scoring import score
 from teachlab.switching import replay
 
@@ -52,7 +53,7 @@ def differences(
         )
         if ours != theirs
     ]
-    ours = score(output, cases.truth_of(case), tolerance_ms=case.tolerance_ms).as_dict()
+    ours = score(output, cases.truth_of(case), rules=Rules(tolerance_ms=case.tolerance_ms)).as_dict()
     found += twin.disagreements(ours, counts)
     lost = ours["lost_rate"]
     if lost["events"] != counts["misses"] + counts["merged"]:

@@ -15,6 +15,7 @@ from hypothesis.extra.numpy import arrays
 from teachlab.data.setting_files import setting_from_dict
 from teachlab.errors import InputError
 from teachlab.model.following_and_window import WindowSetting
+from teachlab.model.score import Rules
 from teachlab.model.setting import Polarity, Setting
 from teachlab.questions.surface import score_pairs
 from teachlab.questions.surface.given_settings import many as many_module
@@ -54,13 +55,13 @@ def test_chains_equal_replay(
                 wanted.append(WindowSetting.of(one, off_level=low, low_release=out, high_release=back, on_level=high))
         first = int(rng.integers(0, 3))
         try:
-            found = score_pairs(recording, truth, wanted, tolerance_ms=case.tolerance_ms, first_pass=first)
+            found = score_pairs(recording, truth, wanted, rules=Rules(tolerance_ms=case.tolerance_ms, first_pass=first))
         except InputError:
             assert case.null.all()
             continue
         for setting, got in zip(wanted, found, strict=True):
             output = replay(recording, setting)
-            scored = score(output, truth, tolerance_ms=case.tolerance_ms, first_pass=first, tables=False)
+            scored = score(output, truth, rules=Rules(tolerance_ms=case.tolerance_ms, first_pass=first), tables=False)
             assert got == PairCounts.of(scored), (seed, setting)
         counted += len(wanted)
     assert counted > 20 * FEW

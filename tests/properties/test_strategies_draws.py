@@ -13,6 +13,7 @@ from scipy import special
 
 from teachlab.errors import Abstained, RecordingError
 from teachlab.model.recording import Direction, Recording, RecordingInfo
+from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown
 from teachlab.model.truth import Truth
@@ -110,9 +111,9 @@ def test_what_is_shown_is_what_a_plain_twin_allows(
     twin = PlainTwin(*case)
     if np.isnan(recording.light[:]).all():
         with pytest.raises(RecordingError, match="no valid sample"):
-            TeachBlock(recording, truth, base=base, tolerance_ms=tolerance, stop_sample=stop)
+            TeachBlock(recording, truth, base=base, rules=Rules(tolerance_ms=tolerance), stop_sample=stop)
         return
-    block = TeachBlock(recording, truth, base=base, tolerance_ms=tolerance, stop_sample=stop)
+    block = TeachBlock(recording, truth, base=base, rules=Rules(tolerance_ms=tolerance), stop_sample=stop)
     assert (block.teach_passes, block.gaps) == (len(twin.passes), len(twin.gaps))
     objects, backgrounds = twin.readings(twin.passes), twin.readings(twin.gaps)
     for kind, allowed in ((Shown.OBJECT, objects), (Shown.BACKGROUND, backgrounds)):

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from teachlab.errors import InputError
+from teachlab.model.score import Rules
 from teachlab.questions.surface.given_settings import chain as chain_module
 from teachlab.questions.surface.given_settings.chain import count_chain
 from teachlab.questions.surface.given_settings.grid import counts_by_table
@@ -35,11 +36,16 @@ def test_a_chain_equals_replay_of_every_setting(block: int, cases: ModuleType, m
         except InputError:
             continue
         first = int(rng.integers(0, 3))
-        found = count_chain(recording, truth, base, reading, on, off, tolerance_ms=case.tolerance_ms, first_pass=first)
+        found = count_chain(
+            recording, truth, base, reading, on, off, rules=Rules(tolerance_ms=case.tolerance_ms, first_pass=first)
+        )
         for k in range(on.size):
             setting = base.with_levels(float(on[k]), float(off[k]), base.polarity)
             scored = score(
-                replay(recording, setting), truth, tolerance_ms=case.tolerance_ms, first_pass=first, tables=False
+                replay(recording, setting),
+                truth,
+                rules=Rules(tolerance_ms=case.tolerance_ms, first_pass=first),
+                tables=False,
             )
             expected, got = counts_by_table(scored.counts), {name: int(v[k]) for name, v in found.sums.items()}
             counted += 1

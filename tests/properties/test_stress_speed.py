@@ -12,7 +12,7 @@ import pytest
 
 from teachlab.errors import InputError
 from teachlab.model.recording import Recording, RecordingInfo
-from teachlab.model.score import Counts
+from teachlab.model.score import Counts, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.stress.map import at_speed, stress_map
@@ -24,7 +24,7 @@ INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts", line_speed_m_s=0.5)
 
 
 def counts(recording: Recording, truth: Truth, setting: Setting, tolerance_ms: float = 0.0) -> Counts:
-    return score(replay(recording, setting), truth, tolerance_ms=tolerance_ms, tables=False).counts
+    return score(replay(recording, setting), truth, rules=Rules(tolerance_ms=tolerance_ms), tables=False).counts
 
 
 def _at(recording: Recording, truth: Truth, setting: Setting, factor: float) -> tuple[Recording, Truth, Setting]:

@@ -17,6 +17,7 @@ import pytest
 from teachlab.errors import InputError
 from teachlab.model.following_and_window import FollowingSetting, has_memory
 from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.surface import score_pairs, surface, surface_of
@@ -42,7 +43,7 @@ def plain(setting: Setting) -> Setting:
 
 
 def by_replay(recording: Recording, truth: Truth, setting: Setting, tolerance_ms: float, **more: Any) -> dict[str, int]:
-    scored = score(replay(recording, setting), truth, tolerance_ms=tolerance_ms, tables=False, **more)
+    scored = score(replay(recording, setting), truth, rules=Rules(tolerance_ms=tolerance_ms, **more), tables=False)
     return counts_by_table(scored.counts)
 
 
@@ -65,7 +66,7 @@ def test_1000_random_recordings(first: int, fast: bool, cases: ModuleType, monke
         case = cases.make(seed)
         recording, truth, base = cases.recording_of(case), cases.truth_of(case), plain(cases.setting_of(case))
         try:
-            found = surface(recording, truth, base, tolerance_ms=case.tolerance_ms, fast=fast)
+            found = surface(recording, truth, base, rules=Rules(tolerance_ms=case.tolerance_ms), fast=fast)
         except InputError:
             with pytest.raises(InputError):
                 replay(recording, base)
@@ -84,7 +85,7 @@ def test_all_pairs_of_some_recordings_and_from_a_later_pass_on(cases: ModuleType
         recording, truth, base = cases.recording_of(case), cases.truth_of(case), plain(cases.setting_of(case))
         if truth.passes < 3 or np.isnan(case.light.astype(np.float64)).all():
             continue
-        found = surface(recording, truth, base, tolerance_ms=case.tolerance_ms, first_pass=2)
+        found = surface(recording, truth, base, rules=Rules(tolerance_ms=case.tolerance_ms, first_pass=2))
         for i, j in picked(found, seed, 400):
             expected = by_replay(recording, truth, found.setting(i, j), case.tolerance_ms, first_pass=2)
             if found.at(i, j) != expected:
@@ -105,7 +106,7 @@ def test_every_threshold_without_hysteresis_under_filter_and_delays(
         if not has_memory(base):
             continue
         try:
-            found = surface(recording, truth, base, tolerance_ms=case.tolerance_ms)
+            found = surface(recording, truth, base, rules=Rules(tolerance_ms=case.tolerance_ms))
         except InputError:
             continue
         assert not found.every_pair
@@ -124,7 +125,7 @@ def test_levels_between_the_distinct_ones_act_as_the_next_above(cases: ModuleTyp
         case = cases.make(seed)
         recording, truth, base = cases.recording_of(case), cases.truth_of(case), plain(cases.setting_of(case))
         try:
-            found = surface(recording, truth, base, tolerance_ms=case.tolerance_ms)
+            found = surface(recording, truth, base, rules=Rules(tolerance_ms=case.tolerance_ms))
         except InputError:
             continue
         assert found.distinct
@@ -185,11 +186,11 @@ def test_many_settings_at_once_equal_replay_of_each(cases: ModuleType) -> None:
             one = base.with_levels(high, low, list(Polarity)[k % 2])
             settings.append(one if k % 3 else plain(one))
         try:
-            found = score_pairs(recording, truth, settings, tolerance_ms=case.tolerance_ms)
+            found = score_pairs(recording, truth, settings, rules=Rules(tolerance_ms=case.tolerance_ms))
         except InputError:
             continue
         expected = [
-            PairCounts.of(score(replay(recording, s), truth, tolerance_ms=case.tolerance_ms, tables=False))
+            PairCounts.of(score(replay(recording, s), truth, rules=Rules(tolerance_ms=case.tolerance_ms), tables=False))
             for s in settings
         ]
         assert found == expected, seed
@@ -216,14 +217,17 @@ def test_hundreds_of_settings_in_one_reading(seed: int, cases: ModuleType, monke
     ]
     first = int(rng.integers(0, 3))
     try:
-        found = score_pairs(recording, truth, settings, tolerance_ms=case.tolerance_ms, first_pass=first)
+        found = score_pairs(recording, truth, settings, rules=Rules(tolerance_ms=case.tolerance_ms, first_pass=first))
     except InputError:
         with pytest.raises(InputError):
             replay(recording, base)
         return
     for setting, got in zip(settings, found, strict=True):
         scored = score(
-            replay(recording, setting), truth, tolerance_ms=case.tolerance_ms, first_pass=first, tables=False
+            replay(recording, setting),
+            truth,
+            rules=Rules(tolerance_ms=case.tolerance_ms, first_pass=first),
+            tables=False,
         )
         assert got == PairCounts.of(scored), setting
         assert got.ignore_false_trips == scored.counts.ignore_false_trips

@@ -11,6 +11,7 @@ import pytest
 
 from teachlab.errors import InputError
 from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
 from teachlab.questions.stress.map import Stress, at_speed, receiver_range, stress_map
 from teachlab.questions.surface.given_settings.grid import counts_by_table
 from teachlab.scoring import score
@@ -42,7 +43,7 @@ def test_map_equals_replay_of_mapped_light(part: int, cases: ModuleType) -> None
         truth, setting = cases.truth_of(case), cases.setting_of(case)
         axes = {"gain": (1.0, 0.7, 0.25, 0.0), "ambient": (0.0, 3.3), "pedestal": (0.0, 1.7)}
         try:
-            found = stress_map(recording, truth, setting, tolerance_ms=case.tolerance_ms, **axes)
+            found = stress_map(recording, truth, setting, rules=Rules(tolerance_ms=case.tolerance_ms), **axes)
         except InputError:
             continue
         sound = light[~np.isnan(light) & ~case.null]
@@ -55,7 +56,7 @@ def test_map_equals_replay_of_mapped_light(part: int, cases: ModuleType) -> None
                     if info.full_scale is not None and setting.evaluation_rate_hz is not None:
                         continue
                     output = replay(Recording.from_array(mapped, info, invalid=case.null), setting)
-                    counts = score(output, truth, tolerance_ms=case.tolerance_ms, tables=False).counts
+                    counts = score(output, truth, rules=Rules(tolerance_ms=case.tolerance_ms), tables=False).counts
                     expected = counts_by_table(counts)
                     got = {n: int(getattr(found, n)[a, b, c]) for n in ("lost", "false_trips", "extra", "ignore_trips")}
                     if any(got[n] != expected[n] for n in got):

@@ -14,6 +14,7 @@ import pytest
 from numpy.typing import NDArray
 
 from teachlab.errors import InputError
+from teachlab.model.score import Rules
 from teachlab.scoring import score
 from teachlab.switching import replay
 
@@ -46,7 +47,7 @@ def with_setting(case: Any, **changes: Any) -> Any:
 
 def found(cases: ModuleType, case: Any) -> tuple[bool, list[int], list[int], dict[str, Any]]:
     output = replay(cases.recording_of(case), cases.setting_of(case))
-    counts = score(output, cases.truth_of(case), tolerance_ms=case.tolerance_ms).as_dict()
+    counts = score(output, cases.truth_of(case), rules=Rules(tolerance_ms=case.tolerance_ms)).as_dict()
     return output.active_at_start, output.onsets.tolist(), output.releases.tolist(), counts
 
 

@@ -11,6 +11,7 @@ import pytest
 
 from teachlab.errors import RecordingError
 from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring import score
@@ -47,8 +48,8 @@ def test_positions_equal_the_plain_reading(seed: int, cases: ModuleType, twin: M
         with pytest.raises(ValueError, match="no valid evaluation"):
             twin.plain_replay(case.values, case.sample_rate, case.setting)
         return
-    trials = score(output, truth, tolerance_ms=case.tolerance_ms).trials
-    found = switching_position(output, truth, trials, recording.info, tolerance_ms=case.tolerance_ms)
+    trials = score(output, truth, rules=Rules(tolerance_ms=case.tolerance_ms)).trials
+    found = switching_position(output, truth, trials, recording.info, rules=Rules(tolerance_ms=case.tolerance_ms))
     plain = _plain(case, twin)
     assert found.rows.tolist() == list(plain)
     ms = 1000 / output.clock.rate_hz
@@ -72,8 +73,8 @@ def ramps(heights: np.ndarray, *, edge: int = 20, length: int = 100, gap: int = 
 def position_at(level: float, recording: Recording, truth: Truth, **changes: Any) -> SwitchingPosition:
     setting = Setting(unit="mV", on_level=level, off_level=level, **changes)
     output = replay(recording, setting)
-    trials = score(output, truth, tolerance_ms=20.0).trials
-    return switching_position(output, truth, trials, recording.info, tolerance_ms=20.0)
+    trials = score(output, truth, rules=Rules(tolerance_ms=20.0)).trials
+    return switching_position(output, truth, trials, recording.info, rules=Rules(tolerance_ms=20.0))
 
 
 def test_by_hand_a_level_at_half_the_height_switches_at_the_borders() -> None:
@@ -100,9 +101,9 @@ def test_bright_pieces_switch_earlier_and_millimetres_are_speed_times_time() -> 
     recording, truth = ramps(heights)
     setting = Setting(unit="mV", on_level=40.0, off_level=40.0)
     output = replay(recording, setting)
-    trials = score(output, truth, tolerance_ms=20.0).trials
-    margin = measure_margin(recording, output, truth, trials, tolerance_ms=20.0)
-    found = switching_position(output, truth, trials, recording.info, tolerance_ms=20.0, margin=margin)
+    trials = score(output, truth, rules=Rules(tolerance_ms=20.0)).trials
+    margin = measure_margin(recording, output, truth, trials, rules=Rules(tolerance_ms=20.0))
+    found = switching_position(output, truth, trials, recording.info, rules=Rules(tolerance_ms=20.0), margin=margin)
     assert found.peak == pytest.approx(heights)
     # The level is reached at 40/h of the edge of 20 ms, half of which lies before the border.
     assert found.onset_ms == pytest.approx(np.ceil(20 * 40 / heights - 1e-9) - 10)
@@ -119,9 +120,11 @@ def test_a_spread_within_twice_the_doubt_of_the_borders_is_not_told_apart() -> N
     recording, truth = ramps(heights)
     setting = Setting(unit="mV", on_level=40.0, off_level=40.0)
     output = replay(recording, setting)
-    trials = score(output, truth, tolerance_ms=20.0).trials
+    trials = score(output, truth, rules=Rules(tolerance_ms=20.0)).trials
     for jitter, apart in ((0.1, True), (1.9, True), (2.1, False)):
-        found = switching_position(output, truth, trials, recording.info, tolerance_ms=20.0, jitter_ms=jitter)
+        found = switching_position(
+            output, truth, trials, recording.info, rules=Rules(tolerance_ms=20.0), jitter_ms=jitter
+        )
         spread = found.onset
         assert spread is not None
         assert spread.spread == 4.0
@@ -136,7 +139,13 @@ def test_mirrored_light_has_the_same_positions() -> None:
     turned = Setting(unit="mV", on_level=np.nextafter(-40.0, 0), off_level=np.nextafter(-40.0, 0), polarity="dark-on")
     one, other = replay(recording, setting), replay(mirrored, turned)
     a, b = (
-        switching_position(o, truth, score(o, truth, tolerance_ms=20.0).trials, recording.info, tolerance_ms=20.0)
+        switching_position(
+            o,
+            truth,
+            score(o, truth, rules=Rules(tolerance_ms=20.0)).trials,
+            recording.info,
+            rules=Rules(tolerance_ms=20.0),
+        )
         for o in (one, other)
     )
     assert a.onset_ms.tolist() == b.onset_ms.tolist()

@@ -17,6 +17,7 @@ import pytest
 from teachlab.data.split import split
 from teachlab.errors import Abstained, StrategyError
 from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
@@ -88,7 +89,7 @@ def measure(
     """Count what every setting does from one pass on; a lost pass costs as much as a false or extra onset."""
     found = {}
     for setting, output in zip(settings, replay_family(recording, settings), strict=True):
-        counts = score(output, truth, first_pass=first_pass, tables=False).counts
+        counts = score(output, truth, rules=Rules(first_pass=first_pass), tables=False).counts
         passes, false = counts.scored_passes, counts.false_trips + counts.ignore_false_trips
         found[setting] = {
             "cost": (counts.lost + false + counts.extra) / passes,

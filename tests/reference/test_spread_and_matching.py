@@ -12,6 +12,7 @@ from scipy.special import gammaln, ndtri
 from teachlab.light.edge_time import ranges
 from teachlab.light.noise import local_noise
 from teachlab.model.recording import Direction, Recording, RecordingInfo
+from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Background, Reading, Shown, TeachView
 from teachlab.model.truth import Truth
@@ -146,7 +147,7 @@ def test_matching_of_output_and_passes(window_s: float, hits: int, f: float, pre
     start = rate * np.arange(1, 6)
     truth = Truth.from_arrays(start, start + 1)
     output = replay(recording, Setting(unit="counts", on_level=50, off_level=50))
-    found = score(output, truth, tolerance_ms=1000 * window_s).as_dict()
+    found = score(output, truth, rules=Rules(tolerance_ms=1000 * window_s)).as_dict()
     assert (found["hits"], output.onsets.size, truth.passes) == (hits, 6, 5)
     assert found["hits"] + found["extra"] + found["false_trips"] == 6
     # The second output near 3 s is an extra of that pass, no hit of another.

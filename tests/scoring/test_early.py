@@ -16,7 +16,7 @@ from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.evidence.lost_passes import lost_and_worst
 from teachlab.model.recording import Recording, RecordingInfo
-from teachlab.model.score import Outcome
+from teachlab.model.score import Outcome, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring import early_by_s, early_rows, measure_margin, score
@@ -47,10 +47,10 @@ def test_only_passes_that_an_onset_in_the_gap_before_lasts_into() -> None:
     assert found.trials.passes.tolist() == [Outcome.HIT, Outcome.MERGED, Outcome.MERGED, Outcome.MERGED]
     assert early_rows(found.trials).tolist() == [1, 2]
     assert early_by_s(output, truth, early_rows(found.trials)).tolist() == pytest.approx([0.003, 0.001])
-    assert early_rows(score(output, truth, tolerance_ms=1.0).trials).tolist() == [1]
-    assert early_rows(score(output, truth, tolerance_ms=3.0).trials).size == 0
+    assert early_rows(score(output, truth, rules=Rules(tolerance_ms=1.0)).trials).tolist() == [1]
+    assert early_rows(score(output, truth, rules=Rules(tolerance_ms=3.0)).trials).size == 0
     # The gap before the first pass scored is none of the scored ones: what ended there is not told.
-    assert early_rows(score(output, truth, first_pass=1).trials).tolist() == [2]
+    assert early_rows(score(output, truth, rules=Rules(first_pass=1)).trials).tolist() == [2]
 
 
 def test_an_off_delay_that_bridges_the_gap_is_not_early() -> None:
@@ -66,7 +66,7 @@ def test_equal_to_a_plain_walk_over_the_output(values: list[int], tolerance: int
     recording = Recording.from_array(np.array(values, float), INFO, name="line")
     setting = Setting(unit="counts", on_level=30.0, off_level=20.0, off_delay_ms=float(off_delay))
     output = replay(recording, setting)
-    trials = score(output, truth, tolerance_ms=tolerance).trials
+    trials = score(output, truth, rules=Rules(tolerance_ms=tolerance)).trials
     early = early_rows(trials)
     rises = set(output.onsets.tolist())
     for row in range(3):

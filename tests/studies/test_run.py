@@ -16,7 +16,7 @@ from teachlab.data.split import split
 from teachlab.data.truth_files import write_truth
 from teachlab.errors import Abstained, StrategyError, TruthError
 from teachlab.model.recording import Recording, RecordingInfo
-from teachlab.model.score import Score
+from teachlab.model.score import Rules, Score
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.model.truth import Truth, TruthSource
@@ -81,7 +81,7 @@ def by_score(setting: Setting, alone: Score, best_cost: float) -> dict[str, floa
 )
 def test_every_draw_equals_its_own_replay(base: Setting | None) -> None:
     recording, truth = line()
-    options = BenchOptions(draws=12, base=base, tolerance_ms=2)
+    options = BenchOptions(draws=12, base=base, rules=Rules(tolerance_ms=2))
     bench = bench_recording(recording, truth, [resolve(name) for name in CLASSICS], options=options)
     first = split(truth, recording.samples).first_scored
     checked = 0
@@ -89,7 +89,7 @@ def test_every_draw_equals_its_own_replay(base: Setting | None) -> None:
         for drawn in result.draws:
             if drawn.setting is None:
                 continue
-            alone = score(replay(recording, drawn.setting), truth, tolerance_ms=2, first_pass=first)
+            alone = score(replay(recording, drawn.setting), truth, rules=Rules(tolerance_ms=2, first_pass=first))
             assert drawn.measures == pytest.approx(by_score(drawn.setting, alone, bench.best_fixed.cost), nan_ok=True)
             if base is not None:
                 assert (drawn.setting.on_delay_ms, drawn.setting.off_delay_ms) == (3, 150)
@@ -111,7 +111,7 @@ def test_settings_that_follow_are_measured_by_their_own_replay() -> None:
         assert result.median_margin is None
         for drawn in result.draws:
             assert drawn.setting is not None
-            alone = score(replay(recording, drawn.setting), truth, first_pass=first)
+            alone = score(replay(recording, drawn.setting), truth, rules=Rules(first_pass=first))
             assert drawn.measures == pytest.approx(by_score(drawn.setting, alone, bench.best_fixed.cost), nan_ok=True)
 
 
@@ -124,7 +124,7 @@ def test_no_fixed_setting_does_better_than_the_best_in_hindsight(base: Setting |
     bench = bench_recording(recording, truth, [resolve(n) for n in CLASSICS], options=BenchOptions(draws=12, base=base))
     first = split(truth, recording.samples).first_scored
     best = bench.best_fixed
-    alone = score(replay(recording, best.setting), truth, first_pass=first)
+    alone = score(replay(recording, best.setting), truth, rules=Rules(first_pass=first))
     assert by_score(best.setting, alone, 0.0)["cost"] == best.cost
     assert best.on_interval[0] <= best.setting.on_level <= best.on_interval[1]
     assert min(d.measures["regret"] for r in bench.results for d in r.draws if d.setting) >= 0
@@ -140,7 +140,10 @@ def test_the_recommendation_is_chosen_on_one_half_and_claimed_on_the_other() -> 
     middle = second_half(first, truth.passes)
     assert (first, middle) == (19, 40)
     assert found.chosen_on == middle - first
-    assert found.score.as_dict() == score(replay(recording, found.setting), truth, first_pass=middle).as_dict()
+    assert (
+        found.score.as_dict()
+        == score(replay(recording, found.setting), truth, rules=Rules(first_pass=middle)).as_dict()
+    )
     # Whatever the second half holds, the choice stays; what is claimed does not.
     light = recording.light[:].copy()
     light[int(truth.start[middle]) - 75 :] = 10.0
@@ -153,7 +156,7 @@ def test_the_recommendation_is_chosen_on_one_half_and_claimed_on_the_other() -> 
     for result in bench_recording(recording, truth, built, options=options).results:
         halves = [
             [
-                by_score(d.setting, score(replay(recording, d.setting), truth, first_pass=k), 0.0)
+                by_score(d.setting, score(replay(recording, d.setting), truth, rules=Rules(first_pass=k)), 0.0)
                 for k in (first, middle)
             ]
             for d in result.draws

@@ -9,6 +9,7 @@ import pytest
 from rich.console import Console
 
 from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.score import Rules
 from teachlab.model.truth import Truth
 from teachlab.questions.stress.reserves import reserves
 from teachlab.studies import (
@@ -67,7 +68,7 @@ def test_reserves_stand_beside_every_strategy(bench: RecordingBench) -> None:
         if result.strategy == "background-follower":
             assert row["median_setting"]["reserves"] is None
             continue
-        left = reserves(recording, truth, result.median_draw.setting, first_pass=first)
+        left = reserves(recording, truth, result.median_draw.setting, rules=Rules(first_pass=first))
         assert row["median_setting"]["reserves"] == left
         with_reserve += left["contamination_reserve"] is not None
     assert with_reserve

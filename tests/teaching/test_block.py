@@ -11,6 +11,7 @@ import pytest
 from teachlab.errors import Abstained, ParameterError, RecordingError, SettingError, StrategyError, TruthError
 from teachlab.light import stretches as evaluated
 from teachlab.model.recording import ArraySource, Block, Direction, Recording, RecordingInfo
+from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown
 from teachlab.model.truth import Truth
@@ -85,7 +86,7 @@ def test_tolerance_and_uncertainty_widen_the_passes_with_one_ceil() -> None:
     recording, truth = line()
     # 10.2 ms at 1 kHz and 0.5 samples: ceil(10.7) = 11. Gaps are [311, 489): the middle 40 begin at 380.
     blurred = Truth.from_arrays(truth.start, truth.end, uncertainty_samples=0.5)
-    block = TeachBlock(recording, blurred, tolerance_ms=10.2)
+    block = TeachBlock(recording, blurred, rules=Rules(tolerance_ms=10.2))
     assert block.border == 11
     starts = {block.draw({Shown.BACKGROUND}, 0, k).background.reading.at_sample for k in range(200)}
     # 178 long, so 69 in from 311; the first gap is [0, 189), 74 in, and the last [3011, 3200)
@@ -94,12 +95,12 @@ def test_tolerance_and_uncertainty_widen_the_passes_with_one_ceil() -> None:
 
 def test_gaps_that_the_widening_closes_are_no_gaps() -> None:
     recording, truth = line()
-    block = TeachBlock(recording, truth, tolerance_ms=100.0)
+    block = TeachBlock(recording, truth, rules=Rules(tolerance_ms=100.0))
     # Only [0, 100) and [3100, 3200) are left: 200 between passes is just used up.
     assert block.gaps == 2
     starts = {block.draw({Shown.BACKGROUND}, 0, k).background.reading.at_sample for k in range(50)}
     assert starts == {30, 3130}
-    wider = TeachBlock(recording, truth, tolerance_ms=200.0)
+    wider = TeachBlock(recording, truth, rules=Rules(tolerance_ms=200.0))
     with pytest.raises(Abstained, match="no gap with a valid evaluation"):
         wider.draw({Shown.BACKGROUND}, 0, 0)
 
@@ -404,8 +405,8 @@ def test_the_base_must_fit_the_recording() -> None:
 
 def test_arguments_out_of_range_are_refused() -> None:
     recording, truth = line()
-    with pytest.raises(ParameterError, match="tolerance_ms"):
-        TeachBlock(recording, truth, tolerance_ms=-1.0)
+    with pytest.raises(ParameterError, match="tolerance-ms"):
+        TeachBlock(recording, truth, rules=Rules(tolerance_ms=-1.0))
     with pytest.raises(ParameterError, match="must end inside the recording of 3200 samples"):
         TeachBlock(recording, truth, stop_sample=3201)
     with pytest.raises(TruthError, match="outside the recording"):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -12,10 +11,11 @@ from numpy.typing import NDArray
 
 from teachlab.data.quality.scan import Measured
 from teachlab.data.quality.separability import Separability, separability
-from teachlab.errors import ParameterError, RecordingError
+from teachlab.errors import RecordingError
 from teachlab.light.direction import Contrasts, contrasts
 from teachlab.light.noise import local_noise
 from teachlab.model.recording import Direction, Recording
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Truth
 
 
@@ -143,7 +143,7 @@ def inspect_recording(
     recording: Recording,
     truth: Truth | None = None,
     *,
-    tolerance_ms: float = 0.0,
+    rules: Rules = USUAL_RULES,
     progress: Callable[[float], None] = lambda share: None,
 ) -> Quality:
     """Measure the quality of a recording in one pass and bounded memory.
@@ -153,8 +153,8 @@ def inspect_recording(
     recording : Recording
     truth : Truth, optional
         Without it, nothing is said about passes, sides, contrast or separability.
-    tolerance_ms : float, ms
-        How far windows reach beyond passes, beside the uncertainty of the truth.
+    rules : Rules
+        Their tolerance is how far windows reach beyond passes, beside the uncertainty of the truth.
     progress : callable
         Told the share that is done.
 
@@ -174,11 +174,9 @@ def inspect_recording(
     Medians are exact up to about a million values (33,000 per stretch of the drift) and taken from an
     even selection beyond; extremes, counts and separability are always exact.
     """
-    if not (math.isfinite(tolerance_ms) and tolerance_ms >= 0):
-        raise ParameterError(f"tolerance-ms must be a finite number of at least 0 ms, got {tolerance_ms:g}.")
     if truth is not None:
         truth.check_inside(recording.samples)
-    found = Measured(recording, truth, tolerance_ms).run(progress)
+    found = Measured(recording, truth, rules).run(progress)
     if found.invalid == recording.samples:
         raise RecordingError(
             f"{recording.name}: none of the {recording.samples} samples is valid (all null or NaN). "

@@ -13,6 +13,7 @@ from teachlab.light.noise import Selection, SmallestStep
 from teachlab.light.usable_light import bounded
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.recording import Block, Recording
+from teachlab.model.score import Rules
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.edges import TwoState
@@ -52,7 +53,7 @@ class Measured:
         True from the 6th invalid sample in a row on.
     """
 
-    def __init__(self, recording: Recording, truth: Truth | None, tolerance_ms: float) -> None:
+    def __init__(self, recording: Recording, truth: Truth | None, rules: Rules) -> None:
         self._recording, self._truth = recording, truth
         samples = recording.samples
         self.windows: Windows | None = None
@@ -61,7 +62,7 @@ class Measured:
         self.gaps: Extremes | None = None
         if truth is not None:
             clock = Clock.of(samples, recording.info.sample_rate_hz, None)
-            self.windows = w = Windows.of(truth, clock, border=border_evaluations(truth, clock, tolerance_ms))
+            self.windows = w = Windows.of(truth, clock, border=border_evaluations(truth, clock, rules))
             self.passes = Extremes(truth.start, truth.end)
             self.reach = Extremes(w.start, w.stop)
             self.gaps = Extremes(w.gap_start, w.gap_stop)

@@ -12,6 +12,7 @@ from teachlab.light.usable_light import measured
 from teachlab.model.draws import Costs
 from teachlab.model.following_and_window import has_memory
 from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.counterfactual.averaged import averaged
@@ -32,7 +33,7 @@ def counterfactual(
     setting: Setting,
     *,
     mains_hz: float = 50.0,
-    tolerance_ms: float = 0.0,
+    rules: Rules = USUAL_RULES,
     costs: Costs | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> list[Bought]:
@@ -43,7 +44,8 @@ def counterfactual(
     recording, truth, setting
         Filter, delays and rate of the sensor as it is; its levels are not looked at.
     mains_hz : float, Hz
-    tolerance_ms : float, ms
+    rules : Rules
+        Their tolerance is added to every border of every pass.
     costs : Costs, optional
         Given: find the best fixed setting of each sensor for these costs too, which counts a surface each
         (with filter or delays: every level without hysteresis, and a grid of pairs with it).
@@ -64,7 +66,7 @@ def counterfactual(
     found = []
     asked = sensors(recording, truth, setting, mains_hz=mains_hz)
     for k, one in enumerate(asked):
-        found.append(_bought(recording, truth, one, tolerance_ms, costs))
+        found.append(_bought(recording, truth, one, rules, costs))
         if progress is not None:
             progress((k + 1) / len(asked))
     first = _spare(found[0])
@@ -78,7 +80,7 @@ def _spare(one: Bought) -> float | None:
     return None if one.margin is None or not one.needed else one.margin / one.needed
 
 
-def _bought(recording: Recording, truth: Truth, sensor: Sensor, tolerance_ms: float, costs: Costs | None) -> Bought:
+def _bought(recording: Recording, truth: Truth, sensor: Sensor, rules: Rules, costs: Costs | None) -> Bought:
     if sensor.missing:
         return nothing(sensor)
     setting = sensor.setting
@@ -88,13 +90,13 @@ def _bought(recording: Recording, truth: Truth, sensor: Sensor, tolerance_ms: fl
         except TruthError as fault:
             return nothing(replace(sensor, missing=str(fault)))
         setting = replace(setting, evaluation_rate_hz=None)
-    out = measure(recording, truth, sensor, setting, tolerance_ms=tolerance_ms)
+    out = measure(recording, truth, sensor, setting, rules=rules)
     if costs is None or out.margin is None:
         return out
-    tables = [surface(recording, truth, setting, tolerance_ms=tolerance_ms)]
+    tables = [surface(recording, truth, setting, rules=rules)]
     if has_memory(setting) and out.objects is not None and out.background is not None:
         # With filter or delays pairs with hysteresis are replayed: on a grid about the levels that matter.
         span = out.objects - out.background
         grid = np.linspace(out.background - span / 2, out.objects + span / 2, GRID)
-        tables.append(replayed_surface(recording, truth, setting, levels=np.sort(grid), tolerance_ms=tolerance_ms))
+        tables.append(replayed_surface(recording, truth, setting, levels=np.sort(grid), rules=rules))
     return replace(out, best=best_of(tables, costs=costs))

@@ -12,6 +12,7 @@ from teachlab.light.lasting_extremes import Hold, SustainedExtremes
 from teachlab.light.noise import Selection
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.counterfactual.sensors import Sensor, needed_margin
@@ -81,11 +82,11 @@ def nothing(sensor: Sensor) -> Bought:
     return Bought(sensor=sensor, objects=None, background=None, noise=None, margin=None)
 
 
-def measure(recording: Recording, truth: Truth, sensor: Sensor, setting: Setting, *, tolerance_ms: float) -> Bought:
+def measure(recording: Recording, truth: Truth, sensor: Sensor, setting: Setting, *, rules: Rules) -> Bought:
     """Measure passes and gaps of the light that the sensor's comparator sees."""
     clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
     lag = onset_lag(setting, clock)
-    windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, tolerance_ms), lag=lag)
+    windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, rules), lag=lag)
     span = min(lag + 1, clock.count)
     passes = SustainedExtremes(windows.start, windows.stop, span)
     gaps = SustainedExtremes(windows.gap_start, windows.gap_stop, span)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
 from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.coverage.cycles import Cycle, Exposure, Floats, exposures, folded, revolutions_needed
@@ -102,8 +103,7 @@ def coverage(
     *,
     setting: Setting | None = None,
     teach_share: float | None = 0.3,
-    tolerance_ms: float = 0.0,
-    confidence: float = 0.95,
+    rules: Rules = USUAL_RULES,
     times: int = 1,
     begins_h: float | None = None,
 ) -> Coverage:
@@ -119,9 +119,8 @@ def coverage(
         taught on this recording.
     teach_share : float or None
         As for the split; None: everything is scored.
-    tolerance_ms : float, ms
-    confidence : float
-        With which a feature at an unknown place of a cycle shall have been seen.
+    rules : Rules
+        Tolerance of the borders, confidence of every interval.
     times : int
         How often.
     begins_h : float, h, optional
@@ -138,23 +137,23 @@ def coverage(
         raise ParameterError(f"the time of day lies between 0 and 24 h, got {begins_h:g} h.")
     if len({c.name for c in cycles}) < len(cycles):
         raise ParameterError("two cycles have one name; give every cycle its own.")
-    seen = OpenGaps.at(recording, truth, setting, teach_share=teach_share, tolerance_ms=tolerance_ms)
+    seen = OpenGaps.at(recording, truth, setting, teach_share=teach_share, rules=rules)
     blocks = seen.blocks(setting)
     rate = seen.output.clock.rate_hz
     certified = []
     for cycle in cycles:
         found = {
-            name: exposures(a / rate, b / rate, cycle, seconds=seconds, confidence=confidence, times=times)
+            name: exposures(a / rate, b / rate, cycle, seconds=seconds, confidence=rules.confidence, times=times)
             for name, (a, b, seconds) in blocks.items()
         }
         needed = {
-            name: revolutions_needed(min(1.0, e.open_share), confidence, times=times) for name, e in found.items()
+            name: revolutions_needed(min(1.0, e.open_share), rules.confidence, times=times) for name, e in found.items()
         }
         profiles = {name: folded(a / rate, b / rate, cycle) for name, (a, b, _) in blocks.items()}
         certified.append(CycleCoverage(cycle=cycle, blocks=found, needed=needed, profiles=profiles))
     names = _names(truth, seen)
     hours = {} if begins_h is None else _hours(truth, seen, recording, begins_h)
-    searched = search(recording, truth, seen, setting, cycles, tolerance_ms)
+    searched = search(recording, truth, seen, setting, cycles, rules)
     return Coverage(
         cycles=tuple(certified),
         names=names,

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import ParameterError
-from teachlab.statistics.intervals import check_confidence
+from teachlab.model.score import check_confidence
 
 Floats = NDArray[np.float64]
 SLIVER = 1e-9

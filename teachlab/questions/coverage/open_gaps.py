@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from teachlab.data.split import Split, split
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.recording import Recording
-from teachlab.model.score import Outcome, Trials
+from teachlab.model.score import Outcome, Rules, Trials
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring import score
@@ -53,14 +53,14 @@ class OpenGaps:
         setting: Setting | None,
         *,
         teach_share: float | None,
-        tolerance_ms: float,
+        rules: Rules,
     ) -> OpenGaps:
         """Replay, to know which gaps are trials and where the output switched."""
         used = setting or Setting(unit=recording.info.unit, on_level=0.0, off_level=0.0)
         cut = None if teach_share is None else split(truth, recording.samples, teach_share=teach_share)
         output = replay(recording, used)
-        trials = score(output, truth, tolerance_ms=tolerance_ms, tables=False).trials
-        border = border_evaluations(truth, output.clock, tolerance_ms)
+        trials = score(output, truth, rules=rules, tables=False).trials
+        border = border_evaluations(truth, output.clock, rules)
         windows = Windows.of(truth, output.clock, border=border, lag=output.lag)
         fine = trials.gaps != Outcome.EXCLUDED
         first = 0 if cut is None else int(windows.start[cut.first_scored :].min())

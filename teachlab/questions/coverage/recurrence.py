@@ -14,6 +14,7 @@ from teachlab.errors import Abstained
 from teachlab.light.extremes import Extremes
 from teachlab.light.usable_light import measured
 from teachlab.model.recording import Direction, Recording
+from teachlab.model.score import Rules
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.coverage.cycles import Cycle
@@ -63,7 +64,7 @@ def search(
     seen: OpenGaps,
     setting: Setting | None,
     cycles: Sequence[Cycle],
-    tolerance_ms: float,
+    rules: Rules,
 ) -> tuple[Found, ...]:
     """Look for a period in the false trips, in their repeats within a gap, and in the peaks of the gaps.
 
@@ -76,7 +77,8 @@ def search(
         Without one there are no trips to look at.
     cycles : sequence of Cycle
         A period found is named if it is one of them.
-    tolerance_ms : float, ms
+    rules : Rules
+        Their tolerance is added to every border of every pass.
     """
     clock = seen.output.clock
     if seen.start.size == 0:
@@ -93,7 +95,7 @@ def search(
         if (again := _repeats(seen, onsets, cycles, speed)) is not None:
             out.append(again)
     try:
-        up = _up(recording, truth, setting, tolerance_ms)
+        up = _up(recording, truth, setting, rules)
     except Abstained as refusal:
         return (*out, Found(what="peaks of the gaps", period=None, refused=str(refusal), sentence=""))
     extremes = Extremes(clock.sample_of(start), clock.sample_of(stop - 1) + 1)
@@ -139,10 +141,10 @@ def _repeats(seen: OpenGaps, onsets: Positions, cycles: Sequence[Cycle], speed: 
     return _found("false trips within a gap", times, trips, 2 * length / seen.output.clock.rate_hz, cycles, speed)
 
 
-def _up(recording: Recording, truth: Truth, setting: Setting | None, tolerance_ms: float) -> bool:
+def _up(recording: Recording, truth: Truth, setting: Setting | None, rules: Rules) -> bool:
     if setting is not None:
         return setting.polarity is Polarity.LIGHT_ON
-    return TeachBlock(recording, truth, tolerance_ms=tolerance_ms).direction is Direction.RISE
+    return TeachBlock(recording, truth, rules=rules).direction is Direction.RISE
 
 
 def _found(

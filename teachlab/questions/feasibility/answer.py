@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.feasibility.cures import Helps, follows, on_delay
@@ -63,7 +64,7 @@ def feasibility(
     setting: Setting,
     *,
     stresses: Sequence[Stress] = (),
-    tolerance_ms: float = 0.0,
+    rules: Rules = USUAL_RULES,
 ) -> Feasibility:
     """Find the on-levels that can lose nothing, per kind of object and per condition, and the demands that conflict.
 
@@ -78,9 +79,10 @@ def feasibility(
         The setting gives polarity, filter, delays and rate.
     stresses : sequence of Stress
         Conditions beside the unstressed one.
-    tolerance_ms : float, ms
+    rules : Rules
+        Their tolerance is added to every border of every pass.
     """
-    reach = reach_of(recording, truth, setting, tolerance_ms=tolerance_ms)
+    reach = reach_of(recording, truth, setting, rules=rules)
     low, high = receiver_range(recording, reach.lowest, reach.highest)
     dark = recording.info.dark_level
     conditions = [(AS_RECORDED, Stress(1.0, dark=dark, low=low, high=high))]
@@ -100,7 +102,7 @@ def feasibility(
     helps = _helps(reach, everyone, windows[: len(windows) // len(conditions)], by_lot, dark)
     if not everyone[0].open:
         gain, offset = follows(reach, dark)
-        late = None if helps.window else on_delay(recording, truth, setting, tolerance_ms=tolerance_ms)
+        late = None if helps.window else on_delay(recording, truth, setting, rules=rules)
         helps = replace(
             helps, local_gain=gain, local_offset=offset, on_delay_ms=late and late[0], on_delay_level=late and late[1]
         )

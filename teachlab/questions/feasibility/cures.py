@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.feasibility.demands import Reach, reach_of
@@ -88,9 +89,7 @@ def follows(reach: Reach, dark: float) -> tuple[bool, bool]:
     return bool(share[0].min() > share[1].max()), distance
 
 
-def on_delay(
-    recording: Recording, truth: Truth, setting: Setting, *, tolerance_ms: float
-) -> tuple[float, float] | None:
+def on_delay(recording: Recording, truth: Truth, setting: Setting, *, rules: Rules) -> tuple[float, float] | None:
     """Find an on-delay, ms, and a level with which the recording replays without a fault, among those tried."""
     rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
     shortest = int((truth.end - truth.start)[truth.detect].min()) * rate / recording.info.sample_rate_hz
@@ -100,12 +99,12 @@ def on_delay(
         delay = 1000 * evaluations / rate
         bare = replace(setting, taught=None)
         late = replace(bare, off_delay_ms=delay) if dark_delays(bare) else replace(bare, on_delay_ms=delay)
-        background, objects = reach_of(recording, truth, late, tolerance_ms=tolerance_ms).ends()
+        background, objects = reach_of(recording, truth, late, rules=rules).ends()
         if not (background < objects if setting.polarity == "light-on" else objects < background):
             continue
         level = (background + objects) / 2
         tried = late.with_levels(level, level, late.polarity)
-        counts = score(replay(recording, tried), truth, tolerance_ms=tolerance_ms, tables=False).counts
+        counts = score(replay(recording, tried), truth, rules=rules, tables=False).counts
         if counts.lost == counts.false_trips == counts.ignore_false_trips == 0:
             return delay, level
     return None

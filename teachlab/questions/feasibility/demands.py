@@ -31,6 +31,7 @@ from teachlab.light.stretches import Evaluated
 from teachlab.light.usable_light import measured
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring.excluded import excluded_trials
@@ -154,7 +155,7 @@ def _upright(evaluated: Evaluated, start: int, stop: int, rise: bool) -> Floats:
     return light[~np.isnan(light)] * (1.0 if rise else -1.0)
 
 
-def reach_of(recording: Recording, truth: Truth, setting: Setting, *, tolerance_ms: float = 0.0) -> Reach:
+def reach_of(recording: Recording, truth: Truth, setting: Setting, *, rules: Rules = USUAL_RULES) -> Reach:
     """Measure the trials of a recording under a setting's filter, delays, rate and polarity.
 
     Raises
@@ -165,7 +166,7 @@ def reach_of(recording: Recording, truth: Truth, setting: Setting, *, tolerance_
     recording = measured(recording)
     clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
     lag = onset_lag(setting, clock)
-    windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, tolerance_ms), lag=lag)
+    windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, rules), lag=lag)
     passes = SustainedExtremes(windows.start, windows.stop, 1)
     gaps = SustainedExtremes(windows.gap_start, windows.gap_stop, 1)
     hold, validity, background = Hold(), Validity(), Selection(LOOKED_AT)

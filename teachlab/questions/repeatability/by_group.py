@@ -14,7 +14,7 @@ from teachlab.data.split import split
 from teachlab.errors import Abstained, ParameterError, StrategyError
 from teachlab.model.draws import Draw
 from teachlab.model.recording import Recording
-from teachlab.model.score import Outcome
+from teachlab.model.score import USUAL_RULES, Outcome, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
@@ -179,7 +179,7 @@ def measured_settings(
     """
     given = [one if isinstance(one, Setting) else one.setting for group in draws.values() for one in group]
     settings = [s for s in given if s is not None]
-    counts = count_settings(recording, truth, settings, tolerance_ms=options.tolerance_ms, first_pass=first_pass)
+    counts = count_settings(recording, truth, settings, rules=options.rules.scored_from(first_pass))
     return {s: measures_of(s, n, options.costs, best_cost=math.nan) for s, n in counts.items()}
 
 
@@ -229,7 +229,7 @@ def taught_apart(
     if name.size != truth.passes:
         raise ParameterError(f"{name.size} names were given for {truth.passes} passes; give one each.")
     cut = split(truth, recording.samples, teach_share=how.teach_share)
-    whole = TeachBlock(recording, truth, base=how.base, tolerance_ms=how.tolerance_ms, stop_sample=cut.teach_end)
+    whole = TeachBlock(recording, truth, base=how.base, rules=how.rules, stop_sample=cut.teach_end)
     out: dict[str, list[Draw]] = {}
     stretches = _thinned(_stretches(truth, name, cut.teach_end, passes))
     for number, (group, a, b) in enumerate(stretches):
@@ -283,7 +283,7 @@ def _taught(
         part = Recording.from_array(light.light, info, name=recording.name, invalid=light.invalid)
         inside = truth.select((truth.start >= a) & (truth.end <= b))
         moved = replace(inside, start=inside.start - a, end=inside.end - a)
-        block = TeachBlock(part, moved, base=options.base, tolerance_ms=options.tolerance_ms)
+        block = TeachBlock(part, moved, base=options.base, rules=options.rules)
         return Draw(draw=number, setting=teach_once(strategy, block, options.seed, number), measures={})
     except Abstained as refusal:
         return Draw(draw=number, setting=None, abstained=refusal.reason, measures={})
@@ -296,8 +296,7 @@ def settings_agreement(
     truth: Truth,
     settings: Sequence[Setting],
     *,
-    tolerance_ms: float = 0.0,
-    first_pass: int = 0,
+    rules: Rules = USUAL_RULES,
 ) -> Agreement:
     """Tell whether settings lose the same passes, among those that are trials under all of them.
 
@@ -307,17 +306,17 @@ def settings_agreement(
     truth : Truth
     settings : sequence of Setting
         At least two; equal ones count as often as they are given.
-    tolerance_ms, first_pass
+    rules
         As in `score`.
     """
     given = [bare(s) for s in settings]
     distinct = list(dict.fromkeys(given))
-    lost = np.zeros(truth.passes - first_pass, np.int64)
+    lost = np.zeros(truth.passes - rules.first_pass, np.int64)
     trial = np.ones(lost.size, bool)
     for rate in dict.fromkeys(s.evaluation_rate_hz for s in distinct):
         family = [s for s in distinct if s.evaluation_rate_hz == rate]
         for setting, output in zip(family, replay_family(recording, family), strict=True):
-            passes = score(output, truth, tolerance_ms=tolerance_ms, first_pass=first_pass, tables=False).trials.passes
+            passes = score(output, truth, rules=rules, tables=False).trials.passes
             trial &= np.isin(passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED))
             lost += np.isin(passes, (Outcome.MISS, Outcome.MERGED)) * given.count(setting)
     return agreement(lost[trial], len(given))

@@ -66,7 +66,7 @@ def repeat_teaching(
     how = RepeatOptions() if options is None else options
     cut = split(truth, recording.samples, teach_share=how.teach_share)
     block = TeachBlock(
-        recording, truth, base=how.base, tolerance_ms=how.tolerance_ms, stop_sample=cut.teach_end
+        recording, truth, base=how.base, rules=how.rules, stop_sample=cut.teach_end
     )  # fmt: skip
     say = progress or (lambda share: None)
     taught = []
@@ -74,9 +74,7 @@ def repeat_teaching(
         taught.append(teachings(variant, block, how))
         say(0.7 * (k + 1) / len(variants))
     settings = [d.setting for draws in taught for d in draws if d.setting is not None]
-    counts = count_settings(
-        recording, truth, [*settings, *beside], tolerance_ms=how.tolerance_ms, first_pass=cut.first_scored
-    )
+    counts = count_settings(recording, truth, [*settings, *beside], rules=how.rules.scored_from(cut.first_scored))
     best = best_fixed(recording, truth, counts, how, cut)
     say(1.0)
     clouds = tuple(_cloud(v, draws, counts, best, how) for v, draws in zip(variants, taught, strict=True))
@@ -166,7 +164,7 @@ def best_fixed(
     # The draws of one block share polarity and filter, but for strategies that design them.
     kinds = [s.with_levels(0.0, 0.0, s.polarity) for s, _ in fixed]
     base = max(dict.fromkeys(kinds), key=kinds.count)
-    table = surface(recording, truth, base, tolerance_ms=options.tolerance_ms, first_pass=cut.first_scored)
+    table = surface(recording, truth, base, rules=options.rules.scored_from(cut.first_scored))
     return hindsight(table, costs=options.costs, others=fixed)
 
 
@@ -192,7 +190,7 @@ def summarise(variant: Variant, draws: Sequence[Draw], options: RepeatOptions) -
     values = {name: np.array([d.measures[name] for d in done]) for name in MEASURES}
     # A measure without a denominator can neither keep nor break a limit.
     worse = tuple(
-        (limit, proportion(sum(limit.broken(v) for v in known), len(known), options.confidence))
+        (limit, proportion(sum(limit.broken(v) for v in known), len(known), options.rules.confidence))
         for limit in options.limits
         for known in [[v for v in values[limit.measure].tolist() if not math.isnan(v)]]
     )
@@ -204,5 +202,5 @@ def summarise(variant: Variant, draws: Sequence[Draw], options: RepeatOptions) -
         distinct=len({bare(d.setting) for d in done if d.setting is not None}),
         spreads={name: Repeated.of(v) for name, v in values.items()} if done else {},
         worse=worse,
-        abstained=proportion(len(draws) - len(done), len(draws), options.confidence),
+        abstained=proportion(len(draws) - len(done), len(draws), options.rules.confidence),
     )

@@ -179,9 +179,7 @@ def study(
         settings = [d.setting for d in plain[2].taught if d.setting is not None]
         agreed = None
         if len(settings) > 1:
-            agreed = settings_agreement(
-                recording, truth, settings, tolerance_ms=how.tolerance_ms, first_pass=cut.first_scored
-            )
+            agreed = settings_agreement(recording, truth, settings, rules=how.rules.scored_from(cut.first_scored))
         studied.append(
             StrategyStudy(
                 cloud=plain[2],
@@ -192,7 +190,7 @@ def study(
             )
         )
     least = best_cost(done.best)
-    counts = count_settings(recording, truth, given, tolerance_ms=how.tolerance_ms, first_pass=cut.first_scored)
+    counts = count_settings(recording, truth, given, rules=how.rules.scored_from(cut.first_scored))
     people: dict[str, list[Setting]] = {}
     for name, setting in taught:
         people.setdefault(name, []).append(setting)
@@ -205,9 +203,7 @@ def study(
         strategies=tuple(studied),
         settings=tuple((n, measures_of(s, counts[bare(s)], how.costs, best_cost=least)) for n, s in taught),
         people=_people(people, recording, truth, how, cut.first_scored),
-        settings_agreement=settings_agreement(
-            recording, truth, given, tolerance_ms=how.tolerance_ms, first_pass=cut.first_scored
-        )
+        settings_agreement=settings_agreement(recording, truth, given, rules=how.rules.scored_from(cut.first_scored))
         if len(given) > 1
         else None,
     )
@@ -239,7 +235,7 @@ def between_recordings(
     first, truth = recordings[0]
     scored_from = split(truth, first.samples, teach_share=how.teach_share).first_scored
     measures = measured_settings(first, truth, draws, options=how, first_pass=scored_from)
-    return by_group("recordings", draws, measures=measures, confidence=how.confidence)
+    return by_group("recordings", draws, measures=measures, confidence=how.rules.confidence)
 
 
 def _people(
@@ -248,7 +244,7 @@ def _people(
     if not people:
         return None
     measures = measured_settings(recording, truth, people, options=how, first_pass=first_pass)
-    return by_group("people", people, measures=measures, confidence=how.confidence)
+    return by_group("people", people, measures=measures, confidence=how.rules.confidence)
 
 
 def _variants(strategy: Strategy, asked: Question, teach_passes: int) -> list[tuple[str, int, Variant]]:
@@ -275,7 +271,7 @@ def _groups(
     draws = taught_apart(recording, truth, strategy, names, options=options, passes=asked.passes)
     first = split(truth, recording.samples, teach_share=options.teach_share).first_scored
     measures = measured_settings(recording, truth, draws, options=options, first_pass=first)
-    return by_group(f"{asked.by}s", draws, measures=measures, confidence=options.confidence)
+    return by_group(f"{asked.by}s", draws, measures=measures, confidence=options.rules.confidence)
 
 
 def _brief(cloud: Cloud) -> dict[str, Any]:

@@ -12,11 +12,10 @@ from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
 from teachlab.model.draws import MEASURES, Costs, Draw
-from teachlab.model.score import Rate
+from teachlab.model.score import USUAL_RULES, Rate, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.questions.surface.hindsight import Hindsight
-from teachlab.statistics.intervals import check_confidence
 
 DRAWS = 200
 VARIED = (1, 2, 5, 10, 30)
@@ -65,28 +64,25 @@ class RepeatOptions:
     seed : int
     teach_share : float, in (0, 1)
         Share of the detect passes that may be taught on; later ones are scored.
-    tolerance_ms : float, ms
+    rules : Rules
+        By which an output is scored; the first pass scored follows from the teach share.
     base : Setting, optional
         Delays, filter and evaluation rate; its levels mean nothing.
     costs : Costs
-    confidence : float
-        Of every interval.
     limits : tuple of Limit
     """
 
     draws: int = DRAWS
     seed: int = 0
     teach_share: float = 0.3
-    tolerance_ms: float = 0.0
+    rules: Rules = USUAL_RULES
     base: Setting | None = None
     costs: Costs = field(default_factory=Costs)
-    confidence: float = 0.95
     limits: tuple[Limit, ...] = USUAL_LIMITS
 
     def __post_init__(self) -> None:
         if self.draws < 1:
             raise ParameterError(f"draws must be at least 1, got {self.draws}.")
-        check_confidence(self.confidence)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

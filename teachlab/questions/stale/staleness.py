@@ -13,7 +13,7 @@ import numpy as np
 from teachlab.errors import ParameterError
 from teachlab.model.margin import Margin
 from teachlab.model.recording import Recording
-from teachlab.model.score import Score
+from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.stale.course import Course, follow
@@ -160,8 +160,7 @@ def staleness(
     now: tuple[Recording, Truth],
     before: tuple[Recording, Truth] | None = None,
     *,
-    tolerance_ms: float = 0.0,
-    confidence: float = 0.95,
+    rules: Rules = USUAL_RULES,
     least_margin: float = LEAST_MARGIN,
     horizon_hours: float | None = None,
 ) -> Staleness:
@@ -171,8 +170,8 @@ def staleness(
     ----------
     setting : Setting
     now, before : (Recording, Truth)
-    tolerance_ms : float, ms
-    confidence : float
+    rules : Rules
+        Tolerance of the borders, confidence of every interval.
     least_margin : float
         Margin to noise below which the setting is watched.
     horizon_hours : float, optional, h
@@ -199,9 +198,9 @@ def staleness(
             f"least-margin must not be negative and horizon-hours must be above 0, got {least_margin:g} and "
             f"{horizon_hours}."
         )
-    that = None if before is None else _followed(setting, *before, tolerance_ms, confidence)
-    this = _followed(setting, *now, tolerance_ms, confidence, noise_of=None if that is None else that.margin)
-    changes = () if that is None else _changes(that.course, this.course, confidence)
+    that = None if before is None else _followed(setting, *before, rules)
+    this = _followed(setting, *now, rules, noise_of=None if that is None else that.margin)
+    changes = () if that is None else _changes(that.course, this.course, rules.confidence)
     across = None if that is None else _across(that.course, this.course)
     verdict, because = _verdict(setting, this, that, changes, across, least_margin, horizon_hours)
     return Staleness(
@@ -211,7 +210,7 @@ def staleness(
         before=that,
         changes=changes,
         across=across,
-        confidence=confidence,
+        confidence=rules.confidence,
     )
 
 
@@ -219,14 +218,13 @@ def _followed(
     setting: Setting,
     recording: Recording,
     truth: Truth,
-    tolerance_ms: float,
-    confidence: float,
+    rules: Rules,
     *,
     noise_of: Margin | None = None,
 ) -> Followed:
     output = replay(recording, setting)
-    result = score(output, truth, tolerance_ms=tolerance_ms, confidence=confidence)
-    margins = measure_margin(recording, output, truth, result.trials, tolerance_ms=tolerance_ms)
+    result = score(output, truth, rules=rules)
+    margins = measure_margin(recording, output, truth, result.trials, rules=rules)
     # In one and the same noise: two estimates of it would differ by some percent on a line that has not changed.
     one = margins if noise_of is None else noise_of
     scaled = replace(margins, noise_object=one.noise_object, noise_background=one.noise_background)
@@ -234,9 +232,9 @@ def _followed(
         name=recording.name,
         score=result,
         margin=margins,
-        reserves=reserves(recording, truth, setting, tolerance_ms=tolerance_ms, scored=result),
-        course=follow(truth, setting, scaled, result, recording.info, confidence=confidence),
-        dependence=lost_rate_by_lot(truth, result.trials, confidence=confidence, proxy=margins.reach),
+        reserves=reserves(recording, truth, setting, rules=rules, scored=result),
+        course=follow(truth, setting, scaled, result, recording.info, confidence=rules.confidence),
+        dependence=lost_rate_by_lot(truth, result.trials, confidence=rules.confidence, proxy=margins.reach),
         self_labelled=truth.source is TruthSource.SELF_LABELLED,
     )
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from teachlab.errors import ParameterError
 from teachlab.light.usable_light import measured
 from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.stress.light import Floats, Receiver, Stress, receiver_range
@@ -100,8 +101,7 @@ def stress_map(
     gain: Sequence[float] = GAINS,
     ambient: Sequence[float] = (0.0,),
     pedestal: Sequence[float] = (0.0,),
-    tolerance_ms: float = 0.0,
-    first_pass: int = 0,
+    rules: Rules = USUAL_RULES,
     fast: bool | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> StressMap:
@@ -119,7 +119,7 @@ def stress_map(
         With any filter and delays.
     gain, ambient, pedestal : sequence of float
         The axes, as in `Stress`.
-    tolerance_ms, first_pass, fast, progress
+    rules, fast, progress
         As in `teachlab.questions.surface.surface`.
 
     Notes
@@ -148,15 +148,14 @@ def stress_map(
 
     cells = [Stress(*cell) for cell in product(gain, ambient, pedestal)]
     settings = at(*np.array([(s.gain, s.ambient, s.pedestal) for s in cells]).T)
-    found = score_pairs(recording, truth, settings, tolerance_ms=tolerance_ms, first_pass=first_pass, fast=fast)
+    found = score_pairs(recording, truth, settings, rules=rules, fast=fast)
     shape = (len(gain), len(ambient), len(pedestal))
     if progress is not None:
         progress(0.6)
     span = (recording.info.full_scale or reading.high) - min(reading.low, dark)
     loss, rise = (
         reserve(
-            recording, truth, setting, axis, receiver=receiver, reading=reading, most=most, tolerance_ms=tolerance_ms,
-            first_pass=first_pass,
+            recording, truth, setting, axis, receiver=receiver, reading=reading, most=most, rules=rules,
         )
         for axis, most in ((Axis.GAIN, 1.0), (Axis.AMBIENT, max(span, 0.0)))
     )  # fmt: skip

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.stress.light import Floats, Receiver
@@ -69,8 +70,7 @@ class _Search:
     truth: Truth
     path: Path
     reading: FirstReading
-    tolerance_ms: float
-    first_pass: int
+    rules: Rules
 
     def run(self) -> Reserve | None:
         """Walk from the start of the axis to the first trial that goes wrong; None if the levels are no chain."""
@@ -114,8 +114,7 @@ class _Search:
         setting = self.path.setting
         between = _Between(walk.size, setting, self.reading.clock)
         counts = count_chain(
-            self.recording, self.truth, setting, self.reading, on[turn], off[turn], tolerance_ms=self.tolerance_ms,
-            first_pass=self.first_pass, watcher=between,
+            self.recording, self.truth, setting, self.reading, on[turn], off[turn], rules=self.rules, watcher=between,
         )  # fmt: skip
         n = counts.sums
         right = (n["lost"] == 0) & (n["false_trips"] == 0) & (n["ignore_trips"] == 0)
@@ -150,15 +149,14 @@ def reserve(
     receiver: Receiver,
     reading: FirstReading,
     most: float,
-    tolerance_ms: float = 0.0,
-    first_pass: int = 0,
+    rules: Rules = USUAL_RULES,
 ) -> Reserve:
     """Find how far one stress can go before the first trial comes out wrong.
 
     Parameters
     ----------
     recording, truth
-        Scored from `first_pass` on.
+        Scored by the rules.
     setting : Setting
         With any filter and delays.
     axis : Axis
@@ -168,7 +166,7 @@ def reserve(
         Of the same recording at the setting's evaluation rate.
     most : float
         Where the search ends: at most 1 for a loss of gain; recording units for ambient light.
-    tolerance_ms, first_pass
+    rules
         As in `teachlab.scoring.score`.
 
     Notes
@@ -183,7 +181,7 @@ def reserve(
     start = 1.0 if axis is Axis.GAIN else 0.0
     end = start - most if axis is Axis.GAIN else most
     path = Path(axis, receiver, setting, start, end)
-    found = _Search(recording, truth, path, reading, tolerance_ms, first_pass).run()
+    found = _Search(recording, truth, path, reading, rules).run()
     if found is not None:
         return found
-    return search_apart(recording, truth, path, reading, tolerance_ms=tolerance_ms, first_pass=first_pass)
+    return search_apart(recording, truth, path, reading, rules=rules)

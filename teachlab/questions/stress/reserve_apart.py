@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
 from teachlab.model.truth import Truth
 from teachlab.questions.stress.light import Floats
 from teachlab.questions.stress.reserve_path import Path, Reserve
@@ -22,18 +23,16 @@ ROUNDS = 4
 TOGETHER = 250
 
 
-def search_apart(
-    recording: Recording, truth: Truth, path: Path, reading: FirstReading, *, tolerance_ms: float, first_pass: int
-) -> Reserve:
+def search_apart(recording: Recording, truth: Truth, path: Path, reading: FirstReading, *, rules: Rules) -> Reserve:
     """Find the first point of an axis at which a trial goes wrong.
 
     Parameters
     ----------
     recording, truth
-        Scored from `first_pass` on.
+        Scored by the rules.
     path : Path
     reading : FirstReading
-    tolerance_ms, first_pass
+    rules
         As in `teachlab.scoring.score`.
 
     Returns
@@ -50,9 +49,7 @@ def search_apart(
                 path.setting.with_levels(float(x), float(y), path.setting.polarity)
                 for x, y in zip(on[a : a + TOGETHER], off[a : a + TOGETHER], strict=True)
             ]
-            for k, n in enumerate(
-                score_pairs(recording, truth, settings, tolerance_ms=tolerance_ms, first_pass=first_pass)
-            ):
+            for k, n in enumerate(score_pairs(recording, truth, settings, rules=rules)):
                 if n.lost or n.false_trips or n.ignore_trips:
                     return a + k
         return walk.size

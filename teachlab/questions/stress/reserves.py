@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from teachlab.model.recording import Recording
-from teachlab.model.score import Score
+from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.stress.map import stress_map
@@ -22,8 +22,7 @@ def reserves(
     truth: Truth,
     setting: Setting,
     *,
-    tolerance_ms: float = 0.0,
-    first_pass: int = 0,
+    rules: Rules = USUAL_RULES,
     scored: Score | None = None,
 ) -> dict[str, float | None]:
     """Return how far gain may fall and ambient light may rise before the first fault.
@@ -32,7 +31,7 @@ def reserves(
     ----------
     recording, truth, setting
         Of fixed levels.
-    tolerance_ms, first_pass
+    rules
         As for the score.
     scored : Score, optional
         Of the same trials: where it holds a fault, there is no reserve, and nothing is read.
@@ -45,7 +44,7 @@ def reserves(
     """
     if scored is not None and (scored.counts.lost or scored.counts.false_trips or scored.counts.ignore_false_trips):
         return dict(NONE)
-    found = stress_map(recording, truth, setting, gain=(1.0,), tolerance_ms=tolerance_ms, first_pass=first_pass)
+    found = stress_map(recording, truth, setting, gain=(1.0,), rules=rules)
     return {
         "contamination_reserve": found.contamination_reserve,
         "contamination_resolution": found.resolution[0],

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.stress.map import StressMap, at_speed, stress_map
@@ -60,7 +61,7 @@ def speeds(
     gain: Sequence[float] = (1.0,),
     ambient: Sequence[float] = (0.0,),
     pedestal: Sequence[float] = (0.0,),
-    tolerance_ms: float = 0.0,
+    rules: Rules = USUAL_RULES,
     progress: Callable[[float], None] | None = None,
 ) -> tuple[AtSpeed, ...]:
     """Count and stress one setting at every speed of the line.
@@ -73,7 +74,7 @@ def speeds(
         Levels, filter, delays and evaluation rate stay; the objects come faster.
     factors : sequence of float
         How many times as fast, in the order of the result.
-    gain, ambient, pedestal, tolerance_ms, progress
+    gain, ambient, pedestal, rules, progress
         As in `teachlab.questions.stress.map.stress_map`.
 
     Raises
@@ -84,10 +85,8 @@ def speeds(
     bare, found = replace(setting, taught=None), []
     lines = [at_speed(recording, bare, factor) for factor in factors]
     for number, (factor, (line, same)) in enumerate(zip(factors, lines, strict=True)):
-        counts = score_pairs(line, truth, [same], tolerance_ms=tolerance_ms)[0]
-        stressed = stress_map(
-            line, truth, same, gain=gain, ambient=ambient, pedestal=pedestal, tolerance_ms=tolerance_ms
-        )
+        counts = score_pairs(line, truth, [same], rules=rules)[0]
+        stressed = stress_map(line, truth, same, gain=gain, ambient=ambient, pedestal=pedestal, rules=rules)
         found.append(AtSpeed(factor=factor, line_speed_m_s=line.info.line_speed_m_s, counts=counts, stressed=stressed))
         if progress is not None:
             progress((number + 1) / len(lines))

@@ -9,7 +9,7 @@ from typing import Any
 from teachlab.errors import UnmeasurableError
 from teachlab.model.margin import Margin
 from teachlab.model.recording import Recording
-from teachlab.model.score import Score
+from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.stress.reserves import reserves
@@ -51,8 +51,8 @@ class Measuring:
     Parameters
     ----------
     recording, truth
-        Scored from `first_pass` on.
-    tolerance_ms, confidence, first_pass
+        Scored by the rules.
+    rules
         As for the score.
     margins : bool
         Whether to measure margins and reserves, too.
@@ -63,13 +63,10 @@ class Measuring:
         recording: Recording,
         truth: Truth,
         *,
-        tolerance_ms: float = 0.0,
-        confidence: float = 0.95,
-        first_pass: int = 0,
+        rules: Rules = USUAL_RULES,
         margins: bool = True,
     ) -> None:
-        self._recording, self._truth, self._first = recording, truth, first_pass
-        self._tolerance_ms, self._confidence, self._margins = tolerance_ms, confidence, margins
+        self._recording, self._truth, self._rules, self._margins = recording, truth, rules, margins
         self._known: dict[Setting, Worth] = {}
 
     def of(self, setting: Setting) -> Worth:
@@ -80,17 +77,17 @@ class Measuring:
         return self._known[key]
 
     def _measured(self, setting: Setting) -> Worth:
-        recording, truth, ms = self._recording, self._truth, self._tolerance_ms
+        recording, truth, rules = self._recording, self._truth, self._rules
         output = replay(recording, setting)
-        scored = score(output, truth, tolerance_ms=ms, confidence=self._confidence, first_pass=self._first)
+        scored = score(output, truth, rules=rules)
         if not self._margins or type(setting) is not Setting or not scored.counts.scored_passes:
             return Worth(score=scored, margin=None, reserves=None)
         try:
-            margin = measure_margin(recording, output, truth, scored.trials, tolerance_ms=ms)
+            margin = measure_margin(recording, output, truth, scored.trials, rules=rules)
         except UnmeasurableError:
             return Worth(score=scored, margin=None, reserves=None)
         return Worth(
             score=scored,
             margin=margin,
-            reserves=reserves(recording, truth, setting, tolerance_ms=ms, first_pass=self._first, scored=scored),
+            reserves=reserves(recording, truth, setting, rules=rules, scored=scored),
         )

@@ -13,6 +13,7 @@ from teachlab.errors import Abstained, ParameterError
 from teachlab.model.draws import Costs
 from teachlab.model.following_and_window import fixed_levels
 from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
@@ -78,7 +79,7 @@ def taught_cloud(
     draws: int = 200,
     seed: int = 0,
     base: Setting | None = None,
-    tolerance_ms: float = 0.0,
+    rules: Rules = USUAL_RULES,
     costs: Costs | None = None,
 ) -> Taught:
     """Teach a strategy many times on the first recording, and cost every setting on all of them.
@@ -93,7 +94,7 @@ def taught_cloud(
     """
     if draws < 1:
         raise ParameterError(f"draws must be at least 1, got {draws}.")
-    block = TeachBlock(*recordings[0], base=base, tolerance_ms=tolerance_ms)
+    block = TeachBlock(*recordings[0], base=base, rules=rules)
     settings, first, abstained, why = [], None, 0, ""
     for draw in range(draws):
         try:
@@ -106,7 +107,7 @@ def taught_cloud(
     total = np.zeros(len(settings))
     passes = 0
     for recording, truth in recordings:
-        counts = score_pairs(recording, truth, settings, tolerance_ms=tolerance_ms) if settings else []
+        counts = score_pairs(recording, truth, settings, rules=rules) if settings else []
         # Costs are per pass: weigh them by the passes of each recording.
         here = counts[0].detect_trials if counts else 0
         if here:

@@ -10,6 +10,7 @@ import numpy as np
 from teachlab.errors import ParameterError, SettingError
 from teachlab.model.following_and_window import has_memory
 from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.all_pairs.finishing import assembled, tables
@@ -28,8 +29,7 @@ def surface(
     base: Setting,
     *,
     levels: Levels | None = None,
-    tolerance_ms: float = 0.0,
-    first_pass: int = 0,
+    rules: Rules = USUAL_RULES,
     fast: bool | None = None,
     progress: Progress | None = None,
 ) -> Surface:
@@ -44,10 +44,8 @@ def surface(
         Polarity, filter, delays and evaluation rate; its levels are not looked at.
     levels : ndarray of float64, shape (n,), recording units, optional
         Default: all distinct levels up to 1,100, else 1,000 spread evenly.
-    tolerance_ms : float, ms
-        Added to every border of every pass.
-    first_pass : int
-        Only this pass and what comes after its window's start is scored.
+    rules : Rules
+        Tolerance of the borders, and first pass that is scored.
     fast : bool, optional
         Whether to use the compiled engine of the extra ``fast``; default: for long recordings, where it
         is installed. The counts are the same.
@@ -70,7 +68,7 @@ def surface(
     See ``SURFACE.md`` beside this file for why it is exact.
     """
     return surface_of(
-        [(recording, truth)], base, levels=levels, tolerance_ms=tolerance_ms, first_pass=first_pass, fast=fast,
+        [(recording, truth)], base, levels=levels, rules=rules, fast=fast,
         progress=progress,
     )  # fmt: skip
 
@@ -80,8 +78,7 @@ def surface_of(
     base: Setting,
     *,
     levels: Levels | None = None,
-    tolerance_ms: float = 0.0,
-    first_pass: int = 0,
+    rules: Rules = USUAL_RULES,
     fast: bool | None = None,
     progress: Progress | None = None,
 ) -> Surface:
@@ -108,9 +105,9 @@ def surface_of(
         if has_memory(base):
             from teachlab.questions.surface.given_settings.delayed import zero_hysteresis
 
-            found = zero_hysteresis(recording, truth, base, reading, stated, tolerance_ms, first_pass, say)
+            found = zero_hysteresis(recording, truth, base, reading, stated, rules, say)
         else:
-            found = _exact(recording, truth, base, reading, stated, tolerance_ms, first_pass, fast, say)
+            found = _exact(recording, truth, base, reading, stated, rules, fast, say)
         found = _with_distinct(found, distinct)
         total = found if total is None else total + found
     if total is None:
@@ -136,13 +133,12 @@ def _exact(
     base: Setting,
     reading: FirstReading,
     levels: Levels,
-    tolerance_ms: float,
-    first_pass: int,
+    rules: Rules,
     fast: bool | None,
     progress: Progress | None,
 ) -> Surface:
     clock = reading.clock
-    spans = Spans.of(truth, clock, reading.invalid, tolerance_ms=tolerance_ms, first_pass=first_pass)
+    spans = Spans.of(truth, clock, reading.invalid, rules=rules)
     tallies = Tallies(levels.size, clock.count)
     dips = base.polarity is Polarity.DARK_ON
     engine = read_spans(recording, levels, reading, spans, tallies, dips=dips, fast=fast, progress=progress)

@@ -11,6 +11,7 @@ import numpy as np
 from teachlab.model.draws import Costs, Draw
 from teachlab.model.following_and_window import FollowingSetting
 from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.given_settings.pairs import PairCounts, score_pairs
@@ -32,8 +33,7 @@ def count_settings(
     truth: Truth,
     settings: Iterable[Setting],
     *,
-    tolerance_ms: float = 0.0,
-    first_pass: int = 0,
+    rules: Rules = USUAL_RULES,
     progress: Callable[[float], None] | None = None,
 ) -> dict[Setting, PairCounts]:
     """Count every distinct setting from one pass on; equal to replaying and scoring each by itself.
@@ -48,7 +48,7 @@ def count_settings(
     found: dict[Setting, PairCounts] = {}
     if fixed:
         counts = score_pairs(
-            recording, truth, fixed, tolerance_ms=tolerance_ms, first_pass=first_pass,
+            recording, truth, fixed, rules=rules,
             progress=None if progress is None else lambda done: progress(share * done),
         )  # fmt: skip
         found.update(zip(fixed, counts, strict=True))
@@ -59,7 +59,7 @@ def count_settings(
             seen = alike.setdefault(_summary(output), [])
             counts = [c for other, c in seen if _same(output, other)]
             if not counts:
-                scored = score(output, truth, tolerance_ms=tolerance_ms, first_pass=first_pass, tables=False)
+                scored = score(output, truth, rules=rules, tables=False)
                 counts = [PairCounts.of(scored)]
                 seen.append((output, counts[0]))
             found[setting] = counts[0]

@@ -10,6 +10,7 @@ from teachlab.data.quality.separability import best_level
 from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.errors import ParameterError, RecordingError, TruthError
 from teachlab.model.recording import Direction, Recording, RecordingInfo
+from teachlab.model.score import Rules
 from teachlab.model.truth import Truth
 
 INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts", full_scale=100)
@@ -103,9 +104,9 @@ def test_tolerance_widens_the_windows():
     recording, truth = line()
     late = Truth.from_arrays(truth.start + 4, truth.end + 4)
     assert inspect_recording(recording, late).separable is False
-    assert inspect_recording(recording, late, tolerance_ms=4).separable is True
+    assert inspect_recording(recording, late, rules=Rules(tolerance_ms=4)).separable is True
     with pytest.raises(ParameterError, match="at least 0 ms"):
-        inspect_recording(recording, truth, tolerance_ms=-1)
+        inspect_recording(recording, truth, rules=Rules(tolerance_ms=-1))
 
 
 def test_invalid_and_saturated_shares():

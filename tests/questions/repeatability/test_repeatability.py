@@ -14,7 +14,7 @@ from teachlab.errors import Abstained, ParameterError, SettingError
 from teachlab.model.draws import MEASURES
 from teachlab.model.json_values import plain
 from teachlab.model.recording import Recording, RecordingInfo
-from teachlab.model.score import Outcome
+from teachlab.model.score import Outcome, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.repeatability.by_group import by_group, measured_settings, settings_agreement, taught_apart
@@ -59,7 +59,7 @@ def test_every_draw_is_what_teaching_replaying_and_scoring_give() -> None:
         for draw in cloud(strategy, draws=12).draws:
             alone = teach_once(strategy, block, 0, draw.draw)
             assert replace(alone, taught=None) == replace(draw.setting, taught=None)
-            counts = score(replay(recording, alone), truth, first_pass=cut.first_scored).counts
+            counts = score(replay(recording, alone), truth, rules=Rules(first_pass=cut.first_scored)).counts
             assert draw.measures["lost_rate"] == counts.lost / counts.scored_passes
             false = counts.false_trips + counts.extra
             assert draw.measures["cost"] == pytest.approx((counts.lost + false) / counts.scored_passes)
@@ -234,7 +234,7 @@ def test_levels_hysteresis_and_costs_divide_each_by_itself() -> None:
     for name, group in draws.items():
         for k, one in enumerate(group):
             setting = replace(one.setting, taught=None)
-            alone = score(replay(recording, setting), truth, first_pass=first)
+            alone = score(replay(recording, setting), truth, rules=Rules(first_pass=first))
             n = alone.counts
             cost = (n.lost + n.false_trips + n.extra) / n.scored_passes
             assert found.figures["off_level"].values[name][k] == setting.off_level
@@ -285,11 +285,9 @@ def test_agreement_counts_as_a_loop_does() -> None:
     recording, truth = line()
     levels = [25, 45, 60, 60, 75]
     given_ = [Setting(unit="counts", on_level=x, off_level=x - 4) for x in levels]
-    found = settings_agreement(recording, truth, given_, first_pass=20)
-    lost = np.array(
-        [np.isin(score(replay(recording, s), truth, first_pass=20).trials.passes, (Outcome.MISS, Outcome.MERGED))
-         for s in given_]
-    )  # fmt: skip
+    found = settings_agreement(recording, truth, given_, rules=Rules(first_pass=20))
+    rules, gone = Rules(first_pass=20), (Outcome.MISS, Outcome.MERGED)
+    lost = np.array([np.isin(score(replay(recording, s), truth, rules=rules).trials.passes, gone) for s in given_])
     # The last pass is whole: the light goes on after it.
     assert found.passes == 40
     pairs = [(lost[i] == lost[j]).mean() for i in range(5) for j in range(5) if i != j]

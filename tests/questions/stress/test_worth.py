@@ -9,6 +9,7 @@ import pytest
 
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.score import Rules
 from teachlab.model.setting import Setting, Taught
 from teachlab.model.truth import Truth
 from teachlab.questions.stress import worth as measuring
@@ -37,13 +38,13 @@ def setting(level: float, **more: object) -> Setting:
 @pytest.mark.parametrize("first", [0, 6])
 def test_a_setting_is_worth_what_it_is_by_itself(level: float, first: int) -> None:
     recording, truth = line()
-    found = Measuring(recording, truth, tolerance_ms=2, first_pass=first).of(setting(level))
+    found = Measuring(recording, truth, rules=Rules(tolerance_ms=2, first_pass=first)).of(setting(level))
     output = replay(recording, setting(level))
-    alone = score(output, truth, tolerance_ms=2, first_pass=first)
+    alone = score(output, truth, rules=Rules(tolerance_ms=2, first_pass=first))
     assert found.score.as_dict() == alone.as_dict()
-    margin = measure_margin(recording, output, truth, alone.trials, tolerance_ms=2)
+    margin = measure_margin(recording, output, truth, alone.trials, rules=Rules(tolerance_ms=2))
     assert found.as_dict()["margin"] == margin.as_dict()
-    assert found.reserves == reserves(recording, truth, setting(level), tolerance_ms=2, first_pass=first)
+    assert found.reserves == reserves(recording, truth, setting(level), rules=Rules(tolerance_ms=2, first_pass=first))
 
 
 def test_a_fault_leaves_no_reserve_without_looking() -> None:

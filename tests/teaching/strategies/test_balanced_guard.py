@@ -15,6 +15,7 @@ from teachlab.errors import Abstained
 from teachlab.model.draws import Costs
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.recording import Direction
+from teachlab.model.score import Rules
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import Events, Shown, TeachView
 from teachlab.questions.surface.given_settings.pairs import score_pairs
@@ -225,7 +226,7 @@ def test_the_recommended_strategy_is_not_beaten_by_a_classic(name: str, passes: 
 
     def median_cost(strategy: str) -> float:
         settings = [teach_once(resolve(strategy), block, 0, draw) for draw in range(9)]
-        found = score_pairs(recording, truth, settings, first_pass=cut.first_scored)
+        found = score_pairs(recording, truth, settings, rules=Rules(first_pass=cut.first_scored))
         return sorted(counts.cost(Costs()) for counts in found)[4]
 
     assert median_cost(RECOMMENDED) <= min(map(median_cost, CLASSICS)) + 0.0005

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from teachlab.light.lasting_extremes import running_max, running_min
 from teachlab.model.recording import Light, Recording
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import DelaysActOn, Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.given_settings.onsets import OnsetCounter, Whole
@@ -214,8 +215,7 @@ def count_chain(
     on: Levels,
     off: Levels,
     *,
-    tolerance_ms: float = 0.0,
-    first_pass: int = 0,
+    rules: Rules = USUAL_RULES,
     watcher: Watcher | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> ChainCounts:
@@ -224,14 +224,14 @@ def count_chain(
     Parameters
     ----------
     recording, truth
-        Scored from `first_pass` on.
+        Scored by the rules.
     base : Setting
         Polarity, filter, delays and rate of all.
     reading : FirstReading
         Of the same recording at that rate.
     on, off : ndarray of float64, shape (n,), recording units
         Neither falls from one setting to the next.
-    tolerance_ms, first_pass, progress
+    rules, progress
         As in `teachlab.questions.surface.surface`.
     watcher : Watcher, optional
 
@@ -242,9 +242,7 @@ def count_chain(
     "Stack filters", IEEE Trans. ASSP 34 (1986).
     """
     clock = reading.clock
-    spans = Spans.of(
-        truth, clock, reading.invalid, tolerance_ms=tolerance_ms, lag=onset_lag(base, clock), first_pass=first_pass
-    )
+    spans = Spans.of(truth, clock, reading.invalid, rules=rules, lag=onset_lag(base, clock))
     dips = base.polarity is Polarity.DARK_ON
     play = Play(on, off, recording.dtype, mirrored=dips)
     play.watched = watcher is not None

@@ -7,6 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.all_pairs.finishing import assembled
@@ -26,13 +27,12 @@ def zero_hysteresis(
     base: Setting,
     reading: FirstReading,
     levels: Levels,
-    tolerance_ms: float = 0.0,
-    first_pass: int = 0,
+    rules: Rules = USUAL_RULES,
     progress: Callable[[float], None] | None = None,
 ) -> Surface:
     """Count every threshold of zero hysteresis under filter and delays; parameters as in `surface`."""
     found = count_chain(
-        recording, truth, base, reading, levels, levels, tolerance_ms=tolerance_ms, first_pass=first_pass,
+        recording, truth, base, reading, levels, levels, rules=rules,
         progress=progress,
     )  # fmt: skip
     places = np.arange(levels.size)

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 from teachlab.model.recording import Recording
-from teachlab.model.score import Counts
+from teachlab.model.score import USUAL_RULES, Counts, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.all_pairs.finishing import assembled
@@ -28,8 +28,7 @@ def replayed_surface(
     base: Setting,
     *,
     levels: Levels | None = None,
-    tolerance_ms: float = 0.0,
-    first_pass: int = 0,
+    rules: Rules = USUAL_RULES,
     progress: Callable[[float], None] | None = None,
 ) -> Surface:
     """Replay and score every pair of a grid of levels, with any filter and delays.
@@ -46,12 +45,12 @@ def replayed_surface(
     tables = {name: np.zeros((n, n), np.int64) for name in TABLES}
     outputs = replay_family(recording, settings, progress=progress)
     for (i, j), output in zip(pairs, outputs, strict=True):
-        counts = score(output, truth, tolerance_ms=tolerance_ms, first_pass=first_pass, tables=False).counts
+        counts = score(output, truth, rules=rules, tables=False).counts
         for name, value in counts_by_table(counts).items():
             tables[name][i, j] = value
     clock = reading.clock
     lag = onset_lag(base, clock)
-    spans = Spans.of(truth, clock, reading.invalid, tolerance_ms=tolerance_ms, lag=lag, first_pass=first_pass)
+    spans = Spans.of(truth, clock, reading.invalid, rules=rules, lag=lag)
     return assembled(grid, tables, spans, clock, base, exact=False, how=BY_REPLAY.format(levels=n))
 
 

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.recording import Block, Recording
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import DelaysActOn, Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.given_settings.chain import clamped
@@ -271,8 +272,7 @@ def count_many(
     settings: Sequence[Setting],
     reading: FirstReading,
     *,
-    tolerance_ms: float = 0.0,
-    first_pass: int = 0,
+    rules: Rules = USUAL_RULES,
     progress: Callable[[float], None] | None = None,
 ) -> list[tuple[dict[str, int], Spans]]:
     """Count settings of fixed levels or two thresholds, in one reading.
@@ -284,7 +284,7 @@ def count_many(
         Of one evaluation rate; up to some thousands, see `teachlab.questions.surface.given_settings.pairs`.
     reading : FirstReading
         Of the recording at that rate.
-    tolerance_ms, first_pass, progress
+    rules, progress
         As in `teachlab.questions.surface.surface`.
 
     Returns
@@ -299,7 +299,7 @@ def count_many(
     places = Places(levels, np.zeros(levels.size + 1, bool))
     for seen in _Reader(levels, *acts, recording).read(clock, progress, 0.0):
         places.occurring[seen.rank] = True
-    made = list(_made(truth, settings, places, reading, tolerance_ms, first_pass))
+    made = list(_made(truth, settings, places, reading, rules))
     for seen in _Reader(levels, *acts, recording).read(clock, progress, 0.3):
         for one, _ in made:
             one.push(seen)
@@ -326,8 +326,7 @@ def _made(
     settings: Sequence[Setting],
     places: Places,
     reading: FirstReading,
-    tolerance_ms: float,
-    first_pass: int,
+    rules: Rules,
 ) -> Iterator[tuple[_Chain, list[int]]]:
     """Divide settings into chains; yield each with the numbers of its settings, in the order of its counts."""
     families: dict[tuple[object, ...], list[int]] = {}
@@ -337,9 +336,7 @@ def _made(
     first = int(np.searchsorted(places.levels, reading.first, side="right"))
     for of in families.values():
         base = settings[of[0]]
-        spans = Spans.of(
-            truth, clock, reading.invalid, tolerance_ms=tolerance_ms, lag=onset_lag(base, clock), first_pass=first_pass
-        )
+        spans = Spans.of(truth, clock, reading.invalid, rules=rules, lag=onset_lag(base, clock))
         dips = base.polarity is Polarity.DARK_ON
         rows = places.of([settings[k] for k in of])
         for chain in chains(rows):

@@ -3,7 +3,7 @@
 Accepted: every setting of fixed levels or with two thresholds in the recording's unit, with any levels, polarity,
 consecutive filter, delays and evaluation rate, all mixed in one call. Settings that follow the background are refused
 with a `SettingError`: their levels depend on their own output, replay and score those one by one. The counts are those
-of `score(replay(recording, setting), truth)`, exclusions, `first_pass` and tolerance included.
+of `score(replay(recording, setting), truth)`, exclusions and rules included.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import numpy as np
 from teachlab.model.draws import Costs
 from teachlab.model.following_and_window import WindowSetting, fixed_levels, has_memory
 from teachlab.model.recording import Recording
-from teachlab.model.score import Score
+from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.all_pairs.reading import read_spans
@@ -94,8 +94,7 @@ def score_pairs(
     truth: Truth,
     settings: Sequence[Setting],
     *,
-    tolerance_ms: float = 0.0,
-    first_pass: int = 0,
+    rules: Rules = USUAL_RULES,
     fast: bool | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> list[PairCounts]:
@@ -111,7 +110,7 @@ def score_pairs(
     truth : Truth
     settings : sequence of Setting
         Any levels, polarities, filters, delays and evaluation rates; equal ones are counted once.
-    tolerance_ms, first_pass, fast, progress
+    rules, fast, progress
         As in `surface`.
 
     Returns
@@ -141,16 +140,16 @@ def score_pairs(
 
     for (_, rate), family in plain.items():
         for some in _together(family):
-            counts = _count(recording, truth, some, readings[rate], tolerance_ms, first_pass, fast, say)
+            counts = _count(recording, truth, some, readings[rate], rules, fast, say)
             found.update(zip(some, counts, strict=True))
     for rate, family in others.items():
         if len(family) > FEW:
             for some in _together(family):
-                counts = _count_chains(recording, truth, some, readings[rate], tolerance_ms, first_pass, say)
+                counts = _count_chains(recording, truth, some, readings[rate], rules, say)
                 found.update(zip(some, counts, strict=True))
             continue
         for s, output in zip(family, replay_family(recording, family), strict=True):
-            scored = score(output, truth, tolerance_ms=tolerance_ms, first_pass=first_pass, tables=False)
+            scored = score(output, truth, rules=rules, tables=False)
             found[s] = PairCounts.of(scored)
             say(0.0)
     return [found[s] for s in wanted]
@@ -165,13 +164,12 @@ def _count_chains(
     truth: Truth,
     family: Sequence[Setting],
     reading: FirstReading,
-    tolerance_ms: float,
-    first_pass: int,
+    rules: Rules,
     say: Callable[[float], None],
 ) -> list[PairCounts]:
     """Count settings with filter, delays or two thresholds that share the rate, as chains."""
     counted = count_many(
-        recording, truth, family, reading, tolerance_ms=tolerance_ms, first_pass=first_pass,
+        recording, truth, family, reading, rules=rules,
         progress=lambda d: say(d * len(family)),
     )  # fmt: skip
     scored = {id(spans): _scored(spans, reading) for _, spans in counted}
@@ -195,14 +193,13 @@ def _count(
     truth: Truth,
     family: Sequence[Setting],
     reading: FirstReading,
-    tolerance_ms: float,
-    first_pass: int,
+    rules: Rules,
     fast: bool | None,
     say: Callable[[float], None],
 ) -> list[PairCounts]:
     """Count settings without memory that share polarity and rate, in one reading."""
     clock = reading.clock
-    spans = Spans.of(truth, clock, reading.invalid, tolerance_ms=tolerance_ms, first_pass=first_pass)
+    spans = Spans.of(truth, clock, reading.invalid, rules=rules)
     pairs = np.array([(s.on_level, s.off_level) for s in family])
     levels = np.unique(pairs)
     n, dips = levels.size, family[0].polarity is Polarity.DARK_ON

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.windows import Windows, border_evaluations
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Truth
 from teachlab.scoring.excluded import excluded_trials
 from teachlab.sensor.clock import Clock
@@ -71,15 +72,14 @@ class Spans:
         clock: Clock,
         invalid: TwoState,
         *,
-        tolerance_ms: float = 0.0,
+        rules: Rules = USUAL_RULES,
         lag: int = 0,
-        first_pass: int = 0,
     ) -> Spans:
         """Lay windows and gaps and decide which are trials, as scoring does."""
         truth.check_inside(clock.samples)
-        windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, tolerance_ms), lag=lag)
+        windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, rules), lag=lag)
         passes_out, gaps_out = excluded_trials(truth, windows, clock, invalid, lag=lag)
-        begin = 0
+        begin, first_pass = 0, rules.first_pass
         if first_pass:
             passes_out = passes_out | (np.arange(truth.passes) < first_pass)
             gaps_out = gaps_out | (windows.gap_after < first_pass)
