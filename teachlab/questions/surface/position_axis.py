@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from teachlab.model.draws import Costs
 from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.values.table import Surface
@@ -150,10 +151,9 @@ def position_axis(
     surface: Surface,
     setting: Setting,
     *,
-    tolerance_ms: float = 0.0,
+    rules: Rules = USUAL_RULES,
     costs: Costs | None = None,
     jitter_ms: float | None = None,
-    confidence: float = 0.95,
     progress: Callable[[float], None] | None = None,
 ) -> PositionAxis | None:
     """Measure positions at levels between the dearest ones, in one reading.
@@ -165,7 +165,7 @@ def position_axis(
         Of the same recording: levels are tried where its cost without hysteresis is below that of losing all passes.
     setting : Setting
         Whose hysteresis, polarity, filter and delays are kept.
-    tolerance_ms, costs, confidence
+    rules, costs
         As for the surface.
     jitter_ms : float, ms, optional
         Of the borders, where it was measured.
@@ -187,10 +187,9 @@ def position_axis(
     ]
     found, passes, doubt = [], 0, 0.0
     for one, output in zip(settings, replay_family(recording, settings, progress=progress), strict=True):
-        scored = score(output, truth, tolerance_ms=tolerance_ms, confidence=confidence, tables=False)
+        scored = score(output, truth, rules=rules, tables=False)
         position = switching_position(
-            output, truth, scored.trials, recording.info, tolerance_ms=tolerance_ms, jitter_ms=jitter_ms,
-            confidence=confidence,
+            output, truth, scored.trials, recording.info, rules=rules, jitter_ms=jitter_ms,
         )  # fmt: skip
         n = scored.counts
         false = n.false_trips + n.ignore_false_trips + n.extra

@@ -12,8 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import betaincinv
 
 from teachlab.errors import ParameterError
+from teachlab.model.score import check_confidence
 from teachlab.statistics.design_effect import effective_limits
-from teachlab.statistics.intervals import check_confidence
 from teachlab.statistics.lots import Source
 
 CLAIM_LOTS = 5

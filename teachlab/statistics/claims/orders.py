@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import stdtr, stdtrit
 
 from teachlab.errors import ParameterError
-from teachlab.statistics.intervals import check_confidence
+from teachlab.model.score import check_confidence
 from teachlab.statistics.lots import Source
 from teachlab.statistics.paired_tests import holm
 

@@ -9,6 +9,7 @@ import pytest
 from rich.console import Console
 
 from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.count import surface_of
@@ -38,8 +39,8 @@ def line(passes: int, *, sign: float = 1.0, doubt: float = 0.0, seed: int = 5) -
 
 
 def axis_of(recording: Recording, truth: Truth, setting: Setting) -> PositionAxis:
-    surface = surface_of([(recording, truth)], setting, tolerance_ms=40.0)
-    found = position_axis(recording, truth, surface, setting, tolerance_ms=40.0)
+    surface = surface_of([(recording, truth)], setting, rules=Rules(tolerance_ms=40.0))
+    found = position_axis(recording, truth, surface, setting, rules=Rules(tolerance_ms=40.0))
     assert found is not None
     return found
 
@@ -67,8 +68,8 @@ def test_every_level_equals_its_own_replay() -> None:
     for one in axis_of(recording, truth, setting).levels:
         assert one.setting.on_level - one.setting.off_level == pytest.approx(40.0)
         output = replay(recording, one.setting)
-        scored = score(output, truth, tolerance_ms=40.0)
-        alone = switching_position(output, truth, scored.trials, recording.info, tolerance_ms=40.0)
+        scored = score(output, truth, rules=Rules(tolerance_ms=40.0))
+        alone = switching_position(output, truth, scored.trials, recording.info, rules=Rules(tolerance_ms=40.0))
         assert one.onset == alone.onset
         assert one.release == alone.release
         assert one.hits == scored.counts.hits
@@ -98,9 +99,11 @@ def test_borders_in_doubt_show_no_level_to_be_better() -> None:
 def measured(passes: int = 120) -> SwitchingPosition:
     recording, truth = line(passes)
     output = replay(recording, Setting(unit="mV", on_level=2300.0, off_level=2300.0))
-    scored = score(output, truth, tolerance_ms=40.0)
-    margin = measure_margin(recording, output, truth, scored.trials, tolerance_ms=40.0)
-    return switching_position(output, truth, scored.trials, recording.info, tolerance_ms=40.0, margin=margin)
+    scored = score(output, truth, rules=Rules(tolerance_ms=40.0))
+    margin = measure_margin(recording, output, truth, scored.trials, rules=Rules(tolerance_ms=40.0))
+    return switching_position(
+        output, truth, scored.trials, recording.info, rules=Rules(tolerance_ms=40.0), margin=margin
+    )
 
 
 def test_words_and_table_hold_the_figures() -> None:
