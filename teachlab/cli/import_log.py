@@ -73,7 +73,8 @@ def import_command(
         TruthSource | None, typer.Option(help="Where the passes come from.", rich_help_panel=PASSES)
     ] = None,
     uncertainty_samples: Annotated[
-        float | None, typer.Option(help="Half-width of the doubt about borders.", rich_help_panel=PASSES)
+        float | None,
+        typer.Option(help="Half-width of the doubt of borders; default: found.", rich_help_panel=PASSES),
     ] = None,
     delimiter: Annotated[
         str | None, typer.Option(help="Comma, semicolon, tab, space or a character.", rich_help_panel=TEXT)
@@ -188,6 +189,8 @@ def _document(found: Imported) -> dict[str, object]:
         },
         "truth": found.truth_path,
         "passes": None if found.truth is None else found.truth.passes,
+        "uncertainty_samples": None if found.truth is None else found.truth.uncertainty_samples,
+        "uncertainty_because": None if found.doubt is None else found.doubt.because,
     }
 
 
@@ -223,5 +226,9 @@ def _tell(found: Imported) -> None:
         return
     truth = found.truth
     say(f"{truth.passes} passes ({truth.detect_passes} to detect; {truth.source}) written to {found.truth_path}")
+    ms, because = 1000 * truth.uncertainty_samples / rate, "as stated"
+    if found.doubt is not None:
+        because = f"{found.doubt.because} (say better with --uncertainty-samples)"
+    say(f"Their borders are in doubt by ±{truth.uncertainty_samples:.4g} samples = ±{ms:.4g} ms: {because}.")
     say()
     say(f"Next: teachlab inspect {found.recording}")

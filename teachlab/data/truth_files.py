@@ -7,6 +7,7 @@ import difflib
 import io
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -18,6 +19,7 @@ import pyarrow.parquet as pq
 from pydantic import Field
 
 from teachlab.data.atomic_files import write_aside
+from teachlab.data.border_doubt import BorderDoubt
 from teachlab.data.parquet_source import open_input, open_parquet
 from teachlab.data.recording_files import document_in, metadata_for
 from teachlab.data.strict_json import SchemaOne, check, parse_json, shown
@@ -28,13 +30,15 @@ METADATA_KEY = "teachlab.passes"
 OPTIONAL = ("label", "expect", "lot")
 ToSamples = Callable[[Any, str, str], Any]
 """Takes a column, its name and the file; returns int64 sample indices."""
+Doubting = Callable[[Truth], float]
+"""Takes passes that state no doubt of their borders; returns it in samples."""
 WHAT = "a table of passes (.passes.parquet or .passes.csv)"
 DELIMITERS = ",;\t"
 
 
 class _PassesDocument(SchemaOne):
     source: Annotated[TruthSource, Field(strict=False)]
-    uncertainty_samples: Annotated[float, Field(ge=0)] = 0.0
+    uncertainty_samples: Annotated[float | None, Field(ge=0)] = None
 
 
 def read_truth(path: str | Path, *, samples: int | None = None) -> Truth:
@@ -44,8 +48,8 @@ def read_truth(path: str | Path, *, samples: int | None = None) -> Truth:
     ----------
     path : str or Path
         ``NAME.passes.parquet`` or ``NAME.passes.csv``, also as a URI. A CSV has a header; its metadata stand
-        before it in a line ``# teachlab.passes: {…}``. A table without metadata counts as independent and
-        exact: whoever hands it over vouches for it.
+        before it in a line ``# teachlab.passes: {…}``. A table without metadata counts as independent, and its
+        borders as in doubt by the step that their positions share, at least 1 sample.
     samples : int, optional
         Length of the recording; passes must lie inside.
 
@@ -63,7 +67,15 @@ def read_truth(path: str | Path, *, samples: int | None = None) -> Truth:
     return truth
 
 
-def read_passes(path: str | Path, *, start: str = "start", end: str = "end", convert: ToSamples | None = None) -> Truth:
+def doubt_of_positions(truth: Truth) -> float:
+    """Return the doubt of borders that are known as sample indices only, samples."""
+    return BorderDoubt.of_positions(truth.start.astype(np.float64), truth.end.astype(np.float64)).samples
+
+
+def read_passes(
+    path: str | Path, *, start: str = "start", end: str = "end", convert: ToSamples | None = None,
+    doubt: Doubting = doubt_of_positions,
+) -> Truth:  # fmt: skip
     """Read a table of passes whose columns have other names, or whose positions are no sample indices.
 
     Parameters
@@ -74,6 +86,8 @@ def read_passes(path: str | Path, *, start: str = "start", end: str = "end", con
         Columns of the positions.
     convert : callable, optional
         Turns a column of positions into sample indices; by default they are whole sample indices already.
+    doubt : callable
+        Tells how far borders may be wrong where the table does not say.
     """
     where = str(path)
     convert = whole_positions if convert is None else convert
@@ -83,17 +97,18 @@ def read_passes(path: str | Path, *, start: str = "start", end: str = "end", con
     _check_columns(table.column_names, (start, end), where)
     columns = {name: table.column(name) for name in OPTIONAL if name in table.column_names}
     try:
-        return Truth.from_arrays(
+        truth = Truth.from_arrays(
             convert(table.column(start), start, where),
             convert(table.column(end), end, where),
             detect=_detect(columns["expect"], where) if "expect" in columns else None,
             label=_names(columns["label"]) if "label" in columns else None,
             lot=_names(columns["lot"]) if "lot" in columns else None,
             source=TruthSource.INDEPENDENT if meta is None else meta.source,
-            uncertainty_samples=0.0 if meta is None else meta.uncertainty_samples,
         )
     except TruthError as fault:
         raise TruthError(str(fault) if str(fault).startswith(where) else f"{where}: {fault}") from None
+    stated = None if meta is None else meta.uncertainty_samples
+    return replace(truth, uncertainty_samples=doubt(truth) if stated is None else stated)
 
 
 def write_truth(path: str | Path, truth: Truth) -> None:

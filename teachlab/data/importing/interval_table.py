@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.data.importing.cells import is_text, to_numbers, uses_decimal_comma
+from teachlab.data.border_doubt import BorderDoubt, last_digit
+from teachlab.data.importing.cells import is_number, is_text, to_numbers, uses_decimal_comma
 from teachlab.data.importing.place import Place
-from teachlab.data.importing.time_axis import Clockwork, TimeReport
+from teachlab.data.importing.time_axis import UNITS, Clockwork, TimeReport
 from teachlab.data.importing.truth_columns import in_samples
 from teachlab.data.truth_files import read_passes, whole_positions
 from teachlab.errors import ParameterError, TruthError
@@ -37,8 +38,9 @@ def read_intervals(
     rate_hz: float,
     axis: TimeReport | None,
     clockwork: Clockwork | None,
-) -> Truth:
-    """Read a table of passes.
+    time_unit: str,
+) -> tuple[Truth, BorderDoubt | None]:
+    """Read a table of passes, and how far its borders may be wrong where it does not say so itself.
 
     Parameters
     ----------
@@ -54,23 +56,35 @@ def read_intervals(
         Where gaps of the log are filled.
     clockwork : Clockwork, optional
         Reads the log's own times.
+    time_unit : str
+        Of the log's own times, where they are numbers.
 
     Notes
     -----
     A pass from time a to time b holds the samples i with ``a ≤ i / rate < b``: ``[⌈a · rate⌉, ⌈b · rate⌉)``,
     where ⌈v⌉ is the smallest integer ≥ v − 10⁻⁶.
     """
+    places: list[NDArray[np.float64]] = []
+    found: list[BorderDoubt] = []
+    printed = 0.0
+
+    def doubt(truth: Truth) -> float:
+        first, last = places or (truth.start.astype(np.float64), truth.end.astype(np.float64))
+        found.append(BorderDoubt.of_positions(first, last, printed=printed * rate_hz))
+        return found[0].samples
+
     if counted is Counted.SAMPLES:
-        truth = read_passes(path, start=start, end=end, convert=whole_positions)
+        truth = read_passes(path, start=start, end=end, convert=whole_positions, doubt=doubt)
         if axis is None or axis.gap_rows.size == 0:
-            return truth
+            return truth, next(iter(found), None)
         first = in_samples(truth.start, axis.gap_rows, axis.missing)
         last = in_samples(truth.end - 1, axis.gap_rows, axis.missing) + 1
-        return replace(truth, start=first, end=last)
+        return replace(truth, start=first, end=last), next(iter(found), None)
     if counted is Counted.TIME and clockwork is None:
         raise ParameterError("--passes-in time needs a time column in the log: name it with --time.")
 
     def convert(column: Any, name: str, where: str) -> NDArray[np.int64]:
+        nonlocal printed
         place = Place(where, name, lambda row: f"row {row}")
         cells = column.combine_chunks()
         if len(cells) == 0:
@@ -79,9 +93,14 @@ def read_intervals(
             seconds = clockwork.since_start(cells, place)
         else:
             seconds = _seconds(cells, place)
+        if digit := last_digit(cells):
+            scale = UNITS[time_unit] if counted is Counted.TIME and is_number(cells[0].as_py()) else 1.0
+            printed = max(printed, digit * scale)
+        places.append(seconds * rate_hz)
         return np.ceil(seconds * rate_hz - CEIL_SLACK).astype(np.int64)
 
-    return read_passes(path, start=start, end=end, convert=convert)
+    truth = read_passes(path, start=start, end=end, convert=convert, doubt=doubt)
+    return truth, next(iter(found), None)
 
 
 def _seconds(cells: Any, place: Place) -> NDArray[np.float64]:

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.data.atomic_files import write_aside
+from teachlab.data.border_doubt import BorderDoubt
 from teachlab.data.importing.cells import to_arrays, to_numbers
 from teachlab.data.importing.interval_table import read_intervals
 from teachlab.data.importing.logs import Log, open_log
@@ -47,6 +48,8 @@ class Imported:
         ``given``, ``time column`` or ``WAV header``.
     time : TimeReport, optional
     truth : Truth, optional
+    doubt : BorderDoubt, optional
+        How far its borders may be wrong, as found; None where the table or the user said so.
     notes : tuple of str
         What was found without being told.
     """
@@ -64,6 +67,7 @@ class Imported:
     rate_from: str
     time: TimeReport | None
     truth: Truth | None
+    doubt: BorderDoubt | None
     notes: tuple[str, ...]
 
 
@@ -86,7 +90,7 @@ def import_log(job: ImportJob, *, progress: Progress = lambda share: None) -> Im
     axis = survey.axis.finish(fill_gaps=job.fill_gaps) if survey.axis is not None else None
     rate, rate_from = _rate(job, log, axis)
     info = replace(job.info, sample_rate_hz=rate)
-    truth = _truth(job, survey, axis, rate)
+    truth, doubt = _truth(job, survey, axis, rate)
     samples = survey.light.rows + (0 if axis is None else axis.filled)
     if truth is not None:
         try:
@@ -117,6 +121,7 @@ def import_log(job: ImportJob, *, progress: Progress = lambda share: None) -> Im
         rate_from=rate_from,
         time=axis,
         truth=truth,
+        doubt=doubt,
         notes=tuple(survey.notes),
     )
 
@@ -165,16 +170,20 @@ def _rate(job: ImportJob, log: Log, axis: TimeReport | None) -> tuple[float, str
     )
 
 
-def _truth(job: ImportJob, survey: Survey, axis: TimeReport | None, rate: float) -> Truth | None:
+def _truth(
+    job: ImportJob, survey: Survey, axis: TimeReport | None, rate: float
+) -> tuple[Truth | None, BorderDoubt | None]:
     truth: Truth | None = None
+    doubt: BorderDoubt | None = None
     if survey.truth is not None:
         rows = survey.truth.passes()
         gaps = (np.empty(0, np.int64),) * 2 if axis is None else (axis.gap_rows, axis.missing)
         truth = Truth.from_arrays(
             in_samples(rows.start, *gaps), in_samples(rows.end - 1, *gaps) + 1, label=np.array(rows.label, object)
         )
+        doubt = BorderDoubt.of_rows(truth.start, truth.end)
     elif job.passes is not None:
-        truth = read_intervals(
+        truth, doubt = read_intervals(
             job.passes,
             counted=job.passes_in,
             start=job.pass_start,
@@ -182,17 +191,18 @@ def _truth(job: ImportJob, survey: Survey, axis: TimeReport | None, rate: float)
             rate_hz=rate,
             axis=axis,
             clockwork=survey.clockwork,
+            time_unit=job.time_unit,
         )
     if truth is None:
-        return None
-    changes: dict[str, Any] = {}
+        return None, None
+    changes: dict[str, Any] = {} if doubt is None else {"uncertainty_samples": doubt.samples}
     if job.ignore:
         changes["detect"] = truth.detect & ignored(truth.label.tolist(), job.ignore)
     if job.source is not None:
         changes["source"] = job.source
     if job.uncertainty_samples is not None:
-        changes["uncertainty_samples"] = job.uncertainty_samples
-    return replace(truth, **changes) if changes else truth
+        changes["uncertainty_samples"], doubt = job.uncertainty_samples, None
+    return replace(truth, **changes), doubt
 
 
 def _pieces(log: Log, survey: Survey, axis: TimeReport | None) -> Iterator[tuple[NDArray[Any], NDArray[np.bool_]]]:

@@ -1,0 +1,146 @@
+"""How far the borders of passes may be wrong, told from how their times were written."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Places = NDArray[np.float64]
+
+FEWEST_KINDS = 3
+"""Lengths of passes and gaps must take at least so many different values before they tell a step."""
+CHANCE = 1e-4
+"""A step is believed where lengths that nobody rounded would look like it with less than this probability."""
+FEWEST_TIMES = 3.0
+"""Every value must come so often on average: rounded lengths repeat, others hardly do."""
+_FRACTION = re.compile(r"\d[.,](\d+)(?!.*[.,]\d)")
+
+
+@dataclass(frozen=True, slots=True)
+class BorderDoubt:
+    """Half-width of the doubt about every border, and where it comes from.
+
+    Parameters
+    ----------
+    samples : float, samples
+        At least 1: no border is known better than the light is sampled.
+    because : str
+        The end of the sentence "Borders are in doubt by ± … because …".
+    """
+
+    samples: float
+    because: str
+
+    @classmethod
+    def of_positions(cls, start: Places, end: Places, *, printed: float = 0.0, rounded: bool = False) -> BorderDoubt:
+        """Tell the doubt from positions.
+
+        The coarser of the step that was printed and the step that all positions share, whole: stamps may have been
+        cut off instead of rounded. At least 1 sample.
+
+        Parameters
+        ----------
+        start, end : ndarray of float64, shape (passes,), samples
+        printed : float, samples
+            The last printed digit of a time.
+        rounded : bool
+            Whether positions were put on whole samples, so that lengths are off by up to 1.
+
+        Examples
+        --------
+        >>> start = np.array([0, 600, 1100, 1600, 2200, 2700, 3200, 3700])
+        >>> BorderDoubt.of_positions(start, start + [200, 300, 300, 200, 300, 200, 200, 300]).samples
+        100.0
+        >>> BorderDoubt.of_positions(np.array([12.5]), np.array([300.0]), printed=0.1).because
+        'no border is known better than one sample'
+        """
+        common = common_step(start, end, rounded=rounded)
+        step = max(printed, common)
+        if step <= 1:
+            return cls(1.0, "no border is known better than one sample")
+        return cls(step, "that is the step of their times" if common >= printed else "that is their last printed digit")
+
+    @classmethod
+    def of_rows(cls, start: NDArray[np.int64], end: NDArray[np.int64]) -> BorderDoubt:
+        """Tell the doubt of passes that a column of the log shows: its own update step, not the log's."""
+        step = common_step(start.astype(np.float64), end.astype(np.float64), rounded=True)
+        if step <= 1:
+            return cls(1.0, "the column is as fast as the log")
+        return cls(step, "the column is updated no more often than that")
+
+
+def common_step(start: Places, end: Places, *, rounded: bool) -> float:
+    """Return the step of which the lengths of all passes and gaps are multiples; 1 where none is seen.
+
+    Parameters
+    ----------
+    start, end : ndarray of float64, shape (passes,), samples
+        Passes ``[start, end)``.
+    rounded : bool
+        Whether positions were put on whole samples afterwards.
+
+    Notes
+    -----
+    Lengths within the rounding of one another are one kind. The smallest distance between kinds, divided by 1, 2, 3 …,
+    is tried as the step, and fitted to all. A step is taken if no kind is off by more than rounding allows and if so
+    many kinds on multiples are no chance. A line that runs to the sample has too few kinds, and one whose lengths fill
+    the samples has a single one: neither tells a step.
+
+    Examples
+    --------
+    >>> start = np.array([0, 130, 250, 380, 500, 620, 750, 880, 1000, 1120.0])
+    >>> common_step(start, start + [40, 30, 40, 40, 30, 30, 40, 40, 30, 30], rounded=False)
+    10.0
+    """
+    if start.size < 2:
+        return 1.0
+    lengths = np.sort(np.concatenate([end - start, (start[1:] - end[:-1])[start[1:] > end[:-1]]]))
+    slack = 1.0 if rounded else 1e-3
+    first = np.concatenate(([True], np.diff(lengths) > 2 * slack))
+    kinds = np.add.reduceat(lengths, np.flatnonzero(first)) / np.diff(np.append(np.flatnonzero(first), lengths.size))
+    if kinds.size < FEWEST_KINDS or lengths.size < FEWEST_TIMES * kinds.size:
+        return 1.0
+    apart = np.diff(kinds)
+    for parts in range(1, 10):
+        guess = float(apart.min()) / parts
+        if guess <= max(1.0, 4 * slack):
+            break
+        # The sum of the small multiples between neighbours is sure before the large ones of whole lengths are.
+        step = float(apart.sum() / np.rint(apart / guess).sum())
+        times = np.rint(kinds / step)
+        step = float(times @ kinds / (times @ times))
+        off = float(np.abs(kinds - np.rint(kinds / step) * step).max())
+        if off <= slack and (2 * max(off, slack / 4) / step) ** (kinds.size - 1) <= CHANCE:
+            return float(f"{step:.4g}")
+    return 1.0
+
+
+def last_digit(cells: Any) -> float | None:
+    """Return the last digit that the times of a column are printed with; None where they are not printed.
+
+    Parameters
+    ----------
+    cells : pyarrow array
+        Text: numbers, dates with a time, times of day.
+
+    Examples
+    --------
+    >>> import pyarrow as pa
+    >>> last_digit(pa.array(["3.5", "4.25"])), last_digit(pa.array(["2026-03-01 06:00:00", "2026-03-01 06:00:01,5"]))
+    (0.01, 0.1)
+    >>> last_digit(pa.array(["7", "8"])), last_digit(pa.array([1.5])), last_digit(pa.array(["1e3"]))
+    (1.0, None, None)
+    """
+    if "string" not in str(cells.type):
+        return None
+    digits = 0
+    for cell in cells.to_pylist():
+        if cell is None or "e" in cell.lower():
+            return None
+        found = _FRACTION.search(cell)
+        digits = max(digits, len(found[1]) if found else 0)
+    return float(10**-digits) if digits else 1.0
