@@ -11,8 +11,9 @@ from teachlab.cli.opening import load_base, named_strategies, naming, specs
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
+    from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+    from teachlab.model.recording import Recording
     from teachlab.model.truth import Truth
-    from teachlab.studies.reasons import Extremes
     from teachlab.studies.result import RecordingBench
 
 NAMED = 3
@@ -48,9 +49,10 @@ def bench_command(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Teach every strategy many times on the first part, score on the rest, and rank by cost."""
+    from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.model.draws import Costs
     from teachlab.model.score import Rules
-    from teachlab.studies import BenchOptions, Extremes, bench_document, bench_files, open_pair, write_bench
+    from teachlab.studies import BenchOptions, bench_document, bench_files, open_pair, write_bench
     from teachlab.teaching import resolve
 
     if truth is not None and len(recordings) > 1:
@@ -72,15 +74,19 @@ def bench_command(
     with naming(base, ", ".join(recordings)), progress("benching", quiet=json) as report:
         benches = bench_files(recordings, strategies, options=options, truth=truth, jobs=jobs, progress=report)
     extremes = [
-        (passes, Extremes.of(r, passes, evaluation_rate_hz=options.evaluation_rate_hz, rules=options.rules))
+        PassAndGapExtremes.of(r, passes, evaluation_rate_hz=options.evaluation_rate_hz, rules=options.rules)
         for r, passes in opened
     ]
-    written = [] if out is None else write_bench(benches, out, recordings=extremes)
+    written = (
+        []
+        if out is None
+        else write_bench(benches, out, recordings=[(t, e) for (_, t), e in zip(opened, extremes, strict=True)])
+    )
     if json:
         emit_json(bench_document(benches))
         return
-    for bench, (passes, measured) in zip(benches, extremes, strict=True):
-        print_bench(bench, passes, measured)
+    for bench, (light, passes), measured in zip(benches, opened, extremes, strict=True):
+        print_bench(bench, light, passes, measured)
     if out is not None:
         say(f"Written to {out}: {', '.join(path.name for path in written)}.")
         for path in written:
@@ -90,15 +96,22 @@ def bench_command(
         say("Keep draws, JSON and figures with --out FOLDER.")
 
 
-def print_bench(bench: RecordingBench, truth: Truth, extremes: Extremes, *, ranking_only: bool = False) -> None:
+def print_bench(
+    bench: RecordingBench,
+    recording: Recording,
+    truth: Truth,
+    extremes: PassAndGapExtremes,
+    *,
+    ranking_only: bool = False,
+) -> None:
     """Print tables, reasons and verdict of one recording."""
+    from teachlab.scoring.reasons import reasons_of
     from teachlab.studies import (
         interval_table,
         label_table,
         margin_table,
         ranking_table,
         reason_lines,
-        reasons,
         spread_table,
         verdict,
     )
@@ -114,7 +127,11 @@ def print_bench(bench: RecordingBench, truth: Truth, extremes: Extremes, *, rank
     for result in bench.results:
         if result.median_draw is None or result.median_draw.setting is None or result.median_score is None:
             continue
-        for reason in reasons(result.median_draw.setting, result.median_score, truth, extremes, bench.unit):
+        why = reasons_of(
+            recording, truth, result.median_draw.setting, result.median_score,
+            rules=bench.rules, extremes=extremes,
+        )  # fmt: skip
+        for reason in why.lines():
             shared.setdefault(reason, []).append(result.strategy)
     for reason, names in shared.items():
         more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""

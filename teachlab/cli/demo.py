@@ -35,7 +35,8 @@ def demo_command(
     """Do the whole job on shipped data: teach by every strategy, bench, rank, and write one figure."""
     from teachlab.data.atomic_files import write_aside
     from teachlab.data.shipped import datasets_root
-    from teachlab.studies import BenchOptions, Extremes, bench_document, bench_figure, bench_files, open_pair, verdict
+    from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+    from teachlab.studies import BenchOptions, bench_document, bench_figure, bench_files, open_pair, verdict
 
     if not Path(out).is_dir():
         raise ParameterError(f"--out: there is no folder '{out}'. Create it first.")
@@ -48,13 +49,13 @@ def demo_command(
         with progress(f"benching {name}", quiet=json) as report:
             benches += bench_files([path], {s: {} for s in named_strategies([EVERY])}, options=options, progress=report)
         recording, truth = open_pair(path)
-        extremes = Extremes.of(recording, truth)
+        extremes = PassAndGapExtremes.of(recording, truth)
         if number == 0:
             figure = Path(out) / "teachlab-demo.svg"
             with write_aside(figure) as aside:
                 aside.write_bytes(bench_figure(benches[0], truth, extremes))
         if not json:
-            print_bench(benches[-1], truth, extremes, ranking_only=not tables)
+            print_bench(benches[-1], recording, truth, extremes, ranking_only=not tables)
     if json:
         emit_json({**bench_document(benches), "figure": str(figure)})
         return

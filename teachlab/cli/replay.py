@@ -135,10 +135,10 @@ def _why(
     if truth is None or not (counts.misses or counts.merged or counts.gaps_tripped or counts.extra):
         return lines
     if look:
-        from teachlab.studies import Extremes, reasons
+        from teachlab.scoring.reasons import reasons_of
 
-        extremes = Extremes.of(recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, rules=rules)
-        lines += [f"  {reason}." for reason in reasons(setting, result, truth, extremes, setting.unit)]
+        why = reasons_of(recording, truth, setting, result, rules=rules)
+        lines += [f"  {reason}." for reason in why.lines()]
     early = early_rows(result.trials)
     if early.size:
         by = 1000 * early_by_s(output, truth, early)

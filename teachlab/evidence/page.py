@@ -11,7 +11,6 @@ from teachlab.errors import InputError
 from teachlab.evidence import repeat_section as repeats
 from teachlab.evidence import wording
 from teachlab.evidence.figures import record_figures
-from teachlab.evidence.lost_passes import REASONS
 from teachlab.model.recording import Recording
 from teachlab.wording.course import course_lines
 
@@ -43,7 +42,6 @@ def page_html(record: dict[str, Any], recording: Recording | None = None) -> str
         warnings=wording.dependence_warnings(record["dependence"]),
         bursts=wording.burst_rows(record),
         groups=wording.group_tables(record["score"]),
-        reasons=REASONS,
         margins=wording.margin_rows(record),
         course=course_lines(record["over_time"]),
         figures=figures,

@@ -5,14 +5,12 @@ from teachlab.studies.document import bench_document, notes, verdict
 from teachlab.studies.figure import bench_figure
 from teachlab.studies.many_recordings import bench_files, write_bench
 from teachlab.studies.options import BenchOptions
-from teachlab.studies.reasons import Extremes, reasons
 from teachlab.studies.run import bench_recording
 from teachlab.studies.tables import interval_table, label_table, margin_table, ranking_table, reason_lines, spread_table
 from teachlab.wording.tables import margins_table
 
 __all__ = [
     "BenchOptions",
-    "Extremes",
     "bench_document",
     "bench_figure",
     "bench_files",
@@ -25,7 +23,6 @@ __all__ = [
     "open_pair",
     "ranking_table",
     "reason_lines",
-    "reasons",
     "spread_table",
     "verdict",
     "write_bench",

@@ -8,16 +8,17 @@ from typing import Any
 
 import numpy as np
 
+from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.setting import Polarity
 from teachlab.model.teaching import Levels
 from teachlab.model.truth import Truth
-from teachlab.studies.reasons import Extremes, active_level
+from teachlab.scoring.reasons import active_level
 from teachlab.studies.result import RecordingBench, StrategyResult
 
 OBJECT, BACKGROUND, GREY = "#D55E00", "#0072B2", "#595959"
 
 
-def bench_figure(bench: RecordingBench, truth: Truth, extremes: Extremes, *, kind: str = "svg") -> bytes:
+def bench_figure(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtremes, *, kind: str = "svg") -> bytes:
     """Draw a bench.
 
     Above: how often every level is the extreme of a pass or of a gap. Below on the same axis: the active
@@ -29,7 +30,7 @@ def bench_figure(bench: RecordingBench, truth: Truth, extremes: Extremes, *, kin
     bench : RecordingBench
     truth : Truth
         Of the recording benched.
-    extremes : Extremes
+    extremes : PassAndGapExtremes
         Of its passes and gaps, at the evaluation rate of the bench.
     kind : str
         svg or png.
@@ -69,7 +70,7 @@ def bench_figure(bench: RecordingBench, truth: Truth, extremes: Extremes, *, kin
         return out.getvalue()
 
 
-def _extremes(bench: RecordingBench, truth: Truth, extremes: Extremes) -> tuple[Levels, Levels]:
+def _extremes(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtremes) -> tuple[Levels, Levels]:
     """Return the extreme of every detect pass and of every gap, on the object's side."""
     ups = [r.median_draw.setting.polarity for r in bench.results if r.median_draw and r.median_draw.setting]
     up = not ups or ups[0] is Polarity.LIGHT_ON
@@ -78,7 +79,7 @@ def _extremes(bench: RecordingBench, truth: Truth, extremes: Extremes) -> tuple[
     return found[0][~np.isnan(found[0])], found[1][~np.isnan(found[1])]
 
 
-def _draw_light(axes: Any, bench: RecordingBench, truth: Truth, extremes: Extremes) -> None:
+def _draw_light(axes: Any, bench: RecordingBench, truth: Truth, extremes: PassAndGapExtremes) -> None:
     passes, gaps = _extremes(bench, truth, extremes)
     both = np.concatenate((passes, gaps))
     if both.size:

@@ -10,12 +10,12 @@ from teachlab.data.atomic_files import write_aside
 from teachlab.data.opening import open_pair
 from teachlab.data.setting_files import write_setting
 from teachlab.errors import InputError
+from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.json_values import plain
 from teachlab.model.truth import Truth
 from teachlab.studies.document import bench_document
 from teachlab.studies.figure import bench_figure
 from teachlab.studies.options import BenchOptions
-from teachlab.studies.reasons import Extremes
 from teachlab.studies.result import RecordingBench
 from teachlab.studies.run import Progress, bench_recording, part_of
 from teachlab.studies.store import write_draws
@@ -83,7 +83,7 @@ def write_bench(
     benches: Sequence[RecordingBench],
     folder: str | Path,
     *,
-    recordings: Sequence[tuple[Truth, Extremes]],
+    recordings: Sequence[tuple[Truth, PassAndGapExtremes]],
 ) -> list[Path]:
     """Write ``draws.parquet``, ``bench.json``, and per recording a figure and the recommended setting into a folder.
 
@@ -92,7 +92,7 @@ def write_bench(
     benches : sequence of RecordingBench
     folder : str or Path
         Created if it is not there; files of these names are replaced.
-    recordings : sequence of (Truth, Extremes)
+    recordings : sequence of (Truth, PassAndGapExtremes)
         In the order of the benches, for the figures.
 
     Returns

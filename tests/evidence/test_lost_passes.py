@@ -7,11 +7,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from teachlab.evidence.lost_passes import REASONS, lost_and_worst
+from teachlab.evidence.lost_passes import lost_and_worst
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring import measure_margin, score
+from teachlab.scoring.reasons import REASONS
 from teachlab.switching import replay
 
 

@@ -20,7 +20,7 @@ from teachlab.model.score import Outcome, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring import early_by_s, early_rows, measure_margin, score
-from teachlab.studies import Extremes, reasons
+from teachlab.scoring.reasons import reasons_of
 from teachlab.switching import replay
 
 INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts", full_scale=100.0)
@@ -83,9 +83,9 @@ def test_bench_and_record_tell_it_as_one_event() -> None:
     recording, truth = line()
     output = replay(recording, LOW)
     found = score(output, truth)
-    told = reasons(LOW, found, truth, Extremes.of(recording, truth), "counts")
+    told = reasons_of(recording, truth, LOW, found).lines()
     assert told[0].startswith("2 passes (2 'tin') merged: the output became active in the gap just before, one event")
-    assert told[1] == "1 pass (1 'tin') merged: the output was still active from before"
+    assert told[1].startswith("1 pass (1 'tin') merged: the output was still active from before, since the light")
     assert not any("gaps tripped" in line for line in told)
     margins = measure_margin(recording, output, truth, found.trials)
     lost = lost_and_worst(recording, truth, LOW, margins, found)

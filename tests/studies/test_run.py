@@ -15,20 +15,20 @@ from teachlab.data.recording_files import write_recording
 from teachlab.data.split import split
 from teachlab.data.truth_files import write_truth
 from teachlab.errors import Abstained, StrategyError, TruthError
+from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Rules, Score
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.scoring import score
+from teachlab.scoring.reasons import reasons_of
 from teachlab.studies import (
     BenchOptions,
-    Extremes,
     bench_document,
     bench_files,
     bench_recording,
     open_pair,
-    reasons,
     verdict,
     write_bench,
 )
@@ -308,10 +308,9 @@ def test_reasons_name_level_latch_gap_and_filter() -> None:
     light[410:412] = 50.0  # a trip in the gap
     recording = Recording.from_array(light, INFO)
     truth = Truth.from_arrays(start, start + 50, label=["bright", "dim", "bright"])
-    extremes = Extremes.of(recording, truth)
 
     def why(setting: Setting) -> str:
-        return "; ".join(reasons(setting, score(replay(recording, setting), truth), truth, extremes, "counts"))
+        return "; ".join(reasons_of(recording, truth, setting, score(replay(recording, setting), truth)).lines())
 
     setting = Setting(unit="counts", on_level=40, off_level=35)
     assert "1 pass ('dim'" not in why(setting)
@@ -341,7 +340,7 @@ def test_files_are_benched_alike_alone_and_in_workers(tmp_path: Path) -> None:
     assert json.dumps(bench_document(alone)) == json.dumps(bench_document(together))
     out = tmp_path / "results"
     pairs = [open_pair(name) for name in names]
-    measured = [(truth, Extremes.of(recording, truth)) for recording, truth in pairs]
+    measured = [(truth, PassAndGapExtremes.of(recording, truth)) for recording, truth in pairs]
     written = write_bench(alone, out, recordings=measured)
     assert sorted(p.name for p in out.iterdir()) == sorted(p.name for p in written)
     table = pq.read_table(out / "draws.parquet")

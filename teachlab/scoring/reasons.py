@@ -1,0 +1,291 @@
+"""Why a setting loses passes, trips in gaps and counts twice: one code and one sentence for each cause.
+
+A setting switches on the light that it evaluates, so that is what reasons are told from: a peak between two
+evaluations is no peak to it.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score
+from teachlab.model.setting import Polarity, Setting
+from teachlab.model.truth import Truth
+from teachlab.scoring.early import early_rows
+from teachlab.sensor.clock import delay_evaluations
+from teachlab.sensor.output import dark_delays
+
+CLIPPED_SHARE = 0.5
+"""A pass that does not reach the level is blamed on the end of the scale if more than this share lies there."""
+GAP_SHARE = 0.75
+"""A pass whose light stays within that of this share of the gaps has the light of a gap; the rest may hold trips."""
+
+REASONS = {
+    "too-weak": "lost: their {strongest} light stays {short_of} the level of {level:.4g} {unit} at which the output "
+    "becomes active",
+    "like-a-gap": "lost: their light is that of the gaps: nothing passed, or the label is wrong",
+    "saturated": "lost: their light is clipped at an end of the scale and does not reach the level of {level:.4g} "
+    "{unit}",
+    "dropout": "lost: the recording has no valid light in part of them",
+    "not-evaluated": "lost: the sensor evaluates no sample of them, so short are they",
+    "shorter-than-delay": "lost: the {back} is longer than they last, whatever the level: shorten it",
+    "too-brief": "lost although the light reaches the level: too briefly for filter or delay",
+    "not-active": "lost: the output does not become active; its levels are not fixed, so that no level is to blame",
+    "early": "merged: the output became active in the gap just before, one event that counts as a false trip and as "
+    "a loss. Move the level towards the objects, or allow for borders in doubt with --tolerance-ms",
+    "held-by-delay": "merged: the {held} bridges the gap before them, whatever the level: shorten it",
+    "held-by-filter": "merged: the gap before them is too short for {consecutive} evaluations in a row",
+    "touching": "merged: they touch the pass before them, and the output was still active from before",
+    "held-by-level": "merged: the output was still active from before, since the light had not fallen back to the "
+    "level of release of {release:.4g} {unit}",
+}
+"""What every code says, after the number of passes."""
+
+
+@dataclass(frozen=True, slots=True)
+class LossReason:
+    """Why one pass was lost.
+
+    Parameters
+    ----------
+    row : int
+        Of the pass in the truth.
+    code : str
+        One of `REASONS`.
+    sample : int
+        Where the pass starts.
+    at_s : float, s
+        The same from the start of the recording.
+    label : str
+        Of the pass.
+    """
+
+    row: int
+    code: str
+    sample: int
+    at_s: float
+    label: str
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {"pass": self.row, "reason": self.code, "sample": self.sample, "at_s": self.at_s}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reasons:
+    """Why a setting came out as it did.
+
+    Parameters
+    ----------
+    setting : Setting
+    losses : tuple of LossReason
+        Of every lost pass, in time order.
+    gaps_tripped : int
+        Gaps with a false trip that is not told with the pass after it.
+    gaps : int
+        Scored gaps.
+    counted_again : int
+        Passes that were counted more than once.
+    """
+
+    setting: Setting
+    losses: tuple[LossReason, ...]
+    gaps_tripped: int
+    gaps: int
+    counted_again: int
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """Lost passes by code, the largest cause first; equal ones in the order of `REASONS`."""
+        found = Counter(loss.code for loss in self.losses)
+        return {code: found[code] for code in sorted(found, key=lambda c: (-found[c], list(REASONS).index(c)))}
+
+    def says(self, code: str) -> str:
+        """Return the sentence of a code, without the number of passes."""
+        setting = self.setting
+        up = setting.polarity is Polarity.LIGHT_ON
+        on, off = f"on-delay of {setting.on_delay_ms:g} ms", f"off-delay of {setting.off_delay_ms:g} ms"
+        return REASONS[code].format(
+            strongest="strongest" if up else "darkest",
+            short_of="below" if up else "above",
+            level=active_level(setting),
+            release=setting.off_level if up else setting.on_level,
+            unit=setting.unit,
+            consecutive=setting.consecutive,
+            back=off if dark_delays(setting) else on,
+            held=on if dark_delays(setting) else off,
+        )
+
+    def lines(self) -> list[str]:
+        """Return one sentence a cause, the largest first."""
+        told = [
+            (n, f"{_passes([x for x in self.losses if x.code == c])} {self.says(c)}") for c, n in self.counts.items()
+        ]
+        if self.gaps_tripped:
+            further = "further " if "early" in self.counts else ""
+            level = (
+                ""
+                if type(self.setting) is not Setting
+                else (f" the level of {active_level(self.setting):.4g} {self.setting.unit}")
+            )
+            told.append((
+                self.gaps_tripped,
+                f"{self.gaps_tripped} {further}of {self.gaps} gaps tripped: the background reaches"
+                f"{level or ' a level that is not fixed'}",
+            ))  # fmt: skip
+        if n := self.counted_again:
+            told.append((
+                n,
+                f"{n} pass{'' if n == 1 else 'es'} counted more than once: within {'it' if n == 1 else 'them'} the "
+                "light crosses both levels again",
+            ))  # fmt: skip
+        return [text for _, text in sorted(told, key=lambda item: -item[0])]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            "counts": self.counts,
+            "says": {code: self.says(code) for code in self.counts},
+            "lost_passes": [loss.as_dict() for loss in self.losses],
+            "gaps_tripped": self.gaps_tripped,
+            "counted_again": self.counted_again,
+        }
+
+
+def active_level(setting: Setting) -> float:
+    """Return the level at which the output becomes active: on-level for light-on, off-level for dark-on."""
+    return setting.on_level if setting.polarity is Polarity.LIGHT_ON else setting.off_level
+
+
+def reasons_of(
+    recording: Recording,
+    truth: Truth,
+    setting: Setting,
+    score: Score,
+    *,
+    rules: Rules = USUAL_RULES,
+    extremes: PassAndGapExtremes | None = None,
+) -> Reasons:
+    """Give every lost pass its reason, from the light as the setting evaluates it.
+
+    Parameters
+    ----------
+    recording, truth
+        What was scored.
+    setting, score
+        A setting and its score.
+    rules : Rules
+        As for the score.
+    extremes : PassAndGapExtremes, optional
+        Of the recording at the setting's evaluation rate, where they are known: several settings share them.
+        Those of another rate are measured anew.
+    """
+    trials = score.trials
+    rows = np.arange(trials.passes.size) + trials.first_pass
+    lost = rows[np.isin(trials.passes, (Outcome.MISS, Outcome.MERGED))]
+    early = early_rows(trials)
+    codes: dict[int, str] = {}
+    if lost.size:
+        merged = trials.passes[lost - trials.first_pass] == Outcome.MERGED
+        rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
+        if extremes is None or extremes.rate_hz != rate:
+            extremes = PassAndGapExtremes.of(
+                recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, rules=rules
+            )
+        codes.update(zip(lost[~merged].tolist(), _missed(lost[~merged], setting, truth, extremes), strict=True))
+        codes.update(zip(lost[merged].tolist(), _merged(lost[merged], setting, truth, extremes), strict=True))
+        # A delay that holds is to blame itself, whatever it held.
+        if not _holds(setting):
+            codes |= dict.fromkeys(early.tolist(), "early")
+        else:
+            early = early[:0]
+    else:
+        early = early[:0]
+    hz = recording.info.sample_rate_hz
+    start = truth.start
+    return Reasons(
+        setting=setting,
+        losses=tuple(
+            LossReason(k, codes[k], int(start[k]), int(start[k]) / hz, str(truth.label[k])) for k in sorted(codes)
+        ),
+        # A gap that ends in an early onset is told with the pass after it.
+        gaps_tripped=score.counts.gaps_tripped - early.size,
+        gaps=score.counts.gaps,
+        counted_again=int(np.count_nonzero(trials.pass_onsets[trials.passes == Outcome.HIT] > 1)),
+    )
+
+
+def _missed(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: PassAndGapExtremes) -> list[str]:
+    """Return the codes of passes without any output: the first that holds, from the record down to the delays."""
+    if not extremes.pass_rows.size:
+        return ["not-evaluated"] * rows.size
+    up = setting.polarity is Polarity.LIGHT_ON
+    level = active_level(setting)
+    at = np.full(truth.passes, -1, np.int64)
+    at[extremes.pass_rows] = np.arange(extremes.pass_rows.size)
+    k = at[rows]
+    light = extremes.passes
+    peak, lasts = (light.high if up else light.low)[k], (light.stop - light.start)[k]
+    gap = _usual_gap(extremes)
+    back = delay_evaluations(setting.off_delay_ms if dark_delays(setting) else setting.on_delay_ms, extremes.rate_hz)
+    weak = peak < level if up else peak >= level
+    fixed = type(setting) is Setting
+    found = [
+        (k < 0, "not-evaluated"),
+        (light.valid[k] < lasts, "dropout"),
+        (np.full(rows.size, not fixed), "not-active"),
+        (weak & (extremes.clipped[k] > CLIPPED_SHARE), "saturated"),
+        (weak & (light.high[k] <= gap[1]) & (light.low[k] >= gap[0]), "like-a-gap"),
+        (weak, "too-weak"),
+        (lasts <= back if back else np.zeros(rows.size, bool), "shorter-than-delay"),
+    ]
+    return _first(found, "too-brief")
+
+
+def _usual_gap(extremes: PassAndGapExtremes) -> tuple[float, float]:
+    """Return the lowest and the highest light of most gaps; nothing lies between them without a gap."""
+    known = extremes.gaps.valid > 0
+    if not known.any():
+        return np.inf, -np.inf
+    low = np.quantile(-extremes.gaps.low[known], GAP_SHARE, method="inverted_cdf")
+    return -float(low), float(np.quantile(extremes.gaps.high[known], GAP_SHARE, method="inverted_cdf"))
+
+
+def _merged(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: PassAndGapExtremes) -> list[str]:
+    """Return the codes of merged passes: blame the delay where the light fell far enough for the comparator."""
+    up = setting.polarity is Polarity.LIGHT_ON
+    stretches, level = extremes.between, setting.off_level if up else setting.on_level
+    released = stretches.low < level if up else stretches.high >= level
+    fell = np.isin(rows, extremes.between_before[released]) & (type(setting) is Setting)
+    touching = np.isin(rows, np.flatnonzero(truth.start[1:] == truth.end[:-1]) + 1)
+    found = [
+        (touching, "touching"),
+        (fell & _holds(setting), "held-by-delay"),
+        (fell & (setting.consecutive > 1), "held-by-filter"),
+    ]
+    return _first(found, "held-by-level")
+
+
+def _first(found: Sequence[tuple[NDArray[np.bool_], str]], otherwise: str) -> list[str]:
+    """Return for every row the code of the first condition that holds."""
+    codes = np.select([condition for condition, _ in found], [code for _, code in found], otherwise)
+    return [str(code) for code in codes]
+
+
+def _holds(setting: Setting) -> bool:
+    """Whether a delay holds the output after an object."""
+    return (setting.on_delay_ms if dark_delays(setting) else setting.off_delay_ms) > 0
+
+
+def _passes(losses: Sequence[LossReason]) -> str:
+    labels = Counter(loss.label for loss in losses)
+    named = ", ".join(f"{count} '{label}'" for label, count in labels.most_common(4) if label)
+    return f"{len(losses)} pass{'' if len(losses) == 1 else 'es'}" + (f" ({named})" if named else "")

@@ -1,0 +1,200 @@
+"""Reasons blame a delay exactly where a delay is at fault."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.data.recording_files import write_recording
+from teachlab.data.setting_files import write_setting
+from teachlab.data.truth_files import write_truth
+from teachlab.evidence.record import Sources, build_record
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.score import Outcome
+from teachlab.model.setting import DelaysActOn, Polarity, Setting
+from teachlab.model.truth import Truth
+from teachlab.scoring import score
+from teachlab.scoring.reasons import REASONS, reasons_of
+from teachlab.switching import replay
+from teachlab.synthetic import generate, load_scenario
+
+INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts")
+
+
+def why(recording: Recording, truth: Truth, setting: Setting) -> str:
+    return "; ".join(reasons_of(recording, truth, setting, score(replay(recording, setting), truth)).lines())
+
+
+def dark_objects(gap: int, lasts: int = 20) -> tuple[Recording, Truth]:
+    start = np.arange(4) * (lasts + gap) + 30
+    light = np.full(int(start[-1]) + lasts + 60, 90.0)
+    for a in start:
+        light[a : a + lasts] = 10.0
+    return Recording.from_array(light, INFO), Truth.from_arrays(start, start + lasts)
+
+
+@pytest.mark.parametrize("delay", ["on", "off"])
+def test_delays_on_the_light_change_roles_for_dark_objects(delay: str) -> None:
+    """Light for 15 ms between objects of 20 ms: an on-delay of 15 never sees it, an off-delay of 20 no object."""
+    recording, truth = dark_objects(gap=15)
+    setting = Setting(
+        unit="counts", on_level=50, off_level=50, polarity=Polarity.DARK_ON, delays_act_on=DelaysActOn.LIGHT,
+        **{f"{delay}_delay_ms": 15.0 if delay == "on" else 20.0},
+    )  # fmt: skip
+    expected = {
+        "on": "3 passes merged: the on-delay of 15 ms bridges the gap",
+        "off": "4 passes lost: the off-delay of 20 ms is longer than they last",
+    }
+    assert expected[delay] in why(recording, truth, setting)
+
+
+def test_one_evaluation_less_and_nothing_is_lost() -> None:
+    recording, truth = dark_objects(gap=15)
+    dark = Setting(unit="counts", on_level=50, off_level=50, polarity=Polarity.DARK_ON, delays_act_on=DelaysActOn.LIGHT)
+    for held in ({"on_delay_ms": 14.0}, {"off_delay_ms": 19.0}):
+        kept = Setting(**{**{n: getattr(dark, n) for n in dark.__slots__}, **held})
+        assert why(recording, truth, kept) == ""
+
+
+def test_a_filter_that_bridges_the_gap_is_named() -> None:
+    recording, truth = dark_objects(gap=3)
+    setting = Setting(unit="counts", on_level=50, off_level=50, polarity=Polarity.DARK_ON, consecutive=4)
+    assert "3 passes merged: the gap before them is too short for 4 evaluations in a row" in why(
+        recording, truth, setting
+    )
+
+
+def test_touching_objects_are_nobodys_delay() -> None:
+    light = np.full(200, 10.0)
+    light[50:110] = 90.0
+    truth = Truth.from_arrays([50, 80], [80, 110])
+    found = why(
+        Recording.from_array(light, INFO), truth, Setting(unit="counts", on_level=50, off_level=50, off_delay_ms=9)
+    )
+    assert "1 pass merged: they touch the pass before them, and the output was still active from before" in found
+    assert "delay" not in found
+
+
+def test_short_gaps_under_an_off_delay() -> None:
+    """Wrapped bars, gaps of about 10 mm at 1.2 m/s, off-delay 8 ms: about half merges, and the delay is blamed."""
+    recording, truth = generate(load_scenario("wrapped-bars"), 300, seed=3)
+    setting = Setting(unit=recording.info.unit, on_level=27.5, off_level=24.0, off_delay_ms=8.0)
+    found = why(recording, truth, setting)
+    assert "merged: the off-delay of 8 ms bridges the gap before them, whatever the level" in found
+    assert "still active from before" not in found
+
+
+def peaks_between_evaluations() -> tuple[Recording, Truth, Setting]:
+    """Every second pass is bright for the odd samples only; the sensor evaluates the even ones."""
+    light = np.full(400, 10.0)
+    start = np.arange(30, 370, 40)
+    for k, a in enumerate(start):
+        light[a : a + 20] = 90.0
+        if k % 2:
+            light[a : a + 20 : 2] = 30.0
+    setting = Setting(unit="counts", on_level=50, off_level=40, evaluation_rate_hz=500.0)
+    return Recording.from_array(light, INFO), Truth.from_arrays(start, start + 20), setting
+
+
+def test_a_peak_between_two_evaluations_is_no_peak() -> None:
+    recording, truth, setting = peaks_between_evaluations()
+    result = score(replay(recording, setting), truth)
+    found = reasons_of(recording, truth, setting, result)
+    assert [(loss.row, loss.code, loss.at_s) for loss in found.losses] == [
+        (1, "too-weak", 0.07), (3, "too-weak", 0.15), (5, "too-weak", 0.23), (7, "too-weak", 0.31),
+    ]  # fmt: skip
+    assert found.lines() == [
+        "4 passes lost: their strongest light stays below the level of 50 counts at which the output becomes active"
+    ]
+
+
+def test_replay_and_report_give_the_same_reasons(tmp_path: Path) -> None:
+    """The record once read the samples, replay what the sensor evaluates: "too brief" against "too weak"."""
+    recording, truth, setting = peaks_between_evaluations()
+    path, chosen = tmp_path / "line.parquet", tmp_path / "setting.json"
+    write_recording(path, recording)
+    write_truth(tmp_path / "line.passes.parquet", truth)
+    write_setting(chosen, setting)
+    record = build_record(
+        recording, truth, setting, Sources(recording=str(path), truth=str(tmp_path / "line.passes.parquet"))
+    )
+    text = CliRunner().invoke(app, ["replay", str(path), "--setting", str(chosen)]).output
+    assert record["reasons"] == {"too-weak": 4}
+    (line,) = record["reasons_say"].values()
+    assert f"4 passes {line}" in " ".join(text.split())
+
+
+def test_a_pass_without_an_evaluation_and_an_unsettled_first_pass() -> None:
+    light = np.full(100, 10.0)
+    light[31:34] = 90.0
+    light[0:20] = 90.0
+    truth = Truth.from_arrays([5, 31], [15, 34])
+    recording = Recording.from_array(light, INFO)
+    setting = Setting(unit="counts", on_level=50, off_level=40, evaluation_rate_hz=100.0)
+    found = reasons_of(recording, truth, setting, score(replay(recording, setting), truth))
+    assert {loss.row: loss.code for loss in found.losses} == {0: "held-by-level", 1: "not-evaluated"}
+
+
+@pytest.mark.parametrize(("low", "code"), [(55.0, "held-by-level"), (65.0, "held-by-delay")])
+def test_release_of_dark_objects_is_the_on_level(low: float, code: str) -> None:
+    """Dark-on releases at on-level 60: light of 55 between objects does not, light of 65 does."""
+    recording, truth = dark_objects(gap=15)
+    light = recording.read(0, recording.samples).light.copy()
+    light[50:65] = low
+    recording = Recording.from_array(light, INFO)
+    setting = Setting(unit="counts", on_level=60, off_level=50, polarity=Polarity.DARK_ON, off_delay_ms=14.0)
+    result = score(replay(recording, setting), truth)
+    held = replace(setting, off_delay_ms=15.0)
+    if code == "held-by-delay":
+        assert not reasons_of(recording, truth, setting, result).losses
+    found = reasons_of(recording, truth, held, score(replay(recording, held), truth)).losses
+    assert found[0].code == code
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.sampled_from([5, 25, 35, 80, np.nan]), min_size=40, max_size=120),
+    st.sampled_from([1000.0, 500.0, 300.0]), st.integers(0, 3), st.integers(0, 3), st.integers(1, 3), st.booleans(),
+)  # fmt: skip
+def test_every_lost_pass_has_one_reason_that_its_light_bears_out(
+    values: list[float], rate: float, on_delay: int, off_delay: int, consecutive: int, dark: bool
+) -> None:
+    """A plain walk: the evaluations of each pass one by one, as SWITCHING.md says which sample each reads."""
+    assume(not all(np.isnan(values)))
+    truth = Truth.from_arrays([5, 14, 22, 26], [10, 20, 26, 27])
+    recording = Recording.from_array(np.array(values), INFO)
+    setting = Setting(
+        unit="counts", on_level=30, off_level=20, on_delay_ms=on_delay, off_delay_ms=off_delay,
+        consecutive=consecutive, evaluation_rate_hz=rate, polarity=Polarity.DARK_ON if dark else Polarity.LIGHT_ON,
+    )  # fmt: skip
+    output = replay(recording, setting)
+    result = score(output, truth)
+    found = {loss.row: loss.code for loss in reasons_of(recording, truth, setting, result).losses}
+    trials = result.trials.passes
+    assert set(found) == {k for k in range(4) if trials[k] in (Outcome.MISS, Outcome.MERGED)}
+    samples = [int(s) for s in output.clock.sample_of(np.arange(output.clock.count))]
+    for row, code in found.items():
+        light = [values[s] for s in samples if truth.start[row] <= s < truth.end[row]]
+        known = [x for x in light if not np.isnan(x)]
+        active = [x < 20 if dark else x >= 30 for x in known]
+        assert (trials[row] == Outcome.MERGED) == REASONS[code].startswith("merged")
+        assert (code == "not-evaluated") == (not light)
+        if code == "dropout":
+            assert len(known) < len(light)
+        elif code in ("too-weak", "like-a-gap"):
+            assert light
+            assert not any(active)
+        elif code in ("too-brief", "shorter-than-delay"):
+            assert any(active)
+            assert consecutive > 1 or on_delay
+        elif code == "touching":
+            assert row == 3
+        elif code == "held-by-delay":
+            assert off_delay
