@@ -26,7 +26,7 @@ class Rule(Table):
     """A strategy with its parameters; `unaveraged` takes one background sample instead of a mean of forty."""
 
     strategy: str
-    parameters: dict[str, str] = Field(default_factory=dict)
+    parameters: dict[str, str | float | int] = Field(default_factory=dict)
     unaveraged: bool = False
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, show
-from teachlab.cli.opening import load_base, named_strategies, naming, specs
+from teachlab.cli.opening import load_base, named_strategies, naming, teachers
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -30,11 +30,14 @@ def bench_command(
     strategy: Annotated[
         list[str] | None,
         typer.Option(
-            help="Strategy to bench; again for more; all: every built-in one that needs no parameter of yours. "
+            help="Strategy to bench; again for more; all: every installed one that needs no parameter of yours. "
             "Default: the four classic ones and the guards and midpoints that serve most lines."
         ),
     ] = None,
-    set_: Annotated[list[str] | None, typer.Option("--set", help="Parameter, STRATEGY.KEY=VALUE.")] = None,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option("--set", help="Sets [STRATEGY.]PARAMETER=VALUE; again for more."),
+    ] = None,
     truth: Annotated[str | None, typer.Option(help="Table of passes, for a single recording.")] = None,
     base: Annotated[str | None, typer.Option(help="Setting whose delays, filter and evaluation rate are kept.")] = None,
     draws: Annotated[int, typer.Option(help="How often every strategy is taught.")] = 200,
@@ -53,7 +56,6 @@ def bench_command(
     from teachlab.model.draws import Costs
     from teachlab.model.score import Rules
     from teachlab.studies import BenchOptions, bench_document, bench_files, open_pair, write_bench
-    from teachlab.teaching import resolve
 
     if truth is not None and len(recordings) > 1:
         raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")
@@ -67,9 +69,7 @@ def bench_command(
         base=load_base(base),
         costs=Costs(miss=cost_miss, false=cost_false),
     )
-    strategies = specs(named_strategies(strategy or []), set_ or [])
-    for name, parameters in strategies.items():
-        resolve(name, parameters)
+    strategies = teachers(named_strategies(strategy or []), set_ or [])
     opened = [open_pair(recording, truth) for recording in recordings]
     with naming(base, ", ".join(recordings)), progress("benching", quiet=json) as report:
         benches = bench_files(recordings, strategies, options=options, truth=truth, jobs=jobs, progress=report)

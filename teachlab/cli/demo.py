@@ -9,7 +9,7 @@ import typer
 
 from teachlab.cli.bench import print_bench
 from teachlab.cli.console import emit_json, progress, say
-from teachlab.cli.opening import EVERY, named_strategies
+from teachlab.cli.opening import NEED_INPUT, teachers
 from teachlab.errors import ParameterError
 
 SHOWN = (
@@ -37,9 +37,11 @@ def demo_command(
     from teachlab.data.shipped import datasets_root
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.studies import BenchOptions, bench_document, bench_figure, bench_files, open_pair, verdict
+    from teachlab.teaching.registry import BUILT_IN
 
     if not Path(out).is_dir():
         raise ParameterError(f"--out: there is no folder '{out}'. Create it first.")
+    strategies = teachers([name for name in BUILT_IN if name not in NEED_INPUT], [])
     benches = []
     for number, (name, what) in enumerate(SHOWN):
         path = str(datasets_root() / f"{name}.parquet")
@@ -47,7 +49,7 @@ def demo_command(
         if not json:
             say(f"{number + 1}. {name}: {what}.")
         with progress(f"benching {name}", quiet=json) as report:
-            benches += bench_files([path], {s: {} for s in named_strategies([EVERY])}, options=options, progress=report)
+            benches += bench_files([path], strategies, options=options, progress=report)
         recording, truth = open_pair(path)
         extremes = PassAndGapExtremes.of(recording, truth)
         if number == 0:

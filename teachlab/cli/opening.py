@@ -6,11 +6,13 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+from teachlab.cli.console import warn
 from teachlab.errors import ParameterError, SettingError
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
     from teachlab.model.setting import Setting
+    from teachlab.model.teaching import Strategy
     from teachlab.model.truth import Truth
 
 CLASSICS = ("single-sample", "background-referenced", "sweep-minmax", "two-sample-midpoint")
@@ -48,33 +50,47 @@ def load_base(path: str | None) -> Setting | None:
 
 
 def named_strategies(names: Sequence[str]) -> list[str]:
-    """Return the strategies asked for: the usual ones without a name, every built-in one that teaches for `all`."""
+    """Return the strategies asked for: the usual ones without a name, for `all` every installed one that can teach."""
     if not names:
         return list(USUAL)
     if EVERY not in names:
         return list(names)
-    from teachlab.teaching.registry import BUILT_IN
+    from teachlab.teaching import listings
 
-    every = [name for name in BUILT_IN if name not in NEED_INPUT]
+    every = []
+    for one in listings():
+        if one.reason:
+            warn(f"{one.name} is left out: {one.reason}")
+        elif one.name not in NEED_INPUT and not any(p.required for p in one.parameters):
+            every.append(one.name)
     return every + [name for name in names if name != EVERY and name not in every]
 
 
-def specs(names: Sequence[str], assignments: Sequence[str]) -> dict[str, dict[str, str]]:
-    """Return the strategies named, each with its parameters given as ``STRATEGY.KEY=VALUE``."""
-    from teachlab.teaching import parse_assignments
+def teachers(names: Sequence[str], assignments: Sequence[str]) -> list[Strategy]:
+    """Build the strategies that a person named, with the parameters set as ``[STRATEGY.]PARAMETER=VALUE``.
+
+    A strategy is named as it was given or as it calls itself; where there is one alone, its name may be left out.
+    """
+    from teachlab.teaching import parse_assignments, parse_parameters, strategy_class
+    from teachlab.teaching.registry import built
 
     if len(set(names)) < len(names):
-        raise ParameterError(f"every strategy is benched once, got {', '.join(names)}.")
-    given: dict[str, dict[str, str]] = {name: {} for name in names}
+        raise ParameterError(f"every strategy is used once, got {', '.join(names)}. Name each once.")
+    classes = [strategy_class(name) for name in names]
+    texts: list[dict[str, str]] = [{} for _ in names]
     for key, value in parse_assignments(assignments).items():
-        strategy, dot, parameter = key.rpartition(".")
-        if not dot or strategy not in given:
+        owner, _, parameter = key.rpartition(".")
+        alone = not owner and len(names) == 1
+        meant = [k for k, name in enumerate(names) if alone or owner in (name, classes[k].name)]
+        if len(meant) != 1:
             raise ParameterError(
-                f"--set takes STRATEGY.KEY=VALUE with one of the strategies benched ({', '.join(names)}), "
+                f"--set takes STRATEGY.PARAMETER=VALUE with one of the strategies named ({', '.join(names)}), "
                 f"got '{key}={value}'."
             )
-        given[strategy][parameter] = value
-    return given
+        if parameter in texts[meant[0]]:
+            raise ParameterError(f"parameter '{parameter}' of {names[meant[0]]} is set twice. Keep one.")
+        texts[meant[0]][parameter] = value
+    return [built(made, parse_parameters(made, given)) for made, given in zip(classes, texts, strict=True)]
 
 
 def not_truth_note(truth: Truth | None) -> str:

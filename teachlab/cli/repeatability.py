@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
-from teachlab.cli.opening import load_base, not_truth_note, specs
+from teachlab.cli.opening import load_base, not_truth_note, teachers
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -37,7 +37,10 @@ def register(app: typer.Typer) -> None:
 def repeatability_command(
     recordings: Annotated[list[str], typer.Argument(help="Recordings: NAME.parquet …, one per person or shift.")],
     strategy: Annotated[list[str], typer.Option(help="Strategy to repeat; again for more.")],
-    set_: Annotated[list[str] | None, typer.Option("--set", help="Parameter, STRATEGY.KEY=VALUE.")] = None,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option("--set", help="Sets [STRATEGY.]PARAMETER=VALUE; again for more."),
+    ] = None,
     truth: Annotated[str | None, typer.Option(help="Table of passes, for a single recording.")] = None,
     base: Annotated[str | None, typer.Option(help="Setting whose delays, filter and evaluation rate are kept.")] = None,
     draws: Annotated[int, typer.Option(help="How often the evidence is drawn anew.")] = 200,
@@ -73,7 +76,6 @@ def repeatability_command(
     from teachlab.questions.repeatability.study import Question, between_recordings, study
     from teachlab.questions.repeatability.values import USUAL_LIMITS, RepeatOptions
     from teachlab.studies import open_pair
-    from teachlab.teaching import resolve
 
     targets = [(name, _kind(name)) for name in out or []]
     if truth is not None and len(recordings) > 1:
@@ -88,22 +90,21 @@ def repeatability_command(
         vary=_varied(vary) if vary else None, average=_whole("--average", average) if average else (),
         by="" if by == "none" else by, passes=passes_per_teaching,
     )  # fmt: skip
-    assigned = set_ or []
-    if len(strategy) == 1:
-        assigned = [a if "." in a.partition("=")[0] else f"{strategy[0]}.{a}" for a in assigned]
-    chosen = [resolve(name, parameters) for name, parameters in specs(strategy, assigned).items()]
+    subjects = teachers(strategy, set_ or [])
     given = _settings(taught or [])
     opened = [open_pair(recording, truth) for recording in recordings]
     studies = []
     for one, passes in opened:
         with progress(f"repeating on {one.name}", quiet=json) as told:
-            found = study(one, passes, chosen, options=options, question=question, taught=given, progress=told)
+            found = study(one, passes, subjects, options=options, question=question, taught=given, progress=told)
         studies.append(found)
         if note := not_truth_note(passes):
             warn(note)
     between = []
     if len(opened) > 1:
-        between = [(s.name, between_recordings(opened, s, options=options, passes=passes_per_teaching)) for s in chosen]
+        between = [
+            (s.name, between_recordings(opened, s, options=options, passes=passes_per_teaching)) for s in subjects
+        ]
     document = {
         "schema": 1,
         "draws": draws,

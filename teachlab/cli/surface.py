@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, warn
-from teachlab.cli.opening import load, load_base, not_truth_note
+from teachlab.cli.opening import load, load_base, not_truth_note, teachers
 from teachlab.errors import ParameterError, TruthError
 from teachlab.teaching.block import polarity_for
 
@@ -36,7 +36,10 @@ def surface_command(
     strategy: Annotated[
         str | None, typer.Option("--strategy", "--cloud", help="Strategy to teach: its setting, and a cloud of draws.")
     ] = None,
-    set_: Annotated[list[str] | None, typer.Option("--set", help="Parameter of the strategy, KEY=VALUE.")] = None,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option("--set", help="Sets [STRATEGY.]PARAMETER=VALUE; again for more."),
+    ] = None,
     draws: Annotated[int, typer.Option(help="How often the cloud is taught.")] = 200,
     seed: Annotated[int, typer.Option(help="Picks what is shown.")] = 0,
     levels: Annotated[str | None, typer.Option(help="Levels to count at: LOW:HIGH:HOW_MANY.")] = None,
@@ -53,7 +56,6 @@ def surface_command(
     from teachlab.questions.surface.cloud import check_family, taught_cloud
     from teachlab.questions.surface.figure import Mark, surface_figure
     from teachlab.questions.surface.hindsight import best_of
-    from teachlab.teaching import parse_assignments, resolve
 
     rules = Rules(tolerance_ms=tolerance_ms)
     targets = [(name, _kind(name)) for name in out or []]
@@ -62,7 +64,7 @@ def surface_command(
     if set_ and strategy is None:
         raise ParameterError("--set needs --strategy: it sets a parameter of the strategy.")
     given = [fixed_levels(read_setting(name), "the surface") for name in setting or []]
-    kept, chosen = load_base(base), None if strategy is None else resolve(strategy, parse_assignments(set_ or []))
+    kept, chosen = load_base(base), None if strategy is None else teachers([strategy], set_ or [])[0]
     opened = [with_passes(name, truth) for name in recordings]
     shared = _base(opened, kept, given)
     if kept is not None:

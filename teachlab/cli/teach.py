@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from teachlab.cli.console import emit_json, say, warn
-from teachlab.cli.opening import load_base, naming, not_truth_note
+from teachlab.cli.opening import load_base, naming, not_truth_note, teachers
 
 
 def register(app: typer.Typer) -> None:
@@ -18,7 +18,10 @@ def register(app: typer.Typer) -> None:
 def teach_command(
     recording: Annotated[str, typer.Argument(help="Recording: NAME.parquet, or a URI.")],
     strategy: Annotated[str, typer.Option(help="Name of a strategy, or ./file.py:Class.")],
-    set_: Annotated[list[str] | None, typer.Option("--set", help="Parameter of the strategy, KEY=VALUE.")] = None,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option("--set", help="Sets [STRATEGY.]PARAMETER=VALUE; again for more."),
+    ] = None,
     truth: Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")] = None,
     base: Annotated[str | None, typer.Option(help="Setting whose delays, filter and evaluation rate are kept.")] = None,
     seed: Annotated[int, typer.Option(help="Picks what is shown.")] = 0,
@@ -31,21 +34,21 @@ def teach_command(
     from teachlab.errors import Abstained
     from teachlab.model.score import Rules
     from teachlab.studies import open_pair
-    from teachlab.teaching import TeachBlock, parse_assignments, resolve, teach_once
+    from teachlab.teaching import TeachBlock, teach_once
 
     opened, passes = open_pair(recording, truth)
-    chosen = resolve(strategy, parse_assignments(set_ or []))
+    (teacher,) = teachers([strategy], set_ or [])
     try:
         with naming(base, recording):
             block = TeachBlock(opened, passes, base=load_base(base), rules=Rules(tolerance_ms=tolerance_ms))
-            setting = teach_once(chosen, block, seed, 0)
+            setting = teach_once(teacher, block, seed, 0)
     except Abstained as refusal:
         if json:
             from teachlab.evidence import Abstention
 
-            told = Abstention.of(chosen, refusal, seed=seed, tolerance_ms=tolerance_ms, base=load_base(base))
+            told = Abstention.of(teacher, refusal, seed=seed, tolerance_ms=tolerance_ms, base=load_base(base))
             emit_json(told.as_dict())
-        warn(f"{chosen.name} abstains: {refusal}")
+        warn(f"{teacher.name} abstains: {refusal}")
         raise typer.Exit(3) from None
     if out is not None:
         write_setting(out, setting)
@@ -55,7 +58,7 @@ def teach_command(
         emit_json(setting.as_dict())
         return
     say(
-        f"{chosen.name} on {opened.name}: on_level {setting.on_level:.6g} {setting.unit}, off_level "
+        f"{teacher.name} on {opened.name}: on_level {setting.on_level:.6g} {setting.unit}, off_level "
         f"{setting.off_level:.6g} {setting.unit}, {setting.polarity}"
     )
     if out is None:

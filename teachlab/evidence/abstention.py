@@ -33,7 +33,7 @@ from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.statistics.intervals import proportion
 from teachlab.teaching import TeachBlock, parameters_of, teach_once
-from teachlab.teaching.registry import source_fingerprint, strategy_class
+from teachlab.teaching.registry import built, installed_class, source_fingerprint
 
 SCHEMA = 1
 NO_SETTING = "no setting"
@@ -104,9 +104,7 @@ class Abstention:
 
     def made(self) -> Strategy:
         """Return the strategy, with its parameters."""
-        made: Any = strategy_class(self.strategy)
-        found: Strategy = made(**self.parameters)
-        return found
+        return built(installed_class(self.strategy), self.parameters)
 
 
 def abstention_from_dict(values: object, where: str) -> Abstention:

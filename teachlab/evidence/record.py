@@ -289,12 +289,12 @@ def data_of(recording: Recording, truth: Truth, sources: Sources) -> dict[str, A
 
 
 def _setting_source(setting: Setting, sources: Sources) -> dict[str, Any]:
-    from teachlab.teaching.registry import source_fingerprint, strategy_class
+    from teachlab.teaching.registry import installed_class, source_fingerprint
 
     strategy = None
     if setting.taught is not None:
         try:
-            strategy = source_fingerprint(strategy_class(setting.taught.strategy))
+            strategy = source_fingerprint(installed_class(setting.taught.strategy))
         except InputError:
             strategy = None
     return {

@@ -21,7 +21,7 @@ from teachlab.questions.repeatability.by_group import by_group, measured_setting
 from teachlab.questions.repeatability.redraw import best_cost, repeat_teaching
 from teachlab.questions.repeatability.values import USUAL_LIMITS, Cloud, Limit, Repeatability, RepeatOptions, Variant
 from teachlab.questions.surface.count_settings import bare, count_settings, measures_of
-from teachlab.teaching.registry import strategy_class
+from teachlab.teaching.registry import built, installed_class
 
 Json = dict[str, Any]
 KEPT = ("consecutive", "on_delay_ms", "off_delay_ms", "delays_act_on", "evaluation_rate_hz")
@@ -208,9 +208,7 @@ def _strategy(setting: Setting) -> Strategy:
     taught = setting.taught
     if taught is None:
         raise InputError("the setting does not say by which strategy it was taught")
-    made: Any = strategy_class(taught.strategy)
-    found: Strategy = made(**dict(taught.parameters))
-    return found
+    return built(installed_class(taught.strategy), taught.parameters)
 
 
 def _base(setting: Setting, strategy: Strategy) -> Setting:

@@ -198,6 +198,19 @@ def without_kind(setting: Setting) -> Setting:
     return Setting(**{f.name: getattr(setting, f.name) for f in fields(Setting)})
 
 
+def unknown_kind(setting: Setting) -> str:
+    """Return how a setting is of a kind that nothing here can switch by, or an empty text.
+
+    A class derived from a setting would be switched as its parent, whatever it means by its own fields.
+    """
+    if type(setting) in (Setting, FollowingSetting, WindowSetting):
+        return ""
+    return (
+        f"it returns a {type(setting).__name__}, a kind of setting that is not known here. "
+        "Return a Setting, a FollowingSetting or a WindowSetting."
+    )
+
+
 def fixed_levels(setting: Setting, what: str) -> Setting:
     """Return a setting of schema 1 as it is; refuse one whose levels do not say all, for `what` is asked.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from teachlab.data.atomic_files import write_aside
@@ -12,6 +12,7 @@ from teachlab.data.setting_files import write_setting
 from teachlab.errors import InputError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.json_values import plain
+from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.studies.document import bench_document
 from teachlab.studies.figure import bench_figure
@@ -19,15 +20,11 @@ from teachlab.studies.options import BenchOptions
 from teachlab.studies.result import RecordingBench
 from teachlab.studies.run import Progress, bench_recording, part_of
 from teachlab.studies.store import write_draws
-from teachlab.teaching import resolve
-
-Specs = Mapping[str, Mapping[str, str]]
-"""Strategies by name or file, each with its parameters as texts."""
 
 
 def bench_files(
     recordings: Sequence[str],
-    strategies: Specs,
+    strategies: Sequence[Strategy],
     *,
     options: BenchOptions,
     truth: str | None = None,
@@ -40,8 +37,7 @@ def bench_files(
     ----------
     recordings : sequence of str
         Paths or URIs.
-    strategies : mapping
-        See `Specs`.
+    strategies : sequence of Strategy
     options : BenchOptions
     truth : str, optional
         Passes of a single recording.
@@ -72,11 +68,15 @@ def bench_files(
 
 
 def _bench(
-    k: int, recording: str, strategies: Specs, options: BenchOptions, truth: str | None, progress: Progress | None
+    k: int,
+    recording: str,
+    strategies: Sequence[Strategy],
+    options: BenchOptions,
+    truth: str | None,
+    progress: Progress | None,
 ) -> tuple[int, RecordingBench]:
     opened, passes = open_pair(recording, truth)
-    built = [resolve(name, parameters) for name, parameters in strategies.items()]
-    return k, bench_recording(opened, passes, built, options=options, progress=progress)
+    return k, bench_recording(opened, passes, strategies, options=options, progress=progress)
 
 
 def write_bench(

@@ -7,6 +7,7 @@ from dataclasses import fields, replace
 from typing import Any
 
 from teachlab.errors import Abstained, StrategyError
+from teachlab.model.following_and_window import unknown_kind
 from teachlab.model.setting import Setting, Taught
 from teachlab.model.teaching import Shown, Strategy, TeachView
 from teachlab.teaching.block import SWEEP_PASSES, TeachBlock
@@ -72,6 +73,8 @@ def _check(strategy: Strategy, view: TeachView, setting: object) -> None:
             f"strategy '{name}' must return a Setting or raise Abstained, got {type(setting).__name__}. "
             "Return view.place(level, hysteresis, taught)."
         )
+    if fault := unknown_kind(setting):
+        raise StrategyError(f"strategy '{name}': {fault}")
     if setting.unit != view.unit:
         raise StrategyError(
             f"strategy '{name}' taught in {setting.unit!r}, but was shown light in {view.unit!r}. "

@@ -1,30 +1,38 @@
-"""Parameters of strategies: declared with unit and range, checked and parsed in one place."""
+"""Parameters of strategies: fields of a frozen dataclass, checked by one pydantic model made from them.
+
+A parameter is a float, int, bool, str, enum or `Literal`, a list or tuple of such, or one of them or None.
+"""
 
 from __future__ import annotations
 
-import difflib
-import inspect
+import json
 import math
-import operator
 import types
 from collections.abc import Iterable, Mapping
 from dataclasses import MISSING, Field, dataclass, fields, is_dataclass
+from difflib import get_close_matches
 from enum import Enum
-from typing import Any, Union, get_args, get_origin, get_type_hints
+from functools import cache
+from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_type_hints
+
+import numpy as np
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Strict, ValidationError, create_model
+from pydantic import Field as Checked
 
 from teachlab.errors import ParameterError, StrategyError
 from teachlab.model.setting import Taught
 
-Plain = str | int | float | bool | None
+Plain = str | int | float | bool | list[Any] | None
 """A value of a parameter as JSON holds it."""
 
 _LIMITS = {
-    "above": (operator.gt, "above"),
-    "at_least": (operator.ge, "at least"),
-    "below": (operator.lt, "below"),
-    "at_most": (operator.le, "at most"),
+    "above": ("gt", "above"),
+    "at_least": ("ge", "at least"),
+    "below": ("lt", "below"),
+    "at_most": ("le", "at most"),
 }
 _TRUTHS = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
+_WORDS = {float: "a finite number", int: "a whole number", bool: "true or false", str: "a text"}
 
 
 def about(
@@ -43,7 +51,7 @@ def about(
     help, unit : str
         For listings and messages.
     above, at_least, below, at_most : float, optional
-        Range, checked by `check_parameters`.
+        Range of the number, or of every number in a list; checked by `check_parameters`.
     """
     limits = {"above": above, "at_least": at_least, "below": below, "at_most": at_most}
     return {"unit": unit, "help": help, "limits": {name: v for name, v in limits.items() if v is not None}}
@@ -57,7 +65,7 @@ class ParameterInfo:
     ----------
     name, type, unit, help : str
         `unit` and `help` are empty where the strategy does not give them.
-    default : str, int, float, bool or None
+    default : str, int, float, bool, list or None
         Default value; None as well where there is none.
     required : bool
         Whether the parameter has no default.
@@ -76,12 +84,11 @@ class ParameterInfo:
 
 def describe(strategy: type) -> tuple[ParameterInfo, ...]:
     """Return the parameters of a strategy class, in their order."""
-    hints = get_type_hints(strategy)
+    hints = _hints(strategy)
     return tuple(_info(f, hints[f.name]) for f in _fields(strategy))
 
 
 def _info(f: Field[Any], hint: Any) -> ParameterInfo:
-    kind, optional = _kind(hint)
     default, required = None, False
     if f.default is not MISSING:
         default = plain(f.default)
@@ -89,10 +96,20 @@ def _info(f: Field[Any], hint: Any) -> ParameterInfo:
         default = plain(f.default_factory())
     else:
         required = True
-    choices = tuple(str(member.value) for member in kind) if issubclass(kind, Enum) else ()
-    name = ("choice" if choices else kind.__name__) + (" or none" if optional else "")
     unit, text = str(f.metadata.get("unit", "")), str(f.metadata.get("help", ""))
-    return ParameterInfo(f.name, name, default, unit, text, required, choices)
+    return ParameterInfo(f.name, _type_word(hint), default, unit, text, required, _choices(hint))
+
+
+def parameter_schema(strategy: type) -> dict[str, Any]:
+    """Return the JSON Schema of the parameters of a strategy class: types, ranges, units, defaults.
+
+    Examples
+    --------
+    >>> from teachlab.teaching.strategies.sweep_minmax import SweepMinmax
+    >>> parameter_schema(SweepMinmax)["properties"]["sweep_passes"]["minimum"]
+    1
+    """
+    return {**_model(strategy).model_json_schema(), "title": str(getattr(strategy, "name", strategy.__name__))}
 
 
 def parameters_of(strategy: object) -> dict[str, Plain]:
@@ -106,7 +123,7 @@ def record(strategy: Any, **evidence: Any) -> Taught:
 
 
 def plain(value: Any) -> Plain:
-    """Return a parameter value as JSON holds it; an enum by its value.
+    """Return a parameter value as JSON holds it; an enum by its value, a tuple as a list.
 
     Raises
     ------
@@ -115,10 +132,13 @@ def plain(value: Any) -> Plain:
     """
     if isinstance(value, Enum):
         value = value.value
+    if isinstance(value, list | tuple):
+        return [plain(one) for one in value]
     if value is None or isinstance(value, str | bool | int | float):
         return value
     raise StrategyError(
-        f"a parameter must be a number, a text, a truth value, an enum or none, got {type(value).__name__} {value!r}."
+        "a parameter must be a number, a text, a truth value, an enum, a list of them or none, got "
+        f"{type(value).__name__} {value!r}."
     )
 
 
@@ -132,16 +152,42 @@ def check_parameters(strategy: Any) -> None:
     ParameterError
         Naming strategy and parameter, what must hold and what came.
     """
-    hints = get_type_hints(type(strategy))
-    for f in _fields(type(strategy)):
-        value = _fit(strategy, f, hints[f.name], getattr(strategy, f.name))
-        object.__setattr__(strategy, f.name, value)
-        if value is None:
-            continue
-        limits: Mapping[str, float] = f.metadata.get("limits", {})
-        if not all(_LIMITS[name][0](value, limit) for name, limit in limits.items()):
-            must = "be " + " and ".join(f"{_LIMITS[name][1]} {limit:g}" for name, limit in limits.items())
-            raise refusal(strategy.name, f.name, must, value, unit=f.metadata.get("unit", ""))
+    made = type(strategy)
+    for name, value in checked_values(made, {f.name: getattr(strategy, f.name) for f in _fields(made)}).items():
+        object.__setattr__(strategy, name, value)
+
+
+def checked_values(strategy: type, values: Mapping[str, object]) -> dict[str, Any]:
+    """Return values brought to the types of a strategy's fields; defaults are not filled in.
+
+    Raises
+    ------
+    ParameterError
+        If a name is unknown, or a value does not fit its type or range.
+    StrategyError
+        If a field is of a type that no parameter has.
+    """
+    model, hints = _model(strategy), _hints(strategy)
+    known = {f.name: f for f in _fields(strategy)}
+    label = str(getattr(strategy, "name", strategy.__name__))
+    out: dict[str, Any] = {}
+    for name, value in values.items():
+        if name not in known:
+            near = get_close_matches(name, known, n=1)
+            hint = f" Did you mean '{near[0]}'?" if near else ""
+            raise ParameterError(
+                f"strategy '{label}' has no parameter '{name}'.{hint} It has: {', '.join(known) or 'none'}."
+            )
+        try:
+            out[name] = getattr(
+                model.__pydantic_validator__.validate_assignment(model.model_construct(), name, value), name
+            )
+        except ValidationError as fault:
+            must = _must(hints[name])
+            if all(error["type"] in _RANGE_FAULTS for error in fault.errors(include_url=False)):
+                must = _range(known[name])
+            raise refusal(label, name, must, value, unit=known[name].metadata.get("unit", "")) from None
+    return out
 
 
 def refusal(strategy: str, name: str, must: str, value: object, *, unit: str = "") -> ParameterError:
@@ -151,24 +197,6 @@ def refusal(strategy: str, name: str, must: str, value: object, *, unit: str = "
         f"strategy '{strategy}': parameter '{name}'{told} must {must}, got {value!r}. "
         f"See `teachlab strategies` for units and defaults, and set it with --set {name}=…"
     )
-
-
-def _fit(strategy: Any, f: Field[Any], hint: Any, value: Any) -> Any:
-    kind, optional = _kind(hint)
-    if value is None and optional:
-        return None
-    if issubclass(kind, Enum):
-        try:
-            return kind(value)
-        except ValueError:
-            raise refusal(strategy.name, f.name, _one_of(kind), value) from None
-    if kind is float and isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):
-        return float(value)
-    if kind is int and hasattr(value, "__index__") and not isinstance(value, bool):
-        return operator.index(value)
-    if kind in (bool, str) and isinstance(value, kind):
-        return value
-    raise refusal(strategy.name, f.name, _must(kind), value, unit=f.metadata.get("unit", ""))
 
 
 def parse_assignments(assignments: Iterable[str]) -> dict[str, str]:
@@ -200,7 +228,7 @@ def parse_assignments(assignments: Iterable[str]) -> dict[str, str]:
 
 
 def parse_parameters(strategy: type, texts: Mapping[str, str]) -> dict[str, Any]:
-    """Parse texts by the types of a strategy's fields.
+    """Parse texts by the types of a strategy's fields; a list is ``1,2,3`` or JSON.
 
     Parameters
     ----------
@@ -214,62 +242,135 @@ def parse_parameters(strategy: type, texts: Mapping[str, str]) -> dict[str, Any]
     ParameterError
         If a name is unknown or a text does not fit its type.
     """
-    known, hints = {f.name: f for f in _fields(strategy)}, get_type_hints(strategy)
-    label = str(getattr(strategy, "name", strategy.__name__))
-    out: dict[str, Any] = {}
-    for name, text in texts.items():
-        if name not in known:
-            near = difflib.get_close_matches(name, known, n=1)
-            hint = f" Did you mean '{near[0]}'?" if near else ""
-            raise ParameterError(
-                f"strategy '{label}' has no parameter '{name}'.{hint} It has: {', '.join(known) or 'none'}."
-            )
-        out[name] = _parse(label, known[name], hints[name], text)
-    return out
+    hints = _hints(strategy)
+    return checked_values(strategy, {name: _read(hints.get(name, str), text) for name, text in texts.items()})
 
 
-def _parse(strategy: str, f: Field[Any], hint: Any, text: str) -> Any:
-    kind, optional = _kind(hint)
+def _read(hint: Any, text: str) -> object:
+    """Return the value that a text means, or the text itself where it means none: the check then refuses it."""
+    inner, optional = _without_none(hint)
     if optional and text.lower() in ("none", "null"):
         return None
+    if (parts := _items(inner)) is not None:
+        if text.lstrip().startswith("["):
+            try:
+                return json.loads(text)
+            except ValueError:
+                return text
+        return [_read(parts, part.strip()) for part in text.split(",")] if text.strip() else []
     try:
-        if kind is bool:
-            return _TRUTHS[text.lower()]
-        value = kind(text)
+        value = _TRUTHS[text.lower()] if inner is bool else inner(text) if inner in (float, int) else text
     except (ValueError, KeyError):
-        value = None
-    if value is None or (kind is float and not math.isfinite(value)):
-        must = _must(kind) + (" or none" if optional else "")
-        raise refusal(strategy, f.name, must, text, unit=f.metadata.get("unit", ""))
-    return value
+        return text
+    return text if isinstance(value, float) and not math.isfinite(value) else value
 
 
-def _must(kind: type) -> str:
-    if issubclass(kind, Enum):
-        return _one_of(kind)
-    words = {float: "a finite number", int: "a whole number", bool: "true or false", str: "a text"}
-    return "be " + words[kind]
+def as_text(value: Plain) -> str:
+    """Return a plain value as `parse_parameters` reads it."""
+    return "none" if value is None else json.dumps(value) if isinstance(value, list) else str(value)
 
 
-def _one_of(kind: type[Enum]) -> str:
-    return "be one of " + ", ".join(str(member.value) for member in kind)
+def _plain_number(value: object) -> object:
+    return value.item() if isinstance(value, np.generic) else value
+
+
+_RANGE_FAULTS = {"greater_than", "greater_than_equal", "less_than", "less_than_equal"}
+
+
+@cache
+def _model(strategy: type) -> type[BaseModel]:
+    """Return the pydantic model of the fields of a strategy, which checks each on its own."""
+    hints, declared = _hints(strategy), {}
+    for f in _fields(strategy):
+        limits = {_LIMITS[name][0]: limit for name, limit in f.metadata.get("limits", {}).items()}
+        checked = _checked_type(hints[f.name], limits)
+        more: dict[str, Any] = {"description": f.metadata.get("help") or None}
+        if unit := str(f.metadata.get("unit", "")):
+            more["json_schema_extra"] = {"unit": unit}
+        if f.default is not MISSING:
+            more["default"] = plain(f.default)
+        elif f.default_factory is not MISSING:
+            more["default"] = plain(f.default_factory())
+        declared[f.name] = (checked, Checked(**more))
+    settings = ConfigDict(extra="forbid", allow_inf_nan=False, validate_assignment=True, protected_namespaces=())
+    made: type[BaseModel] = create_model(strategy.__name__, __config__=settings, **declared)  # type: ignore[call-overload]
+    return made
+
+
+def _checked_type(hint: Any, limits: Mapping[str, float]) -> Any:
+    """Return a type as pydantic is to check it: numbers and texts strictly, numbers of arrays as plain ones."""
+    inner, optional = _without_none(hint)
+    if optional:
+        return Union[_checked_type(inner, limits), None]  # noqa: UP007 - made at run time
+    if (item := _items(inner)) is not None:
+        checked = _checked_type(item, limits)
+        return list[checked] if get_origin(inner) is list else tuple[checked, ...]  # type: ignore[valid-type]
+    if inner in (float, int):
+        bounds: dict[str, Any] = dict(limits)
+        return Annotated[inner, Strict(), Checked(**bounds), BeforeValidator(_plain_number)]
+    if inner in (bool, str):
+        return Annotated[inner, Strict()]
+    if get_origin(inner) is Literal or (isinstance(inner, type) and issubclass(inner, Enum)):
+        return inner
+    raise StrategyError(
+        "a parameter must be declared as float, int, bool, str, an enum, a Literal, a list or tuple[…, ...] of them, "
+        f"or one of them or None, got {hint!r}."
+    )
+
+
+def _must(hint: Any) -> str:
+    inner, optional = _without_none(hint)
+    if (item := _items(inner)) is not None:
+        must = f"be a list, each {_must(item).removeprefix('be ')}"
+    elif choices := _choices(inner):
+        must = "be one of " + ", ".join(choices)
+    else:
+        must = "be " + _WORDS[inner]
+    return must + (" or none" if optional else "")
+
+
+def _range(f: Field[Any]) -> str:
+    limits: Mapping[str, float] = f.metadata.get("limits", {})
+    return "be " + " and ".join(f"{_LIMITS[name][1]} {limit:g}" for name, limit in limits.items())
+
+
+def _type_word(hint: Any) -> str:
+    inner, optional = _without_none(hint)
+    item = _items(inner)
+    word = f"list of {_type_word(item)}" if item is not None else "choice" if _choices(inner) else inner.__name__
+    return word + (" or none" if optional else "")
+
+
+def _choices(hint: Any) -> tuple[str, ...]:
+    inner = _without_none(hint)[0]
+    if get_origin(inner) is Literal:
+        return tuple(str(value) for value in get_args(inner))
+    if isinstance(inner, type) and issubclass(inner, Enum):
+        return tuple(str(member.value) for member in inner)
+    return ()
+
+
+def _items(hint: Any) -> Any:
+    """Return the type of what a list or a tuple of any length holds, else None."""
+    args = get_args(hint)
+    if get_origin(hint) is list or (get_origin(hint) is tuple and args[1:] == (...,)):
+        return args[0]
+    return None
+
+
+def _without_none(hint: Any) -> tuple[Any, bool]:
+    """Return the type of a field without None, and whether it may be None."""
+    if get_origin(hint) not in (Union, types.UnionType):
+        return hint, False
+    parts = [part for part in get_args(hint) if part is not type(None)]
+    return (parts[0] if len(parts) == 1 else hint), len(parts) < len(get_args(hint))
+
+
+def _hints(strategy: type) -> dict[str, Any]:
+    return get_type_hints(strategy)
 
 
 def _fields(strategy: type) -> tuple[Field[Any], ...]:
     if not is_dataclass(strategy):
         return ()
     return tuple(f for f in fields(strategy) if f.init)
-
-
-def _kind(hint: Any) -> tuple[type, bool]:
-    """Return the plain type of a field and whether it may be none."""
-    optional = False
-    if get_origin(hint) in (Union, types.UnionType):
-        parts = [part for part in get_args(hint) if part is not type(None)]
-        optional = len(parts) < len(get_args(hint))
-        hint = parts[0] if len(parts) == 1 else hint
-    if inspect.isclass(hint) and (hint in (float, int, bool, str) or issubclass(hint, Enum)):
-        return hint, optional
-    raise StrategyError(
-        f"a parameter must be declared as float, int, bool, str, an enum, or one of them or None, got {hint!r}."
-    )

@@ -1,4 +1,4 @@
-"""Which strategies there are: built-in, plugged in, or a class in a file; each loaded when it is used."""
+"""Which strategies are installed: built-in or plugged in; each loaded when it is used."""
 
 from __future__ import annotations
 
@@ -6,20 +6,17 @@ import difflib
 import hashlib
 import importlib
 import inspect
-import re
-import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
-from types import ModuleType
 from typing import cast
 
 from teachlab.errors import InputError, StrategyError
 from teachlab.model.teaching import Shown, Strategy
-from teachlab.teaching.parameters import ParameterInfo, describe, parse_parameters
+from teachlab.teaching.parameters import ParameterInfo, checked_values, describe
 
 GROUP = "teachlab.strategies"
 """Entry-point group of plug-ins: ``name = "package.module:Class"``."""
@@ -57,8 +54,6 @@ weakest objects and the strongest background, nearer to the background where obj
 shown; two where objects are brighter and darker than it; where both overlap, the level with the fewest errors on what
 was shown.
 """
-
-_FILE = re.compile(r"(?P<path>.+\.py)(?::(?P<name>[^:/\\]*))?")
 
 
 class StrategyOrigin(StrEnum):
@@ -123,57 +118,38 @@ def listings() -> tuple[Listing, ...]:
     return tuple(_listing(name, claim) for name, claim in _claims().items())
 
 
-def strategy_class(spec: str) -> type[Strategy]:
-    """Return the class of a strategy.
+def installed_class(name: str) -> type[Strategy]:
+    """Return the class of a built-in or installed strategy: what data may name.
 
-    Parameters
-    ----------
-    spec : str
-        A name, or a class in a file: ``./mine.py:MyStrategy``.
+    No file is read for a name, so a setting or a record from a stranger cannot have one run.
 
     Raises
     ------
     StrategyError
-        If there is no such strategy, it cannot be loaded, or it does not meet the protocol.
+        If no installed strategy bears the name, it cannot be loaded, or it does not meet the protocol.
     """
-    file = _FILE.fullmatch(spec)
-    if file is not None:
-        return _class_in_file(Path(file["path"]), file["name"] or "", spec)
     claims = _claims()
-    if spec not in claims:
-        near = difflib.get_close_matches(spec, claims, n=1)
+    if name not in claims:
+        near = difflib.get_close_matches(name, claims, n=1)
         hint = f" Did you mean '{near[0]}'?" if near else ""
         raise StrategyError(
-            f"no strategy is named '{spec}'.{hint} Installed: {', '.join(sorted(claims))}. "
-            "A strategy in a file is given as ./file.py:ClassName."
+            f"no strategy is named '{name}'.{hint} Installed: {', '.join(sorted(claims))}. "
+            "A strategy in a file is given as ./file.py:ClassName, on the command line only."
         )
-    return _load(spec, claims[spec])
+    return _load(name, claims[name])
 
 
-def resolve(spec: str, parameters: Mapping[str, str] | None = None) -> Strategy:
-    """Build a strategy from its name or file, with parameters as typed by a person.
-
-    Parameters
-    ----------
-    spec : str
-        As for `strategy_class`.
-    parameters : mapping of str to str, optional
-        Texts of the parameters to set; the others keep their defaults.
+def built(made: type[Strategy], parameters: Mapping[str, object]) -> Strategy:
+    """Build a strategy of a class from values of its parameters; the others keep their defaults.
 
     Raises
     ------
     StrategyError
-        As for `strategy_class`, or if the strategy cannot be built.
+        If a parameter without default is missing, or the strategy cannot be built.
     ParameterError
-        If a parameter is unknown, of the wrong type, missing or outside its range.
-
-    Examples
-    --------
-    >>> resolve("two-sample-midpoint", {"hysteresis_share": "0.2"}).hysteresis_share
-    0.2
+        If a parameter is unknown, of the wrong type, or outside its range.
     """
-    made = strategy_class(spec)
-    values = parse_parameters(made, parameters or {})
+    values = checked_values(made, parameters)
     missing = [p.name for p in describe(made) if p.required and p.name not in values]
     if missing:
         raise StrategyError(
@@ -250,7 +226,7 @@ def _load(name: str, claim: _Claim) -> type[Strategy]:
             f"strategy '{name}' from {claim} cannot be loaded: {type(fault).__name__}: {fault}. "
             "Repair or uninstall the plug-in."
         ) from fault
-    made = _checked(found, f"strategy '{name}' from {claim}")
+    made = strategy_in(found, f"strategy '{name}' from {claim}")
     if made.name != name:
         raise StrategyError(
             f"strategy '{name}' from {claim} calls itself '{made.name}'. Its `name` must equal the entry-point name."
@@ -258,7 +234,14 @@ def _load(name: str, claim: _Claim) -> type[Strategy]:
     return made
 
 
-def _checked(found: object, what: str) -> type[Strategy]:
+def strategy_in(found: object, what: str) -> type[Strategy]:
+    """Return what was found where a strategy was named, if it keeps to the protocol.
+
+    Raises
+    ------
+    StrategyError
+        Saying what it lacks.
+    """
     if not inspect.isclass(found):
         raise StrategyError(f"{what} must be a class, got {type(found).__name__}.")
     lacking = [attribute for attribute in ("name", "needs", "teach") if not hasattr(found, attribute)]
@@ -271,38 +254,3 @@ def _checked(found: object, what: str) -> type[Strategy]:
     if not (isinstance(name, str) and name):
         raise StrategyError(f"{what} must have a class variable `name`, a text, got {name!r}.")
     return cast(type[Strategy], found)
-
-
-def _class_in_file(path: Path, name: str, spec: str) -> type[Strategy]:
-    module = _module_of(path, spec)
-    own = [key for key, value in vars(module).items() if _is_own_strategy(value, module)]
-    if name not in vars(module):
-        raise StrategyError(
-            f"{spec}: the file has no class '{name}'. Give one as {path}:ClassName; "
-            f"strategies in it: {', '.join(own) or 'none'}."
-        )
-    return _checked(vars(module)[name], f"{spec}: the strategy")
-
-
-def _is_own_strategy(value: object, module: ModuleType) -> bool:
-    return inspect.isclass(value) and value.__module__ == module.__name__ and hasattr(value, "teach")
-
-
-def _module_of(path: Path, spec: str) -> ModuleType:
-    if not path.is_file():
-        raise StrategyError(f"{spec}: there is no such file. Give a strategy in a file as ./file.py:ClassName.")
-    content = path.read_bytes()
-    # The digest in the name keeps two files, and two versions of one file, apart.
-    label = f"teachlab_strategy_{path.stem}_{hashlib.sha256(str(path.resolve()).encode() + content).hexdigest()[:16]}"
-    if label in sys.modules:
-        return sys.modules[label]
-    module = ModuleType(label)
-    module.__file__ = str(path.resolve())
-    # Dataclasses look their module up while they are made. Run like this, nothing is written beside the file.
-    sys.modules[label] = module
-    try:
-        exec(compile(content, module.__file__, "exec"), vars(module))
-    except (Exception, SystemExit) as fault:
-        del sys.modules[label]
-        raise StrategyError(f"{spec}: the file cannot be loaded: {type(fault).__name__}: {fault}") from fault
-    return module

@@ -6,6 +6,6 @@ True
 """
 
 from teachlab.testing.report import CheckResult, ConformanceReport, Verdict
-from teachlab.testing.suite import CHECKS, conformance
+from teachlab.testing.suite import CHECKS, StrategyCheck, checks, conformance
 
-__all__ = ["CHECKS", "CheckResult", "ConformanceReport", "Verdict", "conformance"]
+__all__ = ["CHECKS", "CheckResult", "ConformanceReport", "StrategyCheck", "Verdict", "checks", "conformance"]

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from teachlab.errors import Abstained
+from teachlab.model.following_and_window import unknown_kind
 from teachlab.model.json_values import plain
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy, TeachView
@@ -62,6 +63,8 @@ def ask(strategy: Strategy, view: TeachView) -> Answer:
         return Answer(fault=f"{type(error).__name__}: {error}")
     if not isinstance(setting, Setting):
         return Answer(fault=f"teach must return a Setting or raise Abstained, got {type(setting).__name__}")
+    if fault := unknown_kind(setting):
+        return Answer(fault=fault)
     if setting.unit != view.unit:
         return Answer(fault=f"the setting is in '{setting.unit}', the light shown in '{view.unit}'")
     return Answer(setting=setting)

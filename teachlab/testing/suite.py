@@ -9,7 +9,9 @@ import random
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import FrozenInstanceError, fields, replace
+from functools import cached_property
 from typing import Any
+from unittest import SkipTest
 
 import numpy as np
 
@@ -18,7 +20,7 @@ from teachlab.model.recording import Direction
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, Strategy, TeachView
 from teachlab.teaching import parameters_of, teach_once
-from teachlab.teaching.parameters import describe, parse_parameters
+from teachlab.teaching.parameters import as_text, describe, parse_parameters
 from teachlab.testing import degenerate_light as hardly
 from teachlab.testing import shown, symmetry
 from teachlab.testing.fresh_process import taught_elsewhere
@@ -59,16 +61,91 @@ def conformance(strategy: Strategy, *, expected_failures: Mapping[str, str] | No
     >>> report.ok, report["determinism"].verdict.value
     (True, 'passed')
     """
+    made = checks(strategy, expected_failures=expected_failures)
+    return ConformanceReport(strategy.name, tuple(check.result() for check in made))
+
+
+def checks(strategy: Strategy, *, expected_failures: Mapping[str, str] | None = None) -> list[StrategyCheck]:
+    """Return the checks of a strategy one by one, to be the cases of a parametrized test.
+
+    Parameters
+    ----------
+    strategy : Strategy
+    expected_failures : mapping of str to str, optional
+        As for `conformance`.
+
+    Returns
+    -------
+    list of StrategyCheck
+        Call one to run it; pytest takes its ``__name__`` as the id of the case.
+
+    Raises
+    ------
+    ParameterError
+        If an expected failure names no check, or gives no reason.
+
+    Examples
+    --------
+    In a test module, ``@pytest.mark.parametrize("check", checks(Mine()))`` above ``def test_it(check): check()``.
+
+    >>> from teachlab.teaching import resolve
+    >>> first = checks(resolve("single-sample"))[0]
+    >>> first.__name__, first.result().verdict.value
+    ('single-sample-determinism', 'passed')
+    """
     expected = dict(expected_failures or {})
     for name, reason in expected.items():
         if name not in CHECKS:
             raise ParameterError(f"no conformance check is named '{name}'. There are: {', '.join(CHECKS)}.")
         if not reason.strip():
             raise ParameterError(f"the expected failure of '{name}' must have a reason.")
-    with random_state_kept():
-        subject = Subject(strategy)
-        results = tuple(_result(name, check(subject), expected.get(name)) for name, check in CHECKS.items())
-    return ConformanceReport(strategy.name, results)
+    subject = _Shared(strategy)
+    return [StrategyCheck(name, subject, expected.get(name)) for name in CHECKS]
+
+
+class _Shared:
+    """The subject of all checks of a strategy, made when the first one runs: collecting tests costs nothing."""
+
+    def __init__(self, strategy: Strategy) -> None:
+        self.strategy = strategy
+
+    @cached_property
+    def subject(self) -> Subject:
+        return Subject(self.strategy)
+
+
+class StrategyCheck:
+    """One check of one strategy, as a function without arguments."""
+
+    def __init__(self, name: str, shared: _Shared, expected_failure: str | None) -> None:
+        self.name = name
+        self.__name__ = f"{shared.strategy.name}-{name}"
+        self._shared, self._reason = shared, expected_failure
+
+    def __repr__(self) -> str:
+        """Return the name of the strategy and of the check."""
+        return f"<check {self.__name__}>"
+
+    def result(self) -> CheckResult:
+        """Run the check and return what it found; the global random generators are given back as they were."""
+        with random_state_kept():
+            return _result(self.name, CHECKS[self.name](self._shared.subject), self._reason)
+
+    def __call__(self) -> None:
+        """Run the check.
+
+        Raises
+        ------
+        AssertionError
+            If it fails, with what was found.
+        unittest.SkipTest
+            If nothing can be said, or it fails as expected; pytest and unittest report the test as skipped.
+        """
+        found = self.result()
+        if found.verdict is Verdict.FAILED:
+            raise AssertionError(f"{self.__name__}: {found.told}")
+        if found.verdict is not Verdict.PASSED:
+            raise SkipTest(f"{found.verdict}: {found.told}")
 
 
 def _result(name: str, told: Told, reason: str | None) -> CheckResult:
@@ -157,7 +234,7 @@ def parameters(subject: Subject) -> Told:
     strategy, made = subject.strategy, type(subject.strategy)
     try:
         plain = json.loads(json.dumps(parameters_of(strategy), allow_nan=False))
-        texts = {name: "none" if value is None else str(value) for name, value in plain.items()}
+        texts = {name: as_text(value) for name, value in plain.items()}
         again = made(**parse_parameters(made, texts))
         told = describe(made)
     except (TeachlabError, TypeError, ValueError) as error:

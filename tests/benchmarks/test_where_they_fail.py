@@ -51,7 +51,7 @@ def test_a_bound_without_a_model_needs_299_gaps() -> None:
 
 def test_the_highest_of_two_hundred_gaps_is_exceeded_by_one_in_two_hundred() -> None:
     """Printed: 0.49 % by simulation, 1/(n + 1) = 0.50 % by theory. Over 400 teachings it is known to 0.025 %."""
-    random, strategy = np.random.default_rng(1), resolve("neyman-pearson", {"limit": "0.015", "clearance": "0"})
+    random, strategy = np.random.default_rng(1), resolve("neyman-pearson", {"limit": 0.015, "clearance": 0})
     levels = [strategy.teach(flat_events(np.full(199, 2000.0), 1000 * random.random(200))).on_level for _ in range(400)]
     assert 1 - np.mean(levels) / 1000 == pytest.approx(1 / 201, abs=3 * 0.005 / 20)
     # The promise is about each teaching: at most 1.5 % in 95 of 100.
@@ -85,7 +85,7 @@ def packs() -> tuple[Recording, Truth]:
 def test_a_pack_parked_too_long_is_learned(packs: tuple[Recording, Truth], parked_s: int, held_s: float) -> None:
     """Printed: 30 s are held for 30.4 s. What stays for longer than two minutes becomes the background."""
     recording, truth = packs
-    strategy = resolve("background-follower", {"distance": "9"})
+    strategy = resolve("background-follower", {"distance": 9})
     setting = teach_once(strategy, TeachBlock(recording, truth), 0, 0)
     light = np.asarray(recording.light[0 : recording.samples], np.float64)
     middle = int(truth.start[60] + truth.end[60]) // 2

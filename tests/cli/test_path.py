@@ -209,7 +209,7 @@ def test_parameters_by_set_and_by_file(line: Path, tmp_path: Path) -> None:
         (["bench", "{line}", "{line}"], "twice"),
         (["bench", "{line}", "--strategy", "single-sample", "--strategy", "single-sample"], "once"),
         (["bench", "{line}", "--strategy", "two-sample-midpiont"], "two-sample-midpoint"),
-        (["bench", "{line}", "--set", "hysteresis_share=0.2"], "STRATEGY.KEY=VALUE"),
+        (["bench", "{line}", "--set", "hysteresis_share=0.2"], "STRATEGY.PARAMETER=VALUE"),
         (["teach", "{line}", "--strategy", "single-sample", "--set", "reducton=0.2"], "reduction"),
         (["teach", "{line}", "--strategy", "single-sample", "--set", "reduction=nan"], "reduction"),
         (["teach", "{line}", "--strategy", "single-sample", "--tolerance-ms", "-1"], "tolerance"),

@@ -77,7 +77,7 @@ def test_photodiode_two_sample_midpoint_loses_none(seed: int) -> None:
 def test_photodiode_sweep_over_three_loses_none_in_the_median_and_nearly_all_on_an_artefact() -> None:
     recording, truth = opened("photodiode_flashes")
     block = TeachBlock(recording, truth)
-    sweep = resolve("sweep-minmax", {"sweep_passes": "3"})
+    sweep = resolve("sweep-minmax", {"sweep_passes": 3})
     lost = sorted(lost_of("photodiode_flashes", teach_once(sweep, block, 0, draw))[0] for draw in range(60))
     assert lost[29] == 0, MEASURED
     assert lost[-1] in (149, 150), MEASURED
@@ -108,7 +108,7 @@ def test_corrected_star_sweep_over_the_first_five_days_loses_none() -> None:
     recording, truth = opened("starlight_corrected")
     five_days = round(5 * 86_400 * recording.info.sample_rate_hz)
     block = TeachBlock(recording, truth, stop_sample=five_days)
-    setting = teach_once(resolve("sweep-minmax", {"sweep_passes": "3"}), block, 0, 0)
+    setting = teach_once(resolve("sweep-minmax", {"sweep_passes": 3}), block, 0, 0)
     assert lost_of("starlight_corrected", setting)[0] == 0, MEASURED
 
 

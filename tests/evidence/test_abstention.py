@@ -76,7 +76,7 @@ def test_other_showings_are_counted_as_they_fall(written: Path) -> None:
     base = read_released(written / "base.json")
     assert isinstance(base, Setting)
     block = TeachBlock(recording, truth, base=base)
-    strategy = resolve("quantile-guard", {"share": "0.02"})
+    strategy = resolve("quantile-guard", {"share": 0.02})
     abstained = 0
     for draw in range(12):
         try:

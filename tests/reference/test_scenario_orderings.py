@@ -165,7 +165,7 @@ def test_known_failures_appear(name: str, strategy: str, measure: str, at_least:
 def test_glints_own_the_maximum_and_the_more_so_the_longer_the_sweep() -> None:
     recording, truth = generate(load_scenario("a03"), 1000, seed=0)
     lost = []
-    for passes in ("1", "5", "30"):
+    for passes in (1, 5, 30):
         sweep = resolve("sweep-minmax", {"sweep_passes": passes})
         lost.append(path(recording, truth, [sweep], draws=60)["sweep-minmax"].median("lost_rate"))
     # Simulated before with another generator: 1.7 %, 40 % and 70 %.
@@ -195,7 +195,7 @@ def test_an_off_delay_longer_than_the_gaps_is_blamed_and_not_the_level() -> None
 def test_a_stated_loss_beyond_the_contrast_is_infeasible() -> None:
     recording, truth = generate(load_scenario("a02"), 300, seed=0)
     strategies = [
-        resolve("contamination-aware", {"least_gain": "0.6"}),
+        resolve("contamination-aware", {"least_gain": 0.6}),
         resolve("minimax-regret", {"stress": "1,0;0.6,0"}),
     ]
     found = path(recording, truth, strategies, draws=5)

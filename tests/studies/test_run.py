@@ -246,10 +246,26 @@ class Faulty(Shy):
         raise ZeroDivisionError("oops")
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Latching(Setting):
+    """A kind of setting that nothing in the lab knows."""
+
+
+@dataclass(frozen=True)
+class OfUnknownKind(Shy):
+    name: ClassVar[str] = "of-unknown-kind"
+
+    def teach(self, view: TeachView) -> Setting:
+        return Latching(unit=view.unit, on_level=30, off_level=25)
+
+
 def test_abstentions_and_failures_are_rows_with_their_reason() -> None:
     recording, truth = line()
     bench = bench_recording(
-        recording, truth, [Shy(), Faulty(), resolve("two-sample-midpoint")], options=BenchOptions(draws=30)
+        recording,
+        truth,
+        [Shy(), Faulty(), OfUnknownKind(), resolve("two-sample-midpoint")],
+        options=BenchOptions(draws=30),
     )
     document = bench_document([bench])["recordings"][0]
     rows = {row["strategy"]: row for row in document["strategies"]}
@@ -259,6 +275,8 @@ def test_abstentions_and_failures_are_rows_with_their_reason() -> None:
     assert rows["faulty"]["failed"] == 30
     assert "ZeroDivisionError: oops" in next(iter(rows["faulty"]["reasons"]))
     assert rows["faulty"]["median_setting"] is None
+    assert rows["of-unknown-kind"]["failed"] == 30
+    assert "returns a Latching, a kind of setting that is not known" in next(iter(rows["of-unknown-kind"]["reasons"]))
 
 
 def test_a_name_twice_and_too_few_passes_are_refused() -> None:
@@ -326,6 +344,25 @@ def test_reasons_name_level_latch_gap_and_filter() -> None:
     assert "stays above the level" in why(replace(setting, on_level=6, off_level=5, polarity=Polarity.DARK_ON))
 
 
+HALVING = """
+from dataclasses import dataclass
+from typing import ClassVar
+
+from by_half import half
+from teachlab.model.setting import Taught
+from teachlab.model.teaching import Shown
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Halving:
+    name: ClassVar[str] = "halving"
+    needs: ClassVar[frozenset[Shown]] = frozenset({Shown.OBJECT})
+
+    def teach(self, view):
+        return view.place(half(view.object.light.mean()), 0.0, Taught(strategy=self.name))
+"""
+"""A strategy in a file that imports its neighbour; workers must find both."""
+
+
 def test_files_are_benched_alike_alone_and_in_workers(tmp_path: Path) -> None:
     names = []
     for seed in (1, 2):
@@ -333,7 +370,9 @@ def test_files_are_benched_alike_alone_and_in_workers(tmp_path: Path) -> None:
         names.append(str(tmp_path / f"line{seed}.parquet"))
         write_recording(names[-1], recording, INFO)
         write_truth(tmp_path / f"line{seed}.passes.parquet", truth)
-    specs = {"two-sample-midpoint": {"hysteresis_share": "0.2"}, "single-sample": {}}
+    (tmp_path / "by_half.py").write_text("def half(x): return x / 2\n")
+    (tmp_path / "mine.py").write_text(HALVING)
+    specs = [resolve("two-sample-midpoint", {"hysteresis_share": 0.2}), resolve(f"{tmp_path / 'mine.py'}:Halving")]
     options = BenchOptions(draws=6)
     alone = bench_files(names, specs, options=options, jobs=1)
     together = bench_files(names, specs, options=options, jobs=2)

@@ -78,7 +78,7 @@ def teach(strategy: Strategy, recording: Recording, truth: Truth, **base: object
 
 def test_the_taught_follower_on_jars(jars: tuple[Recording, Recording, Truth]) -> None:
     clean, drifting, truth = jars
-    strategy = resolve("background-follower", {"follow": "gain", "distance": "0.065"})
+    strategy = resolve("background-follower", {"follow": "gain", "distance": 0.065})
     setting = teach(strategy, clean, truth, off_delay_ms=140.0)
     assert isinstance(setting, FollowingSetting)
     assert setting.off_level == pytest.approx(0.935 * setting.reference)

@@ -53,7 +53,7 @@ def placed(view: TeachView, **evidence: Any) -> Setting:
 
 
 def test_a_setting_tells_strategy_all_parameters_and_evidence(block: TeachBlock) -> None:
-    setting = teach_once(resolve("two-sample-midpoint", {"hysteresis_share": "0.2"}), block, 7, 3)
+    setting = teach_once(resolve("two-sample-midpoint", {"hysteresis_share": 0.2}), block, 7, 3)
     assert (setting.on_level, setting.off_level, setting.off_delay_ms) == (250.0, 190.0, 5.0)
     view = block.draw({Shown.OBJECT, Shown.BACKGROUND}, 7, 3)
     assert setting.taught is not None
@@ -74,9 +74,9 @@ def test_a_setting_tells_strategy_all_parameters_and_evidence(block: TeachBlock)
     json.dumps(setting.as_dict(), allow_nan=False)
 
 
-@pytest.mark.parametrize(("passes", "told"), [("3", 3), ("30", 10)])
+@pytest.mark.parametrize(("passes", "told"), [(3, 3), (30, 10)])
 def test_a_sweep_lets_by_what_its_strategy_asks_for_and_tells_what_there_was(
-    block: TeachBlock, passes: str, told: int
+    block: TeachBlock, passes: int, told: int
 ) -> None:
     setting = teach_once(resolve("sweep-minmax", {"sweep_passes": passes}), block, 0, 0)
     assert setting.taught is not None

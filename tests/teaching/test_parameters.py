@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Literal
 
+import numpy as np
 import pytest
+from sklearn.base import clone
+from sklearn.model_selection import ParameterGrid
 
 from teachlab.errors import ParameterError, StrategyError
 from teachlab.teaching.parameters import (
     about,
+    as_text,
     check_parameters,
     describe,
+    parameter_schema,
     parameters_of,
     parse_assignments,
     parse_parameters,
@@ -105,7 +110,7 @@ def test_a_parameter_set_twice_is_refused() -> None:
 @pytest.mark.parametrize(
     ("wrong", "message"),
     [
-        ({"share": 0}, r"'share' \(share of the light\) must be above 0 and at most 1, got 0.0"),
+        ({"share": 0}, r"'share' \(share of the light\) must be above 0 and at most 1, got 0"),
         ({"share": 1.01}, "must be above 0 and at most 1, got 1.01"),
         ({"count": 10}, r"'count' \(passes\) must be at least 1 and below 10, got 10"),
         ({"count": 0}, "must be at least 1 and below 10, got 0"),
@@ -115,7 +120,9 @@ def test_a_parameter_set_twice_is_refused() -> None:
         ({"quick": 1}, "must be true or false, got 1"),
         ({"note": 5}, "must be a text, got 5"),
         ({"colour": "green"}, "must be one of red, dark-blue, got 'green'"),
-        ({"limit": float("nan")}, "must be a finite number, got nan"),
+        ({"limit": float("nan")}, "must be a finite number or none, got nan"),
+        ({"share": True}, "must be a finite number, got True"),
+        ({"count": True}, "must be a whole number, got True"),
     ],
 )
 def test_values_are_checked_where_the_strategy_is_made(wrong: dict[str, Any], message: str) -> None:
@@ -162,9 +169,78 @@ def test_a_field_of_another_type_is_the_strategys_fault() -> None:
     @dataclass(frozen=True)
     class Listy:
         name: ClassVar[str] = "listy"
-        levels: list[float] = field(default_factory=list)
+        levels: dict[str, float] = field(default_factory=dict)
 
     with pytest.raises(StrategyError, match="must be declared as float, int, bool, str, an enum"):
         parse_parameters(Listy, {"levels": "1"})
     with pytest.raises(StrategyError, match="a parameter must be a number, a text"):
         parameters_of(Listy())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Several:
+    name: ClassVar[str] = "several"
+    gains: tuple[float, ...] = field(default=(1.0,), metadata=about("gains", unit="share of the light", above=0))
+    pairs: list[tuple[float, ...]] = field(default_factory=list)
+    where: Literal["above", "below"] | None = None
+
+    def __post_init__(self) -> None:
+        check_parameters(self)
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [
+        ("gains=1,0.5", (1.0, 0.5)),
+        ("gains=[1, 0.5]", (1.0, 0.5)),
+        ("gains=", ()),
+        ("pairs=[[1, 0], [0.9, 2]]", [(1.0, 0.0), (0.9, 2.0)]),
+        ("where=below", "below"),
+        ("where=none", None),
+    ],
+)
+def test_lists_and_choices_are_parsed(text: str, value: object) -> None:
+    made = Several(**parse_parameters(Several, parse_assignments([text])))
+    assert getattr(made, text.partition("=")[0]) == value
+    again = {name: as_text(plain) for name, plain in parameters_of(made).items()}
+    assert Several(**parse_parameters(Several, again)) == made
+    assert Several(**parameters_of(made)) == made  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("text", "must"),
+    [
+        ("gains=1,x", r"'gains' \(share of the light\) must be a list, each a finite number, got \[1.0, 'x'\]"),
+        ("gains=1,0", "must be above 0, got "),
+        ("gains=[1", "must be a list, each a finite number, got '\\[1'"),
+        ("where=beside", "must be one of above, below or none, got 'beside'"),
+    ],
+)
+def test_lists_and_choices_that_do_not_fit_are_refused(text: str, must: str) -> None:
+    with pytest.raises(ParameterError, match=must):
+        parse_parameters(Several, parse_assignments([text]))
+
+
+def test_the_schema_tells_types_ranges_units_and_defaults() -> None:
+    schema = parameter_schema(Everything)
+    assert schema["properties"]["share"] == {
+        "default": 0.5,
+        "description": "a share",
+        "exclusiveMinimum": 0,
+        "maximum": 1,
+        "title": "Share",
+        "type": "number",
+        "unit": "share of the light",
+    }
+    assert schema["additionalProperties"] is False
+    assert parameter_schema(Several)["properties"]["gains"]["items"] == {"exclusiveMinimum": 0, "type": "number"}
+
+
+def test_grids_and_copies_of_scikit_learn_work_on_strategies() -> None:
+    # Numbers of an array are plain numbers. `clone` demands a mutable estimator unless told safe=False: a strategy
+    # is a frozen value, and replace is how another is made from it.
+    grid = ParameterGrid({"share": np.linspace(0.25, 0.75, 3), "count": np.arange(1, 3), "colour": ["dark-blue"]})
+    made = [replace(Everything(), **values) for values in grid]
+    assert [(one.count, one.share) for one in made] == [(c, s) for c in (1, 2) for s in (0.25, 0.5, 0.75)]
+    assert {type(one.share) for one in made} == {float}
+    assert all(clone(one, safe=False) == one for one in made)

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import ast
 import hashlib
+import pickle
+import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -13,8 +16,8 @@ import pytest
 
 from teachlab.errors import ParameterError, StrategyError
 from teachlab.model.teaching import Shown, Strategy
-from teachlab.teaching import registry
-from teachlab.teaching.registry import BUILT_IN, StrategyOrigin, listings, names, resolve, source_fingerprint
+from teachlab.teaching import registry, resolve
+from teachlab.teaching.registry import BUILT_IN, StrategyOrigin, installed_class, listings, names, source_fingerprint
 
 MINE = '''
 from dataclasses import dataclass
@@ -108,14 +111,16 @@ def test_the_built_in_strategies() -> None:
 
 
 @pytest.mark.usefixtures("plug")
-def test_parameters_are_set_from_texts() -> None:
-    made = resolve("single-sample", {"sample": "background", "reduction": "0.4"})
+def test_parameters_are_set_from_values() -> None:
+    made = resolve("single-sample", {"sample": "background", "reduction": 0.4})
     assert made.needs == {Shown.BACKGROUND}
     assert (made.reduction, made.hysteresis_share) == (0.4, 0.02)  # type: ignore[attr-defined]
-    with pytest.raises(ParameterError, match=r"parameter 'reduction'.* must be above 0 and below 1, got 4.0"):
-        resolve("single-sample", {"reduction": "4"})
+    with pytest.raises(ParameterError, match=r"parameter 'reduction'.* must be a finite number, got '0.4'"):
+        resolve("single-sample", {"reduction": "0.4"})
+    with pytest.raises(ParameterError, match=r"parameter 'reduction'.* must be above 0 and below 1, got 4"):
+        resolve("single-sample", {"reduction": 4})
     with pytest.raises(ParameterError, match=r"has no parameter 'redction'. Did you mean 'reduction'"):
-        resolve("single-sample", {"redction": "0.4"})
+        resolve("single-sample", {"redction": 0.4})
 
 
 @pytest.mark.usefixtures("plug")
@@ -129,7 +134,7 @@ def test_a_typing_error_is_answered_with_the_nearest_name() -> None:
 def test_a_plug_in_is_an_equal(plug: Plug, outside: Path) -> None:
     (outside / "outside_fixed.py").write_text(MINE.format(name="fixed-level"))
     plug(entry("fixed-level", "outside_fixed:Fixed", "outside-strategies"))
-    made = resolve("fixed-level", {"level": "7"})
+    made = resolve("fixed-level", {"level": 7})
     assert made.level == 7.0  # type: ignore[attr-defined]
     listed = listings()[-1]
     assert (listed.name, listed.origin, listed.needs) == ("fixed-level", StrategyOrigin.PLUG_IN, ("sweep",))
@@ -201,7 +206,7 @@ class TestFromFile:
     def test_a_class_in_a_file_needs_no_installation(self, tmp_path: Path) -> None:
         path = tmp_path / "mine.py"
         path.write_text(MINE.format(name="single-sample"))
-        made = resolve(f"{path}:Fixed", {"level": "2.5"})
+        made = resolve(f"{path}:Fixed", {"level": 2.5})
         assert made.level == 2.5  # type: ignore[attr-defined]
         assert isinstance(made, Strategy)
         assert list(tmp_path.iterdir()) == [path]  # nothing is written beside it
@@ -246,13 +251,76 @@ class TestFromFile:
         path.write_text(MINE.format(name="x").replace("level: float = 5.0", "level: float"))
         with pytest.raises(StrategyError, match=r"no default for: level. Set it with --set level=…"):
             resolve(f"{path}:Fixed")
-        assert resolve(f"{path}:Fixed", {"level": "1"}).level == 1.0  # type: ignore[attr-defined]
+        assert resolve(f"{path}:Fixed", {"level": 1}).level == 1.0  # type: ignore[attr-defined]
 
     def test_a_constructor_that_fails_is_named(self, tmp_path: Path) -> None:
         path = tmp_path / "mine.py"
         path.write_text(MINE.format(name="x") + "    def __post_init__(self):\n        raise KeyError('lens')\n")
         with pytest.raises(StrategyError, match="strategy 'x' cannot be built: KeyError: 'lens'"):
             resolve(f"{path}:Fixed")
+
+
+@pytest.mark.usefixtures("plug")
+class TestNeighbours:
+    def test_a_file_imports_its_neighbour_and_each_folder_has_its_own(self, tmp_path: Path) -> None:
+        for name, level in (("one", 3.0), ("two", 4.0)):
+            (tmp_path / name).mkdir()
+            (tmp_path / name / "level_beside.py").write_text(f"LEVEL = {level}\n")
+            content = MINE.format(name=name).replace("float = 5.0", "float = LEVEL")
+            (tmp_path / name / "mine.py").write_text("from level_beside import LEVEL\n" + content)
+        made = [resolve(f"{tmp_path / name / 'mine.py'}:Fixed") for name in ("one", "two")]
+        assert [one.level for one in made] == [3.0, 4.0]  # type: ignore[attr-defined]
+        assert not list(tmp_path.rglob("*.pyc"))
+
+    def test_a_neighbour_does_not_stand_in_for_an_installed_module(self, tmp_path: Path) -> None:
+        (tmp_path / "colorsys.py").write_text("raise RuntimeError('not the library')\n")
+        (tmp_path / "mine.py").write_text("import colorsys\n" + MINE.format(name="x"))
+        assert resolve(f"{tmp_path / 'mine.py'}:Fixed").name == "x"
+
+    def test_a_class_in_a_file_comes_back_from_a_pickle_in_another_process(self, tmp_path: Path) -> None:
+        (tmp_path / "mine.py").write_text(MINE.format(name="x"))
+        made = resolve(f"{tmp_path / 'mine.py'}:Fixed", {"level": 2.5})
+        code = "import pickle, sys; print(pickle.load(sys.stdin.buffer).level)"
+
+        def elsewhere() -> subprocess.CompletedProcess[bytes]:
+            return subprocess.run([sys.executable, "-c", code], input=pickle.dumps(made), capture_output=True)
+
+        assert elsewhere().stdout.strip() == b"2.5"
+        (tmp_path / "mine.py").write_text(MINE.format(name="y"))
+        assert b"mine.py has been changed since its strategy was loaded" in elsewhere().stderr
+
+
+@pytest.mark.usefixtures("plug")
+def test_no_file_is_loaded_for_what_data_names(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "evil.py").write_text("from pathlib import Path\nPath('marker').touch()\n" + MINE.format(name="evil"))
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.syspath_prepend(str(tmp_path))
+    for name in ("./evil.py:Fixed", "evil.py:Fixed", f"{tmp_path}/evil.py:Fixed", "evil:Fixed", "evil", "evil.py"):
+        with pytest.raises(StrategyError, match="no strategy is named"):
+            installed_class(name)
+    assert not (tmp_path / "marker").exists()
+    resolve("./evil.py:Fixed")
+    assert (tmp_path / "marker").exists()
+
+
+def test_only_what_a_person_typed_reaches_the_loader_of_files() -> None:
+    """Rooms that read data never import the functions that run a file."""
+    package = Path(registry.__file__).parents[1]
+    loaders = {"strategy_class", "resolve", "strategy_files"}
+    seen = 0
+    for room in ("model", "data", "evidence", "questions", "scoring", "switching", "wording", "studies"):
+        for file in (package / room).rglob("*.py"):
+            seen += 1
+            for node in ast.walk(ast.parse(file.read_text())):
+                if isinstance(node, ast.ImportFrom | ast.Import):
+                    named = {alias.name.rpartition(".")[2] for alias in node.names}
+                    module = getattr(node, "module", None) or ""
+                    assert not named & loaders, file
+                    assert not module.endswith("strategy_files"), file
+                if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+                    assert node.func.id not in {"exec", "eval", "compile", "__import__"}, file
+    assert seen > 100
+    assert "strategy_files" not in Path(registry.__file__).read_text()
 
 
 def test_fingerprint_is_the_digest_of_the_source_file(tmp_path: Path) -> None:

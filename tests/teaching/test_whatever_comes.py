@@ -19,15 +19,15 @@ from teachlab.teaching import TeachBlock, resolve, teach_once
 from teachlab.teaching.registry import BUILT_IN
 
 RISE = Direction.RISE
-PARAMETERS: dict[str, list[dict[str, str]]] = {
-    "contamination-aware": [{"least_gain": "0.8"}],
+PARAMETERS: dict[str, list[dict[str, object]]] = {
+    "contamination-aware": [{"least_gain": 0.8}],
     "minimax-regret": [{"stress": "1,0;0.6,5;1.2,-3"}],
-    "background-follower": [{}, {"follow": "gain"}, {"follow": "gain", "distance": "0.1"}],
-    "noise-weighted-midpoint": [{}, {"balance": "costs", "cost_miss": "20"}],
+    "background-follower": [{}, {"follow": "gain"}, {"follow": "gain", "distance": 0.1}],
+    "noise-weighted-midpoint": [{}, {"balance": "costs", "cost_miss": 20}],
     "ratio-midpoint": [{}, {"weight": "noise"}],
-    "neyman-pearson": [{}, {"limit": "0.3", "confidence": "0.6"}],
-    "tail-balanced": [{"tail_share": "0.5"}],
-    "background-referenced": [{}, {"distance": "standard-deviations"}, {"distance": "extreme-offset", "offset": "3"}],
+    "neyman-pearson": [{}, {"limit": 0.3, "confidence": 0.6}],
+    "tail-balanced": [{"tail_share": 0.5}],
+    "background-referenced": [{}, {"distance": "standard-deviations"}, {"distance": "extreme-offset", "offset": 3}],
 }
 EVERY = [(name, more) for name in BUILT_IN for more in PARAMETERS.get(name, [{}])]
 
@@ -97,7 +97,7 @@ def test_a_background_that_swings_faster_than_the_output_answers_leaves_no_windo
         light[a : a + 10] = 120.0
     shown = block(light, *passes(6), base={"consecutive": 3})
     with pytest.raises(Abstained, match="swings faster"):
-        teach_once(resolve("two-threshold", {"position": "0.1"}), shown, 0, 0)
+        teach_once(resolve("two-threshold", {"position": 0.1}), shown, 0, 0)
 
 
 def test_a_background_outside_its_own_window_is_refused() -> None:
@@ -107,7 +107,7 @@ def test_a_background_outside_its_own_window_is_refused() -> None:
         light[a : a + 10] = [0, 0, 90, 0, 0, 90, 0, 0, 90, 0]
     shown = block(light, *passes(6), base={"consecutive": 3})
     with pytest.raises(Abstained, match="swings faster"):
-        teach_once(resolve("two-threshold", {"position": "0.1"}), shown, 0, 0)
+        teach_once(resolve("two-threshold", {"position": 0.1}), shown, 0, 0)
 
 
 @pytest.mark.parametrize("name", BUILT_IN)

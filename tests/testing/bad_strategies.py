@@ -292,3 +292,25 @@ class Slow(OnReadings):
         while view.object.light.size > 100_000 and time.process_time() - began < 0.4:
             pass
         return midpoint(view)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Latching(Setting):
+    """A kind of setting that nothing in the lab knows."""
+
+
+@dataclass(frozen=True)
+class OfUnknownKind(OnReadings):
+    def teach(self, view: TeachView) -> Setting:
+        fixed = midpoint(view)
+        return Latching(unit=fixed.unit, on_level=fixed.on_level, off_level=fixed.off_level, polarity=fixed.polarity)
+
+
+@dataclass(frozen=True)
+class OfNothing(OnReadings):
+    """Declares no symmetry."""
+
+    equivariant: ClassVar[None] = None  # type: ignore[assignment]
+
+    def teach(self, view: TeachView) -> Setting:
+        return midpoint(view)

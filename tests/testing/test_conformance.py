@@ -6,6 +6,7 @@ import importlib
 import json
 from pathlib import Path
 from types import ModuleType
+from unittest import SkipTest
 
 import numpy as np
 import pytest
@@ -14,10 +15,10 @@ from typer.testing import CliRunner
 from teachlab.errors import ParameterError
 from teachlab.teaching import resolve
 from teachlab.teaching.registry import BUILT_IN
-from teachlab.testing import CHECKS, Verdict, conformance, suite
+from teachlab.testing import CHECKS, StrategyCheck, Verdict, checks, conformance, suite
 
 # What a built-in needs to be told before it teaches at all.
-STATED = {"contamination-aware": {"least_gain": "0.9"}, "minimax-regret": {"stress": "1,0;0.9,0"}}
+STATED = {"contamination-aware": {"least_gain": 0.9}, "minimax-regret": {"stress": "1,0;0.9,0"}}
 EXPECTED: dict[str, dict[str, str]] = {}
 MAY_SKIP = {"gain", "offset"}
 """Not demanded of a strategy that does not declare them; everything else must be judged."""
@@ -73,6 +74,7 @@ def test_caught_by_the_check_meant_for_it_alone(
 @pytest.mark.parametrize(
     ("name", "check", "told"),
     [
+        ("OfUnknownKind", "determinism", "returns a Latching, a kind of setting that is not known here"),
         ("SecretlyMutable", "immutability", "teaching changes it"),
         ("Asking", "declared-only", "looked at 'sweep' without declaring it"),
         ("Redesigning", "declared-only", "changed on_delay_ms from 1.0 to 7.0 without declaring"),
@@ -112,6 +114,28 @@ def test_expected_failures(bad: ModuleType) -> None:
         conformance(bad.Sound(), expected_failures={"speed": "slow"})
     with pytest.raises(ParameterError, match="must have a reason"):
         conformance(bad.Sound(), expected_failures={"mirror": " "})
+
+
+@pytest.mark.parametrize("check", checks(resolve("two-sample-midpoint"))[:3])
+def test_checks_are_the_cases_of_a_parametrized_test(check: StrategyCheck, request: pytest.FixtureRequest) -> None:
+    assert request.node.callspec.id == f"two-sample-midpoint-{check.name}"
+    check()
+
+
+def test_a_check_raises_what_a_test_raises(bad: ModuleType) -> None:
+    known = {c.name: c for c in checks(bad.Mutable())}
+    known["determinism"]()
+    with pytest.raises(AssertionError, match="bad-immutability: it must be a frozen dataclass"):
+        known["immutability"]()
+    with pytest.raises(SkipTest, match="skipped: `equivariant` is not declared"):
+        checks(bad.OfNothing())[list(CHECKS).index("gain")]()
+
+
+def test_a_check_of_a_parametrized_test_takes_an_expected_failure(bad: ModuleType) -> None:
+    known = {c.name: c for c in checks(bad.Mutable(), expected_failures={"immutability": "keeps a note"})}
+    assert list(known) == list(CHECKS)
+    with pytest.raises(SkipTest, match="expected failure: keeps a note"):
+        known["immutability"]()
 
 
 def test_the_global_random_state_is_given_back(bad: ModuleType) -> None:

@@ -18,13 +18,16 @@ from teachlab.model.setting import Polarity
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.teaching import TeachBlock, listings, resolve, source_fingerprint, teach_once
-from teachlab.testing import conformance
+from teachlab.testing import StrategyCheck, checks, conformance
 
 
-def test_it_conforms() -> None:
-    report = conformance(RatioMidpoint())
-    assert report.ok, report.text()
-    assert report.skipped == ("offset",), report.text()
+@pytest.mark.parametrize("check", checks(RatioMidpoint()))
+def test_it_conforms(check: StrategyCheck) -> None:
+    check()
+
+
+def test_only_the_check_of_what_it_does_not_declare_is_skipped() -> None:
+    assert conformance(RatioMidpoint()).skipped == ("offset",)
 
 
 def block(level: float, background: float, *, dark: float = 0.0) -> TeachBlock:
@@ -38,7 +41,7 @@ def block(level: float, background: float, *, dark: float = 0.0) -> TeachBlock:
 
 
 def test_it_is_found_by_its_entry_point() -> None:
-    made = resolve("example-ratio-midpoint", {"hysteresis_share": "0.2"})
+    made = resolve("example-ratio-midpoint", {"hysteresis_share": 0.2})
     assert made == RatioMidpoint(hysteresis_share=0.2)
     assert isinstance(made, Strategy)
     listed = {one.name: one for one in listings()}["example-ratio-midpoint"]
@@ -68,7 +71,7 @@ def test_it_abstains_where_no_ratio_exists(level: float, background: float) -> N
 
 def test_its_parameter_has_a_range() -> None:
     with pytest.raises(ParameterError, match=r"hysteresis_share must be at least 0 and below 1, got 1.5"):
-        resolve("example-ratio-midpoint", {"hysteresis_share": "1.5"})
+        resolve("example-ratio-midpoint", {"hysteresis_share": 1.5})
 
 
 def test_it_needs_nothing_of_teachlab_but_model_and_errors() -> None:
