@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from teachlab.data.split import split
     from teachlab.data.truth_files import read_truth, write_truth
     from teachlab.errors import Abstained, TeachlabError
+    from teachlab.model.draws import DrawOptions
     from teachlab.model.recording import Recording, RecordingInfo
     from teachlab.model.setting import Setting
     from teachlab.model.teaching import Shown, Strategy, TeachView
@@ -35,13 +36,14 @@ if TYPE_CHECKING:
     from teachlab.statistics import autocorrelation
     from teachlab.statistics.planning import plan_hours, plan_passes
     from teachlab.statistics.tail import tail_bound
-    from teachlab.studies import BenchOptions, bench_recording
+    from teachlab.studies import bench_recording
     from teachlab.teaching import TeachBlock, resolve, teach_once
 
 __version__ = "0.1.0"
 
 _HOME = {
-    "teachlab.studies": ("BenchOptions", "bench_recording"),
+    "teachlab.model.draws": ("DrawOptions",),
+    "teachlab.studies": ("bench_recording",),
     "teachlab.data.recording_files": ("read_recording", "write_recording"),
     "teachlab.data.setting_files": ("read_setting", "write_setting"),
     "teachlab.data.split": ("split",),
@@ -73,7 +75,7 @@ _MODULE_OF = {name: module for module, names in _HOME.items() for name in names}
 
 __all__ = [
     "Abstained",
-    "BenchOptions",
+    "DrawOptions",
     "Evidence",
     "Recording",
     "RecordingInfo",

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from teachlab.data.split import TEACH_SHARE, Split, split
+from teachlab.data.split import Split, split
+from teachlab.model.draws import TEACH_SHARE
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting

@@ -53,15 +53,15 @@ def bench_command(
 ) -> None:
     """Teach every strategy many times on the first part, score on the rest, and rank by cost."""
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
-    from teachlab.model.draws import Costs
+    from teachlab.model.draws import Costs, DrawOptions
     from teachlab.model.score import Rules
-    from teachlab.studies import BenchOptions, bench_document, bench_files, open_pair, write_bench
+    from teachlab.studies import bench_document, bench_files, open_pair, write_bench
 
     if truth is not None and len(recordings) > 1:
         raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")
     if len(set(recordings)) < len(recordings):
         raise ParameterError("a recording is named twice; name every one once.")
-    options = BenchOptions(
+    options = DrawOptions(
         draws=draws,
         seed=seed,
         teach_share=teach_share,
@@ -129,7 +129,7 @@ def print_bench(
             continue
         why = reasons_of(
             recording, truth, result.median_draw.setting, result.median_score,
-            rules=bench.rules, extremes=extremes,
+            rules=bench.options.rules, extremes=extremes,
         )  # fmt: skip
         for reason in why.lines():
             shared.setdefault(reason, []).append(result.strategy)

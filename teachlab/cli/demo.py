@@ -36,7 +36,8 @@ def demo_command(
     from teachlab.data.atomic_files import write_aside
     from teachlab.data.shipped import datasets_root
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
-    from teachlab.studies import BenchOptions, bench_document, bench_figure, bench_files, open_pair, verdict
+    from teachlab.model.draws import DrawOptions
+    from teachlab.studies import bench_document, bench_figure, bench_files, open_pair, verdict
     from teachlab.teaching.registry import BUILT_IN
 
     if not Path(out).is_dir():
@@ -45,7 +46,7 @@ def demo_command(
     benches = []
     for number, (name, what) in enumerate(SHOWN):
         path = str(datasets_root() / f"{name}.parquet")
-        options = BenchOptions(draws=draws)
+        options = DrawOptions(draws=draws)
         if not json:
             say(f"{number + 1}. {name}: {what}.")
         with progress(f"benching {name}", quiet=json) as report:

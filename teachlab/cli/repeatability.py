@@ -69,26 +69,26 @@ def repeatability_command(
 ) -> None:
     """Redraw what was shown, and tell how level and scores spread: by draw, sweep length, person and lot."""
     from teachlab.cli.surface import _kind, _write
-    from teachlab.model.draws import Costs
+    from teachlab.model.draws import Costs, DrawOptions
     from teachlab.model.json_values import plain
     from teachlab.model.score import Rules
     from teachlab.questions.repeatability.figure import cloud_figure
     from teachlab.questions.repeatability.study import Question, between_recordings, study
-    from teachlab.questions.repeatability.values import USUAL_LIMITS, RepeatOptions
+    from teachlab.questions.repeatability.values import USUAL_LIMITS
     from teachlab.studies import open_pair
 
     targets = [(name, _kind(name)) for name in out or []]
     if truth is not None and len(recordings) > 1:
         raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")
-    options = RepeatOptions(
+    options = DrawOptions(
         draws=draws, seed=seed, teach_share=teach_share, base=load_base(base),
         rules=Rules(tolerance_ms=tolerance_ms, confidence=confidence),
         costs=Costs(miss=cost_miss, false=cost_false),
-        limits=tuple(_limit(text) for text in limit) if limit else USUAL_LIMITS,
     )  # fmt: skip
     question = Question(
         vary=_varied(vary) if vary else None, average=_whole("--average", average) if average else (),
         by="" if by == "none" else by, passes=passes_per_teaching,
+        limits=tuple(_limit(text) for text in limit) if limit else USUAL_LIMITS,
     )  # fmt: skip
     subjects = teachers(strategy, set_ or [])
     given = _settings(taught or [])

@@ -50,7 +50,7 @@ def surface_command(
 ) -> None:
     """Count lost passes and false trips for every pair of levels at once, and name the best in hindsight."""
     from teachlab.data.setting_files import read_setting
-    from teachlab.model.draws import Costs
+    from teachlab.model.draws import Costs, DrawOptions
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.score import Rules
     from teachlab.questions.surface.cloud import check_family, taught_cloud
@@ -74,9 +74,8 @@ def surface_command(
     costs = Costs(miss=cost_miss, false=cost_false)
     cloud = None
     if chosen is not None:
-        cloud = taught_cloud(
-            opened, chosen, draws=draws, seed=seed, base=shared, rules=rules, costs=costs
-        )  # fmt: skip
+        how = DrawOptions(draws=draws, seed=seed, base=shared, rules=rules, costs=costs)
+        cloud = taught_cloud(opened, chosen, options=how)
         check_family(cloud.settings, shared, of=f"what {chosen.name} teaches")
     with progress("counting", quiet=json) as told:
         found, curve = _count(opened, shared, _levels(levels), given, rules, told)

@@ -8,10 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from teachlab.errors import ParameterError, TruthError
+from teachlab.model.draws import TEACH_SHARE
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import CEIL_SLACK, ceil, exact
-
-TEACH_SHARE = 0.3
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,13 +17,13 @@ from teachlab.evidence import identity
 from teachlab.evidence.criteria import Criteria, judge, overall
 from teachlab.evidence.lost_passes import lost_and_worst
 from teachlab.evidence.repeat_section import nuisance_cycles, shown_too_much, teach_cloud
+from teachlab.model.draws import DRAWS
 from teachlab.model.json_values import plain
 from teachlab.model.margin import Margin
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth, TruthSource
-from teachlab.questions.repeatability.values import DRAWS
 from teachlab.questions.stale.course import follow
 from teachlab.questions.stress.reserves import reserves as reserves_of
 from teachlab.scoring import measure_margin, score

@@ -9,7 +9,7 @@ from typing import Any
 from teachlab.data.split import Split
 from teachlab.errors import InputError
 from teachlab.evidence.criteria import Criteria
-from teachlab.model.draws import MEASURES, Costs
+from teachlab.model.draws import MEASURES, Costs, DrawOptions
 from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
@@ -19,7 +19,7 @@ from teachlab.questions.coverage.certificate import coverage
 from teachlab.questions.coverage.cycles import cycle_of
 from teachlab.questions.repeatability.by_group import by_group, measured_settings, taught_apart
 from teachlab.questions.repeatability.redraw import best_cost, repeat_teaching
-from teachlab.questions.repeatability.values import USUAL_LIMITS, Cloud, Limit, Repeatability, RepeatOptions, Variant
+from teachlab.questions.repeatability.values import USUAL_LIMITS, Cloud, Limit, Repeatability, Variant
 from teachlab.questions.surface.count_settings import bare, count_settings, measures_of
 from teachlab.teaching.registry import built, installed_class
 
@@ -58,14 +58,15 @@ def teach_cloud(
         strategy = _strategy(setting)
     except (InputError, TypeError) as fault:
         return {"refused": f"the strategy '{setting.taught.strategy}' cannot be used here: {fault}"}
-    options = RepeatOptions(
+    options = DrawOptions(
         draws=draws,
         teach_share=teach_share,
         rules=rules,
         base=_base(setting, strategy),
-        limits=_limits(criteria),
     )
-    found = repeat_teaching(recording, truth, [Variant(strategy=strategy)], options=options, beside=[setting])
+    found = repeat_teaching(
+        recording, truth, [Variant(strategy=strategy)], options=options, limits=_limits(criteria), beside=[setting]
+    )
     (cloud,) = found.clouds
     return {
         **cloud.as_dict(),
@@ -230,7 +231,7 @@ def _released(
     setting: Setting,
     cloud: Cloud,
     found: Repeatability,
-    options: RepeatOptions,
+    options: DrawOptions,
     cut: Split,
 ) -> Json:
     alone = bare(setting)
@@ -248,7 +249,7 @@ def _released(
     }
 
 
-def _between(recording: Recording, truth: Truth, strategy: Strategy, options: RepeatOptions, cut: Split) -> Json | None:
+def _between(recording: Recording, truth: Truth, strategy: Strategy, options: DrawOptions, cut: Split) -> Json | None:
     if truth.lot is None or len(set(truth.lot.tolist())) < 2:
         return None
     draws = taught_apart(recording, truth, strategy, truth.lot, options=replace(options, draws=1))

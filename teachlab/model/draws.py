@@ -1,13 +1,17 @@
-"""What a bench finds: per recording and strategy the distribution of every measure over draws."""
+"""Draws: what is shown when a strategy is taught many times, what each taught, and how measures spread over them."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from teachlab.errors import ParameterError
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
+
+DRAWS = 200
+TEACH_SHARE = 0.3
 
 MEASURES = (
     "on_level",
@@ -43,6 +47,50 @@ class Costs:
                 "cost-miss and cost-false must be finite, at least 0 and not both 0, "
                 f"got {self.miss:g} and {self.false:g}."
             )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrawOptions:
+    """How a strategy is taught many times, and how what it taught is scored.
+
+    Parameters
+    ----------
+    draws : int
+        How often the evidence is drawn anew, at least 1.
+    seed : int
+        Of the draws, at least 0.
+    teach_share : float, in (0, 1)
+        Share of the detect passes that may be taught on; later ones are scored.
+    base : Setting, optional
+        Delays, filter and evaluation rate to keep; its levels mean nothing.
+    costs : Costs
+        Of a lost pass and of a false or extra switching.
+    rules : Rules
+        By which settings are scored; their first pass follows from the teach share.
+
+    Raises
+    ------
+    ParameterError
+        If `draws` or `seed` is below its least. The split refuses the share.
+    """
+
+    draws: int = DRAWS
+    seed: int = 0
+    teach_share: float = TEACH_SHARE
+    base: Setting | None = None
+    costs: Costs = field(default_factory=Costs)
+    rules: Rules = USUAL_RULES
+
+    def __post_init__(self) -> None:
+        if self.draws < 1:
+            raise ParameterError(f"draws must be at least 1, got {self.draws}.")
+        if self.seed < 0:
+            raise ParameterError(f"seed must be at least 0, got {self.seed}.")
+
+    @property
+    def evaluation_rate_hz(self) -> float | None:
+        """Evaluation rate of the base setting; None evaluates every sample."""
+        return None if self.base is None else self.base.evaluation_rate_hz
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,13 +4,11 @@ from teachlab.data.opening import open_pair
 from teachlab.studies.document import bench_document, notes, verdict
 from teachlab.studies.figure import bench_figure
 from teachlab.studies.many_recordings import bench_files, write_bench
-from teachlab.studies.options import BenchOptions
 from teachlab.studies.run import bench_recording
 from teachlab.studies.tables import interval_table, label_table, margin_table, ranking_table, reason_lines, spread_table
 from teachlab.wording.tables import margins_table
 
 __all__ = [
-    "BenchOptions",
     "bench_document",
     "bench_figure",
     "bench_files",

@@ -26,13 +26,13 @@ def _recording(bench: RecordingBench) -> dict[str, Any]:
         "teach_passes": bench.teach_passes,
         "scored_passes": bench.scored_passes,
         "options": {
-            "draws": bench.draws,
-            "seed": bench.seed,
-            "teach_share": bench.teach_share,
-            "tolerance_ms": bench.rules.tolerance_ms,
-            "confidence": bench.rules.confidence,
-            "cost_miss": bench.costs.miss,
-            "cost_false": bench.costs.false,
+            "draws": bench.options.draws,
+            "seed": bench.options.seed,
+            "teach_share": bench.options.teach_share,
+            "tolerance_ms": bench.options.rules.tolerance_ms,
+            "confidence": bench.options.rules.confidence,
+            "cost_miss": bench.options.costs.miss,
+            "cost_false": bench.options.costs.false,
         },
         "self_labelled": bench.self_labelled,
         "synthetic": bench.synthetic,
@@ -125,15 +125,16 @@ def verdict(bench: RecordingBench) -> str:
                        "and to claim on the other: log more.", *notes(bench))  # fmt: skip
     setting, result = found.setting, found.score
     n, false = result.counts, result.false_trips_per_running_hour
+    confidence = bench.options.rules.confidence
     did = (
-        f"lost {n.lost} of {n.scored_passes} passes of the second half ({100 * bench.rules.confidence:g} % upper bound "
+        f"lost {n.lost} of {n.scored_passes} passes of the second half ({100 * confidence:g} % upper bound "
         f"{percent(result.lost_rate.upper)}), with {_times(n.false_trips, 'false trip')} in {false.exposure:.3g} "
         f"running hours (upper bound {false.upper:.3g} per hour) and {_times(n.extra, 'extra onset')}"
     )
     if n.ignore_passes:
         did += f", {_times(n.ignore_false_trips, 'trip')} on {n.scored_ignore_passes} passes to be ignored"
     levels = f"on {setting.on_level:.4g}, off {setting.off_level:.4g} {bench.unit}"
-    usable = found.chosen_cost < min(bench.costs.miss or math.inf, 1.0) and not result.probably_inverted
+    usable = found.chosen_cost < min(bench.options.costs.miss or math.inf, 1.0) and not result.probably_inverted
     tied = f", at the same cost as {_listed(found.tied)}" if found.tied else ""
     text = (
         f"Use {found.strategy}, chosen on the first {found.chosen_on} scored passes{tied}: its median setting "
@@ -149,7 +150,7 @@ def verdict(bench: RecordingBench) -> str:
     )
     claims = usable and not (bench.self_labelled or bench.synthetic)
     return _joined(text, inverted, _margin_text(found, bench.unit), _best_text(bench), _order(bench),
-                   _surer(result.lost_rate, bench.rules.confidence) if claims else "", *notes(bench))  # fmt: skip
+                   _surer(result.lost_rate, confidence) if claims else "", *notes(bench))  # fmt: skip
 
 
 def _joined(*texts: str) -> str:

@@ -58,8 +58,8 @@ def bench_figure(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtrem
         handles = [h for axes in (light, levels, cost) for h in axes.get_legend_handles_labels()[0]]
         key.legend(handles=handles, loc="center left", frameon=False, fontsize=8.5)
         figure.suptitle(
-            f"{bench.recording}: {bench.draws} draws, {bench.scored_passes} scored passes, "
-            f"cost of lost : false = {bench.costs.miss:g} : {bench.costs.false:g}"
+            f"{bench.recording}: {bench.options.draws} draws, {bench.scored_passes} scored passes, "
+            f"cost of lost : false = {bench.options.costs.miss:g} : {bench.options.costs.false:g}"
             + (" — synthetic, no evidence about a real line" if bench.synthetic else "")
             + (" — self-labelled, supports no claim" if bench.self_labelled else ""),
             fontsize=10,

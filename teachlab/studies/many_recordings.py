@@ -11,12 +11,12 @@ from teachlab.data.opening import open_pair
 from teachlab.data.setting_files import write_setting
 from teachlab.errors import InputError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+from teachlab.model.draws import DrawOptions
 from teachlab.model.json_values import plain
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.studies.document import bench_document
 from teachlab.studies.figure import bench_figure
-from teachlab.studies.options import BenchOptions
 from teachlab.studies.result import RecordingBench
 from teachlab.studies.run import Progress, bench_recording, part_of
 from teachlab.studies.store import write_draws
@@ -26,7 +26,7 @@ def bench_files(
     recordings: Sequence[str],
     strategies: Sequence[Strategy],
     *,
-    options: BenchOptions,
+    options: DrawOptions,
     truth: str | None = None,
     jobs: int = 0,
     progress: Progress | None = None,
@@ -38,7 +38,7 @@ def bench_files(
     recordings : sequence of str
         Paths or URIs.
     strategies : sequence of Strategy
-    options : BenchOptions
+    options : DrawOptions
     truth : str, optional
         Passes of a single recording.
     jobs : int
@@ -71,7 +71,7 @@ def _bench(
     k: int,
     recording: str,
     strategies: Sequence[Strategy],
-    options: BenchOptions,
+    options: DrawOptions,
     truth: str | None,
     progress: Progress | None,
 ) -> tuple[int, RecordingBench]:

@@ -5,14 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from teachlab.model.draws import Draw
+from teachlab.model.draws import Draw, DrawOptions
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.stress.reserves import reserves
 from teachlab.questions.surface.count_settings import measured
 from teachlab.scoring import measure_margin, score
-from teachlab.studies.options import BenchOptions
 from teachlab.studies.ranking import median_draw, ranking_cost, spreads_of
 from teachlab.studies.result import Recommendation
 from teachlab.studies.tally import Tally
@@ -31,7 +30,7 @@ def recommend(
     *,
     first_half: Tally,
     middle: int,
-    options: BenchOptions,
+    options: DrawOptions,
     preferred: str,
 ) -> Recommendation | None:
     """Return the cheapest strategy's median setting by the first half, with its score on the second.

@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from teachlab.model.draws import Costs, Draw, Spread
+from teachlab.model.draws import Draw, DrawOptions, Spread
 from teachlab.model.margin import Margin
-from teachlab.model.score import Rules, Score
+from teachlab.model.score import Score
 from teachlab.model.setting import Setting
 
 
@@ -178,10 +178,7 @@ class RecordingBench:
         What regret is measured against.
     recommendation : Recommendation or None
         None where fewer than two passes are scored, or nothing is ranked there.
-    costs : Costs
-    draws, seed : int
-    rules : Rules
-    teach_share : float
+    options : DrawOptions
     self_labelled, synthetic : bool
         What the evidence may not be used for.
     """
@@ -195,11 +192,7 @@ class RecordingBench:
     comparisons: Sequence[Comparison]
     best_fixed: BestFixed
     recommendation: Recommendation | None
-    costs: Costs
-    draws: int
-    seed: int
-    rules: Rules
-    teach_share: float
+    options: DrawOptions
     self_labelled: bool
     synthetic: bool
 

@@ -8,13 +8,12 @@ import numpy as np
 
 from teachlab.data.split import Split, split
 from teachlab.errors import Abstained, StrategyError, TruthError
-from teachlab.model.draws import Draw
+from teachlab.model.draws import Draw, DrawOptions
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.stress.worth import Measuring
 from teachlab.questions.surface.count_settings import count_settings, measured
-from teachlab.studies.options import BenchOptions
 from teachlab.studies.ranking import compare_all, median_draw, ranked, ranking_cost, spreads_of
 from teachlab.studies.recommend import recommend, second_half
 from teachlab.studies.result import BestFixed, RecordingBench, StrategyResult
@@ -30,7 +29,7 @@ def bench_recording(
     truth: Truth,
     strategies: Sequence[Strategy],
     *,
-    options: BenchOptions | None = None,
+    options: DrawOptions | None = None,
     progress: Progress | None = None,
 ) -> RecordingBench:
     """Teach by every strategy in many draws, replay, score and rank.
@@ -42,7 +41,7 @@ def bench_recording(
         Its passes; the first share of them is taught on, later ones are scored.
     strategies : sequence of Strategy
         With distinct names.
-    options : BenchOptions, optional
+    options : DrawOptions, optional
     progress : callable, optional
         Called with the share done.
 
@@ -55,7 +54,7 @@ def bench_recording(
     InputError
         If recording, truth and options do not fit together, or no pass is left to score.
     """
-    options = options or BenchOptions()
+    options = options or DrawOptions()
     names = [s.name for s in strategies]
     if len(set(names)) < len(names):
         raise StrategyError(f"a bench compares strategies by name, got {names}: give every one once.")
@@ -106,11 +105,7 @@ def bench_recording(
             options=options,
             preferred=RECOMMENDED,
         ),
-        costs=options.costs,
-        draws=options.draws,
-        seed=options.seed,
-        rules=options.rules,
-        teach_share=options.teach_share,
+        options=options,
         self_labelled=truth.source is TruthSource.SELF_LABELLED,
         synthetic=recording.info.origin is Origin.SYNTHETIC,
     )
@@ -157,7 +152,7 @@ def _result(
     taught: Sequence[Draw],
     tally: Tally,
     best: BestFixed,
-    options: BenchOptions,
+    options: DrawOptions,
 ) -> StrategyResult:
     draws = measured(taught, tally.counts, options.costs, best_cost=best.cost)
     middle = median_draw(draws)

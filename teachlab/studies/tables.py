@@ -21,9 +21,9 @@ SPREAD = "median [5 %, 95 %] over the draws that taught"
 def ranking_table(bench: RecordingBench) -> Table:
     """Return the ranking: what every strategy costs over the draws, and whether it differs from the next."""
     table = plain_table(
-        f"{bench.recording}: {bench.draws} draws, taught on {bench.teach_passes} passes, scored on "
+        f"{bench.recording}: {bench.options.draws} draws, taught on {bench.teach_passes} passes, scored on "
         f"{bench.scored_passes}; cost of a lost pass : a false or extra switching = "
-        f"{bench.costs.miss:g} : {bench.costs.false:g}",
+        f"{bench.options.costs.miss:g} : {bench.options.costs.false:g}",
         f"{SPREAD}; worst = value of the costliest draw; regret = cost above that of the best fixed setting in "
         f"hindsight ({bench.best_fixed.cost:.3g} per pass)",
     )
@@ -68,7 +68,7 @@ def spread_table(bench: RecordingBench) -> Table:
 
 def interval_table(bench: RecordingBench) -> Table:
     """Return the exact intervals of every strategy's median setting."""
-    table = plain_table(f"Median setting of every strategy, exact {100 * bench.rules.confidence:g} % intervals")
+    table = plain_table(f"Median setting of every strategy, exact {100 * bench.options.rules.confidence:g} % intervals")
     for column in ("strategy", "on, off", "lost passes", "gaps tripped", "false trips per hour", "extra"):
         table.add_column(column, no_wrap=column == "strategy")
     for result in bench.results:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
+from teachlab.model.draws import DrawOptions
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
@@ -12,7 +13,6 @@ from teachlab.questions.surface.count import surface
 from teachlab.questions.surface.count_settings import Counted, bare
 from teachlab.questions.surface.given_settings.pairs import PairCounts
 from teachlab.questions.surface.hindsight import hindsight
-from teachlab.studies.options import BenchOptions
 from teachlab.studies.result import BestFixed
 
 
@@ -30,9 +30,7 @@ class Tally:
         return Tally({s: _less(n, later.counts[s]) for s, n in self.counts.items()})
 
 
-def best_fixed(
-    recording: Recording, truth: Truth, tally: Tally, *, options: BenchOptions, first_pass: int
-) -> BestFixed:
+def best_fixed(recording: Recording, truth: Truth, tally: Tally, *, options: DrawOptions, first_pass: int) -> BestFixed:
     """Find the best fixed setting among all pairs of levels, and among all fixed settings that were taught."""
     fixed = [(s, n.cost(options.costs)) for s, n in tally.counts.items() if type(s) is Setting]
     polarities = [s.polarity for s, _ in fixed]

@@ -11,11 +11,12 @@ import numpy as np
 import pytest
 
 from teachlab.data.shipped import datasets_root
+from teachlab.model.draws import DrawOptions
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring import score
-from teachlab.studies import BenchOptions, bench_recording, open_pair
+from teachlab.studies import bench_recording, open_pair
 from teachlab.switching import replay
 from teachlab.teaching import TeachBlock, resolve, teach_once
 
@@ -123,7 +124,7 @@ def test_transits_outside_the_light_are_excluded_not_missed() -> None:
 def test_at_least_two_classics_lose_on_the_demo_line() -> None:
     recording, truth = opened("demo_tubs")
     names = ("single-sample", "background-referenced", "sweep-minmax", "two-sample-midpoint")
-    bench = bench_recording(recording, truth, [resolve(n) for n in names], options=BenchOptions(draws=60))
+    bench = bench_recording(recording, truth, [resolve(n) for n in names], options=DrawOptions(draws=60))
     costs = {r.strategy: r.spreads["cost"].median for r in bench.results}
     assert sum(cost > 0.02 for cost in costs.values()) >= 2
     assert min(costs.values()) == 0

@@ -16,13 +16,14 @@ import pytest
 
 from teachlab.data.split import split
 from teachlab.errors import Abstained, StrategyError
+from teachlab.model.draws import DrawOptions
 from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.scoring import score
-from teachlab.studies import BenchOptions, bench_recording
+from teachlab.studies import bench_recording
 from teachlab.switching import replay, replay_family
 from teachlab.synthetic import generate, load_scenario
 from teachlab.teaching import TeachBlock, resolve, teach_once
@@ -116,7 +117,7 @@ def test_the_short_path_counts_as_the_bench_does() -> None:
     recording, truth = generate(load_scenario("a08"), 300, seed=0)
     strategies = [resolve(s) for s in (*CLASSICS, "quantile-guard")]
     short = path(recording, truth, strategies, draws=5)
-    for result in bench_recording(recording, truth, strategies, options=BenchOptions(draws=5)).results:
+    for result in bench_recording(recording, truth, strategies, options=DrawOptions(draws=5)).results:
         mine = short[result.strategy]
         assert mine.median() == result.ranking_cost
         assert len(mine.reasons) == result.abstained

@@ -16,6 +16,7 @@ from teachlab.data.split import split
 from teachlab.data.truth_files import write_truth
 from teachlab.errors import Abstained, StrategyError, TruthError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+from teachlab.model.draws import DrawOptions
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Rules, Score
 from teachlab.model.setting import Polarity, Setting
@@ -24,7 +25,6 @@ from teachlab.model.truth import Truth, TruthSource
 from teachlab.scoring import score
 from teachlab.scoring.reasons import reasons_of
 from teachlab.studies import (
-    BenchOptions,
     bench_document,
     bench_files,
     bench_recording,
@@ -53,9 +53,9 @@ def line(passes: int = 40, seed: int = 5, low: float = 20.0, high: float = 60.0)
 def test_a_bench_repeats_to_the_last_digit() -> None:
     recording, truth = line()
     built = [resolve(name) for name in CLASSICS]
-    once, again = (bench_recording(recording, truth, built, options=BenchOptions(draws=20)) for _ in range(2))
+    once, again = (bench_recording(recording, truth, built, options=DrawOptions(draws=20)) for _ in range(2))
     assert json.dumps(bench_document([once])) == json.dumps(bench_document([again]))
-    other = bench_recording(recording, truth, built, options=BenchOptions(draws=20, seed=1))
+    other = bench_recording(recording, truth, built, options=DrawOptions(draws=20, seed=1))
     assert json.dumps(bench_document([once])) != json.dumps(bench_document([other]))
 
 
@@ -81,7 +81,7 @@ def by_score(setting: Setting, alone: Score, best_cost: float) -> dict[str, floa
 )
 def test_every_draw_equals_its_own_replay(base: Setting | None) -> None:
     recording, truth = line()
-    options = BenchOptions(draws=12, base=base, rules=Rules(tolerance_ms=2))
+    options = DrawOptions(draws=12, base=base, rules=Rules(tolerance_ms=2))
     bench = bench_recording(recording, truth, [resolve(name) for name in CLASSICS], options=options)
     first = split(truth, recording.samples).first_scored
     checked = 0
@@ -104,7 +104,7 @@ def test_every_draw_equals_its_own_replay(base: Setting | None) -> None:
 def test_settings_that_follow_are_measured_by_their_own_replay() -> None:
     recording, truth = line()
     bench = bench_recording(
-        recording, truth, [resolve("background-follower"), resolve("two-threshold")], options=BenchOptions(draws=4)
+        recording, truth, [resolve("background-follower"), resolve("two-threshold")], options=DrawOptions(draws=4)
     )
     first = split(truth, recording.samples).first_scored
     for result in bench.results:
@@ -121,7 +121,7 @@ def test_settings_that_follow_are_measured_by_their_own_replay() -> None:
 @pytest.mark.parametrize("low", [2.0, 20.0])
 def test_no_fixed_setting_does_better_than_the_best_in_hindsight(base: Setting | None, low: float) -> None:
     recording, truth = line(low=low)
-    bench = bench_recording(recording, truth, [resolve(n) for n in CLASSICS], options=BenchOptions(draws=12, base=base))
+    bench = bench_recording(recording, truth, [resolve(n) for n in CLASSICS], options=DrawOptions(draws=12, base=base))
     first = split(truth, recording.samples).first_scored
     best = bench.best_fixed
     alone = score(replay(recording, best.setting), truth, rules=Rules(first_pass=first))
@@ -133,7 +133,7 @@ def test_no_fixed_setting_does_better_than_the_best_in_hindsight(base: Setting |
 def test_the_recommendation_is_chosen_on_one_half_and_claimed_on_the_other() -> None:
     recording, truth = line(passes=60)
     built = [resolve(name) for name in CLASSICS]
-    options = BenchOptions(draws=15)
+    options = DrawOptions(draws=15)
     found = bench_recording(recording, truth, built, options=options).recommendation
     assert found is not None
     first = split(truth, recording.samples).first_scored
@@ -177,7 +177,7 @@ def test_among_equals_the_preferred_strategy_is_recommended_then_the_first_given
     names = ["two-sample-midpoint", "between-class-variance", "guard-or-window", "balanced-guard"]
     for given, expected in ((names, "guard-or-window"), ([n for n in names if n != "guard-or-window"], names[0])):
         found = bench_recording(
-            Recording.from_array(light, INFO), truth, [resolve(n) for n in given], options=BenchOptions(draws=5)
+            Recording.from_array(light, INFO), truth, [resolve(n) for n in given], options=DrawOptions(draws=5)
         ).recommendation
         assert found is not None
         assert found.chosen_cost == 0
@@ -187,7 +187,7 @@ def test_among_equals_the_preferred_strategy_is_recommended_then_the_first_given
 
 def test_too_few_passes_for_two_halves_recommend_nothing() -> None:
     recording, truth = line(passes=4)
-    bench = bench_recording(recording, truth, [resolve("two-sample-midpoint")], options=BenchOptions(draws=3))
+    bench = bench_recording(recording, truth, [resolve("two-sample-midpoint")], options=DrawOptions(draws=3))
     assert bench.scored_passes == 1
     assert bench.recommendation is None
     assert "log more" in verdict(bench)
@@ -200,7 +200,7 @@ def test_teaching_never_sees_the_scored_block() -> None:
     light = recording.light[:].copy()
     light[cut.teach_end :] = light[cut.teach_end :][::-1] * 3
     built = [resolve(name) for name in CLASSICS]
-    options = BenchOptions(draws=10)
+    options = DrawOptions(draws=10)
     honest = bench_recording(recording, truth, built, options=options)
     spoilt = bench_recording(Recording.from_array(light, INFO), truth, built, options=options)
     taught = [
@@ -218,7 +218,7 @@ def test_permuted_labels_of_the_scored_block_change_no_setting() -> None:
     shuffled[cut.first_scored :] = np.random.default_rng(1).permutation(shuffled[cut.first_scored :])
     built = [resolve(name) for name in CLASSICS]
     benches = [
-        bench_recording(recording, replace(truth, label=names), built, options=BenchOptions(draws=5))
+        bench_recording(recording, replace(truth, label=names), built, options=DrawOptions(draws=5))
         for names in (label, shuffled)
     ]
     levels = [[d.setting for r in b.results for d in r.draws] for b in benches]
@@ -265,7 +265,7 @@ def test_abstentions_and_failures_are_rows_with_their_reason() -> None:
         recording,
         truth,
         [Shy(), Faulty(), OfUnknownKind(), resolve("two-sample-midpoint")],
-        options=BenchOptions(draws=30),
+        options=DrawOptions(draws=30),
     )
     document = bench_document([bench])["recordings"][0]
     rows = {row["strategy"]: row for row in document["strategies"]}
@@ -289,7 +289,7 @@ def test_a_name_twice_and_too_few_passes_are_refused() -> None:
 
 def test_document_has_the_keys_of_the_contract() -> None:
     recording, truth = line()
-    bench = bench_recording(recording, truth, [resolve("two-sample-midpoint")], options=BenchOptions(draws=5))
+    bench = bench_recording(recording, truth, [resolve("two-sample-midpoint")], options=DrawOptions(draws=5))
     row = bench_document([bench])["recordings"][0]
     assert {"recording", "teach_passes", "scored_passes", "ranking", "strategies"} <= row.keys()
     assert (row["teach_passes"], row["scored_passes"]) == (12, 27)
@@ -310,11 +310,11 @@ def test_document_has_the_keys_of_the_contract() -> None:
 
 def test_verdict_claims_nothing_it_may_not() -> None:
     recording, truth = line(low=1.0, high=1.5)
-    bench = bench_recording(recording, truth, [resolve("single-sample")], options=BenchOptions(draws=5))
+    bench = bench_recording(recording, truth, [resolve("single-sample")], options=DrawOptions(draws=5))
     assert verdict(bench).startswith("No strategy is usable here")
     recording, truth = line()
     labelled = replace(truth, source=TruthSource.SELF_LABELLED)
-    bench = bench_recording(recording, labelled, [resolve("two-sample-midpoint")], options=BenchOptions(draws=5))
+    bench = bench_recording(recording, labelled, [resolve("two-sample-midpoint")], options=DrawOptions(draws=5))
     assert "supports no claim" in verdict(bench)
 
 
@@ -373,7 +373,7 @@ def test_files_are_benched_alike_alone_and_in_workers(tmp_path: Path) -> None:
     (tmp_path / "by_half.py").write_text("def half(x): return x / 2\n")
     (tmp_path / "mine.py").write_text(HALVING)
     specs = [resolve("two-sample-midpoint", {"hysteresis_share": 0.2}), resolve(f"{tmp_path / 'mine.py'}:Halving")]
-    options = BenchOptions(draws=6)
+    options = DrawOptions(draws=6)
     alone = bench_files(names, specs, options=options, jobs=1)
     together = bench_files(names, specs, options=options, jobs=2)
     assert json.dumps(bench_document(alone)) == json.dumps(bench_document(together))

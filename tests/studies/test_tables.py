@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from rich.console import Console
 
+from teachlab.model.draws import DrawOptions
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Rules
 from teachlab.model.truth import Truth
 from teachlab.questions.stress.reserves import reserves
 from teachlab.studies import (
-    BenchOptions,
     bench_document,
     bench_recording,
     interval_table,
@@ -43,7 +43,7 @@ def line() -> tuple[Recording, Truth]:
 
 @pytest.fixture(scope="module")
 def bench() -> RecordingBench:
-    return bench_recording(*line(), [resolve(name) for name in NAMES], options=BenchOptions(draws=12))
+    return bench_recording(*line(), [resolve(name) for name in NAMES], options=DrawOptions(draws=12))
 
 
 @pytest.mark.parametrize("table", [ranking_table, spread_table, interval_table, margin_table, label_table])
@@ -86,7 +86,7 @@ def test_of_many_labels_those_with_most_losses_are_shown() -> None:
     recording, truth = line()
     names = [f"kind {k % 7}" for k in range(60)]
     many = Truth.from_arrays(truth.start, truth.end, label=names)
-    found = bench_recording(recording, many, [resolve("single-sample")], options=BenchOptions(draws=5))
+    found = bench_recording(recording, many, [resolve("single-sample")], options=DrawOptions(draws=5))
     out = io.StringIO()
     Console(file=out, width=100, highlight=False).print(label_table(found))
     text = out.getvalue()

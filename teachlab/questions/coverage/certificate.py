@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
+from teachlab.model.draws import TEACH_SHARE
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
@@ -102,7 +103,7 @@ def coverage(
     cycles: Sequence[Cycle],
     *,
     setting: Setting | None = None,
-    teach_share: float | None = 0.3,
+    teach_share: float | None = TEACH_SHARE,
     rules: Rules = USUAL_RULES,
     times: int = 1,
     begins_h: float | None = None,

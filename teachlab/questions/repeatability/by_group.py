@@ -12,13 +12,12 @@ from numpy.typing import NDArray
 
 from teachlab.data.split import split
 from teachlab.errors import Abstained, ParameterError, StrategyError
-from teachlab.model.draws import Draw
+from teachlab.model.draws import Draw, DrawOptions
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
-from teachlab.questions.repeatability.values import RepeatOptions
 from teachlab.questions.surface.count_settings import bare, count_settings, measures_of
 from teachlab.scoring import score
 from teachlab.statistics.variance_components import Agreement, Components, agreement, variance_components
@@ -163,7 +162,7 @@ def measured_settings(
     truth: Truth,
     draws: Mapping[str, Sequence[Draw]] | Mapping[str, Sequence[Setting]],
     *,
-    options: RepeatOptions,
+    options: DrawOptions,
     first_pass: int,
 ) -> dict[Setting, dict[str, float]]:
     """Return what every setting of every group lost and cost on the same later passes, by the setting alone.
@@ -173,7 +172,7 @@ def measured_settings(
     recording, truth
         Scored from `first_pass` on.
     draws : mapping of str to sequence of Draw or of Setting
-    options : RepeatOptions
+    options : DrawOptions
         Tolerance and costs.
     first_pass : int
     """
@@ -189,7 +188,7 @@ def taught_apart(
     strategy: Strategy,
     names: Iterable[str] | None = None,
     *,
-    options: RepeatOptions | None = None,
+    options: DrawOptions | None = None,
     passes: int = PASSES,
 ) -> dict[str, list[Draw]]:
     """Teach in stretches of the teach block that share no sample, each within one lot.
@@ -201,7 +200,7 @@ def taught_apart(
     strategy : Strategy
     names : iterable of str, shape (passes of the truth,), optional
         The lot of every pass; default: the whole teach block is one group, named by the recording.
-    options : RepeatOptions, optional
+    options : DrawOptions, optional
         Seed, teach share, tolerance, base setting.
     passes : int
         Consecutive detect passes of one lot that make a stretch; what is left over is not taught on.
@@ -222,7 +221,7 @@ def taught_apart(
     than its pieces allow. Stretches without a common sample are teachings that can be analysed as what they
     are: as many as there are, but at most about 400 in all, evenly chosen.
     """
-    how = RepeatOptions() if options is None else options
+    how = DrawOptions() if options is None else options
     if passes < 1:
         raise ParameterError(f"a teaching is shown at least 1 pass, got {passes}.")
     name = np.array([recording.name] * truth.passes if names is None else [str(n) for n in names], object)
@@ -273,7 +272,7 @@ def _taught(
     whole: TeachBlock,
     where: tuple[int, int],
     number: int,
-    options: RepeatOptions,
+    options: DrawOptions,
 ) -> Draw:
     a, b = where
     try:

@@ -10,12 +10,12 @@ import numpy as np
 
 from teachlab.data.split import Split, split
 from teachlab.errors import Abstained, StrategyError, TruthError
-from teachlab.model.draws import MEASURES, Draw
+from teachlab.model.draws import MEASURES, Draw, DrawOptions
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting, Taught
 from teachlab.model.teaching import Shown, Strategy
 from teachlab.model.truth import Truth
-from teachlab.questions.repeatability.values import Cloud, Repeatability, Repeated, RepeatOptions, Variant
+from teachlab.questions.repeatability.values import USUAL_LIMITS, Cloud, Limit, Repeatability, Repeated, Variant
 from teachlab.questions.surface.count import surface
 from teachlab.questions.surface.count_settings import bare, count_settings, measured
 from teachlab.questions.surface.given_settings.pairs import PairCounts
@@ -31,7 +31,8 @@ def repeat_teaching(
     truth: Truth,
     variants: Sequence[Variant],
     *,
-    options: RepeatOptions | None = None,
+    options: DrawOptions | None = None,
+    limits: Sequence[Limit] = USUAL_LIMITS,
     beside: Sequence[Setting] = (),
     progress: Progress | None = None,
 ) -> Repeatability:
@@ -43,7 +44,9 @@ def repeat_teaching(
     truth : Truth
     variants : sequence of Variant
         Every way of teaching is shown the same pieces: draw k is the same for all.
-    options : RepeatOptions, optional
+    options : DrawOptions, optional
+    limits : sequence of Limit
+        What counts as worse.
     beside : sequence of Setting
         Further settings that the best in hindsight is searched among.
     progress : callable, optional
@@ -63,7 +66,7 @@ def repeat_teaching(
     ----------
     The rules of a draw are stated in ``TEACHING.md`` beside the strategies.
     """
-    how = RepeatOptions() if options is None else options
+    how = DrawOptions() if options is None else options
     cut = split(truth, recording.samples, teach_share=how.teach_share)
     block = TeachBlock(
         recording, truth, base=how.base, rules=how.rules, stop_sample=cut.teach_end
@@ -77,7 +80,7 @@ def repeat_teaching(
     counts = count_settings(recording, truth, [*settings, *beside], rules=how.rules.scored_from(cut.first_scored))
     best = best_fixed(recording, truth, counts, how, cut)
     say(1.0)
-    clouds = tuple(_cloud(v, draws, counts, best, how) for v, draws in zip(variants, taught, strict=True))
+    clouds = tuple(_cloud(v, draws, counts, best, how, limits) for v, draws in zip(variants, taught, strict=True))
     trials = [n.detect_trials for n in counts.values()]
     if trials and max(trials) == 0:
         raise TruthError(
@@ -90,7 +93,7 @@ def repeat_teaching(
     )
 
 
-def teachings(variant: Variant, block: TeachBlock, options: RepeatOptions) -> list[Draw]:
+def teachings(variant: Variant, block: TeachBlock, options: DrawOptions) -> list[Draw]:
     """Teach once per draw, each setting from `average` teachings that no other draw uses."""
     strategy, m = variant.strategy, variant.average
     teach = _Teacher(strategy, block, options.seed)
@@ -155,7 +158,7 @@ def _averaged(draw: int, parts: Sequence[Draw]) -> Draw:
 
 
 def best_fixed(
-    recording: Recording, truth: Truth, counts: dict[Setting, PairCounts], options: RepeatOptions, cut: Split
+    recording: Recording, truth: Truth, counts: dict[Setting, PairCounts], options: DrawOptions, cut: Split
 ) -> Hindsight | None:
     """Find the best fixed setting among all pairs of levels, and among the settings counted."""
     fixed = [(s, n.cost(options.costs)) for s, n in counts.items() if type(s) is Setting]
@@ -178,20 +181,23 @@ def _cloud(
     taught: Sequence[Draw],
     counts: dict[Setting, PairCounts],
     best: Hindsight | None,
-    options: RepeatOptions,
+    options: DrawOptions,
+    limits: Sequence[Limit],
 ) -> Cloud:
     draws = measured(taught, counts, options.costs, best_cost=best_cost(best))
-    return summarise(variant, draws, options)
+    return summarise(variant, draws, options, limits)
 
 
-def summarise(variant: Variant, draws: Sequence[Draw], options: RepeatOptions) -> Cloud:
+def summarise(
+    variant: Variant, draws: Sequence[Draw], options: DrawOptions, limits: Sequence[Limit] = USUAL_LIMITS
+) -> Cloud:
     """Describe measured draws; their order does not matter to any figure."""
     done = [d for d in draws if d.setting is not None]
     values = {name: np.array([d.measures[name] for d in done]) for name in MEASURES}
     # A measure without a denominator can neither keep nor break a limit.
     worse = tuple(
         (limit, proportion(sum(limit.broken(v) for v in known), len(known), options.rules.confidence))
-        for limit in options.limits
+        for limit in limits
         for known in [[v for v in values[limit.measure].tolist() if not math.isnan(v)]]
     )
     return Cloud(

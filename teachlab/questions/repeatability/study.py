@@ -8,6 +8,7 @@ from typing import Any
 
 from teachlab.data.split import split
 from teachlab.errors import ParameterError, SettingError
+from teachlab.model.draws import DrawOptions
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
@@ -21,7 +22,7 @@ from teachlab.questions.repeatability.by_group import (
     taught_apart,
 )
 from teachlab.questions.repeatability.redraw import best_cost, repeat_teaching
-from teachlab.questions.repeatability.values import VARIED, Cloud, RepeatOptions, Variant
+from teachlab.questions.repeatability.values import USUAL_LIMITS, VARIED, Cloud, Limit, Variant
 from teachlab.questions.surface.count_settings import bare, count_settings, measures_of
 from teachlab.questions.surface.hindsight import Hindsight
 from teachlab.statistics.variance_components import Agreement
@@ -44,12 +45,15 @@ class Question:
         Column of the passes that names the groups, lot or label; empty for none.
     passes : int
         Consecutive passes that a teaching of one lot is shown.
+    limits : tuple of Limit
+        What counts as worse.
     """
 
     vary: Mapping[str, tuple[int, ...]] | None = None
     average: tuple[int, ...] = ()
     by: str = "lot"
     passes: int = PASSES
+    limits: tuple[Limit, ...] = USUAL_LIMITS
 
     def __post_init__(self) -> None:
         if self.by not in {"lot", "label", ""}:
@@ -136,7 +140,7 @@ def study(
     truth: Truth,
     strategies: Sequence[Strategy],
     *,
-    options: RepeatOptions | None = None,
+    options: DrawOptions | None = None,
     question: Question | None = None,
     taught: Sequence[tuple[str, Setting]] = (),
     progress: Callable[[float], None] | None = None,
@@ -148,7 +152,7 @@ def study(
     recording : Recording
     truth : Truth
     strategies : sequence of Strategy
-    options : RepeatOptions, optional
+    options : DrawOptions, optional
     question : Question, optional
     taught : sequence of (str, Setting)
         Who taught, and what: a name may occur more than once.
@@ -159,7 +163,7 @@ def study(
     InputError
         If something does not fit together.
     """
-    how, asked = options or RepeatOptions(), question or Question()
+    how, asked = options or DrawOptions(), question or Question()
     for name, setting in taught:
         if setting.unit != recording.info.unit:
             raise SettingError(
@@ -170,7 +174,13 @@ def study(
     plans = [_variants(s, asked, cut.teach_passes) for s in strategies]
     given = [setting for _, setting in taught]
     done = repeat_teaching(
-        recording, truth, [v for plan in plans for _, _, v in plan], options=how, beside=given, progress=progress
+        recording,
+        truth,
+        [v for plan in plans for _, _, v in plan],
+        options=how,
+        limits=asked.limits,
+        beside=given,
+        progress=progress,
     )
     clouds = iter(done.clouds)
     studied = []
@@ -213,7 +223,7 @@ def between_recordings(
     recordings: Sequence[tuple[Recording, Truth]],
     strategy: Strategy,
     *,
-    options: RepeatOptions | None = None,
+    options: DrawOptions | None = None,
     passes: int = PASSES,
 ) -> ByGroup:
     """Divide the spread of levels and costs into that between recordings, one per person or shift, and that within.
@@ -223,7 +233,7 @@ def between_recordings(
     ParameterError
         If two recordings share a name, or differ in their unit.
     """
-    how = options or RepeatOptions()
+    how = options or DrawOptions()
     names = [r.name for r, _ in recordings]
     units = {r.info.unit for r, _ in recordings}
     if len(set(names)) < len(names) or len(units) > 1:
@@ -239,7 +249,7 @@ def between_recordings(
 
 
 def _people(
-    people: dict[str, list[Setting]], recording: Recording, truth: Truth, how: RepeatOptions, first_pass: int
+    people: dict[str, list[Setting]], recording: Recording, truth: Truth, how: DrawOptions, first_pass: int
 ) -> ByGroup | None:
     if not people:
         return None
@@ -263,7 +273,7 @@ def _variants(strategy: Strategy, asked: Question, teach_passes: int) -> list[tu
 
 
 def _groups(
-    recording: Recording, truth: Truth, strategy: Strategy, options: RepeatOptions, asked: Question
+    recording: Recording, truth: Truth, strategy: Strategy, options: DrawOptions, asked: Question
 ) -> ByGroup | None:
     names = {"lot": truth.lot, "label": truth.label, "": None}[asked.by]
     if names is None or len(set(names.tolist())) < 2:

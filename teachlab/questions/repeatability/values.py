@@ -4,20 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
-from teachlab.model.draws import MEASURES, Costs, Draw
-from teachlab.model.score import USUAL_RULES, Rate, Rules
-from teachlab.model.setting import Setting
+from teachlab.model.draws import MEASURES, Draw
+from teachlab.model.score import Rate
 from teachlab.model.teaching import Strategy
 from teachlab.questions.surface.hindsight import Hindsight
 
-DRAWS = 200
 VARIED = (1, 2, 5, 10, 30)
 """Passes let by in a sweep, or pieces averaged, unless others are asked for."""
 
@@ -51,38 +49,6 @@ class Limit:
 
 USUAL_LIMITS = (Limit(measure="lost_rate", high=0.0), Limit(measure="regret", high=0.0))
 """A draw that loses a pass at all, and one that costs more than the best fixed setting."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RepeatOptions:
-    """How teachings are repeated.
-
-    Parameters
-    ----------
-    draws : int
-        How often the evidence is drawn anew, at least 1.
-    seed : int
-    teach_share : float, in (0, 1)
-        Share of the detect passes that may be taught on; later ones are scored.
-    rules : Rules
-        By which an output is scored; the first pass scored follows from the teach share.
-    base : Setting, optional
-        Delays, filter and evaluation rate; its levels mean nothing.
-    costs : Costs
-    limits : tuple of Limit
-    """
-
-    draws: int = DRAWS
-    seed: int = 0
-    teach_share: float = 0.3
-    rules: Rules = USUAL_RULES
-    base: Setting | None = None
-    costs: Costs = field(default_factory=Costs)
-    limits: tuple[Limit, ...] = USUAL_LIMITS
-
-    def __post_init__(self) -> None:
-        if self.draws < 1:
-            raise ParameterError(f"draws must be at least 1, got {self.draws}.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

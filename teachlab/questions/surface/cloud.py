@@ -10,10 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import Abstained, ParameterError
-from teachlab.model.draws import Costs
+from teachlab.model.draws import DrawOptions
 from teachlab.model.following_and_window import fixed_levels
 from teachlab.model.recording import Recording
-from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
@@ -76,29 +75,24 @@ def taught_cloud(
     recordings: Sequence[tuple[Recording, Truth]],
     strategy: Strategy,
     *,
-    draws: int = 200,
-    seed: int = 0,
-    base: Setting | None = None,
-    rules: Rules = USUAL_RULES,
-    costs: Costs | None = None,
+    options: DrawOptions | None = None,
 ) -> Taught:
-    """Teach a strategy many times on the first recording, and cost every setting on all of them.
+    """Teach a strategy many times on the whole first recording, and cost every setting on all of them.
 
     Raises
     ------
     ParameterError
-        If `draws` is below 1, or the strategy designs other delays than the base has: then one surface does
+        If the strategy designs other delays than the base has: then one surface does
         not hold its settings.
     SettingError
         If the settings follow the background, or have two thresholds.
     """
-    if draws < 1:
-        raise ParameterError(f"draws must be at least 1, got {draws}.")
-    block = TeachBlock(*recordings[0], base=base, rules=rules)
+    how = options or DrawOptions()
+    block = TeachBlock(*recordings[0], base=how.base, rules=how.rules)
     settings, first, abstained, why = [], None, 0, ""
-    for draw in range(draws):
+    for draw in range(how.draws):
         try:
-            setting = fixed_levels(teach_once(strategy, block, seed, draw), "the surface")
+            setting = fixed_levels(teach_once(strategy, block, how.seed, draw), "the surface")
         except Abstained as refusal:
             abstained, why = abstained + 1, why or str(refusal)
             continue
@@ -107,11 +101,11 @@ def taught_cloud(
     total = np.zeros(len(settings))
     passes = 0
     for recording, truth in recordings:
-        counts = score_pairs(recording, truth, settings, rules=rules) if settings else []
+        counts = score_pairs(recording, truth, settings, rules=how.rules) if settings else []
         # Costs are per pass: weigh them by the passes of each recording.
         here = counts[0].detect_trials if counts else 0
         if here:
-            total += np.array([c.cost(costs or Costs()) for c in counts]) * here
+            total += np.array([c.cost(how.costs) for c in counts]) * here
             passes += here
     return Taught(
         strategy=strategy.name, settings=tuple(settings), cost=total / max(passes, 1), first=first,

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from teachlab.data.split import split
 from teachlab.errors import Abstained, ParameterError, SettingError
-from teachlab.model.draws import MEASURES
+from teachlab.model.draws import MEASURES, DrawOptions
 from teachlab.model.json_values import plain
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Outcome, Rules
@@ -20,7 +20,7 @@ from teachlab.model.truth import Truth
 from teachlab.questions.repeatability.by_group import by_group, measured_settings, settings_agreement, taught_apart
 from teachlab.questions.repeatability.redraw import repeat_teaching, summarise
 from teachlab.questions.repeatability.study import Question, between_recordings, study
-from teachlab.questions.repeatability.values import Cloud, Limit, RepeatOptions, Variant
+from teachlab.questions.repeatability.values import USUAL_LIMITS, Cloud, Limit, Variant
 from teachlab.scoring import proportion, score
 from teachlab.statistics.variance_components import agreement, variance_components
 from teachlab.switching import replay
@@ -45,10 +45,10 @@ def line(passes: int = 60, seed: int = 2, lots: int = 0) -> tuple[Recording, Tru
     return recording, Truth.from_arrays(start, start + 60, lot=lot)
 
 
-def cloud(strategy: object = MIDPOINT, **options: object) -> Cloud:
+def cloud(strategy: object = MIDPOINT, limits: tuple[Limit, ...] = USUAL_LIMITS, **options: object) -> Cloud:
     recording, truth = line()
-    how = RepeatOptions(**{"draws": 40, **options})
-    return repeat_teaching(recording, truth, [Variant(strategy=strategy)], options=how).clouds[0]
+    how = DrawOptions(**{"draws": 40, **options})
+    return repeat_teaching(recording, truth, [Variant(strategy=strategy)], options=how, limits=limits).clouds[0]
 
 
 def test_every_draw_is_what_teaching_replaying_and_scoring_give() -> None:
@@ -72,7 +72,7 @@ def test_what_comes_after_the_teach_block_moves_no_level() -> None:
     light[cut.teach_end :] = np.random.default_rng(0).integers(0, 4000, recording.samples - cut.teach_end)
     other = Recording.from_array(light, INFO, name="line")
     both = [
-        repeat_teaching(r, truth, [Variant(strategy=SWEEP)], options=RepeatOptions(draws=30)).clouds[0]
+        repeat_teaching(r, truth, [Variant(strategy=SWEEP)], options=DrawOptions(draws=30)).clouds[0]
         for r in (recording, other)
     ]
     levels = [[(d.setting.on_level, d.setting.off_level) for d in c.draws] for c in both]
@@ -97,7 +97,7 @@ def test_spreads_are_values_that_occurred_and_limits_are_counted() -> None:
 @given(order=st.permutations(range(20)))
 def test_the_order_of_draws_does_not_matter(order: list[int]) -> None:
     found = _TWENTY
-    mixed = summarise(Variant(strategy=MIDPOINT), [found.draws[k] for k in order], RepeatOptions(draws=20))
+    mixed = summarise(Variant(strategy=MIDPOINT), [found.draws[k] for k in order], DrawOptions(draws=20))
     assert mixed.spreads == {name: pytest_close(spread) for name, spread in found.spreads.items()}
     assert (mixed.worse, mixed.distinct, mixed.abstained) == (found.worse, found.distinct, found.abstained)
 
@@ -129,7 +129,7 @@ def test_an_average_is_that_of_teachings_used_once() -> None:
     recording, truth = line()
     block = TeachBlock(recording, truth, stop_sample=split(truth, recording.samples).teach_end)
     found = repeat_teaching(
-        recording, truth, [Variant(strategy=MIDPOINT, average=4)], options=RepeatOptions(draws=3)
+        recording, truth, [Variant(strategy=MIDPOINT, average=4)], options=DrawOptions(draws=3)
     ).clouds[0]
     alone = [teach_once(MIDPOINT, block, 0, k) for k in range(12)]
     for k, draw in enumerate(found.draws):
@@ -142,7 +142,7 @@ def test_long_sweeps_lose_more_and_averages_spread_less_on_glossy_cartons() -> N
     ten averaged teachings spreads by √10 less."""
     recording, passes = generate(load_scenario("a03"), 600, seed=11)
     found = study(
-        recording, passes, [MIDPOINT, SWEEP], options=RepeatOptions(draws=200), question=Question(average=(10,))
+        recording, passes, [MIDPOINT, SWEEP], options=DrawOptions(draws=200), question=Question(average=(10,))
     )
     midpoint, sweep = found.strategies
     lost = [cloud.spreads["lost_rate"].median for name, _, cloud in sweep.varied if name == "sweep_passes"]
@@ -158,7 +158,7 @@ def test_long_sweeps_lose_more_and_averages_spread_less_on_glossy_cartons() -> N
 def test_best_in_hindsight_is_no_dearer_than_any_draw() -> None:
     recording, truth = line()
     found = repeat_teaching(
-        recording, truth, [Variant(strategy=s) for s in (MIDPOINT, SWEEP, GUARD)], options=RepeatOptions(draws=30)
+        recording, truth, [Variant(strategy=s) for s in (MIDPOINT, SWEEP, GUARD)], options=DrawOptions(draws=30)
     )
     for one in found.clouds:
         assert one.spreads["regret"].least >= 0
@@ -167,7 +167,7 @@ def test_best_in_hindsight_is_no_dearer_than_any_draw() -> None:
 
 def test_lots_are_taught_apart_and_their_levels_told_from_one_another() -> None:
     recording, truth = line(passes=80, lots=4)
-    how = RepeatOptions(teach_share=0.6)
+    how = DrawOptions(teach_share=0.6)
     draws = taught_apart(recording, truth, MIDPOINT, truth.lot, options=how, passes=5)
     stop = split(truth, recording.samples, teach_share=0.6).teach_end
     # 48 teach passes: four lots of ten are two teachings each, of the fifth eight passes are left: one.
@@ -223,7 +223,7 @@ def test_of_very_many_teachings_an_even_selection_is_made() -> None:
 
 def test_levels_hysteresis_and_costs_divide_each_by_itself() -> None:
     recording, truth = line(passes=80, lots=4)
-    how = RepeatOptions(teach_share=0.6)
+    how = DrawOptions(teach_share=0.6)
     draws = taught_apart(recording, truth, MIDPOINT, truth.lot, options=how, passes=5)
     first = split(truth, recording.samples, teach_share=0.6).first_scored
     measures = measured_settings(recording, truth, draws, options=how, first_pass=first)
@@ -349,6 +349,6 @@ def test_limits_and_options_refuse_nonsense() -> None:
         with pytest.raises(ParameterError):
             Limit(**wrong)
     with pytest.raises(ParameterError):
-        RepeatOptions(draws=0)
+        DrawOptions(draws=0)
     with pytest.raises(ParameterError, match="no parameter 'pieces'"):
         study(*line(), [MIDPOINT], question=Question(vary={"pieces": (1,)}))
