@@ -44,7 +44,7 @@ def label_command(
     target = _target(recording, out, force=force)
     with progress(f"labelling {opened.name}", quiet=json) as told:
         found = propose_passes(opened, direction=direction, min_ms=min_ms, progress=told)
-    write_truth(target, found.truth)
+    write_truth(target, found.truth.tied_to(opened.info.digest))
     if json:
         emit_json(_document(opened, target, found))
         return

@@ -94,7 +94,14 @@ def teachers(names: Sequence[str], assignments: Sequence[str]) -> list[Strategy]
 
 
 def not_truth_note(truth: Truth | None) -> str:
-    """Return the note that self-labelled passes carry everywhere, else an empty text."""
-    if truth is not None and truth.source == "self-labelled":
-        return "The passes are self-labelled: made from this very signal. They may tune; they support no claim."
-    return ""
+    """Return what every result built on these passes says of them: self-labelled, not tied; else an empty text."""
+    if truth is None:
+        return ""
+    notes = []
+    if truth.source == "self-labelled":
+        notes.append("The passes are self-labelled: made from this very signal. They may tune; they support no claim.")
+    if truth.recording_digest is None:
+        notes.append(
+            "The passes are not tied to the recording (a CSV, or an older file): check that they belong together."
+        )
+    return " ".join(notes)

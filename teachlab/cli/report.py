@@ -49,9 +49,9 @@ def report_command(
 
     Exit code with criteria: 0 met, 1 not met, 3 not enough evidence; 3 also where there is no setting.
     """
-    from teachlab.data.atomic_files import write_aside
-    from teachlab.data.recording_files import read_recording
-    from teachlab.data.truth_files import find_truth, read_truth
+    from teachlab.data.atomic_files import one_result, outdated, write_aside
+    from teachlab.data.opening import open_pair
+    from teachlab.data.truth_files import find_truth
     from teachlab.evidence import (
         Abstention,
         RecordOptions,
@@ -69,11 +69,8 @@ def report_command(
 
     if pdf and out is None:
         raise ParameterError("--pdf writes into the folder of --out; name one.")
-    opened = read_recording(recording)
     where = truth if truth is not None else find_truth(recording)
-    if where is None:
-        raise ParameterError(f"{recording}: there is no table of passes beside it. Name one with --truth.")
-    passes = read_truth(where, samples=opened.samples)
+    opened, passes = open_pair(recording, truth)
     options = RecordOptions(
         title=title,
         rules=Rules(tolerance_ms=tolerance_ms, confidence=confidence),
@@ -96,12 +93,17 @@ def report_command(
         printed = page_pdf(html) if pdf else None
         record = seal(record, html, printed)
         folder = _folder(out)
-        for name, content in (("result.json", record_text(record)), ("report.html", html)):
-            with write_aside(folder / name) as aside:
-                aside.write_text(content, encoding="utf-8", newline="\n")
-        if printed is not None:
-            with write_aside(folder / "report.pdf") as aside:
-                aside.write_bytes(printed)
+        with one_result():
+            for name, content in (
+                ("result.json", record_text(record).encode()),
+                ("report.html", html.encode()),
+                ("report.pdf", printed),
+            ):
+                if content is None:
+                    outdated(folder / name)
+                    continue
+                with write_aside(folder / name) as aside:
+                    aside.write_bytes(content)
     if note := not_truth_note(passes):
         warn(note)
     if json:

@@ -1,19 +1,141 @@
-"""Writing files aside, so that nothing half-written is ever left behind."""
+"""Results that appear as a whole or not at all: written aside, then a synced journal, then the renames.
+
+What a process that ended at any moment may leave behind:
+
+- parts, ``.teachlab-….part``, that no running process holds: the next run that writes into the folder removes them;
+- a journal, ``.teachlab.journal``: the result is decided. Readers take the parts that it names, and the next run
+  that writes into the folder puts them in place before it does anything else.
+"""
 
 from __future__ import annotations
 
+import errno
+import json
 import os
+import re
 import secrets
-from collections.abc import Iterator
-from contextlib import contextmanager
+import shutil
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass, field
 from pathlib import Path
+from types import ModuleType
+from typing import TypeVar
 
 from teachlab.errors import InputError
+
+_locks: ModuleType | None
+try:
+    import fcntl as _locks
+except ImportError:  # without folder locks (Windows) the journal alone keeps two writers apart
+    _locks = None
+
+JOURNAL = ".teachlab.journal"
+_PART = re.compile(r"\.teachlab-[0-9a-f]{16}\.part")
+_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+_MOST_TRIES = 10
+_held: set[Path] = set()
+"""Parts of this process that are not in place yet."""
+
+
+@dataclass(slots=True, eq=False)
+class _Part:
+    aside: Path
+    target: Path
+    handle: int
+
+    def drop(self) -> None:
+        self.aside.unlink(missing_ok=True)
+        self.release()
+
+    def release(self) -> None:
+        _held.discard(self.aside)
+        if self.handle >= 0:
+            os.close(self.handle)
+            self.handle = -1
+
+
+@dataclass(slots=True, eq=False)
+class _Result:
+    parts: list[_Part] = field(default_factory=list)
+    outdated: list[Path] = field(default_factory=list)
+
+    def commit(self) -> None:
+        for part in self.parts:
+            try:
+                os.fsync(part.handle)
+            except OSError as fault:
+                raise _full(part.target, fault) from None
+        for folder in dict.fromkeys(path.parent for path in (*(p.target for p in self.parts), *self.outdated)):
+            parts = [part for part in self.parts if part.target.parent == folder]
+            outdated = [path for path in self.outdated if path.parent == folder and path.exists()]
+            with _locked(folder):
+                _tidy(folder)
+                moves = [(part.aside.name, part.target.name) for part in parts]
+                _held.difference_update(part.aside for part in parts)
+                if len(moves) + len(outdated) > 1:
+                    _write_journal(folder, moves, [path.name for path in outdated])
+                # Decided: whatever happens now, the parts stay until they are in place.
+                for part in parts:
+                    part.release()
+                for part in parts:
+                    part.aside.replace(part.target)
+                for path in outdated:
+                    path.unlink(missing_ok=True)
+                _sync(folder)
+                (folder / JOURNAL).unlink(missing_ok=True)
+
+
+_writing: ContextVar[_Result | None] = ContextVar("teachlab_result", default=None)
+
+
+@contextmanager
+def one_result() -> Iterator[None]:
+    """Let all files that are written in the block appear together when it ends well, or none of them.
+
+    Blocks may be nested; the outermost one decides. A process that ends at any moment leaves the old result or
+    the new one, never a mixture: see `current`. Files in different folders are one result per folder.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> with one_result():
+    ...     for name in ("a", "b"):
+    ...         with write_aside(folder / name) as aside:
+    ...             _ = aside.write_text(name)
+    ...     sorted(p.name for p in folder.iterdir() if not p.name.startswith("."))
+    []
+    >>> sorted(p.name for p in folder.iterdir())
+    ['a', 'b']
+    """
+    if _writing.get() is not None:
+        yield
+        return
+    result = _Result()
+    token = _writing.set(result)
+    try:
+        yield
+        result.commit()
+    finally:
+        _writing.reset(token)
+        for part in result.parts:
+            if part.handle >= 0:
+                part.drop()
+
+
+def outdated(path: str | Path) -> None:
+    """Say inside `one_result` that an older file does not belong to the new result; it goes when that appears."""
+    result = _writing.get()
+    if result is None:
+        raise RuntimeError("outdated() belongs into one_result()")
+    result.outdated.append(Path(os.path.realpath(path)))
 
 
 @contextmanager
 def write_aside(path: str | Path) -> Iterator[Path]:
-    """Give a temporary file beside `path`; it takes the place of `path` when the block ends well.
+    """Give a temporary file beside `path`; it takes the place of `path` when the block, or the result, ends well.
 
     On any exception, an interrupt included, the temporary file is removed and `path` stays as it was.
 
@@ -25,7 +147,7 @@ def write_aside(path: str | Path) -> Iterator[Path]:
     Raises
     ------
     InputError
-        If the folder is missing or closed to writing, or `path` is not an ordinary file.
+        If the folder is missing or closed to writing, the disk is full, or `path` is not an ordinary file.
 
     Examples
     --------
@@ -36,32 +158,216 @@ def write_aside(path: str | Path) -> Iterator[Path]:
     >>> target.read_text()
     '{}'
     """
+    with one_result():
+        result = _writing.get()
+        assert result is not None  # noqa: S101 -- one_result has just set it
+        part = _reserve(path)
+        try:
+            yield part.aside
+        except OSError as fault:
+            part.drop()
+            if fault.errno in _FULL:
+                raise _full(path, fault) from None
+            raise
+        except BaseException:
+            part.drop()
+            raise
+        result.parts.append(part)
+
+
+def check_target(path: str | Path) -> Path:
+    """Return where a result of this name would lie, links followed, or refuse what cannot be written.
+
+    Raises
+    ------
+    InputError
+        If the name is no local one, the folder is missing or closed to writing, or something else lies there.
+    """
+    if "://" in str(path):
+        raise InputError(f"cannot write to '{path}': results are written to local folders only. Give a local path.")
     # A link keeps pointing where it did: its target is replaced, not the link.
-    target = Path(os.path.realpath(path))
-    aside = _reserve(target, path)
     try:
-        yield aside
-        aside.replace(target)
+        target = Path(os.path.realpath(path))
+        if os.path.lexists(target) and not target.is_file():
+            what = "a folder" if target.is_dir() else "not an ordinary file"
+            raise InputError(f"cannot write to '{path}': it is {what}. Give the name of a file.")
+        if not target.parent.is_dir():
+            raise InputError(f"cannot write '{path}': there is no folder '{target.parent}'. Create it first.")
+    except (OSError, ValueError) as fault:
+        reason = fault.strerror if isinstance(fault, OSError) else "it holds a zero byte"
+        raise InputError(f"cannot write '{path}': {reason}. Choose another name.") from None
+    if not os.access(target.parent, os.W_OK | os.X_OK):
+        raise InputError(f"cannot write '{path}': Permission denied. Choose another place.")
+    return target
+
+
+def current(path: str | Path) -> Path:
+    """Return where the content of a file lies: under its own name, or in the part that a journal names for it.
+
+    Raises
+    ------
+    InputError
+        If the journal in its folder is damaged.
+    """
+    try:
+        target = Path(os.path.realpath(path))
+        for part, name in _read_journal(target.parent)[0]:
+            if name == target.name and (target.parent / part).exists():
+                return target.parent / part
+    except (OSError, ValueError):
+        pass  # whoever opens the file will say so
+    return Path(path)
+
+
+_Read = TypeVar("_Read")
+
+
+def read_current(path: str | Path, read: Callable[[Path], _Read]) -> _Read:
+    """Return what `read` returns for the place of a file; a part that is renamed meanwhile is looked up again."""
+    for _ in range(_MOST_TRIES):
+        place = current(path)
+        try:
+            return read(place)
+        except FileNotFoundError:
+            if place == Path(path):
+                raise
+    return read(Path(path))
+
+
+def abandon() -> None:
+    """Remove what this process has written aside: for a process that is told to end now."""
+    for aside in list(_held):
+        aside.unlink(missing_ok=True)
+
+
+def _reserve(given: str | Path) -> _Part:
+    target = check_target(given)
+    while True:
+        aside = target.with_name(f".teachlab-{secrets.token_hex(8)}.part")
+        _held.add(aside)
+        try:
+            # 0o666 less the umask, as an ordinary file would get; temporary files of the library are private.
+            handle = os.open(aside, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666)
+        except OSError as fault:
+            _held.discard(aside)
+            if fault.errno in _FULL:
+                raise _full(given, fault) from None
+            raise InputError(f"cannot write '{given}': {fault.strerror}. Choose another place.") from None
+        part = _Part(aside, target, handle)
+        # Between opening and locking, another run may have taken the part for one that nobody holds.
+        if _lock(handle, wait=False) and os.fstat(handle).st_nlink:
+            return part
+        part.drop()
+
+
+def _full(path: str | Path, fault: OSError) -> InputError:
+    folder = Path(os.path.realpath(path)).parent
+    free = shutil.disk_usage(folder).free
+    return InputError(
+        f"cannot write '{path}': {fault.strerror or os.strerror(fault.errno or 0)}; {free / 1e6:,.1f} MB are free in "
+        f"'{folder}'. Nothing of this run is left, and what lay there before is unchanged. Free space, or choose "
+        "another place."
+    )
+
+
+def _lock(handle: int, *, wait: bool) -> bool:
+    """Take the lock of an open file or folder; where the system has none, act as if taken."""
+    if _locks is None:
+        return True
+    try:
+        _locks.flock(handle, _locks.LOCK_EX | (0 if wait else _locks.LOCK_NB))
+    except OSError as fault:
+        return fault.errno not in {errno.EWOULDBLOCK, errno.EAGAIN}  # some network drives know no locks
+    return True
+
+
+@contextmanager
+def _locked(folder: Path) -> Iterator[None]:
+    """Keep other writers out of a folder. The lock is the folder's own: nothing is left when a process dies."""
+    if _locks is None:
+        yield
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        _lock(handle, wait=True)
+        yield
+    finally:
+        os.close(handle)
+
+
+def _tidy(folder: Path) -> None:
+    """Finish what a dead writer had decided, and remove what it had only begun. The folder is locked."""
+    moves, removals = _read_journal(folder)
+    for part, name in moves:
+        if (folder / part).exists():
+            (folder / part).replace(folder / name)
+    for name in removals:
+        (folder / name).unlink(missing_ok=True)
+    if moves or removals:
+        _sync(folder)
+        (folder / JOURNAL).unlink(missing_ok=True)
+    if _locks is None:
+        return
+    for entry in os.scandir(folder):
+        if _PART.fullmatch(entry.name) and entry.is_file(follow_symlinks=False):
+            with ExitStack() as stack:
+                try:
+                    handle = os.open(entry.path, os.O_RDONLY)
+                except OSError:
+                    continue  # gone, or another user's
+                stack.callback(os.close, handle)
+                if _lock(handle, wait=False):
+                    Path(entry.path).unlink(missing_ok=True)
+
+
+def _write_journal(folder: Path, moves: Sequence[tuple[str, str]], removals: Sequence[str]) -> None:
+    aside = folder / f".teachlab-{secrets.token_hex(8)}.part"
+    _held.add(aside)
+    try:
+        with aside.open("x", encoding="utf-8", errors="surrogateescape") as out:
+            json.dump({"schema": 1, "files": moves, "remove": removals}, out, ensure_ascii=False)
+            out.flush()
+            os.fsync(out.fileno())
+        aside.replace(folder / JOURNAL)  # from here on the result is decided
     except BaseException:
         aside.unlink(missing_ok=True)
         raise
+    finally:
+        _held.discard(aside)
+    _sync(folder)
 
 
-def _reserve(target: Path, given: str | Path) -> Path:
-    if "://" in str(given):
-        raise InputError(f"cannot write to '{given}': results are written to local folders only. Give a local path.")
-    if target.exists() and not target.is_file():
-        what = "a folder" if target.is_dir() else "not an ordinary file"
-        raise InputError(f"cannot write to '{given}': it is {what}. Give the name of a file.")
-    aside = target.with_name(f".{target.name}.{os.getpid()}-{secrets.token_hex(4)}.part")
+def _read_journal(folder: Path) -> tuple[list[tuple[str, str]], list[str]]:
+    place = folder / JOURNAL
     try:
-        # 0o666 less the umask, as an ordinary file would get; temporary files of the library are private.
-        os.close(os.open(aside, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
-    except FileNotFoundError:
-        raise InputError(f"cannot write '{given}': there is no folder '{target.parent}'. Create it first.") from None
-    except OSError as error:
-        raise InputError(f"cannot write '{given}': {error.strerror}. Choose another place.") from None
-    return aside
+        text = place.read_text(encoding="utf-8", errors="surrogateescape")
+    except (FileNotFoundError, NotADirectoryError):
+        return [], []
+    try:
+        found = json.loads(text)
+        moves = [(str(part), str(name)) for part, name in found["files"]]
+        removals = [str(name) for name in found["remove"]]
+    except (ValueError, TypeError, KeyError, RecursionError):
+        moves, removals = [("", "")], []
+    # Names in this very folder only, and none of ours as a target: a folder may come from a stranger.
+    names = [name for _, name in moves] + removals
+    plain = all(name and name == os.path.basename(name) and not name.startswith(".teachlab") for name in names)
+    if not plain or not all(_PART.fullmatch(part) for part, _ in moves):
+        raise InputError(f"{place}: this journal is not one that teachlab has written. Remove it.")
+    return moves, removals
+
+
+def _sync(folder: Path) -> None:
+    if _locks is None:
+        return  # where folders cannot be opened, they cannot be synced
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    except OSError as fault:
+        if fault.errno not in {errno.EINVAL, errno.ENOTSUP, errno.EROFS}:
+            raise
+    finally:
+        os.close(handle)
 
 
 def read_text(path: str | Path, what: str, error: type[InputError]) -> str:
@@ -76,9 +382,8 @@ def read_text(path: str | Path, what: str, error: type[InputError]) -> str:
     error : type of InputError
         What to raise if it cannot be read.
     """
-    place = Path(path)
     try:
-        return place.read_text(encoding="utf-8-sig")
+        return read_current(path, lambda place: place.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise error(f"{path}: there is no such file. Give the path of {what}.") from None
     except IsADirectoryError:
@@ -87,3 +392,5 @@ def read_text(path: str | Path, what: str, error: type[InputError]) -> str:
         raise error(f"{path}: not a text file in UTF-8 (byte {fault.start}). Give the path of {what}.") from None
     except OSError as fault:
         raise error(f"{path}: cannot be read: {fault.strerror}.") from None
+    except ValueError:
+        raise error(f"{str(path)!r}: a name cannot hold a zero byte. Give the path of {what}.") from None

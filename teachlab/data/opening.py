@@ -10,10 +10,35 @@ from teachlab.model.truth import Truth
 
 
 def open_with_passes(recording: str, truth: str | None = None) -> tuple[Recording, Truth | None]:
-    """Open a recording and the table of passes named, or found beside it; None where there is none."""
+    """Open a recording and the table of passes named, or found beside it; None where there is none.
+
+    Raises
+    ------
+    TruthError
+        If the passes were written for another recording.
+    """
     opened = read_recording(recording)
     where = truth if truth is not None else find_truth(recording)
-    return opened, None if where is None else read_truth(where, samples=opened.samples)
+    if where is None:
+        return opened, None
+    passes = read_truth(where)
+    check_tie(opened, passes, str(where))
+    try:
+        passes.check_inside(opened.samples)
+    except TruthError as fault:
+        raise TruthError(f"{where}: {fault}") from None
+    return opened, passes
+
+
+def check_tie(recording: Recording, truth: Truth, where: str) -> None:
+    """Refuse passes that were written for another recording: both digests are known from metadata, and differ."""
+    ours, theirs = recording.info.digest, truth.recording_digest
+    if ours is not None and theirs is not None and ours != theirs:
+        raise TruthError(
+            f"{where}: these passes were written for another recording: they name the digest {theirs[:12]}…, "
+            f"{recording.name} has {ours[:12]}…. Name the passes of {recording.name} with --truth, or open the "
+            "recording that these passes belong to."
+        )
 
 
 def open_pair(recording: str, truth: str | None = None) -> tuple[Recording, Truth]:

@@ -13,12 +13,16 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
+from numpy.typing import NDArray
 from pyarrow import fs
 
+from teachlab.data.atomic_files import read_current
 from teachlab.errors import InputError, RecordingError
 from teachlab.model.recording import BLOCK_SAMPLES, Block, Chunk
 
 COLUMN = "light"
+OUTPUT = "output"
+"""Column of the sensor's own switching output, bool, beside the light."""
 WHOLE_GROUP_ROWS = 1 << 20
 """Row groups up to this many rows are decoded at once; larger ones are streamed."""
 SMALL_GROUP_ROWS = 1 << 16
@@ -37,21 +41,26 @@ def open_input(location: str | Path, what: str, error: type[InputError]) -> Any:
         Of the class `error`: nothing there, a folder, no access.
     """
     try:
-        if "://" in str(location):
-            system, path = fs.FileSystem.from_uri(str(location))
-        else:
-            system, path = fs.LocalFileSystem(), str(Path(location).absolute())
-        kind = system.get_file_info(path).type
-    except (OSError, pa.ArrowException) as fault:
+        if "://" not in str(location):
+            return read_current(location, lambda place: _open(fs.LocalFileSystem(), str(place.absolute())))
+        return _open(*fs.FileSystem.from_uri(str(location)))
+    except FileNotFoundError:
+        raise error(f"{location}: there is no such file. Give the path of {what}.") from None
+    except IsADirectoryError:
+        raise error(f"{location}: this is a folder. Give the path of {what}.") from None
+    except (OSError, ValueError, pa.ArrowException) as fault:
         raise error(f"{location}: cannot be opened: {_first_line(fault)}. Give the path of {what}.") from None
+
+
+def _open(system: fs.FileSystem, path: str) -> Any:
+    if "\0" in path:
+        raise ValueError("a name cannot hold a zero byte")
+    kind = system.get_file_info(path).type
     if kind == fs.FileType.NotFound:
-        raise error(f"{location}: there is no such file. Give the path of {what}.")
+        raise FileNotFoundError(path)
     if kind == fs.FileType.Directory:
-        raise error(f"{location}: this is a folder. Give the path of {what}.")
-    try:
-        return system.open_input_file(path)
-    except OSError as fault:
-        raise error(f"{location}: cannot be read: {_first_line(fault)}.") from None
+        raise IsADirectoryError(path)
+    return system.open_input_file(path)
 
 
 def open_parquet(location: str | Path, what: str, error: type[InputError]) -> pq.ParquetFile:
@@ -142,6 +151,38 @@ class ParquetSource:
             return Block(start, light)
         masks = [np.zeros(part.light.size, bool) if part.invalid is None else part.invalid for part in parts]
         return Block(start, light, np.concatenate(masks))
+
+    def output(self, start: int, stop: int) -> NDArray[np.bool_]:
+        """Return the column `output` over the samples ``[start, stop)``: the sensor's own, as it was logged.
+
+        Raises
+        ------
+        RecordingError
+            If there is no such column, or it is not true or false for every sample.
+        """
+        kinds = [self._file.schema_arrow.field(k).type for k in self._file.schema_arrow.get_all_field_indices(OUTPUT)]
+        if len(kinds) != 1 or not pa.types.is_boolean(kinds[0]):
+            came = "none" if not kinds else ", ".join(map(str, kinds))
+            raise RecordingError(
+                f"{self.location}: the sensor's own output is one column '{OUTPUT}' of true and false, got {came}."
+            )
+        first = max(0, bisect_right(self._groups, start) - 1)
+        last = int(np.searchsorted(self._groups, stop))
+        try:
+            with self._lock:
+                table = self._file.read_row_groups(range(first, last), columns=[OUTPUT], use_threads=False)
+        except (pa.ArrowException, OSError) as fault:
+            raise RecordingError(
+                f"{self.location}: column '{OUTPUT}' cannot be decoded: {_first_line(fault)}."
+            ) from None
+        column = table.column(OUTPUT)
+        if column.null_count:
+            row = int(self._groups[first]) + column.is_null().to_pylist().index(True)
+            raise RecordingError(
+                f"{self.location}: column '{OUTPUT}', row {row}: no value. Every sample needs true or false."
+            )
+        whole = column.cast(pa.uint8()).to_numpy().astype(bool)
+        return np.asarray(whole[start - int(self._groups[first]) :][: stop - start])
 
     def blocks(self, start: int, stop: int, size: int) -> Iterator[Block]:
         """Iterate over ``[start, stop)``, at most `size` samples each.

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
+from dataclasses import replace
+from itertools import chain
 from pathlib import Path
 from types import TracebackType
-from typing import Annotated, Any, Self
+from typing import Annotated, Any, Literal, Self
 
 import numpy as np
 import pyarrow as pa
@@ -16,14 +19,26 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from teachlab.data.atomic_files import write_aside
-from teachlab.data.parquet_source import COLUMN, ParquetSource
-from teachlab.data.strict_json import SchemaOne, check, parse_json
+from teachlab.data.parquet_source import COLUMN, OUTPUT, ParquetSource
+from teachlab.data.strict_json import SchemaOne, StrictModel, check, parse_json, schema_of
 from teachlab.errors import RecordingError
-from teachlab.model.recording import Block, Direction, Light, Origin, Recording, RecordingInfo, Sensing
+from teachlab.model.recording import (
+    Block,
+    Direction,
+    Light,
+    LoggedOutput,
+    Origin,
+    OutputWhen,
+    Recording,
+    RecordingInfo,
+    Sensing,
+)
 
 METADATA_KEY = "teachlab.recording"
 PANDAS_KEY = b"PANDAS_ATTRS"
 GROUP_ROWS = 1 << 16
+DIGEST = r"^[0-9a-f]{64}$"
+_NO_SAMPLE = np.array(np.nan, "<f8").tobytes()
 
 
 class _InfoDocument(SchemaOne):
@@ -39,6 +54,20 @@ class _InfoDocument(SchemaOne):
     title: str | None = None
     line_speed_m_s: Annotated[float, Field(gt=0)] | None = None
     notes: str | None = None
+
+
+class _OutputDocument(StrictModel):
+    active: Annotated[OutputWhen, Field(strict=False)]
+    lag_samples: int = 0
+
+
+class _InfoDocumentTwo(_InfoDocument):
+    schema_: Literal[2] = Field(alias="schema")  # type: ignore[assignment]
+    digest: Annotated[str, Field(pattern=DIGEST)] | None = None
+    output: _OutputDocument | None = None
+
+
+_SCHEMAS: dict[int, type[_InfoDocument]] = {1: _InfoDocument, 2: _InfoDocumentTwo}
 
 
 def read_recording(location: str | Path) -> Recording:
@@ -78,18 +107,20 @@ def info_from_metadata(metadata: dict[bytes, bytes], where: str) -> RecordingInf
 
 def info_from_document(values: object, where: str) -> RecordingInfo:
     """Return the metadata of a recording from its parsed JSON, all faults in one message."""
-    document = check(_InfoDocument, values, where, RecordingError)
+    document = check(schema_of(values, _SCHEMAS, where, RecordingError), values, where, RecordingError)
     given = {k: v for k, v in document.model_dump(exclude={"schema_"}).items() if v is not None}
+    output = given.pop("output", None)
     try:
-        return RecordingInfo(**given)
+        return RecordingInfo(**given, output=None if output is None else LoggedOutput(**output))
     except RecordingError as fault:
         raise RecordingError(f"{where}: {fault}") from None
 
 
 def info_document(info: RecordingInfo) -> dict[str, Any]:
-    """Return the plain JSON form of a recording's metadata, schema 1."""
+    """Return the plain JSON form of a recording's metadata, schema 2."""
+    output = info.output
     return {
-        "schema": 1,
+        "schema": 2,
         "sample_rate_hz": float(info.sample_rate_hz),
         "unit": info.unit,
         "full_scale": info.full_scale,
@@ -100,6 +131,8 @@ def info_document(info: RecordingInfo) -> dict[str, Any]:
         "title": info.title,
         "line_speed_m_s": info.line_speed_m_s,
         "notes": info.notes,
+        "output": None if output is None else {"active": str(output.active), "lag_samples": output.lag_samples},
+        "digest": info.digest,
     }
 
 
@@ -123,6 +156,35 @@ def metadata_for(key: str, document: dict[str, Any]) -> dict[bytes, bytes]:
     return {key.encode(): text.encode(), PANDAS_KEY: attrs.encode()}
 
 
+class LightDigest:
+    """SHA-256 of samples that come piece by piece, the same however they are stored and cut.
+
+    Notes
+    -----
+    Of the samples as little-endian float64, one NaN for every invalid one and 0 for -0; of one byte per
+    sample that is 1 where it is valid; and of the rate.
+    """
+
+    def __init__(self) -> None:
+        self._values, self._valid = hashlib.sha256(), hashlib.sha256()
+
+    def update(self, light: Light, invalid: NDArray[np.bool_] | None) -> None:
+        """Add samples; those flagged in `invalid` and NaN have no value."""
+        values = light.astype("<f8")
+        values += 0.0
+        valid = ~np.isnan(values)
+        if invalid is not None:
+            valid &= ~invalid
+        values[~valid] = np.frombuffer(_NO_SAMPLE, "<f8")
+        self._values.update(values.data)
+        self._valid.update(valid.data)
+
+    def finish(self, sample_rate_hz: float) -> str:
+        """Return the digest of all samples added, at this rate."""
+        whole = f"{self._values.hexdigest()} {self._valid.hexdigest()} {float(sample_rate_hz)!r}"
+        return hashlib.sha256(whole.encode()).hexdigest()
+
+
 class RecordingWriter:
     """Write a recording piece by piece, in bounded memory.
 
@@ -137,6 +199,13 @@ class RecordingWriter:
         Its metadata.
     dtype : dtype
         The stored type: any integer or floating type.
+
+    Attributes
+    ----------
+    samples : int
+        Written so far.
+    digest : str or None
+        Digest of the samples, once the writer is closed: passes are tied to it.
 
     Examples
     --------
@@ -153,11 +222,17 @@ class RecordingWriter:
         if self._dtype.kind not in "iuf" or self._dtype.itemsize > 8:
             raise RecordingError(f"light must be of an integer or floating type of at most 64 bits, got {self._dtype}.")
         self._path = path
-        self._pieces: list[tuple[Light, NDArray[np.bool_] | None]] = []
+        self._pieces: list[tuple[Light, NDArray[np.bool_] | None, NDArray[np.bool_] | None]] = []
         self._waiting = 0
+        self._light_digest = LightDigest()
+        self._info = replace(info, digest=None)
         self.samples = 0
-        kind = pa.from_numpy_dtype(self._dtype)
-        self._schema = pa.schema([pa.field(COLUMN, kind)], metadata_for(METADATA_KEY, info_document(info)))
+        self.digest: str | None = None
+        fields = [pa.field(COLUMN, pa.from_numpy_dtype(self._dtype))]
+        if info.output is not None:
+            fields.append(pa.field(OUTPUT, pa.bool_()))
+        # What pandas carries along holds no digest: it would stay when the samples change.
+        self._schema = pa.schema(fields, metadata_for(METADATA_KEY, info_document(self._info)))
         self._done = False
         with ExitStack() as building:
             aside = building.enter_context(write_aside(path))
@@ -172,8 +247,13 @@ class RecordingWriter:
             )
             self._stack = building.pop_all()
 
-    def append(self, light: Light, invalid: NDArray[np.bool_] | None = None) -> None:
-        """Add samples; masked elements, NaN and those flagged in `invalid` are written as null."""
+    def append(
+        self, light: Light, invalid: NDArray[np.bool_] | None = None, output: NDArray[np.bool_] | None = None
+    ) -> None:
+        """Add samples; masked elements, NaN and those flagged in `invalid` are written as null.
+
+        A recording whose metadata tell of the sensor's own output needs it with every piece, one value a sample.
+        """
         if isinstance(light, np.ma.MaskedArray):
             mask = np.ma.getmaskarray(light)
             invalid = mask if invalid is None else mask | invalid
@@ -187,19 +267,30 @@ class RecordingWriter:
         if values.dtype.kind == "f":
             nan = np.isnan(values)
             invalid = nan if invalid is None else nan | invalid
-        self._pieces.append((values, None if invalid is None or not invalid.any() else invalid.copy()))
+        if (output is None) != (self._info.output is None) or (output is not None and output.shape != values.shape):
+            raise RecordingError(
+                "the sensor's own output comes with every piece, one value a sample, where `info.output` tells of it, "
+                "and else with none."
+            )
+        self._light_digest.update(values, invalid)
+        missing = None if invalid is None or not invalid.any() else invalid.copy()
+        self._pieces.append((values, missing, None if output is None else output.astype(bool)))
         self._waiting += values.size
         self.samples += values.size
         if self._waiting >= GROUP_ROWS:
             self._flush(self._waiting - self._waiting % GROUP_ROWS)
 
     def _flush(self, rows: int) -> None:
-        values = np.concatenate([v for v, _ in self._pieces])
-        masks = [np.zeros(v.size, bool) if m is None else m for v, m in self._pieces]
-        mask = np.concatenate(masks)
-        array = pa.array(values[:rows], mask=mask[:rows] if mask[:rows].any() else None)
-        self._writer.write_table(pa.table([array], schema=self._schema), row_group_size=GROUP_ROWS)
-        self._pieces = [(values[rows:], mask[rows:])] if rows < values.size else []
+        values = np.concatenate([v for v, _, _ in self._pieces])
+        mask = np.concatenate([np.zeros(v.size, bool) if m is None else m for v, m, _ in self._pieces])
+        columns = [pa.array(values[:rows], mask=mask[:rows] if mask[:rows].any() else None)]
+        outputs = [o for _, _, o in self._pieces if o is not None]
+        output = np.concatenate(outputs) if outputs else None
+        if output is not None:
+            columns.append(pa.array(output[:rows]))
+        self._writer.write_table(pa.table(columns, schema=self._schema), row_group_size=GROUP_ROWS)
+        rest = None if output is None else output[rows:]
+        self._pieces = [(values[rows:], mask[rows:], rest)] if rows < values.size else []
         self._waiting = values.size - rows
 
     def close(self) -> None:
@@ -211,6 +302,9 @@ class RecordingWriter:
                 raise RecordingError(f"{self._path}: nothing was recorded; a recording needs at least one sample.")
             if self._waiting:
                 self._flush(self._waiting)
+            self.digest = self._light_digest.finish(self._info.sample_rate_hz)
+            document = info_document(replace(self._info, digest=self.digest))
+            self._writer.add_key_value_metadata({METADATA_KEY: json.dumps(document, allow_nan=False)})
         except BaseException as fault:
             self._leave(fault)
             raise
@@ -257,8 +351,14 @@ def write_recording(
     RecordingError
         If there are no samples, or blocks come without `info`.
     """
+    logged: ParquetSource | None = None
     if isinstance(recording, Recording):
-        info = recording.info if info is None else info
+        if info is None:
+            info = recording.info
+        if info.output is not None and isinstance(recording.source, ParquetSource):
+            logged = recording.source
+        elif info.output is not None:
+            info = replace(info, output=None)  # a source that has no column for it
         pieces: Iterator[Block | Light] = iter(recording.blocks())
     else:
         pieces = iter(recording)
@@ -269,13 +369,9 @@ def write_recording(
         raise RecordingError(f"{path}: nothing was recorded; a recording needs at least one sample.")
     dtype = first.light.dtype if isinstance(first, Block) else first.dtype
     with RecordingWriter(path, info, dtype) as out:
-        _append(out, first)
-        for piece in pieces:
-            _append(out, piece)
-
-
-def _append(out: RecordingWriter, piece: Block | Light) -> None:
-    if isinstance(piece, Block):
-        out.append(piece.light, piece.invalid)
-    else:
-        out.append(piece)
+        for piece in chain([first], pieces):
+            if isinstance(piece, Block):
+                stop = piece.start + piece.light.size
+                out.append(piece.light, piece.invalid, None if logged is None else logged.output(piece.start, stop))
+            else:
+                out.append(piece)

@@ -85,6 +85,17 @@ def check(model: type[Model], values: object, where: str, error: type[InputError
         raise error(f"{where}: {count}{'; '.join(found)}.") from None
 
 
+def schema_of(values: object, models: Mapping[int, type[Model]], where: str, error: type[InputError]) -> type[Model]:
+    """Return the model of the schema that a document says it has, 1 where it says none."""
+    schema = values.get("schema", 1) if isinstance(values, Mapping) else 1
+    if not isinstance(schema, int) or isinstance(schema, bool) or schema not in models:
+        known = " or ".join(str(number) for number in models)
+        raise error(
+            f"{where}: schema must be {known}, got {shown(schema)}. Files of a later schema need a later version."
+        )
+    return models[schema]
+
+
 def _sentence(fault: dict[str, Any], known: str) -> str:
     place = ".".join(str(part) for part in fault["loc"])
     kind, came = fault["type"], fault["input"]

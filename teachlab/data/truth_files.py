@@ -7,9 +7,9 @@ import difflib
 import io
 import json
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import numpy as np
 import pyarrow as pa
@@ -18,13 +18,13 @@ import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 from pydantic import Field
 
-from teachlab.data.atomic_files import write_aside
+from teachlab.data.atomic_files import current, write_aside
 from teachlab.data.border_doubt import BorderDoubt
 from teachlab.data.parquet_source import open_input, open_parquet
-from teachlab.data.recording_files import document_in, metadata_for
-from teachlab.data.strict_json import SchemaOne, check, parse_json, shown
+from teachlab.data.recording_files import DIGEST, document_in, metadata_for
+from teachlab.data.strict_json import SchemaOne, StrictModel, check, parse_json, schema_of, shown
 from teachlab.errors import TruthError
-from teachlab.model.truth import Expect, Truth, TruthSource
+from teachlab.model.truth import Aligned, Expect, Truth, TruthSource
 
 METADATA_KEY = "teachlab.passes"
 OPTIONAL = ("label", "expect", "lot")
@@ -39,6 +39,23 @@ DELIMITERS = ",;\t"
 class _PassesDocument(SchemaOne):
     source: Annotated[TruthSource, Field(strict=False)]
     uncertainty_samples: Annotated[float | None, Field(ge=0)] = None
+
+
+class _AlignedDocument(StrictModel):
+    shift_ms: float
+    clock_ppm: float = 0.0
+    borders: Annotated[int, Field(ge=0)] = 0
+    jitter_ms: Annotated[float, Field(ge=0)] | None = None
+
+
+class _PassesDocumentTwo(_PassesDocument):
+    schema_: Literal[2] = Field(alias="schema")  # type: ignore[assignment]
+    recording_digest: Annotated[str, Field(pattern=DIGEST)] | None = None
+    aligned: _AlignedDocument | None = None
+    except_: list[Annotated[list[int], Field(min_length=2, max_length=2)]] | None = Field(default=None, alias="except")
+
+
+_SCHEMAS: dict[int, type[_PassesDocument]] = {1: _PassesDocument, 2: _PassesDocumentTwo}
 
 
 def read_truth(path: str | Path, *, samples: int | None = None) -> Truth:
@@ -93,7 +110,8 @@ def read_passes(
     convert = whole_positions if convert is None else convert
     is_csv = where.lower().endswith((".csv", ".tsv", ".txt"))
     table, document = _read_csv(path) if is_csv else _read_parquet(path)
-    meta = check(_PassesDocument, document, f"{where}, '{METADATA_KEY}'", TruthError) if document is not None else None
+    facts = {} if document is None else _facts(document, f"{where}, '{METADATA_KEY}'")
+    stated = facts.pop("uncertainty_samples", None)
     _check_columns(table.column_names, (start, end), where)
     columns = {name: table.column(name) for name in OPTIONAL if name in table.column_names}
     try:
@@ -103,20 +121,44 @@ def read_passes(
             detect=_detect(columns["expect"], where) if "expect" in columns else None,
             label=_names(columns["label"]) if "label" in columns else None,
             lot=_names(columns["lot"]) if "lot" in columns else None,
-            source=TruthSource.INDEPENDENT if meta is None else meta.source,
+            **facts,
         )
     except TruthError as fault:
         raise TruthError(str(fault) if str(fault).startswith(where) else f"{where}: {fault}") from None
-    stated = None if meta is None else meta.uncertainty_samples
     return replace(truth, uncertainty_samples=doubt(truth) if stated is None else stated)
 
 
+def _facts(document: object, where: str) -> dict[str, Any]:
+    """Return what the metadata of a table say, as arguments of `Truth.from_arrays`."""
+    meta = check(schema_of(document, _SCHEMAS, where, TruthError), document, where, TruthError)
+    facts: dict[str, Any] = {"source": meta.source, "uncertainty_samples": meta.uncertainty_samples}
+    if isinstance(meta, _PassesDocumentTwo):
+        facts["recording_digest"] = meta.recording_digest
+        facts["aligned"] = None if meta.aligned is None else Aligned(**meta.aligned.model_dump())
+        facts["except_"] = tuple((start, end) for start, end in meta.except_ or ())
+    return facts
+
+
 def write_truth(path: str | Path, truth: Truth) -> None:
-    """Write a table of passes, as CSV if the name ends in .csv, else as Parquet."""
-    document = {"schema": 1, "source": str(truth.source), "uncertainty_samples": truth.uncertainty_samples}
+    """Write a table of passes, as CSV if the name ends in .csv, else as Parquet.
+
+    A CSV is for editing by hand, and carries no tie to its recording.
+    """
+    is_csv = str(path).lower().endswith(".csv")
+    document: dict[str, Any] = {
+        "schema": 2,
+        "source": str(truth.source),
+        "uncertainty_samples": truth.uncertainty_samples,
+    }
+    if truth.recording_digest is not None and not is_csv:
+        document["recording_digest"] = truth.recording_digest
+    if truth.aligned is not None:
+        document["aligned"] = asdict(truth.aligned)
+    if truth.except_:
+        document["except"] = [list(stretch) for stretch in truth.except_]
     table = _table(truth)
     with write_aside(path) as aside:
-        if str(path).lower().endswith(".csv"):
+        if is_csv:
             with aside.open("w", encoding="utf-8", newline="") as out:
                 out.write(f"# {METADATA_KEY}: {json.dumps(document, allow_nan=False)}\n")
                 rows = csv.writer(out, lineterminator="\n")
@@ -158,7 +200,7 @@ def beside(recording: str | Path, ending: str) -> str:
 
 def _exists(location: str) -> bool:
     if "://" not in location:
-        return Path(location).exists()
+        return current(location).exists()
     try:
         system, path = pa.fs.FileSystem.from_uri(location)
         return bool(system.get_file_info(path).type != pa.fs.FileType.NotFound)
@@ -168,6 +210,7 @@ def _exists(location: str) -> bool:
 
 def _same(a: Truth, b: Truth) -> bool:
     facts = (a.source, a.uncertainty_samples, a.lot is None) == (b.source, b.uncertainty_samples, b.lot is None)
+    facts = facts and (a.aligned, a.except_) == (b.aligned, b.except_)
     names = ("start", "end", "detect", "label", *(() if a.lot is None else ("lot",)))
     return facts and all(np.array_equal(getattr(a, name), getattr(b, name)) for name in names)
 

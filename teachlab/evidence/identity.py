@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from teachlab.data.atomic_files import current
 from teachlab.errors import InputError
 from teachlab.model.recording import Recording
 from teachlab.model.truth import Truth
@@ -27,11 +28,12 @@ def file_digest(path: str | Path) -> str | None:
         return None
     digest = hashlib.sha256()
     try:
-        with Path(path).open("rb") as file:
+        with current(path).open("rb") as file:
             while piece := file.read(1 << 20):
                 digest.update(piece)
-    except OSError as fault:
-        raise InputError(f"{path}: cannot be read: {fault.strerror}. Give the path of the file.") from None
+    except (OSError, ValueError) as fault:
+        reason = fault.strerror if isinstance(fault, OSError) else "a name cannot hold a zero byte"
+        raise InputError(f"{str(path)!r}: cannot be read: {reason}. Give the path of the file.") from None
     return digest.hexdigest()
 
 

@@ -7,7 +7,7 @@ import re
 from pathlib import Path
 from typing import Any
 
-from teachlab.data.atomic_files import read_text
+from teachlab.data.atomic_files import current, read_text
 from teachlab.errors import InputError
 from teachlab.evidence import identity
 from teachlab.evidence.finding import Finding
@@ -55,11 +55,11 @@ def check_page(record: dict[str, Any], recording: Recording, folder: Path, *, re
     for name, key, what in (("report.html", PAGE, "page"), ("report.pdf", PDF, "pdf")):
         if key not in record:
             continue
-        if not (folder / name).is_file():
+        if not current(folder / name).is_file():
             out.append(Finding(what, f"{name} is not beside the record: not checked", serious=False))
         elif identity.file_digest(folder / name) != record[key]:
             out.append(Finding(what, f"{name} is not the file of the record (SHA-256 differs)"))
-    if render and PAGE in record and (folder / "report.html").is_file():
+    if render and PAGE in record and current(folder / "report.html").is_file():
         out += _rendering(record, recording, folder / "report.html")
     return out
 

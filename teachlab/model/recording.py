@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Any, Protocol
 
@@ -44,6 +44,29 @@ class Origin(StrEnum):
     SYNTHETIC = "synthetic"
 
 
+class OutputWhen(StrEnum):
+    """What the logged output of the sensor means where it is true."""
+
+    HIGH = "high"
+    LOW = "low"
+
+
+@dataclass(frozen=True, slots=True)
+class LoggedOutput:
+    """What is known of the sensor's own switching output, logged beside the light in a column `output`.
+
+    Parameters
+    ----------
+    active : OutputWhen
+        ``high``: the output is active where the column is true; ``low``: where it is false.
+    lag_samples : int, samples
+        How much later the output was logged than the light; negative for earlier.
+    """
+
+    active: OutputWhen = OutputWhen.HIGH
+    lag_samples: int = 0
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordingInfo:
     """What a recording's file says about its samples.
@@ -64,6 +87,11 @@ class RecordingInfo:
         For people.
     line_speed_m_s : float, m/s, optional
         Speed of the line, if known.
+    output : LoggedOutput, optional
+        What is known of the column `output`, the sensor's own; None where there is no such column.
+    digest : str, optional
+        SHA-256 of values, validity and rate as the file carries it; passes are tied to it. No part of
+        comparisons: whoever writes a recording computes it anew.
 
     Raises
     ------
@@ -81,6 +109,8 @@ class RecordingInfo:
     title: str = ""
     line_speed_m_s: float | None = None
     notes: str = ""
+    output: LoggedOutput | None = None
+    digest: str | None = field(default=None, compare=False)
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.sample_rate_hz) and self.sample_rate_hz > 0):
@@ -276,7 +306,8 @@ class Recording:
             mask = np.ma.getmaskarray(light)
             invalid = mask if invalid is None else mask | invalid
             light = np.asarray(light.data)
-        return cls(info, ArraySource(np.asarray(light), invalid), name)
+        # Another light: the digest of a file's own does not hold for it.
+        return cls(replace(info, digest=None), ArraySource(np.asarray(light), invalid), name)
 
     @property
     def samples(self) -> int:

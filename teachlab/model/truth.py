@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -34,6 +34,41 @@ class Expect(StrEnum):
     IGNORE = "ignore"
 
 
+@dataclass(frozen=True, slots=True)
+class Aligned:
+    """How passes were moved in time before they were written.
+
+    Parameters
+    ----------
+    shift_ms : float, ms
+        By how much every border was moved later.
+    clock_ppm : float, parts per million
+        By how much the clock of the passes was stretched.
+    borders : int
+        On how many borders this rests; 0 where it was given.
+    jitter_ms : float, ms, optional
+        Spread of the borders that was left; None where it was not measured.
+
+    Raises
+    ------
+    TruthError
+        If a number is not finite, or a count or spread is negative.
+    """
+
+    shift_ms: float
+    clock_ppm: float = 0.0
+    borders: int = 0
+    jitter_ms: float | None = None
+
+    def __post_init__(self) -> None:
+        jitter = 0.0 if self.jitter_ms is None else self.jitter_ms
+        if not all(map(math.isfinite, (self.shift_ms, self.clock_ppm, jitter))) or self.borders < 0 or jitter < 0:
+            raise TruthError(
+                "aligned: shift_ms and clock_ppm must be finite, borders and jitter_ms at least 0, got "
+                f"{self.shift_ms!r}, {self.clock_ppm!r}, {self.borders!r} and {self.jitter_ms!r}."
+            )
+
+
 def _frozen(values: NDArray[Any]) -> NDArray[Any]:
     out = values.copy()
     out.flags.writeable = False
@@ -58,6 +93,12 @@ class Truth:
         Where the passes come from.
     uncertainty_samples : float, samples
         Half-width of the uncertainty of every border, at least 0.
+    recording_digest : str, optional
+        Digest of the recording that these passes belong to; None where they are not tied to one.
+    aligned : Aligned, optional
+        How the passes were moved in time; None where they were not.
+    except_ : tuple of (int, int), samples
+        Stretches ``[start, end)`` in which these passes say nothing, in time order and not overlapping.
 
     Raises
     ------
@@ -72,6 +113,9 @@ class Truth:
     lot: Names | None = None
     source: TruthSource = TruthSource.INDEPENDENT
     uncertainty_samples: float = 0.0
+    recording_digest: str | None = None
+    aligned: Aligned | None = None
+    except_: tuple[tuple[int, int], ...] = ()
 
     def __post_init__(self) -> None:
         size = self.start.size
@@ -88,6 +132,14 @@ class Truth:
             if values is not None:
                 object.__setattr__(self, column, _frozen(values))
         self._check_order()
+        before = 0
+        for start, end in self.except_:
+            if not before <= start < end:
+                raise TruthError(
+                    f"except: stretch [{start}, {end}) must begin at or after {before} and end after its begin. "
+                    "Stretches are sample ranges in time order that do not overlap."
+                )
+            before = end
 
     @classmethod
     def from_arrays(
@@ -100,6 +152,9 @@ class Truth:
         lot: ArrayLike | None = None,
         source: TruthSource = TruthSource.INDEPENDENT,
         uncertainty_samples: float = 0.0,
+        recording_digest: str | None = None,
+        aligned: Aligned | None = None,
+        except_: tuple[tuple[int, int], ...] = (),
     ) -> Truth:
         """Build a truth from plain sequences; by default every pass must be detected.
 
@@ -117,6 +172,9 @@ class Truth:
             None if lot is None else np.asarray(lot, object).reshape(-1),
             source,
             uncertainty_samples,
+            recording_digest,
+            aligned,
+            except_,
         )
 
     def _check_order(self) -> None:
@@ -164,12 +222,15 @@ class Truth:
 
     def select(self, rows: slice | NDArray[Any]) -> Truth:
         """Return the truth with some of its passes only, in the same order."""
-        return Truth(
-            self.start[rows],
-            self.end[rows],
-            self.detect[rows],
-            self.label[rows],
-            None if self.lot is None else self.lot[rows],
-            self.source,
-            self.uncertainty_samples,
+        return replace(
+            self,
+            start=self.start[rows],
+            end=self.end[rows],
+            detect=self.detect[rows],
+            label=self.label[rows],
+            lot=None if self.lot is None else self.lot[rows],
         )
+
+    def tied_to(self, recording_digest: str | None) -> Self:
+        """Return the same passes, tied to the recording of this digest."""
+        return replace(self, recording_digest=recording_digest)

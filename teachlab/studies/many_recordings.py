@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Sequence
 from pathlib import Path
 
-from teachlab.data.atomic_files import write_aside
+from teachlab.data.atomic_files import one_result, outdated, read_text, write_aside
 from teachlab.data.opening import open_pair
 from teachlab.data.setting_files import write_setting
 from teachlab.errors import InputError
@@ -104,19 +105,33 @@ def write_bench(
     if place.exists() and not place.is_dir():
         raise InputError(f"cannot write to '{folder}': it is a file. Give the name of a folder.")
     place.mkdir(parents=True, exist_ok=True)
-    draws, document = place / "draws.parquet", place / "bench.json"
-    write_draws(benches, draws)
-    with write_aside(document) as aside:
-        aside.write_text(json.dumps(plain(bench_document(benches)), indent=2, ensure_ascii=False), encoding="utf-8")
-    written = [draws, document]
-    for number, (bench, (truth, extremes)) in enumerate(zip(benches, recordings, strict=True)):
-        name = bench.recording if len(benches) == len({b.recording for b in benches}) else str(number)
-        figure = place / f"{name}.svg"
-        with write_aside(figure) as aside:
-            aside.write_bytes(bench_figure(bench, truth, extremes))
-        written.append(figure)
-        if bench.recommendation is not None:
-            setting = place / f"{name}.setting.json"
-            write_setting(setting, bench.recommendation.setting)
-            written.append(setting)
+    with one_result():
+        draws, document = place / "draws.parquet", place / "bench.json"
+        write_draws(benches, draws)
+        with write_aside(document) as aside:
+            aside.write_text(json.dumps(plain(bench_document(benches)), indent=2, ensure_ascii=False), encoding="utf-8")
+        written = [draws, document]
+        for number, (bench, (truth, extremes)) in enumerate(zip(benches, recordings, strict=True)):
+            name = bench.recording if len(benches) == len({b.recording for b in benches}) else str(number)
+            figure = place / f"{name}.svg"
+            with write_aside(figure) as aside:
+                aside.write_bytes(bench_figure(bench, truth, extremes))
+            written.append(figure)
+            if bench.recommendation is not None:
+                setting = place / f"{name}.setting.json"
+                write_setting(setting, bench.recommendation.setting)
+                written.append(setting)
+        for name in _earlier_files(document) - {path.name for path in written}:
+            outdated(place / name)
     return written
+
+
+def _earlier_files(document: Path) -> set[str]:
+    """Return the figures and settings of the bench that lies in a folder: those of its recordings only."""
+    try:
+        found = json.loads(read_text(document, "a bench", InputError))
+        names = [one["recording"] for one in found["recordings"]]
+    except (InputError, ValueError, TypeError, KeyError, RecursionError):
+        return set()
+    plain = [str(n) for n in (*names, *range(len(names))) if str(n) == os.path.basename(str(n))]
+    return {f"{name}{ending}" for name in plain for ending in (".svg", ".setting.json")}

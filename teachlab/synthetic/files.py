@@ -32,17 +32,19 @@ def write(recipe: Recipe, path: str | Path, *, progress: Progress | None = None)
     progress : callable, optional
         Called with the rows written so far and in all.
     """
+    from teachlab.data.atomic_files import one_result
     from teachlab.data.recording_files import RecordingWriter
     from teachlab.data.truth_files import write_truth
 
     planned = plan(recipe)
-    with RecordingWriter(path, info_of(recipe), stored_type(recipe.scenario)) as out:
-        for block in blocks(recipe, samples=planned.samples):
-            out.append(block.light, block.invalid)
-            if progress is not None:
-                progress(block.start + block.light.size, planned.rows)
-    write_truth(beside(path, ".passes.parquet"), planned.truth)
-    write_recipe(recipe, planned, path)
+    with one_result():
+        with RecordingWriter(path, info_of(recipe), stored_type(recipe.scenario)) as out:
+            for block in blocks(recipe, samples=planned.samples):
+                out.append(block.light, block.invalid)
+                if progress is not None:
+                    progress(block.start + block.light.size, planned.rows)
+        write_truth(beside(path, ".passes.parquet"), planned.truth.tied_to(out.digest))
+        write_recipe(recipe, planned, path)
     return planned
 
 
@@ -66,6 +68,7 @@ def continue_recording(path: str | Path, more: int, *, progress: Progress | None
     ScenarioError
         If the recipe is missing or does not belong to the file.
     """
+    from teachlab.data.atomic_files import one_result
     from teachlab.data.recording_files import RecordingWriter, read_recording
     from teachlab.data.truth_files import write_truth
 
@@ -80,20 +83,21 @@ def continue_recording(path: str | Path, more: int, *, progress: Progress | None
             f"{path}: the file has {recording.samples} rows, its recipe makes {old.rows}. "
             "Write the recording again instead of continuing it."
         )
-    with RecordingWriter(path, info_of(recipe), stored_type(recipe.scenario)) as out:
-        for block in recording.blocks():
-            out.append(block.light, block.invalid)
-        first = (old.samples - 1) // CHUNK * CHUNK
-        skip = old.rows - _rows_before(recipe, first)
-        for block in blocks(recipe, samples=planned.samples, first=first):
-            if block.start < skip:
-                _compare(recording, old.rows - skip, block, skip, path)
-            fresh = slice(max(0, skip - block.start), None)
-            out.append(block.light[fresh], None if block.invalid is None else block.invalid[fresh])
-            if progress is not None:
-                progress(out.samples, planned.rows)
-    write_truth(beside(path, ".passes.parquet"), planned.truth)
-    write_recipe(recipe, planned, path)
+    with one_result():
+        with RecordingWriter(path, info_of(recipe), stored_type(recipe.scenario)) as out:
+            for block in recording.blocks():
+                out.append(block.light, block.invalid)
+            first = (old.samples - 1) // CHUNK * CHUNK
+            skip = old.rows - _rows_before(recipe, first)
+            for block in blocks(recipe, samples=planned.samples, first=first):
+                if block.start < skip:
+                    _compare(recording, old.rows - skip, block, skip, path)
+                fresh = slice(max(0, skip - block.start), None)
+                out.append(block.light[fresh], None if block.invalid is None else block.invalid[fresh])
+                if progress is not None:
+                    progress(out.samples, planned.rows)
+        write_truth(beside(path, ".passes.parquet"), planned.truth.tied_to(out.digest))
+        write_recipe(recipe, planned, path)
     return planned
 
 
@@ -137,9 +141,11 @@ def read_recipe(recording: str | Path) -> Recipe:
     ScenarioError
         If there is none, or it was changed.
     """
+    from teachlab.data.atomic_files import read_current
+
     path = beside(recording, RECIPE)
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
+        document = json.loads(read_current(path, lambda place: place.read_text(encoding="utf-8")))
         recipe = Recipe(
             scenario=Scenario.model_validate(document["scenario"]),
             passes=int(document["passes"]),

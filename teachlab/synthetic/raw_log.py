@@ -55,23 +55,24 @@ def write_log(recipe: Recipe, path: str | Path, *, progress: Progress | None = N
     import pyarrow as pa
     import pyarrow.csv as pacsv
 
-    from teachlab.data.atomic_files import write_aside
+    from teachlab.data.atomic_files import one_result, write_aside
     from teachlab.data.truth_files import write_truth
 
     planned = plan(recipe)
-    with write_aside(path) as aside:
-        writer: pacsv.CSVWriter | None = None
-        try:
-            for stamp, block in log_rows(recipe, planned.samples):
-                light = pa.array(block.light, mask=block.invalid_mask())
-                table = pa.table({"time_s": stamp, "light": light})
-                if writer is None:
-                    writer = pacsv.CSVWriter(aside, table.schema)
-                writer.write_table(table)
-                if progress is not None:
-                    progress(block.start + block.light.size, planned.rows)
-        finally:
-            if writer is not None:
-                writer.close()
-    write_truth(beside(path, ".passes.parquet"), planned.truth)
+    with one_result():
+        with write_aside(path) as aside:
+            writer: pacsv.CSVWriter | None = None
+            try:
+                for stamp, block in log_rows(recipe, planned.samples):
+                    light = pa.array(block.light, mask=block.invalid_mask())
+                    table = pa.table({"time_s": stamp, "light": light})
+                    if writer is None:
+                        writer = pacsv.CSVWriter(aside, table.schema)
+                    writer.write_table(table)
+                    if progress is not None:
+                        progress(block.start + block.light.size, planned.rows)
+            finally:
+                if writer is not None:
+                    writer.close()
+        write_truth(beside(path, ".passes.parquet"), planned.truth)
     return planned

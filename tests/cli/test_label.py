@@ -43,7 +43,7 @@ def test_passes_are_proposed_beside_the_recording(line: Path, tmp_path: Path) ->
     assert "--direction dip" in done.stdout
     assert "self-labelled" in done.stderr
     text = (tmp_path / "line.passes.csv").read_text().splitlines()
-    assert text[0].startswith('# teachlab.passes: {"schema": 1, "source": "self-labelled"')
+    assert text[0].startswith('# teachlab.passes: {"schema": 2, "source": "self-labelled"')
     assert text[1:3] == ["start,end,label,expect", "100,160,,detect"]
     truth = read_truth(find_truth(line))
     assert (truth.start.tolist(), str(truth.source)) == (START.tolist(), "self-labelled")

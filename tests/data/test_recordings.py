@@ -225,7 +225,7 @@ def test_unusable_columns(tmp_path, light, message):
         ({**META, "unit": ""}, ["unit"]),
         ({**META, "unit": " "}, ["unit must not be empty"]),
         ({**META, "colour": 1}, ["key 'colour' is unknown", "dark_level"]),
-        ({**META, "schema": 2}, ["schema must be 1, got 2"]),
+        ({**META, "schema": 3}, ["schema must be 1 or 2, got 3"]),
         ({**META, "sensing": "sonar"}, ["sensing", "'through-beam'", "got 'sonar'"]),
         ({**META, "direction": "up"}, ["direction", "got 'up'"]),
         ({**META, "full_scale": 1, "dark_level": 2}, ["full_scale must be a finite number above dark_level"]),

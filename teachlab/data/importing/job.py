@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -11,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.data.atomic_files import write_aside
+from teachlab.data.atomic_files import one_result
 from teachlab.data.border_doubt import BorderDoubt
 from teachlab.data.importing.cells import to_arrays, to_numbers
 from teachlab.data.importing.interval_table import read_intervals
@@ -98,14 +97,13 @@ def import_log(job: ImportJob, *, progress: Progress = lambda share: None) -> Im
         except TruthError as fault:
             raise TruthError(f"{job.passes or job.path}: {fault}") from None
     truth_path = None if truth is None else beside(job.out, ".passes.parquet")
-    with ExitStack() as stack:
+    with one_result():
+        with RecordingWriter(job.out, info, survey.light.dtype) as writer:
+            for light, invalid in _pieces(log, survey, axis):
+                writer.append(light, invalid)
+                progress(0.5 + 0.5 * writer.samples / samples)
         if truth is not None and truth_path is not None:
-            write_truth(stack.enter_context(write_aside(truth_path)), truth)
-        # Entered last, it is closed first: passes never appear without their recording.
-        writer = stack.enter_context(RecordingWriter(job.out, info, survey.light.dtype))
-        for light, invalid in _pieces(log, survey, axis):
-            writer.append(light, invalid)
-            progress(0.5 + 0.5 * writer.samples / samples)
+            write_truth(truth_path, truth.tied_to(writer.digest))
     filled = samples - survey.light.rows
     return Imported(
         recording=job.out,
