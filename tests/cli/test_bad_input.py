@@ -189,7 +189,7 @@ RECORDING_FAULTS = [
     Fault("unknown key", of_info(sample_rate=5), ("sample_rate", "unknown")),
     Fault("unknown direction", of_info(direction="up"), ("direction", "'up'")),
     Fault("full scale too low", of_info(full_scale=10, dark_level=20), ("full_scale", "10")),
-    Fault("schema 2", of_info(schema=2), ("schema", "2")),
+    Fault("schema 3", of_info(schema=3), ("schema", "3")),
 ]
 
 
@@ -242,7 +242,7 @@ TRUTH_FAULTS = [
     Fault("unknown source", comment('{"source": "guessed"}'), ("source", "'guessed'")),
     Fault("no source", comment('{"uncertainty_samples": 3}'), ("source", "missing")),
     Fault("uncertainty", comment('{"source": "generator", "uncertainty_samples": -1}'), ("uncertainty_samples", "-1")),
-    Fault("schema 2", comment('{"schema": 2, "source": "generator"}'), ("schema", "2")),
+    Fault("schema 3", comment('{"schema": 3, "source": "generator"}'), ("schema", "3")),
 ]
 PARQUET_TRUTH_FAULTS = [
     Fault("null", truth_in_parquet({"start": [None, *START[1:]], "end": END}), ("'start'", "row 0")),
@@ -250,7 +250,7 @@ PARQUET_TRUTH_FAULTS = [
     Fault("NaN", truth_in_parquet({"start": [math.nan, *START[1:]], "end": END}), ("'start'", "row 0", "nan")),
     Fault("booleans", truth_in_parquet({"start": [True] * PASSES, "end": END}), ("'start'", "bool")),
     Fault("overlapping", truth_in_parquet({"start": START, "end": [*END[:-2], SAMPLES, END[-1]]}), ("overlap", "39")),
-    Fault("schema 2", truth_in_parquet({"start": START, "end": END}, '{"schema": 2, "source": "generator"}'), ("2",)),
+    Fault("schema 3", truth_in_parquet({"start": START, "end": END}, '{"schema": 3, "source": "generator"}'), ("3",)),
     Fault("no start", truth_in_parquet({"begin": START, "end": END}), ("'start'", "missing", "begin")),
 ]
 
