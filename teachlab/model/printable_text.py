@@ -1,0 +1,47 @@
+"""Text that came from files, made fit for a line of a terminal, a table and a figure."""
+
+from __future__ import annotations
+
+import unicodedata
+
+SHOWN_OF_MESSAGE = 600
+"""Characters of a message for people; the middle of longer ones is left out."""
+_JOINERS = "\u200c\u200d"
+"""Invisible, but part of the spelling of several scripts."""
+_HIDDEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
+
+
+def printable(text: object, *, keep: str = "", most: int | None = None) -> str:
+    """Return text in which control characters, line breaks, direction marks and lone surrogates are spelled out.
+
+    Parameters
+    ----------
+    text : object
+        Foreign text: a label, a lot, a title, a unit, the name of a file.
+    keep : str
+        Characters to leave as they are, such as a line break.
+    most : int, optional
+        Length to which the result is cut, in its middle.
+
+    Examples
+    --------
+    >>> printable("lid\\x1b[31m\\nred")
+    'lid\\\\x1b[31m\\\\nred'
+    >>> printable("a" * 50 + "end", most=12)
+    'aaaaaa … end'
+    """
+    whole = str(text)
+    if not (whole.isascii() and whole.isprintable()):
+        whole = "".join(c if c in keep or not _hides(c) else _spelled(c) for c in whole)
+    if most is not None and len(whole) > most:
+        tail = (most - 3) // 3
+        whole = f"{whole[: most - 3 - tail]} … {whole[len(whole) - tail :]}"
+    return whole
+
+
+def _hides(character: str) -> bool:
+    return character not in _JOINERS and unicodedata.category(character) in _HIDDEN
+
+
+def _spelled(character: str) -> str:
+    return character.encode("unicode_escape", "surrogatepass").decode("ascii")
