@@ -12,7 +12,7 @@ _HIDDEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 
 
 def printable(text: object, *, keep: str = "", most: int | None = None) -> str:
-    """Return text in which control characters, line breaks, direction marks and lone surrogates are spelled out.
+    r"""Return text in which control characters, line breaks, direction marks and lone surrogates are spelled out.
 
     Parameters
     ----------
@@ -25,8 +25,8 @@ def printable(text: object, *, keep: str = "", most: int | None = None) -> str:
 
     Examples
     --------
-    >>> printable("lid\\x1b[31m\\nred")
-    'lid\\\\x1b[31m\\\\nred'
+    >>> printable("lid\x1b[31m\nred")
+    'lid\\x1b[31m\\nred'
     >>> printable("a" * 50 + "end", most=12)
     'aaaaaa … end'
     """
