@@ -262,7 +262,8 @@ def _about(name: str, setting: Setting, looked: dict[str, Any]) -> str:
 
 def _about_cloud(cloud: Taught, best: Hindsight) -> list[str]:
     if not cloud.settings:
-        return [f"{cloud.strategy} abstains in all {cloud.abstained} draws: {cloud.why}"]
+        how = "fails" if cloud.failed else "abstains"
+        return [f"{cloud.strategy} {how} in all {cloud.abstained + cloud.failed} draws: {cloud.why}"]
     found = cloud.as_dict(best.cost)
     first, cost = found["first"], found["cost"]
     lines = []
@@ -272,6 +273,7 @@ def _about_cloud(cloud: Taught, best: Hindsight) -> list[str]:
             f"{first['cost']:.4g} per pass, regret {first['regret']:.4g}"
         )
     abstained = f", {cloud.abstained} abstained" if cloud.abstained else ""
+    abstained += f", {cloud.failed} failed ({cloud.why})" if cloud.failed else ""
     lines.append(
         f"{found['draws']} draws of it: cost {cost['median']:.4g} (5 to 95 %: {cost['p05']:.4g} to {cost['p95']:.4g}, "
         f"worst {cost['worst']:.4g}); {found['as_good_as_best']} as good as the best{abstained}. Taught on the "

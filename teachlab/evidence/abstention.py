@@ -13,7 +13,7 @@ from teachlab.data.atomic_files import read_text
 from teachlab.data.quality.report import inspect_recording
 from teachlab.data.setting_files import setting_from_dict
 from teachlab.data.strict_json import StrictModel, check, parse_json
-from teachlab.errors import Abstained, InputError, SettingError, StrategyError
+from teachlab.errors import Abstained, InputError, SettingError
 from teachlab.evidence import identity
 from teachlab.evidence.record import (
     LIMITS_OF_USE,
@@ -33,6 +33,7 @@ from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.statistics.intervals import proportion
 from teachlab.teaching import TeachBlock, parameters_of, teach_once
+from teachlab.teaching.once import teach_draws
 from teachlab.teaching.registry import built, installed_class, source_fingerprint
 
 SCHEMA = 1
@@ -203,13 +204,5 @@ def _again(strategy: Strategy, block: TeachBlock, refused: Abstention) -> None:
 
 
 def _draws(strategy: Strategy, block: TeachBlock, seed: int, draws: int) -> tuple[Counter[str], int]:
-    reasons: Counter[str] = Counter()
-    failed = 0
-    for draw in range(draws):
-        try:
-            teach_once(strategy, block, seed, draw)
-        except Abstained as refusal:
-            reasons[refusal.reason] += 1
-        except StrategyError:
-            failed += 1
-    return reasons, failed
+    taught = teach_draws(strategy, block, range(draws), seed)
+    return Counter(d.abstained for d in taught if d.abstained), sum(bool(d.failed) for d in taught)

@@ -39,14 +39,7 @@ def _recording(bench: RecordingBench) -> dict[str, Any]:
         "ranking": list(bench.ranking),
         "strategies": [_strategy(r) for r in bench.results],
         "comparisons": [_comparison(c) for c in bench.comparisons],
-        "best_fixed": {
-            "setting": bench.best_fixed.setting.as_dict(),
-            "cost": bench.best_fixed.cost,
-            "equally_good_pairs": bench.best_fixed.equally_good,
-            "on_interval": list(bench.best_fixed.on_interval),
-            "off_interval": list(bench.best_fixed.off_interval),
-            "searched": bench.best_fixed.searched,
-        },
+        "best_fixed": bench.best_fixed.as_dict(),
         "recommended": _recommendation(bench.recommendation),
         "verdict": verdict(bench),
     }
@@ -165,7 +158,9 @@ def _margin_text(found: Recommendation, unit: str) -> str:
     margin, left = found.margin, found.reserves
     if margin is None or margin.to_noise is None:
         return ""
-    text = f"Its margin to noise is {margin.to_noise:.3g}, limited by {margin.limited_by}"
+    text = (
+        f"On those {margin.passes} passes its margin to noise is {margin.to_noise:.3g}, limited by {margin.limited_by}"
+    )
     loss, rise = (None, None) if left is None else (left["contamination_reserve"], left["ambient_reserve"])
     if loss is None or rise is None:
         return text + "."

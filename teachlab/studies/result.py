@@ -10,6 +10,7 @@ from teachlab.model.draws import Draw, DrawOptions, Spread
 from teachlab.model.margin import Margin
 from teachlab.model.score import Score
 from teachlab.model.setting import Setting
+from teachlab.questions.surface.hindsight import Hindsight
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,31 +97,6 @@ class Comparison:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BestFixed:
-    """The best fixed setting in hindsight: found with full knowledge of the scored passes.
-
-    Parameters
-    ----------
-    setting : Setting
-    cost : float
-        Per scored pass.
-    equally_good : int
-        Pairs of levels that cost the same.
-    on_interval, off_interval : tuple of float, recording units
-        On-levels as good with its off-level, and off-levels as good with its on-level.
-    searched : str
-        Among what it is the best.
-    """
-
-    setting: Setting
-    cost: float
-    equally_good: int
-    on_interval: tuple[float, float]
-    off_interval: tuple[float, float]
-    searched: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Recommendation:
     """The setting to use: chosen on the first half of the scored passes, its claim computed on the second.
 
@@ -174,7 +150,7 @@ class RecordingBench:
         In the order of the ranking, unranked ones last.
     comparisons : sequence of Comparison
         Of every pair of ranked strategies.
-    best_fixed : BestFixed
+    best_fixed : Hindsight
         What regret is measured against.
     recommendation : Recommendation or None
         None where fewer than two passes are scored, or nothing is ranked there.
@@ -190,7 +166,7 @@ class RecordingBench:
     ranking: Sequence[str]
     results: Sequence[StrategyResult]
     comparisons: Sequence[Comparison]
-    best_fixed: BestFixed
+    best_fixed: Hindsight
     recommendation: Recommendation | None
     options: DrawOptions
     self_labelled: bool

@@ -7,18 +7,20 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from teachlab.data.split import Split, split
-from teachlab.errors import Abstained, StrategyError, TruthError
+from teachlab.errors import StrategyError, TruthError
 from teachlab.model.draws import Draw, DrawOptions
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.stress.worth import Measuring
 from teachlab.questions.surface.count_settings import count_settings, measured
+from teachlab.questions.surface.hindsight import Hindsight, best_fixed
 from teachlab.studies.ranking import compare_all, median_draw, ranked, ranking_cost, spreads_of
 from teachlab.studies.recommend import recommend, second_half
-from teachlab.studies.result import BestFixed, RecordingBench, StrategyResult
-from teachlab.studies.tally import Tally, best_fixed
-from teachlab.teaching import TeachBlock, parameters_of, teach_once
+from teachlab.studies.result import RecordingBench, StrategyResult
+from teachlab.studies.tally import Tally
+from teachlab.teaching import TeachBlock, parameters_of
+from teachlab.teaching.once import teach_draws
 from teachlab.teaching.registry import RECOMMENDED
 
 Progress = Callable[[float], None]
@@ -69,7 +71,7 @@ def bench_recording(
     say = _Stages(progress)
     taught: dict[str, list[Draw]] = {}
     for k, strategy in enumerate(strategies):
-        taught[strategy.name] = [_teach(strategy, block, options.seed, draw) for draw in range(options.draws)]
+        taught[strategy.name] = teach_draws(strategy, block, range(options.draws), options.seed)
         say.teaching((k + 1) / len(strategies))
     settings = [d.setting for draws in taught.values() for d in draws if d.setting is not None]
     middle = second_half(cut.first_scored, truth.passes)
@@ -78,7 +80,10 @@ def bench_recording(
         for first, part in ((cut.first_scored, say.scoring), (middle, say.halves))
     )
     trials = _scored_passes(recording, truth, cut, tally)
-    best = best_fixed(recording, truth, tally, options=options, first_pass=cut.first_scored)
+    best = best_fixed(
+        recording, truth, tally.counts,
+        base=options.base, costs=options.costs, rules=options.rules.scored_from(cut.first_scored),
+    )  # fmt: skip
     measuring = Measuring(
         recording,
         truth,
@@ -151,7 +156,7 @@ def _result(
     strategy: Strategy,
     taught: Sequence[Draw],
     tally: Tally,
-    best: BestFixed,
+    best: Hindsight,
     options: DrawOptions,
 ) -> StrategyResult:
     draws = measured(taught, tally.counts, options.costs, best_cost=best.cost)
@@ -168,12 +173,3 @@ def _result(
         median_reserves=None if worth is None else worth.reserves,
         ranking_cost=ranking_cost(draws),
     )
-
-
-def _teach(strategy: Strategy, block: TeachBlock, seed: int, draw: int) -> Draw:
-    try:
-        return Draw(draw=draw, setting=teach_once(strategy, block, seed, draw), measures={})
-    except Abstained as refusal:
-        return Draw(draw=draw, setting=None, abstained=refusal.reason, measures={})
-    except StrategyError as fault:
-        return Draw(draw=draw, setting=None, failed=str(fault), measures={})

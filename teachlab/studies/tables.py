@@ -93,7 +93,11 @@ def interval_table(bench: RecordingBench) -> Table:
 def margin_table(bench: RecordingBench) -> Table:
     """Return margins and reserves of every strategy's median setting."""
     rows = [(r.strategy, r.median_margin, r.median_reserves) for r in bench.results if r.median_score is not None]
-    return margins_table("Margin and reserves of every strategy's median setting", rows, bench.unit)
+    return margins_table(
+        f"Margin and reserves of every strategy's median setting, over all {bench.scored_passes} scored passes",
+        rows,
+        bench.unit,
+    )
 
 
 def _rate(rate: Rate, more: str = "") -> str:

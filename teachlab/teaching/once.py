@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable, Iterable
 from dataclasses import fields, replace
+from functools import partial
 from typing import Any
 
 from teachlab.errors import Abstained, StrategyError
+from teachlab.model.draws import Draw
 from teachlab.model.following_and_window import unknown_kind
 from teachlab.model.setting import Setting, Taught
 from teachlab.model.teaching import Shown, Strategy, TeachView
@@ -15,6 +18,55 @@ from teachlab.teaching.parameters import parameters_of
 
 ALWAYS_DESIGNED = frozenset({"on_level", "off_level", "polarity", "taught"})
 """What every strategy may decide; the rest of the base setting is kept unless declared in `designs`."""
+
+
+def teach_draws(strategy: Strategy, block: TeachBlock, draws: Iterable[int], seed: int) -> list[Draw]:
+    """Teach a strategy once per draw; an abstention is a result, and so is a strategy that breaks.
+
+    Parameters
+    ----------
+    strategy : Strategy
+    block : TeachBlock
+    draws : iterable of int
+        Numbers of the draws: they pick what is shown, together with the seed.
+    seed : int
+
+    Returns
+    -------
+    list of Draw
+        In the order of the numbers, without measures.
+    """
+    # A strategy that looks at labelled passes only is shown few different pieces: each is worked through once.
+    only_events = frozenset(strategy.needs) == {Shown.EVENTS} and not getattr(strategy, "either_direction", False)
+    seen: dict[int, Draw] = {}
+    out = []
+    for draw in draws:
+        at = _events_begin(block, seed, draw) if only_events else None
+        found = None if at is None else seen.get(at)
+        if found is None:
+            found = drawn(draw, partial(teach_once, strategy, block, seed, draw))
+            if at is not None:
+                seen[at] = found
+        out.append(replace(found, draw=draw))
+    return out
+
+
+def drawn(draw: int, teach: Callable[[], Setting]) -> Draw:
+    """Teach, and return what came of it: a setting, the reason of an abstention, or that of a failure."""
+    try:
+        return Draw(draw=draw, setting=teach(), measures={})
+    except Abstained as refusal:
+        return Draw(draw=draw, setting=None, abstained=refusal.reason, measures={})
+    except StrategyError as fault:
+        return Draw(draw=draw, setting=None, failed=str(fault), measures={})
+
+
+def _events_begin(block: TeachBlock, seed: int, draw: int) -> int | None:
+    try:
+        shown = block.draw({Shown.EVENTS}, seed, draw).events_
+    except Abstained:
+        return None
+    return None if shown is None else shown.at_sample
 
 
 def teach_once(strategy: Strategy, block: TeachBlock, seed: int, draw: int) -> Setting:

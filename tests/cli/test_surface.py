@@ -168,6 +168,37 @@ def test_a_strategy_that_abstains_is_said_to(line: Path) -> None:
     assert "abstains in all 3 draws" in text.output
 
 
+BREAKS = """
+from dataclasses import dataclass
+from typing import ClassVar
+
+from teachlab.model.teaching import Shown
+
+
+@dataclass(frozen=True)
+class Breaks:
+    name: ClassVar[str] = "breaks"
+    needs: ClassVar[frozenset[Shown]] = frozenset({Shown.OBJECT})
+
+    def teach(self, view):
+        if int(view.object.at_sample) % 3:
+            raise ZeroDivisionError("oops")
+        return view.place(float(view.object.light.mean()) / 2, 1.0, None)
+"""
+
+
+def test_a_strategy_that_breaks_is_counted_and_the_surface_goes_on(line: Path, tmp_path: Path) -> None:
+    file = tmp_path / "breaks.py"
+    file.write_text(BREAKS)
+    found = document(line, "--strategy", f"{file}:Breaks", "--draws", 20)
+    assert 0 < found["taught"]["failed"] < 20
+    assert found["taught"]["draws"] == 20
+    assert "ZeroDivisionError: oops" in found["taught"]["why"]
+    text = run(line, "--strategy", f"{file}:Breaks", "--draws", 20)
+    assert text.exit_code == 0
+    assert f"{found['taught']['failed']} failed" in " ".join(text.output.split())
+
+
 @pytest.mark.parametrize("kind", ["json", "svg", "png"])
 def test_files_are_whole_and_repeatable(line: Path, tmp_path: Path, kind: str) -> None:
     setting = write_setting(tmp_path / "at.json")

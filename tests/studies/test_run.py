@@ -22,18 +22,22 @@ from teachlab.model.score import Rules, Score
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.model.truth import Truth, TruthSource
+from teachlab.questions.repeatability.redraw import repeat_teaching
+from teachlab.questions.repeatability.values import Variant
 from teachlab.scoring import score
 from teachlab.scoring.reasons import reasons_of
 from teachlab.studies import (
     bench_document,
     bench_files,
     bench_recording,
+    margin_table,
     open_pair,
     verdict,
     write_bench,
 )
 from teachlab.studies.recommend import second_half
 from teachlab.switching import replay
+from teachlab.synthetic import generate, load_scenario
 from teachlab.teaching import resolve
 
 CLASSICS = ("single-sample", "background-referenced", "sweep-minmax", "two-sample-midpoint")
@@ -257,6 +261,39 @@ class OfUnknownKind(Shy):
 
     def teach(self, view: TeachView) -> Setting:
         return Latching(unit=view.unit, on_level=30, off_level=25)
+
+
+@pytest.mark.parametrize("base", [None, Setting(unit="counts", on_level=0, off_level=0, consecutive=2)])
+def test_bench_and_repeatability_tell_the_same_regret_of_the_same_draws(base: Setting | None) -> None:
+    """A strategy that designs the filter: both took their own filter for the best fixed, and regrets differed."""
+    recording, truth = generate(load_scenario("wrapped-bars"), 120, seed=3)
+    if base is not None:
+        base = replace(base, unit=recording.info.unit)
+    strategies = [resolve("filtered-guard"), resolve("two-sample-midpoint")]
+    bench = bench_recording(recording, truth, strategies, options=DrawOptions(draws=12, base=base))
+    clouds = repeat_teaching(
+        recording, truth, [Variant(strategy=s) for s in strategies], options=DrawOptions(draws=12, base=base)
+    )
+    assert clouds.best == bench.best_fixed
+    assert f"all pairs with the base's filter {1 if base is None else 2}, on-delay 0 ms" in bench.best_fixed.searched
+    for cloud in clouds.clouds:
+        (row,) = [r for r in bench.results if r.strategy == cloud.strategy]
+        assert [d.measures.get("regret") for d in cloud.draws] == [d.measures.get("regret") for d in row.draws]
+        assert all(d.measures["regret"] >= 0 for d in cloud.taught)
+
+
+def test_every_margin_on_the_screen_says_over_which_passes_it_is() -> None:
+    recording, truth = line()
+    bench = bench_recording(recording, truth, [resolve("two-sample-midpoint")], options=DrawOptions(draws=5))
+    half = bench.recommendation
+    assert half is not None
+    assert half.margin is not None
+    assert f"On those {half.margin.passes} passes its margin to noise is {half.margin.to_noise:.3g}" in verdict(bench)
+    assert half.margin.passes < bench.scored_passes
+    title = margin_table(bench).title
+    assert (
+        title == f"Margin and reserves of every strategy's median setting, over all {bench.scored_passes} scored passes"
+    )
 
 
 def test_abstentions_and_failures_are_rows_with_their_reason() -> None:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.data.split import split
-from teachlab.errors import Abstained, ParameterError, StrategyError
+from teachlab.errors import Abstained, ParameterError
 from teachlab.model.draws import Draw, DrawOptions
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
@@ -23,6 +23,7 @@ from teachlab.scoring import score
 from teachlab.statistics.variance_components import Agreement, Components, agreement, variance_components
 from teachlab.switching import replay_family
 from teachlab.teaching import TeachBlock, teach_once
+from teachlab.teaching.once import drawn
 
 SCORED = ("lost_rate", "false_trips_per_running_hour", "extra_per_pass", "cost")
 """Figures of a score whose spread is divided, too."""
@@ -275,7 +276,8 @@ def _taught(
     options: DrawOptions,
 ) -> Draw:
     a, b = where
-    try:
+
+    def teach() -> Setting:
         # What objects do to the light is a fact of the line, not of five passes.
         info = replace(recording.info, direction=whole.direction)
         light = recording.read(a, b)
@@ -283,11 +285,9 @@ def _taught(
         inside = truth.select((truth.start >= a) & (truth.end <= b))
         moved = replace(inside, start=inside.start - a, end=inside.end - a)
         block = TeachBlock(part, moved, base=options.base, rules=options.rules)
-        return Draw(draw=number, setting=teach_once(strategy, block, options.seed, number), measures={})
-    except Abstained as refusal:
-        return Draw(draw=number, setting=None, abstained=refusal.reason, measures={})
-    except StrategyError as fault:
-        return Draw(draw=number, setting=None, failed=str(fault), measures={})
+        return teach_once(strategy, block, options.seed, number)
+
+    return drawn(number, teach)
 
 
 def settings_agreement(

@@ -8,20 +8,19 @@ from dataclasses import replace
 
 import numpy as np
 
-from teachlab.data.split import Split, split
-from teachlab.errors import Abstained, StrategyError, TruthError
+from teachlab.data.split import split
+from teachlab.errors import TruthError
 from teachlab.model.draws import MEASURES, Draw, DrawOptions
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting, Taught
-from teachlab.model.teaching import Shown, Strategy
 from teachlab.model.truth import Truth
 from teachlab.questions.repeatability.values import USUAL_LIMITS, Cloud, Limit, Repeatability, Repeated, Variant
-from teachlab.questions.surface.count import surface
 from teachlab.questions.surface.count_settings import bare, count_settings, measured
 from teachlab.questions.surface.given_settings.pairs import PairCounts
-from teachlab.questions.surface.hindsight import Hindsight, hindsight
+from teachlab.questions.surface.hindsight import Hindsight, best_fixed
 from teachlab.scoring import proportion
-from teachlab.teaching import TeachBlock, parameters_of, teach_once
+from teachlab.teaching import TeachBlock, parameters_of
+from teachlab.teaching.once import teach_draws
 
 Progress = Callable[[float], None]
 
@@ -78,15 +77,19 @@ def repeat_teaching(
         say(0.7 * (k + 1) / len(variants))
     settings = [d.setting for draws in taught for d in draws if d.setting is not None]
     counts = count_settings(recording, truth, [*settings, *beside], rules=how.rules.scored_from(cut.first_scored))
-    best = best_fixed(recording, truth, counts, how, cut)
     say(1.0)
-    clouds = tuple(_cloud(v, draws, counts, best, how, limits) for v, draws in zip(variants, taught, strict=True))
     trials = [n.detect_trials for n in counts.values()]
     if trials and max(trials) == 0:
         raise TruthError(
             f"{recording.name}: none of the passes after the teach block is a trial: they hold void time or are cut "
             "by the record. Log longer, or teach on a smaller share."
         )
+    best = None
+    if trials:
+        best = best_fixed(
+            recording, truth, counts, base=how.base, costs=how.costs, rules=how.rules.scored_from(cut.first_scored)
+        )
+    clouds = tuple(_cloud(v, draws, counts, best, how, limits) for v, draws in zip(variants, taught, strict=True))
     later = int(np.count_nonzero(truth.detect[cut.first_scored :]))
     return Repeatability(
         clouds=clouds, best=best, teach_passes=cut.teach_passes, scored_passes=max(trials, default=later)
@@ -96,40 +99,8 @@ def repeat_teaching(
 def teachings(variant: Variant, block: TeachBlock, options: DrawOptions) -> list[Draw]:
     """Teach once per draw, each setting from `average` teachings that no other draw uses."""
     strategy, m = variant.strategy, variant.average
-    teach = _Teacher(strategy, block, options.seed)
-    return [_averaged(k, [teach(k * m + j) for j in range(m)]) for k in range(options.draws)]
-
-
-class _Teacher:
-    """Teaches; a showing of labelled passes that came before is not worked through again."""
-
-    def __init__(self, strategy: Strategy, block: TeachBlock, seed: int) -> None:
-        self._strategy, self._block, self._seed = strategy, block, seed
-        self._only_events = frozenset(strategy.needs) == {Shown.EVENTS}
-        self._seen: dict[int, Draw] = {}
-
-    def __call__(self, draw: int) -> Draw:
-        at = self._begins(draw)
-        if at is not None and at in self._seen:
-            return replace(self._seen[at], draw=draw)
-        try:
-            found = Draw(draw=draw, setting=teach_once(self._strategy, self._block, self._seed, draw), measures={})
-        except Abstained as refusal:
-            found = Draw(draw=draw, setting=None, abstained=refusal.reason, measures={})
-        except StrategyError as fault:
-            found = Draw(draw=draw, setting=None, failed=str(fault), measures={})
-        if at is not None:
-            self._seen[at] = found
-        return found
-
-    def _begins(self, draw: int) -> int | None:
-        if not self._only_events or getattr(self._strategy, "either_direction", False):
-            return None
-        try:
-            shown = self._block.draw({Shown.EVENTS}, self._seed, draw).events_
-        except Abstained:
-            return None
-        return None if shown is None else shown.at_sample
+    taught = teach_draws(strategy, block, range(options.draws * m), options.seed)
+    return [_averaged(k, taught[k * m : (k + 1) * m]) for k in range(options.draws)]
 
 
 def _averaged(draw: int, parts: Sequence[Draw]) -> Draw:
@@ -155,20 +126,6 @@ def _averaged(draw: int, parts: Sequence[Draw]) -> Draw:
     return Draw(
         draw=draw, setting=replace(first, on_level=on, off_level=min(on, off), taught=history), measures={}
     )  # fmt: skip
-
-
-def best_fixed(
-    recording: Recording, truth: Truth, counts: dict[Setting, PairCounts], options: DrawOptions, cut: Split
-) -> Hindsight | None:
-    """Find the best fixed setting among all pairs of levels, and among the settings counted."""
-    fixed = [(s, n.cost(options.costs)) for s, n in counts.items() if type(s) is Setting]
-    if not fixed or max(n.detect_trials for n in counts.values()) == 0:
-        return None
-    # The draws of one block share polarity and filter, but for strategies that design them.
-    kinds = [s.with_levels(0.0, 0.0, s.polarity) for s, _ in fixed]
-    base = max(dict.fromkeys(kinds), key=kinds.count)
-    table = surface(recording, truth, base, rules=options.rules.scored_from(cut.first_scored))
-    return hindsight(table, costs=options.costs, others=fixed)
 
 
 def best_cost(best: Hindsight | None) -> float:

@@ -172,7 +172,7 @@ class Repeatability:
     ----------
     clouds : tuple of Cloud
     best : Hindsight or None
-        Best fixed setting among all pairs of levels; None where no draw gave fixed levels.
+        Best fixed setting among all pairs of levels; None where no draw gave a setting.
     teach_passes, scored_passes : int
     """
 

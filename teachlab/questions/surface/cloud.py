@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.errors import Abstained, ParameterError
+from teachlab.errors import ParameterError
 from teachlab.model.draws import DrawOptions
 from teachlab.model.following_and_window import fixed_levels
 from teachlab.model.recording import Recording
@@ -17,7 +17,8 @@ from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.given_settings.pairs import score_pairs
-from teachlab.teaching import TeachBlock, teach_once
+from teachlab.teaching import TeachBlock
+from teachlab.teaching.once import teach_draws
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -32,10 +33,11 @@ class Taught:
     cost : ndarray of float64, shape (settings,)
         Per pass, on the passes counted.
     first : Setting or None
-        Of draw 0; None if it abstained.
-    abstained : int
+        Of draw 0; None if it abstained or failed.
+    abstained, failed : int
+        Draws that gave no setting.
     why : str
-        Of the first abstention.
+        Of the first of them.
     """
 
     strategy: str
@@ -43,6 +45,7 @@ class Taught:
     cost: NDArray[np.float64]
     first: Setting | None
     abstained: int
+    failed: int
     why: str
 
     def as_dict(self, best: float) -> dict[str, Any]:
@@ -53,8 +56,10 @@ class Taught:
         }  # fmt: skip
         return {
             "strategy": self.strategy,
-            "draws": len(self.settings) + self.abstained,
+            "draws": len(self.settings) + self.abstained + self.failed,
             "abstained": self.abstained,
+            "failed": self.failed,
+            "why": self.why or None,
             "taught_on": "the recording that is counted",
             "first": first,
             "cost": self.spread(),
@@ -89,15 +94,8 @@ def taught_cloud(
     """
     how = options or DrawOptions()
     block = TeachBlock(*recordings[0], base=how.base, rules=how.rules)
-    settings, first, abstained, why = [], None, 0, ""
-    for draw in range(how.draws):
-        try:
-            setting = fixed_levels(teach_once(strategy, block, how.seed, draw), "the surface")
-        except Abstained as refusal:
-            abstained, why = abstained + 1, why or str(refusal)
-            continue
-        settings.append(setting)
-        first = setting if draw == 0 else first
+    taught = teach_draws(strategy, block, range(how.draws), how.seed)
+    settings = [fixed_levels(d.setting, "the surface") for d in taught if d.setting is not None]
     total = np.zeros(len(settings))
     passes = 0
     for recording, truth in recordings:
@@ -108,8 +106,9 @@ def taught_cloud(
             total += np.array([c.cost(how.costs) for c in counts]) * here
             passes += here
     return Taught(
-        strategy=strategy.name, settings=tuple(settings), cost=total / max(passes, 1), first=first,
-        abstained=abstained, why=why,
+        strategy=strategy.name, settings=tuple(settings), cost=total / max(passes, 1), first=taught[0].setting,
+        abstained=sum(bool(d.abstained) for d in taught), failed=sum(bool(d.failed) for d in taught),
+        why=next((d.abstained or d.failed for d in taught if d.setting is None), ""),
     )  # fmt: skip
 
 

@@ -12,8 +12,14 @@ from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
 from teachlab.model.draws import Costs
+from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.surface.count import surface
+from teachlab.questions.surface.count_settings import Counted
 from teachlab.questions.surface.values.table import Surface
+from teachlab.teaching.block import polarity_for
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,6 +141,46 @@ def hindsight(
                 open_below=(False, False), costs=costs, searched=surface.how + "; and the settings given beside it",
             )  # fmt: skip
     return found
+
+
+def best_fixed(
+    recording: Recording,
+    truth: Truth,
+    counts: Counted,
+    *,
+    base: Setting | None = None,
+    costs: Costs | None = None,
+    rules: Rules = USUAL_RULES,
+) -> Hindsight:
+    """Find the best fixed setting among all pairs of levels, and among all fixed settings that were counted.
+
+    Pairs have the filter and the delays of the base, whatever a strategy designs: regret of one draw is the same
+    number wherever it is told. Their polarity is the commonest of the settings counted.
+
+    Parameters
+    ----------
+    recording, truth, rules
+        What is scored, and how.
+    counts : mapping of Setting to PairCounts
+        Of the settings taught, on the same passes.
+    base : Setting, optional
+        Delays, filter and evaluation rate; default: none of them.
+    costs : Costs, optional
+
+    Raises
+    ------
+    ParameterError
+        If no detect pass was scored.
+    """
+    costs = costs or Costs()
+    fixed = [(s, n.cost(costs)) for s, n in counts.items() if type(s) is Setting]
+    polarities = [s.polarity for s, _ in fixed] or [polarity_for(recording, truth)]
+    polarity = max(dict.fromkeys(polarities), key=polarities.count)
+    kept = base or Setting(unit=recording.info.unit, on_level=0.0, off_level=0.0)
+    table = surface(recording, truth, kept.with_levels(0.0, 0.0, polarity), rules=rules)
+    found = hindsight(table, costs=costs, others=fixed)
+    name = f"filter {kept.consecutive}, on-delay {kept.on_delay_ms:g} ms, off-delay {kept.off_delay_ms:g} ms"
+    return replace(found, searched=f"{found.searched}; all pairs with the base's {name}")
 
 
 def best_of(surfaces: Sequence[Surface], *, costs: Costs | None = None) -> Hindsight:
