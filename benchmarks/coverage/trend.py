@@ -4,9 +4,9 @@
 
 Passes whose light falls by 10 % an hour over three hours, with a scatter of 10 % of which the intra-lot correlation
 lies between lots. Asked is when a tenth of the passes lies below a level: "ahead", half an hour after the recording, or
-"within" it. Normal scatter, or lots of two kinds, as of two colours, half of each. `named`: by lots. `unnamed`: by
-stretches of passes, which begin anywhere in a lot; the interval is labelled so, for it is too short where stretches
-resemble their neighbours. `slope` is the coverage of the interval of the slope by lots.
+"within" it. Normal scatter, or lots of two kinds, as of two colours, half of each, or lots that follow one
+another, as days do: neighbours correlate by 0.6. `named`: by lots. `unnamed`: by stretches of passes, which begin
+anywhere in a lot. `slope` is the coverage of the interval of the slope by lots.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
+from scipy.signal import lfilter
 from scipy.special import ndtr
 
 from teachlab.statistics.trend import Line, crossing, fit_lowered
@@ -35,7 +36,13 @@ CASES = (
     ("two kinds", 0.2, 20, 20),
     ("two kinds", 0.6, 20, 20),
     ("unequal", 0.2, 20, 20),
+    ("following", 0.2, 6, 20),
+    ("following", 0.2, 20, 20),
+    ("following", 0.2, 40, 20),
+    ("following", 0.6, 20, 20),
 )
+ALIKE = 0.6
+"""Correlation of neighbouring lots, as of days, of the kind "following"."""
 WHERE = {"ahead": 3.5, "within": 1.5}
 
 
@@ -68,6 +75,9 @@ def coverage(
     for _ in range(repetitions):
         of = rng.integers(size // 5, 2 * size, lots + 1) if kind == "unequal" else np.full(lots + 1, size)
         between = rng.choice([-1.0, 1.0], lots + 1) if kind == "two kinds" else rng.normal(size=lots + 1)
+        if kind == "following":
+            between[1:] *= math.sqrt(1 - ALIKE**2)
+            between = lfilter([1.0], [1.0, -ALIKE], between)
         code = np.repeat(np.arange(lots + 1), of)
         scatter = SCATTER * (math.sqrt(icc) * between[code] + math.sqrt(1 - icc) * rng.normal(size=code.size))
         named = slice(0, code.size - of[-1])

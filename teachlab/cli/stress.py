@@ -242,7 +242,8 @@ def _cleaning_lines(cleaning: Cleaning) -> list[str]:
     if seen is not None:
         lines.append(
             f"Observed over {seen.days:g} days, {seen.points} levels: {100 * seen.per_day:.3g} % of the light lost per "
-            f"day ({100 * seen.low:.3g} to {100 * seen.high:.3g} %)."
+            f"day ({100 * seen.low:.3g} to {100 * seen.high:.3g} %). Neighbouring days correlate by about "
+            f"{seen.alike:.2g}, which the interval allows for."
         )
     if cleaning.days is None:
         return [*lines, "Time to cleaning: without a reserve, none."]

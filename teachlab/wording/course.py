@@ -48,7 +48,7 @@ def sequential_line(found: dict[str, Any], against: str) -> str:
 
 def _trend(trend: dict[str, Any]) -> str:
     followed = "the passes" if trend["of"] == "passes" else "the gaps, which objects darken"
-    by = "lots" if trend["source"] == "lots" else "stretches taken as independent"
+    by = "lots" if trend["source"] == "lots" else "stretches"
     said = (
         f"Trend of the light of {followed} ({trend['scale']}): {trend['per_hour']:.3g} per hour, {trend['low']:.3g} to "
         f"{trend['high']:.3g} by {trend['groups']} {by}, over {duration(trend['hours_observed'])} observed."

@@ -9,6 +9,7 @@ import pytest
 from scipy.special import stdtrit
 
 from teachlab.errors import ParameterError
+from teachlab.statistics.autocorrelated_line import autocorrelated_line
 from teachlab.statistics.trend import Line, crossing, fall_to, fit_line, fit_lowered
 
 CHAMBER = [206.36, 225.52, 252.18, 289.33, 318.11, 349.49, 383.03, 410.70, 444.40, 469.14, 501.16]
@@ -142,7 +143,13 @@ def test_variances_by_leaving_out_one_lot_after_another() -> None:
         )[0]
         for out in range(12)
     ]
-    assert line.variances[2] == pytest.approx(11 / 12 * 12 * np.var(slopes))
+    places = np.array([at[lots == g].mean() for g in range(12)])
+    medians = [np.median(y[lots == g]) for g in range(12)]
+    plain, following = _line(places, medians), autocorrelated_line(places / (places[1] - places[0]), medians)
+    # Lots may follow one another: as much wider as that makes the interval of the slope.
+    wider = (following.high - following.low) / (places[1] - places[0]) / (plain.high - plain.low)
+    assert wider > 1
+    assert line.variances[2] == pytest.approx(11 / 12 * 12 * np.var(slopes) * wider**2)
     # Twelve places at ½, 1½ … 5½ from the middle: (2 · 71.5)² / (2 · 1616.9), below 12 − 2.
     assert line.freedom == pytest.approx(143**2 / (2 * sum((k + 0.5) ** 4 for k in range(6))))
     assert line.high - line.slope == pytest.approx(stdtrit(line.freedom, 0.975) * math.sqrt(line.variances[2]))

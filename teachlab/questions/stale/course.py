@@ -171,8 +171,8 @@ def follow(
     it must stay above the on-level either way. The trend is the least-squares line through the logarithm of its
     medians per lot above the dark level, since dirt and ageing take shares. The line, lowered so that a tenth
     of the passes lies below it, is followed to the on-level; the interval is Fieller's, with variances by leaving out
-    one lot after another (`teachlab.statistics.trend`). Where no lots are named, or fewer than four, stretches stand in
-    for them; it is too short then if stretches resemble their neighbours, as where lots of a good length are cut.
+    one lot after another, wide enough for lots that resemble the lot before (`teachlab.statistics.trend`). Where no
+    lots are named, or fewer than four, stretches stand in for them.
     """
     trials, sign = result.trials, 1.0 if setting.polarity is Polarity.LIGHT_ON else -1.0
     nothing = np.full(truth.passes, np.nan)

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from teachlab.errors import ParameterError
+from teachlab.statistics.autocorrelated_line import autocorrelated_line
 
 
 def time_to_cleaning(reserve: float | None, loss_per_day: float, *, exponential: bool = True) -> float | None:
@@ -57,6 +58,9 @@ class LossRate:
     days : float
         Span observed.
     points : int
+        Levels.
+    alike : float
+        Autocorrelation of neighbouring days about the fall.
     """
 
     per_day: float
@@ -64,27 +68,26 @@ class LossRate:
     high: float
     days: float
     points: int
+    alike: float = 0.0
 
 
 def observed_loss(days: Sequence[float], level: Sequence[float], *, confidence: float = 0.95) -> LossRate:
-    """Fit an exponential loss to levels above dark over days, by least squares on their logarithms.
+    """Fit an exponential loss to levels above dark over days: a line through their logarithms.
+
+    Days resemble the days before them; the interval allows for that (`teachlab.statistics.autocorrelated_line`).
 
     Raises
     ------
     ParameterError
         With fewer than three points, or a level that is not above 0.
     """
-    from scipy.stats import linregress, t
-
     x, y = np.asarray(days, np.float64), np.asarray(level, np.float64)
-    if x.size != y.size or x.size < 3 or not (y > 0).all() or np.ptp(x) == 0:
+    if x.size != y.size or np.unique(x).size < 3 or not (y > 0).all():
         raise ParameterError(
             f"a loss rate needs at least 3 levels above dark on different days, got {x.size} days and {y.size} levels."
         )
-    fit = linregress(x, np.log(y))
-    half = float(t.ppf(0.5 + confidence / 2, x.size - 2)) * float(fit.stderr)
-    rate = -float(fit.slope)
-    return LossRate(rate, rate - half, rate + half, float(np.ptp(x)), int(x.size))
+    line = autocorrelated_line(x, np.log(y), confidence=confidence)
+    return LossRate(-line.slope, -line.high, -line.low, float(np.ptp(x)), int(x.size), line.alike)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +118,7 @@ class Cleaning:
             "days": self.days, "earliest": self.earliest, "latest": self.latest, "loss_per_day": self.loss_per_day,
             "observed": None if seen is None else {
                 "per_day": seen.per_day, "low": seen.low, "high": seen.high, "days": seen.days, "points": seen.points,
+                "alike": seen.alike,
             },
         }  # fmt: skip
 

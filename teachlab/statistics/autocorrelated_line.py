@@ -1,0 +1,135 @@
+"""A straight line through values over days that resemble those of the days before."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from teachlab.errors import ParameterError
+from teachlab.statistics.intervals import check_confidence
+
+LEAST_DAYS = 3
+HIGHEST = 0.98
+"""Autocorrelation between neighbouring days beyond which a trend and a slow wandering are the same."""
+GRID = 99
+
+Values = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AutocorrelatedLine:
+    """The slope of a line whose residuals follow one another.
+
+    Parameters
+    ----------
+    slope, low, high : float, per day
+        Median and two-sided interval.
+    alike : float
+        Autocorrelation of the residuals of neighbouring days: middle of what the data do not rule out.
+    days : int
+        Different days.
+    confidence : float
+    """
+
+    slope: float
+    low: float
+    high: float
+    alike: float
+    days: int
+    confidence: float
+
+
+def autocorrelated_line(at: ArrayLike, values: ArrayLike, *, confidence: float = 0.95) -> AutocorrelatedLine:
+    """Fit a line through values over days, allowing for days that resemble those before them.
+
+    Parameters
+    ----------
+    at : array_like of float, shape (n,), days
+        In any order; values of one day are averaged.
+    values : array_like of float, shape (n,)
+    confidence : float
+
+    Raises
+    ------
+    ParameterError
+        With fewer than three different days, or a value that is not finite.
+
+    Notes
+    -----
+    Residuals d days apart correlate by ``φ^d``. For a known φ the slope by generalised least squares follows Student's
+    t with n − 2. As φ is not known, its restricted likelihood on 0 … 0.98, every value taken as likely before, weighs
+    the distributions; low and high are quantiles of the mixture. So an interval is wide where few days cannot rule out
+    that what looks like a trend is slow wandering.
+
+    Simulated coverage at nominal 95 % is at least 94 % up to φ = 0.6 from 5 days on; at 0.8 it falls to 90 % for 10
+    days or fewer (``benchmarks/coverage/cleaning.py``).
+
+    References
+    ----------
+    Box, Jenkins and Reinsel, Time Series Analysis, 3rd ed. (1994), chapter 7; Harville, Bayesian inference for variance
+    components using only error contrasts, Biometrika 61 (1974) 383–385 (restricted likelihood; from memory).
+
+    Examples
+    --------
+    >>> line = autocorrelated_line([0, 1, 2, 3, 4, 5], [10, 9.1, 7.9, 7, 6.1, 5])
+    >>> round(line.slope, 2), line.high < 0
+    (-1.0, True)
+    """
+    check_confidence(confidence)
+    t, y = np.asarray(at, np.float64), np.asarray(values, np.float64)
+    if not (np.isfinite(t).all() and np.isfinite(y).all()):
+        raise ParameterError("days and values of a line must be finite numbers.")
+    days, place = np.unique(t, return_inverse=True)
+    if days.size < LEAST_DAYS:
+        raise ParameterError(f"a line over days needs at least {LEAST_DAYS} different days, got {days.size}.")
+    y = np.bincount(place, y) / np.bincount(place)
+    scale = float(np.ptp(y)) or 1.0
+    alike = np.linspace(0.0, HIGHEST, GRID)
+    slope, error, weight = _given_alike(days - days.mean(), (y - y.mean()) / scale, alike)
+    tail = (1 - confidence) / 2
+    low, middle, high = (_quantile(slope, error, weight, days.size - 2, share) for share in (tail, 0.5, 1 - tail))
+    return AutocorrelatedLine(
+        slope=scale * middle,
+        low=scale * low,
+        high=scale * high,
+        alike=float(alike[np.searchsorted(np.cumsum(weight), 0.5)]),
+        days=int(days.size),
+        confidence=confidence,
+    )
+
+
+def _given_alike(t: Values, y: Values, alike: Values) -> tuple[Values, Values, Values]:
+    """Return slope, standard error and weight at every autocorrelation."""
+    columns = np.stack((np.ones_like(t), t, y))
+    # What of every value does not follow from the one before it: independent, of variance 1 − φ^2d.
+    follows = alike[:, None] ** np.diff(t)
+    spread = np.sqrt(1 - follows**2)
+    new = (columns[:, None, 1:] - follows * columns[:, None, :-1]) / spread
+    first = np.broadcast_to(columns[:, None, :1], (3, alike.size, 1))
+    a, b, c = np.concatenate((first, new), axis=2)
+    aa, ab, bb = ((u * v).sum(axis=1) for u, v in ((a, a), (a, b), (b, b)))
+    ac, bc = (a * c).sum(axis=1), (b * c).sum(axis=1)
+    determinant = aa * bb - ab**2
+    slope = (aa * bc - ab * ac) / determinant
+    height = (bb * ac - ab * bc) / determinant
+    rest = ((c - height[:, None] * a - slope[:, None] * b) ** 2).sum(axis=1)
+    # Values on a line to the last digit leave no residual: no autocorrelation is more likely than another.
+    rest = np.maximum(rest, 1e-24)
+    freedom = t.size - 2
+    log_weight = -np.log(spread).sum(axis=1) - 0.5 * np.log(determinant) - 0.5 * freedom * np.log(rest)
+    weight = np.exp(log_weight - log_weight.max())
+    return slope, np.sqrt(rest / freedom * aa / determinant), weight / weight.sum()
+
+
+def _quantile(slope: Values, error: Values, weight: Values, freedom: int, share: float) -> float:
+    """Return a quantile of the mixture of t distributions."""
+    from scipy.optimize import brentq
+    from scipy.special import stdtr, stdtrit
+
+    ends = slope + error * stdtrit(freedom, share)
+    low, high = float(ends.min()), float(ends.max())
+    if not low < high:
+        return low
+    return float(brentq(lambda x: float(weight @ stdtr(freedom, (x - slope) / error)) - share, low, high, xtol=1e-14))
