@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import ParameterError
-from teachlab.statistics.intervals import check_confidence
+from teachlab.model.score import check_confidence
 
 LEAST_DAYS = 3
 HIGHEST = 0.98
