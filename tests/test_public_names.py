@@ -7,7 +7,7 @@ import sys
 
 import teachlab
 
-HEAVY = ("scipy", "sklearn", "pandas", "pyarrow", "matplotlib")
+HEAVY = ("numpy", "scipy", "sklearn", "pandas", "pyarrow", "matplotlib", "pydantic", "jinja2", "joblib")
 
 
 def test_every_public_name_loads_and_is_no_module() -> None:
@@ -21,13 +21,12 @@ def test_unknown_names_are_refused() -> None:
     assert not hasattr(teachlab, "treshold")
 
 
-def test_help_and_import_load_nothing_heavy() -> None:
-    script = (
-        "import sys, teachlab\n"
-        "from teachlab.cli import app\n"
-        "try:\n    app(['--help'])\nexcept SystemExit as end:\n    assert not end.code\n"
-        f"print('loaded:', sorted(set({HEAVY!r}) & set(sys.modules)), file=sys.stderr)\n"
-    )
-    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+def test_help_loads_nothing_heavy_and_no_command() -> None:
+    words = [sys.executable, "-X", "importtime", "-m", "teachlab", "--help"]
+    done = subprocess.run(words, capture_output=True, text=True, check=True)
     assert "bench" in done.stdout
-    assert done.stderr.strip() == "loaded: []"
+    loaded = {line.rpartition("|")[2].strip() for line in done.stderr.splitlines() if line.startswith("import time:")}
+    assert "typer" in loaded
+    assert not {name.partition(".")[0] for name in loaded} & set(HEAVY)
+    ours = {name for name in loaded if name.startswith("teachlab")}
+    assert ours == {"teachlab", "teachlab.cli", "teachlab.cli.commands", "teachlab.errors"}

@@ -1,17 +1,20 @@
 """The command line: thin; every command parses, calls once and prints.
 
-Heavy libraries are imported inside the commands, so that ``teachlab --help`` answers at once.
+The module of a command is imported when that command is called, and heavy libraries inside it, so that
+``teachlab --help`` answers at once: it prints the table in `commands`.
 """
 
 from __future__ import annotations
 
 import errno
+import importlib
 from typing import Any
 
 import typer
-from typer.core import TyperGroup
+from typer.core import TyperCommand, TyperGroup
 
 from teachlab import __version__
+from teachlab.cli.commands import COMMANDS
 from teachlab.errors import Abstained, InputError
 
 CAUTION = (
@@ -22,7 +25,31 @@ CAUTION = (
 
 
 class _Commands(TyperGroup):
-    """Turns deliberate errors into one message and the exit code of the contract."""
+    """Imports the module of the command that is called; turns errors into one message and the contract's exit code."""
+
+    def __init__(self, **given: Any) -> None:
+        super().__init__(**given)
+        # Names only, from which one is suggested to who mistypes.
+        self.commands = dict.fromkeys(COMMANDS)  # type: ignore[assignment]
+        self._telling = False
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        listed = COMMANDS.get(cmd_name)
+        if listed is None:
+            return None
+        if self._telling:
+            return TyperCommand(cmd_name, help=listed.line, rich_help_panel=listed.part)
+        return command_of(cmd_name)
+
+    def format_help(self, ctx: Any, formatter: Any) -> None:
+        self._telling = True
+        try:
+            super().format_help(ctx, formatter)
+        finally:
+            self._telling = False
 
     def invoke(self, ctx: Any) -> Any:
         try:
@@ -59,6 +86,17 @@ app = typer.Typer(
 )
 
 
+def command_of(name: str) -> Any:
+    """Return the command or group of commands of a name, with its examples; its module is imported."""
+    from teachlab.cli.examples import explain
+
+    part = typer.Typer()
+    importlib.import_module(f"teachlab.cli.{COMMANDS[name].module}").register(part)
+    explain(part)
+    group = typer.main.get_group(part)
+    return group.commands[name]
+
+
 def _version(asked: bool) -> None:
     if asked:
         typer.echo(f"teachlab {__version__}")
@@ -70,56 +108,3 @@ def _main(
     version: bool = typer.Option(False, "--version", callback=_version, is_eager=True, help="Print the version."),
 ) -> None:
     pass
-
-
-def _register() -> None:
-    from teachlab.cli import bench as benching
-    from teachlab.cli import compare as comparing
-    from teachlab.cli import conform as conforming
-    from teachlab.cli import coverage, examples, repeatability, strategies, surroundings, timing
-    from teachlab.cli import demo as demonstrating
-    from teachlab.cli import import_log as importing
-    from teachlab.cli import inspect as inspecting
-    from teachlab.cli import label as labelling
-    from teachlab.cli import plan as planning
-    from teachlab.cli import replay as replaying
-    from teachlab.cli import report as reporting
-    from teachlab.cli import stale as staling
-    from teachlab.cli import stress as stressing
-    from teachlab.cli import surface as surfacing
-    from teachlab.cli import synth as synthesis
-    from teachlab.cli import teach as teaching
-
-    path = (
-        demonstrating,
-        synthesis,
-        importing,
-        inspecting,
-        labelling,
-        teaching,
-        replaying,
-        benching,
-        repeatability,
-        surfacing,
-        stressing,
-        timing,
-        surroundings,
-        coverage,
-        comparing,
-        planning,
-        reporting,
-        staling,
-        strategies,
-        conforming,
-    )
-    for module in path:
-        module.register(app)
-    examples.explain(app)
-
-
-_register()
-
-
-def main() -> None:
-    """Run the command line."""
-    app()

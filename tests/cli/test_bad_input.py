@@ -456,7 +456,7 @@ def test_bad_usage(arguments: list[str], line: Path, run: Run) -> None:
 def test_in_a_process_of_its_own(command: str, fault: Callable[[Path], None], says: bytes, line: Path) -> None:
     fault(line)
     before = everything_in(line)
-    code = "from teachlab.cli import main; main()"
+    code = "from teachlab.__main__ import main; main()"
     done = subprocess.run([sys.executable, "-c", code, *COMMANDS[command], "--json"], capture_output=True, check=False)
     assert (done.returncode, done.stdout) == (2, b"")
     assert done.stderr.startswith(b"teachlab: ")

@@ -7,19 +7,19 @@ import shlex
 from pathlib import Path
 
 import pytest
-import typer
 from typer.testing import CliRunner
 
-from teachlab.cli import app
+from teachlab.cli import app, command_of, commands
+from teachlab.cli.commands import COMMANDS
 from teachlab.cli.examples import EXAMPLES
 from teachlab.data.shipped import datasets_root
 
 
-def names(of: typer.Typer, prefix: str = "") -> list[str]:
-    found = [f"{prefix}{command.name}" for command in of.registered_commands]
-    for group in of.registered_groups:
-        assert group.typer_instance is not None
-        found += names(group.typer_instance, f"{prefix}{group.name} ")
+def names() -> list[str]:
+    found = []
+    for name in COMMANDS:
+        inner = getattr(command_of(name), "commands", None)
+        found += [name] if inner is None else [f"{name} {one}" for one in inner]
     return found
 
 
@@ -27,7 +27,7 @@ def flowing(text: str) -> str:
     return re.sub(r"\s+", " ", text)
 
 
-@pytest.mark.parametrize("name", names(app))
+@pytest.mark.parametrize("name", names())
 def test_help_ends_with_its_examples(name: str) -> None:
     done = CliRunner().invoke(app, [*name.split(), "--help"], env={"COLUMNS": "100", "TERMINAL_WIDTH": "100"})
     assert done.exit_code == 0
@@ -36,8 +36,37 @@ def test_help_ends_with_its_examples(name: str) -> None:
         assert f"Example: {line}" in flowing(done.output)
 
 
+@pytest.mark.parametrize("name", COMMANDS)
+def test_the_table_says_of_a_command_what_its_module_says(name: str) -> None:
+    command = command_of(name)
+    assert COMMANDS[name].line == (command.help or "").split("\n\n")[0]
+    assert command.name == name
+
+
+def test_every_module_with_a_command_is_in_the_table() -> None:
+    here = Path(commands.__file__).parent
+    made = {file.stem for file in here.glob("*.py") if "def register(" in file.read_text()}
+    assert made == {listed.module for listed in COMMANDS.values()}
+
+
+def test_help_groups_the_commands_by_the_path() -> None:
+    told = CliRunner().invoke(app, ["--help"], env={"COLUMNS": "100", "TERMINAL_WIDTH": "100"}).output
+    where = [told.index(f"─ {part} ─") for part in ("Bring light in", "Teach and try", "Ask", "Prove")]
+    assert where == sorted(where)
+    for name, listed in COMMANDS.items():
+        row = told.index(f"│ {name} ")
+        assert told.rindex(f"─ {listed.part} ─", 0, row) == max(w for w in where if w < row)
+    assert max(map(len, told.splitlines())) <= 100
+
+
+def test_a_mistyped_command_is_answered_with_the_nearest() -> None:
+    told = CliRunner().invoke(app, ["benhc"])
+    assert told.exit_code == 2
+    assert "Did you mean 'bench'?" in told.output
+
+
 def test_no_example_is_of_no_command() -> None:
-    assert sorted(EXAMPLES) == sorted(names(app))
+    assert sorted(EXAMPLES) == sorted(names())
 
 
 def test_paragraphs_of_help_flow_with_the_width() -> None:
