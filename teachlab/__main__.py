@@ -1,4 +1,4 @@
-"""``python -m teachlab``, and what the command `teachlab` starts; imports are inside `main`, which catches interrupts."""
+"""``python -m teachlab`` and the command `teachlab`; imports are inside `main`, which catches interrupts."""
 
 import sys
 
