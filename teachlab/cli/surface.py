@@ -155,7 +155,6 @@ def _count(
     """Return the surface and, where there are delays, the exact curve of zero hysteresis beside the grid."""
     import numpy as np
 
-    from teachlab.model.following_and_window import has_memory
     from teachlab.questions.surface.count import surface_of
     from teachlab.questions.surface.given_settings.grid import GRID, replayed_surface
     from teachlab.questions.surface.values.levels import read_first, stated_levels
@@ -166,7 +165,7 @@ def _count(
         levels, distinct = stated_levels(readings)
         levels = levels if distinct else np.union1d(levels, marked)
     found = surface_of(opened, base, levels=levels, rules=rules, progress=told)
-    if not has_memory(base):
+    if not base.has_memory:
         return found, None
     # Both curves over one range: the grid spans the levels that the exact curve was counted at.
     grid = np.union1d(np.linspace(found.levels[0], found.levels[-1], GRID), marked)

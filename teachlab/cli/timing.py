@@ -110,9 +110,8 @@ def timing_command(
         start = replace(chosen or Setting(unit="-", on_level=0.0, off_level=0.0), **overrides)
         line = line_from_lengths(
             speed_mm_s=speed_mm_s, length_mm=length_mm, gap_mm=gap_mm, evaluation_rate_hz=rate, beam_mm=beam_mm,
-            on_share=on_share, off_share=off_share, consecutive=start.consecutive, on_delay_ms=start.on_delay_ms,
-            off_delay_ms=start.off_delay_ms, scan_ms=scan_ms, input_filter_ms=input_filter_ms,
-            speed_change=speed_change,
+            on_share=on_share, off_share=off_share, switching=start.switching, scan_ms=scan_ms,
+            input_filter_ms=input_filter_ms, speed_change=speed_change,
         )  # fmt: skip
     found = timing(line)
     document = {

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from teachlab.model.margin import Margin
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score
-from teachlab.model.setting import Polarity, Setting
+from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.scoring.reasons import active_level, reasons_of
+from teachlab.scoring.reasons import reasons_of
 
 WORST = 20
 """Passes listed: lost ones first, then those closest to being lost."""
@@ -58,7 +58,7 @@ def lost_and_worst(
 
 
 def _row(truth: Truth, setting: Setting, row: int, result: Score, reach: NDArray[np.float64]) -> dict[str, Any]:
-    sign = 1.0 if setting.polarity is Polarity.LIGHT_ON else -1.0
+    sign = setting.sign
     known = not np.isnan(reach[row])
     return {
         "pass": row,
@@ -68,5 +68,5 @@ def _row(truth: Truth, setting: Setting, row: int, result: Score, reach: NDArray
         "lot": None if truth.lot is None else str(truth.lot[row]),
         "outcome": Outcome(result.trials.passes[row - result.trials.first_pass]).name.lower(),
         "reach": sign * float(reach[row]) if known else None,
-        "distance_to_level": float(reach[row]) - sign * active_level(setting) if known else None,
+        "distance_to_level": float(reach[row]) - sign * setting.activation if known else None,
     }

@@ -22,7 +22,7 @@ from teachlab.model.json_values import plain
 from teachlab.model.margin import Margin
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score
-from teachlab.model.setting import Polarity, Setting
+from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.stale.course import follow
 from teachlab.questions.stress.reserves import reserves as reserves_of
@@ -325,8 +325,7 @@ def _split(recording: Recording, truth: Truth, cut: Split | None, result: Score)
 
 def _levels(setting: Setting, margins: Margin) -> tuple[float, NDArray[np.float64]]:
     """Return the level of activation turned so that active is up, and the reach of every pass."""
-    level = setting.on_level if setting.polarity is Polarity.LIGHT_ON else -setting.off_level
-    return level, np.empty(0) if margins.reach is None else margins.reach
+    return setting.sign * setting.activation, np.empty(0) if margins.reach is None else margins.reach
 
 
 def _tail(margins: Margin, result: Score, setting: Setting, confidence: float) -> dict[str, Any]:

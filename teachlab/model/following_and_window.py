@@ -12,7 +12,7 @@ from enum import StrEnum
 from typing import Any, Self
 
 from teachlab.errors import SettingError
-from teachlab.model.setting import Polarity, Setting
+from teachlab.model.setting import Setting
 
 SCHEMA = 2
 MAX_UPDATE_EVALUATIONS = 65_536
@@ -129,7 +129,7 @@ class FollowingSetting(Setting):
                 f"low_limit ({self.low_limit:g} {self.unit}) must be above dark_level ({self.dark_level:g}) for levels "
                 "that follow by gain: without light there is no ratio to keep. Raise low_limit, or follow by offset."
             )
-        light_on = self.polarity is Polarity.LIGHT_ON
+        light_on = self.light_on
         if not (self.reference < self.off_level if light_on else self.reference >= self.on_level):
             name, side = ("off_level", "above") if light_on else ("on_level", "at or below")
             raise SettingError(
@@ -226,8 +226,3 @@ def fixed_levels(setting: Setting, what: str) -> Setting:
             "Use a setting of schema 1, or replay and score this one."
         )
     return setting
-
-
-def has_memory(setting: Setting) -> bool:
-    """Whether filter or delays make the output depend on more than the comparator."""
-    return setting.consecutive > 1 or setting.on_delay_ms > 0 or setting.off_delay_ms > 0

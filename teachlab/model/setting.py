@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field, fields, replace
 from enum import StrEnum
-from typing import Any
+from typing import Any, Self
 
 from teachlab.errors import SettingError
 
@@ -46,15 +46,13 @@ class Taught:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Setting:
-    """Levels, polarity, filter and delays of the sensor (schema 1).
+class Switching:
+    """What a sensor makes of its comparator's state: all of a setting but its levels.
+
+    Settings that share it, ``a.switching == b.switching``, differ in their levels only.
 
     Parameters
     ----------
-    unit : str
-        Unit of the levels; must equal the recording's.
-    on_level, off_level : float, recording units
-        Light begins at ``x >= on_level`` and ends at ``x < off_level``; ``off_level <= on_level``.
     polarity : Polarity
         light-on: active when light; dark-on: active when dark.
     consecutive : int
@@ -65,8 +63,6 @@ class Setting:
         Output, or light state.
     evaluation_rate_hz : float, Hz, optional
         None evaluates every recorded sample.
-    taught : Taught, optional
-        How the setting came about.
 
     Raises
     ------
@@ -74,30 +70,16 @@ class Setting:
         If an invariant does not hold.
     """
 
-    unit: str
-    on_level: float
-    off_level: float
     polarity: Polarity = Polarity.LIGHT_ON
     consecutive: int = 1
     on_delay_ms: float = 0.0
     off_delay_ms: float = 0.0
     delays_act_on: DelaysActOn = DelaysActOn.OUTPUT
     evaluation_rate_hz: float | None = None
-    taught: Taught | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "polarity", Polarity(self.polarity))
         object.__setattr__(self, "delays_act_on", DelaysActOn(self.delays_act_on))
-        for name in ("on_level", "off_level"):
-            value = float(getattr(self, name))
-            object.__setattr__(self, name, value)
-            if not math.isfinite(value):
-                raise SettingError(f"{name} must be a finite number of {self.unit}, got {value}.")
-        if self.off_level > self.on_level:
-            raise SettingError(
-                f"off_level ({self.off_level:g} {self.unit}) must not exceed on_level ({self.on_level:g} {self.unit}): "
-                f"the hysteresis would be {self.on_level - self.off_level:g}. Swap the two levels."
-            )
         if not 1 <= self.consecutive <= MOST_CONSECUTIVE:
             raise SettingError(
                 f"consecutive must be 1 to {MOST_CONSECUTIVE} evaluations, got {str(self.consecutive)[:20]}."
@@ -113,17 +95,121 @@ class Setting:
             )
 
     @property
+    def switching(self) -> Switching:
+        """All but the levels, as a value of its own."""
+        return Switching(**{f.name: getattr(self, f.name) for f in fields(Switching)})
+
+    @property
+    def light_on(self) -> bool:
+        """Whether the output is active when light."""
+        return self.polarity is Polarity.LIGHT_ON
+
+    @property
+    def sign(self) -> float:
+        """What to multiply light by so that active is up: 1 for light-on, −1 for dark-on."""
+        return 1.0 if self.light_on else -1.0
+
+    @property
+    def delays_swap_roles(self) -> bool:
+        """Whether the off-delay holds an object back: delays that act on the light while objects are dark."""
+        return not self.light_on and self.delays_act_on is DelaysActOn.LIGHT
+
+    @property
+    def holds_back_ms(self) -> float:
+        """The delay that holds an onset back, ms."""
+        return self.off_delay_ms if self.delays_swap_roles else self.on_delay_ms
+
+    @property
+    def holds_on_ms(self) -> float:
+        """The delay that holds the output after an object, ms."""
+        return self.on_delay_ms if self.delays_swap_roles else self.off_delay_ms
+
+    @property
+    def has_memory(self) -> bool:
+        """Whether filter or delays make the output depend on more than the comparator."""
+        return self.consecutive > 1 or self.on_delay_ms > 0 or self.off_delay_ms > 0
+
+    def undelayed(self) -> Self:
+        """Return the same without delays."""
+        return replace(self, on_delay_ms=0.0, off_delay_ms=0.0)
+
+    def holding_back(self, delay_ms: float) -> Self:
+        """Return the same with another delay before an onset."""
+        if self.delays_swap_roles:
+            return replace(self, off_delay_ms=delay_ms)
+        return replace(self, on_delay_ms=delay_ms)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting(Switching):
+    """Levels, and what the sensor makes of being above or below them (schema 1).
+
+    Parameters
+    ----------
+    unit : str
+        Unit of the levels; must equal the recording's.
+    on_level, off_level : float, recording units
+        Light begins at ``x >= on_level`` and ends at ``x < off_level``; ``off_level <= on_level``.
+    polarity, consecutive, on_delay_ms, off_delay_ms, delays_act_on, evaluation_rate_hz
+        See `Switching`.
+    taught : Taught, optional
+        How the setting came about.
+
+    Raises
+    ------
+    SettingError
+        If an invariant does not hold.
+    """
+
+    unit: str
+    on_level: float
+    off_level: float
+    taught: Taught | None = None
+
+    def __post_init__(self) -> None:
+        Switching.__post_init__(self)
+        for name in ("on_level", "off_level"):
+            value = float(getattr(self, name))
+            object.__setattr__(self, name, value)
+            if not math.isfinite(value):
+                raise SettingError(f"{name} must be a finite number of {self.unit}, got {value}.")
+        if self.off_level > self.on_level:
+            raise SettingError(
+                f"off_level ({self.off_level:g} {self.unit}) must not exceed on_level ({self.on_level:g} {self.unit}): "
+                f"the hysteresis would be {self.on_level - self.off_level:g}. Swap the two levels."
+            )
+
+    @property
     def hysteresis(self) -> float:
         """Distance between the two levels, recording units."""
         return self.on_level - self.off_level
 
-    def with_levels(self, on_level: float, off_level: float, polarity: Polarity) -> Setting:
-        """Return the same filter, delays and rate with other levels."""
-        return replace(self, on_level=on_level, off_level=off_level, polarity=polarity, taught=None)
+    @property
+    def activation(self) -> float:
+        """Level at which the output becomes active, recording units: on-level for light-on, off-level for dark-on."""
+        return self.on_level if self.light_on else self.off_level
+
+    @property
+    def release(self) -> float:
+        """Level at which the output is released, recording units."""
+        return self.off_level if self.light_on else self.on_level
+
+    def with_levels(self, on_level: float, off_level: float, polarity: Polarity | None = None) -> Setting:
+        """Return the same filter, delays and rate with other levels, and another polarity if one is given."""
+        kept = self.polarity if polarity is None else polarity
+        return replace(self, on_level=on_level, off_level=off_level, polarity=kept, taught=None)
+
+    def activating_at(self, level: float, hysteresis: float) -> Setting:
+        """Return the same switching with another level of activation, released `hysteresis` below or above it."""
+        if self.light_on:
+            return self.with_levels(level, level - hysteresis)
+        return self.with_levels(level + hysteresis, level)
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form of the setting, schema 1."""
-        out: dict[str, Any] = {"schema": 1, **asdict(self)}
+        values = asdict(self)
+        first = ("unit", "on_level", "off_level", *(f.name for f in fields(Switching)), "taught")
+        out: dict[str, Any] = {"schema": 1, **{name: values.pop(name) for name in first}, **values}
         out["polarity"] = str(self.polarity)
         out["delays_act_on"] = str(self.delays_act_on)
         return out

@@ -17,7 +17,6 @@ from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.margin import ExcessGain, Margin, Population, Sides
 from teachlab.model.recording import Block, Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Trials
-from teachlab.model.setting import Polarity
 from teachlab.model.truth import Truth
 from teachlab.sensor.output import Output
 
@@ -115,7 +114,7 @@ def _edge_range(recording: Recording, output: Output, windows: Windows, rows: ND
     held = Hold().push(block.light[at], None if mask is None else mask[at])
     if held.size < stop - first:
         return None
-    height = held.astype(np.float64) * (1.0 if output.setting.polarity is Polarity.LIGHT_ON else -1.0)
+    height = held.astype(np.float64) * output.setting.sign
     rows = rows[windows.covered_to[rows] <= stop]
     gaps = (windows.gap_start >= first) & (windows.gap_stop <= stop)
     start, end = windows.gap_start[gaps] - first, windows.gap_stop[gaps] - first
@@ -137,12 +136,11 @@ class _Scan:
     def __init__(self, output: Output, truth: Truth, windows: Windows) -> None:
         setting, self._clock = output.setting, output.clock
         self._count, span = output.clock.count, output.lag + 1
-        up = setting.polarity is Polarity.LIGHT_ON
+        up = setting.light_on
         self.windows = SustainedExtremes(windows.start, windows.stop, span)
         self.gaps = SustainedExtremes(windows.gap_start, windows.gap_stop, span)
         self.gap_after, self.gap_after_of = windows.gap_after, truth.passes
-        level = setting.on_level if up else setting.off_level
-        self.inner = InnerValleys(windows.covered_from, windows.covered_to, level, up)
+        self.inner = InnerValleys(windows.covered_from, windows.covered_to, setting.activation, up)
         self.object_steps = _Steps(windows.covered_from[truth.detect], windows.covered_to[truth.detect], self._count)
         self.gap_steps = _Steps(windows.gap_start, windows.gap_stop, self._count)
         self.step = SmallestStep()
@@ -232,9 +230,8 @@ def _margin(
     edge_range: float | None,
 ) -> Margin:
     setting = output.setting
-    up = setting.polarity is Polarity.LIGHT_ON
-    sign = 1.0 if up else -1.0
-    act, release = (setting.on_level, setting.off_level) if up else (setting.off_level, setting.on_level)
+    up = setting.light_on
+    sign, act, release = setting.sign, setting.activation, setting.release
     peaks = sign * _known(scan.windows.high if up else scan.windows.low, passes)
     tops = sign * _known(scan.gaps.high if up else scan.gaps.low, gaps)
     valleys = sign * _known(scan.gaps.low if up else scan.gaps.high, gaps)

@@ -17,11 +17,10 @@ from numpy.typing import NDArray
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score
-from teachlab.model.setting import Polarity, Setting
+from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring.early import early_rows
 from teachlab.sensor.clock import delay_evaluations
-from teachlab.sensor.output import dark_delays
 
 CLIPPED_SHARE = 0.5
 """A pass that does not reach the level is blamed on the end of the scale if more than this share lies there."""
@@ -111,17 +110,17 @@ class Reasons:
     def says(self, code: str) -> str:
         """Return the sentence of a code, without the number of passes."""
         setting = self.setting
-        up = setting.polarity is Polarity.LIGHT_ON
-        on, off = f"on-delay of {setting.on_delay_ms:g} ms", f"off-delay of {setting.off_delay_ms:g} ms"
+        up = setting.light_on
+        back, held = ("off", "on") if setting.delays_swap_roles else ("on", "off")
         return REASONS[code].format(
             strongest="strongest" if up else "darkest",
             short_of="below" if up else "above",
-            level=active_level(setting),
-            release=setting.off_level if up else setting.on_level,
+            level=setting.activation,
+            release=setting.release,
             unit=setting.unit,
             consecutive=setting.consecutive,
-            back=off if dark_delays(setting) else on,
-            held=on if dark_delays(setting) else off,
+            back=f"{back}-delay of {setting.holds_back_ms:g} ms",
+            held=f"{held}-delay of {setting.holds_on_ms:g} ms",
         )
 
     def lines(self) -> list[str]:
@@ -134,7 +133,7 @@ class Reasons:
             level = (
                 ""
                 if type(self.setting) is not Setting
-                else (f" the level of {active_level(self.setting):.4g} {self.setting.unit}")
+                else (f" the level of {self.setting.activation:.4g} {self.setting.unit}")
             )
             told.append((
                 self.gaps_tripped,
@@ -158,11 +157,6 @@ class Reasons:
             "gaps_tripped": self.gaps_tripped,
             "counted_again": self.counted_again,
         }
-
-
-def active_level(setting: Setting) -> float:
-    """Return the level at which the output becomes active: on-level for light-on, off-level for dark-on."""
-    return setting.on_level if setting.polarity is Polarity.LIGHT_ON else setting.off_level
 
 
 def reasons_of(
@@ -227,15 +221,15 @@ def _missed(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: P
     """Return the codes of passes without any output: the first that holds, from the record down to the delays."""
     if not extremes.pass_rows.size:
         return ["not-evaluated"] * rows.size
-    up = setting.polarity is Polarity.LIGHT_ON
-    level = active_level(setting)
+    up = setting.light_on
+    level = setting.activation
     at = np.full(truth.passes, -1, np.int64)
     at[extremes.pass_rows] = np.arange(extremes.pass_rows.size)
     k = at[rows]
     light = extremes.passes
     peak, lasts = (light.high if up else light.low)[k], (light.stop - light.start)[k]
     gap = _usual_gap(extremes)
-    back = delay_evaluations(setting.off_delay_ms if dark_delays(setting) else setting.on_delay_ms, extremes.rate_hz)
+    back = delay_evaluations(setting.holds_back_ms, extremes.rate_hz)
     weak = peak < level if up else peak >= level
     fixed = type(setting) is Setting
     found = [
@@ -261,8 +255,8 @@ def _usual_gap(extremes: PassAndGapExtremes) -> tuple[float, float]:
 
 def _merged(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: PassAndGapExtremes) -> list[str]:
     """Return the codes of merged passes: blame the delay where the light fell far enough for the comparator."""
-    up = setting.polarity is Polarity.LIGHT_ON
-    stretches, level = extremes.between, setting.off_level if up else setting.on_level
+    up = setting.light_on
+    stretches, level = extremes.between, setting.release
     released = stretches.low < level if up else stretches.high >= level
     fell = np.isin(rows, extremes.between_before[released]) & (type(setting) is Setting)
     touching = np.isin(rows, np.flatnonzero(truth.start[1:] == truth.end[:-1]) + 1)
@@ -282,7 +276,7 @@ def _first(found: Sequence[tuple[NDArray[np.bool_], str]], otherwise: str) -> li
 
 def _holds(setting: Setting) -> bool:
     """Whether a delay holds the output after an object."""
-    return (setting.on_delay_ms if dark_delays(setting) else setting.off_delay_ms) > 0
+    return setting.holds_on_ms > 0
 
 
 def _passes(losses: Sequence[LossReason]) -> str:

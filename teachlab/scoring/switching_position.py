@@ -12,7 +12,6 @@ from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.margin import Margin
 from teachlab.model.recording import RecordingInfo
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Trials
-from teachlab.model.setting import Polarity
 from teachlab.model.truth import Names, Truth
 from teachlab.sensor.output import Output
 from teachlab.statistics.quantiles import QuantileSpread
@@ -204,7 +203,7 @@ def switching_position(
     ms = 1000 / float(clock.rate_hz)
     peak = np.full(rows.size, np.nan)
     if margin is not None and margin.reach is not None:
-        peak = margin.reach[rows] * (1.0 if output.setting.polarity is Polarity.LIGHT_ON else -1.0)
+        peak = margin.reach[rows] * output.setting.sign
     own = 1000 * truth.uncertainty_samples / clock.sample_rate_hz
     return SwitchingPosition(
         rows=rows,

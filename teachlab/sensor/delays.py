@@ -1,13 +1,50 @@
 """Filter and delays: what the sensor does between its light state and its output.
 
-Everything here works on lists of edges, never on samples.
+Everything here works on lists of edges, never on samples; `teachlab.sensor.steps` does the same on signals of many
+settings, block by block.
 """
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
+from teachlab.model.setting import Switching
+from teachlab.sensor.clock import Clock
 from teachlab.sensor.edges import TwoState
+
+
+class DelayStage(NamedTuple):
+    """A delay as what it makes of a signal that is up while active: an extreme of its last values.
+
+    Parameters
+    ----------
+    least : bool
+        The least of them, which holds onsets back; else the largest, which holds on.
+    evaluations : int
+        So many before the present one.
+    """
+
+    least: bool
+    evaluations: int
+
+
+def delay_stages(setting: Switching, clock: Clock) -> tuple[DelayStage, ...]:
+    """Return the delays of a setting in the order in which they act: the one place that says what they are.
+
+    Delays on the light state of a dark-on output see the signal upside down.
+    """
+    swapped = setting.delays_swap_roles
+    on, off = clock.delay(setting.on_delay_ms), clock.delay(setting.off_delay_ms)
+    return DelayStage(not swapped, on), DelayStage(swapped, off)
+
+
+def delayed(undelayed: TwoState, setting: Switching, clock: Clock) -> TwoState:
+    """Return the output that the delays of a setting make of the undelayed one."""
+    for stage in delay_stages(setting, clock):
+        undelayed = (on_delay if stage.least else off_delay)(undelayed, stage.evaluations, clock.count)
+    return undelayed
 
 
 def consecutive_filter(light: TwoState, invalid: TwoState, consecutive: int, size: int) -> TwoState:

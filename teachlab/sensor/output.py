@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from teachlab.model.setting import DelaysActOn, Polarity, Setting
-from teachlab.sensor.clock import Clock, delay_evaluations
+from teachlab.model.setting import Setting
+from teachlab.sensor.clock import Clock
 from teachlab.sensor.edges import Edges, TwoState
 
 VOID_FROM = 5
@@ -13,13 +13,8 @@ VOID_FROM = 5
 
 
 def onset_lag(setting: Setting, clock: Clock) -> int:
-    """Return how many evaluations filter and delay can hold back an onset.
-
-    ``consecutive − 1`` plus the off-delay for dark-on with delays on the light state, else the on-delay.
-    """
-    held_by_off = setting.polarity is Polarity.DARK_ON and setting.delays_act_on is DelaysActOn.LIGHT
-    delay_ms = setting.off_delay_ms if held_by_off else setting.on_delay_ms
-    return min(setting.consecutive - 1, clock.count) + clock.delay(delay_ms)
+    """Return how many evaluations filter and delay can hold back an onset."""
+    return min(setting.consecutive - 1, clock.count) + clock.delay(setting.holds_back_ms)
 
 
 def void_of(invalid: TwoState, size: int) -> TwoState:
@@ -101,14 +96,3 @@ class Followed:
     highest: float
     releases: Edges
     alarm: TwoState
-
-
-def delays_of(setting: Setting, rate_hz: float) -> tuple[int, int]:
-    """Return by how many evaluations a setting's delays hold an object back, and hold the output after it."""
-    on, off = (delay_evaluations(delay, rate_hz) for delay in (setting.on_delay_ms, setting.off_delay_ms))
-    return (off, on) if dark_delays(setting) else (on, off)
-
-
-def dark_delays(setting: Setting) -> bool:
-    """Whether the delays act on the light while objects are dark: then they change roles."""
-    return setting.polarity is Polarity.DARK_ON and setting.delays_act_on is DelaysActOn.LIGHT

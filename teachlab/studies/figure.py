@@ -12,7 +12,6 @@ from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.setting import Polarity
 from teachlab.model.teaching import Levels
 from teachlab.model.truth import Truth
-from teachlab.scoring.reasons import active_level
 from teachlab.studies.result import RecordingBench, StrategyResult
 
 OBJECT, BACKGROUND, GREY = "#D55E00", "#0072B2", "#595959"
@@ -98,12 +97,12 @@ def _draw_light(axes: Any, bench: RecordingBench, truth: Truth, extremes: PassAn
 
 def _draw_levels(axes: Any, bench: RecordingBench) -> None:
     best = bench.best_fixed
-    low, high = best.on_interval if best.setting.polarity is Polarity.LIGHT_ON else best.off_interval
+    low, high = best.on_interval if best.setting.light_on else best.off_interval
     axes.axvspan(low, high, color=GREY, alpha=0.14, linewidth=0, zorder=0,
                  label=f"as good as the best fixed setting ({best.cost:.3g} per pass)")  # fmt: skip
     for row, result in enumerate(bench.results):
         taught = [d for d in result.draws if d.setting is not None]
-        at = np.array([active_level(d.setting) for d in taught if d.setting is not None])
+        at = np.array([d.setting.activation for d in taught if d.setting is not None])
         free = np.array([d.measures["cost"] == 0 for d in taught], bool)
         # Spread by draw number, so that equal levels stay visible and the picture repeats.
         offset = row + 0.72 * (np.array([d.draw for d in taught]) / max(len(result.draws) - 1, 1) - 0.5)

@@ -8,10 +8,10 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from teachlab.errors import SettingError
 from teachlab.model.following_and_window import FollowingSetting, WindowSetting
 from teachlab.model.recording import Block, Chunk, Recording
-from teachlab.model.setting import DelaysActOn, Polarity, Setting
+from teachlab.model.setting import Setting
 from teachlab.sensor.clock import Clock, no_valid_sample
 from teachlab.sensor.comparator import Comparator
-from teachlab.sensor.delays import consecutive_filter, off_delay, on_delay
+from teachlab.sensor.delays import consecutive_filter, delayed
 from teachlab.sensor.edges import TwoState
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.following import Followed, Followers
@@ -106,17 +106,8 @@ def switch(
     """
     size = clock.count
     filtered = consecutive_filter(light, invalid, setting.consecutive, size)
-    undelayed = _polarised(filtered, setting.polarity)
-    before = filtered if setting.delays_act_on is DelaysActOn.LIGHT else undelayed
-    after = on_delay(before, clock.delay(setting.on_delay_ms), size)
-    after = off_delay(after, clock.delay(setting.off_delay_ms), size)
-    if setting.delays_act_on is DelaysActOn.LIGHT:
-        after = _polarised(after, setting.polarity)
-    return Output(setting, clock, undelayed, after, invalid, followed)
-
-
-def _polarised(light: TwoState, polarity: Polarity) -> TwoState:
-    return light if polarity is Polarity.LIGHT_ON else light.inverted()
+    undelayed = filtered if setting.light_on else filtered.inverted()
+    return Output(setting, clock, undelayed, delayed(undelayed, setting, clock), invalid, followed)
 
 
 def _compare(

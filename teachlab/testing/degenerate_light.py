@@ -6,7 +6,7 @@ import numpy as np
 
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.recording import Direction
-from teachlab.model.setting import Polarity, Setting
+from teachlab.model.setting import Setting
 from teachlab.model.teaching import Levels, Shown, TeachView
 from teachlab.testing import shown
 from teachlab.testing.report import Verdict
@@ -77,10 +77,10 @@ def _out_of_reach(setting: Setting | None, view: TeachView) -> str:
     if setting is None or isinstance(setting, WindowSetting) or view.full_scale is None:
         return ""
     if setting.on_level > view.full_scale:
-        what = "activates" if setting.polarity is Polarity.LIGHT_ON else "releases"
+        what = "activates" if setting.light_on else "releases"
         return f"the output {what} at {setting.on_level:g}, above full scale ({view.full_scale:g} {view.unit})"
     if setting.off_level <= 0:
-        what = "releases" if setting.polarity is Polarity.LIGHT_ON else "activates"
+        what = "releases" if setting.light_on else "activates"
         return f"the output {what} below {setting.off_level:g} {view.unit}, where there is no light"
     return ""
 

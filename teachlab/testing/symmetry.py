@@ -75,7 +75,7 @@ def wrong_polarity(setting: Setting, direction: Direction) -> str:
         wanted = Polarity.LIGHT_ON
     else:
         wanted = Polarity.LIGHT_ON if direction is Direction.RISE else Polarity.DARK_ON
-    if setting.polarity is wanted:
+    if setting.polarity == wanted:
         return ""
     return f"objects that {direction} must be taught {wanted}, got {setting.polarity}"
 

@@ -57,7 +57,7 @@ def _plain(case: Any, cases: ModuleType) -> dict[str, float | None]:
     seen = [None if v is None or math.isnan(v) else float(v) for v in seen]
     border = border_evaluations(truth, clock, Rules(tolerance_ms=case.tolerance_ms))
     w = Windows.of(truth, clock, border=border, lag=output.lag)
-    up = setting.polarity == "light-on"
+    up = setting.light_on
     sign = 1.0 if up else -1.0
     z = [sign * v for v in _held(seen)]
     act, rel = (setting.on_level, setting.off_level) if up else (-setting.off_level, -setting.on_level)

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from teachlab.errors import InputError
-from teachlab.model.following_and_window import FollowingSetting, has_memory
+from teachlab.model.following_and_window import FollowingSetting
 from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
 from teachlab.model.setting import Polarity, Setting
@@ -103,7 +103,7 @@ def test_every_threshold_without_hysteresis_under_filter_and_delays(
     for seed in SEEDS[:: 2 if block > 7 else 8]:
         case = cases.make(seed)
         recording, truth, base = cases.recording_of(case), cases.truth_of(case), cases.setting_of(case)
-        if not has_memory(base):
+        if not base.has_memory:
             continue
         try:
             found = surface(recording, truth, base, rules=Rules(tolerance_ms=case.tolerance_ms))

@@ -50,7 +50,7 @@ def from_truth(
 ) -> Predicted:
     """Predict from the borders of the passes and the shape of their edges alone."""
     on, off = (setting.on_level, setting.off_level)
-    if setting.polarity is Polarity.DARK_ON:
+    if not setting.light_on:
         on, off = off, on
     shares = [(level - background) / (objects - background) for level in (on, off)]
     spans = spans_of_truth(recording, truth, on_share=shares[0], off_share=shares[1], **more)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from teachlab.model.setting import Switching
 from teachlab.questions.surroundings.answers import alias_hz, lamp, other_target
 from teachlab.questions.surroundings.neighbours import neighbour_pulses
 from teachlab.questions.timing.budget import timing
@@ -14,8 +15,10 @@ FAST = {"speed_mm_s": 1200.0, "evaluation_rate_hz": 2000.0}
 
 def test_product_of_40_mm() -> None:
     """40 mm at 1.2 m/s, beam radius 2 mm: 33.3 ms at half height, 31.9 ms at 80 %; three evaluations: 1.8 mm."""
-    half = timing(line_from_lengths(length_mm=40, gap_mm=40, beam_mm=2, consecutive=3, **FAST))
-    high = timing(line_from_lengths(length_mm=40, gap_mm=40, beam_mm=2, on_share=0.8, consecutive=3, **FAST))
+    half = timing(line_from_lengths(length_mm=40, gap_mm=40, beam_mm=2, switching=Switching(consecutive=3), **FAST))
+    high = timing(
+        line_from_lengths(length_mm=40, gap_mm=40, beam_mm=2, on_share=0.8, switching=Switching(consecutive=3), **FAST)
+    )
     assert half.dwell_ms == pytest.approx(33.3, abs=0.05)
     assert high.dwell_ms == pytest.approx(31.9, abs=0.05)
     assert half.response_ms == 1.5
@@ -24,7 +27,9 @@ def test_product_of_40_mm() -> None:
 
 
 def test_gap_of_12_mm_and_an_off_delay() -> None:
-    line = line_from_lengths(length_mm=40, gap_mm=12, off_delay_ms=12, scan_ms=5, input_filter_ms=1, **FAST)
+    line = line_from_lengths(
+        length_mm=40, gap_mm=12, switching=Switching(off_delay_ms=12), scan_ms=5, input_filter_ms=1, **FAST
+    )
     found = timing(line)
     assert found.gap_ms == pytest.approx(10)
     assert found.verdict == "impossible"
@@ -41,11 +46,11 @@ def test_gap_invisible_to_a_slow_controller() -> None:
 
 def test_rivet_of_3_mm() -> None:
     given = {"speed_mm_s": 2500.0, "length_mm": 3.0, "gap_mm": 25.0, "scan_ms": 10.0, "input_filter_ms": 3.0}
-    three = timing(line_from_lengths(evaluation_rate_hz=2000, consecutive=3, **given))
+    three = timing(line_from_lengths(evaluation_rate_hz=2000, switching=Switching(consecutive=3), **given))
     assert three.samples_in_dwell == pytest.approx(2.4)
     assert three.seen == pytest.approx(0.4)
-    assert timing(line_from_lengths(evaluation_rate_hz=2000, consecutive=2, **given)).seen == 1
-    fast = timing(line_from_lengths(evaluation_rate_hz=10_000, consecutive=3, **given))
+    assert timing(line_from_lengths(evaluation_rate_hz=2000, switching=Switching(consecutive=2), **given)).seen == 1
+    fast = timing(line_from_lengths(evaluation_rate_hz=10_000, switching=Switching(consecutive=3), **given))
     assert fast.samples_in_dwell == pytest.approx(12)
     assert fast.seen == 1
     assert fast.off_delay_window_ms[0] == pytest.approx(11.8)
@@ -53,12 +58,14 @@ def test_rivet_of_3_mm() -> None:
 
 
 def test_position_at_another_speed() -> None:
-    found = timing(line_from_lengths(length_mm=40, gap_mm=40, on_delay_ms=20, speed_change=0.1, **FAST))
+    found = timing(
+        line_from_lengths(length_mm=40, gap_mm=40, switching=Switching(on_delay_ms=20), speed_change=0.1, **FAST)
+    )
     assert found.position_shift_mm == pytest.approx(2.4)
 
 
 def test_on_delay_longer_than_the_dwell_is_blamed() -> None:
-    found = timing(line_from_lengths(length_mm=24, gap_mm=60, on_delay_ms=25, **FAST))
+    found = timing(line_from_lengths(length_mm=24, gap_mm=60, switching=Switching(on_delay_ms=25), **FAST))
     assert (found.verdict, found.output_pulse_ms) == ("impossible", 0)
     assert "on-delay of 25 ms" in found.because
 

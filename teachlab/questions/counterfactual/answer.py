@@ -10,7 +10,6 @@ import numpy as np
 from teachlab.errors import SettingError, TruthError
 from teachlab.light.usable_light import measured
 from teachlab.model.draws import Costs
-from teachlab.model.following_and_window import has_memory
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
@@ -94,7 +93,7 @@ def _bought(recording: Recording, truth: Truth, sensor: Sensor, rules: Rules, co
     if costs is None or out.margin is None:
         return out
     tables = [surface(recording, truth, setting, rules=rules)]
-    if has_memory(setting) and out.objects is not None and out.background is not None:
+    if setting.has_memory and out.objects is not None and out.background is not None:
         # With filter or delays pairs with hysteresis are replayed: on a grid about the levels that matter.
         span = out.objects - out.background
         grid = np.linspace(out.background - span / 2, out.objects + span / 2, GRID)

@@ -13,7 +13,7 @@ from teachlab.light.noise import Selection
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
-from teachlab.model.setting import Polarity, Setting
+from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.counterfactual.sensors import Sensor, needed_margin
 from teachlab.questions.surface.hindsight import Hindsight
@@ -102,8 +102,7 @@ def measure(recording: Recording, truth: Truth, sensor: Sensor, setting: Setting
             into.push(first, held)
         background.push(held[inside(first, held.size, windows.gap_start, windows.gap_stop)])
     pass_out, gap_out = excluded_trials(truth, windows, clock, validity.state(), lag=lag)
-    up = setting.polarity is Polarity.LIGHT_ON
-    sign = 1.0 if up else -1.0
+    up, sign = setting.light_on, setting.sign
     reach = sign * (passes.high if up else passes.low)[truth.detect & ~pass_out]
     other = sign * (gaps.high if up else gaps.low)[~gap_out]
     reach, other, seen = reach[~np.isnan(reach)], other[~np.isnan(other)], background.values()

@@ -15,7 +15,7 @@ from teachlab.light.extremes import Extremes
 from teachlab.light.usable_light import measured
 from teachlab.model.recording import Direction, Recording
 from teachlab.model.score import Rules
-from teachlab.model.setting import Polarity, Setting
+from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.coverage.cycles import Cycle
 from teachlab.questions.coverage.open_gaps import OpenGaps, Positions
@@ -143,7 +143,7 @@ def _repeats(seen: OpenGaps, onsets: Positions, cycles: Sequence[Cycle], speed: 
 
 def _up(recording: Recording, truth: Truth, setting: Setting | None, rules: Rules) -> bool:
     if setting is not None:
-        return setting.polarity is Polarity.LIGHT_ON
+        return setting.light_on
     return TeachBlock(recording, truth, rules=rules).direction is Direction.RISE
 
 

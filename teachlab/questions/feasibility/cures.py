@@ -14,7 +14,6 @@ from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.feasibility.demands import Reach, reach_of
 from teachlab.scoring import score
-from teachlab.sensor.output import dark_delays
 from teachlab.switching import replay
 
 Floats = NDArray[np.float64]
@@ -97,13 +96,12 @@ def on_delay(recording: Recording, truth: Truth, setting: Setting, *, rules: Rul
         if evaluations > shortest / 2:
             break
         delay = 1000 * evaluations / rate
-        bare = replace(setting, taught=None)
-        late = replace(bare, off_delay_ms=delay) if dark_delays(bare) else replace(bare, on_delay_ms=delay)
+        late = replace(setting, taught=None).holding_back(delay)
         background, objects = reach_of(recording, truth, late, rules=rules).ends()
-        if not (background < objects if setting.polarity == "light-on" else objects < background):
+        if not (background < objects if setting.light_on else objects < background):
             continue
         level = (background + objects) / 2
-        tried = late.with_levels(level, level, late.polarity)
+        tried = late.with_levels(level, level)
         counts = score(replay(recording, tried), truth, rules=rules, tables=False).counts
         if counts.lost == counts.false_trips == counts.ignore_false_trips == 0:
             return delay, level

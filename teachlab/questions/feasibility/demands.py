@@ -32,12 +32,12 @@ from teachlab.light.usable_light import measured
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.setting import Polarity, Setting
+from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring.excluded import excluded_trials
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.evaluated_blocks import evaluated
-from teachlab.sensor.output import delays_of, onset_lag
+from teachlab.sensor.output import onset_lag
 from teachlab.sensor.validity import Validity
 
 Floats = NDArray[np.float64]
@@ -183,7 +183,7 @@ def reach_of(recording: Recording, truth: Truth, setting: Setting, *, rules: Rul
             into.push(first, held)
         background.push(held[inside(first, held.size, windows.gap_start, windows.gap_stop)])
     pass_out, gap_out = excluded_trials(truth, windows, clock, validity.state(), lag=lag)
-    rise = setting.polarity is Polarity.LIGHT_ON
+    rise = setting.light_on
     sound = ~pass_out & ~np.isnan(passes.high)
     rows, ignored = np.flatnonzero(truth.detect & sound), np.flatnonzero(~truth.detect & sound)
     kept = np.flatnonzero(~gap_out & ~np.isnan(gaps.high))
@@ -201,7 +201,7 @@ def reach_of(recording: Recording, truth: Truth, setting: Setting, *, rules: Rul
         np.repeat([False, True], [kept.size, ignored.size]),
     )
     seen = background.values()
-    back, holding = delays_of(setting, clock.rate_hz)
+    back, holding = clock.delay(setting.holds_back_ms), clock.delay(setting.holds_on_ms)
     top = np.concatenate((gap_high[kept], high[ignored]))
     bottom = np.concatenate((gap_low[kept], low[ignored]))
     whole = Evaluated(recording, clock, clock.count)

@@ -111,7 +111,7 @@ def _averaged(draw: int, parts: Sequence[Draw]) -> Draw:
             return Draw(draw=draw, setting=None, abstained=part.abstained, failed=part.failed, measures={})
     settings = [part.setting for part in parts if part.setting is not None]
     first = settings[0]
-    kept = {bare(s).with_levels(0.0, 0.0, s.polarity) for s in settings if type(s) is Setting}
+    kept = {bare(s).with_levels(0.0, 0.0) for s in settings if type(s) is Setting}
     if len(kept) != 1 or any(type(s) is not Setting for s in settings):
         reason = "teachings of different kind, polarity or filter have no average"
         return Draw(draw=draw, setting=None, abstained=reason, measures={})

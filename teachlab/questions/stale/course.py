@@ -13,7 +13,7 @@ from teachlab.light.usable_light import LARGEST
 from teachlab.model.margin import Margin
 from teachlab.model.recording import RecordingInfo
 from teachlab.model.score import Outcome, Score
-from teachlab.model.setting import Polarity, Setting
+from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.stale.lot_alarm import falling_within
 from teachlab.scoring.by_lot import lot_codes
@@ -174,7 +174,7 @@ def follow(
     one lot after another, wide enough for lots that resemble the lot before (`teachlab.statistics.trend`). Where no
     lots are named, or fewer than four, stretches stand in for them.
     """
-    trials, sign = result.trials, 1.0 if setting.polarity is Polarity.LIGHT_ON else -1.0
+    trials, sign = result.trials, setting.sign
     nothing = np.full(truth.passes, np.nan)
     reach = nothing if margins.reach is None else margins.reach
     top = nothing if margins.gap_top is None else margins.gap_top

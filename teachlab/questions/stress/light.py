@@ -148,4 +148,4 @@ class Stress:
     def setting_before(self, setting: Setting) -> Setting:
         """Return the setting that does on unstressed light what `setting` does under the stress."""
         on, off = self.level_before(setting.on_level), self.level_before(setting.off_level)
-        return setting.with_levels(on, off, setting.polarity)
+        return setting.with_levels(on, off)

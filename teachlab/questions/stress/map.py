@@ -144,7 +144,7 @@ def stress_map(
             np.clip(receiver.levels_before(level, gains, ambients, pedestals), reading.low, top).tolist()
             for level in (setting.on_level, setting.off_level)
         )
-        return [setting.with_levels(on, off, setting.polarity) for on, off in zip(*levels, strict=True)]
+        return [setting.with_levels(on, off) for on, off in zip(*levels, strict=True)]
 
     cells = [Stress(*cell) for cell in product(gain, ambient, pedestal)]
     settings = at(*np.array([(s.gain, s.ambient, s.pedestal) for s in cells]).T)

@@ -118,7 +118,7 @@ class _Search:
         )  # fmt: skip
         n = counts.sums
         right = (n["lost"] == 0) & (n["false_trips"] == 0) & (n["ignore_trips"] == 0)
-        suspect = counts.touching | (between.found[::-1] if setting.polarity == "dark-on" else between.found)
+        suspect = counts.touching | (between.found if setting.light_on else between.found[::-1])
         return right[turn], suspect[1:-1][turn]
 
     def _finer(self, walk: Floats, asked: NDArray[np.bool_]) -> tuple[Floats, NDArray[np.bool_]]:

@@ -46,7 +46,7 @@ def search_apart(recording: Recording, truth: Truth, path: Path, reading: FirstR
         on, off = path.levels(walk, reading)
         for a in range(0, walk.size, TOGETHER):
             settings = [
-                path.setting.with_levels(float(x), float(y), path.setting.polarity)
+                path.setting.with_levels(float(x), float(y))
                 for x, y in zip(on[a : a + TOGETHER], off[a : a + TOGETHER], strict=True)
             ]
             for k, n in enumerate(score_pairs(recording, truth, settings, rules=rules)):

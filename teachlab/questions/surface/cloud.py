@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -13,7 +13,7 @@ from teachlab.errors import ParameterError
 from teachlab.model.draws import DrawOptions
 from teachlab.model.following_and_window import fixed_levels
 from teachlab.model.recording import Recording
-from teachlab.model.setting import Setting
+from teachlab.model.setting import Setting, Switching
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.given_settings.pairs import score_pairs
@@ -114,9 +114,8 @@ def taught_cloud(
 
 def check_family(settings: Sequence[Setting], shared: Setting, *, of: str) -> None:
     """Refuse settings whose polarity, filter, delays or rate are not those that the surface shares."""
-    names = ("polarity", "consecutive", "on_delay_ms", "off_delay_ms", "delays_act_on", "evaluation_rate_hz")
     for setting in settings:
-        for name in names:
+        for name in (f.name for f in fields(Switching)):
             own, one = getattr(setting, name), getattr(shared, name)
             if own != one:
                 raise ParameterError(

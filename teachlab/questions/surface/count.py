@@ -8,10 +8,9 @@ from dataclasses import replace
 import numpy as np
 
 from teachlab.errors import ParameterError, SettingError
-from teachlab.model.following_and_window import has_memory
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.setting import Polarity, Setting
+from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.all_pairs.finishing import assembled, tables
 from teachlab.questions.surface.all_pairs.reading import Progress, read_spans
@@ -102,7 +101,7 @@ def surface_of(
     total: Surface | None = None
     for k, ((recording, truth), reading) in enumerate(zip(recordings, readings, strict=True)):
         say = None if progress is None else _Part(progress, k, len(recordings))
-        if has_memory(base):
+        if base.has_memory:
             from teachlab.questions.surface.given_settings.delayed import zero_hysteresis
 
             found = zero_hysteresis(recording, truth, base, reading, stated, rules, say)
@@ -140,7 +139,7 @@ def _exact(
     clock = reading.clock
     spans = Spans.of(truth, clock, reading.invalid, rules=rules)
     tallies = Tallies(levels.size, clock.count)
-    dips = base.polarity is Polarity.DARK_ON
+    dips = not base.light_on
     engine = read_spans(recording, levels, reading, spans, tallies, dips=dips, fast=fast, progress=progress)
-    found = tables(tallies, spans, base.polarity, engine.sums)
+    found = tables(tallies, spans, engine.sums, dips=dips)
     return assembled(levels, found, spans, clock, base, how=EXACT + engine.note)

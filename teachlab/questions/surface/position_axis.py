@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from teachlab.model.draws import Costs
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.setting import Polarity, Setting
+from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.values.table import Surface
 from teachlab.scoring import score
@@ -50,7 +50,7 @@ class PositionAtLevel:
     @property
     def level(self) -> float:
         """Level at which the output becomes active, recording units."""
-        return self.setting.on_level if self.setting.polarity is Polarity.LIGHT_ON else self.setting.off_level
+        return self.setting.activation
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -180,11 +180,7 @@ def position_axis(
     tried = _levels(surface, weights)
     if not tried.size:
         return None
-    up, width = setting.polarity is Polarity.LIGHT_ON, setting.hysteresis
-    settings = [
-        setting.with_levels(level if up else level + width, level - width if up else level, setting.polarity)
-        for level in tried.tolist()
-    ]
+    settings = [setting.activating_at(level, setting.hysteresis) for level in tried.tolist()]
     found, passes, doubt = [], 0, 0.0
     for one, output in zip(settings, replay_family(recording, settings, progress=progress), strict=True):
         scored = score(output, truth, rules=rules, tables=False)

@@ -88,7 +88,7 @@ def timing(line: Line) -> Timing:
     of the trade; timers as IEC 61131-3 TON and TOF.
     """
     period = line.period_ms
-    hold = line.consecutive * period
+    hold = line.switching.consecutive * period
     v = None if line.speed_mm_s is None else line.speed_mm_s / 1000  # mm per ms
     held = line.dwell_ms - line.back_ms
     pulse = held + line.hold_ms if line.seen(line.dwell_ms) > 0 else 0.0
@@ -124,14 +124,14 @@ def timing(line: Line) -> Timing:
 
 def _longest_hold(line: Line, need: float) -> float:
     """Return the longest off-delay that leaves the controller, and the filter, their gap; below 0 if none does."""
-    return line.gap_ms + line.back_ms - max(need, line.consecutive * line.period_ms)
+    return line.gap_ms + line.back_ms - max(need, line.switching.consecutive * line.period_ms)
 
 
 def _keep_it(line: Line, need: float) -> str:
     longest = _longest_hold(line, need)
     if longest >= 0:
         return f"Keep it at most {in_words(longest)}."
-    least = in_words(max(need, line.consecutive * line.period_ms))
+    least = in_words(max(need, line.switching.consecutive * line.period_ms))
     return f"Without it too: {least} are needed by the controller or the filter. Separate the objects."
 
 
@@ -162,11 +162,11 @@ def _judge(line: Line, pulse: float, rest: float, need: float) -> tuple[str, str
 
 
 def _back(line: Line) -> str:
-    return f"{'off' if line.dark_delays else 'on'}-delay of {in_words(line.back_ms)}"
+    return f"{'off' if line.switching.delays_swap_roles else 'on'}-delay of {in_words(line.back_ms)}"
 
 
 def _hold(line: Line) -> str:
-    return f"{'on' if line.dark_delays else 'off'}-delay of {in_words(line.hold_ms)}"
+    return f"{'on' if line.switching.delays_swap_roles else 'off'}-delay of {in_words(line.hold_ms)}"
 
 
 def _judge_object(line: Line) -> tuple[str, str] | None:
@@ -176,7 +176,7 @@ def _judge_object(line: Line) -> tuple[str, str] | None:
     if line.dwell_ms == 0 and line.at_levels:
         return "impossible", "during the shortest pass the light is never beyond the level: change the level first."
     verdict = "impossible" if chance == 0 else "at risk"
-    if needs > line.consecutive:
+    if needs > line.switching.consecutive:
         missed = "every such object is missed" if chance == 0 else f"{100 * chance:.3g} % of such objects are seen"
         return verdict, (
             f"the {_back(line)} needs {needs} evaluations of object, the dwell of {in_words(line.dwell_ms)} holds "
@@ -198,7 +198,7 @@ def _judge_gap(line: Line, need: float) -> tuple[str, str] | None:
     if line.gap_ms == 0:
         return "impossible", "objects touch: no setting tells them apart. Separate them."
     verdict = "impossible" if chance == 0 else "at risk"
-    if needs > line.consecutive:
+    if needs > line.switching.consecutive:
         merged = "neighbours merge" if chance == 0 else f"{100 * (1 - chance):.3g} % of such neighbours merge"
         return verdict, (
             f"the {_hold(line)} bridges the shortest gap of {in_words(line.gap_ms)}: {merged}, whatever the level. "

@@ -14,7 +14,6 @@ from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.timing.line import Line, edges_mm, in_words
 from teachlab.sensor.edges import Edges
-from teachlab.sensor.output import dark_delays
 from teachlab.switching import replay
 
 Millis = NDArray[np.float64]
@@ -117,7 +116,7 @@ def spans_at_levels(recording: Recording, truth: Truth, setting: Setting) -> Spa
     between two, without filter and delays. A light that does not fall between two passes gives a gap of 0.
     """
     whole = _whole(recording, truth)
-    bare = replace(setting, consecutive=1, on_delay_ms=0.0, off_delay_ms=0.0)
+    bare = replace(setting.undelayed(), consecutive=1)
     output = replay(recording, bare)
     clock = output.clock
     a, b = clock.firsts_at_or_after(truth.start), clock.firsts_at_or_after(truth.end)
@@ -165,10 +164,7 @@ def line_of(
         gap_ms=float(gaps.min()) if gaps.size else 1000 * recording.samples / rate,
         evaluation_rate_hz=setting.evaluation_rate_hz or rate,
         speed_mm_s=speed_mm_s or (None if speed is None else 1000 * speed),
-        consecutive=setting.consecutive,
-        on_delay_ms=setting.on_delay_ms,
-        off_delay_ms=setting.off_delay_ms,
-        dark_delays=dark_delays(setting),
+        switching=setting.switching,
         scan_ms=scan_ms,
         input_filter_ms=input_filter_ms,
         speed_change=speed_change,
@@ -206,7 +202,7 @@ def delay_at_fault(spans: Spans, line: Line) -> str | None:
     What the filter alone would lose, and neighbours that touch, are not laid on a delay.
     """
     blamed = []
-    free = replace(line, on_delay_ms=0.0, off_delay_ms=0.0)
+    free = replace(line, switching=line.switching.undelayed())
     # A delay is to blame for what is lost with it and not without it.
     for name, delay, times, lost, without in (
         ("back", line.back_ms, spans.dwell_ms, line.seen, free.seen),
@@ -215,7 +211,7 @@ def delay_at_fault(spans: Spans, line: Line) -> str | None:
         count = round(sum(without(t) - lost(t) for t in times.tolist()))
         if count < 1:
             continue
-        kind = "on" if (name == "back") != line.dark_delays else "off"
+        kind = "on" if (name == "back") != line.switching.delays_swap_roles else "off"
         if name == "back":
             blamed.append(f"the {kind}-delay of {in_words(delay)} is too long for {count} of {times.size} passes")
         else:

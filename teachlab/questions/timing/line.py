@@ -6,7 +6,11 @@ import math
 from dataclasses import dataclass
 
 from teachlab.errors import ParameterError
+from teachlab.model.setting import Switching
 from teachlab.sensor.clock import delay_evaluations
+
+UNDELAYED = Switching()
+"""No filter and no delay."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,12 +25,8 @@ class Line:
         Speed of the line; needed for lengths.
     evaluation_rate_hz : float, Hz
         Of the sensor.
-    consecutive : int
-        Evaluations in a row that must agree.
-    on_delay_ms, off_delay_ms : float, ms
-    dark_delays : bool
-        Whether the delays act on the light while objects are dark (dark-on, delays on the light state): then
-        the off-delay holds an object back, and the on-delay holds it afterwards.
+    switching : Switching
+        Its filter and delays.
     scan_ms, input_filter_ms : float, ms
         Scan of the controller, and filter of its input.
     edge_mm : float, mm
@@ -44,10 +44,7 @@ class Line:
     gap_ms: float
     evaluation_rate_hz: float
     speed_mm_s: float | None = None
-    consecutive: int = 1
-    on_delay_ms: float = 0.0
-    off_delay_ms: float = 0.0
-    dark_delays: bool = False
+    switching: Switching = UNDELAYED
     scan_ms: float = 0.0
     input_filter_ms: float = 0.0
     edge_mm: float = 0.0
@@ -56,7 +53,7 @@ class Line:
     at_levels: bool = False
 
     def __post_init__(self) -> None:
-        for name in ("dwell_ms", "gap_ms", "on_delay_ms", "off_delay_ms", "scan_ms", "input_filter_ms"):
+        for name in ("dwell_ms", "gap_ms", "scan_ms", "input_filter_ms"):
             value = getattr(self, name)
             if not (math.isfinite(value) and value >= 0):
                 raise ParameterError(f"{name.replace('_', '-')} must be a finite number of at least 0, got {value:g}.")
@@ -64,8 +61,6 @@ class Line:
             raise ParameterError(f"evaluation-rate-hz must be above 0, got {self.evaluation_rate_hz:g}.")
         if self.speed_mm_s is not None and not (math.isfinite(self.speed_mm_s) and self.speed_mm_s > 0):
             raise ParameterError(f"speed-mm-s must be above 0, got {self.speed_mm_s:g}.")
-        if self.consecutive < 1:
-            raise ParameterError(f"consecutive must be at least 1, got {self.consecutive}.")
         if not (math.isfinite(self.speed_change) and self.speed_change > -1):
             raise ParameterError(f"speed-change must be a finite number above -1, got {self.speed_change:g}.")
 
@@ -77,12 +72,12 @@ class Line:
     @property
     def back_ms(self) -> float:
         """The delay that holds an onset back."""
-        return self.off_delay_ms if self.dark_delays else self.on_delay_ms
+        return self.switching.holds_back_ms
 
     @property
     def hold_ms(self) -> float:
         """The delay that holds the output after the object."""
-        return self.on_delay_ms if self.dark_delays else self.off_delay_ms
+        return self.switching.holds_on_ms
 
     @property
     def object_needs(self) -> int:
@@ -91,7 +86,7 @@ class Line:
         The filter asks for n and delays both edges alike; the on-delay asks for one more than it lasts.
         """
         back, hold = self._delays()
-        return max(self.consecutive, back + 1 - (hold if self.dark_delays else 0))
+        return max(self.switching.consecutive, back + 1 - (hold if self.switching.delays_swap_roles else 0))
 
     @property
     def gap_needs(self) -> int:
@@ -100,7 +95,7 @@ class Line:
         One more than the off-delay lasts, less those by which the on-delay puts off the next onset.
         """
         back, hold = self._delays()
-        return max(self.consecutive, hold + 1 - (0 if self.dark_delays else back))
+        return max(self.switching.consecutive, hold + 1 - (0 if self.switching.delays_swap_roles else back))
 
     def _delays(self) -> tuple[int, int]:
         rate = self.evaluation_rate_hz
@@ -175,12 +170,10 @@ def line_from_lengths(
     beam_mm: float = 0.0,
     on_share: float = 0.5,
     off_share: float | None = None,
-    consecutive: int = 1,
-    on_delay_ms: float = 0.0,
-    off_delay_ms: float = 0.0,
     scan_ms: float = 0.0,
     input_filter_ms: float = 0.0,
     speed_change: float = 0.0,
+    switching: Switching = UNDELAYED,
 ) -> Line:
     """Return the line of objects of one length and gap.
 
@@ -196,9 +189,7 @@ def line_from_lengths(
         gap_ms=max(0.0, 1000 * (gap_mm + edge) / speed_mm_s),
         evaluation_rate_hz=evaluation_rate_hz,
         speed_mm_s=speed_mm_s,
-        consecutive=consecutive,
-        on_delay_ms=on_delay_ms,
-        off_delay_ms=off_delay_ms,
+        switching=switching,
         scan_ms=scan_ms,
         input_filter_ms=input_filter_ms,
         edge_mm=edge,

@@ -14,7 +14,6 @@ import numpy as np
 from numba import njit
 
 from teachlab.model.following_and_window import Follow, FollowingSetting
-from teachlab.model.setting import Polarity
 from teachlab.sensor.edges import Edges
 from teachlab.sensor.following.row_by_row import Follower
 from teachlab.sensor.following.rows import Rows
@@ -136,7 +135,7 @@ class CompiledEngine:
     def __init__(self, settings: list[FollowingSetting], followers: list[Follower]) -> None:
         first, reference = settings[0], followers[0].reference
         self._followers = followers
-        self._same = first.follow is Follow.GAIN, first.polarity is Polarity.LIGHT_ON, first.freeze, followers[0].hold
+        self._same = first.follow is Follow.GAIN, first.light_on, first.freeze, followers[0].hold
         self._patience = -1 if reference.patience is None else reference.patience
         self._levels = np.array(
             [

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from teachlab.model.following_and_window import Follow, FollowingSetting
-from teachlab.model.setting import Polarity
 from teachlab.sensor.edges import Edges
 from teachlab.sensor.following.row_by_row import Follower
 from teachlab.sensor.following.rows import Flags, Rows, Values
@@ -74,7 +73,7 @@ class Members:
     def __init__(self, settings: list[FollowingSetting], followers: list[Follower]) -> None:
         first, reference = settings[0], followers[0].reference
         self._settings, self._followers = settings, followers
-        self.light_on, self.freeze = first.polarity is Polarity.LIGHT_ON, first.freeze
+        self.light_on, self.freeze = first.light_on, first.freeze
         self.every, self.hold = first.update_evaluations, followers[0].hold
         self.constant, self.slew, self.patience = reference.constant, reference.slew, reference.patience
         self._gain = first.follow is Follow.GAIN

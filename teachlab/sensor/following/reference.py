@@ -7,7 +7,6 @@ import math
 import numpy as np
 
 from teachlab.model.following_and_window import Follow, FollowingSetting
-from teachlab.model.setting import Polarity
 from teachlab.sensor.clock import Clock, delay_evaluations
 from teachlab.sensor.edges import TwoState
 from teachlab.sensor.output import Followed
@@ -54,7 +53,7 @@ class Reference:
             ratio = (b - s.dark_level) / (s.reference - s.dark_level)
             self.on = s.dark_level + (s.on_level - s.dark_level) * ratio
             self.off = s.dark_level + (s.off_level - s.dark_level) * ratio
-        active = self.on if s.polarity is Polarity.LIGHT_ON else self.off
+        active = self.on if s.light_on else self.off
         self.near = math.inf if s.guard is None else s.guard * abs(active - b)
 
     def update(self, at: int, counted: int, total: float, present: int, present_total: float) -> None:

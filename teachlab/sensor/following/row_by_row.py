@@ -11,7 +11,6 @@ import math
 import numpy as np
 
 from teachlab.model.following_and_window import FollowingSetting
-from teachlab.model.setting import Polarity
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.edges import Edges, TwoState, joined
 from teachlab.sensor.following.reference import Reference
@@ -46,7 +45,7 @@ class Follower:
         self.first: bool | None = None
         self.state = False
         self.free_from = 0
-        self._light_on = setting.polarity is Polarity.LIGHT_ON
+        self._light_on = setting.light_on
         self._freeze = setting.freeze
         self.hold = min(clock.delay(setting.freeze_hold_ms), clock.count + 1)  # longer is for ever
         self._every = setting.update_evaluations

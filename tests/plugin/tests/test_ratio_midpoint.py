@@ -14,7 +14,6 @@ from typer.testing import CliRunner
 
 from teachlab.errors import Abstained, ParameterError
 from teachlab.model.recording import Direction, Recording, RecordingInfo
-from teachlab.model.setting import Polarity
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.teaching import TeachBlock, listings, resolve, source_fingerprint, teach_once
@@ -56,7 +55,7 @@ def test_the_level_is_the_geometric_mean_above_dark() -> None:
     # 10 + sqrt(90 * 40) = 70, hysteresis 10 % of 50
     setting = teach_once(RatioMidpoint(), block(100.0, 50.0, dark=10.0), 0, 0)
     assert (setting.on_level, setting.off_level) == (pytest.approx(70.0), pytest.approx(65.0))
-    assert setting.polarity is Polarity.LIGHT_ON
+    assert setting.light_on
     dip = teach_once(RatioMidpoint(), block(50.0, 100.0, dark=10.0), 0, 0)
     assert (dip.off_level, dip.on_level) == (pytest.approx(70.0), pytest.approx(75.0))
     assert dip.taught is not None

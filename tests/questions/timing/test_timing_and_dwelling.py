@@ -14,7 +14,7 @@ from scipy.special import ndtr
 from teachlab.errors import ParameterError, TruthError
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Counts
-from teachlab.model.setting import DelaysActOn, Polarity, Setting
+from teachlab.model.setting import DelaysActOn, Polarity, Setting, Switching
 from teachlab.model.truth import Truth
 from teachlab.questions.timing.budget import timing
 from teachlab.questions.timing.dwelling import delay_at_fault, line_of, predict, spans_at_levels, spans_of_truth
@@ -49,8 +49,7 @@ def test_a_lone_object_and_a_lone_gap_need_what_the_line_says(
         off_delay_ms=off, delays_act_on=acts,
     )  # fmt: skip
     line = Line(
-        dwell_ms=1, gap_ms=1, evaluation_rate_hz=1000, consecutive=consecutive, on_delay_ms=on, off_delay_ms=off,
-        dark_delays=dips and acts is DelaysActOn.LIGHT,
+        dwell_ms=1, gap_ms=1, evaluation_rate_hz=1000, switching=setting.switching,
     )  # fmt: skip
 
     def onsets(runs: list[int]) -> int:
@@ -242,24 +241,24 @@ def test_a_level_that_is_never_reached_is_not_laid_on_the_delay() -> None:
 def test_verdicts_blame_the_right_thing() -> None:
     given = {"speed_mm_s": 1000.0, "length_mm": 40.0, "gap_mm": 20.0, "evaluation_rate_hz": 1000.0}
     cases = {
-        "on-delay of 45 ms": {"on_delay_ms": 45},
-        "dwell of 40 ms holds 40 evaluations where 50": {"consecutive": 50},
-        "off-delay of 20 ms bridges the shortest gap of 20 ms": {"off_delay_ms": 20},
-        "gap of 20 ms holds 20 evaluations where 30": {"consecutive": 30},
-        "off-delay of 10 ms leaves 10 ms": {"off_delay_ms": 10, "scan_ms": 12},
+        "on-delay of 45 ms": {"switching": Switching(on_delay_ms=45)},
+        "dwell of 40 ms holds 40 evaluations where 50": {"switching": Switching(consecutive=50)},
+        "off-delay of 20 ms bridges the shortest gap of 20 ms": {"switching": Switching(off_delay_ms=20)},
+        "gap of 20 ms holds 20 evaluations where 30": {"switching": Switching(consecutive=30)},
+        "off-delay of 10 ms leaves 10 ms": {"switching": Switching(off_delay_ms=10), "scan_ms": 12},
         "the gap leaves 20 ms": {"scan_ms": 25},
-        "output pulse of 9 ms is shorter than the 12 ms": {"on_delay_ms": 31, "scan_ms": 12},
+        "output pulse of 9 ms is shorter than the 12 ms": {"switching": Switching(on_delay_ms=31), "scan_ms": 12},
     }
     for text, changes in cases.items():
         found = timing(line_from_lengths(**given, **changes))
         assert text in found.because, (text, found.because)
         assert found.verdict in ("impossible", "at risk")
-    assert timing(line_from_lengths(**given, off_delay_ms=19)).verdict == "fine"
-    assert timing(line_from_lengths(**given, on_delay_ms=39)).verdict == "fine"
+    assert timing(line_from_lengths(**given, switching=Switching(off_delay_ms=19))).verdict == "fine"
+    assert timing(line_from_lengths(**given, switching=Switching(on_delay_ms=39))).verdict == "fine"
 
 
 def test_touching_objects_are_said_to_touch() -> None:
-    found = timing(Line(dwell_ms=10, gap_ms=0, evaluation_rate_hz=1000, off_delay_ms=5))
+    found = timing(Line(dwell_ms=10, gap_ms=0, evaluation_rate_hz=1000, switching=Switching(off_delay_ms=5)))
     assert found.verdict == "impossible"
     assert "objects touch" in found.because
     assert found.output_gap_ms == 0
@@ -269,7 +268,8 @@ def test_lengths_of_the_trade_hold_on_the_safe_side() -> None:
     """``v (n T_e + on-delay)`` at 1 m/s: an object that long is always seen, whatever filter and delay."""
     for n in (1, 2, 5):
         for on in (0.0, 3.0, 7.5):
-            line = Line(dwell_ms=1, gap_ms=1, evaluation_rate_hz=1000, speed_mm_s=1000, consecutive=n, on_delay_ms=on)
+            switching = Switching(consecutive=n, on_delay_ms=on)
+            line = Line(dwell_ms=1, gap_ms=1, evaluation_rate_hz=1000, speed_mm_s=1000, switching=switching)
             found = timing(line)
             assert found.min_object_mm == pytest.approx(n + on)
             assert line.seen(np.ceil(n + on)) == 1

@@ -6,6 +6,7 @@ time. Common practice of the trade, no source; recomputed here.
 
 from __future__ import annotations
 
+from dataclasses import fields
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from teachlab.model.recording import Recording, RecordingInfo
-from teachlab.model.setting import Setting
+from teachlab.model.setting import Setting, Switching
 from teachlab.questions.timing.budget import Timing, timing
 from teachlab.questions.timing.line import line_from_lengths
 from teachlab.sensor.output import Output
@@ -54,8 +55,11 @@ def output(recording: Recording, rate_hz: float, on: float = 0.5, off: float | N
 
 
 def told(length: float, gap: float, rate_hz: float, **more: Any) -> Timing:
+    switching = Switching(**{f.name: more.pop(f.name) for f in fields(Switching) if f.name in more})
     return timing(
-        line_from_lengths(length_mm=length, gap_mm=gap, speed_mm_s=SPEED, evaluation_rate_hz=rate_hz, **more)
+        line_from_lengths(
+            length_mm=length, gap_mm=gap, speed_mm_s=SPEED, evaluation_rate_hz=rate_hz, switching=switching, **more
+        )
     )  # fmt: skip
 
 
@@ -94,7 +98,12 @@ def test_shift_by_a_change_of_speed() -> None:
         moved.append(onset / RATE * speed - 100)
     found = timing(
         line_from_lengths(
-            length_mm=40, gap_mm=40, speed_mm_s=1200, evaluation_rate_hz=2000, on_delay_ms=20, speed_change=0.1
+            length_mm=40,
+            gap_mm=40,
+            speed_mm_s=1200,
+            evaluation_rate_hz=2000,
+            speed_change=0.1,
+            switching=Switching(on_delay_ms=20),
         )
     )
     assert found.position_shift_mm == pytest.approx(2.4)

@@ -16,7 +16,7 @@ from teachlab.model.draws import Costs
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.recording import Direction
 from teachlab.model.score import Rules
-from teachlab.model.setting import Polarity, Setting
+from teachlab.model.setting import Setting
 from teachlab.model.teaching import Events, Shown, TeachView
 from teachlab.questions.surface.given_settings.pairs import score_pairs
 from teachlab.synthetic import generate, load_scenario
@@ -71,7 +71,7 @@ def test_passes_and_gaps_known_equally_well_meet_in_the_middle() -> None:
     # u of 20 passes 1/21, of 21 gaps 1/22: w = 21/43 of the 50 counts from 10 to 60.
     assert setting.on_level == pytest.approx(10 + 50 * 21 / 43)
     assert setting.hysteresis == pytest.approx(HYSTERESIS)
-    assert setting.polarity is Polarity.LIGHT_ON
+    assert setting.light_on
 
 
 def test_a_held_onset_keeps_room_for_the_width_above_the_background() -> None:
@@ -97,7 +97,7 @@ def test_dips_are_placed_as_rises() -> None:
     setting = BalancedGuard(share=0.0).teach(view([40.0, 39.0] * 10, gap=90.0, direction=DIP))
     assert setting.off_level == pytest.approx(90 - 50 * 21 / 43)
     assert setting.on_level == pytest.approx(setting.off_level + HYSTERESIS)
-    assert setting.polarity is Polarity.DARK_ON
+    assert not setting.light_on
 
 
 def test_objects_in_lots_count_as_few() -> None:

@@ -58,7 +58,7 @@ def view(
 
 def acts_and_releases(setting: Setting) -> tuple[float, float]:
     """The level at which the output becomes active and the one at which it is released."""
-    if setting.polarity is Polarity.LIGHT_ON:
+    if setting.light_on:
         return setting.on_level, setting.off_level
     return setting.off_level, setting.on_level
 

@@ -78,7 +78,7 @@ def view(
 
 
 def acts_and_releases(setting: Setting) -> tuple[float, float]:
-    if setting.polarity is Polarity.LIGHT_ON:
+    if setting.light_on:
         return setting.on_level, setting.off_level
     return setting.off_level, setting.on_level
 

@@ -8,7 +8,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.model.setting import Polarity, Setting
+from teachlab.model.setting import Setting
 from teachlab.questions.surface.all_pairs.tallies import KINDS, Tallies
 from teachlab.questions.surface.values.levels import Levels
 from teachlab.questions.surface.values.spans import Kind, Spans
@@ -51,7 +51,7 @@ class PlainSums:
             out[i] = np.cumsum(row, out=sums)[:0:-1]
 
 
-def tables(tallies: Tallies, spans: Spans, polarity: Polarity, sums: Sums) -> dict[str, Table]:
+def tables(tallies: Tallies, spans: Spans, sums: Sums, *, dips: bool) -> dict[str, Table]:
     """Return all tables by name, in the order of the levels."""
     n = tallies.levels
     # No count exceeds the number of evaluations.
@@ -86,7 +86,7 @@ def tables(tallies: Tallies, spans: Spans, polarity: Polarity, sums: Sums) -> di
         seen = int(np.count_nonzero(spans.kind == Kind.IGNORE))
         out["ignore_trips"] = onsets(Kind.IGNORE)
         out["ignore_tripped"] = seen - among(tallies.without[Kind.IGNORE])
-    return {name: unmirrored(out[name], polarity) for name in TABLES}
+    return {name: unmirrored(out[name]) if dips else out[name] for name in TABLES}
 
 
 def assembled(
@@ -111,6 +111,6 @@ def assembled(
         ignore_trials=spans.ignore,
         gap_trials=spans.gaps,
         running_hours=(clock.count - spans.begin) / (clock.rate_hz * 3600),
-        base=base.with_levels(0.0, 0.0, base.polarity),
+        base=base.with_levels(0.0, 0.0),
         exact=exact,
     )

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from teachlab.light.lasting_extremes import running_max, running_min
 from teachlab.model.recording import Light, Recording
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.setting import DelaysActOn, Polarity, Setting
+from teachlab.model.setting import DelaysActOn, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.given_settings.onsets import OnsetCounter, Whole
 from teachlab.questions.surface.values.levels import FirstReading, Levels
@@ -158,7 +158,7 @@ class ChainSignals:
         self._filter = Filter(min(setting.consecutive, clock.count + 1), first)
         on = min(clock.delay(setting.on_delay_ms), clock.count)
         off = min(clock.delay(setting.off_delay_ms), clock.count)
-        inverted = setting.polarity is Polarity.DARK_ON and setting.delays_act_on is DelaysActOn.LIGHT
+        inverted = not setting.light_on and setting.delays_act_on is DelaysActOn.LIGHT
         # Delays on the light state of a dark-on output see the signal upside down.
         one, other = (running_max, running_min) if inverted else (running_min, running_max)
         self._on, self._off = Causal(one, on, first), Causal(other, off, first)
@@ -243,7 +243,7 @@ def count_chain(
     """
     clock = reading.clock
     spans = Spans.of(truth, clock, reading.invalid, rules=rules, lag=onset_lag(base, clock))
-    dips = base.polarity is Polarity.DARK_ON
+    dips = not base.light_on
     play = Play(on, off, recording.dtype, mirrored=dips)
     play.watched = watcher is not None
     first = play.begin(reading.first)

@@ -41,7 +41,7 @@ def replayed_surface(
     grid = checked(grid)
     n = grid.size
     pairs = [(i, j) for i in range(n) for j in range(i + 1)]
-    settings = [base.with_levels(float(grid[i]), float(grid[j]), base.polarity) for i, j in pairs]
+    settings = [base.with_levels(float(grid[i]), float(grid[j])) for i, j in pairs]
     tables = {name: np.zeros((n, n), np.int64) for name in TABLES}
     outputs = replay_family(recording, settings, progress=progress)
     for (i, j), output in zip(pairs, outputs, strict=True):

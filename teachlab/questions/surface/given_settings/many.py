@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.recording import Block, Recording
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.setting import DelaysActOn, Polarity, Setting
+from teachlab.model.setting import DelaysActOn, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.given_settings.chain import clamped
 from teachlab.questions.surface.given_settings.chains_of_settings import Places, chains
@@ -216,7 +216,7 @@ class _Chain:
         self._comparators, self.spans = comparators, spans
         first = self._last = comparators.first
         self._filter = Filter(min(setting.consecutive, clock.count + 1), first)
-        inverted = setting.polarity is Polarity.DARK_ON and setting.delays_act_on is DelaysActOn.LIGHT
+        inverted = not setting.light_on and setting.delays_act_on is DelaysActOn.LIGHT
         # Delays on the light state of a dark-on output see the signal upside down.
         one, other = (np.maximum, np.minimum) if inverted else (np.minimum, np.maximum)
         self._on = Running(one, clock.delay(setting.on_delay_ms), first)
@@ -260,10 +260,7 @@ def count(counter: OnsetCounter, spans: Spans, start: int, stop: int, undelayed:
 
 def family_of(setting: Setting) -> tuple[object, ...]:
     """Return what settings must share to be counted as chains together; all share the rate."""
-    return (
-        type(setting), setting.polarity, setting.consecutive, setting.on_delay_ms, setting.off_delay_ms,
-        setting.delays_act_on,
-    )  # fmt: skip
+    return type(setting), setting.switching
 
 
 def count_many(
@@ -337,7 +334,7 @@ def _made(
     for of in families.values():
         base = settings[of[0]]
         spans = Spans.of(truth, clock, reading.invalid, rules=rules, lag=onset_lag(base, clock))
-        dips = base.polarity is Polarity.DARK_ON
+        dips = not base.light_on
         rows = places.of([settings[k] for k in of])
         for chain in chains(rows):
             comparators = _Comparators(rows[chain], places, first, mirrored=dips)

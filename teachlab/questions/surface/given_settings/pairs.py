@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from teachlab.model.draws import Costs
-from teachlab.model.following_and_window import WindowSetting, fixed_levels, has_memory
+from teachlab.model.following_and_window import WindowSetting, fixed_levels
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Polarity, Setting
@@ -126,7 +126,7 @@ def score_pairs(
         if not isinstance(setting, WindowSetting):
             fixed_levels(setting, "counting many settings at once")
         check_unit(recording, setting)
-        if isinstance(setting, WindowSetting) or has_memory(setting):
+        if isinstance(setting, WindowSetting) or setting.has_memory:
             others.setdefault(setting.evaluation_rate_hz, []).append(setting)
         else:
             plain.setdefault((setting.polarity, setting.evaluation_rate_hz), []).append(setting)
@@ -202,7 +202,7 @@ def _count(
     spans = Spans.of(truth, clock, reading.invalid, rules=rules)
     pairs = np.array([(s.on_level, s.off_level) for s in family])
     levels = np.unique(pairs)
-    n, dips = levels.size, family[0].polarity is Polarity.DARK_ON
+    n, dips = levels.size, not family[0].light_on
     on, off = np.searchsorted(levels, pairs).T
     if dips:  # ranks are mirrored: the on-index of the one is the off-index of the other
         on, off = n - 1 - off, n - 1 - on

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
 from teachlab.model.draws import Costs
-from teachlab.model.setting import Polarity, Setting
+from teachlab.model.setting import Setting
 from teachlab.questions.surface.values.levels import Levels
 
 Table = NDArray[np.signedinteger[Any]]
@@ -122,7 +122,7 @@ class Surface:
 
     def setting(self, i: int, j: int) -> Setting:
         """Return the setting of one pair."""
-        return self.base.with_levels(float(self.levels[i]), float(self.levels[j]), self.base.polarity)
+        return self.base.with_levels(float(self.levels[i]), float(self.levels[j]))
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form: tables as lists of rows, each up to its own on-level."""
@@ -149,6 +149,6 @@ TABLES = ("lost", "merged", "extra", "false_trips", "gaps_tripped", "ignore_trip
 SUMS = ("detect_trials", "ignore_trials", "gap_trials", "running_hours", "recordings")
 
 
-def unmirrored(table: Table, polarity: Polarity) -> Table:
+def unmirrored(table: Table) -> Table:
     """Turn a table of mirrored ranks back: on-index i' of the mirror is off-index ``n − 1 − i'``."""
-    return np.ascontiguousarray(table[::-1, ::-1].T) if polarity is Polarity.DARK_ON else table
+    return np.ascontiguousarray(table[::-1, ::-1].T)
