@@ -8,13 +8,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
 from teachlab.data.atomic_files import read_text
 from teachlab.data.strict_json import SchemaOne, StrictModel, check
 from teachlab.errors import ParameterError
+from teachlab.model.json_values import Document
 from teachlab.model.margin import Margin
 from teachlab.model.score import CountRate, Rate, Score
 from teachlab.statistics.bursts import Bursts, count_limits
@@ -106,7 +107,7 @@ class Criteria(SchemaOne):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Judged:
+class Judged(Document):
     """One criterion with its verdict and the figures behind it.
 
     Parameters
@@ -125,10 +126,6 @@ class Judged:
     measured: str
     verdict: Verdict
     because: str
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return {name: str(getattr(self, name)) for name in self.__slots__}
 
 
 def read_criteria(path: str | Path) -> Criteria:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from teachlab.errors import ParameterError
+from teachlab.model.json_values import Document
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 
@@ -94,7 +95,7 @@ class DrawOptions:
 
 
 @dataclass(frozen=True, slots=True)
-class Spread:
+class Spread(Document):
     """A measure over the draws that taught; NaN where it has no denominator.
 
     Parameters
@@ -109,10 +110,6 @@ class Spread:
     p05: float
     p95: float
     worst: float
-
-    def as_dict(self) -> dict[str, float]:
-        """Return the plain JSON form."""
-        return {name: getattr(self, name) for name in self.__slots__}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,17 +1,36 @@
-"""Values as plain JSON."""
+"""Values as plain JSON: what every answer prints, writes and hands to a page."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import fields, is_dataclass
 from enum import Enum
-from typing import Any
+from typing import Any, ClassVar
 
 AS_THEY_ARE = {int, bool, str, type(None)}
 """Lists of nothing else, such as millions of counts, need no look at every element."""
 
 
+class Document:
+    """A frozen value that makes its own JSON document of its fields; override `as_dict` where the form differs."""
+
+    __slots__ = ()
+    ALSO: ClassVar[tuple[str, ...]] = ()
+    """Properties that stand in the document after the fields."""
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form; NaN and infinities are null."""
+        return {name: plain(getattr(self, name)) for name in (*_names(self), *self.ALSO)}
+
+
+def _names(value: Any) -> list[str]:
+    return [field.name for field in fields(value)]
+
+
 def plain(value: Any) -> Any:
-    """Return a value in plain JSON types; NaN and infinities become null, arrays lists.
+    """Return a value in plain JSON types; NaN and infinities become null, arrays and tuples lists.
+
+    A value with `as_dict` gives that, another dataclass its fields.
 
     Examples
     --------
@@ -30,4 +49,8 @@ def plain(value: Any) -> Any:
         return plain(value.tolist())
     if isinstance(value, float) and not math.isfinite(value):
         return None
+    if hasattr(value, "as_dict"):
+        return plain(value.as_dict())
+    if is_dataclass(value) and not isinstance(value, type):
+        return {name: plain(getattr(value, name)) for name in _names(value)}
     return value

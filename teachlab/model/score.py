@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
+from teachlab.model.json_values import Document
 
 INDEPENDENT = "exact for independent trials: naive of lots and bursts"
 """What the intervals of a score take for granted."""
@@ -79,7 +80,7 @@ class Outcome(IntEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Rate:
+class Rate(Document):
     """A proportion with its exact interval.
 
     Parameters
@@ -104,13 +105,9 @@ class Rate:
     upper: float
     confidence: float
 
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return {name: getattr(self, name) for name in self.__slots__}
-
 
 @dataclass(frozen=True, slots=True)
-class CountRate:
+class CountRate(Document):
     """A count per unit of exposure with its exact interval; `high` and `upper` may be infinite.
 
     Parameters
@@ -135,13 +132,6 @@ class CountRate:
     high: float
     upper: float
     confidence: float
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form; an infinite bound is null."""
-        return {
-            name: None if isinstance(value := getattr(self, name), float) and math.isinf(value) else value
-            for name in self.__slots__
-        }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import ParameterError
+from teachlab.model.json_values import Document
 from teachlab.model.score import Trials
 from teachlab.model.truth import Truth
 from teachlab.scoring.by_lot import lot_codes
@@ -20,7 +21,7 @@ from teachlab.statistics.lots import Source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PairedLots:
+class PairedLots(Document):
     """A paired difference at the effective number of trials.
 
     Parameters
@@ -41,6 +42,8 @@ class PairedLots:
         Two-sided: below α exactly where that interval at confidence 1 − α leaves out 0.
     """
 
+    ALSO: ClassVar[tuple[str, ...]] = ("assumes",)
+
     source: Source
     lots: int
     lots_with_events: int
@@ -56,11 +59,6 @@ class PairedLots:
         if self.source is Source.LOTS:
             return "lots are independent and differ as those seen do"
         return "stretches of consecutive trials stand in for lots that nobody named, and are independent"
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        out: dict[str, Any] = {name: getattr(self, name) for name in self.__slots__}
-        return out | {"source": str(self.source), "assumes": self.assumes, "difference": self.difference.as_dict()}
 
 
 def paired_lots(

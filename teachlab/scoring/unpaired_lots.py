@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
+from teachlab.model.json_values import Document
 from teachlab.statistics.differences import Difference, newcombe
 from teachlab.statistics.lots import Dependence
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class UnpairedLots:
+class UnpairedLots(Document):
     """An unpaired difference at the effective numbers of trials.
 
     Parameters
@@ -23,10 +23,6 @@ class UnpairedLots:
 
     design_effects: tuple[float, float]
     difference: Difference
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return {"design_effects": list(self.design_effects), "difference": self.difference.as_dict()}
 
 
 def unpaired_lots(first: Dependence, second: Dependence, *, confidence: float = 0.95) -> UnpairedLots:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import gammainccinv, gammaincinv
 
 from teachlab.errors import ParameterError
+from teachlab.model.json_values import Document
 from teachlab.model.score import CountRate, check_confidence
 from teachlab.statistics.design_effect import contributing, inflated
 from teachlab.statistics.intervals import count
@@ -18,7 +19,7 @@ from teachlab.statistics.lots import FEW_LOTS, Source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Bursts:
+class Bursts(Document):
     """A count per exposure when events come in bursts.
 
     Parameters
@@ -39,6 +40,8 @@ class Bursts:
     confidence : float
     warnings : tuple of str
     """
+
+    ALSO: ClassVar[tuple[str, ...]] = ("basis", "holds")
 
     source: Source
     naive: CountRate
@@ -65,20 +68,6 @@ class Bursts:
             return "Assumes nothing, and so bounds nothing: a burst has no largest size"
         many = "lots" if self.source is Source.LOTS else "stretches"
         return f"Holds if {many} to come hold bursts like those seen; naive of a rare large one that was not"
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form; an infinite bound is null."""
-        out: dict[str, Any] = {
-            name: None if isinstance(value := getattr(self, name), float) and math.isinf(value) else value
-            for name in self.__slots__
-        }
-        return out | {
-            "source": str(self.source),
-            "basis": self.basis,
-            "holds": self.holds,
-            "naive": self.naive.as_dict(),
-            "warnings": list(self.warnings),
-        }
 
 
 def burst_rate(

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from functools import cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import ParameterError
+from teachlab.model.json_values import Document
 
 SHIFT_SD = 1.0
 THRESHOLD = 5.0
@@ -26,7 +26,7 @@ HORIZON = 100
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sequential:
+class Sequential(Document):
     """A one-sided cumulative sum on the level of the passes.
 
     Parameters
@@ -61,13 +61,9 @@ class Sequential:
         """Return the same with the alarm counted from so many passes earlier."""
         return self if self.alarm is None else replace(self, alarm=self.alarm + passes)
 
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return asdict(self)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class MarginAlarm:
+class MarginAlarm(Document):
     """What a warning "light within a factor of the level" would have done.
 
     Parameters
@@ -92,10 +88,6 @@ class MarginAlarm:
     lead: int | None
     warnings: int
     for_nothing: int
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return asdict(self)
 
 
 @cache

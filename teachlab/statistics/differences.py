@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 from scipy.special import betaincinv, ndtri
 
 from teachlab.errors import ParameterError
+from teachlab.model.json_values import Document
 from teachlab.model.score import check_confidence
 
 TINY = 1e-20
@@ -17,7 +17,7 @@ TINY = 1e-20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Difference:
+class Difference(Document):
     """A difference, or ratio, of two rates with its interval.
 
     Parameters
@@ -35,13 +35,6 @@ class Difference:
     high: float
     confidence: float
     method: str
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form; an infinite limit is null."""
-        return {
-            name: None if isinstance(value := getattr(self, name), float) and not math.isfinite(value) else value
-            for name in self.__slots__
-        }
 
 
 def p_mid(only_first: int, only_second: int) -> float:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import ParameterError
+from teachlab.model.json_values import Document
 from teachlab.model.score import Rate, check_confidence
 from teachlab.statistics.design_effect import Spread, ceiling_of, effective_limits, spread_of, upper_limit
 from teachlab.statistics.intervals import proportion
@@ -43,7 +44,7 @@ class Source(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Dependence:
+class Dependence(Document):
     """A rate when passes of one lot resemble one another.
 
     Parameters
@@ -73,6 +74,8 @@ class Dependence:
         The same rate under an assumption on how losses cluster, which no lot seen can show: where too few lots
         hold an event, and where the assumption asks for more than was measured.
     """
+
+    ALSO: ClassVar[tuple[str, ...]] = ("basis", "holds")
 
     source: Source
     naive: Rate
@@ -107,18 +110,6 @@ class Dependence:
         if self.source is Source.PROXY:
             return str(self.governed_by)
         return f"{self.lots} {'lots' if self.source is Source.LOTS else 'stretches of passes'}"
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        out: dict[str, Any] = {name: getattr(self, name) for name in self.__slots__}
-        return out | {
-            "source": str(self.source),
-            "basis": self.basis,
-            "holds": self.holds,
-            "naive": self.naive.as_dict(),
-            "warnings": list(self.warnings),
-            "by_proxy": None if self.by_proxy is None else self.by_proxy.as_dict(),
-        }
 
 
 def lot_rate(

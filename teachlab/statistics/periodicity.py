@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import Abstained, ParameterError
+from teachlab.model.json_values import Document
 
 PERMUTATIONS = 499
 SIGNIFICANT = 0.01
@@ -27,7 +28,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Periodicity:
+class Periodicity(Document):
     """The strongest period among those looked for.
 
     Parameters
@@ -45,6 +46,8 @@ class Periodicity:
         Between which it was looked for.
     """
 
+    ALSO: ClassVar[tuple[str, ...]] = ("significant",)
+
     period_s: float
     uncertainty_s: float
     cycles: float
@@ -58,10 +61,6 @@ class Periodicity:
     def significant(self) -> bool:
         """Whether the chance is at most `SIGNIFICANT`."""
         return self.p <= SIGNIFICANT
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return {name: getattr(self, name) for name in self.__slots__} | {"significant": self.significant}
 
 
 def dominant_period(

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import ParameterError
+from teachlab.model.json_values import Document
 from teachlab.model.score import check_confidence
 
 LOW, HIGH = 0.05, 0.95
@@ -51,7 +52,7 @@ def quantile_limits(ascending: NDArray[np.float64], share: float, tail: float) -
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class QuantileSpread:
+class QuantileSpread(Document):
     """Median, and the spread from the 5 % to the 95 % quantile, of values that occurred.
 
     Parameters
@@ -119,10 +120,6 @@ class QuantileSpread:
             if name not in ("count", "confidence")
         }
         return QuantileSpread(count=self.count, confidence=self.confidence, **scaled)
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return asdict(self)
 
 
 def least_values(confidence: float) -> int:

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import betaincinv, chdtri
 
 from teachlab.errors import Abstained, ParameterError
+from teachlab.model.json_values import Document
 
 LEAST_PASSES = 200
 TAIL_SHARE = 0.1
@@ -47,7 +48,7 @@ class Fit:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TailBound:
+class TailBound(Document):
     """An upper bound on the share of passes whose peak lies below a level.
 
     Parameters
@@ -80,11 +81,6 @@ class TailBound:
     threshold: float
     fit: Fit
     label: str = LABEL
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        out: dict[str, Any] = {name: getattr(self, name) for name in self.__slots__}
-        return out | {"fit": {name: getattr(self.fit, name) for name in self.fit.__slots__}}
 
 
 def tail_bound(peaks: ArrayLike, level: float, *, confidence: float = 0.95, check_drift: bool = True) -> TailBound:

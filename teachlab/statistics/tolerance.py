@@ -6,13 +6,13 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betainc, betaincc, chdtr, chdtrc, chndtrix, ndtr, ndtri
 
 from teachlab.errors import ParameterError
+from teachlab.model.json_values import Document
 from teachlab.sensor.clock import exact
 from teachlab.statistics.planning import EXACT_UP_TO, NEAR
 
@@ -28,7 +28,7 @@ NODES = 400
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Taught:
+class Taught(Document):
     """What a number of taught values shows of all further ones.
 
     Parameters
@@ -55,10 +55,6 @@ class Taught:
     values_for_extreme: int
     factor: float | None
     factor_both: float | None
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return {name: getattr(self, name) for name in self.__slots__}
 
 
 def taught(values: int, share: float, confidence: float) -> Taught:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri, stdtrit
 
 from teachlab.errors import ParameterError
+from teachlab.model.json_values import Document
 from teachlab.statistics.autocorrelated_line import autocorrelated_line
 
 LEAST_GROUPS = 4
@@ -50,7 +50,7 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Ahead:
+class Ahead(Document):
     """When a falling line reaches a level, from now on; times in the unit of the line.
 
     Parameters
@@ -66,10 +66,6 @@ class Ahead:
     estimate: float | None
     earliest: float | None
     latest: float | None
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return asdict(self)
 
 
 def fit_line(at: ArrayLike, values: ArrayLike, *, confidence: float = 0.95) -> Line | None:

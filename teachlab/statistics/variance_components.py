@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtrc, fdtri
 
 from teachlab.errors import Abstained, ParameterError
+from teachlab.model.json_values import Document
 from teachlab.model.score import check_confidence
 
 _Floats = NDArray[np.float64]
@@ -186,7 +187,7 @@ def _share_limits(means: _Floats, sizes: _Floats, msw: float, freedom: int, conf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Agreement:
+class Agreement(Document):
     """Whether several settings lose the same passes.
 
     Parameters
@@ -208,10 +209,6 @@ class Agreement:
     lost_by_some: int
     lost_share: float | None
     kappa: float | None
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return {name: getattr(self, name) for name in self.__slots__}
 
 
 def agreement(lost_by: ArrayLike, settings: int) -> Agreement:

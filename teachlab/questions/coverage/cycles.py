@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from typing import Any
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import ParameterError
+from teachlab.model.json_values import Document
 from teachlab.model.score import check_confidence
 
 Floats = NDArray[np.float64]
@@ -99,7 +100,7 @@ def cycle_of(text: str, *, line_speed_m_s: float | None = None) -> Cycle:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Exposure:
+class Exposure(Document):
     """How often a feature at an unknown place of a cycle lay wholly in an open gap.
 
     Parameters
@@ -120,6 +121,8 @@ class Exposure:
     confidence : float
     """
 
+    ALSO: ClassVar[tuple[str, ...]] = ("open_share",)
+
     seconds: float
     open_s: float
     revolutions: float
@@ -135,10 +138,6 @@ class Exposure:
     def open_share(self) -> float:
         """Share of the revolutions in which the feature lies in an open gap; 0 without any."""
         return self.exposures / self.revolutions if self.revolutions > 0 else 0.0
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return {name: getattr(self, name) for name in self.__slots__} | {"open_share": self.open_share}
 
 
 def exposures(

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.json_values import Document
 from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
@@ -22,7 +22,7 @@ DELAYS = (1, 2, 4, 8, 16, 32, 64, 128, 256)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Helps:
+class Helps(Document):
     """What the light itself says about other kinds of sensor; None where there was nothing to try.
 
     Parameters
@@ -52,10 +52,6 @@ class Helps:
     on_delay_level: float | None = None
     setting_per_label: bool | None
     setting_per_lot: bool | None
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return {name: getattr(self, name) for name in self.__slots__}
 
 
 def follows(reach: Reach, dark: float) -> tuple[bool, bool]:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
 from teachlab.model.draws import MEASURES, Draw
+from teachlab.model.json_values import Document
 from teachlab.model.score import Rate
 from teachlab.model.teaching import Strategy
 from teachlab.questions.surface.hindsight import Hindsight
@@ -71,7 +72,7 @@ class Variant:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Repeated:
+class Repeated(Document):
     """A measure over the draws that taught, in its unit; quantiles are values that occurred.
 
     Parameters
@@ -97,10 +98,6 @@ class Repeated:
         sd = float(values.std(ddof=1)) if values.size > 1 else None
         low, high = float(values.min()), float(values.max())
         return cls(median=float(mid), p05=float(p05), p95=float(p95), sd=sd, least=low, most=high)
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return {name: getattr(self, name) for name in self.__slots__}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from teachlab.errors import UnmeasurableError
+from teachlab.model.json_values import Document
 from teachlab.model.margin import Margin
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
@@ -19,7 +19,7 @@ from teachlab.switching import replay
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Worth:
+class Worth(Document):
     """One setting on one recording.
 
     Parameters
@@ -35,14 +35,6 @@ class Worth:
     score: Score
     margin: Margin | None
     reserves: Mapping[str, float | None] | None
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return {
-            "score": self.score.as_dict(),
-            "margin": None if self.margin is None else self.margin.as_dict(),
-            "reserves": None if self.reserves is None else dict(self.reserves),
-        }
 
 
 class Measuring:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError, TruthError
+from teachlab.model.json_values import Document
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
@@ -39,7 +39,7 @@ class Spans:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Predicted:
+class Predicted(Document):
     """How many passes are too short for filter and delays, and how many gaps are.
 
     Parameters
@@ -61,10 +61,6 @@ class Predicted:
     unlit: int
     short_pulses: int
     short_gaps: int
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return {name: getattr(self, name) for name in self.__slots__}
 
 
 def _whole(recording: Recording, truth: Truth) -> NDArray[np.bool_]:
