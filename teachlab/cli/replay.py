@@ -14,11 +14,8 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from teachlab.model.margin import Margin
-    from teachlab.model.recording import Recording
-    from teachlab.model.score import Rules, Score
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
-    from teachlab.sensor.output import Output
+    from teachlab.model.score import Score
+    from teachlab.questions.replay import ReplayAnswer
     from teachlab.statistics.lots import Dependence
 
 
@@ -44,78 +41,47 @@ def replay_command(
     """Replay a recording through the sensor's switching and score every pass and gap."""
     from teachlab.data.edge_files import write_edges
     from teachlab.data.setting_files import read_setting
-    from teachlab.errors import UnmeasurableError
     from teachlab.model.score import Rules
-    from teachlab.model.setting import Setting
-    from teachlab.questions.stress.reserves import reserves
-    from teachlab.scoring import measure_margin, score
-    from teachlab.scoring.dependence import dependence_of
-    from teachlab.switching import replay
+    from teachlab.questions.replay import replayed
+    from teachlab.statistics.bursts import Bursts
+    from teachlab.statistics.lots import Dependence
 
     rules = Rules(tolerance_ms=tolerance_ms, confidence=confidence)
     chosen = read_setting(setting)
     opened, passes = load(recording, truth)
     with naming(setting, recording), progress(f"replaying {opened.name}", quiet=json) as report:
-        output = replay(opened, chosen, progress=report)
-    result = None if passes is None else score(output, passes, rules=rules)
-    margins = None
-    fixed = type(chosen) is Setting
-    if margin and not fixed:
-        warn("Margin to noise and reserves need one pair of fixed levels: they are left out for this kind of setting.")
-    if margin and fixed and passes is not None and result is not None:
-        try:
-            margins = measure_margin(opened, output, passes, result.trials, rules=rules)
-        except UnmeasurableError as fault:
-            warn(f"Margin and reserves are left out: {fault}")
-    left = None
-    if margins is not None and passes is not None and result is not None and result.counts.scored_passes:
-        left = reserves(opened, passes, chosen, rules=rules)
-    dependent: dict[str, Any] = {}
-    if passes is not None and result is not None:
-        dependent = dependence_of(passes, result, proxy=None if margins is None else margins.reach)
-    dependence = dependent.get("lost_rate")
+        found = replayed(opened, passes, chosen, rules=rules, margins=margin, progress=report)
+    worth, output = found.worth, found.output
+    if worth is not None and worth.left_out:
+        warn(f"Margin and reserves are left out: {worth.left_out}")
     if edges is not None:
         write_edges(edges, output.onsets, output.releases, opened.info.sample_rate_hz)
     if note := not_truth_note(passes):
         warn(note)
     if json:
-        emit_json(
-            {
-                "recording": opened.name,
-                "samples": opened.samples,
-                "sample_rate_hz": opened.info.sample_rate_hz,
-                "setting": chosen.as_dict(),
-                "active_at_start": output.active_at_start,
-                "onsets": output.onsets,
-                "releases": output.releases,
-                **_reference(output),
-                "score": None if result is None else result.as_dict(),
-                "dependence": None if dependence is None else dependence.as_dict(),
-                "dependence_of_rates": {name: None if v is None else v.as_dict() for name, v in dependent.items()},
-                "margin": None if margins is None else margins.as_dict(),
-                "reserves": left,
-            }
-        )
+        emit_json(found.as_dict())
         return
     say(f"{opened.name}: {opened.samples} samples at {opened.info.sample_rate_hz:g} Hz, {opened.seconds:.4g} s")
     say(f"{output.onsets.size} onsets, {output.releases.size} releases; active at start: {output.active_at_start}")
     for line in _reference_lines(output, opened.info.unit):
         say(line)
-    if result is None:
+    if worth is None:
         warn("No table of passes: nothing is scored. Propose one with: teachlab label " + recording)
         return
+    result = worth.score
     show(_table(result))
-    if dependence is not None:
-        for line in dependence_lines(dependence):
+    if isinstance(found.dependence, Dependence):
+        for line in dependence_lines(found.dependence):
             say(line)
-    if (bursts := dependent.get("false_trips_per_running_hour")) is not None and bursts.design_effect is not None:
+    bursts = found.dependent.get("false_trips_per_running_hour")
+    if isinstance(bursts, Bursts) and bursts.design_effect is not None:
         say(
             f"false trips with bursts allowed for: [{bursts.low:.3g}, {bursts.high:.3g}] per running hour, upper bound "
             f"{bursts.upper:.3g}; design effect {bursts.design_effect:.3g} from {bursts.basis}"
         )
-    if margins is not None:
-        show(margin_table(margins, opened.info.unit, left))
-    for line in _why(opened, passes, chosen, output, result, rules=rules, look=margin and fixed):
+    if worth.margin is not None:
+        show(margin_table(worth.margin, found.unit, worth.reserves))
+    for line in _why(found):
         say(line)
     if result.probably_inverted:
         warn("The output is active most of the gap time: the polarity is probably inverted. Claim nothing.")
@@ -123,29 +89,14 @@ def replay_command(
     say(_next(recording, setting, result))
 
 
-def _why(
-    recording: Recording, truth: Truth | None, setting: Setting, output: Output, result: Score, *, rules: Rules,
-    look: bool,
-) -> list[str]:  # fmt: skip
+def _why(found: ReplayAnswer) -> list[str]:
     """Say why passes were lost and gaps tripped; without a look at the light only what the edges tell."""
-    from teachlab.scoring import early_by_s, early_rows
-
-    lines: list[str] = []
-    counts = result.counts
-    if truth is None or not (counts.misses or counts.merged or counts.gaps_tripped or counts.extra):
-        return lines
-    if look:
-        from teachlab.scoring.reasons import reasons_of
-
-        why = reasons_of(recording, truth, setting, result, rules=rules)
-        lines += [f"  {reason}." for reason in why.lines()]
-    early = early_rows(result.trials)
-    if early.size:
-        by = 1000 * early_by_s(output, truth, early)
-        least, most = f"{by.min():.3g}", f"{by.max():.3g}"
+    lines = [] if found.reasons is None else [f"  {line}." for line in found.reasons.lines()]
+    if found.early_s:
+        least, most = (f"{1000 * by:.3g}" for by in (min(found.early_s), max(found.early_s)))
         lines.append(
-            f"  {early.size} of the false trips began {most if least == most else f'{least} to {most}'} ms before the "
-            f"pass that they lasted into; a sample takes {1000 / recording.info.sample_rate_hz:.3g} ms."
+            f"  {len(found.early_s)} of the false trips began {most if least == most else f'{least} to {most}'} ms "
+            f"before the pass that they lasted into; a sample takes {1000 / found.sample_rate_hz:.3g} ms."
         )
     return lines
 
@@ -161,23 +112,6 @@ def _next(recording: str, setting: str, result: Score) -> str:
         f"Next: until when it works: teachlab stress {recording} --setting {setting}; evidence to sign: "
         f"teachlab report {recording} --setting {setting} --out record"
     )
-
-
-def _reference(output: Any) -> dict[str, Any]:
-    """Return what the reference of a following setting did, in samples; nothing for other kinds."""
-    followed, clock = output.followed, output.clock
-    if followed is None:
-        return {}
-    return {
-        "reference": {
-            "last": followed.last,
-            "lowest": followed.lowest,
-            "highest": followed.highest,
-            "releases": clock.sample_of(followed.releases),
-            "alarm_begins": clock.sample_of(followed.alarm.rises()),
-            "alarm_ends": clock.sample_of(followed.alarm.falls()),
-        }
-    }
 
 
 def _reference_lines(output: Any, unit: str) -> list[str]:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.data.split import Split, split
-from teachlab.errors import Abstained, InputError, ParameterError, TruthError
+from teachlab.errors import Abstained, InputError, ParameterError, TruthError, UnmeasurableError
 from teachlab.evidence import identity
 from teachlab.evidence.criteria import Criteria, judge, overall
 from teachlab.evidence.lost_passes import lost_and_worst
@@ -25,8 +25,8 @@ from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.stale.course import follow
-from teachlab.questions.stress.reserves import reserves as reserves_of
-from teachlab.scoring import measure_margin, score
+from teachlab.questions.stress.worth import worth_of
+from teachlab.scoring import score
 from teachlab.scoring.by_lot import exposure
 from teachlab.scoring.dependence import dependence_of
 from teachlab.statistics.bursts import Bursts
@@ -144,14 +144,16 @@ def build_record(
     cut = None if how.teach_share is None else split(truth, recording.samples, teach_share=how.teach_share)
     first = 0 if cut is None else cut.first_scored
     output = replay(recording, setting)
-    result = score(output, truth, rules=how.rules.scored_from(first))
+    worth = worth_of(recording, truth, output, rules=how.rules.scored_from(first))
+    result = worth.score
     if result.counts.scored_passes == 0:
         raise TruthError("no detect pass is left to score, so there is nothing to report. Log more passes.")
-    margins = measure_margin(recording, output, truth, result.trials, rules=how.rules)
+    if worth.margin is None or worth.reserves is None:
+        raise UnmeasurableError(f"margin and reserves cannot be told: {worth.left_out}")
+    margins, reserves = worth.margin, dict(worth.reserves)
     icc = ASSUMED_ICC if criteria is None else criteria.icc
     dependent = dependence_of(truth, result, proxy=margins.reach, icc=icc)
     dependence = dependent["lost_rate"]
-    reserves = reserves_of(recording, truth, setting, rules=how.rules.scored_from(first))
     judged = [] if criteria is None else judge(criteria, result, margins, dependent, reserves)
     record: dict[str, Any] = {
         "schema": SCHEMA,

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from teachlab.errors import UnmeasurableError
-from teachlab.model.json_values import Document
+from teachlab.model.json_values import plain
 from teachlab.model.margin import Margin
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
@@ -15,11 +16,12 @@ from teachlab.model.truth import Truth
 from teachlab.questions.stress.reserves import reserves
 from teachlab.questions.surface.count_settings import bare
 from teachlab.scoring import measure_margin, score
+from teachlab.sensor.output import Output
 from teachlab.switching import replay
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Worth(Document):
+class Worth:
     """One setting on one recording.
 
     Parameters
@@ -30,11 +32,48 @@ class Worth(Document):
         too large to be measured, and where it was not asked for.
     reserves : mapping of str to float or None, or None
         As `teachlab.questions.stress.reserves.reserves` gives them; None with the margin.
+    left_out : str
+        Why there is no margin though one was asked for, else empty.
     """
 
     score: Score
     margin: Margin | None
     reserves: Mapping[str, float | None] | None
+    left_out: str = ""
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {name: plain(getattr(self, name)) for name in ("score", "margin", "reserves")}
+
+
+def worth_of(
+    recording: Recording, truth: Truth, output: Output, *, rules: Rules = USUAL_RULES, margins: bool = True
+) -> Worth:
+    """Score an output, and measure margin and reserves of its setting where there is something to measure.
+
+    Parameters
+    ----------
+    recording, truth
+    output : Output
+        Of the setting's replay over the recording.
+    rules : Rules, optional
+    margins : bool
+        Whether to measure margin and reserves: a few more readings.
+    """
+    setting, scored = output.setting, score(output, truth, rules=rules)
+    if not margins or not scored.counts.scored_passes:
+        return Worth(score=scored, margin=None, reserves=None)
+    if type(setting) is not Setting:
+        return Worth(score=scored, margin=None, reserves=None, left_out="they need one pair of fixed levels")
+    try:
+        margin = measure_margin(recording, output, truth, scored.trials, rules=rules)
+    except UnmeasurableError as fault:
+        return Worth(score=scored, margin=None, reserves=None, left_out=str(fault))
+    return Worth(
+        score=scored,
+        margin=margin,
+        reserves=reserves(recording, truth, setting, rules=rules, scored=scored),
+    )
 
 
 class Measuring:
@@ -65,21 +104,6 @@ class Measuring:
         """Replay, score and measure one setting."""
         key = bare(setting)
         if key not in self._known:
-            self._known[key] = self._measured(key)
+            output = replay(self._recording, key)
+            self._known[key] = worth_of(self._recording, self._truth, output, rules=self._rules, margins=self._margins)
         return self._known[key]
-
-    def _measured(self, setting: Setting) -> Worth:
-        recording, truth, rules = self._recording, self._truth, self._rules
-        output = replay(recording, setting)
-        scored = score(output, truth, rules=rules)
-        if not self._margins or type(setting) is not Setting or not scored.counts.scored_passes:
-            return Worth(score=scored, margin=None, reserves=None)
-        try:
-            margin = measure_margin(recording, output, truth, scored.trials, rules=rules)
-        except UnmeasurableError:
-            return Worth(score=scored, margin=None, reserves=None)
-        return Worth(
-            score=scored,
-            margin=margin,
-            reserves=reserves(recording, truth, setting, rules=rules, scored=scored),
-        )

@@ -1,0 +1,142 @@
+"""Replay, score, margin, reserves and reasons of one setting on one recording, as one value."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from teachlab.model.json_values import plain
+from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.stress.worth import Worth, worth_of
+from teachlab.scoring.dependence import dependence_of
+from teachlab.scoring.early import early_by_s, early_rows
+from teachlab.scoring.reasons import Reasons, reasons_of
+from teachlab.sensor.output import Output
+from teachlab.statistics.bursts import Bursts
+from teachlab.statistics.lots import Dependence
+from teachlab.switching import replay
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ReplayAnswer:
+    """What one setting would have done.
+
+    Parameters
+    ----------
+    recording, unit : str
+    samples : int
+    sample_rate_hz : float, Hz
+    setting : Setting
+    output : Output
+    worth : Worth or None
+        Score, margin and reserves; None without passes.
+    dependent : mapping of str to Dependence, Bursts or None
+        Rates with lots and bursts allowed for.
+    reasons : Reasons or None
+        Why passes were lost and gaps tripped; None where nothing was, or no look at the light was asked for.
+    early_s : tuple of float, s
+        How long before their pass false trips began that lasted into it.
+    """
+
+    recording: str
+    unit: str
+    samples: int
+    sample_rate_hz: float
+    setting: Setting
+    output: Output
+    worth: Worth | None
+    dependent: Mapping[str, Dependence | Bursts | None]
+    reasons: Reasons | None
+    early_s: tuple[float, ...]
+
+    @property
+    def dependence(self) -> Dependence | Bursts | None:
+        """The lost rate with passes of one lot that resemble one another allowed for."""
+        return self.dependent.get("lost_rate")
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        worth = self.worth
+        document = {
+            "schema": 1,
+            "recording": self.recording,
+            "samples": self.samples,
+            "sample_rate_hz": self.sample_rate_hz,
+            "setting": self.setting,
+            "active_at_start": self.output.active_at_start,
+            "onsets": self.output.onsets,
+            "releases": self.output.releases,
+            **_reference(self.output),
+            "score": None if worth is None else worth.score,
+            "dependence": self.dependence,
+            "dependence_of_rates": dict(self.dependent),
+            "margin": None if worth is None else worth.margin,
+            "reserves": None if worth is None or worth.reserves is None else dict(worth.reserves),
+            "reasons": self.reasons,
+        }
+        return {name: plain(value) for name, value in document.items()}
+
+
+def replayed(
+    recording: Recording,
+    truth: Truth | None,
+    setting: Setting,
+    *,
+    rules: Rules = USUAL_RULES,
+    margins: bool = True,
+    progress: Callable[[float], None] | None = None,
+) -> ReplayAnswer:
+    """Replay a setting over a recording and, where its passes are known, score it and say why it went wrong.
+
+    Parameters
+    ----------
+    recording : Recording
+    truth : Truth or None
+    setting : Setting
+    rules : Rules, optional
+    margins : bool
+        Measure margin, reserves and reasons too: a few more readings.
+    progress : callable, optional
+        Called with the share of the replay done.
+
+    Raises
+    ------
+    InputError
+        If recording, passes and setting do not fit together.
+    """
+    output = replay(recording, setting, progress=progress)
+    worth, dependent, reasons, early = None, {}, None, ()
+    if truth is not None:
+        worth = worth_of(recording, truth, output, rules=rules, margins=margins)
+        proxy = None if worth.margin is None else worth.margin.reach
+        dependent = dependence_of(truth, worth.score, proxy=proxy)
+        n = worth.score.counts
+        if margins and (n.lost or n.gaps_tripped or n.extra):
+            reasons = reasons_of(recording, truth, setting, worth.score, rules=rules)
+        early = tuple(early_by_s(output, truth, early_rows(worth.score.trials)).tolist())
+    return ReplayAnswer(
+        recording=recording.name, unit=recording.info.unit, samples=recording.samples,
+        sample_rate_hz=recording.info.sample_rate_hz, setting=setting, output=output, worth=worth,
+        dependent=dependent, reasons=reasons, early_s=early,
+    )  # fmt: skip
+
+
+def _reference(output: Output) -> dict[str, Any]:
+    """Return what the reference of a following setting did, in samples; nothing for other kinds."""
+    followed, clock = output.followed, output.clock
+    if followed is None:
+        return {}
+    return {
+        "reference": {
+            "last": followed.last,
+            "lowest": followed.lowest,
+            "highest": followed.highest,
+            "releases": clock.sample_of(followed.releases),
+            "alarm_begins": clock.sample_of(followed.alarm.rises()),
+            "alarm_ends": clock.sample_of(followed.alarm.falls()),
+        }
+    }
