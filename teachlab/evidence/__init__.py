@@ -1,7 +1,7 @@
 """Evidence that can be signed: identity, criteria, record, page, and its verification."""
 
 from teachlab.evidence.abstention import Abstention, build_abstention, read_released
-from teachlab.evidence.criteria import Criteria, Judged, Verdict, judge, read_criteria
+from teachlab.evidence.criteria import Criteria, Judged, Judgement, judge, read_criteria
 from teachlab.evidence.finding import Finding
 from teachlab.evidence.record import RecordOptions, build_record, record_text
 from teachlab.evidence.verify import verify_record
@@ -11,8 +11,8 @@ __all__ = [
     "Criteria",
     "Finding",
     "Judged",
+    "Judgement",
     "RecordOptions",
-    "Verdict",
     "build_abstention",
     "build_record",
     "judge",

@@ -39,7 +39,7 @@ LEAST_LOTS = 5
 """With fewer named lots no rate that allows for them is decided."""
 
 
-class Verdict(StrEnum):
+class Judgement(StrEnum):
     """What the data say about a criterion."""
 
     MET = "met"
@@ -117,14 +117,14 @@ class Judged(Document):
         In words, with the confidence.
     measured : str
         Counts and bound, in words.
-    verdict : Verdict
+    verdict : Judgement
     because : str
     """
 
     measure: str
     limit: str
     measured: str
-    verdict: Verdict
+    verdict: Judgement
     because: str
 
 
@@ -169,13 +169,13 @@ def judge(
     return [_judge(c, score, margin, dependence, reserves or {}) for c in criteria.criterion]
 
 
-def overall(judged: Sequence[Judged]) -> Verdict:
+def overall(judged: Sequence[Judged]) -> Judgement:
     """Return the verdict on all criteria: one that fails fails them all, one that is open leaves them open."""
     found = {item.verdict for item in judged}
-    for verdict in (Verdict.NOT_MET, Verdict.NOT_ENOUGH):
+    for verdict in (Judgement.NOT_MET, Judgement.NOT_ENOUGH):
         if verdict in found:
             return verdict
-    return Verdict.MET
+    return Judgement.MET
 
 
 def _judge(
@@ -186,7 +186,7 @@ def _judge(
     reserves: Mapping[str, float | None],
 ) -> Judged:
     if c.measure not in RATES and score.self_labelled:
-        return _judged(c, f"at least {c.min:g}", "not judged", Verdict.NOT_ENOUGH, SELF_LABELLED)
+        return _judged(c, f"at least {c.min:g}", "not judged", Judgement.NOT_ENOUGH, SELF_LABELLED)
     if c.measure in RATES:
         return _judge_rate(c, score, dependence.get(c.measure))
     limit = f"at least {c.min:g}"
@@ -194,16 +194,16 @@ def _judge(
         value = reserves.get(c.measure)
         if value is None and c.measure in reserves:
             why = "the unstressed recording already holds a fault"
-            return _judged(c, limit, "none", Verdict.NOT_MET, why)
+            return _judged(c, limit, "none", Judgement.NOT_MET, why)
     else:
         value = _number(c.measure, score, margin, dependence.get("lost_rate"))
     if value is None or c.min is None:
         return _judged(
-            c, limit, "nothing to measure", Verdict.NOT_ENOUGH, "the recording holds nothing to measure it by"
+            c, limit, "nothing to measure", Judgement.NOT_ENOUGH, "the recording holds nothing to measure it by"
         )
-    verdict = Verdict.MET if value >= c.min else Verdict.NOT_MET
-    if c.measure in {"passes", "lots"} and verdict is Verdict.NOT_MET:
-        verdict = Verdict.NOT_ENOUGH
+    verdict = Judgement.MET if value >= c.min else Judgement.NOT_MET
+    if c.measure in {"passes", "lots"} and verdict is Judgement.NOT_MET:
+        verdict = Judgement.NOT_ENOUGH
     return _judged(c, limit, f"{value:.4g}", verdict, "the value itself is compared")
 
 
@@ -236,15 +236,17 @@ def _judge_rate(c: Criterion, score: Score, dependence: Dependence | Bursts | No
         bounds_said = f"{100 * bounds.low:.3g} % and {100 * bounds.upper:.3g} %"
     said = f"{counts}; one-sided bounds {bounds_said} ({bounds.basis})"
     if score.self_labelled:
-        return _judged(c, limit, said, Verdict.NOT_ENOUGH, SELF_LABELLED)
+        return _judged(c, limit, said, Judgement.NOT_ENOUGH, SELF_LABELLED)
     if bounds.refused:
-        return _judged(c, limit, said, Verdict.NOT_ENOUGH, bounds.refused)
+        return _judged(c, limit, said, Judgement.NOT_ENOUGH, bounds.refused)
     if bounds.upper <= most:
         why = "the upper bound lies within the limit" + (f", if {bounds.assumes}" if bounds.assumes else "")
-        return _judged(c, limit, said, Verdict.MET, why)
+        return _judged(c, limit, said, Judgement.MET, why)
     if bounds.low > most:
-        return _judged(c, limit, said, Verdict.NOT_MET, "even the lower bound lies beyond the limit")
-    return _judged(c, limit, said, Verdict.NOT_ENOUGH, "the bounds lie on both sides of the limit: record more passes")
+        return _judged(c, limit, said, Judgement.NOT_MET, "even the lower bound lies beyond the limit")
+    return _judged(
+        c, limit, said, Judgement.NOT_ENOUGH, "the bounds lie on both sides of the limit: record more passes"
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -301,5 +303,5 @@ def _few(found: Dependence | Bursts) -> str:
     return f"only {found.lots} lots, {LEAST_LOTS} are needed: record from more lots"
 
 
-def _judged(c: Criterion, limit: str, measured: str, verdict: Verdict, because: str) -> Judged:
+def _judged(c: Criterion, limit: str, measured: str, verdict: Judgement, because: str) -> Judged:
     return Judged(measure=c.measure, limit=limit, measured=measured, verdict=verdict, because=because)

@@ -5,7 +5,7 @@
 True
 """
 
-from teachlab.testing.report import CheckResult, ConformanceReport, Verdict
+from teachlab.testing.report import CheckResult, ConformanceReport, CheckVerdict
 from teachlab.testing.suite import CHECKS, StrategyCheck, checks, conformance
 
-__all__ = ["CHECKS", "CheckResult", "ConformanceReport", "StrategyCheck", "Verdict", "checks", "conformance"]
+__all__ = ["CHECKS", "CheckResult", "ConformanceReport", "StrategyCheck", "CheckVerdict", "checks", "conformance"]

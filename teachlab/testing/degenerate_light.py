@@ -9,22 +9,22 @@ from teachlab.model.recording import Direction
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Levels, Shown, TeachView
 from teachlab.testing import shown
-from teachlab.testing.report import Verdict
+from teachlab.testing.report import CheckVerdict
 from teachlab.testing.subject import Answer, Subject
 
-Told = tuple[Verdict, str]
+Told = tuple[CheckVerdict, str]
 
 EMPTY: Levels = np.empty(0, np.float64)
 
 
 def _judge(what: str, answer: Answer, *, must_abstain: bool, out_of_reach: str = "") -> Told:
     if answer.fault:
-        return Verdict.FAILED, f"on {what} it must teach or abstain, got {answer.fault}"
+        return CheckVerdict.FAILED, f"on {what} it must teach or abstain, got {answer.fault}"
     if answer.setting is not None and must_abstain:
-        return Verdict.FAILED, f"on {what} it must abstain, got {answer}"
+        return CheckVerdict.FAILED, f"on {what} it must abstain, got {answer}"
     if out_of_reach:
-        return Verdict.FAILED, f"on {what} it teaches what can never switch: {out_of_reach}"
-    return Verdict.PASSED, f"on {what} it {'teaches' if answer.setting else 'abstains'}"
+        return CheckVerdict.FAILED, f"on {what} it teaches what can never switch: {out_of_reach}"
+    return CheckVerdict.PASSED, f"on {what} it {'teaches' if answer.setting else 'abstains'}"
 
 
 def _needs(subject: Subject) -> frozenset[Shown]:
@@ -54,7 +54,7 @@ def constant(subject: Subject) -> Told:
     for direction, product in ((Direction.RISE, shown.OBJECT), (Direction.DIP, shown.BACKGROUND // 4)):
         view = shown.two_levels(_needs(subject), float(shown.BACKGROUND), float(product), direction=direction)
         told = _judge("light without noise", subject.ask(view), must_abstain=False)
-        if told[0] is Verdict.FAILED:
+        if told[0] is CheckVerdict.FAILED:
             return told
     return told
 
@@ -67,7 +67,7 @@ def saturated(subject: Subject) -> Told:
         view = shown.two_levels(_needs(subject), background, product, direction=direction)
         answer = subject.ask(view)
         told = _judge("saturated light", answer, must_abstain=False, out_of_reach=_out_of_reach(answer.setting, view))
-        if told[0] is Verdict.FAILED:
+        if told[0] is CheckVerdict.FAILED:
             return told
     return told
 
@@ -99,7 +99,7 @@ def invalid(subject: Subject) -> Told:
     spans = [(20, 44), (80, 104)]
     view = shown.view_of(needs, EMPTY, EMPTY, np.full(130, np.nan), spans)
     told = _judge("invalid samples only", subject.ask(view), must_abstain=True)
-    if told[0] is Verdict.FAILED:
+    if told[0] is CheckVerdict.FAILED:
         return told
     holes = np.random.default_rng(1)
 

@@ -8,7 +8,7 @@ from enum import StrEnum
 from typing import Any
 
 
-class Verdict(StrEnum):
+class CheckVerdict(StrEnum):
     """Outcome of one check."""
 
     PASSED = "passed"
@@ -24,13 +24,13 @@ class CheckResult:
     Parameters
     ----------
     check : str
-    verdict : Verdict
+    verdict : CheckVerdict
     told : str
         What was found; for a skipped check, why nothing could be said.
     """
 
     check: str
-    verdict: Verdict
+    verdict: CheckVerdict
     told: str
 
 
@@ -57,14 +57,14 @@ class ConformanceReport:
     @property
     def failed(self) -> tuple[str, ...]:
         """Names of the checks that failed."""
-        return self._with(Verdict.FAILED)
+        return self._with(CheckVerdict.FAILED)
 
     @property
     def skipped(self) -> tuple[str, ...]:
         """Names of the checks about which nothing can be said."""
-        return self._with(Verdict.SKIPPED)
+        return self._with(CheckVerdict.SKIPPED)
 
-    def _with(self, verdict: Verdict) -> tuple[str, ...]:
+    def _with(self, verdict: CheckVerdict) -> tuple[str, ...]:
         return tuple(r.check for r in self.results if r.verdict is verdict)
 
     def __getitem__(self, check: str) -> CheckResult:
@@ -76,7 +76,7 @@ class ConformanceReport:
         width = max(len(r.check) for r in self.results)
         lines = [f"{r.check:<{width}}  {r.verdict.upper()}: {r.told}" for r in self.results]
         counts = Counter(r.verdict for r in self.results)
-        summary = ", ".join(f"{counts[v]} {v}" for v in Verdict if counts[v])
+        summary = ", ".join(f"{counts[v]} {v}" for v in CheckVerdict if counts[v])
         return "\n".join([f"{self.strategy}", *lines, f"{'conforms' if self.ok else 'DOES NOT CONFORM'}: {summary}"])
 
     def as_dict(self) -> dict[str, Any]:

@@ -24,14 +24,14 @@ from teachlab.teaching.parameters import as_text, describe, parse_parameters
 from teachlab.testing import degenerate_light as hardly
 from teachlab.testing import shown, symmetry
 from teachlab.testing.fresh_process import taught_elsewhere
-from teachlab.testing.report import CheckResult, ConformanceReport, Verdict
+from teachlab.testing.report import CheckResult, CheckVerdict, ConformanceReport
 from teachlab.testing.subject import Subject, ask, insides, random_state_kept, seeded
 
 TIME_LIMIT_S = 20.0
 """CPU time in which a million samples must be taught on."""
 
-_P, _F, _S = Verdict.PASSED, Verdict.FAILED, Verdict.SKIPPED
-Told = tuple[Verdict, str]
+_P, _F, _S = CheckVerdict.PASSED, CheckVerdict.FAILED, CheckVerdict.SKIPPED
+Told = tuple[CheckVerdict, str]
 
 
 def conformance(strategy: Strategy, *, expected_failures: Mapping[str, str] | None = None) -> ConformanceReport:
@@ -142,9 +142,9 @@ class StrategyCheck:
             If nothing can be said, or it fails as expected; pytest and unittest report the test as skipped.
         """
         found = self.result()
-        if found.verdict is Verdict.FAILED:
+        if found.verdict is CheckVerdict.FAILED:
             raise AssertionError(f"{self.__name__}: {found.told}")
-        if found.verdict is not Verdict.PASSED:
+        if found.verdict is not CheckVerdict.PASSED:
             raise SkipTest(f"{found.verdict}: {found.told}")
 
 
@@ -153,7 +153,7 @@ def _result(name: str, told: Told, reason: str | None) -> CheckResult:
     if reason is None or verdict is _S:
         return CheckResult(name, verdict, text)
     if verdict is _F:
-        return CheckResult(name, Verdict.EXPECTED_FAILURE, f"{reason} ({text})")
+        return CheckResult(name, CheckVerdict.EXPECTED_FAILURE, f"{reason} ({text})")
     return CheckResult(name, _F, f"it was expected to fail ({reason}), but passes: {text}")
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from teachlab.errors import ParameterError
-from teachlab.evidence.criteria import Criteria, Judged, Verdict, judge, overall, read_criteria
+from teachlab.evidence.criteria import Criteria, Judged, Judgement, judge, overall, read_criteria
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Score
 from teachlab.model.setting import Setting
@@ -39,14 +39,14 @@ def _judged(passes: int, lost: int, most: float, **more: object) -> Judged:
 
 def test_three_verdicts() -> None:
     # 0 of 299 shows 1 % at 95 %, 0 of 298 does not; 10 of 100 is surely above 1 %.
-    assert _judged(299, 0, 0.01).verdict is Verdict.MET
-    assert _judged(298, 0, 0.01).verdict is Verdict.NOT_ENOUGH
-    assert _judged(100, 10, 0.01).verdict is Verdict.NOT_MET
+    assert _judged(299, 0, 0.01).verdict is Judgement.MET
+    assert _judged(298, 0, 0.01).verdict is Judgement.NOT_ENOUGH
+    assert _judged(100, 10, 0.01).verdict is Judgement.NOT_MET
 
 
 def test_self_labelled_passes_decide_nothing() -> None:
     found = _judged(299, 0, 0.01, source=TruthSource.SELF_LABELLED)
-    assert found.verdict is Verdict.NOT_ENOUGH
+    assert found.verdict is Judgement.NOT_ENOUGH
     assert "self-labelled" in found.because
 
 
@@ -55,7 +55,7 @@ def test_self_labelled_passes_decide_no_margin_either() -> None:
     rows = [{"measure": name, "min": 0.001} for name in ("passes", "margin_to_noise", "ambient_reserve")]
     criteria = Criteria.model_validate({"criterion": rows})
     found = judge(criteria, result, None, {}, {"ambient_reserve": 5.0})
-    assert {item.verdict for item in found} == {Verdict.NOT_ENOUGH}
+    assert {item.verdict for item in found} == {Judgement.NOT_ENOUGH}
 
 
 def _verdicts(
@@ -79,35 +79,35 @@ def test_the_default_allows_for_lots_and_names_its_assumption() -> None:
     )
     # 0 of 3000 in lots of 50: 10.8 passes worth one give 278 and 1.07 %, lots worth one each give 60 and 4.9 %.
     met, just_not = _verdicts(60, 50, 0, 0.0108), _verdicts(60, 50, 0, 0.0107)
-    assert (met["proxy"].verdict, just_not["proxy"].verdict) == (Verdict.MET, Verdict.NOT_ENOUGH)
+    assert (met["proxy"].verdict, just_not["proxy"].verdict) == (Judgement.MET, Judgement.NOT_ENOUGH)
     assert "correlate by at most 0.2" in met["proxy"].because
-    assert met["measured"].verdict is Verdict.NOT_ENOUGH
-    assert _verdicts(60, 50, 0, 0.049)["measured"].verdict is Verdict.MET
-    assert met["independent"].verdict is Verdict.MET
-    assert _verdicts(60, 50, 0, 0.0011)["independent"].verdict is Verdict.MET
+    assert met["measured"].verdict is Judgement.NOT_ENOUGH
+    assert _verdicts(60, 50, 0, 0.049)["measured"].verdict is Judgement.MET
+    assert met["independent"].verdict is Judgement.MET
+    assert _verdicts(60, 50, 0, 0.0011)["independent"].verdict is Judgement.MET
 
 
 def test_assuming_no_correlation_and_all_correlation_are_the_ends() -> None:
     none, all_ = (_verdicts(60, 50, 0, 0.001, icc=icc)["proxy"] for icc in (0.0, 1.0))
-    assert none.verdict is Verdict.MET
+    assert none.verdict is Judgement.MET
     assert "0 % and 0.0998 %" in none.measured
     assert all_.measured.split("(")[0] == _verdicts(60, 50, 0, 0.001)["measured"].measured.split("(")[0]
 
 
 def test_few_lots_decide_nothing_unless_independence_is_said() -> None:
     found = _verdicts(4, 500, 0, 0.9)
-    assert found["proxy"].verdict is found["measured"].verdict is Verdict.NOT_ENOUGH
+    assert found["proxy"].verdict is found["measured"].verdict is Judgement.NOT_ENOUGH
     assert "only 4 lots, 5 are needed" in found["proxy"].because
-    assert found["independent"].verdict is Verdict.MET
-    assert _verdicts(5, 500, 0, 0.9)["proxy"].verdict is Verdict.MET
-    assert _verdicts(1, 4, 0, 0.9, named=False)["proxy"].verdict is Verdict.NOT_ENOUGH
+    assert found["independent"].verdict is Judgement.MET
+    assert _verdicts(5, 500, 0, 0.9)["proxy"].verdict is Judgement.MET
+    assert _verdicts(1, 4, 0, 0.9, named=False)["proxy"].verdict is Judgement.NOT_ENOUGH
 
 
 def test_missed_and_merged_passes_allow_for_lots_too() -> None:
     result, truth = _score(3000, 0)
     criteria = Criteria.model_validate({"criterion": [{"measure": "miss_rate", "max": 0.002}]})
     dependence = lost_rate_by_lot(truth, result.trials)
-    assert judge(criteria, result, None, {"miss_rate": dependence})[0].verdict is Verdict.NOT_ENOUGH
+    assert judge(criteria, result, None, {"miss_rate": dependence})[0].verdict is Judgement.NOT_ENOUGH
     assert judge(criteria, result, None, {})[0].because.startswith("too few passes")
 
 
@@ -123,9 +123,9 @@ def test_a_rare_bad_lot_is_allowed_for_where_losses_come_singly() -> None:
     criteria = Criteria.model_validate({"criterion": rows})
     assumed, measured, independent = judge(criteria, result, None, {"lost_rate": found})
     # 30 of 3000, 10.8 passes worth one: 2.78 of 278, at most 2.6 %.
-    assert assumed.verdict is Verdict.NOT_ENOUGH
+    assert assumed.verdict is Judgement.NOT_ENOUGH
     assert "design effect 10.8 from an assumed intra-lot correlation of 0.2" in assumed.measured
-    assert measured.verdict is independent.verdict is Verdict.MET
+    assert measured.verdict is independent.verdict is Judgement.MET
     rows[0]["max"] = 0.03
     met = judge(Criteria.model_validate({"criterion": rows}), result, None, {"lost_rate": found})[0]
     assert met.because.endswith("if losses of one lot correlate by at most 0.2")
@@ -143,7 +143,11 @@ def test_false_trips_in_bursts_are_allowed_for() -> None:
     criteria = Criteria.model_validate({"criterion": rows})
     found = judge(criteria, tripped, None, {"false_trips_per_running_hour": bursts})
     # 36 in 20 h: at most 2.4 per hour one by one, 3.6 in bursts.
-    assert [item.verdict for item in found] == [Verdict.NOT_ENOUGH, Verdict.NOT_ENOUGH, Verdict.MET]
+    assert [item.verdict for item in found] == [
+        Judgement.NOT_ENOUGH,
+        Judgement.NOT_ENOUGH,
+        Judgement.MET,
+    ]
     assert f"design effect {bursts.design_effect:.3g} from 20 lots" in found[0].measured
 
 
@@ -157,19 +161,19 @@ def test_without_a_burst_seen_the_default_says_what_it_takes_for_granted() -> No
     ]
     # 24 hours without any show 1 in 8 hours, if false trips come one by one.
     found = judge(Criteria.model_validate({"criterion": rows}), quiet, None, {"false_trips_per_running_hour": none})
-    assert [item.verdict for item in found] == [Verdict.MET, Verdict.NOT_ENOUGH, Verdict.MET]
+    assert [item.verdict for item in found] == [Judgement.MET, Judgement.NOT_ENOUGH, Judgement.MET]
     assert "if events come one by one" in found[0].because
     assert "too few lots" in found[1].because
 
 
 def test_overall() -> None:
-    def one(verdict: Verdict) -> Judged:
+    def one(verdict: Judgement) -> Judged:
         return Judged(measure="x", limit="", measured="", verdict=verdict, because="")
 
-    met, open_, failed = one(Verdict.MET), one(Verdict.NOT_ENOUGH), one(Verdict.NOT_MET)
-    assert overall([met, met]) is Verdict.MET
-    assert overall([met, open_]) is Verdict.NOT_ENOUGH
-    assert overall([open_, failed, met]) is Verdict.NOT_MET
+    met, open_, failed = one(Judgement.MET), one(Judgement.NOT_ENOUGH), one(Judgement.NOT_MET)
+    assert overall([met, met]) is Judgement.MET
+    assert overall([met, open_]) is Judgement.NOT_ENOUGH
+    assert overall([open_, failed, met]) is Judgement.NOT_MET
 
 
 @pytest.mark.parametrize(

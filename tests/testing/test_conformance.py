@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 from teachlab.errors import ParameterError
 from teachlab.teaching import resolve
 from teachlab.teaching.registry import BUILT_IN
-from teachlab.testing import CHECKS, StrategyCheck, Verdict, checks, conformance, suite
+from teachlab.testing import CHECKS, StrategyCheck, CheckVerdict, checks, conformance, suite
 
 # What a built-in needs to be told before it teaches at all.
 STATED = {"contamination-aware": {"least_gain": 0.9}, "minimax-regret": {"stress": "1,0;0.9,0"}}
@@ -90,7 +90,7 @@ def test_other_ways_of_the_same(name: str, check: str, told: str, bad: ModuleTyp
 
 def test_a_sound_strategy_passes_every_check(bad: ModuleType) -> None:
     report = conformance(bad.Sound())
-    assert {r.verdict for r in report.results} == {Verdict.PASSED}, report.text()
+    assert {r.verdict for r in report.results} == {CheckVerdict.PASSED}, report.text()
 
 
 def test_a_skipped_check_says_why(bad: ModuleType) -> None:
@@ -106,7 +106,7 @@ def test_a_skipped_check_says_why(bad: ModuleType) -> None:
 def test_expected_failures(bad: ModuleType) -> None:
     report = conformance(bad.Mutable(), expected_failures={"immutability": "keeps a note for its author"})
     assert report.ok
-    assert report["immutability"].verdict is Verdict.EXPECTED_FAILURE
+    assert report["immutability"].verdict is CheckVerdict.EXPECTED_FAILURE
     assert "keeps a note for its author" in report["immutability"].told
     passing = conformance(bad.Sound(), expected_failures={"pickling": "never tried"})
     assert passing.failed == ("pickling",)

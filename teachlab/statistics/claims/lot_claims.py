@@ -115,6 +115,7 @@ def claim_by_lots(
     source: Source = Source.LOTS,
     assumption: Assumption = NOTHING,
     beside: Sequence[Assumption] = (INDEPENDENT,),
+    least: int = CLAIM_LOT_PASSES,
 ) -> LotClaim:
     """Bound the mean rate of lots.
 
@@ -130,6 +131,8 @@ def claim_by_lots(
         Of the bound itself; by default nothing but independent lots.
     beside : sequence of Assumption
         Further bounds to be told beside it.
+    least : int
+        Trials of a lot below which it joins the next.
 
     Notes
     -----
@@ -152,7 +155,7 @@ def claim_by_lots(
     (0.1391, 0.1391, 0.003)
     """
     check_confidence(confidence)
-    lost, of = join_small_lots(events, trials)
+    lost, of = join_small_lots(events, trials, least=least)
     if assumption.icc is None:
         s, n = float((lost / of).sum()), float(of.size)
         low, upper = _limits(s, n, confidence) if n else (0.0, 1.0)
@@ -189,20 +192,27 @@ def join_small_lots(events: ArrayLike, trials: ArrayLike, *, least: int = CLAIM_
     of = np.asarray(trials, np.float64).reshape(-1)
     if lost.shape != of.shape or (lost < 0).any() or (lost > of).any():
         raise ParameterError("events must be given for every lot and lie between 0 and its trials.")
-    joined: list[list[float]] = []
-    waiting = [0.0, 0.0]
-    for k, n in zip(lost.tolist(), of.tolist(), strict=True):
-        waiting = [waiting[0] + k, waiting[1] + n]
-        if waiting[1] >= least:
-            joined.append(waiting)
-            waiting = [0.0, 0.0]
-    if waiting[1]:
-        if joined:
-            joined[-1] = [joined[-1][0] + waiting[0], joined[-1][1] + waiting[1]]
-        else:
-            joined.append(waiting)
-    table = np.array(joined, np.float64).reshape(-1, 2)
-    return table[:, 0], table[:, 1]
+    group = joined_lots(of, least=least)
+    joined, held = np.bincount(group, lost), np.bincount(group, of)
+    return joined[held > 0].astype(np.float64), held[held > 0].astype(np.float64)
+
+
+def joined_lots(trials: ArrayLike, *, least: int = CLAIM_LOT_PASSES) -> NDArray[np.int64]:
+    """Return, for every lot in time order, the number of the joined lot that it belongs to.
+
+    Examples
+    --------
+    >>> joined_lots([2, 50, 50, 3]).tolist()
+    [0, 0, 1, 1]
+    """
+    group, number, waiting = [], 0, 0.0
+    for n in np.asarray(trials, np.float64).reshape(-1).tolist():
+        group.append(number)
+        waiting += n
+        if waiting >= least:
+            number, waiting = number + 1, 0.0
+    # What is left over at the end has no next lot.
+    return np.array(group, np.int64).clip(max=max(0, number - 1))
 
 
 def lots_needed(max_rate: float, confidence: float, *, lost_lots: float = 0.0) -> int:

@@ -1,0 +1,124 @@
+"""A verdict: what to do, with which setting, what is claimed, why, and what comes next."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from teachlab.model.setting import Setting
+
+MOST_REASONS = 3
+"""Reasons that a verdict gives."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeadlineClaim:
+    """The one claim of a verdict.
+
+    Parameters
+    ----------
+    text : str
+        One sentence.
+    upper : float or None
+        The bound that is claimed; None where nothing is.
+    confidence : float
+        One-sided.
+    assume : str
+        What the bound takes for granted: lots, independent, or icc = …
+    lots, passes : int or None
+        What it rests on.
+    beside : tuple of str
+        Bounds that assume more, and what is counted beside it, a sentence each.
+    """
+
+    text: str
+    upper: float | None = None
+    confidence: float = 0.95
+    assume: str = "lots"
+    lots: int | None = None
+    passes: int | None = None
+    beside: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VerdictReason:
+    """One reason, largest cause first.
+
+    Parameters
+    ----------
+    text : str
+        One sentence.
+    count : int or None
+        How many passes, gaps or trips it is about.
+    first_at_s : float or None, s
+        Where in the recording the first of them lies.
+    """
+
+    text: str
+    count: int | None = None
+    first_at_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """What a command says first.
+
+    Parameters
+    ----------
+    decision : str
+        In the words of the command.
+    about : str
+        What the decision is about, in a few words: a strategy, a file.
+    setting : Setting or None
+    claim : HeadlineClaim or None
+    reasons : tuple of VerdictReason
+        At most `MOST_REASONS` are printed.
+    next_step : str
+        A command that works as printed, or what to do.
+    conditions : tuple of str
+        What is open in the evidence, a sentence each; the first is the limit of a setting used with one.
+    rehearsal : bool
+        Whether the light is synthetic: no evidence about a real line.
+    """
+
+    decision: str
+    about: str = ""
+    setting: Setting | None = None
+    claim: HeadlineClaim | None = None
+    reasons: tuple[VerdictReason, ...] = ()
+    next_step: str = ""
+    conditions: tuple[str, ...] = ()
+    rehearsal: bool = False
+
+    def leading_to(self, next_step: str) -> Verdict:
+        """Return the same verdict with another next step."""
+        return replace(self, next_step=next_step)
+
+    def after(self, *reasons: VerdictReason) -> Verdict:
+        """Return the same verdict with these reasons before its own."""
+        return replace(self, reasons=(*reasons, *self.reasons))
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        claim = self.claim
+        return {
+            "decision": str(self.decision),
+            "about": self.about,
+            "setting": None if self.setting is None else {"kind": kind_of(self.setting), **self.setting.as_dict()},
+            "claim": None if claim is None else _plain(claim, HeadlineClaim.__slots__),
+            "reasons": [_plain(reason, VerdictReason.__slots__) for reason in self.reasons],
+            "next_step": self.next_step,
+            "conditions": list(self.conditions),
+            "rehearsal": self.rehearsal,
+        }
+
+
+def kind_of(setting: Setting) -> str:
+    """Return the kind of a setting as documents name it: fixed, following or window."""
+    return str(setting.as_dict().get("kind", "fixed"))
+
+
+def _plain(value: object, names: Sequence[str]) -> dict[str, Any]:
+    found = {name: getattr(value, name) for name in names}
+    return {name: list(v) if isinstance(v, tuple) else v for name, v in found.items()}

@@ -1,0 +1,213 @@
+"""What a score claims by lots: losses, trips and cost, each from one function of the counts per lot."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.model.draws import Costs
+from teachlab.model.score import Outcome, Trials
+from teachlab.model.truth import Truth
+from teachlab.statistics.claims.lot_claims import (
+    CLAIM_LOTS,
+    INDEPENDENT,
+    NOTHING,
+    Assumption,
+    LotClaim,
+    claim_by_lots,
+    joined_lots,
+)
+from teachlab.statistics.claims.orders import CostBound, cost_bound
+from teachlab.statistics.lots import Source, blocks_of
+
+LOST = (Outcome.MISS, Outcome.MERGED)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LotCounts:
+    """What every lot, or stretch of consecutive passes, holds.
+
+    Parameters
+    ----------
+    source : Source
+    named_lots : int
+        Lots that were named among the scored passes, before small ones joined the next; 0 where not all are.
+    first_pass : ndarray of int64, shape (lots,)
+        Row of the first pass of each.
+    whole : ndarray of bool, shape (lots,)
+        Whether all passes of the lot are among those scored.
+    passes, lost, gaps, tripped : ndarray of int64, shape (lots,)
+        Scored detect passes and those lost, scored gaps and those tripped.
+    trips, extra, ignore_trips : ndarray of int64, shape (lots,)
+        Switchings too many: in gaps, further ones of a pass, and on passes to be ignored.
+    """
+
+    source: Source
+    named_lots: int
+    first_pass: NDArray[np.int64]
+    whole: NDArray[np.bool_]
+    passes: NDArray[np.int64]
+    lost: NDArray[np.int64]
+    gaps: NDArray[np.int64]
+    tripped: NDArray[np.int64]
+    trips: NDArray[np.int64]
+    extra: NDArray[np.int64]
+    ignore_trips: NDArray[np.int64]
+
+    def errors(self, costs: Costs | None = None) -> NDArray[np.float64]:
+        """Return the cost of every lot's errors; without costs their number."""
+        costs = costs or Costs()
+        return costs.miss * self.lost + costs.false * (self.trips + self.extra + self.ignore_trips)
+
+    def per_pass(self, costs: Costs | None = None, *, whole: bool = False) -> NDArray[np.float64]:
+        """Return cost per scored pass of every lot that holds one; `whole`: of lots scored as a whole only."""
+        rows = (self.passes > 0) & (self.whole | (not whole))
+        return self.errors(costs)[rows] / self.passes[rows]
+
+    def bound(self, costs: Costs | None = None, *, confidence: float = 0.95) -> CostBound:
+        """Bound the cost per pass by lots; small lots join the next."""
+        group = joined_lots(self.passes)
+        cost, of = np.bincount(group, self.errors(costs)), np.bincount(group, self.passes)
+        return cost_bound(cost[of > 0] / of[of > 0], confidence=confidence, source=self.source)
+
+
+def lot_counts(truth: Truth, trials: Trials, events: Sequence[Outcome] = LOST) -> LotCounts:
+    """Count per named lot, or per stretch of consecutive passes where fewer than `CLAIM_LOTS` are named.
+
+    Parameters
+    ----------
+    truth : Truth
+        Its lots are used if every scored pass has one and at least five of them are left after lots with few passes
+        joined the next.
+    trials : Trials
+    events : sequence of Outcome
+        What counts as lost.
+
+    Notes
+    -----
+    A gap belongs to the lot of the pass before it, the first gap to that of the pass after it.
+    """
+    detect = truth.detect[trials.first_pass :]
+    scored = detect & (trials.passes != Outcome.EXCLUDED)
+    rows = trials.first_pass + np.arange(trials.passes.size)
+    code, source, named = _codes(truth, rows, scored)
+    lots = int(code.max(initial=-1)) + 1
+
+    def count(of: NDArray[Any], weight: NDArray[Any]) -> NDArray[np.int64]:
+        return np.bincount(of, weight, minlength=lots).astype(np.int64)
+
+    ignored = ~detect & (trials.passes != Outcome.EXCLUDED)
+    extra = np.where(scored, trials.pass_onsets - (trials.passes == Outcome.HIT), 0).clip(min=0)
+    gaps = trials.gaps != Outcome.EXCLUDED
+    gap_code = code[(trials.gap_after - trials.first_pass).clip(0)] if code.size else np.empty(0, np.int64)
+    first = np.full(lots, truth.passes, np.int64)
+    np.minimum.at(first, code, rows)
+    if not code.size:
+        gaps, gap_code = gaps[:0], gap_code[:0]
+    return LotCounts(
+        source=source,
+        named_lots=named,
+        first_pass=first,
+        whole=_whole(truth, trials.first_pass, first, source),
+        passes=count(code, scored),
+        lost=count(code, scored & np.isin(trials.passes, tuple(events))),
+        gaps=count(gap_code, gaps),
+        tripped=count(gap_code, gaps & (trials.gaps[: gaps.size] == Outcome.TRIPPED)),
+        trips=count(gap_code, np.where(gaps, trials.gap_onsets[: gaps.size], 0)),
+        extra=count(code, extra),
+        ignore_trips=count(code, np.where(ignored, trials.pass_onsets, 0)),
+    )
+
+
+def losses_claim(
+    counts: LotCounts, *, confidence: float = 0.95, assumption: Assumption = NOTHING,
+    beside: Sequence[Assumption] = (INDEPENDENT,),
+) -> LotClaim:  # fmt: skip
+    """Return the headline claim on losses: one bound, others beside it."""
+    return claim_by_lots(
+        counts.lost, counts.passes, confidence=confidence, source=counts.source, assumption=assumption, beside=beside
+    )
+
+
+def gaps_claim(counts: LotCounts, *, confidence: float = 0.95, assumption: Assumption = NOTHING) -> LotClaim:
+    """Bound the share of gaps tripped by lots."""
+    return claim_by_lots(
+        counts.tripped, counts.gaps, confidence=confidence, source=counts.source, assumption=assumption
+    )
+
+
+def trips_claim(counts: LotCounts, *, confidence: float = 0.95) -> LotClaim:
+    """Return the headline claim on false trips: the share of lots with any.
+
+    Every lot is one trial: no trip at all has a bound, and a burst counts once.
+    """
+    group = joined_lots(counts.passes)
+    trips, gaps = np.bincount(group, counts.trips), np.bincount(group, counts.gaps)
+    return claim_by_lots(
+        trips[gaps > 0] > 0,
+        np.ones(int((gaps > 0).sum())),
+        confidence=confidence,
+        source=counts.source,
+        beside=(),
+        least=1,
+    )
+
+
+def paired_costs(truth: Truth, first: Trials, second: Trials, costs: Costs | None = None) -> LotDifferences:
+    """Return the difference of cost per pass of two settings in every whole lot, on trials valid under both."""
+    both = [_common(first, second), _common(second, first)]
+    one, other = (lot_counts(truth, trials) for trials in both)
+    rows = one.whole & (one.passes > 0)
+    d = (one.errors(costs)[rows] - other.errors(costs)[rows]) / one.passes[rows]
+    return LotDifferences(values=d, source=one.source)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LotDifferences:
+    """Cost per pass of the first setting less that of the second, in every whole lot or stretch."""
+
+    values: NDArray[np.float64]
+    source: Source
+
+
+def _common(trials: Trials, other: Trials) -> Trials:
+    """Return the trials with those excluded that are no trials under the other setting."""
+    passes = np.where(other.passes == Outcome.EXCLUDED, np.int8(Outcome.EXCLUDED), trials.passes)
+    kept = np.isin(trials.gap_after, other.gap_after[other.gaps != Outcome.EXCLUDED])
+    gaps = np.where(kept, trials.gaps, np.int8(Outcome.EXCLUDED))
+    return Trials(
+        passes=passes, pass_onsets=trials.pass_onsets, gaps=gaps, gap_onsets=trials.gap_onsets,
+        gap_after=trials.gap_after, first_pass=trials.first_pass,
+    )  # fmt: skip
+
+
+def _codes(truth: Truth, rows: NDArray[np.int64], scored: NDArray[np.bool_]) -> tuple[NDArray[np.int64], Source, int]:
+    """Return the lot of every pass in rows, what the lots are, and how many are named."""
+    if truth.lot is not None:
+        names: dict[str, int] = {}
+        code = np.array([names.setdefault(str(name), len(names)) for name in truth.lot[rows]], np.int64)
+        if "" not in names:
+            large = np.unique(joined_lots(np.bincount(code, scored, minlength=len(names)))).size
+            if large >= CLAIM_LOTS:
+                return code, Source.LOTS, len(names)
+            return _stretches(scored), Source.BLOCKS, int(large)
+    return _stretches(scored), Source.BLOCKS, 0
+
+
+def _stretches(scored: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Return the stretch of every pass: equal numbers of scored passes, others go with the scored one before."""
+    _, of = blocks_of(np.zeros(int(np.count_nonzero(scored))))
+    place = np.cumsum(scored) - 1
+    code: NDArray[np.int64] = np.searchsorted(np.cumsum(of), place.clip(0), side="right")
+    return code.clip(max=max(0, of.size - 1))
+
+
+def _whole(truth: Truth, first_pass: int, first: NDArray[np.int64], source: Source) -> NDArray[np.bool_]:
+    if source is not Source.LOTS or truth.lot is None or not first_pass:
+        return np.ones(first.size, bool)
+    before = {str(name) for name in truth.lot[:first_pass]}
+    return np.array([str(truth.lot[k]) not in before for k in first], bool)
