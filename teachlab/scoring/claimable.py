@@ -1,0 +1,209 @@
+"""Which trials may support a claim, and what in the evidence could not have denied it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.light.repeats import repeated_stretches
+from teachlab.model.recording import Origin, Recording
+from teachlab.model.score import Outcome, Score, Trials
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth, TruthSource
+
+MOST_IN_DOUBT = 0.05
+"""Share of the passes that may be shorter than the doubt of their borders."""
+
+_Bool = NDArray[np.bool_]
+
+
+class OpenCondition(StrEnum):
+    """Why evidence could not have denied a claim."""
+
+    SELF_LABELLED = "self-labelled"
+    COPIES = "copies"
+    BORDERS = "borders in doubt"
+    INVERTED = "inverted"
+    NEVER = "never switches"
+    NOTHING_LEFT = "nothing left"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Claimable:
+    """The trials that may support a claim.
+
+    Parameters
+    ----------
+    trials : Trials
+        Those left out are excluded.
+    left_out : mapping of str to int
+        Passes left out, by reason: shown while teaching, shorter than the doubt of their borders, touching.
+    gaps_left_out : int
+        Gaps shown while teaching, or beside something that was.
+    conditions : mapping of OpenCondition to str
+        What is open, a sentence each.
+    synthetic : bool
+        Whether the light is synthetic: a rehearsal.
+    teaching_stated : bool
+        Whether the setting says how it was taught.
+    ignore_passes : int
+        Passes to be ignored among the trials: counted beside a claim.
+    """
+
+    trials: Trials
+    left_out: Mapping[str, int]
+    gaps_left_out: int
+    conditions: Mapping[OpenCondition, str]
+    synthetic: bool
+    teaching_stated: bool
+    ignore_passes: int
+
+    def sentences(self) -> list[str]:
+        """Return what was left out, and what stands beside the claim, a sentence each."""
+        said = {
+            "shown": "{n} were shown while teaching, or lie beside what was: left out of the claim",
+            "short": "{n} are shorter than the doubt of their borders: left out of the claim",
+            "touching": "{n} touch the pass before and the output stayed active between them: left out of the claim",
+        }
+        out = [
+            f"{said[why].format(n=f'{count} pass' + ('' if count == 1 else 'es'))}."
+            for why, count in self.left_out.items()
+            if count
+        ]
+        if self.ignore_passes:
+            out.append(f"{self.ignore_passes} passes to be ignored are counted beside the claim.")
+        return out
+
+
+def claimable(
+    recording: Recording, truth: Truth, setting: Setting, result: Score, *, look_for_copies: bool = True
+) -> Claimable:
+    """Leave out the trials that support no claim, and name the conditions that are open.
+
+    Parameters
+    ----------
+    recording, truth, setting
+        What is claimed about.
+    result : Score
+        Of that setting.
+    look_for_copies : bool
+        Whether to read the light of all passes again in search of stretches that repeat another.
+
+    Notes
+    -----
+    Left out are trials that hold an evaluation which the setting says was shown while teaching, and one trial on either
+    side of them; passes shorter than one doubt of their borders; and passes that touch the one before where the output
+    stayed active over the common border. More than 5 % of the passes shorter than the doubt leave a condition open.
+    """
+    trials = result.trials
+    first = trials.first_pass
+    detect = truth.detect[first:]
+    scored = detect & (trials.passes != Outcome.EXCLUDED)
+    passes, gaps = _shown(truth, setting, trials, recording)
+    shown = passes & (trials.passes != Outcome.EXCLUDED)
+    short = scored & ~shown & ((truth.end - truth.start)[first:] < truth.uncertainty_samples)
+    touching = scored & ~shown & ~short & touching_merges(truth, trials)
+    left = replace(
+        trials,
+        passes=np.where(shown | short | touching, np.int8(Outcome.EXCLUDED), trials.passes),
+        gaps=np.where(gaps, np.int8(Outcome.EXCLUDED), trials.gaps),
+    )
+    kept = detect & (left.passes != Outcome.EXCLUDED)
+    conditions: dict[OpenCondition, str] = {}
+    if truth.source is TruthSource.SELF_LABELLED:
+        conditions[OpenCondition.SELF_LABELLED] = (
+            "The passes were labelled from this very light: they may tune a setting, they support no claim."
+        )
+    if scored.any() and short.sum() > MOST_IN_DOUBT * scored.sum():
+        conditions[OpenCondition.BORDERS] = (
+            f"{int(short.sum())} of {int(scored.sum())} passes are shorter than the doubt of their borders, "
+            f"{truth.uncertainty_samples:g} samples: at most {100 * MOST_IN_DOUBT:g} % may be."
+        )
+    copied = repeated_stretches(recording, truth.start[first:], truth.end[first:]) if look_for_copies else []
+    if copied:
+        one, other = (int(k) + first for k in copied[0])
+        conditions[OpenCondition.COPIES] = (
+            f"The light of {len(copied)} pass{'' if len(copied) == 1 else 'es'} repeats an earlier one sample for sample "
+            f"(pass {one} repeats pass {other}): the log holds copies."
+        )
+    if result.probably_inverted:
+        conditions[OpenCondition.INVERTED] = (
+            "The output is active for most of the gap time: the level lies on the wrong side, or the polarity is "
+            "inverted."
+        )
+    elif scored.any() and not result.counts.onsets:
+        conditions[OpenCondition.NEVER] = "The output never switches on."
+    if not kept.any() and not conditions:
+        conditions[OpenCondition.NOTHING_LEFT] = "No pass is left that may support a claim."
+    return Claimable(
+        trials=left,
+        left_out={"shown": int((shown & detect).sum()), "short": int(short.sum()), "touching": int(touching.sum())},
+        gaps_left_out=int((gaps & (trials.gaps != Outcome.EXCLUDED)).sum()),
+        conditions=conditions,
+        synthetic=recording.info.origin is Origin.SYNTHETIC,
+        teaching_stated=setting.taught is not None,
+        ignore_passes=int((~detect & (left.passes != Outcome.EXCLUDED)).sum()),
+    )
+
+
+def touching_merges(truth: Truth, trials: Trials) -> _Bool:
+    """Return which scored passes merged with the one before that they touch: the output stayed active between them."""
+    touches = np.zeros(truth.passes, bool)
+    touches[1:] = truth.start[1:] == truth.end[:-1]
+    out: _Bool = touches[trials.first_pass :] & (trials.passes == Outcome.MERGED)
+    return out
+
+
+def unusable(result: Score) -> bool:
+    """Whether the output is active for more than half of the gap time, or never."""
+    return result.probably_inverted or not result.counts.onsets
+
+
+def shown_stretches(setting: Setting, recording: Recording) -> list[tuple[int, int]]:
+    """Return the samples ``[first, stop)`` that the setting says it was shown, if it may have been in this recording.
+
+    A setting that names another recording was shown nothing of this one.
+    """
+    drawn = {} if setting.taught is None else setting.taught.evidence.get("drawn", {})
+    if not isinstance(drawn, Mapping):
+        return []
+    if not _may_be(drawn, recording):
+        return []
+    rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
+    out = []
+    for part in drawn.values():
+        if not isinstance(part, Mapping) or "at_sample" not in part:
+            continue
+        at = int(part["at_sample"])
+        long = int(part.get("evaluations", 1)) * recording.info.sample_rate_hz / rate
+        out.append((at, int(part.get("to_sample", at + long))))
+    return out
+
+
+def _may_be(drawn: Mapping[str, object], recording: Recording) -> bool:
+    digest, name = drawn.get("recording_digest"), drawn.get("recording")
+    known = getattr(recording.info, "digest", None)
+    if digest and known:
+        return bool(digest == known)
+    return name is None or name == recording.name
+
+
+def _shown(truth: Truth, setting: Setting, trials: Trials, recording: Recording) -> tuple[_Bool, _Bool]:
+    """Return which scored passes and gaps hold what was shown, or lie beside one that does."""
+    stretches = shown_stretches(setting, recording)
+    # Trials in time order: gap before the first pass, pass 0, gap after it, pass 1 …
+    begin = np.zeros(2 * truth.passes + 1, np.int64)
+    end = np.full(2 * truth.passes + 1, recording.samples, np.int64)
+    begin[1::2], end[1::2] = truth.start, truth.end
+    begin[2::2], end[0:-1:2] = truth.end, truth.start
+    held = np.zeros(begin.size, bool)
+    for a, b in stretches:
+        held |= (begin < b) & (end > a) & (end > begin)
+    near = held.copy()
+    near[1:] |= held[:-1]
+    near[:-1] |= held[1:]
+    return near[1::2][trials.first_pass :], near[0::2][trials.gap_after + 1]
