@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,7 +46,7 @@ def repeated_stretches(
 
 def _stretches(
     recording: Recording, start: NDArray[np.int64], stop: NDArray[np.int64]
-) -> Iterable[NDArray[np.generic] | None]:
+) -> Iterable[NDArray[Any] | None]:
     """Yield the light of every stretch; None where a sample of it is invalid."""
     for a, b in zip(start.tolist(), stop.tolist(), strict=True):
         block = recording.read(a, b)

@@ -38,12 +38,13 @@ class Reading:
     ----------
     light : ndarray of float64, shape (n,), recording units
         Valid evaluations only.
-    at_sample : int
-        First sample of the reading, for the record.
+    at_sample, to_sample : int
+        Samples ``[at, to)`` within which the reading was taken, for the record; `to_sample` 0 where it is not known.
     """
 
     light: Levels
     at_sample: int = 0
+    to_sample: int = 0
 
     @property
     def mean(self) -> float:
@@ -62,13 +63,14 @@ class Background:
         Mean of about 40 valid evaluations in one gap.
     stretch : ndarray of float64, shape (n,), recording units
         Valid evaluations of consecutive gap samples, at least the longer of 2 s and 40 where available.
-    stretch_at_sample : int
-        First sample of the stretch, for the record.
+    stretch_at_sample, stretch_to_sample : int
+        Samples ``[at, to)`` within which the stretch was taken, for the record; 0 where it is not known.
     """
 
     reading: Reading
     stretch: Levels
     stretch_at_sample: int = 0
+    stretch_to_sample: int = 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -127,8 +127,8 @@ def claimable(
     if copied:
         one, other = (int(k) + first for k in copied[0])
         conditions[OpenCondition.COPIES] = (
-            f"The light of {len(copied)} pass{'' if len(copied) == 1 else 'es'} repeats an earlier one sample for sample "
-            f"(pass {one} repeats pass {other}): the log holds copies."
+            f"{len(copied)} pass{' repeats' if len(copied) == 1 else 'es repeat'} the light of an earlier one sample "
+            f"for sample (pass {one} that of pass {other}): the log holds copies."
         )
     if result.probably_inverted:
         conditions[OpenCondition.INVERTED] = (

@@ -217,7 +217,7 @@ class TeachBlock:
             chosen = a + np.flatnonzero(~np.isnan(self._evaluated.read(a, b)))[_centre(int(among.valid[k]))]
         first = int(chosen[0])
         light = self._evaluated.read(first, int(chosen[-1]) + 1)[chosen - first]
-        return Reading(_light(light), self._sample(first))
+        return Reading(_light(light), self._sample(first), self._sample(int(chosen[-1])) + 1)
 
     def _background(self, random: np.random.Generator, random_stretch: np.random.Generator) -> Background:
         gaps = self._gaps
@@ -226,7 +226,7 @@ class TeachBlock:
         follow = np.cumsum(gaps.valid[::-1])[::-1]
         enough = np.flatnonzero((follow >= need) & (gaps.valid > 0))
         k = int(enough[int(random_stretch.integers(enough.size))]) if enough.size else int(np.argmax(gaps.valid > 0))
-        parts, have, first = [], 0, -1
+        parts, have, first, last = [], 0, -1, -1
         while have < need and k < gaps.start.size:
             levels = self._evaluated.read(int(gaps.start[k]), int(gaps.stop[k]))
             valid = np.flatnonzero(~np.isnan(levels))[: need - have]
@@ -234,8 +234,9 @@ class TeachBlock:
                 first = int(gaps.start[k] + valid[0])
             parts.append(levels[valid])
             have += valid.size
+            last = int(gaps.start[k] + valid[-1]) if valid.size else last
             k += 1
-        return Background(reading, _light(np.concatenate(parts)), self._sample(first))
+        return Background(reading, _light(np.concatenate(parts)), self._sample(first), self._sample(last) + 1)
 
     def _sweep(self, random: np.random.Generator, passes: int) -> Sweep:
         if passes < 1:

@@ -12,7 +12,7 @@ from teachlab.errors import Abstained, StrategyError
 from teachlab.model.draws import Draw
 from teachlab.model.following_and_window import unknown_kind
 from teachlab.model.setting import Setting, Taught
-from teachlab.model.teaching import Shown, Strategy, TeachView
+from teachlab.model.teaching import Reading, Shown, Strategy, TeachView
 from teachlab.teaching.block import SWEEP_PASSES, TeachBlock
 from teachlab.teaching.parameters import parameters_of
 
@@ -106,7 +106,7 @@ def teach_once(strategy: Strategy, block: TeachBlock, seed: int, draw: int) -> S
     except Exception as fault:
         raise StrategyError(f"strategy '{name}' failed: {type(fault).__name__}: {fault}") from fault
     _check(strategy, view, setting)
-    return replace(setting, taught=_taught(strategy, setting, view, seed, draw))
+    return replace(setting, taught=_taught(strategy, setting, view, seed, draw, recording=block.recording.name))
 
 
 def _needs(strategy: Strategy) -> frozenset[Shown]:
@@ -142,9 +142,10 @@ def _check(strategy: Strategy, view: TeachView, setting: object) -> None:
             )
 
 
-def _taught(strategy: Strategy, setting: Setting, view: TeachView, seed: int, draw: int) -> Taught:
+def _taught(strategy: Strategy, setting: Setting, view: TeachView, seed: int, draw: int, *, recording: str) -> Taught:
     told = dict(setting.taught.evidence) if setting.taught is not None else {}
-    evidence = {**told, "drawn": {"seed": seed, "draw": draw, "direction": str(view.direction), **_taken(view)}}
+    drawn = {"seed": seed, "draw": draw, "direction": str(view.direction), "recording": recording, **_taken(view)}
+    evidence = {**told, "drawn": drawn}
     try:
         json.dumps(evidence, allow_nan=False)
     except (TypeError, ValueError) as fault:
@@ -158,12 +159,12 @@ def _taken(view: TeachView) -> dict[str, Any]:
     """Return where the evidence was taken, in samples of the recording, and how much there was."""
     out: dict[str, Any] = {}
     if view.object_ is not None:
-        out["object"] = {"at_sample": view.object_.at_sample, "evaluations": view.object_.light.size}
+        out["object"] = _reading(view.object_)
     if view.background_ is not None:
-        reading = view.background_.reading
-        out["background"] = {"at_sample": reading.at_sample, "evaluations": reading.light.size}
-        stretch = view.background_
-        out["background_stretch"] = {"at_sample": stretch.stretch_at_sample, "evaluations": stretch.stretch.size}
+        shown = view.background_
+        out["background"] = _reading(shown.reading)
+        stretch = Reading(shown.stretch, shown.stretch_at_sample, shown.stretch_to_sample)
+        out["background_stretch"] = _reading(stretch)
     if view.sweep_ is not None:
         sweep = view.sweep_
         out["sweep"] = {"at_sample": sweep.at_sample, "evaluations": sweep.light.size, "passes": sweep.passes}
@@ -171,3 +172,11 @@ def _taken(view: TeachView) -> dict[str, Any]:
         events = view.events_
         out["events"] = {"at_sample": events.at_sample, "evaluations": events.light.size, "passes": events.start.size}
     return out
+
+
+def _reading(reading: Reading) -> dict[str, int]:
+    return {
+        "at_sample": reading.at_sample,
+        "to_sample": reading.to_sample,
+        "evaluations": reading.light.size,
+    }

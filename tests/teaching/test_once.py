@@ -66,9 +66,18 @@ def test_a_setting_tells_strategy_all_parameters_and_evidence(block: TeachBlock)
             "seed": 7,
             "draw": 3,
             "direction": "rise",
-            "object": {"at_sample": view.object.at_sample, "evaluations": 40},
-            "background": {"at_sample": view.background.reading.at_sample, "evaluations": 40},
-            "background_stretch": {"at_sample": view.background.stretch_at_sample, "evaluations": 2000},
+            "recording": "array",
+            "object": {"at_sample": view.object.at_sample, "to_sample": view.object.at_sample + 40, "evaluations": 40},
+            "background": {
+                "at_sample": view.background.reading.at_sample,
+                "to_sample": view.background.reading.at_sample + 40,
+                "evaluations": 40,
+            },
+            "background_stretch": {
+                "at_sample": view.background.stretch_at_sample,
+                "to_sample": view.background.stretch_to_sample,
+                "evaluations": 2000,
+            },
         },
     }
     json.dumps(setting.as_dict(), allow_nan=False)
@@ -89,7 +98,7 @@ def test_a_strategy_that_tells_little_is_recorded_all_the_same(block: TeachBlock
     setting = teach_once(made(lambda view: replace(placed(view), taught=None)), block, 0, 0)
     assert setting.taught is not None
     assert (setting.taught.strategy, setting.taught.parameters) == ("made", {"gain": 0.5})
-    assert set(setting.taught.evidence["drawn"]) == {"seed", "draw", "direction", "object"}
+    assert set(setting.taught.evidence["drawn"]) == {"seed", "draw", "direction", "recording", "object"}
 
 
 def test_five_passes_are_swept_unless_the_strategy_says_otherwise(block: TeachBlock) -> None:
