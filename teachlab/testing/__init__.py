@@ -5,7 +5,7 @@
 True
 """
 
-from teachlab.testing.report import CheckResult, ConformanceReport, CheckVerdict
+from teachlab.testing.report import CheckResult, CheckVerdict, ConformanceReport
 from teachlab.testing.suite import CHECKS, StrategyCheck, checks, conformance
 
-__all__ = ["CHECKS", "CheckResult", "ConformanceReport", "StrategyCheck", "CheckVerdict", "checks", "conformance"]
+__all__ = ["CHECKS", "CheckResult", "CheckVerdict", "ConformanceReport", "StrategyCheck", "checks", "conformance"]

@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 from teachlab.errors import ParameterError
 from teachlab.teaching import resolve
 from teachlab.teaching.registry import BUILT_IN
-from teachlab.testing import CHECKS, StrategyCheck, CheckVerdict, checks, conformance, suite
+from teachlab.testing import CHECKS, CheckVerdict, StrategyCheck, checks, conformance, suite
 
 # What a built-in needs to be told before it teaches at all.
 STATED = {"contamination-aware": {"least_gain": 0.9}, "minimax-regret": {"stress": "1,0;0.9,0"}}
