@@ -1,0 +1,74 @@
+"""On which side of the background every object lies: brighter, darker, or neither."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+from teachlab.model.truth import Truth
+
+CLEARER = 1.25
+"""A pass lies on the side on which it reaches so many times as far as on the other."""
+LEAST_SHARE, LEAST_PASSES = 0.02, 2
+"""Of the passes, at least so many lie on the rarer side before it is a side."""
+
+_Rows = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SidesOfBackground:
+    """Passes to be detected by the side of the background on which they lie.
+
+    Parameters
+    ----------
+    above, below : ndarray of int64
+        Rows of the truth.
+    background : (float, float), recording units
+        Strongest and weakest light of most gaps.
+    weakest_above, weakest_below : float or None, recording units
+        The peak of the least bright of the brighter ones, and of the least dark of the darker ones.
+    """
+
+    above: _Rows
+    below: _Rows
+    background: tuple[float, float]
+    weakest_above: float | None
+    weakest_below: float | None
+
+    @property
+    def both(self) -> bool:
+        """Whether objects lie on both sides: no single level sees them all."""
+        rarer, all_of_them = min(self.above.size, self.below.size), self.above.size + self.below.size
+        return rarer >= max(LEAST_PASSES, LEAST_SHARE * all_of_them)
+
+
+def sides_of(truth: Truth, extremes: PassAndGapExtremes) -> SidesOfBackground | None:
+    """Tell on which side of the gaps every pass lies; None without a pass or a gap with valid light.
+
+    Notes
+    -----
+    A pass reaches up by its highest light less that of most gaps (their upper quartile), and down alike. It lies on
+    the side on which it reaches at least a quarter farther, if that is at least half the range of the gaps.
+    """
+    passes, gaps = extremes.passes, extremes.gaps
+    real = gaps.valid > 0
+    rows = extremes.pass_rows
+    known = (passes.valid > 0) & truth.detect[rows]
+    if not real.any() or not known.any():
+        return None
+    top = float(np.quantile(gaps.high[real], 0.75, method="inverted_cdf"))
+    bottom = -float(np.quantile(-gaps.low[real], 0.75, method="inverted_cdf"))
+    up, down = passes.high - top, bottom - passes.low
+    least = max(0.5 * (top - bottom), np.finfo(np.float64).tiny)
+    above = known & (up >= least) & (up >= CLEARER * down)
+    below = known & (down >= least) & (down >= CLEARER * up)
+    return SidesOfBackground(
+        above=rows[above],
+        below=rows[below],
+        background=(top, bottom),
+        weakest_above=float(passes.high[above].min()) if above.any() else None,
+        weakest_below=float(passes.low[below].max()) if below.any() else None,
+    )

@@ -1,0 +1,157 @@
+"""What would mend a setting, each tried by replay: filter, delay, band, another level, following the background."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from teachlab.errors import SettingError
+from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+from teachlab.model.following_and_window import Follow, FollowingSetting
+from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Rules, Score
+from teachlab.model.setting import Polarity, Setting
+from teachlab.model.truth import Truth
+from teachlab.scoring import score
+from teachlab.sensor.output import dark_delays
+from teachlab.switching import replay
+
+DELAYS_MS = (2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
+FILTERS = (3, 5, 9, 17)
+BANDS = (2.0, 4.0)
+"""The distance of the release, in so many times what it is (at least a tenth of the way to the background)."""
+FOLLOWING_MS = 2000.0
+MOST_SAMPLES = 50_000_000
+"""Longer recordings are not read a dozen times for advice; `stress` and `surface` are there for them."""
+WORTH_TELLING = 0.5
+"""A cure is told if it leaves at most this share of the errors."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TriedCure:
+    """One change of a setting, and what it gives on the same passes.
+
+    Parameters
+    ----------
+    text : str
+        The change, in words.
+    setting : Setting
+        With the change.
+    lost, false : int
+        Passes lost; trips, further onsets and onsets on passes to be ignored.
+    """
+
+    text: str
+    setting: Setting
+    lost: int
+    false: int
+
+    @property
+    def errors(self) -> int:
+        """Lost passes and switchings too many."""
+        return self.lost + self.false
+
+
+def tried_cures(
+    recording: Recording,
+    truth: Truth,
+    setting: Setting,
+    result: Score,
+    *,
+    rules: Rules = USUAL_RULES,
+    extremes: PassAndGapExtremes | None = None,
+) -> list[TriedCure]:
+    """Return the changes that leave at most half of the errors, best first; one of a kind.
+
+    Parameters
+    ----------
+    recording, truth, setting
+    result : Score
+        Of the setting, under the same rules.
+    rules : Rules
+    extremes : PassAndGapExtremes, optional
+        At the setting's evaluation rate, where they are known.
+    """
+    n = result.counts
+    errors = n.lost + n.false_trips + n.ignore_false_trips + n.extra
+    if type(setting) is not Setting or not errors or recording.samples > MOST_SAMPLES:
+        return []
+    found = extremes or PassAndGapExtremes.of(
+        recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, rules=rules
+    )
+    best: dict[str, TriedCure] = {}
+    for kind, text, tried in _candidates(recording, truth, replace(setting, taught=None), found):
+        c = score(replay(recording, tried), truth, rules=rules, tables=False).counts
+        cure = TriedCure(text=text, setting=tried, lost=c.lost, false=c.false_trips + c.ignore_false_trips + c.extra)
+        if cure.errors <= WORTH_TELLING * errors and (kind not in best or cure.errors < best[kind].errors):
+            best[kind] = cure
+    return sorted(best.values(), key=lambda cure: cure.errors)
+
+
+def _candidates(
+    recording: Recording, truth: Truth, setting: Setting, extremes: PassAndGapExtremes
+) -> Iterator[tuple[str, str, Setting]]:
+    rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
+    shortest_ms = 1000 * float((truth.end - truth.start)[truth.detect].min()) / recording.info.sample_rate_hz
+    for evaluations in FILTERS:
+        if setting.consecutive < evaluations < shortest_ms * rate / 2000:
+            yield "filter", f"a filter of {evaluations} evaluations", replace(setting, consecutive=evaluations)
+    for delay in DELAYS_MS:
+        swapped = dark_delays(setting)
+        if (setting.off_delay_ms if swapped else setting.on_delay_ms) < delay < shortest_ms / 2:
+            name = "off-delay" if swapped else "on-delay"
+            late = replace(setting, off_delay_ms=delay) if swapped else replace(setting, on_delay_ms=delay)
+            yield "on-delay", f"an {name} of {delay:g} ms", late
+    up = setting.polarity is Polarity.LIGHT_ON
+    real = extremes.gaps.valid > 0
+    if not real.any():
+        return
+    background = float(np.median((extremes.gaps.low[real] + extremes.gaps.high[real]) / 2))
+    active = setting.on_level if up else setting.off_level
+    sign = 1.0 if up else -1.0
+    apart = sign * (active - background)
+    for times in BANDS:
+        width = times * max(setting.hysteresis, 0.1 * apart)
+        if setting.hysteresis < width < 0.9 * apart:
+            wider = (active, active - width) if up else (active + width, active)
+            yield "band", f"a hysteresis of {width:.3g} {setting.unit}", setting.with_levels(*wider, setting.polarity)
+    known = extremes.passes.valid > 0
+    passes = extremes.pass_rows[known]
+    detect = truth.detect[passes]
+    peaks = sign * (extremes.passes.high if up else extremes.passes.low)[known][detect]
+    tops = sign * (extremes.gaps.high if up else extremes.gaps.low)[real]
+    if peaks.size:
+        # The middle between weakest objects and strongest gaps, all of them and without the outermost tenth.
+        for share in (0.0, 0.02, 0.1):
+            level = sign * (np.quantile(peaks, share) + np.quantile(tops, 1 - share)) / 2
+            release = level - sign * min(setting.hysteresis, 0.5 * abs(level - background))
+            if sign * (level - background) > 0:
+                levels = (float(max(level, release)), float(min(level, release)))
+                yield (
+                    "level",
+                    f"another level, {level:.4g} {setting.unit}",
+                    setting.with_levels(*levels, setting.polarity),
+                )
+    if (follower := _follower(recording, setting, background, sign)) is not None:
+        yield "following", "levels that follow the background", follower
+
+
+def _follower(recording: Recording, setting: Setting, background: float, sign: float) -> FollowingSetting | None:
+    info = recording.info
+    above = abs(background - info.dark_level)
+    top = info.full_scale if info.full_scale is not None else background + 4 * max(above, 1.0)
+    try:
+        return FollowingSetting.of(
+            setting,
+            reference=background,
+            low_limit=min(background, background - 0.8 * above),
+            high_limit=max(background, top),
+            follow=Follow.OFFSET,
+            dark_level=info.dark_level,
+            time_constant_ms=FOLLOWING_MS,
+            guard=0.9,
+        )
+    except SettingError:  # the release lies on the wrong side of the background
+        return None

@@ -1,0 +1,114 @@
+"""Objects brighter and darker than the background: what two thresholds give, tried by replay."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+from teachlab.light.sides import SidesOfBackground, sides_of
+from teachlab.model.following_and_window import WindowSetting
+from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.setting import Polarity, Setting
+from teachlab.model.truth import Truth
+from teachlab.scoring import score
+from teachlab.switching import replay
+
+RELEASE_SHARE = 0.25
+"""Each threshold releases at this share of its distance from the background."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TwoSides:
+    """Objects on both sides of the background, and what a window sees of them.
+
+    Parameters
+    ----------
+    above, below : int
+        Passes brighter, and darker, than the background.
+    window : WindowSetting
+        Two thresholds, each midway between background and the weakest objects of its side.
+    lost, false, passes : int
+        What it loses and switches too often, of how many scored passes.
+    """
+
+    above: int
+    below: int
+    window: WindowSetting
+    lost: int
+    false: int
+    passes: int
+
+    def sentence(self) -> str:
+        """Return what must be said of a single threshold."""
+        unit, w = self.window.unit, self.window
+        return (
+            f"{self.above} passes are brighter than the background and {self.below} are darker: no single threshold "
+            f"sees both. A window of two thresholds, below {w.off_level:.4g} or above {w.on_level:.4g} {unit}, loses "
+            f"{self.lost} of {self.passes} and switches {self.false} times too often, tried by replay."
+        )
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            "above": self.above,
+            "below": self.below,
+            "window": self.window.as_dict(),
+            "lost": self.lost,
+            "false": self.false,
+            "passes": self.passes,
+            "text": self.sentence(),
+        }
+
+
+def two_sides(
+    recording: Recording,
+    truth: Truth,
+    base: Setting | None = None,
+    *,
+    rules: Rules = USUAL_RULES,
+    extremes: PassAndGapExtremes | None = None,
+) -> TwoSides | None:
+    """Return what a window gives where objects lie on both sides of the background; None where they do not.
+
+    Parameters
+    ----------
+    recording, truth
+    base : Setting, optional
+        Filter, delays and rate.
+    rules : Rules
+    extremes : PassAndGapExtremes, optional
+        Where they are known.
+    """
+    base = base or Setting(unit=recording.info.unit, on_level=0.0, off_level=0.0)
+    found = extremes or PassAndGapExtremes.of(recording, truth, evaluation_rate_hz=base.evaluation_rate_hz, rules=rules)
+    sides = sides_of(truth, found)
+    if sides is None or not sides.both:
+        return None
+    window = _window(sides, base)
+    counts = score(replay(recording, window), truth, rules=rules, tables=False).counts
+    return TwoSides(
+        above=int(sides.above.size),
+        below=int(sides.below.size),
+        window=window,
+        lost=counts.lost,
+        false=counts.false_trips + counts.ignore_false_trips + counts.extra,
+        passes=counts.scored_passes,
+    )
+
+
+def _window(sides: SidesOfBackground, base: Setting) -> WindowSetting:
+    top, bottom = sides.background
+    upper = (top + (sides.weakest_above or top)) / 2
+    lower = (bottom + (sides.weakest_below or bottom)) / 2
+    middle = (top + bottom) / 2
+    return WindowSetting.of(
+        base,
+        on_level=upper,
+        high_release=upper - RELEASE_SHARE * (upper - middle),
+        low_release=lower + RELEASE_SHARE * (middle - lower),
+        off_level=lower,
+        polarity=Polarity.LIGHT_ON,
+        taught=None,
+    )

@@ -1,0 +1,155 @@
+"""Where errors lie: in one gap, in one stretch of the recording, in one lot, in one kind of object, or everywhere."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.model.score import Outcome, Trials
+from teachlab.model.truth import Names, Truth
+
+FEWEST = 3
+"""Fewer errors lie nowhere in particular."""
+ONE_GAP = 2 / 3
+"""Share of the trips that makes a single gap their place."""
+MOST_OF_THEM = 0.8
+SHORT_STRETCH = 0.2
+"""A stretch of at most this share of the passes that holds most errors is their place."""
+SMALL_GROUP = 0.5
+
+_Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ErrorPlace:
+    """Where most of one kind of error lie.
+
+    Parameters
+    ----------
+    what : str
+        losses, trips, or passes counted more than once.
+    where : str
+        gap, stretch, lot or label.
+    count, of : int
+        Errors that lie there, of how many.
+    name : str
+        Of the lot or label.
+    first_pass, last_pass : int
+        Rows of the truth; of a gap the pass before it, −1 at the start of the record.
+    first_sample : int
+        Where the first of them lies, at the latest: a gap is told by its start.
+    """
+
+    what: str
+    where: str
+    count: int
+    of: int
+    name: str
+    first_pass: int
+    last_pass: int
+    first_sample: int
+
+
+def error_places(truth: Truth, trials: Trials) -> list[ErrorPlace]:
+    """Return where losses, trips and repeated counts lie, the largest cause first; nothing for what lies everywhere.
+
+    Parameters
+    ----------
+    truth : Truth
+    trials : Trials
+        Of its score.
+    """
+    scored = trials.passes != Outcome.EXCLUDED
+    lost = np.isin(trials.passes, (Outcome.MISS, Outcome.MERGED)).astype(np.int64)
+    again = np.where(trials.passes == Outcome.HIT, trials.pass_onsets - 1, 0)
+    gap_trips = np.where(trials.gaps != Outcome.EXCLUDED, trials.gap_onsets, 0)
+    at = (trials.gap_after - trials.first_pass).clip(0)
+    trips = np.bincount(at, gap_trips, minlength=lost.size).astype(np.int64)[: lost.size] if lost.size else lost
+    found = [
+        _one_gap(truth, trials, gap_trips) or _place(truth, trials, "trips", trips, scored),
+        _place(truth, trials, "losses", lost, scored),
+        _place(truth, trials, "further switchings within a pass", again, scored),
+    ]
+    return sorted((place for place in found if place is not None), key=lambda place: -place.count)
+
+
+def _one_gap(truth: Truth, trials: Trials, trips: _Ints) -> ErrorPlace | None:
+    total = int(trips.sum())
+    if total < FEWEST:
+        return None
+    k = int(np.argmax(trips))
+    if trips[k] < ONE_GAP * total:
+        return None
+    after = int(trials.gap_after[k])
+    return ErrorPlace(
+        what="trips",
+        where="gap",
+        count=int(trips[k]),
+        of=total,
+        name="",
+        first_pass=after,
+        last_pass=after,
+        first_sample=int(truth.end[after]) if after >= 0 else 0,
+    )
+
+
+def _place(truth: Truth, trials: Trials, what: str, errors: _Ints, scored: NDArray[np.bool_]) -> ErrorPlace | None:
+    """Return the shortest stretch, or else the smallest group, that holds most of the errors."""
+    total = int(errors.sum())
+    if total < FEWEST or not scored.any():
+        return None
+    first = trials.first_pass
+    hit = np.flatnonzero(errors)
+    begin, end = _shortest(hit, errors[hit], int(np.ceil(MOST_OF_THEM * total)))
+    held = int(errors[begin : end + 1].sum())
+    where, name = "stretch", ""
+    if np.count_nonzero(scored[begin : end + 1]) > SHORT_STRETCH * np.count_nonzero(scored):
+        where, name, held = _group(truth, errors, scored, first)
+        if not where:
+            return None
+        names = truth.lot if where == "lot" else truth.label
+        hit = hit[names[first + hit] == name] if names is not None else hit
+        begin, end = int(hit[0]), int(hit[-1])
+    return ErrorPlace(
+        what=what,
+        where=where,
+        count=held,
+        of=total,
+        name=name,
+        first_pass=first + begin,
+        last_pass=first + end,
+        first_sample=int(truth.start[first + begin]),
+    )
+
+
+def _shortest(at: _Ints, weight: _Ints, wanted: int) -> tuple[int, int]:
+    """Return the ends of the shortest run of places whose weights add up to what is wanted."""
+    sums = np.concatenate(([0], np.cumsum(weight)))
+    last = np.searchsorted(sums, sums[:-1] + wanted)
+    real = np.flatnonzero(last < sums.size)
+    length = at[last[real] - 1] - at[real]
+    k = int(real[np.argmin(length)])
+    return int(at[k]), int(at[last[k] - 1])
+
+
+def _group(truth: Truth, errors: _Ints, scored: NDArray[np.bool_], first: int) -> tuple[str, str, int]:
+    for where, names in (("lot", truth.lot), ("label", truth.label)):
+        if names is None:
+            continue
+        found = _fullest(names[first:], errors, scored)
+        if found is not None:
+            return where, *found
+    return "", "", 0
+
+
+def _fullest(names: Names, errors: _Ints, scored: NDArray[np.bool_]) -> tuple[str, int] | None:
+    known: dict[str, int] = {}
+    code = np.array([known.setdefault(str(name), len(known)) for name in names], np.int64)
+    held, of = np.bincount(code, errors), np.bincount(code, scored)
+    k = int(np.argmax(held))
+    name = list(known)[k]
+    if not name or held[k] < MOST_OF_THEM * errors.sum() or of[k] > SMALL_GROUP * scored.sum():
+        return None
+    return name, int(held[k])
