@@ -65,12 +65,12 @@ class Claimable:
     def sentences(self) -> list[str]:
         """Return what was left out, and what stands beside the claim, a sentence each."""
         said = {
-            "shown": "{n} were shown while teaching, or lie beside what was: left out of the claim",
-            "short": "{n} are shorter than the doubt of their borders: left out of the claim",
-            "touching": "{n} touch the pass before and the output stayed active between them: left out of the claim",
+            "shown": "shown while teaching, or beside what was",
+            "short": "shorter than the doubt of their borders",
+            "touching": "touching the pass before, with the output active between them",
         }
         out = [
-            f"{said[why].format(n=f'{count} pass' + ('' if count == 1 else 'es'))}."
+            f"Left out of the claim: {count} pass{'' if count == 1 else 'es'} {said[why]}."
             for why, count in self.left_out.items()
             if count
         ]
@@ -186,7 +186,7 @@ def shown_stretches(setting: Setting, recording: Recording) -> list[tuple[int, i
 
 def _may_be(drawn: Mapping[str, object], recording: Recording) -> bool:
     digest, name = drawn.get("recording_digest"), drawn.get("recording")
-    known = getattr(recording.info, "digest", None)
+    known = recording.info.digest
     if digest and known:
         return bool(digest == known)
     return name is None or name == recording.name

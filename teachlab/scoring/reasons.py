@@ -78,6 +78,26 @@ class LossReason:
         return {"pass": self.row, "reason": self.code, "sample": self.sample, "at_s": self.at_s}
 
 
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """One cause of errors.
+
+    Parameters
+    ----------
+    text : str
+        What it did, without a full stop.
+    count : int
+        Passes, or gaps, that it struck.
+    row, sample : int or None
+        Pass and sample where it struck first; a gap is told by its start.
+    """
+
+    text: str
+    count: int
+    row: int | None
+    sample: int | None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reasons:
     """Why a setting came out as it did.
@@ -93,6 +113,10 @@ class Reasons:
         Scored gaps.
     counted_again : int
         Passes that were counted more than once.
+    first_trip : int or None
+        Sample at which the first gap with such a trip starts.
+    first_again, first_again_sample : int or None
+        Row and first sample of the first pass that was counted more than once.
     """
 
     setting: Setting
@@ -100,6 +124,9 @@ class Reasons:
     gaps_tripped: int
     gaps: int
     counted_again: int
+    first_trip: int | None = None
+    first_again: int | None = None
+    first_again_sample: int | None = None
 
     @property
     def counts(self) -> dict[str, int]:
@@ -123,30 +150,29 @@ class Reasons:
             held=f"{held}-delay of {setting.holds_on_ms:g} ms",
         )
 
-    def lines(self) -> list[str]:
-        """Return one sentence a cause, the largest first."""
-        told = [
-            (n, f"{_passes([x for x in self.losses if x.code == c])} {self.says(c)}") for c, n in self.counts.items()
-        ]
+    def causes(self) -> list[Cause]:
+        """Return one sentence a cause, the largest first, each with where it first struck."""
+        told = []
+        for code, n in self.counts.items():
+            struck = [x for x in self.losses if x.code == code]
+            told.append(Cause(f"{_passes(struck)} {self.says(code)}", n, struck[0].row, struck[0].sample))
         if self.gaps_tripped:
             further = "further " if "early" in self.counts else ""
-            level = (
-                ""
-                if type(self.setting) is not Setting
-                else (f" the level of {self.setting.activation:.4g} {self.setting.unit}")
-            )
-            told.append((
-                self.gaps_tripped,
-                f"{self.gaps_tripped} {further}of {self.gaps} gaps tripped: the background reaches"
-                f"{level or ' a level that is not fixed'}",
-            ))  # fmt: skip
+            level = "a level that is not fixed"
+            if type(self.setting) is Setting:
+                level = f"the level of {self.setting.activation:.4g} {self.setting.unit}"
+            text = f"{self.gaps_tripped} {further}of {self.gaps} gaps tripped: the background reaches {level}"
+            told.append(Cause(text, self.gaps_tripped, None, self.first_trip))
         if n := self.counted_again:
-            told.append((
-                n,
-                f"{n} pass{'' if n == 1 else 'es'} counted more than once: within {'it' if n == 1 else 'them'} the "
-                "light crosses both levels again",
-            ))  # fmt: skip
-        return [text for _, text in sorted(told, key=lambda item: -item[0])]
+            them = "it" if n == 1 else "them"
+            again = f"within {them} the light crosses both levels again"
+            text = f"{n} pass{'' if n == 1 else 'es'} counted more than once: {again}"
+            told.append(Cause(text, n, self.first_again, self.first_again_sample))
+        return sorted(told, key=lambda cause: -cause.count)
+
+    def lines(self) -> list[str]:
+        """Return one sentence a cause, the largest first."""
+        return [cause.text for cause in self.causes()]
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -205,6 +231,8 @@ def reasons_of(
         early = early[:0]
     hz = recording.info.sample_rate_hz
     start = truth.start
+    again = trials.first_pass + np.flatnonzero((trials.passes == Outcome.HIT) & (trials.pass_onsets > 1))
+    after = trials.gap_after[(trials.gaps == Outcome.TRIPPED) & ~np.isin(trials.gap_after, early - 1)]
     return Reasons(
         setting=setting,
         losses=tuple(
@@ -213,7 +241,10 @@ def reasons_of(
         # A gap that ends in an early onset is told with the pass after it.
         gaps_tripped=score.counts.gaps_tripped - early.size,
         gaps=score.counts.gaps,
-        counted_again=int(np.count_nonzero(trials.pass_onsets[trials.passes == Outcome.HIT] > 1)),
+        counted_again=int(again.size),
+        first_trip=None if not after.size else int(truth.end[after[0]]) if after[0] >= 0 else 0,
+        first_again=int(again[0]) if again.size else None,
+        first_again_sample=int(start[again[0]]) if again.size else None,
     )
 
 

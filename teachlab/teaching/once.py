@@ -11,6 +11,7 @@ from typing import Any
 from teachlab.errors import Abstained, StrategyError
 from teachlab.model.draws import Draw
 from teachlab.model.following_and_window import unknown_kind
+from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting, Taught
 from teachlab.model.teaching import Reading, Shown, Strategy, TeachView
 from teachlab.teaching.block import SWEEP_PASSES, TeachBlock
@@ -106,7 +107,7 @@ def teach_once(strategy: Strategy, block: TeachBlock, seed: int, draw: int) -> S
     except Exception as fault:
         raise StrategyError(f"strategy '{name}' failed: {type(fault).__name__}: {fault}") from fault
     _check(strategy, view, setting)
-    return replace(setting, taught=_taught(strategy, setting, view, seed, draw, recording=block.recording.name))
+    return replace(setting, taught=_taught(strategy, setting, view, seed, draw, of=block.recording))
 
 
 def _needs(strategy: Strategy) -> frozenset[Shown]:
@@ -142,9 +143,11 @@ def _check(strategy: Strategy, view: TeachView, setting: object) -> None:
             )
 
 
-def _taught(strategy: Strategy, setting: Setting, view: TeachView, seed: int, draw: int, *, recording: str) -> Taught:
+def _taught(strategy: Strategy, setting: Setting, view: TeachView, seed: int, draw: int, *, of: Recording) -> Taught:
     told = dict(setting.taught.evidence) if setting.taught is not None else {}
-    drawn = {"seed": seed, "draw": draw, "direction": str(view.direction), "recording": recording, **_taken(view)}
+    drawn = {"seed": seed, "draw": draw, "direction": str(view.direction), "recording": of.name, **_taken(view)}
+    if of.info.digest:
+        drawn["recording_digest"] = of.info.digest
     evidence = {**told, "drawn": drawn}
     try:
         json.dumps(evidence, allow_nan=False)

@@ -18,11 +18,14 @@ from teachlab.scoring import score
 from teachlab.sensor.output import dark_delays
 from teachlab.switching import replay
 
-DELAYS_MS = (2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
+DELAYS = (2, 4, 8, 16, 32, 64, 128)
 FILTERS = (3, 5, 9, 17)
+"""Evaluations that a delay lasts, and that must agree; both shorter than half of the shortest pass."""
 BANDS = (2.0, 4.0)
 """The distance of the release, in so many times what it is (at least a tenth of the way to the background)."""
-FOLLOWING_MS = 2000.0
+FOLLOWING_PASSES = 10
+"""Time constant of a level that follows, in passes and their gaps."""
+FIRST_GAPS = 5
 MOST_SAMPLES = 50_000_000
 """Longer recordings are not read a dozen times for advice; `stress` and `surface` are there for them."""
 WORTH_TELLING = 0.5
@@ -98,13 +101,16 @@ def _candidates(
     for evaluations in FILTERS:
         if setting.consecutive < evaluations < shortest_ms * rate / 2000:
             yield "filter", f"a filter of {evaluations} evaluations", replace(setting, consecutive=evaluations)
-    for delay in DELAYS_MS:
+    for evaluations in DELAYS:
+        delay = 1000 * evaluations / rate
         swapped = dark_delays(setting)
         if (setting.off_delay_ms if swapped else setting.on_delay_ms) < delay < shortest_ms / 2:
             name = "off-delay" if swapped else "on-delay"
             late = replace(setting, off_delay_ms=delay) if swapped else replace(setting, on_delay_ms=delay)
-            yield "on-delay", f"an {name} of {delay:g} ms", late
+            yield "on-delay", f"an {name} of {delay:.4g} ms", late
     up = setting.polarity is Polarity.LIGHT_ON
+    turned = Polarity.DARK_ON if up else Polarity.LIGHT_ON
+    yield "polarity", f"the polarity turned to {turned}", replace(setting, polarity=turned)
     real = extremes.gaps.valid > 0
     if not real.any():
         return
@@ -131,14 +137,19 @@ def _candidates(
                 levels = (float(max(level, release)), float(min(level, release)))
                 yield (
                     "level",
-                    f"another level, {level:.4g} {setting.unit}",
+                    f"another level, {level:.4g} {setting.unit},",
                     setting.with_levels(*levels, setting.polarity),
                 )
-    if (follower := _follower(recording, setting, background, sign)) is not None:
-        yield "following", "levels that follow the background", follower
+    # It begins at the background of the first gaps, which the levels were taught above.
+    slow = 1000 * FOLLOWING_PASSES * recording.seconds / max(1, truth.passes)
+    middles = ((extremes.gaps.low + extremes.gaps.high) / 2)[real]
+    if (follower := _follower(recording, setting, float(np.median(middles[:FIRST_GAPS])), slow)) is not None:
+        yield "following", "a level that follows the background", follower
 
 
-def _follower(recording: Recording, setting: Setting, background: float, sign: float) -> FollowingSetting | None:
+def _follower(
+    recording: Recording, setting: Setting, background: float, time_constant_ms: float
+) -> FollowingSetting | None:
     info = recording.info
     above = abs(background - info.dark_level)
     top = info.full_scale if info.full_scale is not None else background + 4 * max(above, 1.0)
@@ -150,7 +161,7 @@ def _follower(recording: Recording, setting: Setting, background: float, sign: f
             high_limit=max(background, top),
             follow=Follow.OFFSET,
             dark_level=info.dark_level,
-            time_constant_ms=FOLLOWING_MS,
+            time_constant_ms=time_constant_ms,
             guard=0.9,
         )
     except SettingError:  # the release lies on the wrong side of the background

@@ -1,0 +1,129 @@
+"""The headline claim in words: what is claimed, at what confidence, from how many lots, and what would assume more."""
+
+from __future__ import annotations
+
+from teachlab.model.verdict import HeadlineClaim
+from teachlab.scoring.claimable import Claimable, OpenCondition
+from teachlab.scoring.claims import LotCounts, losses_claim, trips_claim
+from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption, LotClaim, lots_needed
+from teachlab.statistics.lots import Source
+from teachlab.statistics.planning import plan_passes, rounded_up
+
+SMALLEST = 1e-6
+"""Smaller rates are told as below it."""
+
+
+def headline(
+    counts: LotCounts, found: Claimable, *, confidence: float, assumption: Assumption = NOTHING
+) -> HeadlineClaim:
+    """Return the one claim on losses, with the share of lots with trips and what assumes more beside it.
+
+    Parameters
+    ----------
+    counts : LotCounts
+        Of the trials that may support a claim.
+    found : Claimable
+    confidence : float
+    assumption : Assumption
+        As the criteria state it.
+    """
+    claim = losses_claim(counts, confidence=confidence, assumption=assumption)
+    # What the output did not do is never claimed, and nothing is where the evidence could not have denied it.
+    blocked = [text for why, text in found.conditions.items() if why is not OpenCondition.BORDERS]
+    if not claim.trials:
+        return HeadlineClaim(text="Nothing is claimed. No pass is scored.", confidence=confidence, passes=0, lots=0)
+    if blocked:
+        return HeadlineClaim(
+            text=f"Nothing is claimed. {blocked[0]}",
+            confidence=confidence,
+            assume=assumption.name,
+            lots=claim.lots,
+            passes=claim.trials,
+        )
+    trips = _trips(counts, confidence)
+    return HeadlineClaim(
+        text=claim_text(claim),
+        upper=claim.upper,
+        confidence=confidence,
+        assume=assumption.name,
+        lots=claim.lots,
+        passes=claim.trials,
+        beside=(
+            *([] if trips is None else [trips]),
+            *found.sentences(),
+            *(_assuming_more(a, upper) for a, upper in claim.beside),
+            *filter(None, [more_lots_text(claim)]),
+        ),
+    )
+
+
+def claim_text(claim: LotClaim, *, what: str = "lost", of: str = "passes") -> str:
+    """Return a claim as one sentence.
+
+    Examples
+    --------
+    >>> from teachlab.statistics.claims.lot_claims import INDEPENDENT, claim_by_lots
+    >>> claim_text(claim_by_lots([0] * 20, [50] * 20))
+    'At 95 % confidence at most 14 % of passes are lost on average over lots (0 of 1,000 in 20 lots).'
+    >>> claim_text(claim_by_lots([0] * 20, [50] * 20, assumption=INDEPENDENT))
+    'At 95 % confidence at most 0.3 % of passes are lost, if passes are independent (0 of 1,000 in 20 lots).'
+    """
+    counted = f"{claim.events:,} of {claim.trials:,}"
+    if claim.upper > 0.995:
+        return f"{counted} {of} are {what} in {_groups(claim)}: no bound below 100 % holds."
+    most = f"at most {share_text(claim.upper)} of {of} are {what}"
+    sure = f"t {100 * claim.confidence:g} % confidence"
+    if claim.assumption.icc is not None:
+        return f"A{sure} {most}, {claim.assumption.condition} ({counted} in {_groups(claim)})."
+    if claim.claims:
+        return f"A{sure} {most} on average over lots ({counted} in {_groups(claim)})."
+    return f"In this recording, a{sure}, {most} ({counted} in {_groups(claim)})."
+
+
+def more_lots_text(claim: LotClaim) -> str:
+    """Return how many more lots, and how many passes by assumption, would halve the bound; empty where none does."""
+    if claim.upper >= 1 or claim.upper <= 2 * SMALLEST:
+        return ""
+    target = claim.upper / 2
+    # Losses so far are taken to stay as they are, so that the lots to come lose nothing.
+    lost = (claim.mean or 0.0) * claim.lots
+    need = lots_needed(target, claim.confidence, lost_lots=lost)
+    passes = plan_passes(target, claim.confidence, events=claim.events).passes
+    named = claim.lots if claim.source is Source.LOTS else 0
+    return (
+        f"To halve the bound, record {max(1, need - named):,} more lots without a further loss; if passes are "
+        f"independent, {passes:,} passes in all do."
+    )
+
+
+def few_lots_text(counts: LotCounts) -> str:
+    """Return what is missing where too few lots are named; empty where there are enough."""
+    if counts.source is Source.LOTS:
+        return ""
+    named = f"Only {counts.named_lots} lots are named" if counts.named_lots else "No lots are named"
+    return f"{named}, so this holds for the recording alone. To claim beyond it, name {CLAIM_LOTS} lots or more."
+
+
+def share_text(share: float) -> str:
+    """Return a share in percent with two digits, rounded up so that it claims no more than it may."""
+    if share < SMALLEST:
+        return f"< {100 * SMALLEST:g} %"
+    return f"{rounded_up(100 * share, 2)} %"
+
+
+def _groups(claim: LotClaim) -> str:
+    return f"{claim.lots} {'lots' if claim.source is Source.LOTS else 'stretches of passes'}"
+
+
+def _assuming_more(assumption: Assumption, upper: float) -> str:
+    condition = assumption.condition
+    return f"{condition[:1].upper()}{condition[1:]}, at most {share_text(upper)}."
+
+
+def _trips(counts: LotCounts, confidence: float) -> str | None:
+    claim = trips_claim(counts, confidence=confidence)
+    if not claim.trials:
+        return None
+    of = "lots" if claim.source is Source.LOTS else "stretches"
+    bound = f"At most {share_text(claim.upper)} of {of} hold" if claim.upper <= 0.995 else f"No bound on {of} with"
+    return f"{bound} a false trip ({claim.events} of {claim.trials} do)."

@@ -1,0 +1,64 @@
+"""A verdict as lines of a terminal: at most twelve of a hundred columns."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Sequence
+
+from teachlab.model.verdict import MOST_REASONS, Verdict
+from teachlab.wording.settings import setting_text
+
+WIDTH, MOST_LINES = 100, 12
+FEWEST_ROWS = 3
+"""Lines of a table, its head too, below which it is left to the details."""
+
+
+def verdict_lines(verdict: Verdict, table: Sequence[str] = (), *, details: bool = False) -> list[str]:
+    """Return decision, limit, claim, reasons, one small table and the next step, at most twelve lines.
+
+    Parameters
+    ----------
+    verdict : Verdict
+    table : sequence of str
+        Head and rows; cut where there is no room for all of them.
+    details : bool
+        Whether to give everything: all reasons, all conditions, what stands beside the claim.
+    """
+    head = [f"{_first(verdict)}."]
+    if verdict.rehearsal:
+        head[0] = f"Rehearsal on synthetic light, no evidence about a real line. {head[0]}"
+    told = "" if verdict.claim is None else verdict.claim.text
+    conditions = [text for text in verdict.conditions if text not in told][: None if details else 1]
+    top = _wrapped(head) + _wrapped(f"Limit: {text}" for text in conditions)
+    claim = verdict.claim
+    if claim is not None:
+        top += _wrapped([f"Claim: {' '.join([claim.text, *claim.beside[: None if details else 2]])}"])
+    bottom = _wrapped([f"Next: {verdict.next_step}"], whole=True) if verdict.next_step else []
+    reasons = [_wrapped([f"Why: {reason.text}"]) for reason in verdict.reasons]
+    if details:
+        return top + [line for lines in reasons for line in lines] + list(table) + bottom
+    room = MOST_LINES - len(top) - len(bottom)
+    body: list[str] = []
+    for lines in reasons[:MOST_REASONS]:
+        if len(body) + len(lines) <= room:
+            body += lines
+    rows = list(table)[: room - len(body)]
+    return top + body + (rows if len(rows) >= min(FEWEST_ROWS, len(table)) else []) + bottom
+
+
+def _first(verdict: Verdict) -> str:
+    words = str(verdict.decision)
+    said = words[:1].upper() + words[1:]
+    about = ", ".join(filter(None, (verdict.about, setting_text(verdict.setting) if verdict.setting else "")))
+    return f"{said}: {about}" if about else said
+
+
+def _wrapped(texts: Iterable[str], *, whole: bool = False) -> list[str]:
+    """Return texts in lines of the width; a command is never broken, so that it works as printed."""
+    out: list[str] = []
+    for text in texts:
+        # A number stays with its percent sign.
+        tied = text.replace(" %", "\u00a0%")
+        lines = textwrap.wrap(tied, WIDTH, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
+        out += [text] if whole else [line.replace("\u00a0%", " %") for line in lines]
+    return out

@@ -1,0 +1,263 @@
+"""The verdict on a setting, made in one place: decision, claim, reasons, next step."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+from teachlab.model.draws import Costs
+from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Rules, Score
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.model.verdict import Verdict, VerdictReason
+from teachlab.questions.feasibility.tried_cures import TriedCure, tried_cures
+from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
+from teachlab.scoring.claimable import Claimable, OpenCondition, claimable, unusable
+from teachlab.scoring.claims import LotCounts, lot_counts
+from teachlab.scoring.error_places import error_places
+from teachlab.scoring.reasons import reasons_of
+from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS, Decision, Measured, decide, enough_to_decide
+from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption
+from teachlab.statistics.claims.orders import CostBound
+from teachlab.statistics.lots import Source
+from teachlab.wording.places import moment, place_text
+from teachlab.wording.verdicts.claims import few_lots_text, headline
+
+RARE_KIND = 0.05
+"""Share of the product that a rare kind makes up: what teaching on few passes may not have been shown."""
+SAID_BY_THE_CLAIM = frozenset({OpenCondition.INVERTED, OpenCondition.NEVER, OpenCondition.NOTHING_LEFT})
+MISSED_AT_MOST = 0.05
+"""Chance of not having shown it below which nothing is said."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JudgedBy:
+    """By what a setting is judged.
+
+    Parameters
+    ----------
+    rules : Rules
+    costs : Costs
+    accepted : float
+        Errors per pass that are accepted.
+    assumption : Assumption
+        What the headline may take for granted.
+    """
+
+    rules: Rules = USUAL_RULES
+    costs: Costs = field(default_factory=Costs)
+    accepted: float = ACCEPTED_ERRORS
+    assumption: Assumption = NOTHING
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FilesJudged:
+    """Where recording and setting are, so that the next step works as printed.
+
+    Parameters
+    ----------
+    recording : str
+    setting : str, optional
+        File of the setting that was judged.
+    truth : str, optional
+        Table of passes that is not the one beside the recording.
+    """
+
+    recording: str
+    setting: str | None = None
+    truth: str | None = None
+
+    def next_step(self, decision: Decision, *, both_sides: bool = False) -> str:
+        """Return the command that leads on with the setting that was judged."""
+        truth = "" if self.truth is None else f" --truth {shlex.quote(self.truth)}"
+        on = shlex.quote(self.recording) + truth
+        of = "" if self.setting is None else f" --setting {shlex.quote(self.setting)}"
+        if both_sides:
+            return f"teachlab bench {on} --strategy two-threshold --strategy guard-or-window --out results"
+        if decision in {Decision.USE, Decision.LIMIT}:
+            return f"teachlab report {on}{of} --out record" if of else f"teachlab bench {on} --out results"
+        return f"teachlab surface {on}{of}"
+
+
+def setting_verdict(
+    recording: Recording,
+    truth: Truth,
+    setting: Setting,
+    result: Score,
+    *,
+    by: JudgedBy | None = None,
+    about: str = "",
+    files: FilesJudged | None = None,
+    candidates: Sequence[tuple[CostBound, bool]] = (),
+    extremes: PassAndGapExtremes | None = None,
+) -> Verdict:
+    """Judge a setting by its score.
+
+    Parameters
+    ----------
+    recording, truth, setting
+        What is judged.
+    result : Score
+        Of the setting under the rules of `by`.
+    by : JudgedBy, optional
+    about : str
+        What the setting is called: a strategy, a file.
+    files : FilesJudged, optional
+        For the next step.
+    candidates : sequence of (CostBound, bool)
+        Errors per pass of the other settings tried on the same trials, each with whether its output is usable.
+    extremes : PassAndGapExtremes, optional
+        Where they are known.
+    """
+    by = by or JudgedBy()
+    found = claimable(recording, truth, setting, result)
+    counts = lot_counts(truth, found.trials)
+    # What holds whatever the level may be said by its reason; the others limit the use.
+    usable = not unusable(result)
+    passes = int(counts.passes.sum())
+    errors = float(counts.errors().sum()) / passes if passes else None
+    cost = counts.bound(by.costs, confidence=by.rules.confidence)
+    sides = None
+    if type(setting) is Setting:
+        rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
+        if extremes is None or extremes.rate_hz != rate:
+            extremes = PassAndGapExtremes.of(
+                recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, rules=by.rules
+            )
+        sides = two_sides(recording, truth, setting, rules=by.rules, extremes=extremes)
+    decision = decide(
+        Measured(
+            errors=errors,
+            cost=cost,
+            never=by.costs.miss,
+            named_lots=counts.named_lots,
+            usable=usable,
+            conditions=len(found.conditions),
+        ),
+        [(counts.bound(confidence=by.rules.confidence), usable), *candidates],
+        accepted=by.accepted,
+    )
+    if sides is not None and decision in {Decision.USE, Decision.LIMIT}:
+        # A single threshold that sees one side only is recommended by nothing.
+        decision = Decision.OPEN
+    good = decision in {Decision.USE, Decision.LIMIT}
+    # What the claim says of the output itself is no limit of its use.
+    limits = [text for why, text in found.conditions.items() if why not in SAID_BY_THE_CLAIM]
+    conditions = [text for text in (*limits, few_lots_text(counts) if passes else "") if text]
+    reasons: list[VerdictReason] = []
+    if sides is not None:
+        reasons.append(VerdictReason(text=sides.sentence(), count=min(sides.above, sides.below)))
+    reasons += _undecided(decision, counts, cost, errors, by, passes)
+    reasons += _errors(recording, truth, setting, result, found, by, extremes)
+    cures = [] if good else tried_cures(recording, truth, setting, result, rules=by.rules, extremes=extremes)
+    if cures:
+        at = min(1, len(reasons))
+        reasons.insert(at, VerdictReason(text=_cured(cures[:2], result), count=cures[0].errors))
+    if (rare := rare_kind_text(setting, truth)) is not None:
+        reasons.append(rare)
+    return Verdict(
+        decision=str(decision),
+        about=about,
+        setting=setting,
+        claim=headline(counts, found, confidence=by.rules.confidence, assumption=by.assumption),
+        reasons=tuple(reasons),
+        next_step="" if files is None else files.next_step(decision, both_sides=sides is not None),
+        conditions=tuple(conditions) if decision is not Decision.USE else (),
+        rehearsal=found.synthetic,
+    )
+
+
+def rare_kind_text(setting: Setting, truth: Truth) -> VerdictReason | None:
+    """Say how likely teaching did not show a kind that makes up 5 % of the product; None where it hardly matters.
+
+    Said only where kinds are known to differ: more than one label, or more than one lot.
+    """
+    drawn = {} if setting.taught is None else setting.taught.evidence.get("drawn", {})
+    shown = max(
+        (int(part.get("passes", 1)) for name, part in drawn.items() if name in {"object", "sweep", "events"}),
+        default=0,
+    )
+    kinds = len(set(truth.label[truth.detect].tolist()))
+    lots = 0 if truth.lot is None else len(set(truth.lot.tolist()))
+    missed = (1 - RARE_KIND) ** shown
+    if not shown or max(kinds, lots) < 2 or missed <= MISSED_AT_MOST:
+        return None
+    differ = f"{kinds} kinds of object" if kinds > 1 else f"{lots} lots"
+    return VerdictReason(
+        text=f"Taught on {shown} pass{'' if shown == 1 else 'es'} of {differ}: a kind that makes up "
+        f"{100 * RARE_KIND:g} % of the product was not among them with a chance of {100 * missed:.0f} %.",
+        count=shown,
+    )
+
+
+def _undecided(
+    decision: Decision, counts: LotCounts, cost: CostBound, errors: float | None, by: JudgedBy, passes: int
+) -> list[VerdictReason]:
+    """Say why nothing is decided, and what would decide it, where the errors themselves don't say it."""
+    if decision is not Decision.OPEN:
+        return []
+    if errors is None:
+        return [VerdictReason(text="No pass is left to judge by. Log more passes, or show others while teaching.")]
+    if not enough_to_decide(cost):
+        return [
+            VerdictReason(
+                text=f"{passes} passes without {CLAIM_LOTS} named lots are too few. It takes {CLAIM_LOTS} lots, or 50 "
+                "passes for a decision on this recording alone.",
+                count=passes,
+            )
+        ]
+    if errors > by.accepted:
+        return [
+            VerdictReason(
+                text=f"{100 * errors:.2g} errors per 100 passes are more than the {100 * by.accepted:g} accepted, but "
+                f"{cost.lots} {'lots' if cost.source is Source.LOTS else 'stretches'} differ too much to say that it "
+                "never works.",
+            )
+        ]
+    return []
+
+
+def _errors(
+    recording: Recording,
+    truth: Truth,
+    setting: Setting,
+    result: Score,
+    found: Claimable,
+    by: JudgedBy,
+    extremes: PassAndGapExtremes | None,
+) -> list[VerdictReason]:
+    """Say what went wrong, the largest cause first, each with its place."""
+    info = recording.info
+    out: list[VerdictReason] = []
+    if OpenCondition.NEVER in found.conditions:
+        return out
+    for place in error_places(truth, found.trials):
+        at = place.first_sample / info.sample_rate_hz
+        out.append(VerdictReason(text=place_text(place, info), count=place.count, first_at_s=at))
+    why_lost = reasons_of(recording, truth, setting, result, rules=by.rules, extremes=extremes)
+    for cause in why_lost.causes():
+        text = f"{cause.text[:1].upper()}{cause.text[1:]}"
+        if cause.sample is None:
+            out.append(VerdictReason(text=f"{text}.", count=cause.count))
+            continue
+        where = moment(cause.sample, info) + ("" if cause.row is None else f", pass {cause.row}")
+        lead = "At" if cause.count == 1 else "First at"
+        at = cause.sample / info.sample_rate_hz
+        out.append(VerdictReason(text=f"{text}. {lead} {where}.", count=cause.count, first_at_s=at))
+    return out
+
+
+def _cured(cures: Sequence[TriedCure], result: Score) -> str:
+    n = result.counts
+    false = n.false_trips + n.ignore_false_trips + n.extra
+    told = "; ".join(f"{cure.text} gives {cure.lost} and {cure.false}" for cure in cures)
+    return (
+        f"{n.lost} passes are lost and {false} switchings are too many. Replayed on these passes, {told}: confirm it "
+        "on others."
+    )
+
+
+__all__ = ["FilesJudged", "JudgedBy", "TwoSides", "rare_kind_text", "setting_verdict"]

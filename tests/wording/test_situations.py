@@ -1,0 +1,167 @@
+"""Invented situations, each with a near twin whose decision differs; what is printed stands in situations.md.
+
+That page is written by ``python tests/wording/test_situations.py``, and read by a person before it is committed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from invented_lines import LEVEL, PERIOD, Line
+
+from teachlab.model.draws import Costs
+from teachlab.model.following_and_window import Follow, FollowingSetting, WindowSetting
+from teachlab.model.setting import Polarity, Setting, Taught
+from teachlab.model.truth import TruthSource
+from teachlab.model.verdict import Verdict
+from teachlab.wording.verdicts import verdict_lines
+
+PRINTED = Path(__file__).with_name("situations.md")
+USE, LIMIT, NONE, OPEN = "use", "use with a limit", "none of these works", "cannot be decided"
+CLEAN = Line()
+HIGH = replace(LEVEL, on_level=560, off_level=540)
+WINDOW = WindowSetting.of(LEVEL, off_level=100, low_release=120, high_release=280, on_level=300)
+FOLLOWER = FollowingSetting.of(
+    LEVEL, reference=200.0, low_limit=0.0, high_limit=4000.0, follow=Follow.OFFSET, time_constant_ms=500.0, guard=0.9
+)
+
+
+def some(*rows: int, of: int = 120, value: float, rest: float = 600.0) -> np.ndarray:
+    out = np.full(of, rest)
+    out[list(rows)] = value
+    return out
+
+
+def taught(first_pass: int, passes: int) -> Setting:
+    drawn = {"sweep": {"at_sample": first_pass * PERIOD, "evaluations": passes * PERIOD, "passes": passes}}
+    return replace(LEVEL, taught=Taught(strategy="sweep-minmax", evidence={"drawn": drawn}))
+
+
+IGNORED = np.arange(120) % 4 == 3
+EVERY = tuple((k, 1) for k in range(119))
+
+# name: what it is, the decision, the same line with one difference, and the decision then
+SITUATIONS: dict[str, tuple[Callable[[], Verdict], str, Callable[[], Verdict], str]] = {
+    "lots named": (lambda: CLEAN.judged(), USE, lambda: CLEAN.but(lots=0).judged(), LIMIT),
+    "five lots": (lambda: CLEAN.but(lots=5).judged(), USE, lambda: CLEAN.but(lots=4).judged(), LIMIT),
+    "enough passes": (
+        lambda: CLEAN.but(lots=0, passes=60).judged(), LIMIT,
+        lambda: CLEAN.but(lots=0, passes=40).judged(), OPEN,
+    ),
+    "level below the dull caps": (
+        lambda: CLEAN.but(cap=some(*range(0, 120, 3), value=550)).judged(), USE,
+        lambda: CLEAN.but(cap=some(*range(0, 120, 3), value=550)).judged(HIGH), NONE,
+    ),
+    "half a lot lost": (
+        lambda: CLEAN.but(cap=some(*range(60, 65), value=300)).judged(), USE,
+        lambda: CLEAN.but(cap=some(*range(60, 70), value=300)).judged(), OPEN,
+    ),
+    "two weak lots": (
+        lambda: CLEAN.but(cap=some(*range(20, 22), *range(90, 92), value=300)).judged(), USE,
+        lambda: CLEAN.but(cap=some(*range(20, 25), *range(90, 95), value=300)).judged(), OPEN,
+    ),
+    "polarity": (
+        lambda: CLEAN.judged(), USE,
+        lambda: CLEAN.judged(replace(LEVEL, polarity=Polarity.DARK_ON)), NONE,
+    ),
+    "never switches": (
+        lambda: CLEAN.judged(), USE,
+        lambda: CLEAN.judged(replace(LEVEL, on_level=900, off_level=880)), NONE,
+    ),
+    "trips in one gap": (
+        lambda: CLEAN.but(spikes=((17, 3),)).judged(), USE,
+        lambda: CLEAN.but(spikes=((17, 10),)).judged(), OPEN,
+    ),
+    "trips in every gap": (
+        lambda: CLEAN.but(spikes=EVERY).judged(replace(LEVEL, consecutive=3)), USE,
+        lambda: CLEAN.but(spikes=EVERY).judged(), NONE,
+    ),
+    "objects on both sides, one level": (
+        lambda: CLEAN.but(cap=some(*range(0, 120, 2), value=450)).judged(), USE,
+        lambda: CLEAN.but(cap=some(*range(0, 120, 2), value=20)).judged(), NONE,
+    ),
+    "a few darker caps": (
+        lambda: CLEAN.but(cap=some(7, value=20)).judged(), USE,
+        lambda: CLEAN.but(cap=some(7, 50, 99, value=20)).judged(), OPEN,
+    ),
+    "objects on both sides, a window": (
+        lambda: CLEAN.but(cap=some(*range(0, 120, 2), value=20)).judged(WINDOW), USE,
+        lambda: CLEAN.but(cap=some(*range(0, 120, 2), value=20)).judged(replace(WINDOW, off_level=-90)), NONE,
+    ),
+    "touching caps": (
+        lambda: CLEAN.but(touching=True).judged(), USE,
+        lambda: CLEAN.judged(replace(LEVEL, off_delay_ms=40)), NONE,
+    ),
+    "labels from the light": (
+        lambda: CLEAN.judged(), USE,
+        lambda: CLEAN.but(source=TruthSource.SELF_LABELLED).judged(), LIMIT,
+    ),
+    "copies in the log": (
+        lambda: CLEAN.judged(), USE,
+        lambda: CLEAN.but(width=40, copies_of=30).judged(), LIMIT,
+    ),
+    "borders in doubt": (
+        lambda: CLEAN.but(uncertainty=4).judged(), USE,
+        lambda: CLEAN.but(uncertainty=30).judged(), OPEN,
+    ),
+    "shown while teaching": (
+        lambda: CLEAN.judged(taught(10, 5)), USE,
+        lambda: CLEAN.judged(taught(10, 100)), OPEN,
+    ),
+    "pieces to be ignored": (
+        lambda: CLEAN.but(detect=~IGNORED, cap=np.where(IGNORED, 300.0, 600.0)).judged(), USE,
+        lambda: CLEAN.but(detect=~IGNORED).judged(), NONE,
+    ),
+    "counted twice": (
+        lambda: CLEAN.but(dips=np.arange(0, 120, 2)).judged(replace(LEVEL, off_level=300)), USE,
+        lambda: CLEAN.but(dips=np.arange(0, 120, 2)).judged(), NONE,
+    ),
+    "a belt that grows brighter": (
+        lambda: CLEAN.but(drift=500.0).judged(FOLLOWER), USE,
+        lambda: CLEAN.but(drift=500.0).judged(), NONE,
+    ),
+    "what is accepted": (
+        lambda: CLEAN.but(cap=some(*range(0, 120, 12), value=300)).judged(accepted=0.1), USE,
+        lambda: CLEAN.but(cap=some(*range(0, 120, 12), value=300)).judged(), NONE,
+    ),
+    "what losses cost": (
+        lambda: CLEAN.but(spikes=tuple((k, 1) for k in range(0, 119, 24))).judged(costs=Costs(miss=1, false=1)), USE,
+        lambda: CLEAN.but(spikes=tuple((k, 1) for k in range(0, 119, 24))).judged(costs=Costs(miss=0.01, false=10)),
+        OPEN,
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", SITUATIONS)
+def test_the_decision_is_right_and_its_twin_differs(name: str) -> None:
+    made, wanted, twin, other = SITUATIONS[name]
+    assert wanted != other
+    assert (made().decision, twin().decision) == (wanted, other)
+
+
+def test_what_is_printed_is_what_was_read() -> None:
+    assert printed() == PRINTED.read_text(encoding="utf-8")
+
+
+def test_every_verdict_fits_a_terminal() -> None:
+    for block in printed().split("```")[1::2]:
+        lines = block.strip("\n").splitlines()
+        assert len(lines) <= 12, block
+        assert max(map(len, lines)) <= 100, block
+
+
+def printed() -> str:
+    """Return what every situation and its twin print."""
+    out = ["# What is printed in the situations of test_situations.py", ""]
+    for name, (made, _, twin, _) in SITUATIONS.items():
+        for title, verdict in ((name, made()), (f"{name}: the twin", twin())):
+            out += [f"## {title}", "", "```", *verdict_lines(verdict), "```", ""]
+    return "\n".join(out)
+
+
+if __name__ == "__main__":
+    PRINTED.write_text(printed(), encoding="utf-8")
