@@ -15,7 +15,6 @@ from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring import score
-from teachlab.sensor.output import dark_delays
 from teachlab.switching import replay
 
 DELAYS = (2, 4, 8, 16, 32, 64, 128)
@@ -103,20 +102,18 @@ def _candidates(
             yield "filter", f"a filter of {evaluations} evaluations", replace(setting, consecutive=evaluations)
     for evaluations in DELAYS:
         delay = 1000 * evaluations / rate
-        swapped = dark_delays(setting)
-        if (setting.off_delay_ms if swapped else setting.on_delay_ms) < delay < shortest_ms / 2:
+        if setting.holds_back_ms < delay < shortest_ms / 2:
+            swapped = setting.delays_swap_roles
             name = "off-delay" if swapped else "on-delay"
             late = replace(setting, off_delay_ms=delay) if swapped else replace(setting, on_delay_ms=delay)
             yield "on-delay", f"an {name} of {delay:.4g} ms", late
-    up = setting.polarity is Polarity.LIGHT_ON
+    up, sign, active = setting.light_on, setting.sign, setting.activation
     turned = Polarity.DARK_ON if up else Polarity.LIGHT_ON
     yield "polarity", f"the polarity turned to {turned}", replace(setting, polarity=turned)
     real = extremes.gaps.valid > 0
     if not real.any():
         return
     background = float(np.median((extremes.gaps.low[real] + extremes.gaps.high[real]) / 2))
-    active = setting.on_level if up else setting.off_level
-    sign = 1.0 if up else -1.0
     apart = sign * (active - background)
     for times in BANDS:
         width = times * max(setting.hysteresis, 0.1 * apart)

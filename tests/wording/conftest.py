@@ -1,0 +1,8 @@
+"""Invented lines are loaded by their path: tests are no package."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
