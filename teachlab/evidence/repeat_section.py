@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import Any
 
 from teachlab.data.split import Split
@@ -12,7 +12,7 @@ from teachlab.evidence.criteria import Criteria
 from teachlab.model.draws import MEASURES, Costs, DrawOptions
 from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
-from teachlab.model.setting import Setting
+from teachlab.model.setting import Setting, Switching
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.questions.coverage.certificate import coverage
@@ -24,8 +24,6 @@ from teachlab.questions.surface.count_settings import bare, count_settings, meas
 from teachlab.teaching.registry import built, installed_class
 
 Json = dict[str, Any]
-KEPT = ("consecutive", "on_delay_ms", "off_delay_ms", "delays_act_on", "evaluation_rate_hz")
-"""What a teaching keeps of the base setting, unless its strategy designs it."""
 
 
 def teach_cloud(
@@ -214,8 +212,8 @@ def _strategy(setting: Setting) -> Strategy:
 
 def _base(setting: Setting, strategy: Strategy) -> Setting:
     designed = frozenset(getattr(strategy, "designs", ()))
-    kept = {name: getattr(setting, name) for name in KEPT if name not in designed}
-    return Setting(unit=setting.unit, on_level=0.0, off_level=0.0, **kept)
+    names = {f.name for f in fields(Switching)} - designed - {"polarity"}  # which follows the direction of the objects
+    return Setting(unit=setting.unit, on_level=0.0, off_level=0.0, **{name: getattr(setting, name) for name in names})
 
 
 def _limits(criteria: Criteria | None) -> tuple[Limit, ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.light.lasting_extremes import running_max, running_min
+from teachlab.sensor.running_extremes import running_max, running_min
 
 Levels = NDArray[np.float64]
 Places = NDArray[np.int64]

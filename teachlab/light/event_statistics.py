@@ -9,12 +9,13 @@ from numpy.typing import NDArray
 
 from teachlab.light.edge_time import edge_evaluations, places, ranges
 from teachlab.light.inner_valleys import InnerValleys
-from teachlab.light.lasting_extremes import Hold, SustainedExtremes, running_max
+from teachlab.light.lasting_extremes import Hold, SustainedExtremes
 from teachlab.light.noise import SmallestStep, local_noise
 from teachlab.light.windows import Windows
 from teachlab.model.teaching import Events
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock
+from teachlab.sensor.running_extremes import running_max
 
 HELD_EVALUATIONS = 5
 """Invalid evaluations in a row that hold the last valid one; with more the state is unknown (void)."""

@@ -9,58 +9,7 @@ from numpy.typing import NDArray
 
 from teachlab.light.extremes import Extremes
 from teachlab.model.recording import Light
-
-
-def running_min(light: Light, span: int) -> Light:
-    """Return the minimum over every `span` neighbouring values.
-
-    Parameters
-    ----------
-    light : ndarray, shape (n,)
-        In any type, without NaN; the type is kept.
-    span : int
-        At least 1.
-
-    Returns
-    -------
-    ndarray, shape (max(0, n − span + 1),)
-        Element i is the minimum of ``light[i : i + span]``.
-
-    Notes
-    -----
-    Minima over 1, 2, 4 … neighbours follow from one another by one comparison each; two overlapping ones
-    cover any span. That takes log2(span) comparisons per value.
-
-    Examples
-    --------
-    >>> running_min(np.array([4, 7, 6, 9, 8, 8]), 3).tolist()
-    [4, 6, 6, 8]
-    """
-    return _running(np.minimum, light, span)
-
-
-def running_max(light: Light, span: int) -> Light:
-    """Return the maximum over every `span` neighbouring values, as `running_min`.
-
-    Examples
-    --------
-    >>> running_max(np.array([4, 7, 6, 9, 8, 8]), 3).tolist()
-    [7, 9, 9, 9]
-    """
-    return _running(np.maximum, light, span)
-
-
-def _running(pick: Any, light: Light, span: int) -> Light:
-    size = light.size - span + 1
-    if size <= 0:
-        return light[:0]
-    reach = 1
-    while 2 * reach <= span:
-        light = pick(light[:-reach], light[reach:])
-        reach *= 2
-    rest = span - reach
-    out: Light = pick(light[:size], light[rest : rest + size]) if rest else light[:size]
-    return out
+from teachlab.sensor.running_extremes import running_max, running_min
 
 
 class Hold:

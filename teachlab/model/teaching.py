@@ -214,10 +214,15 @@ class TeachView:
             For the record.
         """
         if self.direction is Direction.RISE:
-            on, off, polarity = level, level - hysteresis, Polarity.LIGHT_ON
+            on, off = level, level - hysteresis
         else:
-            on, off, polarity = level + hysteresis, level, Polarity.DARK_ON
-        return replace(self.base, on_level=on, off_level=off, polarity=polarity, taught=taught)
+            on, off = level + hysteresis, level
+        return replace(self.base, on_level=on, off_level=off, polarity=polarity_of(self.direction), taught=taught)
+
+
+def polarity_of(direction: Direction) -> Polarity:
+    """Return the polarity that makes objects active: light-on where they raise the light, else dark-on."""
+    return Polarity.LIGHT_ON if direction is Direction.RISE else Polarity.DARK_ON
 
 
 @runtime_checkable

@@ -349,8 +349,7 @@ def _frozen(values: A) -> A:
 def polarity_for(recording: Recording, truth: Truth) -> Any:
     """Return the polarity that makes objects active."""
     from teachlab.errors import Abstained
-    from teachlab.model.recording import Direction
-    from teachlab.model.setting import Polarity
+    from teachlab.model.teaching import polarity_of
     from teachlab.teaching import TeachBlock
 
     try:
@@ -360,4 +359,4 @@ def polarity_for(recording: Recording, truth: Truth) -> Any:
             f"{recording.name}: whether objects raise or lower the light is not stored, and the passes do not tell: "
             f"{fault}. Give --setting with the polarity, or store the direction at import."
         ) from None
-    return Polarity.LIGHT_ON if direction is Direction.RISE else Polarity.DARK_ON
+    return polarity_of(direction)

@@ -11,7 +11,7 @@ import numpy as np
 from teachlab.model.following_and_window import FollowingSetting, WindowSetting
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Polarity, Setting
-from teachlab.model.teaching import TeachView
+from teachlab.model.teaching import TeachView, polarity_of
 from teachlab.switching import replay
 from teachlab.testing import shown
 from teachlab.testing.subject import Subject
@@ -71,10 +71,7 @@ def mirrored_view(subject: Subject) -> tuple[shown.Counts, TeachView]:
 
 def wrong_polarity(setting: Setting, direction: Direction) -> str:
     """Return how the polarity does not make objects active, or an empty text."""
-    if isinstance(setting, WindowSetting):
-        wanted = Polarity.LIGHT_ON
-    else:
-        wanted = Polarity.LIGHT_ON if direction is Direction.RISE else Polarity.DARK_ON
+    wanted = Polarity.LIGHT_ON if isinstance(setting, WindowSetting) else polarity_of(direction)
     if setting.polarity == wanted:
         return ""
     return f"objects that {direction} must be taught {wanted}, got {setting.polarity}"

@@ -21,8 +21,8 @@ from teachlab.questions.surface import score_pairs
 from teachlab.questions.surface.given_settings import many as many_module
 from teachlab.questions.surface.given_settings.chains_of_settings import chains
 from teachlab.questions.surface.given_settings.pairs import FEW, PairCounts
-from teachlab.questions.surface.given_settings.steps import Filter, Running, Steps
 from teachlab.scoring import score
+from teachlab.sensor.steps import Filter, Running, Steps
 from teachlab.switching import replay
 
 

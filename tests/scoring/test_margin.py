@@ -8,12 +8,13 @@ import numpy as np
 import pytest
 
 from teachlab.errors import ParameterError
-from teachlab.light.lasting_extremes import SustainedExtremes, running_max, running_min
+from teachlab.light.lasting_extremes import SustainedExtremes
 from teachlab.model.margin import Margin, Sides
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring import measure_margin, score
+from teachlab.sensor.running_extremes import running_max, running_min
 from teachlab.switching import replay
 
 LIGHT = [10, 12, 10, 12, 50, 54, 40, 54, 10, 12, 10, 12, 60, 64, 60, 64, 10, 12, 14, 12]

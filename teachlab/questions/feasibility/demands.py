@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import TruthError
 from teachlab.light.extremes import inside
-from teachlab.light.lasting_extremes import Hold, SustainedExtremes, running_max, running_min
+from teachlab.light.lasting_extremes import Hold, SustainedExtremes
 from teachlab.light.noise import Selection
 from teachlab.light.stretches import Evaluated
 from teachlab.light.usable_light import measured
@@ -38,6 +38,7 @@ from teachlab.scoring.excluded import excluded_trials
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.output import onset_lag
+from teachlab.sensor.running_extremes import running_max, running_min
 from teachlab.sensor.validity import Validity
 
 Floats = NDArray[np.float64]

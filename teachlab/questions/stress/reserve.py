@@ -25,6 +25,7 @@ from teachlab.questions.surface.values.levels import FirstReading
 from teachlab.questions.surface.values.ranks import Ranks
 from teachlab.questions.surface.values.spans import Kind, Spans
 from teachlab.sensor.clock import Clock
+from teachlab.sensor.delays import delay_stages
 
 TRIED = 1000
 """Points tried at first, and in a stretch with too many samples to try them all."""
@@ -37,7 +38,7 @@ class _Between:
     def __init__(self, size: int, setting: Setting, clock: Clock) -> None:
         self.found = np.zeros(size + 1, bool)
         self._memory = min(setting.consecutive - 1, clock.count)
-        self._memory += clock.delay(setting.on_delay_ms) + clock.delay(setting.off_delay_ms)
+        self._memory += sum(stage.evaluations for stage in delay_stages(setting, clock))
         self._rise = -(2**62)
 
     def push(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import math
 from collections import Counter, OrderedDict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -13,9 +13,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
 from teachlab.light.event_statistics import EventStatistics, measure_events
-from teachlab.model.recording import Direction
-from teachlab.model.setting import DelaysActOn
-from teachlab.model.teaching import Events, TeachView
+from teachlab.model.teaching import Events, TeachView, polarity_of
 from teachlab.sensor.clock import delay_evaluations
 from teachlab.teaching.rules.classic import show
 
@@ -56,11 +54,9 @@ class Waits:
     @classmethod
     def of(cls, view: TeachView) -> Waits:
         """Return the waits of a view: the delay that holds back an onset, and the one that holds a release."""
-        base = view.base
-        on, off = (delay_evaluations(ms, view.rate_hz) for ms in (base.on_delay_ms, base.off_delay_ms))
-        if base.delays_act_on is DelaysActOn.LIGHT and view.direction is Direction.DIP:
-            on, off = off, on
-        return cls(base.consecutive + on, base.consecutive + off)
+        base = replace(view.base.switching, polarity=polarity_of(view.direction))
+        back, hold = (delay_evaluations(ms, view.rate_hz) for ms in (base.holds_back_ms, base.holds_on_ms))
+        return cls(base.consecutive + back, base.consecutive + hold)
 
 
 def statistics_of(view: TeachView, *, passes: int = 3, rare_kinds: bool = False) -> EventStatistics:

@@ -2,9 +2,8 @@
 
 Along a chain the states of all comparators at any time are one number S: the first S of them are light.
 Light that reaches the on-levels of the first p settings and the off-levels of the first q ones (p <= q)
-makes it ``clip(S, p, q)``: the play operator of hysteresis. Filter and delays are increasing operations
-on two-valued signals, so they act on S itself (threshold decomposition of stack filters): an on-delay is
-a running minimum, an off-delay a running maximum, and ``consecutive`` a clamp once more.
+makes it ``clip(S, p, q)``: the play operator of hysteresis. Filter and delays act on S itself, see
+`teachlab.sensor.steps`.
 """
 
 from __future__ import annotations
@@ -16,10 +15,9 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.light.lasting_extremes import running_max, running_min
-from teachlab.model.recording import Light, Recording
+from teachlab.model.recording import Block, Light, Recording
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.setting import DelaysActOn, Setting
+from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.given_settings.onsets import OnsetCounter, Whole
 from teachlab.questions.surface.values.levels import FirstReading, Levels
@@ -28,27 +26,9 @@ from teachlab.questions.surface.values.spans import Spans
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.output import onset_lag
+from teachlab.sensor.steps import SteppedSwitching, Steps, Stretch, clamped
 
 BLOCK = 1 << 16
-
-
-def clamped(low: Ranks, high: Ranks, first: int) -> Ranks:
-    """Return the values that start at `first` and are clamped between `low` and `high`, one after the other.
-
-    ``y[t] = clip(y[t − 1], low[t], high[t])``: clamps in a row are a clamp, so 2, 4, 8 … of them are joined.
-    """
-    step = 1
-    # A clamp whose bounds are one gives the same whatever came before it.
-    while step < low.size and (low[step:] != high[step:]).any():
-        floor, ceiling = low[:-step], high[:-step]
-        low, high = low.copy(), high.copy()
-        low[step:], high[step:] = (
-            np.minimum(np.maximum(floor, low[step:]), high[step:]),
-            np.minimum(np.maximum(ceiling, low[step:]), high[step:]),
-        )
-        step *= 2
-    out: Ranks = np.minimum(np.maximum(low, np.int16(first)), high)
-    return out
 
 
 class Play:
@@ -84,11 +64,11 @@ class Play:
         self._state = int(self._low[rank[0]])
         return self.count - self._state if self.mirrored else self._state
 
-    def rank(self, light: Light) -> Ranks:
-        """Return the number of settings that are light, or dark, after each valid evaluation."""
+    def steps(self, light: Light, begin: int) -> Steps | None:
+        """Return the number of settings that are light, or dark, from valid evaluation `begin` on; None without any."""
         if self._state is None or light.size == 0:
             self.rises = np.empty(0, bool)
-            return np.empty(0, np.int16)
+            return None
         rank = self._ranker.rank(light)
         new = np.empty(rank.size, bool)
         np.not_equal(rank[1:], rank[:-1], out=new[1:])
@@ -96,12 +76,10 @@ class Play:
         at = np.flatnonzero(new)
         low, high = self._low[rank[at]], self._high[rank[at]]
         state = clamped(low, high, self._state)
-        lengths = np.diff(np.append(at, rank.size))
         if self.watched:
-            self._watch(low, high, state, at, lengths)
+            self._watch(low, high, state, at, np.diff(np.append(at, rank.size)))
         self._state = int(state[-1])
-        out: Ranks = np.repeat(self.count - state if self.mirrored else state, lengths)
-        return out
+        return Steps(at + begin, np.int16(self.count) - state if self.mirrored else state)
 
     def _watch(self, low: Ranks, high: Ranks, state: Ranks, at: NDArray[np.intp], lengths: NDArray[np.intp]) -> None:
         # The count lies in the same stretch between two settings as the bound that light sets it.
@@ -112,41 +90,6 @@ class Play:
         self.rises[at] = (inner & (bound == before)) | ((state < before) if self.mirrored else (state > before))
 
 
-class Causal:
-    """A running extreme over the last ``delay + 1`` values, begun long settled at one value."""
-
-    def __init__(self, pick: Callable[[Any, int], Any], delay: int, first: int) -> None:
-        self._pick, self._delay = pick, delay
-        self._tail = np.full(delay, first, np.int16)
-
-    def push(self, values: Ranks) -> Ranks:
-        """Return the running extreme at every value."""
-        if self._delay == 0:
-            return values
-        joined = np.concatenate((self._tail, values))
-        self._tail = joined[joined.size - self._delay :]
-        out: Ranks = self._pick(joined, self._delay + 1)
-        return out
-
-
-class Filter:
-    """The consecutive filter: the last value, clamped between two running extremes."""
-
-    def __init__(self, consecutive: int, first: int) -> None:
-        self._span = consecutive
-        self._low = Causal(running_min, consecutive - 1, first)
-        self._high = Causal(running_max, consecutive - 1, first)
-        self._last = first
-
-    def push(self, values: Ranks) -> Ranks:
-        """Return the filtered value at every valid evaluation."""
-        if self._span == 1 or values.size == 0:
-            return values
-        out = clamped(self._low.push(values), self._high.push(values), self._last)
-        self._last = int(out[-1])
-        return out
-
-
 class ChainSignals:
     """Light to two signals: at index k the output is active exactly where the signal exceeds k.
 
@@ -154,28 +97,17 @@ class ChainSignals:
     """
 
     def __init__(self, play: Play, setting: Setting, clock: Clock, first: int) -> None:
-        self._play = play
-        self._filter = Filter(min(setting.consecutive, clock.count + 1), first)
-        on = min(clock.delay(setting.on_delay_ms), clock.count)
-        off = min(clock.delay(setting.off_delay_ms), clock.count)
-        inverted = not setting.light_on and setting.delays_act_on is DelaysActOn.LIGHT
-        # Delays on the light state of a dark-on output see the signal upside down.
-        one, other = (running_max, running_min) if inverted else (running_min, running_max)
-        self._on, self._off = Causal(one, on, first), Causal(other, off, first)
-        self._last: np.signedinteger[Any] = np.int16(first)
+        self._play, self._stream, self._count = play, SteppedSwitching(setting, clock, first), 0
 
-    def push(self, light: NDArray[Any], invalid: NDArray[np.bool_] | None) -> tuple[Ranks, Ranks]:
+    def push(self, block: Block) -> tuple[Ranks, Ranks]:
         """Return the undelayed and the delayed signal of the next evaluations."""
-        if invalid is None:
-            undelayed = self._filter.push(self._play.rank(light))
-        else:
-            # Invalid evaluations hold, and neither advance nor reset the filter.
-            filtered = self._filter.push(self._play.rank(light[~invalid]))
-            count = np.cumsum(~invalid)
-            undelayed = np.concatenate(([self._last], filtered))[count].astype(np.int16)
-        if undelayed.size:
-            self._last = undelayed[-1]
-        return undelayed, self._off.push(self._on.push(undelayed))
+        invalid = block.invalid_mask()
+        valid = None if invalid is None else np.flatnonzero(~invalid)
+        light = block.light if valid is None else block.light[valid]
+        begin, self._count = self._count, self._count + light.size
+        stretch = Stretch(block.start, block.start + block.light.size, begin, self._count, valid)
+        undelayed, output = self._stream.push(stretch, self._play.steps(light, begin))
+        return undelayed.since(stretch.start, stretch.stop), output.since(stretch.start, stretch.stop)
 
 
 class Watcher(Protocol):
@@ -252,11 +184,10 @@ def count_chain(
     for block in evaluated(recording.blocks(size=BLOCK), clock):
         if block.light.size == 0:
             continue
-        invalid = block.invalid_mask()
-        undelayed, output = signals.push(block.light, invalid)
+        undelayed, output = signals.push(block)
         before = counter.push(spans, block.start, undelayed, output)
         if watcher is not None:
-            watcher.push(spans, block.start, output, before, play, invalid)
+            watcher.push(spans, block.start, output, before, play, block.invalid_mask())
         if progress is not None:
             progress((block.start + block.light.size) / clock.count)
     sums, touching = counter.sums(spans), counter.touching

@@ -21,18 +21,17 @@ from numpy.typing import NDArray
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.recording import Block, Recording
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.setting import DelaysActOn, Setting
+from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.surface.given_settings.chain import clamped
 from teachlab.questions.surface.given_settings.chains_of_settings import Places, chains
 from teachlab.questions.surface.given_settings.onsets import OnsetCounter, Whole
-from teachlab.questions.surface.given_settings.steps import At, Filter, Running, Steps, merged
 from teachlab.questions.surface.values.levels import FirstReading, Levels
 from teachlab.questions.surface.values.ranks import Ranker, Ranks
 from teachlab.questions.surface.values.spans import Spans
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.output import onset_lag
+from teachlab.sensor.steps import At, SteppedSwitching, Steps, Stretch, clamped, merged
 
 BLOCK = 1 << 20
 """Evaluations reduced at a time: large, since every chain is called once per block."""
@@ -43,26 +42,14 @@ ROUNDS = 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Seen:
+class _Seen(Stretch):
     """A block of evaluations, reduced to those at which the rank among all levels changes.
 
-    `valid` numbers the valid evaluations of the block, from `begin` up to before `end` in the whole record;
-    `ordinal` and `rank` are those of the changes.
+    `ordinal` numbers the valid evaluations at which it does, `rank` is what it becomes.
     """
 
-    start: int
-    stop: int
-    begin: int
-    end: int
-    valid: NDArray[np.intp] | None
     ordinal: At
     rank: Ranks
-
-    def evaluations(self, ordinal: At) -> At:
-        """Return where valid evaluations of the block lie among all."""
-        if self.valid is None:
-            return ordinal + (self.start - self.begin)
-        return self.valid[ordinal - self.begin] + self.start
 
 
 class _Reader:
@@ -214,36 +201,18 @@ class _Chain:
 
     def __init__(self, comparators: _Comparators, setting: Setting, clock: Clock, spans: Spans) -> None:
         self._comparators, self.spans = comparators, spans
-        first = self._last = comparators.first
-        self._filter = Filter(min(setting.consecutive, clock.count + 1), first)
-        inverted = not setting.light_on and setting.delays_act_on is DelaysActOn.LIGHT
-        # Delays on the light state of a dark-on output see the signal upside down.
-        one, other = (np.maximum, np.minimum) if inverted else (np.minimum, np.maximum)
-        self._on = Running(one, clock.delay(setting.on_delay_ms), first)
-        self._off = Running(other, clock.delay(setting.off_delay_ms), first)
-        self._counter = OnsetCounter(comparators.count, first)
+        self._stream = SteppedSwitching(setting, clock, comparators.first)
+        self._counter = OnsetCounter(comparators.count, comparators.first)
 
     def push(self, seen: _Seen) -> None:
         """Take the next block."""
-        undelayed = self._undelayed(seen)
-        self._last = int(undelayed.value[-1])
-        output = self._off.push(self._on.push(undelayed, seen.stop), seen.stop)
+        signal = None if seen.end == seen.begin else self._comparators.push(seen)
+        undelayed, output = self._stream.push(seen, signal)
         count(self._counter, self.spans, seen.start, seen.stop, undelayed, output)
 
     def sums(self) -> dict[str, Whole]:
         """Return the counts of the settings by the names of the tables of a surface; mirrored for dark-on."""
         return self._counter.sums(self.spans)
-
-    def _undelayed(self, seen: _Seen) -> Steps:
-        held = Steps(np.array([seen.start]), np.array([self._last], np.int16))
-        if seen.end == seen.begin:
-            return held
-        filtered = self._filter.push(self._comparators.push(seen), seen.end)
-        at = seen.evaluations(filtered.at)
-        if at[0] == seen.start:
-            return Steps(at, filtered.value)
-        # The block begins with invalid evaluations, which hold.
-        return Steps(np.append(held.at, at), np.append(held.value, filtered.value))
 
 
 def count(counter: OnsetCounter, spans: Spans, start: int, stop: int, undelayed: Steps, output: Steps) -> None:

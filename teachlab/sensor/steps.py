@@ -1,0 +1,276 @@
+"""Filter and delays on a signal of many settings at once, block by block, as the evaluations at which it steps.
+
+Along a chain of settings the states of all comparators are one number, how many of them are light. Filter and delays
+are increasing operations on two-valued signals, so they act on that number itself (threshold decomposition of stack
+filters): what holds back is a running minimum, what holds on a running maximum, and ``consecutive`` a clamp. Long
+quiet stretches cost nothing, and neither does a long delay.
+
+References
+----------
+Fitch, Coyle and Gallagher, Median filtering by threshold decomposition, IEEE Trans. ASSP 32 (1984); Wendt, Coyle and
+Gallagher, Stack filters, IEEE Trans. ASSP 34 (1986).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.model.setting import Switching
+from teachlab.sensor.clock import Clock
+from teachlab.sensor.delays import delay_stages
+from teachlab.sensor.running_extremes import running
+
+At = NDArray[np.int64]
+Ranks = NDArray[np.int16]
+LONG_BEFORE = -(2**62)
+STEPS_EVERY = 6
+"""A signal that steps more often than once in so many evaluations is gone through value by value."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Steps:
+    """A signal over one block of evaluations.
+
+    Parameters
+    ----------
+    at : ndarray of int64, shape (n,)
+        Where the values begin to hold, ascending; the first is the begin of the block.
+    value : ndarray of int16, shape (n,)
+    """
+
+    at: At
+    value: Ranks
+
+    def compressed(self) -> Steps:
+        """Return the same signal without steps that change nothing."""
+        keep = np.empty(self.at.size, bool)
+        keep[0] = True
+        np.not_equal(self.value[1:], self.value[:-1], out=keep[1:])
+        return self if keep.all() else Steps(self.at[keep], self.value[keep])
+
+    def values_at(self, at: At) -> Ranks:
+        """Return the values at evaluations of the block, ascending, every own one and the begin among them."""
+        places = np.searchsorted(at, self.at)
+        return np.repeat(self.value, np.diff(np.append(places, at.size)))
+
+    def since(self, start: int, stop: int) -> Ranks:
+        """Return the value at every evaluation from `start`, which the signal must cover, up to before `stop`."""
+        at = self.at
+        if at.size == stop - start and at[0] == start:
+            return self.value
+        return np.repeat(self.value, np.diff(np.append(at.clip(min=start), stop)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stretch:
+    """A block of evaluations, and the valid ones among them.
+
+    Parameters
+    ----------
+    start, stop : int
+        Evaluations ``[start, stop)`` of the record.
+    begin, end : int
+        The same in valid evaluations of the record, by number.
+    valid : ndarray of intp, shape (end - begin,), or None
+        Places of the valid evaluations in the block; None where all are.
+    """
+
+    start: int
+    stop: int
+    begin: int
+    end: int
+    valid: NDArray[np.intp] | None
+
+    def evaluations(self, ordinal: At) -> At:
+        """Return where valid evaluations of the block lie among all."""
+        if self.valid is None:
+            return ordinal + (self.start - self.begin)
+        return self.valid[ordinal - self.begin] + self.start
+
+
+class SteppedSwitching:
+    """Filter and delays of a setting, begun long settled at one value.
+
+    Parameters
+    ----------
+    setting : Switching
+    clock : Clock
+    first : int
+        What the signal was for ever before the record.
+    """
+
+    def __init__(self, setting: Switching, clock: Clock, first: int) -> None:
+        self._filter = Filter(min(setting.consecutive, clock.count + 1), first)
+        self._delays = [
+            Running(np.minimum if stage.least else np.maximum, stage.evaluations, first)
+            for stage in delay_stages(setting, clock)
+        ]
+        self._last = first
+
+    def push(self, stretch: Stretch, signal: Steps | None) -> tuple[Steps, Steps]:
+        """Return the undelayed and the delayed signal over a block.
+
+        Parameters
+        ----------
+        stretch : Stretch
+        signal : Steps or None
+            Over its valid evaluations, by number; None without any.
+        """
+        undelayed = output = self._undelayed(stretch, signal)
+        self._last = int(undelayed.value[-1])
+        for delay in self._delays:
+            output = delay.push(output, stretch.stop)
+        return undelayed, output
+
+    def _undelayed(self, stretch: Stretch, signal: Steps | None) -> Steps:
+        held = Steps(np.array([stretch.start]), np.array([self._last], np.int16))
+        if signal is None:
+            return held
+        filtered = self._filter.push(signal, stretch.end)
+        at = stretch.evaluations(filtered.at)
+        if at[0] == stretch.start:
+            return Steps(at, filtered.value)
+        # The block begins with invalid evaluations, which hold.
+        return Steps(np.append(held.at, at), np.append(held.value, filtered.value))
+
+
+class Past:
+    """The steps of a signal that the last `span` evaluations can still see, block after block.
+
+    Parameters
+    ----------
+    span : int, evaluations
+    first : int
+        What the signal was for ever before the record.
+    """
+
+    def __init__(self, span: int, first: int) -> None:
+        self.span = span
+        self._tail = Steps(np.array([LONG_BEFORE]), np.array([first], np.int16))
+
+    def joined(self, steps: Steps, stop: int) -> Steps:
+        """Return what was kept followed by a block that ends at `stop`; keep what the next one will ask for."""
+        tail = self._tail
+        both = Steps(np.concatenate((tail.at, steps.at)), np.concatenate((tail.value, steps.value)))
+        kept = int(np.searchsorted(both.at, stop - self.span, side="right")) - 1
+        self._tail = Steps(both.at[kept:], both.value[kept:])
+        return both
+
+
+class Running:
+    """A running extreme over the last ``delay + 1`` evaluations, begun long settled at one value.
+
+    Parameters
+    ----------
+    pick : ufunc
+        ``np.minimum`` or ``np.maximum``.
+    delay : int, evaluations
+    first : int
+    """
+
+    def __init__(self, pick: np.ufunc, delay: int, first: int) -> None:
+        self._pick, self._delay = pick, delay
+        self._past = Past(delay, first)
+
+    def push(self, steps: Steps, stop: int) -> Steps:
+        """Return the running extreme over a block that ends at `stop`."""
+        if self._delay == 0:
+            return steps
+        start = int(steps.at[0])
+        seen = self._past.joined(steps, stop)
+        if dense(seen, start, stop, self._delay):
+            values = seen.since(start - self._delay, stop)
+            return Steps(np.arange(start, stop), running(self._pick, values, self._delay + 1))
+        # A minimum follows a fall at once, and a rise when the lower value before it is out of sight.
+        outward = seen.value[1:] < seen.value[:-1] if self._pick is np.minimum else seen.value[1:] > seen.value[:-1]
+        later = np.where(outward, seen.at[1:], seen.at[1:] + self._delay)
+        later.sort()
+        at = np.append(start, later[np.searchsorted(later, start, side="right") : np.searchsorted(later, stop)])
+        return Steps(at, extremes(self._pick, seen, at, self._delay)).compressed()
+
+
+class Filter:
+    """The consecutive filter: the last value, clamped between two running extremes; counts valid evaluations."""
+
+    def __init__(self, consecutive: int, first: int) -> None:
+        self._delay = consecutive - 1
+        self._past = Past(self._delay, first)
+        self._last = first
+
+    def push(self, steps: Steps, stop: int) -> Steps:
+        """Return the filtered signal over a block that ends at `stop`."""
+        if self._delay == 0:
+            return steps
+        start = int(steps.at[0])
+        seen = self._past.joined(steps, stop)
+        if dense(seen, start, stop, self._delay):
+            at, values = np.arange(start, stop), seen.since(start - self._delay, stop)
+            low, high = (running(pick, values, self._delay + 1) for pick in (np.minimum, np.maximum))
+        else:
+            at = merged(seen.at[1:], seen.at[1:] + self._delay, np.array([start]))
+            at = at[np.searchsorted(at, start) : np.searchsorted(at, stop)]
+            low, high = (extremes(pick, seen, at, self._delay) for pick in (np.minimum, np.maximum))
+        value = clamped(low, high, self._last)
+        self._last = int(value[-1])
+        found = Steps(at, value)
+        return found if at.size == stop - start else found.compressed()
+
+
+def dense(seen: Steps, start: int, stop: int, delay: int) -> bool:
+    """Whether a signal steps so often that going through it value by value is faster than step by step."""
+    return STEPS_EVERY * seen.at.size > stop - start + delay
+
+
+def clamped(low: Ranks, high: Ranks, first: int) -> Ranks:
+    """Return the values that start at `first` and are clamped between `low` and `high`, one after the other.
+
+    ``y[t] = clip(y[t − 1], low[t], high[t])``: clamps in a row are a clamp, so 2, 4, 8 … of them are joined.
+    """
+    step = 1
+    # A clamp whose bounds are one gives the same whatever came before it.
+    while step < low.size and (low[step:] != high[step:]).any():
+        floor, ceiling = low[:-step], high[:-step]
+        low, high = low.copy(), high.copy()
+        low[step:], high[step:] = (
+            np.minimum(np.maximum(floor, low[step:]), high[step:]),
+            np.minimum(np.maximum(ceiling, low[step:]), high[step:]),
+        )
+        step *= 2
+    out: Ranks = np.minimum(np.maximum(low, np.int16(first)), high)
+    return out
+
+
+def merged(*parts: At) -> At:
+    """Return the distinct values of ascending arrays, ascending; one at least must not be empty."""
+    out = np.concatenate(parts)
+    out.sort()
+    new = np.empty(out.size, bool)
+    new[0] = True
+    np.not_equal(out[1:], out[:-1], out=new[1:])
+    return out[new]
+
+
+def extremes(pick: np.ufunc, seen: Steps, at: At, delay: int) -> Ranks:
+    """Return the extreme of a signal over ``[t − delay, t]`` for every t of `at`.
+
+    Extremes over 1, 2, 4 … neighbouring steps follow from one another; two overlapping ones cover any stretch.
+    """
+    first = np.searchsorted(seen.at, at - delay, side="right") - 1
+    last = np.searchsorted(seen.at, at, side="right") - 1
+    length = last - first + 1
+    out = np.empty(at.size, np.int16)
+    reach, table = 1, seen.value
+    longest = int(length.max())
+    while True:
+        some = np.flatnonzero((length >= reach) & (length < 2 * reach)) if longest >= 2 * reach or reach > 1 else ...
+        a: Any = first[some]
+        b: Any = last[some] - reach + 1
+        out[some] = pick(table[a], table[b])
+        if longest < 2 * reach:
+            return out
+        table = pick(table[:-reach], table[reach:])
+        reach *= 2
