@@ -52,10 +52,11 @@ def bench_command(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Teach every strategy many times on the first part, score on the rest, and rank by cost."""
+    from teachlab.data.opening import open_pair
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.model.draws import Costs, DrawOptions
     from teachlab.model.score import Rules
-    from teachlab.studies import bench_document, bench_files, open_pair, write_bench
+    from teachlab.studies import bench_document, bench_files, write_bench
 
     if truth is not None and len(recordings) > 1:
         raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")

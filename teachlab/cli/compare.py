@@ -2,27 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from itertools import combinations
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated
 
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
-from teachlab.cli.opening import load, not_truth_note
-from teachlab.errors import ParameterError
-
-if TYPE_CHECKING:
-    from teachlab.model.score import Rules, Score
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
-    from teachlab.questions.stress.worth import Worth
-    from teachlab.scoring.paired_lots import PairedLots
-
-
-INDEPENDENT = "all trials are independent"
-ONE_BY_ONE = "false trips come one by one, independently of one another"
+from teachlab.cli.opening import not_truth_note
 
 
 def register(app: typer.Typer) -> None:
@@ -43,207 +29,28 @@ def compare_command(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Compare settings by the passes and gaps on which exactly one of them goes wrong."""
+    from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
     from teachlab.model.score import Rules
-    from teachlab.studies import margins_table
+    from teachlab.questions.compare import compare
+    from teachlab.wording.tables import margins_table
 
-    settings = [read_setting(path) for path in setting]
-    names = [Path(path).stem for path in setting]
-    rules = Rules(tolerance_ms=tolerance_ms, confidence=confidence)
-    asked = _Asked(rules=rules, margin=margin, quiet=json)
-    if with_ is not None:
-        if len(settings) > 2:
-            raise ParameterError(f"--with compares two recordings under one or two settings, got {len(settings)}.")
-        first, unit, passes = _measured(recording, truth, settings[:1], asked)
-        second, _, others = _measured(with_, None, settings[-1:], asked)
-        found = first + second
-        names = [f"{name} on {Path(on).stem}" for name, on in ((names[0], recording), (names[-1], with_))]
-        document, lines = _unpaired((passes, others), (found[0].score, found[1].score), confidence)
-    else:
-        if len(settings) < 2:
-            raise ParameterError("give --setting twice or more, or a second recording with --with.")
-        found, unit, passes = _measured(recording, truth, settings, asked)
-        document, lines = _paired(passes, [one.score for one in found], names, confidence)
-    sides = [{"name": name, **one.as_dict()} for name, one in zip(names, found, strict=True)]
-    if json:
-        emit_json(
-            {"recording": recording, "with": with_, "settings": [s.as_dict() for s in settings], **document,
-             "sides": sides}
+    chosen = [(Path(path).stem, read_setting(path)) for path in setting]
+    named = [(recording, truth), *([] if with_ is None else [(with_, None)])]
+    opened = [open_pair(name, table) for name, table in named]
+    for _, passes in opened:
+        if note := not_truth_note(passes):
+            warn(note)
+    with progress(f"replaying {opened[0][0].name}", quiet=json):
+        found = compare(
+            opened, chosen, rules=Rules(tolerance_ms=tolerance_ms, confidence=confidence), margins=margin,
+            called=[name for name, _ in named],
         )  # fmt: skip
+    if json:
+        emit_json(found.as_dict())
         return
-    for line in lines:
+    for line in found.lines:
         say(line)
     if margin:
-        rows = [(name, one.margin, one.reserves) for name, one in zip(names, found, strict=True)]
-        show(margins_table("Margin and reserves", rows, unit))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Asked:
-    """How both sides are measured."""
-
-    rules: Rules
-    margin: bool
-    quiet: bool
-
-
-def _measured(
-    recording: str, truth: str | None, settings: list[Setting], asked: _Asked
-) -> tuple[list[Worth], str, Truth]:
-    from teachlab.questions.stress.worth import Measuring
-
-    opened, passes = load(recording, truth)
-    if passes is None:
-        raise ParameterError(
-            f"{recording}: there is no table of passes beside it, so nothing can be compared. Name one with --truth, "
-            "or propose one with: teachlab label"
-        )
-    if note := not_truth_note(passes):
-        warn(note)
-    measuring = Measuring(opened, passes, rules=asked.rules, margins=asked.margin)
-    with progress(f"replaying {opened.name}", quiet=asked.quiet):
-        return [measuring.of(s) for s in settings], opened.info.unit, passes
-
-
-def _paired(truth: Truth, scores: list[Score], names: list[str], confidence: float) -> tuple[dict[str, Any], list[str]]:
-    from teachlab.scoring import compare_gaps, compare_passes, holm
-    from teachlab.scoring.paired_lots import gaps_by_lot, passes_by_lot
-
-    pairs = list(combinations(range(len(scores)), 2))
-    passes = [compare_passes(scores[i].trials, scores[j].trials) for i, j in pairs]
-    gaps = [compare_gaps(scores[i].trials, scores[j].trials) for i, j in pairs]
-    # One correction over everything that was asked: all pairs, on passes and on gaps.
-    lots = [
-        [by(truth, scores[i].trials, scores[j].trials, confidence=confidence) for i, j in pairs]
-        for by in (passes_by_lot, gaps_by_lot)
-    ]
-    found = [_pair(*both, confidence) for both in zip(passes + gaps, lots[0] + lots[1], strict=True)]
-    corrected = holm([row[row["p_used"]] for row in found]).tolist()
-    rows, lines = [], []
-    for k, (i, j) in enumerate(pairs):
-        row = found[k] | {
-            "settings": [names[i], names[j]],
-            "p_holm": corrected[k],
-            "gaps": found[len(pairs) + k] | {"p_holm": corrected[len(pairs) + k]},
-        }
-        rows.append(row)
-        lines.append(f"{names[i]} against {names[j]}:")
-        lines.append("  lost passes: " + _sentence(row, row["p_holm"]))
-        lines.append("  tripped gaps: " + _sentence(row["gaps"], row["gaps"]["p_holm"]))
-    lines.append(
-        "Difference: first less second, Tango's interval, and by lots at the effective number of trials. Exact p and "
-        "mid-p take all trials as independent; p by lots, and by stretches, is below 5 % exactly where the interval "
-        "of 95 % by them leaves out 0. What is called different is so by lots where lots are named, else by exact p, "
-        "corrected for all comparisons of this run."
-    )
-    return {**rows[0], "confidence": confidence, "pairs": rows}, lines
-
-
-def _pair(found: Any, by_lot: PairedLots | None, confidence: float) -> dict[str, Any]:
-    from teachlab.statistics.differences import p_mid, tango
-    from teachlab.statistics.lots import Source
-
-    difference = tango(found.only_first, found.only_second, found.trials, confidence)
-    return {
-        "discordant": [found.only_first, found.only_second],
-        "trials": found.trials,
-        "p_exact": found.p_exact,
-        "p_mid": p_mid(found.only_first, found.only_second),
-        "p_by_lot": None if by_lot is None else by_lot.p,
-        "p_used": "p_exact" if by_lot is None or by_lot.source is not Source.LOTS else "p_by_lot",
-        "assumes": INDEPENDENT if by_lot is None or by_lot.source is not Source.LOTS else by_lot.assumes,
-        "difference": difference.as_dict(),
-        "difference_by_lot": None if by_lot is None else by_lot.as_dict(),
-    }
-
-
-def _sentence(row: dict[str, Any], corrected: float) -> str:
-    b, c = row["discordant"]
-    d, lots = row["difference"], row["difference_by_lot"]
-    if d["estimate"] is None:
-        return "no trial is valid under both."
-    allowed = also = ""
-    if lots is not None:
-        by = "lots" if lots["source"] == "lots" else "stretches of trials"
-        low, high = (100 * lots["difference"][end] for end in ("low", "high"))
-        allowed = f", by {lots['lots']} {by} [{low:.3g}, {high:.3g}]"
-        also = f", p by {by.split()[0]} {lots['p']:.3g}"
-    return (
-        f"{b} went wrong under the first only, {c} under the second only, of {row['trials']}; difference "
-        f"{100 * d['estimate']:.3g} % [{100 * d['low']:.3g}, {100 * d['high']:.3g}]{allowed}; exact p "
-        f"{row['p_exact']:.3g}, mid-p {row['p_mid']:.3g}{also}, corrected {corrected:.3g}: "
-        + _verdict(row, corrected, 1 - d["confidence"])
-    )
-
-
-def _verdict(row: dict[str, Any], corrected: float, alpha: float) -> str:
-    if corrected >= alpha:
-        return "a difference is not established."
-    by_stretches = row["p_by_lot"] if row["p_used"] == "p_exact" else None
-    if by_stretches is not None and by_stretches >= alpha:
-        return "different if trials are independent; not where stretches stand in for lots."
-    return "different."
-
-
-def _unpaired(
-    truths: tuple[Truth, Truth], scores: tuple[Score, Score], confidence: float
-) -> tuple[dict[str, Any], list[str]]:
-    from teachlab.statistics.differences import miettinen_nurminen, newcombe, rate_ratio
-
-    first, second = scores
-
-    a = (first.counts.lost, first.counts.scored_passes)
-    b = (second.counts.lost, second.counts.scored_passes)
-    hybrid, score = newcombe(a, b, confidence), miettinen_nurminen(a, b, confidence)
-    document: dict[str, Any] = {
-        "unpaired": True,
-        "lost": [list(a), list(b)],
-        "difference": score.as_dict(),
-        "difference_newcombe": hybrid.as_dict(),
-        "difference_by_lot": _unpaired_by_lot(truths, scores, confidence),
-        "false_trips": None,
-    }
-    lines = [
-        f"lost {a[0]} of {a[1]} and {b[0]} of {b[1]} passes: difference {_percent(score)} "
-        f"(Miettinen and Nurminen), {_percent(hybrid)} (Newcombe)"
-    ]
-    if (by_lot := document["difference_by_lot"]) is not None:
-        low, high = (100 * by_lot["difference"][end] for end in ("low", "high"))
-        lines.append(
-            f"  with passes that resemble one another allowed for: [{low:.3g}, {high:.3g}] % (design effects "
-            f"{by_lot['design_effects'][0]:.3g} and {by_lot['design_effects'][1]:.3g})"
-        )
-    hours = first.running_hours, second.running_hours
-    if min(hours) > 0:
-        trips = first.counts.false_trips, second.counts.false_trips
-        ratio, p_exact, p_half = rate_ratio((trips[0], hours[0]), (trips[1], hours[1]), confidence)
-        document["false_trips"] = {"ratio": ratio.as_dict(), "p_exact": p_exact, "p_mid": p_half, "assumes": ONE_BY_ONE}
-        said = "no trips" if ratio.estimate is None else f"{ratio.estimate:.3g} [{ratio.low:.3g}, {ratio.high:.3g}]"
-        lines.append(
-            f"false trips {trips[0]} in {hours[0]:.3g} and {trips[1]} in {hours[1]:.3g} running hours: ratio {said}, "
-            f"exact p {p_exact:.3g}, if trips come one by one"
-        )
-    lines.append("Two recordings differ in more than the setting: light, dirt, product, speed.")
-    return document, lines
-
-
-def _percent(difference: Any) -> str:
-    if difference.estimate is None:
-        return "unknown"
-    return f"{100 * difference.estimate:.3g} % [{100 * difference.low:.3g}, {100 * difference.high:.3g}]"
-
-
-def _unpaired_by_lot(
-    truths: tuple[Truth, Truth], scores: tuple[Score, Score], confidence: float
-) -> dict[str, Any] | None:
-    """Return the difference at the effective numbers of passes; None where one of them cannot be known."""
-    from teachlab.scoring import lost_rate_by_lot
-    from teachlab.scoring.unpaired_lots import unpaired_lots
-
-    first, second = (
-        lost_rate_by_lot(truth, score.trials, confidence=confidence)
-        for truth, score in zip(truths, scores, strict=True)
-    )
-    if first is None or second is None:
-        return None
-    return unpaired_lots(first, second, confidence=confidence).as_dict()
+        rows = [(name, one.margin, one.reserves) for name, one in zip(found.names, found.sides, strict=True)]
+        show(margins_table("Margin and reserves", rows, found.unit))

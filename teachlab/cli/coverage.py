@@ -11,7 +11,7 @@ from teachlab.cli.opening import naming, not_truth_note
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
-    from teachlab.questions.coverage.certificate import Coverage
+    from teachlab.questions.coverage import Coverage
 
 
 def register(app: typer.Typer) -> None:
@@ -49,12 +49,12 @@ def coverage_command(
     from dataclasses import replace
 
     from teachlab.cli.surface import _kind, _write
+    from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
     from teachlab.model.score import Rules
-    from teachlab.questions.coverage.certificate import coverage
+    from teachlab.questions.coverage import coverage
     from teachlab.questions.coverage.cycles import cycle_of
     from teachlab.questions.coverage.figure import coverage_figure
-    from teachlab.studies import open_pair
 
     targets = [(name, _kind(name)) for name in out or []]
     if not cycle and any(kind != "json" for _, kind in targets):
@@ -73,14 +73,7 @@ def coverage_command(
         )  # fmt: skip
     if note := not_truth_note(passes):
         warn(note)
-    document = {
-        "schema": 1,
-        "recording": opened.name,
-        "teach_share": teach_share,
-        "confidence": confidence,
-        "line_speed_m_s": speed,
-        **found.as_dict(),
-    }
+    document = found.as_dict()
     for name, kind in targets:
         _write(name, kind, document, b"" if kind == "json" else coverage_figure(found, title=opened.name, kind=kind))
     if json:

@@ -34,10 +34,11 @@ def demo_command(
 ) -> None:
     """Do the whole job on shipped data: teach by every strategy, bench, rank, and write one figure."""
     from teachlab.data.atomic_files import write_aside
+    from teachlab.data.opening import open_pair
     from teachlab.data.shipped import datasets_root
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.model.draws import DrawOptions
-    from teachlab.studies import bench_document, bench_figure, bench_files, open_pair, verdict
+    from teachlab.studies import bench_document, bench_figure, bench_files, verdict
     from teachlab.teaching.registry import BUILT_IN
 
     if not Path(out).is_dir():

@@ -69,13 +69,13 @@ def repeatability_command(
 ) -> None:
     """Redraw what was shown, and tell how level and scores spread: by draw, sweep length, person and lot."""
     from teachlab.cli.surface import _kind, _write
+    from teachlab.data.opening import open_pair
     from teachlab.model.draws import Costs, DrawOptions
     from teachlab.model.json_values import plain
     from teachlab.model.score import Rules
     from teachlab.questions.repeatability.figure import cloud_figure
     from teachlab.questions.repeatability.study import Question, between_recordings, study
     from teachlab.questions.repeatability.values import USUAL_LIMITS
-    from teachlab.studies import open_pair
 
     targets = [(name, _kind(name)) for name in out or []]
     if truth is not None and len(recordings) > 1:

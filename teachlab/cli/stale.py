@@ -7,14 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
-from teachlab.cli.opening import load, naming, not_truth_note
-from teachlab.errors import ParameterError
+from teachlab.cli.opening import naming, not_truth_note
 
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from teachlab.model.recording import Recording
-    from teachlab.model.truth import Truth
     from teachlab.questions.stale.staleness import Followed, Staleness
 
 EXIT = {"keep": 0, "watch": 0, "clean or teach again": 1, "not enough evidence": 3}
@@ -43,13 +40,14 @@ def stale_command(
 
     Exit code: 0 keep or watch, 1 clean or teach again, 3 not enough evidence.
     """
+    from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.score import Rules
     from teachlab.questions.stale.staleness import staleness
 
     used = fixed_levels(read_setting(setting), "the staleness of a setting")
-    now, then = _with_passes(recording, truth), None if before is None else _with_passes(before, before_truth)
+    now, then = open_pair(recording, truth), None if before is None else open_pair(before, before_truth)
     with progress(f"following {now[0].name}", quiet=json), naming(setting, recording):
         found = staleness(
             used,
@@ -68,13 +66,6 @@ def stale_command(
         _say(found, now[0].info.unit)
     if EXIT[found.verdict]:
         raise typer.Exit(EXIT[found.verdict])
-
-
-def _with_passes(recording: str, truth: str | None) -> tuple[Recording, Truth]:
-    opened, passes = load(recording, truth)
-    if passes is None:
-        raise ParameterError(f"{recording}: there is no table of passes beside it. Name one with --truth.")
-    return opened, passes
 
 
 def _say(found: Staleness, unit: str) -> None:

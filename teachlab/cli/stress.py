@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from itertools import product
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, warn
 from teachlab.cli.opening import load_base, not_truth_note
-from teachlab.cli.surface import with_passes
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -64,15 +62,13 @@ def stress_command(
     """
     from teachlab.cli.opening import naming
     from teachlab.cli.surface import _kind, _write
+    from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.score import Rules
-    from teachlab.questions.feasibility.answer import feasibility
+    from teachlab.questions.stress import stress
     from teachlab.questions.stress.figure import stress_figure
-    from teachlab.questions.stress.light import Stress
-    from teachlab.questions.stress.map import GAINS, at_speed, stress_map
     from teachlab.questions.stress.speed_figure import speed_figure
-    from teachlab.questions.stress.speeds import speeds
 
     targets = [(name, _kind(name)) for name in out or []]
     drawn = _drawn_speed(speed, speed_out)
@@ -85,46 +81,27 @@ def stress_command(
         for n, t in (("gain", gain), ("ambient", ambient), ("pedestal", pedestal))
     ]
     factors = () if speed is None else numbers("--speed", speed)
-    opened, passes = with_passes(recording, truth)
-    for factor in factors:
-        at_speed(opened, chosen, factor)
-    full = opened.info.full_scale
-    span = 0.0 if full is None else full - opened.info.dark_level
-    gains = named[0] or GAINS
-    ambients = named[1] or (tuple(round(span * k / 40, 9) for k in range(5)) if span else (0.0,))
-    pedestals = named[2] or ((0.0, round(span / 20, 9)) if span else (0.0,))
-    asked = [Stress(*cell) for cell in product(named[0] or (1.0,), named[1] or (0.0,), named[2] or (0.0,))]
+    opened, passes = open_pair(recording, truth)
     rate = _rate(loss_per_day, levels_seen, opened.info.dark_level)
     with progress(f"stressing {opened.name}", quiet=json) as told, naming(setting, recording):
-        found = stress_map(
-            opened, passes, chosen, gain=gains, ambient=ambients, pedestal=pedestals, rules=rules,
-            progress=lambda share: told(share / (1 + len(factors))),
+        answer = stress(
+            opened, passes, chosen, gain=named[0], ambient=named[1], pedestal=named[2], factors=factors, loss=rate,
+            rules=rules, progress=told,
         )  # fmt: skip
-        faster = speeds(
-            opened, passes, chosen, factors, gain=gains, ambient=ambients, pedestal=pedestals,
-            rules=rules, progress=lambda share: told((1 + share * len(factors)) / (1 + len(factors))),
-        )  # fmt: skip
-    conditions = [s for s in asked if (s.gain, s.ambient, s.pedestal) != (1, 0, 0)]
-    possible = feasibility(opened, passes, chosen, stresses=conditions, rules=rules)
-    cleaning = _cleaning(found.contamination_reserve, rate)
-    document: dict[str, Any] = {
-        "recording": opened.name, **found.as_dict(), "days_to_cleaning": None if cleaning is None else cleaning.days,
-        "cleaning": None if cleaning is None else cleaning.as_dict(), "feasibility": possible.as_dict(),
-        "speed": [one.as_dict() for one in faster],
-    }  # fmt: skip
+    found, document = answer.stressed, answer.as_dict()
     for name, kind in targets:
         picture = b"" if kind == "json" else stress_figure(found, title=opened.name, kind=kind)
         _write(name, kind, document, picture)
     if drawn is not None:
-        _write(drawn[0], drawn[1], document, speed_figure(faster, title=opened.name, kind=drawn[1]))
+        _write(drawn[0], drawn[1], document, speed_figure(answer.faster, title=opened.name, kind=drawn[1]))
     if note := not_truth_note(passes):
         warn(note)
     if json:
         emit_json(document)
         return
-    _tell(found, cleaning)
-    _tell_speeds(faster)
-    _tell_feasibility(possible, found.setting.unit)
+    _tell(found, answer.cleaning)
+    _tell_speeds(answer.faster)
+    _tell_feasibility(answer.possible, found.setting.unit)
     for name, _ in [*targets, *([drawn] if drawn else [])]:
         say(f"Written: {name}")
     if found.contamination_reserve is None:
@@ -142,14 +119,6 @@ def _rate(loss_per_day: float | None, levels_seen: str | None, dark_level: float
     if loss_per_day is not None and not 0 <= loss_per_day < 100:
         raise ParameterError(f"--loss-per-day is in percent, from 0 to below 100, got {loss_per_day:g}.")
     return None if loss_per_day is None else loss_per_day / 100
-
-
-def _cleaning(reserve: float | None, rate: LossRate | float | None) -> Cleaning | None:
-    from teachlab.questions.stress.cleaning import cleaning_at, cleaning_from
-
-    if rate is None:
-        return None
-    return cleaning_at(reserve, rate) if isinstance(rate, float) else cleaning_from(reserve, rate)
 
 
 def _drawn_speed(speed: str | None, name: str | None) -> tuple[str, str] | None:

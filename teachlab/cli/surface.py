@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, warn
-from teachlab.cli.opening import load, load_base, not_truth_note, teachers
-from teachlab.errors import ParameterError, TruthError
+from teachlab.cli.opening import load_base, not_truth_note, teachers
+from teachlab.errors import ParameterError
 from teachlab.teaching.block import polarity_for
 
 if TYPE_CHECKING:
@@ -49,6 +49,7 @@ def surface_command(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Count lost passes and false trips for every pair of levels at once, and name the best in hindsight."""
+    from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
     from teachlab.model.draws import Costs, DrawOptions
     from teachlab.model.following_and_window import fixed_levels
@@ -65,7 +66,7 @@ def surface_command(
         raise ParameterError("--set needs --strategy: it sets a parameter of the strategy.")
     given = [fixed_levels(read_setting(name), "the surface") for name in setting or []]
     kept, chosen = load_base(base), None if strategy is None else teachers([strategy], set_ or [])[0]
-    opened = [with_passes(name, truth) for name in recordings]
+    opened = [open_pair(name, truth) for name in recordings]
     shared = _base(opened, kept, given)
     if kept is not None:
         given = [shared.with_levels(one.on_level, one.off_level, one.polarity) for one in given]
@@ -104,17 +105,6 @@ def surface_command(
             say(line)
     for name, _ in targets:
         say(f"Written: {name}")
-
-
-def with_passes(recording: str, truth: str | None) -> tuple[Recording, Truth]:
-    """Open a recording with its passes, or refuse."""
-    opened, passes = load(recording, truth)
-    if passes is None:
-        raise TruthError(
-            f"{recording}: no table of passes beside it, and none given. Name one with --truth, or propose one with: "
-            f"teachlab label {recording}"
-        )
-    return opened, passes
 
 
 def _base(opened: list[tuple[Recording, Truth]], base: Setting | None, given: list[Setting]) -> Setting:

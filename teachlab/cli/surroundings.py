@@ -215,7 +215,7 @@ def counterfactual_command(
     this light; promises nothing.
     """
     from teachlab.cli.opening import naming
-    from teachlab.cli.surface import with_passes
+    from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
     from teachlab.model.draws import Costs
     from teachlab.model.following_and_window import fixed_levels
@@ -225,7 +225,7 @@ def counterfactual_command(
     from teachlab.teaching.block import polarity_for
 
     rules = Rules(tolerance_ms=tolerance_ms)
-    opened, passes = with_passes(recording, truth)
+    opened, passes = open_pair(recording, truth)
     base = (
         fixed_levels(read_setting(setting), "the comparison of sensors")
         if setting is not None

@@ -30,10 +30,10 @@ def teach_command(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Teach one setting from one seeded showing of the whole recording."""
+    from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import write_setting
     from teachlab.errors import Abstained
     from teachlab.model.score import Rules
-    from teachlab.studies import open_pair
     from teachlab.teaching import TeachBlock, teach_once
 
     opened, passes = open_pair(recording, truth)

@@ -70,12 +70,12 @@ def timing_command(
     """Check dwell, gap, response, delays and controller scan before any level is taught."""
     from dataclasses import replace
 
+    from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.setting import Setting
-    from teachlab.questions.timing.budget import timing
-    from teachlab.questions.timing.dwelling import delay_at_fault, line_of, predict
-    from teachlab.questions.timing.line import Line, line_from_lengths
+    from teachlab.questions.timing.answer import time_budget, time_budget_of
+    from teachlab.questions.timing.line import line_from_lengths
 
     chosen = None if setting is None else fixed_levels(read_setting(setting), "the timing check")
     given = {
@@ -83,21 +83,16 @@ def timing_command(
         "evaluation_rate_hz": evaluation_rate_hz,
     }  # fmt: skip
     overrides: dict[str, Any] = {name: value for name, value in given.items() if value is not None}
-    blamed, expected = None, None
-    line: Line
     if recording is not None:
-        from teachlab.cli.surface import with_passes
-
         if length_mm is not None or gap_mm is not None:
             raise ParameterError("give a recording, or --length-mm and --gap-mm, not both.")
-        opened, passes = with_passes(recording, truth)
+        opened, passes = open_pair(recording, truth)
         used = replace(chosen or Setting(unit=opened.info.unit, on_level=0.0, off_level=0.0), **overrides)
         spans = _spans(opened, passes, used, setting, speed_mm_s, beam_mm, on_share, off_share)
-        line = line_of(
+        answer = time_budget_of(
             opened, used, spans, scan_ms=scan_ms, input_filter_ms=input_filter_ms, speed_mm_s=speed_mm_s,
             speed_change=speed_change,
         )  # fmt: skip
-        expected, blamed = predict(spans, line), delay_at_fault(spans, line)
     else:
         missing = [
             n for n, v in (("--speed-mm-s", speed_mm_s), ("--length-mm", length_mm), ("--gap-mm", gap_mm)) if v is None
@@ -113,15 +108,11 @@ def timing_command(
             on_share=on_share, off_share=off_share, switching=start.switching, scan_ms=scan_ms,
             input_filter_ms=input_filter_ms, speed_change=speed_change,
         )  # fmt: skip
-    found = timing(line)
-    document = {
-        **found.as_dict(),
-        "predicted": None if expected is None else expected.as_dict(),
-        "delay_at_fault": blamed,
-    }
+        answer = time_budget(line)
     if json:
-        emit_json(document)
+        emit_json(answer.as_dict())
         return
+    found, expected, blamed = answer.budget, answer.predicted, answer.delay_at_fault
     for name, (label, unit) in LABELS.items():
         value = getattr(found, name)
         idle = (name.startswith("controller") and found.controller_ms == 0) or (
@@ -135,7 +126,7 @@ def timing_command(
             f"Filter and delays alone miss {expected.missed:.4g} of {expected.passes} passes and merge "
             f"{expected.merged:.4g} of {expected.gaps} neighbours."
         )
-        for sentence in _beside(expected, spans.at_levels, found.controller_ms):
+        for sentence in _beside(expected, answer.at_levels, found.controller_ms):
             say(sentence)
     say(f"{found.verdict}: {found.because}".rstrip(".") + ".")
     if blamed:

@@ -1,6 +1,5 @@
 """Strategies × recordings × draws."""
 
-from teachlab.data.opening import open_pair
 from teachlab.studies.document import bench_document, notes, verdict
 from teachlab.studies.figure import bench_figure
 from teachlab.studies.many_recordings import bench_files, write_bench
@@ -18,7 +17,6 @@ __all__ = [
     "margin_table",
     "margins_table",
     "notes",
-    "open_pair",
     "ranking_table",
     "reason_lines",
     "spread_table",

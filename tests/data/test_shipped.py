@@ -10,13 +10,14 @@ from functools import cache
 import numpy as np
 import pytest
 
+from teachlab.data.opening import open_pair
 from teachlab.data.shipped import datasets_root
 from teachlab.model.draws import DrawOptions
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring import score
-from teachlab.studies import bench_recording, open_pair
+from teachlab.studies import bench_recording
 from teachlab.switching import replay
 from teachlab.teaching import TeachBlock, resolve, teach_once
 

@@ -64,6 +64,11 @@ class Coverage:
 
     Parameters
     ----------
+    recording : str
+    teach_share : float or None
+    confidence : float
+        Of every interval.
+    line_speed_m_s : float or None, m/s
     cycles : tuple of CycleCoverage
     names : mapping of str to (int, int)
         Passes of every label and lot in the teach block and in the scored block.
@@ -75,6 +80,10 @@ class Coverage:
         When the setting tripped in an open gap, by block; empty without a setting.
     """
 
+    recording: str
+    teach_share: float | None
+    confidence: float
+    line_speed_m_s: float | None
     cycles: tuple[CycleCoverage, ...]
     names: Mapping[str, tuple[int, int]]
     hours: Mapping[str, tuple[int, int]]
@@ -89,6 +98,11 @@ class Coverage:
             return {name: {"teach": taught, "scored": scored} for name, (taught, scored) in counts.items()}
 
         return {
+            "schema": 1,
+            "recording": self.recording,
+            "teach_share": self.teach_share,
+            "confidence": self.confidence,
+            "line_speed_m_s": self.line_speed_m_s,
             "cycles": [c.as_dict() for c in self.cycles],
             "names": both(self.names),
             "hours": both(self.hours),
@@ -156,6 +170,10 @@ def coverage(
     hours = {} if begins_h is None else _hours(truth, seen, recording, begins_h)
     searched = search(recording, truth, seen, setting, cycles, rules)
     return Coverage(
+        recording=recording.name,
+        teach_share=teach_share,
+        confidence=rules.confidence,
+        line_speed_m_s=recording.info.line_speed_m_s,
         cycles=tuple(certified),
         names=names,
         hours=hours,

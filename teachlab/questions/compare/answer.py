@@ -1,0 +1,255 @@
+"""Two or more settings on the same passes, or on two recordings: differences with their intervals, as one value."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Any
+
+from teachlab.errors import ParameterError
+from teachlab.model.json_values import plain
+from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Rules, Score
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.stress.worth import Measuring, Worth
+from teachlab.scoring import compare_gaps, compare_passes, holm, lost_rate_by_lot
+from teachlab.scoring.paired_lots import PairedLots, gaps_by_lot, passes_by_lot
+from teachlab.scoring.unpaired_lots import unpaired_lots
+from teachlab.statistics.differences import miettinen_nurminen, newcombe, p_mid, rate_ratio, tango
+from teachlab.statistics.lots import Source
+
+INDEPENDENT = "all trials are independent"
+ONE_BY_ONE = "false trips come one by one, independently of one another"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CompareAnswer:
+    """What settings do on the same passes, or on two recordings.
+
+    Parameters
+    ----------
+    recording : str
+    with_ : str or None
+        The second recording, if there is one.
+    unit : str
+        Of the levels.
+    names : tuple of str
+        Of the sides.
+    settings : tuple of Setting
+    sides : tuple of Worth
+        Score, margin and reserves of each side.
+    found : dict
+        The differences, as they stand in the document.
+    lines : tuple of str
+        The same in sentences.
+    """
+
+    recording: str
+    with_: str | None
+    unit: str
+    names: tuple[str, ...]
+    settings: tuple[Setting, ...]
+    sides: tuple[Worth, ...]
+    found: dict[str, Any]
+    lines: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        document = {
+            "schema": 1,
+            "recording": self.recording,
+            "with": self.with_,
+            "settings": list(self.settings),
+            **self.found,
+            "sides": [{"name": name, **side.as_dict()} for name, side in zip(self.names, self.sides, strict=True)],
+        }
+        return {name: plain(value) for name, value in document.items()}
+
+
+def compare(
+    recordings: Sequence[tuple[Recording, Truth]],
+    settings: Sequence[tuple[str, Setting]],
+    *,
+    rules: Rules = USUAL_RULES,
+    margins: bool = True,
+    called: Sequence[str] = (),
+) -> CompareAnswer:
+    """Compare settings by the passes and gaps on which exactly one of them goes wrong.
+
+    Parameters
+    ----------
+    recordings : sequence of (Recording, Truth)
+        One: all settings on its passes, paired. Two: the first setting on the first, the last on the second.
+    settings : sequence of (str, Setting)
+        With their names; two or more, for two recordings one or two.
+    rules : Rules, optional
+    margins : bool
+        Measure margin to noise and reserves too: a few more readings.
+    called : sequence of str
+        What the recordings were called by whoever asked; default: their names.
+
+    Raises
+    ------
+    ParameterError
+        If there are more settings than that, or fewer.
+    """
+    names, chosen = [name for name, _ in settings], [setting for _, setting in settings]
+    called = list(called) or [recording.name for recording, _ in recordings]
+    confidence = rules.confidence
+    if len(recordings) > 1:
+        if len(chosen) > 2:
+            raise ParameterError(f"--with compares two recordings under one or two settings, got {len(chosen)}.")
+        ends = (chosen[0], chosen[-1])
+        sides = [
+            Measuring(recording, truth, rules=rules, margins=margins).of(setting)
+            for (recording, truth), setting in zip(recordings, ends, strict=True)
+        ]
+        ((first, a), (second, b)), (one, other) = recordings, sides
+        names = [f"{names[0]} on {first.name}", f"{names[-1]} on {second.name}"]
+        found, lines = _unpaired((a, b), (one.score, other.score), confidence)
+    else:
+        if len(chosen) < 2:
+            raise ParameterError("give --setting twice or more, or a second recording with --with.")
+        ((first, truth),) = recordings
+        measuring = Measuring(first, truth, rules=rules, margins=margins)
+        sides = [measuring.of(setting) for setting in chosen]
+        found, lines = _paired(truth, [side.score for side in sides], names, confidence)
+    return CompareAnswer(
+        recording=called[0], with_=called[1] if len(called) > 1 else None, unit=first.info.unit, names=tuple(names),
+        settings=tuple(chosen), sides=tuple(sides), found=found, lines=tuple(lines),
+    )  # fmt: skip
+
+
+def _paired(truth: Truth, scores: list[Score], names: list[str], confidence: float) -> tuple[dict[str, Any], list[str]]:
+    pairs = list(combinations(range(len(scores)), 2))
+    passes = [compare_passes(scores[i].trials, scores[j].trials) for i, j in pairs]
+    gaps = [compare_gaps(scores[i].trials, scores[j].trials) for i, j in pairs]
+    # One correction over everything that was asked: all pairs, on passes and on gaps.
+    lots = [
+        [by(truth, scores[i].trials, scores[j].trials, confidence=confidence) for i, j in pairs]
+        for by in (passes_by_lot, gaps_by_lot)
+    ]
+    found = [_pair(*both, confidence) for both in zip(passes + gaps, lots[0] + lots[1], strict=True)]
+    corrected = holm([row[row["p_used"]] for row in found]).tolist()
+    rows, lines = [], []
+    for k, (i, j) in enumerate(pairs):
+        row = found[k] | {
+            "settings": [names[i], names[j]],
+            "p_holm": corrected[k],
+            "gaps": found[len(pairs) + k] | {"p_holm": corrected[len(pairs) + k]},
+        }
+        rows.append(row)
+        lines.append(f"{names[i]} against {names[j]}:")
+        lines.append("  lost passes: " + _sentence(row, row["p_holm"]))
+        lines.append("  tripped gaps: " + _sentence(row["gaps"], row["gaps"]["p_holm"]))
+    lines.append(
+        "Difference: first less second, Tango's interval, and by lots at the effective number of trials. Exact p and "
+        "mid-p take all trials as independent; p by lots, and by stretches, is below 5 % exactly where the interval "
+        "of 95 % by them leaves out 0. What is called different is so by lots where lots are named, else by exact p, "
+        "corrected for all comparisons of this run."
+    )
+    return {**rows[0], "confidence": confidence, "pairs": rows}, lines
+
+
+def _pair(found: Any, by_lot: PairedLots | None, confidence: float) -> dict[str, Any]:
+    difference = tango(found.only_first, found.only_second, found.trials, confidence)
+    return {
+        "discordant": [found.only_first, found.only_second],
+        "trials": found.trials,
+        "p_exact": found.p_exact,
+        "p_mid": p_mid(found.only_first, found.only_second),
+        "p_by_lot": None if by_lot is None else by_lot.p,
+        "p_used": "p_exact" if by_lot is None or by_lot.source is not Source.LOTS else "p_by_lot",
+        "assumes": INDEPENDENT if by_lot is None or by_lot.source is not Source.LOTS else by_lot.assumes,
+        "difference": difference.as_dict(),
+        "difference_by_lot": None if by_lot is None else by_lot.as_dict(),
+    }
+
+
+def _sentence(row: dict[str, Any], corrected: float) -> str:
+    b, c = row["discordant"]
+    d, lots = row["difference"], row["difference_by_lot"]
+    if d["estimate"] is None:
+        return "no trial is valid under both."
+    allowed = also = ""
+    if lots is not None:
+        by = "lots" if lots["source"] == "lots" else "stretches of trials"
+        low, high = (100 * lots["difference"][end] for end in ("low", "high"))
+        allowed = f", by {lots['lots']} {by} [{low:.3g}, {high:.3g}]"
+        also = f", p by {by.split()[0]} {lots['p']:.3g}"
+    return (
+        f"{b} went wrong under the first only, {c} under the second only, of {row['trials']}; difference "
+        f"{100 * d['estimate']:.3g} % [{100 * d['low']:.3g}, {100 * d['high']:.3g}]{allowed}; exact p "
+        f"{row['p_exact']:.3g}, mid-p {row['p_mid']:.3g}{also}, corrected {corrected:.3g}: "
+        + _verdict(row, corrected, 1 - d["confidence"])
+    )
+
+
+def _verdict(row: dict[str, Any], corrected: float, alpha: float) -> str:
+    if corrected >= alpha:
+        return "a difference is not established."
+    by_stretches = row["p_by_lot"] if row["p_used"] == "p_exact" else None
+    if by_stretches is not None and by_stretches >= alpha:
+        return "different if trials are independent; not where stretches stand in for lots."
+    return "different."
+
+
+def _unpaired(
+    truths: tuple[Truth, Truth], scores: tuple[Score, Score], confidence: float
+) -> tuple[dict[str, Any], list[str]]:
+    first, second = scores
+
+    a = (first.counts.lost, first.counts.scored_passes)
+    b = (second.counts.lost, second.counts.scored_passes)
+    hybrid, score = newcombe(a, b, confidence), miettinen_nurminen(a, b, confidence)
+    document: dict[str, Any] = {
+        "unpaired": True,
+        "lost": [list(a), list(b)],
+        "difference": score.as_dict(),
+        "difference_newcombe": hybrid.as_dict(),
+        "difference_by_lot": _unpaired_by_lot(truths, scores, confidence),
+        "false_trips": None,
+    }
+    lines = [
+        f"lost {a[0]} of {a[1]} and {b[0]} of {b[1]} passes: difference {_percent(score)} "
+        f"(Miettinen and Nurminen), {_percent(hybrid)} (Newcombe)"
+    ]
+    if (by_lot := document["difference_by_lot"]) is not None:
+        low, high = (100 * by_lot["difference"][end] for end in ("low", "high"))
+        lines.append(
+            f"  with passes that resemble one another allowed for: [{low:.3g}, {high:.3g}] % (design effects "
+            f"{by_lot['design_effects'][0]:.3g} and {by_lot['design_effects'][1]:.3g})"
+        )
+    hours = first.running_hours, second.running_hours
+    if min(hours) > 0:
+        trips = first.counts.false_trips, second.counts.false_trips
+        ratio, p_exact, p_half = rate_ratio((trips[0], hours[0]), (trips[1], hours[1]), confidence)
+        document["false_trips"] = {"ratio": ratio.as_dict(), "p_exact": p_exact, "p_mid": p_half, "assumes": ONE_BY_ONE}
+        said = "no trips" if ratio.estimate is None else f"{ratio.estimate:.3g} [{ratio.low:.3g}, {ratio.high:.3g}]"
+        lines.append(
+            f"false trips {trips[0]} in {hours[0]:.3g} and {trips[1]} in {hours[1]:.3g} running hours: ratio {said}, "
+            f"exact p {p_exact:.3g}, if trips come one by one"
+        )
+    lines.append("Two recordings differ in more than the setting: light, dirt, product, speed.")
+    return document, lines
+
+
+def _percent(difference: Any) -> str:
+    if difference.estimate is None:
+        return "unknown"
+    return f"{100 * difference.estimate:.3g} % [{100 * difference.low:.3g}, {100 * difference.high:.3g}]"
+
+
+def _unpaired_by_lot(
+    truths: tuple[Truth, Truth], scores: tuple[Score, Score], confidence: float
+) -> dict[str, Any] | None:
+    """Return the difference at the effective numbers of passes; None where one of them cannot be known."""
+    first, second = (
+        lost_rate_by_lot(truth, score.trials, confidence=confidence)
+        for truth, score in zip(truths, scores, strict=True)
+    )
+    if first is None or second is None:
+        return None
+    return unpaired_lots(first, second, confidence=confidence).as_dict()

@@ -1,0 +1,5 @@
+"""How much must be recorded to show a rate, and whether what was recorded so far is enough."""
+
+from teachlab.questions.plan.answer import PlanAnswer, plan
+
+__all__ = ["PlanAnswer", "plan"]

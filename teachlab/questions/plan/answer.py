@@ -1,0 +1,227 @@
+"""How many passes or hours show a rate, as one value: the plan, the standing so far, what taught values show."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from teachlab.errors import ParameterError
+from teachlab.model.json_values import plain
+from teachlab.scoring import count, proportion
+from teachlab.statistics.planning import (
+    FEW_LOTS,
+    Standing,
+    acceptance,
+    claim_hours_sentence,
+    claim_sentence,
+    plan_hours,
+    plan_passes,
+    rounded_up,
+)
+from teachlab.statistics.tolerance import share_beyond, taught
+
+Told = tuple[dict[str, Any], list[str], Standing | None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PlanAnswer:
+    """What must be recorded.
+
+    Parameters
+    ----------
+    found : dict
+        The plan, as it stands in the document.
+    lines : tuple of str
+        The same in sentences.
+    standing : Standing or None
+        Of what was recorded so far; None where nothing was told.
+    """
+
+    found: dict[str, Any]
+    lines: tuple[str, ...]
+    standing: Standing | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {"schema": 1, **{name: plain(value) for name, value in self.found.items()}}
+
+
+def plan(
+    max_rate: float,
+    confidence: float = 0.95,
+    *,
+    events: int = 0,
+    best_of: int = 1,
+    lot_size: float | None = None,
+    lots: int | None = None,
+    icc: float = 0.0,
+    hours: bool = False,
+    true_rate: float | None = None,
+    seen: float | None = None,
+    lost: int = 0,
+    values: int | None = None,
+    figure: float | None = None,
+) -> PlanAnswer:
+    """Plan how many passes, or running hours, show a rate.
+
+    Parameters
+    ----------
+    max_rate : float
+        To be shown, per pass; with `hours` per running hour.
+    confidence : float
+        One-sided.
+    events : int
+        Lost passes (or false trips) that are allowed.
+    best_of : int
+        Settings among which the claimed one is chosen on the same data.
+    lot_size, lots : float, int, optional
+        Passes per lot, or the number of lots.
+    icc : float
+        Intra-lot correlation of the outcomes.
+    hours : bool
+        Plan running hours instead of passes.
+    true_rate : float, optional
+        Tell the chance that the plan succeeds if this is the true rate per pass.
+    seen, lost : float, int, optional
+        Passes (hours) recorded so far, and events among them.
+    values, figure : int, float, optional
+        Taught values, as many as they are, and their population figure: what they show of all further ones.
+
+    Raises
+    ------
+    ParameterError
+        If a number is out of its range, or two of them do not go together.
+    """
+    if hours:
+        if lot_size is not None or lots is not None or icc:
+            raise ParameterError(
+                "lots are planned for passes only; leave out --lot-size, --lots and --icc with --hours."
+            )
+        found, lines, standing = _hours(max_rate, confidence, events, best_of, seen, lost)
+    else:
+        found, lines, standing = _passes(max_rate, confidence, events, best_of, lot_size, lots, icc, seen, lost)
+    if true_rate is not None:
+        chance = _chance(found, true_rate)
+        found |= {"true_rate": true_rate, "chance_of_success": chance}
+        lines.append(f"If the true rate is {true_rate:g}, the plan succeeds with a chance of {100 * chance:.3g} %.")
+    if values is not None:
+        if hours:
+            raise ParameterError("--taught is told for values per pass or gap only; leave it out with --hours.")
+        added, told = _taught(values, max_rate, confidence, figure)
+        found |= added
+        lines += told
+    elif figure is not None:
+        raise ParameterError("--figure needs --taught: how many values its mean and spread come from.")
+    return PlanAnswer(found=found, lines=tuple(lines), standing=standing)
+
+
+def _chance(document: dict[str, Any], true_rate: float) -> float:
+    if "passes" not in document:
+        raise ParameterError("--true-rate is told for passes only; leave it out with --hours.")
+    if not 0 <= true_rate <= 1:
+        raise ParameterError(f"true-rate must lie between 0 and 1, got {true_rate:g}.")
+    return acceptance(document["passes"], document["events"], true_rate)
+
+
+def _taught(values: int, max_rate: float, confidence: float, figure: float | None) -> tuple[dict[str, Any], list[str]]:
+    found = taught(values, 1 - max_rate, confidence)
+    document: dict[str, Any] = {"taught": found.as_dict()}
+    sure = f"{100 * confidence:g} %"
+    lines = [
+        f"At most {max_rate:g} of all further values lie outside the range of {values:,} taught ones with a confidence "
+        f"of {100 * found.range_confidence:.3g} %, beyond the largest (or smallest) alone with "
+        f"{100 * found.extreme_confidence:.3g} %; {sure} takes {found.values_for_range:,} and "
+        f"{found.values_for_extreme:,} values. True for values that are independent.",
+    ]
+    if found.factor is not None and found.factor_both is not None:
+        lines.append(
+            f"Only if values are normal: at most {max_rate:g} lie beyond a level {found.factor:.4g} standard "
+            f"deviations from their mean, at {sure}; for a window it takes {found.factor_both:.4g} to either side."
+        )
+    if figure is not None:
+        bound = share_beyond(figure, values, confidence)
+        document["taught"] |= {"figure": figure, "share_beyond": bound}
+        lines.append(
+            f"Only if values are normal: a population figure of {figure:g} from {values:,} values shows that at most "
+            f"{rounded_up(bound, 2)} lie beyond the level, at {sure}. Model-based, for conditions like those recorded."
+        )
+    return document, lines
+
+
+def _passes(
+    max_rate: float,
+    confidence: float,
+    events: int,
+    best_of: int,
+    lot_size: float | None,
+    lots: int | None,
+    icc: float,
+    seen: float | None,
+    lost: int,
+) -> Told:
+    wanted = plan_passes(max_rate, confidence, events=events, best_of=best_of, lot_size=lot_size, lots=lots, icc=icc)
+    document: dict[str, Any] = {name: getattr(wanted, name) for name in wanted.__slots__}
+    lines = [
+        f"{wanted.passes:,} passes with at most {events} lost show a rate of at most {max_rate:g} per pass "
+        f"at {100 * confidence:g} % confidence."
+    ]
+    if best_of > 1:
+        lines.append(f"The best of {best_of} settings is claimed on the same passes: the error is shared among them.")
+    if wanted.design_effect > 1:
+        lines.append(
+            f"Design effect {wanted.design_effect:.4g}: {wanted.independent_passes:,} independent passes would do; "
+            f"spread over {wanted.lots} lots it takes {wanted.passes:,}."
+        )
+    else:
+        lines.append("This takes every pass as independent; passes of one lot, shift or product are not.")
+    if wanted.lots is not None and wanted.lots < FEW_LOTS:
+        lines.append(f"Fewer than {FEW_LOTS} lots: the spread between lots is hardly known. Record from more lots.")
+    if seen is None:
+        return document, lines, None
+    if not math.isfinite(seen) or seen != int(seen):
+        raise ParameterError(f"seen must be a whole number of passes, got {seen:g}.")
+    standing = wanted.standing(int(seen), lost)
+    effective = 1 - (1 - confidence) / best_of
+    claim = claim_sentence(proportion(lost, int(seen), effective), best_of=best_of)
+    if wanted.design_effect > 1:
+        claim += " This sentence takes the passes as independent."
+    more = max(0, wanted.passes - int(seen)) if standing != "failed" else None
+    document |= {"seen": int(seen), "lost": lost, "standing": str(standing), "more_passes": more, "claim": claim}
+    lines += [_advice(str(standing), f"{more:,} more passes" if more else "", lost, events), claim]
+    return document, lines, standing
+
+
+def _hours(max_rate: float, confidence: float, events: int, best_of: int, seen: float | None, lost: int) -> Told:
+    needed = plan_hours(max_rate, confidence, events=events, best_of=best_of)
+    document: dict[str, Any] = {
+        "hours": needed,
+        "max_rate": max_rate,
+        "confidence": confidence,
+        "events": events,
+        "best_of": best_of,
+    }
+    lines = [
+        f"{needed:.4g} running hours with at most {events} false trips show a rate of at most {max_rate:g} per hour "
+        f"at {100 * confidence:g} % confidence."
+    ]
+    if seen is None:
+        return document, lines, None
+    enough = Standing.ENOUGH if seen >= needed else Standing.NOT_YET
+    standing = Standing.FAILED if lost > events else enough
+    claim = claim_hours_sentence(count(lost, seen, 1 - (1 - confidence) / best_of, per="hour"))
+    more = max(0.0, needed - seen) if standing is not Standing.FAILED else None
+    document |= {"seen": seen, "lost": lost, "standing": str(standing), "more_hours": more, "claim": claim}
+    lines += [_advice(str(standing), f"{more:.4g} more hours" if more else "", lost, events), claim]
+    return document, lines, standing
+
+
+def _advice(standing: str, more: str, seen_events: int, events: int) -> str:
+    if standing == "enough":
+        return "You may stop now: the plan is fulfilled."
+    if standing == "failed":
+        return (
+            f"The plan allowed {events} events and {seen_events} were seen: it does not show the rate. A new plan "
+            "that allows more needs fresh data, for stopping when it suits makes any rate look good."
+        )
+    return f"Not yet: {more} without exceeding {events} events."

@@ -1,0 +1,125 @@
+"""What one setting bears, as one value: map, reserves, time to cleaning, feasibility, and the same at other speeds."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import product
+from typing import Any
+
+from teachlab.model.json_values import plain
+from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.feasibility.answer import Feasibility, feasibility
+from teachlab.questions.stress.cleaning import Cleaning, LossRate, cleaning_at, cleaning_from
+from teachlab.questions.stress.light import Stress
+from teachlab.questions.stress.map import GAINS, StressMap, at_speed, stress_map
+from teachlab.questions.stress.speeds import AtSpeed, speeds
+
+Axis = Sequence[float] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StressAnswer:
+    """What one setting bears on one recording.
+
+    Parameters
+    ----------
+    recording : str
+    stressed : StressMap
+        Faults over gain, ambient light and pedestal, with the reserves.
+    cleaning : Cleaning or None
+        When the window must be cleaned; None without a rate of loss.
+    possible : Feasibility
+        Whether any fixed level serves all conditions named.
+    faster : tuple of AtSpeed
+        The same at other speeds of the line.
+    """
+
+    recording: str
+    stressed: StressMap
+    cleaning: Cleaning | None
+    possible: Feasibility
+    faster: tuple[AtSpeed, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        document = {
+            **self.stressed.as_dict(),
+            "recording": self.recording,
+            "days_to_cleaning": None if self.cleaning is None else self.cleaning.days,
+            "cleaning": self.cleaning,
+            "feasibility": self.possible,
+            "speed": list(self.faster),
+        }
+        return {name: plain(value) for name, value in document.items()}
+
+
+def stress(
+    recording: Recording,
+    truth: Truth,
+    setting: Setting,
+    *,
+    gain: Axis = None,
+    ambient: Axis = None,
+    pedestal: Axis = None,
+    factors: Sequence[float] = (),
+    loss: LossRate | float | None = None,
+    rules: Rules = USUAL_RULES,
+    progress: Callable[[float], None] | None = None,
+) -> StressAnswer:
+    """Count what one setting loses and trips with less light, more ambient light, a dirty window, and faster.
+
+    Parameters
+    ----------
+    recording, truth, setting
+        A setting of fixed levels.
+    gain, ambient, pedestal : sequence of float, optional
+        Shares of light left, light added and backscatter, in recording units. Those that are named are also held
+        against each other: does any fixed level serve them all?
+    factors : sequence of float
+        Speeds of the line, 1 as recorded.
+    loss : LossRate or float, optional
+        Of light per day: as observed, or a share.
+    rules : Rules, optional
+    progress : callable, optional
+        Called with the share done.
+
+    Raises
+    ------
+    InputError
+        If recording, passes, setting and conditions do not fit together.
+    """
+    for factor in factors:
+        at_speed(recording, setting, factor)
+    full = recording.info.full_scale
+    span = 0.0 if full is None else full - recording.info.dark_level
+    gains = tuple(gain or GAINS)
+    ambients = tuple(ambient or ([round(span * k / 40, 9) for k in range(5)] if span else (0.0,)))
+    pedestals = tuple(pedestal or ((0.0, round(span / 20, 9)) if span else (0.0,)))
+    parts, say = 1 + len(factors), progress or (lambda share: None)
+    found = stress_map(
+        recording, truth, setting, gain=gains, ambient=ambients, pedestal=pedestals, rules=rules,
+        progress=lambda share: say(share / parts),
+    )  # fmt: skip
+    faster = speeds(
+        recording, truth, setting, factors, gain=gains, ambient=ambients, pedestal=pedestals, rules=rules,
+        progress=lambda share: say((1 + share * len(factors)) / parts),
+    )  # fmt: skip
+    cells = (Stress(*cell) for cell in product(gain or (1.0,), ambient or (0.0,), pedestal or (0.0,)))
+    conditions = [s for s in cells if (s.gain, s.ambient, s.pedestal) != (1, 0, 0)]
+    return StressAnswer(
+        recording=recording.name,
+        stressed=found,
+        cleaning=_cleaning(found.contamination_reserve, loss),
+        possible=feasibility(recording, truth, setting, stresses=conditions, rules=rules),
+        faster=tuple(faster),
+    )
+
+
+def _cleaning(reserve: float | None, loss: LossRate | float | None) -> Cleaning | None:
+    if loss is None:
+        return None
+    return cleaning_at(reserve, loss) if isinstance(loss, float) else cleaning_from(reserve, loss)

@@ -1,0 +1,82 @@
+"""Dwell, gap, response, delays and scan of one line, with what filter and delays alone lose, as one value."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting
+from teachlab.questions.timing.budget import Timing, timing
+from teachlab.questions.timing.dwelling import Predicted, Spans, delay_at_fault, line_of, predict
+from teachlab.questions.timing.line import Line
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TimingAnswer:
+    """Whether there is time enough.
+
+    Parameters
+    ----------
+    budget : Timing
+    predicted : Predicted or None
+        What filter and delays alone miss and merge; None without a recording.
+    delay_at_fault : str or None
+        The delay that is to blame for it.
+    at_levels : bool
+        Whether the light was measured at the levels of a setting.
+    """
+
+    budget: Timing
+    predicted: Predicted | None = None
+    delay_at_fault: str | None = None
+    at_levels: bool = False
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            **self.budget.as_dict(),
+            "predicted": None if self.predicted is None else self.predicted.as_dict(),
+            "delay_at_fault": self.delay_at_fault,
+        }
+
+
+def time_budget(line: Line) -> TimingAnswer:
+    """Answer for a line known by its lengths and speed."""
+    return TimingAnswer(budget=timing(line))
+
+
+def time_budget_of(
+    recording: Recording,
+    setting: Setting,
+    spans: Spans,
+    *,
+    scan_ms: float = 0.0,
+    input_filter_ms: float = 0.0,
+    speed_mm_s: float | None = None,
+    speed_change: float = 0.0,
+) -> TimingAnswer:
+    """Answer for the passes and gaps of a recording under filter and delays of a setting.
+
+    Parameters
+    ----------
+    recording, setting
+    spans : Spans
+        How long passes and gaps last, between the borders or at the levels of a setting.
+    scan_ms, input_filter_ms : float, ms
+        Of the controller.
+    speed_mm_s : float, mm/s, optional
+        Of the line; default: as stored with the recording.
+    speed_change : float
+        Relative.
+    """
+    line = line_of(
+        recording, setting, spans, scan_ms=scan_ms, input_filter_ms=input_filter_ms, speed_mm_s=speed_mm_s,
+        speed_change=speed_change,
+    )  # fmt: skip
+    return TimingAnswer(
+        budget=timing(line),
+        predicted=predict(spans, line),
+        delay_at_fault=delay_at_fault(spans, line),
+        at_levels=spans.at_levels,
+    )
