@@ -48,7 +48,7 @@ def coverage_command(
     """Certify how often every nuisance cycle lay in an open gap, and find periods in trips and gap peaks."""
     from dataclasses import replace
 
-    from teachlab.cli.surface import _kind, _write
+    from teachlab.cli.writing import kind_of, write_result
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
     from teachlab.model.score import Rules
@@ -56,7 +56,7 @@ def coverage_command(
     from teachlab.questions.coverage.cycles import cycle_of
     from teachlab.questions.coverage.figure import coverage_figure
 
-    targets = [(name, _kind(name)) for name in out or []]
+    targets = [(name, kind_of(name)) for name in out or []]
     if not cycle and any(kind != "json" for _, kind in targets):
         raise ParameterError("a figure shows cycles, and none is named: give --cycle belt=10s, or write .json.")
     opened, passes = open_pair(recording, truth)
@@ -75,7 +75,9 @@ def coverage_command(
         warn(note)
     document = found.as_dict()
     for name, kind in targets:
-        _write(name, kind, document, b"" if kind == "json" else coverage_figure(found, title=opened.name, kind=kind))
+        write_result(
+            name, kind, document, b"" if kind == "json" else coverage_figure(found, title=opened.name, kind=kind)
+        )
     if json:
         emit_json(document)
         return

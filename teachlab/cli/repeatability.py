@@ -68,16 +68,15 @@ def repeatability_command(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Redraw what was shown, and tell how level and scores spread: by draw, sweep length, person and lot."""
-    from teachlab.cli.surface import _kind, _write
+    from teachlab.cli.writing import kind_of, write_result
     from teachlab.data.opening import open_pair
     from teachlab.model.draws import Costs, DrawOptions
-    from teachlab.model.json_values import plain
     from teachlab.model.score import Rules
     from teachlab.questions.repeatability.figure import cloud_figure
-    from teachlab.questions.repeatability.study import Question, between_recordings, study
+    from teachlab.questions.repeatability.study import Question, repeatability
     from teachlab.questions.repeatability.values import USUAL_LIMITS
 
-    targets = [(name, _kind(name)) for name in out or []]
+    targets = [(name, kind_of(name)) for name in out or []]
     if truth is not None and len(recordings) > 1:
         raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")
     options = DrawOptions(
@@ -93,43 +92,28 @@ def repeatability_command(
     subjects = teachers(strategy, set_ or [])
     given = _settings(taught or [])
     opened = [open_pair(recording, truth) for recording in recordings]
-    studies = []
-    for one, passes in opened:
-        with progress(f"repeating on {one.name}", quiet=json) as told:
-            found = study(one, passes, subjects, options=options, question=question, taught=given, progress=told)
-        studies.append(found)
+    with progress("repeating", quiet=json) as told:
+        answer = repeatability(opened, subjects, options=options, question=question, taught=given, progress=told)
+    for _, passes in opened:
         if note := not_truth_note(passes):
             warn(note)
-    between = []
-    if len(opened) > 1:
-        between = [
-            (s.name, between_recordings(opened, s, options=options, passes=passes_per_teaching)) for s in subjects
-        ]
-    document = {
-        "schema": 1,
-        "draws": draws,
-        "seed": seed,
-        "teach_share": teach_share,
-        "confidence": confidence,
-        "recordings": [found.as_dict() for found in studies],
-        "between_recordings": [{"strategy": name, **group.as_dict()} for name, group in between],
-    }
+    studies, document = answer.studies, answer.as_dict()
     for name, kind in targets:
         if kind != "json" and len(studies) > 1:
             raise ParameterError("a figure shows a single recording; write .json, or name one recording.")
-        ready = plain(studies[0].as_dict())
+        ready = document["recordings"][0]
         picture = b""
         if kind != "json":
             picture = cloud_figure(
                 ready["strategies"], ready["best"], studies[0].unit, title=studies[0].recording, kind=kind
             )
-        _write(name, kind, document, picture)
+        write_result(name, kind, document, picture)
     if json:
         emit_json(document)
         return
     for found in studies:
         _tell(found, draws)
-    for name, group in between:
+    for name, group in answer.between:
         _tell_groups(group, studies[0].unit, f"{name}, between recordings")
 
 

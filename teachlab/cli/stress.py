@@ -61,7 +61,7 @@ def stress_command(
     level that serves them all, and what would help if not.
     """
     from teachlab.cli.opening import naming
-    from teachlab.cli.surface import _kind, _write
+    from teachlab.cli.writing import kind_of, write_result
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
     from teachlab.model.following_and_window import fixed_levels
@@ -70,7 +70,7 @@ def stress_command(
     from teachlab.questions.stress.figure import stress_figure
     from teachlab.questions.stress.speed_figure import speed_figure
 
-    targets = [(name, _kind(name)) for name in out or []]
+    targets = [(name, kind_of(name)) for name in out or []]
     drawn = _drawn_speed(speed, speed_out)
     rules = Rules(tolerance_ms=tolerance_ms)
     chosen = fixed_levels(read_setting(setting), "the stress map")
@@ -91,9 +91,9 @@ def stress_command(
     found, document = answer.stressed, answer.as_dict()
     for name, kind in targets:
         picture = b"" if kind == "json" else stress_figure(found, title=opened.name, kind=kind)
-        _write(name, kind, document, picture)
+        write_result(name, kind, document, picture)
     if drawn is not None:
-        _write(drawn[0], drawn[1], document, speed_figure(answer.faster, title=opened.name, kind=drawn[1]))
+        write_result(drawn[0], drawn[1], document, speed_figure(answer.faster, title=opened.name, kind=drawn[1]))
     if note := not_truth_note(passes):
         warn(note)
     if json:

@@ -9,14 +9,11 @@ import typer
 
 from teachlab.cli.console import emit_json, progress, say, warn
 from teachlab.cli.opening import load_base, not_truth_note, teachers
+from teachlab.cli.writing import kind_of, write_result
 from teachlab.errors import ParameterError
-from teachlab.teaching.block import polarity_for
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.score import Rules
     from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
     from teachlab.questions.surface.cloud import Taught
     from teachlab.questions.surface.hindsight import Hindsight
     from teachlab.questions.surface.values.table import Surface
@@ -54,72 +51,50 @@ def surface_command(
     from teachlab.model.draws import Costs, DrawOptions
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.score import Rules
-    from teachlab.questions.surface.cloud import check_family, taught_cloud
+    from teachlab.questions.surface.answer import operating_surface
     from teachlab.questions.surface.figure import Mark, surface_figure
-    from teachlab.questions.surface.hindsight import best_of
 
-    rules = Rules(tolerance_ms=tolerance_ms)
-    targets = [(name, _kind(name)) for name in out or []]
+    targets = [(name, kind_of(name)) for name in out or []]
     if truth is not None and len(recordings) > 1:
         raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")
     if set_ and strategy is None:
         raise ParameterError("--set needs --strategy: it sets a parameter of the strategy.")
-    given = [fixed_levels(read_setting(name), "the surface") for name in setting or []]
-    kept, chosen = load_base(base), None if strategy is None else teachers([strategy], set_ or [])[0]
+    given = [(name, fixed_levels(read_setting(name), "the surface")) for name in setting or []]
+    options = DrawOptions(
+        draws=draws, seed=seed, base=load_base(base), rules=Rules(tolerance_ms=tolerance_ms),
+        costs=Costs(miss=cost_miss, false=cost_false),
+    )  # fmt: skip
+    chosen = None if strategy is None else teachers([strategy], set_ or [])[0]
     opened = [open_pair(name, truth) for name in recordings]
-    shared = _base(opened, kept, given)
-    if kept is not None:
-        given = [shared.with_levels(one.on_level, one.off_level, one.polarity) for one in given]
-    for name, one in zip(setting or [], given, strict=True):
-        check_family([one], shared, of=name)
-    costs = Costs(miss=cost_miss, false=cost_false)
-    cloud = None
-    if chosen is not None:
-        how = DrawOptions(draws=draws, seed=seed, base=shared, rules=rules, costs=costs)
-        cloud = taught_cloud(opened, chosen, options=how)
-        check_family(cloud.settings, shared, of=f"what {chosen.name} teaches")
     with progress("counting", quiet=json) as told:
-        found, curve = _count(opened, shared, _levels(levels), given, rules, told)
-    best = best_of([found] if curve is None else [found, curve], costs=costs)
+        answer = operating_surface(
+            opened, given=given, strategy=chosen, levels=_levels(levels), options=options, progress=told
+        )
+    found, curve, best, cloud = answer.surface, answer.curve, answer.best, answer.cloud
     for note in {not_truth_note(passes) for _, passes in opened} - {""}:
         warn(note)
-    document = _document([r.name for r, _ in opened], found, curve, best, given, cloud)
+    document = answer.as_dict()
     for name, kind in targets:
         title = f"{', '.join(r.name for r, _ in opened)}: {found.detect_trials} passes to be detected, {found.how}"
-        marks = [Mark(one, Path(file).stem) for file, one in zip(setting or [], given, strict=True)]
+        marks = [Mark(one, Path(file).stem) for file, one in zip(answer.names, answer.given, strict=True)]
         if cloud is not None and cloud.first is not None:
             marks.append(Mark(cloud.first, f"taught by {cloud.strategy}"))
         picture = b"" if kind == "json" else surface_figure(
             found, best, title=title, marks=marks, cloud=() if cloud is None else cloud.settings,
             cloud_name="" if cloud is None else f"draws of {cloud.strategy}", curve=curve, kind=kind,
         )  # fmt: skip
-        _write(name, kind, document, picture)
+        write_result(name, kind, document, picture)
     if json:
         emit_json(document, indent=None)
         return
     _tell(found, curve, best)
-    for name, one, looked in zip(setting or [], given, document["settings"], strict=True):
+    for name, one, looked in zip(answer.names, answer.given, answer.looked_up(), strict=True):
         say(_about(name, one, looked))
     if cloud is not None:
         for line in _about_cloud(cloud, best):
             say(line)
     for name, _ in targets:
         say(f"Written: {name}")
-
-
-def _base(opened: list[tuple[Recording, Truth]], base: Setting | None, given: list[Setting]) -> Setting:
-    """Return polarity, filter, delays and rate that all pairs share: of --base, else of the first --setting."""
-    from teachlab.model.setting import Setting
-
-    if given:
-        polarity = given[0].polarity
-    else:
-        found = {polarity_for(recording, truth) for recording, truth in opened}
-        if len(found) > 1:
-            raise ParameterError("objects raise the light in one recording and lower it in another: count them apart.")
-        polarity = found.pop()
-    chosen = base or (given[0] if given else Setting(unit=opened[0][0].info.unit, on_level=0.0, off_level=0.0))
-    return chosen.with_levels(0.0, 0.0, polarity)
 
 
 def _levels(text: str | None) -> Any:
@@ -137,77 +112,6 @@ def _levels(text: str | None) -> Any:
     if len(parts) != 3 or not 0 < high - low < np.inf or not 2 <= count <= MOST_LEVELS:
         raise ParameterError(f"--levels takes finite LOW < HIGH and 2 to {MOST_LEVELS} levels, got '{text}'.")
     return np.linspace(low, high, count)
-
-
-def _count(
-    opened: list[tuple[Recording, Truth]], base: Setting, levels: Any, given: list[Setting], rules: Rules, told: Any
-) -> tuple[Surface, Surface | None]:
-    """Return the surface and, where there are delays, the exact curve of zero hysteresis beside the grid."""
-    import numpy as np
-
-    from teachlab.questions.surface.count import surface_of
-    from teachlab.questions.surface.given_settings.grid import GRID, replayed_surface
-    from teachlab.questions.surface.values.levels import read_first, stated_levels
-
-    marked = [level for s in given for level in (s.on_level, s.off_level)]
-    if levels is None and marked:
-        readings = [read_first(r, base.evaluation_rate_hz) for r, _ in opened]
-        levels, distinct = stated_levels(readings)
-        levels = levels if distinct else np.union1d(levels, marked)
-    found = surface_of(opened, base, levels=levels, rules=rules, progress=told)
-    if not base.has_memory:
-        return found, None
-    # Both curves over one range: the grid spans the levels that the exact curve was counted at.
-    grid = np.union1d(np.linspace(found.levels[0], found.levels[-1], GRID), marked)
-    total = None
-    for recording, truth in opened:
-        one = replayed_surface(recording, truth, base, levels=grid, rules=rules, progress=told)
-        total = one if total is None else total + one
-    return total or found, found
-
-
-def _document(
-    names: list[str], found: Surface, curve: Surface | None, best: Hindsight, given: list[Setting], cloud: Taught | None
-) -> dict[str, Any]:
-    from teachlab.questions.surface.hindsight import regret_of
-
-    out: dict[str, Any] = {"recording": names[0] if len(names) == 1 else names, **found.as_dict()}
-    out["hindsight"] = best.as_dict()
-    if curve is not None:
-        line = {name: getattr(curve, name).diagonal() for name in ("lost", "merged", "extra", "false_trips")}
-        out["zero_hysteresis"] = {"levels": curve.levels, "exact": True, "how": curve.how, **line}
-    # The grid may hold a dearer best than the exact curve: regret is against the cheaper of both.
-    worse = float(found.cost(best.costs)[found.counted].min()) - best.cost
-    regrets = (regret_of(found, given, costs=best.costs) + worse).tolist()
-    out["settings"] = [
-        {
-            "on_level": s.on_level,
-            "off_level": s.off_level,
-            "counts": None if (where := found.index_of(s)) is None else found.at(*where),
-            "regret": None if where is None else regret,
-        }
-        for s, regret in zip(given, regrets, strict=True)
-    ]
-    out["taught"] = None if cloud is None else cloud.as_dict(best.cost)
-    return out
-
-
-def _kind(name: str) -> str:
-    kind = name.lower().rpartition(".")[2]
-    if kind not in ("json", "svg", "png"):
-        raise ParameterError(f"--out takes a name that ends in .json, .svg or .png, got '{name}'.")
-    return kind
-
-
-def _write(name: str, kind: str, document: dict[str, Any], picture: bytes) -> None:
-    import json
-
-    from teachlab.data.atomic_files import write_aside
-    from teachlab.model.json_values import plain
-
-    content = json.dumps(plain(document), ensure_ascii=False, allow_nan=False).encode() if kind == "json" else picture
-    with write_aside(name) as aside:
-        aside.write_bytes(content)
 
 
 def _interval(ends: tuple[float, float], *, open_below: bool) -> str:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
+from functools import partial
 from typing import Any
 
 from teachlab.data.split import split
 from teachlab.errors import ParameterError, SettingError
 from teachlab.model.draws import DrawOptions
+from teachlab.model.json_values import plain as plain_json
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
@@ -286,3 +288,80 @@ def _groups(
 
 def _brief(cloud: Cloud) -> dict[str, Any]:
     return {key: value for key, value in cloud.as_dict().items() if key != "points"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RepeatabilityAnswer:
+    """Whether another showing would have taught the same, on one recording or several.
+
+    Parameters
+    ----------
+    options : DrawOptions
+    studies : tuple of Study
+        One a recording.
+    between : tuple of (str, ByGroup)
+        Of every strategy, how its spread divides between recordings; empty for one recording.
+    """
+
+    options: DrawOptions
+    studies: tuple[Study, ...]
+    between: tuple[tuple[str, ByGroup], ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        how = self.options
+        return {
+            "schema": 1,
+            "draws": how.draws,
+            "seed": how.seed,
+            "teach_share": how.teach_share,
+            "confidence": how.rules.confidence,
+            "recordings": [plain_json(one.as_dict()) for one in self.studies],
+            "between_recordings": [plain_json({"strategy": n, **group.as_dict()}) for n, group in self.between],
+        }
+
+
+def repeatability(
+    opened: Sequence[tuple[Recording, Truth]],
+    strategies: Sequence[Strategy],
+    *,
+    options: DrawOptions | None = None,
+    question: Question | None = None,
+    taught: Sequence[tuple[str, Setting]] = (),
+    progress: Callable[[float], None] | None = None,
+) -> RepeatabilityAnswer:
+    """Repeat teachings on every recording and, for several, tell how the spread divides between them.
+
+    Parameters
+    ----------
+    opened : sequence of (Recording, Truth)
+    strategies : sequence of Strategy
+    options : DrawOptions, optional
+    question : Question, optional
+    taught : sequence of (str, Setting)
+        Who taught, and what: a name may occur more than once.
+    progress : callable, optional
+        Called with the share done.
+
+    Raises
+    ------
+    InputError
+        If something does not fit together.
+    """
+    how, asked, say = options or DrawOptions(), question or Question(), progress or (lambda share: None)
+    studies = []
+    for k, (recording, truth) in enumerate(opened):
+        studies.append(
+            study(
+                recording, truth, strategies, options=how, question=asked, taught=taught,
+                progress=partial(_part, say, k, len(opened)),
+            )
+        )  # fmt: skip
+    between = [] if len(opened) == 1 else [
+        (s.name, between_recordings(opened, s, options=how, passes=asked.passes)) for s in strategies
+    ]  # fmt: skip
+    return RepeatabilityAnswer(options=how, studies=tuple(studies), between=tuple(between))
+
+
+def _part(say: Callable[[float], None], k: int, of: int, share: float) -> None:
+    say((k + share) / of)

@@ -1,0 +1,27 @@
+"""Files that commands write beside what they print: the document, or its picture."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from teachlab.errors import ParameterError
+
+
+def kind_of(name: str) -> str:
+    """Return the kind of a file to write by its name: json, svg or png."""
+    kind = name.lower().rpartition(".")[2]
+    if kind not in ("json", "svg", "png"):
+        raise ParameterError(f"--out takes a name that ends in .json, .svg or .png, got '{name}'.")
+    return kind
+
+
+def write_result(name: str, kind: str, document: dict[str, Any], picture: bytes) -> None:
+    """Write a document, or its picture, into a file of this kind: whole, or not at all."""
+    import json
+
+    from teachlab.data.atomic_files import write_aside
+    from teachlab.model.json_values import plain
+
+    content = json.dumps(plain(document), ensure_ascii=False, allow_nan=False).encode() if kind == "json" else picture
+    with write_aside(name) as aside:
+        aside.write_bytes(content)

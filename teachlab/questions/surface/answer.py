@@ -1,0 +1,172 @@
+"""The operating surface as one value: counts of all pairs, the best in hindsight, settings looked up, draws."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.errors import ParameterError
+from teachlab.model.draws import DrawOptions
+from teachlab.model.json_values import plain
+from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
+from teachlab.model.setting import Setting
+from teachlab.model.teaching import Strategy
+from teachlab.model.truth import Truth
+from teachlab.questions.surface.cloud import Taught, check_family, taught_cloud
+from teachlab.questions.surface.count import surface_of
+from teachlab.questions.surface.given_settings.grid import GRID, replayed_surface
+from teachlab.questions.surface.hindsight import Hindsight, best_of, regret_of
+from teachlab.questions.surface.values.levels import read_first, stated_levels
+from teachlab.questions.surface.values.table import Surface
+from teachlab.teaching.block import polarity_for
+
+Opened = Sequence[tuple[Recording, Truth]]
+Progress = Callable[[float], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SurfaceAnswer:
+    """What every pair of levels would have done.
+
+    Parameters
+    ----------
+    recordings : tuple of str
+    surface : Surface
+    curve : Surface or None
+        With filter or delays: every level exactly, without hysteresis; the surface is a grid then.
+    best : Hindsight
+    names : tuple of str
+        Of the settings that were looked up.
+    given : tuple of Setting
+    cloud : Taught or None
+        Draws of a strategy.
+    """
+
+    recordings: tuple[str, ...]
+    surface: Surface
+    curve: Surface | None
+    best: Hindsight
+    names: tuple[str, ...]
+    given: tuple[Setting, ...]
+    cloud: Taught | None
+
+    def looked_up(self) -> list[dict[str, Any]]:
+        """Return what every setting given counts and costs more than the best; None where it was not counted."""
+        found, best = self.surface, self.best
+        # The grid may hold a dearer best than the exact curve: regret is against the cheaper of both.
+        worse = float(found.cost(best.costs)[found.counted].min()) - best.cost
+        regrets = (regret_of(found, self.given, costs=best.costs) + worse).tolist()
+        return [
+            {
+                "on_level": s.on_level,
+                "off_level": s.off_level,
+                "counts": None if (where := found.index_of(s)) is None else found.at(*where),
+                "regret": None if where is None else regret,
+            }
+            for s, regret in zip(self.given, regrets, strict=True)
+        ]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        names = list(self.recordings)
+        out: dict[str, Any] = {"recording": names[0] if len(names) == 1 else names, **self.surface.as_dict()}
+        out["hindsight"] = self.best.as_dict()
+        if self.curve is not None:
+            line = {name: getattr(self.curve, name).diagonal() for name in ("lost", "merged", "extra", "false_trips")}
+            out["zero_hysteresis"] = {
+                "levels": self.curve.levels, "exact": True, "how": self.curve.how, **line
+            }  # fmt: skip
+        out["settings"] = self.looked_up()
+        out["taught"] = None if self.cloud is None else self.cloud.as_dict(self.best.cost)
+        return {name: plain(value) for name, value in out.items()}
+
+
+def operating_surface(
+    opened: Opened,
+    *,
+    given: Sequence[tuple[str, Setting]] = (),
+    strategy: Strategy | None = None,
+    levels: NDArray[np.float64] | None = None,
+    options: DrawOptions | None = None,
+    progress: Progress | None = None,
+) -> SurfaceAnswer:
+    """Count lost passes and false trips for every pair of levels at once, and name the best in hindsight.
+
+    Parameters
+    ----------
+    opened : sequence of (Recording, Truth)
+        Their counts are added up.
+    given : sequence of (str, Setting)
+        Settings to look up, with their names. With a base they take its filter and delays; else all pairs have those
+        of the first of them.
+    strategy : Strategy, optional
+        Whose draws are placed on the surface.
+    levels : ndarray of float64, recording units, optional
+        Levels to count at; default: all distinct ones, or stated ones where those are too many.
+    options : DrawOptions, optional
+        Draws and seed of the strategy, base setting, rules and costs.
+    progress : callable, optional
+        Called with the share counted.
+
+    Raises
+    ------
+    InputError
+        If the pieces do not fit together.
+    """
+    how = options or DrawOptions()
+    names, settings = [name for name, _ in given], [setting for _, setting in given]
+    shared = _shared(opened, how.base, settings)
+    if how.base is not None:
+        settings = [shared.with_levels(one.on_level, one.off_level, one.polarity) for one in settings]
+    for name, one in zip(names, settings, strict=True):
+        check_family([one], shared, of=name)
+    cloud = None
+    if strategy is not None:
+        cloud = taught_cloud(opened, strategy, options=replace(how, base=shared))
+        check_family(cloud.settings, shared, of=f"what {strategy.name} teaches")
+    found, curve = _counted(opened, shared, levels, settings, how.rules, progress)
+    return SurfaceAnswer(
+        recordings=tuple(recording.name for recording, _ in opened), surface=found, curve=curve,
+        best=best_of([found] if curve is None else [found, curve], costs=how.costs),
+        names=tuple(names), given=tuple(settings), cloud=cloud,
+    )  # fmt: skip
+
+
+def _shared(opened: Opened, base: Setting | None, given: Sequence[Setting]) -> Setting:
+    """Return polarity, filter, delays and rate that all pairs share: of the base, else of the first setting given."""
+    if given:
+        polarity = given[0].polarity
+    else:
+        found = {polarity_for(recording, truth) for recording, truth in opened}
+        if len(found) > 1:
+            raise ParameterError("objects raise the light in one recording and lower it in another: count them apart.")
+        polarity = found.pop()
+    chosen = base or (given[0] if given else Setting(unit=opened[0][0].info.unit, on_level=0.0, off_level=0.0))
+    return chosen.with_levels(0.0, 0.0, polarity)
+
+
+def _counted(
+    opened: Opened, base: Setting, levels: NDArray[np.float64] | None, given: Sequence[Setting], rules: Rules,
+    progress: Progress | None,
+) -> tuple[Surface, Surface | None]:  # fmt: skip
+    """Return the surface and, where there are delays, the exact curve of zero hysteresis beside the grid."""
+    marked = [level for s in given for level in (s.on_level, s.off_level)]
+    if levels is None and marked:
+        readings = [read_first(r, base.evaluation_rate_hz) for r, _ in opened]
+        levels, distinct = stated_levels(readings)
+        levels = levels if distinct else np.union1d(levels, marked)
+    found = surface_of(opened, base, levels=levels, rules=rules, progress=progress)
+    if not base.has_memory:
+        return found, None
+    # Both curves over one range: the grid spans the levels that the exact curve was counted at.
+    grid = np.union1d(np.linspace(found.levels[0], found.levels[-1], GRID), marked)
+    total = None
+    for recording, truth in opened:
+        one = replayed_surface(recording, truth, base, levels=grid, rules=rules, progress=progress)
+        total = one if total is None else total + one
+    return total or found, found
