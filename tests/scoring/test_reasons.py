@@ -59,8 +59,7 @@ def test_one_evaluation_less_and_nothing_is_lost() -> None:
     recording, truth = dark_objects(gap=15)
     dark = Setting(unit="counts", on_level=50, off_level=50, polarity=Polarity.DARK_ON, delays_act_on=DelaysActOn.LIGHT)
     for held in ({"on_delay_ms": 14.0}, {"off_delay_ms": 19.0}):
-        kept = Setting(**{**{n: getattr(dark, n) for n in dark.__slots__}, **held})
-        assert why(recording, truth, kept) == ""
+        assert why(recording, truth, replace(dark, **held)) == ""
 
 
 def test_a_filter_that_bridges_the_gap_is_named() -> None:

@@ -329,7 +329,7 @@ def test_what_a_teaching_was_shown_is_read_from_the_setting() -> None:
 def test_coverage_refuses_nonsense() -> None:
     recording, truth = line(["a"] * 20)
     cycle = Cycle(name="x", period_s=1)
-    for wrong in ({"times": 0}, {"begins_h": 24.0}, {"confidence": 1.0}):
+    for wrong in ({"times": 0}, {"begins_h": 24.0}):
         with pytest.raises(ParameterError):
             coverage(recording, truth, [cycle], **wrong)
     with pytest.raises(ParameterError, match="one name"):
