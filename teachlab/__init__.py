@@ -1,7 +1,9 @@
 """teachlab: evidence for taught light-sensor thresholds.
 
-Public names are loaded when they are first used. Replay and score are `teachlab.switching.replay` and
-`teachlab.scoring.score`.
+What it does are functions, on paths or values: `read_recording`, `teach`, `replay`, `score`, `evaluate`, `bench`,
+`surface`, `stress`, `repeatability`, `coverage`, `stale`, `plan`, `report`, `verify`, `conformance`. What
+they give prints as a sentence; `to_pandas()` gives a tidy frame and, where there is a figure, `plot()` gives it. Public
+names are loaded when they are first used.
 """
 
 from __future__ import annotations
@@ -15,12 +17,13 @@ if TYPE_CHECKING:
     from teachlab.data.split import split
     from teachlab.data.truth_files import read_truth, write_truth
     from teachlab.errors import Abstained, TeachlabError
-    from teachlab.model.draws import DrawOptions
+    from teachlab.model.draws import Costs, DrawOptions
     from teachlab.model.recording import Recording, RecordingInfo
+    from teachlab.model.score import Rules
     from teachlab.model.setting import Setting
     from teachlab.model.teaching import Shown, Strategy, TeachView
     from teachlab.model.truth import Truth
-    from teachlab.pipeline import Evidence, evaluate
+    from teachlab.pipeline import Evidence
     from teachlab.scoring import (
         burst_rate,
         compare_passes,
@@ -38,11 +41,30 @@ if TYPE_CHECKING:
     from teachlab.statistics.tail import tail_bound
     from teachlab.studies import bench_recording
     from teachlab.teaching import TeachBlock, resolve, teach_once
+    from teachlab.verbs import (
+        bench,
+        conformance,
+        coverage,
+        evaluate,
+        plan,
+        repeatability,
+        replay,
+        report,
+        score,
+        shipped,
+        stale,
+        stress,
+        surface,
+        teach,
+        verify,
+    )
+    from teachlab.wording.notebook import Picture, Told
 
 __version__ = "0.1.0"
 
 _HOME = {
-    "teachlab.model.draws": ("DrawOptions",),
+    "teachlab.model.draws": ("Costs", "DrawOptions"),
+    "teachlab.model.score": ("Rules",),
     "teachlab.studies": ("bench_recording",),
     "teachlab.data.recording_files": ("read_recording", "write_recording"),
     "teachlab.data.setting_files": ("read_setting", "write_setting"),
@@ -55,7 +77,7 @@ _HOME = {
     "teachlab.model.setting": ("Setting",),
     "teachlab.model.teaching": ("Shown", "Strategy", "TeachView"),
     "teachlab.model.truth": ("Truth",),
-    "teachlab.pipeline": ("Evidence", "evaluate"),
+    "teachlab.pipeline": ("Evidence",),
     "teachlab.scoring": (
         "autocorrelation",
         "burst_rate",
@@ -70,32 +92,58 @@ _HOME = {
         "tango",
     ),
     "teachlab.teaching": ("TeachBlock", "resolve", "teach_once"),
+    "teachlab.verbs": (
+        "bench",
+        "conformance",
+        "coverage",
+        "evaluate",
+        "plan",
+        "repeatability",
+        "replay",
+        "report",
+        "score",
+        "shipped",
+        "stale",
+        "stress",
+        "surface",
+        "teach",
+        "verify",
+    ),
+    "teachlab.wording.notebook": ("Picture", "Told"),
 }
 _MODULE_OF = {name: module for module, names in _HOME.items() for name in names}
 
 __all__ = [
     "Abstained",
+    "Costs",
     "DrawOptions",
     "Evidence",
+    "Picture",
     "Recording",
     "RecordingInfo",
+    "Rules",
     "Setting",
     "Shown",
     "Strategy",
     "TeachBlock",
     "TeachView",
     "TeachlabError",
+    "Told",
     "Truth",
     "autocorrelation",
+    "bench",
     "bench_recording",
     "burst_rate",
     "compare_passes",
+    "conformance",
     "count",
+    "coverage",
     "evaluate",
     "lot_rate",
     "miettinen_nurminen",
     "newcombe",
     "paired_lots",
+    "plan",
     "plan_hours",
     "plan_passes",
     "proportion",
@@ -103,11 +151,21 @@ __all__ = [
     "read_recording",
     "read_setting",
     "read_truth",
+    "repeatability",
+    "replay",
+    "report",
     "resolve",
+    "score",
+    "shipped",
     "split",
+    "stale",
+    "stress",
+    "surface",
     "tail_bound",
     "tango",
+    "teach",
     "teach_once",
+    "verify",
     "write_recording",
     "write_setting",
     "write_truth",

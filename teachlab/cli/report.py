@@ -9,7 +9,7 @@ import typer
 
 from teachlab.cli.console import emit_json, progress, say, warn
 from teachlab.cli.opening import not_truth_note
-from teachlab.errors import InputError, ParameterError
+from teachlab.errors import ParameterError
 
 EXIT = {"met": 0, "not met": 1, "not enough evidence": 3, "no setting": 3}
 
@@ -49,7 +49,6 @@ def report_command(
 
     Exit code with criteria: 0 met, 1 not met, 3 not enough evidence; 3 also where there is no setting.
     """
-    from teachlab.data.atomic_files import one_result, outdated, write_aside
     from teachlab.data.opening import open_pair
     from teachlab.data.truth_files import find_truth
     from teachlab.evidence import (
@@ -59,11 +58,9 @@ def report_command(
         build_record,
         read_criteria,
         read_released,
-        record_text,
     )
-    from teachlab.evidence.page import page_pdf
+    from teachlab.evidence.folder import write_record
     from teachlab.evidence.record import Sources
-    from teachlab.evidence.sealing import page_of, seal
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.score import Rules
 
@@ -89,21 +86,7 @@ def report_command(
             used = fixed_levels(released, "the evidence record")
             record = build_record(opened, passes, used, sources, options=options, criteria=asked)
     if out is not None:
-        html = page_of(record, opened)
-        printed = page_pdf(html) if pdf else None
-        record = seal(record, html, printed)
-        folder = _folder(out)
-        with one_result():
-            for name, content in (
-                ("result.json", record_text(record).encode()),
-                ("report.html", html.encode()),
-                ("report.pdf", printed),
-            ):
-                if content is None:
-                    outdated(folder / name)
-                    continue
-                with write_aside(folder / name) as aside:
-                    aside.write_bytes(content)
+        record = write_record(record, opened, out, pdf=pdf)
     if note := not_truth_note(passes):
         warn(note)
     if json:
@@ -143,15 +126,6 @@ def verify_command(
             say("Not verified.")
     if not holds:
         raise typer.Exit(1)
-
-
-def _folder(out: str) -> Path:
-    folder = Path(out)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as fault:
-        raise InputError(f"cannot make the folder '{out}': {fault.strerror}. Choose another place.") from None
-    return folder
 
 
 def _say(record: dict[str, object], out: str | None) -> None:

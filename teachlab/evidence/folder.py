@@ -1,0 +1,63 @@
+"""The folder of a record: the record itself, its page, and its PDF, written as one result."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from teachlab.data.atomic_files import one_result, outdated, write_aside
+from teachlab.errors import InputError
+from teachlab.evidence.page import page_pdf
+from teachlab.evidence.record import record_text
+from teachlab.evidence.sealing import page_of, seal
+from teachlab.model.recording import Recording
+
+RECORD, PAGE, PRINTED = "result.json", "report.html", "report.pdf"
+
+
+def write_record(
+    record: dict[str, Any], recording: Recording, folder: str | Path, *, pdf: bool = False
+) -> dict[str, Any]:
+    """Write a record of either kind with its page into a folder, all of it or nothing.
+
+    Parameters
+    ----------
+    record : dict
+        Of a setting or of an abstention.
+    recording : Recording
+        Its light, for the figures.
+    folder : str or Path
+        Made if it is not there; a PDF of an earlier record is removed.
+    pdf : bool
+        Whether to write the page as PDF too; needs the extra pdf.
+
+    Returns
+    -------
+    dict
+        The record as written, with the digests of what lies beside it.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be made.
+    """
+    html = page_of(record, recording)
+    printed = page_pdf(html) if pdf else None
+    sealed = seal(record, html, printed)
+    place = Path(folder)
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise InputError(f"cannot make the folder '{folder}': {fault.strerror}. Choose another place.") from None
+    with one_result():
+        for name, content in (
+            (RECORD, record_text(sealed).encode()),
+            (PAGE, html.encode()),
+            (PRINTED, printed),
+        ):
+            if content is None:
+                outdated(place / name)
+                continue
+            with write_aside(place / name) as aside:
+                aside.write_bytes(content)
+    return sealed

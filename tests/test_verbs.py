@@ -1,0 +1,185 @@
+"""The verbs: functions under their names whatever is imported, tidy frames that say what the answers say."""
+
+from __future__ import annotations
+
+import copy
+import importlib
+import inspect
+import pkgutil
+import subprocess
+import sys
+import xml.etree.ElementTree as ET
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+import teachlab
+from teachlab.errors import InputError, TruthError
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+
+VERBS = (
+    "read_recording", "teach", "replay", "score", "evaluate", "bench", "surface", "stress", "repeatability", "coverage",
+    "stale", "plan", "report", "verify", "conformance",
+)  # fmt: skip
+FIGURES = {"bench", "surface", "stress", "repeatability", "coverage"}
+SETTING = Setting(unit="counts", on_level=60, off_level=40)
+RATE = 1000.0
+
+
+@pytest.fixture(scope="module")
+def line() -> tuple[Recording, Truth]:
+    """30 passes of 40 samples; the 25th is weak, and one gap has a glint."""
+    rng = np.random.default_rng(3)
+    start = 60 + 100 * np.arange(30)
+    light = np.rint(rng.normal(20, 1, 3100))
+    for k, at in enumerate(start):
+        light[at : at + 40] += 15 if k == 24 else 80
+    light[2120:2126] += 80
+    info = RecordingInfo(sample_rate_hz=RATE, unit="counts", full_scale=4095.0)
+    return Recording.from_array(light.astype(np.int32), info), Truth.from_arrays(start, start + 40)
+
+
+@pytest.fixture(scope="module")
+def answers(line: tuple[Recording, Truth]) -> dict[str, Any]:
+    """What every verb with a frame says of the line."""
+    recording, truth = line
+    options = teachlab.DrawOptions(draws=4)
+    return {
+        "replay": teachlab.replay(recording, SETTING),
+        "score": teachlab.score(recording, SETTING, truth),
+        "evaluate": teachlab.evaluate(recording, "balanced-guard", truth),
+        "bench": teachlab.bench(recording, ["two-sample-midpoint", "sweep-minmax"], truth, options=options),
+        "surface": teachlab.surface(recording, None, truth, levels=[30, 60, 90]),
+        "stress": teachlab.stress(recording, SETTING, truth, gain=[1, 0.5], ambient=[0, 30]),
+        "repeatability": teachlab.repeatability(recording, "two-sample-midpoint", truth, options=options),
+        "coverage": teachlab.coverage(recording, ["belt=0.5s"], truth),
+        "stale": teachlab.stale(recording, SETTING, truth),
+        "plan": teachlab.plan(0.01, events=1),
+        "conformance": teachlab.conformance("single-sample"),
+    }
+
+
+def test_verbs_are_functions_whatever_is_imported() -> None:
+    for found in pkgutil.walk_packages(teachlab.__path__, "teachlab."):
+        if not found.name.endswith("__main__"):
+            importlib.import_module(found.name)
+    for name in VERBS:
+        assert inspect.isfunction(getattr(teachlab, name)), name
+        assert name in teachlab.__all__
+        assert ">>>" in (getattr(teachlab, name).__doc__ or "") or name in ("read_recording", "verify")
+
+
+def test_no_room_bears_the_name_of_a_verb() -> None:
+    assert not {found.name for found in pkgutil.iter_modules(teachlab.__path__)} & set(VERBS)
+
+
+def test_importing_the_package_loads_no_verb() -> None:
+    code = "import sys, teachlab; print([n for n in sys.modules if n.startswith('teachlab')])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "['teachlab']"
+
+
+def test_every_answer_prints_as_a_sentence_and_gives_a_frame(answers: dict[str, Any]) -> None:
+    for name, found in answers.items():
+        assert len(repr(found).splitlines()) <= 2, name
+        assert repr(found).endswith("."), name
+        frame = found.to_pandas()
+        assert len(frame) > 0, name
+        assert not any(isinstance(cell, dict | list) for cell in frame.to_numpy().ravel()), name
+        assert copy.copy(found).answer is found.answer
+
+
+def test_those_with_a_figure_draw_it_and_the_others_say_that_they_have_none(answers: dict[str, Any]) -> None:
+    for name, found in answers.items():
+        if name in FIGURES:
+            picture = found.plot()
+            ET.fromstring(picture._repr_svg_())
+            assert picture._repr_png_() is None
+        else:
+            with pytest.raises(InputError, match="has no figure"):
+                found.plot()
+    assert answers["stress"].plot("png")._repr_png_().startswith(b"\x89PNG")
+    with pytest.raises(InputError, match="svg or png, got 'gif'"):
+        answers["stress"].plot("gif")
+
+
+def test_a_picture_is_saved_under_its_kind(answers: dict[str, Any], tmp_path: Path) -> None:
+    picture = answers["stress"].plot()
+    picture.save(tmp_path / "map.svg")
+    assert (tmp_path / "map.svg").read_bytes() == picture.content
+    with pytest.raises(InputError, match=r"ends in \.svg"):
+        picture.save(tmp_path / "map.png")
+    assert "svg" in repr(picture)
+
+
+def test_frames_say_what_was_worked_by_hand(answers: dict[str, Any]) -> None:
+    onsets = answers["replay"].to_pandas()
+    # 29 strong passes and the glint; a pass from sample 60 to 100 is on at 60 and released at 100.
+    assert len(onsets) == 30
+    assert onsets.iloc[0].tolist() == [60, 0.06, 100, 0.1]
+    assert 2120 in onsets["onset_sample"].tolist()
+    rates = answers["score"].to_pandas().set_index("rate")
+    assert (rates.loc["lost_rate", "events"], rates.loc["lost_rate", "trials"]) == (1, 30)
+    assert rates.loc["false_trips_per_running_hour", "events"] == 1
+    assert "1 of 30 passes lost" in repr(answers["score"])
+    cells = answers["surface"].to_pandas()
+    assert len(cells) == 6
+    pair = cells[(cells["on_level"] == 60) & (cells["off_level"] == 30)].iloc[0]
+    assert (pair["lost"], pair["false_trips"]) == (1, 1)
+    worse = answers["stress"].to_pandas().set_index(["gain", "ambient"])
+    # Half of 100 counts stays below the level of 60; 30 more lift it above, and the background to 40 at most.
+    assert worse.loc[(0.5, 0.0), "lost"] == 30
+    assert worse.loc[(0.5, 30.0), "lost"] == 1
+    assert "no reserve" in repr(answers["stress"])
+    assert answers["plan"].to_pandas()["events"].tolist() == [0, 1]
+    # ln(0.05) / ln(0.99) = 298.07; with one loss 0.99^473 + 473 * 0.01 * 0.99^472 = 0.0498.
+    assert answers["plan"].to_pandas()["passes"].tolist() == [299, 473]
+
+
+def test_frames_of_draws_are_the_draws(answers: dict[str, Any]) -> None:
+    frame = answers["bench"].to_pandas()
+    for result in answers["bench"].results:
+        mine = frame[frame["strategy"] == result.strategy]
+        assert mine["draw"].tolist() == [d.draw for d in result.draws]
+        assert mine["on_level"].tolist() == [d.setting.on_level for d in result.draws]
+    assert answers["repeatability"].to_pandas()["draw"].tolist() == [0, 1, 2, 3]
+    assert answers["evaluate"].to_pandas()["events"].tolist()[0] == answers["evaluate"].score.lost_rate.events
+
+
+def test_checks_are_the_rows_of_conformance(answers: dict[str, Any]) -> None:
+    frame = answers["conformance"].to_pandas()
+    assert frame["check"].tolist()[:2] == ["determinism", "global-random-state"]
+    assert set(frame["verdict"]) <= {"passed", "skipped"}
+
+
+def test_paths_and_values_give_the_same(line: tuple[Recording, Truth], tmp_path: Path) -> None:
+    recording, truth = line
+    teachlab.write_recording(tmp_path / "line.parquet", recording, recording.info)
+    teachlab.write_truth(tmp_path / "line.passes.parquet", truth)
+    teachlab.write_setting(tmp_path / "setting.json", SETTING)
+    by_path = teachlab.score(tmp_path / "line.parquet", tmp_path / "setting.json")
+    by_name = teachlab.score(str(tmp_path / "line.parquet"), SETTING, tmp_path / "line.passes.parquet")
+    by_value = teachlab.score(recording, SETTING, truth)
+    assert by_path.as_dict() == by_name.as_dict() == by_value.as_dict()
+    mine = teachlab.resolve("two-sample-midpoint")
+    taught = [teachlab.teach(recording, one, truth) for one in ("two-sample-midpoint", mine, type(mine))]
+    assert taught[0] == taught[1] == taught[2]
+
+
+def test_what_is_missing_is_said(line: tuple[Recording, Truth], tmp_path: Path) -> None:
+    recording, truth = line
+    with pytest.raises(InputError, match="its passes are needed too"):
+        teachlab.score(recording, SETTING)
+    teachlab.write_recording(tmp_path / "line.parquet", recording, recording.info)
+    with pytest.raises(TruthError, match="no table of passes lies beside it"):
+        teachlab.score(tmp_path / "line.parquet", SETTING)
+    with pytest.raises(InputError, match=r"given as a list, such as \['single-sample'\]"):
+        teachlab.bench(recording, "single-sample", truth)
+    with pytest.raises(InputError, match="no recording 'nothing' ships"):
+        teachlab.shipped("nothing")
+    with pytest.raises(AttributeError):
+        teachlab.score(recording, SETTING, truth).treshold  # noqa: B018
