@@ -12,6 +12,7 @@ from teachlab.cli.opening import naming, not_truth_note
 if TYPE_CHECKING:
     from rich.table import Table
 
+    from teachlab.model.recording import RecordingInfo
     from teachlab.questions.stale.staleness import Followed, Staleness
 
 EXIT = {"keep": 0, "watch": 0, "clean or teach again": 1, "not enough evidence": 3}
@@ -63,16 +64,20 @@ def stale_command(
     if json:
         emit_json(found.as_dict())
     else:
-        _say(found, now[0].info.unit)
-    if EXIT[found.verdict]:
-        raise typer.Exit(EXIT[found.verdict])
+        _say(found, now[0].info)
+    if EXIT[found.state]:
+        raise typer.Exit(EXIT[found.state])
 
 
-def _say(found: Staleness, unit: str) -> None:
-    from teachlab.wording.course import course_lines, sequential_line
+def _say(found: Staleness, info: RecordingInfo) -> None:
+    from teachlab.wording.course import course_lines, evidence_line, sequential_line
+    from teachlab.wording.places import place_text
     from teachlab.wording.tables import margins_table
 
-    say(f"{str(found.verdict).capitalize()}: {'; '.join(found.because)}.")
+    say(f"{str(found.state).capitalize()}: {'; '.join(found.because)}.")
+    for place in found.now.places:
+        say(f"  {place_text(place, info)}")
+    unit = info.unit
     for followed in (found.before, found.now):
         if followed is not None:
             show(_stretches(followed, unit, "before" if followed is found.before else "now"))
@@ -80,6 +85,8 @@ def _say(found: Staleness, unit: str) -> None:
     show(margins_table("Margin and reserves", [(when, one.margin, one.reserves) for when, one in both], unit))
     if found.changes:
         show(_changes(found, unit))
+    for one in found.evidence:
+        say(evidence_line(one, info))
     if found.across is not None:
         say(sequential_line(found.across.as_dict(), "those before"))
     for line in course_lines(found.now.course.as_dict()):

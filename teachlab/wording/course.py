@@ -4,6 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
+from teachlab.model.recording import RecordingInfo
+from teachlab.questions.stale.growing_evidence import GrowingEvidence
+from teachlab.wording.places import moment
+
+UNIT = {"lots": "lot", "stretches": "stretch", "passes": "pass", "gaps": "gap"}
+
 
 def duration(hours: float) -> str:
     """Return a time in the unit that reads best."""
@@ -43,6 +49,26 @@ def sequential_line(found: dict[str, Any], against: str) -> str:
     return (
         f"Cumulative sum on the margin of every pass, against {against}{learnt}: {when}. Where nothing changes and "
         f"{independent}, one false alarm comes in about {found['run_length']:.0f} passes on average."
+    )
+
+
+def evidence_line(evidence: GrowingEvidence, info: RecordingInfo) -> str:
+    """Return what growing evidence on losses or trips says, what it takes as independent, and how often in vain."""
+    found = evidence.found
+    what = "Passes lost" if evidence.of == "losses" else "Gaps tripped"
+    limit = f"more than {100 * found.limit:.3g} %"
+    if not found.units:
+        return f"{what}: nothing was scored to gather evidence from."
+    if evidence.reached_pass is None or evidence.reached_sample is None:
+        said = f"no evidence of {limit} at any time (at best {found.largest:.3g} to 1, {found.needed:g} to 1 is needed)"
+    else:
+        said = (
+            f"evidence of {limit} from pass {evidence.reached_pass} on, {moment(evidence.reached_sample, info)} "
+            f"(in the end {min(found.largest, 1e12):.3g} to 1, {found.needed:g} to 1 is needed)"
+        )
+    return (
+        f"{what}: {said}. Looked at after every {UNIT[evidence.unit]}, it is in vain in at most "
+        f"{100 / found.needed:g} % of recordings, if {evidence.unit} are independent."
     )
 
 

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 FOLDER = Path(__file__).parents[2] / "benchmarks" / "coverage"
-MODULES = ("lots", "tail", "bursts", "alarms", "differences", "trend", "cleaning", "components", "verdicts")
+MODULES = ("lots", "tail", "bursts", "alarms", "differences", "trend", "cleaning", "betting", "components", "verdicts")
 
 pytestmark = pytest.mark.skipif(not (FOLDER / "lots.py").is_file(), reason="the benchmarks are not beside the tests")
 
@@ -90,6 +90,16 @@ def test_trend(scripts: dict[str, ModuleType]) -> None:
     _equal(row, scripts["trend"].coverage("normal", 0.2, 6, 50, "ahead", repetitions=stored["repetitions"]))
     assert min(stored["smallest_named"], stored["smallest_unnamed"]) >= 0.93
     assert min(row["named"] for row in stored["rows"] if row["kind"] != "following") >= 0.97
+
+
+def test_betting(scripts: dict[str, ModuleType]) -> None:
+    stored = _stored("betting")
+    row = _row(stored, kind="beta", icc=0.2, rate=0.05)
+    _equal(row, scripts["betting"].alarms("beta", 0.2, 0.05, repetitions=stored["repetitions"]))
+    largest = [stored[f"largest_{name}"] for name in ("known_by_lots", "known_by_stretches", "learnt_by_lots")]
+    assert max(largest) <= stored["largest_meant"] == 0.05
+    # What passes taken as independent would do.
+    assert stored["largest_known_by_passes"] > 0.3
 
 
 def test_cleaning(scripts: dict[str, ModuleType]) -> None:

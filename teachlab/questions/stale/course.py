@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -116,6 +116,9 @@ class Course:
     trend : Trend or None
     sequential : Sequential or None
         Cumulative sum on the margin of every pass.
+    opening : Sequential or None
+        The same, from the end backwards: whether the first passes lie below those that follow. Its alarm is the last
+        pass of that begin.
     margin_alarm : MarginAlarm or None
     levels : ndarray of float64, recording units
         The light followed, pass by pass in time.
@@ -130,6 +133,7 @@ class Course:
     stretches: tuple[Stretch, ...]
     trend: Trend | None
     sequential: Sequential | None
+    opening: Sequential | None
     margin_alarm: MarginAlarm | None
     levels: Levels
     margins: Levels
@@ -143,6 +147,7 @@ class Course:
             "trend": None if self.trend is None else asdict(self.trend),
             "alarms": {
                 "sequential": None if self.sequential is None else self.sequential.as_dict(),
+                "opening": None if self.opening is None else self.opening.as_dict(),
                 "margin": None if self.margin_alarm is None else self.margin_alarm.as_dict(),
             },
         }
@@ -201,6 +206,7 @@ def follow(
             light[known], hours[known], all_lots[known], lots_are, setting.on_level, info.dark_level, sign, confidence
         ),
         sequential=_sequential(watched, code, lots_are),
+        opening=_opening(watched, code, lots_are),
         margin_alarm=None if gain is None else margin_alarm(gain, lost),
         levels=light[known],
         margins=watched,
@@ -215,6 +221,14 @@ def _sequential(watched: Levels, lots: NDArray[np.int64], lots_are: Source) -> S
         return falling_within(watched, lots)
     first = watched[: max(LEAST_BASELINE, math.ceil(BASELINE_SHARE * watched.size))]
     return falling(watched, alike=max(1.0, integrated_autocorrelation(first) or 1.0))
+
+
+def _opening(watched: Levels, lots: NDArray[np.int64], lots_are: Source) -> Sequential | None:
+    """Watch backwards: a level that is learnt from the first passes cannot alarm there."""
+    found = _sequential(watched[::-1], lots[::-1], lots_are)
+    if found is None or found.alarm is None:
+        return found
+    return replace(found, alarm=int(watched.size) - 1 - found.alarm)
 
 
 def _stretch(

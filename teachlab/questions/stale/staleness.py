@@ -13,13 +13,21 @@ import numpy as np
 from teachlab.errors import ParameterError
 from teachlab.model.margin import Margin
 from teachlab.model.recording import Recording
-from teachlab.model.score import USUAL_RULES, Rules, Score
+from teachlab.model.score import USUAL_RULES, Rate, Rules, Score
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.stale.course import Course, follow
+from teachlab.questions.stale.growing_evidence import (
+    ACCEPTED,
+    GrowingEvidence,
+    evidence_on_losses,
+    evidence_on_trips,
+)
 from teachlab.questions.stale.lot_alarm import falling_below, level_of_lots
 from teachlab.questions.stress.reserves import reserves
 from teachlab.scoring import lost_rate_by_lot, measure_margin, score
+from teachlab.scoring.by_lot import gaps_tripped_by_lot
+from teachlab.scoring.error_places import ErrorPlace, error_places
 from teachlab.statistics.cumulative_sums import LEAST_BASELINE, Sequential
 from teachlab.statistics.lots import Dependence
 from teachlab.switching import replay
@@ -29,6 +37,10 @@ LEAST_MARGIN = 5.0
 USED_UP = 0.5
 """Share of the light held in reserve whose loss is worth watching: a planning value."""
 LEAST_PASSES = 20
+MOST_LOST = 0.5
+"""Share of passes lost that is a fault however the passes resemble one another."""
+MORE_TRIPS = 0.05
+"""Chance of so many more trips than before by which they are named."""
 
 
 class Stale(StrEnum):
@@ -52,8 +64,10 @@ class Followed:
     reserves : mapping of str to float or None
         As `teachlab.questions.stress.reserves.reserves` gives them.
     course : Course
-    dependence : Dependence or None
-        Bounds of the lost rate with lots allowed for.
+    dependence, trips : Dependence or None
+        Bounds of the lost rate, and of the share of gaps tripped, with lots allowed for.
+    places : tuple of ErrorPlace
+        Where most errors lie, if they lie anywhere in particular.
     self_labelled : bool
     """
 
@@ -63,20 +77,19 @@ class Followed:
     reserves: Mapping[str, float | None]
     course: Course
     dependence: Dependence | None
+    trips: Dependence | None
+    places: tuple[ErrorPlace, ...]
     self_labelled: bool
 
     @property
     def lost_limits(self) -> tuple[float, float]:
         """Interval of the lost rate, lots allowed for."""
-        found: Any = self.dependence if self.dependence is not None else self.score.lost_rate
-        # Two weeks of one line are compared: both would have had their rare bad lots.
-        if (
-            self.dependence is not None
-            and self.dependence.by_proxy is not None
-            and self.dependence.lots_with_events < 2
-        ):
-            found = self.dependence.by_proxy
-        return found.low, found.high
+        return _limits(self.dependence, self.score.lost_rate)
+
+    @property
+    def tripped_limits(self) -> tuple[float, float]:
+        """Interval of the share of gaps tripped, lots allowed for."""
+        return _limits(self.trips, self.score.false_trips_per_gap)
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -87,6 +100,8 @@ class Followed:
             "lost_rate": self.score.lost_rate.as_dict(),
             "lost_low": low,
             "lost_high": high,
+            "gaps_tripped": self.score.false_trips_per_gap.as_dict(),
+            "places": [asdict(place) for place in self.places],
             "false_trips_per_running_hour": self.score.false_trips_per_running_hour.as_dict(),
             "margin": self.margin.as_dict(),
             "reserves": dict(self.reserves),
@@ -123,7 +138,7 @@ class Staleness:
 
     Parameters
     ----------
-    verdict : Stale
+    state : Stale
     because : tuple of str
     now : Followed
     before : Followed or None
@@ -131,24 +146,28 @@ class Staleness:
     across : Sequential or None
         Cumulative sum on the margins now, against the lots of those before, or their stretches of passes where no lots
         are named; None without a recording before, or with too few lots in it.
+    evidence : tuple of GrowingEvidence
+        On losses and on trips: against the upper limits before, else against one in twenty.
     confidence : float
     """
 
-    verdict: Stale
+    state: Stale
     because: tuple[str, ...]
     now: Followed
     before: Followed | None
     changes: tuple[Change, ...]
     across: Sequential | None
+    evidence: tuple[GrowingEvidence, ...]
     confidence: float
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         return {
-            "verdict": str(self.verdict),
+            "state": str(self.state),
             "because": list(self.because),
             "changes": [asdict(change) for change in self.changes],
             "across": None if self.across is None else self.across.as_dict(),
+            "evidence": [one.as_dict() for one in self.evidence],
             "now": self.now.as_dict(),
             "before": None if self.before is None else self.before.as_dict(),
             "confidence": self.confidence,
@@ -179,11 +198,15 @@ def staleness(
 
     Notes
     -----
-    *Clean or teach again* where the lost rate now lies above that before (intervals apart, lots allowed for), where
-    the margin to noise is not above 0, or where the trend has taken a tenth of the light below the on-level.
-    *Watch* where the margin is below `least_margin`, where half of the light held in reserve before is gone, where
-    the cumulative sum on the margins alarms, or where the time to cleaning may be shorter than the horizon.
-    *Not enough evidence* with fewer than 20 scored passes. The cumulative sum takes lots as independent, or stretches
+    *Clean or teach again* where the lost rate, or the share of gaps tripped, now lies above that before (intervals
+    apart, lots allowed for), where the evidence on either is enough (`teachlab.statistics.betting`: against the upper
+    limit before, else against one in twenty), where surely more than half of the passes are lost, where the margin to
+    noise is not above 0, or where the trend has taken a tenth of the light below the on-level: with any number of
+    passes. *Watch* where there are more trips per hour than before (exact test), or without a recording before more
+    than one trip in twenty passes; where the margin is below `least_margin`, where half of the light held in reserve
+    before is gone, where a cumulative sum on the margins alarms, at the end or at the begin of the recording, or where
+    the time to cleaning may be shorter than the horizon. *Not enough evidence* where none of this is so and fewer than
+    20 passes were scored. The cumulative sum takes lots as independent, or stretches
     as far as their means do not resemble one another (`teachlab.questions.stale.lot_alarm`); in the table of changes,
     stretches are taken as independent. Margins of stretches are in the noise of the recording before, the margin to
     noise of each recording in its own.
@@ -202,16 +225,30 @@ def staleness(
     this = _followed(setting, *now, rules, noise_of=None if that is None else that.margin)
     changes = () if that is None else _changes(that.course, this.course, rules.confidence)
     across = None if that is None else _across(that.course, this.course)
-    verdict, because = _verdict(setting, this, that, changes, across, least_margin, horizon_hours)
+    evidence = (
+        evidence_on_losses(now[1], this.score.trials, ACCEPTED if that is None else that.lost_limits[1]),
+        evidence_on_trips(now[1], this.score.trials, ACCEPTED if that is None else that.tripped_limits[1]),
+    )
+    state, because = _state(setting, this, that, evidence, across, least_margin, horizon_hours)
     return Staleness(
-        verdict=verdict,
+        state=state,
         because=because,
         now=this,
         before=that,
         changes=changes,
         across=across,
+        evidence=evidence,
         confidence=rules.confidence,
     )
+
+
+def _limits(dependence: Dependence | None, rate: Rate) -> tuple[float, float]:
+    if dependence is None:
+        return rate.low, rate.high
+    # Two weeks of one line are compared: both would have had their rare bad lots.
+    alone = dependence.by_proxy is not None and dependence.lots_with_events < 2
+    found = dependence.by_proxy if alone and dependence.by_proxy is not None else dependence
+    return found.low, found.high
 
 
 def _followed(
@@ -235,6 +272,8 @@ def _followed(
         reserves=reserves(recording, truth, setting, rules=rules, scored=result),
         course=follow(truth, setting, scaled, result, recording.info, confidence=rules.confidence),
         dependence=lost_rate_by_lot(truth, result.trials, confidence=rules.confidence, proxy=margins.reach),
+        trips=gaps_tripped_by_lot(truth, result.trials, confidence=rules.confidence),
+        places=tuple(error_places(truth, result.trials)),
         self_labelled=truth.source is TruthSource.SELF_LABELLED,
     )
 
@@ -281,22 +320,22 @@ def _across(before: Course, now: Course) -> Sequential | None:
     return None if level is None else falling_below(now.margins, level, before=before.margins)
 
 
-def _verdict(
+def _state(
     setting: Setting,
     now: Followed,
     before: Followed | None,
-    changes: tuple[Change, ...],
+    evidence: tuple[GrowingEvidence, ...],
     across: Sequential | None,
     least_margin: float,
     horizon_hours: float | None,
 ) -> tuple[Stale, tuple[str, ...]]:
-    scored = now.score.lost_rate.trials
-    if scored < LEAST_PASSES:
-        return Stale.NOT_ENOUGH, (f"{scored} passes were scored, {LEAST_PASSES} are needed",)
-    bad = _spent(now, before)
+    bad, doubts = _spent(now, before, evidence), _more_trips(now, before)
     if bad:
-        return Stale.RETEACH, tuple(bad)
-    doubts = _doubts(setting, now, before, across, least_margin, horizon_hours)
+        return Stale.RETEACH, (*bad, *doubts)
+    scored = now.score.lost_rate.trials
+    if scored < LEAST_PASSES and not doubts:
+        return Stale.NOT_ENOUGH, (f"{scored} passes were scored, {LEAST_PASSES} are needed",)
+    doubts += _doubts(setting, now, before, across, least_margin, horizon_hours)
     if doubts:
         return Stale.WATCH, tuple(doubts)
     kept = "no loss of margin is seen"
@@ -307,11 +346,24 @@ def _verdict(
     return Stale.KEEP, (f"{kept}; margin to noise {now.margin.to_noise or 0:.3g}",)
 
 
-def _spent(now: Followed, before: Followed | None) -> list[str]:
+def _spent(now: Followed, before: Followed | None, evidence: tuple[GrowingEvidence, ...]) -> list[str]:
     out = []
-    if before is not None and now.lost_limits[0] > before.lost_limits[1]:
-        (low, _), (_, high) = now.lost_limits, before.lost_limits
-        out.append(f"more passes are lost: at least {100 * low:.3g} % now, at most {100 * high:.3g} % before")
+    rate, gaps = now.score.lost_rate, now.score.false_trips_per_gap
+    for one, (what, counts, limits, earlier) in zip(
+        evidence,
+        (
+            ("passes are lost", rate, now.lost_limits, None if before is None else before.lost_limits),
+            ("gaps trip", gaps, now.tripped_limits, None if before is None else before.tripped_limits),
+        ),
+        strict=True,
+    ):
+        surely_most = one.of == "losses" and counts.low > MOST_LOST
+        if earlier is not None and limits[0] > earlier[1]:
+            out.append(f"more {what}: at least {100 * limits[0]:.3g} % now, at most {100 * earlier[1]:.3g} % before")
+        elif one.found.reached is not None or surely_most:
+            above = "" if one.found.reached is None else f", surely more than {100 * one.found.limit:.3g} %"
+            than = "" if earlier is None or not above else ", the most that before allows"
+            out.append(f"{counts.events} of {counts.trials} {what}{above}{than}")
     margin = now.margin.to_noise
     if margin is not None and margin <= 0:
         out.append(f"the margin is gone on the side '{now.margin.limited_by}': {margin:.3g} of the noise")
@@ -319,6 +371,25 @@ def _spent(now: Followed, before: Followed | None) -> list[str]:
     if trend is not None and trend.established and trend.ahead.estimate == 0:
         out.append(f"the light of the {trend.of} has fallen: more than a tenth lies below the on-level")
     return out
+
+
+def _more_trips(now: Followed, before: Followed | None) -> list[str]:
+    """Name false trips that are more than before, by an exact test on counts per hour; a burst may be one cause."""
+    trips, hours = now.score.counts.false_trips, now.score.running_hours
+    gaps = now.score.counts.gaps_tripped
+    where = f"in {gaps} gap{'' if gaps == 1 else 's'}"
+    if before is None:
+        passes = now.score.counts.scored_passes
+        return [f"{trips} false trips {where}, on {passes} passes"] if trips > ACCEPTED * max(passes, 1) else []
+    was, hours_before = before.score.counts.false_trips, before.score.running_hours
+    if not trips or not hours > 0 or not hours_before > 0:
+        return []
+    from scipy.stats import binomtest
+
+    share = hours / (hours + hours_before)
+    if binomtest(trips, trips + was, share, alternative="greater").pvalue >= MORE_TRIPS:
+        return []
+    return [f"{trips} false trips {where} now, in {hours:.3g} h; {was} before, in {hours_before:.3g} h"]
 
 
 def _doubts(
@@ -343,6 +414,10 @@ def _doubts(
         out.append(f"the margins fall below those before: alarm at pass {across.alarm} of this recording")
     elif across is None and now.course.sequential is not None and now.course.sequential.alarm is not None:
         out.append(f"the margin falls within the recording: alarm at pass {now.course.sequential.alarm}")
+    if across is None and now.course.opening is not None and now.course.opening.alarm is not None:
+        out.append(
+            f"the margin of the first {now.course.opening.alarm + 1} passes lies below that of those that follow"
+        )
     soonest = None if trend is None else trend.ahead.earliest
     if horizon_hours is not None and soonest is not None and soonest < horizon_hours:
         out.append(f"cleaning may be due in {soonest:.3g} hours, before the horizon of {horizon_hours:g}")

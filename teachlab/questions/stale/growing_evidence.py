@@ -1,0 +1,106 @@
+"""Evidence on losses and trips that grows through a recording: when it was first enough, and how often in vain."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.model.score import Outcome, Trials
+from teachlab.model.truth import Truth
+from teachlab.scoring.by_lot import lot_codes
+from teachlab.statistics.betting import BettingEvidence, evidence_above
+from teachlab.statistics.lots import Source
+
+ACCEPTED = 0.05
+"""Share of passes lost, or of gaps tripped, that is accepted where no recording before says what was usual."""
+HIGHEST_LIMIT = 0.95
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GrowingEvidence:
+    """Evidence that more is lost, or more gaps trip, than a limit.
+
+    Parameters
+    ----------
+    of : str
+        ``"losses"`` or ``"trips"``.
+    unit : str
+        What is taken as independent: ``"lots"``, or ``"stretches"`` of passes where none are named, whose shares are
+        bet on; ``"passes"``, ``"gaps"`` where these are too few for stretches.
+    found : BettingEvidence
+    reached_pass, reached_sample : int or None
+        Row and first sample of the pass with which it was first enough.
+    """
+
+    of: str
+    unit: str
+    found: BettingEvidence
+    reached_pass: int | None
+    reached_sample: int | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            "of": self.of,
+            "unit": self.unit,
+            **self.found.as_dict(),
+            "reached_pass": self.reached_pass,
+            "reached_sample": self.reached_sample,
+        }
+
+
+def evidence_on_losses(truth: Truth, trials: Trials, limit: float) -> GrowingEvidence:
+    """Bet, lot by lot or stretch by stretch, against losing at most `limit` of the passes.
+
+    Parameters
+    ----------
+    truth, trials
+        Of one score.
+    limit : float, in (0, 1)
+        Taken as at most 0.95.
+    """
+    scored = np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED))
+    rows = trials.first_pass + np.flatnonzero(scored)
+    return _evidence("losses", "passes", truth, rows, (trials.passes[scored] != Outcome.HIT).astype(float), limit)
+
+
+def evidence_on_trips(truth: Truth, trials: Trials, limit: float) -> GrowingEvidence:
+    """Bet, lot by lot or stretch by stretch, against tripping in at most `limit` of the gaps.
+
+    A burst in one gap counts once.
+
+    Parameters
+    ----------
+    truth, trials, limit
+        As for losses. A gap belongs to the lot of the pass before it.
+    """
+    scored = (trials.gaps != Outcome.EXCLUDED) & (trials.gap_after >= trials.first_pass)
+    tripped = (trials.gaps[scored] == Outcome.TRIPPED).astype(float)
+    return _evidence("trips", "gaps", truth, trials.gap_after[scored], tripped, limit)
+
+
+def _evidence(
+    of: str, unit: str, truth: Truth, rows: NDArray[np.int64], events: NDArray[np.float64], limit: float
+) -> GrowingEvidence:
+    values, last = events, rows
+    code, source = lot_codes(truth, rows)
+    if rows.size and int(code.max()) > 0:
+        unit = "lots" if source is Source.LOTS else "stretches"
+        values = np.bincount(code, events) / np.bincount(code)
+        # A lot, or stretch, is known when its last pass is.
+        last = np.zeros(values.size, np.int64)
+        np.maximum.at(last, code, rows)
+        order = np.argsort(last, kind="stable")
+        values, last = values[order], last[order]
+    found = evidence_above(values, min(limit, HIGHEST_LIMIT))
+    reached = None if found.reached is None else int(last[found.reached])
+    return GrowingEvidence(
+        of=of,
+        unit=unit,
+        found=found,
+        reached_pass=reached,
+        reached_sample=None if reached is None else int(truth.start[reached]),
+    )

@@ -1,0 +1,116 @@
+"""Evidence that grows pass by pass and may be looked at after each: a bet against "the rate is no higher than this"."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from teachlab.errors import ParameterError
+
+STAKES = 40
+"""Stakes between which the money is divided."""
+BOLDEST = 0.99
+"""Largest share of what may be lost at one unit that a stake risks."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BettingEvidence:
+    """What a bet against a limit has won.
+
+    Parameters
+    ----------
+    limit : float
+        Rate that is not exceeded if nothing is wrong.
+    units : int
+        Passes, gaps or lots that were bet on.
+    mean : float or None
+        Their mean; None without any.
+    largest : float
+        Most money at any time, starting from 1; this is evidence against the limit.
+    last : float
+        Money at the end.
+    needed : float
+        One over the chance of a false alarm.
+    reached : int or None
+        Index of the unit after which the evidence first was enough; None if it never was.
+    """
+
+    limit: float
+    units: int
+    mean: float | None
+    largest: float
+    last: float
+    needed: float
+    reached: int | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form; beyond 1e12 the money is no longer told apart."""
+        out = {name: getattr(self, name) for name in self.__slots__}
+        return out | {name: min(out[name], 1e12) for name in ("largest", "last")}
+
+
+def evidence_above(values: ArrayLike, limit: float, *, false_alarm: float = 0.05) -> BettingEvidence:
+    """Bet against a mean of at most `limit`, unit by unit.
+
+    Parameters
+    ----------
+    values : array_like of float, shape (n,), in [0, 1]
+        In time order: 1 for a pass that was lost, or the share lost of every lot.
+    limit : float, in (0, 1)
+    false_alarm : float, in (0, 1)
+        Largest chance that the evidence is ever enough although the mean of every unit, given those before it, is at
+        most the limit.
+
+    Notes
+    -----
+    A stake λ turns money M into ``M (1 + λ (x − limit))`` at every unit. While no unit has an expected value above the
+    limit, no stake in ``[0, 1/limit)`` wins on average, nor do 40 stakes, spread evenly in their logarithm, that divide
+    the money. So by Ville's inequality it exceeds 1/α at any time with a chance of at most α, however long one looks,
+    and however the values spread in [0, 1]: shares of lots need no assumption on how passes of one lot resemble one
+    another.
+
+    References
+    ----------
+    Ville, Étude critique de la notion de collectif (1939); Waudby-Smith and Ramdas, Estimating means of bounded random
+    variables by betting, Journal of the Royal Statistical Society B 86 (2024) 1–27 (from memory).
+
+    Examples
+    --------
+    >>> evidence_above([1] * 10, 0.05).reached
+    1
+    >>> evidence_above([0] * 1000, 0.05).largest
+    1.0
+    """
+    x = np.asarray(values, np.float64).reshape(-1)
+    if not 0 < limit < 1:
+        raise ParameterError(f"the limit of a rate to be bet against must lie between 0 and 1, got {limit:g}.")
+    if not 0 < false_alarm < 1:
+        raise ParameterError(f"false-alarm must lie strictly between 0 and 1, got {false_alarm:g}.")
+    if not ((x >= 0) & (x <= 1)).all():
+        raise ParameterError("values to be bet on must lie between 0 and 1.")
+    needed = 1 / false_alarm
+    if x.size == 0:
+        return BettingEvidence(limit=limit, units=0, mean=None, largest=1.0, last=1.0, needed=needed, reached=None)
+    money = _money(x, limit)
+    enough = money >= needed
+    return BettingEvidence(
+        limit=limit,
+        units=int(x.size),
+        mean=float(x.mean()),
+        largest=max(1.0, float(money.max())),
+        last=float(money[-1]),
+        needed=needed,
+        reached=int(np.argmax(enough)) if enough.any() else None,
+    )
+
+
+def _money(x: NDArray[np.float64], limit: float) -> NDArray[np.float64]:
+    """Return the money after every unit, at most the largest number."""
+    log_money = np.full(x.size, -np.inf)
+    for stake in np.geomspace(0.01, BOLDEST, STAKES) / limit:
+        log_money = np.logaddexp(log_money, np.cumsum(np.log1p(stake * (x - limit))))
+    out: NDArray[np.float64] = np.exp(np.minimum(log_money - np.log(STAKES), 700.0))
+    return out
