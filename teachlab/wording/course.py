@@ -32,6 +32,8 @@ def course_lines(over_time: dict[str, Any]) -> list[str]:
     alarms = over_time["alarms"]
     if (found := alarms["sequential"]) is not None:
         out.append(sequential_line(found, f"the first {found['baseline']} passes"))
+    if (opening := alarms.get("opening")) is not None and opening["alarm"] is not None:
+        out.append(f"The margin of the first {opening['alarm'] + 1} passes lies below that of those that follow.")
     if (warned := alarms["margin"]) is not None:
         out.append(_margin_alarm(warned))
     return out
