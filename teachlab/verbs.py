@@ -607,7 +607,7 @@ def stale(
             for stretch in followed.course.stretches if followed is not None else ():
                 yield {"when": when, **asdict(stretch)}
 
-    return Told(found, f"{str(found.verdict).capitalize()}: {'; '.join(found.because)}.", rows)
+    return Told(found, f"{str(found.state).capitalize()}: {'; '.join(found.because)}.", rows)
 
 
 def plan(
