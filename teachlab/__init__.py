@@ -1,7 +1,7 @@
 """teachlab: evidence for taught light-sensor thresholds.
 
 What it does are functions, on paths or values: `read_recording`, `teach`, `replay`, `score`, `evaluate`, `bench`,
-`surface`, `stress`, `repeatability`, `coverage`, `stale`, `plan`, `report`, `verify`, `conformance`. What
+`surface`, `stress`, `repeatability`, `coverage`, `stale`, `compare`, `plan`, `report`, `verify`, `conformance`. What
 they give prints as a sentence; `to_pandas()` gives a tidy frame and, where there is a figure, `plot()` gives it. Public
 names are loaded when they are first used.
 """
@@ -43,6 +43,7 @@ if TYPE_CHECKING:
     from teachlab.teaching import TeachBlock, resolve, teach_once
     from teachlab.verbs import (
         bench,
+        compare,
         conformance,
         coverage,
         evaluate,
@@ -94,6 +95,7 @@ _HOME = {
     "teachlab.teaching": ("TeachBlock", "resolve", "teach_once"),
     "teachlab.verbs": (
         "bench",
+        "compare",
         "conformance",
         "coverage",
         "evaluate",
@@ -134,6 +136,7 @@ __all__ = [
     "bench",
     "bench_recording",
     "burst_rate",
+    "compare",
     "compare_passes",
     "conformance",
     "count",

@@ -6,7 +6,8 @@ found beside it. A setting is a path or a `Setting`; a strategy a name, ``./file
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from os import PathLike, fspath
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
@@ -24,14 +25,15 @@ from teachlab.wording.rates import percent
 if TYPE_CHECKING:
     from teachlab import pipeline
     from teachlab.evidence.finding import Finding
+    from teachlab.questions.compare import CompareAnswer
     from teachlab.questions.coverage.certificate import Coverage
     from teachlab.questions.coverage.cycles import Cycle
-    from teachlab.questions.repeatability.study import Question, Study
+    from teachlab.questions.plan import PlanAnswer
+    from teachlab.questions.repeatability.study import Question, RepeatabilityAnswer
+    from teachlab.questions.replay import ReplayAnswer
     from teachlab.questions.stale.staleness import Staleness
-    from teachlab.questions.stress.map import StressMap
-    from teachlab.questions.surface.values.table import Surface
-    from teachlab.sensor.output import Output
-    from teachlab.statistics.planning import PassPlan
+    from teachlab.questions.stress.answer import StressAnswer
+    from teachlab.questions.surface.answer import SurfaceAnswer
     from teachlab.studies.result import RecordingBench
     from teachlab.testing.report import ConformanceReport
 
@@ -92,17 +94,29 @@ def teach(
     return teach_once(_strategy(strategy), block, seed, draw)
 
 
-def replay(recording: RecordingLike, setting: SettingLike) -> Told[Output]:
-    """Replay a recording through the sensor's switching; no passes are needed.
+def replay(
+    recording: RecordingLike,
+    setting: SettingLike,
+    passes: TruthLike | None = None,
+    *,
+    margins: bool = False,
+    rules: Rules = USUAL_RULES,
+) -> Told[ReplayAnswer]:
+    """Replay a recording through the sensor's switching; where there are passes, score it too.
 
     Parameters
     ----------
     recording : path or Recording
     setting : path or Setting
+    passes : path or Truth, optional
+        Default: the table beside the recording, if there is one.
+    margins : bool
+        Measure margin, reserves and reasons too: a few more readings.
+    rules : Rules
 
     Returns
     -------
-    Told of Output
+    Told of ReplayAnswer
         Its frame has one row per onset: sample and time of it and of the release, which is empty where none came.
 
     Raises
@@ -120,16 +134,19 @@ def replay(recording: RecordingLike, setting: SettingLike) -> Told[Output]:
     >>> found.to_pandas().columns.tolist()
     ['onset_sample', 'onset_s', 'release_sample', 'release_s']
     """
-    from teachlab.switching import replay as switched
+    from teachlab.data.truth_files import find_truth
+    from teachlab.questions.replay import replayed
 
-    opened, used = _recording(recording), _setting(setting)
-    output = switched(opened, used)
-    onsets, releases = output.onsets.tolist(), output.releases.tolist()
+    beside = None if isinstance(recording, Recording) else find_truth(fspath(recording))
+    alone = passes is None and beside is None
+    opened, truth = (_recording(recording), None) if alone else _opened(recording, passes)
+    found = replayed(opened, truth, _setting(setting), rules=rules, margins=margins)
+    onsets, releases = found.output.onsets.tolist(), found.output.releases.tolist()
 
     def rows() -> Iterator[dict[str, Any]]:
         rate = opened.info.sample_rate_hz
         # Active at the start: the first release ends what no onset began.
-        left = releases[1:] if output.active_at_start else releases
+        left = releases[1:] if found.output.active_at_start else releases
         for k, at in enumerate(onsets):
             until = left[k] if k < len(left) else None
             yield {
@@ -139,7 +156,8 @@ def replay(recording: RecordingLike, setting: SettingLike) -> Told[Output]:
                 "release_s": None if until is None else until / rate,
             }
 
-    return Told(output, f"{opened.name}: {len(onsets)} onsets, {len(releases)} releases.", rows)
+    scored = "" if found.worth is None else f" {_loss(found.worth.score)}"
+    return Told(found, f"{opened.name}: {len(onsets)} onsets, {len(releases)} releases.{scored}", rows)
 
 
 def score(
@@ -300,8 +318,10 @@ def surface(
     passes: TruthLike | None = None,
     *,
     levels: Sequence[float] | None = None,
-    rules: Rules = USUAL_RULES,
-) -> Told[Surface]:
+    settings: Iterable[SettingLike] = (),
+    strategy: StrategyLike | None = None,
+    options: DrawOptions | None = None,
+) -> Told[SurfaceAnswer]:
     """Count lost passes and false trips for every pair of levels at once.
 
     Parameters
@@ -314,11 +334,16 @@ def surface(
         Default: the table beside the recording.
     levels : sequence of float, recording units, optional
         Default: all distinct levels of the light, or 1,000 of them.
-    rules : Rules
+    settings : iterable of path or Setting
+        To be looked up and marked.
+    strategy : name, strategy or its class, optional
+        Whose draws are placed on the surface.
+    options : DrawOptions, optional
+        Costs and rules; draws and seed of the strategy.
 
     Returns
     -------
-    Told of Surface
+    Told of SurfaceAnswer
         Its frame has one row per pair of levels that is counted: n·(n + 1)/2 rows for n levels.
 
     Examples
@@ -330,30 +355,37 @@ def surface(
     """
     import numpy as np
 
-    from teachlab.questions.surface import surface as counted
-    from teachlab.questions.surface.figure import surface_figure
-    from teachlab.questions.surface.hindsight import hindsight
-    from teachlab.teaching.block import polarity_for
+    from teachlab.questions.surface.answer import operating_surface
+    from teachlab.questions.surface.figure import Mark, surface_figure
 
     opened, truth = _opened(recording, passes)
-    shared = _base(base)
-    if shared is None:
-        plainly = Setting(unit=opened.info.unit, on_level=0.0, off_level=0.0)
-        shared = plainly.with_levels(0.0, 0.0, polarity_for(opened, truth))
-    found = counted(opened, truth, shared, levels=None if levels is None else np.asarray(levels, float), rules=rules)
-    best = hindsight(found)
+    found = operating_surface(
+        [(opened, truth)],
+        given=_named(settings),
+        strategy=None if strategy is None else _strategy(strategy),
+        levels=None if levels is None else np.asarray(levels, float),
+        options=replace(options or DrawOptions(), base=_base(base)),
+    )
+    counted, best = found.surface, found.best.setting
 
     def rows() -> Iterator[dict[str, Any]]:
         names = ("lost", "merged", "extra", "false_trips", "gaps_tripped", "ignore_trips", "ignore_tripped")
-        for i, j in zip(*np.nonzero(found.counted), strict=True):
-            pair = {"on_level": found.levels[i], "off_level": found.levels[j]}
-            yield pair | {name: getattr(found, name)[i, j] for name in names}
+        for i, j in zip(*np.nonzero(counted.counted), strict=True):
+            pair = {"on_level": counted.levels[i], "off_level": counted.levels[j]}
+            yield pair | {name: getattr(counted, name)[i, j] for name in names}
+
+    def draw(kind: str) -> bytes:
+        marks = [Mark(one, name) for name, one in zip(found.names, found.given, strict=True)]
+        cloud = () if found.cloud is None else found.cloud.settings
+        return surface_figure(
+            counted, found.best, title=opened.name, marks=marks, cloud=cloud, curve=found.curve, kind=kind
+        )
 
     sentence = (
-        f"{opened.name}: {int(found.counted.sum())} pairs of levels counted. Cheapest in hindsight: on at "
-        f"{best.setting.on_level:.5g}, off at {best.setting.off_level:.5g} {shared.unit}, cost {best.cost:.4g} a pass."
+        f"{opened.name}: {int(counted.counted.sum())} pairs of levels counted. Cheapest in hindsight: on at "
+        f"{best.on_level:.5g}, off at {best.off_level:.5g} {best.unit}, cost {found.best.cost:.4g} a pass."
     )
-    return Told(found, sentence, rows, lambda kind: surface_figure(found, best, title=opened.name, kind=kind))
+    return Told(found, sentence, rows, draw)
 
 
 def stress(
@@ -362,10 +394,11 @@ def stress(
     passes: TruthLike | None = None,
     *,
     gain: Sequence[float] | None = None,
-    ambient: Sequence[float] = (0.0,),
-    pedestal: Sequence[float] = (0.0,),
+    ambient: Sequence[float] | None = None,
+    pedestal: Sequence[float] | None = None,
+    speeds: Sequence[float] = (),
     rules: Rules = USUAL_RULES,
-) -> Told[StressMap]:
+) -> Told[StressAnswer]:
     """Count what a setting loses and trips with less light, more ambient light and a dirty window.
 
     Parameters
@@ -376,50 +409,52 @@ def stress(
     passes : path or Truth, optional
         Default: the table beside the recording.
     gain : sequence of float, optional
-        Factors of the light above dark.
-    ambient, pedestal : sequence of float, recording units
-        Light added before and behind the gain.
+        Shares of the light above dark that are left.
+    ambient, pedestal : sequence of float, recording units, optional
+        Light added, and backscatter of a dirty window. Conditions that are named are also held against each other.
+    speeds : sequence of float
+        Speeds of the line, 1 as recorded.
     rules : Rules
 
     Returns
     -------
-    Told of StressMap
+    Told of StressAnswer
         Its frame has one row per combination.
 
     Examples
     --------
     >>> import teachlab
     >>> setting = teachlab.Setting(unit="counts", on_level=1000, off_level=900)
-    >>> found = teachlab.stress(teachlab.shipped("demo_tubs"), setting, gain=[1, 0.1])
+    >>> found = teachlab.stress(teachlab.shipped("demo_tubs"), setting, gain=[1, 0.1], ambient=[0], pedestal=[0])
     >>> found.to_pandas()[["gain", "lost"]].values.tolist()
     [[1.0, 0.0], [0.1, 400.0]]
     """
     from itertools import product
 
     from teachlab.model.following_and_window import fixed_levels
+    from teachlab.questions.stress.answer import stress as stressed
     from teachlab.questions.stress.figure import stress_figure
-    from teachlab.questions.stress.map import GAINS, stress_map
 
     opened, truth = _opened(recording, passes)
     used = fixed_levels(_setting(setting), "the stress map")
-    found = stress_map(
-        opened, truth, used, gain=gain or GAINS, ambient=ambient, pedestal=pedestal, rules=rules
+    found = stressed(
+        opened, truth, used, gain=gain, ambient=ambient, pedestal=pedestal, factors=speeds, rules=rules
     )  # fmt: skip
+    grid = found.stressed
 
     def rows() -> Iterator[dict[str, Any]]:
-        cells = product(range(len(found.gain)), range(len(found.ambient)), range(len(found.pedestal)))
-        for g, a, p in cells:
-            at = {"gain": float(found.gain[g]), "ambient": found.ambient[a], "pedestal": found.pedestal[p]}
+        for g, a, p in product(range(len(grid.gain)), range(len(grid.ambient)), range(len(grid.pedestal))):
+            at = {"gain": float(grid.gain[g]), "ambient": float(grid.ambient[a]), "pedestal": float(grid.pedestal[p])}
             counts = ("lost", "false_trips", "extra", "ignore_trips")
-            yield at | {name: getattr(found, name)[g, a, p] for name in counts}
+            yield at | {name: getattr(grid, name)[g, a, p] for name in counts}
 
-    dirt, light = found.contamination_reserve, found.ambient_reserve
+    dirt, light = grid.contamination_reserve, grid.ambient_reserve
     sentence = (
         f"{opened.name}: it fails as recorded, so there is no reserve."
         if dirt is None or light is None
         else f"{opened.name}: the light may fall by {100 * dirt:.3g} %, or rise by {light:.4g} {used.unit}."
     )
-    return Told(found, sentence, rows, lambda kind: stress_figure(found, title=opened.name, kind=kind))
+    return Told(found, sentence, rows, lambda kind: stress_figure(grid, title=opened.name, kind=kind))
 
 
 def repeatability(
@@ -429,7 +464,7 @@ def repeatability(
     *,
     options: DrawOptions | None = None,
     question: Question | None = None,
-) -> Told[Study]:
+) -> Told[RepeatabilityAnswer]:
     """Teach again and again on other evidence, and tell how levels and scores spread.
 
     Parameters
@@ -444,7 +479,7 @@ def repeatability(
 
     Returns
     -------
-    Told of Study
+    Told of RepeatabilityAnswer
         Its frame has one row per strategy and draw.
 
     Examples
@@ -456,27 +491,28 @@ def repeatability(
     4
     """
     from teachlab.questions.repeatability.figure import cloud_figure
-    from teachlab.questions.repeatability.study import study
+    from teachlab.questions.repeatability.study import repeatability as repeated
 
     opened, truth = _opened(recording, passes)
     one = isinstance(strategies, str | type) or hasattr(strategies, "teach")
     asked = [cast(StrategyLike, strategies)] if one else cast("Iterable[StrategyLike]", strategies)
-    found = study(opened, truth, _strategies(asked), options=options, question=question)
+    found = repeated([(opened, truth)], _strategies(asked), options=options, question=question)
+    (study,) = found.studies
 
     def rows() -> Iterator[dict[str, Any]]:
-        for each in found.strategies:
+        for each in study.strategies:
             yield from _draws(each.cloud.strategy, each.cloud.draws)
 
     def draw(kind: str) -> bytes:
         from teachlab.model.json_values import plain
 
-        document = plain(found.as_dict())
-        return cloud_figure(document["strategies"], document["best"], found.unit, title=opened.name, kind=kind)
+        document = plain(study.as_dict())
+        return cloud_figure(document["strategies"], document["best"], study.unit, title=opened.name, kind=kind)
 
     lines = []
-    for each in found.strategies:
+    for each in study.strategies:
         levels = sorted(d.setting.on_level for d in each.cloud.taught if d.setting is not None)
-        told = f"on-level {levels[0]:.5g} to {levels[-1]:.5g} {found.unit}" if levels else "no setting"
+        told = f"on-level {levels[0]:.5g} to {levels[-1]:.5g} {study.unit}" if levels else "no setting"
         lines.append(f"{each.cloud.strategy}, {len(each.cloud.draws)} draws: {told}.")
     return Told(found, f"{opened.name}: {' '.join(lines)}", rows, draw)
 
@@ -610,46 +646,108 @@ def stale(
     return Told(found, f"{str(found.state).capitalize()}: {'; '.join(found.because)}.", rows)
 
 
-def plan(
-    max_rate: float, confidence: float = 0.95, *, events: int = 0, best_of: int = 1, **lots: Any
-) -> Told[PassPlan]:
-    """Return the passes that a claim takes: that at most `max_rate` of the passes are lost.
+def compare(
+    recording: RecordingLike,
+    settings: Mapping[str, SettingLike] | Iterable[SettingLike],
+    passes: TruthLike | None = None,
+    *,
+    other: RecordingLike | None = None,
+    other_passes: TruthLike | None = None,
+    margins: bool = False,
+    rules: Rules = USUAL_RULES,
+) -> Told[CompareAnswer]:
+    """Compare settings by the passes and gaps on which exactly one of them goes wrong.
 
     Parameters
     ----------
-    max_rate : float, in (0, 1)
-    confidence : float, in (0, 1)
-    events : int
-        Lost passes that are allowed.
-    best_of : int
-        Settings among which the claimed one is chosen on this data.
-    **lots
-        `lot_size` or `lots`, with `icc`: as for `plan_passes`.
+    recording : path or Recording
+    settings : mapping of name to path or Setting, or iterable of them
+        Two or more. A file is named by itself, a value by its place: setting 1, setting 2.
+    passes : path or Truth, optional
+        Default: the table beside the recording.
+    other, other_passes : path or value, optional
+        A second recording: the first setting on the first, the last on this one, unpaired.
+    margins : bool
+        Measure margin and reserves too: a few more readings.
+    rules : Rules
 
     Returns
     -------
-    Told of PassPlan
+    Told of CompareAnswer
+        Its frame has one row per side: what it lost and tripped, with exact limits.
+
+    Examples
+    --------
+    >>> import teachlab
+    >>> low, high = (teachlab.Setting(unit="counts", on_level=on, off_level=on - 100) for on in (1000, 1300))
+    >>> found = teachlab.compare(teachlab.shipped("demo_tubs"), {"low": low, "high": high})
+    >>> found.to_pandas()["setting"].tolist()
+    ['low', 'high']
+    """
+    from teachlab.questions.compare import compare as compared
+
+    pairs = [_opened(recording, passes)]
+    if other is not None:
+        pairs.append(_opened(other, other_passes))
+    found = compared(pairs, _named(settings), rules=rules, margins=margins)
+
+    def rows() -> Iterator[dict[str, Any]]:
+        for name, side in zip(found.names, found.sides, strict=True):
+            lost, false = side.score.lost_rate, side.score.false_trips_per_running_hour
+            yield {
+                "setting": name,
+                "lost": lost.events,
+                "passes": lost.trials,
+                "lost_rate": lost.estimate,
+                "lost_low": lost.low,
+                "lost_high": lost.high,
+                "false_trips": false.events,
+                "running_hours": false.exposure,
+            }
+
+    return Told(found, "\n".join(found.lines[:2]), rows)
+
+
+def plan(
+    max_rate: float, confidence: float = 0.95, *, events: int = 0, best_of: int = 1, **more: Any
+) -> Told[PlanAnswer]:
+    """Plan how many passes, or running hours, show that at most `max_rate` are lost.
+
+    Parameters
+    ----------
+    max_rate : float
+        Per pass; with ``hours=True`` false trips per running hour.
+    confidence : float, in (0, 1)
+        One-sided.
+    events : int
+        Lost passes, or false trips, that are allowed.
+    best_of : int
+        Settings among which the claimed one is chosen on this data.
+    **more
+        `lot_size` or `lots` with `icc`, `hours`, `true_rate`, `seen` and `lost`, `values` and `figure`: as for
+        `teachlab.questions.plan.plan`.
+
+    Returns
+    -------
+    Told of PlanAnswer
         Its frame has one row per number of lost passes, from none to `events`.
 
     Examples
     --------
     >>> import teachlab
-    >>> teachlab.plan(0.001)
-    2,995 passes with at most 0 lost show a rate of at most 0.1 % with a confidence of 95 %.
+    >>> teachlab.plan(0.001).to_pandas()[["events", "passes"]].values.tolist()
+    [[0, 2995]]
     """
-    from dataclasses import asdict
+    from teachlab.questions.plan import plan as planned
 
-    from teachlab.statistics.planning import plan_passes
+    found = planned(max_rate, confidence, events=events, best_of=best_of, **more)
 
-    def planned(allowed: int) -> PassPlan:
-        return plan_passes(max_rate, confidence, events=allowed, best_of=best_of, **lots)
+    def rows() -> Iterator[dict[str, Any]]:
+        for allowed in range(events + 1):
+            one = planned(max_rate, confidence, events=allowed, best_of=best_of, **more)
+            yield {name: value for name, value in one.as_dict().items() if not isinstance(value, dict | list)}
 
-    found = planned(events)
-    sentence = (
-        f"{found.passes:,} passes with at most {events} lost show a rate of at most {100 * max_rate:g} % with a "
-        f"confidence of {100 * confidence:g} %."
-    )
-    return Told(found, sentence, lambda: (asdict(planned(allowed)) for allowed in range(events + 1)))
+    return Told(found, found.lines[0], rows)
 
 
 def report(
@@ -846,6 +944,15 @@ def _setting(given: SettingLike) -> Setting:
     from teachlab.data.setting_files import read_setting
 
     return given if isinstance(given, Setting) else read_setting(fspath(given))
+
+
+def _named(given: Mapping[str, SettingLike] | Iterable[SettingLike]) -> list[tuple[str, Setting]]:
+    if isinstance(given, Mapping):
+        return [(name, _setting(one)) for name, one in given.items()]
+    return [
+        (f"setting {k}" if isinstance(one, Setting) else Path(one).stem, _setting(one))
+        for k, one in enumerate(given, 1)
+    ]
 
 
 def _base(given: SettingLike | None) -> Setting | None:

