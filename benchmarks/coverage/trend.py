@@ -23,7 +23,7 @@ from scipy.optimize import brentq
 from scipy.signal import lfilter
 from scipy.special import ndtr
 
-from teachlab.statistics.trend import Line, crossing, fit_lowered
+from teachlab.statistics.trend import FittedLine, crossing, fit_lowered
 
 HOURS, SLOPE, SCATTER, SHARE = 3.0, -0.1, 0.1, 0.1
 CASES = (
@@ -54,7 +54,7 @@ def quantile(kind: str, icc: float) -> float:
     return float(brentq(lambda x: ndtr((x - a) / b) / 2 + ndtr((x + a) / b) / 2 - SHARE, -9, 9))
 
 
-def held(line: Line | None, level: float, true: float) -> bool:
+def held(line: FittedLine | None, level: float, true: float) -> bool:
     """Whether the places that the line does not rule out hold the true one."""
     return line is not None and any(low <= true <= high for low, high in crossing(line, level)[1])
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from teachlab.questions.repeatability.by_group import ByGroup
     from teachlab.questions.repeatability.study import Study
     from teachlab.questions.repeatability.values import Limit
-    from teachlab.statistics.variance_components import Agreement
+    from teachlab.statistics.variance_components import LossAgreement
 
 SHOWN = (
     ("on_level", "on-level", ".4g"),
@@ -261,7 +261,7 @@ def _tell_groups(group: ByGroup, unit: str, what: str) -> None:
     say(f"  The interval of a share holds if {ASSUMES}.")
 
 
-def _tell_agreement(found: Agreement, what: str) -> None:
+def _tell_agreement(found: LossAgreement, what: str) -> None:
     kappa = "all or none is lost, nothing to agree on" if found.kappa is None else f"Fleiss' kappa {found.kappa:.3g}"
     say(
         f"{what} on the same {found.passes} passes: {found.lost_by_every} passes lost by every one, "

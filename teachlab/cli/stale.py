@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from teachlab.model.recording import RecordingInfo
-    from teachlab.questions.stale.staleness import Followed, Staleness
+    from teachlab.questions.stale.staleness import RecordingUnderSetting, Staleness
 
 EXIT = {"keep": 0, "watch": 0, "clean or teach again": 1, "not enough evidence": 3}
 
@@ -93,7 +93,7 @@ def _say(found: Staleness, info: RecordingInfo) -> None:
         say(line)
 
 
-def _stretches(followed: Followed, unit: str, when: str) -> Table:
+def _stretches(followed: RecordingUnderSetting, unit: str, when: str) -> Table:
     from teachlab.wording.tables import plain_table
 
     rate, (low, high) = followed.score.lost_rate, followed.lost_limits

@@ -14,7 +14,7 @@ from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
     from teachlab.model.setting import Setting
-    from teachlab.questions.surface.cloud import Taught
+    from teachlab.questions.surface.cloud import SurfaceCloud
     from teachlab.questions.surface.hindsight import Hindsight
     from teachlab.questions.surface.values.table import Surface
 
@@ -52,7 +52,7 @@ def surface_command(
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.score import Rules
     from teachlab.questions.surface.answer import operating_surface
-    from teachlab.questions.surface.figure import Mark, surface_figure
+    from teachlab.questions.surface.figure import MarkedSetting, surface_figure
 
     targets = [(name, kind_of(name)) for name in out or []]
     if truth is not None and len(recordings) > 1:
@@ -76,9 +76,9 @@ def surface_command(
     document = answer.as_dict()
     for name, kind in targets:
         title = f"{', '.join(r.name for r, _ in opened)}: {found.detect_trials} passes to be detected, {found.how}"
-        marks = [Mark(one, Path(file).stem) for file, one in zip(answer.names, answer.given, strict=True)]
+        marks = [MarkedSetting(one, Path(file).stem) for file, one in zip(answer.names, answer.given, strict=True)]
         if cloud is not None and cloud.first is not None:
-            marks.append(Mark(cloud.first, f"taught by {cloud.strategy}"))
+            marks.append(MarkedSetting(cloud.first, f"taught by {cloud.strategy}"))
         picture = b"" if kind == "json" else surface_figure(
             found, best, title=title, marks=marks, cloud=() if cloud is None else cloud.settings,
             cloud_name="" if cloud is None else f"draws of {cloud.strategy}", curve=curve, kind=kind,
@@ -153,7 +153,7 @@ def _about(name: str, setting: Setting, looked: dict[str, Any]) -> str:
     return head + ", ".join(f"{counts[k]} {k.replace('_', ' ')}" for k in names) + f"; regret {regret:.4g} per pass"
 
 
-def _about_cloud(cloud: Taught, best: Hindsight) -> list[str]:
+def _about_cloud(cloud: SurfaceCloud, best: Hindsight) -> list[str]:
     if not cloud.settings:
         how = "fails" if cloud.failed else "abstains"
         return [f"{cloud.strategy} {how} in all {cloud.abstained + cloud.failed} draws: {cloud.why}"]

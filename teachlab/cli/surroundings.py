@@ -14,8 +14,8 @@ from teachlab.errors import ParameterError
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from teachlab.questions.counterfactual.answer import Bought
-    from teachlab.questions.surroundings.answers import Answer
+    from teachlab.questions.counterfactual.answer import SensorMargin
+    from teachlab.questions.surroundings.answers import SurroundingsAnswer
 
 MODES = (
     "through-beam",
@@ -169,7 +169,7 @@ def target(
     )  # fmt: skip
 
 
-def _show(answer: Answer, json: bool) -> None:
+def _show(answer: SurroundingsAnswer, json: bool) -> None:
     if json:
         emit_json({"schema": 1, **answer.as_dict()})
         return
@@ -178,7 +178,7 @@ def _show(answer: Answer, json: bool) -> None:
     _basis(answer)
 
 
-def _values(answer: Answer) -> None:
+def _values(answer: SurroundingsAnswer) -> None:
     from math import isinf
 
     for name, value in answer.values.items():
@@ -193,7 +193,7 @@ def _values(answer: Answer) -> None:
         say(f"{words:>28}  {text}")
 
 
-def _basis(answer: Answer) -> None:
+def _basis(answer: SurroundingsAnswer) -> None:
     say(f"Source: {answer.source}. Holds for: {answer.limits}.")
 
 
@@ -248,7 +248,7 @@ def counterfactual_command(
             say(f"{one.sensor.name}: no margin, the background does not vary.")
 
 
-def _sensors(found: list[Bought], unit: str) -> Table:
+def _sensors(found: list[SensorMargin], unit: str) -> Table:
     from rich.table import Table
 
     table = Table(title_justify="left")

@@ -87,14 +87,14 @@ def _refuse(context: typer.Context, used: set[str], why: str) -> None:
 
 
 def _generate(scenario: str, out: str, passes: int, seed: int, stress: tuple[float, float, float], json: bool) -> None:
-    from teachlab.synthetic import Recipe, Stress, load_scenario, write, write_log
+    from teachlab.synthetic import LineStress, Recipe, load_scenario, write, write_log
 
     gain, ambient, pedestal = stress
     recipe = Recipe(
         scenario=load_scenario(scenario),
         passes=passes,
         seed=seed,
-        stress=Stress(gain=gain, ambient_percent=ambient, pedestal_percent=pedestal),
+        stress=LineStress(gain=gain, ambient_percent=ambient, pedestal_percent=pedestal),
     )
     if not out.lower().endswith((".parquet", ".csv")):
         raise ParameterError(f"--out must end in .parquet (a recording) or .csv (a raw log), got {out!r}.")

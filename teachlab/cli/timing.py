@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from teachlab.model.recording import Recording
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
-    from teachlab.questions.timing.dwelling import Predicted, Spans
+    from teachlab.questions.timing.dwelling import DwellSpans, Predicted
 
 LABELS = {
     "dwell_ms": ("shortest dwell", "ms"),
@@ -168,7 +168,7 @@ def _text(value: float | tuple[float, float], unit: str) -> str:
 def _spans(
     opened: Recording, passes: Truth, used: Setting, setting: str | None, speed: float | None, beam: float,
     on_share: float, off_share: float | None,
-) -> Spans:  # fmt: skip
+) -> DwellSpans:  # fmt: skip
     """Measure at the levels of a setting that was given, else between the borders of the truth."""
     from teachlab.cli.opening import naming
     from teachlab.questions.timing.dwelling import spans_at_levels, spans_of_truth

@@ -28,14 +28,14 @@ Axes = Any
 
 
 @dataclass(frozen=True, slots=True)
-class Drawn:
+class DrawnFigure:
     """One SVG element, fit to stand inside a page, and what to write below it."""
 
     svg: str
     caption: str
 
 
-def record_figures(record: dict[str, Any], recording: Recording | None) -> dict[str, Drawn]:
+def record_figures(record: dict[str, Any], recording: Recording | None) -> dict[str, DrawnFigure]:
     """Draw what the record holds, by the name of each figure.
 
     Parameters
@@ -47,14 +47,14 @@ def record_figures(record: dict[str, Any], recording: Recording | None) -> dict[
     out = {}
     if record["over_time"]["blocks"]:
         svg = _figure("course", _course, record, (7.2, 2.6), "Level of the passes over the recording")
-        out["course"] = Drawn(svg, "Level of the passes over the recording, in stretches of equal number.")
+        out["course"] = DrawnFigure(svg, "Level of the passes over the recording, in stretches of equal number.")
     if record["sensitivity"]:
         title = "Lost passes and false trips when both levels are shifted"
         svg = _figure("shift", _shift, record, (7.2, 2.6), title)
-        out["shift"] = Drawn(svg, "Faults when both levels are shifted together; 0 is the setting.")
+        out["shift"] = DrawnFigure(svg, "Faults when both levels are shifted together; 0 is the setting.")
     if record["teach_cloud"].get("spreads"):
         svg = _figure("cloud", _cloud, record, (7.2, 3.0), "Levels taught in repeated draws, and what they cost")
-        out["cloud"] = Drawn(svg, CLOUD_CAPTION)
+        out["cloud"] = DrawnFigure(svg, CLOUD_CAPTION)
     if recording is not None and record["worst"]:
         worst = record["worst"][:WORST_DRAWN]
         rows = -(-len(worst) // 3)
@@ -64,7 +64,7 @@ def record_figures(record: dict[str, Any], recording: Recording | None) -> dict[
 
         svg = _figure("worst", draw, record, (7.2, 2.0 * rows), "Light of the worst passes")
         caption = "Light of the first passes of the table. The pass is shaded; on level full, off level dotted."
-        out["worst"] = Drawn(svg, caption)
+        out["worst"] = DrawnFigure(svg, caption)
     return out
 
 

@@ -41,7 +41,7 @@ def lost_and_worst(
         ``reasons``: count of every code; ``reasons_say``: its sentence; ``lost_passes``: pass, code and place of the
         first `LISTED` lost passes; ``worst``: rows for the page.
     """
-    reach = np.full(truth.passes, np.nan) if margins.reach is None else margins.reach
+    reach = np.full(truth.passes, np.nan) if margins.peak_of_pass is None else margins.peak_of_pass
     trials = result.trials
     scored = np.flatnonzero(np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED)))
     why = reasons_of(recording, truth, setting, result, rules=rules)

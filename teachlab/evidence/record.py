@@ -152,7 +152,7 @@ def build_record(
         raise UnmeasurableError(f"margin and reserves cannot be told: {worth.left_out}")
     margins, reserves = worth.margin, dict(worth.reserves)
     icc = ASSUMED_ICC if criteria is None else criteria.icc
-    dependent = dependence_of(truth, result, proxy=margins.reach, icc=icc)
+    dependent = dependence_of(truth, result, proxy=margins.peak_of_pass, icc=icc)
     dependence = dependent["lost_rate"]
     judged = [] if criteria is None else judge(criteria, result, margins, dependent, reserves)
     record: dict[str, Any] = {
@@ -327,7 +327,7 @@ def _split(recording: Recording, truth: Truth, cut: Split | None, result: Score)
 
 def _levels(setting: Setting, margins: Margin) -> tuple[float, NDArray[np.float64]]:
     """Return the level of activation turned so that active is up, and the reach of every pass."""
-    return setting.sign * setting.activation, np.empty(0) if margins.reach is None else margins.reach
+    return setting.sign * setting.activation, np.empty(0) if margins.peak_of_pass is None else margins.peak_of_pass
 
 
 def _tail(margins: Margin, result: Score, setting: Setting, confidence: float) -> dict[str, Any]:

@@ -25,7 +25,7 @@ LARGEST = 1e60
 """Largest light to reckon with: fourth powers are numbers, of distances in noise too; no float32 reaches it."""
 
 
-def measured(recording: Recording) -> Recording:
+def bounded_recording(recording: Recording) -> Recording:
     """Return a recording whose blocks hold numbers that can be reckoned with.
 
     Parameters

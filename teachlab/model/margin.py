@@ -105,7 +105,7 @@ class Margin:
         How long a peak must last: lag + 1.
     passes, gaps : int
         How many were looked at.
-    reach : ndarray of float64, shape (passes of the truth,)
+    peak_of_pass : ndarray of float64, shape (passes of the truth,)
         Sustained peak of every pass, turned so that active is up; NaN where there is none.
     gap_top, gap_valley : ndarray of float64, shape (passes of the truth,)
         Sustained peak and valley of the gap after every pass, turned likewise; NaN where no gap was looked at.
@@ -127,7 +127,7 @@ class Margin:
     sustained_evaluations: int
     passes: int
     gaps: int
-    reach: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
+    peak_of_pass: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
     gap_top: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
     gap_valley: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
 
@@ -145,8 +145,8 @@ class Margin:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        values = asdict(replace(self, reach=None, gap_top=None, gap_valley=None))
-        for name in ("reach", "gap_top", "gap_valley"):
+        values = asdict(replace(self, peak_of_pass=None, gap_top=None, gap_valley=None))
+        for name in ("peak_of_pass", "gap_top", "gap_valley"):
             del values[name]
         return {
             "margin_to_noise": self.to_noise,

@@ -12,7 +12,7 @@ from teachlab.light.edge_time import edge_evaluations, places, ranges
 from teachlab.light.inner_valleys import InnerValleys
 from teachlab.light.lasting_extremes import Hold, SustainedExtremes
 from teachlab.light.noise import KEPT_VALUES, Selection, SmallestStep, local_noise
-from teachlab.light.usable_light import measured
+from teachlab.light.usable_light import bounded_recording
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.margin import ExcessGain, Margin, Population, Sides
 from teachlab.model.recording import Block, Recording
@@ -83,7 +83,7 @@ def measure_margin(
     """
     if not 0 < quantile_share < 0.5:
         raise ParameterError(f"quantile-share must lie between 0 and 0.5, got {quantile_share:g}.")
-    recording = measured(recording)
+    recording = bounded_recording(recording)
     windows = Windows.of(truth, output.clock, border=border_evaluations(truth, output.clock, rules), lag=output.lag)
     scan = _Scan(output, truth, windows)
     for block in recording.blocks():
@@ -265,7 +265,7 @@ def _margin(
         sustained_evaluations=output.lag + 1,
         passes=peaks.size,
         gaps=tops.size,
-        reach=sign * (scan.windows.high if up else scan.windows.low),
+        peak_of_pass=sign * (scan.windows.high if up else scan.windows.low),
         gap_top=_after(scan, sign * (scan.gaps.high if up else scan.gaps.low), gaps),
         gap_valley=_after(scan, sign * (scan.gaps.low if up else scan.gaps.high), gaps),
     )

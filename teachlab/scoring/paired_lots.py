@@ -15,7 +15,7 @@ from teachlab.model.score import Trials
 from teachlab.model.truth import Truth
 from teachlab.scoring.by_lot import lot_codes
 from teachlab.scoring.pairs import gaps_valid_under_both, passes_valid_under_both
-from teachlab.statistics.design_effect import Spread, ceiling_of, contributing, p_inflated, upper_limit
+from teachlab.statistics.design_effect import LotSpread, ceiling_of, contributing, p_inflated, upper_limit
 from teachlab.statistics.differences import Difference, tango
 from teachlab.statistics.lots import Source
 
@@ -118,7 +118,7 @@ def paired_lots(
     squares = (b - c - of * delta) ** 2
     variance = n * (share - delta**2)
     measured = float(squares.sum()) * of.size / (of.size - 1) / variance if variance > 0 else None
-    spread = Spread(hit, contributing(squares, hit), measured)
+    spread = LotSpread(hit, contributing(squares, hit), measured)
     used = upper_limit(spread, confidence, ceiling_of(of))
     statistic = float((b - c).sum()) / math.sqrt(float((b + c).sum())) if hit else 0.0
     return PairedLots(

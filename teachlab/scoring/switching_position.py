@@ -202,8 +202,8 @@ def switching_position(
     release[ends[last] >= _next_begin(windows, clock.count)[rows]] = np.nan
     ms = 1000 / float(clock.rate_hz)
     peak = np.full(rows.size, np.nan)
-    if margin is not None and margin.reach is not None:
-        peak = margin.reach[rows] * output.setting.sign
+    if margin is not None and margin.peak_of_pass is not None:
+        peak = margin.peak_of_pass[rows] * output.setting.sign
     own = 1000 * truth.uncertainty_samples / clock.sample_rate_hz
     return SwitchingPosition(
         rows=rows,

@@ -32,7 +32,7 @@ STEPS_EVERY = 6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Steps:
+class SteppedSignal:
     """A signal over one block of evaluations.
 
     Parameters
@@ -45,12 +45,12 @@ class Steps:
     at: At
     value: Ranks
 
-    def compressed(self) -> Steps:
+    def compressed(self) -> SteppedSignal:
         """Return the same signal without steps that change nothing."""
         keep = np.empty(self.at.size, bool)
         keep[0] = True
         np.not_equal(self.value[1:], self.value[:-1], out=keep[1:])
-        return self if keep.all() else Steps(self.at[keep], self.value[keep])
+        return self if keep.all() else SteppedSignal(self.at[keep], self.value[keep])
 
     def values_at(self, at: At) -> Ranks:
         """Return the values at evaluations of the block, ascending, every own one and the begin among them."""
@@ -66,7 +66,7 @@ class Steps:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Stretch:
+class EvaluatedStretch:
     """A block of evaluations, and the valid ones among them.
 
     Parameters
@@ -111,13 +111,13 @@ class SteppedSwitching:
         ]
         self._last = first
 
-    def push(self, stretch: Stretch, signal: Steps | None) -> tuple[Steps, Steps]:
+    def push(self, stretch: EvaluatedStretch, signal: SteppedSignal | None) -> tuple[SteppedSignal, SteppedSignal]:
         """Return the undelayed and the delayed signal over a block.
 
         Parameters
         ----------
-        stretch : Stretch
-        signal : Steps or None
+        stretch : EvaluatedStretch
+        signal : SteppedSignal or None
             Over its valid evaluations, by number; None without any.
         """
         undelayed = output = self._undelayed(stretch, signal)
@@ -126,16 +126,16 @@ class SteppedSwitching:
             output = delay.push(output, stretch.stop)
         return undelayed, output
 
-    def _undelayed(self, stretch: Stretch, signal: Steps | None) -> Steps:
-        held = Steps(np.array([stretch.start]), np.array([self._last], np.int16))
+    def _undelayed(self, stretch: EvaluatedStretch, signal: SteppedSignal | None) -> SteppedSignal:
+        held = SteppedSignal(np.array([stretch.start]), np.array([self._last], np.int16))
         if signal is None:
             return held
         filtered = self._filter.push(signal, stretch.end)
         at = stretch.evaluations(filtered.at)
         if at[0] == stretch.start:
-            return Steps(at, filtered.value)
+            return SteppedSignal(at, filtered.value)
         # The block begins with invalid evaluations, which hold.
-        return Steps(np.append(held.at, at), np.append(held.value, filtered.value))
+        return SteppedSignal(np.append(held.at, at), np.append(held.value, filtered.value))
 
 
 class Past:
@@ -150,14 +150,14 @@ class Past:
 
     def __init__(self, span: int, first: int) -> None:
         self.span = span
-        self._tail = Steps(np.array([LONG_BEFORE]), np.array([first], np.int16))
+        self._tail = SteppedSignal(np.array([LONG_BEFORE]), np.array([first], np.int16))
 
-    def joined(self, steps: Steps, stop: int) -> Steps:
+    def joined(self, steps: SteppedSignal, stop: int) -> SteppedSignal:
         """Return what was kept followed by a block that ends at `stop`; keep what the next one will ask for."""
         tail = self._tail
-        both = Steps(np.concatenate((tail.at, steps.at)), np.concatenate((tail.value, steps.value)))
+        both = SteppedSignal(np.concatenate((tail.at, steps.at)), np.concatenate((tail.value, steps.value)))
         kept = int(np.searchsorted(both.at, stop - self.span, side="right")) - 1
-        self._tail = Steps(both.at[kept:], both.value[kept:])
+        self._tail = SteppedSignal(both.at[kept:], both.value[kept:])
         return both
 
 
@@ -176,7 +176,7 @@ class Running:
         self._pick, self._delay = pick, delay
         self._past = Past(delay, first)
 
-    def push(self, steps: Steps, stop: int) -> Steps:
+    def push(self, steps: SteppedSignal, stop: int) -> SteppedSignal:
         """Return the running extreme over a block that ends at `stop`."""
         if self._delay == 0:
             return steps
@@ -184,13 +184,13 @@ class Running:
         seen = self._past.joined(steps, stop)
         if dense(seen, start, stop, self._delay):
             values = seen.since(start - self._delay, stop)
-            return Steps(np.arange(start, stop), running(self._pick, values, self._delay + 1))
+            return SteppedSignal(np.arange(start, stop), running(self._pick, values, self._delay + 1))
         # A minimum follows a fall at once, and a rise when the lower value before it is out of sight.
         outward = seen.value[1:] < seen.value[:-1] if self._pick is np.minimum else seen.value[1:] > seen.value[:-1]
         later = np.where(outward, seen.at[1:], seen.at[1:] + self._delay)
         later.sort()
         at = np.append(start, later[np.searchsorted(later, start, side="right") : np.searchsorted(later, stop)])
-        return Steps(at, extremes(self._pick, seen, at, self._delay)).compressed()
+        return SteppedSignal(at, extremes(self._pick, seen, at, self._delay)).compressed()
 
 
 class Filter:
@@ -201,7 +201,7 @@ class Filter:
         self._past = Past(self._delay, first)
         self._last = first
 
-    def push(self, steps: Steps, stop: int) -> Steps:
+    def push(self, steps: SteppedSignal, stop: int) -> SteppedSignal:
         """Return the filtered signal over a block that ends at `stop`."""
         if self._delay == 0:
             return steps
@@ -216,11 +216,11 @@ class Filter:
             low, high = (extremes(pick, seen, at, self._delay) for pick in (np.minimum, np.maximum))
         value = clamped(low, high, self._last)
         self._last = int(value[-1])
-        found = Steps(at, value)
+        found = SteppedSignal(at, value)
         return found if at.size == stop - start else found.compressed()
 
 
-def dense(seen: Steps, start: int, stop: int, delay: int) -> bool:
+def dense(seen: SteppedSignal, start: int, stop: int, delay: int) -> bool:
     """Whether a signal steps so often that going through it value by value is faster than step by step."""
     return STEPS_EVERY * seen.at.size > stop - start + delay
 
@@ -254,7 +254,7 @@ def merged(*parts: At) -> At:
     return out[new]
 
 
-def extremes(pick: np.ufunc, seen: Steps, at: At, delay: int) -> Ranks:
+def extremes(pick: np.ufunc, seen: SteppedSignal, at: At, delay: int) -> Ranks:
     """Return the extreme of a signal over ``[t − delay, t]`` for every t of `at`.
 
     Extremes over 1, 2, 4 … neighbouring steps follow from one another; two overlapping ones cover any stretch.

@@ -14,7 +14,7 @@ ASSURANCE = 0.6
 
 
 @dataclass(frozen=True, slots=True)
-class Spread:
+class LotSpread:
     """How counts spread between lots: lots with events, lots that carry the spread, and the design effect."""
 
     hit: int
@@ -22,15 +22,15 @@ class Spread:
     effect: float | None
 
 
-def spread_of(lost: NDArray[Any], of: NDArray[Any], least: float = 1.0) -> Spread:
+def spread_of(lost: NDArray[Any], of: NDArray[Any], least: float = 1.0) -> LotSpread:
     """Return the spread of events between lots with trials; `least` is a design effect found in another way."""
     n, lots, hit = float(of.sum()), of.size, int(np.count_nonzero(lost))
     p = float(lost.sum()) / n
     if not 0 < p < 1:
-        return Spread(hit, 0.0, None)
+        return LotSpread(hit, 0.0, None)
     squares = (lost - of * p) ** 2
     effect = float(squares.sum()) * lots / (lots - 1) / (n * p * (1 - p))
-    return Spread(hit, contributing(squares, hit), max(effect, least) if least > 1 else effect)
+    return LotSpread(hit, contributing(squares, hit), max(effect, least) if least > 1 else effect)
 
 
 def contributing(squares: NDArray[Any], hit: int) -> float:
@@ -66,14 +66,14 @@ def _without_t(effect: float, df: float) -> float:
     return max(1.0, effect) * max(1.0, df / float(chdtri(df, ASSURANCE)))
 
 
-def p_inflated(z: float, spread: Spread, ceiling: float) -> float:
+def p_inflated(z: float, spread: LotSpread, ceiling: float) -> float:
     """Return the two-sided p-value of a normal statistic whose variance is raised by `upper_limit`.
 
     Parameters
     ----------
     z : float
         The statistic as if all trials were independent.
-    spread : Spread
+    spread : LotSpread
     ceiling : float
 
     Notes
@@ -89,7 +89,7 @@ def p_inflated(z: float, spread: Spread, ceiling: float) -> float:
     return min(by_ceiling, 2 * float(stdtr(df, -abs(z) / _without_t(spread.effect, df) ** 0.5)))
 
 
-def upper_limit(spread: Spread, confidence: float, ceiling: float) -> float:
+def upper_limit(spread: LotSpread, confidence: float, ceiling: float) -> float:
     """Return the design effect to be used: the ceiling where fewer than two lots carry the spread."""
     if spread.effect is None or spread.contributing < 2:
         return ceiling

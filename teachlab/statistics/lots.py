@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from teachlab.errors import ParameterError
 from teachlab.model.json_values import Document
 from teachlab.model.score import Rate, check_confidence
-from teachlab.statistics.design_effect import Spread, ceiling_of, effective_limits, spread_of, upper_limit
+from teachlab.statistics.design_effect import LotSpread, ceiling_of, effective_limits, spread_of, upper_limit
 from teachlab.statistics.intervals import proportion
 
 FEW_LOTS = 20
@@ -252,7 +252,7 @@ def _counts(events: ArrayLike, trials: ArrayLike) -> tuple[NDArray[np.float64], 
 
 
 def _bounded(
-    lost: NDArray[Any], of: NDArray[Any], used: float, spread: Spread, confidence: float, source: Source
+    lost: NDArray[Any], of: NDArray[Any], used: float, spread: LotSpread, confidence: float, source: Source
 ) -> Dependence:
     k, n = int(lost.sum()), int(of.sum())
     low, high, upper = effective_limits(k / used, n / used, confidence)

@@ -28,7 +28,7 @@ NODES = 400
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Taught(Document):
+class ToleranceClaim(Document):
     """What a number of taught values shows of all further ones.
 
     Parameters
@@ -57,7 +57,7 @@ class Taught(Document):
     factor_both: float | None
 
 
-def taught(values: int, share: float, confidence: float) -> Taught:
+def taught(values: int, share: float, confidence: float) -> ToleranceClaim:
     """Return what `values` taught values show of all further ones.
 
     Examples
@@ -66,7 +66,7 @@ def taught(values: int, share: float, confidence: float) -> Taught:
     >>> round(found.range_confidence, 3), found.values_for_range, round(found.factor, 3)
     (0.729, 46, 1.838)
     """
-    return Taught(
+    return ToleranceClaim(
         values=values,
         share=share,
         confidence=confidence,

@@ -18,7 +18,7 @@ LEAST_GROUPS = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class FittedLine:
     """A least-squares line.
 
     Parameters
@@ -68,7 +68,7 @@ class Ahead(Document):
     latest: float | None
 
 
-def fit_line(at: ArrayLike, values: ArrayLike, *, confidence: float = 0.95) -> Line | None:
+def fit_line(at: ArrayLike, values: ArrayLike, *, confidence: float = 0.95) -> FittedLine | None:
     """Fit a straight line by least squares.
 
     Parameters
@@ -78,7 +78,7 @@ def fit_line(at: ArrayLike, values: ArrayLike, *, confidence: float = 0.95) -> L
 
     Returns
     -------
-    Line or None
+    FittedLine or None
         None with fewer than 3 points, all at one place, or one that is not finite.
     """
     if not 0 < confidence < 1:
@@ -99,9 +99,9 @@ def fit_line(at: ArrayLike, values: ArrayLike, *, confidence: float = 0.95) -> L
 
 def _line(
     slope: float, mean: tuple[float, float], variances: tuple[float, float, float], freedom: float, confidence: float
-) -> Line:
+) -> FittedLine:
     half = float(stdtrit(freedom, (1 + confidence) / 2)) * math.sqrt(variances[2])
-    return Line(
+    return FittedLine(
         slope=slope,
         low=slope - half,
         high=slope + half,
@@ -115,7 +115,7 @@ def _line(
 
 def fit_lowered(
     at: ArrayLike, values: ArrayLike, groups: ArrayLike, *, share: float, confidence: float = 0.95
-) -> Line | None:
+) -> FittedLine | None:
     """Fit the line below which a share of the values lies, where values of one group resemble one another.
 
     Parameters
@@ -128,7 +128,7 @@ def fit_lowered(
 
     Returns
     -------
-    Line or None
+    FittedLine or None
         None with fewer than 4 groups, or all at one place.
 
     Notes
@@ -194,7 +194,7 @@ def fit_lowered(
     return _line(line.slope, (line.mean_at, line.mean + quantile), allowed, freedom, confidence)
 
 
-def _wider(line: Line, place: NDArray[np.float64], middle: NDArray[np.float64], confidence: float) -> float:
+def _wider(line: FittedLine, place: NDArray[np.float64], middle: NDArray[np.float64], confidence: float) -> float:
     """Return by how much variances grow where groups may resemble the groups before them."""
     plain = line.high - line.low
     step = float(np.median(np.diff(np.sort(place))))
@@ -214,7 +214,7 @@ def _quantile(rest: NDArray[np.float64], share: float) -> tuple[float, float]:
     return float(found), float(high - low) / (2 * bandwidth)
 
 
-def crossing(line: Line, level: float) -> tuple[float | None, list[tuple[float, float]]]:
+def crossing(line: FittedLine, level: float) -> tuple[float | None, list[tuple[float, float]]]:
     """Return where a line reaches a level, and the set of places that its data do not rule out.
 
     Returns
@@ -261,12 +261,12 @@ def crossing(line: Line, level: float) -> tuple[float | None, list[tuple[float, 
     return estimate, [(-math.inf, line.mean_at + ends[0]), (line.mean_at + ends[1], math.inf)]
 
 
-def fall_to(line: Line, level: float, now: float) -> Ahead:
+def fall_to(line: FittedLine, level: float, now: float) -> Ahead:
     """Return when a line falls to a level, counted from now.
 
     Parameters
     ----------
-    line : Line
+    line : FittedLine
     level : float
     now : float
         Where the data end.

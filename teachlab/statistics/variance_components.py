@@ -187,7 +187,7 @@ def _share_limits(means: _Floats, sizes: _Floats, msw: float, freedom: int, conf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Agreement(Document):
+class LossAgreement(Document):
     """Whether several settings lose the same passes.
 
     Parameters
@@ -211,7 +211,7 @@ class Agreement(Document):
     kappa: float | None
 
 
-def agreement(lost_by: ArrayLike, settings: int) -> Agreement:
+def agreement(lost_by: ArrayLike, settings: int) -> LossAgreement:
     """Tell from how many settings lose each pass whether they lose the same ones.
 
     Parameters
@@ -245,7 +245,7 @@ def agreement(lost_by: ArrayLike, settings: int) -> Agreement:
         same = float((x**2 + (m - x) ** 2 - m).sum()) / (n * m * (m - 1))
         chance = share**2 + (1 - share) ** 2
         kappa = (same - chance) / (1 - chance)
-    return Agreement(
+    return LossAgreement(
         settings=m,
         passes=n,
         lost_by_every=int(np.count_nonzero(x == m)),

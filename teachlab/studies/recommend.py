@@ -10,7 +10,7 @@ from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.stress.reserves import reserves
-from teachlab.questions.surface.count_settings import measured
+from teachlab.questions.surface.count_settings import with_measures
 from teachlab.scoring import measure_margin, score
 from teachlab.studies.ranking import median_draw, ranking_cost, spreads_of
 from teachlab.studies.result import Recommendation
@@ -55,7 +55,7 @@ def recommend(
     """
     ordered: list[tuple[tuple[float, bool, float, bool, int, str], Sequence[Draw]]] = []
     for place, (name, draws) in enumerate(taught.items()):
-        judged = measured(draws, first_half.counts, options.costs, best_cost=math.nan)
+        judged = with_measures(draws, first_half.counts, options.costs, best_cost=math.nan)
         cost = ranking_cost(judged)
         if math.isfinite(cost):
             middle_draw = median_draw(judged)

@@ -12,8 +12,8 @@ from teachlab.model.draws import Draw, DrawOptions
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth, TruthSource
-from teachlab.questions.stress.worth import Measuring
-from teachlab.questions.surface.count_settings import count_settings, measured
+from teachlab.questions.stress.worth import SettingWorth
+from teachlab.questions.surface.count_settings import count_settings, with_measures
 from teachlab.questions.surface.hindsight import Hindsight, best_fixed
 from teachlab.studies.ranking import compare_all, median_draw, ranked, ranking_cost, spreads_of
 from teachlab.studies.recommend import recommend, second_half
@@ -84,7 +84,7 @@ def bench_recording(
         recording, truth, tally.counts,
         base=options.base, costs=options.costs, rules=options.rules.scored_from(cut.first_scored),
     )  # fmt: skip
-    measuring = Measuring(
+    measuring = SettingWorth(
         recording,
         truth,
         rules=options.rules.scored_from(cut.first_scored),
@@ -152,14 +152,14 @@ def part_of(progress: Progress | None, k: int, of: int) -> Progress | None:
 
 
 def _result(
-    measuring: Measuring,
+    measuring: SettingWorth,
     strategy: Strategy,
     taught: Sequence[Draw],
     tally: Tally,
     best: Hindsight,
     options: DrawOptions,
 ) -> StrategyResult:
-    draws = measured(taught, tally.counts, options.costs, best_cost=best.cost)
+    draws = with_measures(taught, tally.counts, options.costs, best_cost=best.cost)
     middle = median_draw(draws)
     worth = None if middle is None or middle.setting is None else measuring.of(middle.setting)
     return StrategyResult(

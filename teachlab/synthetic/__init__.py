@@ -4,7 +4,7 @@ One effect is one small table with its function; `line` strings them together in
 """
 
 from teachlab.synthetic.files import continue_recording, read_recipe, write
-from teachlab.synthetic.line import Stress
+from teachlab.synthetic.line import LineStress
 from teachlab.synthetic.produce import (
     Plan,
     Recipe,
@@ -26,10 +26,10 @@ from teachlab.synthetic.scenario import (
 from teachlab.synthetic.words import explain
 
 __all__ = [
+    "LineStress",
     "Plan",
     "Recipe",
     "Scenario",
-    "Stress",
     "aliases",
     "blocks",
     "continue_recording",

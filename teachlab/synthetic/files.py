@@ -11,7 +11,7 @@ from pydantic import ValidationError
 
 from teachlab.errors import ParameterError, ScenarioError
 from teachlab.model.recording import Block, Recording
-from teachlab.synthetic.line import Stress
+from teachlab.synthetic.line import LineStress
 from teachlab.synthetic.produce import Plan, Progress, Recipe, beside, blocks, info_of, plan, row_map, stored_type
 from teachlab.synthetic.scenario import Scenario
 from teachlab.synthetic.shared.streams import CHUNK
@@ -150,7 +150,7 @@ def read_recipe(recording: str | Path) -> Recipe:
             scenario=Scenario.model_validate(document["scenario"]),
             passes=int(document["passes"]),
             seed=int(document["seed"]),
-            stress=Stress(**document["stress"]),
+            stress=LineStress(**document["stress"]),
         )
     except FileNotFoundError as fault:
         raise ScenarioError(f"{path} is missing: only a recording with its recipe can be continued.") from fault

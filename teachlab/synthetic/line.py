@@ -27,7 +27,7 @@ DRIFT_STEP = 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stress:
+class LineStress:
     """A stress on top of the scenario, ``x → g·x + a + p·(1 − g)``, before noise and converter.
 
     Parameters
@@ -45,7 +45,7 @@ class Stress:
     pedestal_percent: float = 0.0
 
 
-UNSTRESSED = Stress()
+UNSTRESSED = LineStress()
 
 
 def motion_of(scenario: Scenario, seed: int) -> Motion:
@@ -70,11 +70,11 @@ class Line:
         What runs.
     seed : int
         Seed of the recording.
-    stress : Stress
+    stress : LineStress
         On top of it.
     """
 
-    def __init__(self, scenario: Scenario, seed: int, stress: Stress) -> None:
+    def __init__(self, scenario: Scenario, seed: int, stress: LineStress) -> None:
         self._scenario, self._seed, self._stress = scenario, seed, stress
         self._rate = scenario.sensor.sample_rate_hz
         self._motion = motion_of(scenario, seed)

@@ -16,7 +16,7 @@ from teachlab.errors import ParameterError, ScenarioError
 from teachlab.model.recording import Block, Direction, Light, Origin, Recording, RecordingInfo, Sensing
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.synthetic.events import PassSource
-from teachlab.synthetic.line import UNSTRESSED, Line, Stress, motion_of
+from teachlab.synthetic.line import UNSTRESSED, Line, LineStress, motion_of
 from teachlab.synthetic.product.motion import first_sample_at
 from teachlab.synthetic.scenario import Scenario
 from teachlab.synthetic.shared.streams import CHUNK
@@ -42,7 +42,7 @@ class Recipe:
         Objects that come by, at least 1. The recording ends in the middle of the gap after the last.
     seed : int
         At least 0.
-    stress : Stress
+    stress : LineStress
         On top of the scenario.
 
     Raises
@@ -54,7 +54,7 @@ class Recipe:
     scenario: Scenario
     passes: int
     seed: int = 0
-    stress: Stress = UNSTRESSED
+    stress: LineStress = UNSTRESSED
 
     def __post_init__(self) -> None:
         if self.passes < 1:
@@ -308,7 +308,7 @@ def generate(
     >>> truth.passes, str(truth.source)
     (5, 'generator')
     """
-    stress = Stress(gain=gain, ambient_percent=ambient, pedestal_percent=pedestal)
+    stress = LineStress(gain=gain, ambient_percent=ambient, pedestal_percent=pedestal)
     recipe = Recipe(scenario=scenario, passes=passes, seed=seed, stress=stress)
     planned = plan(recipe)
     light = np.empty(planned.rows, stored_type(scenario))

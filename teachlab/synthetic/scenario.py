@@ -9,11 +9,11 @@ from pydantic import Field, ValidationError, model_validator
 
 from teachlab.data.shipped import datasets_root
 from teachlab.errors import ScenarioError
-from teachlab.synthetic.product.background import Background
+from teachlab.synthetic.product.background import BeltBackground
 from teachlab.synthetic.product.motion import Halt, Stops, Wander
 from teachlab.synthetic.product.objects import Object
 from teachlab.synthetic.sensor.beam import Beam
-from teachlab.synthetic.sensor.electronics import FrontEnd, Noise
+from teachlab.synthetic.sensor.electronics import FrontEnd, ReceiverNoise
 from teachlab.synthetic.shared.consistency import scenario_faults
 from teachlab.synthetic.shared.spread import Amount
 from teachlab.synthetic.shared.tables import Table, refusal
@@ -112,7 +112,7 @@ class Sensor(Table):
     unit: Literal["counts", "percent"] = "counts"
     beam: Beam
     front_end: FrontEnd = FrontEnd()
-    noise: Noise = Noise()
+    noise: ReceiverNoise = ReceiverNoise()
     reference: Reference | None = None
     suppression: Suppression | None = None
 
@@ -198,7 +198,7 @@ class Scenario(Table):
     notes: str = ""
     sensor: Sensor
     line: LineSpeedAndGaps
-    background: Background
+    background: BeltBackground
     object: tuple[Object, ...] = Field(min_length=1)
     interference: Interference = Interference()
     drift: Drift = Drift()

@@ -10,14 +10,14 @@ from teachlab.model.setting import Setting
 from teachlab.model.teaching import Levels, Shown, TeachView
 from teachlab.testing import shown
 from teachlab.testing.report import CheckVerdict
-from teachlab.testing.subject import Answer, Subject
+from teachlab.testing.subject import StrategyAnswer, Subject
 
 Told = tuple[CheckVerdict, str]
 
 EMPTY: Levels = np.empty(0, np.float64)
 
 
-def _judge(what: str, answer: Answer, *, must_abstain: bool, out_of_reach: str = "") -> Told:
+def _judge(what: str, answer: StrategyAnswer, *, must_abstain: bool, out_of_reach: str = "") -> Told:
     if answer.fault:
         return CheckVerdict.FAILED, f"on {what} it must teach or abstain, got {answer.fault}"
     if answer.setting is not None and must_abstain:

@@ -20,7 +20,7 @@ from teachlab.testing import shown
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class StrategyAnswer:
     """What a strategy said: a setting, an abstention, or that it failed.
 
     Parameters
@@ -51,23 +51,25 @@ class Answer:
         }
 
 
-def ask(strategy: Strategy, view: TeachView) -> Answer:
+def ask(strategy: Strategy, view: TeachView) -> StrategyAnswer:
     """Teach on a view and judge the form of what comes back."""
     try:
         setting: object = strategy.teach(view)
     except Abstained as refusal:
         if not all(isinstance(t, str) and t for t in (refusal.reason, refusal.measured, refusal.required)):
-            return Answer(fault=f"an abstention must say reason, measured and required in words, got {refusal.args}")
-        return Answer(abstained=refusal)
+            return StrategyAnswer(
+                fault=f"an abstention must say reason, measured and required in words, got {refusal.args}"
+            )
+        return StrategyAnswer(abstained=refusal)
     except Exception as error:  # noqa: BLE001 - whatever a strategy does wrong is what is reported
-        return Answer(fault=f"{type(error).__name__}: {error}")
+        return StrategyAnswer(fault=f"{type(error).__name__}: {error}")
     if not isinstance(setting, Setting):
-        return Answer(fault=f"teach must return a Setting or raise Abstained, got {type(setting).__name__}")
+        return StrategyAnswer(fault=f"teach must return a Setting or raise Abstained, got {type(setting).__name__}")
     if fault := unknown_kind(setting):
-        return Answer(fault=fault)
+        return StrategyAnswer(fault=fault)
     if setting.unit != view.unit:
-        return Answer(fault=f"the setting is in '{setting.unit}', the light shown in '{view.unit}'")
-    return Answer(setting=setting)
+        return StrategyAnswer(fault=f"the setting is in '{setting.unit}', the light shown in '{view.unit}'")
+    return StrategyAnswer(setting=setting)
 
 
 def seeded(seed: int) -> None:
@@ -111,13 +113,13 @@ class Subject:
         """Return what the strategy is shown of the ordinary line, in arrays of its own."""
         return shown.copied(shown.view_for(self.strategy, self.block, draw=draw))
 
-    def ask(self, view: TeachView, *, seed: int = 0, strategy: Strategy | None = None) -> Answer:
+    def ask(self, view: TeachView, *, seed: int = 0, strategy: Strategy | None = None) -> StrategyAnswer:
         """Teach on a copy of a view with the global random generators in a known state."""
         seeded(seed)
         return ask(self.strategy if strategy is None else strategy, shown.copied(view))
 
     @cached_property
-    def sound(self) -> Answer:
+    def sound(self) -> StrategyAnswer:
         """What the strategy says to the ordinary line."""
         return self.ask(self.view())
 

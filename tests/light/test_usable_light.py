@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from teachlab.errors import RecordingError, UnmeasurableError
-from teachlab.light.usable_light import LARGEST, bounded, measured
+from teachlab.light.usable_light import LARGEST, bounded, bounded_recording
 from teachlab.model.recording import Block, Recording, RecordingInfo
 
 INFO = RecordingInfo(sample_rate_hz=1000, unit="counts")
@@ -44,11 +44,11 @@ def test_light_within_is_handed_on_untouched(light: np.ndarray) -> None:
 
 def test_a_recording_of_whole_numbers_stays_itself_and_one_of_floats_is_bounded_wherever_it_is_read() -> None:
     whole = Recording.from_array(np.array([2**63 - 1, 0]), INFO)
-    assert measured(whole) is whole
+    assert bounded_recording(whole) is whole
     light = np.arange(10.0)
     light[[3, 8]] = np.inf, -np.inf
-    found = measured(Recording.from_array(light, INFO))
-    assert measured(found) is found
+    found = bounded_recording(Recording.from_array(light, INFO))
+    assert bounded_recording(found) is found
     expected = np.where(np.isinf(light), np.copysign(LARGEST, light), light)
     np.testing.assert_array_equal(found.read(2, 9).light, expected[2:9])
     np.testing.assert_array_equal(np.concatenate([b.light for b in found.blocks(size=3)]), expected)
@@ -56,5 +56,5 @@ def test_a_recording_of_whole_numbers_stays_itself_and_one_of_floats_is_bounded_
 
 
 def test_extremes_known_beforehand_are_not_told_of_bounded_light() -> None:
-    found = measured(Recording.from_array(np.array([1.0, np.inf]), INFO))
+    found = bounded_recording(Recording.from_array(np.array([1.0, np.inf]), INFO))
     assert [(c.start, c.stop, c.low, c.high) for c in found.source.chunks()] == [(0, 2, None, None)]

@@ -13,12 +13,12 @@ from numpy.typing import NDArray
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Events, TeachView
-from teachlab.model.teaching import Shown as Kind
+from teachlab.model.teaching import ShownEvents as Kind
 from teachlab.model.truth import Truth
 from teachlab.scoring import score
 from teachlab.switching import replay
 from teachlab.teaching.rules.labelled_events import statistics_of
-from teachlab.teaching.rules.least_errors import LeastErrors, Shown, least_errors, smoothed
+from teachlab.teaching.rules.least_errors import LeastErrors, ShownEvents, least_errors, smoothed
 
 RATE = 1000.0
 
@@ -65,7 +65,7 @@ def stretches(draw: st.DrawFn) -> tuple[NDArray[np.float64], Truth, float, float
 @given(stretches())
 def test_errors_shown_are_those_of_replay_and_score(case: Any) -> None:
     light, truth, on, off, waits = case
-    shown = Shown.of(view(light, truth, **waits), 1, np.array([on, off, 3.5]))
+    shown = ShownEvents.of(view(light, truth, **waits), 1, np.array([on, off, 3.5]))
     assert shown.errors(on, off) == counted(light, truth, on, off, **waits)
 
 

@@ -19,10 +19,10 @@ from teachlab.model.score import Rules
 from teachlab.model.setting import Polarity, Setting
 from teachlab.questions.surface import score_pairs
 from teachlab.questions.surface.given_settings import many as many_module
-from teachlab.questions.surface.given_settings.chains_of_settings import chains
+from teachlab.questions.surface.given_settings.chains_of_settings import divide
 from teachlab.questions.surface.given_settings.pairs import FEW, PairCounts
 from teachlab.scoring import score
-from teachlab.sensor.steps import Filter, Running, Steps
+from teachlab.sensor.steps import Filter, Running, SteppedSignal
 from teachlab.switching import replay
 
 
@@ -75,7 +75,7 @@ rows = st.integers(2, 4).flatmap(
 @given(rows=rows)
 @settings(max_examples=200, deadline=None)
 def test_chains_hold_every_row_once_and_never_fall(rows: np.ndarray) -> None:
-    found = chains(rows)
+    found = divide(rows)
     assert sorted(np.concatenate(found).tolist()) == list(range(len(rows)))
     assert all((np.diff(rows[chain], axis=0) >= 0).all() for chain in found)
     if rows.shape[1] == 2:
@@ -114,6 +114,6 @@ def test_running_extremes_and_filter_on_steps_against_loops(
     ):
         got: list[int] = []
         for a, b in parts:
-            steps = Steps(np.arange(a, b), np.array(values[a:b], np.int16)).compressed()
+            steps = SteppedSignal(np.arange(a, b), np.array(values[a:b], np.int16)).compressed()
             got += made.push(steps, b).values_at(np.arange(a, b)).tolist()
         assert got == expected

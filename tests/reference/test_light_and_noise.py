@@ -8,7 +8,7 @@ import pytest
 from scipy import integrate, stats
 from scipy.special import erf
 
-from teachlab.synthetic import Recipe, Scenario, Stress, blocks
+from teachlab.synthetic import LineStress, Recipe, Scenario, blocks
 from teachlab.synthetic.sensor.beam import CircularBeam, GaussianBeam, SlitBeam, fill
 from teachlab.synthetic.sensor.electronics import FrontEnd, LowPass, quantise
 from teachlab.synthetic.sensor.received_power import (
@@ -31,7 +31,7 @@ from teachlab.synthetic.shared.spread import Lognormal, Normal, Pareto, Uniform
 
 
 def light_of(scenario, samples, seed=0, **stress):
-    recipe = Recipe(scenario=Scenario.model_validate(scenario), passes=1, seed=seed, stress=Stress(**stress))
+    recipe = Recipe(scenario=Scenario.model_validate(scenario), passes=1, seed=seed, stress=LineStress(**stress))
     return np.concatenate([b.as_float() for b in blocks(recipe, samples=samples)])
 
 

@@ -19,7 +19,7 @@ from teachlab.model.recording import Recording
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.feasibility.answer import Feasibility, feasibility
-from teachlab.questions.feasibility.demands import reach_of
+from teachlab.questions.feasibility.demands import demands_of
 from teachlab.questions.stress.light import Stress
 from teachlab.synthetic import generate, load_scenario
 
@@ -88,7 +88,7 @@ def test_a_jar_by_hand_and_by_the_recording() -> None:
     mean, sd = of_a_jar()
     assert (mean, sd) == pytest.approx((46.2, 2.7), abs=0.15)
     for seed in (1, 2, 3):
-        found = -reach_of(*jars(seed)).peak
+        found = -demands_of(*jars(seed)).peak
         # The least of some samples about the trough lies up to two standard deviations of the noise below it.
         assert mean - 2 * noise(46) - 4 * sd / np.sqrt(JARS) < found.mean() < mean + 4 * sd / np.sqrt(JARS)
         assert found.std() == pytest.approx(sd, abs=4 * sd / np.sqrt(2 * JARS) + 0.02)

@@ -11,7 +11,7 @@ from teachlab.model.setting import DelaysActOn, Polarity, Switching
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.delays import consecutive_filter, delayed
 from teachlab.sensor.edges import TwoState
-from teachlab.sensor.steps import SteppedSwitching, Steps, Stretch
+from teachlab.sensor.steps import EvaluatedStretch, SteppedSignal, SteppedSwitching
 
 SETTINGS = 4
 
@@ -52,8 +52,10 @@ def test_both_forms_make_the_same_of_every_setting(seed: int) -> None:
     borders = [0, *np.unique(rng.integers(1, size, 3)).tolist(), size]
     for start, stop in itertools.pairwise(borders):
         own = np.flatnonzero(~invalid[start:stop])
-        stretch = Stretch(start, stop, ordinal, ordinal + own.size, own)
-        steps = None if own.size == 0 else Steps(np.arange(ordinal, ordinal + own.size), signal[start:stop][own])
+        stretch = EvaluatedStretch(start, stop, ordinal, ordinal + own.size, own)
+        steps = (
+            None if own.size == 0 else SteppedSignal(np.arange(ordinal, ordinal + own.size), signal[start:stop][own])
+        )
         ordinal += own.size
         got.append([part.since(start, stop) for part in stream.push(stretch, steps)])
     undelayed, output = (np.concatenate(parts) for parts in zip(*got, strict=True))

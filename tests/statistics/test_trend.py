@@ -10,7 +10,7 @@ from scipy.special import stdtrit
 
 from teachlab.errors import ParameterError
 from teachlab.statistics.autocorrelated_line import autocorrelated_line
-from teachlab.statistics.trend import Line, crossing, fall_to, fit_line, fit_lowered
+from teachlab.statistics.trend import FittedLine, crossing, fall_to, fit_line, fit_lowered
 
 CHAMBER = [206.36, 225.52, 252.18, 289.33, 318.11, 349.49, 383.03, 410.70, 444.40, 469.14, 501.16]
 
@@ -25,7 +25,7 @@ def test_regulation_of_a_reaction_chamber() -> None:
     assert [round(end, 2) for end in places[0]] == [65.07, 68.03]
 
 
-def _line(t: list[float], y: list[float], confidence: float = 0.95) -> Line:
+def _line(t: list[float], y: list[float], confidence: float = 0.95) -> FittedLine:
     line = fit_line(t, y, confidence=confidence)
     assert line is not None
     return line

@@ -5,7 +5,7 @@ import copy
 import numpy as np
 import pytest
 
-from teachlab.synthetic import Recipe, Scenario, Stress, blocks
+from teachlab.synthetic import LineStress, Recipe, Scenario, blocks
 
 BASE = {
     "title": "test line",
@@ -47,7 +47,7 @@ def light():
     """Generate so many samples of a scenario as float64, NaN where there is none."""
 
     def run(scenario, samples, seed=0, **stress):
-        recipe = Recipe(scenario=scenario, passes=1, seed=seed, stress=Stress(**stress))
+        recipe = Recipe(scenario=scenario, passes=1, seed=seed, stress=LineStress(**stress))
         return np.concatenate([b.as_float() for b in blocks(recipe, samples=samples)])
 
     return run

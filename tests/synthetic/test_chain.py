@@ -11,8 +11,8 @@ from teachlab.errors import ParameterError, ScenarioError
 from teachlab.model.recording import Direction, Origin
 from teachlab.model.truth import TruthSource
 from teachlab.synthetic import (
+    LineStress,
     Recipe,
-    Stress,
     blocks,
     continue_recording,
     generate,
@@ -271,8 +271,8 @@ def test_stress_acts_where_the_contract_says(line, light):
     [
         ({"passes": 0}, "passes"),
         ({"seed": -1}, "seed"),
-        ({"stress": Stress(gain=-0.1)}, "gain"),
-        ({"stress": Stress(pedestal_percent=200)}, "pedestal"),
+        ({"stress": LineStress(gain=-0.1)}, "gain"),
+        ({"stress": LineStress(pedestal_percent=200)}, "pedestal"),
     ],
 )
 def test_a_recipe_out_of_range_is_refused(line, change, what):

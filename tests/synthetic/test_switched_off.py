@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from teachlab.synthetic import Recipe, Scenario, Stress, plan
+from teachlab.synthetic import LineStress, Recipe, Scenario, plan
 from teachlab.synthetic.line import Line
 from teachlab.synthetic.shared.streams import CHUNK
 
@@ -105,7 +105,7 @@ class Seen:
 
 def see(tables):
     scenario = Scenario.model_validate(tables)
-    line = Line(scenario, 5, Stress())
+    line = Line(scenario, 5, LineStress())
     codes = np.concatenate([line.codes(k) for k in range(3)]) * (100 / line.top)
     for k in range(3):
         missing = line.missing(k)

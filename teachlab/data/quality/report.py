@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.data.quality.scan import Measured
+from teachlab.data.quality.scan import QualityScan
 from teachlab.data.quality.separability import Separability, separability
 from teachlab.errors import RecordingError
 from teachlab.light.direction import Contrasts, contrasts
@@ -20,7 +20,7 @@ from teachlab.model.truth import Truth
 
 
 @dataclass(frozen=True, slots=True)
-class Noise:
+class QualityNoise:
     """Local noise, recording units; None where there is nothing to measure.
 
     Parameters
@@ -51,7 +51,7 @@ class DriftBlock:
 
 
 @dataclass(frozen=True, slots=True)
-class Drift:
+class QualityDrift:
     """How the levels move over the recording.
 
     Parameters
@@ -93,7 +93,7 @@ class Quality:
         Of the truth.
     truth_source : str
         Where the truth comes from.
-    noise : Noise
+    noise : QualityNoise
     background : float, recording units
         Median of the gaps.
     contrast : float, recording units
@@ -102,7 +102,7 @@ class Quality:
         Whether one level can tell all passes from all gaps at zero hysteresis.
     separability : Separability
         The best level, and what is in its way.
-    drift : Drift
+    drift : QualityDrift
     """
 
     samples: int
@@ -124,12 +124,12 @@ class Quality:
     ignore_passes: int | None
     gaps: int | None
     truth_source: str | None
-    noise: Noise
+    noise: QualityNoise
     background: float | None
     contrast: float | None
     separable: bool | None
     separability: Separability | None
-    drift: Drift
+    drift: QualityDrift
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values, for JSON."""
@@ -176,7 +176,7 @@ def inspect_recording(
     """
     if truth is not None:
         truth.check_inside(recording.samples)
-    found = Measured(recording, truth, rules).run(progress)
+    found = QualityScan(recording, truth, rules).run(progress)
     if found.invalid == recording.samples:
         raise RecordingError(
             f"{recording.name}: none of the {recording.samples} samples is valid (all null or NaN). "
@@ -209,7 +209,7 @@ def inspect_recording(
         ignore_passes=None if truth is None else truth.passes - truth.detect_passes,
         gaps=None if found.windows is None else int(found.windows.gap_start.size),
         truth_source=None if truth is None else str(truth.source),
-        noise=Noise(
+        noise=QualityNoise(
             local_noise(found.object_steps.values(), step),
             local_noise(found.gap_steps.values(), step),
             local_noise(found.all_steps.values(), step),
@@ -223,14 +223,14 @@ def inspect_recording(
     )
 
 
-def _contrasts(found: Measured, truth: Truth | None) -> Contrasts | None:
+def _contrasts(found: QualityScan, truth: Truth | None) -> Contrasts | None:
     background = found.background.median()
     if truth is None or found.passes is None or background is None:
         return None
     return contrasts(found.passes.high[truth.detect], found.passes.low[truth.detect], background)
 
 
-def _peaks(found: Measured, truth: Truth | None, direction: Direction | None) -> NDArray[np.float64]:
+def _peaks(found: QualityScan, truth: Truth | None, direction: Direction | None) -> NDArray[np.float64]:
     """Return the peaks of the detect passes that have a valid sample, over their windows."""
     if truth is None or direction is None or found.reach is None:
         return np.empty(0)
@@ -239,7 +239,7 @@ def _peaks(found: Measured, truth: Truth | None, direction: Direction | None) ->
     return known
 
 
-def _drift(found: Measured, truth: Truth | None, direction: Direction | None, rate_hz: float) -> Drift:
+def _drift(found: QualityScan, truth: Truth | None, direction: Direction | None, rate_hz: float) -> QualityDrift:
     edges = found.drift_edges
     objects: list[float | None] = [None] * (edges.size - 1)
     if truth is not None and direction is not None and found.reach is not None:
@@ -251,7 +251,7 @@ def _drift(found: Measured, truth: Truth | None, direction: Direction | None, ra
     levels = [kept.median() for kept in found.drift_all]
     backgrounds = [kept.median() for kept in found.drift_background]
     hours = (edges[:-1] + edges[1:]) / 2 / rate_hz / 3600
-    return Drift(
+    return QualityDrift(
         tuple(
             DriftBlock(float(a) / rate_hz, float(b) / rate_hz, *medians)
             for a, b, *medians in zip(edges[:-1], edges[1:], levels, backgrounds, objects, strict=True)

@@ -25,7 +25,7 @@ DRIFT_BLOCKS = 20
 DRIFT_VALUES = 1 << 15
 
 
-class Measured:
+class QualityScan:
     """What one pass found; every sample counts as an evaluation, and windows have no lag.
 
     Attributes
@@ -78,7 +78,7 @@ class Measured:
         self._validity = Validity()
         self._last = np.empty(0)
 
-    def run(self, progress: Callable[[float], None]) -> Measured:
+    def run(self, progress: Callable[[float], None]) -> QualityScan:
         """Read the recording once."""
         for block in self._recording.blocks():
             self._push(block)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.data.quality.scan import Measured
+from teachlab.data.quality.scan import QualityScan
 from teachlab.model.recording import Direction
 from teachlab.model.truth import Truth
 from teachlab.sensor.edges import RunCounter
@@ -70,7 +70,7 @@ class Separability:
     gaps: int
 
 
-def separability(measured: Measured, truth: Truth, direction: Direction, *, shown: int = 5) -> Separability | None:
+def separability(measured: QualityScan, truth: Truth, direction: Direction, *, shown: int = 5) -> Separability | None:
     """Return the best level and what stands in its way, or None if there is no pass or no gap to compare.
 
     Left out are the passes and gaps that scoring leaves out too: cut by the record, without a valid
@@ -78,7 +78,7 @@ def separability(measured: Measured, truth: Truth, direction: Direction, *, show
 
     Parameters
     ----------
-    measured : Measured
+    measured : QualityScan
         With the windows of `truth`.
     truth : Truth
     direction : Direction
@@ -168,7 +168,7 @@ def best_level(passes: _Float, gaps: _Float) -> tuple[float, int, int]:
     return level, int(lost[best][k]), int(tripped[best][k])
 
 
-def _trials(measured: Measured, truth: Truth, size: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def _trials(measured: QualityScan, truth: Truth, size: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     w = measured.windows
     if w is None:
         return np.zeros(0, bool), np.zeros(0, bool)

@@ -13,7 +13,7 @@ from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.stress.worth import Measuring, Worth
+from teachlab.questions.stress.worth import SettingWorth, Worth
 from teachlab.scoring import compare_gaps, compare_passes, holm, lost_rate_by_lot
 from teachlab.scoring.paired_lots import PairedLots, gaps_by_lot, passes_by_lot
 from teachlab.scoring.unpaired_lots import unpaired_lots
@@ -103,7 +103,7 @@ def compare(
             raise ParameterError(f"--with compares two recordings under one or two settings, got {len(chosen)}.")
         ends = (chosen[0], chosen[-1])
         sides = [
-            Measuring(recording, truth, rules=rules, margins=margins).of(setting)
+            SettingWorth(recording, truth, rules=rules, margins=margins).of(setting)
             for (recording, truth), setting in zip(recordings, ends, strict=True)
         ]
         ((first, a), (second, b)), (one, other) = recordings, sides
@@ -113,7 +113,7 @@ def compare(
         if len(chosen) < 2:
             raise ParameterError("give --setting twice or more, or a second recording with --with.")
         ((first, truth),) = recordings
-        measuring = Measuring(first, truth, rules=rules, margins=margins)
+        measuring = SettingWorth(first, truth, rules=rules, margins=margins)
         sides = [measuring.of(setting) for setting in chosen]
         found, lines = _paired(truth, [side.score for side in sides], names, confidence)
     return CompareAnswer(

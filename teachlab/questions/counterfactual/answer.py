@@ -8,20 +8,20 @@ from dataclasses import replace
 import numpy as np
 
 from teachlab.errors import SettingError, TruthError
-from teachlab.light.usable_light import measured
+from teachlab.light.usable_light import bounded_recording
 from teachlab.model.draws import Costs
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.counterfactual.averaged import averaged
-from teachlab.questions.counterfactual.margin import Bought, measure, nothing
-from teachlab.questions.counterfactual.sensors import Sensor, needed_margin, sensors
+from teachlab.questions.counterfactual.margin import SensorMargin, measure, nothing
+from teachlab.questions.counterfactual.sensors import ComparedSensor, needed_margin, sensors
 from teachlab.questions.surface.count import surface
 from teachlab.questions.surface.given_settings.grid import replayed_surface
 from teachlab.questions.surface.hindsight import best_of
 
-__all__ = ["Bought", "Sensor", "counterfactual", "needed_margin", "sensors"]
+__all__ = ["ComparedSensor", "SensorMargin", "counterfactual", "needed_margin", "sensors"]
 GRID = 25
 """Levels of the grid on which a sensor with filter or delays is searched with hysteresis."""
 
@@ -35,7 +35,7 @@ def counterfactual(
     rules: Rules = USUAL_RULES,
     costs: Costs | None = None,
     progress: Callable[[float], None] | None = None,
-) -> list[Bought]:
+) -> list[SensorMargin]:
     """Measure the margin of the sensor as it is and of four others on the same light.
 
     Parameters
@@ -61,7 +61,7 @@ def counterfactual(
             f"the setting is in '{setting.unit}' but {recording.name} is in '{recording.info.unit}': give the filter, "
             "delays and rate of a sensor in the unit of the recording."
         )
-    recording = measured(recording)
+    recording = bounded_recording(recording)
     found = []
     asked = sensors(recording, truth, setting, mains_hz=mains_hz)
     for k, one in enumerate(asked):
@@ -75,11 +75,13 @@ def counterfactual(
     ]
 
 
-def _spare(one: Bought) -> float | None:
+def _spare(one: SensorMargin) -> float | None:
     return None if one.margin is None or not one.needed else one.margin / one.needed
 
 
-def _bought(recording: Recording, truth: Truth, sensor: Sensor, rules: Rules, costs: Costs | None) -> Bought:
+def _bought(
+    recording: Recording, truth: Truth, sensor: ComparedSensor, rules: Rules, costs: Costs | None
+) -> SensorMargin:
     if sensor.missing:
         return nothing(sensor)
     setting = sensor.setting

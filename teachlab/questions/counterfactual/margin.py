@@ -15,7 +15,7 @@ from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.counterfactual.sensors import Sensor, needed_margin
+from teachlab.questions.counterfactual.sensors import ComparedSensor, needed_margin
 from teachlab.questions.surface.hindsight import Hindsight
 from teachlab.scoring.excluded import excluded_trials
 from teachlab.sensor.clock import Clock
@@ -27,12 +27,12 @@ SHARE = 0.01
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Bought:
+class SensorMargin:
     """What one sensor makes of the light.
 
     Parameters
     ----------
-    sensor : Sensor
+    sensor : ComparedSensor
     objects, background : float or None, recording units
         1 % quantile of the sustained peaks of passes, and 99 % quantile of those of gaps, on the side of
         the objects.
@@ -52,7 +52,7 @@ class Bought:
         The best fixed setting of such a sensor, where it was asked for.
     """
 
-    sensor: Sensor
+    sensor: ComparedSensor
     objects: float | None
     background: float | None
     noise: float | None
@@ -77,12 +77,14 @@ class Bought:
         }
 
 
-def nothing(sensor: Sensor) -> Bought:
+def nothing(sensor: ComparedSensor) -> SensorMargin:
     """Return what a sensor buys of which this recording cannot tell."""
-    return Bought(sensor=sensor, objects=None, background=None, noise=None, margin=None)
+    return SensorMargin(sensor=sensor, objects=None, background=None, noise=None, margin=None)
 
 
-def measure(recording: Recording, truth: Truth, sensor: Sensor, setting: Setting, *, rules: Rules) -> Bought:
+def measure(
+    recording: Recording, truth: Truth, sensor: ComparedSensor, setting: Setting, *, rules: Rules
+) -> SensorMargin:
     """Measure passes and gaps of the light that the sensor's comparator sees."""
     clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
     lag = onset_lag(setting, clock)
@@ -112,7 +114,7 @@ def measure(recording: Recording, truth: Truth, sensor: Sensor, setting: Setting
     noise = 1.4826 * float(np.median(np.abs(seen - np.median(seen))))
     weakest, strongest = float(reach.min()), float(other.max())
     levels = (strongest, weakest) if up else (-weakest, -strongest)
-    return Bought(
+    return SensorMargin(
         sensor=sensor,
         objects=sign * low,
         background=sign * high,

@@ -17,7 +17,7 @@ SHORT = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sensor:
+class ComparedSensor:
     """A sensor that was not there.
 
     Parameters
@@ -77,7 +77,7 @@ def needed_margin(rate_hz: float, consecutive: int = 1, *, trips_per_hour: float
     return peak if excess(peak) <= 0 else float(brentq(excess, peak, 40.0))
 
 
-def sensors(recording: Recording, truth: Truth, setting: Setting, *, mains_hz: float = 50.0) -> list[Sensor]:
+def sensors(recording: Recording, truth: Truth, setting: Setting, *, mains_hz: float = 50.0) -> list[ComparedSensor]:
     """Return the sensor as it is and four that might have been.
 
     Twice the evaluation rate; a consecutive count of three; an average over one period of mains flicker,
@@ -99,14 +99,14 @@ def sensors(recording: Recording, truth: Truth, setting: Setting, *, mains_hz: f
     faster = "" if 2 * rate <= samples else f"the log holds {samples:g} samples per second, no more"
     doubled = replace(setting, evaluation_rate_hz=2 * rate if not faster else setting.evaluation_rate_hz)
     return [
-        Sensor(name="as it is", setting=setting),
-        Sensor(name="twice the evaluation rate", setting=doubled, missing=faster),
-        Sensor(name="consecutive three", setting=replace(setting, consecutive=3)),
-        Sensor(
+        ComparedSensor(name="as it is", setting=setting),
+        ComparedSensor(name="twice the evaluation rate", setting=doubled, missing=faster),
+        ComparedSensor(name="consecutive three", setting=replace(setting, consecutive=3)),
+        ComparedSensor(
             name=f"average over one flicker of {mains_hz:g} Hz mains",
             setting=setting,
             average=mains,
             missing="" if rate > 2 * mains_hz else "evaluated too slowly to average over a flicker",
         ),
-        Sensor(name="matched filter", setting=setting, average=short),
+        ComparedSensor(name="matched filter", setting=setting, average=short),
     ]

@@ -21,7 +21,7 @@ Axes = Any
 
 
 @dataclass(frozen=True, slots=True)
-class Places:
+class CyclePlaces:
     """How often the places of a cycle were seen, in equal stretches of it.
 
     Parameters
@@ -36,7 +36,7 @@ class Places:
     most: NDArray[np.int64]
 
 
-def places(edges: Floats, count: NDArray[np.int64], *, most: int = PLACES) -> Places:
+def places(edges: Floats, count: NDArray[np.int64], *, most: int = PLACES) -> CyclePlaces:
     """Reduce counts of exposures, constant between edges, to equal stretches; no unseen place is lost.
 
     Parameters
@@ -57,7 +57,7 @@ def places(edges: Floats, count: NDArray[np.int64], *, most: int = PLACES) -> Pl
     points = np.union1d(edges, cuts)
     held = count[np.searchsorted(edges, points[:-1], side="right") - 1]
     first = np.searchsorted(points[:-1], cuts[:-1])
-    return Places(cuts, np.minimum.reduceat(held, first), np.maximum.reduceat(held, first))
+    return CyclePlaces(cuts, np.minimum.reduceat(held, first), np.maximum.reduceat(held, first))
 
 
 def coverage_figure(found: Coverage, *, title: str, kind: str) -> bytes:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
 from teachlab.light.extremes import Extremes
-from teachlab.light.usable_light import measured
+from teachlab.light.usable_light import bounded_recording
 from teachlab.model.recording import Direction, Recording
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
@@ -99,7 +99,7 @@ def search(
     except Abstained as refusal:
         return (*out, Found(what="peaks of the gaps", period=None, refused=str(refusal), sentence=""))
     extremes = Extremes(clock.sample_of(start), clock.sample_of(stop - 1) + 1)
-    for block in measured(recording).blocks():
+    for block in bounded_recording(recording).blocks():
         extremes.push(block.start, block.light, block.invalid_mask())
     peak = extremes.high if up else -extremes.low
     known = ~np.isnan(peak)

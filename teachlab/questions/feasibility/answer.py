@@ -13,7 +13,7 @@ from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.feasibility.cures import Helps, follows, on_delay
-from teachlab.questions.feasibility.demands import Reach, reach_of
+from teachlab.questions.feasibility.demands import Demands, demands_of
 from teachlab.questions.feasibility.windows import AS_RECORDED, Contradiction, Window, contradictions
 from teachlab.questions.stress.light import Stress, receiver_range
 
@@ -82,7 +82,7 @@ def feasibility(
     rules : Rules
         Their tolerance is added to every border of every pass.
     """
-    reach = reach_of(recording, truth, setting, rules=rules)
+    reach = demands_of(recording, truth, setting, rules=rules)
     low, high = receiver_range(recording, reach.lowest, reach.highest)
     dark = recording.info.dark_level
     conditions = [(AS_RECORDED, Stress(1.0, dark=dark, low=low, high=high))]
@@ -121,14 +121,14 @@ def _named(s: Stress) -> str:
     return ", ".join(parts)
 
 
-def _window(name: str, stress: Stress, reach: Reach, *, label: str | None = None, lot: str | None = None) -> Window:
+def _window(name: str, stress: Stress, reach: Demands, *, label: str | None = None, lot: str | None = None) -> Window:
     background, objects = reach.ends(label=label, lot=lot)
     moved = stress.apply(np.array([background, objects, reach.median])).tolist()
     return Window(name, label or "", moved[0], moved[1], reach.rise, lot or "", moved[2])
 
 
 def _helps(
-    reach: Reach, everyone: Sequence[Window], labels: Sequence[Window], lots: Sequence[Window], dark: float
+    reach: Demands, everyone: Sequence[Window], labels: Sequence[Window], lots: Sequence[Window], dark: float
 ) -> Helps:
     several = len(everyone) > 1
     above = [(w, w.reference - dark) for w in everyone]

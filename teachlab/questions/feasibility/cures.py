@@ -12,7 +12,7 @@ from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.feasibility.demands import Reach, reach_of
+from teachlab.questions.feasibility.demands import Demands, demands_of
 from teachlab.scoring import score
 from teachlab.switching import replay
 
@@ -54,7 +54,7 @@ class Helps(Document):
     setting_per_lot: bool | None
 
 
-def follows(reach: Reach, dark: float) -> tuple[bool, bool]:
+def follows(reach: Demands, dark: float) -> tuple[bool, bool]:
     """Tell whether a level in proportion to the gaps beside, or at a distance from them, tells passes from gaps.
 
     Every pass and every gap is held against the median of its own gap, or of the two beside it.
@@ -93,7 +93,7 @@ def on_delay(recording: Recording, truth: Truth, setting: Setting, *, rules: Rul
             break
         delay = 1000 * evaluations / rate
         late = replace(setting, taught=None).holding_back(delay)
-        background, objects = reach_of(recording, truth, late, rules=rules).ends()
+        background, objects = demands_of(recording, truth, late, rules=rules).ends()
         if not (background < objects if setting.light_on else objects < background):
             continue
         level = (background + objects) / 2

@@ -28,7 +28,7 @@ from teachlab.light.extremes import inside
 from teachlab.light.lasting_extremes import Hold, SustainedExtremes
 from teachlab.light.noise import Selection
 from teachlab.light.stretches import Evaluated
-from teachlab.light.usable_light import measured
+from teachlab.light.usable_light import bounded_recording
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
@@ -48,7 +48,7 @@ LOOKED_AT = 1 << 16
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Reach:
+class Demands:
     """Trials of a recording, upside down where objects dip.
 
     Parameters
@@ -156,7 +156,7 @@ def _upright(evaluated: Evaluated, start: int, stop: int, rise: bool) -> Floats:
     return light[~np.isnan(light)] * (1.0 if rise else -1.0)
 
 
-def reach_of(recording: Recording, truth: Truth, setting: Setting, *, rules: Rules = USUAL_RULES) -> Reach:
+def demands_of(recording: Recording, truth: Truth, setting: Setting, *, rules: Rules = USUAL_RULES) -> Demands:
     """Measure the trials of a recording under a setting's filter, delays, rate and polarity.
 
     Raises
@@ -164,7 +164,7 @@ def reach_of(recording: Recording, truth: Truth, setting: Setting, *, rules: Rul
     TruthError
         Without a pass to be detected, or background, among the trials.
     """
-    recording = measured(recording)
+    recording = bounded_recording(recording)
     clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
     lag = onset_lag(setting, clock)
     windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, rules), lag=lag)
@@ -206,7 +206,7 @@ def reach_of(recording: Recording, truth: Truth, setting: Setting, *, rules: Rul
     top = np.concatenate((gap_high[kept], high[ignored]))
     bottom = np.concatenate((gap_low[kept], low[ignored]))
     whole = Evaluated(recording, clock, clock.count)
-    return Reach(
+    return Demands(
         rise=rise,
         peak=high[rows],
         valley=_valleys(windows, low, gap_low, rows),

@@ -20,7 +20,7 @@ from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.count_settings import bare, count_settings, measures_of
 from teachlab.scoring import score
-from teachlab.statistics.variance_components import Agreement, Components, agreement, variance_components
+from teachlab.statistics.variance_components import Components, LossAgreement, agreement, variance_components
 from teachlab.switching import replay_family
 from teachlab.teaching import TeachBlock, teach_once
 from teachlab.teaching.once import drawn
@@ -296,7 +296,7 @@ def settings_agreement(
     settings: Sequence[Setting],
     *,
     rules: Rules = USUAL_RULES,
-) -> Agreement:
+) -> LossAgreement:
     """Tell whether settings lose the same passes, among those that are trials under all of them.
 
     Parameters

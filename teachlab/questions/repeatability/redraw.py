@@ -15,7 +15,7 @@ from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting, Taught
 from teachlab.model.truth import Truth
 from teachlab.questions.repeatability.values import USUAL_LIMITS, Cloud, Limit, Repeatability, Repeated, Variant
-from teachlab.questions.surface.count_settings import bare, count_settings, measured
+from teachlab.questions.surface.count_settings import bare, count_settings, with_measures
 from teachlab.questions.surface.given_settings.pairs import PairCounts
 from teachlab.questions.surface.hindsight import Hindsight, best_fixed
 from teachlab.scoring import proportion
@@ -141,7 +141,7 @@ def _cloud(
     options: DrawOptions,
     limits: Sequence[Limit],
 ) -> Cloud:
-    draws = measured(taught, counts, options.costs, best_cost=best_cost(best))
+    draws = with_measures(taught, counts, options.costs, best_cost=best_cost(best))
     return summarise(variant, draws, options, limits)
 
 

@@ -27,7 +27,7 @@ from teachlab.questions.repeatability.redraw import best_cost, repeat_teaching
 from teachlab.questions.repeatability.values import USUAL_LIMITS, VARIED, Cloud, Limit, Variant
 from teachlab.questions.surface.count_settings import bare, count_settings, measures_of
 from teachlab.questions.surface.hindsight import Hindsight
-from teachlab.statistics.variance_components import Agreement
+from teachlab.statistics.variance_components import LossAgreement
 
 LENGTH_PARAMETERS = ("sweep_passes", "pieces")
 """Parameters that say how much a strategy is shown; varied without being asked for."""
@@ -74,7 +74,7 @@ class StrategyStudy:
     averaged : tuple of Cloud
     groups : ByGroup or None
         None where the passes name no groups.
-    agreement : Agreement or None
+    agreement : LossAgreement or None
         Of all draws that taught; None with fewer than two.
     """
 
@@ -82,7 +82,7 @@ class StrategyStudy:
     varied: tuple[tuple[str, int, Cloud], ...]
     averaged: tuple[Cloud, ...]
     groups: ByGroup | None
-    agreement: Agreement | None
+    agreement: LossAgreement | None
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form; variants without their points."""
@@ -109,7 +109,7 @@ class Study:
         Who taught each given setting, and its measures.
     people : ByGroup or None
         Spread of the given settings; None without any.
-    settings_agreement : Agreement or None
+    settings_agreement : LossAgreement or None
     """
 
     recording: str
@@ -120,7 +120,7 @@ class Study:
     strategies: tuple[StrategyStudy, ...]
     settings: tuple[tuple[str, dict[str, float]], ...]
     people: ByGroup | None
-    settings_agreement: Agreement | None
+    settings_agreement: LossAgreement | None
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""

@@ -112,7 +112,7 @@ def replayed(
     worth, dependent, reasons, early = None, {}, None, ()
     if truth is not None:
         worth = worth_of(recording, truth, output, rules=rules, margins=margins)
-        proxy = None if worth.margin is None else worth.margin.reach
+        proxy = None if worth.margin is None else worth.margin.peak_of_pass
         dependent = dependence_of(truth, worth.score, proxy=proxy)
         n = worth.score.counts
         if margins and (n.lost or n.gaps_tripped or n.extra):

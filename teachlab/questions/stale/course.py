@@ -39,7 +39,7 @@ Levels = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
+class CourseStretch:
     """One stretch of consecutive scored passes.
 
     Parameters
@@ -112,7 +112,7 @@ class Course:
 
     Parameters
     ----------
-    stretches : tuple of Stretch
+    stretches : tuple of CourseStretch
     trend : Trend or None
     sequential : Sequential or None
         Cumulative sum on the margin of every pass.
@@ -130,7 +130,7 @@ class Course:
         Which of the two.
     """
 
-    stretches: tuple[Stretch, ...]
+    stretches: tuple[CourseStretch, ...]
     trend: Trend | None
     sequential: Sequential | None
     opening: Sequential | None
@@ -181,7 +181,7 @@ def follow(
     """
     trials, sign = result.trials, setting.sign
     nothing = np.full(truth.passes, np.nan)
-    reach = nothing if margins.reach is None else margins.reach
+    reach = nothing if margins.peak_of_pass is None else margins.peak_of_pass
     top = nothing if margins.gap_top is None else margins.gap_top
     valley = nothing if margins.gap_valley is None else margins.gap_valley
     rows = np.arange(trials.passes.size) + trials.first_pass
@@ -240,7 +240,7 @@ def _stretch(
     setting: Setting,
     margins: Margin,
     sign: float,
-) -> Stretch:
+) -> CourseStretch:
     found = [
         (float(np.nanmin(side)), name) for name, side in _sides(reach, top, valley, setting, margins, sign).items()
     ]
@@ -248,7 +248,7 @@ def _stretch(
     margin, limited_by = min(found) if found else (None, None)
     middle = float(np.median(reach))
     background = float(np.median(clear)) if clear.size else None
-    return Stretch(
+    return CourseStretch(
         passes=int(reach.size),
         lost=int(lost.sum()),
         hours=float(np.median(hours)),

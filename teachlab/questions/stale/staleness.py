@@ -53,7 +53,7 @@ class Stale(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Followed:
+class RecordingUnderSetting:
     """One recording under the setting.
 
     Parameters
@@ -140,8 +140,8 @@ class Staleness:
     ----------
     state : Stale
     because : tuple of str
-    now : Followed
-    before : Followed or None
+    now : RecordingUnderSetting
+    before : RecordingUnderSetting or None
     changes : tuple of Change
     across : Sequential or None
         Cumulative sum on the margins now, against the lots of those before, or their stretches of passes where no lots
@@ -153,8 +153,8 @@ class Staleness:
 
     state: Stale
     because: tuple[str, ...]
-    now: Followed
-    before: Followed | None
+    now: RecordingUnderSetting
+    before: RecordingUnderSetting | None
     changes: tuple[Change, ...]
     across: Sequential | None
     evidence: tuple[GrowingEvidence, ...]
@@ -258,20 +258,20 @@ def _followed(
     rules: Rules,
     *,
     noise_of: Margin | None = None,
-) -> Followed:
+) -> RecordingUnderSetting:
     output = replay(recording, setting)
     result = score(output, truth, rules=rules)
     margins = measure_margin(recording, output, truth, result.trials, rules=rules)
     # In one and the same noise: two estimates of it would differ by some percent on a line that has not changed.
     one = margins if noise_of is None else noise_of
     scaled = replace(margins, noise_object=one.noise_object, noise_background=one.noise_background)
-    return Followed(
+    return RecordingUnderSetting(
         name=recording.name,
         score=result,
         margin=margins,
         reserves=reserves(recording, truth, setting, rules=rules, scored=result),
         course=follow(truth, setting, scaled, result, recording.info, confidence=rules.confidence),
-        dependence=lost_rate_by_lot(truth, result.trials, confidence=rules.confidence, proxy=margins.reach),
+        dependence=lost_rate_by_lot(truth, result.trials, confidence=rules.confidence, proxy=margins.peak_of_pass),
         trips=gaps_tripped_by_lot(truth, result.trials, confidence=rules.confidence),
         places=tuple(error_places(truth, result.trials)),
         self_labelled=truth.source is TruthSource.SELF_LABELLED,
@@ -322,8 +322,8 @@ def _across(before: Course, now: Course) -> Sequential | None:
 
 def _state(
     setting: Setting,
-    now: Followed,
-    before: Followed | None,
+    now: RecordingUnderSetting,
+    before: RecordingUnderSetting | None,
     evidence: tuple[GrowingEvidence, ...],
     across: Sequential | None,
     least_margin: float,
@@ -346,7 +346,9 @@ def _state(
     return Stale.KEEP, (f"{kept}; margin to noise {now.margin.to_noise or 0:.3g}",)
 
 
-def _spent(now: Followed, before: Followed | None, evidence: tuple[GrowingEvidence, ...]) -> list[str]:
+def _spent(
+    now: RecordingUnderSetting, before: RecordingUnderSetting | None, evidence: tuple[GrowingEvidence, ...]
+) -> list[str]:
     out = []
     rate, gaps = now.score.lost_rate, now.score.false_trips_per_gap
     for one, (what, counts, limits, earlier) in zip(
@@ -373,7 +375,7 @@ def _spent(now: Followed, before: Followed | None, evidence: tuple[GrowingEviden
     return out
 
 
-def _more_trips(now: Followed, before: Followed | None) -> list[str]:
+def _more_trips(now: RecordingUnderSetting, before: RecordingUnderSetting | None) -> list[str]:
     """Name false trips that are more than before, by an exact test on counts per hour; a burst may be one cause."""
     trips, hours = now.score.counts.false_trips, now.score.running_hours
     gaps = now.score.counts.gaps_tripped
@@ -394,8 +396,8 @@ def _more_trips(now: Followed, before: Followed | None) -> list[str]:
 
 def _doubts(
     setting: Setting,
-    now: Followed,
-    before: Followed | None,
+    now: RecordingUnderSetting,
+    before: RecordingUnderSetting | None,
     across: Sequential | None,
     least_margin: float,
     horizon_hours: float | None,

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
-from teachlab.light.usable_light import measured
+from teachlab.light.usable_light import bounded_recording
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
@@ -130,7 +130,7 @@ def stress_map(
     """
     if not (gain and ambient and pedestal):
         raise ParameterError("every axis of a stress map needs at least one value; 0 ambient or pedestal is one.")
-    recording = measured(recording)
+    recording = bounded_recording(recording)
     reading = read_first(recording, setting.evaluation_rate_hz)
     low, high = receiver_range(recording, reading.low, reading.high)
     dark = recording.info.dark_level

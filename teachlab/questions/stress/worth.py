@@ -76,7 +76,7 @@ def worth_of(
     )
 
 
-class Measuring:
+class SettingWorth:
     """Measures settings on one recording; settings that differ in their history alone are measured once.
 
     Parameters

@@ -17,7 +17,7 @@ from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
-from teachlab.questions.surface.cloud import Taught, check_family, taught_cloud
+from teachlab.questions.surface.cloud import SurfaceCloud, check_family, taught_cloud
 from teachlab.questions.surface.count import surface_of
 from teachlab.questions.surface.given_settings.grid import GRID, replayed_surface
 from teachlab.questions.surface.hindsight import Hindsight, best_of, regret_of
@@ -43,7 +43,7 @@ class SurfaceAnswer:
     names : tuple of str
         Of the settings that were looked up.
     given : tuple of Setting
-    cloud : Taught or None
+    cloud : SurfaceCloud or None
         Draws of a strategy.
     """
 
@@ -53,7 +53,7 @@ class SurfaceAnswer:
     best: Hindsight
     names: tuple[str, ...]
     given: tuple[Setting, ...]
-    cloud: Taught | None
+    cloud: SurfaceCloud | None
 
     def looked_up(self) -> list[dict[str, Any]]:
         """Return what every setting given counts and costs more than the best; None where it was not counted."""

@@ -22,7 +22,7 @@ from teachlab.teaching.once import teach_draws
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Taught:
+class SurfaceCloud:
     """Draws of a strategy on the passes that the surface counts; a picture, no proof: it was taught on them too.
 
     Parameters
@@ -81,7 +81,7 @@ def taught_cloud(
     strategy: Strategy,
     *,
     options: DrawOptions | None = None,
-) -> Taught:
+) -> SurfaceCloud:
     """Teach a strategy many times on the whole first recording, and cost every setting on all of them.
 
     Raises
@@ -105,7 +105,7 @@ def taught_cloud(
         if here:
             total += np.array([c.cost(how.costs) for c in counts]) * here
             passes += here
-    return Taught(
+    return SurfaceCloud(
         strategy=strategy.name, settings=tuple(settings), cost=total / max(passes, 1), first=taught[0].setting,
         abstained=sum(bool(d.abstained) for d in taught), failed=sum(bool(d.failed) for d in taught),
         why=next((d.abstained or d.failed for d in taught if d.setting is None), ""),

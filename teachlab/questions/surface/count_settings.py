@@ -84,7 +84,7 @@ def measures_of(setting: Setting, counts: PairCounts, costs: Costs, *, best_cost
     }
 
 
-def measured(draws: Iterable[Draw], counts: Counted, costs: Costs, *, best_cost: float) -> list[Draw]:
+def with_measures(draws: Iterable[Draw], counts: Counted, costs: Costs, *, best_cost: float) -> list[Draw]:
     """Return the draws with their measures; one that taught nothing stays as it is."""
     return [
         d

@@ -20,7 +20,7 @@ SHAPES = "Dsv^h"
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class MarkedSetting:
     """A setting to mark, and its name in the legend."""
 
     setting: Setting
@@ -32,7 +32,7 @@ def surface_figure(
     best: Hindsight,
     *,
     title: str = "",
-    marks: Sequence[Mark] = (),
+    marks: Sequence[MarkedSetting] = (),
     cloud: Sequence[Setting] = (),
     cloud_name: str = "draws",
     curve: Surface | None = None,
@@ -49,7 +49,7 @@ def surface_figure(
     best : Hindsight
         Of that surface; its costs colour the map.
     title : str
-    marks : sequence of Mark
+    marks : sequence of MarkedSetting
     cloud : sequence of Setting
         The settings that repeated teaching gave.
     cloud_name : str
@@ -134,7 +134,7 @@ def _draw_map(figure: Any, axes: Any, surface: Surface, best: Hindsight) -> None
     axes.spines[["top", "right"]].set_visible(False)
 
 
-def _mark(axes: Any, best: Hindsight, marks: Sequence[Mark], cloud: Sequence[Setting], name: str) -> None:
+def _mark(axes: Any, best: Hindsight, marks: Sequence[MarkedSetting], cloud: Sequence[Setting], name: str) -> None:
     if cloud:
         x, y = [s.on_level for s in cloud], [s.off_level for s in cloud]
         axes.scatter(

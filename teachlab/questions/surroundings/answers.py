@@ -10,7 +10,7 @@ from teachlab.errors import ParameterError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
+class SurroundingsAnswer:
     """A result with what it rests on.
 
     Parameters
@@ -52,7 +52,7 @@ _UNITS = {
 
 
 def unit_of(name: str) -> str:
-    """Return the unit of a value of an `Answer`."""
+    """Return the unit of a value of a `SurroundingsAnswer`."""
     return _UNITS.get(name) or next((unit for end, unit in _ENDS.items() if name.endswith(end)), "")
 
 
@@ -122,7 +122,7 @@ def average_left(frequency_hz: float, window_ms: float) -> float:
 def lamp(
     *, mains_hz: float, evaluation_rate_hz: float, swing: float, hysteresis: float, on_delay_ms: float = 0.0,
     ripple_hz: float | None = None,
-) -> Answer:  # fmt: skip
+) -> SurroundingsAnswer:  # fmt: skip
     """Tell whether lamps on the mains can make the output chatter, and what on-delay or average cures it.
 
     Lamp light swings at twice the mains frequency. An on-delay longer than half of that period,
@@ -166,7 +166,7 @@ def lamp(
         )
     if evaluation_rate_hz < 2 * flicker:
         verdict += "; the evaluation rate is too low to see the flicker as it is, and to average over it"
-    return Answer(
+    return SurroundingsAnswer(
         values=values,
         verdict=verdict,
         source="full-wave flicker at twice the mains frequency; sampling theorem; elementary Fourier analysis",
@@ -182,7 +182,7 @@ def _evaluations_leave(frequency_hz: float, rate_hz: float, count: int) -> float
     return 1.0 if abs(below) < 1e-12 * count else abs(math.sin(count * turn) / below)
 
 
-def ambient_light(*, limit_lx: float, expected_lx: float | None = None) -> Answer:
+def ambient_light(*, limit_lx: float, expected_lx: float | None = None) -> SurroundingsAnswer:
     """Compare the ambient light that a sensor is rated for with usual illuminances.
 
     Parameters
@@ -202,7 +202,7 @@ def ambient_light(*, limit_lx: float, expected_lx: float | None = None) -> Answe
     verdict = f"beyond its limit: {', '.join(over)}" if over else "within its limit everywhere"
     if expected_lx is not None:
         verdict = ("within" if expected_lx <= limit_lx else "beyond") + f" its limit at {expected_lx:g} lx; " + verdict
-    return Answer(
+    return SurroundingsAnswer(
         values=values,
         verdict=verdict,
         source="CIBSE code figures as quoted in lighting software; EN 12464-1 (from memory)",
@@ -213,7 +213,7 @@ def ambient_light(*, limit_lx: float, expected_lx: float | None = None) -> Answe
 def other_target(
     *, measured: float, dark: float, reflectance: float, other_reflectance: float, distance: float,
     other_distance: float, mode: str = "diffuse, target fills the spot",
-) -> Answer:  # fmt: skip
+) -> SurroundingsAnswer:  # fmt: skip
     """Predict the light of another target or distance from a measured one.
 
     ``dark + (measured − dark) · (ρ₂ / ρ₁) · (d₁ / d₂)^k`` with k by mode.
@@ -244,7 +244,7 @@ def other_target(
             f"the light must be a number: from {distance:g} to {other_distance:g} (reflectance {reflectance:g} "
             f"to {other_reflectance:g}) it grows beyond all. Give distances in one unit, less far apart."
         )
-    return Answer(
+    return SurroundingsAnswer(
         values={"light": dark + (measured - dark) * ratio, "ratio": ratio, "exponent": k},
         verdict=f"{ratio:.4g} times the light above dark",
         source="inverse-square law, Lambert's law",

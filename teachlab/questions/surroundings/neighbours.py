@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from teachlab.errors import ParameterError
-from teachlab.questions.surroundings.answers import Answer, alias_hz, average_left, not_negative, positive
+from teachlab.questions.surroundings.answers import SurroundingsAnswer, alias_hz, average_left, not_negative, positive
 
 ENDLESS = 1_000_000
 """Hits in a row from which on a row is called endless."""
@@ -27,13 +27,13 @@ class Pair:
     periods_us : tuple of float, µs
     apart : bool
         Whether neither can switch the other.
-    answer : Answer
+    answer : SurroundingsAnswer
         For the one that is disturbed more.
     """
 
     periods_us: tuple[float, float]
     apart: bool
-    answer: Answer
+    answer: SurroundingsAnswer
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -46,7 +46,7 @@ class Pair:
 
 def neighbour_pulses(
     *, own_period_us: float, other_period_us: float, own_width_us: float, other_width_us: float, consecutive: int = 1
-) -> Answer:
+) -> SurroundingsAnswer:
     """Tell how often a neighbour's light pulses fall into this sensor's own, and how many in a row.
 
     From one own pulse to the next the neighbour's train shifts by δ, the distance of ``T₁`` from the nearest
@@ -77,7 +77,7 @@ def neighbour_pulses(
     longest = math.inf if math.isinf(run) else _longest_run(own_period_us, other_period_us, pause)
     immune = longest < consecutive
     count = "without end" if math.isinf(longest) else f"up to {longest}"
-    return Answer(
+    return SurroundingsAnswer(
         values={
             "share_hit": min(1.0, width / other_period_us),
             "run_pulses": run,
@@ -137,7 +137,7 @@ def neighbours_apart(periods_us: Sequence[float], *, width_us: float, consecutiv
 def neighbour_beat(
     *, own_hz: float, other_hz: float, amplitude: float, integration_us: float, hysteresis: float,
     evaluation_rate_hz: float | None = None,
-) -> Answer:  # fmt: skip
+) -> SurroundingsAnswer:  # fmt: skip
     """Tell what a neighbour's modulated light leaves after the receiver has demodulated it.
 
     A beat at ``|f₁ − f₂|`` of amplitude ``A · |sinc(|f₁ − f₂| · τ)|``, τ the time the receiver integrates.
@@ -167,7 +167,7 @@ def neighbour_beat(
         positive(evaluation_rate_hz=evaluation_rate_hz)
         values["beat_alias_hz"] = alias_hz(beat, evaluation_rate_hz)
     wide = hysteresis > 2 * left
-    return Answer(
+    return SurroundingsAnswer(
         values=values,
         verdict=f"the hysteresis of {hysteresis:g} "
         + ("is wider than the beat: it cannot chatter" if wide else f"is narrower than the beat of {2 * left:.4g}")

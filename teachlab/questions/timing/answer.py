@@ -8,8 +8,8 @@ from typing import Any
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.questions.timing.budget import Timing, timing
-from teachlab.questions.timing.dwelling import Predicted, Spans, delay_at_fault, line_of, predict
-from teachlab.questions.timing.line import Line
+from teachlab.questions.timing.dwelling import DwellSpans, Predicted, delay_at_fault, line_of, predict
+from teachlab.questions.timing.line import TimeBudget
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -41,7 +41,7 @@ class TimingAnswer:
         }
 
 
-def time_budget(line: Line) -> TimingAnswer:
+def time_budget(line: TimeBudget) -> TimingAnswer:
     """Answer for a line known by its lengths and speed."""
     return TimingAnswer(budget=timing(line))
 
@@ -49,7 +49,7 @@ def time_budget(line: Line) -> TimingAnswer:
 def time_budget_of(
     recording: Recording,
     setting: Setting,
-    spans: Spans,
+    spans: DwellSpans,
     *,
     scan_ms: float = 0.0,
     input_filter_ms: float = 0.0,
@@ -61,7 +61,7 @@ def time_budget_of(
     Parameters
     ----------
     recording, setting
-    spans : Spans
+    spans : DwellSpans
         How long passes and gaps last, between the borders or at the levels of a setting.
     scan_ms, input_filter_ms : float, ms
         Of the controller.

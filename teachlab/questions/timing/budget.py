@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from teachlab.questions.timing.line import Line, in_words
+from teachlab.questions.timing.line import TimeBudget, in_words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,7 +76,7 @@ class Timing:
         return {"schema": 1, **out}
 
 
-def timing(line: Line) -> Timing:
+def timing(line: TimeBudget) -> Timing:
     """Work out the time budget of a line.
 
     Notes
@@ -122,12 +122,12 @@ def timing(line: Line) -> Timing:
     )
 
 
-def _longest_hold(line: Line, need: float) -> float:
+def _longest_hold(line: TimeBudget, need: float) -> float:
     """Return the longest off-delay that leaves the controller, and the filter, their gap; below 0 if none does."""
     return line.gap_ms + line.back_ms - max(need, line.switching.consecutive * line.period_ms)
 
 
-def _keep_it(line: Line, need: float) -> str:
+def _keep_it(line: TimeBudget, need: float) -> str:
     longest = _longest_hold(line, need)
     if longest >= 0:
         return f"Keep it at most {in_words(longest)}."
@@ -135,7 +135,7 @@ def _keep_it(line: Line, need: float) -> str:
     return f"Without it too: {least} are needed by the controller or the filter. Separate the objects."
 
 
-def _judge(line: Line, pulse: float, rest: float, need: float) -> tuple[str, str]:
+def _judge(line: TimeBudget, pulse: float, rest: float, need: float) -> tuple[str, str]:
     """Return the verdict and the first thing at fault, in the order of the signal's way."""
     found = _judge_object(line) or _judge_gap(line, need)
     if found is not None:
@@ -161,15 +161,15 @@ def _judge(line: Line, pulse: float, rest: float, need: float) -> tuple[str, str
     return "fine", "dwell, gap, response, delays and controller fit together"
 
 
-def _back(line: Line) -> str:
+def _back(line: TimeBudget) -> str:
     return f"{'off' if line.switching.delays_swap_roles else 'on'}-delay of {in_words(line.back_ms)}"
 
 
-def _hold(line: Line) -> str:
+def _hold(line: TimeBudget) -> str:
     return f"{'on' if line.switching.delays_swap_roles else 'off'}-delay of {in_words(line.hold_ms)}"
 
 
-def _judge_object(line: Line) -> tuple[str, str] | None:
+def _judge_object(line: TimeBudget) -> tuple[str, str] | None:
     chance, needs = line.seen(line.dwell_ms), line.object_needs
     if chance == 1:
         return None
@@ -189,7 +189,7 @@ def _judge_object(line: Line) -> tuple[str, str] | None:
     )
 
 
-def _judge_gap(line: Line, need: float) -> tuple[str, str] | None:
+def _judge_gap(line: TimeBudget, need: float) -> tuple[str, str] | None:
     chance, needs = line.resolved(line.gap_ms), line.gap_needs
     if chance == 1:
         return None

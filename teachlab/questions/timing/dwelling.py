@@ -12,7 +12,7 @@ from teachlab.model.json_values import Document
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.timing.line import Line, edges_mm, in_words
+from teachlab.questions.timing.line import TimeBudget, edges_mm, in_words
 from teachlab.sensor.edges import Edges
 from teachlab.switching import replay
 
@@ -20,7 +20,7 @@ Millis = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Spans:
+class DwellSpans:
     """Dwell of every whole pass to be detected, and length of every gap between two passes.
 
     Parameters
@@ -78,7 +78,7 @@ def spans_of_truth(
     beam_mm: float = 0.0,
     on_share: float = 0.5,
     off_share: float | None = None,
-) -> Spans:
+) -> DwellSpans:
     """Return dwell and gap between the borders of the truth, at half height or at shares of the height.
 
     Raises
@@ -102,10 +102,12 @@ def spans_of_truth(
     shares = {on_share, on_share if off_share is None else off_share}
     at = "half" if beam_mm == 0 else " and ".join(f"{100 * share:g} %" for share in sorted(shares, reverse=True))
     at += " height" if beam_mm == 0 else " of the height"
-    return Spans(dwell_ms=dwell, gap_ms=gap, source=f"{dwell.size} passes and {gap.size} gaps of the truth, at {at}")
+    return DwellSpans(
+        dwell_ms=dwell, gap_ms=gap, source=f"{dwell.size} passes and {gap.size} gaps of the truth, at {at}"
+    )
 
 
-def spans_at_levels(recording: Recording, truth: Truth, setting: Setting) -> Spans:
+def spans_at_levels(recording: Recording, truth: Truth, setting: Setting) -> DwellSpans:
     """Return dwell and gap at the setting's own levels, counted in evaluations of the light itself.
 
     The longest stretch in which the light is beyond the levels during each pass, and in which it is not
@@ -120,7 +122,7 @@ def spans_at_levels(recording: Recording, truth: Truth, setting: Setting) -> Spa
     active, still = output.undelayed, output.undelayed.inverted()
     dwell = _longest(*active.runs(clock.count), a[whole], b[whole])
     gap = _longest(*still.runs(clock.count), b[:-1], a[1:])
-    return Spans(
+    return DwellSpans(
         dwell_ms=dwell.astype(np.float64) * period,
         gap_ms=gap.astype(np.float64) * period,
         source=f"{dwell.size} passes and {gap.size} gaps at on {setting.on_level:.5g}, off {setting.off_level:.5g} "
@@ -145,17 +147,17 @@ def _longest(starts: Edges, ends: Edges, begin: Edges, stop: Edges) -> Edges:
 def line_of(
     recording: Recording,
     setting: Setting,
-    spans: Spans,
+    spans: DwellSpans,
     *,
     scan_ms: float = 0.0,
     input_filter_ms: float = 0.0,
     speed_mm_s: float | None = None,
     speed_change: float = 0.0,
-) -> Line:
+) -> TimeBudget:
     """Return the line of a recording's own shortest pass and shortest gap, under a setting's filter and delays."""
     rate, speed = recording.info.sample_rate_hz, recording.info.line_speed_m_s
     gaps = spans.gap_ms
-    return Line(
+    return TimeBudget(
         dwell_ms=float(spans.dwell_ms.min()),
         gap_ms=float(gaps.min()) if gaps.size else 1000 * recording.samples / rate,
         evaluation_rate_hz=setting.evaluation_rate_hz or rate,
@@ -169,7 +171,7 @@ def line_of(
     )
 
 
-def predict(spans: Spans, line: Line) -> Predicted:
+def predict(spans: DwellSpans, line: TimeBudget) -> Predicted:
     """Predict how many passes are missed and merged by filter and delays alone, whatever the level.
 
     Notes
@@ -192,7 +194,7 @@ def predict(spans: Spans, line: Line) -> Predicted:
     )
 
 
-def delay_at_fault(spans: Spans, line: Line) -> str | None:
+def delay_at_fault(spans: DwellSpans, line: TimeBudget) -> str | None:
     """Return the sentence that blames a delay, where a delay alone loses passes of a recording; else None.
 
     What the filter alone would lose, and neighbours that touch, are not laid on a delay.

@@ -14,7 +14,7 @@ UNDELAYED = Switching()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class TimeBudget:
     """What passes, how the sensor looks at it, and what reads its output.
 
     Parameters
@@ -174,7 +174,7 @@ def line_from_lengths(
     input_filter_ms: float = 0.0,
     speed_change: float = 0.0,
     switching: Switching = UNDELAYED,
-) -> Line:
+) -> TimeBudget:
     """Return the line of objects of one length and gap.
 
     An object holds the light from where it crosses the on-level to where it falls below the off-level: dwell
@@ -184,7 +184,7 @@ def line_from_lengths(
         if not (math.isfinite(value) and value > 0):
             raise ParameterError(f"{name} must be a finite number above 0, got {value:g}.")
     edge = edges_mm(beam_mm, on_share, off_share)
-    return Line(
+    return TimeBudget(
         dwell_ms=max(0.0, 1000 * (length_mm - edge) / speed_mm_s),
         gap_ms=max(0.0, 1000 * (gap_mm + edge) / speed_mm_s),
         evaluation_rate_hz=evaluation_rate_hz,

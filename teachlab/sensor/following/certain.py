@@ -17,7 +17,7 @@ from teachlab.sensor.following.rows import Flags, Rows, Values
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Agreement:
+class CertainIntervals:
     """What is certain of intervals, as long as every reference stays within its bounds.
 
     Parameters
@@ -41,7 +41,7 @@ class Agreement:
     objects: tuple[Edges, Edges]
 
 
-def agree(rows: Rows, members: Members, bounds: Bounds) -> Agreement:
+def agree(rows: Rows, members: Members, bounds: Bounds) -> CertainIntervals:
     """Find what is certain.
 
     Parameters
@@ -54,7 +54,7 @@ def agree(rows: Rows, members: Members, bounds: Bounds) -> Agreement:
 
     Returns
     -------
-    Agreement
+    CertainIntervals
         Positions count from the first evaluation of the record.
     """
     least = _state(rows, bounds.on_high, bounds.off_high, bool(members.state.all()))
@@ -96,7 +96,7 @@ def agree(rows: Rows, members: Members, bounds: Bounds) -> Agreement:
             total[mixed] = 0.0 + np.add.accumulate(np.where(counts, light, 0.0), axis=1)[:, -1]
     unsure |= ~np.isfinite(total)
     shifted = TwoState(least.first, least.edges + rows.start)
-    return Agreement(unsure, counted, total, shifted, (objects[0] + rows.start, objects[1] + rows.start))
+    return CertainIntervals(unsure, counted, total, shifted, (objects[0] + rows.start, objects[1] + rows.start))
 
 
 def _state(rows: Rows, on: float, off: float, before: bool) -> TwoState:

@@ -121,7 +121,7 @@ def _run(
     return state, alarm, free_from, waited, found, rung, set_anew
 
 
-class CompiledEngine:
+class CompiledFollowers:
     """Takes followers through intervals, one after the other.
 
     Parameters

@@ -19,7 +19,7 @@ from teachlab.model.following_and_window import FollowingSetting
 from teachlab.model.recording import Block, Light
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.edges import Edges, TwoState
-from teachlab.sensor.following.guess_and_check import Look
+from teachlab.sensor.following.guess_and_check import GuessAndCheck
 from teachlab.sensor.following.members import Members
 from teachlab.sensor.following.row_by_row import Follower
 from teachlab.sensor.following.rows import Flags, Rows, Values
@@ -27,7 +27,7 @@ from teachlab.sensor.output import Followed
 from teachlab.sensor.validity import Validity
 
 if TYPE_CHECKING:
-    from teachlab.sensor.following.compiled import CompiledEngine
+    from teachlab.sensor.following.compiled import CompiledFollowers
 
 FAST_FROM = 50_000_000
 """Evaluations of all settings together from which on loading the compiler is worth it."""
@@ -151,7 +151,7 @@ class Followers:
         """Take the members of a group through intervals, and their followers to the end of these."""
         pace, reach, at = int(self._pace[group].min()), self._reach[group], 0
         while at < rows.count:
-            look = Look(members, rows.part(at, min(at + pace, rows.count)), reach)
+            look = GuessAndCheck(members, rows.part(at, min(at + pace, rows.count)), reach)
             at, reach = at + look.done, look.reach
             if look.unsure > COMPILED and (self._engine is not None or look.unsure > len(members) * PLAINLY):
                 self._pace[group], self._reach[group] = FIRST, reach
@@ -164,7 +164,7 @@ class Followers:
         self._pace[group], self._reach[group] = pace, reach
 
     @cached_property
-    def _engine(self) -> CompiledEngine | None:
+    def _engine(self) -> CompiledFollowers | None:
         """The compiled engine, loaded where it is first of use."""
         return compiled_engine(self._settings, self._followers) if self._fast else None
 
@@ -176,13 +176,13 @@ class Followers:
             self._followers[k].run(rows)
 
 
-def compiled_engine(settings: list[FollowingSetting], followers: list[Follower]) -> CompiledEngine | None:
+def compiled_engine(settings: list[FollowingSetting], followers: list[Follower]) -> CompiledFollowers | None:
     """Return the engine of the extra ``fast``, or None where that is not installed."""
     try:
-        from teachlab.sensor.following.compiled import CompiledEngine
+        from teachlab.sensor.following.compiled import CompiledFollowers
     except ImportError:
         return None
-    return CompiledEngine(settings, followers)
+    return CompiledFollowers(settings, followers)
 
 
 def _groups(members: Members) -> Iterator[Edges]:

@@ -14,7 +14,7 @@ ROOM = 1.5
 """How much further than it went before a reference may go, so that the next guess mostly holds."""
 
 
-class Look:
+class GuessAndCheck:
     """One look at intervals: the members go through as many as their guessed bounds allow.
 
     Parameters

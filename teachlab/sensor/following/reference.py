@@ -15,7 +15,7 @@ NEVER = 2**62
 """More evaluations than any record holds."""
 
 
-class Reference:
+class FollowedReference:
     """The reference and the levels that follow from it.
 
     Parameters

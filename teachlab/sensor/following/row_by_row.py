@@ -13,7 +13,7 @@ import numpy as np
 from teachlab.model.following_and_window import FollowingSetting
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.edges import Edges, TwoState, joined
-from teachlab.sensor.following.reference import Reference
+from teachlab.sensor.following.reference import FollowedReference
 from teachlab.sensor.following.rows import Rows, Values
 
 
@@ -27,7 +27,7 @@ class Follower:
 
     Attributes
     ----------
-    reference : Reference
+    reference : FollowedReference
     first : bool or None
         State of the first valid evaluation; None before it.
     state : bool
@@ -41,7 +41,7 @@ class Follower:
     """
 
     def __init__(self, setting: FollowingSetting, clock: Clock) -> None:
-        self.reference = Reference(setting, clock)
+        self.reference = FollowedReference(setting, clock)
         self.first: bool | None = None
         self.state = False
         self.free_from = 0

@@ -77,7 +77,7 @@ class Mark(Table):
         )
 
 
-class Background(Table):
+class BeltBackground(Table):
     """Light without an object.
 
     Parameters

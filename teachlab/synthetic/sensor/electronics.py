@@ -59,7 +59,7 @@ class LowPass:
         return result
 
 
-class Noise(Table):
+class ReceiverNoise(Table):
     """Noise of one evaluation, ``σ²(x) = thermal² + κ·(x + x_ambient) + (rin·x_optical)²``, all in percent.
 
     One normal deviate serves all three: variances add. Quantisation adds its own twelfth of a squared step.
@@ -95,7 +95,7 @@ class Noise(Table):
         )
 
 
-def sigma(noise: Noise, level: Floats32, optical: Floats32, ambient_percent: float | Floats32) -> Floats32:
+def sigma(noise: ReceiverNoise, level: Floats32, optical: Floats32, ambient_percent: float | Floats32) -> Floats32:
     """Return the standard deviation of the noise at each level, percent of full scale; ambient may differ, too."""
     variance = np.maximum(level, np.float32(0.0))
     variance *= np.float32(noise.shot_kappa)
@@ -109,7 +109,7 @@ def sigma(noise: Noise, level: Floats32, optical: Floats32, ambient_percent: flo
 class NoiseTrack:
     """The noise of one recording."""
 
-    def __init__(self, noise: Noise, seed: int) -> None:
+    def __init__(self, noise: ReceiverNoise, seed: int) -> None:
         self._noise = noise
         self._track = Track(seed, "noise", noise.rho)
 

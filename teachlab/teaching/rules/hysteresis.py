@@ -26,7 +26,7 @@ STUCK_SHARE = 0.1
 """With a larger share of gaps that never reach down to the level, no width helps."""
 
 
-class Cause(StrEnum):
+class WidthReason(StrEnum):
     """What asks for width, or stands in its way."""
 
     NOISE = "noise"
@@ -51,9 +51,9 @@ class Width:
 
     width: float
     wanted: float
-    wanted_by: Cause
+    wanted_by: WidthReason
     widest: float
-    limited_by: Cause | None
+    limited_by: WidthReason | None
 
     def told(self) -> dict[str, Any]:
         """Return the plain form for the record."""
@@ -65,7 +65,7 @@ class Width:
         }
 
 
-def wanted_width(found: EventStatistics) -> tuple[float, Cause]:
+def wanted_width(found: EventStatistics) -> tuple[float, WidthReason]:
     """Return the width that beats the background within one edge time, and what asks for it.
 
     Notes
@@ -77,8 +77,8 @@ def wanted_width(found: EventStatistics) -> tuple[float, Cause]:
     noise = DEVIATIONS * found.noise
     texture = found.edge_range
     if math.isfinite(texture) and texture >= noise:
-        return texture, Cause.TEXTURE
-    return noise, Cause.NOISE
+        return texture, WidthReason.TEXTURE
+    return noise, WidthReason.NOISE
 
 
 def reserved_height(found: EventStatistics, apart: float) -> float:
@@ -149,7 +149,7 @@ def design(
         hold = level - float(np.quantile(inner, share))
         above = guard is None or level - hold > guard
         if above and wanted < hold and (hold <= widest or strict):
-            wanted, by = hold, Cause.TEXTURE
+            wanted, by = hold, WidthReason.TEXTURE
     lowest = _lowest(found, level)
     half = (level - lowest) / 2
     if wanted <= widest:
@@ -173,17 +173,19 @@ def _lowest(found: EventStatistics, level: float) -> float:
     return float(np.quantile(valleys, 1 - RELEASE_SHARE)) if valleys.size else -math.inf
 
 
-def _widest(view: TeachView, found: EventStatistics, level: float, guard: float | None) -> tuple[float, Cause | None]:
-    limits: list[tuple[float, Cause]] = []
+def _widest(
+    view: TeachView, found: EventStatistics, level: float, guard: float | None
+) -> tuple[float, WidthReason | None]:
+    limits: list[tuple[float, WidthReason]] = []
     if found.gap_valleys.size:
         _require_release(view, found, level)
         lowest = _lowest(found, level)
         # Where the clearance does not fit under the level, the release lies halfway: a release that no gap
         # falls below would hold the output for ever.
         valley = min(lowest + CLEARANCE * found.noise, (lowest + level) / 2)
-        limits.append((level - valley, Cause.GAP))
+        limits.append((level - valley, WidthReason.GAP))
     if found.gap_hold > 1 and guard is not None:
-        limits.append((level - guard, Cause.CONTRAST))
+        limits.append((level - guard, WidthReason.CONTRAST))
     return min(limits, default=(math.inf, None))
 
 

@@ -90,7 +90,7 @@ def least_errors(view: TeachView, found: EventStatistics) -> LeastErrors | None:
         return None
     apart = max(float(np.median(found.peaks)) - float(np.median(found.gap_peaks)), 0.0)
     widths = np.unique([wanted_width(found)[0], *(share * apart for share in WIDTHS)])
-    shown = Shown.of(view, found.sign, np.concatenate([levels, (levels[:, None] - widths).ravel()]))
+    shown = ShownEvents.of(view, found.sign, np.concatenate([levels, (levels[:, None] - widths).ravel()]))
     errors = np.array([[shown.errors(level, level - width) for width in widths.tolist()] for level in levels.tolist()])
     smooth = smoothed(errors)
     best = smooth == smooth.min()
@@ -104,7 +104,7 @@ def errors_shown(view: TeachView, found: EventStatistics, setting: Setting) -> i
     """Return what a setting of fixed levels gets wrong on the events shown, counted as in `least_errors`."""
     ends = setting.on_level, setting.off_level
     level, release = ends if found.sign > 0 else (-ends[1], -ends[0])
-    return Shown.of(view, found.sign, np.array([level, release])).errors(level, release)
+    return ShownEvents.of(view, found.sign, np.array([level, release])).errors(level, release)
 
 
 def _levels(found: EventStatistics) -> Heights:
@@ -137,7 +137,7 @@ def smoothed(errors: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Shown:
+class ShownEvents:
     """The stretch shown, reduced to where the light passes one of the levels that will be asked for.
 
     Parameters
@@ -162,7 +162,7 @@ class Shown:
     wait: Waits
 
     @classmethod
-    def of(cls, view: TeachView, sign: int, levels: Heights) -> Shown:
+    def of(cls, view: TeachView, sign: int, levels: Heights) -> ShownEvents:
         """Reduce the events of a view."""
         events, wait, levels = view.events, Waits.of(view), np.unique(levels)
         invalid = np.isnan(events.light)

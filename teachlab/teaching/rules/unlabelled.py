@@ -15,7 +15,7 @@ from teachlab.model.setting import Setting
 from teachlab.model.teaching import Events, TeachView
 from teachlab.teaching.parameters import record
 from teachlab.teaching.rules.classic import require, require_difference, show
-from teachlab.teaching.rules.hysteresis import CLEARANCE, Cause, Width, wanted_width
+from teachlab.teaching.rules.hysteresis import CLEARANCE, Width, WidthReason, wanted_width
 from teachlab.teaching.rules.labelled_events import Heights, told
 
 FEWEST = 20
@@ -115,7 +115,7 @@ def place_on_sweep(strategy: Any, view: TeachView, level: float, **evidence: Any
         )
     valley = float(np.quantile(before, VALLEY_SHARE))
     widest = max(level - valley - CLEARANCE * found.noise, 0.0)
-    width = Width(min(wanted, widest), wanted, by, widest, Cause.CONTRAST)
+    width = Width(min(wanted, widest), wanted, by, widest, WidthReason.CONTRAST)
     numbers = told(found, hysteresis=width.told(), sweep_passes=view.sweep.passes, **evidence)
     return view.place(view.sign * level, width.width, record(strategy, **numbers))
 

@@ -22,7 +22,7 @@ from teachlab.teaching.rules.placing import place_on_events
 
 
 @dataclass(frozen=True, slots=True)
-class Stress:
+class StressSet:
     """One condition: ``x → dark + gain·(x − dark) + ambient + pedestal·(1 − gain)``.
 
     Parameters
@@ -144,14 +144,14 @@ class MinimaxRegret:
         return place_on_events(self, view, found, best.level, valley_of=_worst(view, found, chosen), **told)
 
 
-def stresses(text: str) -> tuple[Stress, ...]:
+def stresses(text: str) -> tuple[StressSet, ...]:
     """Parse a stress set; a ValueError where it is none."""
     out = []
     for part in text.split(";"):
         values = [float(number) for number in part.split(",")]
         if not (2 <= len(values) <= 3 and all(math.isfinite(v) for v in values) and values[0] >= 0):
             raise ValueError(part)
-        out.append(Stress(*values))
+        out.append(StressSet(*values))
     return tuple(out)
 
 
@@ -208,7 +208,7 @@ def least_regret(passes: Sequence[Heights], gaps: Sequence[Heights], cost_miss: 
     return Best(float((low[widest] + high[widest]) / 2), float(low[widest]), float(high[widest]), float(worst.min()))
 
 
-def _worst(view: TeachView, found: EventStatistics, chosen: Sequence[Stress]) -> EventStatistics:
+def _worst(view: TeachView, found: EventStatistics, chosen: Sequence[StressSet]) -> EventStatistics:
     """Return the statistics with every gap as high as any stress lifts it."""
 
     def highest(heights: Heights) -> Heights:
@@ -223,7 +223,7 @@ def _worst(view: TeachView, found: EventStatistics, chosen: Sequence[Stress]) ->
     )
 
 
-def _conflict(view: TeachView, chosen: Sequence[Stress], passes: Sequence[Heights], gaps: Sequence[Heights]) -> str:
+def _conflict(view: TeachView, chosen: Sequence[StressSet], passes: Sequence[Heights], gaps: Sequence[Heights]) -> str:
     """Name the two stresses whose levels lie furthest apart, or the one that has none of its own."""
     windows = [(float(g.max()), float(p.min())) for p, g in zip(passes, gaps, strict=True)]
     own = max(range(len(chosen)), key=lambda k: windows[k][0] - windows[k][1])

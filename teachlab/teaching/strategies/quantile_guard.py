@@ -11,7 +11,7 @@ from teachlab.model.teaching import Shown, TeachView
 from teachlab.teaching.parameters import about, check_parameters, record
 from teachlab.teaching.rules.classic import show
 from teachlab.teaching.rules.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
-from teachlab.teaching.rules.hysteresis import Cause, design, reserved_height, wanted_width
+from teachlab.teaching.rules.hysteresis import WidthReason, design, reserved_height, wanted_width
 from teachlab.teaching.rules.labelled_events import guards_of, statistics_of, told
 
 
@@ -85,7 +85,7 @@ class QuantileGuard:
         )
         return view.place(found.sign * level, width.width, record(self, **evidence))
 
-    def _require_room(self, view: TeachView, wanted: tuple[float, Cause], apart: float) -> None:
+    def _require_room(self, view: TeachView, wanted: tuple[float, WidthReason], apart: float) -> None:
         if wanted[0] >= apart:
             raise Abstained(
                 f"the hysteresis that {wanted[1]} asks for does not fit above the background guard: contrast blocks",

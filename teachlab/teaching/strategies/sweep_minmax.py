@@ -14,7 +14,7 @@ from teachlab.teaching.parameters import about, check_parameters, record
 from teachlab.teaching.rules.classic import require, require_difference
 
 
-class Extremes(StrEnum):
+class SweepExtremes(StrEnum):
     """Which extremes of the sweep count."""
 
     RAW = "raw"
@@ -28,7 +28,7 @@ class SweepMinmax:
 
     Parameters
     ----------
-    extremes : Extremes
+    extremes : SweepExtremes
         `raw`: smallest and largest light; `pass-peaks`: the mean of the peaks of the passes stands for the
         object; `trimmed`: a share of the evaluations is left off at both ends.
     weight : float, share of the span, in (0, 1)
@@ -68,7 +68,7 @@ class SweepMinmax:
     name: ClassVar[str] = "sweep-minmax"
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.SWEEP})
 
-    extremes: Extremes = field(default=Extremes.RAW, metadata=about("which extremes of the sweep count"))
+    extremes: SweepExtremes = field(default=SweepExtremes.RAW, metadata=about("which extremes of the sweep count"))
     weight: float = field(
         default=0.5,
         metadata=about("distance of the level from the background", unit="share of the span", above=0, below=1),
@@ -95,11 +95,11 @@ class SweepMinmax:
         # Upwards is towards the object from here on: dips are mirrored exactly.
         upward = view.sign * sweep.valid
         found: dict[str, int] = {}
-        if self.extremes is Extremes.TRIMMED:
+        if self.extremes is SweepExtremes.TRIMMED:
             low, high = _trimmed(upward, self.trim)
         else:
             low, high = float(upward.min()), float(upward.max())
-        if self.extremes is Extremes.PASS_PEAKS:
+        if self.extremes is SweepExtremes.PASS_PEAKS:
             peaks = _pass_peaks(upward, self.trim, self.hysteresis_share)
             high, found = float(peaks.mean()), {"passes_found": int(peaks.size)}
         span = require_difference(view, high - low, "the sweep shows no span")

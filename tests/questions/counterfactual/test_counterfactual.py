@@ -15,8 +15,9 @@ from teachlab.model.draws import Costs
 from teachlab.model.recording import BLOCK_SAMPLES, Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.counterfactual.answer import Bought, counterfactual, needed_margin, sensors
+from teachlab.questions.counterfactual.answer import counterfactual, needed_margin, sensors
 from teachlab.questions.counterfactual.averaged import averaged
+from teachlab.questions.counterfactual.margin import SensorMargin
 from teachlab.questions.surface import Surface, surface
 from teachlab.scoring import score
 from teachlab.switching import replay
@@ -123,7 +124,7 @@ def white(noise: float = 1.0, seed: int = 0) -> tuple[Recording, Truth]:
     return Recording.from_array(light, info), Truth.from_arrays(start, start + 64)
 
 
-def by_name(found: list[Bought]) -> dict[str, Bought]:
+def by_name(found: list[SensorMargin]) -> dict[str, SensorMargin]:
     return {one.sensor.name: one for one in found}
 
 

@@ -11,7 +11,8 @@ from teachlab.model.draws import Costs
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.counterfactual.answer import Bought, counterfactual
+from teachlab.questions.counterfactual.answer import counterfactual
+from teachlab.questions.counterfactual.margin import SensorMargin
 from teachlab.questions.timing.line import probability_inside
 from teachlab.scoring import score
 from teachlab.switching import replay
@@ -21,7 +22,7 @@ BARE = Setting(unit="counts", on_level=0, off_level=0)
 
 def bought(
     light: np.ndarray, start: np.ndarray, length: int, setting: Setting = BARE, **more: object
-) -> dict[str, Bought]:
+) -> dict[str, SensorMargin]:
     info = RecordingInfo(sample_rate_hz=1000, unit="counts")
     found = counterfactual(
         Recording.from_array(light, info), Truth.from_arrays(start, start + length), setting, **more  # type: ignore[arg-type]

@@ -10,7 +10,7 @@ import pytest
 from teachlab.errors import ParameterError
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Polarity, Setting
-from teachlab.questions.feasibility.demands import reach_of
+from teachlab.questions.feasibility.demands import demands_of
 from teachlab.questions.stress.cleaning import LossRate, cleaning_at, cleaning_from
 from teachlab.questions.stress.light import Stress
 from teachlab.questions.stress.map import stress_map
@@ -38,7 +38,7 @@ def test_reserves_agree_with_the_formula_and_with_replay(
     recording, truth = generate(load_scenario(name), 150, seed=2)
     setting = Setting(unit=recording.info.unit, on_level=on, off_level=off, polarity=polarity, off_delay_ms=delay)
     found = stress_map(recording, truth, setting, gain=(1.0,))
-    reach = reach_of(recording, truth, setting)
+    reach = demands_of(recording, truth, setting)
     loss, rise = found.contamination_reserve, found.ambient_reserve
     assert loss is not None
     assert rise is not None

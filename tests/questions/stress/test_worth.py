@@ -14,7 +14,7 @@ from teachlab.model.setting import Setting, Taught
 from teachlab.model.truth import Truth
 from teachlab.questions.stress import worth as measuring
 from teachlab.questions.stress.reserves import reserves
-from teachlab.questions.stress.worth import Measuring
+from teachlab.questions.stress.worth import SettingWorth
 from teachlab.scoring import measure_margin, score
 from teachlab.switching import replay
 
@@ -38,7 +38,7 @@ def setting(level: float, **more: object) -> Setting:
 @pytest.mark.parametrize("first", [0, 6])
 def test_a_setting_is_worth_what_it_is_by_itself(level: float, first: int) -> None:
     recording, truth = line()
-    found = Measuring(recording, truth, rules=Rules(tolerance_ms=2, first_pass=first)).of(setting(level))
+    found = SettingWorth(recording, truth, rules=Rules(tolerance_ms=2, first_pass=first)).of(setting(level))
     output = replay(recording, setting(level))
     alone = score(output, truth, rules=Rules(tolerance_ms=2, first_pass=first))
     assert found.score.as_dict() == alone.as_dict()
@@ -61,7 +61,7 @@ def test_equal_settings_are_measured_once(monkeypatch: pytest.MonkeyPatch) -> No
     recording, truth = line()
     calls = []
     monkeypatch.setattr(measuring, "replay", lambda *args: calls.append(args) or replay(*args))
-    measure = Measuring(recording, truth)
+    measure = SettingWorth(recording, truth)
     taught = replace(setting(40.0), taught=Taught(strategy="x", parameters={}, evidence={}))
     assert measure.of(setting(40.0)) is measure.of(taught)
     assert len(calls) == 1
@@ -72,9 +72,9 @@ def test_equal_settings_are_measured_once(monkeypatch: pytest.MonkeyPatch) -> No
 def test_levels_that_are_not_fixed_have_no_margin() -> None:
     recording, truth = line()
     both = WindowSetting.of(setting(40.0), off_level=2.0, low_release=3.0, high_release=35.0)
-    found = Measuring(recording, truth).of(both)
+    found = SettingWorth(recording, truth).of(both)
     assert found.margin is None
     assert found.reserves is None
     assert found.as_dict()["margin"] is None
-    asked = Measuring(recording, truth, margins=False).of(setting(40.0))
+    asked = SettingWorth(recording, truth, margins=False).of(setting(40.0))
     assert asked.margin is None

@@ -18,7 +18,7 @@ from teachlab.model.setting import DelaysActOn, Polarity, Setting, Switching
 from teachlab.model.truth import Truth
 from teachlab.questions.timing.budget import timing
 from teachlab.questions.timing.dwelling import delay_at_fault, line_of, predict, spans_at_levels, spans_of_truth
-from teachlab.questions.timing.line import Line, line_from_lengths, probability_inside
+from teachlab.questions.timing.line import TimeBudget, line_from_lengths, probability_inside
 from teachlab.scoring import score
 from teachlab.switching import replay
 from teachlab.synthetic import Scenario, generate, load_scenario
@@ -48,7 +48,7 @@ def test_a_lone_object_and_a_lone_gap_need_what_the_line_says(
         unit="counts", on_level=5, off_level=5, polarity=polarity, consecutive=consecutive, on_delay_ms=on,
         off_delay_ms=off, delays_act_on=acts,
     )  # fmt: skip
-    line = Line(
+    line = TimeBudget(
         dwell_ms=1, gap_ms=1, evaluation_rate_hz=1000, switching=setting.switching,
     )  # fmt: skip
 
@@ -258,7 +258,7 @@ def test_verdicts_blame_the_right_thing() -> None:
 
 
 def test_touching_objects_are_said_to_touch() -> None:
-    found = timing(Line(dwell_ms=10, gap_ms=0, evaluation_rate_hz=1000, switching=Switching(off_delay_ms=5)))
+    found = timing(TimeBudget(dwell_ms=10, gap_ms=0, evaluation_rate_hz=1000, switching=Switching(off_delay_ms=5)))
     assert found.verdict == "impossible"
     assert "objects touch" in found.because
     assert found.output_gap_ms == 0
@@ -269,7 +269,7 @@ def test_lengths_of_the_trade_hold_on_the_safe_side() -> None:
     for n in (1, 2, 5):
         for on in (0.0, 3.0, 7.5):
             switching = Switching(consecutive=n, on_delay_ms=on)
-            line = Line(dwell_ms=1, gap_ms=1, evaluation_rate_hz=1000, speed_mm_s=1000, switching=switching)
+            line = TimeBudget(dwell_ms=1, gap_ms=1, evaluation_rate_hz=1000, speed_mm_s=1000, switching=switching)
             found = timing(line)
             assert found.min_object_mm == pytest.approx(n + on)
             assert line.seen(np.ceil(n + on)) == 1
@@ -282,4 +282,4 @@ def test_refusals() -> None:
     with pytest.raises(ParameterError, match="beam radius needs the speed"):
         spans_of_truth(recording, Truth.from_arrays([10], [20]), beam_mm=2)
     with pytest.raises(ParameterError, match="speed-change must be"):
-        Line(dwell_ms=1, gap_ms=1, evaluation_rate_hz=1, speed_change=-1)
+        TimeBudget(dwell_ms=1, gap_ms=1, evaluation_rate_hz=1, speed_change=-1)

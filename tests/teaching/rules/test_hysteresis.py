@@ -11,7 +11,7 @@ from teachlab.errors import Abstained
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Events, Shown, TeachView
-from teachlab.teaching.rules.hysteresis import Cause, design, wanted_width
+from teachlab.teaching.rules.hysteresis import WidthReason, design, wanted_width
 from teachlab.teaching.rules.labelled_events import statistics_of
 from teachlab.teaching.strategies.quantile_guard import QuantileGuard
 
@@ -52,7 +52,7 @@ def test_texture_within_one_edge_time_asks_for_its_range() -> None:
     found = statistics_of(view([400.0] * 5, [QUIET + 8 * (np.arange(LENGTH) % 10 == 5)] * 6))
     width, cause = wanted_width(found)
     # Steps of one evaluation: an edge takes less than one, and the range of two neighbours reaches 9.
-    assert (width, cause) == (pytest.approx(9.0, abs=1.0), Cause.TEXTURE)
+    assert (width, cause) == (pytest.approx(9.0, abs=1.0), WidthReason.TEXTURE)
 
 
 def test_noise_asks_for_six_deviations() -> None:
@@ -60,7 +60,7 @@ def test_noise_asks_for_six_deviations() -> None:
     gaps = [100 + random.standard_normal(LENGTH) for _ in range(21)]
     found = statistics_of(view([400.0] * 20, gaps))
     width, cause = wanted_width(found)
-    assert cause is Cause.NOISE
+    assert cause is WidthReason.NOISE
     assert width == pytest.approx(6 * found.noise)
     assert found.noise == pytest.approx(1.0, rel=0.2)
 
@@ -70,7 +70,7 @@ def test_the_release_stays_above_the_valleys() -> None:
     found = statistics_of(shown)
     width = design(shown, found, 150.0)
     assert 150.0 - width.width >= 100.0
-    assert width.limited_by is Cause.GAP
+    assert width.limited_by is WidthReason.GAP
     # So close above the valleys that the width wanted does not fit: it is cut, or refused.
     tight = design(shown, found, 105.0)
     assert tight.width < tight.wanted
@@ -86,7 +86,7 @@ def test_a_valley_inside_the_passes_widens_the_hysteresis_where_it_fits() -> Non
     shown = view([hollow] * 5, [QUIET] * 6)
     found = statistics_of(shown)
     width = design(shown, found, 250.0)
-    assert (width.width, width.wanted_by) == (pytest.approx(30.0), Cause.TEXTURE)
+    assert (width.width, width.wanted_by) == (pytest.approx(30.0), WidthReason.TEXTURE)
     # An off-delay of 10 evaluations bridges the valley, and nothing has to be widened for it.
     patient = view([hollow] * 5, [QUIET] * 6, off_delay_ms=10.0)
     assert design(patient, statistics_of(patient), 250.0).width < 30.0
@@ -107,7 +107,7 @@ def test_with_an_on_delay_the_release_stays_above_the_background_too() -> None:
     shown = view([400.0] * 5, [RIPPLE] * 6, on_delay_ms=3.0)
     found = statistics_of(shown)
     width = design(shown, found, 104.0, guard=102.0)
-    assert width.limited_by is Cause.CONTRAST
+    assert width.limited_by is WidthReason.CONTRAST
     assert width.width <= 2.0
     with pytest.raises(Abstained, match="contrast blocks"):
         design(shown, found, 104.0, guard=102.0, strict=True)

@@ -300,7 +300,7 @@ class CompiledSums:
         _sum_spans(histogram, plus, out)
 
 
-class CompiledEngine:
+class CompiledCounting:
     """The engine in numba; counts exactly what `PlainEngine` counts."""
 
     sums: Sums = CompiledSums()

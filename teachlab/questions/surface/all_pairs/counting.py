@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from teachlab.model.recording import Block, Light
 from teachlab.questions.surface.all_pairs.finishing import PlainSums, Sums
 from teachlab.questions.surface.all_pairs.staircase import NEVER, Fold
-from teachlab.questions.surface.all_pairs.tallies import Tally
+from teachlab.questions.surface.all_pairs.tallies import PairTally
 from teachlab.questions.surface.all_pairs.turning import Ladders, Turning, Where, closed_cycles
 from teachlab.questions.surface.values.ranks import Ranker, Ranks
 from teachlab.questions.surface.values.spans import Spans
@@ -54,7 +54,7 @@ class PlainEngine:
     sums: Sums = PlainSums()
     note = ""
 
-    def __init__(self, state: Ranks, tally: Tally) -> None:
+    def __init__(self, state: Ranks, tally: PairTally) -> None:
         self._levels = int(state.size)
         self._tally = tally
         self._fold = Fold(state, tally)
@@ -79,7 +79,7 @@ class PlainEngine:
         self._fold.push(ladders, kind, opens, closes)
 
 
-def measured(rank: Ranks, begins: Where, ends: Where, kind: NDArray[np.int8], levels: int, tally: Tally) -> Ladders:
+def measured(rank: Ranks, begins: Where, ends: Where, kind: NDArray[np.int8], levels: int, tally: PairTally) -> Ladders:
     """Book the closed cycles of pieces and return their ladders; a piece may be without any valid sample."""
     some = np.flatnonzero(ends > begins)
     if some.size == 0:

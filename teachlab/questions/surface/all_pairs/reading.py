@@ -9,7 +9,7 @@ import numpy as np
 from teachlab.errors import ParameterError
 from teachlab.model.recording import Recording
 from teachlab.questions.surface.all_pairs.counting import Engine, Pieces, PlainEngine, state_before
-from teachlab.questions.surface.all_pairs.tallies import Tallies, Tally
+from teachlab.questions.surface.all_pairs.tallies import PairTally, Tallies
 from teachlab.questions.surface.values.levels import FirstReading, Levels
 from teachlab.questions.surface.values.ranks import Ranker, Ranks
 from teachlab.questions.surface.values.spans import Spans
@@ -21,12 +21,12 @@ FAST_FROM = 3_000_000
 """Samples from which the compiled engine, where installed, earns its start-up."""
 
 
-def engine_for(state: Ranks, tally: Tally, samples: int, fast: bool | None) -> Engine:
+def engine_for(state: Ranks, tally: PairTally, samples: int, fast: bool | None) -> Engine:
     """Return the compiled engine if it is wanted, installed and worth it, else the plain one."""
     wanted = samples >= FAST_FROM if fast is None else fast
     if wanted and isinstance(tally, Tallies):
         try:
-            from teachlab.questions.surface.all_pairs.compiled import CompiledEngine
+            from teachlab.questions.surface.all_pairs.compiled import CompiledCounting
         except ImportError:
             if fast:
                 raise ParameterError(
@@ -34,7 +34,7 @@ def engine_for(state: Ranks, tally: Tally, samples: int, fast: bool | None) -> E
                     "'teachlab[fast]', or leave the choice to the program."
                 ) from None
         else:
-            return CompiledEngine(state, tally)
+            return CompiledCounting(state, tally)
     return PlainEngine(state, tally)
 
 
@@ -43,7 +43,7 @@ def read_spans(
     levels: Levels,
     reading: FirstReading,
     spans: Spans,
-    tally: Tally,
+    tally: PairTally,
     *,
     dips: bool,
     fast: bool | None,

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.questions.surface.all_pairs.tallies import KINDS, Tally
+from teachlab.questions.surface.all_pairs.tallies import KINDS, PairTally
 from teachlab.questions.surface.all_pairs.turning import Ladders, Where
 from teachlab.questions.surface.values.ranks import Ranks
 
@@ -48,11 +48,11 @@ class Fold:
     ----------
     state : ndarray of int16, shape (n,)
         Before the record: off-indices below it are active.
-    tally : Tally
+    tally : PairTally
         Where counts are booked.
     """
 
-    def __init__(self, state: Ranks, tally: Tally) -> None:
+    def __init__(self, state: Ranks, tally: PairTally) -> None:
         self._levels = int(state.size)
         change = np.flatnonzero(np.diff(state)) + 1
         self._ends: list[int] = [*change.tolist(), self._levels]

@@ -15,7 +15,7 @@ _Kinds = NDArray[np.int8]
 _Whole = NDArray[np.int64]
 
 
-class Tally(Protocol):
+class PairTally(Protocol):
     """Counts for comparators with on-index i and off-index j.
 
     Attributes

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.questions.surface.all_pairs.tallies import KINDS, Tally
+from teachlab.questions.surface.all_pairs.tallies import KINDS, PairTally
 from teachlab.questions.surface.values.ranks import Ranks
 
 Where = NDArray[np.intp]
@@ -71,7 +71,7 @@ class Turning:
         return cls(rank[peak_at], valleys, first, last, rank[begins], rank[ends])
 
 
-def closed_cycles(turning: Turning, kind: NDArray[np.int8], tally: Tally) -> None:
+def closed_cycles(turning: Turning, kind: NDArray[np.int8], tally: PairTally) -> None:
     """Book every onset of every piece, begun in the dark, as a pair of a peak and the valley before it.
 
     A comparator with on-index i and off-index j has one onset per pair with ``peak > i`` and
@@ -82,7 +82,7 @@ def closed_cycles(turning: Turning, kind: NDArray[np.int8], tally: Tally) -> Non
     ----------
     turning : Turning
     kind : ndarray of int8, shape (pieces,)
-    tally : Tally
+    tally : PairTally
         Where they are booked.
 
     Notes
@@ -131,7 +131,7 @@ def closed_cycles(turning: Turning, kind: NDArray[np.int8], tally: Tally) -> Non
     _stack(peak.tolist(), valley.tolist(), tally)
 
 
-def _stack(peaks: list[int], valleys: list[int], tally: Tally) -> None:
+def _stack(peaks: list[int], valleys: list[int], tally: PairTally) -> None:
     """Close what the rounds left, one peak after the other."""
     gone: list[int] = []
     bases: list[int] = []

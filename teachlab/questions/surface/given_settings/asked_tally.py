@@ -23,7 +23,7 @@ _Whole = NDArray[np.int64]
 _Kinds = NDArray[np.int8]
 
 
-class AskedTally:
+class TallyOfGivenPairs:
     """Counts of given comparators; as `teachlab.questions.surface.all_pairs.tallies.Tallies`, without a table of all.
 
     Parameters

@@ -26,7 +26,7 @@ from teachlab.questions.surface.values.spans import Spans
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.output import onset_lag
-from teachlab.sensor.steps import SteppedSwitching, Steps, Stretch, clamped
+from teachlab.sensor.steps import EvaluatedStretch, SteppedSignal, SteppedSwitching, clamped
 
 BLOCK = 1 << 16
 
@@ -64,7 +64,7 @@ class Play:
         self._state = int(self._low[rank[0]])
         return self.count - self._state if self.mirrored else self._state
 
-    def steps(self, light: Light, begin: int) -> Steps | None:
+    def steps(self, light: Light, begin: int) -> SteppedSignal | None:
         """Return the number of settings that are light, or dark, from valid evaluation `begin` on; None without any."""
         if self._state is None or light.size == 0:
             self.rises = np.empty(0, bool)
@@ -79,7 +79,7 @@ class Play:
         if self.watched:
             self._watch(low, high, state, at, np.diff(np.append(at, rank.size)))
         self._state = int(state[-1])
-        return Steps(at + begin, np.int16(self.count) - state if self.mirrored else state)
+        return SteppedSignal(at + begin, np.int16(self.count) - state if self.mirrored else state)
 
     def _watch(self, low: Ranks, high: Ranks, state: Ranks, at: NDArray[np.intp], lengths: NDArray[np.intp]) -> None:
         # The count lies in the same stretch between two settings as the bound that light sets it.
@@ -105,7 +105,7 @@ class ChainSignals:
         valid = None if invalid is None else np.flatnonzero(~invalid)
         light = block.light if valid is None else block.light[valid]
         begin, self._count = self._count, self._count + light.size
-        stretch = Stretch(block.start, block.start + block.light.size, begin, self._count, valid)
+        stretch = EvaluatedStretch(block.start, block.start + block.light.size, begin, self._count, valid)
         undelayed, output = self._stream.push(stretch, self._play.steps(light, begin))
         return undelayed.since(stretch.start, stretch.stop), output.since(stretch.start, stretch.stop)
 

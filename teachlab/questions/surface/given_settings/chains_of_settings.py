@@ -18,7 +18,7 @@ LONGEST = 32_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Places:
+class LevelPlaces:
     """Levels told apart only as far as some ranks do.
 
     Parameters
@@ -57,7 +57,7 @@ class Places:
         return columns
 
 
-def chains(rows: NDArray[Any]) -> list[NDArray[np.intp]]:
+def divide(rows: NDArray[Any]) -> list[NDArray[np.intp]]:
     """Divide settings into few chains, along each of which no column falls.
 
     Parameters

@@ -23,7 +23,7 @@ from teachlab.model.recording import Block, Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.surface.given_settings.chains_of_settings import Places, chains
+from teachlab.questions.surface.given_settings.chains_of_settings import LevelPlaces, divide
 from teachlab.questions.surface.given_settings.onsets import OnsetCounter, Whole
 from teachlab.questions.surface.values.levels import FirstReading, Levels
 from teachlab.questions.surface.values.ranks import Ranker, Ranks
@@ -31,7 +31,7 @@ from teachlab.questions.surface.values.spans import Spans
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.output import onset_lag
-from teachlab.sensor.steps import At, SteppedSwitching, Steps, Stretch, clamped, merged
+from teachlab.sensor.steps import At, EvaluatedStretch, SteppedSignal, SteppedSwitching, clamped, merged
 
 BLOCK = 1 << 20
 """Evaluations reduced at a time: large, since every chain is called once per block."""
@@ -42,7 +42,7 @@ ROUNDS = 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Seen(Stretch):
+class _Seen(EvaluatedStretch):
     """A block of evaluations, reduced to those at which the rank among all levels changes.
 
     `ordinal` numbers the valid evaluations at which it does, `rank` is what it becomes.
@@ -147,14 +147,14 @@ class _Comparators:
     Parameters
     ----------
     rows : ndarray of int, shape (n, 2 or 4)
-        Of a chain, as `Places.of` gives them.
-    places : Places
+        Of a chain, as `LevelPlaces.of` gives them.
+    places : LevelPlaces
     first : int
         Rank of the first valid evaluation.
     mirrored : bool
     """
 
-    def __init__(self, rows: NDArray[Any], places: Places, first: int, *, mirrored: bool) -> None:
+    def __init__(self, rows: NDArray[Any], places: LevelPlaces, first: int, *, mirrored: bool) -> None:
         narrowed = places.narrowed()
         self._top, begin = places.count - 1, int(narrowed[first])
         self.count, self._mirrored = int(rows.shape[0]), mirrored
@@ -173,7 +173,7 @@ class _Comparators:
             self.first = self.count - self.first
         self._last = self.first
 
-    def push(self, seen: _Seen) -> Steps:
+    def push(self, seen: _Seen) -> SteppedSignal:
         """Return the number over the valid evaluations of a block, which must hold one."""
         own = self._class[seen.rank]
         new = np.empty(own.size, bool)
@@ -193,7 +193,7 @@ class _Comparators:
             at = np.concatenate((np.array([seen.begin]), at))
             value = np.concatenate((np.array([self._last], np.int16), value))
         self._last = int(value[-1])
-        return Steps(at, value).compressed()
+        return SteppedSignal(at, value).compressed()
 
 
 class _Chain:
@@ -215,7 +215,9 @@ class _Chain:
         return self._counter.sums(self.spans)
 
 
-def count(counter: OnsetCounter, spans: Spans, start: int, stop: int, undelayed: Steps, output: Steps) -> None:
+def count(
+    counter: OnsetCounter, spans: Spans, start: int, stop: int, undelayed: SteppedSignal, output: SteppedSignal
+) -> None:
     """Take a block of evaluations of both signals into a counter."""
     p = int(np.searchsorted(spans.stop, start, side="right"))
     q = int(np.searchsorted(spans.start, stop, side="left"))
@@ -262,7 +264,7 @@ def count_many(
     rising, falling = _acting(settings)
     levels = np.union1d(rising, falling)
     acts = np.isin(levels, rising), np.isin(levels, falling)
-    places = Places(levels, np.zeros(levels.size + 1, bool))
+    places = LevelPlaces(levels, np.zeros(levels.size + 1, bool))
     for seen in _Reader(levels, *acts, recording).read(clock, progress, 0.0):
         places.occurring[seen.rank] = True
     made = list(_made(truth, settings, places, reading, rules))
@@ -290,7 +292,7 @@ def _acting(settings: Sequence[Setting]) -> tuple[Levels, Levels]:
 def _made(
     truth: Truth,
     settings: Sequence[Setting],
-    places: Places,
+    places: LevelPlaces,
     reading: FirstReading,
     rules: Rules,
 ) -> Iterator[tuple[_Chain, list[int]]]:
@@ -305,6 +307,6 @@ def _made(
         spans = Spans.of(truth, clock, reading.invalid, rules=rules, lag=onset_lag(base, clock))
         dips = not base.light_on
         rows = places.of([settings[k] for k in of])
-        for chain in chains(rows):
+        for chain in divide(rows):
             comparators = _Comparators(rows[chain], places, first, mirrored=dips)
             yield _Chain(comparators, base, clock, spans), [of[k] for k in (chain[::-1] if dips else chain).tolist()]

@@ -21,7 +21,7 @@ from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.all_pairs.reading import read_spans
-from teachlab.questions.surface.given_settings.asked_tally import AskedTally
+from teachlab.questions.surface.given_settings.asked_tally import TallyOfGivenPairs
 from teachlab.questions.surface.given_settings.grid import counts_by_table
 from teachlab.questions.surface.given_settings.many import count_many
 from teachlab.questions.surface.values.levels import FirstReading, read_first
@@ -206,7 +206,7 @@ def _count(
     on, off = np.searchsorted(levels, pairs).T
     if dips:  # ranks are mirrored: the on-index of the one is the off-index of the other
         on, off = n - 1 - off, n - 1 - on
-    tally = AskedTally(on, off, n)
+    tally = TallyOfGivenPairs(on, off, n)
     read_spans(recording, levels, reading, spans, tally, dips=dips, fast=fast, progress=lambda d: say(d * len(family)))
     counts = tally.counts(spans)
     rows = zip(*(counts[name].tolist() for name in TABLES), strict=True)
