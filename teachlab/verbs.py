@@ -356,7 +356,7 @@ def surface(
     import numpy as np
 
     from teachlab.questions.surface.answer import operating_surface
-    from teachlab.questions.surface.figure import Mark, surface_figure
+    from teachlab.questions.surface.figure import MarkedSetting, surface_figure
 
     opened, truth = _opened(recording, passes)
     found = operating_surface(
@@ -375,7 +375,7 @@ def surface(
             yield pair | {name: getattr(counted, name)[i, j] for name in names}
 
     def draw(kind: str) -> bytes:
-        marks = [Mark(one, name) for name, one in zip(found.names, found.given, strict=True)]
+        marks = [MarkedSetting(one, name) for name, one in zip(found.names, found.given, strict=True)]
         cloud = () if found.cloud is None else found.cloud.settings
         return surface_figure(
             counted, found.best, title=opened.name, marks=marks, cloud=cloud, curve=found.curve, kind=kind
