@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say, show
+from teachlab.cli.console import emit_json, progress, say, show, warn
 from teachlab.cli.opening import load_base, named_strategies, naming, teachers
 from teachlab.errors import ParameterError
 
@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
     from teachlab.studies.result import RecordingBench
 
+SHOWN_LINES = 11
+"""Of the verdict; one more says where the details are."""
 NAMED = 3
 """Strategies named before a reason that they share."""
 
@@ -49,6 +51,8 @@ def bench_command(
     confidence: Annotated[float, typer.Option(help="Of every interval.")] = 0.95,
     out: Annotated[str | None, typer.Option(help="Folder for draws.parquet, bench.json and the figures.")] = None,
     jobs: Annotated[int, typer.Option(help="Recordings worked on at once; 0: as many as there are cores.")] = 0,
+    accept_cost: Annotated[float, typer.Option(help="Errors per pass that are accepted of a setting.")] = 0.05,
+    details: Annotated[bool, typer.Option("--details", help="Print all tables, reasons and conditions.")] = False,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Teach every strategy many times on the first part, score on the rest, and rank by cost."""
@@ -73,7 +77,10 @@ def bench_command(
     strategies = teachers(named_strategies(strategy or []), set_ or [])
     opened = [open_pair(recording, truth) for recording in recordings]
     with naming(base, ", ".join(recordings)), progress("benching", quiet=json) as report:
-        benches = bench_files(recordings, strategies, options=options, truth=truth, jobs=jobs, progress=report)
+        benches = bench_files(
+            recordings, strategies, options=options, truth=truth, accepted=accept_cost, out=out, jobs=jobs,
+            progress=report,
+        )  # fmt: skip
     extremes = [
         PassAndGapExtremes.of(r, passes, evaluation_rate_hz=options.evaluation_rate_hz, rules=options.rules)
         for r, passes in opened
@@ -87,14 +94,11 @@ def bench_command(
         emit_json(bench_document(benches))
         return
     for bench, (light, passes), measured in zip(benches, opened, extremes, strict=True):
-        print_bench(bench, light, passes, measured)
-    if out is not None:
+        print_bench(bench, light, passes, measured, details=details)
+    if written and details:
         say(f"Written to {out}: {', '.join(path.name for path in written)}.")
-        for path in written:
-            if path.name.endswith(".setting.json"):
-                say(f"Evidence for the setting: teachlab report RECORDING --setting {path} --out record")
-    else:
-        say("Keep draws, JSON and figures with --out FOLDER.")
+    if not details:
+        warn("All tables, reasons and conditions: --details." + (f" Written to {out}." if written else ""))
 
 
 def print_bench(
@@ -103,27 +107,31 @@ def print_bench(
     truth: Truth,
     extremes: PassAndGapExtremes,
     *,
-    ranking_only: bool = False,
+    details: bool = False,
 ) -> None:
-    """Print tables, reasons and verdict of one recording."""
+    """Print the verdict on one recording with the ranking; with details all tables and reasons below it."""
     from teachlab.scoring.reasons import reasons_of
     from teachlab.studies import (
         interval_table,
         label_table,
         margin_table,
+        ranking_lines,
         ranking_table,
         reason_lines,
         spread_table,
-        verdict,
     )
+    from teachlab.wording.verdicts import verdict_lines
 
-    show(ranking_table(bench))
-    if not ranking_only:
-        show(spread_table(bench))
-        show(interval_table(bench))
-        show(margin_table(bench))
-        if (labels := label_table(bench)) is not None:
-            show(labels)
+    for line in verdict_lines(
+        bench.verdict, () if details else ranking_lines(bench), details=details, most=SHOWN_LINES
+    ):
+        say(line)
+    if not details:
+        return
+    for table in (ranking_table, spread_table, interval_table, margin_table):
+        show(table(bench))
+    if (labels := label_table(bench)) is not None:
+        show(labels)
     shared: dict[str, list[str]] = {}
     for result in bench.results:
         if result.median_draw is None or result.median_draw.setting is None or result.median_score is None:
@@ -139,5 +147,3 @@ def print_bench(
         say(f"  {', '.join(names[:NAMED])}{more}: {reason}.")
     for line in reason_lines(bench):
         say(f"  {line}.")
-    say(verdict(bench))
-    say()

@@ -29,7 +29,7 @@ def register(app: typer.Typer) -> None:
 def demo_command(
     draws: Annotated[int, typer.Option(help="How often every strategy is taught.")] = DRAWS,
     out: Annotated[str, typer.Option(help="Folder for the figure.")] = ".",
-    tables: Annotated[bool, typer.Option("--tables", help="Print all tables that bench prints.")] = False,
+    tables: Annotated[bool, typer.Option("--tables", help="Print all tables, as bench --details does.")] = False,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Do the whole job on shipped data: teach by every strategy, bench, rank, and write one figure."""
@@ -38,7 +38,7 @@ def demo_command(
     from teachlab.data.shipped import datasets_root
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.model.draws import DrawOptions
-    from teachlab.studies import bench_document, bench_figure, bench_files, verdict
+    from teachlab.studies import bench_document, bench_figure, bench_files
     from teachlab.teaching.registry import BUILT_IN
 
     if not Path(out).is_dir():
@@ -59,11 +59,10 @@ def demo_command(
             with write_aside(figure) as aside:
                 aside.write_bytes(bench_figure(benches[0], truth, extremes))
         if not json:
-            print_bench(benches[-1], recording, truth, extremes, ranking_only=not tables)
+            print_bench(benches[-1], recording, truth, extremes, details=tables)
     if json:
         emit_json({**bench_document(benches), "figure": str(figure)})
         return
-    say(f"Verdict: {verdict(benches[0])}")
     say(f"Figure: {figure}")
     say("All tables: teachlab demo --tables. Every strategy is taught 200 times with --draws 200.")
     say("Not a safety device: nothing here may justify protection of people, guarding, muting or a machine stop.")

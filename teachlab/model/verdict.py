@@ -99,6 +99,10 @@ class Verdict:
         """Return the same verdict with these reasons before its own."""
         return replace(self, reasons=(*reasons, *self.reasons))
 
+    def then(self, *reasons: VerdictReason) -> Verdict:
+        """Return the same verdict with these reasons behind its own."""
+        return replace(self, reasons=(*self.reasons, *reasons))
+
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         claim = self.claim

@@ -1,6 +1,7 @@
 """Strategies × recordings × draws."""
 
-from teachlab.studies.document import bench_document, notes, verdict
+from teachlab.studies.bench_verdict import ranking_lines
+from teachlab.studies.document import bench_document, notes
 from teachlab.studies.figure import bench_figure
 from teachlab.studies.many_recordings import bench_files, write_bench
 from teachlab.studies.run import bench_recording
@@ -17,9 +18,9 @@ __all__ = [
     "margin_table",
     "margins_table",
     "notes",
+    "ranking_lines",
     "ranking_table",
     "reason_lines",
     "spread_table",
-    "verdict",
     "write_bench",
 ]

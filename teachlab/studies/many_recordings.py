@@ -16,11 +16,13 @@ from teachlab.model.draws import DrawOptions
 from teachlab.model.json_values import plain
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
+from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.studies.document import bench_document
 from teachlab.studies.figure import bench_figure
 from teachlab.studies.result import RecordingBench
 from teachlab.studies.run import Progress, bench_recording, part_of
 from teachlab.studies.store import write_draws
+from teachlab.wording.verdicts import FilesJudged
 
 
 def bench_files(
@@ -29,6 +31,8 @@ def bench_files(
     *,
     options: DrawOptions,
     truth: str | None = None,
+    accepted: float = ACCEPTED_ERRORS,
+    out: str | None = None,
     jobs: int = 0,
     progress: Progress | None = None,
 ) -> list[RecordingBench]:
@@ -42,6 +46,10 @@ def bench_files(
     options : DrawOptions
     truth : str, optional
         Passes of a single recording.
+    accepted : float
+        Errors per pass that are accepted of the settings recommended.
+    out : str, optional
+        Folder into which `write_bench` will write, for the next step of the verdicts.
     jobs : int
         Recordings at once; 0 for as many as there are cores.
     progress : callable, optional
@@ -52,16 +60,21 @@ def bench_files(
     list of RecordingBench
         In the order of the recordings.
     """
+    names = setting_names([Path(r).stem for r in recordings])
+    files = [
+        FilesJudged(recording=r, truth=truth, setting=None if out is None else str(Path(out) / name))
+        for r, name in zip(recordings, names, strict=True)
+    ]
     if len(recordings) == 1 or jobs == 1:
         return [
-            _bench(k, r, strategies, options, truth, part_of(progress, k, len(recordings)))[1]
-            for k, r in enumerate(recordings)
+            _bench(k, files[k], strategies, options, accepted, part_of(progress, k, len(recordings)))[1]
+            for k in range(len(recordings))
         ]
     from joblib import Parallel, delayed
 
     pool = Parallel(n_jobs=jobs or -1, return_as="generator_unordered")
     done: dict[int, RecordingBench] = {}
-    for k, bench in pool(delayed(_bench)(k, r, strategies, options, truth, None) for k, r in enumerate(recordings)):
+    for k, bench in pool(delayed(_bench)(k, one, strategies, options, accepted, None) for k, one in enumerate(files)):
         done[k] = bench
         if progress is not None:
             progress(len(done) / len(recordings))
@@ -70,14 +83,23 @@ def bench_files(
 
 def _bench(
     k: int,
-    recording: str,
+    files: FilesJudged,
     strategies: Sequence[Strategy],
     options: DrawOptions,
-    truth: str | None,
+    accepted: float,
     progress: Progress | None,
 ) -> tuple[int, RecordingBench]:
-    opened, passes = open_pair(recording, truth)
-    return k, bench_recording(opened, passes, strategies, options=options, progress=progress)
+    opened, passes = open_pair(files.recording, files.truth)
+    found = bench_recording(
+        opened, passes, strategies, options=options, accepted=accepted, files=files, progress=progress
+    )
+    return k, found
+
+
+def setting_names(recordings: Sequence[str]) -> list[str]:
+    """Return the file of the setting for each recording: by its name, or by its number where names come twice."""
+    twice = len(set(recordings)) < len(recordings)
+    return [f"{number if twice else name}.setting.json" for number, name in enumerate(recordings)]
 
 
 def write_bench(
@@ -105,6 +127,7 @@ def write_bench(
     if place.exists() and not place.is_dir():
         raise InputError(f"cannot write to '{folder}': it is a file. Give the name of a folder.")
     place.mkdir(parents=True, exist_ok=True)
+    names = setting_names([b.recording for b in benches])
     with one_result():
         draws, document = place / "draws.parquet", place / "bench.json"
         write_draws(benches, draws)
@@ -112,7 +135,7 @@ def write_bench(
             aside.write_text(json.dumps(plain(bench_document(benches)), indent=2, ensure_ascii=False), encoding="utf-8")
         written = [draws, document]
         for number, (bench, (truth, extremes)) in enumerate(zip(benches, recordings, strict=True)):
-            name = bench.recording if len(benches) == len({b.recording for b in benches}) else str(number)
+            name = names[number].removesuffix(".setting.json")
             figure = place / f"{name}.svg"
             with write_aside(figure) as aside:
                 aside.write_bytes(bench_figure(bench, truth, extremes))

@@ -1,25 +1,14 @@
-"""From draws to a ranking: spreads, the median draw, and which differences are established."""
+"""From draws to a ranking: spreads, the median draw, and rows of strategies that cost the same."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from itertools import combinations
 
 import numpy as np
 
-from teachlab.model.draws import MEASURES, Costs, Draw, Spread
-from teachlab.model.score import Counts, Score
-from teachlab.scoring import compare_gaps, compare_passes, holm
-from teachlab.studies.result import Comparison, StrategyResult
-
-
-def cost_of(counts: Counts, costs: Costs) -> float:
-    """Return ``(c_miss · lost + c_false · (false trips + ignore false trips + extra)) / scored passes``."""
-    false = counts.false_trips + counts.ignore_false_trips + counts.extra
-    if counts.scored_passes == 0:
-        return math.nan
-    return (costs.miss * counts.lost + costs.false * false) / counts.scored_passes
+from teachlab.model.draws import MEASURES, Draw, Spread
+from teachlab.studies.result import StrategyResult
 
 
 def by_cost(draws: Sequence[Draw]) -> list[Draw]:
@@ -57,36 +46,33 @@ def ranking_cost(draws: Sequence[Draw]) -> float:
     return costs[(len(costs) - 1) // 2]
 
 
-def ranked(results: Sequence[StrategyResult]) -> tuple[list[str], list[StrategyResult]]:
-    """Return the names in order of cost, and the results with unranked ones last.
+def ranked(results: Sequence[StrategyResult]) -> tuple[list[list[str]], list[StrategyResult]]:
+    """Return the names in rows of one cost, and the results in that order with unranked ones last.
 
-    A strategy that teaches in less than half of its draws is unranked. Equal costs are ordered by the
-    95 % quantile of the cost, then by name.
+    A strategy that teaches in less than half of its draws is unranked. Rows come in order of cost; within a row the one
+    whose setting has most light in reserve is first, then the steadier one, then by name. Settings that never switch,
+    or are active for most of the gap time, come last whatever they cost.
     """
 
-    def key(result: StrategyResult) -> tuple[float, float, str]:
-        spread = result.spreads.get("cost")
-        return (result.ranking_cost, spread.p95 if spread else math.inf, result.strategy)
-
-    ordered = sorted(results, key=key)
-    names = [r.strategy for r in ordered if math.isfinite(r.ranking_cost)]
-    return names, ordered
-
-
-def compare_all(ranking: Sequence[str], scores: dict[str, Score]) -> list[Comparison]:
-    """Compare the median settings of all pairs, on passes and on gaps, each corrected over all pairs."""
-    pairs = list(combinations(ranking, 2))
-    passes = [compare_passes(scores[a].trials, scores[b].trials) for a, b in pairs]
-    gaps = [compare_gaps(scores[a].trials, scores[b].trials) for a, b in pairs]
-    p_passes, p_gaps = (holm([d.p_exact for d in tests]) for tests in (passes, gaps))
-    return [
-        Comparison(
-            better=a,
-            worse=b,
-            passes=(passes[k].only_first, passes[k].only_second),
-            gaps=(gaps[k].only_first, gaps[k].only_second),
-            p_passes=float(p_passes[k]),
-            p_gaps=float(p_gaps[k]),
+    def key(result: StrategyResult) -> tuple[bool, float, float, float, str]:
+        spread, reserves = result.spreads.get("cost"), result.median_reserves or {}
+        reserve = reserves.get("contamination_reserve")
+        return (
+            bool(result.unusable),
+            result.ranking_cost,
+            -math.inf if reserve is None else -reserve,
+            spread.p95 if spread else math.inf,
+            result.strategy,
         )
-        for k, (a, b) in enumerate(pairs)
-    ]
+
+    ordered = sorted(results, key=lambda r: (math.isinf(r.ranking_cost), *key(r)))
+    rows: list[list[str]] = []
+    last: tuple[bool, float] | None = None
+    for result in ordered:
+        if not math.isfinite(result.ranking_cost):
+            continue
+        if key(result)[:2] != last:
+            rows.append([])
+        rows[-1].append(result.strategy)
+        last = key(result)[:2]
+    return rows, ordered

@@ -1,4 +1,4 @@
-"""What a bench of one recording gives: results of strategies, their comparison, the recommendation."""
+"""What a bench of one recording gives: results of strategies, their order, the recommendation, the verdict."""
 
 from __future__ import annotations
 
@@ -10,7 +10,9 @@ from teachlab.model.draws import Draw, DrawOptions, Spread
 from teachlab.model.margin import Margin
 from teachlab.model.score import Score
 from teachlab.model.setting import Setting
+from teachlab.model.verdict import Verdict
 from teachlab.questions.surface.hindsight import Hindsight
+from teachlab.statistics.claims.orders import Order
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +62,16 @@ class StrategyResult:
         return sum(bool(d.failed) for d in self.draws)
 
     @property
+    def unusable(self) -> str:
+        """Why the median setting cannot be used whatever it costs; empty where it can."""
+        found = self.median_score
+        if found is None:
+            return ""
+        if found.probably_inverted:
+            return "its output is active for most of the gap time"
+        return "" if found.counts.onsets else "its output never switches on"
+
+    @property
     def reasons(self) -> dict[str, int]:
         """Why it abstained or failed, and how often; one example text per kind."""
         out: dict[str, int] = {}
@@ -67,33 +79,6 @@ class StrategyResult:
             if text := d.abstained or d.failed:
                 out[text] = out.get(text, 0) + 1
         return dict(sorted(out.items(), key=lambda item: -item[1]))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison:
-    """Two ranked strategies compared on the same trials by their median settings.
-
-    Parameters
-    ----------
-    better, worse : str
-        In the order of the ranking.
-    passes, gaps : tuple of int
-        Trials wrong under the better only, and under the worse only.
-    p_passes, p_gaps : float
-        Exact McNemar p-values on passes and on gaps, each corrected by Holm over all pairs.
-    """
-
-    better: str
-    worse: str
-    passes: tuple[int, int]
-    gaps: tuple[int, int]
-    p_passes: float
-    p_gaps: float
-
-    @property
-    def established(self) -> bool:
-        """Whether the two differ significantly on passes or on gaps."""
-        return min(self.p_passes, self.p_gaps) < 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,13 +133,16 @@ class RecordingBench:
         Names, cheapest first; strategies that abstain in more than half of the draws are left out.
     results : sequence of StrategyResult
         In the order of the ranking, unranked ones last.
-    comparisons : sequence of Comparison
-        Of every pair of ranked strategies.
+    rows : sequence of list of str
+        The same names in rows of one cost.
+    orders : sequence of Order or None
+        How sure it is that each row costs less than the next, by the settings of their first strategies.
     best_fixed : Hindsight
         What regret is measured against.
     recommendation : Recommendation or None
         None where fewer than two passes are scored, or nothing is ranked there.
     options : DrawOptions
+    verdict : Verdict
     self_labelled, synthetic : bool
         What the evidence may not be used for.
     """
@@ -165,13 +153,15 @@ class RecordingBench:
     scored_passes: int
     ranking: Sequence[str]
     results: Sequence[StrategyResult]
-    comparisons: Sequence[Comparison]
+    rows: Sequence[Sequence[str]]
+    orders: Sequence[Order | None]
     best_fixed: Hindsight
     recommendation: Recommendation | None
     options: DrawOptions
+    verdict: Verdict
     self_labelled: bool
     synthetic: bool
 
-    def between(self, better: str, worse: str) -> Comparison | None:
-        """Return the comparison of two ranked strategies."""
-        return next((c for c in self.comparisons if (c.better, c.worse) == (better, worse)), None)
+    def row_of(self, strategy: str) -> int | None:
+        """Return the row of a strategy; None for one that is unranked."""
+        return next((k for k, row in enumerate(self.rows) if strategy in row), None)

@@ -15,13 +15,17 @@ from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.stress.worth import SettingWorth
 from teachlab.questions.surface.count_settings import count_settings, with_measures
 from teachlab.questions.surface.hindsight import Hindsight, best_fixed
-from teachlab.studies.ranking import compare_all, median_draw, ranked, ranking_cost, spreads_of
-from teachlab.studies.recommend import recommend, second_half
+from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
+from teachlab.studies.bench_verdict import bench_verdict
+from teachlab.studies.claim_half import claim_halves, order_rows, second_half
+from teachlab.studies.ranking import median_draw, ranked, ranking_cost, spreads_of
+from teachlab.studies.recommend import recommend
 from teachlab.studies.result import RecordingBench, StrategyResult
 from teachlab.studies.tally import Tally
 from teachlab.teaching import TeachBlock, parameters_of
 from teachlab.teaching.once import teach_draws
 from teachlab.teaching.registry import RECOMMENDED
+from teachlab.wording.verdicts import FilesJudged, JudgedBy
 
 Progress = Callable[[float], None]
 
@@ -32,6 +36,8 @@ def bench_recording(
     strategies: Sequence[Strategy],
     *,
     options: DrawOptions | None = None,
+    accepted: float = ACCEPTED_ERRORS,
+    files: FilesJudged | None = None,
     progress: Progress | None = None,
 ) -> RecordingBench:
     """Teach by every strategy in many draws, replay, score and rank.
@@ -44,6 +50,10 @@ def bench_recording(
     strategies : sequence of Strategy
         With distinct names.
     options : DrawOptions, optional
+    accepted : float
+        Errors per pass that are accepted of the setting recommended.
+    files : FilesJudged, optional
+        Where the recording is, and where the setting recommended will be, for the next step.
     progress : callable, optional
         Called with the share done.
 
@@ -90,27 +100,32 @@ def bench_recording(
         rules=options.rules.scored_from(cut.first_scored),
     )
     results = [_result(measuring, s, taught[s.name], tally, best, options) for s in strategies]
-    ranking, ordered = ranked(results)
-    scores = {r.strategy: r.median_score for r in results if r.median_score is not None}
+    rows, ordered = ranked(results)
+    halves = claim_halves(recording, truth, taught, first_half=tally.before(later), middle=middle, options=options)
+    orders = order_rows(truth, rows, halves, options)
+    chosen = recommend(recording, truth, halves, middle=middle, options=options, preferred=RECOMMENDED)
     return RecordingBench(
         recording=recording.name,
         unit=recording.info.unit,
         teach_passes=cut.teach_passes,
         scored_passes=trials,
-        ranking=ranking,
+        ranking=[name for row in rows for name in row],
+        rows=rows,
+        orders=orders,
         results=ordered,
-        comparisons=compare_all(ranking, scores),
         best_fixed=best,
-        recommendation=recommend(
+        recommendation=chosen,
+        options=options,
+        verdict=bench_verdict(
             recording,
             truth,
-            taught,
-            first_half=tally.before(later),
-            middle=middle,
-            options=options,
-            preferred=RECOMMENDED,
+            chosen,
+            halves,
+            rows,
+            orders,
+            by=JudgedBy(rules=options.rules.scored_from(middle), costs=options.costs, accepted=accepted),
+            files=files,
         ),
-        options=options,
         self_labelled=truth.source is TruthSource.SELF_LABELLED,
         synthetic=recording.info.origin is Origin.SYNTHETIC,
     )

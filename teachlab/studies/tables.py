@@ -9,7 +9,7 @@ from rich.table import Table
 
 from teachlab.model.draws import Spread
 from teachlab.model.score import Rate
-from teachlab.studies.document import order_text
+from teachlab.studies.bench_verdict import standing_text
 from teachlab.studies.result import RecordingBench, StrategyResult
 from teachlab.wording.tables import margins_table, plain_table
 
@@ -32,17 +32,18 @@ def ranking_table(bench: RecordingBench) -> Table:
     table.add_column("cost per pass", justify="right")
     table.add_column("regret", justify="right")
     table.add_column("abstained", justify="right")
-    table.add_column("against the next", justify="left")
-    for k, result in enumerate(bench.results):
-        ranked = result.strategy in bench.ranking
-        follower = bench.ranking[k + 1] if ranked and k + 1 < len(bench.ranking) else None
+    table.add_column("before the next row", justify="left")
+    for result in bench.results:
+        row = bench.row_of(result.strategy)
+        order = None if row is None else bench.orders[row]
+        told = "unranked" if row is None else "" if order is None else standing_text(order)
         table.add_row(
-            str(k + 1) if ranked else "–",
+            "–" if row is None else str(row + 1),
             result.strategy,
             _cell(result, "cost", _number),
             _cell(result, "regret", _number),
             f"{result.abstained}" + (f" (+{result.failed} failed)" if result.failed else ""),
-            order_text(bench, result.strategy, follower) if follower else "" if ranked else "unranked",
+            result.unusable or told,
         )
     return table
 

@@ -13,7 +13,9 @@ FEWEST_ROWS = 3
 """Lines of a table, its head too, below which it is left to the details."""
 
 
-def verdict_lines(verdict: Verdict, table: Sequence[str] = (), *, details: bool = False) -> list[str]:
+def verdict_lines(
+    verdict: Verdict, table: Sequence[str] = (), *, details: bool = False, most: int = MOST_LINES
+) -> list[str]:
     """Return decision, limit, claim, reasons, one small table and the next step, at most twelve lines.
 
     Parameters
@@ -21,6 +23,8 @@ def verdict_lines(verdict: Verdict, table: Sequence[str] = (), *, details: bool 
     verdict : Verdict
     table : sequence of str
         Head and rows; cut where there is no room for all of them.
+    most : int
+        Lines there is room for.
     details : bool
         Whether to give everything: all reasons, all conditions, what stands beside the claim.
     """
@@ -37,12 +41,14 @@ def verdict_lines(verdict: Verdict, table: Sequence[str] = (), *, details: bool 
     reasons = [_wrapped([f"Why: {reason.text}"]) for reason in verdict.reasons]
     if details:
         return top + [line for lines in reasons for line in lines] + list(table) + bottom
-    room = MOST_LINES - len(top) - len(bottom)
+    room = most - len(top) - len(bottom)
     body: list[str] = []
-    for lines in reasons[:MOST_REASONS]:
-        if len(body) + len(lines) <= room:
+    for k, lines in enumerate(reasons[:MOST_REASONS]):
+        # The first reason is always told; further ones leave room for the table.
+        kept = min(FEWEST_ROWS, len(table)) if k else 0
+        if len(body) + len(lines) <= room - kept:
             body += lines
-    rows = list(table)[: room - len(body)]
+    rows = list(table)[: max(0, room - len(body))]
     return top + body + (rows if len(rows) >= min(FEWEST_ROWS, len(table)) else []) + bottom
 
 

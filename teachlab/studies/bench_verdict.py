@@ -1,0 +1,114 @@
+"""What a bench says first: the verdict on the setting it recommends, and rows of strategies that cost the same."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from teachlab.model.recording import Recording
+from teachlab.model.truth import Truth
+from teachlab.model.verdict import Verdict, VerdictReason
+from teachlab.statistics.claims.decisions import Decision
+from teachlab.statistics.claims.orders import Order, OrderStanding
+from teachlab.studies.claim_half import ClaimHalf
+from teachlab.studies.result import Recommendation, RecordingBench
+from teachlab.wording.verdicts import FilesJudged, JudgedBy, setting_verdict
+
+NAMED = 2
+"""Strategies of a row that are named."""
+
+
+def bench_verdict(
+    recording: Recording,
+    truth: Truth,
+    found: Recommendation | None,
+    halves: Mapping[str, ClaimHalf],
+    rows: Sequence[Sequence[str]],
+    orders: Sequence[Order | None],
+    *,
+    by: JudgedBy,
+    files: FilesJudged | None = None,
+) -> Verdict:
+    """Judge the recommended setting on the claim half, among all settings that were fixed for it.
+
+    Parameters
+    ----------
+    recording, truth
+    found : Recommendation or None
+    halves : mapping of str to ClaimHalf
+    rows, orders
+        As the bench has them.
+    by : JudgedBy
+        With the rules of the claim half.
+    files : FilesJudged, optional
+    """
+    if found is None:
+        text = (
+            "Too few passes are scored to choose on one half and to claim on the other: log more."
+            if rows
+            else "No strategy teaches in at least half of the draws: --details has the reasons."
+        )
+        next_step = "" if files is None else f"teachlab inspect {files.recording}"
+        return Verdict(decision=str(Decision.OPEN), reasons=(VerdictReason(text=text),), next_step=next_step)
+    others = [half.errors(truth, by.rules.confidence) for name, half in halves.items() if name != found.strategy]
+    verdict = setting_verdict(
+        recording, truth, found.setting, found.score, by=by, about=found.strategy, files=files, candidates=others
+    )
+    order = order_sentence(found.strategy, rows, orders)
+    return verdict if not order else verdict.then(VerdictReason(text=order))
+
+
+def order_sentence(strategy: str, rows: Sequence[Sequence[str]], orders: Sequence[Order | None]) -> str:
+    """Return with how many others a strategy shares its cost, and how sure its order before the next row is."""
+    at = next((k for k, row in enumerate(rows) if strategy in row), None)
+    if at is None:
+        return ""
+    said = []
+    if len(rows[at]) > 1:
+        said.append(f"costs the same as {len(rows[at]) - 1} other{'' if len(rows[at]) == 2 else 's'}")
+    if (order := orders[at]) is not None:
+        said.append(f"costs less than {rows[at + 1][0]}: {standing_text(order)}")
+    return f"Over all scored passes {strategy} {'; it '.join(said)}." if said else ""
+
+
+def standing_text(order: Order) -> str:
+    """Return how sure an order is, with what it rests on.
+
+    Examples
+    --------
+    >>> from teachlab.statistics.claims.orders import orders
+    >>> standing_text(orders([[-0.1, -0.12] * 20])[0])
+    'established (40 lots)'
+    >>> standing_text(orders([[0.0] * 4])[0])
+    'not established (4 lots, it takes 10)'
+    """
+    of = "lots" if str(order.source) == "lots" else "stretches"
+    standing = order.standing
+    if standing is OrderStanding.OPEN and order.difference is not None and order.difference > 0 and order.lots >= 10:
+        return f"not established ({order.lots} {of}; on the claim half it costs more)"
+    return f"{standing} ({order.lots} {of}{'' if order.lots >= 10 else ', it takes 10'})"
+
+
+def ranking_lines(bench: RecordingBench) -> list[str]:
+    """Return the ranking in a line a row: strategies of one cost, what they cost, how sure the order is."""
+    if not bench.rows:
+        return []
+    named = [_names(row) for row in bench.rows]
+    wide = min(52, max(map(len, [*named, "strategy"])))
+    out = [f"  {'strategy':<{wide}}  cost per pass  before the next row"]
+    costs = {r.strategy: r for r in bench.results}
+    for name, row, order in zip(named, bench.rows, bench.orders, strict=True):
+        first = costs[row[0]]
+        told = first.unusable or ("" if order is None else standing_text(order))
+        out.append(f"  {name:<{wide}}  {first.ranking_cost:>13.3g}  {told}".rstrip()[:100])
+    return out
+
+
+def _names(row: Sequence[str]) -> str:
+    left = len(row) - NAMED
+    return ", ".join(row[:NAMED]) + (f" and {left} more" if left > 0 else "")
+
+
+def over_all(verdicts: Sequence[Verdict]) -> Verdict | None:
+    """Return the least favourable of several verdicts: what holds on every recording."""
+    order = [Decision.NONE, Decision.OPEN, Decision.LIMIT, Decision.USE]
+    return min(verdicts, key=lambda one: order.index(Decision(one.decision)), default=None)

@@ -1,0 +1,114 @@
+"""The two halves of the scored passes: settings are fixed on the first, and what they did on the second is claimed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from teachlab.model.draws import Draw, DrawOptions
+from teachlab.model.recording import Recording
+from teachlab.model.score import Score
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.surface.count_settings import bare, measured
+from teachlab.scoring import score
+from teachlab.scoring.claimable import unusable
+from teachlab.scoring.claims import lot_counts, paired_costs
+from teachlab.statistics.claims.orders import CostBound, Order, orders
+from teachlab.statistics.lots import Source
+from teachlab.studies.ranking import median_draw, ranking_cost, spreads_of
+from teachlab.studies.tally import Tally
+from teachlab.switching import replay
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ClaimHalf:
+    """A strategy's setting, fixed on the choosing half, with its score on the claim half.
+
+    Parameters
+    ----------
+    strategy : str
+    draw : int
+        Number of the draw whose cost on the choosing half is the median of the strategy's draws.
+    setting : Setting
+    chosen_on : int
+        Scored passes of the choosing half.
+    cost, p95 : float
+        Median cost of the strategy there, and its 95 % quantile over the draws.
+    score : Score
+        Of the claim half.
+    """
+
+    strategy: str
+    draw: int
+    setting: Setting
+    chosen_on: int
+    cost: float
+    p95: float
+    score: Score
+
+    def errors(self, truth: Truth, confidence: float) -> tuple[CostBound, bool]:
+        """Return its errors per pass with bounds by lots, and whether its output is usable."""
+        bound = lot_counts(truth, self.score.trials).bound(confidence=confidence)
+        return bound, not unusable(self.score)
+
+
+def second_half(first_scored: int, passes: int) -> int:
+    """Return the first pass of the second half; the first half has the odd one."""
+    return first_scored + math.ceil((passes - first_scored) / 2)
+
+
+def claim_halves(
+    recording: Recording,
+    truth: Truth,
+    taught: Mapping[str, Sequence[Draw]],
+    *,
+    first_half: Tally,
+    middle: int,
+    options: DrawOptions,
+) -> dict[str, ClaimHalf]:
+    """Fix a setting of every strategy on the first half and score it on the second; by name, in the order given.
+
+    Strategies that do not teach in half of their draws are left out.
+    """
+    rules, known = options.rules.scored_from(middle), dict[Setting, Score]()
+    out: dict[str, ClaimHalf] = {}
+    for name, draws in taught.items():
+        judged = measured(draws, first_half.counts, options.costs, best_cost=math.nan)
+        cost, chosen = ranking_cost(judged), median_draw(judged)
+        if not math.isfinite(cost) or chosen is None or chosen.setting is None:
+            continue
+        key = bare(chosen.setting)
+        if key not in known:
+            known[key] = score(replay(recording, key), truth, rules=rules)
+        out[name] = ClaimHalf(
+            strategy=name,
+            draw=chosen.draw,
+            setting=chosen.setting,
+            chosen_on=first_half[chosen.setting].detect_trials,
+            cost=cost,
+            p95=spreads_of(judged)["cost"].p95,
+            score=known[key],
+        )
+    return out
+
+
+def order_rows(
+    truth: Truth, rows: Sequence[Sequence[str]], halves: Mapping[str, ClaimHalf], options: DrawOptions
+) -> list[Order | None]:
+    """Say of every row how sure its order before the next one is; None for the last, and where none is known."""
+    firsts = [halves.get(row[0]) for row in rows]
+    pairs = [
+        (k, paired_costs(truth, a.score.trials, b.score.trials, options.costs))
+        for k, (a, b) in enumerate(pairwise(firsts))
+        if a is not None and b is not None
+    ]
+    out: list[Order | None] = [None] * len(rows)
+    if pairs:
+        source = pairs[0][1].source if all(p.source is pairs[0][1].source for _, p in pairs) else Source.BLOCKS
+        worst = max(options.costs.miss, options.costs.false)
+        for (k, _), order in zip(pairs, orders([p.values for _, p in pairs], source=source, worst=worst), strict=True):
+            out[k] = order
+    return out
