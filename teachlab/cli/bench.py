@@ -122,9 +122,8 @@ def print_bench(
     )
     from teachlab.wording.verdicts import verdict_lines
 
-    for line in verdict_lines(
-        bench.verdict, () if details else ranking_lines(bench), details=details, most=SHOWN_LINES
-    ):
+    rows = () if details else ranking_lines(bench)
+    for line in verdict_lines(bench.verdict, rows, details=details, most=SHOWN_LINES):
         say(line)
     if not details:
         return

@@ -60,7 +60,7 @@ def ranked(results: Sequence[StrategyResult]) -> tuple[list[list[str]], list[Str
         return (
             bool(result.unusable),
             result.ranking_cost,
-            -math.inf if reserve is None else -reserve,
+            math.inf if reserve is None else -reserve,
             spread.p95 if spread else math.inf,
             result.strategy,
         )

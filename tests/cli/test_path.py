@@ -155,10 +155,16 @@ def test_bench_prints_one_document_and_writes_the_same(line: Path, tmp_path: Pat
 
 
 def test_bench_prints_ranking_costs_and_verdict_for_people(line: Path) -> None:
-    text = re.sub(r"\s+", " ", run("bench", line, "--draws", "10", "--strategy", "single-sample").output)
+    done = run("bench", line, "--draws", "10", "--strategy", "single-sample")
+    assert len(done.stdout.splitlines()) <= 11
+    assert max(map(len, done.stdout.splitlines())) <= 100
+    # Ten passes without lots decide nothing, however well they went.
+    assert done.stdout.startswith("Cannot be decided: single-sample, fixed levels, on ")
+    assert "--details" in done.stderr
+    told = run("bench", line, "--draws", "10", "--strategy", "single-sample", "--details").output
+    text = re.sub(r"\s+", " ", told)
     assert "cost of a lost pass : a false or extra switching = 1 : 1" in text
-    assert "Use single-sample, chosen on the first 10 scored passes" in text
-    assert "95 % upper bound" in text
+    assert "In this recording, at 95 % confidence" in text
 
 
 def test_self_labelled_passes_are_named_in_every_output(line: Path, tmp_path: Path) -> None:
@@ -228,14 +234,12 @@ def test_wrong_options_exit_with_2_and_name_the_option(line: Path, words: list[s
 def test_demo_runs_anywhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     done = run("demo", "--draws", "20")
-    assert re.search(r"Verdict: Use [a-z-]+, chosen on the first 140 scored passes", done.stdout)
-    assert "two-component-mixture" in done.stdout
-    assert "'brown lid'" in done.stdout  # the reason for the losses
+    assert re.search(r"no evidence about a real line\. Use: [a-z-]+, fixed", done.stdout)
+    assert "Use with a limit: " in done.stdout  # the real recording names no lots
     assert "Not a safety device" in done.stdout
-    # A first look: the two rankings, what went wrong and the verdicts, less than the tables of bench.
-    assert done.stdout.count("order not established") > 2
+    assert "not established (" in done.stdout
     assert "Spread over the draws" not in done.stdout
-    assert len(done.stdout.splitlines()) < 150
+    assert len(done.stdout.splitlines()) < 40
     assert [p.name for p in tmp_path.iterdir()] == ["teachlab-demo.svg"]
 
 

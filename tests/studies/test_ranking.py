@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,10 +14,9 @@ from statsmodels.stats.multitest import multipletests
 
 from teachlab.errors import ParameterError
 from teachlab.model.draws import MEASURES, Costs, Draw
-from teachlab.model.score import Counts
 from teachlab.model.setting import Setting
 from teachlab.scoring import Discordance, holm
-from teachlab.studies.ranking import by_cost, cost_of, median_draw, ranked, ranking_cost, spreads_of
+from teachlab.studies.ranking import by_cost, median_draw, ranked, ranking_cost, spreads_of
 from teachlab.studies.result import StrategyResult
 
 
@@ -37,17 +37,6 @@ def result(name: str, draws: list[Draw]) -> StrategyResult:
         median_score=None,
         ranking_cost=ranking_cost(draws),
     )
-
-
-def counts(**given: int) -> Counts:
-    return Counts(**(dict.fromkeys(Counts.__slots__, 0) | given))
-
-
-def test_cost_counts_lost_false_ignored_and_extra() -> None:
-    n = counts(detect_passes=12, excluded_passes=2, misses=1, merged=2, false_trips=3, ignore_false_trips=4, extra=5)
-    assert cost_of(n, Costs()) == pytest.approx(1.5)
-    assert cost_of(n, Costs(miss=10, false=0.5)) == pytest.approx(3.6)
-    assert math.isnan(cost_of(counts(), Costs()))
 
 
 @pytest.mark.parametrize(("miss", "false"), [(0, 0), (-1, 1), (1, math.inf), (math.nan, 1)])
@@ -79,9 +68,19 @@ def test_abstentions_cost_infinity_and_more_than_half_is_unranked() -> None:
     more = [draw(k, 0.0 if k < 4 else None) for k in range(10)]
     assert ranking_cost(half) == 0.2
     assert math.isinf(ranking_cost(more))
-    names, ordered = ranked([result("more", more), result("half", half), result("good", [draw(0, 0.1)])])
-    assert names == ["good", "half"]
+    rows, ordered = ranked([result("more", more), result("half", half), result("good", [draw(0, 0.1)])])
+    assert rows == [["good"], ["half"]]
     assert [r.strategy for r in ordered] == ["good", "half", "more"]
+
+
+def test_strategies_of_one_cost_are_one_row_most_light_in_reserve_first() -> None:
+    def reserved(name: str, cost: float, reserve: float | None) -> StrategyResult:
+        return replace(result(name, [draw(0, cost)]), median_reserves={"contamination_reserve": reserve})
+
+    found = [reserved("a", 0.1, 0.1), reserved("b", 0.1, None), reserved("c", 0.1, 0.4), reserved("d", 0.0, None)]
+    rows, ordered = ranked(found)
+    assert rows == [["d"], ["c", "a", "b"]]
+    assert [r.strategy for r in ordered] == ["d", "c", "a", "b"]
 
 
 @given(st.lists(st.one_of(st.none(), st.floats(0, 5)), min_size=1, max_size=40))

@@ -11,6 +11,7 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
+from teachlab.data.opening import open_pair
 from teachlab.data.recording_files import write_recording
 from teachlab.data.split import split
 from teachlab.data.truth_files import write_truth
@@ -31,11 +32,9 @@ from teachlab.studies import (
     bench_files,
     bench_recording,
     margin_table,
-    open_pair,
-    verdict,
     write_bench,
 )
-from teachlab.studies.recommend import second_half
+from teachlab.studies.claim_half import second_half
 from teachlab.switching import replay
 from teachlab.synthetic import generate, load_scenario
 from teachlab.teaching import resolve
@@ -151,7 +150,8 @@ def test_the_recommendation_is_chosen_on_one_half_and_claimed_on_the_other() -> 
     # Whatever the second half holds, the choice stays; what is claimed does not.
     light = recording.light[:].copy()
     light[int(truth.start[middle]) - 75 :] = 10.0
-    spoilt = bench_recording(Recording.from_array(light, INFO), truth, built, options=options).recommendation
+    dark = Recording.from_array(light, INFO, name="line")
+    spoilt = bench_recording(dark, truth, built, options=options).recommendation
     assert spoilt is not None
     assert (spoilt.strategy, spoilt.setting, spoilt.chosen_cost) == (found.strategy, found.setting, found.chosen_cost)
     assert spoilt.score.counts.misses == truth.passes - middle
@@ -194,7 +194,8 @@ def test_too_few_passes_for_two_halves_recommend_nothing() -> None:
     bench = bench_recording(recording, truth, [resolve("two-sample-midpoint")], options=DrawOptions(draws=3))
     assert bench.scored_passes == 1
     assert bench.recommendation is None
-    assert "log more" in verdict(bench)
+    assert bench.verdict.decision == "cannot be decided"
+    assert "log more" in bench.verdict.reasons[0].text
 
 
 def test_teaching_never_sees_the_scored_block() -> None:
@@ -288,7 +289,6 @@ def test_every_margin_on_the_screen_says_over_which_passes_it_is() -> None:
     half = bench.recommendation
     assert half is not None
     assert half.margin is not None
-    assert f"On those {half.margin.passes} passes its margin to noise is {half.margin.to_noise:.3g}" in verdict(bench)
     assert half.margin.passes < bench.scored_passes
     title = margin_table(bench).title
     assert (
@@ -348,11 +348,60 @@ def test_document_has_the_keys_of_the_contract() -> None:
 def test_verdict_claims_nothing_it_may_not() -> None:
     recording, truth = line(low=1.0, high=1.5)
     bench = bench_recording(recording, truth, [resolve("single-sample")], options=DrawOptions(draws=5))
-    assert verdict(bench).startswith("No strategy is usable here")
-    recording, truth = line()
+    assert bench.verdict.decision in {"none of these works", "cannot be decided"}
+    recording, truth = line(passes=200)
     labelled = replace(truth, source=TruthSource.SELF_LABELLED)
     bench = bench_recording(recording, labelled, [resolve("two-sample-midpoint")], options=DrawOptions(draws=5))
-    assert "supports no claim" in verdict(bench)
+    assert bench.verdict.decision == "use with a limit"
+    assert bench.verdict.claim is not None
+    assert bench.verdict.claim.upper is None
+    assert "support no claim" in bench.verdict.conditions[0]
+
+
+def test_a_strategy_whose_output_never_switches_is_last_and_says_so() -> None:
+    recording, truth = line(passes=60)
+
+    @dataclass(frozen=True)
+    class OutOfReach:
+        name: ClassVar[str] = "out-of-reach"
+        needs: ClassVar[frozenset[Shown]] = frozenset({Shown.OBJECT})
+
+        def teach(self, view: TeachView) -> Setting:
+            return replace(view.base, on_level=1e6, off_level=1e6)
+
+    built = [OutOfReach(), resolve("two-sample-midpoint")]
+    bench = bench_recording(recording, truth, built, options=DrawOptions(draws=5))
+    assert bench.rows[-1] == ["out-of-reach"]
+    assert bench.results[-1].unusable == "its output never switches on"
+
+
+def test_the_claim_half_overturns_the_choice() -> None:
+    """All is well on the choosing half; on the claim half every second object is too dark."""
+    recording, truth = line(passes=100, low=40.0, high=60.0)
+    lots = Truth.from_arrays(truth.start, truth.end, lot=[f"L{k // 5}" for k in range(100)])
+    built = [resolve("two-sample-midpoint")]
+    assert bench_recording(recording, lots, built, options=DrawOptions(draws=5)).verdict.decision == "use"
+    light = recording.light[:].copy()
+    for k in range(66, 100, 2):
+        light[truth.start[k] : truth.end[k]] = 12.0
+    spoilt = bench_recording(Recording.from_array(light, INFO), lots, built, options=DrawOptions(draws=5)).verdict
+    assert spoilt.decision == "none of these works"
+    assert spoilt.reasons[0].count == 17
+    assert spoilt.reasons[0].first_at_s == truth.start[66] / 1000
+
+
+def test_orders_are_of_settings_fixed_on_the_choosing_half() -> None:
+    recording, truth = line(passes=300, low=20.0, high=60.0)
+    lots = Truth.from_arrays(truth.start, truth.end, lot=[f"L{k // 5}" for k in range(300)])
+    built = [resolve("two-sample-midpoint"), resolve("single-sample")]
+    bench = bench_recording(recording, lots, built, options=DrawOptions(draws=9))
+    (order,) = [order for order in bench.orders if order is not None]
+    assert order.lots >= 20
+    document = bench_document([bench])
+    (told,) = document["recordings"][0]["comparisons"]
+    assert told["standing"] == str(order.standing)
+    assert told["established"] == (str(order.standing) == "established")
+    assert document["verdict"] == document["recordings"][0]["verdict"]
 
 
 def test_reasons_name_level_latch_gap_and_filter() -> None:
