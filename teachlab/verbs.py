@@ -294,8 +294,9 @@ def bench(
     {'balanced-guard': 3, 'single-sample': 3}
     """
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
-    from teachlab.studies import bench_recording, verdict
+    from teachlab.studies import bench_recording
     from teachlab.studies.figure import bench_figure
+    from teachlab.wording.verdicts import verdict_sentence
 
     opened, truth = _opened(recording, passes)
     used = options or DrawOptions()
@@ -309,7 +310,7 @@ def bench(
         light = PassAndGapExtremes.of(opened, truth, evaluation_rate_hz=used.evaluation_rate_hz, rules=used.rules)
         return bench_figure(found, truth, light, kind=kind)
 
-    return Told(found, verdict(found), rows, draw)
+    return Told(found, verdict_sentence(found.verdict), rows, draw)
 
 
 def surface(

@@ -52,6 +52,11 @@ def verdict_lines(
     return top + body + (rows if len(rows) >= min(FEWEST_ROWS, len(table)) else []) + bottom
 
 
+def verdict_sentence(verdict: Verdict) -> str:
+    """Return decision and claim in one line of text."""
+    return " ".join([f"{_first(verdict)}.", *([] if verdict.claim is None else [verdict.claim.text])])
+
+
 def _first(verdict: Verdict) -> str:
     words = str(verdict.decision)
     said = words[:1].upper() + words[1:]
