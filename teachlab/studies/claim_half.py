@@ -12,7 +12,7 @@ from teachlab.model.recording import Recording
 from teachlab.model.score import Score
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.surface.count_settings import bare, measured
+from teachlab.questions.surface.count_settings import bare, with_measures
 from teachlab.scoring import score
 from teachlab.scoring.claimable import unusable
 from teachlab.scoring.claims import lot_counts, paired_costs
@@ -76,7 +76,7 @@ def claim_halves(
     rules, known = options.rules.scored_from(middle), dict[Setting, Score]()
     out: dict[str, ClaimHalf] = {}
     for name, draws in taught.items():
-        judged = measured(draws, first_half.counts, options.costs, best_cost=math.nan)
+        judged = with_measures(draws, first_half.counts, options.costs, best_cost=math.nan)
         cost, chosen = ranking_cost(judged), median_draw(judged)
         if not math.isfinite(cost) or chosen is None or chosen.setting is None:
             continue
