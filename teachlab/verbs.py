@@ -620,7 +620,7 @@ def stale(
     >>> import teachlab
     >>> setting = teachlab.Setting(unit="counts", on_level=1000, off_level=900)
     >>> found = teachlab.stale(teachlab.shipped("demo_tubs"), setting)
-    >>> found.verdict.value in ("keep", "watch", "clean", "teach again", "not enough evidence")
+    >>> found.state.value in ("keep", "watch", "clean", "teach again", "not enough evidence")
     True
     """
     from dataclasses import asdict
