@@ -49,6 +49,9 @@ def compare_command(
     if json:
         emit_json(found.as_dict())
         return
+    for name, side in zip(found.names, found.sides, strict=True):
+        if side.position is not None and side.position.onset is not None:
+            say(f"{name} switches on {side.position.in_words(side.position.onset)}.")
     for line in found.lines:
         say(line)
     if margin:

@@ -9,6 +9,7 @@ import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
 from teachlab.cli.opening import load, naming, not_truth_note
+from teachlab.cli.writing import picture_kind, write_result
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -36,6 +37,9 @@ def replay_command(
     confidence: Annotated[float, typer.Option(help="Of every interval.")] = 0.95,
     margin: Annotated[bool, typer.Option(help="Measure margin to noise and reserves: a few more readings.")] = True,
     edges: Annotated[str | None, typer.Option(help="Write the output's edges: .csv or .parquet.")] = None,
+    plot: Annotated[
+        str | None, typer.Option(help="Draw where in the pass it switches, by light and kind: .svg or .png.")
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Replay a recording through the sensor's switching and score every pass and gap."""
@@ -43,10 +47,13 @@ def replay_command(
     from teachlab.data.setting_files import read_setting
     from teachlab.model.score import Rules
     from teachlab.questions.replay import replayed
+    from teachlab.questions.surface.position_figure import position_figure
     from teachlab.statistics.bursts import Bursts
     from teachlab.statistics.lots import Dependence
+    from teachlab.wording.position import position_lines, position_table
 
     rules = Rules(tolerance_ms=tolerance_ms, confidence=confidence)
+    kind = None if plot is None else picture_kind(plot)
     chosen = read_setting(setting)
     opened, passes = load(recording, truth)
     with naming(setting, recording), progress(f"replaying {opened.name}", quiet=json) as report:
@@ -56,6 +63,12 @@ def replay_command(
         warn(f"Margin and reserves are left out: {worth.left_out}")
     if edges is not None:
         write_edges(edges, output.onsets, output.releases, opened.info.sample_rate_hz)
+    if plot is not None and kind is not None:
+        if worth is None or worth.position is None:
+            warn(f"{plot} is not written: no pass was hit, so there is no position to draw.")
+        else:
+            picture = position_figure(worth.position, found.unit, title=opened.name, kind=kind)
+            write_result(plot, kind, {}, picture)
     if note := not_truth_note(passes):
         warn(note)
     if json:
@@ -81,6 +94,10 @@ def replay_command(
         )
     if worth.margin is not None:
         show(margin_table(worth.margin, found.unit, worth.reserves))
+    if worth.position is not None:
+        for line in position_lines(worth.position, found.unit):
+            say(line)
+        show(position_table(worth.position))
     for line in _why(found):
         say(line)
     if result.probably_inverted:

@@ -88,6 +88,8 @@ def surface_command(
         emit_json(document, indent=None)
         return
     _tell(found, curve, best)
+    if answer.positions is not None:
+        say(answer.positions.sentence())
     for name, one, looked in zip(answer.names, answer.given, answer.looked_up(), strict=True):
         say(_about(name, one, looked))
     if cloud is not None:

@@ -15,6 +15,14 @@ def kind_of(name: str) -> str:
     return kind
 
 
+def picture_kind(name: str) -> str:
+    """Return the kind of a picture to draw by its name: svg or png."""
+    kind = name.lower().rpartition(".")[2]
+    if kind not in ("svg", "png"):
+        raise ParameterError(f"--plot takes a name that ends in .svg or .png, got '{name}'.")
+    return kind
+
+
 def write_result(name: str, kind: str, document: dict[str, Any], picture: bytes) -> None:
     """Write a document, or its picture, into a file of this kind: whole, or not at all."""
     import json

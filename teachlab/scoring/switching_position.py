@@ -113,6 +113,15 @@ class SwitchingPosition:
         """Whether a spread, in ms, is more than the truth's own borders may make."""
         return spread.spread >= 2 * self.doubt_ms
 
+    def in_words(self, spread: QuantileSpread) -> str:
+        """Return median and spread of an edge with their units, and whether it is told apart from the truth's own."""
+        speed = self.line_speed_m_s
+        mm = "" if speed is None else f" ({spread.spread * speed:.3g} mm)"
+        said = f"{spread.median:.3g} ms from the border in the middle, with a spread of {spread.spread:.3g} ms{mm}"
+        if self.told_apart(spread):
+            return said
+        return f"{said}, not told apart from the doubt of the borders"
+
     def by(self, names: Names) -> dict[str, tuple[QuantileSpread, QuantileSpread | None]]:
         """Return onset and release of every kind or lot, in order of appearance."""
         out = {}

@@ -71,6 +71,7 @@ def _strategy(result: StrategyResult) -> dict[str, Any]:
             "score": result.median_score.as_dict(),
             "margin": None if result.median_margin is None else result.median_margin.as_dict(),
             "reserves": None if result.median_reserves is None else dict(result.median_reserves),
+            "switching_position": None if result.median_position is None else result.median_position.as_dict(),
         }
     return out
 
@@ -88,6 +89,7 @@ def _recommendation(found: Recommendation | None) -> dict[str, Any] | None:
         "score": found.score.as_dict(),
         "margin": None if found.margin is None else found.margin.as_dict(),
         "reserves": None if found.reserves is None else dict(found.reserves),
+        "switching_position": None if found.position is None else found.position.as_dict(),
     }
 
 

@@ -10,6 +10,7 @@ from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.stress.reserves import reserves
 from teachlab.scoring import measure_margin
+from teachlab.scoring.switching_position import switching_position
 from teachlab.studies.claim_half import ClaimHalf
 from teachlab.studies.result import Recommendation
 from teachlab.switching import replay
@@ -53,6 +54,8 @@ def recommend(
     best = ordered[0]
     setting, result = best.setting, best.score
     fixed = type(setting) is Setting
+    rules, output = options.rules.scored_from(middle), replay(recording, setting)
+    margin = measure_margin(recording, output, truth, result.trials, rules=options.rules) if fixed else None
     return Recommendation(
         strategy=best.strategy,
         draw=best.draw,
@@ -61,8 +64,9 @@ def recommend(
         chosen_cost=best.cost,
         tied=tuple(half.strategy for half in ordered[1:] if (half.cost, half.p95) == (best.cost, best.p95)),
         score=result,
-        margin=measure_margin(recording, replay(recording, setting), truth, result.trials, rules=options.rules)
-        if fixed
+        margin=margin,
+        reserves=reserves(recording, truth, setting, rules=rules) if fixed else None,
+        position=switching_position(output, truth, result.trials, recording.info, rules=rules, margin=margin)
+        if result.counts.hits
         else None,
-        reserves=reserves(recording, truth, setting, rules=options.rules.scored_from(middle)) if fixed else None,
     )

@@ -12,6 +12,7 @@ from teachlab.model.score import Score
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import Verdict
 from teachlab.questions.surface.hindsight import Hindsight
+from teachlab.scoring.switching_position import SwitchingPosition
 from teachlab.statistics.claims.orders import Order
 
 
@@ -37,6 +38,8 @@ class StrategyResult:
         Its margin to noise; None also for a setting whose levels are not fixed.
     median_reserves : mapping or None
         How far light may fall and rise before its first fault; None with the margin.
+    median_position : SwitchingPosition or None
+        Where in the pass it switches.
     ranking_cost : float
         Median cost with abstentions and failures counted as infinite.
     """
@@ -49,6 +52,7 @@ class StrategyResult:
     median_score: Score | None
     median_margin: Margin | None = None
     median_reserves: Mapping[str, float | None] | None = None
+    median_position: SwitchingPosition | None = None
     ranking_cost: float
 
     @property
@@ -104,6 +108,8 @@ class Recommendation:
         To noise, on the second half.
     reserves : mapping or None
         How far light may fall and rise before the first fault of the second half; None with the margin.
+    position : SwitchingPosition or None
+        Where in the pass it switches, on the second half.
     """
 
     strategy: str
@@ -115,6 +121,7 @@ class Recommendation:
     score: Score
     margin: Margin | None
     reserves: Mapping[str, float | None] | None
+    position: SwitchingPosition | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

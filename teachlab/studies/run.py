@@ -186,5 +186,6 @@ def _result(
         median_score=None if worth is None else worth.score,
         median_margin=None if worth is None else worth.margin,
         median_reserves=None if worth is None else worth.reserves,
+        median_position=None if worth is None else worth.position,
         ranking_cost=ranking_cost(draws),
     )

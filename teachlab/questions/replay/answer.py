@@ -76,6 +76,7 @@ class ReplayAnswer:
             "dependence_of_rates": dict(self.dependent),
             "margin": None if worth is None else worth.margin,
             "reserves": None if worth is None or worth.reserves is None else dict(worth.reserves),
+            "switching_position": None if worth is None else worth.position,
             "reasons": self.reasons,
         }
         return {name: plain(value) for name, value in document.items()}

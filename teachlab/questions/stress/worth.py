@@ -16,6 +16,7 @@ from teachlab.model.truth import Truth
 from teachlab.questions.stress.reserves import reserves
 from teachlab.questions.surface.count_settings import bare
 from teachlab.scoring import measure_margin, score
+from teachlab.scoring.switching_position import SwitchingPosition, switching_position
 from teachlab.sensor.output import Output
 from teachlab.switching import replay
 
@@ -32,6 +33,8 @@ class Worth:
         too large to be measured, and where it was not asked for.
     reserves : mapping of str to float or None, or None
         As `teachlab.questions.stress.reserves.reserves` gives them; None with the margin.
+    position : SwitchingPosition or None
+        Where in the pass it switches; None where nothing was hit.
     left_out : str
         Why there is no margin though one was asked for, else empty.
     """
@@ -39,11 +42,13 @@ class Worth:
     score: Score
     margin: Margin | None
     reserves: Mapping[str, float | None] | None
+    position: SwitchingPosition | None = None
     left_out: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        return {name: plain(getattr(self, name)) for name in ("score", "margin", "reserves")}
+        out = {name: plain(getattr(self, name)) for name in ("score", "margin", "reserves")}
+        return out | {"switching_position": plain(self.position)}
 
 
 def worth_of(
@@ -61,18 +66,26 @@ def worth_of(
         Whether to measure margin and reserves: a few more readings.
     """
     setting, scored = output.setting, score(output, truth, rules=rules)
+
+    def position(margin: Margin | None = None) -> SwitchingPosition | None:
+        if not scored.counts.hits:
+            return None
+        return switching_position(output, truth, scored.trials, recording.info, rules=rules, margin=margin)
+
     if not margins or not scored.counts.scored_passes:
-        return Worth(score=scored, margin=None, reserves=None)
+        return Worth(score=scored, margin=None, reserves=None, position=position())
     if type(setting) is not Setting:
-        return Worth(score=scored, margin=None, reserves=None, left_out="they need one pair of fixed levels")
+        left_out = "they need one pair of fixed levels"
+        return Worth(score=scored, margin=None, reserves=None, position=position(), left_out=left_out)
     try:
         margin = measure_margin(recording, output, truth, scored.trials, rules=rules)
     except UnmeasurableError as fault:
-        return Worth(score=scored, margin=None, reserves=None, left_out=str(fault))
+        return Worth(score=scored, margin=None, reserves=None, position=position(), left_out=str(fault))
     return Worth(
         score=scored,
         margin=margin,
         reserves=reserves(recording, truth, setting, rules=rules, scored=scored),
+        position=position(margin),
     )
 
 

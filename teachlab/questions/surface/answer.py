@@ -21,6 +21,7 @@ from teachlab.questions.surface.cloud import SurfaceCloud, check_family, taught_
 from teachlab.questions.surface.count import surface_of
 from teachlab.questions.surface.given_settings.grid import GRID, replayed_surface
 from teachlab.questions.surface.hindsight import Hindsight, best_of, regret_of
+from teachlab.questions.surface.position_axis import PositionAxis, position_axis
 from teachlab.questions.surface.values.levels import read_first, stated_levels
 from teachlab.questions.surface.values.table import Surface
 from teachlab.teaching.block import polarity_for
@@ -45,6 +46,8 @@ class SurfaceAnswer:
     given : tuple of Setting
     cloud : SurfaceCloud or None
         Draws of a strategy.
+    positions : PositionAxis or None
+        Where in the pass it would switch at every level; of a single recording.
     """
 
     recordings: tuple[str, ...]
@@ -54,6 +57,7 @@ class SurfaceAnswer:
     names: tuple[str, ...]
     given: tuple[Setting, ...]
     cloud: SurfaceCloud | None
+    positions: PositionAxis | None
 
     def looked_up(self) -> list[dict[str, Any]]:
         """Return what every setting given counts and costs more than the best; None where it was not counted."""
@@ -81,6 +85,7 @@ class SurfaceAnswer:
             out["zero_hysteresis"] = {
                 "levels": self.curve.levels, "exact": True, "how": self.curve.how, **line
             }  # fmt: skip
+        out["switching_position"] = None if self.positions is None else self.positions.as_dict()
         out["settings"] = self.looked_up()
         out["taught"] = None if self.cloud is None else self.cloud.as_dict(self.best.cost)
         return {name: plain(value) for name, value in out.items()}
@@ -130,9 +135,14 @@ def operating_surface(
         cloud = taught_cloud(opened, strategy, options=replace(how, base=shared))
         check_family(cloud.settings, shared, of=f"what {strategy.name} teaches")
     found, curve = _counted(opened, shared, levels, settings, how.rules, progress)
+    best = best_of([found] if curve is None else [found, curve], costs=how.costs)
+    positions = None
+    if len(opened) == 1:
+        line = found if curve is None else curve
+        positions = position_axis(*opened[0], line, best.setting, rules=how.rules, costs=how.costs, progress=progress)
     return SurfaceAnswer(
         recordings=tuple(recording.name for recording, _ in opened), surface=found, curve=curve,
-        best=best_of([found] if curve is None else [found, curve], costs=how.costs),
+        best=best, positions=positions,
         names=tuple(names), given=tuple(settings), cloud=cloud,
     )  # fmt: skip
 
