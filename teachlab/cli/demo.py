@@ -61,7 +61,7 @@ def demo_command(
         if not json:
             print_bench(benches[-1], recording, truth, extremes, details=tables)
     if json:
-        emit_json({**bench_document(benches), "figure": str(figure)})
+        emit_json(bench_document(benches, figure=str(figure)))
         return
     say(f"Figure: {figure}")
     say("All tables: teachlab demo --tables. Every strategy is taught 200 times with --draws 200.")

@@ -53,7 +53,7 @@ def inspect_command(
     if note := not_truth_note(passes):
         warn(note)
     if json:
-        emit_json({"recording": opened.name, **quality.as_dict()})
+        emit_json(quality.as_dict())
         return
     show(_table(opened, quality))
     if quality.separability is not None:

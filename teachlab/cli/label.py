@@ -76,6 +76,7 @@ def _target(recording: str, out: str | None, *, force: bool) -> str:
 def _document(opened: Recording, target: str, found: Proposal) -> dict[str, object]:
     levels = found.levels
     return {
+        "schema": 1,
         "recording": opened.name,
         "out": target,
         "source": found.truth.source,

@@ -107,12 +107,12 @@ def verify_command(
 ) -> None:
     """Recompute a record and name every difference. Exit code: 0 it holds, 1 it does not."""
     from teachlab.evidence import verify_record
+    from teachlab.evidence.finding import Verification
 
     found = verify_record(record, recording=recording, truth=truth, setting=setting)
     holds = not any(finding.serious for finding in found)
     if json:
-        findings = [{"where": f.where, "message": f.message, "serious": f.serious} for f in found]
-        emit_json({"record": Path(record).name, "verified": holds, "findings": findings})
+        emit_json(Verification(record=Path(record).name, verified=holds, findings=tuple(found)).as_dict())
     else:
         # What may explain differences comes before them.
         for finding in sorted(found, key=lambda f: f.serious):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -23,20 +23,15 @@ def strategies_command(
 ) -> None:
     """List the strategies: what each needs to be shown, and its parameters with units and defaults."""
     from teachlab.teaching import listings
+    from teachlab.teaching.registry import Listings
 
     found = listings()
     if json:
-        emit_json({"strategies": [_document(one) for one in found]})
+        emit_json(Listings(strategies=found).as_dict())
         return
     for one in found:
         for line in _lines(one):
             say(line)
-
-
-def _document(one: Listing) -> dict[str, Any]:
-    from dataclasses import asdict
-
-    return {**asdict(one), "reason": one.reason or None}
 
 
 def _lines(one: Listing) -> list[str]:

@@ -59,7 +59,7 @@ def neighbour(
     Hits in a row follow from how far the other train shifts from one own pulse to the next. Holds for steady
     periods and a receiver that looks only while its own pulse lasts.
     """
-    from teachlab.questions.surroundings.neighbours import neighbours_apart
+    from teachlab.questions.surroundings.neighbours import Neighbours, neighbours_apart
 
     for name, given in (("--period-us", period_us), ("--frequency-hz", frequency_hz)):
         for value in given or []:
@@ -70,7 +70,7 @@ def neighbour(
         raise ParameterError("give --period-us or --frequency-hz once per sensor: at least two together.")
     pairs = neighbours_apart(periods, width_us=width_us, consecutive=consecutive)
     if json:
-        emit_json({"schema": 1, "pairs": [pair.as_dict() for pair in pairs]})
+        emit_json(Neighbours(pairs=tuple(pairs)).as_dict())
         return
     for pair in pairs:
         (a, b), how = pair.periods_us, "keep apart" if pair.apart else "disturb each other"
@@ -171,7 +171,7 @@ def target(
 
 def _show(answer: SurroundingsAnswer, json: bool) -> None:
     if json:
-        emit_json({"schema": 1, **answer.as_dict()})
+        emit_json(answer.as_dict())
         return
     _values(answer)
     say(answer.verdict)
@@ -221,7 +221,7 @@ def counterfactual_command(
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.score import Rules
     from teachlab.model.setting import Setting
-    from teachlab.questions.counterfactual.answer import counterfactual
+    from teachlab.questions.counterfactual.answer import Counterfactual, counterfactual
     from teachlab.teaching.block import polarity_for
 
     rules = Rules(tolerance_ms=tolerance_ms)
@@ -237,7 +237,7 @@ def counterfactual_command(
     if note := not_truth_note(passes):
         warn(note)
     if json:
-        emit_json({"schema": 1, "recording": opened.name, "sensors": [one.as_dict() for one in found]})
+        emit_json(Counterfactual(recording=opened.name, sensors=tuple(found)).as_dict())
         return
     show(_sensors(found, opened.info.unit))
     say("Margin and needed are in sigma of the background; times: margin over needed, against the sensor as it is.")

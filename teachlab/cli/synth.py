@@ -113,29 +113,14 @@ def _continue(path: str, more: int, json: bool) -> None:
 
 
 def _report(path: str, recipe: Recipe, planned: Plan, json: bool) -> None:
-    from teachlab.synthetic import info_of
+    from teachlab.synthetic.answers import MadeRecording
 
-    info = info_of(recipe)
-    seconds = planned.rows / info.sample_rate_hz
+    made = MadeRecording.of(path, recipe, planned)
     if json:
-        emit_json(
-            {
-                "recording": path,
-                "title": info.title,
-                "samples": planned.rows,
-                "seconds": seconds,
-                "sample_rate_hz": info.sample_rate_hz,
-                "unit": info.unit,
-                "passes": planned.truth.passes,
-                "detect_passes": planned.truth.detect_passes,
-                "uncertainty_samples": planned.truth.uncertainty_samples,
-                "seed": recipe.seed,
-                "synthetic": True,
-            }
-        )
+        emit_json(made.as_dict())
         return
-    say(f"{path}: {info.title}")
-    say(f"{planned.rows} samples, {seconds:.1f} s, {planned.truth.passes} passes, seed {recipe.seed}.")
+    say(f"{path}: {made.title}")
+    say(f"{made.samples} samples, {made.seconds:.1f} s, {made.passes} passes, seed {made.seed}.")
     say("Synthetic: not evidence about a real line.")
     if path.lower().endswith(".parquet"):
         say()
@@ -144,10 +129,11 @@ def _report(path: str, recipe: Recipe, planned: Plan, json: bool) -> None:
 
 def _list(json: bool) -> None:
     from teachlab.synthetic import load_scenario, scenario_names
+    from teachlab.synthetic.answers import ToldScenarios
 
     known = {name: load_scenario(name) for name in scenario_names()}
     if json:
-        emit_json({"scenarios": [{"name": n, "alias": s.alias, "title": s.title} for n, s in known.items()]})
+        emit_json(ToldScenarios.all().as_dict())
         return
     for name, found in known.items():
         say(f"{name:<20} {found.alias:<5} {found.title} ({found.plant})")
@@ -157,29 +143,32 @@ def _list(json: bool) -> None:
 
 def _keys(json: bool) -> None:
     from teachlab.synthetic import key_reference
+    from teachlab.synthetic.answers import ToldScenarios
 
     page = key_reference()
     if json:
-        emit_json({"keys": page})
+        emit_json(ToldScenarios(keys=page).as_dict())
     else:
         say(page.rstrip("\n"))
 
 
 def _toml(scenario: str, json: bool) -> None:
     from teachlab.synthetic import scenario_text
+    from teachlab.synthetic.answers import ToldScenarios
 
     text, _ = scenario_text(scenario)
     if json:
-        emit_json({"scenario": scenario, "toml": text})
+        emit_json(ToldScenarios(scenario=scenario, toml=text).as_dict())
     else:
         say(text.rstrip("\n"))
 
 
 def _explain(scenario: str, json: bool) -> None:
     from teachlab.synthetic import explain, load_scenario
+    from teachlab.synthetic.answers import ToldScenarios
 
     words = explain(load_scenario(scenario))
     if json:
-        emit_json({"scenario": scenario, "words": words.splitlines()})
+        emit_json(ToldScenarios(scenario=scenario, words=tuple(words.splitlines())).as_dict())
     else:
         say(words)

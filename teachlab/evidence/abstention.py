@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -54,6 +54,7 @@ class _Abstention(StrictModel):
 
 
 class _Document(StrictModel):
+    schema_: Literal[1] = Field(default=1, alias="schema")
     abstained: _Abstention
 
 
@@ -101,7 +102,7 @@ class Abstention:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        return {"abstained": asdict(self)}
+        return {"schema": SCHEMA, "abstained": asdict(self)}
 
     def made(self) -> Strategy:
         """Return the strategy, with its parameters."""

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from teachlab.model.json_values import Document
+
 
 @dataclass(frozen=True, slots=True)
 class Finding:
@@ -21,3 +23,22 @@ class Finding:
     where: str
     message: str
     serious: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verification(Document):
+    """What came of recomputing a record.
+
+    Parameters
+    ----------
+    record : str
+        Its name.
+    verified : bool
+        Whether nothing serious differs.
+    findings : tuple of Finding
+    """
+
+    schema: int = 1
+    record: str
+    verified: bool
+    findings: tuple[Finding, ...]

@@ -12,13 +12,14 @@ from teachlab.studies.result import Recommendation, RecordingBench, StrategyResu
 SCHEMA = 1
 
 
-def bench_document(benches: Sequence[RecordingBench]) -> dict[str, Any]:
-    """Return the JSON document of a bench over recordings."""
+def bench_document(benches: Sequence[RecordingBench], **written: str) -> dict[str, Any]:
+    """Return the JSON document of a bench over recordings, with the files that were written."""
     verdict = over_all([b.verdict for b in benches])
     return {
         "schema": SCHEMA,
         "verdict": None if verdict is None else verdict.as_dict(),
         "recordings": [_recording(b) for b in benches],
+        **written,
     }
 
 

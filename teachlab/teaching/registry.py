@@ -12,9 +12,10 @@ from enum import StrEnum
 from functools import cache
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
-from typing import cast
+from typing import Any, cast
 
 from teachlab.errors import InputError, StrategyError
+from teachlab.model.json_values import Document
 from teachlab.model.teaching import Shown, Strategy
 from teachlab.teaching.parameters import ParameterInfo, checked_values, describe
 
@@ -65,7 +66,7 @@ class StrategyOrigin(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Listing:
+class Listing(Document):
     """One strategy, as `teachlab strategies` lists it.
 
     Parameters
@@ -91,6 +92,10 @@ class Listing:
     summary: str = ""
     reason: str = ""
 
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return Document.as_dict(self) | {"reason": self.reason or None}
+
 
 @dataclass(frozen=True, slots=True)
 class _Claim:
@@ -111,6 +116,19 @@ def names() -> tuple[str, ...]:
         If two strategies claim one name.
     """
     return tuple(_claims())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Listings(Document):
+    """Every strategy that is installed.
+
+    Parameters
+    ----------
+    strategies : tuple of Listing
+    """
+
+    schema: int = 1
+    strategies: tuple[Listing, ...]
 
 
 def listings() -> tuple[Listing, ...]:

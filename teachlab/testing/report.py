@@ -82,6 +82,7 @@ class ConformanceReport:
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         return {
+            "schema": 1,
             "strategy": self.strategy,
             "ok": self.ok,
             "checks": [{"check": r.check, "verdict": str(r.verdict), "told": r.told} for r in self.results],

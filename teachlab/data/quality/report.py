@@ -74,6 +74,8 @@ class Quality:
 
     Parameters
     ----------
+    recording : str
+        Its name.
     samples, sample_rate_hz, seconds, unit, dtype
         The recording.
     invalid, saturated : float
@@ -105,6 +107,7 @@ class Quality:
     drift : QualityDrift
     """
 
+    recording: str
     samples: int
     sample_rate_hz: float
     seconds: float
@@ -132,8 +135,8 @@ class Quality:
     drift: QualityDrift
 
     def as_dict(self) -> dict[str, Any]:
-        """Return plain values, for JSON."""
-        out = asdict(self)
+        """Return the plain JSON form."""
+        out = {"schema": 1, **asdict(self)}
         if self.contrasts is not None:
             out["contrasts"] = {"rise": self.contrasts.rise, "dip": self.contrasts.dip, "ratio": self.contrasts.ratio}
         return out
@@ -190,6 +193,7 @@ def inspect_recording(
     peaks = _peaks(found, truth, direction)
     step = found.step.step()
     return Quality(
+        recording=recording.name,
         samples=recording.samples,
         sample_rate_hz=info.sample_rate_hz,
         seconds=recording.seconds,

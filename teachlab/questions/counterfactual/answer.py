@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from teachlab.errors import SettingError, TruthError
 from teachlab.light.usable_light import bounded_recording
 from teachlab.model.draws import Costs
+from teachlab.model.json_values import Document
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
@@ -24,6 +25,22 @@ from teachlab.questions.surface.hindsight import best_of
 __all__ = ["ComparedSensor", "SensorMargin", "counterfactual", "needed_margin", "sensors"]
 GRID = 25
 """Levels of the grid on which a sensor with filter or delays is searched with hysteresis."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counterfactual(Document):
+    """What other sensors would have made of the light of one recording.
+
+    Parameters
+    ----------
+    recording : str
+    sensors : tuple of SensorMargin
+        The sensor as it is, and the others.
+    """
+
+    schema: int = 1
+    recording: str
+    sensors: tuple[SensorMargin, ...]
 
 
 def counterfactual(

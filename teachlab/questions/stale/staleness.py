@@ -163,6 +163,7 @@ class Staleness:
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         return {
+            "schema": 1,
             "state": str(self.state),
             "because": list(self.because),
             "changes": [asdict(change) for change in self.changes],

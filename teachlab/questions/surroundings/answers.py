@@ -37,7 +37,8 @@ class SurroundingsAnswer:
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         return {
-            **self.values, "units": self.units, "verdict": self.verdict, "source": self.source, "limits": self.limits
+            "schema": 1, **self.values, "units": self.units, "verdict": self.verdict, "source": self.source,
+            "limits": self.limits,
         }  # fmt: skip
 
 

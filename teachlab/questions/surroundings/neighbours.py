@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from teachlab.errors import ParameterError
+from teachlab.model.json_values import Document
 from teachlab.questions.surroundings.answers import SurroundingsAnswer, alias_hz, average_left, not_negative, positive
 
 ENDLESS = 1_000_000
@@ -42,6 +43,20 @@ class Pair:
             "periods_us": [first, second], "frequencies_hz": [1e6 / first, 1e6 / second], "apart": self.apart,
             **self.answer.as_dict(),
         }  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Neighbours(Document):
+    """Which of several neighbouring sensors keep apart.
+
+    Parameters
+    ----------
+    pairs : tuple of Pair
+        Every two of them.
+    """
+
+    schema: int = 1
+    pairs: tuple[Pair, ...]
 
 
 def neighbour_pulses(
