@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import errno
 import importlib
-from typing import Any
+from typing import Any, NoReturn
 
 import typer
 from typer.core import TyperCommand, TyperGroup
@@ -16,6 +16,7 @@ from typer.core import TyperCommand, TyperGroup
 from teachlab import __version__
 from teachlab.cli.commands import COMMANDS
 from teachlab.errors import Abstained, InputError
+from teachlab.model.printable_text import SHOWN_OF_MESSAGE, printable
 
 CAUTION = (
     "Not a safety device: nothing here may justify protection of people, guarding, muting or a machine stop. "
@@ -55,23 +56,23 @@ class _Commands(TyperGroup):
         try:
             return super().invoke(ctx)
         except InputError as error:
-            typer.echo(f"teachlab: {error}", err=True)
-            raise typer.Exit(2) from None
+            _end(2, f"{error}")
         except Abstained as error:
-            typer.echo(f"teachlab: abstained: {error}", err=True)
-            raise typer.Exit(3) from None
+            _end(3, f"abstained: {error}")
         except KeyboardInterrupt:
-            typer.echo("teachlab: interrupted; nothing half-written is left behind.", err=True)
-            raise typer.Exit(130) from None
+            _end(130, "interrupted; nothing half-written is left behind.")
         except MemoryError as error:
-            typer.echo(f"teachlab: not enough memory: {error or 'for what was asked'}. Ask for less.", err=True)
-            raise typer.Exit(2) from None
+            _end(2, f"not enough memory: {error or 'for what was asked'}. Ask for less.")
         except OSError as error:
             if error.errno == errno.EPIPE:
                 raise
             where = f"{error.filename}: " if error.filename else ""
-            typer.echo(f"teachlab: {where}{error.strerror or error}.", err=True)
-            raise typer.Exit(2) from None
+            _end(2, f"{where}{error.strerror or error}.")
+
+
+def _end(code: int, message: str) -> NoReturn:
+    typer.echo(f"teachlab: {printable(message, most=SHOWN_OF_MESSAGE - 10)}", err=True)
+    raise typer.Exit(code) from None
 
 
 app = typer.Typer(

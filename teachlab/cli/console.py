@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -11,35 +12,51 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from teachlab.model.json_values import plain
+from teachlab.model.printable_text import printable
 
 if TYPE_CHECKING:
     from rich.table import Table
 
 Json = dict[str, Any]
+_UNSEEN = re.compile("[\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
+"""What JSON may hold raw, and a terminal should not see."""
 
 
 def emit_json(document: Json, *, indent: int | None = 2) -> None:
     """Print one JSON document on stdout; NaN and infinities become null. No indent: one line, for large tables."""
-    typer.echo(json.dumps(plain(document), indent=indent, ensure_ascii=False, allow_nan=False))
+    text = json.dumps(plain(document), indent=indent, ensure_ascii=False, allow_nan=False)
+    typer.echo(_UNSEEN.sub(lambda found: f"\\u{ord(found[0]):04x}", text))
 
 
 def say(text: str = "") -> None:
-    """Print text for people on stdout."""
-    typer.echo(text)
+    """Print one line for people on stdout; what is not printable in it, line breaks included, is spelled out."""
+    typer.echo(printable(text))
+
+
+def say_page(text: str) -> None:
+    """Print several lines of our own on stdout, as they are."""
+    typer.echo(printable(text, keep="\n"))
 
 
 def warn(text: str) -> None:
-    """Print a note on stderr."""
-    typer.echo(text, err=True)
+    """Print a note of one line on stderr."""
+    typer.echo(printable(text), err=True)
 
 
 def show(table: Table) -> None:
-    """Print a rich table on stdout, as wide as it needs where stdout is no terminal."""
+    """Print a rich table on stdout, as wide as it needs where stdout is no terminal. Its text is text, no markup."""
     from rich.console import Console
 
-    console = Console(highlight=False)
+    for number, column in enumerate(table.columns):
+        # Names stand in the first column; a line break in them is foreign, in the others it is ours.
+        keep = "\n" if number else ""
+        column._cells = [printable(c, keep=keep, most=300) if isinstance(c, str) else c for c in column._cells]
+    for part in ("title", "caption"):
+        if isinstance(text := getattr(table, part), str):
+            setattr(table, part, printable(text, keep="\n" if part == "caption" else ""))
+    console = Console(highlight=False, markup=False, emoji=False)
     if not console.is_terminal:
-        console = Console(highlight=False, width=160)
+        console = Console(highlight=False, markup=False, emoji=False, width=160)
     console.print(table)
 
 
@@ -58,7 +75,7 @@ def progress(title: str, *, quiet: bool = False) -> Iterator[Callable[[float], N
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-    columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task(title, total=1.0)
+        task = bar.add_task(printable(title, most=60), total=1.0)
         yield lambda share: bar.update(task, completed=share)

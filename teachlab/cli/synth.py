@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say
+from teachlab.cli.console import emit_json, progress, say, say_page
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -149,7 +149,7 @@ def _keys(json: bool) -> None:
     if json:
         emit_json(ToldScenarios(keys=page).as_dict())
     else:
-        say(page.rstrip("\n"))
+        say_page(page.rstrip("\n"))
 
 
 def _toml(scenario: str, json: bool) -> None:
@@ -160,7 +160,7 @@ def _toml(scenario: str, json: bool) -> None:
     if json:
         emit_json(ToldScenarios(scenario=scenario, toml=text).as_dict())
     else:
-        say(text.rstrip("\n"))
+        say_page(text.rstrip("\n"))
 
 
 def _explain(scenario: str, json: bool) -> None:
@@ -171,4 +171,4 @@ def _explain(scenario: str, json: bool) -> None:
     if json:
         emit_json(ToldScenarios(scenario=scenario, words=tuple(words.splitlines())).as_dict())
     else:
-        say(words)
+        say_page(words)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -12,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from teachlab.evidence.wording import visible
+from teachlab.light.drawing import drawing, picture
 from teachlab.model.recording import Recording
 from teachlab.questions.repeatability.figure import draw_cloud
 
@@ -75,18 +75,14 @@ def _figure(
     size: tuple[float, float],
     title: str,
 ) -> str:
-    import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    # Units and labels are text: a dollar sign in them begins no formula.
-    style: Any = {"svg.hashsalt": name, "svg.fonttype": "none", "text.parse_math": False, "font.size": 8}
-    style |= {"axes.spines.top": False, "axes.spines.right": False, "font.family": "sans-serif"}
-    with mpl.rc_context(style):
+    style = {"axes__spines__top": False, "axes__spines__right": False, "font__family": "sans-serif", "font__size": 8}
+    with drawing(name, **style):
         figure = Figure(figsize=size, layout="constrained")
         description = draw(figure, record)
-        out = io.StringIO()
-        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
-    return _embedded(out.getvalue(), name, title, description)
+        svg = picture(figure, "svg", Creator=None).decode()
+    return _embedded(svg, name, title, description)
 
 
 def _embedded(svg: str, name: str, title: str, description: str) -> str:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import io
 import math
 from typing import Any
 
 import numpy as np
 
+from teachlab.light.drawing import drawing, picture
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.setting import Polarity
 from teachlab.model.teaching import Levels
@@ -39,10 +39,9 @@ def bench_figure(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtrem
     bytes
         The same bytes for the same bench and library versions.
     """
-    import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    with mpl.rc_context({"svg.hashsalt": bench.recording, "svg.fonttype": "none", "font.size": 9}):
+    with drawing(bench.recording):
         rows = len(bench.results)
         figure = Figure(figsize=(11, 3.6 + 0.42 * rows), layout="constrained")
         grid = figure.add_gridspec(2, 2, height_ratios=(2.0, 0.6 + 0.42 * rows), width_ratios=(2.3, 1))
@@ -63,10 +62,7 @@ def bench_figure(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtrem
             + (" — self-labelled, supports no claim" if bench.self_labelled else ""),
             fontsize=10,
         )
-        out = io.BytesIO()
-        metadata = {"Date": None} if kind == "svg" else None
-        figure.savefig(out, format=kind, metadata=metadata, dpi=110)
-        return out.getvalue()
+        return picture(figure, kind)
 
 
 def _extremes(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtremes) -> tuple[Levels, Levels]:

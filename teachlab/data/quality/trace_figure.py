@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.data.quality.report import Quality
+from teachlab.light.drawing import drawing, picture
 from teachlab.light.extremes import Extremes
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.truth import Truth
@@ -63,13 +63,12 @@ def trace_figure(recording: Recording, truth: Truth | None, quality: Quality, *,
     bytes
         The same bytes for the same recording and library versions.
     """
-    import matplotlib as mpl
     from matplotlib.figure import Figure
 
     spans = [(0, recording.samples)]
     if truth is not None and truth.passes:
         spans.append(_detail(truth, recording.samples))
-    with mpl.rc_context({"svg.hashsalt": recording.name, "svg.fonttype": "none", "font.size": 9}):
+    with drawing(recording.name):
         figure = Figure(figsize=(11, 1.2 + 2.6 * len(spans)), layout="constrained")
         for k, (start, stop) in enumerate(spans):
             axes = figure.add_subplot(len(spans), 1, k + 1)
@@ -81,9 +80,7 @@ def trace_figure(recording: Recording, truth: Truth | None, quality: Quality, *,
         if quality.truth_source == "self-labelled":
             notes += " — passes self-labelled, support no claim"
         figure.suptitle((recording.info.title or recording.name) + notes, fontsize=10)
-        out = io.BytesIO()
-        figure.savefig(out, format=kind, metadata={"Date": None} if kind == "svg" else None, dpi=110)
-        return out.getvalue()
+        return picture(figure, kind)
 
 
 def _detail(truth: Truth, samples: int) -> tuple[int, int]:

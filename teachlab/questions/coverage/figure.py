@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import io
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.light.drawing import drawing, picture
 from teachlab.questions.coverage.certificate import Coverage, CycleCoverage
 from teachlab.questions.coverage.cycles import Floats
 
@@ -71,13 +71,11 @@ def coverage_figure(found: Coverage, *, title: str, kind: str) -> bytes:
     kind : str
         svg or png.
     """
-    import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    style: Any = {"svg.hashsalt": title or "coverage", "svg.fonttype": "none", "font.size": 9, "text.parse_math": False}
-    style |= {"axes.spines.top": False, "axes.spines.right": False}
+    style = {"axes__spines__top": False, "axes__spines__right": False}
     columns = max(len(one.blocks) for one in found.cycles)
-    with mpl.rc_context(style):
+    with drawing(title or "coverage", **style):
         rows = len(found.cycles)
         figure = Figure(figsize=(max(5.0, 4.2 * columns), 0.9 + 2.5 * rows), layout="constrained")
         grid = figure.subplots(rows, columns, squeeze=False)
@@ -89,9 +87,7 @@ def coverage_figure(found: Coverage, *, title: str, kind: str) -> bytes:
         handles = {label: h for axes in grid.flat for h, label in zip(*axes.get_legend_handles_labels(), strict=True)}
         figure.legend(handles.values(), handles.keys(), loc="outside lower left", ncols=4, fontsize=8, frameon=False)
         figure.suptitle(title, fontsize=10)
-        out = io.BytesIO()
-        figure.savefig(out, format=kind, metadata={"Date": None} if kind == "svg" else None, dpi=110)
-        return out.getvalue()
+        return picture(figure, kind)
 
 
 def _panel(axes: Axes, one: CycleCoverage, block: str, trips_s: Floats | None) -> None:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import io
 import math
 from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+
+from teachlab.light.drawing import drawing, picture
 
 OBJECT, BACKGROUND, GREY = "#D55E00", "#0072B2", "#595959"
 BEST = "#E6E6E6"
@@ -31,21 +32,17 @@ def cloud_figure(clouds: Sequence[Document], best: Document | None, unit: str, *
     kind : str
         svg or png.
     """
-    import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    style: Any = {"svg.hashsalt": title or "cloud", "svg.fonttype": "none", "font.size": 9, "text.parse_math": False}
-    style |= {"axes.spines.top": False, "axes.spines.right": False}
-    with mpl.rc_context(style):
+    style = {"axes__spines__top": False, "axes__spines__right": False}
+    with drawing(title or "cloud", **style):
         figure = Figure(figsize=(9.0, 0.6 + 2.9 * max(1, len(clouds))), layout="constrained")
         grid = figure.subplots(max(1, len(clouds)), 2, squeeze=False)
         for k, cloud in enumerate(clouds):
             draw_cloud(grid[k, 0], grid[k, 1], cloud, best, unit)
             grid[k, 0].set_title(name_of(cloud), fontsize=9, loc="left")
         figure.suptitle(title, fontsize=10)
-        out = io.BytesIO()
-        figure.savefig(out, format=kind, metadata={"Date": None} if kind == "svg" else None, dpi=110)
-        return out.getvalue()
+        return picture(figure, kind)
 
 
 def name_of(cloud: Document) -> str:

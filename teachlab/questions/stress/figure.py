@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import io
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.light.drawing import drawing, picture
 from teachlab.questions.stress.map import StressMap
 
 OUTLINE, LOST, FALSE, EXTRA, SAFE = "#D55E00", "#0072B2", "#D55E00", "#595959", "#009E73"
@@ -29,10 +29,9 @@ def stress_figure(found: StressMap, *, title: str = "", kind: str = "svg") -> by
     bytes
         The same bytes for the same map and library versions.
     """
-    import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    with mpl.rc_context({"svg.hashsalt": title or "stress", "svg.fonttype": "none", "font.size": 9}):
+    with drawing(title or "stress"):
         panels, curves = len(found.pedestal), min(len(found.ambient), len(found.gain)) == 1
         figure = Figure(figsize=(2.4 + 3.9 * panels, 4.6), layout="constrained")
         axes = np.atleast_1d(np.asarray(figure.subplots(1, panels, sharey=True))).tolist()
@@ -44,9 +43,7 @@ def stress_figure(found: StressMap, *, title: str = "", kind: str = "svg") -> by
             if panels > 1 or found.pedestal[k]:
                 one.set_title(f"backscatter when fully dirty {found.pedestal[k]:g} {found.setting.unit}", fontsize=9)
         figure.suptitle(f"{title}: {_reserves(found)}" if title else _reserves(found), fontsize=10)
-        out = io.BytesIO()
-        figure.savefig(out, format=kind, metadata={"Date": None} if kind == "svg" else None, dpi=110)
-        return out.getvalue()
+        return picture(figure, kind)
 
 
 def _reserves(found: StressMap) -> str:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
 from teachlab.errors import ParameterError
+from teachlab.light.drawing import drawing, picture
 from teachlab.questions.stress.speeds import AtSpeed, fastest
 from teachlab.statistics.intervals import proportion
 
@@ -41,24 +41,20 @@ def speed_figure(found: Sequence[AtSpeed], *, title: str = "", kind: str = "svg"
     The bars are exact intervals of the lost rate (Clopper & Pearson 1934) at 95 %. All speeds are counted on the same
     passes, so the bars of two speeds are not independent.
     """
-    import matplotlib as mpl
     from matplotlib.figure import Figure
 
     if not found:
         raise ParameterError("a figure over the speed needs at least one speed, got none.")
     ordered = sorted(found, key=lambda at: at.factor)
-    style: Any = {"svg.hashsalt": title or "speed", "svg.fonttype": "none", "font.size": 9, "text.parse_math": False}
-    style |= {"axes.spines.top": False, "axes.spines.right": False}
-    with mpl.rc_context(style):
+    style = {"axes__spines__top": False, "axes__spines__right": False}
+    with drawing(title or "speed", **style):
         figure = Figure(figsize=(6.4, 5.6), layout="constrained")
         faults, reserve = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
         _faults(faults, ordered)
         _reserve(reserve, ordered)
         _speed_axis(reserve, ordered)
         figure.suptitle("\n".join(part for part in (title, _verdict(ordered)) if part), fontsize=10)
-        out = io.BytesIO()
-        figure.savefig(out, format=kind, metadata={"Date": None} if kind == "svg" else None, dpi=110)
-        return out.getvalue()
+        return picture(figure, kind)
 
 
 def _verdict(ordered: Sequence[AtSpeed]) -> str:

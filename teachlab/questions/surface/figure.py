@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -10,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.light.drawing import drawing, picture
 from teachlab.model.setting import Setting
 from teachlab.questions.surface.hindsight import Hindsight
 from teachlab.questions.surface.values.table import Surface
@@ -64,19 +64,16 @@ def surface_figure(
     bytes
         The same bytes for the same surface and library versions.
     """
-    import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    with mpl.rc_context({"svg.hashsalt": title or "surface", "svg.fonttype": "none", "font.size": 9}):
+    with drawing(title or "surface"):
         figure = Figure(figsize=(11, 5.2), layout="constrained")
         left, right = figure.subplots(1, 2, width_ratios=(1.35, 1))
         _draw_map(figure, left, surface, best)
         _mark(left, best, marks, cloud, cloud_name)
         _draw_line(right, surface if curve is None else curve, left.get_xlim())
         figure.suptitle(title, fontsize=10)
-        out = io.BytesIO()
-        figure.savefig(out, format=kind, metadata={"Date": None} if kind == "svg" else None, dpi=110)
-        return out.getvalue()
+        return picture(figure, kind)
 
 
 def _edges(surface: Surface) -> NDArray[np.float64]:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import io
 from typing import Any
 
 import numpy as np
 
+from teachlab.light.drawing import drawing, picture
 from teachlab.scoring.switching_position import PositionSlope, SwitchingPosition
 
 KINDS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#595959")
@@ -35,10 +35,9 @@ def position_figure(position: SwitchingPosition, unit: str, *, title: str = "", 
     bytes
         The same bytes for the same positions and library versions.
     """
-    import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    with mpl.rc_context({"svg.hashsalt": title or "position", "svg.fonttype": "none", "font.size": 9}):
+    with drawing(title or "position"):
         figure = Figure(figsize=(8, 5.4), layout="constrained")
         top, bottom = figure.subplots(2, 1, sharex=True)
         measured = not np.isnan(position.peak).all()
@@ -56,9 +55,7 @@ def position_figure(position: SwitchingPosition, unit: str, *, title: str = "", 
         bottom.set_xlabel(f"peak light of the pass, {unit}" if measured else "pass")
         if title:
             figure.suptitle(title, fontsize=10)
-        out = io.BytesIO()
-        figure.savefig(out, format=kind, metadata={"Date": None} if kind == "svg" else None, dpi=110)
-        return out.getvalue()
+        return picture(figure, kind)
 
 
 def _kinds(position: SwitchingPosition) -> list[tuple[str, Any]]:

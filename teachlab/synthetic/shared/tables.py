@@ -63,10 +63,10 @@ def refusal(source: str, faults: ValidationError, tables: Mapping[str, Any] | No
         # a list without its faulty entries is not "too short" as well
         if fault["type"] == "too_short" and fault["loc"][:1] in inside:
             continue
-        lines.append(f"  {place(fault['loc'])}{_given(fault)}{_message(fault)}")
+        lines.append(f"{place(fault['loc'])}{_given(fault)}{_message(fault)}")
     lines += _unseen(found, {} if tables is None else tables)
     count = "1 fault" if len(lines) == 1 else f"{len(lines)} faults"
-    return ScenarioError(f"{source}: the scenario has {count}:\n" + "\n".join(lines))
+    return ScenarioError(f"{source}: the scenario has {count}: " + "; ".join(line.strip() for line in lines))
 
 
 def _unseen(found: Sequence[ErrorDetails], tables: Mapping[str, Any]) -> list[str]:
