@@ -1,17 +1,99 @@
-"""``python -m teachlab`` and the command `teachlab`; imports are inside `main`, which catches interrupts."""
+"""``python -m teachlab`` and the command `teachlab`: signals, streams and the end of the process; nothing heavy."""
 
+from __future__ import annotations
+
+import io
+import os
+import signal
 import sys
+from types import FrameType
+from typing import Any
+
+ENDS = {signal.SIGINT: (130, "interrupted"), signal.SIGTERM: (143, "ended")}
 
 
 def main() -> None:
-    """Run the command line; an interrupt while libraries load ends like one during the work."""
+    """Run the command line."""
+    for number in ENDS:
+        signal.signal(number, _end)
+    sys.stdout, sys.stderr = _tolerant(sys.stdout, "standard output"), _tolerant(sys.stderr, "standard error")
+    code: Any = 0
     try:
         from teachlab.cli import app
 
         app(prog_name="teachlab")
-    except KeyboardInterrupt:
-        sys.stderr.write("teachlab: interrupted; nothing half-written is left behind.\n")
-        sys.exit(130)
+    except SystemExit as end:
+        code = end.code
+    except Exception as fault:  # noqa: BLE001 -- exit code 1 would say "criterion not met"
+        code = 2
+        import traceback
+
+        where = traceback.extract_tb(fault.__traceback__)[-1]
+        sys.stderr.write(
+            f"teachlab: a fault of teachlab itself, not of the input: {type(fault).__name__} in "
+            f"{os.path.basename(where.filename)}, line {where.lineno}: {str(fault)[:300]!r}. Please report it.\n"
+        )
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            if stream is not None:
+                stream.flush()
+        except OSError as fault:
+            code = code or 2
+            if stream is sys.stdout and sys.stderr is not None:
+                sys.stderr.write(f"teachlab: {fault.filename}: {fault.strerror}. The output is not complete.\n")
+    sys.exit(code)
+
+
+def _end(number: int, frame: FrameType | None) -> None:
+    """End at once, also in the middle of loading a library, where an exception would come out as another one."""
+    writing = sys.modules.get("teachlab.data.atomic_files")
+    if writing is not None and writing.abandon(lambda: _end(number, None)) is False:
+        return  # a result is being put in place: it ends when that is done
+    code, word = ENDS[signal.Signals(number)]
+    calm = b"\r\x1b[K\x1b[?25h" if os.isatty(2) else b""  # the line of a progress bar, and the cursor that it hid
+    try:
+        os.write(2, calm + f"teachlab: {word}; nothing half-written is left behind.\n".encode())
+    finally:
+        os._exit(code)
+
+
+class _Raw(io.RawIOBase):
+    """A stream whose reader may go away: what is written after that is dropped, and the command goes on to its end."""
+
+    def __init__(self, number: int, name: str) -> None:
+        self._number, self._name, self._dead = number, name, False
+
+    def writable(self) -> bool:
+        return True
+
+    def fileno(self) -> int:
+        return self._number
+
+    def isatty(self) -> bool:
+        return os.isatty(self._number)
+
+    def write(self, data: Any) -> int:
+        size = len(data)
+        if self._dead:
+            return size
+        try:
+            return os.write(self._number, data)
+        except BrokenPipeError:
+            self._dead = True
+            return size
+        except OSError as fault:
+            self._dead = True  # said once
+            raise OSError(fault.errno, fault.strerror, self._name) from None
+
+
+def _tolerant(stream: Any, name: str) -> Any:
+    if stream is None:
+        return None
+    raw = _Raw(stream.fileno(), name)
+    # What the terminal's encoding lacks is spelled out instead of ending the command.
+    return io.TextIOWrapper(
+        io.BufferedWriter(raw), encoding=stream.encoding, errors="backslashreplace", line_buffering=True
+    )
 
 
 if __name__ == "__main__":

@@ -90,9 +90,13 @@ app = typer.Typer(
 def command_of(name: str) -> Any:
     """Return the command or group of commands of a name, with its examples; its module is imported."""
     from teachlab.cli.examples import explain
+    from teachlab.cli.frame import framed
 
     part = typer.Typer()
     importlib.import_module(f"teachlab.cli.{COMMANDS[name].module}").register(part)
+    for command in part.registered_commands:
+        if command.callback is not None:
+            command.callback = framed(name, command.callback)
     explain(part)
     group = typer.main.get_group(part)
     return group.commands[name]

@@ -15,8 +15,8 @@ import os
 import re
 import secrets
 import shutil
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager, suppress
 from contextvars import ContextVar
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -35,6 +35,7 @@ JOURNAL = ".teachlab.journal"
 _PART = re.compile(r"\.teachlab-[0-9a-f]{16}\.part")
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 _MOST_TRIES = 10
+_placing: list[Callable[[], None]] = []
 _held: set[Path] = set()
 """Parts of this process that are not in place yet."""
 
@@ -70,7 +71,7 @@ class _Result:
         for folder in dict.fromkeys(path.parent for path in (*(p.target for p in self.parts), *self.outdated)):
             parts = [part for part in self.parts if part.target.parent == folder]
             outdated = [path for path in self.outdated if path.parent == folder and path.exists()]
-            with _locked(folder):
+            with _locked(folder), _undisturbed():
                 _tidy(folder)
                 moves = [(part.aside.name, part.target.name) for part in parts]
                 _held.difference_update(part.aside for part in parts)
@@ -88,6 +89,8 @@ class _Result:
 
 
 _writing: ContextVar[_Result | None] = ContextVar("teachlab_result", default=None)
+_protected: ContextVar[Mapping[tuple[int, int], Path]] = ContextVar("teachlab_inputs", default={})  # noqa: B039
+"""Inputs of a command by device and number, so that links to them are known."""
 
 
 @contextmanager
@@ -131,6 +134,28 @@ def outdated(path: str | Path) -> None:
     if result is None:
         raise RuntimeError("outdated() belongs into one_result()")
     result.outdated.append(Path(os.path.realpath(path)))
+
+
+@contextmanager
+def protect(inputs: Iterable[Path]) -> Iterator[None]:
+    """Let nothing in the block be written over these files, whatever name it goes by."""
+    known = {}
+    for path in inputs:
+        with suppress(OSError):
+            found = path.stat()
+            known[found.st_dev, found.st_ino] = path
+    token = _protected.set({**_protected.get(), **known})
+    try:
+        yield
+    finally:
+        _protected.reset(token)
+
+
+def refuse_input(path: str | Path) -> InputError:
+    """Return the refusal to write over an input."""
+    return InputError(
+        f"{path}: this is an input of the same command, and inputs are never modified. Name another file."
+    )
 
 
 @contextmanager
@@ -191,6 +216,10 @@ def check_target(path: str | Path) -> Path:
         if os.path.lexists(target) and not target.is_file():
             what = "a folder" if target.is_dir() else "not an ordinary file"
             raise InputError(f"cannot write to '{path}': it is {what}. Give the name of a file.")
+        if target.exists():
+            found = target.stat()
+            if (found.st_dev, found.st_ino) in _protected.get():
+                raise refuse_input(path)
         if not target.parent.is_dir():
             raise InputError(f"cannot write '{path}': there is no folder '{target.parent}'. Create it first.")
     except (OSError, ValueError) as fault:
@@ -234,10 +263,29 @@ def read_current(path: str | Path, read: Callable[[Path], _Read]) -> _Read:
     return read(Path(path))
 
 
-def abandon() -> None:
-    """Remove what this process has written aside: for a process that is told to end now."""
+def abandon(then: Callable[[], None]) -> bool:
+    """Remove what this process has written aside: for a process that is told to end now.
+
+    While a result is being put in place nothing is removed: the answer is False, and `then` is called when it is.
+    """
+    if _placing:
+        _placing.append(then)
+        return False
     for aside in list(_held):
         aside.unlink(missing_ok=True)
+    return True
+
+
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    _placing.append(lambda: None)
+    try:
+        yield
+    finally:
+        waiting = list(_placing)
+        _placing.clear()
+        for then in waiting:
+            then()
 
 
 def _reserve(given: str | Path) -> _Part:

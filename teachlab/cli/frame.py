@@ -1,0 +1,152 @@
+"""What stands around every command: memory that may be used, and results that never lie over inputs."""
+
+from __future__ import annotations
+
+import functools
+import inspect
+import math
+import os
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+from typing import Annotated, Any, get_type_hints
+
+import typer
+
+from teachlab.errors import InputError, ParameterError
+
+Memory = Annotated[
+    float | None,
+    typer.Option("--memory", help="Most memory to use, GB; default: half of what is free.", rich_help_panel="Limits"),
+]
+Force = Annotated[bool, typer.Option("--force", help="Write over a file of another kind.", rich_help_panel="Limits")]
+RESULTS = ("out", "edges", "plot", "speed_out")
+"""Parameters that name what a command writes; every other text may name what it reads."""
+WRITES: Mapping[str, Mapping[str, str]] = {
+    "synth": {"parquet": "a recording", "csv": "a raw log"},
+    "import": {"parquet": "a recording"},
+    "align": {"parquet": "a recording"},
+    "label": {"parquet": "a table of passes", "csv": "a table of passes"},
+    "teach": {"*": "a setting"},
+    "design": {"*": "a setting"},
+    "identify": {"*": "a setting"},
+    "replay": {"parquet": "a table of edges", "csv": "a table of edges"},
+}
+"""What commands write, by the ending of its name; pictures, pages and JSON documents are told by the ending alone."""
+USUAL = {
+    "svg": "an SVG picture",
+    "png": "a PNG picture",
+    "pdf": "a PDF",
+    "html": "a page",
+    "json": "another JSON file",
+}
+IN_FOLDERS: Mapping[str, tuple[str, ...]] = {
+    "bench": ("bench.json", "draws.parquet", "*.svg", "*.setting.json"),
+    "report": ("result.json", "report.html", "report.pdf"),
+    "demo": ("teachlab-demo.svg",),
+}
+"""Names in the folder of --out that a command writes."""
+
+
+def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
+    """Return a command with --memory, and with --force where it writes: what it writes is looked at before it works."""
+    signature = inspect.signature(command)
+    kinds = get_type_hints(command, include_extras=True)
+    own_force = "force" in signature.parameters
+    writes = any(result in signature.parameters for result in RESULTS)
+    added: dict[str, tuple[Any, Any]] = {"memory": (Memory, None)}
+    if writes and not own_force:
+        added["force"] = (Force, False)
+
+    @functools.wraps(command)
+    def run(*args: Any, **values: Any) -> None:
+        from teachlab.data.atomic_files import protect
+        from teachlab.model.memory import memory_of
+
+        memory = values.pop("memory", None)
+        if memory is not None and not (0 < memory < math.inf):
+            raise ParameterError(f"--memory must be a finite number of GB above 0, got {memory!r}.")
+        force = values["force"] if own_force else values.pop("force", False)
+        inputs = _inputs(name, values)
+        with memory_of(None if memory is None else memory * 1e9), protect(inputs):
+            for result in RESULTS:
+                given = values.get(result)
+                for target in given if isinstance(given, list) else [given]:
+                    if target is not None:
+                        _look_at(name, str(target), inputs, force=bool(force))
+            command(*args, **values)
+
+    known = [p.replace(annotation=kinds[p.name]) for p in signature.parameters.values()]
+    places = [p for p in known if p.name != "json"]
+    places += [inspect.Parameter(key, inspect.Parameter.KEYWORD_ONLY, default=default, annotation=kind)
+               for key, (kind, default) in added.items()]  # fmt: skip
+    places += [p.replace(kind=inspect.Parameter.KEYWORD_ONLY) for p in known if p.name == "json"]  # fmt: skip
+    run.__signature__ = signature.replace(parameters=places)  # type: ignore[attr-defined]
+    run.__annotations__ = {**kinds, **{key: kind for key, (kind, _) in added.items()}}
+    return run
+
+
+def _inputs(name: str, values: Mapping[str, Any]) -> list[Path]:
+    """Return every existing file that the texts on the command line name, with what lies beside recordings."""
+    from teachlab.data.truth_files import beside
+
+    found: list[Path] = []
+    for key, value in values.items():
+        if key in RESULTS or key == "continue_":  # a recording is continued in place
+            continue
+        for text in value if isinstance(value, (list, tuple)) else [value]:
+            if not isinstance(text, str) or not _is_file(text):
+                continue
+            found.append(Path(text))
+            if name != "label":  # which may write the passes anew
+                near = (beside(text, ending) for ending in (".passes.parquet", ".passes.csv"))
+                found += [Path(one) for one in near if _is_file(one)]
+    return found
+
+
+def _is_file(text: str) -> bool:
+    try:
+        return "://" not in text and Path(text).is_file()
+    except (OSError, ValueError):  # a name that is too long, or that no file can have
+        return False
+
+
+def _look_at(name: str, target: str, inputs: Iterable[Path], *, force: bool) -> None:
+    """Refuse a result before work: over an input, over a file of another kind, or where nothing can be written."""
+    from teachlab.data.atomic_files import check_target, refuse_input
+
+    if name in IN_FOLDERS:
+        folder = Path(os.path.realpath(target))
+        for place in inputs:
+            real = Path(os.path.realpath(place))
+            if real.parent == folder and any(real.match(pattern) for pattern in IN_FOLDERS[name]):
+                raise refuse_input(place)
+        _check_folder(target)
+        return
+    # Commands check the endings of what they write themselves; a name that ends otherwise is theirs to refuse.
+    kinds = {**USUAL, **WRITES.get(name, {})}
+    kind = WRITES.get(name, {}).get("*") or kinds.get(target.lower().rpartition(".")[2])
+    if kind is None:
+        return
+    place = check_target(target)
+    if force or not place.exists():
+        return
+    from teachlab.data.file_kinds import kind_of
+
+    there = kind_of(place)
+    if there and there != kind:
+        raise InputError(
+            f"'{target}' holds {there}, and {name} would write {kind if kind != 'another JSON file' else 'a document'} "
+            "over it. Name another file, or say --force."
+        )
+
+
+def _check_folder(target: str) -> None:
+    place = Path(os.path.realpath(target))
+    try:
+        inside = next((p for p in (place, *place.parents) if os.path.lexists(p)), None)
+    except (OSError, ValueError) as fault:
+        raise InputError(f"--out: cannot make the folder '{target}': {fault}. Choose another name.") from None
+    if inside is not None and not inside.is_dir():
+        raise InputError(f"cannot write to '{target}': '{inside}' is a file. Give the name of a folder.")
+    if inside is not None and not os.access(inside, os.W_OK | os.X_OK):
+        raise InputError(f"cannot write to '{target}': Permission denied. Choose another place.")

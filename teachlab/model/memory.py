@@ -1,0 +1,87 @@
+"""How much memory may be used, and a refusal before work that would use more."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from pathlib import Path
+
+from teachlab.errors import ParameterError
+
+_allowed: ContextVar[float | None] = ContextVar("teachlab_memory", default=None)
+ASSUMED_FREE = 4e9
+"""Bytes, where the system does not say."""
+
+
+@contextmanager
+def memory_of(size: float | None) -> Iterator[None]:
+    """Allow this many bytes in the block; None allows half of what is free."""
+    token = _allowed.set(size)
+    try:
+        yield
+    finally:
+        _allowed.reset(token)
+
+
+def allowed_memory() -> float:
+    """Return how many bytes may be used: as told, else half of what is free."""
+    told = _allowed.get()
+    return free_memory() / 2 if told is None else told
+
+
+def need_memory(size: float, what: str, instead: str) -> None:
+    """Refuse work that needs more memory than may be used.
+
+    Parameters
+    ----------
+    size : float, bytes
+        Estimate of the most that is held at a time.
+    what : str
+        What needs it, as the subject of a sentence: "a surface of 5,000 levels".
+    instead : str
+        What to do, as a sentence.
+
+    Raises
+    ------
+    ParameterError
+        With both figures.
+
+    Examples
+    --------
+    >>> with memory_of(1e9):
+    ...     need_memory(2.5e9, "a surface of 9,000 levels", "Ask for fewer levels.")
+    Traceback (most recent call last):
+        ...
+    teachlab.errors.ParameterError: a surface of 9,000 levels needs about 2.5 GB of memory; 1 GB may be used. \
+Ask for fewer levels. Or allow more with --memory, in GB.
+    """
+    most = allowed_memory()
+    if not size <= most:
+        needed = f"about {size / 1e9:.2g} GB" if math.isfinite(size) else "more than any computer has"
+        raise ParameterError(
+            f"{what} needs {needed} of memory; {most / 1e9:.2g} GB may be used. {instead} "
+            "Or allow more with --memory, in GB."
+        )
+
+
+def free_memory() -> float:
+    """Return the bytes that a process may still take: of the machine, or of its container if that has less."""
+    free = ASSUMED_FREE
+    try:
+        for line in Path("/proc/meminfo").read_text(encoding="ascii").splitlines():
+            if line.startswith("MemAvailable:"):
+                free = 1024.0 * float(line.split()[1])
+    except (OSError, ValueError):
+        if hasattr(os, "sysconf") and "SC_AVPHYS_PAGES" in os.sysconf_names:
+            free = float(os.sysconf("SC_AVPHYS_PAGES")) * os.sysconf("SC_PAGE_SIZE")
+    try:
+        group = Path("/sys/fs/cgroup")
+        most = (group / "memory.max").read_text(encoding="ascii").strip()
+        used = (group / "memory.current").read_text(encoding="ascii").strip()
+        free = free if most == "max" else min(free, max(0.0, float(most) - float(used)))
+    except (OSError, ValueError):
+        pass
+    return free
