@@ -41,6 +41,8 @@ def main() -> None:
             code = code or 2
             if stream is sys.stdout and sys.stderr is not None:
                 sys.stderr.write(f"teachlab: {fault.filename}: {fault.strerror}. The output is not complete.\n")
+    for number in ENDS:
+        signal.signal(number, signal.SIG_IGN)  # all is done: the exit code stands
     sys.exit(code)
 
 

@@ -96,7 +96,7 @@ def command_of(name: str) -> Any:
     importlib.import_module(f"teachlab.cli.{COMMANDS[name].module}").register(part)
     for command in part.registered_commands:
         if command.callback is not None:
-            command.callback = framed(name, command.callback)
+            command.callback = framed(command.name or name, command.callback)
     explain(part)
     group = typer.main.get_group(part)
     return group.commands[name]

@@ -50,6 +50,9 @@ def show(table: Table) -> None:
     for number, column in enumerate(table.columns):
         # Names stand in the first column; a line break in them is foreign, in the others it is ours.
         keep = "\n" if number else ""
+        column.header, column.footer = (
+            printable(t, keep="\n", most=120) if isinstance(t, str) else t for t in (column.header, column.footer)
+        )
         column._cells = [printable(c, keep=keep, most=300) if isinstance(c, str) else c for c in column._cells]
     for part in ("title", "caption"):
         if isinstance(text := getattr(table, part), str):

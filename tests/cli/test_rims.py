@@ -1,0 +1,200 @@
+"""The rims of every command: text of strangers, inputs as targets, streams that end, signals."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.data.recording_files import read_recording, write_recording
+from teachlab.data.truth_files import write_truth
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.truth import Truth
+
+HOSTILE = (
+    "[/red]", "cap [red]", "cap [blue]", "$x^{$", "\x1b[31mred\x1b[0m", "two\nlines: Verdict: use", "\u202egnp",
+    ":smile:", "\x9b1m", "bell\a", "back\\slash", "[link=https://example.org]x[/link]", "line\u2028sep", "\ud800",
+)  # fmt: skip
+RAW = "\x1b\x9b\u202e\u2028\a"
+
+
+def setting_file(path: Path, unit: str, on: float, off: float) -> None:
+    path.write_text(json.dumps({"unit": unit, "on_level": on, "off_level": off, "polarity": "light-on"}))
+
+
+def hostile_line(folder: Path) -> Path:
+    """Return a recording whose name, title, unit, labels and lots want to be more than text."""
+    rng = np.random.default_rng(5)
+    light = np.full(6000, 100.0)
+    starts = np.arange(100, 5900, 100)
+    for start in starts:
+        light[start : start + 40] = 900.0 if start % 300 else 101.0
+    light += rng.normal(0, 2, light.size)
+    name = "r [red] $x^{$ \x1b[31m.parquet"
+    info = RecordingInfo(sample_rate_hz=1000, unit="[/b] $u^{$\x1b[1m", title=HOSTILE[5] + HOSTILE[3], notes=HOSTILE[4])
+    write_recording(folder / name, Recording.from_array(light, info))
+    labels = [HOSTILE[k % (len(HOSTILE) - 1)] for k in range(starts.size)]
+    lots = [f"{HOSTILE[k // 10]} lot" for k in range(starts.size)]
+    digest = read_recording(folder / name).info.digest
+    truth = Truth.from_arrays(starts, starts + 40, label=labels, lot=lots, uncertainty_samples=1.0)
+    write_truth(folder / name.replace(".parquet", ".passes.parquet"), truth.tied_to(digest))
+    setting_file(folder / "s.json", info.unit, 600.0, 500.0)
+    setting_file(folder / "t.json", info.unit, 895.0, 890.0)
+    return Path(name)
+
+
+COMMANDS = (
+    ("inspect", "R", "--plot", "p.svg"),
+    ("teach", "R", "--strategy", "two-sample-midpoint", "--out", "taught.json"),
+    ("replay", "R", "--setting", "s.json"),
+    ("bench", "R", "--draws", "3", "--out", "bench"),
+    ("surface", "R", "--out", "f.png"),
+    ("stress", "R", "--setting", "s.json", "--out", "g.svg"),
+    ("repeatability", "R", "--draws", "4", "--strategy", "single-sample", "--out", "c.png"),
+    ("timing", "R"),
+    ("counterfactual", "R", "--setting", "s.json"),
+    ("coverage", "R", "--cycle", "belt=0.5s", "--out", "cov.svg"),
+    ("compare", "R", "--setting", "s.json", "--setting", "t.json"),
+    ("report", "R", "--setting", "s.json", "--out", "record", "--draws", "3", "--title", HOSTILE[5]),
+    ("stale", "R", "--setting", "s.json"),
+    ("label", "R", "--out", "own.csv"),
+)
+
+
+@pytest.fixture
+def line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    name = hostile_line(tmp_path)
+    monkeypatch.chdir(tmp_path)
+    return str(name)
+
+
+@pytest.mark.parametrize("words", COMMANDS, ids=[words[0] for words in COMMANDS])
+@pytest.mark.parametrize("more", [(), ("--json",)], ids=["text", "json"])
+def test_text_from_files_is_text(line: str, words: tuple[str, ...], more: tuple[str, ...]) -> None:
+    ran = CliRunner().invoke(app, [*(line if word == "R" else word for word in words), *more])
+    assert ran.exception is None or isinstance(ran.exception, SystemExit), ran.exc_info
+    assert ran.exit_code in (0, 1, 3), ran.output
+    assert not set(ran.output) & set(RAW)
+    assert not any(one.startswith("lines: Verdict") for one in ran.output.splitlines())
+    for picture in Path().rglob("*.svg"):
+        assert not set(picture.read_text()) & set("\x1b\x9b\a")
+
+
+def test_labels_that_differ_in_brackets_stay_apart(line: str) -> None:
+    ran = CliRunner().invoke(app, ["replay", line, "--setting", "s.json"])
+    assert ran.exit_code == 0, ran.output
+    told = " ".join(ran.output.split())
+    assert "cap [red]" in told
+    assert "cap [blue]" in told
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("replay", "a.parquet", "--setting", "s.json", "--edges", "a.parquet"), "inputs are never modified"),
+        (("replay", "a.parquet", "--setting", "s.json", "--edges", "link.parquet"), "inputs are never modified"),
+        (("teach", "a.parquet", "--strategy", "single-sample", "--out", "a.parquet"), "inputs are never modified"),
+        (("teach", "a.parquet", "--strategy", "single-sample", "--out", "hard.parquet"), "inputs are never modified"),
+        (("teach", "a.parquet", "--strategy", "single-sample", "--out", "a.passes.parquet"), "inputs are never"),
+        (("teach", "a.parquet", "--strategy", "single-sample", "--out", "b.parquet"), "holds a recording"),
+        (("label", "a.parquet", "--force", "--out", "a.parquet"), "inputs are never modified"),
+        (("bench", "a.parquet", "--draws", "2", "--base", "o/x.setting.json", "--out", "o"), "inputs are never"),
+        (("bench", "a.parquet", "--draws", "2", "--out", "s.json"), "is a file"),
+        (("report", "a.parquet", "--setting", "s.json", "--out", "a.parquet"), "is a file"),
+        (("synth", "demo", "--passes", "5", "--out", "s.json.parquet/x.parquet"), "no folder"),
+        (("surface", "a.parquet", "--out", "s.json"), "holds a setting"),
+    ],
+)
+def test_no_input_and_no_file_of_another_kind_is_written_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...], says: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for name in ("a", "b"):
+        assert CliRunner().invoke(app, ["synth", "demo", "--passes", "8", "--out", f"{name}.parquet"]).exit_code == 0
+    setting_file(Path("s.json"), "counts", 1200.0, 1100.0)
+    Path("o").mkdir()
+    setting_file(Path("o/x.setting.json"), "counts", 1200.0, 1100.0)
+    Path("link.parquet").symlink_to("a.parquet")
+    os.link("a.parquet", "hard.parquet")
+    before = {p: p.read_bytes() for p in Path().rglob("*") if p.is_file()}
+    # Nothing is worked on: the strategies would be asked first.
+    monkeypatch.setattr("teachlab.teaching.once.teach_once", None)
+    ran = CliRunner().invoke(app, words)
+    assert ran.exit_code == 2, ran.output
+    assert says in ran.output
+    assert {p: p.read_bytes() for p in Path().rglob("*") if p.is_file()} == before
+
+
+def test_a_document_is_written_anew_and_force_writes_over_another_kind(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    run = CliRunner()
+    assert run.invoke(app, ["synth", "demo", "--passes", "8", "--out", "a.parquet"]).exit_code == 0
+    teach = ["teach", "a.parquet", "--strategy", "single-sample", "--out"]
+    for _ in range(2):
+        assert run.invoke(app, [*teach, "s.json"]).exit_code == 0
+        assert run.invoke(app, ["synth", "demo", "--passes", "8", "--out", "a.parquet"]).exit_code == 0
+    Path("note.txt").write_text("dear diary")
+    assert run.invoke(app, [*teach, "note.txt"]).exit_code == 2
+    assert run.invoke(app, [*teach, "note.txt", "--force"]).exit_code == 0
+    assert Path("note.txt").read_text().startswith("{")
+
+
+def test_a_long_message_is_cut_and_names_both_ends(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    ran = CliRunner().invoke(app, ["replay", "x" * 3000 + ".parquet", "--setting", "s\nt.json"])
+    assert ran.exit_code == 2
+    assert len(ran.stderr) <= 601
+    assert ran.stderr.count("\n") == 1
+
+
+# ---- the process itself -------------------------------------------------------------------------------------
+
+
+def process(*words: str, **more: Any) -> "subprocess.Popen[bytes]":
+    return subprocess.Popen([sys.executable, "-m", "teachlab", *words], stderr=subprocess.PIPE, **more)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
+def test_a_signal_at_any_moment_ends_in_one_line(tmp_path: Path) -> None:
+    """While libraries load, at work, and while results are written aside; both signals."""
+    for k, moment in enumerate((0.12, 0.3, 0.6, 1.0, 1.6)):
+        number, code = ((signal.SIGINT, 130), (signal.SIGTERM, 143))[k % 2]
+        # 10^8 passes keep it at work for longer than any moment above.
+        running = process("synth", "demo", "--passes", "1000000", "--out", "x.parquet", cwd=tmp_path)
+        time.sleep(moment)
+        running.send_signal(number)
+        said = running.communicate(timeout=60)[1].decode()
+        assert running.returncode in (code, -number if moment < 0.2 else code), said
+        if running.returncode == code:
+            assert said.startswith("teachlab: ")
+            assert said.count("\n") == 1
+        assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full")
+def test_streams_that_end(tmp_path: Path) -> None:
+    plan = ("plan", "--max-rate", "0.01", "--confidence", "0.95")
+    read, write = os.pipe()
+    os.close(read)
+    closed = process(*plan, stdout=write)
+    os.close(write)
+    assert (closed.communicate(timeout=60)[1], closed.returncode) == (b"", 0)
+    with open("/dev/full", "wb") as full:
+        done = process(*plan, stdout=full)
+        said = done.communicate(timeout=60)[1].decode()
+    assert done.returncode == 2
+    assert said.startswith("teachlab: standard output: No space left on device")
+    plain = process(*plan, stdout=subprocess.PIPE, env={**os.environ, "PYTHONIOENCODING": "ascii", "LC_ALL": "C"})
+    out, said = plain.communicate(timeout=60)
+    assert (plain.returncode, said) == (0, b"")
+    assert out.isascii()
