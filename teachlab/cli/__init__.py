@@ -94,9 +94,10 @@ def command_of(name: str) -> Any:
 
     part = typer.Typer()
     importlib.import_module(f"teachlab.cli.{COMMANDS[name].module}").register(part)
-    for command in part.registered_commands:
-        if command.callback is not None:
-            command.callback = framed(command.name or name, command.callback)
+    for these in (part, *(group.typer_instance for group in part.registered_groups)):
+        for command in these.registered_commands if these is not None else ():
+            if command.callback is not None:
+                command.callback = framed(command.name or name, command.callback)
     explain(part)
     group = typer.main.get_group(part)
     return group.commands[name]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import functools
 import inspect
-import math
 import os
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
@@ -12,7 +11,8 @@ from typing import Annotated, Any, get_type_hints
 
 import typer
 
-from teachlab.errors import InputError, ParameterError
+from teachlab.cli.ranges import RANGES, hold, is_number, range_of, with_range
+from teachlab.errors import InputError
 
 Memory = Annotated[
     float | None,
@@ -63,8 +63,9 @@ def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
         from teachlab.model.memory import memory_of
 
         memory = values.pop("memory", None)
-        if memory is not None and not (0 < memory < math.inf):
-            raise ParameterError(f"--memory must be a finite number of GB above 0, got {memory!r}.")
+        hold("--memory", memory, RANGES["memory"])
+        for parameter, held in ranges.items():
+            hold(f"--{parameter.replace('_', '-')}", values.get(parameter), held)
         force = values["force"] if own_force else values.pop("force", False)
         inputs = _inputs(name, values)
         with memory_of(None if memory is None else memory * 1e9), protect(inputs):
@@ -75,6 +76,10 @@ def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
                         _look_at(name, str(target), inputs, force=bool(force))
             command(*args, **values)
 
+    ranges = {name_: held for name_, kind in kinds.items() if is_number(kind)
+              and (held := range_of(name, name_)) is not None}  # fmt: skip
+    for parameter, held in ranges.items():
+        kinds[parameter] = with_range(kinds[parameter], held)
     known = [p.replace(annotation=kinds[p.name]) for p in signature.parameters.values()]
     places = [p for p in known if p.name != "json"]
     places += [inspect.Parameter(key, inspect.Parameter.KEYWORD_ONLY, default=default, annotation=kind)

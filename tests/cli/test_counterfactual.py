@@ -90,7 +90,7 @@ def test_the_best_setting_of_each(line: Path) -> None:
     ("arguments", "message"),
     [
         (["nowhere.parquet"], "nowhere.parquet"),
-        (["line.parquet", "--mains-hz", "0"], "mains-hz must be a finite number above 0"),
+        (["line.parquet", "--mains-hz", "0"], "mains-hz must be a number from 1 to 10,000, got 0"),
         (["line.parquet", "--setting", "volts.json"], "volts.json"),
         (["line.parquet", "--setting", "none.json"], "none.json"),
         (["line.parquet", "--best", "--cost-miss", "-1"], "cost"),

@@ -1,0 +1,85 @@
+"""Every number that a command takes has a range, told in its help and held before any work."""
+
+import importlib
+from typing import Any, get_type_hints
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.cli.commands import COMMANDS
+from teachlab.cli.ranges import RANGES, Range, is_number, range_of
+
+
+def numbers() -> list[tuple[str, str, str]]:
+    """Return (words of the command, its name, parameter) of every number."""
+    found = []
+    for module in dict.fromkeys(listed.module for listed in COMMANDS.values()):
+        part = typer.Typer()
+        importlib.import_module(f"teachlab.cli.{module}").register(part)
+        groups: list[tuple[str, Any]] = [
+            ("", part),
+            *((f"{g.name} ", g.typer_instance) for g in part.registered_groups),
+        ]
+        for before, these in groups:
+            for command in these.registered_commands:
+                for name, kind in get_type_hints(command.callback, include_extras=True).items():
+                    if is_number(kind):
+                        found.append((before + command.name, command.name, name))
+    return found
+
+
+NUMBERS = numbers()
+
+
+def test_there_are_many_and_the_table_holds_no_others() -> None:
+    assert len(NUMBERS) > 80
+    used = {name for _, _, name in NUMBERS} | {"memory", "shift_ms", "clock_ppm", "pass_ms"}
+    assert set(RANGES) <= used
+
+
+@pytest.mark.parametrize(("words", "command", "name"), NUMBERS, ids=[f"{w} {n}" for w, _, n in NUMBERS])
+def test_every_number_has_a_range(words: str, command: str, name: str) -> None:
+    held = range_of(command, name)
+    assert held is not None, f"{words}: give {name} a range in cli/ranges.py"
+    assert held.low < held.high < float("inf")
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ("bench x.parquet --draws 9223372036854775808", "--draws must be a number from 1 to 1,000,000"),
+        ("counterfactual x.parquet --mains-hz 1e-6", "--mains-hz must be a number from 1 to 10,000, got 1e-06"),
+        ("plan --max-rate 1e-320", "--max-rate must be a number from 1e-12 to 1e+12"),
+        ("plan --max-rate 1e308", "--max-rate must be"),
+        (f"plan --max-rate 0.01 --events {'9' * 400}", "--events must be a number from 0 to 1,000,000,000, got 9999"),
+        ("surroundings target --memory nan", ""),
+        ("inspect x.parquet --memory 0", "--memory must be a number from 0.001 to 1,000,000, got 0"),
+        ("surroundings neighbour --width-us 1 --period-us 1e300 --period-us 3", "--period-us must be"),
+    ],
+)
+def test_outside_is_refused_before_any_file_is_looked_for(words: str, says: str) -> None:
+    ran = CliRunner().invoke(app, words.split())
+    assert ran.exit_code == 2, ran.output
+    assert says in ran.output
+    assert len(ran.output) <= 2000
+
+
+def test_help_tells_the_range() -> None:
+    told = " ".join(CliRunner().invoke(app, ["bench", "--help"]).output.replace("│", " ").split())
+    assert "How often every strategy is taught. Takes from 1 to 1,000,000." in told
+
+
+@pytest.mark.parametrize(
+    ("held", "inside", "outside"),
+    [
+        (Range(0, 1), (0, 0.5, 1), (-1e-9, 1.1)),
+        (Range(0, 1, open_low=True), (1e-300, 1), (0, 2)),
+        (Range(0, 1, open_high=True), (0, 0.99), (1, -1)),
+        (Range(0, 1, open_low=True, open_high=True), (0.5,), (0, 1)),
+    ],
+)
+def test_ends_of_a_range(held: Range, inside: tuple[float, ...], outside: tuple[float, ...]) -> None:
+    assert all(value in held for value in inside)
+    assert not any(value in held for value in outside)
