@@ -64,6 +64,7 @@ RANGES: Mapping[str, Range] = {
     "tolerance_ms": _TIME,
     "cost_miss": Range(0, 1e9),
     "cost_false": Range(0, 1e9),
+    "accept_cost": Range(0, 1),
     "memory": Range(0.001, 1e6),
     # synthetic lines
     "passes": Range(1, 1_000_000_000),
