@@ -245,6 +245,10 @@ def _slope(peak: Values, position: Values, confidence: float) -> PositionSlope |
         known = known[np.linspace(0, known.size - 1, MOST_IN_SLOPE).astype(np.int64)]
     if known.size < LEAST_IN_SLOPE or np.ptp(peak[known]) == 0:
         return None
-    found = theilslopes(position[known], peak[known], confidence)
+    # With most values equal to others there is no variance to take the interval from.
+    with np.errstate(invalid="ignore"):
+        found = theilslopes(position[known], peak[known], confidence)
     ends = float(found.low_slope), float(found.high_slope)
+    if not np.isfinite(ends).all():
+        return None
     return PositionSlope(per_unit=float(found.slope), low=min(ends), high=max(ends), passes=int(known.size))

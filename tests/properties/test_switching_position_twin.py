@@ -14,7 +14,7 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.scoring import score
+from teachlab.scoring import measure_margin, score
 from teachlab.scoring.switching_position import SwitchingPosition, switching_position
 from teachlab.switching import replay
 
@@ -95,8 +95,6 @@ def test_delays_move_their_own_edge_and_no_other(delay: float) -> None:
 
 
 def test_bright_pieces_switch_earlier_and_millimetres_are_speed_times_time() -> None:
-    from teachlab.scoring import measure_margin
-
     heights = np.linspace(80.0, 160.0, 41)
     recording, truth = ramps(heights)
     setting = Setting(unit="mV", on_level=40.0, off_level=40.0)
@@ -113,6 +111,19 @@ def test_bright_pieces_switch_earlier_and_millimetres_are_speed_times_time() -> 
     assert onset.high < 0 < release.low
     answer = found.as_dict()["onset"]
     assert answer["mm"]["spread"] == pytest.approx(0.5 * answer["ms"]["spread"])
+
+
+def test_passes_of_two_lights_that_switch_alike_have_no_slope() -> None:
+    """Ten passes, all ties: there is no interval to take, and no warning."""
+    heights = np.repeat([80.0, 160.0], 5)
+    recording, truth = ramps(heights, edge=2)
+    setting = Setting(unit="mV", on_level=40.0, off_level=40.0)
+    output = replay(recording, setting)
+    trials = score(output, truth).trials
+    margin = measure_margin(recording, output, truth, trials)
+    found = switching_position(output, truth, trials, recording.info, margin=margin)
+    assert found.as_dict()["hits"] == 10
+    assert found.onset_slope is None or not found.onset_slope.established
 
 
 def test_a_spread_within_twice_the_doubt_of_the_borders_is_not_told_apart() -> None:
