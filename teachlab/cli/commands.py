@@ -31,6 +31,7 @@ COMMANDS = {
     "synth": Listed("synth", LIGHT, "Generate a synthetic recording with its passes; stress acts before noise and converter."),
     "import": Listed("import_log", LIGHT, "Turn a log into a recording, with its passes where the log or a table has them. Nothing is resampled."),
     "inspect": Listed("inspect", LIGHT, "Tell the quality of a recording: span, noise, contrast, drift, and whether any fixed level can work."),
+    "align": Listed("align", LIGHT, "Measure how far passes lie from the light: lag, clock, scatter; --out moves them. Nothing moves without it."),
     "label": Listed("label", LIGHT, "Propose passes from the light alone, marked self-labelled, as a table to correct by hand."),
     "demo": Listed("demo", TRY, "Do the whole job on shipped data: teach by every strategy, bench, rank, and write one figure."),
     "strategies": Listed("strategies", TRY, "List the strategies: what each needs to be shown, and its parameters with units and defaults."),

@@ -18,6 +18,7 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
     ),
     "inspect": ("teachlab inspect tubs.parquet --plot light.svg",),
     "label": ("teachlab label tubs.parquet --direction rise --out proposed.csv",),
+    "align": ("teachlab align tubs.parquet --plot borders.svg",),
     "teach": ("teachlab teach tubs.parquet --strategy guard-or-window --out setting.json",),
     "replay": ("teachlab replay tubs.parquet --setting setting.json --edges edges.csv",),
     "bench": ("teachlab bench tubs.parquet --draws 50 --out results",),

@@ -81,7 +81,7 @@ class QualityScan:
     def run(self, progress: Callable[[float], None]) -> QualityScan:
         """Read the recording once."""
         for block in self._recording.blocks():
-            self._push(block)
+            self.push(block)
             progress((block.start + block.light.size) / self._recording.samples)
         return self
 
@@ -93,7 +93,8 @@ class QualityScan:
         starts = starts.clip(min=0) + VOID_FROM
         return TwoState.from_runs(starts[starts < ends], ends[starts < ends], size)
 
-    def _push(self, block: Block) -> None:
+    def push(self, block: Block) -> None:
+        """Take the next block of the recording."""
         first, size = block.start, block.light.size
         invalid = block.invalid_mask()
         self._validity.push(invalid, size)

@@ -1,0 +1,107 @@
+"""The command `align`: truth against the light, and moved to it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from teachlab.cli.console import emit_json, say, warn
+from teachlab.cli.opening import not_truth_note
+from teachlab.errors import ParameterError
+
+if TYPE_CHECKING:
+    from teachlab.data.alignment import Alignment
+
+NOT_SETTLED = 3
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("align")(align_command)
+
+
+def align_command(
+    recording: Annotated[str, typer.Argument(help="Recording: NAME.parquet, or a URI.")],
+    truth: Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")] = None,
+    out: Annotated[
+        str | None, typer.Option(help="Write the recording with its moved passes, or NAME.passes.parquet alone.")
+    ] = None,
+    whole_periods: Annotated[
+        int | None, typer.Option(help="So many passes later than measured; needed on a regular line, 0 included.")
+    ] = None,
+    plot: Annotated[str | None, typer.Option(help="Draw crossings about the borders: .svg or .png.")] = None,
+    details: Annotated[bool, typer.Option("--details", help="By kind of object and over time, too.")] = False,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Measure how far passes lie from the light: lag, clock, scatter; --out moves them. Nothing moves without it."""
+    from teachlab.data.alignment import AlignAnswer, aligned_truth, measure_alignment, with_room
+    from teachlab.data.alignment.writing import check_out, write_aligned
+    from teachlab.data.opening import open_pair
+
+    if plot is not None and not plot.lower().endswith((".svg", ".png")):
+        raise ParameterError(f"--plot takes a name that ends in .svg or .png, got '{plot}'.")
+    if out is not None:
+        check_out(out, recording, truth)
+    opened, passes = open_pair(recording, truth)
+    if note := not_truth_note(passes):
+        warn(note)
+    found = measure_alignment(opened, passes)
+    if found is None:
+        warn(
+            f"teachlab: {recording}: fewer than three passes have an edge of the light near their begin and near "
+            "their end, so nothing can be measured. Check that these passes belong to this recording, and that "
+            "its direction (rise or dip) is right."
+        )
+        raise typer.Exit(NOT_SETTLED)
+    found = with_room(found, opened, passes)
+    refused = out is not None and (not found.belongs or (found.ambiguous and whole_periods is None))
+    unsettled = refused or (found.ambiguous and whole_periods is None)
+    if plot is not None:
+        from teachlab.data.alignment.figure import alignment_figure
+        from teachlab.data.atomic_files import write_aside
+
+        picture = alignment_figure(found, passes, name=opened.info.title or opened.name, kind=plot.lower()[-3:])
+        with write_aside(plot) as aside:
+            aside.write_bytes(picture)
+    written, left = None, 0
+    if out is not None and not refused:
+        moved, left = aligned_truth(found, passes, whole_periods=whole_periods or 0)
+        written = write_aligned(out, recording, opened, moved)
+    if json:
+        emit_json(AlignAnswer(recording=opened.name, alignment=found, out=written, left_out=left).as_dict())
+    else:
+        _tell(found, recording, details=details, mend=out is None)
+        if written is not None:
+            say(f"Moved passes: {written}; their borders are now in doubt by ±{moved.uncertainty_samples:.3g} samples.")
+            if left:
+                say(f"{left} pass{' lies' if left == 1 else 'es lie'} outside the recording now: left out.")
+            say()
+            say(f"Next: teachlab inspect {out if written != out else f'{recording} --truth {out}'}")
+    if refused and not json:
+        warn(
+            "teachlab: nothing is written: "
+            + (
+                "whole passes cannot be told on this line. Say how many passes later with --whole-periods (0 if none)."
+                if found.belongs
+                else "these passes do not follow this light."
+            )
+        )
+    if unsettled:
+        raise typer.Exit(NOT_SETTLED)
+
+
+def _tell(found: Alignment, recording: str, *, details: bool, mend: bool) -> None:
+    from teachlab.wording.alignment import agreement, detail_lines, figures, finding, mending
+
+    for line in finding(found) or [agreement(found)]:
+        say(line)
+    if mend and found.matters:
+        for line in mending(found, recording):
+            say(line)
+    say()
+    for line in figures(found):
+        say(line)
+    if details:
+        for line in detail_lines(found):
+            say(line)

@@ -1,0 +1,7 @@
+"""Truth against light: where the light crosses beside the borders of passes, and how clocks differ."""
+
+from teachlab.data.alignment.answer import AlignAnswer, Alignment
+from teachlab.data.alignment.measure import measure_alignment
+from teachlab.data.alignment.room import aligned_truth, with_room
+
+__all__ = ["AlignAnswer", "Alignment", "aligned_truth", "measure_alignment", "with_room"]

@@ -1,0 +1,208 @@
+"""How truth lies against the light, as one value."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from teachlab.data.alignment.lags import Lags
+from teachlab.data.alignment.shift import ClockShift
+from teachlab.data.alignment.whole_periods import OtherFit
+from teachlab.model.recording import Direction
+
+MEASURED_FROM = 50
+"""From so many borders on the doubt after a shift is measured instead of assumed."""
+FITS_WITHIN = 0.25
+"""Borders that scatter by more than this share of a usual pass or gap do not belong to this light."""
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """What is left of the borders of one kind of object, or of one stretch of time.
+
+    Parameters
+    ----------
+    name : str
+        Label, or when the stretch begins.
+    borders : int
+    begin, end : float, samples
+        Medians of what is left after shift and drift; NaN without any.
+    """
+
+    name: str
+    borders: int
+    begin: float
+    end: float
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """Smallest pass peak less largest gap peak, recording units, objects upwards; None without passes or gaps.
+
+    Parameters
+    ----------
+    before, after : float, recording units
+        As the truth stands, and shifted.
+    unit : str
+    """
+
+    before: float | None
+    after: float | None
+    unit: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Alignment:
+    """Lag, drift and jitter of truth against light. All lengths in samples; `as_dict` gives ms.
+
+    Parameters
+    ----------
+    samples : int
+    sample_rate_hz : float, Hz
+    lags : Lags
+        A positive lag: the light crosses after the border, the truth comes early.
+    edge : float, samples
+        Median 10–90 % time of the light's edges.
+    uncertainty_samples : float
+        Doubt of borders that the truth states.
+    passes : int
+        How many passes have a crossing.
+    fits : tuple of OtherFit
+        How well truth fits as it is, and one and two passes off.
+    ambiguous : bool
+        Whether whole passes cannot be told.
+    direction : Direction
+        What objects do to the light, as stored, else as it fits.
+    shortest : float, samples
+        Median of the shorter of every pass and its gaps.
+    by_kind, by_time : tuple of Group
+    room : Room, optional
+        What the shift is worth; measured where the lag matters.
+    """
+
+    samples: int
+    sample_rate_hz: float
+    lags: Lags
+    edge: float
+    uncertainty_samples: float
+    passes: int
+    fits: tuple[OtherFit, ...]
+    ambiguous: bool
+    direction: Direction
+    shortest: float
+    by_kind: tuple[Group, ...]
+    by_time: tuple[Group, ...]
+    room: Room | None = None
+
+    @property
+    def belongs(self) -> bool:
+        """Whether the borders follow this light at all."""
+        return 2 * self.lags.jitter <= FITS_WITHIN * self.shortest
+
+    @property
+    def drifts(self) -> bool:
+        """Whether the clocks differ in rate for sure."""
+        return self.lags.rate_low > 0 or self.lags.rate_high < 0
+
+    @property
+    def shift(self) -> ClockShift:
+        """What carries the truth to the light."""
+        return self.lags.shift
+
+    @property
+    def matters(self) -> bool:
+        """Whether the lag anywhere, or twice the jitter, exceeds the doubt of the borders."""
+        return max(self.shift.most, 2 * self.lags.jitter) > self.uncertainty_samples
+
+    @property
+    def doubt_after(self) -> float:
+        """The doubt of borders once shifted, samples: measured from 50 borders on, else at least what was stated."""
+        edge = 0.0 if math.isnan(self.edge) else self.edge
+        measured = max(1.0, 2 * self.lags.jitter + edge)
+        return measured if self.lags.borders >= MEASURED_FROM else max(measured, self.uncertainty_samples)
+
+    @property
+    def rival(self) -> float:
+        """How well the best shift by whole passes fits beside this one, at most 1; 0 where none was tried."""
+        own = next(fit.agreeing for fit in self.fits if fit.passes == 0)
+        return max((min(1.0, fit.agreeing / own) for fit in self.fits if fit.passes and own), default=0.0)
+
+    @property
+    def pitch(self) -> float | None:
+        """What one pass more adds to the shift, samples."""
+        return next((abs(fit.shift) for fit in self.fits if abs(fit.passes) == 1), None)
+
+    def ms(self, samples: float) -> float:
+        """Return samples in milliseconds."""
+        return 1000 * samples / self.sample_rate_hz
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        lags = self.lags
+
+        def groups(all_of: tuple[Group, ...]) -> list[dict[str, Any]]:
+            return [
+                {"name": g.name, "borders": g.borders, "begin_ms": self.ms(g.begin), "end_ms": self.ms(g.end)}
+                for g in all_of
+            ]
+
+        return {
+            "lag_ms": {
+                "begin": self.ms(lags.begin),
+                "end": self.ms(lags.end),
+                "shift": self.ms(lags.shift.shift),
+                "low": self.ms(lags.low),
+                "high": self.ms(lags.high),
+            },
+            "drift_ppm": {
+                "estimate": 1e6 * lags.rate, "low": 1e6 * lags.rate_low, "high": 1e6 * lags.rate_high
+            },
+            "jitter_ms": self.ms(lags.jitter),
+            "width_error_ms": self.ms(lags.end - lags.begin),
+            "edge_ms": self.ms(self.edge),
+            "borders": lags.borders,
+            "passes": self.passes,
+            "doubt_samples": self.uncertainty_samples,
+            "doubt_after_samples": self.doubt_after,
+            "matters": self.matters,
+            "belongs": self.belongs,
+            "ambiguous": self.ambiguous,
+            "pass_ms": None if self.pitch is None else self.ms(self.pitch),
+            "matched": {str(fit.passes): fit.agreeing for fit in self.fits},
+            "by_kind": groups(self.by_kind),
+            "by_time": groups(self.by_time),
+            "room": None if self.room is None else {
+                "before": self.room.before, "after": self.room.after, "unit": self.room.unit
+            },
+        }  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AlignAnswer:
+    """What `align` found and wrote.
+
+    Parameters
+    ----------
+    recording : str
+    alignment : Alignment
+    out : str, optional
+        Where the moved passes are; None where nothing was written.
+    left_out : int
+        Passes that lie outside the recording once moved.
+    """
+
+    recording: str
+    alignment: Alignment
+    out: str | None = None
+    left_out: int = 0
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            "schema": 1,
+            "recording": self.recording,
+            **self.alignment.as_dict(),
+            "out": self.out,
+            "left_out": self.left_out,
+        }

@@ -1,0 +1,127 @@
+"""By how much two clocks differ at first sight: edge trains of truth and light, correlated run by run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.data.alignment.shift import ClockShift
+from teachlab.data.alignment.stretches import NearLight, runs_of
+
+Floats = NDArray[np.float64]
+
+BINS_PER_PASS = 8
+"""Bins of this share of a short pass or gap."""
+MOST_RATE = 1e-3
+"""Clocks that differ by more than 1000 ppm are broken."""
+REACH_PASSES = 8
+"""In a long recording shifts of up to so many passes are looked for; in one of a single run, of any size."""
+MOST_BINS = 1 << 18
+GROUPS = 16
+FEWEST_IN_GROUP = 16
+ALIKE = 0.97
+NEAR_PASSES = 2.5
+"""Shifts of so many passes are looked for apart from larger ones: among thousands of shifts one may fit by chance."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Train:
+    """Correlation of a group of passes with the light, over the shift.
+
+    Parameters
+    ----------
+    at : float, samples
+        Middle of the group.
+    first : int, bins
+        The shift of the first element.
+    values : ndarray of float64
+        One per bin.
+    """
+
+    at: float
+    first: int
+    values: Floats
+
+
+def coarse_shifts(light: NearLight, start: Floats, end: Floats, samples: int) -> list[ClockShift]:
+    """Return where the edges of truth and light agree best, to about a bin: within 2.5 passes, and anywhere."""
+    if start.size == 0:
+        return [ClockShift(samples)]
+    gaps = start[1:] - end[:-1]
+    spans = np.concatenate([end - start, gaps[gaps > 0]])
+    width = max(1, int(np.quantile(spans, 0.1) / BINS_PER_PASS))
+    trains = [
+        train
+        for first, stop in runs_of(start.size)
+        for train in _trains(light, start, end, samples, width, first, stop)
+    ]
+    if not trains:
+        return [ClockShift(samples)]
+    pitch = float(np.median(np.diff(start))) if start.size > 1 else float(samples)
+    near, anywhere = (_best(trains, width, samples, most) for most in (NEAR_PASSES * pitch, float(samples)))
+    return [near] if near == anywhere else [near, anywhere]
+
+
+def _trains(
+    light: NearLight, start: Floats, end: Floats, samples: int, width: int, first: int, stop: int
+) -> list[Train]:  # fmt: skip
+    a, b = float(start[first]), float(end[stop - 1])
+    pitch = (b - a) / (stop - first)
+    slip = MOST_RATE * max(abs(a - samples / 2), abs(b - samples / 2))
+    whole = stop - first == start.size
+    margin = float(samples) if whole else REACH_PASSES * pitch + slip
+    margin = min(margin, max((MOST_BINS * width - (b - a)) / 2, REACH_PASSES * pitch))
+    low, high = max(0, int(a - margin)), min(samples, int(b + margin))
+    if high - low < 2 * width:
+        return []
+    levels = light.binned(low, high, width)
+    known = np.flatnonzero(~np.isnan(levels))
+    if known.size < 2:
+        return []
+    change = np.diff(levels[known[np.searchsorted(known, np.arange(levels.size), side="right").clip(1) - 1]])
+    # Of the largest changes no more may count in full than there are edges: a spark must not outweigh a pass.
+    size = np.sort(np.abs(change))[::-1]
+    change = np.clip(change, -(limit := size[min(size.size - 1, stop - first)]), limit)
+    if not limit > 0:
+        return []
+    count = max(1, min(GROUPS, (stop - first) // FEWEST_IN_GROUP))
+    long = 1 << int(np.ceil(np.log2(2 * (change.size + 2 + margin / width))))
+    seen = np.fft.rfft(change, long)
+    reach = int(margin / width)
+    out = []
+    for rows in np.array_split(np.arange(first, stop), count):
+        train = np.zeros(long)
+        for places, sign in ((start[rows], 1.0), (end[rows], -1.0)):
+            # A border at p is the change between the bins that it lies between.
+            at = np.floor((places - low) / width - 0.5).astype(np.int64)
+            for beside, weight in ((-1, 0.5), (0, 1.0), (1, 0.5)):
+                np.add.at(train, (at + beside) % long, sign * weight)
+        values = np.fft.irfft(seen * np.conj(np.fft.rfft(train)), long)
+        values = np.concatenate((values[long - reach :], values[: reach + 1])) / limit
+        out.append(Train(float((start[rows[0]] + end[rows[-1]]) / 2), -reach, values))
+    return out
+
+
+def _best(trains: list[Train], width: int, samples: int, most: float) -> ClockShift:
+    """Add the trains up along every difference of rate, and take the best shift of at most so many samples."""
+    far = max(abs(train.at - samples / 2) for train in trains)
+    steps = int(MOST_RATE * far / width)
+    reach = min(min(-train.first for train in trains), int(most / width))
+    best: list[tuple[float, int, int]] = []
+    for slip in range(-steps, steps + 1):
+        total = np.zeros(2 * reach + 1)
+        for train in trains:
+            by = round(slip * (train.at - samples / 2) / far) if far else 0
+            a = -reach + by - train.first
+            part = train.values[max(a, 0) : max(a + total.size, 0)]
+            total[max(-a, 0) : max(-a, 0) + part.size] += part
+        pick = int(np.argmax(total))
+        best.append((float(total[pick]), slip, pick - reach))
+    top = max(value for value, _, _ in best)
+    if not top > 0:
+        return ClockShift(samples)
+    # Rates that agree to a bin are alike: the smallest of them.
+    _, slip, lag = min((row for row in best if row[0] >= ALIKE * top), key=lambda row: abs(row[1]))
+    return ClockShift(samples, float(lag * width), slip * width / far if far else 0.0)

@@ -1,0 +1,194 @@
+"""Where the light crosses half of its step beside borders of passes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.data.alignment.stretches import NearLight, runs_of
+
+Light = NDArray[np.float64]
+Places = NDArray[np.float64]
+
+REACH = 1 << 14
+"""A crossing is looked for no further from a border than so many samples."""
+FEWEST_SAMPLES = 2
+"""On either side of a border, at least so many samples are needed."""
+CLEAR = 4.0
+"""The step at a border must be so many times the spread of the light before it."""
+STEADY = 0.08
+"""Light is averaged until its spread is this share of the step."""
+BACK = 0.35
+"""A crossing counts where the light rose from below this share of the step to above the rest."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Crossings:
+    """Crossings of half the local step, in time order, as borders lie: between two samples.
+
+    Parameters
+    ----------
+    begins, ends : ndarray of float64, shape (n,) and (m,), samples
+        Where objects come, and where they go.
+    edge : float, samples
+        Median 10–90 % time of the edges nearest to borders; NaN without any.
+    """
+
+    begins: Places
+    ends: Places
+    edge: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reaches:
+    """How far from every border its crossing may lie: half of the gap outside, half of the pass inside.
+
+    Parameters
+    ----------
+    before, inside, after : ndarray of float64, shape (passes,), samples
+        Before the begin, between begin and end, after the end.
+    """
+
+    before: Places
+    inside: Places
+    after: Places
+
+    @classmethod
+    def of(cls, start: Places, end: Places, samples: int) -> Reaches:
+        """Measure passes ``[start, end)`` of a recording."""
+        gap = np.concatenate((start[:1], start[1:] - end[:-1], samples - end[-1:])).clip(min=0)
+        # The gaps at the rims of the record have no neighbour that they must be shared with.
+        half = gap / 2
+        if gap.size > 1:
+            half[[0, -1]] = gap[[0, -1]]
+        return cls(*(np.minimum(part, REACH) for part in (half[:-1], (end - start) / 2, half[1:])))
+
+
+def crossings_beside(
+    light: NearLight, start: Places, end: Places, reach: Reaches, samples: int
+) -> Crossings:  # fmt: skip
+    """Return all crossings within reach of the borders of the passes that are looked at.
+
+    Parameters
+    ----------
+    light : NearLight
+    start, end : ndarray of float64, shape (passes,), samples
+        Passes ``[start, end)``, on the clock of the light.
+    reach : Reaches
+        Of all passes.
+    samples : int
+        Length of the recording.
+    """
+    begins: list[Places] = []
+    ends: list[Places] = []
+    edges: list[float] = []
+    for k in (k for run in runs_of(start.size) for k in _reading(light, run, start, end, samples)):
+        for found, border, out, into, way in (
+            (begins, float(start[k]), float(reach.before[k]), float(reach.inside[k]), 1),
+            (ends, float(end[k]), float(reach.after[k]), float(reach.inside[k]), -1),
+        ):
+            back, forth = (out, into) if way > 0 else (into, out)
+            a, b = max(0, round(border - back)), min(samples, round(border + forth))
+            middle = min(max(round(border), a), b)
+            piece = light.read(a, b)[::way]
+            places, edge = rising(piece, middle - a if way > 0 else b - middle)
+            found.append(a + places if way > 0 else b - places)
+            if places.size:
+                edges.append(edge)
+    known = [edge for edge in edges if edge == edge]
+    return Crossings(
+        np.unique(np.concatenate([*begins, np.empty(0)])),
+        np.unique(np.concatenate([*ends, np.empty(0)])),
+        float(np.median(known)) if known else float("nan"),
+    )
+
+
+def _reading(light: NearLight, run: tuple[int, int], start: Places, end: Places, samples: int) -> range:
+    """Have the light about a run read at once, and return its passes."""
+    first, stop = run
+    if first < stop:
+        light.keep(max(0, int(start[first]) - REACH), min(samples, int(end[stop - 1]) + REACH))
+    return range(first, stop)
+
+
+def rising(light: Light, border: int) -> tuple[Places, float]:
+    """Return where light rises through half of its step at a border, and the 10–90 % time of the nearest rise.
+
+    Parameters
+    ----------
+    light : ndarray of float64, shape (n,), recording units
+        NaN where invalid; objects upwards and behind the border.
+    border : int, samples
+        The first sample behind the border.
+
+    Returns
+    -------
+    places : ndarray of float64, samples
+        As borders lie: 3.5 is the middle of sample 3, so that light that stands at half of the step at sample 3 has a
+        border there.
+    edge : float, samples
+        NaN where the rise has no foot or no top.
+
+    Notes
+    -----
+    The step goes from the median before the border to the median behind it, or to the largest level there where the
+    median is less than half as high: clear objects have walls only. A border whose step is less than four times the
+    spread of the light before it has no crossing. Noisy light is averaged over an odd number of samples, at most an
+    eighth of the shorter side; that moves no crossing of an edge between two levels.
+
+    Examples
+    --------
+    >>> places, edge = rising(np.array([0, 0, 0, 0, 4, 8, 8, 8, 8.0]), 4)
+    >>> places.tolist(), round(edge, 9)
+    ([4.5], 1.6)
+    """
+    valid = ~np.isnan(light)
+    outside, behind = light[:border][valid[:border]], light[border:][valid[border:]]
+    none = np.empty(0), float("nan")
+    if min(outside.size, behind.size) < FEWEST_SAMPLES or 2 * np.count_nonzero(valid) < light.size:
+        return none
+    base = float(np.median(outside))
+    spread = 1.4826 * float(np.median(np.abs(outside - base)))
+    middle, peak = float(np.median(behind)), float(behind.max())
+    step = (middle if 2 * (middle - base) >= peak - base else peak) - base
+    if not step > CLEAR * spread or step <= 0:
+        return none
+    if not valid.all():
+        light = light[np.maximum.accumulate(np.where(valid, np.arange(light.size), np.argmax(valid)))]
+    height = (light - base) / step
+    width = min(int((spread / step / STEADY) ** 2), min(border, light.size - border) // 8) // 2 * 2 + 1
+    if width > 1:
+        padded = np.pad(height, width // 2, mode="edge")
+        height = np.convolve(padded, np.full(width, 1 / width), "valid")
+    places, tops = _crossings(height)
+    if places.size == 0:
+        return none
+    nearest = int(np.argmin(np.abs(places - border)))
+    return places, _edge(height, int(tops[nearest]))
+
+
+def _crossings(height: Light) -> tuple[Places, NDArray[np.int64]]:
+    """Return where a height rises through 0.5 on its way from below `BACK` to above the rest, and the sample after."""
+    low, high = height < BACK, height >= 1 - BACK
+    state = np.where(high, 1, np.where(low, -1, 0))
+    known = np.flatnonzero(state)
+    turns = known[1:][(state[known[1:]] > 0) & (state[known[:-1]] < 0)]
+    # The last rise through a half before the top.
+    up = np.flatnonzero((height[1:] >= 0.5) & (height[:-1] < 0.5)) + 1
+    at = up[np.searchsorted(up, turns, side="right") - 1] if turns.size else turns
+    share = (0.5 - height[at - 1]) / (height[at] - height[at - 1])
+    return at - 1 + share + 0.5, at
+
+
+def _edge(height: Light, at: int) -> float:
+    """Return how long the rise through sample `at` takes from its last 10 % to its first 90 %."""
+    foot = np.flatnonzero(height[:at] <= 0.1)
+    top = np.flatnonzero(height[at:] >= 0.9)
+    if foot.size == 0 or top.size == 0:
+        return float("nan")
+    a, b = int(foot[-1]), at + int(top[0])
+    begin = a + (0.1 - height[a]) / (height[a + 1] - height[a])
+    finish = b - (height[b] - 0.9) / (height[b] - height[b - 1])
+    return float(finish - begin)

@@ -1,0 +1,79 @@
+"""A picture of crossings about the borders, before and after the shift."""
+
+from __future__ import annotations
+
+import io
+from typing import Any
+
+import numpy as np
+
+from teachlab.data.alignment.answer import Alignment
+from teachlab.model.truth import Truth
+
+BEGIN, END, DOUBT = "#0072B2", "#D55E00", "#e8e8e8"
+
+
+def alignment_figure(alignment: Alignment, truth: Truth, *, name: str, kind: str = "svg") -> bytes:
+    """Draw how far the crossings of the light lie behind every border, over time: as the truth stands, and shifted.
+
+    Parameters
+    ----------
+    alignment : Alignment
+    truth : Truth
+        That it was measured on.
+    name : str
+        Of the recording, for the title.
+    kind : str
+        svg or png.
+
+    Returns
+    -------
+    bytes
+        The same bytes for the same alignment and library versions.
+    """
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    a, lags = alignment, alignment.lags
+    middle, to_ms = a.samples / 2, a.ms(1.0)
+    sides = []
+    for places, left, lag, colour, mark, word in (
+        (truth.start, lags.begins, lags.begin, BEGIN, "o", "begins"),
+        (truth.end, lags.ends, lags.end, END, "s", "ends"),
+    ):
+        # What is left of a border, with what was taken away again.
+        whole = left + lag + lags.shift.rate * (places - middle)
+        after = whole - a.shift.of(places) + places
+        sides.append((places / a.sample_rate_hz, whole * to_ms, after * to_ms, colour, mark, word))
+    with mpl.rc_context({"svg.hashsalt": name, "svg.fonttype": "none", "font.size": 9}):
+        figure = Figure(figsize=(10, 5.2), layout="constrained")
+        figure.suptitle(name, fontsize=10)
+        rows: Any = figure.subplots(2, 1, sharex=True)
+        titles = (
+            ("as the truth stands", a.uncertainty_samples, 1),
+            (f"shifted by {a.ms(a.shift.shift):.3g} ms, {1e6 * a.shift.rate:.3g} ppm", a.doubt_after, 2),
+        )
+        for axes, (title, doubt, column) in zip(rows, titles, strict=True):
+            axes.axhspan(-a.ms(doubt), a.ms(doubt), color=DOUBT, label=f"doubt of the borders, ±{a.ms(doubt):.3g} ms")
+            axes.axhline(0, color="black", linewidth=0.8)
+            for side in sides:
+                axes.plot(
+                    side[0], side[column], side[4], color=side[3], markersize=2.6, fillstyle="none",
+                    markeredgewidth=0.7, label=side[5],
+                )  # fmt: skip
+            known = np.concatenate([side[column] for side in sides])
+            known = known[~np.isnan(known)]
+            low, high = np.quantile(known, [0.01, 0.99]) if known.size else (0.0, 0.0)
+            room = max(1.5 * (high - low), 3 * a.ms(lags.jitter), a.ms(0.5))
+            axes.set_ylim(min(low, 0) - room / 2, max(high, 0) + room / 2)
+            beyond = int(np.count_nonzero((known < axes.get_ylim()[0]) | (known > axes.get_ylim()[1])))
+            axes.set_title(
+                title + (f"; {beyond} borders lie beyond the picture" if beyond else ""), loc="left", fontsize=9
+            )
+            axes.set_ylabel("light after border, ms")
+            axes.spines[["top", "right"]].set_visible(False)
+            axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8.5)
+        rows[-1].set_xlabel("time, s")
+        out = io.BytesIO()
+        figure.savefig(out, format=kind, metadata={"Date": None} if kind == "svg" else None, dpi=110)
+        return out.getvalue()

@@ -1,0 +1,177 @@
+"""Lag, drift and jitter of borders against the crossings of the light."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.data.alignment.crossings import Crossings, Reaches
+from teachlab.data.alignment.shift import ClockShift
+
+Floats = NDArray[np.float64]
+
+ROUNDS = 4
+FEWEST_PASSES = 3
+FEWEST_FOR_DRIFT = 8
+"""Fewer passes tell no drift."""
+SIGMA = 1.4826
+"""The median deviation of normal values times this is their standard deviation."""
+MEDIAN_ERROR = 1.2533
+"""The standard error of a median of normal values, √(π/2), in standard errors of their mean."""
+TWO_SIDED = 1.96
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lags:
+    """How far the crossings of the light lie behind the borders of the truth.
+
+    Parameters
+    ----------
+    shift : ClockShift
+        What carries the truth to the light: the mean of both lags in the middle of the recording, and the difference of
+        rate if it is told from none.
+    rate : float
+        The difference of rate as measured.
+    begin, end : float, samples
+        Median lag of begins and of ends, in the middle of the recording; NaN without any.
+    low, high : float, samples
+        95 % interval of the shift, by passes, and as far as the difference of rate carries it to the middle.
+    rate_low, rate_high : float
+        95 % interval of `rate`; infinite where there are too few passes.
+    jitter : float, samples
+        Standard deviation of the borders about all that, from median deviations.
+    begins, ends : ndarray of float64, shape (passes,), samples
+        What is left of every border, NaN where it has no crossing within reach.
+    """
+
+    shift: ClockShift
+    rate: float
+    begin: float
+    end: float
+    low: float
+    high: float
+    rate_low: float
+    rate_high: float
+    jitter: float
+    begins: Floats
+    ends: Floats
+
+    @property
+    def borders(self) -> int:
+        """How many borders have a crossing."""
+        return int(np.count_nonzero(~np.isnan(self.begins)) + np.count_nonzero(~np.isnan(self.ends)))
+
+
+def nearest(crossings: Floats, places: Floats, back: Floats, forth: Floats) -> Floats:
+    """Return how far behind every place its nearest crossing lies, NaN if that is out of reach.
+
+    Examples
+    --------
+    >>> nearest(np.array([3.0, 9.0]), np.array([4.0, 20.0]), np.array([2.0, 5.0]), np.array([2.0, 5.0])).tolist()
+    [-1.0, nan]
+    """
+    if crossings.size == 0:
+        return np.full(places.size, np.nan)
+    right = np.searchsorted(crossings, places).clip(0, crossings.size - 1)
+    left = (right - 1).clip(0)
+    after, before = crossings[right] - places, crossings[left] - places
+    found = np.where(np.abs(before) <= np.abs(after), before, after)
+    out: Floats = np.where((found >= -back) & (found <= forth), found, np.nan)
+    return out
+
+
+def fit_lags(start: Floats, end: Floats, crossings: Crossings, reach: Reaches, guess: ClockShift) -> Lags | None:
+    """Return lags, drift and jitter, or None where fewer than three borders of either side have a crossing.
+
+    Parameters
+    ----------
+    start, end : ndarray of float64, shape (passes,), samples
+        Passes of the truth, on its own clock.
+    crossings : Crossings
+    reach : Reaches
+        Of the same passes.
+    guess : ClockShift
+        Where to begin.
+
+    Notes
+    -----
+    In each of four rounds every border takes its nearest crossing within reach; the slope of what is left over time is
+    the median of the slopes of all pairs of passes, then begins and ends get their medians. If the interval of the
+    slope holds none, all is done again without: a slope that is only noise would carry the shift away from the passes.
+
+    References
+    ----------
+    Median of pairwise slopes and its interval: Theil (1950) and Sen (1968), as in `scipy.stats.theilslopes`.
+    """
+    found = _rounds(start, end, crossings, reach, guess, drift=True)
+    if found is None:
+        return None
+    begin, end_, rate, low, high = found
+    told = low > 0 or high < 0
+    if not told:
+        # Without the slope the shift must be taken where the passes are, not carried to the middle.
+        there = (begin + end_) / 2 + rate * (float(np.median(start)) - guess.samples / 2)
+        found = _rounds(start, end, crossings, reach, ClockShift(guess.samples, there), drift=False)
+        if found is None:
+            return None
+        begin, end_ = found[:2]
+    samples, middle, used = guess.samples, guess.samples / 2, rate if told else 0.0
+    moved = start + begin + used * (start - middle), end + end_ + used * (end - middle)
+    left = (
+        nearest(crossings.begins, moved[0], reach.before, reach.inside),
+        nearest(crossings.ends, moved[1], reach.inside, reach.after),
+    )
+    rest = np.concatenate(left)
+    rest = rest[~np.isnan(rest)]
+    some = ~np.isnan(left[0]) | ~np.isnan(left[1])
+    if rest.size == 0:
+        return None
+    jitter = SIGMA * float(np.median(np.abs(rest - np.median(rest))))
+    half = TWO_SIDED * MEDIAN_ERROR * jitter / np.sqrt(np.count_nonzero(some))
+    if told:
+        half = np.hypot(half, (high - low) / 2 * (float(np.mean(start[some])) - middle))
+    shift = ClockShift(samples, (begin + end_) / 2, used)
+    interval = float(shift.shift - half), float(shift.shift + half)
+    return Lags(shift, rate, begin, end_, *interval, low, high, jitter, *left)
+
+
+def _rounds(
+    start: Floats, end: Floats, crossings: Crossings, reach: Reaches, guess: ClockShift, *, drift: bool
+) -> tuple[float, float, float, float, float] | None:
+    """Return both lags, the difference of rate and its interval after four rounds."""
+    middle = guess.samples / 2
+    begin = end_ = guess.shift
+    rate, low, high = guess.rate, -np.inf, np.inf
+    for _ in range(ROUNDS):
+        shift = ClockShift(guess.samples, (begin + end_) / 2, rate)
+        from_begin = nearest(crossings.begins, shift.of(start), reach.before, reach.inside)
+        from_end = nearest(crossings.ends, shift.of(end), reach.inside, reach.after)
+        if min(np.count_nonzero(~np.isnan(side)) for side in (from_begin, from_end)) < FEWEST_PASSES:
+            return None
+        slope = 0.0
+        if drift:
+            both = from_begin - np.nanmedian(from_begin), from_end - np.nanmedian(from_end)
+            alone = np.where(np.isnan(both[0]), both[1], both[0])
+            of_pass = np.where(np.isnan(both[0] + both[1]), alone, (both[0] + both[1]) / 2)
+            slope, low, high = _slope((start + end) / 2 - middle, of_pass)
+        begin = shift.shift + _median(from_begin - slope * (start - middle))
+        end_ = shift.shift + _median(from_end - slope * (end - middle))
+        low, high, rate = rate + low, rate + high, rate + slope
+    return begin, end_, rate, low, high
+
+
+def _median(values: Floats) -> float:
+    return float(np.nanmedian(values))
+
+
+def _slope(times: Floats, values: Floats) -> tuple[float, float, float]:
+    """Return the slope and its interval; 0 and all there is where too few passes are known."""
+    known = ~np.isnan(values)
+    if np.count_nonzero(known) < FEWEST_FOR_DRIFT:
+        return 0.0, -np.inf, np.inf
+    from scipy.stats import theilslopes
+
+    found = theilslopes(values[known], times[known])
+    return float(found.slope), float(found.low_slope), float(found.high_slope)

@@ -1,0 +1,132 @@
+"""The measurement of alignment: coarse step, crossings, lags, whole passes."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.data.alignment.answer import Alignment, Group
+from teachlab.data.alignment.coarse_shift import coarse_shifts
+from teachlab.data.alignment.crossings import Crossings, Reaches, crossings_beside
+from teachlab.data.alignment.lags import Lags, fit_lags
+from teachlab.data.alignment.shift import ClockShift
+from teachlab.data.alignment.stretches import NearLight
+from teachlab.data.alignment.whole_periods import OtherFit, ambiguous, other_fits, own_fit
+from teachlab.model.recording import Direction, Recording
+from teachlab.model.truth import Truth
+
+UPWARDS = {Direction.RISE: 1.0, Direction.DIP: -1.0}
+TIME_GROUPS = 8
+"""What is left is told over so many equal stretches of time."""
+MOST_OF = 0.7
+_Found = tuple[Lags, list[OtherFit], Crossings]
+
+
+def measure_alignment(recording: Recording, truth: Truth) -> Alignment | None:
+    """Measure how far the borders of truth lie from where the light crosses.
+
+    Parameters
+    ----------
+    recording : Recording
+    truth : Truth
+        Of this recording; nothing of it is changed.
+
+    Returns
+    -------
+    Alignment or None
+        None where fewer than three passes have a crossing near a begin and near an end.
+
+    Raises
+    ------
+    TruthError
+        If a pass ends outside the recording.
+
+    Notes
+    -----
+    A long recording is looked at in runs of neighbouring passes, 1024 in all, so the work does not grow with it. A
+    coarse step correlates the edges of truth and light; then crossings of half the local step are measured beside every
+    border, and lag, drift and jitter follow from the nearest ones. Truth whole passes off is tried as well: if that
+    matches better it is taken, if nearly as well the shift is ambiguous, and the smaller one is told.
+    """
+    truth.check_inside(recording.samples)
+    stored = recording.info.direction
+    found = [
+        (one, direction)
+        for direction in ((Direction.RISE, Direction.DIP) if stored is None else (stored,))
+        if (one := _found(NearLight(recording, UPWARDS[direction]), truth, recording.samples)) is not None
+    ]
+    if not found:
+        return None
+    # Of an unknown direction: gaps look like passes in a mirror, but not where the truth has its passes.
+    (lags, fits, crossings), direction = min(
+        found, key=lambda one: one[0][0].shift.most + abs(one[0][0].end - one[0][0].begin)
+    )
+    rate = recording.info.sample_rate_hz
+    passes = ~np.isnan(lags.begins) | ~np.isnan(lags.ends)
+    return Alignment(
+        samples=recording.samples,
+        sample_rate_hz=rate,
+        lags=lags,
+        edge=crossings.edge,
+        uncertainty_samples=truth.uncertainty_samples,
+        passes=int(np.count_nonzero(passes)),
+        fits=tuple(fits),
+        ambiguous=ambiguous(fits),
+        direction=direction,
+        shortest=float(np.median(np.minimum(truth.end - truth.start, _gaps(truth, recording.samples)))),
+        by_kind=tuple(_group(str(name), lags, truth.label == name) for name in np.unique(truth.label.astype(str))),
+        by_time=tuple(
+            _group(f"{a / rate:.6g} s", lags, (truth.start >= a) & (truth.start < b))
+            for a, b in pairwise(np.linspace(0, recording.samples, TIME_GROUPS + 1).tolist())
+        ),
+    )
+
+
+def _gaps(truth: Truth, samples: int) -> NDArray[Any]:
+    """Return the smaller gap beside every pass that has one, else the length of the record."""
+    gaps = np.concatenate(([samples], truth.start[1:] - truth.end[:-1], [samples]))
+    gaps = np.where(gaps > 0, gaps, samples)
+    return np.minimum(gaps[:-1], gaps[1:])
+
+
+def _group(name: str, lags: Lags, rows: NDArray[Any]) -> Group:
+    begins, ends = (side[rows & ~np.isnan(side)] for side in (lags.begins, lags.ends))
+    borders = int(begins.size + ends.size)
+    begin, end = (float(np.median(side)) if side.size else float("nan") for side in (begins, ends))
+    return Group(name, borders, begin, end)
+
+
+def _found(light: NearLight, truth: Truth, samples: int) -> _Found | None:
+    start, end = truth.start.astype(np.float64), truth.end.astype(np.float64)
+    fitted = [_fitted(light, start, end, samples, guess) for guess in coarse_shifts(light, start, end, samples)]
+    known = [one for one in fitted if one is not None]
+    if not known:
+        return None
+    # A shift that fits by chance matches loosely: what fits tightest is taken, among those that reach most borders.
+    most = max(one[0].borders for one in known)
+    found = min((one for one in known if one[0].borders >= MOST_OF * most), key=lambda one: one[0].jitter)
+    best = max(found[1], key=lambda fit: (fit.matched, fit.passes == 0))
+    if best.passes:
+        better = _fitted(
+            light, start, end, samples, ClockShift(samples, found[0].shift.shift + best.shift, found[0].shift.rate)
+        )
+        if better is not None and own_fit(better[1]).matched > own_fit(found[1]).matched:
+            found = better
+    lags, fits, _ = found
+    pitch = next((abs(fit.shift) for fit in fits if fit.passes in (-1, 1)), None)
+    if ambiguous(fits) and pitch and (off := round(lags.shift.shift / pitch)):
+        # What cannot be told apart is told as the smallest shift.
+        other = _fitted(light, start, end, samples, ClockShift(samples, lags.shift.shift - off * pitch))
+        found = other if other is not None else found
+    return found
+
+
+def _fitted(light: NearLight, start: NDArray[Any], end: NDArray[Any], samples: int, guess: ClockShift) -> _Found | None:
+    a, b = guess.of(start), guess.of(end)
+    reach = Reaches.of(a, b, samples)
+    crossings = crossings_beside(light, a, b, reach, samples)
+    lags = fit_lags(start, end, crossings, reach, guess)
+    return None if lags is None else (lags, other_fits(start, end, crossings, reach, lags), crossings)

@@ -1,0 +1,71 @@
+"""What a shift is worth: the room between passes and gaps, with it and without it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from teachlab.data.alignment.answer import Alignment, Room
+from teachlab.data.alignment.shift import shifted
+from teachlab.data.quality.scan import Measured
+from teachlab.data.quality.separability import separability
+from teachlab.model.recording import Direction, Recording
+from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.truth import Aligned, Truth
+
+
+def with_room(alignment: Alignment, recording: Recording, truth: Truth, rules: Rules = USUAL_RULES) -> Alignment:
+    """Return an alignment that knows the room, from one reading of the recording.
+
+    Parameters
+    ----------
+    alignment : Alignment
+        Of this recording and truth.
+    recording, truth
+    rules : Rules
+        Their tolerance widens the windows, as in a score.
+    """
+    moved, _ = aligned_truth(alignment, truth)
+    pair = [Measured(recording, one, rules) for one in (truth, moved)]
+    for block in recording.blocks():
+        for measured in pair:
+            measured.push(block)
+    before, after = (_room(*both, alignment.direction) for both in zip(pair, (truth, moved), strict=True))
+    return replace(alignment, room=Room(before, after, recording.info.unit))
+
+
+def _room(measured: Measured, truth: Truth, direction: Direction) -> float | None:
+    found = separability(measured, truth, direction)
+    if found is None:
+        return None
+    sign = 1.0 if direction is Direction.RISE else -1.0
+    return sign * (found.weakest_pass.peak - found.strongest_gap.peak)
+
+
+def aligned_truth(alignment: Alignment, truth: Truth, *, whole_periods: int = 0) -> tuple[Truth, int]:
+    """Return the truth moved to the light, its doubt measured, and how many passes left the recording.
+
+    Parameters
+    ----------
+    alignment : Alignment
+        Of this truth.
+    truth : Truth
+    whole_periods : int
+        So many passes later than measured.
+
+    Notes
+    -----
+    What was shifted before is added up in the metadata. The doubt is 2 · jitter and the light's own 10–90 % time, from
+    50 borders on; below, no less than it was: alignment must not make borders sharper than the light is.
+    """
+    by = alignment.shift
+    if whole_periods:
+        by = replace(by, shift=by.shift + whole_periods * (alignment.pitch or 0.0))
+    moved, left = shifted(truth, by)
+    before = truth.aligned
+    note = Aligned(
+        shift_ms=alignment.ms(by.shift) + (0.0 if before is None else before.shift_ms),
+        clock_ppm=1e6 * by.rate + (0.0 if before is None else before.clock_ppm),
+        borders=alignment.lags.borders,
+        jitter_ms=alignment.ms(alignment.lags.jitter),
+    )
+    return replace(moved, uncertainty_samples=alignment.doubt_after, aligned=note), left

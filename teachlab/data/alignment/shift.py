@@ -1,0 +1,63 @@
+"""Two numbers between two clocks: a shift in the middle of the recording, and a difference of rate about it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.model.truth import Truth
+
+Places = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class ClockShift:
+    """Where a time of the truth lies on the clock of the light: ``p + shift + rate · (p − samples / 2)``.
+
+    Parameters
+    ----------
+    samples : int
+        Length of the recording; its middle is where the shift holds.
+    shift : float, samples
+        What is added in the middle of the recording.
+    rate : float
+        Difference of rate, 1e-6 is 1 ppm.
+    """
+
+    samples: int
+    shift: float = 0.0
+    rate: float = 0.0
+
+    def of(self, places: NDArray[Any]) -> Places:
+        """Return where places of the truth lie on the clock of the light, samples."""
+        out: Places = places + self.shift + self.rate * (places - self.samples / 2)
+        return out
+
+    @property
+    def most(self) -> float:
+        """The largest distance that anything in the recording is moved by, samples."""
+        return abs(self.shift) + abs(self.rate) * self.samples / 2
+
+
+def shifted(truth: Truth, shift: ClockShift) -> tuple[Truth, int]:
+    """Move passes by a shift, and tell how many left the recording.
+
+    Borders go to the nearest sample. A pass that leaves the recording is left out, one that is cut ends with it.
+
+    Examples
+    --------
+    >>> moved, left = shifted(Truth.from_arrays([1, 50, 90], [4, 60, 98]), ClockShift(100, 5.2))
+    >>> moved.start.tolist(), moved.end.tolist(), left
+    ([6, 55, 95], [9, 65, 100], 0)
+    """
+    start = np.rint(shift.of(truth.start)).astype(np.int64)
+    # Rounding keeps the order of borders; only a pass of one sample could lose it.
+    end = np.maximum(np.rint(shift.of(truth.end)).astype(np.int64), start + 1)
+    start, end = start.clip(0, shift.samples), end.clip(0, shift.samples)
+    end[:-1] = np.minimum(end[:-1], np.maximum(start[1:], start[:-1]))
+    kept = end > start
+    moved = truth.select(kept)
+    return replace(moved, start=start[kept], end=end[kept]), int(np.count_nonzero(~kept))

@@ -1,0 +1,112 @@
+"""Whether truth a whole pass off would fit the light nearly as well."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.data.alignment.crossings import Crossings, Reaches
+from teachlab.data.alignment.lags import Lags, nearest
+from teachlab.data.alignment.stretches import runs_of
+
+Floats = NDArray[np.float64]
+
+TRIED = (-2, -1, 1, 2)
+"""Whole passes that are tried as well."""
+NEARLY_AS_WELL = 0.8
+"""A shift by whole passes under which edges lie this share as often where they should cannot be told from the best."""
+FEWEST_MET = 0.25
+"""A shift under which fewer borders than this share meet an edge within half a pitch is no rival."""
+WITHIN = 1.5
+"""A border is matched within so many jitters, and within half a sample."""
+
+
+@dataclass(frozen=True, slots=True)
+class OtherFit:
+    """Truth whole passes further.
+
+    Parameters
+    ----------
+    passes : int
+        How many passes further.
+    shift : float, samples
+        What that adds to the shift.
+    matched : float
+        Share of the borders that have a crossing within 1.5 jitters.
+    met : float
+        Share of the borders that have a crossing within half a pitch. Lost and missing passes lower it, and with it
+        `matched`, on a regular line too.
+    """
+
+    passes: int
+    shift: float
+    matched: float
+    met: float
+
+    @property
+    def agreeing(self) -> float:
+        """Of the borders that have a crossing within half a pitch, the share that have it within 1.5 jitters."""
+        return self.matched / self.met if self.met else 0.0
+
+
+def other_fits(start: Floats, end: Floats, crossings: Crossings, reach: Reaches, lags: Lags) -> list[OtherFit]:
+    """Return how well truth fits as it is (0 passes further) and one and two passes off.
+
+    Parameters
+    ----------
+    start, end, crossings, reach, lags
+        As `fit_lags` took and gave them.
+    """
+    moved = lags.shift.of(start), lags.shift.of(end)
+    within = max(WITHIN * lags.jitter, 0.5)
+    found = []
+    pitch = float(np.median(np.diff(moved[0]))) if start.size > 1 else float(lags.shift.samples)
+    for passes in (0, *TRIED):
+        steps = [_pitch(start[a:b], passes) for a, b in runs_of(start.size)]
+        steps = [step for step in steps if step.size]
+        if not steps:
+            continue
+        by = float(np.median(np.concatenate(steps)))
+        hits = trials = met = 0
+        shifts = []
+        for places, seen, fit in ((moved[0], crossings.begins, lags.begin), (moved[1], crossings.ends, lags.end)):
+            inside = _covered(places + by, moved, reach)
+            half = np.full(places.size, pitch / 2)
+            off = nearest(seen, places + by + fit - lags.shift.shift, half, half)[inside]
+            known = off[~np.isnan(off)]
+            if known.size == 0:
+                continue
+            shifts.append(float(np.median(known)))
+            met += int(known.size)
+            hits += int(np.count_nonzero(np.abs(known - shifts[-1]) <= within))
+            trials += int(np.count_nonzero(inside))
+        if trials:
+            found.append(OtherFit(passes, by + float(np.mean(shifts)), hits / trials, met / trials))
+    return found
+
+
+def own_fit(fits: list[OtherFit]) -> OtherFit:
+    """Return how well truth fits as it is."""
+    return next(fit for fit in fits if fit.passes == 0)
+
+
+def ambiguous(fits: list[OtherFit]) -> bool:
+    """Whether a shift by whole passes fits nearly as well as truth does as it is."""
+    enough = NEARLY_AS_WELL * own_fit(fits).agreeing
+    return any(fit.agreeing >= enough and fit.met >= FEWEST_MET for fit in fits if fit.passes)
+
+
+def _pitch(start: Floats, passes: int) -> Floats:
+    far = abs(passes)
+    return np.sign(passes) * (start[far:] - start[: start.size - far]) if far < start.size else np.empty(0)
+
+
+def _covered(places: Floats, moved: tuple[Floats, Floats], reach: Reaches) -> NDArray[np.bool_]:
+    """Return which places lie where the light was looked at."""
+    out = np.zeros(places.size, bool)
+    for a, b in runs_of(places.size):
+        low, high = moved[0][a] - reach.before[a], moved[1][b - 1] + reach.after[b - 1]
+        out[a:b] = (places[a:b] >= low) & (places[a:b] <= high)
+    return out

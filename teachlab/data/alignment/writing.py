@@ -1,0 +1,51 @@
+"""Aligned passes into files: beside a copy of the recording, or alone."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+from teachlab.data.atomic_files import one_result, write_aside
+from teachlab.data.parquet_source import open_input
+from teachlab.data.truth_files import beside, find_truth, write_truth
+from teachlab.errors import ParameterError, RecordingError
+from teachlab.model.recording import Recording
+from teachlab.model.truth import Truth
+
+ENDINGS = (".passes.parquet", ".passes.csv")
+
+
+def check_out(out: str, recording: str, truth: str | None) -> None:
+    """Refuse a name that cannot be written, or is one of the inputs, before any work."""
+    if not out.lower().endswith((".parquet", ".passes.csv")):
+        raise ParameterError(f"--out takes NAME.parquet, or NAME.passes.parquet for the passes alone, got '{out}'.")
+    source = find_truth(recording) if truth is None else truth
+    for target in {out, _passes_of(out)}:
+        for given in (recording, source):
+            if given is not None and _same_file(str(given), target):
+                raise ParameterError(
+                    f"{target}: this is an input, and inputs are never modified. Choose another --out."
+                )
+
+
+def write_aligned(out: str, recording: str, opened: Recording, truth: Truth) -> str:
+    """Write passes, and a copy of the recording before them unless the name is one of passes; return their name.
+
+    The copy has the bytes of the original: its light is not touched, and the passes are tied to it.
+    """
+    target = _passes_of(out)
+    with one_result():
+        if target != out:
+            source = open_input(recording, "a recording", RecordingError)
+            with source, write_aside(out) as aside, aside.open("wb") as copy:
+                shutil.copyfileobj(source, copy, 1 << 20)
+        write_truth(target, truth if opened.info.digest is None else truth.tied_to(opened.info.digest))
+    return target
+
+
+def _passes_of(out: str) -> str:
+    return out if out.lower().endswith(ENDINGS) else beside(out, ".passes.parquet")
+
+
+def _same_file(a: str, b: str) -> bool:
+    return "://" not in a and Path(a).exists() and Path(b).exists() and Path(a).samefile(b)

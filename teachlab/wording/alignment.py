@@ -1,0 +1,213 @@
+"""What is said of truth that does not lie where the light is."""
+
+from __future__ import annotations
+
+import math
+
+from teachlab.data.alignment import Alignment
+
+WIDTH_TELLS = 2.0
+"""Passes that are longer or shorter by more than so many doubts of a border are worth a word."""
+
+
+def lead_lines(alignment: Alignment | None, recording: str) -> list[str]:
+    """Return what must be said before any count; nothing where the truth lies within its doubt.
+
+    Parameters
+    ----------
+    alignment : Alignment, optional
+        None where it could not be measured.
+    recording : str
+        As the user named it, for the command that mends it.
+    """
+    if alignment is None or not alignment.matters:
+        return []
+    return [*finding(alignment), *mending(alignment, recording)]
+
+
+def finding(alignment: Alignment) -> list[str]:
+    """Return what was found, the most important first."""
+    a = alignment
+    jitter, doubt = 2 * a.ms(a.lags.jitter), a.ms(a.uncertainty_samples)
+    if not a.belongs:
+        return [
+            f"Your passes do not follow this light: their borders scatter by ±{duration(jitter)} about it. Do they "
+            "belong to this recording? Trust no count below before that is settled."
+        ]
+    lines = []
+    if a.shift.most > a.uncertainty_samples:
+        lines.append(f"{_lag(a)} Its borders were taken as sure to ±{duration(doubt)}.")
+        if a.ambiguous and a.pitch is not None:
+            lines.append(
+                f"That holds if it is off by under half a period ({duration(a.ms(a.pitch) / 2)}). The line is so "
+                f"regular that whole passes off it would fit {100 * a.rival:.0f} % as well."
+            )
+    elif jitter > doubt:
+        lines.append(
+            f"The borders of your passes scatter by ±{duration(jitter)} about the light, but were taken as sure to "
+            f"±{duration(doubt)}. No shift mends that."
+        )
+    width = a.lags.end - a.lags.begin
+    if abs(width) > WIDTH_TELLS * max(a.uncertainty_samples, a.lags.jitter):
+        word = "shorter" if width > 0 else "longer"
+        lines.append(f"Your passes are {duration(abs(a.ms(width)))} {word} than the light shows. No shift mends that.")
+    if a.room is not None and None not in (a.room.before, a.room.after) and a.shift.most > a.uncertainty_samples:
+        lines.append(_room(a))
+    return lines
+
+
+def _room(a: Alignment) -> str:
+    before, after, unit = (a.room.before, a.room.after, a.room.unit) if a.room is not None else (None, None, "")
+    if before is None or after is None:
+        return ""
+    old, new = (_level(room, unit) for room in (before, after))
+    if old == new:
+        return "Between passes and gaps there is no room either way." if before <= 0 else f"Their room stays {new}."
+    return f"Shifted, the room between passes and gaps {'grows' if after > before else 'shrinks'} from {old} to {new}."
+
+
+def mending(alignment: Alignment, recording: str) -> list[str]:
+    """Return the command that mends it."""
+    if not alignment.belongs:
+        return [f"Look at it: teachlab align {recording} --plot borders.svg"]
+    stem = recording[: -len(".parquet")] if recording.endswith(".parquet") else recording
+    whole = " --whole-periods 0" if alignment.ambiguous else ""
+    settle = (
+        "Note by hand when one product passed, and see which whole number of passes that asks for (0 if none). "
+        if alignment.ambiguous
+        else ""
+    )
+    what = "Mend it" if alignment.shift.most > alignment.uncertainty_samples else "Measure the doubt instead"
+    return [f"{settle}{what}: teachlab align {recording}{whole} --out {stem}-aligned.parquet"]
+
+
+def _lag(a: Alignment) -> str:
+    shift, half = a.lags.shift.shift, (a.lags.high - a.lags.low) / 2
+    size = with_error(a.ms(abs(shift)), a.ms(half))
+    if abs(shift) <= half:
+        text = f"Your truth and the light agree in the middle of the recording (within {duration(a.ms(half))})"
+    else:
+        text = f"Your truth {'leads' if shift > 0 else 'lags'} the light by {size}"
+    if a.drifts:
+        # The truth's clock is slow where its times have to be stretched.
+        ppm, ends = 1e6 * a.lags.shift.rate, [a.ms(-shift + way * a.lags.shift.rate * a.samples / 2) for way in (1, -1)]
+        error = 1e6 * (a.lags.rate_high - a.lags.rate_low) / 2
+        text += (
+            f", and its clock runs {_rounded(abs(ppm), error)} ± {_rounded(error, error)} ppm "
+            f"{'slow' if ppm > 0 else 'fast'}: {_side(ends[0])} at the begin, {_side(ends[1])} at the end"
+        )
+    return text + "."
+
+
+def _side(ms: float) -> str:
+    return f"{duration(abs(ms))} {'late' if ms > 0 else 'early'}"
+
+
+def agreement(alignment: Alignment) -> str:
+    """Return the sentence for truth that lies within its doubt."""
+    a = alignment
+    half = (a.lags.high - a.lags.low) / 2
+    return (
+        f"Truth and light agree: lag {with_error(-a.ms(a.lags.shift.shift), a.ms(half))}, scatter "
+        f"±{duration(2 * a.ms(a.lags.jitter))}, within the doubt of ±{duration(a.ms(a.uncertainty_samples))}. "
+        "Nothing needs mending."
+    )
+
+
+def _level(room: float, unit: str) -> str:
+    return f"{room:.4g} {unit}" if room > 0 else "none"
+
+
+def with_error(ms: float, half: float) -> str:
+    """Return a time and its error with the digits that the error leaves.
+
+    Examples
+    --------
+    >>> with_error(4.0312, 0.183), with_error(120866.7, 26302.9), with_error(0.0, 0.0)
+    ('4.0 ± 0.2 ms', '121 ± 26 s', '0 ± 0 ms')
+    """
+    size, unit = _unit(max(abs(ms), abs(half)))
+    return f"{_rounded(ms / size, half / size)} ± {_rounded(half / size, half / size)} {unit}"
+
+
+def duration(ms: float) -> str:
+    """Return a time with two digits, or three where they are there.
+
+    Examples
+    --------
+    >>> duration(0.02), duration(1e-9), duration(14.0), duration(1234.0), duration(90_000_000)
+    ('20 µs', '0 ms', '14 ms', '1234 ms', '1500 min')
+    """
+    if abs(ms) < 1e-4:
+        return "0 ms"
+    size, unit = _unit(abs(ms))
+    value = ms / size
+    digits = max(0, 1 - math.floor(math.log10(abs(value))))
+    return f"{value:.{digits}f}".removesuffix(".0") + f" {unit}"
+
+
+def _unit(ms: float) -> tuple[float, str]:
+    for limit, size, name in (
+        (1e-4, 1.0, "ms"),
+        (0.1, 1e-3, "µs"),
+        (10_000.0, 1.0, "ms"),
+        (6_000_000.0, 1e3, "s"),
+        (math.inf, 6e4, "min"),
+    ):
+        if ms < limit:
+            return size, name
+    return 6e4, "min"
+
+
+def _rounded(value: float, error: float) -> str:
+    if error <= 0 or not math.isfinite(error):
+        return f"{value:.3g}"
+    # One digit of the error, two where the first is 1 or 2.
+    exponent = math.floor(math.log10(error))
+    digits = -exponent + (1 if error / 10.0**exponent < 1.5 or exponent > 0 else 0)
+    text = f"{value:.{max(0, digits)}f}"
+    return text.removeprefix("-") if float(text) == 0 else text
+
+
+def figures(alignment: Alignment) -> list[str]:
+    """Return what was measured, a line each."""
+    a, lags = alignment, alignment.lags
+    half = (lags.high - lags.low) / 2
+    if any(map(math.isinf, (lags.rate_low, lags.rate_high))):
+        drift = "too few passes to tell"
+    else:
+        low, high = 1e6 * lags.rate_low, 1e6 * lags.rate_high
+        error = (high - low) / 2
+        drift = f"{_rounded(1e6 * lags.rate, error)} ppm ({_rounded(low, error)} to {_rounded(high, error)})"
+        drift += "" if a.drifts else ": none that can be told"
+    rows = (
+        ("light after border", f"begins {duration_signed(a.ms(lags.begin))}, ends {duration_signed(a.ms(lags.end))}"),
+        ("shift", with_error(a.ms(lags.shift.shift), a.ms(half)) + " in the middle of the recording (95 %)"),
+        ("clock", drift),
+        ("scatter", f"±{duration(2 * a.ms(lags.jitter))} (95 %), from {lags.borders} borders of {a.passes} passes"),
+        ("doubt of borders", f"±{duration(a.ms(a.uncertainty_samples))} now, ±{duration(a.ms(a.doubt_after))} moved"),
+        ("edges of the light", f"{duration(a.ms(a.edge))} from 10 to 90 %"),
+        ("whole passes", f"one or two passes off it would fit {100 * a.rival:.0f} % as well"),
+    )
+    return [f"{name:<19} {text}" for name, text in rows]
+
+
+def detail_lines(alignment: Alignment) -> list[str]:
+    """Return what is left by kind of object and over time."""
+    lines = []
+    for title, groups in (("left by kind", alignment.by_kind), ("left from … on", alignment.by_time)):
+        for group in groups:
+            if group.borders:
+                sides = ", ".join(
+                    f"{word} {duration_signed(alignment.ms(side))}"
+                    for word, side in (("begins", group.begin), ("ends", group.end))
+                    if not math.isnan(side)
+                )
+                lines.append(f"{title:<19} {group.name or '(no label)'}: {sides} ({group.borders} borders)")
+    return lines
+
+
+def duration_signed(ms: float) -> str:
+    """Return a time with its sign."""
+    size = duration(abs(ms))
+    return size if size.startswith("0 ") else ("-" if ms < 0 else "+") + size

@@ -1,0 +1,148 @@
+"""The command `align`: what it says, writes and refuses."""
+
+import json
+import shutil
+
+import numpy as np
+import pyarrow.parquet as pq
+import pytest
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.data.recording_files import write_recording
+from teachlab.data.shipped import datasets_root
+from teachlab.data.truth_files import read_truth, write_truth
+from teachlab.model.recording import Direction, RecordingInfo
+from teachlab.model.truth import Truth
+
+
+LATE = 6
+"""Samples of 1 ms, as long as the edges: nothing of the gap's rim is left below the level."""
+
+
+def run(*arguments):
+    return CliRunner().invoke(app, ["align", *map(str, arguments)])
+
+
+@pytest.fixture(scope="module")
+def late(tmp_path_factory):
+    """Boxes of about 100 ms whose truth comes 6 ms late, logged in mV at 1 kHz."""
+    folder = tmp_path_factory.mktemp("late")
+    rng = np.random.default_rng(11)
+    start = 200 + np.cumsum(rng.integers(190, 330, 80)) + rng.random(80)
+    end = start + rng.integers(90, 110, 80)
+    at = np.arange(int(end[-1]) + 400) + 0.5
+    corners = np.stack([start - 3, start + 3, end - 3, end + 3], 1).ravel()
+    light = 300 + np.interp(at, corners, np.tile([0.0, 500, 500, 0], 80)) + rng.normal(0, 4, at.size)
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="mV", direction=Direction.RISE, title="Hobbleton Sleeves")
+    write_recording(folder / "line.parquet", [np.rint(light).astype(np.int16)], info)
+    truth = Truth.from_arrays(
+        np.rint(start + LATE), np.rint(end + LATE), label=["sleeve"] * 80, uncertainty_samples=1.0
+    )
+    write_truth(folder / "line.passes.parquet", truth)
+    return folder
+
+
+def test_it_leads_with_lag_room_and_remedy(late):
+    told = run(late / "line.parquet")
+    assert told.exit_code == 0, told.output
+    first, second, third, *_ = told.stdout.splitlines()
+    assert first == "Your truth lags the light by 5.93 ± 0.08 ms. Its borders were taken as sure to ±1 ms."
+    assert second.startswith("Shifted, the room between passes and gaps grows from none to ")
+    assert second.endswith(" mV.")
+    assert third == f"Mend it: teachlab align {late}/line.parquet --out {late}/line-aligned.parquet"
+    assert "scatter" in told.stdout
+    assert "left by kind" not in told.stdout
+    assert "left by kind        sleeve: " in run(late / "line.parquet", "--details").stdout
+
+
+def test_the_remedy_as_printed_works(late):
+    remedy = run(late / "line.parquet").stdout.splitlines()[2].removeprefix("Mend it: teachlab ").split()
+    told = CliRunner().invoke(app, remedy)
+    assert told.exit_code == 0, told.output
+    moved = read_truth(late / "line-aligned.passes.parquet")
+    before = read_truth(late / "line.passes.parquet")
+    assert np.abs(before.start - LATE - moved.start).max() <= 1
+    assert moved.aligned.shift_ms == pytest.approx(-LATE, abs=0.2)
+    assert (moved.aligned.borders, moved.label[0], moved.source) == (160, "sleeve", "independent")
+    assert 5 < moved.uncertainty_samples < 7  # edges of 0.8 · 6 ms, and twice the jitter of rounded borders
+    assert (late / "line-aligned.parquet").read_bytes() == (late / "line.parquet").read_bytes()
+    again = run(late / "line-aligned.parquet")
+    assert again.exit_code == 0
+    assert again.stdout.startswith("Truth and light agree: lag ")
+
+
+def test_passes_alone(late, tmp_path):
+    out = tmp_path / "moved.passes.csv"
+    told = run(late / "line.parquet", "--out", out)
+    assert told.exit_code == 0, told.output
+    assert sorted(p.name for p in tmp_path.iterdir() if not p.name.startswith(".")) == ["moved.passes.csv"]
+    assert read_truth(out).aligned.borders == 160
+
+
+def test_json(late):
+    told = run(late / "line.parquet", "--json")
+    document = json.loads(told.stdout)
+    assert set(document["lag_ms"]) == {"begin", "end", "shift", "low", "high"}
+    assert set(document["drift_ppm"]) == {"estimate", "low", "high"}
+    assert document["lag_ms"]["low"] < -6 < document["lag_ms"]["high"]
+    assert document["room"]["before"] < 0 < document["room"]["after"]
+    assert (document["borders"], document["doubt_samples"], document["ambiguous"]) == (160, 1.0, False)
+    assert document["width_error_ms"] == pytest.approx(0, abs=0.2)
+
+
+@pytest.mark.parametrize("ending", ["svg", "png"])
+def test_plot(late, tmp_path, ending):
+    picture = tmp_path / f"borders.{ending}"
+    assert run(late / "line.parquet", "--plot", picture).exit_code == 0
+    data = picture.read_bytes()
+    assert data.startswith(b"\x89PNG" if ending == "png" else b"<?xml")
+    if ending == "svg":
+        assert b"as the truth stands" in data
+        assert b"shifted by -" in data
+
+
+def test_a_periodic_line_is_not_written_without_whole_periods(tmp_path):
+    for name in ("starlight_corrected.parquet", "starlight_corrected.passes.parquet"):
+        shutil.copy(datasets_root() / name, tmp_path / name)
+    star, out = tmp_path / "starlight_corrected.parquet", tmp_path / "moved.parquet"
+    told = run(star, "--out", out)
+    assert told.exit_code == 3
+    assert "Say how many passes later with --whole-periods" in told.output
+    assert not out.exists()
+    assert json.loads(run(star, "--json").stdout)["ambiguous"] is True
+    said = run(star, "--whole-periods", 1, "--out", out)
+    assert said.exit_code == 0, said.output
+    before, after = (
+        read_truth(tmp_path / "starlight_corrected.passes.parquet"),
+        read_truth(tmp_path / "moved.passes.parquet"),
+    )
+    assert after.start[0] - before.start[0] == pytest.approx(963, abs=3)  # one period of 1.338 d in steps of 120 s
+    assert "1 pass lies outside" in said.stdout
+
+
+@pytest.mark.parametrize(
+    ("out", "message"),
+    [("line.parquet", "this is an input"), ("line.passes.parquet", "this is an input"), ("moved.txt", "--out takes")],
+)
+def test_inputs_stay(late, out, message):
+    bytes_before = (late / "line.passes.parquet").read_bytes()
+    told = run(late / "line.parquet", "--out", late / out)
+    assert told.exit_code == 2
+    assert message in told.output
+    assert (late / "line.passes.parquet").read_bytes() == bytes_before
+
+
+def test_nothing_to_measure(late, tmp_path):
+    shutil.copy(late / "line.parquet", tmp_path / "line.parquet")
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays([300], [400]))
+    told = run(tmp_path / "line.parquet")
+    assert told.exit_code == 3
+    assert "fewer than three passes" in told.output
+
+
+def test_metadata_that_another_reader_sees(late, tmp_path):
+    out = tmp_path / "moved.passes.parquet"
+    run(late / "line.parquet", "--out", out)
+    document = json.loads(pq.read_schema(out).metadata[b"teachlab.passes"])
+    assert set(document["aligned"]) == {"shift_ms", "clock_ppm", "borders", "jitter_ms"}

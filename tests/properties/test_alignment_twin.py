@@ -1,0 +1,217 @@
+"""Alignment equals a reading of its rules in plain loops, and obeys what follows from them."""
+
+import math
+from dataclasses import replace
+from statistics import median
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from teachlab.data.alignment import measure_alignment
+from teachlab.data.alignment.crossings import Crossings, Reaches, rising
+from teachlab.data.alignment.lags import fit_lags
+from teachlab.data.alignment.shift import ClockShift, shifted
+from teachlab.model.recording import Direction, Recording, RecordingInfo
+from teachlab.model.truth import Truth
+
+INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts", direction=Direction.RISE)
+
+
+# --- twins -----------------------------------------------------------------------------------------
+
+
+def plain_rising(light, border):
+    """Every rise through half of the step between once below .35 and once at .65 of it."""
+    outside = [x for x in light[:border] if not math.isnan(x)]
+    behind = [x for x in light[border:] if not math.isnan(x)]
+    if min(len(outside), len(behind)) < 2 or 2 * (len(outside) + len(behind)) < len(light):
+        return []
+    base = median(outside)
+    spread = 1.4826 * median(abs(x - base) for x in outside)
+    top = median(behind)
+    if 2 * (top - base) < max(behind) - base:
+        top = max(behind)
+    step = top - base
+    if step <= 0 or step <= 4 * spread:
+        return []
+    last = next(x for x in light if not math.isnan(x))
+    held = []
+    for x in light:
+        last = last if math.isnan(x) else x
+        held.append((last - base) / step)
+    width = min(int((spread / step / 0.08) ** 2), min(border, len(light) - border) // 8) // 2 * 2 + 1
+    padded = [held[0]] * (width // 2) + held + [held[-1]] * (width // 2)
+    height = [sum(padded[k : k + width]) / width for k in range(len(held))]
+    found, low = [], None
+    for k, h in enumerate(height):
+        if h < 0.35:
+            low = True
+        elif h >= 0.65:
+            if low:
+                j = k
+                while not height[j - 1] < 0.5:
+                    j -= 1
+                found.append(j - 1 + (0.5 - height[j - 1]) / (height[j] - height[j - 1]) + 0.5)
+            low = False
+    return found
+
+
+def plain_nearest(crossings, place, back, forth):
+    known = [(abs(c - place), c - place) for c in crossings]
+    off = min(known)[1] if known else math.nan
+    return off if -back <= off <= forth else math.nan
+
+
+def plain_lags(start, end, begins, ends, reach, middle):
+    """Four rounds of nearest crossings, median slope of all pairs of passes, and medians."""
+
+    def pairs(points):
+        return [(b[1] - a[1]) / (b[0] - a[0]) for k, a in enumerate(points) for b in points[k + 1 :]]
+
+    def offsets(shift_begin, shift_end, rate):
+        return (
+            [
+                plain_nearest(begins, p + shift_begin + rate * (p - middle), reach.before[k], reach.inside[k])
+                for k, p in enumerate(start)
+            ],
+            [
+                plain_nearest(ends, p + shift_end + rate * (p - middle), reach.inside[k], reach.after[k])
+                for k, p in enumerate(end)
+            ],
+        )
+
+    def mid(values):
+        return median(v for v in values if not math.isnan(v))
+
+    def rounds(shift, rate, drift):
+        begin = finish = shift
+        for _ in range(4):
+            shift = (begin + finish) / 2
+            a, b = offsets(shift, shift, rate)
+            slope = 0.0
+            if drift:
+                points = []
+                for k in range(len(start)):
+                    both = [v for v in (a[k] - mid(a), b[k] - mid(b)) if not math.isnan(v)]
+                    if both:
+                        points.append(((start[k] + end[k]) / 2 - middle, sum(both) / len(both)))
+                slope = median(pairs(points)) if len(points) >= 8 else 0.0
+            begin = shift + mid([v - slope * (p - middle) for v, p in zip(a, start, strict=True)])
+            finish = shift + mid([v - slope * (p - middle) for v, p in zip(b, end, strict=True)])
+            rate += slope
+        return begin, finish, rate
+
+    return rounds, offsets
+
+
+@settings(deadline=None)
+@given(st.integers(0, 2**32 - 1))
+def test_crossings_equal_plain_loops(seed):
+    rng = np.random.default_rng(seed)
+    size, border = int(rng.integers(4, 120)), int(rng.integers(1, 100))
+    border = min(border, size - 1)
+    edge = border + rng.normal(0, 3)
+    light = 100 + 500 / (1 + np.exp(-(np.arange(size) - edge) / rng.uniform(0.2, 4)))
+    light += rng.normal(0, rng.choice([0.0, 5.0, 60.0]), size)
+    light[rng.random(size) < rng.choice([0.0, 0.1, 0.5])] = np.nan
+    if rng.random() < 0.3:
+        light = np.rint(light / 100) * 100
+    places, _ = rising(light, border)
+    assert places.tolist() == pytest.approx(plain_rising(light.tolist(), border), abs=1e-9)
+
+
+@settings(deadline=None, max_examples=50)
+@given(st.integers(0, 2**32 - 1))
+def test_lags_equal_plain_loops(seed):
+    rng = np.random.default_rng(seed)
+    passes, samples = int(rng.integers(8, 25)), 10_000
+    start = np.cumsum(rng.integers(150, 400, passes)).astype(float)
+    end = start + rng.integers(40, 120, passes)
+    rate, shift = rng.uniform(-1e-3, 1e-3), rng.uniform(-15, 15)
+    true = ClockShift(samples, shift, rate)
+    begins = np.sort((true.of(start) + rng.normal(0, 0.5, passes))[rng.random(passes) > 0.1])
+    ends = np.sort((true.of(end) + 1 + rng.normal(0, 0.5, passes))[rng.random(passes) > 0.1])
+    reach = Reaches.of(start, end, samples)
+    found = fit_lags(start, end, Crossings(begins, ends, 3.0), reach, ClockShift(samples))
+    rounds, offsets = plain_lags(start, end, begins, ends, reach, samples / 2)
+    begin, finish, slope = rounds(0.0, 0.0, True)
+    assert found.rate == pytest.approx(slope, abs=1e-12)
+    if found.shift.rate == 0.0:
+        there = (begin + finish) / 2 + slope * (median(start) - samples / 2)
+        begin, finish, _ = rounds(there, 0.0, False)
+        slope = 0.0
+    assert (found.begin, found.end) == pytest.approx((begin, finish), abs=1e-9)
+    rest = [v for side in offsets(begin, finish, slope) for v in side if not math.isnan(v)]
+    assert found.jitter == pytest.approx(1.4826 * median(abs(v - median(rest)) for v in rest), abs=1e-9)
+    assert found.borders == len(rest)
+
+
+# --- laws ------------------------------------------------------------------------------------------
+
+
+def line(seed, passes=30, samples_before=300):
+    rng = np.random.default_rng(seed)
+    start = samples_before + np.cumsum(rng.integers(180, 320, passes)).astype(float) + rng.random(passes)
+    end = start + rng.integers(60, 110, passes)
+    samples = int(end[-1]) + 500
+    at = np.arange(samples) + 0.5
+    corners = np.stack([start - 3, start + 3, end - 3, end + 3], 1).ravel()
+    light = 100 + np.interp(at, corners, np.tile([0.0, 800, 800, 0], passes)) + rng.normal(0, 8, samples)
+    truth = Truth.from_arrays(np.rint(start), np.rint(end), uncertainty_samples=1.0)
+    return light, truth
+
+
+def facts(found):
+    lags = found.lags
+    return [
+        lags.shift.shift,
+        lags.rate,
+        lags.begin,
+        lags.end,
+        lags.low,
+        lags.high,
+        lags.jitter,
+        lags.borders,
+        found.edge,
+    ]
+
+
+@settings(deadline=None, max_examples=20)
+@given(st.integers(0, 1000), st.floats(0.1, 50), st.floats(-1000, 1000))
+def test_gain_offset_and_mirror_change_nothing(seed, gain, offset):
+    light, truth = line(seed)
+    plain = facts(measure_alignment(Recording.from_array(light, INFO), truth))
+    other = facts(measure_alignment(Recording.from_array(gain * light + offset, INFO), truth))
+    assert other == pytest.approx(plain, rel=1e-6, abs=1e-6)
+    dip = replace(INFO, direction=Direction.DIP)
+    assert facts(measure_alignment(Recording.from_array(-light, dip), truth)) == pytest.approx(plain, abs=1e-6)
+    unknown = measure_alignment(Recording.from_array(-light, replace(INFO, direction=None)), truth)
+    assert unknown.direction is Direction.DIP
+    assert facts(unknown) == pytest.approx(plain, abs=1e-6)
+
+
+@settings(deadline=None, max_examples=20)
+@given(st.integers(0, 1000), st.integers(-60, 60))
+def test_truth_moved_by_whole_samples_lags_by_as_many(seed, by):
+    light, truth = line(seed)
+    recording = Recording.from_array(light, INFO)
+    plain = measure_alignment(recording, truth)
+    moved, left = shifted(truth, ClockShift(light.size, by))
+    assert left == 0
+    found = measure_alignment(recording, moved)
+    assert found.lags.shift.shift == pytest.approx(plain.lags.shift.shift - by, abs=0.1)
+    assert found.lags.jitter == pytest.approx(plain.lags.jitter, abs=0.05)
+
+
+@given(st.integers(0, 2**32 - 1))
+def test_shifted_passes_stay_a_truth(seed):
+    rng = np.random.default_rng(seed)
+    cuts = np.unique(rng.integers(0, 400, 2 * int(rng.integers(1, 40))))
+    cuts = cuts[: cuts.size // 2 * 2]
+    truth = Truth.from_arrays(cuts[::2], cuts[1::2])
+    shift = ClockShift(400, float(rng.uniform(-200, 200)), float(rng.uniform(-1e-2, 1e-2)))
+    moved, left = shifted(truth, shift)
+    assert moved.passes + left == truth.passes
+    moved.check_inside(400)
