@@ -15,7 +15,6 @@ from teachlab.data.truth_files import read_truth, write_truth
 from teachlab.model.recording import Direction, RecordingInfo
 from teachlab.model.truth import Truth
 
-
 LATE = 6
 """Samples of 1 ms, as long as the edges: nothing of the gap's rim is left below the level."""
 
