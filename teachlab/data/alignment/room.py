@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from teachlab.data.alignment.answer import Alignment, Room
 from teachlab.data.alignment.shift import shifted
-from teachlab.data.quality.scan import Measured
+from teachlab.data.quality.scan import QualityScan
 from teachlab.data.quality.separability import separability
 from teachlab.model.recording import Direction, Recording
 from teachlab.model.score import USUAL_RULES, Rules
@@ -25,7 +25,7 @@ def with_room(alignment: Alignment, recording: Recording, truth: Truth, rules: R
         Their tolerance widens the windows, as in a score.
     """
     moved, _ = aligned_truth(alignment, truth)
-    pair = [Measured(recording, one, rules) for one in (truth, moved)]
+    pair = [QualityScan(recording, one, rules) for one in (truth, moved)]
     for block in recording.blocks():
         for measured in pair:
             measured.push(block)
@@ -33,7 +33,7 @@ def with_room(alignment: Alignment, recording: Recording, truth: Truth, rules: R
     return replace(alignment, room=Room(before, after, recording.info.unit))
 
 
-def _room(measured: Measured, truth: Truth, direction: Direction) -> float | None:
+def _room(measured: QualityScan, truth: Truth, direction: Direction) -> float | None:
     found = separability(measured, truth, direction)
     if found is None:
         return None
