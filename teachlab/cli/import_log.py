@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, warn
-from teachlab.model.recording import Direction, RecordingInfo, Sensing
+from teachlab.model.recording import Direction, LoggedOutput, OutputWhen, RecordingInfo, Sensing
 from teachlab.model.truth import TruthSource
 
 if TYPE_CHECKING:
@@ -29,12 +28,31 @@ def register(app: typer.Typer) -> None:
 
 def import_command(
     log: Annotated[
-        str, typer.Argument(help="Log: .csv and other text (also .gz), .parquet, .feather, .wav, .mat, or a URI.")
+        str,
+        typer.Argument(
+            help="Log: text (also packed), Parquet, Feather, WAV, MAT, HDF5, TDMS, MDF, Excel, a URI; - is text from "
+            "standard input."
+        ),
     ],
-    unit: Annotated[str, typer.Option(help="Unit of the light: counts, mV, percent …", rich_help_panel=LIGHT)],
     out: Annotated[str, typer.Option(help="Recording to write: NAME.parquet.")],
+    unit: Annotated[
+        str | None,
+        typer.Option(help="Unit of the light: counts, mV …; default: as the log says.", rich_help_panel=LIGHT),
+    ] = None,
     column: Annotated[
-        str | None, typer.Option(help="Column of the light: name, or number from 1.", rich_help_panel=LIGHT)
+        list[str] | None,
+        typer.Option(
+            help="Column of the light: name, or number from 1. Several: a recording each.", rich_help_panel=LIGHT
+        ),
+    ] = None,
+    output_column: Annotated[
+        str | None, typer.Option(help="Column of the sensor's own output.", rich_help_panel=LIGHT)
+    ] = None,
+    output_active: Annotated[
+        OutputWhen, typer.Option(help="What it is while it is active.", rich_help_panel=LIGHT)
+    ] = OutputWhen.HIGH,
+    output_level: Annotated[
+        float | None, typer.Option(help="Level from which it is high, if it is a voltage.", rich_help_panel=LIGHT)
     ] = None,
     rate: Annotated[
         float | None, typer.Option(help="Sample rate, Hz; default: from the times.", rich_help_panel=TIMES)
@@ -45,9 +63,18 @@ def import_command(
     time_unit: Annotated[
         Literal["s", "ms", "us", "ns", "min", "h", "d"] | None,
         typer.Option(
-            help="Unit of times that are numbers; default: as the name of the column ends (t_ms), else s.",
+            help="Unit of times that are numbers; default: by their size, else as the log names it, else s.",
             rich_help_panel=TIMES,
         ),
+    ] = None,
+    date: Annotated[
+        str | None, typer.Option(help="Column of dates, if times have their own.", rich_help_panel=TIMES)
+    ] = None,
+    time_zone: Annotated[
+        str | None, typer.Option(help="Zone of times that tell none: Europe/Berlin …", rich_help_panel=TIMES)
+    ] = None,
+    time_format: Annotated[
+        str | None, typer.Option(help="How dates are written: '%d/%m/%Y %H:%M:%S.%f'.", rich_help_panel=TIMES)
     ] = None,
     no_time: Annotated[bool, typer.Option("--no-time", help="Look at no times.", rich_help_panel=TIMES)] = False,
     fill_gaps: Annotated[
@@ -57,13 +84,29 @@ def import_command(
         str | None, typer.Option(help="Column that says when an object is in view.", rich_help_panel=PASSES)
     ] = None,
     truth_kind: Annotated[
-        Literal["auto", "flag", "label", "number"], typer.Option(help="What it holds.", rich_help_panel=PASSES)
+        Literal["auto", "flag", "label", "number", "level"],
+        typer.Option(help="What it holds; level: a second signal, split in two.", rich_help_panel=PASSES),
     ] = "auto",
+    truth_level: Annotated[
+        float | None, typer.Option(help="Level that splits it; default: the middle.", rich_help_panel=PASSES)
+    ] = None,
     passes: Annotated[str | None, typer.Option(help="Table of passes: CSV or Parquet.", rich_help_panel=PASSES)] = None,
     passes_in: Annotated[
-        Literal["samples", "s", "time"],
-        typer.Option(help="What its positions count: time is as in the log.", rich_help_panel=PASSES),
+        Literal["samples", "s", "time", "mm"],
+        typer.Option(help="What its positions count; time: as in the log, or dates.", rich_help_panel=PASSES),
     ] = "samples",
+    pass_ms: Annotated[
+        float | None,
+        typer.Option(help="Length of a pass, if it has one time a product: the middle.", rich_help_panel=PASSES),
+    ] = None,
+    excepted: Annotated[
+        str | None,
+        typer.Option("--except", help="Table of stretches to leave out, counted likewise.", rich_help_panel=PASSES),
+    ] = None,
+    encoder_column: Annotated[
+        str | None, typer.Option(help="Column of the position of the line.", rich_help_panel=PASSES)
+    ] = None,
+    encoder_mm: Annotated[float, typer.Option(help="One step of it, mm.", rich_help_panel=PASSES)] = 1.0,
     pass_start: Annotated[str, typer.Option(help="Its column of starts.", rich_help_panel=PASSES)] = "start",
     pass_end: Annotated[str, typer.Option(help="Its column of ends.", rich_help_panel=PASSES)] = "end",
     ignore: Annotated[
@@ -87,6 +130,13 @@ def import_command(
     ] = None,
     skip: Annotated[int, typer.Option(help="Lines to skip first.", rich_help_panel=TEXT)] = 0,
     encoding: Annotated[str | None, typer.Option(help="Of the text: utf-8, latin-1 …", rich_help_panel=TEXT)] = None,
+    missing: Annotated[
+        list[str] | None, typer.Option(help="Word for a sample without a value.", rich_help_panel=TEXT)
+    ] = None,
+    sheet: Annotated[str | None, typer.Option(help="Sheet of a workbook.", rich_help_panel=TEXT)] = None,
+    append: Annotated[
+        bool, typer.Option("--append", help="Go on with the rest of a log, where the last run ended.")
+    ] = False,
     full_scale: Annotated[
         float | None, typer.Option(help="Level at which the receiver saturates.", rich_help_panel=ABOUT)
     ] = None,
@@ -101,97 +151,81 @@ def import_command(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Turn a log into a recording, with its passes where the log or a table has them. Nothing is resampled."""
-    from teachlab.data.importing import ImportJob, import_log
+    from teachlab.data.importing import ImportJob, import_log, kept_rows
     from teachlab.data.importing.interval_table import Counted
-    from teachlab.data.importing.text_log import TextOptions
+    from teachlab.data.importing.reading.text_log import STANDARD_INPUT, TextOptions
     from teachlab.data.importing.truth_columns import TruthKind
 
-    named = unit_of_name(time)
+    name = Path(out if log == STANDARD_INPUT else log).name
+    columns = column or []
     job = ImportJob(
         path=log,
         out=out,
         info=RecordingInfo(
             sample_rate_hz=1.0 if rate is None else rate,
-            unit=unit,
+            unit="?" if unit is None else unit,
             full_scale=full_scale,
             dark_level=dark_level,
             sensing=sensing,
             direction=direction,
-            title=Path(log).name.partition(".")[0] if title is None else title,
+            title=name.partition(".")[0] if title is None else title,
             line_speed_m_s=line_speed,
             notes=notes,
+            output=None if output_column is None else LoggedOutput(output_active),
         ),
+        unit_given=unit is not None,
         rate_hz=rate,
-        column=column,
+        column=columns[0] if columns else None,
+        more_columns=tuple(columns[1:]),
         time=time,
+        date=date,
         no_time=no_time,
-        time_unit=time_unit or named or "s",
+        time_unit=time_unit,
+        time_zone=time_zone,
+        time_format=time_format,
         fill_gaps=fill_gaps,
+        append=append,
         truth_column=truth_column,
         truth_kind=TruthKind(truth_kind),
+        truth_level=truth_level,
         passes=passes,
         passes_in=Counted(passes_in),
         pass_start=pass_start,
         pass_end=pass_end,
+        pass_ms=pass_ms,
+        excepted=excepted,
+        encoder_column=encoder_column,
+        encoder_mm=encoder_mm,
+        output_column=output_column,
+        output_level=output_level,
         ignore=tuple(ignore or ()),
         source=truth_source,
         uncertainty_samples=uncertainty_samples,
-        text=TextOptions(delimiter=delimiter, decimal=decimal, header=header, skip=skip, encoding=encoding),
+        text=TextOptions(
+            delimiter=delimiter,
+            decimal=decimal,
+            header=header,
+            skip=skip,
+            encoding=encoding,
+            missing=tuple(missing or ()),
+            sheet=sheet,
+        ),
     )
-    with progress(f"importing {Path(log).name}", quiet=json) as told:
-        found = import_log(job, progress=told)
-    if time_unit is None and named is not None and found.time is not None:
-        warn(f"The numbers in column '{time}' are taken as {named} (from its name; say so with --time-unit {named}).")
+    try:
+        with progress(f"importing {name}", quiet=json) as told:
+            found = import_log(job, progress=told)
+    except BaseException:
+        if log == STANDARD_INPUT and (kept := kept_rows(out)):
+            warn(f"{kept:,} rows are kept in {out}.unfinished. Feed the rows after them, and add --append.")
+        raise
+    if found.kept:
+        warn(f"{found.kept:,} rows of an earlier run come first.")
     for note in found.notes:
         warn(note)
     if json:
-        emit_json(_document(found))
+        emit_json(found.as_dict())
     else:
         _tell(found)
-
-
-def unit_of_name(column: str | None) -> str | None:
-    """Return the unit that the name of a column of times ends with; None where it ends with none.
-
-    Examples
-    --------
-    >>> [unit_of_name(name) for name in ("Zeit_ms", "t [µs]", "time/s", "items", "2")]
-    ['ms', 'us', 's', None, None]
-    """
-    found = re.search(r"[\s_\[(/.](s|ms|us|[\u00b5\u03bc]s|ns|min|h|d)[\])]?$", column or "")
-    return None if found is None else re.sub("[\u00b5\u03bc]", "u", found[1])
-
-
-def _document(found: Imported) -> dict[str, object]:
-    time = found.time
-    return {
-        "recording": found.recording,
-        "samples": found.samples,
-        "sample_rate_hz": found.info.sample_rate_hz,
-        "rate_from": found.rate_from,
-        "seconds": found.samples / found.info.sample_rate_hz,
-        "unit": found.info.unit,
-        "dtype": found.dtype,
-        "column": found.column,
-        "rows": found.rows,
-        "invalid_samples": found.invalid,
-        "filled_samples": found.filled,
-        "time": None
-        if time is None
-        else {
-            "column": found.time_column,
-            "jitter_periods": time.jitter,
-            "jitter_row": time.jitter_row,
-            "gaps": int(time.gap_rows.size),
-            "gap_rows": time.gap_rows,
-            "gap_missing": time.missing,
-            "gap_phase_periods": time.gap_phase,
-        },
-        "truth": found.truth_path,
-        "passes": None if found.truth is None else found.truth.passes,
-        "uncertainty_samples": None if found.truth is None else found.truth.uncertainty_samples,
-        "uncertainty_because": None if found.doubt is None else found.doubt.because,
-    }
 
 
 def _tell(found: Imported) -> None:
@@ -200,7 +234,16 @@ def _tell(found: Imported) -> None:
         f"{found.recording}: {found.samples:,} samples at {rate:.9g} Hz ({found.rate_from}), "
         f"{found.samples / rate:.6g} s, from column '{found.column}', stored as {found.dtype}"
     )
-    if found.time is not None:
+    for other in found.also:
+        say(f"{other.recording}: the same from column '{other.column}', stored as {other.dtype}")
+    if found.began:
+        say(f"The first sample is of {found.began.replace('T', ' ')}.")
+    if found.time is not None and found.time.tick_s is not None:
+        say(
+            f"Times in column '{found.time_column}' tick every {1000 * found.time.tick_s:.6g} ms, "
+            f"{rate * found.time.tick_s:.4g} rows a tick. Their count is steady: the rate is that of the count."
+        )
+    elif found.time is not None:
         time = found.time
         jitter = f"{100 * time.jitter:.3g} % of a period" if time.jitter > 1e-5 else "0.001 % of a period"
         say(
@@ -209,12 +252,12 @@ def _tell(found: Imported) -> None:
         )
         if abs(apart := 1e6 * (time.measured_hz / rate - 1)) >= LEAST_PPM:
             say(f"The times say {time.measured_hz:.9g} Hz, {apart:+.3g} ppm from the rate used: a clock drifts.")
-        if time.gap_rows.size:
-            gaps = "1 gap" if time.gap_rows.size == 1 else f"{time.gap_rows.size} gaps"
-            say(
-                f"{gaps} filled with {found.filled:,} invalid samples; the samples after a gap are off by at most "
-                f"{100 * time.gap_phase:.3g} % of a period."
-            )
+    if found.time is not None and (count := found.time.gap_rows.size):
+        gaps = "1 gap" if count == 1 else f"{count} gaps"
+        say(
+            f"{gaps} filled with {found.filled:,} invalid samples; the samples after a gap are off by at most "
+            f"{100 * found.time.gap_phase:.3g} % of a period."
+        )
     if found.invalid > found.filled:
         say(f"{found.invalid - found.filled:,} rows have no valid value.")
     if found.truth is None:
@@ -230,5 +273,9 @@ def _tell(found: Imported) -> None:
     if found.doubt is not None:
         because = f"{found.doubt.because} (say better with --uncertainty-samples)"
     say(f"Their borders are in doubt by ±{truth.uncertainty_samples:.4g} samples = ±{ms:.4g} ms: {because}.")
+    if truth.except_:
+        seconds = sum(end - start for start, end in truth.except_) / rate
+        several = "1 stretch" if len(truth.except_) == 1 else f"{len(truth.except_)} stretches"
+        say(f"{several} of {seconds:.4g} s in all are left out of scoring.")
     say()
     say(f"Next: teachlab inspect {found.recording}")

@@ -7,6 +7,7 @@ import json
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
 from dataclasses import replace
+from datetime import datetime
 from itertools import chain
 from pathlib import Path
 from types import TracebackType
@@ -36,6 +37,7 @@ from teachlab.model.recording import (
 
 METADATA_KEY = "teachlab.recording"
 PANDAS_KEY = b"PANDAS_ATTRS"
+TIME = "time"
 GROUP_ROWS = 1 << 16
 DIGEST = r"^[0-9a-f]{64}$"
 _NO_SAMPLE = np.array(np.nan, "<f8").tobytes()
@@ -64,6 +66,7 @@ class _OutputDocument(StrictModel):
 class _InfoDocumentTwo(_InfoDocument):
     schema_: Literal[2] = Field(alias="schema")  # type: ignore[assignment]
     digest: Annotated[str, Field(pattern=DIGEST)] | None = None
+    began: Annotated[datetime, Field(strict=False)] | None = None
     output: _OutputDocument | None = None
 
 
@@ -131,6 +134,7 @@ def info_document(info: RecordingInfo) -> dict[str, Any]:
         "title": info.title,
         "line_speed_m_s": info.line_speed_m_s,
         "notes": info.notes,
+        "began": None if info.began is None else info.began.isoformat(),
         "output": None if output is None else {"active": str(output.active), "lag_samples": output.lag_samples},
         "digest": info.digest,
     }
@@ -199,6 +203,10 @@ class RecordingWriter:
         Its metadata.
     dtype : dtype
         The stored type: any integer or floating type.
+    time : pyarrow type, optional
+        Type of a column `time` (timestamp or duration, ns), where the log had one; nothing that scores reads it.
+    about : dict, optional
+        Further metadata of the file.
 
     Attributes
     ----------
@@ -217,12 +225,20 @@ class RecordingWriter:
     [5, 7, 6]
     """
 
-    def __init__(self, path: str | Path, info: RecordingInfo, dtype: Any) -> None:
+    def __init__(
+        self,
+        path: str | Path,
+        info: RecordingInfo,
+        dtype: Any,
+        *,
+        time: Any = None,
+        about: dict[bytes, bytes] | None = None,
+    ) -> None:
         self._dtype = np.dtype(dtype).newbyteorder("=")
         if self._dtype.kind not in "iuf" or self._dtype.itemsize > 8:
             raise RecordingError(f"light must be of an integer or floating type of at most 64 bits, got {self._dtype}.")
         self._path = path
-        self._pieces: list[tuple[Light, NDArray[np.bool_] | None, NDArray[np.bool_] | None]] = []
+        self._pieces: list[Any] = []
         self._waiting = 0
         self._light_digest = LightDigest()
         self._info = replace(info, digest=None)
@@ -231,8 +247,10 @@ class RecordingWriter:
         fields = [pa.field(COLUMN, pa.from_numpy_dtype(self._dtype))]
         if info.output is not None:
             fields.append(pa.field(OUTPUT, pa.bool_()))
+        if time is not None:
+            fields.append(pa.field(TIME, time))
         # What pandas carries along holds no digest: it would stay when the samples change.
-        self._schema = pa.schema(fields, metadata_for(METADATA_KEY, info_document(self._info)))
+        self._schema = pa.schema(fields, {**metadata_for(METADATA_KEY, info_document(self._info)), **(about or {})})
         self._done = False
         with ExitStack() as building:
             aside = building.enter_context(write_aside(path))
@@ -242,17 +260,23 @@ class RecordingWriter:
                     self._schema,
                     compression="zstd",
                     use_dictionary=False,
-                    column_encoding={COLUMN: "BYTE_STREAM_SPLIT"},
+                    column_encoding={COLUMN: "BYTE_STREAM_SPLIT"}
+                    | ({} if time is None else {TIME: "DELTA_BINARY_PACKED"}),
                 )
             )
             self._stack = building.pop_all()
 
     def append(
-        self, light: Light, invalid: NDArray[np.bool_] | None = None, output: NDArray[np.bool_] | None = None
+        self,
+        light: Light,
+        invalid: NDArray[np.bool_] | None = None,
+        output: NDArray[np.bool_] | None = None,
+        time: NDArray[np.int64] | None = None,
     ) -> None:
         """Add samples; masked elements, NaN and those flagged in `invalid` are written as null.
 
-        A recording whose metadata tell of the sensor's own output needs it with every piece, one value a sample.
+        A recording whose metadata tell of the sensor's own output needs it with every piece, one value a sample;
+        so with `time`, ns, in which the smallest number stands for none.
         """
         if isinstance(light, np.ma.MaskedArray):
             mask = np.ma.getmaskarray(light)
@@ -273,25 +297,23 @@ class RecordingWriter:
                 "and else with none."
             )
         self._light_digest.update(values, invalid)
-        missing = None if invalid is None or not invalid.any() else invalid.copy()
-        self._pieces.append((values, missing, None if output is None else output.astype(bool)))
+        columns = [pa.array(values, mask=invalid if invalid is not None and invalid.any() else None)]
+        if output is not None:
+            columns.append(pa.array(output.astype(bool)))
+        if time is not None:
+            none = time == np.iinfo(np.int64).min
+            columns.append(pa.array(time, mask=none if none.any() else None).cast(self._schema.field(TIME).type))
+        self._pieces.append(pa.table(columns, schema=self._schema))
         self._waiting += values.size
         self.samples += values.size
         if self._waiting >= GROUP_ROWS:
             self._flush(self._waiting - self._waiting % GROUP_ROWS)
 
     def _flush(self, rows: int) -> None:
-        values = np.concatenate([v for v, _, _ in self._pieces])
-        mask = np.concatenate([np.zeros(v.size, bool) if m is None else m for v, m, _ in self._pieces])
-        columns = [pa.array(values[:rows], mask=mask[:rows] if mask[:rows].any() else None)]
-        outputs = [o for _, _, o in self._pieces if o is not None]
-        output = np.concatenate(outputs) if outputs else None
-        if output is not None:
-            columns.append(pa.array(output[:rows]))
-        self._writer.write_table(pa.table(columns, schema=self._schema), row_group_size=GROUP_ROWS)
-        rest = None if output is None else output[rows:]
-        self._pieces = [(values[rows:], mask[rows:], rest)] if rows < values.size else []
-        self._waiting = values.size - rows
+        table = pa.concat_tables(self._pieces).combine_chunks()
+        self._writer.write_table(table.slice(0, rows), row_group_size=GROUP_ROWS)
+        self._pieces = [table.slice(rows)] if rows < table.num_rows else []
+        self._waiting = table.num_rows - rows
 
     def close(self) -> None:
         """Finish the file and give it its name."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from enum import StrEnum
 from typing import Any, Protocol
 
@@ -87,6 +88,8 @@ class RecordingInfo:
         For people.
     line_speed_m_s : float, m/s, optional
         Speed of the line, if known.
+    began : datetime, optional
+        Date and time of the first sample, with its zone where the log told one.
     output : LoggedOutput, optional
         What is known of the column `output`, the sensor's own; None where there is no such column.
     digest : str, optional
@@ -109,6 +112,7 @@ class RecordingInfo:
     title: str = ""
     line_speed_m_s: float | None = None
     notes: str = ""
+    began: datetime | None = None
     output: LoggedOutput | None = None
     digest: str | None = field(default=None, compare=False)
 

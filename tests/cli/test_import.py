@@ -145,12 +145,20 @@ def test_the_unit_of_times_is_that_of_the_column_s_name(
     assert (f"The numbers in column '{name}' are taken as ms" in done.stderr) is told
 
 
-@pytest.mark.parametrize("ending", ["npz", "npy", "json", "zip"])
-def test_files_without_text_are_named_as_such(tmp_path: Path, ending: str) -> None:
-    log = tmp_path / f"log.{ending}"
-    log.write_bytes(b"\x93\x00\xff")
+@pytest.mark.parametrize(
+    ("start", "told"),
+    [
+        (b"\x93NUMPY\x01", "this is a NumPy array, which is not read. Save the light as CSV"),
+        (b'{"light": [1, 2]}', "this is a JSON document, which is not read. Save the light as CSV"),
+        (b"%PDF-1.7", "this is a PDF, which is not read. Save the light as CSV"),
+        (b"\x93\x00\xff", "Name its encoding"),
+    ],
+)
+def test_files_without_text_are_named_by_their_content(tmp_path: Path, start: bytes, told: str) -> None:
+    log = tmp_path / "log.csv"
+    log.write_bytes(start)
     done = CliRunner().invoke(
         app, ["import", str(log), "--unit", "mV", "--rate", "1", "--out", str(tmp_path / "r.parquet")]
     )
     assert done.exit_code == 2
-    assert "files of this kind are not read. Save the light as CSV, Parquet, Feather, WAV or MAT" in done.stderr
+    assert told in done.stderr

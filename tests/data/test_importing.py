@@ -12,8 +12,8 @@ from scipy.io import savemat, wavfile
 
 from teachlab.data.importing import ImportJob, import_log
 from teachlab.data.importing.interval_table import Counted
-from teachlab.data.importing.logs import open_log
-from teachlab.data.importing.text_log import TextOptions
+from teachlab.data.importing.reading.logs import open_log
+from teachlab.data.importing.reading.text_log import TextOptions
 from teachlab.data.importing.truth_columns import TruthKind
 from teachlab.data.recording_files import read_recording
 from teachlab.data.truth_files import read_truth
@@ -107,7 +107,7 @@ def test_an_empty_line_in_a_single_column_keeps_its_place(tmp_path):
 
 
 def test_types_are_found_over_the_whole_file_not_its_first_block(tmp_path, monkeypatch):
-    monkeypatch.setattr("teachlab.data.importing.text_log.BLOCK_BYTES", 64)
+    monkeypatch.setattr("teachlab.data.importing.reading.text_log.BLOCK_BYTES", 64)
     text = "light,n\n" + "7,0\n" * 200 + "-7.25,0\n"
     found = run(write(tmp_path / "log.csv", text), rate_hz=10)
     assert (found.dtype, values(found)) == ("float64", [7.0] * 200 + [-7.25])
@@ -135,7 +135,8 @@ def test_a_comma_that_divides_no_thousands_stands_before_a_fraction(tmp_path, te
         ('light,x\n"1,5",0\n', {}, "got '1,5'. If the comma stands before the fraction: --decimal comma"),
         ("light,x\n1,0\n2\n", {}, "every row must have the 2 columns"),
         (b"light,x\n1,\xb5\n", {}, "not utf8.*--encoding latin-1"),
-        (b"PK\x03\x04\x00\x00", {}, "this is not text"),
+        (b"PK\x03\x04\x00\x00", {}, "damaged ZIP archive, which is not read"),
+        (b"light,x\n1\x00,2\n", {}, "this is not text"),
         ("light,x\n1,0\n", {"text": TextOptions(encoding="klingon")}, "not known"),
     ],
 )
@@ -146,7 +147,7 @@ def test_faults_of_text(tmp_path, text, options, message):
 
 
 def test_options_that_make_no_sense(tmp_path):
-    log = write(tmp_path / "log.csv", "light,t\n1,0\n")
+    log = write(tmp_path / "log.csv", "light,x\n1,0\n")
     for build, message in [
         (lambda: TextOptions(delimiter="ab"), "one character"),
         (lambda: TextOptions(decimal=":"), "point or comma"),
@@ -155,8 +156,8 @@ def test_options_that_make_no_sense(tmp_path):
         (lambda: run(log), "the sample rate is not known"),
         (lambda: run(log, rate_hz=1, passes="a", truth_column="b"), "not from both"),
         (lambda: run(log, rate_hz=1, ignore=("a",)), "--ignore needs passes"),
-        (lambda: run(log, rate_hz=1, time="t", no_time=True), "contradict"),
-        (lambda: run(log, rate_hz=1, time="t", time_unit="week"), "--time-unit must be one of"),
+        (lambda: run(log, rate_hz=1, time="x", no_time=True), "contradict"),
+        (lambda: run(log, rate_hz=1, time="x", time_unit="week"), "--time-unit must be one of"),
     ]:
         with pytest.raises(ParameterError, match=message):
             build()
@@ -264,10 +265,23 @@ def test_an_empty_wav_has_no_rows(tmp_path):
         run(tmp_path / "log.wav", column="1")
 
 
-def test_mat_of_version_7_3_says_what_to_do(tmp_path):
+def test_a_mat_file_of_version_7_3_is_read_as_what_it_is(tmp_path):
     header = b"MATLAB 7.3 MAT-file".ljust(124, b" ") + b"\x00\x02IM"
-    with pytest.raises(RecordingError, match=r"7.3 files are not read.*-v7"):
-        run(write(tmp_path / "log.mat", header + b"\x89HDF\r\n\x1a\n" + bytes(600)), rate_hz=1)
+    with pytest.raises(RecordingError, match=r"not a readable HDF5 file"):
+        run(write(tmp_path / "log.mat", header.ljust(512, b"\0") + b"\x89HDF\r\n\x1a\n" + bytes(600)), rate_hz=1)
+
+
+def test_a_format_says_which_extra_reads_it(tmp_path, monkeypatch):
+    """As where the library is not installed."""
+    monkeypatch.setattr("teachlab.data.importing.reading.measurement_formats._imported", lambda module: None)
+    for start, extra in (
+        (b"\x89HDF\r\n\x1a\n", "hdf5"),
+        (b"TDSm", "tdms"),
+        (b"MDF     ", "mdf"),
+        (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "excel"),
+    ):
+        with pytest.raises(RecordingError, match=rf"extra '{extra}' reads: pip install 'teachlab\[{extra}\]'"):
+            run(write(tmp_path / "log.bin", start + bytes(100)), rate_hz=1)
 
 
 @pytest.mark.parametrize(
@@ -277,15 +291,14 @@ def test_mat_of_version_7_3_says_what_to_do(tmp_path):
         ("log.feather", "not a readable Feather"),
         ("log.wav", "not a readable WAV file"),
         ("log.mat", "not a readable MAT file"),
-        ("log.xlsx", "workbooks are not read"),
+        ("log.xlsx", "not a readable Excel file"),
     ],
 )
 def test_files_that_are_not_what_their_name_says(tmp_path, name, message):
     with pytest.raises(RecordingError, match=message):
         run(write(tmp_path / name, "nothing of the kind"), rate_hz=1)
-    if not name.endswith("xlsx"):
-        with pytest.raises(RecordingError, match="no such file"):
-            run(tmp_path / f"none-{name}", rate_hz=1)
+    with pytest.raises(RecordingError, match="no such file"):
+        run(tmp_path / f"none-{name}", rate_hz=1)
 
 
 # --- passes ---------------------------------------------------------------------------------------
@@ -305,7 +318,7 @@ COLUMNS = [
 @pytest.mark.parametrize(("cells", "kind", "expected"), COLUMNS)
 @pytest.mark.parametrize("block", [1 << 22, 16])
 def test_passes_from_a_text_column(tmp_path, monkeypatch, cells, kind, expected, block):
-    monkeypatch.setattr("teachlab.data.importing.text_log.BLOCK_BYTES", block)
+    monkeypatch.setattr("teachlab.data.importing.reading.text_log.BLOCK_BYTES", block)
     text = "light,seen\n" + "".join(f"5,{cell}\n" for cell in cells)
     found = run(write(tmp_path / "log.csv", text), rate_hz=10, truth_column="seen", truth_kind=TruthKind(kind))
     assert passes(found) == expected

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from teachlab.data.importing import ImportJob, import_log
-from teachlab.data.importing.time_axis import TimeAxis, shortest_decimal
+from teachlab.data.importing.times.time_axis import TimeAxis, shortest_decimal
 from teachlab.data.recording_files import read_recording
 from teachlab.data.truth_files import read_truth
 from teachlab.errors import InputError, ParameterError, RecordingError
@@ -191,11 +191,11 @@ def test_too_little_to_tell_and_too_much_to_fill():
 
 
 def test_a_text_column_of_times_that_turns_into_something_else(tmp_path):
-    with pytest.raises(RecordingError, match=r"row 1: a date or a time of day is needed.*'soon'"):
+    with pytest.raises(RecordingError, match=r"row 1: a date with a time is needed.*'soon'"):
         run(tmp_path, ["2024-05-01 12:00:00", "soon"])
     with pytest.raises(RecordingError, match=r"row 1: a number is needed, got 'soon'.*--no-time"):
         run(tmp_path, ["0.5", "soon"])
-    with pytest.raises(RecordingError, match="row 0: a number is needed, got 'noon'"):
+    with pytest.raises(RecordingError, match="row 0: a date with a time is needed, got 'noon'"):
         run(tmp_path, ["noon", "1"])
 
 

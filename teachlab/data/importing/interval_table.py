@@ -1,24 +1,29 @@
-"""Passes from a table of intervals, in rows of the log, in seconds, or in the log's own times."""
+"""Passes from a table: intervals or instants, in rows of the log, in seconds, in times, in millimetres of the line."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 from numpy.typing import NDArray
 
 from teachlab.data.border_doubt import BorderDoubt, last_digit
-from teachlab.data.importing.cells import is_number, is_text, to_numbers, uses_decimal_comma
-from teachlab.data.importing.place import Place
-from teachlab.data.importing.time_axis import UNITS, Clockwork, TimeReport
+from teachlab.data.importing.reading.cells import is_number, is_text, to_numbers, uses_decimal_comma
+from teachlab.data.importing.reading.place import Place
+from teachlab.data.importing.times.time_axis import TimeReport
+from teachlab.data.importing.times.time_stamps import UNITS, TimeStamps
 from teachlab.data.importing.truth_columns import in_samples
 from teachlab.data.truth_files import read_passes, whole_positions
 from teachlab.errors import ParameterError, TruthError
 from teachlab.model.truth import Truth
 
 CEIL_SLACK = 1e-6
+SINCE_1970 = 3e-7
+"""Seconds since 1970 with a fraction are known to a quarter of a microsecond: more digits a float64 does not hold."""
 
 
 class Counted(StrEnum):
@@ -27,18 +32,78 @@ class Counted(StrEnum):
     SAMPLES = "samples"
     SECONDS = "s"
     TIME = "time"
+    MILLIMETRES = "mm"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogTimes:
+    """What a table of times is laid beside.
+
+    Parameters
+    ----------
+    rate_hz : float, Hz
+        Sample rate of the recording.
+    axis : TimeReport, optional
+        Where gaps of the log are filled.
+    stamps : TimeStamps, optional
+        How the log writes its own times.
+    first_ns : int, ns
+        The first of them.
+    samples_at : callable, optional
+        Takes positions of the line, mm; returns the samples at which it was there.
+    time_unit, time_zone, time_format : str, optional
+        How the table writes its times, where it is told.
+    pass_ms : float, ms, optional
+        Length of a pass about an instant.
+    """
+
+    rate_hz: float
+    axis: TimeReport | None = None
+    stamps: TimeStamps | None = None
+    first_ns: int = 0
+    samples_at: Callable[[NDArray[np.float64], Place], NDArray[np.float64]] | None = None
+    time_unit: str | None = None
+    time_zone: str | None = None
+    time_format: str | None = None
+    pass_ms: float | None = None
+
+    def since_start(self, cells: Any, place: Place) -> tuple[NDArray[np.float64], float]:
+        """Return times of a table in seconds after the log's first row, and the size of their unit, s.
+
+        Raises
+        ------
+        ParameterError
+            If the two clocks cannot be laid beside each other.
+        """
+        if self.stamps is None:
+            raise ParameterError("--passes-in time needs a time column in the log: name it with --time.")
+        own = TimeStamps(
+            self.time_unit or self.stamps.unit_if_relative,
+            is_text(cells.type) and uses_decimal_comma(cells, place, 0),
+            place,
+            zone=self.time_zone,
+            written=self.time_format,
+        )
+        times = own.nanoseconds(cells, 0)
+        if own.absolute != self.stamps.absolute:
+            which = ("the table's are dates", "the log's count from an unknown begin")
+            which = which if own.absolute else ("the log's are dates", "the table's count from an unknown begin")
+            raise ParameterError(
+                f"{place(0)}: the times of table and log cannot be laid beside each other: {which[0]}, {which[1]}. "
+                "Give both as dates or times since 1970, or count the table's seconds from the log's first row with "
+                "--passes-in s."
+            )
+        if own.absolute and own.aware != self.stamps.aware:
+            whose = "the table" if self.stamps.aware else "the log"
+            raise ParameterError(
+                f"{place(0)}: the zone of the times in {whose} is not known. Name it: --time-zone Europe/Berlin, for "
+                "example."
+            )
+        return (times - np.int64(self.first_ns)) / 1e9, UNITS[own.unit or "s"]
 
 
 def read_intervals(
-    path: str,
-    *,
-    counted: Counted,
-    start: str,
-    end: str,
-    rate_hz: float,
-    axis: TimeReport | None,
-    clockwork: Clockwork | None,
-    time_unit: str,
+    path: str, *, counted: Counted, start: str, end: str, log: LogTimes
 ) -> tuple[Truth, BorderDoubt | None]:
     """Read a table of passes, and how far its borders may be wrong where it does not say so itself.
 
@@ -47,68 +112,96 @@ def read_intervals(
     path : str
         CSV with a header, or Parquet.
     counted : Counted
-        samples: rows of the log, from 0; s: seconds after its first row; time: as in its time column.
+        samples: rows of the log, from 0; s: seconds after its first row; time: as in its time column, or any time
+        where both are dates; mm: positions of the line.
     start, end : str
-        Columns of the positions.
-    rate_hz : float, Hz
-        Sample rate.
-    axis : TimeReport, optional
-        Where gaps of the log are filled.
-    clockwork : Clockwork, optional
-        Reads the log's own times.
-    time_unit : str
-        Of the log's own times, where they are numbers.
+        Columns of the positions; one and the same for a table of instants.
+    log : LogTimes
+        What the table is laid beside.
 
     Notes
     -----
     A pass from time a to time b holds the samples i with ``a ≤ i / rate < b``: ``[⌈a · rate⌉, ⌈b · rate⌉)``,
-    where ⌈v⌉ is the smallest integer ≥ v − 10⁻⁶.
+    where ⌈v⌉ is the smallest integer ≥ v − 10⁻⁶, for times of a clock ≥ v − 0.3 µs · rate. An instant
+    stands in the middle of its pass.
     """
     places: list[NDArray[np.float64]] = []
     found: list[BorderDoubt] = []
     printed = 0.0
+    axis, rate_hz = log.axis, log.rate_hz
+    half = None if log.pass_ms is None else 0.5 * log.pass_ms / 1000 * rate_hz
 
     def doubt(truth: Truth) -> float:
         first, last = places or (truth.start.astype(np.float64), truth.end.astype(np.float64))
         found.append(BorderDoubt.of_positions(first, last, printed=printed * rate_hz))
         return found[0].samples
 
-    if counted is Counted.SAMPLES:
+    if counted is Counted.SAMPLES and half is None:
         truth = read_passes(path, start=start, end=end, convert=whole_positions, doubt=doubt)
         if axis is None or axis.gap_rows.size == 0:
             return truth, next(iter(found), None)
         first = in_samples(truth.start, axis.gap_rows, axis.missing)
         last = in_samples(truth.end - 1, axis.gap_rows, axis.missing) + 1
         return replace(truth, start=first, end=last), next(iter(found), None)
-    if counted is Counted.TIME and clockwork is None:
-        raise ParameterError("--passes-in time needs a time column in the log: name it with --time.")
+
+    def positions(cells: Any, name: str, where: str, place: Place) -> NDArray[np.float64]:
+        nonlocal printed
+        if counted is Counted.SAMPLES:
+            rows = whole_positions(pa.chunked_array([cells]), name, where)
+            return (rows if axis is None else in_samples(rows, axis.gap_rows, axis.missing)).astype(np.float64)
+        if counted is Counted.MILLIMETRES:
+            if log.samples_at is None:
+                raise ParameterError("--passes-in mm needs the position of the line: name it with --encoder-column.")
+            return log.samples_at(_numbers(cells, place, "millimetres"), place)
+        unit = 1.0
+        if counted is Counted.TIME:
+            seconds, unit = log.since_start(cells, place)
+        else:
+            seconds = _numbers(cells, place, "seconds")
+        if digit := last_digit(cells):
+            printed = max(printed, digit * (unit if is_number(cells[0].as_py()) else 1.0))
+        return seconds * rate_hz
 
     def convert(column: Any, name: str, where: str) -> NDArray[np.int64]:
-        nonlocal printed
         place = Place(where, name, lambda row: f"row {row}")
         cells = column.combine_chunks()
         if len(cells) == 0:
             return np.empty(0, np.int64)
-        if counted is Counted.TIME and clockwork is not None:
-            seconds = clockwork.since_start(cells, place)
-        else:
-            seconds = _seconds(cells, place)
-        if digit := last_digit(cells):
-            scale = UNITS[time_unit] if counted is Counted.TIME and is_number(cells[0].as_py()) else 1.0
-            printed = max(printed, digit * scale)
-        places.append(seconds * rate_hz)
-        return np.ceil(seconds * rate_hz - CEIL_SLACK).astype(np.int64)
+        at = positions(cells, name, where, place)
+        if half is not None:  # the first of two calls asks for the starts
+            at = at + (half if places else -half)
+        places.append(at)
+        slack = max(CEIL_SLACK, SINCE_1970 * rate_hz) if counted is Counted.TIME else CEIL_SLACK
+        return np.ceil(at - slack).astype(np.int64)
 
     truth = read_passes(path, start=start, end=end, convert=convert, doubt=doubt)
     return truth, next(iter(found), None)
 
 
-def _seconds(cells: Any, place: Place) -> NDArray[np.float64]:
+def read_excepted(path: str, *, counted: Counted, samples: int, log: LogTimes) -> tuple[tuple[int, int], ...]:
+    """Read a table of stretches that are left out; columns `start` and `end`, counted as the passes are.
+
+    Stretches that touch or overlap are joined; what lies outside the recording is cut off.
+    """
+    table = replace(log, pass_ms=None)
+    found, _ = read_intervals(path, counted=counted, start="start", end="end", log=table)
+    out: list[tuple[int, int]] = []
+    for start, end in zip(found.start.tolist(), found.end.tolist(), strict=True):
+        if start >= samples:
+            continue
+        if out and start <= out[-1][1]:
+            out[-1] = (out[-1][0], min(end, samples))
+        else:
+            out.append((start, min(end, samples)))
+    return tuple(out)
+
+
+def _numbers(cells: Any, place: Place, unit: str) -> NDArray[np.float64]:
     comma = is_text(cells.type) and uses_decimal_comma(cells, place, 0)
-    numbers = to_numbers(cells, comma, place, 0, advice="Every pass needs a start and an end in seconds.")
+    numbers = to_numbers(cells, comma, place, 0, advice=f"Every pass needs a start and an end in {unit}.")
     values: NDArray[np.float64] = numbers.to_numpy(zero_copy_only=False).astype(np.float64)
     bad = ~np.isfinite(values)
     if bad.any():
         row = int(np.argmax(bad))
-        raise TruthError(f"{place(row)}: a position must be a finite number of seconds, got {values[row]}.")
+        raise TruthError(f"{place(row)}: a position must be a finite number of {unit}, got {values[row]}.")
     return values

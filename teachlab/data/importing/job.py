@@ -1,80 +1,59 @@
-"""One import: look at the log once, check all of it, then write the recording."""
+"""One import: read the log once, check all of it, then write the recordings."""
 
 from __future__ import annotations
 
+import json
+import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from contextlib import closing
+from dataclasses import asdict, replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from teachlab.data.atomic_files import one_result
 from teachlab.data.border_doubt import BorderDoubt
-from teachlab.data.importing.cells import to_arrays, to_numbers
-from teachlab.data.importing.interval_table import read_intervals
-from teachlab.data.importing.logs import Log, open_log
+from teachlab.data.importing.imported import Imported
+from teachlab.data.importing.interval_table import LogTimes, read_excepted, read_intervals
+from teachlab.data.importing.line_signals import LinePosition, passes_of_signal
+from teachlab.data.importing.reading.cells import to_arrays
+from teachlab.data.importing.reading.logs import Log, open_log
+from teachlab.data.importing.reading.place import Place
+from teachlab.data.importing.reading.text_layout import unit_in_name
+from teachlab.data.importing.reading.text_log import STANDARD_INPUT, TextLog
 from teachlab.data.importing.request import ImportJob
+from teachlab.data.importing.spool import Spool, layout_from, unfinished_name
 from teachlab.data.importing.survey import Survey
-from teachlab.data.importing.time_axis import TimeReport
-from teachlab.data.importing.truth_columns import ignored, in_samples
+from teachlab.data.importing.times.time_axis import TimeReport
+from teachlab.data.importing.times.time_stamps import NANOSECONDS
+from teachlab.data.importing.truth_columns import RowPasses, ignored, in_samples
 from teachlab.data.recording_files import GROUP_ROWS, RecordingWriter
+from teachlab.data.strict_json import shown
 from teachlab.data.truth_files import beside, write_truth
-from teachlab.errors import ParameterError, TruthError
-from teachlab.model.recording import RecordingInfo
+from teachlab.errors import InputError, ParameterError, TruthError
+from teachlab.model.recording import LoggedOutput
 from teachlab.model.truth import Truth
 
 Progress = Callable[[float], None]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Imported:
-    """What was imported.
-
-    Parameters
-    ----------
-    recording, truth_path : str
-        Files written.
-    info : RecordingInfo
-    rows, samples, invalid, filled : int
-        Rows of the log, samples written, those without a valid value (filled ones included).
-    dtype : str
-        Stored type.
-    column, time_column : str
-        Columns read.
-    rate_from : str
-        ``given``, ``time column`` or ``WAV header``.
-    time : TimeReport, optional
-    truth : Truth, optional
-    doubt : BorderDoubt, optional
-        How far its borders may be wrong, as found; None where the table or the user said so.
-    notes : tuple of str
-        What was found without being told.
-    """
-
-    recording: str
-    truth_path: str | None
-    info: RecordingInfo
-    rows: int
-    samples: int
-    invalid: int
-    filled: int
-    dtype: str
-    column: str
-    time_column: str | None
-    rate_from: str
-    time: TimeReport | None
-    truth: Truth | None
-    doubt: BorderDoubt | None
-    notes: tuple[str, ...]
+IMPORT_KEY = b"teachlab.import"
+"""Metadata of a recording that tell how its log was laid out, so that the rest of it can be appended."""
+SLOWEST_UNTOLD_HZ = 1.0
+"""At or below this rate a unit of times must be told: nobody watches products with one look a second."""
+NO_TIME = np.iinfo(np.int64).min
 
 
 def import_log(job: ImportJob, *, progress: Progress = lambda share: None) -> Imported:
-    """Turn a log into a recording, and its truth if there is one.
+    """Turn a log into a recording, and its truth if there is one; several channels into several recordings.
 
-    The log is read twice: once to check every row, once to write. Nothing is resampled, and nothing is
-    written if anything is wrong.
+    The log is read once, block by block; its rows wait on disk until the last one was checked. Nothing is resampled,
+    and no recording is written if anything is wrong. What comes through a pipe is kept in ``NAME.parquet.unfinished``
+    if the run ends early, and `append` goes on from there, or from a recording that was written.
 
     Raises
     ------
@@ -82,46 +61,34 @@ def import_log(job: ImportJob, *, progress: Progress = lambda share: None) -> Im
         With file, column, row and value.
     """
     _check_job(job)
-    log = open_log(job.path, job.text)
-    survey = Survey(log, job)
-    survey.run()
-    progress(0.5)
-    axis = survey.axis.finish(fill_gaps=job.fill_gaps) if survey.axis is not None else None
-    rate, rate_from = _rate(job, log, axis)
-    info = replace(job.info, sample_rate_hz=rate)
-    truth, doubt = _truth(job, survey, axis, rate)
-    samples = survey.light.rows + (0 if axis is None else axis.filled)
-    if truth is not None:
-        try:
-            truth.check_inside(samples)
-        except TruthError as fault:
-            raise TruthError(f"{job.passes or job.path}: {fault}") from None
-    truth_path = None if truth is None else beside(job.out, ".passes.parquet")
-    with one_result():
-        with RecordingWriter(job.out, info, survey.light.dtype) as writer:
-            for light, invalid in _pieces(log, survey, axis):
-                writer.append(light, invalid)
-                progress(0.5 + 0.5 * writer.samples / samples)
-        if truth is not None and truth_path is not None:
-            write_truth(truth_path, truth.tied_to(writer.digest))
-    filled = samples - survey.light.rows
-    return Imported(
-        recording=job.out,
-        truth_path=truth_path,
-        info=info,
-        rows=survey.light.rows,
-        samples=samples,
-        invalid=survey.light.invalid + filled,
-        filled=filled,
-        dtype=str(survey.light.dtype),
-        column=log.columns[survey.light_at],
-        time_column=None if survey.time_at is None else log.columns[survey.time_at],
-        rate_from=rate_from,
-        time=axis,
-        truth=truth,
-        doubt=doubt,
-        notes=tuple(survey.notes),
-    )
+    with Spool(job.out, live=job.path == STANDARD_INPUT) as spool:
+        _go_on(job, spool)
+        kept = spool.rows
+        log = open_log(job.path, job.text, layout=spool.layout)
+        with closing(log):
+            survey = Survey(log, job)
+            for rows in spool.batches():
+                survey.take(rows)
+            live = spool.name is not None
+            layout = log.layout if isinstance(log, TextLog) and live else None
+            for rows in survey.understand():
+                if not live and survey.truth is not None:
+                    del rows["truth"]  # it waits with the rest only where another run may have to go on
+                spool.write(rows, layout)
+            if survey.rows == 0:
+                raise InputError(f"{job.path}: there are no rows. Give a log with samples.")
+        progress(0.5)
+        done = _finish(job, log, survey, spool, progress)
+        spool.discard()
+    return replace(done, kept=kept)
+
+
+def kept_rows(out: str) -> int:
+    """Return how many rows of a log that came through a pipe are kept for a recording that is not written yet."""
+    if not Path(unfinished_name(out)).exists():
+        return 0
+    with Spool(out, live=True) as spool:
+        return spool.rows
 
 
 def _check_job(job: ImportJob) -> None:
@@ -129,26 +96,202 @@ def _check_job(job: ImportJob) -> None:
         raise ParameterError(f"--out must end in .parquet, got '{job.out}'.")
     if job.truth_column is not None and job.passes is not None:
         raise ParameterError("passes come from --truth-column or from --passes, not from both. Choose one.")
-    if job.ignore and job.truth_column is None and job.passes is None:
+    has_truth = job.truth_column is not None or job.passes is not None
+    if job.ignore and not has_truth:
         raise ParameterError("--ignore needs passes: name --truth-column or --passes.")
+    if job.excepted is not None and not has_truth:
+        raise ParameterError("--except is kept with the passes: name --truth-column or --passes.")
     if job.no_time and job.time is not None:
         raise ParameterError("--time and --no-time contradict each other. Choose one.")
-    for name, given in (("the log", job.path), ("the table of passes", job.passes)):
-        for target in (job.out, beside(job.out, ".passes.parquet")):
-            if given is not None and _same_file(given, target):
-                raise ParameterError(f"{target}: this is {name} itself, and inputs are never modified. Choose --out.")
-    has_truth = job.truth_column is not None or job.passes is not None
-    for ending in (".passes.csv",) if has_truth else (".passes.csv", ".passes.parquet"):
-        stale = beside(job.out, ending)
-        if Path(stale).exists():
-            raise TruthError(
-                f"{stale}: this table of passes lies beside --out already and would be taken for the new recording's. "
-                "Remove it, or choose another --out."
-            )
+    if job.pass_ms is not None and (job.passes is None or not job.pass_ms > 0):
+        raise ParameterError(
+            f"--pass-ms is the length of the passes of a table (--passes), above 0, got {job.pass_ms:g}."
+        )
+    if job.truth_level is not None and job.truth_column is None:
+        raise ParameterError("--truth-level splits a column: name it with --truth-column.")
+    if job.path == STANDARD_INPUT and (job.text.skip or job.text.header is False) and job.append:
+        raise ParameterError("--append knows the layout of the text already. Leave --skip and --no-header out.")
+    named = (("the log", job.path), ("the table of passes", job.passes), ("the table of --except", job.excepted))
+    for out in _outs(job):
+        for name, given in named:
+            for target in (out, beside(out, ".passes.parquet")):
+                if given is not None and _same_file(given, target):
+                    raise ParameterError(
+                        f"{target}: this is {name} itself, and inputs are never modified. Choose --out."
+                    )
+        for ending in (".passes.csv",) if has_truth else (".passes.csv", ".passes.parquet"):
+            stale = beside(out, ending)
+            if Path(stale).exists():
+                raise TruthError(
+                    f"{stale}: this table of passes lies beside --out already and would be taken for the new "
+                    "recording's. Remove it, or choose another --out."
+                )
+
+
+def _outs(job: ImportJob) -> tuple[str, ...]:
+    """Return the recordings to write: one a channel."""
+    if not job.more_columns:
+        return (job.out,)
+    stem = job.out[: -len(".parquet")]
+    names = [re.sub(r"[^\w.+-]+", "_", name).strip("_") or str(k) for k, name in enumerate(_channels(job), 1)]
+    if len(set(names)) < len(names):
+        names = [f"{k}-{name}" for k, name in enumerate(names, 1)]
+    return tuple(f"{stem}-{name}.parquet" for name in names)
+
+
+def _channels(job: ImportJob) -> tuple[str, ...]:
+    return (job.column or "light", *job.more_columns)
 
 
 def _same_file(a: str, b: str) -> bool:
     return "://" not in a and Path(a).exists() and Path(b).exists() and Path(a).samefile(b)
+
+
+def _go_on(job: ImportJob, spool: Spool) -> None:
+    """Put the rows of an earlier run first."""
+    if not job.append:
+        if spool.rows:
+            raise ParameterError(
+                f"{spool.name} keeps {spool.rows} rows of a run that ended early. Go on from them with --append, or "
+                "remove the file."
+            )
+        return
+    outs = _outs(job)
+    if spool.rows or not Path(outs[0]).exists():
+        return
+    if job.truth_column is not None or job.encoder_column is not None:
+        raise ParameterError(
+            f"{outs[0]}: the recording is finished, and the columns that passes and positions came from are not kept "
+            "in it. Import the whole log again, or bring passes as a table (--passes)."
+        )
+    files = [pq.ParquetFile(out) for out in outs]
+    stored = (files[0].metadata.metadata or {}).get(IMPORT_KEY)
+    layout = None if stored is None else layout_from(json.loads(stored)["layout"])
+    for batches in zip(*(file.iter_batches(batch_size=GROUP_ROWS) for file in files), strict=True):
+        rows = {f"light{k}": batch.column("light") for k, batch in enumerate(batches)}
+        names = batches[0].schema.names
+        if "output" in names:
+            rows["output"] = batches[0].column("output")
+        if "time" in names:
+            times = batches[0].column("time")
+            rows["time"] = times.cast(pa.int64())
+            known = times.is_valid()  # gaps were filled with samples that have no time
+            rows = {name: column.filter(known) for name, column in rows.items()}
+        spool.write(rows, layout)
+    spool.layout = layout
+
+
+def _finish(job: ImportJob, log: Log, survey: Survey, spool: Spool, progress: Progress) -> Imported:
+    """Find rate and passes, and write the recordings from the rows that were set aside."""
+    axis = survey.axis.finish(fill_gaps=job.fill_gaps) if survey.axis is not None else None
+    rate, rate_from = _rate(job, log, axis)
+    _check_unit_of_times(job, survey, axis, rate)
+    position = None
+    if survey.position_at is not None:
+        counts = np.concatenate([rows["position"].to_numpy() for rows in spool.batches()])
+        position = LinePosition.of_counts(counts, job.encoder_mm, rate)
+    info = replace(job.info, sample_rate_hz=rate, unit=_unit(job, log, survey, 0))
+    notes = [*log.notes, *survey.notes, *(survey.stamps.notes if survey.stamps is not None else ())]
+    if position is not None:
+        speed, low, high = position.speed_m_s
+        notes.append(f"The line ran at {speed:.4g} m/s, {low:.4g} to {high:.4g} m/s for nine tenths of the time.")
+        info = replace(info, line_speed_m_s=info.line_speed_m_s or speed or None)
+    if isinstance(log, TextLog) and log.comments:
+        notes.append(f"{log.comments} comment lines among the rows were left out.")
+    began = _began(job, survey)
+    info = replace(info, began=began)
+    if job.output_column is not None and info.output is None:
+        info = replace(info, output=LoggedOutput())
+    samples = survey.rows + (0 if axis is None else axis.filled)
+    truth, doubt = _truth(job, log, survey, axis, rate, spool, position)
+    if truth is not None:
+        try:
+            truth.check_inside(samples)
+        except TruthError as fault:
+            raise TruthError(f"{job.passes or job.path}: {fault}") from None
+        if job.excepted is not None:
+            beside_log = _log_times(job, survey, axis, rate, position)
+            left_out = read_excepted(job.excepted, counted=job.passes_in, samples=samples, log=beside_log)
+            truth = replace(truth, except_=left_out)
+    outs = _outs(job)
+    truth_paths = [None if truth is None else beside(out, ".passes.parquet") for out in outs]
+    told = [replace(info, unit=_unit(job, log, survey, k)) for k in range(len(outs))]
+    about = (
+        {}
+        if not isinstance(log, TextLog)
+        else {IMPORT_KEY: json.dumps({"schema": 1, "layout": asdict(log.layout)}).encode()}
+    )
+    with one_result():
+        for k, (out, path) in enumerate(zip(outs, truth_paths, strict=True)):
+            kind = survey.lights[k].dtype
+            with RecordingWriter(out, told[k], kind, time=_time_type(job, survey), about=about) as writer:
+                for columns in _pieces(spool, survey, axis, k):
+                    writer.append(**columns)
+                    progress(0.5 + 0.5 * (k + writer.samples / samples) / len(outs))
+            if truth is not None and path is not None:
+                write_truth(path, truth.tied_to(writer.digest))
+    filled = samples - survey.rows
+    channels = [
+        Imported(
+            recording=out,
+            truth_path=path,
+            info=told[k],
+            rows=survey.rows,
+            samples=samples,
+            invalid=survey.lights[k].invalid + filled,
+            filled=filled,
+            dtype=str(survey.lights[k].dtype),
+            column=log.columns[survey.lights_at[k]],
+            time_column=None if survey.time_at is None else log.columns[survey.time_at],
+            rate_from=rate_from,
+            time=axis,
+            truth=truth,
+            doubt=doubt,
+            notes=tuple(notes),
+            began="" if began is None else _date(survey.first_ns, aware=began.tzinfo is not None),
+        )
+        for k, (out, path) in enumerate(zip(outs, truth_paths, strict=True))
+    ]
+    return replace(channels[0], also=tuple(channels[1:]))
+
+
+def _began(job: ImportJob, survey: Survey) -> datetime | None:
+    """Return date and time of the first sample, to the microsecond, in the zone that was named."""
+    if survey.stamps is None or not survey.stamps.absolute:
+        return None
+    first = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=survey.first_ns // 1000)
+    if not survey.stamps.aware:
+        return first.replace(tzinfo=None)
+    return first if job.time_zone is None else first.astimezone(ZoneInfo(job.time_zone))
+
+
+def _date(first_ns: int, *, aware: bool) -> str:
+    whole = str(np.datetime64(first_ns, "ns"))
+    return whole.rstrip("0").rstrip(".") + ("Z" if aware else "")
+
+
+def _time_type(job: ImportJob, survey: Survey) -> Any:
+    if survey.stamps is None:
+        return None
+    if not survey.stamps.absolute:
+        return pa.duration("ns")
+    return pa.timestamp("ns", (job.time_zone or "UTC") if survey.stamps.aware else None)
+
+
+def _unit(job: ImportJob, log: Log, survey: Survey, k: int) -> str:
+    found = survey.unit_of(survey.lights_at[k]) or unit_in_name(log.columns[survey.lights_at[k]])
+    if job.unit_given:
+        if found and found.lower() != job.info.unit.lower():
+            note = f"The log gives the light in '{found}', --unit says '{job.info.unit}'. Its numbers are not changed."
+            if note not in survey.notes:
+                survey.notes.append(note)
+        return job.info.unit
+    if not found:
+        raise ParameterError(
+            f"{job.path}: the unit of column '{log.columns[survey.lights_at[k]]}' is not known. Give --unit mV, for "
+            "example."
+        )
+    return found
 
 
 def _rate(job: ImportJob, log: Log, axis: TimeReport | None) -> tuple[float, str]:
@@ -163,18 +306,81 @@ def _rate(job: ImportJob, log: Log, axis: TimeReport | None) -> tuple[float, str
         return job.rate_hz, "given"
     if known is not None:
         return known, "file header"
+    hint = f" A line above the table may tell it: {shown(log.rate_hint)}." if log.rate_hint else ""
     raise ParameterError(
-        f"{job.path}: the sample rate is not known. Give --rate HZ, or name a column of times with --time."
+        f"{job.path}: the sample rate is not known. Give --rate HZ, or name a column of times with --time.{hint}"
+    )
+
+
+def _check_unit_of_times(job: ImportJob, survey: Survey, axis: TimeReport | None, rate: float) -> None:
+    """Refuse a rate that nobody would log light with, where it hangs on a unit that nobody told."""
+    stamps = survey.stamps
+    if axis is None or stamps is None or stamps.unit is None or axis.rate_from == "given":
+        return
+    if job.time_unit is not None or (stamps.named == stamps.unit and not stamps.by_size):
+        if job.time_unit is None and stamps.named is not None and survey.time_at is not None:
+            name = stamps.place.column
+            survey.notes.append(
+                f"The numbers in column '{name}' are taken as {stamps.unit} (from its name; say so with --time-unit "
+                f"{stamps.unit})."
+            )
+        return
+    if rate <= SLOWEST_UNTOLD_HZ:
+        others = [
+            f"{rate * NANOSECONDS[stamps.unit] / NANOSECONDS[unit]:.6g} Hz as {unit}"
+            for unit in ("s", "ms", "us", "ns")
+            if unit != stamps.unit
+        ]
+        raise ParameterError(
+            f"{stamps.place(0)}: the unit of the times is not known; as {stamps.unit} they would say {rate:.6g} Hz, "
+            f"{', '.join(others)}. Name it: --time-unit."
+        )
+
+
+def _log_times(
+    job: ImportJob, survey: Survey, axis: TimeReport | None, rate: float, position: LinePosition | None
+) -> LogTimes:
+    def samples_at(millimetres: NDArray[np.float64], place: Place) -> NDArray[np.float64]:
+        rows = position.rows_at(millimetres, place)  # type: ignore[union-attr]
+        if axis is None:
+            return rows
+        whole = np.floor(rows).astype(np.int64)
+        samples: NDArray[np.float64] = in_samples(whole, axis.gap_rows, axis.missing).astype(np.float64)
+        samples += rows - whole
+        return samples
+
+    return LogTimes(
+        rate_hz=rate,
+        axis=axis,
+        stamps=survey.stamps,
+        first_ns=survey.first_ns,
+        samples_at=None if position is None else samples_at,
+        time_zone=job.time_zone,
+        pass_ms=job.pass_ms,
     )
 
 
 def _truth(
-    job: ImportJob, survey: Survey, axis: TimeReport | None, rate: float
+    job: ImportJob,
+    log: Log,
+    survey: Survey,
+    axis: TimeReport | None,
+    rate: float,
+    spool: Spool,
+    position: LinePosition | None,
 ) -> tuple[Truth | None, BorderDoubt | None]:
     truth: Truth | None = None
     doubt: BorderDoubt | None = None
+    rows: RowPasses | None = None
     if survey.truth is not None:
         rows = survey.truth.passes()
+    elif survey.truth_at is not None:
+        pieces = (batch["truth"].to_numpy(zero_copy_only=False).astype(np.float64) for batch in spool.batches())
+        try:
+            rows = passes_of_signal(pieces, survey.rows, job.truth_level, log.columns[survey.truth_at])
+        except TruthError as fault:
+            raise TruthError(f"{job.path}: {fault}") from None
+    if rows is not None:
         gaps = (np.empty(0, np.int64),) * 2 if axis is None else (axis.gap_rows, axis.missing)
         truth = Truth.from_arrays(
             in_samples(rows.start, *gaps), in_samples(rows.end - 1, *gaps) + 1, label=np.array(rows.label, object)
@@ -185,11 +391,8 @@ def _truth(
             job.passes,
             counted=job.passes_in,
             start=job.pass_start,
-            end=job.pass_end,
-            rate_hz=rate,
-            axis=axis,
-            clockwork=survey.clockwork,
-            time_unit=job.time_unit,
+            end=job.pass_start if job.pass_ms is not None else job.pass_end,
+            log=_log_times(job, survey, axis, rate, position),
         )
     if truth is None:
         return None, None
@@ -203,21 +406,29 @@ def _truth(
     return replace(truth, **changes), doubt
 
 
-def _pieces(log: Log, survey: Survey, axis: TimeReport | None) -> Iterator[tuple[NDArray[Any], NDArray[np.bool_]]]:
-    """Read the light again, with invalid samples where the log has gaps."""
+def _pieces(spool: Spool, survey: Survey, axis: TimeReport | None, channel: int) -> Iterator[dict[str, Any]]:
+    """Read the rows that were set aside, with invalid samples where the log has gaps."""
     gap_rows = np.empty(0, np.int64) if axis is None else axis.gap_rows
     missing = np.empty(0, np.int64) if axis is None else axis.missing
-    row, dtype = 0, survey.light.dtype
-    for (cells,) in log.batches([survey.light_at]):
-        numbers = to_numbers(cells, bool(survey.decimal_comma), survey.light_place, row)
-        light, invalid = to_arrays(numbers, dtype)
+    row, dtype = 0, survey.lights[channel].dtype
+    for rows in spool.batches():
+        light, invalid = to_arrays(rows[f"light{channel}"], dtype)
+        whole: dict[str, Any] = {"light": light, "invalid": invalid}
+        if "output" in rows:
+            whole["output"] = rows["output"].to_numpy(zero_copy_only=False)
+        if "time" in rows:
+            whole["time"] = rows["time"].to_numpy(zero_copy_only=False)
         a = 0
         for k in range(*np.searchsorted(gap_rows, [row, row + light.size]).tolist()):
             b = int(gap_rows[k]) - row
-            yield light[a:b], invalid[a:b]
+            yield {name: column[a:b] for name, column in whole.items()}
             for rest in range(int(missing[k]), 0, -GROUP_ROWS):
                 size = min(rest, GROUP_ROWS)
-                yield np.zeros(size, dtype), np.ones(size, bool)
+                filler = {name: np.zeros(size, column.dtype) for name, column in whole.items()}
+                filler["invalid"] = np.ones(size, bool)
+                if "time" in filler:
+                    filler["time"] = np.full(size, NO_TIME)
+                yield filler
             a = b
-        yield light[a:], invalid[a:]
+        yield {name: column[a:] for name, column in whole.items()}
         row += light.size

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from teachlab.data.importing.interval_table import Counted
-from teachlab.data.importing.text_log import TextOptions
+from teachlab.data.importing.reading.text_layout import TextOptions
 from teachlab.data.importing.truth_columns import TruthKind
 from teachlab.model.recording import RecordingInfo
 from teachlab.model.truth import TruthSource
@@ -18,33 +18,59 @@ class ImportJob:
     Parameters
     ----------
     path : str
-        The log.
+        The log; ``-`` for text from standard input.
     out : str
-        The recording to write, ``NAME.parquet``.
+        The recording to write, ``NAME.parquet``; with several channels ``NAME-CHANNEL.parquet`` each.
     info : RecordingInfo
-        Its metadata; the rate in it counts only if `rate_hz` is given.
+        Its metadata; the rate in it counts only if `rate_hz` is given, the unit only if `unit_given`.
+    unit_given : bool
+        Whether the unit was told; else it is found in the log.
     rate_hz : float, Hz, optional
-        Sample rate; found from the time column, or from a WAV file.
+        Sample rate; found from the time column, or where the format knows it.
     column : str, optional
         Column of the light: a name, or a number counted from 1; default `light`, or the only one.
+    more_columns : tuple of str
+        Further channels, each a recording of its own.
     time : str, optional
         Column of the times; default `time` if there is one.
+    date : str, optional
+        Column of the dates, where times of day have a column of their own.
     no_time : bool
         Do not look at times.
-    time_unit : str
+    time_unit : str, optional
         Of times that are numbers: s, ms, us, ns, min, h, d.
+    time_zone : str, optional
+        Of dates that tell none.
+    time_format : str, optional
+        How dates are written.
     fill_gaps : bool
         Fill gaps in time with invalid samples.
+    append : bool
+        Go on where an earlier run ended or was ended.
     truth_column : str, optional
         Column that says when an object is in view.
     truth_kind : TruthKind
         What it holds.
+    truth_level : float, optional
+        Level of a second analogue signal at which an object begins.
     passes : str, optional
         Table of intervals: CSV or Parquet.
     passes_in : Counted
         What its positions count.
     pass_start, pass_end : str
         Its columns.
+    pass_ms : float, ms, optional
+        Length of a pass where the table has one time per product, in its middle.
+    excepted : str, optional
+        Table of stretches that are left out of scoring.
+    encoder_column : str, optional
+        Column of the position of the line.
+    encoder_mm : float, mm
+        One step of it.
+    output_column : str, optional
+        Column of the sensor's own output.
+    output_level : float, optional
+        Level above which it is high, where it is a voltage.
     ignore : tuple of str
         Labels of passes that must not be detected.
     source : TruthSource, optional
@@ -58,18 +84,31 @@ class ImportJob:
     path: str
     out: str
     info: RecordingInfo
+    unit_given: bool = True
     rate_hz: float | None = None
     column: str | None = None
+    more_columns: tuple[str, ...] = ()
     time: str | None = None
+    date: str | None = None
     no_time: bool = False
-    time_unit: str = "s"
+    time_unit: str | None = None
+    time_zone: str | None = None
+    time_format: str | None = None
     fill_gaps: bool = False
+    append: bool = False
     truth_column: str | None = None
     truth_kind: TruthKind = TruthKind.AUTO
+    truth_level: float | None = None
     passes: str | None = None
     passes_in: Counted = Counted.SAMPLES
     pass_start: str = "start"
     pass_end: str = "end"
+    pass_ms: float | None = None
+    excepted: str | None = None
+    encoder_column: str | None = None
+    encoder_mm: float = 1.0
+    output_column: str | None = None
+    output_level: float | None = None
     ignore: tuple[str, ...] = ()
     source: TruthSource | None = None
     uncertainty_samples: float | None = None

@@ -1,100 +1,284 @@
-"""The first reading of a log: every fault that a row can have is met here, before anything is written."""
+"""The reading of a log: every fault that a row can have is met here, before anything is written."""
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
 from typing import Any
 
-from teachlab.data.importing.cells import StoredType, is_text, plain, to_numbers, uses_decimal_comma
-from teachlab.data.importing.logs import Log, column_index
-from teachlab.data.importing.place import Place
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from teachlab.data.importing.reading.cells import StoredType, is_text, plain, to_numbers, uses_decimal_comma
+from teachlab.data.importing.reading.logs import Log, column_index
+from teachlab.data.importing.reading.place import Place
 from teachlab.data.importing.request import ImportJob
-from teachlab.data.importing.time_axis import Clockwork, TimeAxis
-from teachlab.data.importing.truth_columns import TruthColumn
+from teachlab.data.importing.times.time_axis import TimeAxis
+from teachlab.data.importing.times.time_stamps import UNITS, TimeStamps
+from teachlab.data.importing.truth_columns import TruthColumn, TruthKind
+from teachlab.data.strict_json import shown
 from teachlab.errors import ParameterError, RecordingError
+
+Rows = dict[str, Any]
+"""A batch of rows as understood: `light0`, `light1` …, `time` (ns), `truth`, `output`, `position`."""
+
+NAMED_TIME = re.compile(r"(time|timestamp|time stamp|datetime|zeit|zeitstempel)([\s_\[(/.].*)?$", re.IGNORECASE)
+MAYBE_TIME = re.compile(r"(t|ts|time.*|.*timestamp.*|epoch.*|date|.*zeit.*)([\s_\[(/.].*)?$", re.IGNORECASE)
+NAMED_UNIT = re.compile("[\\s_\\[(/.](s|sec|ms|us|[\u00b5\u03bc]s|ns|min|h|d)[\\])]?$")
+HIGH, LOW = frozenset({"1", "true", "yes", "on", "high"}), frozenset({"0", "false", "no", "off", "low"})
 
 
 class Survey:
-    """The first pass over a log: types, times, passes; every fault that a row can have is met here."""
+    """What is known of a log after its rows were read: types, times, passes.
+
+    Parameters
+    ----------
+    log : Log
+    wanted : ImportJob
+    """
 
     def __init__(self, log: Log, wanted: ImportJob) -> None:
         self._log, self._wanted = log, wanted
         self.notes: list[str] = []
-        self.light_at = self._light_column()
-        self.time_at = self._time_column()
-        self.truth_at = (
-            None if wanted.truth_column is None else column_index(log, wanted.truth_column, "--truth-column")
-        )
-        self.light = StoredType()
-        self.light_place = self._place(self.light_at)
-        self.decimal_comma = wanted.text.decimal_comma
-        self.clockwork: Clockwork | None = None
+        self.truth_at = self._named(wanted.truth_column, "--truth-column")
+        self.output_at = self._named(wanted.output_column, "--output-column")
+        self.position_at = self._named(wanted.encoder_column, "--encoder-column")
+        self.date_at = self._named(wanted.date, "--date")
+        self.time_at = None if wanted.no_time else self._named(wanted.time, "--time")
+        taken = {self.truth_at, self.output_at, self.position_at, self.date_at, self.time_at}
+        if self.time_at is None and not wanted.no_time:
+            self.time_at = self._time_column(taken)
+        self.lights_at = self._light_columns(taken | {self.time_at})
+        if self.time_at is None and not wanted.no_time:
+            self.time_at = log.time_of.get(self.lights_at[0]) or self._maybe_time(taken | set(self.lights_at))
+        if self.time_at in self.lights_at and wanted.time is None:
+            self.time_at = None
+        lower = [name.lower() for name in log.columns]
+        if self.date_at is None and wanted.time is None and self.time_at is not None and lower.count("date") == 1:
+            self.date_at = lower.index("date") if lower[self.time_at] == "time" else None
+        self.lights = [StoredType() for _ in self.lights_at]
+        self.stamps: TimeStamps | None = None
         self.axis: TimeAxis | None = None
-        self.truth: TruthColumn | None = None
+        # A second analogue signal is split when all of it is known.
+        self.analogue = wanted.truth_level is not None or wanted.truth_kind is TruthKind.LEVEL
+        self.truth = (
+            None
+            if self.truth_at is None or self.analogue
+            else TruthColumn(wanted.truth_kind, self._place(self.truth_at))
+        )
+        self._as_text: set[int] = set()
+        self.first_ns = 0
+        self._first_time: int | None = None
+
+    @property
+    def rows(self) -> int:
+        """How many rows were read."""
+        return self.lights[0].rows
+
+    def _named(self, column: str | None, option: str) -> int | None:
+        return None if column is None else column_index(self._log, column, option)
 
     def _place(self, column: int) -> Place:
         return Place(self._log.path, self._log.columns[column], self._log.place)
 
-    def _light_column(self) -> int:
+    def _light_columns(self, taken: set[int | None]) -> list[int]:
         names = list(self._log.columns)
         if self._wanted.column is not None:
-            return column_index(self._log, self._wanted.column, "--column")
+            wanted = (self._wanted.column, *self._wanted.more_columns)
+            found = [column_index(self._log, name, "--column") for name in wanted]
+            if len(set(found)) < len(found):
+                raise ParameterError(f"{self._log.path}: --column names a column twice. Name each once.")
+            return found
+        bare = [re.split(r"[\s_\[(/.]", name.lower())[0] for name in names]
         if names.count("light") == 1:
-            return names.index("light")
+            return [names.index("light")]
         if len(names) == 1:
-            return 0
+            return [0]
+        if bare.count("light") == 1:
+            return [bare.index("light")]
+        left = [k for k in range(len(names)) if k not in taken]
+        if len(left) == 1 and self.time_at is not None:
+            return left
         raise ParameterError(
             f"{self._log.path}: which column is the light? Name it with --column; the columns are: "
             f"{', '.join(repr(name) for name in names[:20])}."
         )
 
-    def _time_column(self) -> int | None:
-        if self._wanted.no_time:
-            return None
-        if self._wanted.time is not None:
-            return column_index(self._log, self._wanted.time, "--time")
+    def _time_column(self, taken: set[int | None]) -> int | None:
         names = [name.lower() for name in self._log.columns]
-        return names.index("time") if names.count("time") == 1 and names.index("time") != self.light_at else None
+        if names.count("time") == 1 and names.index("time") not in taken:
+            return names.index("time")
+        found = [k for k, name in enumerate(names) if NAMED_TIME.match(name) and k not in taken]
+        return found[0] if len(found) == 1 else None
 
-    def run(self) -> None:
-        """Read every row."""
-        chosen = [k for k in (self.light_at, self.time_at, self.truth_at) if k is not None]
-        for cells in self._log.batches(chosen):
+    def _maybe_time(self, taken: set[int | None]) -> int | None:
+        """Return a column that may hold times, where nothing else tells the rate."""
+        if self._wanted.rate_hz is not None or self._log.rate_hz is not None:
+            return None
+        found = [k for k, name in enumerate(self._log.columns) if MAYBE_TIME.match(name) and k not in taken]
+        if len(found) != 1:
+            return None
+        name = self._log.columns[found[0]]
+        self.notes.append(f"Column '{name}' is taken for the times (say so with --time '{name}').")
+        return found[0]
+
+    def unit_of(self, column: int) -> str:
+        """Return the unit that the log tells of a column; empty where it tells none."""
+        return self._log.units[column] if column < len(self._log.units) else ""
+
+    # --- cells to rows ----------------------------------------------------------------------------
+
+    def understand(self) -> Iterator[Rows]:
+        """Read the log; yield its rows as understood, after they were taken into account.
+
+        Raises
+        ------
+        InputError
+            With file, column, row and value.
+        """
+        columns = (*self.lights_at, self.time_at, self.date_at, self.truth_at, self.output_at, self.position_at)
+        chosen = list(dict.fromkeys(k for k in columns if k is not None))
+        text = {k for k in (self.truth_at, self.output_at, self.date_at) if k is not None}
+        if self.analogue:
+            text.discard(self.truth_at)
+        text |= {self.time_at} if self.date_at is not None and self.time_at is not None else set()
+        for cells in self._log.batches(chosen, text - set(self.lights_at)):
             found = dict(zip(chosen, cells, strict=True))
             if len(cells[0]):
-                self._push(found)
-        if self.light.rows == 0:
-            raise RecordingError(f"{self._log.path}: there are no rows. Give a log with samples.")
+                rows = self._rows_of(found)
+                self.take(rows)
+                yield rows
 
-    def _push(self, cells: dict[int, Any]) -> None:
-        light, row = cells[self.light_at], self.light.rows
-        if self.decimal_comma is None:
-            self._find_decimal(cells)
-        numbers = to_numbers(light, bool(self.decimal_comma), self.light_place, row)
-        self.light.push(light, numbers)
+    def _rows_of(self, cells: dict[int, Any]) -> Rows:
+        row = self.rows
+        self._find_decimal(cells)
+        comma = bool(self._log.decimal_comma)
+        out: Rows = {}
+        for k, at in enumerate(self.lights_at):
+            if is_text(plain(cells[at]).type):
+                self._as_text.add(k)
+            out[f"light{k}"] = to_numbers(cells[at], comma, self._place(at), row)
+            self._again(at, cells[at])
         if self.time_at is not None:
-            if self.clockwork is None:
-                place = self._place(self.time_at)
-                self.clockwork = Clockwork(self._wanted.time_unit, bool(self.decimal_comma), place)
-                self.axis = TimeAxis(place, self._wanted.rate_hz)
-            if self.axis is not None:
-                self.axis.push(self.clockwork.seconds(cells[self.time_at], row))
+            out["time"] = pa.array(self._times(cells, row))
+            self._again(self.time_at, cells[self.time_at])
         if self.truth_at is not None:
-            if self.truth is None:
-                self.truth = TruthColumn(self._wanted.truth_kind, self._place(self.truth_at))
-            self.truth.push(cells[self.truth_at])
+            out["truth"] = plain(cells[self.truth_at])
+            if self.analogue:
+                place = self._place(self.truth_at)
+                out["truth"] = to_numbers(out["truth"], comma, place, row).cast(pa.float64())
+        if self.output_at is not None:
+            out["output"] = self._outputs(plain(cells[self.output_at]), row)
+        if self.position_at is not None:
+            place = self._place(self.position_at)
+            numbers = to_numbers(cells[self.position_at], comma, place, row, advice="An encoder tells every row.")
+            if numbers.null_count:
+                at = row + int(np.argmax(numbers.is_null().to_numpy(zero_copy_only=False)))
+                raise RecordingError(f"{place(at)}: a position must not be empty. Correct it.")
+            out["position"] = numbers.cast(pa.float64())
+        return out
+
+    def _again(self, column: int, cells: Any) -> None:
+        if is_text(cells.type) and column != self.date_at and not (self.stamps and column == self.time_at):
+            self._log.numbers_again(column)
+
+    def _times(self, cells: dict[int, Any], row: int) -> Any:
+        assert self.time_at is not None  # noqa: S101 - asked for only then
+        times = plain(cells[self.time_at])
+        if self.date_at is not None:
+            dates = pc.utf8_trim_whitespace(plain(cells[self.date_at]).cast(pa.string()))
+            times = pc.binary_join_element_wise(dates, pc.utf8_trim_whitespace(times.cast(pa.string())), "T")
+        if self.stamps is None:
+            job = self._wanted
+            self.stamps = TimeStamps(
+                job.time_unit,
+                bool(self._log.decimal_comma),
+                self._place(self.time_at),
+                named=self.named_unit(self.time_at),
+                zone=job.time_zone,
+                written=job.time_format,
+            )
+        return self.stamps.nanoseconds(times, row)
+
+    def named_unit(self, column: int) -> str | None:
+        """Return the unit of times that a row of units or the name of the column tells."""
+        return time_unit_named(self.unit_of(column)) or time_unit_in(self._log.columns[column])
+
+    def _outputs(self, cells: Any, row: int) -> Any:
+        place, level = self._place(self.output_at or 0), self._wanted.output_level
+        if pa.types.is_boolean(cells.type):
+            return cells.fill_null(fill_value=False)
+        if level is not None:
+            numbers = to_numbers(cells, bool(self._log.decimal_comma), place, row)
+            return pc.fill_null(pc.greater_equal(numbers.cast(pa.float64()), level), fill_value=False)
+        text = pc.utf8_lower(pc.utf8_trim_whitespace(cells.cast(pa.string())))
+        text = pc.replace_substring_regex(text, r"^([01])\.0*$", r"\1")
+        high, low = (pc.is_in(text, pa.array(sorted(words))) for words in (HIGH, LOW))
+        known = pc.or_(high, low).to_numpy(zero_copy_only=False)
+        if not known.all():
+            k = int(np.argmin(known))
+            raise RecordingError(
+                f"{place(row + k)}: the sensor's output must be 0/1, true/false, on/off or high/low, got "
+                f"{shown(cells[k].as_py())}. If it is a voltage, name the level above which it is high: --output-level."
+            )
+        return high
 
     def _find_decimal(self, cells: dict[int, Any]) -> None:
-        self.decimal_comma = False
+        if self._log.decimal_comma is not None or self._log.delimiter in (None, ","):
+            return
         doubt: RecordingError | None = None
-        for column in (self.light_at, self.time_at):
-            if column is None or self._log.delimiter in (None, ",") or not is_text(plain(cells[column]).type):
+        for column in (*self.lights_at, self.time_at, self.position_at):
+            if column is None or not is_text(plain(cells[column]).type):
                 continue
             try:
-                self.decimal_comma = uses_decimal_comma(cells[column], self._place(column), 0)
+                comma = uses_decimal_comma(plain(cells[column]), self._place(column), self.rows)
             except RecordingError as unclear:
                 doubt = doubt or unclear  # another column may tell
-            if self.decimal_comma:
+                continue
+            if comma:
+                self._log.decimal_comma = True
                 self.notes.append("A comma stands before the fraction (found; say so with --decimal comma).")
                 return
         if doubt is not None:
             raise doubt
+
+    # --- rows taken into account ------------------------------------------------------------------
+
+    def take(self, rows: Rows) -> None:
+        """Take rows into account, as understood now or by an earlier run."""
+        for k, kind in enumerate(self.lights):
+            kind.push(rows[f"light{k}"], from_text=self._log.delimiter is not None or k in self._as_text)
+        if "time" in rows and self.time_at is not None:
+            times = rows["time"].to_numpy(zero_copy_only=False)
+            if self._first_time is None:
+                self._first_time = self.first_ns = int(times[0])
+                self.axis = TimeAxis(self._place(self.time_at), self._wanted.rate_hz)
+            if self.axis is not None:
+                self.axis.push((times - np.int64(self.first_ns)) / 1e9)
+        if self.truth is not None:
+            self.truth.push(rows["truth"])
+
+
+def time_unit_named(unit: str) -> str | None:
+    """Return a unit of time as options name it; None where it is none.
+
+    Examples
+    --------
+    >>> [time_unit_named(unit) for unit in ("sec", "µs", "mV")]
+    ['s', 'us', None]
+    """
+    plain_unit = {"sec": "s", "\u00b5s": "us", "\u03bcs": "us"}.get(unit.lower(), unit.lower())
+    return plain_unit if plain_unit in UNITS else None
+
+
+def time_unit_in(name: str) -> str | None:
+    """Return the unit that the name of a column of times ends with; None where it ends with none.
+
+    Examples
+    --------
+    >>> [time_unit_in(name) for name in ("Zeit_ms", "t [µs]", "time/s", "items", "2")]
+    ['ms', 'us', 's', None, None]
+    """
+    found = NAMED_UNIT.search(name)
+    return None if found is None else time_unit_named(found[1])

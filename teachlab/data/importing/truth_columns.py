@@ -12,8 +12,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from teachlab.data.importing.cells import is_text, plain
-from teachlab.data.importing.place import Place
+from teachlab.data.importing.reading.cells import is_text, plain
+from teachlab.data.importing.reading.place import Place
 from teachlab.data.strict_json import shown
 from teachlab.errors import TruthError
 
@@ -28,6 +28,7 @@ class TruthKind(StrEnum):
     FLAG = "flag"
     LABEL = "label"
     NUMBER = "number"
+    LEVEL = "level"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,7 +80,8 @@ class TruthColumn:
         if len(self._values) > MOST_RUNS and len(self._values) > self._rows / 3:
             raise TruthError(
                 f"{self._place(self._rows - 1)}: the column changes in {len(self._values)} of {self._rows} rows: "
-                "it does not say which object is in view. Choose a flag, a label or a pass-number column."
+                "it does not say which object is in view. Choose a flag, a label or a pass-number column, or split a "
+                "second signal in two: --truth-kind level."
             )
 
     def _as_text(self, cells: Any) -> Any:
@@ -94,7 +96,7 @@ class TruthColumn:
                 k = int(np.argmin(whole))
                 raise TruthError(
                     f"{self._place(self._rows + k)}: a flag or a pass number must be whole, got {values[k]}. "
-                    "Choose another column."
+                    "Choose another column, or split a second signal in two: --truth-kind level."
                 )
             cells = pc.cast(pa.array(np.where(known, values, 0).astype(np.int64), mask=~known), pa.string())
         elif pa.types.is_integer(kind) or pa.types.is_null(kind):

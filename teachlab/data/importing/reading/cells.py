@@ -11,7 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from teachlab.data.importing.place import Place
+from teachlab.data.importing.reading.place import Place
 from teachlab.data.strict_json import shown
 from teachlab.errors import RecordingError
 
@@ -102,7 +102,7 @@ def to_numbers(array: Any, decimal_comma: bool, place: Place, first_row: int, *,
         return pc.cast(array, pa.float64())
     if not is_text(kind):
         raise RecordingError(f"{place(first_row)}: numbers are needed, the column holds {kind}. Choose another column.")
-    cells = pc.utf8_trim_whitespace(array)
+    cells = pc.replace_substring_regex(pc.utf8_trim_whitespace(array), r"^\+", "")
     if decimal_comma:
         cells = pc.replace_substring(cells, ",", ".", max_replacements=1)
     for target in (pa.int64(), pa.float64()):
@@ -143,13 +143,13 @@ class StoredType:
     _low: int = 0
     _high: int = 0
 
-    def push(self, source: Any, numbers: Any) -> None:
-        """Take a batch as it came and as numbers."""
+    def push(self, numbers: Any, *, from_text: bool) -> None:
+        """Take a batch of numbers, and whether they were written as text."""
         self.rows += len(numbers)
         self.invalid += int(numbers.null_count)
         if pa.types.is_floating(numbers.type):
             self.invalid += int(pc.sum(pc.is_nan(numbers)).as_py() or 0)
-        if not is_text(plain(source).type):
+        if not from_text:
             self._given = numbers.type
         elif pa.types.is_integer(numbers.type):
             found = pc.min_max(numbers).as_py()

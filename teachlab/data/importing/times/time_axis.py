@@ -4,26 +4,21 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from itertools import pairwise
 
 import numpy as np
-import pyarrow as pa
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from teachlab.data.importing.cells import is_number, is_text, plain, to_numbers
-from teachlab.data.importing.place import Place
+from teachlab.data.importing.reading.place import Place
+from teachlab.data.importing.times.coarse_times import LEAST_ROWS, WANDER_TICKS, tick_of, wander
+from teachlab.data.importing.times.time_stamps import UNITS
 from teachlab.errors import ParameterError, RecordingError
 
-UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "d": 86400.0}
 RATE_TOLERANCE = 1e-4
 """A rate that is given may differ from the time column's by this share: the accuracy of ordinary clocks."""
-STAMPS = (("", pa.timestamp("ns")), ("", pa.timestamp("ns", "UTC")), ("1970-01-01T", pa.timestamp("ns")))
-"""Dates with a time, without and with an offset, and times of day: what to put before them, and their type."""
 LOCAL_TOLERANCE = 1e-2
 LOCAL_ROWS = 4096
 """The rate over every so many rows must be the overall one within `LOCAL_TOLERANCE`."""
-ADVICE = "Correct the cell, or leave the column out with --no-time."
 FIRST_ROWS = 1000
 SHOWN_GAPS = 3
 
@@ -48,6 +43,8 @@ class TimeReport:
         Rows that follow a gap, and how many samples are missing before each.
     gap_phase : float, sample periods
         Largest deviation of a gap from whole periods.
+    tick_s : float, s, optional
+        Tick of the clock, where it is too slow to tell the rows apart.
     """
 
     rate_hz: float
@@ -58,101 +55,12 @@ class TimeReport:
     gap_rows: NDArray[np.int64]
     missing: NDArray[np.int64]
     gap_phase: float
+    tick_s: float | None = None
 
     @property
     def filled(self) -> int:
         """How many samples are missing in all."""
         return int(self.missing.sum())
-
-
-class Clockwork:
-    """Turns the cells of a time column into seconds after the first row, exactly where they are whole."""
-
-    def __init__(self, unit: str, decimal_comma: bool, place: Place) -> None:
-        if unit not in UNITS:
-            raise ParameterError(f"--time-unit must be one of {', '.join(UNITS)}, got '{unit}'.")
-        self._unit, self._comma, self._place = unit, decimal_comma, place
-        self._origin: Any = None
-        self._stamps: Any = None
-        self._scale = UNITS[unit]
-
-    def seconds(self, cells: Any, first_row: int) -> NDArray[np.float64]:
-        """Return the times of a batch, s after the first row of all.
-
-        Raises
-        ------
-        RecordingError
-            If a cell is empty, or neither a number nor a date with a time.
-        """
-        values = self._values(plain(cells), first_row)
-        if values.null_count:
-            row = first_row + int(np.argmax(values.is_null().to_numpy(zero_copy_only=False)))
-            raise RecordingError(
-                f"{self._place(row)}: a time must not be empty. Correct it, or leave the column out with --no-time."
-            )
-        numbers = values.to_numpy(zero_copy_only=False)
-        if numbers.dtype.kind == "f" and not np.isfinite(numbers).all():
-            row = first_row + int(np.argmin(np.isfinite(numbers)))
-            raise RecordingError(f"{self._place(row)}: a time must be a finite number, got {numbers[row - first_row]}.")
-        if self._origin is None:
-            self._origin = numbers[0]
-        whole = numbers.dtype.kind in "iu" and np.asarray(self._origin).dtype.kind in "iu"
-        # Unsigned times would wrap where they run backwards.
-        apart = numbers.astype(np.int64) - np.int64(self._origin) if whole else numbers - float(self._origin)
-        out: NDArray[np.float64] = apart.astype(np.float64) * self._scale
-        return out
-
-    def _values(self, cells: Any, first_row: int) -> Any:
-        kind = cells.type
-        if pa.types.is_timestamp(kind) or pa.types.is_duration(kind) or pa.types.is_time(kind):
-            self._scale = UNITS[kind.unit]
-            return cells.cast(pa.int64() if not pa.types.is_time32(kind) else pa.int32())
-        if is_text(kind):
-            if self._stamps is None:
-                self._stamps = self._kind_of_stamps(cells)
-            if self._stamps:
-                return self._stamps_of(cells, first_row)
-        return to_numbers(cells, self._comma, self._place, first_row, advice=ADVICE)
-
-    def _kind_of_stamps(self, cells: Any) -> Any:
-        """Return how dates or times of day are written, False if times are numbers."""
-        first = next((cell for cell in cells.to_pylist() if cell is not None), "")
-        if is_number(first):
-            return False
-        for stamp in STAMPS:
-            try:
-                _cast_stamps(pa.array([first]), stamp)
-            except pa.ArrowInvalid:
-                continue
-            self._scale = UNITS["ns"]
-            return stamp
-        return False
-
-    def _stamps_of(self, cells: Any, first_row: int) -> Any:
-        try:
-            return _cast_stamps(cells, self._stamps)
-        except pa.ArrowInvalid:
-            for k, cell in enumerate(cells.to_pylist()):
-                try:
-                    _cast_stamps(pa.array([cell], pa.string()), self._stamps)
-                except pa.ArrowInvalid:
-                    raise RecordingError(
-                        f"{self._place(first_row + k)}: a date or a time of day is needed, as in the rows before, "
-                        f"got {cell!r}. {ADVICE}"
-                    ) from None
-            raise
-
-    def since_start(self, cells: Any, place: Place) -> NDArray[np.float64]:
-        """Return other cells, written like the time column, in seconds after its first row."""
-        other = Clockwork(self._unit, self._comma, place)
-        other._origin, other._stamps, other._scale = self._origin, self._stamps, self._scale
-        return other.seconds(cells, 0)
-
-
-def _cast_stamps(cells: Any, stamp: tuple[str, Any]) -> Any:
-    before, kind = stamp
-    text = pc.replace_substring(pc.utf8_trim_whitespace(cells), ",", ".")
-    return pc.cast(pc.binary_join_element_wise(before, text, ""), kind).cast(pa.int64())
 
 
 class TimeAxis:
@@ -178,35 +86,76 @@ class TimeAxis:
         self._gap_spans: list[NDArray[np.float64]] = []
         self._local: list[tuple[int, int, float]] = []
         self._backward, self._backward_rows, self._told = 0, list[int](), ""
+        self._tick: float | None = None
 
     def push(self, seconds: NDArray[np.float64]) -> None:
         """Take the times of the next rows, s."""
         if self._backward:
             self._forward(seconds)
             return
-        if math.isnan(self._period):
-            self._held.append(seconds)
-            if sum(part.size for part in self._held) < FIRST_ROWS:
-                return
-            seconds = self._begin()
-        if not self._backward:
-            self._push(seconds)
+        # Rows are looked at in pieces of one size, so that nothing found depends on how they came.
+        self._held.append(seconds)
+        held = sum(part.size for part in self._held)
+        if held < LOCAL_ROWS:
+            return
+        ready = np.concatenate(self._held)
+        whole = held - held % LOCAL_ROWS
+        self._held = [ready[whole:]]
+        self._take(ready[:whole])
 
-    def _begin(self) -> NDArray[np.float64]:
-        seconds = np.concatenate(self._held) if self._held else np.empty(0)
-        self._held = []
+    def _take(self, seconds: NDArray[np.float64]) -> None:
+        if math.isnan(self._period):
+            self._begin(seconds)
+        if not self._backward:
+            (self._push if self._tick is None else self._push_coarse)(seconds)
+        else:
+            self._forward(seconds)
+
+    def _begin(self, seconds: NDArray[np.float64]) -> None:
+        """Find the period, and whether the clock is coarser than it, from the first rows."""
         if seconds.size < 2:
             raise RecordingError(
                 f"{self._place(0)}: one row has no rate. Give --rate and leave the column out with --no-time."
             )
-        if not self._forward(seconds):
-            return seconds
-        self._rows = 0
-        steps = np.diff(seconds)
-        self._period = float(np.median(steps))
-        if self._given is not None and not 0.8 <= self._period * self._given <= 1.25:
+        first = seconds[:FIRST_ROWS]
+        self._tick = tick_of(first)
+        steps = np.diff(first)
+        # Among repeated stamps the median step says nothing; the count between two gaps does.
+        steady = steps if self._tick is None else steps[steps < 4 * steps.mean() + 3 * self._tick]
+        self._period = float(np.median(steps) if self._tick is None else steady.mean())
+        if self._given is not None and self._period > 0 and not 0.8 <= self._period * self._given <= 1.25:
             raise self._disagree(1 / self._period)
-        return seconds
+
+    def _push_coarse(self, seconds: NDArray[np.float64]) -> None:
+        """Take rows whose stamps repeat: a steady count must keep them near a straight line between gaps."""
+        before, row = self._before(seconds)
+        steps = seconds[seconds.size - before.size :] - before
+        if not self._forward(seconds):
+            return
+        tick = self._tick or 0.0
+        gap = steps > tick + 1.5 * self._period
+        if gap.any():
+            self._gap_rows.append(np.flatnonzero(gap) + row)
+            self._gap_spans.append(steps[gap])
+        self._steps += int(np.count_nonzero(~gap))
+        self._span += float(steps[~gap].sum())
+        base = row - (seconds.size - steps.size)
+        cuts = [0, *(np.flatnonzero(gap) + seconds.size - steps.size).tolist(), seconds.size]
+        for a, b in pairwise(cuts):
+            if b - a < LEAST_ROWS:
+                continue
+            apart = wander(seconds[a:b])
+            if apart > WANDER_TICKS * tick:
+                raise RecordingError(
+                    f"{self._place(base + a)}: stamps of {_time(tick)} repeat, and within the next {b - a} rows their "
+                    f"count is not steady: they wander by {_time(apart)}. Rows are missing or written twice. Correct "
+                    "them, or give --rate with --no-time if the samples are uniform and only their times are not."
+                )
+            worst = 0.5 * apart
+            self._most = max(self._most, (self._period + worst, -(base + b - 1)))
+            self._least = min(self._least, (self._period - worst, base + b - 1))
+            if b - a >= LOCAL_ROWS // 2:
+                self._local.append((base + a, base + b - 1, float(seconds[b - 1] - seconds[a]) / (b - a - 1)))
 
     def _push(self, seconds: NDArray[np.float64]) -> None:
         before, row = self._before(seconds)
@@ -247,13 +196,18 @@ class TimeAxis:
         """Take the next rows; return whether all times so far ascend. Once one does not, only such rows are counted."""
         before, row = self._before(seconds)
         steps = seconds[seconds.size - before.size :] - before
-        wrong = np.flatnonzero(steps <= 0)
+        wrong = np.flatnonzero(steps <= 0 if self._tick is None else steps < 0)
         if wrong.size and not self._backward:
             k = int(wrong[0])
             what = "the same time as" if steps[k] == 0 else f"{_time(-steps[k])} before"
+            back = (
+                " Did clocks go back an hour there? Then name their zone: --time-zone."
+                if 3000 < -steps[k] <= 3601
+                else ""
+            )
             self._told = (
                 f"{self._place(row + k)}: {what} the row before, which is {before[k]:.9g} s after the first: times "
-                "must ascend."
+                f"must ascend.{back}"
             )
         self._backward += wrong.size
         self._backward_rows += (wrong[: SHOWN_GAPS + 1 - len(self._backward_rows)] + row).tolist()
@@ -285,22 +239,26 @@ class TimeAxis:
         ParameterError
             If the rate that was given is another one.
         """
-        if math.isnan(self._period) and not self._backward:
-            seconds = self._begin()
-            if not self._backward:
-                self._push(seconds)
+        rest = np.concatenate(self._held) if self._held else np.empty(0)
+        self._held = []
+        if rest.size or math.isnan(self._period):
+            self._take(rest)
         if self._backward:
             raise self._runs_backward()
-        if self._steps == 0:
+        if self._steps == 0 or self._span <= 0:
             raise RecordingError(f"{self._place(1)}: no two rows are one period apart, so the rate cannot be found.")
         measured = self._steps / self._span
         if self._given is not None:
             # One period over the whole log is what rounded times may hide.
-            allowed = max(RATE_TOLERANCE, 1 / self._steps)
+            allowed = max(RATE_TOLERANCE, 1 / self._steps, (self._tick or 0.0) / self._span)
             if abs(measured / self._given - 1) > allowed:
                 raise self._disagree(measured)
         self._check_local(measured)
-        rate = self._given if self._given is not None else shortest_decimal(measured, 0.01 / (self._steps + 1))
+        rate = (
+            self._given
+            if self._given is not None
+            else shortest_decimal(measured, max(0.01 / (self._steps + 1), (self._tick or 0.0) / self._span))
+        )
         gap_rows = np.concatenate(self._gap_rows) if self._gap_rows else np.empty(0, np.int64)
         spans = (np.concatenate(self._gap_spans) if self._gap_spans else np.empty(0)) * rate
         missing = np.maximum(np.rint(spans).astype(np.int64) - 1, 1)
@@ -320,7 +278,10 @@ class TimeAxis:
             jitter_row=self._least[1] if low > high else -self._most[1],
             gap_rows=gap_rows,
             missing=missing,
-            gap_phase=float(np.abs(spans - np.rint(spans)).max(initial=0.0)),
+            gap_phase=float(np.abs(spans - np.rint(spans)).max(initial=0.0))
+            if self._tick is None
+            else self._tick * rate,
+            tick_s=self._tick,
         )
 
     def _check_local(self, measured: float) -> None:

@@ -1,0 +1,100 @@
+"""What an import answers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from teachlab.data.border_doubt import BorderDoubt
+from teachlab.data.importing.times.time_axis import TimeReport
+from teachlab.model.recording import RecordingInfo
+from teachlab.model.truth import Truth
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Imported:
+    """What was imported.
+
+    Parameters
+    ----------
+    recording, truth_path : str
+        Files written.
+    info : RecordingInfo
+    rows, samples, invalid, filled : int
+        Rows of the log, samples written, those without a valid value (filled ones included).
+    dtype : str
+        Stored type.
+    column, time_column : str
+        Columns read.
+    rate_from : str
+        ``given``, ``time column`` or ``file header``.
+    time : TimeReport, optional
+    truth : Truth, optional
+    doubt : BorderDoubt, optional
+        How far its borders may be wrong, as found; None where the table or the user said so.
+    notes : tuple of str
+        What was found without being told.
+    began : str
+        Date and time of the first sample, as the log has it; empty where it is not known.
+    kept : int
+        Rows that an earlier run had read.
+    also : tuple of Imported
+        Further channels of the same log.
+    """
+
+    recording: str
+    truth_path: str | None
+    info: RecordingInfo
+    rows: int
+    samples: int
+    invalid: int
+    filled: int
+    dtype: str
+    column: str
+    time_column: str | None
+    rate_from: str
+    time: TimeReport | None
+    truth: Truth | None
+    doubt: BorderDoubt | None
+    notes: tuple[str, ...]
+    began: str = ""
+    kept: int = 0
+    also: tuple[Imported, ...] = ()
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the document of this import."""
+        time, truth = self.time, self.truth
+        return {
+            "recording": self.recording,
+            "samples": self.samples,
+            "sample_rate_hz": self.info.sample_rate_hz,
+            "rate_from": self.rate_from,
+            "seconds": self.samples / self.info.sample_rate_hz,
+            "unit": self.info.unit,
+            "dtype": self.dtype,
+            "column": self.column,
+            "rows": self.rows,
+            "rows_kept": self.kept,
+            "invalid_samples": self.invalid,
+            "filled_samples": self.filled,
+            "began": self.began or None,
+            "time": None
+            if time is None
+            else {
+                "column": self.time_column,
+                "jitter_periods": time.jitter,
+                "jitter_row": time.jitter_row,
+                "tick_s": time.tick_s,
+                "gaps": int(time.gap_rows.size),
+                "gap_rows": time.gap_rows,
+                "gap_missing": time.missing,
+                "gap_phase_periods": time.gap_phase,
+            },
+            "truth": self.truth_path,
+            "passes": None if truth is None else truth.passes,
+            "uncertainty_samples": None if truth is None else truth.uncertainty_samples,
+            "uncertainty_because": None if self.doubt is None else self.doubt.because,
+            "left_out": None if truth is None else [list(stretch) for stretch in truth.except_],
+            "output": None if self.info.output is None else str(self.info.output.active),
+            "notes": list(self.notes),
+            "also": [other.as_dict() for other in self.also],
+        }

@@ -1,0 +1,156 @@
+"""Signals logged beside the light: a second analogue sensor that shows passes, an encoder that shows the position."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.data.importing.reading.place import Place
+from teachlab.data.importing.truth_columns import RowPasses
+from teachlab.data.quality.labelling import CLEAR_MINORITY, HYSTERESIS, two_levels
+from teachlab.errors import ParameterError, RecordingError, TruthError
+
+KEPT = 1 << 20
+"""About so many samples of a second signal decide about its two levels."""
+
+
+def passes_of_signal(pieces: Iterable[NDArray[np.float64]], rows: int, level: float | None, name: str) -> RowPasses:
+    """Return where a second analogue signal shows an object.
+
+    Parameters
+    ----------
+    pieces : iterable of ndarray of float64, signal units
+        The signal; NaN holds the state before. It is iterated over once.
+    rows : int
+        How many there are.
+    level : float, signal units, optional
+        Where an object begins; by default the middle between the signal's two levels.
+    name : str
+        Of the column, for messages.
+
+    Returns
+    -------
+    RowPasses
+        Without labels. Objects are on the side of the level that the signal is on for less of the time; a band of a
+        fifth of the distance of its two levels about the level keeps noise from cutting a pass.
+
+    Raises
+    ------
+    TruthError
+        If the signal has no two levels, is always on one side, or for nearly as long on either.
+    """
+    signal = np.concatenate(list(pieces)) if rows else np.empty(0)
+    finite = np.isfinite(signal)
+    step = max(1, rows // KEPT)
+    try:
+        levels = two_levels(signal[finite][::step], "")
+    except RecordingError as fault:
+        raise TruthError(f"column '{name}': {str(fault).replace('the light', 'the signal')}") from None
+    middle = (levels.low + levels.high) / 2 if level is None else level
+    band = HYSTERESIS * (levels.high - levels.low) / 2
+    if level is not None and not levels.low < level < levels.high:
+        raise TruthError(
+            f"--truth-level {level:g} does not lie between the two levels of column '{name}', {levels.low:.6g} and "
+            f"{levels.high:.6g}. Give a level between them, or leave it out."
+        )
+    high = _switched(signal, finite, middle, min(band, levels.high - middle, middle - levels.low))
+    share = float(high.mean())
+    if min(share, 1 - share) > CLEAR_MINORITY:
+        raise TruthError(
+            f"column '{name}' is high for {100 * share:.0f} % of the time: it is not clear on which side objects are. "
+            "Log a stretch with longer gaps, or turn the signal into a flag."
+        )
+    objects = high if share < 0.5 else ~high
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], objects, [False])).astype(np.int8)))
+    return RowPasses(edges[::2], edges[1::2], [""] * (edges.size // 2))
+
+
+def _switched(signal: NDArray[np.float64], finite: NDArray[np.bool_], middle: float, band: float) -> NDArray[np.bool_]:
+    """Return the state of a comparator with a band; a change counts from where the middle was crossed."""
+    sure = np.where(~finite, 0, np.where(signal >= middle + band, 1, np.where(signal <= middle - band, -1, 0)))
+    known = np.flatnonzero(sure)
+    if known.size == 0:
+        return np.zeros(signal.size, bool)
+    last = np.maximum.accumulate(np.where(sure != 0, np.arange(signal.size), known[0]))
+    state = sure[last] > 0
+    # Between the last sure sample before a change and the first after it, the middle decides.
+    above = np.where(finite, signal >= middle, state)
+    for k in np.flatnonzero(np.diff(state)):
+        before = int(known[np.searchsorted(known, k, side="right") - 1])
+        inside = above[before + 1 : k + 1]
+        wrong = np.flatnonzero(inside != state[k + 1])
+        state[before + 1 + (int(wrong[-1]) + 1 if wrong.size else 0) : k + 1] = state[k + 1]
+    return state
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LinePosition:
+    """Position of the line at every row of the log, from an encoder.
+
+    Parameters
+    ----------
+    millimetres : ndarray of float64, shape (rows,), mm
+        Ascending.
+    rate_hz : float, Hz
+    """
+
+    millimetres: NDArray[np.float64]
+    rate_hz: float
+
+    @classmethod
+    def of_counts(cls, counts: NDArray[np.float64], mm: float, rate_hz: float) -> LinePosition:
+        """Build from what an encoder counted: roll-overs are undone, a line that counts down is turned round.
+
+        Parameters
+        ----------
+        counts : ndarray of float64, shape (rows,)
+        mm : float, mm
+            One count.
+        rate_hz : float, Hz
+        """
+        if not (np.isfinite(mm) and mm > 0):
+            raise ParameterError(f"--encoder-mm must be above 0 mm, got {mm:g}.")
+        steps = np.diff(counts)
+        span = float(counts.max() - counts.min()) if counts.size else 0.0
+        size = 2.0 ** np.ceil(np.log2(span + 1)) if span > 0 else 0.0
+        # A counter of so many bits steps over its whole range when it rolls over; the line never does.
+        if size > 0 and float(np.abs(steps).max(initial=0.0)) > 0.5 * size > 8 * float(np.median(np.abs(steps)) + 1):
+            steps = steps - size * np.rint(steps / size)
+        total = np.concatenate((counts[:1], counts[0] + np.cumsum(steps))) * mm
+        down = total[-1] < total[0]
+        return cls(np.maximum.accumulate(-total if down else total), rate_hz)
+
+    @property
+    def speed_m_s(self) -> tuple[float, float, float]:
+        """Speed of the line, m/s: over all, and the 5 % and 95 % quantile over tenths of a second."""
+        at = self.millimetres
+        each = max(1, round(self.rate_hz / 10))
+        local = np.diff(at[::each]) / each * self.rate_hz / 1000
+        overall = (at[-1] - at[0]) / max(1, at.size - 1) * self.rate_hz / 1000
+        low, high = np.quantile(local, [0.05, 0.95]) if local.size else (overall, overall)
+        return float(overall), float(low), float(high)
+
+    def rows_at(self, millimetres: NDArray[np.float64], place: Place) -> NDArray[np.float64]:
+        """Return at which row, with its fraction, the line was at some positions.
+
+        Raises
+        ------
+        TruthError
+            With the row of a position that the line never was at.
+        """
+        at = self.millimetres
+        outside = (millimetres < at[0]) | (millimetres > at[-1])
+        if outside.any():
+            k = int(np.argmax(outside))
+            raise TruthError(
+                f"{place(k)}: the line was never at {millimetres[k]:g} mm; it went from {at[0]:.6g} to {at[-1]:.6g} "
+                "mm. Check --encoder-mm."
+            )
+        after = np.searchsorted(at, millimetres, side="left")
+        before = np.maximum(after - 1, 0)
+        width = np.where(at[after] > at[before], at[after] - at[before], 1.0)
+        out: NDArray[np.float64] = before + np.clip((millimetres - at[before]) / width, 0.0, 1.0)
+        return out

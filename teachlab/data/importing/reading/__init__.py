@@ -1,0 +1,1 @@
+"""Formats of logs, each as named columns that come in batches of rows."""

@@ -1,0 +1,356 @@
+"""What every log offers: named columns, in batches of rows, and a way to name a row."""
+
+from __future__ import annotations
+
+import difflib
+import struct
+import zlib
+from collections.abc import Callable, Collection, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+import pyarrow as pa
+from pyarrow import ipc
+
+from teachlab.data.importing.reading.text_layout import Layout, TextOptions, unit_in_name
+from teachlab.data.importing.reading.text_log import STANDARD_INPUT, TextLog
+from teachlab.data.parquet_source import open_input, open_parquet
+from teachlab.errors import InputError, ParameterError, RecordingError
+
+BATCH_ROWS = 1 << 17
+NAMED_FORMATS = {
+    **dict.fromkeys(("parquet", "pq"), "Parquet"),
+    **dict.fromkeys(("feather", "arrow"), "Feather (Arrow IPC)"),
+    **dict.fromkeys(("h5", "hdf5"), "HDF5"),
+    **dict.fromkeys(("mf4", "mdf"), "MDF"),
+    **dict.fromkeys(("xlsx", "xls"), "Excel"),
+    **{"wav": "WAV", "mat": "MAT", "tdms": "TDMS", "ods": "OpenDocument"},
+}
+"""Endings that no delimited text should bear."""
+
+# SciPy's readers follow the sizes and offsets of a header wherever they lead: a damaged one ends in any of these,
+# in names that were never bound (NameError) among them.
+DAMAGED = (
+    *(ValueError, TypeError, LookupError, NameError, AttributeError, ArithmeticError),
+    *(OSError, EOFError, MemoryError, struct.error, zlib.error),
+)
+
+
+class Log(Protocol):
+    """A table of one log file."""
+
+    path: str
+    columns: tuple[str, ...]
+    units: tuple[str, ...]
+    rate_hz: float | None
+    delimiter: str | None
+    notes: list[str]
+    rate_hint: str
+    decimal_comma: bool | None
+    time_of: dict[int, int]
+
+    def batches(self, chosen: Sequence[int], text: Collection[int] = ()) -> Iterator[list[Any]]:
+        """Iterate over the rows of some columns, as Arrow arrays of equal length; some are to be left as text."""
+        ...
+
+    def numbers_again(self, column: int) -> None:
+        """Take a column that came as text as numbers from now on."""
+        ...
+
+    def close(self) -> None:
+        """Let go of the file."""
+        ...
+
+    def place(self, row: int) -> str:
+        """Return how a person finds a row."""
+        ...
+
+
+@dataclass(slots=True)
+class ArrowLog:
+    """Columns of a binary format.
+
+    Parameters
+    ----------
+    path : str
+    columns : tuple of str
+    reader : callable
+        Takes the columns wanted; iterates over batches of their rows.
+    rate_hz : float, Hz, optional
+        If the format knows it.
+    units : tuple of str
+        Of the columns, empty where not known.
+    time_of : dict
+        The column of times that belongs to a column, where the format says so.
+    file : object, optional
+        What has to be closed in the end.
+    """
+
+    path: str
+    columns: tuple[str, ...]
+    reader: Callable[[Sequence[int]], Iterator[list[Any]]] = field(repr=False)
+    rate_hz: float | None = None
+    units: tuple[str, ...] = ()
+    time_of: dict[int, int] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+    delimiter: str | None = None
+    rate_hint: str = ""
+    decimal_comma: bool | None = None
+    file: Any = None
+
+    def close(self) -> None:
+        """Let go of the file."""
+        if self.file is not None:
+            self.file.close()
+
+    def batches(self, chosen: Sequence[int], text: Collection[int] = ()) -> Iterator[list[Any]]:
+        """Iterate over the rows of some columns; each comes in its own type."""
+        try:
+            yield from self.reader(chosen)
+        except InputError:
+            raise
+        except (pa.ArrowException, *DAMAGED) as fault:
+            raise RecordingError(
+                f"{self.path}: cannot be decoded: {told(fault)}. The file is damaged; copy it again."
+            ) from None
+
+    def numbers_again(self, column: int) -> None:
+        """Change nothing: a column keeps its type."""
+
+    def place(self, row: int) -> str:
+        """Return the row, counted from 0."""
+        return f"row {row}"
+
+
+MARKS = (
+    (b"PAR1", "parquet"), (b"ARROW1", "feather"), (b"FEA1", "feather"), (b"RIFF", "wav"), (b"RIFX", "wav"),
+    (b"RF64", "wav"), (b"MATLAB 5.0", "mat"), (b"\x89HDF\r\n\x1a\n", "hdf5"), (b"TDSm", "tdms"), (b"MDF ", "mdf"),
+    (b"UnFinMF ", "mdf"), (b"PK\x03\x04", "zip"), (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "workbook"),
+    (b"\x93NUMPY", "NumPy array"), (b"%PDF", "PDF"), (b"\x89PNG", "PNG picture"), (b"\xff\xd8\xff", "JPEG picture"),
+    (b"SQLite format 3", "SQLite database"), (b"7z\xbc\xaf", "7-Zip archive"),
+)  # fmt: skip
+"""How files of a format begin."""
+
+
+def open_log(path: str | Path, options: TextOptions, *, layout: Layout | None = None) -> Log:
+    """Open a log; its format is recognised by its content, not by its name.
+
+    Parameters
+    ----------
+    path : str or Path
+        Parquet, Feather (Arrow IPC), WAV, MAT, HDF5, TDMS, MDF, a workbook, or delimited text, also compressed;
+        ``-`` for text from standard input.
+    options : TextOptions
+        How text is laid out; found where not given.
+    layout : Layout, optional
+        The layout of text that is already known.
+
+    Raises
+    ------
+    RecordingError
+        If the file cannot be read, with the extra that reads it where there is one.
+    """
+    if str(path) == STANDARD_INPUT:
+        return TextLog.open(path, options, layout=layout)
+    kind = _kind(path)
+    if kind == "parquet":
+        return _parquet(path)
+    if kind == "feather":
+        return _feather(path)
+    if kind == "wav":
+        return _wav(path)
+    if kind == "mat":
+        return _mat(path)
+    if kind in ("hdf5", "tdms", "mdf", "workbook"):
+        from teachlab.data.importing.reading import measurement_formats
+
+        return measurement_formats.open_measurement(str(path), kind, options)
+    if kind is not None:
+        unpack = "Unpack it, or save" if "archive" in kind else "Save"
+        raise RecordingError(
+            f"{path}: this is a {kind}, which is not read. {unpack} the light as CSV, Parquet, Feather, WAV, MAT, "
+            "HDF5, TDMS, MDF or Excel and import that."
+        )
+    return TextLog.open(path, options, layout=layout)
+
+
+def _kind(path: str | Path) -> str | None:
+    """Return the format of a file by how it begins, None for text."""
+    with open_input(path, "a log", RecordingError) as source:
+        head = bytes(source.read(600))
+        found = next((kind for mark, kind in MARKS if head.startswith(mark)), None)
+        if found is None and head[512:520] == b"\x89HDF\r\n\x1a\n":
+            return "hdf5"  # behind a block of the user, as MATLAB 7.3 writes it
+        if found is None and head.startswith(b"MATLAB"):
+            return "mat"
+        if found == "zip":
+            source.seek(0)
+            return _zip_kind(bytes(source.read()))
+    if found is None and head.lstrip()[:1] in (b"{", b"["):
+        return "JSON document"
+    if found is None and len(head) >= 128 and head[124:128] in (b"\x00\x01IM", b"\x01\x00MI"):
+        return "mat"  # its text is free
+    ending = str(path).lower().rpartition(".")[2]
+    if found is None and ending in NAMED_FORMATS:
+        raise RecordingError(
+            f"{path}: not a readable {NAMED_FORMATS[ending]} file, or cut short: it does not begin as one. Copy it "
+            "again, or give it the name of what it is (.csv)."
+        )
+    return found
+
+
+def _zip_kind(content: bytes) -> str:
+    import io
+    import zipfile
+
+    try:
+        names = zipfile.ZipFile(io.BytesIO(content)).namelist()
+    except (zipfile.BadZipFile, *DAMAGED):
+        return "damaged ZIP archive"
+    if any(name.startswith("xl/") for name in names) or "content.xml" in names:
+        return "workbook"
+    if names and all(name.endswith(".npy") for name in names):
+        return "NumPy archive"
+    return "ZIP archive"
+
+
+def column_index(log: Log, wanted: str, option: str) -> int:
+    """Return the position of a column given by name, or by its number counted from 1.
+
+    Raises
+    ------
+    ParameterError
+        If there is no such column, or two of that name.
+    """
+    names = list(log.columns)
+    if names.count(wanted) == 1:
+        return names.index(wanted)
+    listed = ", ".join(repr(name) for name in names[:20])
+    if names.count(wanted) > 1:
+        raise ParameterError(f"{log.path}: {option} '{wanted}' occurs {names.count(wanted)} times. Give its number.")
+    bare = [_without_unit(name) for name in names]
+    if bare.count(wanted) == 1:
+        return bare.index(wanted)
+    if wanted.isdecimal() and 1 <= int(wanted) <= len(names):
+        return int(wanted) - 1
+    near = difflib.get_close_matches(wanted, names, 1)
+    hint = f" Did you mean '{near[0]}'?" if near else ""
+    raise ParameterError(
+        f"{log.path}: there is no column '{wanted}' ({option}); the columns are: {listed}.{hint} "
+        "Give a name, or a number counted from 1."
+    )
+
+
+def _without_unit(name: str) -> str:
+    unit = unit_in_name(name)
+    return name if not unit else name[: name.rindex(unit)].rstrip("[( ")
+
+
+def _parquet(path: str | Path) -> Log:
+    file = open_parquet(path, "a log", RecordingError)
+    names = tuple(file.schema_arrow.names)
+
+    def read(chosen: Sequence[int]) -> Iterator[list[Any]]:
+        again = open_parquet(path, "a log", RecordingError)
+        wanted = [names[i] for i in chosen]
+        for batch in again.iter_batches(batch_size=BATCH_ROWS, columns=list(dict.fromkeys(wanted)), use_threads=False):
+            yield [batch.column(name) for name in wanted]
+
+    return ArrowLog(str(path), names, read)
+
+
+def _feather(path: str | Path) -> Log:
+    def opened() -> Any:
+        source = open_input(path, "a log", RecordingError)
+        try:
+            return ipc.open_file(source)
+        except pa.ArrowInvalid:
+            raise RecordingError(
+                f"{path}: not a readable Feather (Arrow IPC) file, or cut short. Give the path of a log."
+            ) from None
+
+    def read(chosen: Sequence[int]) -> Iterator[list[Any]]:
+        file = opened()
+        for i in range(file.num_record_batches):
+            batch = file.get_batch(i)
+            yield [batch.column(k) for k in chosen]
+
+    return ArrowLog(str(path), tuple(opened().schema.names), read)
+
+
+def _wav(path: str | Path) -> Log:
+    import warnings
+
+    from scipy.io import wavfile
+
+    with warnings.catch_warnings():
+        # Chunks beside the samples (names of the logger, marks) are of no use here.
+        warnings.simplefilter("ignore", wavfile.WavFileWarning)
+        try:
+            try:
+                rate, samples = wavfile.read(str(path), mmap=True)
+            except ValueError:  # 24-bit samples cannot be mapped
+                rate, samples = wavfile.read(str(path))
+        except FileNotFoundError:
+            raise RecordingError(f"{path}: there is no such file. Give the path of a log.") from None
+        except DAMAGED as fault:
+            raise RecordingError(f"{path}: not a readable WAV file, or cut short: {told(fault)}.") from None
+    table = samples if samples.ndim == 2 else samples[:, np.newaxis]
+    columns = {str(k + 1): table[:, k] for k in range(table.shape[1])}
+    return ArrowLog(str(path), tuple(columns), slices(list(columns.values())), float(rate))
+
+
+def _mat(path: str | Path) -> Log:
+    from scipy.io import loadmat
+    from scipy.io.matlab import MatReadError
+
+    try:
+        found = loadmat(str(path))
+    except FileNotFoundError:
+        raise RecordingError(f"{path}: there is no such file. Give the path of a log.") from None
+    except NotImplementedError as fault:
+        raise RecordingError(f"{path}: not a readable MAT file: {told(fault)}.") from None
+    except (*DAMAGED, MatReadError) as fault:
+        raise RecordingError(f"{path}: not a readable MAT file, or cut short: {told(fault)}.") from None
+    columns: dict[str, Any] = {}
+    for name, values in found.items():
+        if name.startswith("__") or not isinstance(values, np.ndarray) or values.dtype.kind not in "biuf":
+            continue
+        table = values.reshape(-1, 1) if 1 in values.shape or values.ndim < 2 else values
+        if table.ndim == 2 and table.shape[0] > 1:
+            for k in range(table.shape[1]):
+                columns[name if table.shape[1] == 1 else f"{name}:{k + 1}"] = table[:, k]
+    if not columns:
+        raise RecordingError(f"{path}: there is no variable that is a vector or a matrix of numbers.")
+    return ArrowLog(str(path), tuple(columns), slices(list(columns.values())))
+
+
+def told(fault: Exception) -> str:
+    """Return what a reader said, its first line; its class where it said nothing, or spoke of its own names."""
+    if isinstance(fault, NameError) or not str(fault).strip():
+        return type(fault).__name__
+    return str(fault).strip().splitlines()[0][:200].rstrip(".")
+
+
+def slices(columns: list[Any]) -> Callable[[Sequence[int]], Iterator[list[Any]]]:
+    """Return a reader of columns that can be sliced, in batches of `BATCH_ROWS`."""
+
+    def read(chosen: Sequence[int]) -> Iterator[list[Any]]:
+        sizes = {len(columns[k]) for k in chosen}
+        if len(sizes) > 1:
+            raise ParameterError(f"the columns chosen must be of one length, got {sorted(sizes)} rows.")
+        for a in range(0, max(sizes), BATCH_ROWS):
+            parts = [np.asarray(columns[k][a : a + BATCH_ROWS]) for k in chosen]
+            yield [_arrow(part) for part in parts]
+
+    return read
+
+
+def _arrow(part: Any) -> Any:
+    if part.dtype.kind == "S":
+        part = np.char.decode(part, "utf-8", "replace")
+    if part.dtype.kind in "OU":
+        return pa.array([v.decode() if isinstance(v, bytes) else None if v is None else str(v) for v in part.tolist()])
+    return pa.array(np.ascontiguousarray(part.astype(part.dtype.newbyteorder("="))))

@@ -1,0 +1,240 @@
+"""Formats of measurement systems, each read by its field's own library, which is an extra."""
+
+from __future__ import annotations
+
+import csv
+import datetime
+import importlib
+import io
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from teachlab.data.importing.reading.logs import BATCH_ROWS, ArrowLog, Log, slices, told
+from teachlab.data.importing.reading.text_log import TextLog, TextOptions
+from teachlab.data.strict_json import shown
+from teachlab.errors import InputError, ParameterError, RecordingError
+
+EXTRAS = {
+    "hdf5": ("HDF5", "hdf5", ("h5py",)),
+    "tdms": ("TDMS", "tdms", ("nptdms",)),
+    "mdf": ("MDF", "mdf", ("asammdf",)),
+    "workbook": ("Excel or OpenDocument", "excel", ("python_calamine", "openpyxl")),
+}
+"""Name of a format, the extra that reads it, and the modules one of which must be there."""
+
+
+def open_measurement(path: str, kind: str, options: TextOptions) -> Log:
+    """Open a file of one of `EXTRAS`.
+
+    Raises
+    ------
+    RecordingError
+        If the library is not installed, or the file is damaged or holds no numbers.
+    """
+    name, extra, modules = EXTRAS[kind]
+    library = next(filter(None, map(_imported, modules)), None)
+    if library is None:
+        raise RecordingError(
+            f"{path}: this is a {name} file, which the extra '{extra}' reads: pip install 'teachlab[{extra}]'."
+        )
+    if "://" in path:
+        raise RecordingError(f"{path}: {name} files are read from local folders only. Copy it first.")
+    opened: dict[str, Callable[..., Log]] = {"hdf5": _hdf5, "tdms": _tdms, "mdf": _mdf, "workbook": _workbook}
+    try:
+        return opened[kind](path, library, options)
+    except InputError:
+        raise
+    except Exception as fault:  # noqa: BLE001 - what a foreign reader raises at a damaged file is not known
+        raise RecordingError(f"{path}: not a readable {name} file, or cut short: {told(fault)}.") from None
+
+
+def _imported(module: str) -> Any:
+    try:
+        return importlib.import_module(module)
+    except ImportError:
+        return None
+
+
+def _no_numbers(path: str, what: str) -> RecordingError:
+    return RecordingError(f"{path}: there is no {what} of numbers in it. Give a log with samples.")
+
+
+def _hdf5(path: str, h5py: Any, options: TextOptions) -> Log:
+    columns: dict[str, Any] = {}
+    units: dict[str, str] = {}
+
+    def visit(name: str, node: Any) -> None:
+        if not isinstance(node, h5py.Dataset) or node.size < 2 or name.startswith("#"):
+            return
+        unit = next((_word(node.attrs[key]) for key in ("units", "unit", "Units", "Unit") if key in node.attrs), "")
+        if node.dtype.names:
+            for part in node.dtype.names:
+                _of_table(f"{name}/{part}", _field(node, part), node, node.dtype[part])
+        elif node.ndim == 1:
+            columns[name], units[name] = node, unit
+        elif node.ndim == 2 and 1 in node.shape:
+            flat = _Part(lambda a, b: node[a:b, 0] if node.shape[1] == 1 else node[0, a:b], node.size, node.dtype)
+            columns[name], units[name] = flat, unit
+        elif node.ndim == 2:
+            # One channel a row or one a column: there are more samples than channels.
+            lying = node.shape[0] < node.shape[1]
+            for k in range(min(node.shape)):
+                part = _Part(_channel(node, k, lying=lying), max(node.shape), node.dtype)
+                columns[f"{name}:{k + 1}"], units[f"{name}:{k + 1}"] = part, unit
+
+    def _of_table(name: str, read: Callable[[int, int], Any], node: Any, dtype: Any) -> None:
+        if dtype.kind in "biufSO" and not dtype.shape:
+            columns[name], units[name] = _Part(read, node.size, dtype), ""
+
+    file = h5py.File(path, "r")
+    file.visititems(visit)
+    columns = {name: data for name, data in columns.items() if data.dtype.kind in "biufSO"}
+    if not columns:
+        raise _no_numbers(path, "data set")
+    names = _shortest_names(list(columns))
+    return ArrowLog(
+        path, names, slices(list(columns.values())), units=tuple(units[name] for name in columns), file=file
+    )
+
+
+def _field(node: Any, name: str) -> Callable[[int, int], Any]:
+    return lambda a, b: node[a:b][name]
+
+
+def _channel(node: Any, k: int, *, lying: bool) -> Callable[[int, int], Any]:
+    return (lambda a, b: node[k, a:b]) if lying else (lambda a, b: node[a:b, k])
+
+
+class _Part:
+    """A column of a larger data set, read in slices."""
+
+    def __init__(self, read: Callable[[int, int], Any], size: int, dtype: Any) -> None:
+        self._read, self.size, self.dtype = read, size, dtype
+
+    def __len__(self) -> int:
+        return self.size
+
+    def __getitem__(self, rows: slice) -> Any:
+        return self._read(rows.start, min(rows.stop, self.size))
+
+
+def _word(value: Any) -> str:
+    return value.decode(errors="replace") if isinstance(value, bytes) else str(value)
+
+
+def _shortest_names(paths: list[str]) -> tuple[str, ...]:
+    """Return the last parts of names where they differ, else the whole names."""
+    last = [path.rpartition("/")[2] for path in paths]
+    return tuple(short if last.count(short) == 1 else path for short, path in zip(last, paths, strict=True))
+
+
+def _tdms(path: str, nptdms: Any, options: TextOptions) -> Log:
+    file = nptdms.TdmsFile.open(path)
+    channels = [c for group in file.groups() for c in group.channels() if len(c) > 1]
+    if not channels:
+        raise _no_numbers(path, "channel")
+    names = _shortest_names([f"{c.group_name}/{c.name}" for c in channels])
+    steps = {float(c.properties["wf_increment"]) for c in channels if c.properties.get("wf_increment")}
+    rate = 1 / steps.pop() if len(steps) == 1 else None
+    if rate is not None and abs(rate / round(rate, 6) - 1) < 1e-9:
+        rate = round(rate, 6)  # the increment was stored as a rounded fraction
+    units = tuple(_word(c.properties.get("unit_string", "")) for c in channels)
+    return ArrowLog(path, names, slices(channels), rate, units, file=file)
+
+
+def _mdf(path: str, asammdf: Any, options: TextOptions) -> Log:
+    file = asammdf.MDF(path)
+    names: list[str] = []
+    where: list[tuple[int, int]] = []
+    units: list[str] = []
+    masters: dict[int, int] = {}
+    for g, group in enumerate(file.groups):
+        if group.channel_group.cycles_nr < 2:
+            continue
+        for c, channel in enumerate(group.channels):
+            if c == file.masters_db.get(g):
+                masters[g] = len(names)
+            names.append(f"{channel.name}" if names.count(channel.name) == 0 else f"{channel.name}#{g}")
+            where.append((g, c))
+            units.append(channel.unit or "")
+    if not names:
+        raise _no_numbers(path, "channel")
+
+    def read(chosen: Sequence[int]) -> Iterator[list[Any]]:
+        groups = {where[k][0] for k in chosen}
+        if len(groups) > 1:
+            listed = ", ".join(repr(names[k]) for k in chosen)
+            raise ParameterError(f"{path}: {listed} were not sampled together. Choose channels of one group.")
+        g = groups.pop()
+        for a in range(0, file.groups[g].channel_group.cycles_nr, BATCH_ROWS):
+            parts = []
+            for k in chosen:
+                if k == masters.get(g):
+                    master = file.get_master(g, record_offset=a, record_count=BATCH_ROWS)
+                    parts.append(pa.array(np.ascontiguousarray(master)))
+                    continue
+                signal = file.get(group=g, index=where[k][1], record_offset=a, record_count=BATCH_ROWS)
+                parts.append(_column(signal.samples))
+            yield parts
+
+    time_of = {k: masters[g] for k, (g, _) in enumerate(where) if g in masters}
+    for g, k in masters.items():
+        units[k] = units[k] or "s"
+        time_of.pop(k, None)
+        del g
+    return ArrowLog(path, tuple(names), read, units=tuple(units), time_of=time_of, file=file)
+
+
+def _column(samples: Any) -> Any:
+    if samples.dtype.kind in "SO":
+        return pa.array([_word(v) for v in samples.tolist()])
+    return pa.array(np.ascontiguousarray(samples.astype(samples.dtype.newbyteorder("="))))
+
+
+def _workbook(path: str, library: Any, options: TextOptions) -> Log:
+    """Read a sheet as a person sees it: as text, so that lines above the names and units are met as in any text."""
+    if library.__name__ == "openpyxl":
+        book = library.load_workbook(path, read_only=True, data_only=True)
+        names = book.sheetnames
+        rows = book[_sheet(path, names, options)].iter_rows(values_only=True)
+    else:
+        book = library.CalamineWorkbook.from_path(path)
+        names = book.sheet_names
+        rows = book.get_sheet_by_name(_sheet(path, names, options)).to_python(skip_empty_area=False)
+    text = io.StringIO()
+    out = csv.writer(text, delimiter="\t", lineterminator="\n")
+    out.writerows([_cell(value) for value in row] for row in rows)
+    book.close()
+    layout = TextOptions(
+        delimiter="tab", decimal=options.decimal, header=options.header, skip=options.skip, missing=options.missing
+    )
+    log = TextLog.of_pieces(path, (piece for piece in [text.getvalue().encode()]), layout)
+    if len(names) > 1 and options.sheet is None:
+        log.notes.append(f"The first of {len(names)} sheets was read, {shown(names[0])}. Others: --sheet NAME.")
+    return log
+
+
+def _sheet(path: str, names: Sequence[str], options: TextOptions) -> str:
+    if options.sheet is None:
+        return names[0]
+    if options.sheet not in names:
+        listed = ", ".join(shown(name) for name in names[:12])
+        raise ParameterError(f"{path}: there is no sheet '{options.sheet}'; the sheets are: {listed}.")
+    return options.sheet
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, datetime.datetime):
+        return value.isoformat(sep="T", timespec="microseconds")
+    if isinstance(value, float) and value.is_integer() and abs(value) < 2**53:
+        return str(int(value))  # a sheet knows no whole numbers
+    if isinstance(value, datetime.timedelta):
+        return repr(value.total_seconds())
+    return str(value)

@@ -1,0 +1,304 @@
+"""How a delimited text is laid out: what stands above the names, the names, a row of units, what divides the cells."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from teachlab.data.importing.reading.cells import is_number, is_timestamp
+from teachlab.data.strict_json import shown
+from teachlab.errors import ParameterError
+
+DELIMITERS = "\t;|,"
+NAMED = {"comma": ",", "semicolon": ";", "tab": "\t", "\\t": "\t", "space": " ", "pipe": "|"}
+SPACES = "  "
+"""Stands for runs of blanks as the divider."""
+LOOKED_AT = 400
+"""So many first lines decide."""
+COMMENT = re.compile(r'\s*"?(#|%|//|!)')
+RATE_HINT = re.compile(r"(rate|hz\b|freq|interval|period)", re.IGNORECASE)
+UNITS = frozenset(
+    (
+        *("s", "sec", "ms", "us", "µs", "μs", "ns", "min", "h", "d", "date", "time", "datetime", "iso", "utc", "-"),
+        *(
+            "v",
+            "mv",
+            "µv",
+            "μv",
+            "uv",
+            "volt",
+            "volts",
+            "a",
+            "ma",
+            "µa",
+            "ua",
+            "w",
+            "mw",
+            "µw",
+            "uw",
+            "dbm",
+            "db",
+            "lx",
+        ),
+        *(
+            "counts",
+            "count",
+            "cts",
+            "adc",
+            "lsb",
+            "raw",
+            "digit",
+            "digits",
+            "%",
+            "percent",
+            "pct",
+            "text",
+            "bool",
+            "0/1",
+        ),
+        *("mm", "cm", "m", "um", "µm", "μm", "deg", "rad", "hz", "khz", "lux"),
+    )
+)
+"""What a row of units is made of, in small letters."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TextOptions:
+    """How a text log is laid out; None is found from its first lines.
+
+    Parameters
+    ----------
+    delimiter : str, optional
+        One character, or comma, semicolon, tab, space, pipe.
+    decimal : str, optional
+        ``.`` or ``,`` (also: point, comma).
+    header : bool, optional
+        Whether the first line names the columns.
+    skip : int
+        Lines to skip before it; comment lines are skipped anyway.
+    encoding : str, optional
+        Of the text; UTF-8, or UTF-16 with its mark.
+    missing : tuple of str
+        Words that stand for a sample without a valid value.
+    sheet : str, optional
+        Of a workbook; its first by default.
+    """
+
+    delimiter: str | None = None
+    decimal: str | None = None
+    header: bool | None = None
+    skip: int = 0
+    encoding: str | None = None
+    missing: tuple[str, ...] = ()
+    sheet: str | None = None
+
+    def __post_init__(self) -> None:
+        if self.delimiter is not None and len(NAMED.get(self.delimiter, self.delimiter)) != 1:
+            raise ParameterError(
+                f"--delimiter takes one character or one of {', '.join(sorted(NAMED))}, got '{self.delimiter}'."
+            )
+        if self.decimal not in (None, ".", ",", "point", "comma"):
+            raise ParameterError(f"--decimal must be point or comma, got '{self.decimal}'.")
+        if self.skip < 0:
+            raise ParameterError(f"--skip must be at least 0 lines, got {self.skip}.")
+
+    @property
+    def decimal_comma(self) -> bool | None:
+        """Whether a comma stands before the fraction; None if not told."""
+        return None if self.decimal is None else self.decimal in (",", "comma")
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """What the first lines of a text say.
+
+    Parameters
+    ----------
+    delimiter : str
+        One character, or `SPACES`.
+    names : tuple of str
+        Of the columns; 1, 2, 3 … without a header.
+    skip_lines : int
+        Lines before the first row.
+    units : tuple of str
+        From a row below the names, else from brackets in the names; empty where there are none.
+    notes : tuple of str
+        What was found without being told.
+    rate_hint : str
+        A line above the names that speaks of a rate; empty where there is none.
+    """
+
+    delimiter: str
+    names: tuple[str, ...]
+    skip_lines: int
+    units: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+    rate_hint: str = ""
+
+    @property
+    def character(self) -> str:
+        """The one character that divides cells, once runs of blanks are one blank."""
+        return " " if self.delimiter == SPACES else self.delimiter
+
+
+def find_layout(lines: Sequence[str], options: TextOptions) -> Layout | None:
+    """Find how a text is laid out from its first lines; None where there is no line but comments.
+
+    The divider is the one that cuts the most lines into the same number of cells, more than one. The first row is the
+    first line whose cells are numbers or times wherever most lines below have them; the names stand in the nearest
+    line of as many cells above it, or in a comment there; what lies between is a row of units.
+    """
+    lines = list(lines[:LOOKED_AT])
+    usable = [k for k in range(options.skip, len(lines)) if lines[k].strip() and not COMMENT.match(lines[k])]
+    if not usable:
+        return None
+    given = None if options.delimiter is None else NAMED.get(options.delimiter, options.delimiter)
+    told = options.skip > 0 or options.header is not None
+    delimiter, width = _divider(lines, usable, given, options.decimal_comma, first_counts=told)
+    cells = {k: cut(lines[k], delimiter) for k in usable}
+    for row in cells.values():
+        if len(row) == width + 1 and not row[-1]:
+            row.pop()  # a divider at the end of the names, but not of the rows
+        elif len(row) == width - 1:
+            row.append("")
+    first, header, units_at = _first_row(lines, usable, cells, width, options)
+    if header is None and options.header is None:
+        names = _names_in_a_comment(lines[:first], delimiter, width)
+    else:
+        names = None if header is None else cells[header]
+    notes = []
+    above = [k for k in usable if k < (first if header is None else header)]
+    if above and options.skip == 0:
+        several = "1 line" if len(above) == 1 else f"{len(above)} lines"
+        notes.append(f"{several} above the table left out, the first: {shown(lines[above[0]].strip()[:60])}.")
+    units = _units(names or [], cells[units_at] if units_at is not None else None)
+    if units_at is not None:
+        listed = ", ".join(f"'{name}' {unit}" for name, unit in zip(names or [], units, strict=False) if unit)
+        notes.append(f"Line {units_at + 1} is a row of units: {listed}.")
+    hint = next((lines[k].strip()[:80] for k in range(first) if k != header and RATE_HINT.search(lines[k])), "")
+    columns = tuple(names) if names is not None else tuple(str(k + 1) for k in range(width))
+    return Layout(delimiter, columns, first, units, tuple(notes), hint)
+
+
+def cut(line: str, delimiter: str) -> list[str]:
+    """Return the cells of a line, without blanks around them."""
+    if delimiter == SPACES:
+        return line.split()
+    return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter))]
+
+
+def unit_in_name(name: str) -> str:
+    """Return the unit that the name of a column ends with, in brackets; empty where it ends with none.
+
+    Examples
+    --------
+    >>> [unit_in_name(name) for name in ("light [mV]", "Zeit (ms)", "light")]
+    ['mV', 'ms', '']
+    """
+    found = re.search(r"[\[(]\s*([^\[\]()]{1,12}?)\s*[\])]$", name)
+    return "" if found is None else found[1]
+
+
+def _divider(
+    lines: Sequence[str], usable: Sequence[int], given: str | None, decimal_comma: bool | None, *, first_counts: bool
+) -> tuple[str, int]:
+    if given is not None:
+        counts = Counter(len(cut(lines[k], given)) for k in usable)
+        return given, len(cut(lines[usable[0]], given)) if first_counts else _mode(counts)
+    best, most, width = ("," if not decimal_comma else ";"), 0, 1
+    for candidate in (*DELIMITERS, SPACES):
+        if candidate == "," and decimal_comma and not any('"' in lines[k] for k in usable):
+            continue  # bare commas are fractions; quoted cells may still be divided by them
+        if candidate == SPACES and most:
+            continue
+        found = [cut(lines[k], candidate) for k in usable]
+        counts = Counter(len(row) for row in found if len(row) > 1)
+        if not counts:
+            continue
+        mode = _mode(counts)
+        if candidate == SPACES and not all(is_number(c) or is_timestamp(c) for r in found[1:] for c in r):
+            continue
+        if counts[mode] > most and (counts[mode] > 1 or len(usable) <= 2):
+            best, most, width = candidate, counts[mode], mode
+    if first_counts and most:
+        width = len(cut(lines[usable[0]], best))
+    return best, width
+
+
+def _mode(counts: Counter[int]) -> int:
+    return max(counts, key=lambda n: (counts[n], n))
+
+
+def _is_value(cell: str) -> bool:
+    return is_number(cell) or is_timestamp(cell)
+
+
+def _first_row(
+    lines: Sequence[str], usable: Sequence[int], cells: dict[int, list[str]], width: int, options: TextOptions
+) -> tuple[int, int | None, int | None]:
+    """Return the lines of the first row, of the names and of the units."""
+    if options.header is False:
+        return usable[0], None, None
+    table = [k for k in usable if len(cells[k]) == width]
+    if options.header or options.skip:
+        header = usable[0] if options.header or not all(_is_value(c) for c in cells[usable[0]]) else None
+        if header is None:
+            return usable[0], None, None
+        below = [k for k in usable if k > header]
+        if len(below) > 1 and _is_units(cells[below[0]]):
+            return below[1], header, below[0]
+        return (below[0] if below else header + 1), header, None
+    # What most rows hold decides, so that one damaged cell does not make its row a header.
+    tail = table[-50:] or list(usable)
+    values = [2 * sum(_is_value(cells[k][c]) for k in tail if c < len(cells[k])) > len(tail) for c in range(width)]
+    if not any(values):
+        return (usable[1] if len(usable) > 1 else usable[0] + 1), usable[0], None
+    first = next(k for k in table if all(_is_value(cells[k][c]) for c in range(width) if values[c]))
+    heads = []
+    for k in reversed(usable[: usable.index(first)]):
+        if len(cells[k]) != width:
+            break
+        if any(cells[k]) and not any(cell and _is_value(cell) for cell in cells[k]):
+            heads.append(k)
+            if not _is_units(cells[k]):
+                break
+    if not heads:
+        return (first if not _damaged(usable, table, first) else usable[0]), None, None
+    header = heads[-1]
+    units = heads[-2] if len(heads) > 1 else None
+    following = [k for k in usable if k > (header if units is None else units)]
+    return following[0], header, units
+
+
+def _damaged(usable: Sequence[int], table: Sequence[int], first: int) -> bool:
+    """Tell whether the lines before the first sound row are rows too: as many cells from the very first line on."""
+    return bool(table) and table[0] == usable[0] and first != usable[0]
+
+
+def _is_units(row: Sequence[str]) -> bool:
+    """Tell whether every cell of a row is a unit, at least one of them."""
+    bare = [cell.strip("[]() ").lower() for cell in row if cell]
+    bracketed = [cell for cell in row if cell[:1] in "[(" and cell[-1:] in "])"]
+    return bool(bare) and (len(bracketed) == len(bare) or all(cell in UNITS for cell in bare))
+
+
+def _units(names: Sequence[str], row: Sequence[str] | None) -> tuple[str, ...]:
+    if row is not None:
+        return tuple(cell.strip("[]() ").replace("μ", "µ") for cell in row)
+    return tuple(unit_in_name(name) for name in names)
+
+
+def _names_in_a_comment(above: Sequence[str], delimiter: str, width: int) -> list[str] | None:
+    """Return the names that stand in the last comment above the first row."""
+    for line in reversed(above):
+        if not line.strip():
+            continue
+        if not COMMENT.match(line):
+            return None
+        names = cut(COMMENT.sub("", line, count=1).strip(), delimiter)
+        plain = all(name and not _is_value(name) for name in names)
+        return names if width > 1 and len(names) == width and plain else None
+    return None

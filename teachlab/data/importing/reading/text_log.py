@@ -1,0 +1,334 @@
+"""Delimited text as a log, block by block from a file, a compressed file or standard input."""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+import os
+import re
+import select
+import sys
+import time
+from collections.abc import Collection, Generator, Iterator, Sequence
+from itertools import chain
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.csv as pacsv
+
+from teachlab.data.importing.reading.text_layout import COMMENT, SPACES, Layout, TextOptions, find_layout
+from teachlab.data.parquet_source import open_input
+from teachlab.data.strict_json import shown
+from teachlab.errors import ParameterError, RecordingError
+
+__all__ = ["TextLog", "TextOptions"]
+
+HEAD_BYTES = 1 << 16
+BLOCK_BYTES = 1 << 23
+PARSED_BYTES = 1 << 20
+"""Pieces of a block that are parsed side by side."""
+LIVE_SECONDS = 0.5
+"""What comes through a pipe is taken at least this often."""
+STANDARD_INPUT = "-"
+PACKED = ((b"\x1f\x8b", "gzip"), (b"BZh", "bz2"), (b"\x28\xb5\x2f\xfd", "zstd"), (b"\x04\x22\x4d\x18", "lz4"))
+"""How compressed files begin."""
+
+
+class TextLog:
+    """A delimited text. Columns of numbers come as numbers, all else as text.
+
+    Parameters
+    ----------
+    path : str
+        ``-`` for standard input, which can be read once.
+    layout : Layout
+    encoding : str
+    blocks : iterator of bytes
+        Whole lines, the first row first.
+    options : TextOptions
+    source : generator of bytes
+        Where the blocks come from.
+    """
+
+    rate_hz: float | None = None
+
+    def __init__(
+        self,
+        path: str,
+        layout: Layout,
+        encoding: str,
+        blocks: Iterator[bytes],
+        options: TextOptions,
+        source: Generator[bytes, None, None],
+    ) -> None:
+        self.path, self.columns = path, layout.names
+        self.delimiter: str | None = layout.delimiter
+        self.units, self.notes, self.rate_hint = layout.units, list(layout.notes), layout.rate_hint
+        self._source = source
+        self.layout, self._encoding, self._blocks, self._options = layout, encoding, blocks, options
+        self.decimal_comma = options.decimal_comma
+        self.time_of: dict[int, int] = {}
+        self._kinds: dict[int, Any] = {}
+        self._comments: list[int] = []
+        self._rows = 0
+
+    @classmethod
+    def open(cls, path: str | Path, options: TextOptions, *, layout: Layout | None = None) -> TextLog:
+        """Look at the first lines of a text and find how it is laid out, unless that is known."""
+        source = _standard_input() if str(path) == STANDARD_INPUT else _file(path)
+        return cls.of_pieces(str(path), source, options, layout=layout)
+
+    @classmethod
+    def of_pieces(
+        cls, path: str, source: Generator[bytes, None, None], options: TextOptions, *, layout: Layout | None = None
+    ) -> TextLog:
+        """Build the log of a text that comes in pieces."""
+        head = b""
+        for piece in source:
+            head += piece
+            if len(head) >= HEAD_BYTES or (path == STANDARD_INPUT and head.count(b"\n") > 100):
+                break
+        encoding = options.encoding or _encoding(head)
+        lines = _lines(path, head, encoding)
+        if layout is None:
+            found = find_layout(lines, options)
+            if found is None:
+                raise RecordingError(f"{path}: there are no rows. Give the path of a log.")
+            skip = found.skip_lines
+        else:
+            # The rest of a log has no names, unless whatever feeds it writes them again.
+            found, again = layout, find_layout(lines[: layout.skip_lines + 5], options)
+            skip = again.skip_lines if again is not None and again.names == layout.names else 0
+        blocks = _whole_lines(_as_utf8(chain([head], source), encoding, path), skip)
+        return cls(path, found, encoding, blocks, options, source)
+
+    def batches(self, chosen: Sequence[int], text: Collection[int] = ()) -> Iterator[list[Any]]:
+        """Iterate over the rows of some columns; empty cells and the usual words for none are null.
+
+        Parameters
+        ----------
+        chosen : sequence of int
+        text : collection of int
+            Those to be left as text.
+        """
+        for column in chosen:
+            self._kinds.setdefault(column, pa.string() if column in text else pa.int64())
+        for block in self._blocks:
+            if self.delimiter == SPACES:
+                block = re.sub(rb"[ \t]+", b" ", re.sub(rb"(?m)^[ \t]+|[ \t]+(?=\r?$)", b"", block))
+            table = self._table(block, chosen)
+            if table is not None and table.num_rows:
+                yield [table.column(f"c{k}").combine_chunks() for k in chosen]
+                self._rows += table.num_rows
+
+    def _table(self, block: bytes, chosen: Sequence[int]) -> Any:
+        while True:
+            try:
+                return self._parsed(block, chosen)
+            except pa.ArrowInvalid as fault:
+                told = str(fault)
+            column = re.search(r"In CSV column #(\d+)", told)
+            if column is not None and "conversion error" in told:
+                self._widen(chosen, told)
+            elif "Empty CSV" in told:
+                return None
+            elif "invalid UTF8" in told:
+                raise self._not_encoded()
+            else:
+                block = self._without_comments(block, told)
+
+    def _parsed(self, block: bytes, chosen: Sequence[int]) -> Any:
+        inner = [f"c{k}" for k in range(len(self.columns))]
+        return pacsv.read_csv(
+            pa.py_buffer(block),
+            pacsv.ReadOptions(column_names=inner, block_size=PARSED_BYTES),
+            # With one column, an empty line is an empty cell and must keep its place in time.
+            pacsv.ParseOptions(delimiter=self.layout.character, ignore_empty_lines=len(inner) > 1),
+            pacsv.ConvertOptions(
+                column_types={f"c{k}": kind for k, kind in self._kinds.items()},
+                include_columns=[f"c{k}" for k in dict.fromkeys(chosen)],
+                strings_can_be_null=True,
+                null_values=[*pacsv.ConvertOptions().null_values, *self._options.missing],
+                decimal_point="," if self.decimal_comma else ".",
+            ),
+        )
+
+    def _widen(self, chosen: Sequence[int], told: str) -> None:
+        """Take the column whose cells do not fit as the next wider type: whole, fraction, text."""
+        wider = {pa.int64(): pa.float64(), pa.float64(): pa.string()}
+        at = int(re.search(r"In CSV column #(\d+)", told)[1])  # type: ignore[index]
+        if self._kinds.get(at) not in wider:  # some versions count the columns that were asked for
+            at = list(dict.fromkeys(chosen))[at]
+        if self._kinds[at] not in wider:
+            raise self._not_encoded()
+        self._kinds[at] = wider[self._kinds[at]]
+
+    def numbers_again(self, column: int) -> None:
+        """Read the column as numbers again from the next block on: one odd cell makes no column of text."""
+        self._kinds[column] = pa.float64()
+
+    def _without_comments(self, block: bytes, told: str) -> bytes:
+        """Return a block without its comment lines; raise if another line does not have as many cells."""
+        width = len(self.columns)
+        kept, row, dropped = [], self._rows, False
+        for line in block.decode(errors="replace").splitlines(keepends=True):
+            if COMMENT.match(line):
+                self._comments.append(row)
+                dropped = True
+                continue
+            kept.append(line)
+            if not line.strip() and width > 1:
+                continue
+            cells = next(csv.reader([line], delimiter=self.layout.character))
+            if len(cells) != width:
+                divided = {"\t": "tab", " ": "space", SPACES: "blanks"}.get(
+                    self.layout.delimiter, f"'{self.delimiter}'"
+                )
+                raise RecordingError(
+                    f"{self.path}, {self.place(row)}: every row must have the {width} columns of its first line "
+                    f"(divided by {divided}), got {len(cells)}: {shown(line.strip()[:60])}. Correct the row or take "
+                    "it out, or tell the layout with --delimiter, --skip and --no-header."
+                )
+            row += 1
+        if not dropped:
+            raise RecordingError(
+                f"{self.path}, from {self.place(self._rows)} on: the rows cannot be read: {told.splitlines()[0]}. "
+                "Correct them, or tell the layout with --delimiter, --skip and --no-header."
+            )
+        return "".join(kept).encode()
+
+    def _not_encoded(self) -> RecordingError:
+        return RecordingError(
+            f"{self.path}: the text is not {self._encoding}. Name its encoding: --encoding latin-1, for example."
+        )
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._source.close()
+
+    def place(self, row: int) -> str:
+        """Return the row, counted from 0, and its line, counted from 1."""
+        comments = sum(at <= row for at in self._comments)
+        return f"row {row} (line {row + self.layout.skip_lines + comments + 1})"
+
+    @property
+    def comments(self) -> int:
+        """How many comment lines lay among the rows."""
+        return len(self._comments)
+
+
+def _file(path: str | Path) -> Generator[bytes, None, None]:
+    with open_input(path, "a log", RecordingError) as source:
+        start = bytes(source.read(4))
+        source.seek(0)
+        codec = next((name for mark, name in PACKED if start.startswith(mark)), None)
+        stream = source if codec is None else pa.CompressedInputStream(source, codec)
+        size = HEAD_BYTES  # the first piece is looked at more than once
+        while True:
+            try:
+                piece = bytes(stream.read(size))
+            except (OSError, EOFError, pa.ArrowException) as fault:
+                raise RecordingError(f"{path}: cannot be read to its end: {fault}. Copy it again.") from None
+            if not piece:
+                return
+            yield piece
+            size = BLOCK_BYTES
+
+
+def _standard_input() -> Generator[bytes, None, None]:
+    """Read what comes, as soon as it comes, but in pieces worth the work."""
+    buffer: Any = getattr(sys.stdin, "buffer", sys.stdin)
+    try:
+        number = buffer.fileno()
+    except (OSError, AttributeError, io.UnsupportedOperation):  # a stand-in without a file behind it
+        while piece := buffer.read1(BLOCK_BYTES):
+            yield piece
+        return
+    waiting, since = bytearray(), time.monotonic()
+    while True:
+        left = LIVE_SECONDS - (time.monotonic() - since) if waiting else None
+        ready, _, _ = select.select([number], [], [], None if left is None else max(0.0, left))
+        piece = os.read(number, PARSED_BYTES) if ready else b""
+        if ready and not waiting:
+            since = time.monotonic()
+        waiting += piece
+        ended = bool(ready) and not piece
+        if waiting and (ended or len(waiting) >= BLOCK_BYTES or time.monotonic() - since >= LIVE_SECONDS):
+            yield bytes(waiting)
+            waiting, since = bytearray(), time.monotonic()
+        if ended:
+            return
+
+
+def _as_utf8(pieces: Iterator[bytes], encoding: str, path: str) -> Iterator[bytes]:
+    if encoding == "utf8":
+        first = next(pieces, b"")
+        yield first.removeprefix(codecs.BOM_UTF8)
+        yield from pieces
+        return
+    decoder = codecs.getincrementaldecoder(encoding)()
+    try:
+        for piece in pieces:
+            yield decoder.decode(piece).encode()
+        yield decoder.decode(b"", final=True).encode()
+    except UnicodeError as fault:
+        raise RecordingError(f"{path}: cannot be read to its end as {encoding}: {fault}. Name its encoding.") from None
+
+
+def _whole_lines(pieces: Iterator[bytes], skip: int) -> Iterator[bytes]:
+    """Cut at ends of lines, and leave out the first lines."""
+    rest = b""
+    old = None
+    for piece in pieces:
+        rest += piece
+        if old is None and rest:
+            old = b"\n" not in rest and b"\r" in rest  # lines end as they did decades ago
+        if old:
+            rest = rest.replace(b"\r", b"\n")
+        while skip and (at := rest.find(b"\n")) >= 0:
+            rest, skip = rest[at + 1 :], skip - 1
+        at = rest.rfind(b"\n") + 1
+        if not skip and at:
+            yield from _cut(rest[:at])
+            rest = rest[at:]
+    if rest and not skip:
+        yield rest
+
+
+def _cut(lines: bytes) -> Iterator[bytes]:
+    a = 0
+    while a < len(lines):
+        b = len(lines) if len(lines) - a <= BLOCK_BYTES else lines.find(b"\n", a + BLOCK_BYTES) + 1
+        b = b or len(lines)
+        yield lines[a:b]
+        a = b
+
+
+def _encoding(head: bytes) -> str:
+    if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return "utf-16"
+    return "utf8"
+
+
+def _lines(path: str | Path, head: bytes, encoding: str) -> list[str]:
+    try:
+        "".encode(encoding)  # refuses what Python knows but is no encoding of text: rot13, base64
+        decoder = codecs.getincrementaldecoder("utf-8-sig" if encoding == "utf8" else encoding)()
+        text = decoder.decode(head)
+    except LookupError:
+        raise ParameterError(f"--encoding '{encoding}' is not known. Try utf-8, utf-16 or latin-1.") from None
+    except UnicodeError as fault:
+        byte = f" (byte {fault.start})" if isinstance(fault, UnicodeDecodeError) else ""
+        raise RecordingError(
+            f"{path}: the text is not {encoding}{byte}. Name its encoding: --encoding latin-1, for example."
+        ) from None
+    if "\0" in text:
+        raise RecordingError(
+            f"{path}: this is not text, nor a format that is read. Save the light as CSV, Parquet, Feather, WAV, MAT, "
+            "HDF5, TDMS, MDF or Excel and import that."
+        )
+    lines = text.splitlines()
+    # The last line may have been cut by the end of what was looked at.
+    return lines[:-1] if len(head) >= HEAD_BYTES and len(lines) > 1 else lines

@@ -1,0 +1,133 @@
+"""Rows of a log as they were understood, set aside on disk: a log is read once, however it comes."""
+
+from __future__ import annotations
+
+import json
+import mmap
+import os
+import tempfile
+from collections.abc import Iterator
+from dataclasses import asdict
+from pathlib import Path
+from typing import IO, Any, Self
+
+import pyarrow as pa
+from pyarrow import ipc
+
+from teachlab.data.importing.reading.text_layout import Layout
+from teachlab.errors import InputError
+
+LAYOUT = b"layout"
+UNFINISHED = ".unfinished"
+
+
+class Spool:
+    """Batches of rows on disk, in order.
+
+    Each batch is an Arrow IPC stream of its own, so that a run that was killed leaves whole batches and at most one
+    broken one behind, which is cut off when the file is opened again.
+
+    Parameters
+    ----------
+    out : str
+        The recording that will be written; the rows lie beside it.
+    live : bool
+        Keep the rows under a name of their own, for a later run to go on from; else they have no name, and nothing
+        is left of them however the run ends.
+
+    Examples
+    --------
+    >>> with Spool(str(Path(tempfile.mkdtemp()) / "line.parquet"), live=False) as spool:
+    ...     spool.write({"light": pa.array([1, 2])}, None)
+    ...     [batch["light"].to_pylist() for batch in spool.batches()]
+    [[1, 2]]
+    """
+
+    def __init__(self, out: str, *, live: bool) -> None:
+        folder = Path(out).absolute().parent
+        self.name = unfinished_name(out) if live else None
+        try:
+            if self.name is None:
+                self._file: IO[bytes] = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115
+            else:
+                self._file = Path(self.name).open("a+b")  # noqa: SIM115
+        except FileNotFoundError:
+            raise InputError(f"cannot write '{out}': there is no folder '{folder}'. Create it first.") from None
+        except OSError as fault:
+            raise InputError(f"cannot write '{out}': {fault.strerror}. Choose another place.") from None
+        self.layout: Layout | None = None
+        self.rows = 0
+        if self.name is not None:
+            self._file.truncate(self._sound())
+
+    def write(self, columns: dict[str, Any], layout: Layout | None) -> None:
+        """Add rows; with `layout`, remember how the text was laid out."""
+        metadata = None if layout is None else {LAYOUT: json.dumps(asdict(layout)).encode()}
+        batch = pa.record_batch(
+            list(columns.values()),
+            schema=pa.schema([pa.field(name, column.type) for name, column in columns.items()], metadata),
+        )
+        self._file.seek(0, os.SEEK_END)
+        with ipc.new_stream(self._file, batch.schema) as out:
+            out.write_batch(batch)
+        self._file.flush()
+        self.rows += batch.num_rows
+
+    def batches(self) -> Iterator[dict[str, Any]]:
+        """Iterate over the rows, without reading them into memory."""
+        for found, end in self._streams():
+            if end == 0:
+                yield dict(zip(found.schema.names, found.columns, strict=True))
+
+    def _streams(self) -> Iterator[tuple[Any, int]]:
+        """Iterate over batches (with 0), and after each over its schema and where it ends in the file."""
+        self._file.flush()
+        size = os.fstat(self._file.fileno()).st_size
+        if size == 0:
+            return
+        source = pa.BufferReader(pa.py_buffer(mmap.mmap(self._file.fileno(), size, access=mmap.ACCESS_READ)))
+        while source.tell() < size:
+            reader = ipc.open_stream(source)
+            for batch in reader:
+                yield batch, 0
+            yield reader.schema, source.tell()
+
+    def _sound(self) -> int:
+        """Return up to where the file holds whole batches."""
+        end, rows = 0, 0
+        try:
+            for found, at in self._streams():
+                if at == 0:
+                    rows += found.num_rows
+                    continue
+                end, self.rows = at, rows
+                stored = (found.metadata or {}).get(LAYOUT)
+                if stored is not None:
+                    self.layout = layout_from(json.loads(stored))
+        except (pa.ArrowException, OSError):
+            pass  # the batch that was being written when the run was killed
+        return end
+
+    def discard(self) -> None:
+        """Take the rows away: the recording is written."""
+        if self.name is not None:
+            Path(self.name).unlink(missing_ok=True)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *fault: object) -> None:
+        if self.name is not None and self.rows == 0:
+            self.discard()
+        self._file.close()
+
+
+def layout_from(document: dict[str, Any]) -> Layout:
+    """Return a layout from its JSON form."""
+    values: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in document.items()}
+    return Layout(**values)
+
+
+def unfinished_name(out: str) -> str:
+    """Return where the rows of a log that comes through a pipe are kept until it ends."""
+    return out + UNFINISHED

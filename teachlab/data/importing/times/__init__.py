@@ -1,0 +1,1 @@
+"""Times of a log: how they are written, and whether they are uniform."""

@@ -1,0 +1,57 @@
+"""Times of a clock that ticks more slowly than the log was sampled, or hardly faster: stamps repeat, or skip ticks."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+TICKS_APART = 0.05
+"""At least this share of the steps must be odd ones, or a clock's tick is no explanation of them."""
+WANDER_TICKS = 2.0
+"""A steady count wanders by one tick about a straight line, by up to two where the line is found from the stamps."""
+LEAST_ROWS = 50
+
+
+def tick_of(seconds: NDArray[np.float64]) -> float | None:
+    """Return the tick of a clock if it explains repeated or skipped stamps by a steady rate, else None.
+
+    Parameters
+    ----------
+    seconds : ndarray of float64, shape (n,), s
+        The first times of a log, ascending or repeating.
+
+    Returns
+    -------
+    float, s, or None
+        The largest step of which all steps are multiples, where at least one step in 20 is none, or two ticks
+        among single ones, and the stamps stay within two ticks of a straight line. A sample logged twice, or left
+        out, moves all stamps after it and does not stay there.
+
+    Examples
+    --------
+    >>> tick_of(np.floor(np.arange(100) / 2) / 1000), tick_of(np.arange(100) / 1000)
+    (0.001, None)
+    """
+    steps = np.rint(np.diff(seconds) * 1e9).astype(np.int64)
+    if steps.size < LEAST_ROWS or steps.min() < 0 or steps.max() <= 0:
+        return None
+    tick = int(np.gcd.reduce(steps))
+    ticks = steps // tick
+    none = float(np.mean(ticks == 0))
+    two = float(np.mean(ticks == 2)) if set(np.unique(ticks).tolist()) <= {1, 2} else 0.0
+    if tick < 100 or max(none, two) < TICKS_APART:
+        return None
+    # A gap is a matter of its own: what lies before the first one decides.
+    far = np.flatnonzero(ticks > ticks.mean() * 4 + 3)
+    before = seconds[: far[0] + 1] if far.size else seconds
+    if before.size < LEAST_ROWS or wander(before) > WANDER_TICKS * tick * 1e-9:
+        return None
+    return tick / 1e9
+
+
+def wander(seconds: NDArray[np.float64]) -> float:
+    """Return how far times lie apart from their straight line, from the lowest to the highest, s."""
+    rows = np.arange(seconds.size) - (seconds.size - 1) / 2
+    centred = seconds - seconds.mean()
+    rest = centred - rows * (rows @ centred) / (rows @ rows)
+    return float(rest.max() - rest.min())

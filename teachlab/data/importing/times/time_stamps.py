@@ -1,0 +1,310 @@
+"""Times as they are written: numbers in a unit, since 1970 or since anything, dates with and without a zone."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from teachlab.data.importing.reading.cells import is_number, is_text, plain, to_numbers
+from teachlab.data.importing.reading.place import Place
+from teachlab.data.strict_json import shown
+from teachlab.errors import ParameterError, RecordingError
+
+UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "d": 86400.0}
+NANOSECONDS = {unit: round(1e9 * size) for unit, size in UNITS.items()}
+EPOCH = (5e8, 5e9)
+"""Seconds after 1970 of the years 1985 to 2128: a number of that size, times 1000 or 10⁶ or 10⁹, is a date."""
+ADVICE = "Correct the cell, or leave the column out with --no-time."
+ZONE = r"(Z|z|[+-]\d{2}(:?\d{2})?)$"
+ZONED = r":\d{2}([.,]\d+)?\s*" + ZONE
+NORMAL = (
+    (r"^\s+|\s+$", ""),
+    (r"[ ]*(Z|z|[+-]\d{2}:?\d{2})$", r"\1"),
+    (r"z$", "Z"),
+    (r"^(\d{2})\.(\d{2})\.(\d{4})", r"\3-\2-\1"),
+    (r"^(\d{4})/(\d{2})/(\d{2})", r"\1-\2-\3"),
+    (r"^(\d{4})(\d{2})(\d{2})[Tt ](\d{2})(\d{2})(\d{2})", r"\1-\2-\3T\4:\5:\6"),
+    (r"^(\d{4}-\d{2}-\d{2})t", r"\1T"),
+    (r"^(\d{4}-\d{2}-\d{2}) +", r"\1T"),
+    (r",(\d)", r".\1"),
+    (r"(\.\d{9})\d+", r"\1"),
+    (r"(:\d{2}(?:\.\d+)?[+-]\d{2})$", r"\1:00"),
+)
+"""Ways to write a date that Arrow does not read, and how it does: ISO 8601 without dividers, days first with dots."""
+HALF_DAY = 43_200 * 10**9
+
+
+class TimeStamps:
+    """Turns the cells of a column of times into nanoseconds.
+
+    Parameters
+    ----------
+    unit : str, optional
+        Of times that are numbers; found from their size, else from `named`, else seconds.
+    named : str, optional
+        The unit that the name of the column or a row of units tells.
+    decimal_comma : bool
+    place : Place
+        Names a row.
+    zone : str, optional
+        Of dates that tell none, such as ``Europe/Berlin``.
+    written : str, optional
+        How dates are written, such as ``%d/%m/%Y %H:%M:%S.%f``.
+
+    Attributes
+    ----------
+    absolute : bool
+        Whether the times count from 1970, so that other tables can be laid beside them.
+    aware : bool
+        Whether their zone is known.
+    notes : list of str
+        What was found without being told.
+    """
+
+    def __init__(
+        self,
+        unit: str | None,
+        decimal_comma: bool,
+        place: Place,
+        *,
+        named: str | None = None,
+        zone: str | None = None,
+        written: str | None = None,
+    ) -> None:
+        if unit is not None and unit not in UNITS:
+            raise ParameterError(f"--time-unit must be one of {', '.join(UNITS)}, got '{unit}'.")
+        self._given, self.named, self._comma, self.place = unit, named, decimal_comma, place
+        self._zone, self._format = zone, written
+        self._kind: str | None = None
+        self.unit: str | None = None
+        self.by_size = False
+        self.absolute, self.aware = False, False
+        self.notes: list[str] = []
+        self._days, self._last, self._late = 0, 0, False
+
+    @property
+    def unit_if_relative(self) -> str | None:
+        """The unit of times that count from an unknown begin: another table counts in it too."""
+        return None if self.absolute or self._kind != "number" else self.unit
+
+    def nanoseconds(self, cells: Any, first_row: int) -> NDArray[np.int64]:
+        """Return the times of a batch, ns; since 1970 where they are `absolute`.
+
+        Raises
+        ------
+        RecordingError
+            If a cell is empty, or neither a number nor a date with a time.
+        """
+        cells = plain(cells)
+        kind = cells.type
+        if pa.types.is_timestamp(kind) or pa.types.is_duration(kind) or pa.types.is_time(kind):
+            self._full(cells, first_row)
+            self._kind, self.absolute = "typed", pa.types.is_timestamp(kind)
+            if self.absolute and kind.tz is None and self._zone is not None:
+                return self._assumed(cells.cast(pa.timestamp("ns")), first_row)
+            self.aware = self.absolute and kind.tz is not None
+            whole = cells.cast(pa.int32() if pa.types.is_time32(kind) else pa.int64())
+            return self._scaled(whole.to_numpy(zero_copy_only=False), NANOSECONDS[kind.unit], first_row)
+        if self._kind is None:
+            first = next((cell for cell in cells.to_pylist() if cell is not None), "") if is_text(kind) else ""
+            self._kind = "number" if not is_text(kind) or (self._format is None and is_number(first)) else "date"
+            if self._kind == "date" and self._format is None and re.match(r"\s*\d{1,2}:\d{2}", first):
+                self._kind = "day"
+        if self._kind == "number":
+            return self._numbers(cells, first_row)
+        if not is_text(kind):
+            cells = cells.cast(pa.string())
+        self._full(cells, first_row)
+        return self._of_day(cells, first_row) if self._kind == "day" else self._dates(cells, first_row)
+
+    def _full(self, values: Any, first_row: int) -> None:
+        if values.null_count:
+            row = first_row + int(np.argmax(values.is_null().to_numpy(zero_copy_only=False)))
+            raise RecordingError(
+                f"{self.place(row)}: a time must not be empty. Correct it, or leave the column out with --no-time."
+            )
+
+    def _numbers(self, cells: Any, first_row: int) -> NDArray[np.int64]:
+        values = to_numbers(cells, self._comma, self.place, first_row, advice=ADVICE)
+        self._full(values, first_row)
+        numbers = values.to_numpy(zero_copy_only=False)
+        if numbers.dtype.kind == "f" and not np.isfinite(numbers).all():
+            row = first_row + int(np.argmin(np.isfinite(numbers)))
+            raise RecordingError(f"{self.place(row)}: a time must be a finite number, got {numbers[row - first_row]}.")
+        if self.unit is None and numbers.size:
+            self.unit = self._unit_of(float(numbers[0]))
+        return self._scaled(numbers, NANOSECONDS[self.unit or "s"], first_row)
+
+    def _unit_of(self, first: float) -> str:
+        """Return the unit of times that are numbers: as told, else by their size, else by name, else seconds."""
+        low, high = EPOCH
+        by_size = next((u for u in ("s", "ms", "us", "ns") if low <= first * UNITS[u] < high), None)
+        if self._given is not None:
+            self.absolute = self.aware = by_size == self._given
+            return self._given
+        if by_size is None:
+            return self.named or "s"
+        self.absolute = self.aware = self.by_size = True
+        date = np.datetime64(round(first * UNITS[by_size]), "s")
+        against = "" if self.named in (None, by_size) else f", although the column is named as {self.named}"
+        self.notes.append(
+            f"Times are {by_size} since 1970, by their size{against}: the first is {str(date).replace('T', ' ')} UTC "
+            f"(say so with --time-unit {by_size})."
+        )
+        return by_size
+
+    def _scaled(self, numbers: NDArray[Any], factor: int, first_row: int) -> NDArray[np.int64]:
+        if numbers.size and float(np.abs(numbers.astype(np.float64)).max()) * factor >= 2**63 - 1:
+            row = int(np.argmax(np.abs(numbers.astype(np.float64))))
+            raise RecordingError(
+                f"{self.place(first_row + row)}: {numbers[row]} {self.unit or ''} is more than 292 years. {ADVICE}"
+            )
+        if numbers.dtype.kind in "iu":
+            exact: NDArray[np.int64] = numbers.astype(np.int64) * np.int64(factor)
+            return exact
+        # Whole and broken part apart: a product of seconds since 1970 would be rounded to a quarter of a microsecond.
+        whole = np.floor(numbers.astype(np.float64))
+        out: NDArray[np.int64] = whole.astype(np.int64) * factor + np.rint((numbers - whole) * factor).astype(np.int64)
+        return out
+
+    def _of_day(self, cells: Any, first_row: int) -> NDArray[np.int64]:
+        text = pc.replace_substring(pc.utf8_trim_whitespace(cells), ",", ".")
+        dated = pc.binary_join_element_wise("1970-01-01T", text, "")
+        found = self._cast(dated, pa.timestamp("ns"), cells, first_row, "a time of day")
+        out: NDArray[np.int64] = found.to_numpy(zero_copy_only=False).astype(np.int64).copy()
+        # A step back by more than half a day is midnight.
+        steps = np.diff(out, prepend=self._last if first_row else out[:1])
+        if (nights := steps < -HALF_DAY).any() and not any("midnight" in note for note in self.notes):
+            self.notes.append("Times of day go past midnight: a day was added there.")
+        self._last = int(out[-1]) if out.size else self._last
+        days = self._days + np.cumsum(nights)
+        self._days = int(days[-1]) if days.size else self._days
+        out += days * (2 * HALF_DAY)
+        return out
+
+    def _dates(self, cells: Any, first_row: int) -> NDArray[np.int64]:
+        self.absolute = True
+        if self._format is not None:
+            return self._as_written(cells, first_row)
+        zoned = pc.match_substring_regex(cells, ZONED)
+        every, some = pc.all(zoned).as_py(), pc.any(zoned).as_py()
+        what = "a date with a time, as in the rows before," if first_row else "a date with a time"
+        if every:
+            if first_row and not self.aware:
+                raise self._mixed(cells, first_row, row=0)
+            self.aware = True
+            found = self._cast(cells, pa.timestamp("ns", "UTC"), cells, first_row, what)
+        elif not some and self._zone is None:
+            if first_row and self.aware:
+                raise self._mixed(cells, first_row, row=0)
+            found = self._cast(cells, pa.timestamp("ns"), cells, first_row, what)
+        elif not some:
+            return self._assumed(self._cast(cells, pa.timestamp("ns"), cells, first_row, what), first_row)
+        elif self._zone is None:
+            flags = zoned.to_numpy(zero_copy_only=False)
+            raise self._mixed(cells, first_row, row=int(np.argmax(flags != flags[0])))
+        else:
+            flags = zoned.to_numpy(zero_copy_only=False)
+            out = np.empty(len(cells), np.int64)
+            rows = np.flatnonzero(flags)
+            out[rows] = (
+                self._cast(cells.take(pa.array(rows)), pa.timestamp("ns", "UTC"), cells, first_row, what)
+                .to_numpy(zero_copy_only=False)
+                .astype(np.int64)
+            )
+            rows = np.flatnonzero(~flags)
+            bare = self._cast(cells.take(pa.array(rows)), pa.timestamp("ns"), cells, first_row, what)
+            out[rows] = self._assumed(bare, first_row)
+            return out
+        values: NDArray[np.int64] = found.cast(pa.int64()).to_numpy(zero_copy_only=False)
+        return values
+
+    def _mixed(self, cells: Any, first_row: int, *, row: int) -> RecordingError:
+        return RecordingError(
+            f"{self.place(first_row + row)}: some times tell their zone and some do not, got "
+            f"{shown(cells[row].as_py())}. Name the zone of those that do not: --time-zone Europe/Berlin, for example."
+        )
+
+    def _assumed(self, naive: Any, first_row: int) -> NDArray[np.int64]:
+        """Return times of a zone in UTC; where clocks go back, the hour is its first until times step back."""
+        self.aware = True
+        try:
+            early = pc.assume_timezone(naive, self._zone, ambiguous="earliest", nonexistent="raise").cast(pa.int64())
+            late = pc.assume_timezone(naive, self._zone, ambiguous="latest", nonexistent="raise").cast(pa.int64())
+        except pa.ArrowInvalid as fault:
+            if "doesn't exist" in str(fault) or "nonexist" in str(fault):
+                raise RecordingError(
+                    f"{self.place(first_row)} and on: clocks in {self._zone} skipped an hour in which times lie: "
+                    f"{str(fault).splitlines()[0][:120]}. Is it the right --time-zone?"
+                ) from None
+            raise ParameterError(
+                f"--time-zone '{self._zone}' is not known. Give a name such as Europe/Berlin or UTC."
+            ) from None
+        first: NDArray[np.int64] = early.to_numpy(zero_copy_only=False).astype(np.int64)
+        second: NDArray[np.int64] = late.to_numpy(zero_copy_only=False).astype(np.int64)
+        twice = first != second
+        if not twice.any():
+            self._late = False
+            return first
+        back = np.diff(first, prepend=first[:1]) < 0
+        back[0] = bool(first_row) and first[0] < self._last
+        late_rows = (np.cumsum(back & twice) + int(self._late)) > 0
+        self._late, self._last = bool(late_rows[-1] and twice[-1]), int(first[-1])
+        out: NDArray[np.int64] = np.where(twice & late_rows, second, first)
+        return out
+
+    def _as_written(self, cells: Any, first_row: int) -> NDArray[np.int64]:
+        import pandas as pd
+
+        found = pd.to_datetime(
+            pd.Series(cells.to_pylist()).str.strip(),
+            format=self._format,
+            errors="coerce",
+            utc="%z" in (self._format or ""),
+        )
+        if found.isna().any():
+            row = int(np.argmax(found.isna().to_numpy()))
+            raise RecordingError(
+                f"{self.place(first_row + row)}: {shown(cells[row].as_py())} is not written as --time-format "
+                f"'{self._format}' says. {ADVICE}"
+            )
+        self.aware = "%z" in (self._format or "")
+        values: NDArray[np.int64] = found.to_numpy().astype("datetime64[ns]").astype(np.int64)
+        if not self.aware and self._zone is not None:
+            return self._assumed(pa.array(values).cast(pa.timestamp("ns")), first_row)
+        return values
+
+    def _cast(self, text: Any, kind: Any, cells: Any, first_row: int, what: str) -> Any:
+        try:
+            return pc.cast(text, kind)
+        except pa.ArrowInvalid:
+            pass
+        try:
+            return pc.cast(_normal(text), kind)
+        except pa.ArrowInvalid:
+            pass
+        for k, cell in enumerate(text.to_pylist()):
+            try:
+                pc.cast(_normal(pa.array([cell], pa.string())), kind)
+            except pa.ArrowInvalid:
+                came = cells[k].as_py() if len(cells) == len(text) else cell
+                hint = (
+                    ""
+                    if not re.match(r"\s*\d{1,2}[/.-]", came)
+                    else (" Say how dates are written: --time-format '%d/%m/%Y %H:%M:%S.%f', for example.")
+                )
+                raise RecordingError(
+                    f"{self.place(first_row + k)}: {what} is needed, got {shown(came)}.{hint} {ADVICE}"
+                ) from None
+        raise RecordingError(f"{self.place(first_row)}: the times cannot be read. {ADVICE}")
+
+
+def _normal(text: Any) -> Any:
+    for pattern, by in NORMAL:
+        text = pc.replace_substring_regex(text, pattern, by)
+    return text

@@ -1,0 +1,509 @@
+"""Logs as other programs write them, one of every kind, written from one and the same line.
+
+A belt of tubs: the light rises from about 100 to about 900 while a tub passes; eight tubs in 2,000 rows. Every kind
+says what it must become: rate, samples, passes; or what the refusal must name.
+"""
+
+from __future__ import annotations
+
+import bz2
+import datetime
+import gzip
+import json
+import zipfile
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.feather as feather
+import pyarrow.parquet as pq
+from scipy.io import savemat, wavfile
+
+ROWS, TUBS = 2000, 8
+START = 100 + 230 * np.arange(TUBS)
+END = START + 90
+SEEN = np.zeros(ROWS, bool)
+for _a, _b in zip(START, END, strict=True):
+    SEEN[_a:_b] = True
+LIGHT = np.where(SEEN, 900, 100) + np.arange(ROWS) % 7
+EPOCH_S = 1_772_344_800  # 2026-03-01 06:00:00 UTC
+BERLIN = datetime.timezone(datetime.timedelta(hours=1))
+
+
+@dataclass(frozen=True)
+class Made:
+    """One log: how it is written, how it is imported, and what must come of it."""
+
+    name: str
+    write: Callable[[Path], None]
+    options: dict[str, Any] = field(default_factory=dict)
+    rate: float | None = 2000.0
+    light: Any = None
+    passes: bool = False
+    begins: str | None = None
+    refused: str | None = None
+    tables: dict[str, str] = field(default_factory=dict)
+    note: str | None = None
+    needs: str | None = None
+
+
+KINDS: list[Made] = []
+
+
+def kind(name: str, content: str | bytes | Callable[[Path], None], **facts: Any) -> None:
+    """Add a kind of log; a table of passes stands under its name in `tables`."""
+
+    def write(path: Path) -> None:
+        if callable(content):
+            content(path)
+        else:
+            path.write_bytes(content if isinstance(content, bytes) else content.encode())
+
+    light = facts.pop("light", LIGHT)
+    KINDS.append(Made(name, write, light=light, **facts))
+
+
+def rows(*columns: Any, delimiter: str = ",", head: str | None = None, end: str = "\n") -> str:
+    """Return a table as text."""
+    lines = [] if head is None else [head]
+    lines += [delimiter.join(map(str, row)) for row in zip(*columns, strict=True)]
+    return end.join(lines) + end
+
+
+def stamps(rate: float, *, count: int = ROWS, form: str = "%Y-%m-%dT%H:%M:%S.%f", shift_s: float = 0.0) -> list[str]:
+    """Return dates of a uniform clock in UTC."""
+    begin = datetime.datetime.fromtimestamp(EPOCH_S, datetime.UTC).replace(tzinfo=None)
+    return [(begin + datetime.timedelta(seconds=shift_s + k / rate)).strftime(form) for k in range(count)]
+
+
+def table(*columns: Any, head: str = "start,end") -> str:
+    return rows(*columns, head=head)
+
+
+def _dates(at: Any, zone: str = "") -> list[str]:
+    every = stamps(2000)
+    return [every[k] + zone for k in at]
+
+
+def _epochs(at: Any) -> list[str]:
+    return [f"{EPOCH_S + k / 2000:.4f}" for k in at]
+
+
+def _tenths(at: Any) -> list[str]:
+    return [f"{k * 3 // 2 * 0.1:.1f}" for k in at.tolist()]
+
+
+K = np.arange(ROWS)
+S = [f"{k / 2000:.4f}" for k in K]
+LABEL = np.where(SEEN, "tub", "")
+
+# --- text: what divides it, what stands above it ---------------------------------------------------
+kind("comma.csv", rows(S, LIGHT, head="time,light"))
+kind("semicolon.csv", rows(S, LIGHT, delimiter=";", head="time;light"))
+kind("tab.tsv", rows(S, LIGHT, delimiter="\t", head="time\tlight"))
+kind("pipe.txt", rows(S, LIGHT, delimiter="|", head="time|light"))
+kind("blanks.dat", rows(S, LIGHT, delimiter="    ", head="time    light"))
+kind(
+    "blanks_in_front.dat",
+    "".join(f"  {s}   {x}\n" for s, x in zip(S, LIGHT, strict=True)),
+    options={"column": "2", "time": "1"},
+)
+kind("no_header.csv", rows(S, LIGHT), options={"column": "2", "time": "1"})
+kind("carriage_returns.csv", rows(S, LIGHT, head="time,light", end="\r\n"))
+kind("old_mac.csv", rows(S, LIGHT, head="time,light", end="\r"))
+kind("decimal_comma.csv", rows([s.replace(".", ",") for s in S], LIGHT, delimiter=";", head="time;light"))
+kind("byte_order_mark.csv", "\ufeff" + rows(S, LIGHT, head="time,light"))
+kind("utf_16.csv", rows(S, LIGHT, delimiter="\t", head="time\tlight").encode("utf-16"))
+kind("latin_1.csv", rows(S, LIGHT, head="Zeit in µs?,light").encode("latin-1"), refused="--encoding latin-1")
+kind("units_row.csv", rows(K / 2, LIGHT, head="time,light\nms,mV"), options={"unit_given": False}, note="row of units")
+kind(
+    "bracketed_units_row.csv",
+    rows(K / 2, LIGHT, delimiter=";", head="t;light\n[ms];[mV]"),
+    options={"time": "t", "unit_given": False},
+)
+kind("units_in_names.csv", rows(K / 2, LIGHT, head="time [ms],light [mV]"), options={"unit_given": False})
+kind("units_row_contradicts.csv", rows(K / 2, LIGHT, head="time,light\nms,V"), note="--unit says 'mV'")
+kind("comments_above.csv", "# Tub line 4\n# 2026-03-01\n" + rows(S, LIGHT, head="time,light"))
+kind("percent_comments.csv", "% Tub line 4\n" + rows(S, LIGHT, head="time,light"))
+kind("names_in_a_comment.txt", rows(S, LIGHT, delimiter=" ", head="# time light"))
+kind(
+    "metadata_above.csv",
+    "Site: hall 2\nChannel: 4\nRate: 2000 Hz\n\n" + rows(S, LIGHT, head="time,light"),
+    note="3 lines above",
+)
+kind("metadata_pairs_above.csv", "Site,hall 2\nOperator,M\n" + rows(S, LIGHT, head="time,light"))
+kind("metadata_and_units.csv", "Site: hall 2\n" + rows(K / 2, LIGHT, head="time,light\nms,mV"), note="row of units")
+kind(
+    "comment_among_rows.csv",
+    rows(S[:900], LIGHT[:900], head="time,light") + "# paused? no\n" + rows(S[900:], LIGHT[900:]),
+    note="1 comment line",
+)
+kind(
+    "divider_at_the_end.csv", rows(S, LIGHT, [""] * ROWS, delimiter=";", head="time;light"), options={"column": "light"}
+)
+kind("quoted.csv", rows([f'"{s}"' for s in S], [f'"{x}"' for x in LIGHT], head='"time","light"'))
+kind("plus_signs.csv", rows(S, [f"+{x}" for x in LIGHT], head="time,light"))
+kind("packed.csv.gz", gzip.compress(rows(S, LIGHT, head="time,light").encode()))
+kind("packed_without_its_ending.csv", gzip.compress(rows(S, LIGHT, head="time,light").encode()))
+kind("packed.csv.bz2", bz2.compress(rows(S, LIGHT, head="time,light").encode()))
+kind(
+    "own_word_for_none.csv",
+    rows(S, ["---" if k == 5 else x for k, x in enumerate(LIGHT)], head="time,light"),
+    options={"missing": ("---",)},
+    light=np.ma.masked_array(LIGHT, K == 5),
+)
+kind(
+    "word_for_none_not_told.csv",
+    rows(S, ["---" if k == 5 else x for k, x in enumerate(LIGHT)], head="time,light"),
+    refused=r"column 'light', row 5 \(line 7\): a number is needed, got '---'",
+)
+kind(
+    "short_row.csv",
+    rows(S[:9], LIGHT[:9], head="time,light") + "0.0045\n",
+    refused=r"row 9 \(line 11\): every row must have the 2",
+)
+kind(
+    "end_line.csv",
+    rows(S, LIGHT, head="time,light") + "END OF LOG\n",
+    refused=r"row 2000 \(line 2002\).*'END OF LOG'.*take",
+)
+kind(
+    "header_again.csv",
+    rows(S[:50], LIGHT[:50], head="time,light") + rows(S[50:], LIGHT[50:], head="time,light"),
+    refused=r"row 50 \(line 52\): a number is needed, got '(light|time)'",
+)
+kind(
+    "rate_in_a_line_above.csv",
+    "Sample rate: 2000 Hz\n" + rows(LIGHT, K % 3, head="light,x"),
+    refused="A line above .* 'Sample rate: 2000 Hz'",
+)
+
+# --- times --------------------------------------------------------------------------------------------
+kind(
+    "epoch_s.csv",
+    rows([f"{EPOCH_S + k / 2000:.4f}" for k in K], LIGHT, head="time,light"),
+    begins="2026-03-01T06:00:00",
+    note="s since 1970",
+)
+kind(
+    "epoch_ms.csv",
+    rows([EPOCH_S * 1000 + 2 * k for k in K], LIGHT, head="time,light"),
+    rate=500.0,
+    begins="2026-03-01T06:00:00Z",
+    note="ms since 1970",
+)
+kind(
+    "epoch_ms_in_a_column_of_s.csv",
+    rows([EPOCH_S * 1000 + 2 * k for k in K], LIGHT, head="time_s,light"),
+    rate=500.0,
+    note="although the column is named as s",
+)
+kind(
+    "epoch_us.csv",
+    rows([EPOCH_S * 10**6 + 500 * k for k in K], LIGHT, head="time,light"),
+    begins="2026-03-01T06:00:00Z",
+    note="us since 1970",
+)
+kind(
+    "epoch_ns.csv",
+    rows([EPOCH_S * 10**9 + 500_000 * k for k in K], LIGHT, head="time,light"),
+    begins="2026-03-01T06:00:00Z",
+    note="ns since 1970",
+)
+kind("whole_ms_at_2_khz.csv", rows(K // 2, LIGHT, head="time_ms,light"))
+kind("whole_ms_at_3_khz.csv", rows(K // 3, LIGHT, head="time_ms,light"), rate=3000.0)
+kind("whole_ms_at_1500_hz.csv", rows((K * 2) // 3, LIGHT, head="time_ms,light"), rate=1500.0)
+kind("whole_ms_at_900_hz.csv", rows((K * 10) // 9, LIGHT, head="time_ms,light"), rate=900.0)
+kind("epoch_ms_at_2_khz.csv", rows(EPOCH_S * 1000 + K // 2, LIGHT, head="time,light"), begins="2026-03-01T06:00:00Z")
+_kept = np.delete(K, np.r_[100:160, 900:960, 1500:1560])
+kind(
+    "whole_ms_with_rows_missing.csv",
+    rows(_kept // 2, LIGHT[_kept], head="time_ms,light"),
+    refused="3 gaps in time",
+)
+kind(
+    "a_row_twice.csv",
+    rows(np.insert(K, 700, 699), np.insert(LIGHT, 700, 1), head="time_ms,light"),
+    refused="row 700 .*same time",
+)
+kind(
+    "runs_back.csv",
+    rows(np.r_[K[:700], K[:600]], LIGHT[:1300], head="time_ms,light"),
+    refused="row 700 .*before the row before",
+)
+kind(
+    "seconds_or_what.csv",
+    rows(K, LIGHT, head="time,light"),
+    refused="unit of the times is not known.*1000 Hz as ms.*--time-unit",
+)
+kind("uptime_ns.csv", rows(1_800_000_000_000 + 500_000 * K, LIGHT, head="time,light"), refused="2000 Hz as ns")
+kind("iso.csv", rows(stamps(2000), LIGHT, head="time,light"), begins="2026-03-01T06:00:00")
+kind("iso_blank.csv", rows(stamps(2000, form="%Y-%m-%d %H:%M:%S.%f"), LIGHT, head="time,light"))
+kind("iso_comma.csv", rows(stamps(2000, form="%Y-%m-%d %H:%M:%S,%f"), LIGHT, delimiter=";", head="time;light"))
+kind(
+    "iso_zulu.csv", rows([s + "Z" for s in stamps(2000)], LIGHT, head="timestamp,light"), begins="2026-03-01T06:00:00Z"
+)
+kind(
+    "iso_offset.csv",
+    rows([s + "+01:00" for s in stamps(2000)], LIGHT, head="time,light"),
+    begins="2026-03-01T05:00:00Z",
+)
+kind(
+    "iso_offset_without_colon.csv",
+    rows([s + " +0100" for s in stamps(2000)], LIGHT, head="time,light"),
+    begins="2026-03-01T05:00:00Z",
+)
+kind("iso_basic.csv", rows(stamps(2000, form="%Y%m%dT%H%M%S.%f"), LIGHT, head="time,light"))
+_winter = [s + "+01:00" for s in stamps(2000, shift_s=3600)[:1000]]
+_summer = [s + "+02:00" for s in stamps(2000, shift_s=7200)[1000:]]
+kind("iso_two_offsets.csv", rows(_winter + _summer, LIGHT, head="time,light"), begins="2026-03-01T06:00:00Z")
+_mixed = [s + "Z" if k % 2 else s for k, s in enumerate(stamps(2000))]
+kind(
+    "iso_mixed.csv", rows(_mixed, LIGHT, head="time,light"), refused=r"row 1 .*some times tell their zone.*--time-zone"
+)
+kind(
+    "iso_mixed_with_zone.csv",
+    rows(_mixed, LIGHT, head="time,light"),
+    options={"time_zone": "UTC"},
+    begins="2026-03-01T06:00:00Z",
+)
+kind(
+    "iso_local.csv",
+    rows(stamps(2000), LIGHT, head="time,light"),
+    options={"time_zone": "Europe/Berlin"},
+    begins="2026-03-01T05:00:00Z",
+)
+kind(
+    "iso_unknown_zone.csv",
+    rows(stamps(2000), LIGHT, head="time,light"),
+    options={"time_zone": "Hall/Two"},
+    refused="'Hall/Two' is not known",
+)
+_back = [f"2026-10-25T02:{59 * (k < 1000):02d}:{59 * (k < 1000):02d}.{k % 1000:03d}" for k in K]
+kind("clocks_go_back.csv", rows(_back, LIGHT, head="time,light"), options={"time_zone": "Europe/Berlin"}, rate=1000.0)
+kind("clocks_go_back_without_zone.csv", rows(_back, LIGHT, head="time,light"), refused="clocks go back.*--time-zone")
+kind(
+    "days_first.csv",
+    rows(stamps(2000, form="%d.%m.%Y %H:%M:%S.%f"), LIGHT, head="time,light"),
+    begins="2026-03-01T06:00:00",
+)
+kind("slashes.csv", rows(stamps(2000, form="%d/%m/%Y %H:%M:%S.%f"), LIGHT, head="time,light"), refused="--time-format")
+kind(
+    "slashes_told.csv",
+    rows(stamps(2000, form="%d/%m/%Y %H:%M:%S.%f"), LIGHT, head="time,light"),
+    options={"time_format": "%d/%m/%Y %H:%M:%S.%f"},
+    begins="2026-03-01T06:00:00",
+)
+kind(
+    "date_and_time.csv",
+    rows(stamps(2000, form="%Y-%m-%d"), stamps(2000, form="%H:%M:%S.%f"), LIGHT, head="Date,Time,light"),
+    begins="2026-03-01T06:00:00",
+)
+kind("time_of_day.csv", rows(stamps(2000, form="%H:%M:%S.%f"), LIGHT, head="time,light"))
+kind(
+    "past_midnight.csv",
+    rows(stamps(2000, form="%H:%M:%S.%f", shift_s=18 * 3600 - 0.5), LIGHT, head="time,light"),
+    note="midnight",
+)
+kind(
+    "no_such_day.csv",
+    rows(["2026-02-30T06:00:00", *stamps(2000)[1:]], LIGHT, head="time,light"),
+    refused=r"row 0 .*got '2026-02-30",
+)
+
+# --- passes ----------------------------------------------------------------------------------------
+kind(
+    "flag.csv", rows(S, LIGHT, SEEN.astype(int), head="time,light,seen"), options={"truth_column": "seen"}, passes=True
+)
+kind("label.csv", rows(S, LIGHT, LABEL, head="time,light,what"), options={"truth_column": "what"}, passes=True)
+kind(
+    "second_signal.csv",
+    rows(S, LIGHT, np.where(SEEN, 23.1, 0.4) + K % 5 / 20, head="time,light,eye"),
+    options={"truth_column": "eye", "truth_kind": "level"},
+    passes=True,
+)
+kind(
+    "second_signal_dips.csv",
+    rows(S, LIGHT, np.where(SEEN, 0.4, 23.1) + K % 5 / 20, head="time,light,eye"),
+    options={"truth_column": "eye", "truth_level": 12.0},
+    passes=True,
+)
+kind(
+    "second_signal_without_levels.csv",
+    rows(S, LIGHT, K % 100 / 9, head="time,light,eye"),
+    options={"truth_column": "eye", "truth_kind": "level"},
+    refused="column 'eye'.*two levels",
+)
+kind(
+    "iso_events.csv",
+    rows(EPOCH_S * 10**6 + 500 * K, LIGHT, head="time,light"),
+    passes=True,
+    options={"passes_in": "time"},
+    tables={"passes": table(_dates(START, "Z"), _dates(END, "Z"))},
+)
+kind(
+    "epoch_events_for_iso.csv",
+    rows([s + "Z" for s in stamps(2000)], LIGHT, head="time,light"),
+    passes=True,
+    options={"passes_in": "time"},
+    tables={"passes": table(_epochs(START), _epochs(END))},
+)
+kind(
+    "events_without_zone.csv",
+    rows(EPOCH_S * 10**6 + 500 * K, LIGHT, head="time,light"),
+    refused="zone of the times in the table",
+    options={"passes_in": "time"},
+    tables={"passes": table(_dates(START), _dates(END))},
+)
+kind(
+    "dated_events_for_seconds.csv",
+    rows(S, LIGHT, head="time,light"),
+    refused="cannot be laid beside each other",
+    options={"passes_in": "time"},
+    tables={"passes": table(_dates(START), _dates(END))},
+)
+kind(
+    "instants.csv",
+    rows(S, LIGHT, head="time,light"),
+    passes=True,
+    options={"passes_in": "s", "pass_ms": 45.0, "pass_start": "t"},
+    tables={"passes": rows([f"{(a + 45) / 2000:.4f}" for a in START], head="t")},
+)
+kind(
+    "millimetres.csv",
+    rows(S, LIGHT, K * 3 // 2, head="time,light,encoder"),
+    passes=True,
+    options={"passes_in": "mm", "encoder_column": "encoder", "encoder_mm": 0.1},
+    tables={"passes": table(_tenths(START), _tenths(END))},
+)
+kind(
+    "encoder_rolls_over.csv",
+    rows(S, LIGHT, (65_000 + 2 * K) % 65_536, head="time,light,encoder"),
+    passes=True,
+    options={"passes_in": "mm", "encoder_column": "encoder", "encoder_mm": 0.5},
+    tables={"passes": table(32_500 + START, 32_500 + END)},
+)
+
+# --- other formats ---------------------------------------------------------------------------------
+_plain = pa.table({"time": K / 2000, "light": LIGHT.astype(np.uint16)})
+kind("log.parquet", lambda path: pq.write_table(_plain, path))
+kind("a_table_named_text.csv", lambda path: pq.write_table(_plain, path))
+kind("log.feather", lambda path: feather.write_feather(_plain, path))
+kind(
+    "stamped.parquet",
+    lambda path: pq.write_table(
+        pa.table({"time": pa.array(EPOCH_S * 10**6 + 500 * K, pa.timestamp("us", "UTC")), "light": LIGHT}), path
+    ),
+    begins="2026-03-01T06:00:00Z",
+)
+kind("log.wav", lambda path: wavfile.write(path, 2000, LIGHT.astype(np.int16)))
+kind("log.mat", lambda path: savemat(path, {"light": LIGHT.astype(np.int16), "time": K / 2000}))
+kind(
+    "text_named_parquet.parquet",
+    rows(S, LIGHT, head="time,light"),
+    refused="not a readable Parquet file.*name of what it is",
+)
+kind("log.npy", lambda path: np.save(path, LIGHT), refused="NumPy array, which is not read")
+kind("log.json", json.dumps({"light": LIGHT.tolist()}), refused="JSON document, which is not read")
+kind("empty.csv", "", refused="there are no rows")
+
+
+def _zip(path: Path) -> None:
+    with zipfile.ZipFile(path, "w") as out:
+        out.writestr("log.csv", rows(S, LIGHT, head="time,light"))
+
+
+kind("log.zip", _zip, refused="ZIP archive, which is not read. Unpack it")
+
+
+def _hdf5(path: Path) -> None:
+    import h5py
+
+    with h5py.File(path, "w") as out:
+        group = out.create_group("run1")
+        data = group.create_dataset("light", data=LIGHT.astype(np.uint16))
+        data.attrs["units"] = "mV"
+        group.create_dataset("time", data=K / 2000)
+        group.create_dataset("both", data=np.column_stack([LIGHT, LIGHT]).T)
+
+
+kind("log.h5", _hdf5, options={"unit_given": False}, needs="h5py")
+kind("h5_named_dat.dat", _hdf5, options={"column": "both:2"}, needs="h5py")
+
+
+def _mat_73(path: Path) -> None:
+    import h5py
+
+    with h5py.File(path, "w", userblock_size=512) as out:
+        out.create_dataset("light", data=LIGHT.astype(float).reshape(1, -1))
+        out.create_dataset("time", data=(K / 2000).reshape(1, -1))
+    with path.open("r+b") as out:
+        out.write(b"MATLAB 7.3 MAT-file".ljust(124) + b"\x00\x02IM")
+
+
+kind("new.mat", _mat_73, needs="h5py")
+
+
+def _tdms(path: Path) -> None:
+    import nptdms
+
+    about = {"wf_increment": 1 / 2000, "unit_string": "mV", "wf_start_offset": 0.0}
+    with nptdms.TdmsWriter(path) as out:
+        out.write_segment([nptdms.ChannelObject("Line", "light", LIGHT.astype(np.int16), about)])
+
+
+kind("log.tdms", _tdms, options={"unit_given": False}, needs="nptdms")
+
+
+def _mdf(path: Path) -> None:
+    import asammdf
+
+    with asammdf.MDF(version="4.10") as out:
+        out.append(
+            [
+                asammdf.Signal(LIGHT.astype(np.int16), K / 2000, name="light", unit="mV"),
+                asammdf.Signal(SEEN.astype(np.uint8), K / 2000, name="seen"),
+            ]
+        )
+        out.save(path, overwrite=True)
+
+
+kind("log.mf4", _mdf, options={"unit_given": False, "truth_column": "seen"}, passes=True, needs="asammdf")
+
+
+def _workbook(path: Path) -> None:
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    sheet = book.active
+    sheet.append(["Tub line 4"])
+    sheet.append(["time", "light", "seen"])
+    sheet.append(["ms", "mV", ""])
+    for k in K.tolist():
+        sheet.append([k / 2, int(LIGHT[k]), bool(SEEN[k])])
+    book.create_sheet("Notes").append(["nothing"])
+    book.save(path)
+
+
+kind(
+    "log.xlsx",
+    _workbook,
+    options={"unit_given": False, "truth_column": "seen"},
+    passes=True,
+    note="first of 2 sheets",
+    needs="openpyxl",
+)
+kind(
+    "no_such_sheet.xlsx",
+    _workbook,
+    options={"sheet": "Data"},
+    refused="no sheet 'Data'; the sheets are: 'Sheet', 'Notes'",
+    needs="openpyxl",
+)
+kind("damaged.h5", b"\x89HDF\r\n\x1a\n" + bytes(200), refused="not a readable HDF5 file", needs="h5py")
+kind("damaged.tdms", b"TDSm" + bytes(range(200)), refused="not a readable TDMS file|no channel", needs="nptdms")
+kind("damaged.mf4", b"MDF     4.10    " + bytes(200), refused="not a readable MDF file|no channel", needs="asammdf")
+kind("damaged.xlsx", b"PK\x03\x04" + bytes(200), refused="damaged ZIP archive")
