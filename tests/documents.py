@@ -41,6 +41,8 @@ synth
 synth --keys
 inspect a.parquet
 inspect bare.parquet
+import line.csv --unit mV --out imported.parquet --passes-in s --passes line-passes.csv
+import line.csv --unit mV --out alone.parquet --no-time --rate 1000
 label bare.parquet --out proposed.csv
 teach a.parquet --strategy two-sample-midpoint
 teach a.parquet --strategy contamination-aware --set least_gain=0.01
@@ -113,6 +115,9 @@ def files(folder: Path) -> None:
         write_recording(folder / f"{name}.parquet", recording)
         write_truth(folder / f"{name}.passes.parquet", truth)
     write_recording(folder / "bare.parquet", line(5)[0])
+    rows = "".join(f"{k / 1000},{10 + 50 * (k % 100 > 80)}\n" for k in range(400))
+    (folder / "line.csv").write_text("time,light\n" + rows)
+    (folder / "line-passes.csv").write_text("start,end\n0.081,0.1\n0.181,0.2\n")
     base = {"unit": "counts", "on_level": 40.0, "off_level": 30.0}
     dark = {"unit": "counts", "on_level": 62.0, "off_level": 55.0, "polarity": Polarity.DARK_ON}
     settings = {

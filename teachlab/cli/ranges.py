@@ -81,6 +81,9 @@ RANGES: Mapping[str, Range] = {
     "shift_ms": Range(-1000 * DAY_MS, 1000 * DAY_MS),
     "clock_ppm": Range(-100_000, 100_000),
     "pass_ms": Range(1e-6, DAY_MS),
+    "truth_level": _LEVEL,
+    "output_level": _LEVEL,
+    "encoder_mm": Range(1e-9, 1e6),
     "min_ms": _TIME,
     # planning
     "max_rate": Range(1e-12, 1e12),

@@ -64,6 +64,7 @@ class Imported:
         """Return the document of this import."""
         time, truth = self.time, self.truth
         return {
+            "schema": 1,
             "recording": self.recording,
             "samples": self.samples,
             "sample_rate_hz": self.info.sample_rate_hz,
@@ -96,5 +97,5 @@ class Imported:
             "left_out": None if truth is None else [list(stretch) for stretch in truth.except_],
             "output": None if self.info.output is None else str(self.info.output.active),
             "notes": list(self.notes),
-            "also": [other.as_dict() for other in self.also],
+            "also": [other.recording for other in self.also],
         }
