@@ -11,10 +11,11 @@ from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
-from teachlab.scoring import score
+from teachlab.scoring.scoring import score
 from teachlab.sensor.output import Output
-from teachlab.switching import replay
-from teachlab.teaching import TeachBlock, teach_once
+from teachlab.switching.run import replay
+from teachlab.teaching.block import TeachBlock
+from teachlab.teaching.once import teach_once
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

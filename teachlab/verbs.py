@@ -87,7 +87,8 @@ def teach(
     >>> setting.polarity.value, setting.unit
     ('light-on', 'counts')
     """
-    from teachlab.teaching import TeachBlock, teach_once
+    from teachlab.teaching.block import TeachBlock
+    from teachlab.teaching.once import teach_once
 
     opened, truth = _opened(recording, passes)
     block = TeachBlock(opened, truth, base=_base(base), rules=rules)
@@ -294,8 +295,8 @@ def bench(
     {'balanced-guard': 3, 'single-sample': 3}
     """
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
-    from teachlab.studies import bench_recording
     from teachlab.studies.figure import bench_figure
+    from teachlab.studies.run import bench_recording
     from teachlab.wording.verdicts import verdict_sentence
 
     opened, truth = _opened(recording, passes)
@@ -809,9 +810,10 @@ def report(
     >>> place.cleanup()
     """
     from teachlab.data.truth_files import find_truth
-    from teachlab.evidence import RecordOptions, build_record, read_criteria
+    from teachlab.evidence.criteria import read_criteria
     from teachlab.evidence.folder import write_record
-    from teachlab.evidence.record import Sources
+    from teachlab.evidence.record import build_record
+    from teachlab.evidence.record_parts import RecordOptions, Sources
     from teachlab.model.following_and_window import fixed_levels
 
     asked = DrawOptions().draws if draws is None else draws
@@ -856,7 +858,7 @@ def verify(
     --------
     See `report`.
     """
-    from teachlab.evidence import verify_record
+    from teachlab.evidence.verify import verify_record
 
     given = [None if where is None else fspath(where) for where in (recording, passes, setting)]
     found = verify_record(Path(path), recording=given[0], truth=given[1], setting=given[2])
@@ -963,8 +965,8 @@ def _base(given: SettingLike | None) -> Setting | None:
 
 
 def _strategy(given: StrategyLike) -> Strategy:
-    from teachlab.teaching import resolve
     from teachlab.teaching.registry import built
+    from teachlab.teaching.strategy_files import resolve
 
     if isinstance(given, str):
         return resolve(given)

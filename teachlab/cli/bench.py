@@ -60,7 +60,8 @@ def bench_command(
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.model.draws import Costs, DrawOptions
     from teachlab.model.score import Rules
-    from teachlab.studies import bench_document, bench_files, write_bench
+    from teachlab.studies.document import bench_document
+    from teachlab.studies.many_recordings import bench_files, write_bench
 
     if truth is not None and len(recordings) > 1:
         raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")
@@ -111,11 +112,11 @@ def print_bench(
 ) -> None:
     """Print the verdict on one recording with the ranking; with details all tables and reasons below it."""
     from teachlab.scoring.reasons import reasons_of
-    from teachlab.studies import (
+    from teachlab.studies.bench_verdict import ranking_lines
+    from teachlab.studies.tables import (
         interval_table,
         label_table,
         margin_table,
-        ranking_lines,
         ranking_table,
         reason_lines,
         spread_table,

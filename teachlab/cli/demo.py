@@ -38,7 +38,9 @@ def demo_command(
     from teachlab.data.shipped import datasets_root
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.model.draws import DrawOptions
-    from teachlab.studies import bench_document, bench_figure, bench_files
+    from teachlab.studies.document import bench_document
+    from teachlab.studies.figure import bench_figure
+    from teachlab.studies.many_recordings import bench_files
     from teachlab.teaching.registry import BUILT_IN
 
     if not Path(out).is_dir():

@@ -55,7 +55,7 @@ def named_strategies(names: Sequence[str]) -> list[str]:
         return list(USUAL)
     if EVERY not in names:
         return list(names)
-    from teachlab.teaching import listings
+    from teachlab.teaching.registry import listings
 
     every = []
     for one in listings():
@@ -71,8 +71,9 @@ def teachers(names: Sequence[str], assignments: Sequence[str]) -> list[Strategy]
 
     A strategy is named as it was given or as it calls itself; where there is one alone, its name may be left out.
     """
-    from teachlab.teaching import parse_assignments, parse_parameters, strategy_class
+    from teachlab.teaching.parameters import parse_assignments, parse_parameters
     from teachlab.teaching.registry import built
+    from teachlab.teaching.strategy_files import strategy_class
 
     if len(set(names)) < len(names):
         raise ParameterError(f"every strategy is used once, got {', '.join(names)}. Name each once.")

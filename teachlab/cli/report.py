@@ -51,16 +51,11 @@ def report_command(
     """
     from teachlab.data.opening import open_pair
     from teachlab.data.truth_files import find_truth
-    from teachlab.evidence import (
-        Abstention,
-        RecordOptions,
-        build_abstention,
-        build_record,
-        read_criteria,
-        read_released,
-    )
+    from teachlab.evidence.abstention import Abstention, build_abstention, read_released
+    from teachlab.evidence.criteria import read_criteria
     from teachlab.evidence.folder import write_record
-    from teachlab.evidence.record import Sources
+    from teachlab.evidence.record import build_record
+    from teachlab.evidence.record_parts import RecordOptions, Sources
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.score import Rules
 
@@ -106,8 +101,8 @@ def verify_command(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Recompute a record and name every difference. Exit code: 0 it holds, 1 it does not."""
-    from teachlab.evidence import verify_record
     from teachlab.evidence.finding import Verification
+    from teachlab.evidence.verify import verify_record
 
     found = verify_record(record, recording=recording, truth=truth, setting=setting)
     holds = not any(finding.serious for finding in found)

@@ -22,8 +22,7 @@ def strategies_command(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """List the strategies: what each needs to be shown, and its parameters with units and defaults."""
-    from teachlab.teaching import listings
-    from teachlab.teaching.registry import Listings
+    from teachlab.teaching.registry import Listings, listings
 
     found = listings()
     if json:

@@ -34,7 +34,8 @@ def teach_command(
     from teachlab.data.setting_files import write_setting
     from teachlab.errors import Abstained
     from teachlab.model.score import Rules
-    from teachlab.teaching import TeachBlock, teach_once
+    from teachlab.teaching.block import TeachBlock
+    from teachlab.teaching.once import teach_once
 
     opened, passes = open_pair(recording, truth)
     (teacher,) = teachers([strategy], set_ or [])
@@ -44,7 +45,7 @@ def teach_command(
             setting = teach_once(teacher, block, seed, 0)
     except Abstained as refusal:
         if json:
-            from teachlab.evidence import Abstention
+            from teachlab.evidence.abstention import Abstention
 
             told = Abstention.of(teacher, refusal, seed=seed, tolerance_ms=tolerance_ms, base=load_base(base))
             emit_json(told.as_dict())

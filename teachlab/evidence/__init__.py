@@ -3,7 +3,8 @@
 from teachlab.evidence.abstention import Abstention, build_abstention, read_released
 from teachlab.evidence.criteria import Criteria, Judged, Judgement, judge, read_criteria
 from teachlab.evidence.finding import Finding
-from teachlab.evidence.record import RecordOptions, build_record, record_text
+from teachlab.evidence.record import build_record
+from teachlab.evidence.record_parts import RecordOptions, record_text
 from teachlab.evidence.verify import verify_record
 
 __all__ = [

@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field
 
+import teachlab.evidence.identity as identity
 from teachlab.data.atomic_files import read_text
 from teachlab.data.quality.report import inspect_recording
 from teachlab.data.setting_files import setting_from_dict
 from teachlab.data.strict_json import StrictModel, check, parse_json
 from teachlab.errors import Abstained, InputError, SettingError
-from teachlab.evidence import identity
-from teachlab.evidence.record import (
+from teachlab.evidence.record_parts import (
     LIMITS_OF_USE,
     RecordOptions,
     Sources,
@@ -26,15 +26,18 @@ from teachlab.evidence.record import (
 )
 from teachlab.evidence.sealing import ABSTENTION
 from teachlab.model.json_values import plain
-from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
-from teachlab.model.setting import Setting
-from teachlab.model.teaching import Strategy
-from teachlab.model.truth import Truth
 from teachlab.statistics.intervals import proportion
-from teachlab.teaching import TeachBlock, parameters_of, teach_once
-from teachlab.teaching.once import teach_draws
+from teachlab.teaching.block import TeachBlock
+from teachlab.teaching.once import teach_draws, teach_once
+from teachlab.teaching.parameters import parameters_of
 from teachlab.teaching.registry import built, installed_class, source_fingerprint
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.teaching import Strategy
+    from teachlab.model.truth import Truth
 
 SCHEMA = 1
 NO_SETTING = "no setting"

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import Field, model_validator
 
@@ -16,11 +16,13 @@ from teachlab.data.atomic_files import read_text
 from teachlab.data.strict_json import SchemaOne, StrictModel, check
 from teachlab.errors import ParameterError
 from teachlab.model.json_values import Document
-from teachlab.model.margin import Margin
 from teachlab.model.score import CountRate, Rate, Score
 from teachlab.statistics.bursts import Bursts, count_limits
 from teachlab.statistics.design_effect import effective_limits
 from teachlab.statistics.lots import ASSUMED_ICC, Dependence, Source
+
+if TYPE_CHECKING:
+    from teachlab.model.margin import Margin
 
 RATES = (
     "lost_rate",

@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from html import escape
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -14,6 +14,9 @@ from teachlab.evidence.wording import visible
 from teachlab.light.drawing import drawing, picture
 from teachlab.model.recording import Recording
 from teachlab.questions.repeatability.figure import draw_cloud
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
 
 OBJECT, BACKGROUND, GREY = "#D55E00", "#0072B2", "#595959"
 WORST_DRAWN, LONGEST_UNIT = 6, 30

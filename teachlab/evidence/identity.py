@@ -9,14 +9,16 @@ import platform
 from collections.abc import Iterator
 from importlib import metadata
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from teachlab.data.atomic_files import current
 from teachlab.errors import InputError
-from teachlab.model.recording import Recording
-from teachlab.model.truth import Truth
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.truth import Truth
 
 LIBRARIES = ("numpy", "scipy", "pyarrow", "matplotlib", "jinja2")
 """Libraries whose version may change a number, or the page."""

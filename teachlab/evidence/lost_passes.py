@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.model.margin import Margin
-from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score
-from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
 from teachlab.scoring.reasons import reasons_of
+
+if TYPE_CHECKING:
+    from teachlab.model.margin import Margin
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
 
 WORST = 20
 """Passes listed: lost ones first, then those closest to being lost."""

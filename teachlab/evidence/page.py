@@ -5,14 +5,16 @@ from __future__ import annotations
 import hashlib
 import os
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+import teachlab.evidence.repeat_wording as repeats
+import teachlab.evidence.wording as wording
 from teachlab.errors import InputError
-from teachlab.evidence import repeat_section as repeats
-from teachlab.evidence import wording
 from teachlab.evidence.figures import record_figures
-from teachlab.model.recording import Recording
 from teachlab.wording.course import course_lines
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
 
 FOLDER = Path(__file__).parent
 

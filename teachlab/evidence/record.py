@@ -2,116 +2,51 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from pathlib import Path
-from typing import Any
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+import teachlab.evidence.identity as identity
 from teachlab.data.split import Split, split
-from teachlab.errors import Abstained, InputError, ParameterError, TruthError, UnmeasurableError
-from teachlab.evidence import identity
+from teachlab.errors import Abstained, InputError, TruthError, UnmeasurableError
 from teachlab.evidence.criteria import Criteria, judge, overall
 from teachlab.evidence.lost_passes import lost_and_worst
+from teachlab.evidence.record_parts import (
+    LIMITS_OF_USE,
+    SCHEMA,
+    RecordOptions,
+    Sources,
+    checked_text,
+    data_of,
+    recording_cautions,
+    source_name,
+)
 from teachlab.evidence.repeat_section import nuisance_cycles, shown_too_much, teach_cloud
-from teachlab.model.draws import DRAWS
 from teachlab.model.json_values import plain
-from teachlab.model.margin import Margin
-from teachlab.model.recording import Origin, Recording
-from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score
-from teachlab.model.setting import Setting
+from teachlab.model.score import Outcome, Score
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.stale.course import follow
 from teachlab.questions.stress.worth import worth_of
-from teachlab.scoring import score
 from teachlab.scoring.by_lot import exposure
 from teachlab.scoring.dependence import dependence_of
+from teachlab.scoring.scoring import score
 from teachlab.statistics.bursts import Bursts
 from teachlab.statistics.lots import ASSUMED_ICC, Dependence
 from teachlab.statistics.planning import claim_hours_sentence, claim_sentence
 from teachlab.statistics.tail import tail_bound
-from teachlab.switching import replay, replay_family
+from teachlab.switching.family import replay_family
+from teachlab.switching.run import replay
 
-SCHEMA = 1
+if TYPE_CHECKING:
+    from teachlab.model.margin import Margin
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+
 SHIFTS = 10
 """Levels tried on either side of the setting's, for the sensitivity."""
-
-LIMITS_OF_USE = (
-    "Not a safety device: nothing here may justify protection of people, guarding, muting or a machine stop. Rates "
-    "of lost passes are statistics of a process, not probabilities of a dangerous failure.",
-    "The evidence covers the recorded product, speed, lamps, temperature, dirt and settings, and nothing else.",
-    "The logged trace may not be what the sensor saw: bandwidth, averaging, gain and clipping of the logger differ. "
-    "Verify on the line with marked pieces before release, and again after any change.",
-    "No event seen does not mean that the rate is zero: the claim is the bound, with its passes, lots and dates. "
-    "Figures beyond the data rest on a model and are indicative.",
-    "Where the count is a legal or quality-critical quantity, verify it independently.",
-    "Do not look into LED or laser emitters. Changes to the machine are made with energy locked out, guards on, and "
-    "by trained or authorised people under the local codes; regulated industries re-validate.",
-    "Words here are generic. The manual of the equipment takes precedence.",
-)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RecordOptions:
-    """How a record is computed; all of it is written into the record.
-
-    Parameters
-    ----------
-    title : str
-    rules : Rules
-        By which the output is scored; the first pass scored follows from the teach share.
-    teach_share : float or None
-        The setting was taught on this first share of the passes: only later ones are scored. None scores all.
-    deviations : tuple of str
-        What was done otherwise than planned, in the words of whoever reports it.
-    draws : int
-        How often the setting's strategy is taught again inside the teach block; 0 leaves the cloud out.
-    cycles : tuple of str
-        Nuisances that come back, as `cycle_of` reads them: belt=10s, belt=6000mm …
-    """
-
-    title: str = ""
-    rules: Rules = USUAL_RULES
-    teach_share: float | None = None
-    deviations: tuple[str, ...] = ()
-    draws: int = DRAWS
-    cycles: tuple[str, ...] = ()
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "cycles", tuple(self.cycles))
-        if self.draws < 0:
-            raise ParameterError(f"draws must be at least 0, got {self.draws}.")
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form, as a record holds it."""
-        return {
-            "title": self.title,
-            "tolerance_ms": self.rules.tolerance_ms,
-            "confidence": self.rules.confidence,
-            "teach_share": self.teach_share,
-            "deviations": list(self.deviations),
-            "draws": self.draws,
-            "cycles": list(self.cycles),
-        }
-
-    @classmethod
-    def of_record(cls, options: Mapping[str, Any]) -> RecordOptions:
-        """Return the options that a record holds."""
-        given = dict(options)
-        rules = Rules(tolerance_ms=given.pop("tolerance_ms"), confidence=given.pop("confidence"))
-        return cls(rules=rules, **given | {"deviations": tuple(given["deviations"])})
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sources:
-    """Files that a record rests on; only their names and digests are written."""
-
-    recording: str
-    truth: str
-    setting: str | None = None
 
 
 def build_record(
@@ -207,23 +142,6 @@ def build_record(
     return record | {"record_sha256": identity.json_digest(record)}
 
 
-def checked_text(record: dict[str, Any]) -> None:
-    """Refuse a record with text that cannot be written in UTF-8."""
-    try:
-        record_text(record).encode()
-    except UnicodeEncodeError as fault:
-        around = fault.object[max(0, fault.start - 20) : fault.start]
-        raise InputError(
-            f"a title, label, note or file name holds half of a surrogate pair (after '{around}'), which is no text. "
-            "Write it in UTF-8."
-        ) from None
-
-
-def record_text(record: dict[str, Any]) -> str:
-    """Return the text of a record, as it is written to a file."""
-    return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-
-
 def _claims(result: Score, dependent: Mapping[str, Dependence | Bursts | None], truth: Truth) -> list[str]:
     if truth.source is TruthSource.SELF_LABELLED:
         return ["Nothing may be claimed: the passes are self-labelled, made from this very signal."]
@@ -244,18 +162,6 @@ def _claims(result: Score, dependent: Mapping[str, Dependence | Bursts | None], 
     return out
 
 
-def recording_cautions(recording: Recording, truth: Truth) -> list[str]:
-    """Return what light and passes may not be used for."""
-    out = []
-    if recording.info.origin is Origin.SYNTHETIC:
-        out.append("Synthetic light: no evidence about a real line.")
-    if truth.source is TruthSource.SELF_LABELLED:
-        out.append("Self-labelled passes: they may tune, they support no claim.")
-    if truth.source is TruthSource.GENERATOR:
-        out.append("The passes come from a generator, not from a line.")
-    return out
-
-
 def _cautions(recording: Recording, truth: Truth, cut: Split | None, setting: Setting) -> list[str]:
     out = recording_cautions(recording, truth)
     if cut is None:
@@ -263,31 +169,6 @@ def _cautions(recording: Recording, truth: Truth, cut: Split | None, setting: Se
     if caution := shown_too_much(setting, cut):
         out.append(caution)
     return out
-
-
-def data_of(recording: Recording, truth: Truth, sources: Sources) -> dict[str, Any]:
-    """Return the identity of recording and passes."""
-    info = recording.info
-    return {
-        "recording": source_name(sources.recording),
-        "recording_sha256": identity.file_digest(sources.recording),
-        "samples_sha256": identity.samples_digest(recording),
-        "samples": recording.samples,
-        "stored_type": recording.dtype.name,
-        "sample_rate_hz": info.sample_rate_hz,
-        "seconds": recording.seconds,
-        "unit": info.unit,
-        "title": info.title,
-        "notes": info.notes,
-        "origin": str(info.origin),
-        "sensing": str(info.sensing),
-        "truth": source_name(sources.truth),
-        "truth_file_sha256": identity.file_digest(sources.truth),
-        "truth_sha256": identity.truth_digest(truth),
-        "truth_source": str(truth.source),
-        "uncertainty_samples": truth.uncertainty_samples,
-        "passes": truth.passes,
-    }
 
 
 def _setting_source(setting: Setting, sources: Sources) -> dict[str, Any]:
@@ -370,8 +251,3 @@ def _exclusions(result: Score) -> list[str]:
         (n.excluded_onsets, "onsets"),
     )
     return [f"{count} {what}: void samples, or cut by the record" for count, what in found if count]
-
-
-def source_name(path: str) -> str:
-    """Return the name of a file or address, without its place."""
-    return Path(path).name if "://" not in path else path.rsplit("/", 1)[-1]

@@ -5,14 +5,16 @@ from __future__ import annotations
 import hashlib
 import re
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+import teachlab.evidence.identity as identity
 from teachlab.data.atomic_files import current, read_text
 from teachlab.errors import InputError
-from teachlab.evidence import identity
 from teachlab.evidence.finding import Finding
 from teachlab.evidence.page import abstention_html, page_html
-from teachlab.model.recording import Recording
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
 
 ABSTENTION = "teachlab.abstention"
 PAGE, PDF = "page_sha256", "pdf_sha256"

@@ -6,17 +6,18 @@ import math
 from pathlib import Path
 from typing import Any
 
+import teachlab.evidence.identity as identity
 from teachlab.data.atomic_files import read_text
 from teachlab.data.recording_files import read_recording
 from teachlab.data.setting_files import read_setting, setting_from_dict
 from teachlab.data.strict_json import check, parse_json
 from teachlab.data.truth_files import read_truth
 from teachlab.errors import InputError
-from teachlab.evidence import identity
 from teachlab.evidence.abstention import abstention_from_dict, build_abstention, read_released
 from teachlab.evidence.criteria import Criteria
 from teachlab.evidence.finding import Finding
-from teachlab.evidence.record import SCHEMA, RecordOptions, Sources, build_record, record_text
+from teachlab.evidence.record import build_record
+from teachlab.evidence.record_parts import SCHEMA, RecordOptions, Sources, record_text
 from teachlab.evidence.sealing import ABSTENTION, SEALS, check_page
 from teachlab.model.json_values import plain
 from teachlab.model.recording import Recording

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
-from teachlab.model.recording import Recording
-from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.statistics.claims.decisions import Decision
 from teachlab.statistics.claims.orders import Order, OrderStanding
-from teachlab.studies.claim_half import ClaimHalf
-from teachlab.studies.result import Recommendation, RecordingBench
-from teachlab.wording.verdicts import FilesJudged, JudgedBy, setting_verdict
+from teachlab.wording.verdicts.of_setting import FilesJudged, JudgedBy, setting_verdict
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.truth import Truth
+    from teachlab.studies.claim_half import ClaimHalf
+    from teachlab.studies.result import Recommendation, RecordingBench
 
 NAMED = 2
 """Strategies of a row that are named."""

@@ -6,21 +6,24 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
-from teachlab.model.draws import Draw, DrawOptions
-from teachlab.model.recording import Recording
 from teachlab.model.score import Score
 from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
 from teachlab.questions.surface.count_settings import bare, with_measures
-from teachlab.scoring import score
 from teachlab.scoring.claimable import unusable
 from teachlab.scoring.claims import lot_counts, paired_costs
+from teachlab.scoring.scoring import score
 from teachlab.statistics.claims.orders import CostBound, Order, orders
 from teachlab.statistics.lots import Source
 from teachlab.studies.ranking import median_draw, ranking_cost, spreads_of
-from teachlab.studies.tally import Tally
-from teachlab.switching import replay
+from teachlab.switching.run import replay
+
+if TYPE_CHECKING:
+    from teachlab.model.draws import Draw, DrawOptions
+    from teachlab.model.recording import Recording
+    from teachlab.model.truth import Truth
+    from teachlab.studies.tally import Tally
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from teachlab.statistics.claims.orders import Order, OrderStanding
 from teachlab.studies.bench_verdict import over_all
 from teachlab.studies.result import Recommendation, RecordingBench, StrategyResult
+
+if TYPE_CHECKING:
+    from teachlab.studies.result import Recommendation, RecordingBench, StrategyResult
 
 SCHEMA = 1
 

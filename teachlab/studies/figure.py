@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from teachlab.light.drawing import drawing, picture
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.setting import Polarity
-from teachlab.model.teaching import Levels
-from teachlab.model.truth import Truth
-from teachlab.studies.result import RecordingBench, StrategyResult
+
+if TYPE_CHECKING:
+    from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+    from teachlab.model.teaching import Levels
+    from teachlab.model.truth import Truth
+    from teachlab.studies.result import RecordingBench, StrategyResult
 
 OBJECT, BACKGROUND, GREY = "#D55E00", "#0072B2", "#595959"
 

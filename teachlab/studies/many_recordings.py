@@ -6,23 +6,28 @@ import json
 import os
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from teachlab.data.atomic_files import one_result, outdated, read_text, write_aside
 from teachlab.data.opening import open_pair
 from teachlab.data.setting_files import write_setting
 from teachlab.errors import InputError
-from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
-from teachlab.model.draws import DrawOptions
 from teachlab.model.json_values import plain
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.studies.document import bench_document
 from teachlab.studies.figure import bench_figure
-from teachlab.studies.result import RecordingBench
 from teachlab.studies.run import Progress, bench_recording, part_of
 from teachlab.studies.store import write_draws
-from teachlab.wording.verdicts import FilesJudged
+from teachlab.wording.verdicts.of_setting import FilesJudged
+
+if TYPE_CHECKING:
+    from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+    from teachlab.model.draws import DrawOptions
+    from teachlab.model.teaching import Strategy
+    from teachlab.model.truth import Truth
+    from teachlab.studies.result import RecordingBench
 
 
 def bench_files(

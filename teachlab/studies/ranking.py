@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from teachlab.model.draws import MEASURES, Draw, Spread
-from teachlab.studies.result import StrategyResult
+
+if TYPE_CHECKING:
+    from teachlab.studies.result import StrategyResult
 
 
 def by_cost(draws: Sequence[Draw]) -> list[Draw]:

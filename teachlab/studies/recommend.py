@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
-from teachlab.model.draws import DrawOptions
-from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
 from teachlab.questions.stress.reserves import reserves
-from teachlab.scoring import measure_margin
+from teachlab.scoring.margin import measure_margin
 from teachlab.scoring.switching_position import switching_position
-from teachlab.studies.claim_half import ClaimHalf
 from teachlab.studies.result import Recommendation
-from teachlab.switching import replay
+from teachlab.switching.run import replay
+
+if TYPE_CHECKING:
+    from teachlab.model.draws import DrawOptions
+    from teachlab.model.recording import Recording
+    from teachlab.model.truth import Truth
+    from teachlab.studies.claim_half import ClaimHalf
 
 
 def recommend(

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from teachlab.model.draws import Draw, DrawOptions, Spread
-from teachlab.model.margin import Margin
-from teachlab.model.score import Score
-from teachlab.model.setting import Setting
-from teachlab.model.verdict import Verdict
-from teachlab.questions.surface.hindsight import Hindsight
-from teachlab.scoring.switching_position import SwitchingPosition
-from teachlab.statistics.claims.orders import Order
+if TYPE_CHECKING:
+    from teachlab.model.draws import Draw, DrawOptions, Spread
+    from teachlab.model.margin import Margin
+    from teachlab.model.score import Score
+    from teachlab.model.setting import Setting
+    from teachlab.model.verdict import Verdict
+    from teachlab.questions.surface.hindsight import Hindsight
+    from teachlab.scoring.switching_position import SwitchingPosition
+    from teachlab.statistics.claims.orders import Order
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -10,7 +11,6 @@ from teachlab.data.split import Split, split
 from teachlab.errors import StrategyError, TruthError
 from teachlab.model.draws import Draw, DrawOptions
 from teachlab.model.recording import Origin, Recording
-from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.stress.worth import SettingWorth
 from teachlab.questions.surface.count_settings import count_settings, with_measures
@@ -22,10 +22,14 @@ from teachlab.studies.ranking import median_draw, ranked, ranking_cost, spreads_
 from teachlab.studies.recommend import recommend
 from teachlab.studies.result import RecordingBench, StrategyResult
 from teachlab.studies.tally import Tally
-from teachlab.teaching import TeachBlock, parameters_of
+from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.once import teach_draws
+from teachlab.teaching.parameters import parameters_of
 from teachlab.teaching.registry import RECOMMENDED
-from teachlab.wording.verdicts import FilesJudged, JudgedBy
+from teachlab.wording.verdicts.of_setting import FilesJudged, JudgedBy
+
+if TYPE_CHECKING:
+    from teachlab.model.teaching import Strategy
 
 Progress = Callable[[float], None]
 

@@ -5,14 +5,16 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from teachlab.data.atomic_files import write_aside
 from teachlab.model.draws import MEASURES
-from teachlab.studies.result import RecordingBench
+
+if TYPE_CHECKING:
+    from teachlab.studies.result import RecordingBench
 
 
 def draws_table(benches: Sequence[RecordingBench]) -> pa.Table:

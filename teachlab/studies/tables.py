@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 from rich.table import Table
 
@@ -12,6 +13,11 @@ from teachlab.model.score import Rate
 from teachlab.studies.bench_verdict import standing_text
 from teachlab.studies.result import RecordingBench, StrategyResult
 from teachlab.wording.tables import margins_table, plain_table
+
+if TYPE_CHECKING:
+    from teachlab.model.draws import Spread
+    from teachlab.model.score import Rate
+    from teachlab.studies.result import RecordingBench, StrategyResult
 
 SHOWN_LABELS = 3
 """Columns of labels that fit beside the name of a strategy."""

@@ -10,22 +10,26 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import SettingError
 from teachlab.model.following_and_window import FollowingSetting
-from teachlab.model.recording import Block, Light, Recording
 from teachlab.model.setting import Setting
 from teachlab.sensor.clock import Clock, no_valid_sample
 from teachlab.sensor.comparator import Comparator, compares_exactly, level_in
 from teachlab.sensor.edges import Edges, TwoState, joined
 from teachlab.sensor.evaluated_blocks import evaluated
-from teachlab.sensor.following import Followers, family_of
-from teachlab.sensor.output import Output
+from teachlab.sensor.following.family import Followers
+from teachlab.sensor.following.members import family_of
 from teachlab.sensor.validity import Validity
 from teachlab.switching.run import check_unit, replay, switch
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Block, Light, Recording
+    from teachlab.sensor.output import Output
 
 FAMILY_BLOCK = 1 << 20
 """Samples reduced at a time: large, since every comparator is called once per block."""

@@ -4,19 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from typing import TYPE_CHECKING
 
 from teachlab.errors import SettingError
 from teachlab.model.following_and_window import FollowingSetting, WindowSetting
-from teachlab.model.recording import Block, Chunk, Recording
-from teachlab.model.setting import Setting
 from teachlab.sensor.clock import Clock, no_valid_sample
 from teachlab.sensor.comparator import Comparator
 from teachlab.sensor.delays import consecutive_filter, delayed
-from teachlab.sensor.edges import TwoState
 from teachlab.sensor.evaluated_blocks import evaluated
-from teachlab.sensor.following import Followed, Followers
-from teachlab.sensor.output import Output
+from teachlab.sensor.following.family import Followers
+from teachlab.sensor.output import Followed, Output
 from teachlab.sensor.window_comparator import TwoThresholds
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Block, Chunk, Recording
+    from teachlab.model.setting import Setting
+    from teachlab.sensor.edges import TwoState
 
 AnyComparator = Comparator | Followers | TwoThresholds
 

@@ -350,7 +350,7 @@ def polarity_for(recording: Recording, truth: Truth) -> Any:
     """Return the polarity that makes objects active."""
     from teachlab.errors import Abstained
     from teachlab.model.teaching import polarity_of
-    from teachlab.teaching import TeachBlock
+    from teachlab.teaching.block import TeachBlock
 
     try:
         direction = recording.info.direction or TeachBlock(recording, truth).direction

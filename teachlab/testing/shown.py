@@ -13,7 +13,7 @@ from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Background, Events, Levels, Reading, Shown, Strategy, Sweep, TeachView
 from teachlab.model.truth import Truth
-from teachlab.teaching import TeachBlock
+from teachlab.teaching.block import TeachBlock
 
 FULL_SCALE, DARK = 4095, 64
 BACKGROUND, OBJECT = 400, 1200

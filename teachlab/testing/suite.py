@@ -19,8 +19,8 @@ from teachlab.errors import Abstained, ParameterError, StrategyError, TeachlabEr
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, Strategy, TeachView
-from teachlab.teaching import parameters_of, teach_once
-from teachlab.teaching.parameters import as_text, describe, parse_parameters
+from teachlab.teaching.once import teach_once
+from teachlab.teaching.parameters import as_text, describe, parameters_of, parse_parameters
 from teachlab.testing import degenerate_light as hardly
 from teachlab.testing import shown, symmetry
 from teachlab.testing.fresh_process import taught_elsewhere

@@ -12,7 +12,7 @@ from teachlab.model.following_and_window import FollowingSetting, WindowSetting
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import TeachView, polarity_of
-from teachlab.switching import replay
+from teachlab.switching.run import replay
 from teachlab.testing import shown
 from teachlab.testing.subject import Subject
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from teachlab.model.recording import RecordingInfo
-from teachlab.questions.stale.growing_evidence import GrowingEvidence
 from teachlab.wording.places import moment
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import RecordingInfo
+    from teachlab.questions.stale.growing_evidence import GrowingEvidence
 
 UNIT = {"lots": "lot", "stretches": "stretch", "passes": "pass", "gaps": "gap"}
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from teachlab.model.recording import RecordingInfo
-from teachlab.scoring.error_places import ErrorPlace
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import RecordingInfo
+    from teachlab.scoring.error_places import ErrorPlace
 
 
 def moment(sample: int, info: RecordingInfo) -> str:

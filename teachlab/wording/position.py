@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 from numpy.typing import NDArray
 from rich.table import Table
 
-from teachlab.scoring.switching_position import PositionSlope, SwitchingPosition
-from teachlab.statistics.quantiles import QuantileSpread
 from teachlab.wording.tables import plain_table
+
+if TYPE_CHECKING:
+    from teachlab.scoring.switching_position import PositionSlope, SwitchingPosition
+    from teachlab.statistics.quantiles import QuantileSpread
 
 MOST_ROWS = 12
 """Kinds and lots listed, those with the largest spread first; JSON holds them all."""

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from teachlab.model.score import CountRate, Rate
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from teachlab.model.score import CountRate, Rate
 
 
 def percent(share: float) -> str:

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from teachlab.model.following_and_window import FollowingSetting, WindowSetting
-from teachlab.model.setting import Setting
+
+if TYPE_CHECKING:
+    from teachlab.model.setting import Setting
 
 
 def setting_text(setting: Setting) -> str:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
 from rich import box
 from rich.table import Table
 
-from teachlab.model.margin import Margin
 from teachlab.wording.rates import percent
+
+if TYPE_CHECKING:
+    from teachlab.model.margin import Margin
 
 Reserves = Mapping[str, float | None]
 

@@ -17,7 +17,7 @@ from teachlab.data.truth_files import read_truth, write_truth
 from teachlab.evidence import RecordOptions, build_record, verify_record
 from teachlab.evidence.identity import json_digest
 from teachlab.evidence.page import page_html
-from teachlab.evidence.record import Sources, record_text
+from teachlab.evidence.record_parts import Sources, record_text
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting, Taught
 from teachlab.model.truth import Truth

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Events, TeachView
-from teachlab.model.teaching import ShownEvents as Kind
+from teachlab.model.teaching import Shown as Kind
 from teachlab.model.truth import Truth
 from teachlab.scoring import score
 from teachlab.switching import replay

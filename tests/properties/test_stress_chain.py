@@ -11,8 +11,8 @@ from teachlab.errors import InputError
 from teachlab.model.score import Rules
 from teachlab.questions.surface.given_settings import chain as chain_module
 from teachlab.questions.surface.given_settings.chain import count_chain
-from teachlab.questions.surface.given_settings.grid import counts_by_table
 from teachlab.questions.surface.values.levels import read_first
+from teachlab.questions.surface.values.table import counts_by_table
 from teachlab.scoring import score
 from teachlab.switching import replay
 

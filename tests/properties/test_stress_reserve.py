@@ -14,8 +14,8 @@ from teachlab.model.truth import Truth
 from teachlab.questions.stress import reserve as reserve_module
 from teachlab.questions.stress import reserve_path as path_module
 from teachlab.questions.stress.light import Receiver, receiver_range
-from teachlab.questions.stress.reserve import reserve
 from teachlab.questions.stress.reserve_path import Axis, Reserve
+from teachlab.questions.stress.reserves import reserve
 from teachlab.questions.surface.given_settings import chain as chain_module
 from teachlab.questions.surface.values.levels import read_first
 from teachlab.scoring import score

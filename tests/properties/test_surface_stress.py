@@ -13,7 +13,7 @@ from teachlab.errors import InputError
 from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
 from teachlab.questions.stress.map import Stress, at_speed, receiver_range, stress_map
-from teachlab.questions.surface.given_settings.grid import counts_by_table
+from teachlab.questions.surface.values.table import counts_by_table
 from teachlab.scoring import score
 from teachlab.switching import replay
 

@@ -15,7 +15,8 @@ from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.setting_files import write_setting
 from teachlab.data.truth_files import write_truth
-from teachlab.evidence.record import Sources, build_record
+from teachlab.evidence.record import build_record
+from teachlab.evidence.record_parts import Sources
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Outcome
 from teachlab.model.setting import DelaysActOn, Polarity, Setting

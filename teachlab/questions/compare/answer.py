@@ -5,20 +5,24 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from teachlab.errors import ParameterError
 from teachlab.model.json_values import plain
-from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
-from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
 from teachlab.questions.stress.worth import SettingWorth, Worth
-from teachlab.scoring import compare_gaps, compare_passes, holm, lost_rate_by_lot
+from teachlab.scoring.by_lot import lost_rate_by_lot
 from teachlab.scoring.paired_lots import PairedLots, gaps_by_lot, passes_by_lot
+from teachlab.scoring.pairs import compare_gaps, compare_passes
 from teachlab.scoring.unpaired_lots import unpaired_lots
 from teachlab.statistics.differences import miettinen_nurminen, newcombe, p_mid, rate_ratio, tango
 from teachlab.statistics.lots import Source
+from teachlab.statistics.paired_tests import holm
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
 
 INDEPENDENT = "all trials are independent"
 ONE_BY_ONE = "false trips come one by one, independently of one another"

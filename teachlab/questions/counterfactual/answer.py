@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -13,14 +14,18 @@ from teachlab.model.draws import Costs
 from teachlab.model.json_values import Document
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
 from teachlab.questions.counterfactual.averaged import averaged
 from teachlab.questions.counterfactual.margin import SensorMargin, measure, nothing
 from teachlab.questions.counterfactual.sensors import ComparedSensor, needed_margin, sensors
 from teachlab.questions.surface.count import surface
 from teachlab.questions.surface.given_settings.grid import replayed_surface
 from teachlab.questions.surface.hindsight import best_of
+
+if TYPE_CHECKING:
+    from teachlab.model.draws import Costs
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
 
 __all__ = ["ComparedSensor", "SensorMargin", "counterfactual", "needed_margin", "sensors"]
 GRID = 25

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -11,17 +11,19 @@ from teachlab.light.extremes import inside
 from teachlab.light.lasting_extremes import Hold, SustainedExtremes
 from teachlab.light.noise import Selection
 from teachlab.light.windows import Windows, border_evaluations
-from teachlab.model.recording import Recording
-from teachlab.model.score import Rules
-from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
 from teachlab.questions.counterfactual.sensors import ComparedSensor, needed_margin
-from teachlab.questions.surface.hindsight import Hindsight
 from teachlab.scoring.excluded import excluded_trials
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.output import onset_lag
 from teachlab.sensor.validity import Validity
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.score import Rules
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
+    from teachlab.questions.surface.hindsight import Hindsight
 
 SHARE = 0.01
 

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from teachlab.errors import ParameterError, TruthError
-from teachlab.model.recording import Recording
-from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
 from teachlab.questions.surroundings.answers import positive
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
 
 SHORT = 0.05
 """Share of the passes, or of the gaps, that is shorter than the average called matched filter."""

@@ -4,21 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
 from teachlab.model.draws import TEACH_SHARE
-from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
 from teachlab.questions.coverage.cycles import Cycle, Exposure, Floats, exposures, folded, revolutions_needed
 from teachlab.questions.coverage.open_gaps import OpenGaps, Positions
 from teachlab.questions.coverage.recurrence import Found, search
 from teachlab.scoring.by_lot import exposure
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
 
 IN_STEP = 3.0
 """With so many times the revolutions needed, a place never seen is no bad luck."""

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.drawing import drawing, picture
-from teachlab.questions.coverage.certificate import Coverage, CycleCoverage
-from teachlab.questions.coverage.cycles import Floats
+
+if TYPE_CHECKING:
+    from teachlab.questions.coverage.certificate import Coverage, CycleCoverage
+    from teachlab.questions.coverage.cycles import Floats
 
 OPEN, TRIP, GREY, UNSEEN = "#0072B2", "#D55E00", "#595959", "#E6E6E6"
 NAMES = {"shown": "shown", "teach": "teach block", "scored": "scored block"}

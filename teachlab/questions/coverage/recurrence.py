@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,13 +14,15 @@ from teachlab.errors import Abstained
 from teachlab.light.extremes import Extremes
 from teachlab.light.usable_light import bounded_recording
 from teachlab.model.recording import Direction, Recording
-from teachlab.model.score import Rules
-from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
-from teachlab.questions.coverage.cycles import Cycle
-from teachlab.questions.coverage.open_gaps import OpenGaps, Positions
 from teachlab.statistics.periodicity import BINS, LEAST_VALUES, PER_PERIOD, Periodicity, dominant_period
-from teachlab.teaching import TeachBlock
+from teachlab.teaching.block import TeachBlock
+
+if TYPE_CHECKING:
+    from teachlab.model.score import Rules
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
+    from teachlab.questions.coverage.cycles import Cycle
+    from teachlab.questions.coverage.open_gaps import OpenGaps, Positions
 
 Levels = NDArray[np.float64]
 PIECES_BETWEEN = 4

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from teachlab.errors import SettingError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.following_and_window import Follow, FollowingSetting
-from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Polarity, Setting
-from teachlab.model.truth import Truth
-from teachlab.scoring import score
-from teachlab.switching import replay
+from teachlab.scoring.scoring import score
+from teachlab.switching.run import replay
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.truth import Truth
 
 DELAYS = (2, 4, 8, 16, 32, 64, 128)
 FILTERS = (3, 5, 9, 17)

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from teachlab.questions.feasibility.cures import Helps
 from teachlab.questions.timing.line import in_words
+
+if TYPE_CHECKING:
+    from teachlab.questions.feasibility.cures import Helps
 
 AS_RECORDED = "as recorded"
 MOST_CONTRADICTIONS = 50

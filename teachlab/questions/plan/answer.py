@@ -8,7 +8,7 @@ from typing import Any
 
 from teachlab.errors import ParameterError
 from teachlab.model.json_values import plain
-from teachlab.scoring import count, proportion
+from teachlab.statistics.intervals import count, proportion
 from teachlab.statistics.planning import (
     FEW_LOTS,
     Standing,

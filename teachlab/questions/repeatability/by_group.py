@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,14 +16,16 @@ from teachlab.model.draws import Draw, DrawOptions
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
 from teachlab.model.setting import Setting
-from teachlab.model.teaching import Strategy
-from teachlab.model.truth import Truth
 from teachlab.questions.surface.count_settings import bare, count_settings, measures_of
-from teachlab.scoring import score
+from teachlab.scoring.scoring import score
 from teachlab.statistics.variance_components import Components, LossAgreement, agreement, variance_components
-from teachlab.switching import replay_family
-from teachlab.teaching import TeachBlock, teach_once
-from teachlab.teaching.once import drawn
+from teachlab.switching.family import replay_family
+from teachlab.teaching.block import TeachBlock
+from teachlab.teaching.once import drawn, teach_once
+
+if TYPE_CHECKING:
+    from teachlab.model.teaching import Strategy
+    from teachlab.model.truth import Truth
 
 SCORED = ("lost_rate", "false_trips_per_running_hour", "extra_per_pass", "cost")
 """Figures of a score whose spread is divided, too."""

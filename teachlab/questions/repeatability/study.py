@@ -5,16 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from functools import partial
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from teachlab.data.split import split
 from teachlab.errors import ParameterError, SettingError
 from teachlab.model.draws import DrawOptions
 from teachlab.model.json_values import plain as plain_json
-from teachlab.model.recording import Recording
-from teachlab.model.setting import Setting
-from teachlab.model.teaching import Strategy
-from teachlab.model.truth import Truth
 from teachlab.questions.repeatability.by_group import (
     PASSES,
     ByGroup,
@@ -26,8 +22,14 @@ from teachlab.questions.repeatability.by_group import (
 from teachlab.questions.repeatability.redraw import best_cost, repeat_teaching
 from teachlab.questions.repeatability.values import USUAL_LIMITS, VARIED, Cloud, Limit, Variant
 from teachlab.questions.surface.count_settings import bare, count_settings, measures_of
-from teachlab.questions.surface.hindsight import Hindsight
-from teachlab.statistics.variance_components import LossAgreement
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.teaching import Strategy
+    from teachlab.model.truth import Truth
+    from teachlab.questions.surface.hindsight import Hindsight
+    from teachlab.statistics.variance_components import LossAgreement
 
 LENGTH_PARAMETERS = ("sweep_passes", "pieces")
 """Parameters that say how much a strategy is shown; varied without being asked for."""

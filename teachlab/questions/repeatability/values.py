@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,9 +13,11 @@ from numpy.typing import NDArray
 from teachlab.errors import ParameterError
 from teachlab.model.draws import MEASURES, Draw
 from teachlab.model.json_values import Document
-from teachlab.model.score import Rate
-from teachlab.model.teaching import Strategy
-from teachlab.questions.surface.hindsight import Hindsight
+
+if TYPE_CHECKING:
+    from teachlab.model.score import Rate
+    from teachlab.model.teaching import Strategy
+    from teachlab.questions.surface.hindsight import Hindsight
 
 VARIED = (1, 2, 5, 10, 30)
 """Passes let by in a sweep, or pieces averaged, unless others are asked for."""

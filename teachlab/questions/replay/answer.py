@@ -4,21 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from teachlab.model.json_values import plain
-from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
 from teachlab.questions.stress.worth import Worth, worth_of
 from teachlab.scoring.dependence import dependence_of
 from teachlab.scoring.early import early_by_s, early_rows
 from teachlab.scoring.reasons import Reasons, reasons_of
-from teachlab.sensor.output import Output
-from teachlab.statistics.bursts import Bursts
-from teachlab.statistics.lots import Dependence
-from teachlab.switching import replay
+from teachlab.switching.run import replay
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
+    from teachlab.sensor.output import Output
+    from teachlab.statistics.bursts import Bursts
+    from teachlab.statistics.lots import Dependence
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -4,17 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.usable_light import LARGEST
-from teachlab.model.margin import Margin
-from teachlab.model.recording import RecordingInfo
 from teachlab.model.score import Outcome, Score
-from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
 from teachlab.questions.stale.lot_alarm import falling_within
 from teachlab.scoring.by_lot import lot_codes
 from teachlab.statistics.autocorrelation import integrated_autocorrelation
@@ -28,6 +24,12 @@ from teachlab.statistics.cumulative_sums import (
 )
 from teachlab.statistics.lots import Source
 from teachlab.statistics.trend import LEAST_GROUPS, Ahead, fall_to, fit_lowered
+
+if TYPE_CHECKING:
+    from teachlab.model.margin import Margin
+    from teachlab.model.recording import RecordingInfo
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
 
 BLOCKS = 10
 LEAST_PER_BLOCK = 3

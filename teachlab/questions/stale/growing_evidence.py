@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.model.score import Outcome, Trials
-from teachlab.model.truth import Truth
 from teachlab.scoring.by_lot import lot_codes
 from teachlab.statistics.betting import BettingEvidence, evidence_above
 from teachlab.statistics.lots import Source
+
+if TYPE_CHECKING:
+    from teachlab.model.truth import Truth
 
 ACCEPTED = 0.05
 """Share of passes lost, or of gaps tripped, that is accepted where no recording before says what was usual."""

@@ -6,15 +6,12 @@ import warnings
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from teachlab.errors import ParameterError
-from teachlab.model.margin import Margin
-from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rate, Rules, Score
-from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.stale.course import Course, follow
 from teachlab.questions.stale.growing_evidence import (
@@ -25,12 +22,18 @@ from teachlab.questions.stale.growing_evidence import (
 )
 from teachlab.questions.stale.lot_alarm import falling_below, level_of_lots
 from teachlab.questions.stress.reserves import reserves
-from teachlab.scoring import lost_rate_by_lot, measure_margin, score
-from teachlab.scoring.by_lot import gaps_tripped_by_lot
+from teachlab.scoring.by_lot import gaps_tripped_by_lot, lost_rate_by_lot
 from teachlab.scoring.error_places import ErrorPlace, error_places
+from teachlab.scoring.margin import measure_margin
+from teachlab.scoring.scoring import score
 from teachlab.statistics.cumulative_sums import LEAST_BASELINE, Sequential
-from teachlab.statistics.lots import Dependence
-from teachlab.switching import replay
+from teachlab.switching.run import replay
+
+if TYPE_CHECKING:
+    from teachlab.model.margin import Margin
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.statistics.lots import Dependence
 
 LEAST_MARGIN = 5.0
 """Margin to noise below which a setting is watched. At 5.1 and 2 kHz, white noise trips once in an hour."""

@@ -5,18 +5,20 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import product
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from teachlab.model.json_values import plain
-from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
 from teachlab.questions.feasibility.answer import Feasibility, feasibility
 from teachlab.questions.stress.cleaning import Cleaning, LossRate, cleaning_at, cleaning_from
 from teachlab.questions.stress.light import Stress
 from teachlab.questions.stress.map import GAINS, StressMap, at_speed, stress_map
 from teachlab.questions.stress.speeds import AtSpeed, speeds
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
 
 Axis = Sequence[float] | None
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.drawing import drawing, picture
-from teachlab.questions.stress.map import StressMap
+
+if TYPE_CHECKING:
+    from teachlab.questions.stress.map import StressMap
 
 OUTLINE, LOST, FALSE, EXTRA, SAFE = "#D55E00", "#0072B2", "#D55E00", "#595959", "#009E73"
 """From the palette of Okabe & Ito (2008), which colour-blind readers can tell apart."""

@@ -5,14 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
-from teachlab.model.recording import Recording
-from teachlab.model.setting import Setting
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
 
 Floats = NDArray[np.float64]
 LARGEST = float(np.finfo(np.float64).max)

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,13 +15,14 @@ from teachlab.errors import ParameterError
 from teachlab.light.usable_light import bounded_recording
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
 from teachlab.questions.stress.light import Floats, Receiver, Stress, receiver_range
-from teachlab.questions.stress.reserve import reserve
-from teachlab.questions.stress.reserve_path import Axis
+from teachlab.questions.stress.reserves import both_reserves
 from teachlab.questions.surface.given_settings.pairs import score_pairs
 from teachlab.questions.surface.values.levels import read_first
+
+if TYPE_CHECKING:
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
 
 __all__ = ["Stress", "StressMap", "at_speed", "receiver_range", "stress_map"]
 GAINS = tuple(round(1 - 0.05 * k, 2) for k in range(20))
@@ -152,13 +153,7 @@ def stress_map(
     shape = (len(gain), len(ambient), len(pedestal))
     if progress is not None:
         progress(0.6)
-    span = (recording.info.full_scale or reading.high) - min(reading.low, dark)
-    loss, rise = (
-        reserve(
-            recording, truth, setting, axis, receiver=receiver, reading=reading, most=most, rules=rules,
-        )
-        for axis, most in ((Axis.GAIN, 1.0), (Axis.AMBIENT, max(span, 0.0)))
-    )  # fmt: skip
+    loss, rise = both_reserves(recording, truth, setting, receiver=receiver, reading=reading, rules=rules)
     if progress is not None:
         progress(1.0)
     tables = {

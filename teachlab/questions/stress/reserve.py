@@ -9,23 +9,26 @@ them the counting itself tells where nothing can have happened, and only the oth
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.model.recording import Recording
-from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
-from teachlab.questions.stress.light import Floats, Receiver
-from teachlab.questions.stress.reserve_apart import search_apart
-from teachlab.questions.stress.reserve_path import Axis, Path, Reserve
+from teachlab.questions.stress.reserve_path import Path, Reserve
 from teachlab.questions.surface.given_settings.chain import Play, count_chain
-from teachlab.questions.surface.values.levels import FirstReading
-from teachlab.questions.surface.values.ranks import Ranks
-from teachlab.questions.surface.values.spans import Kind, Spans
-from teachlab.sensor.clock import Clock
+from teachlab.questions.surface.values.kinds import Kind
 from teachlab.sensor.delays import delay_stages
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.score import Rules
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
+    from teachlab.questions.stress.light import Floats
+    from teachlab.questions.surface.values.levels import FirstReading
+    from teachlab.questions.surface.values.ranks import Ranks
+    from teachlab.questions.surface.values.spans import Spans
+    from teachlab.sensor.clock import Clock
 
 TRIED = 1000
 """Points tried at first, and in a stretch with too many samples to try them all."""
@@ -141,48 +144,24 @@ class _Search:
         return np.concatenate((more, walk[first + 2 :])), closed
 
 
-def reserve(
-    recording: Recording,
-    truth: Truth,
-    setting: Setting,
-    axis: Axis,
-    *,
-    receiver: Receiver,
-    reading: FirstReading,
-    most: float,
-    rules: Rules = USUAL_RULES,
-) -> Reserve:
-    """Find how far one stress can go before the first trial comes out wrong.
+def search_chain(
+    recording: Recording, truth: Truth, path: Path, reading: FirstReading, *, rules: Rules
+) -> Reserve | None:
+    """Find the first point of an axis at which a trial goes wrong; None where the levels along it are no chain.
 
     Parameters
     ----------
     recording, truth
         Scored by the rules.
-    setting : Setting
-        With any filter and delays.
-    axis : Axis
-        Loss of gain, or ambient light.
-    receiver : Receiver
+    path : Path
     reading : FirstReading
-        Of the same recording at the setting's evaluation rate.
-    most : float
-        Where the search ends: at most 1 for a loss of gain; recording units for ambient light.
     rules
         As in `teachlab.scoring.score`.
 
     Notes
     -----
-    Where the levels move apart, since light below dark was logged and the dark level lies between them, there is no
-    chain: see `teachlab.questions.stress.reserve_apart`.
-
     A trial comes out right if a pass to be detected has an onset, and a gap or a pass to be ignored has none.
     Every point that the search leaves out is proven to be like its neighbours: between two points next to each
     other the state can have moved unseen only where a sample lies between their levels, too.
     """
-    start = 1.0 if axis is Axis.GAIN else 0.0
-    end = start - most if axis is Axis.GAIN else most
-    path = Path(axis, receiver, setting, start, end)
-    found = _Search(recording, truth, path, reading, rules).run()
-    if found is not None:
-        return found
-    return search_apart(recording, truth, path, reading, rules=rules)
+    return _Search(recording, truth, path, reading, rules).run()

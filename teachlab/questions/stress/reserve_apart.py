@@ -7,15 +7,19 @@ replayed, from the unstressed light on, as long as they are few enough.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
-from teachlab.model.recording import Recording
-from teachlab.model.score import Rules
-from teachlab.model.truth import Truth
-from teachlab.questions.stress.light import Floats
 from teachlab.questions.stress.reserve_path import Path, Reserve
 from teachlab.questions.surface.given_settings.pairs import score_pairs
-from teachlab.questions.surface.values.levels import FirstReading
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.score import Rules
+    from teachlab.model.truth import Truth
+    from teachlab.questions.stress.light import Floats
+    from teachlab.questions.surface.values.levels import FirstReading
 
 STEPS = 64
 """Points tried at first, and again between the last that came out right and the first that did not."""

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.model.recording import Recording
-from teachlab.model.setting import Setting
 from teachlab.questions.stress.light import Floats, Receiver, first_true
-from teachlab.questions.surface.values.levels import FirstReading
 from teachlab.sensor.evaluated_blocks import evaluated
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.questions.surface.values.levels import FirstReading
 
 VALUES = 3000
 """So many distinct samples in the stretches in question are all tried."""

@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
-from teachlab.model.recording import Recording
+from typing import TYPE_CHECKING
+
+from teachlab.light.usable_light import bounded_recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
-from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
-from teachlab.questions.stress.map import stress_map
+from teachlab.questions.stress.light import Receiver, receiver_range
+from teachlab.questions.stress.reserve import search_chain
+from teachlab.questions.stress.reserve_apart import search_apart
+from teachlab.questions.stress.reserve_path import Axis, Path, Reserve
+from teachlab.questions.surface.values.levels import read_first
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
+    from teachlab.questions.surface.values.levels import FirstReading
 
 NONE: dict[str, float | None] = {
     "contamination_reserve": None,
@@ -15,6 +25,65 @@ NONE: dict[str, float | None] = {
     "ambient_resolution": 0.0,
 }
 """Where a trial comes out wrong without any stress."""
+
+
+def reserve(
+    recording: Recording,
+    truth: Truth,
+    setting: Setting,
+    axis: Axis,
+    *,
+    receiver: Receiver,
+    reading: FirstReading,
+    most: float,
+    rules: Rules = USUAL_RULES,
+) -> Reserve:
+    """Find how far one stress can go before the first trial comes out wrong.
+
+    Parameters
+    ----------
+    recording, truth
+        Scored by the rules.
+    setting : Setting
+        With any filter and delays.
+    axis : Axis
+        Loss of gain, or ambient light.
+    receiver : Receiver
+    reading : FirstReading
+        Of the same recording at the setting's evaluation rate.
+    most : float
+        Where the search ends: at most 1 for a loss of gain; recording units for ambient light.
+    rules
+        As in `teachlab.scoring.score`.
+
+    Notes
+    -----
+    Where the levels move apart, since light below dark was logged and the dark level lies between them, there is no
+    chain (`teachlab.questions.stress.reserve`) and settings are tried (`teachlab.questions.stress.reserve_apart`).
+    """
+    start = 1.0 if axis is Axis.GAIN else 0.0
+    end = start - most if axis is Axis.GAIN else most
+    path = Path(axis, receiver, setting, start, end)
+    found = search_chain(recording, truth, path, reading, rules=rules)
+    return search_apart(recording, truth, path, reading, rules=rules) if found is None else found
+
+
+def both_reserves(
+    recording: Recording,
+    truth: Truth,
+    setting: Setting,
+    *,
+    receiver: Receiver,
+    reading: FirstReading,
+    rules: Rules = USUAL_RULES,
+) -> tuple[Reserve, Reserve]:
+    """Find how far gain may fall, and how far ambient light may rise up to full scale; parameters as in `reserve`."""
+    span = (recording.info.full_scale or reading.high) - min(reading.low, recording.info.dark_level)
+    loss, rise = (
+        reserve(recording, truth, setting, axis, receiver=receiver, reading=reading, most=most, rules=rules)
+        for axis, most in ((Axis.GAIN, 1.0), (Axis.AMBIENT, max(span, 0.0)))
+    )
+    return loss, rise
 
 
 def reserves(
@@ -44,10 +113,13 @@ def reserves(
     """
     if scored is not None and (scored.counts.lost or scored.counts.false_trips or scored.counts.ignore_false_trips):
         return dict(NONE)
-    found = stress_map(recording, truth, setting, gain=(1.0,), rules=rules)
+    recording = bounded_recording(recording)
+    reading = read_first(recording, setting.evaluation_rate_hz)
+    receiver = Receiver(recording.info.dark_level, *receiver_range(recording, reading.low, reading.high))
+    loss, rise = both_reserves(recording, truth, setting, receiver=receiver, reading=reading, rules=rules)
     return {
-        "contamination_reserve": found.contamination_reserve,
-        "contamination_resolution": found.resolution[0],
-        "ambient_reserve": found.ambient_reserve,
-        "ambient_resolution": found.resolution[1],
+        "contamination_reserve": loss.value,
+        "contamination_resolution": loss.resolution,
+        "ambient_reserve": rise.value,
+        "ambient_resolution": rise.resolution,
     }

@@ -4,21 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from teachlab.errors import UnmeasurableError
 from teachlab.model.json_values import plain
-from teachlab.model.margin import Margin
-from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
 from teachlab.questions.stress.reserves import reserves
 from teachlab.questions.surface.count_settings import bare
-from teachlab.scoring import measure_margin, score
+from teachlab.scoring.margin import measure_margin
+from teachlab.scoring.scoring import score
 from teachlab.scoring.switching_position import SwitchingPosition, switching_position
-from teachlab.sensor.output import Output
-from teachlab.switching import replay
+from teachlab.switching.run import replay
+
+if TYPE_CHECKING:
+    from teachlab.model.margin import Margin
+    from teachlab.model.recording import Recording
+    from teachlab.model.truth import Truth
+    from teachlab.sensor.output import Output
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

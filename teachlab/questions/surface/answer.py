@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,9 +13,7 @@ from teachlab.errors import ParameterError
 from teachlab.model.draws import DrawOptions
 from teachlab.model.json_values import plain
 from teachlab.model.recording import Recording
-from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
-from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.cloud import SurfaceCloud, check_family, taught_cloud
 from teachlab.questions.surface.count import surface_of
@@ -23,8 +21,12 @@ from teachlab.questions.surface.given_settings.grid import GRID, replayed_surfac
 from teachlab.questions.surface.hindsight import Hindsight, best_of, regret_of
 from teachlab.questions.surface.position_axis import PositionAxis, position_axis
 from teachlab.questions.surface.values.levels import read_first, stated_levels
-from teachlab.questions.surface.values.table import Surface
 from teachlab.teaching.block import polarity_for
+
+if TYPE_CHECKING:
+    from teachlab.model.score import Rules
+    from teachlab.model.teaching import Strategy
+    from teachlab.questions.surface.values.table import Surface
 
 Opened = Sequence[tuple[Recording, Truth]]
 Progress = Callable[[float], None]

@@ -4,20 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from teachlab.errors import ParameterError, SettingError
-from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
 from teachlab.questions.surface.all_pairs.finishing import assembled, tables
 from teachlab.questions.surface.all_pairs.reading import Progress, read_spans
 from teachlab.questions.surface.all_pairs.tallies import Tallies
 from teachlab.questions.surface.values.levels import FirstReading, Levels, checked, read_first, stated_levels
 from teachlab.questions.surface.values.spans import Spans
-from teachlab.questions.surface.values.table import Surface
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
+    from teachlab.questions.surface.values.table import Surface
 
 EXACT = "every pair counted exactly from turning points, in one reading"
 

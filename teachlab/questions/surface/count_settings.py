@@ -5,19 +5,22 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from teachlab.model.draws import Costs, Draw
 from teachlab.model.following_and_window import FollowingSetting
-from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
 from teachlab.questions.surface.given_settings.pairs import PairCounts, score_pairs
-from teachlab.scoring import score
-from teachlab.sensor.output import Output
-from teachlab.switching import replay_family
+from teachlab.scoring.scoring import score
+from teachlab.switching.family import replay_family
+
+if TYPE_CHECKING:
+    from teachlab.model.draws import Costs, Draw
+    from teachlab.model.recording import Recording
+    from teachlab.model.truth import Truth
+    from teachlab.sensor.output import Output
 
 Counted = Mapping[Setting, PairCounts]
 """By setting without its history, as `bare` gives it."""

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.drawing import drawing, picture
-from teachlab.model.setting import Setting
-from teachlab.questions.surface.hindsight import Hindsight
-from teachlab.questions.surface.values.table import Surface
+
+if TYPE_CHECKING:
+    from teachlab.model.setting import Setting
+    from teachlab.questions.surface.hindsight import Hindsight
+    from teachlab.questions.surface.values.table import Surface
 
 OUTLINE, TAUGHT, CLOUD, LOST, FALSE, EXTRA = "#D55E00", "#CC79A7", "#009E73", "#0072B2", "#D55E00", "#595959"
 """From the palette of Okabe & Ito (2008), which colour-blind readers can tell apart."""

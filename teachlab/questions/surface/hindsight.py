@@ -5,21 +5,23 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
 from teachlab.model.draws import Costs
-from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
 from teachlab.questions.surface.count import surface
-from teachlab.questions.surface.count_settings import Counted
-from teachlab.questions.surface.values.table import Surface
 from teachlab.teaching.block import polarity_for
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.truth import Truth
+    from teachlab.questions.surface.count_settings import Counted
+    from teachlab.questions.surface.values.table import Surface
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,21 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.model.draws import Costs
-from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
-from teachlab.questions.surface.values.table import Surface
-from teachlab.scoring import score
+from teachlab.scoring.scoring import score
 from teachlab.scoring.switching_position import switching_position
-from teachlab.statistics.quantiles import QuantileSpread
-from teachlab.switching import replay_family
+from teachlab.switching.family import replay_family
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
+    from teachlab.questions.surface.values.table import Surface
+    from teachlab.statistics.quantiles import QuantileSpread
 
 TRIED = 41
 """Levels at which positions are measured."""

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from teachlab.light.drawing import drawing, picture
-from teachlab.scoring.switching_position import PositionSlope, SwitchingPosition
+
+if TYPE_CHECKING:
+    from teachlab.scoring.switching_position import PositionSlope, SwitchingPosition
 
 KINDS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#595959")
 """From the palette of Okabe & Ito (2008), which colour-blind readers can tell apart; shapes tell kinds apart, too."""

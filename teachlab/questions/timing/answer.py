@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from teachlab.model.recording import Recording
-from teachlab.model.setting import Setting
 from teachlab.questions.timing.budget import Timing, timing
 from teachlab.questions.timing.dwelling import DwellSpans, Predicted, delay_at_fault, line_of, predict
-from teachlab.questions.timing.line import TimeBudget
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.questions.timing.line import TimeBudget
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -8,12 +8,15 @@ where these two agree, all agree.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from teachlab.sensor.edges import Edges, RunCounter, TwoState
-from teachlab.sensor.following.members import Bounds, Members
-from teachlab.sensor.following.rows import Flags, Rows, Values
+
+if TYPE_CHECKING:
+    from teachlab.sensor.following.members import Bounds, Members
+    from teachlab.sensor.following.rows import Flags, Rows, Values
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -8,15 +8,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Any, TypeVar, cast
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import numpy as np
 from numba import njit
 
 from teachlab.model.following_and_window import Follow, FollowingSetting
-from teachlab.sensor.edges import Edges
-from teachlab.sensor.following.row_by_row import Follower
-from teachlab.sensor.following.rows import Rows
+
+if TYPE_CHECKING:
+    from teachlab.sensor.edges import Edges
+    from teachlab.sensor.following.row_by_row import Follower
+    from teachlab.sensor.following.rows import Rows
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 

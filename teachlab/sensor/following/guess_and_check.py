@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
-from teachlab.sensor.edges import Edges
 from teachlab.sensor.following.certain import agree
-from teachlab.sensor.following.members import Members
 from teachlab.sensor.following.path import path_of
-from teachlab.sensor.following.rows import Rows, Values
+
+if TYPE_CHECKING:
+    from teachlab.sensor.edges import Edges
+    from teachlab.sensor.following.members import Members
+    from teachlab.sensor.following.rows import Rows, Values
 
 ROOM = 1.5
 """How much further than it went before a reference may go, so that the next guess mostly holds."""

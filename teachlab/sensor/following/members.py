@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from teachlab.model.following_and_window import Follow, FollowingSetting
-from teachlab.sensor.edges import Edges
-from teachlab.sensor.following.row_by_row import Follower
-from teachlab.sensor.following.rows import Flags, Rows, Values
+
+if TYPE_CHECKING:
+    from teachlab.sensor.edges import Edges
+    from teachlab.sensor.following.row_by_row import Follower
+    from teachlab.sensor.following.rows import Flags, Rows, Values
 
 ULPS = 64.0
 """Rounding errors of a distance, in units of the last place of the largest number in it: more than can add up."""

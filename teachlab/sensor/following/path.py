@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from teachlab.sensor.following.rows import Values
+if TYPE_CHECKING:
+    from teachlab.sensor.following.rows import Values
 
 SINGLY = 16
 """So few references are moved one by one: a vector of them takes as long as about twenty."""

@@ -7,14 +7,17 @@ evaluation by evaluation.
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from teachlab.model.following_and_window import FollowingSetting
-from teachlab.sensor.clock import Clock
 from teachlab.sensor.edges import Edges, TwoState, joined
 from teachlab.sensor.following.reference import FollowedReference
-from teachlab.sensor.following.rows import Rows, Values
+
+if TYPE_CHECKING:
+    from teachlab.model.following_and_window import FollowingSetting
+    from teachlab.sensor.clock import Clock
+    from teachlab.sensor.following.rows import Rows, Values
 
 
 class Follower:

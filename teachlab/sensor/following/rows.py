@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.sensor.edges import Edges
+if TYPE_CHECKING:
+    from teachlab.sensor.edges import Edges
 
 Values = NDArray[np.float64]
 Flags = NDArray[np.bool_]

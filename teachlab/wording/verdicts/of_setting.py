@@ -5,13 +5,12 @@ from __future__ import annotations
 import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.draws import Costs
-from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.feasibility.tried_cures import TriedCure, tried_cures
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
@@ -21,10 +20,14 @@ from teachlab.scoring.error_places import error_places
 from teachlab.scoring.reasons import reasons_of
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS, Decision, Measured, decide, enough_to_decide
 from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption
-from teachlab.statistics.claims.orders import CostBound
 from teachlab.statistics.lots import Source
 from teachlab.wording.places import moment, place_text
 from teachlab.wording.verdicts.claims import few_lots_text, headline
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.truth import Truth
+    from teachlab.statistics.claims.orders import CostBound
 
 RARE_KIND = 0.05
 """Share of the product that a rare kind makes up: what teaching on few passes may not have been shown."""

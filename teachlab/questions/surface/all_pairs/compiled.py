@@ -7,19 +7,21 @@ levels: a step list is a pair of arrays, `end` (exclusive on-index) and `value`,
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, TypeVar, cast
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from teachlab.model.recording import Light
-from teachlab.questions.surface.all_pairs.finishing import Sums
 from teachlab.questions.surface.all_pairs.staircase import NEVER
-from teachlab.questions.surface.all_pairs.tallies import Tallies
-from teachlab.questions.surface.all_pairs.turning import Where
-from teachlab.questions.surface.values.ranks import Ranker, Ranks
-from teachlab.questions.surface.values.table import Table
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Light
+    from teachlab.questions.surface.all_pairs.finishing import Sums
+    from teachlab.questions.surface.all_pairs.tallies import Tallies
+    from teachlab.questions.surface.all_pairs.turning import Where
+    from teachlab.questions.surface.values.ranks import Ranker, Ranks
+    from teachlab.questions.surface.values.table import Table
 
 _NEVER = int(NEVER)
 _Function = TypeVar("_Function", bound=Callable[..., Any])

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.model.recording import Block, Light
 from teachlab.questions.surface.all_pairs.finishing import PlainSums, Sums
 from teachlab.questions.surface.all_pairs.staircase import NEVER, Fold
-from teachlab.questions.surface.all_pairs.tallies import PairTally
 from teachlab.questions.surface.all_pairs.turning import Ladders, Turning, Where, closed_cycles
-from teachlab.questions.surface.values.ranks import Ranker, Ranks
-from teachlab.questions.surface.values.spans import Spans
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Block, Light
+    from teachlab.questions.surface.all_pairs.tallies import PairTally
+    from teachlab.questions.surface.values.ranks import Ranker, Ranks
+    from teachlab.questions.surface.values.spans import Spans
 
 BLOCK = 1 << 17
 """Evaluations worked on at a time, so that they stay in the cache."""

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.model.setting import Setting
 from teachlab.questions.surface.all_pairs.tallies import KINDS, Tallies
-from teachlab.questions.surface.values.levels import Levels
-from teachlab.questions.surface.values.spans import Kind, Spans
+from teachlab.questions.surface.values.kinds import Kind
 from teachlab.questions.surface.values.table import TABLES, Surface, Table, unmirrored
-from teachlab.sensor.clock import Clock
+
+if TYPE_CHECKING:
+    from teachlab.model.setting import Setting
+    from teachlab.questions.surface.values.levels import Levels
+    from teachlab.questions.surface.values.spans import Spans
+    from teachlab.sensor.clock import Clock
 
 
 class Sums(Protocol):

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from teachlab.errors import ParameterError
-from teachlab.model.recording import Recording
 from teachlab.questions.surface.all_pairs.counting import Engine, Pieces, PlainEngine, state_before
 from teachlab.questions.surface.all_pairs.tallies import PairTally, Tallies
-from teachlab.questions.surface.values.levels import FirstReading, Levels
 from teachlab.questions.surface.values.ranks import Ranker, Ranks
-from teachlab.questions.surface.values.spans import Spans
 from teachlab.sensor.evaluated_blocks import evaluated
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.questions.surface.values.levels import FirstReading, Levels
+    from teachlab.questions.surface.values.spans import Spans
 
 Progress = Callable[[float], None]
 

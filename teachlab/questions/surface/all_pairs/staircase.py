@@ -9,14 +9,16 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.questions.surface.all_pairs.tallies import KINDS, PairTally
-from teachlab.questions.surface.all_pairs.turning import Ladders, Where
-from teachlab.questions.surface.values.ranks import Ranks
+
+if TYPE_CHECKING:
+    from teachlab.questions.surface.all_pairs.turning import Ladders, Where
+    from teachlab.questions.surface.values.ranks import Ranks
 
 NEVER = np.int16(np.iinfo(np.int16).max)
 _Whole = NDArray[np.int64]

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.questions.surface.values.ranks import Ranks
-from teachlab.questions.surface.values.spans import Kind
+from teachlab.questions.surface.values.kinds import Kind
+
+if TYPE_CHECKING:
+    from teachlab.questions.surface.values.ranks import Ranks
 
 KINDS = 4
 _Kinds = NDArray[np.int8]

@@ -7,13 +7,15 @@ time and starts it in the dark; what the state at its begin changes is booked by
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.questions.surface.all_pairs.tallies import KINDS, PairTally
-from teachlab.questions.surface.values.ranks import Ranks
+
+if TYPE_CHECKING:
+    from teachlab.questions.surface.values.ranks import Ranks
 
 Where = NDArray[np.intp]
 ROUNDS_BELOW = 0.04

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.model.following_and_window import WindowSetting
-from teachlab.model.setting import Setting
-from teachlab.questions.surface.values.levels import Levels
+
+if TYPE_CHECKING:
+    from teachlab.model.setting import Setting
+    from teachlab.questions.surface.values.levels import Levels
 
 LONGEST = 32_000
 """Settings in a chain: how many are light is kept as int16."""

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
 from teachlab.questions.surface.all_pairs.finishing import assembled
 from teachlab.questions.surface.given_settings.chain import count_chain
-from teachlab.questions.surface.values.levels import FirstReading, Levels
-from teachlab.questions.surface.values.table import Surface
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
+    from teachlab.questions.surface.values.levels import FirstReading, Levels
+    from teachlab.questions.surface.values.table import Surface
 
 ZERO_HYSTERESIS = (
     "zero hysteresis only: every threshold counted exactly by running extremes; with hysteresis the delays leave no "

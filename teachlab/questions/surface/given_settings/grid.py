@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from teachlab.model.recording import Recording
-from teachlab.model.score import USUAL_RULES, Counts, Rules
-from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.surface.all_pairs.finishing import assembled
 from teachlab.questions.surface.values.levels import Levels, checked, read_first
 from teachlab.questions.surface.values.spans import Spans
-from teachlab.questions.surface.values.table import TABLES, Surface
-from teachlab.scoring import score
+from teachlab.questions.surface.values.table import TABLES, Surface, counts_by_table
+from teachlab.scoring.scoring import score
 from teachlab.sensor.output import onset_lag
-from teachlab.switching import replay_family
+from teachlab.switching.family import replay_family
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
 
 GRID = 24
 BY_REPLAY = "every pair of a grid of {levels} levels replayed: exact at these pairs, silent between them"
@@ -52,16 +55,3 @@ def replayed_surface(
     lag = onset_lag(base, clock)
     spans = Spans.of(truth, clock, reading.invalid, rules=rules, lag=lag)
     return assembled(grid, tables, spans, clock, base, exact=False, how=BY_REPLAY.format(levels=n))
-
-
-def counts_by_table(counts: Counts) -> dict[str, int]:
-    """Return the counts of a score under the names of the tables of a surface."""
-    return {
-        "lost": counts.lost,
-        "merged": counts.merged,
-        "extra": counts.extra,
-        "false_trips": counts.false_trips,
-        "gaps_tripped": counts.gaps_tripped,
-        "ignore_trips": counts.ignore_false_trips,
-        "ignore_tripped": counts.ignore_tripped,
-    }

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.questions.surface.all_pairs.tallies import KINDS
-from teachlab.questions.surface.values.ranks import Ranks
-from teachlab.questions.surface.values.spans import Kind, Spans
+from teachlab.questions.surface.values.kinds import Kind
+
+if TYPE_CHECKING:
+    from teachlab.questions.surface.values.ranks import Ranks
+    from teachlab.questions.surface.values.spans import Spans
 
 Whole = NDArray[np.int64]
 

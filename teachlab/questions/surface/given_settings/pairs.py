@@ -10,26 +10,27 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from teachlab.model.draws import Costs
 from teachlab.model.following_and_window import WindowSetting, fixed_levels
-from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
-from teachlab.model.setting import Polarity, Setting
-from teachlab.model.truth import Truth
 from teachlab.questions.surface.all_pairs.reading import read_spans
 from teachlab.questions.surface.given_settings.asked_tally import TallyOfGivenPairs
-from teachlab.questions.surface.given_settings.grid import counts_by_table
 from teachlab.questions.surface.given_settings.many import count_many
 from teachlab.questions.surface.values.levels import FirstReading, read_first
 from teachlab.questions.surface.values.spans import Spans
-from teachlab.questions.surface.values.table import TABLES
-from teachlab.scoring import score
-from teachlab.switching import replay_family
+from teachlab.questions.surface.values.table import TABLES, counts_by_table
+from teachlab.scoring.scoring import score
+from teachlab.switching.family import replay_family
 from teachlab.switching.run import check_unit
+
+if TYPE_CHECKING:
+    from teachlab.model.draws import Costs
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Polarity, Setting
+    from teachlab.model.truth import Truth
 
 TOGETHER = 4000
 """Settings counted in one reading: ranks among their levels fit 15 bits, kinds of trial beside them."""

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
 from teachlab.light.noise import Selection
-from teachlab.model.recording import Light, Recording
 from teachlab.sensor.clock import Clock, no_valid_sample
 from teachlab.sensor.comparator import compares_exactly
-from teachlab.sensor.edges import TwoState
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.validity import Validity
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Light, Recording
+    from teachlab.sensor.edges import TwoState
 
 Levels = NDArray[np.float64]
 """Ascending levels, float64, shape (n,), recording units."""

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.model.recording import Light
-from teachlab.questions.surface.values.levels import Levels
 from teachlab.sensor.comparator import compares_exactly
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Light
+    from teachlab.questions.surface.values.levels import Levels
 
 Ranks = NDArray[np.int16]
 """Ranks 0 … levels, int16, shape (n,): ``x >= levels[i]`` exactly if ``rank > i``."""

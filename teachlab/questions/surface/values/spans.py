@@ -3,27 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import IntEnum
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.truth import Truth
+from teachlab.questions.surface.values.kinds import Kind
 from teachlab.scoring.excluded import excluded_trials
-from teachlab.sensor.clock import Clock
-from teachlab.sensor.edges import Edges, TwoState
 
-
-class Kind(IntEnum):
-    """What an onset in a span counts as."""
-
-    DETECT = 0
-    GAP = 1
-    IGNORE = 2
-    UNCOUNTED = 3
-    """Excluded, or before the first pass that is scored."""
+if TYPE_CHECKING:
+    from teachlab.model.truth import Truth
+    from teachlab.sensor.clock import Clock
+    from teachlab.sensor.edges import Edges, TwoState
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
-from teachlab.model.draws import Costs
-from teachlab.model.setting import Setting
-from teachlab.questions.surface.values.levels import Levels
+
+if TYPE_CHECKING:
+    from teachlab.model.draws import Costs
+    from teachlab.model.score import Counts
+    from teachlab.model.setting import Setting
+    from teachlab.questions.surface.values.levels import Levels
 
 Table = NDArray[np.signedinteger[Any]]
 """Counts, int32 or int64, shape (levels, levels): row = on-index i, column = off-index j; meaningless for j > i."""
@@ -152,3 +155,16 @@ SUMS = ("detect_trials", "ignore_trials", "gap_trials", "running_hours", "record
 def unmirrored(table: Table) -> Table:
     """Turn a table of mirrored ranks back: on-index i' of the mirror is off-index ``n − 1 − i'``."""
     return np.ascontiguousarray(table[::-1, ::-1].T)
+
+
+def counts_by_table(counts: Counts) -> dict[str, int]:
+    """Return the counts of a score under the names of the tables of a surface."""
+    return {
+        "lost": counts.lost,
+        "merged": counts.merged,
+        "extra": counts.extra,
+        "false_trips": counts.false_trips,
+        "gaps_tripped": counts.gaps_tripped,
+        "ignore_trips": counts.ignore_false_trips,
+        "ignore_tripped": counts.ignore_tripped,
+    }

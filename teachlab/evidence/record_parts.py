@@ -1,0 +1,151 @@
+"""What records of a setting and of an abstention share: options, files, identity of the data, cautions."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import teachlab.evidence.identity as identity
+from teachlab.errors import InputError, ParameterError
+from teachlab.model.draws import DRAWS
+from teachlab.model.recording import Origin, Recording
+from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.truth import Truth, TruthSource
+
+SCHEMA = 1
+
+LIMITS_OF_USE = (
+    "Not a safety device: nothing here may justify protection of people, guarding, muting or a machine stop. Rates "
+    "of lost passes are statistics of a process, not probabilities of a dangerous failure.",
+    "The evidence covers the recorded product, speed, lamps, temperature, dirt and settings, and nothing else.",
+    "The logged trace may not be what the sensor saw: bandwidth, averaging, gain and clipping of the logger differ. "
+    "Verify on the line with marked pieces before release, and again after any change.",
+    "No event seen does not mean that the rate is zero: the claim is the bound, with its passes, lots and dates. "
+    "Figures beyond the data rest on a model and are indicative.",
+    "Where the count is a legal or quality-critical quantity, verify it independently.",
+    "Do not look into LED or laser emitters. Changes to the machine are made with energy locked out, guards on, and "
+    "by trained or authorised people under the local codes; regulated industries re-validate.",
+    "Words here are generic. The manual of the equipment takes precedence.",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordOptions:
+    """How a record is computed; all of it is written into the record.
+
+    Parameters
+    ----------
+    title : str
+    rules : Rules
+        By which the output is scored; the first pass scored follows from the teach share.
+    teach_share : float or None
+        The setting was taught on this first share of the passes: only later ones are scored. None scores all.
+    deviations : tuple of str
+        What was done otherwise than planned, in the words of whoever reports it.
+    draws : int
+        How often the setting's strategy is taught again inside the teach block; 0 leaves the cloud out.
+    cycles : tuple of str
+        Nuisances that come back, as `cycle_of` reads them: belt=10s, belt=6000mm …
+    """
+
+    title: str = ""
+    rules: Rules = USUAL_RULES
+    teach_share: float | None = None
+    deviations: tuple[str, ...] = ()
+    draws: int = DRAWS
+    cycles: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "cycles", tuple(self.cycles))
+        if self.draws < 0:
+            raise ParameterError(f"draws must be at least 0, got {self.draws}.")
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form, as a record holds it."""
+        return {
+            "title": self.title,
+            "tolerance_ms": self.rules.tolerance_ms,
+            "confidence": self.rules.confidence,
+            "teach_share": self.teach_share,
+            "deviations": list(self.deviations),
+            "draws": self.draws,
+            "cycles": list(self.cycles),
+        }
+
+    @classmethod
+    def of_record(cls, options: Mapping[str, Any]) -> RecordOptions:
+        """Return the options that a record holds."""
+        given = dict(options)
+        rules = Rules(tolerance_ms=given.pop("tolerance_ms"), confidence=given.pop("confidence"))
+        return cls(rules=rules, **given | {"deviations": tuple(given["deviations"])})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sources:
+    """Files that a record rests on; only their names and digests are written."""
+
+    recording: str
+    truth: str
+    setting: str | None = None
+
+
+def checked_text(record: dict[str, Any]) -> None:
+    """Refuse a record with text that cannot be written in UTF-8."""
+    try:
+        record_text(record).encode()
+    except UnicodeEncodeError as fault:
+        around = fault.object[max(0, fault.start - 20) : fault.start]
+        raise InputError(
+            f"a title, label, note or file name holds half of a surrogate pair (after '{around}'), which is no text. "
+            "Write it in UTF-8."
+        ) from None
+
+
+def record_text(record: dict[str, Any]) -> str:
+    """Return the text of a record, as it is written to a file."""
+    return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def recording_cautions(recording: Recording, truth: Truth) -> list[str]:
+    """Return what light and passes may not be used for."""
+    out = []
+    if recording.info.origin is Origin.SYNTHETIC:
+        out.append("Synthetic light: no evidence about a real line.")
+    if truth.source is TruthSource.SELF_LABELLED:
+        out.append("Self-labelled passes: they may tune, they support no claim.")
+    if truth.source is TruthSource.GENERATOR:
+        out.append("The passes come from a generator, not from a line.")
+    return out
+
+
+def data_of(recording: Recording, truth: Truth, sources: Sources) -> dict[str, Any]:
+    """Return the identity of recording and passes."""
+    info = recording.info
+    return {
+        "recording": source_name(sources.recording),
+        "recording_sha256": identity.file_digest(sources.recording),
+        "samples_sha256": identity.samples_digest(recording),
+        "samples": recording.samples,
+        "stored_type": recording.dtype.name,
+        "sample_rate_hz": info.sample_rate_hz,
+        "seconds": recording.seconds,
+        "unit": info.unit,
+        "title": info.title,
+        "notes": info.notes,
+        "origin": str(info.origin),
+        "sensing": str(info.sensing),
+        "truth": source_name(sources.truth),
+        "truth_file_sha256": identity.file_digest(sources.truth),
+        "truth_sha256": identity.truth_digest(truth),
+        "truth_source": str(truth.source),
+        "uncertainty_samples": truth.uncertainty_samples,
+        "passes": truth.passes,
+    }
+
+
+def source_name(path: str) -> str:
+    """Return the name of a file or address, without its place."""
+    return Path(path).name if "://" not in path else path.rsplit("/", 1)[-1]

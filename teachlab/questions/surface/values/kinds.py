@@ -1,0 +1,15 @@
+"""The kinds of stretches of the timeline."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+
+class Kind(IntEnum):
+    """What an onset in a span counts as."""
+
+    DETECT = 0
+    GAP = 1
+    IGNORE = 2
+    UNCOUNTED = 3
+    """Excluded, or before the first pass that is scored."""
