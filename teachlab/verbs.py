@@ -707,7 +707,7 @@ def compare(
                 "running_hours": false.exposure,
             }
 
-    return Told(found, "\n".join(found.lines[:2]), rows)
+    return Told(found, " ".join(line.strip() for line in found.lines[:2]), rows)
 
 
 def plan(
@@ -747,7 +747,11 @@ def plan(
     def rows() -> Iterator[dict[str, Any]]:
         for allowed in range(events + 1):
             one = planned(max_rate, confidence, events=allowed, best_of=best_of, **more)
-            yield {name: value for name, value in one.as_dict().items() if not isinstance(value, dict | list)}
+            yield {
+                name: value
+                for name, value in one.as_dict().items()
+                if name != "schema" and not isinstance(value, dict | list)
+            }
 
     return Told(found, found.lines[0], rows)
 

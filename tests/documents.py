@@ -168,7 +168,8 @@ def described(values: list[Any], name: str = "") -> dict[str, Any]:
         types.add("null")
     out["type"] = next(iter(types)) if len(types) == 1 else sorted(types)
     objects = [value for value in values if isinstance(value, dict)]
-    if objects:
+    # A JSON Schema within a document is described by its own standard.
+    if objects and name != "parameter_schema":
         keys = list(dict.fromkeys(key for one in objects for key in one))
         if name in MAPS and name:
             out["additionalProperties"] = described([v for one in objects for v in one.values()])

@@ -19,18 +19,29 @@ def register(app: typer.Typer) -> None:
 
 
 def strategies_command(
+    strategy: Annotated[str | None, typer.Argument(help="One alone: a name, or ./file.py:Class.")] = None,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """List the strategies: what each needs to be shown, and its parameters with units and defaults."""
     from teachlab.teaching.registry import Listings, listings
 
-    found = listings()
+    found = listings() if strategy is None else (_alone(strategy),)
     if json:
         emit_json(Listings(strategies=found).as_dict())
         return
     for one in found:
         for line in _lines(one):
             say(line)
+
+
+def _alone(strategy: str) -> Listing:
+    """Describe the strategy that was named; one that cannot be used is refused with the reason."""
+    from teachlab.teaching import listings, strategy_class
+    from teachlab.teaching.registry import StrategyOrigin, listing_of
+
+    made = strategy_class(strategy)
+    known = {one.name: one for one in listings()}
+    return known[strategy] if strategy in known else listing_of(made, StrategyOrigin.FILE, strategy)
 
 
 def _lines(one: Listing) -> list[str]:

@@ -17,7 +17,7 @@ from typing import Any, cast
 from teachlab.errors import InputError, StrategyError
 from teachlab.model.json_values import Document
 from teachlab.model.teaching import Shown, Strategy
-from teachlab.teaching.parameters import ParameterInfo, checked_values, describe
+from teachlab.teaching.parameters import ParameterInfo, checked_values, describe, parameter_schema
 
 GROUP = "teachlab.strategies"
 """Entry-point group of plug-ins: ``name = "package.module:Class"``."""
@@ -62,6 +62,7 @@ class StrategyOrigin(StrEnum):
 
     BUILT_IN = "built-in"
     PLUG_IN = "plug-in"
+    FILE = "file"
     BROKEN = "broken"
 
 
@@ -82,6 +83,8 @@ class Listing(Document):
         First line of its documentation.
     reason : str
         Why a broken one cannot be used, else empty.
+    parameter_schema : mapping or None
+        JSON Schema of its parameters; None for a broken one.
     """
 
     name: str
@@ -91,6 +94,7 @@ class Listing(Document):
     parameters: tuple[ParameterInfo, ...] = ()
     summary: str = ""
     reason: str = ""
+    parameter_schema: Mapping[str, Any] | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -223,14 +227,18 @@ def _claims() -> Mapping[str, _Claim]:
 
 def _listing(name: str, claim: _Claim) -> Listing:
     try:
-        made = _load(name, claim)
-        parameters = describe(made)
-        needs = () if any(p.required for p in parameters) else tuple(sorted(Shown(kind) for kind in made().needs))
+        return listing_of(_load(name, claim), claim.origin, str(claim))
     except Exception as fault:  # noqa: BLE001 - whatever a plug-in does wrong is the reason that is listed
         reason = str(fault) if isinstance(fault, StrategyError) else f"{type(fault).__name__}: {fault}"
         return Listing(name, StrategyOrigin.BROKEN, str(claim), reason=reason)
+
+
+def listing_of(made: type[Strategy], origin: StrategyOrigin, source: str) -> Listing:
+    """Describe a class of strategies."""
+    parameters = describe(made)
+    needs = () if any(p.required for p in parameters) else tuple(sorted(Shown(kind) for kind in made().needs))
     summary = (inspect.getdoc(made) or "").split("\n", 1)[0]
-    return Listing(name, claim.origin, str(claim), needs, parameters, summary)
+    return Listing(made.name, origin, source, needs, parameters, summary, parameter_schema=parameter_schema(made))
 
 
 def _load(name: str, claim: _Claim) -> type[Strategy]:

@@ -6,6 +6,7 @@ import json
 import subprocess
 import sys
 from importlib.metadata import EntryPoint
+from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
@@ -52,6 +53,42 @@ def test_text_tells_units_defaults_and_what_is_broken() -> None:
     assert "--set sweep_passes = 5  [passes]" in result.stdout
     assert "--set offset = none  [recording units]" in result.stdout
     assert "shaky  [broken]" in result.stdout
+
+
+def test_one_alone_is_told_with_the_schema_of_its_parameters() -> None:
+    told = CliRunner().invoke(app, ["strategies", "sweep-minmax"]).stdout
+    assert "sweep-minmax  [built-in]" in told
+    assert "single-sample" not in told
+    (document,) = json.loads(CliRunner().invoke(app, ["strategies", "sweep-minmax", "--json"]).stdout)["strategies"]
+    schema = document["parameter_schema"]
+    assert (document["name"], schema["type"], schema["title"]) == ("sweep-minmax", "object", "sweep-minmax")
+    assert list(schema["properties"]) == [p["name"] for p in document["parameters"]]
+    passes = schema["properties"]["sweep_passes"]
+    assert (passes["type"], passes["default"], passes["minimum"], passes["unit"]) == ("integer", 5, 1, "passes")
+
+
+def test_every_schema_takes_the_defaults_of_its_strategy() -> None:
+    for name in registry.BUILT_IN:
+        (document,) = json.loads(CliRunner().invoke(app, ["strategies", name, "--json"]).stdout)["strategies"]
+        assert {p["name"]: p["default"] for p in document["parameters"]} == {
+            key: value["default"] for key, value in document["parameter_schema"]["properties"].items()
+        }
+
+
+def test_one_in_a_file_is_told_and_one_that_is_broken_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "mine.py").write_text(
+        "from dataclasses import dataclass\n"
+        "@dataclass(frozen=True)\n"
+        "class Mine:\n    'My rule.'\n    name = 'mine'\n    needs = frozenset({'sweep'})\n"
+        "    gains: list[float] | None = None\n    def teach(self, view): ...\n"
+    )
+    told = CliRunner().invoke(app, ["strategies", f"{tmp_path / 'mine.py'}:Mine"])
+    assert told.exit_code == 0
+    assert "mine  [file]" in told.stdout
+    assert "--set gains = none" in told.stdout
+    broken = CliRunner().invoke(app, ["strategies", "shaky"])
+    assert (broken.exit_code, broken.stdout) == (2, "")
+    assert "ModuleNotFoundError" in broken.stderr
 
 
 def test_a_collision_is_one_message_and_exit_code_2(monkeypatch: pytest.MonkeyPatch) -> None:
