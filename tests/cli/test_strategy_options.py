@@ -88,7 +88,7 @@ def test_a_strategy_in_a_file_is_named_as_given_or_as_it_calls_itself(line: Path
     for owner in ("", "fixed-level.", f"{spec}."):
         (made,) = teachers([spec], [f"{owner}level=30"])
         assert made.level == 30.0  # type: ignore[attr-defined]
-    with pytest.raises(ParameterError, match="'level' of .* is set twice"):
+    with pytest.raises(ParameterError, match=r"'level' of .* is set twice"):
         teachers([spec], ["level=30", "fixed-level.level=31"])
 
 
