@@ -45,7 +45,7 @@ def _alone(strategy: str) -> Listing:
 
 
 def _lines(one: Listing) -> list[str]:
-    head = [typer.style(one.name, bold=True) + f"  [{one.origin}]", f"    {one.summary or one.source}"]
+    head = [f"{one.name}  [{one.origin}]", f"    {one.summary or one.source}"]
     if one.reason:
         return [head[0], f"    {one.reason}", ""]
     if one.needs:
