@@ -23,8 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.questions.stale.lot_alarm import falling_below, falling_within, level_of_lots
-from teachlab.statistics.cumulative_sums import falling
 from teachlab.statistics.lots import Source, blocks_of
+from teachlab.statistics.over_time.cumulative_sums import falling
 
 KINDS = ("normal", "two kinds", "unequal")
 CORRELATIONS = (0.0, 0.05, 0.2, 0.6)

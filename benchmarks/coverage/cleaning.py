@@ -20,7 +20,7 @@ import numpy as np
 from scipy.signal import lfilter
 
 from teachlab.questions.stress.cleaning import cleaning_from, observed_loss
-from teachlab.statistics.trend import fit_line
+from teachlab.statistics.over_time.trend import fit_line
 
 RATE, SCATTER, RESERVE = 0.01, 0.03, 0.2
 ALIKE = (0.0, 0.3, 0.6, 0.8)

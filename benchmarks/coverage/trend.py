@@ -23,7 +23,7 @@ from scipy.optimize import brentq
 from scipy.signal import lfilter
 from scipy.special import ndtr
 
-from teachlab.statistics.trend import FittedLine, crossing, fit_lowered
+from teachlab.statistics.over_time.trend import FittedLine, crossing, fit_lowered
 
 HOURS, SLOPE, SCATTER, SHARE = 3.0, -0.1, 0.1, 0.1
 CASES = (

@@ -152,7 +152,7 @@ def import_command(
 ) -> None:
     """Turn a log into a recording, with its passes where the log or a table has them. Nothing is resampled."""
     from teachlab.data.importing import ImportJob, import_log, kept_rows
-    from teachlab.data.importing.interval_table import Counted
+    from teachlab.data.importing.interval_table import CountedIn
     from teachlab.data.importing.reading.text_log import STANDARD_INPUT, TextOptions
     from teachlab.data.importing.truth_columns import TruthKind
 
@@ -189,7 +189,7 @@ def import_command(
         truth_kind=TruthKind(truth_kind),
         truth_level=truth_level,
         passes=passes,
-        passes_in=Counted(passes_in),
+        passes_in=CountedIn(passes_in),
         pass_start=pass_start,
         pass_end=pass_end,
         pass_ms=pass_ms,

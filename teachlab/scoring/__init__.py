@@ -7,11 +7,11 @@ from teachlab.scoring.margin import measure_margin
 from teachlab.scoring.paired_lots import paired_lots
 from teachlab.scoring.pairs import compare_gaps, compare_passes
 from teachlab.scoring.scoring import score
-from teachlab.statistics.autocorrelation import autocorrelation, integrated_autocorrelation
 from teachlab.statistics.bursts import burst_rate
 from teachlab.statistics.differences import miettinen_nurminen, newcombe, p_mid, rate_ratio, tango, wilson
 from teachlab.statistics.intervals import count, proportion
 from teachlab.statistics.lots import lot_rate
+from teachlab.statistics.over_time.autocorrelation import autocorrelation, integrated_autocorrelation
 from teachlab.statistics.paired_tests import Discordance, holm
 
 __all__ = [

@@ -9,10 +9,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from teachlab.model.score import Outcome, Trials
 from teachlab.model.truth import Truth
-from teachlab.statistics.autocorrelation import integrated_autocorrelation
 from teachlab.statistics.bursts import Bursts, burst_rate
 from teachlab.statistics.design_effect import ceiling_of, spread_of, upper_limit
 from teachlab.statistics.lots import ASSUMED_ICC, Dependence, Source, blocks_of, lot_rate
+from teachlab.statistics.over_time.autocorrelation import integrated_autocorrelation
 
 
 def lost_rate_by_lot(

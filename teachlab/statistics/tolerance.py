@@ -57,12 +57,12 @@ class ToleranceClaim(Document):
     factor_both: float | None
 
 
-def taught(values: int, share: float, confidence: float) -> ToleranceClaim:
+def tolerance_claim(values: int, share: float, confidence: float) -> ToleranceClaim:
     """Return what `values` taught values show of all further ones.
 
     Examples
     --------
-    >>> found = taught(25, 0.9, 0.95)
+    >>> found = tolerance_claim(25, 0.9, 0.95)
     >>> round(found.range_confidence, 3), found.values_for_range, round(found.factor, 3)
     (0.729, 46, 1.838)
     """

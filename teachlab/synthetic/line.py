@@ -16,8 +16,8 @@ from teachlab.synthetic.optics import Optics
 from teachlab.synthetic.product.motion import Halted, Motion, Steady, Uneven
 from teachlab.synthetic.scenario import Scenario
 from teachlab.synthetic.sensor.electronics import LowPass, NoiseTrack, quantise
+from teachlab.synthetic.shared.sample_stretch import Floats32, SampleStretch, numbers
 from teachlab.synthetic.shared.streams import CHUNK
-from teachlab.synthetic.shared.stretch import Floats32, Stretch, numbers
 from teachlab.synthetic.trouble.drift import gain_and_pedestal
 from teachlab.synthetic.trouble.faults import logged, missing
 from teachlab.synthetic.trouble.interference import Disturbance
@@ -89,9 +89,9 @@ class Line:
         sensor = self._scenario.sensor
         return int(2**sensor.bits) - (1 if sensor.unit == "counts" else 0)
 
-    def stretch(self, index: int) -> Stretch:
+    def stretch(self, index: int) -> SampleStretch:
         """Return times and places of a chunk."""
-        return Stretch(index, self._seed, self._rate, self._motion.position_mm(numbers(index), self._rate))
+        return SampleStretch(index, self._seed, self._rate, self._motion.position_mm(numbers(index), self._rate))
 
     def codes(self, index: int) -> Floats32:
         """Return the logged codes of a chunk as float32 whole numbers, shape (CHUNK,)."""
@@ -113,7 +113,7 @@ class Line:
         dropouts = self._scenario.faults.dropouts
         return None if dropouts is None else missing(dropouts, self._seed, index)
 
-    def _shot_percent(self, stretch: Stretch) -> float | Floats32:
+    def _shot_percent(self, stretch: SampleStretch) -> float | Floats32:
         """Return the light that counts in the shot noise only, percent of full scale."""
         shot, drift = self._disturbance.shot_percent(stretch), self._scenario.drift
         if drift.daylight is None or not drift.daylight.shot_percent:
@@ -122,7 +122,7 @@ class Line:
             np.float32
         )
 
-    def _received(self, stretch: Stretch) -> tuple[Floats32, Floats32 | np.float32 | None]:
+    def _received(self, stretch: SampleStretch) -> tuple[Floats32, Floats32 | np.float32 | None]:
         """Return the optical signal after all gains and the front end, and the pedestal."""
         stress, scenario = self._stress, self._scenario
         optical = self._optics.signal(stretch)

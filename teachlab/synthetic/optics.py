@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from teachlab.synthetic.events import PassChunk, PassSource
 from teachlab.synthetic.product.objects import WAVES, Object, Texture, Transparent, Wrap
 from teachlab.synthetic.scenario import Scenario
+from teachlab.synthetic.shared.sample_stretch import Floats, Floats32, SampleStretch, near, steps, turns
 from teachlab.synthetic.shared.streams import BeltTrack, stream
-from teachlab.synthetic.shared.stretch import Floats, Floats32, Stretch, near, steps, turns
 
 Integers = NDArray[np.int64]
 
@@ -168,7 +168,7 @@ class Optics:
         bumps = [bump.sd_mm for o in kinds for bump in (o.glints, o.zone_swap) if bump is not None]
         self._reach_mm = max([self._beam.reach_mm, *(5 * sd for sd in bumps)])
 
-    def signal(self, stretch: Stretch) -> Floats32:
+    def signal(self, stretch: SampleStretch) -> Floats32:
         """Return the optical signal, float32, shape (CHUNK,), percent of full scale, clean new sensor."""
         place = stretch.position_mm
         # bumps at the ends of an object reach out of it: a transparent edge by its own smoothed width
@@ -201,7 +201,7 @@ class Optics:
         self._glint(place, seen, light)
         return light
 
-    def background(self, stretch: Stretch) -> Floats32 | np.float32:
+    def background(self, stretch: SampleStretch) -> Floats32 | np.float32:
         """Return the light without objects: texture and marks on the level."""
         config = self._scenario.background
         level = np.float32(config.level_percent)
@@ -247,7 +247,7 @@ class Optics:
         away = (place[sample] - seen.glint_mm[owner]) / seen.glint_sd_mm[owner]
         np.add.at(light, sample, (seen.glint_percent[owner] * np.exp(-0.5 * away**2)).astype(np.float32))
 
-    def _vary(self, stretch: Stretch, seen: Seen, fill: Floats32, light: Floats32) -> None:
+    def _vary(self, stretch: SampleStretch, seen: Seen, fill: Floats32, light: Floats32) -> None:
         """Add texture, film and flutter of the objects, weighted with the fill."""
         if seen.kind.size == 0:
             # the tracks of a uniform line are numbered by chunk: skipping one costs nothing
@@ -288,7 +288,7 @@ def leak(config: Wrap, psi: Floats32, delta: Floats32) -> Floats32:
     return out
 
 
-def waving(kind: Object, stretch: Stretch) -> Floats32:
+def waving(kind: Object, stretch: SampleStretch) -> Floats32:
     """Return the regular or irregular movement of a fluttering web, float32, shape (CHUNK,), in closed form."""
     if kind.flutter is None:
         return np.zeros(stretch.position_mm.size, np.float32)

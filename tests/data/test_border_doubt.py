@@ -7,7 +7,7 @@ from typer.testing import CliRunner
 from teachlab.cli import app
 from teachlab.data.border_doubt import BorderDoubt, common_step
 from teachlab.data.importing import ImportJob, import_log
-from teachlab.data.importing.interval_table import Counted
+from teachlab.data.importing.interval_table import CountedIn
 from teachlab.data.shipped import datasets_root
 from teachlab.data.truth_files import read_truth
 from teachlab.model.recording import RecordingInfo
@@ -81,11 +81,11 @@ def test_a_slow_column_is_in_doubt_by_its_own_step(tmp_path, passes):
 @pytest.mark.parametrize(
     ("counted", "written", "samples"),
     [
-        (Counted.SECONDS, "{:.3f}", 1),  # printed as fine as the log
-        (Counted.SECONDS, "{:.2f}", 10),
-        (Counted.SECONDS, "{:.1f}", 100),
-        (Counted.TIME, "{:.2f}", 10),
-        (Counted.SECONDS, "{:.4f}", 1),  # no border is known better than a sample
+        (CountedIn.SECONDS, "{:.3f}", 1),  # printed as fine as the log
+        (CountedIn.SECONDS, "{:.2f}", 10),
+        (CountedIn.SECONDS, "{:.1f}", 100),
+        (CountedIn.TIME, "{:.2f}", 10),
+        (CountedIn.SECONDS, "{:.4f}", 1),  # no border is known better than a sample
     ],
 )
 def test_a_table_is_in_doubt_by_its_last_digit(tmp_path, passes, counted, written, samples):
@@ -104,7 +104,7 @@ def test_times_printed_finer_than_they_step_are_in_doubt_by_the_step(tmp_path, p
     (tmp_path / "passes.csv").write_text(
         "start,end\n" + "".join(f"{a:.3f},{b:.3f}\n" for a, b in zip(*coarse, strict=True))
     )
-    found = imported(path, passes=str(tmp_path / "passes.csv"), passes_in=Counted.SECONDS)
+    found = imported(path, passes=str(tmp_path / "passes.csv"), passes_in=CountedIn.SECONDS)
     assert (found.truth.uncertainty_samples, found.doubt.because) == (40, "that is the step of their times")
 
 

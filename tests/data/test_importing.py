@@ -11,7 +11,7 @@ import pytest
 from scipy.io import savemat, wavfile
 
 from teachlab.data.importing import ImportJob, import_log
-from teachlab.data.importing.interval_table import Counted
+from teachlab.data.importing.interval_table import CountedIn
 from teachlab.data.importing.reading.logs import open_log
 from teachlab.data.importing.reading.text_log import TextOptions
 from teachlab.data.importing.truth_columns import TruthKind
@@ -390,7 +390,7 @@ def test_a_table_of_intervals_in_samples(tmp_path):
 @pytest.mark.parametrize("text", ["start,end\n0.01,0.0202\n0.05,0.06\n", "start;end\n0,01;0,0202\n0,05;0,06\n"])
 def test_a_table_of_intervals_in_seconds(tmp_path, text):
     log = write(tmp_path / "log.csv", "light,x\n" + "5,0\n" * 100)
-    found = run(log, rate_hz=1000, passes=str(write(tmp_path / "seen.csv", text)), passes_in=Counted.SECONDS)
+    found = run(log, rate_hz=1000, passes=str(write(tmp_path / "seen.csv", text)), passes_in=CountedIn.SECONDS)
     assert [(a, b) for a, b, _ in passes(found)] == [(10, 21), (50, 60)]
 
 
@@ -398,17 +398,17 @@ def test_a_table_of_intervals_in_the_times_of_the_log(tmp_path):
     rows = "".join(f"{1714564800 + k / 10:.1f},5\n" for k in range(100))
     log = write(tmp_path / "log.csv", "time,light\n" + rows)
     table = write(tmp_path / "seen.csv", "start,end\n1714564801,1714564802.5\n")
-    found = run(log, passes=str(table), passes_in=Counted.TIME)
+    found = run(log, passes=str(table), passes_in=CountedIn.TIME)
     assert [(a, b) for a, b, _ in passes(found)] == [(10, 25)]
 
     stamps = "".join(f"2024-05-01 12:00:0{k // 10}.{k % 10},5\n" for k in range(100))
     log = write(tmp_path / "stamps.csv", "time,light\n" + stamps)
     table = write(tmp_path / "seen.csv", "start,end\n2024-05-01T12:00:01,2024-05-01T12:00:02.5\n")
-    found = run(log, passes=str(table), passes_in=Counted.TIME)
+    found = run(log, passes=str(table), passes_in=CountedIn.TIME)
     assert [(a, b) for a, b, _ in passes(found)] == [(10, 25)]
 
     with pytest.raises(ParameterError, match="needs a time column"):
-        run(log, rate_hz=10, no_time=True, passes=str(table), passes_in=Counted.TIME)
+        run(log, rate_hz=10, no_time=True, passes=str(table), passes_in=CountedIn.TIME)
 
 
 @pytest.mark.parametrize(
@@ -426,7 +426,7 @@ def test_faults_of_interval_tables(tmp_path, text, counted, message):
     log = write(tmp_path / "log.csv", "light,x\n" + "5,0\n" * 100)
     table = write(tmp_path / "seen.csv", text)
     with pytest.raises(InputError, match=message) as caught:
-        run(log, rate_hz=1000, passes=str(table), passes_in=Counted(counted))
+        run(log, rate_hz=1000, passes=str(table), passes_in=CountedIn(counted))
     assert "seen.csv" in str(caught.value)
     assert not (tmp_path / "out.parquet").exists()
 

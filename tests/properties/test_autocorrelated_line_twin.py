@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.stats import t as student
 
 from teachlab.errors import ParameterError
-from teachlab.statistics.autocorrelated_line import GRID, HIGHEST, autocorrelated_line
+from teachlab.statistics.over_time.autocorrelated_line import GRID, HIGHEST, autocorrelated_line
 
 Values = NDArray[np.float64]
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from teachlab.statistics.claims.decisions import Decision, Measured, decide
+from teachlab.statistics.claims.decisions import Decision, MeasuredCost, decide
 from teachlab.statistics.claims.lot_claims import INDEPENDENT, Assumption, claim_by_lots, join_small_lots, lots_needed
 from teachlab.statistics.claims.orders import CostBound, OrderStanding, cost_bound, orders
 from teachlab.statistics.lots import Source
@@ -110,7 +110,7 @@ def test_a_setting_is_used_only_for_what_its_evidence_could_have_denied(
     cost = CostBound(mean=errors, low=low, upper=upper, lots=lots, source=source, confidence=0.95)
     named = lots if source is Source.LOTS else 0
     got = decide(
-        Measured(errors=errors, cost=cost, never=1.0, named_lots=named, usable=usable, conditions=conditions),
+        MeasuredCost(errors=errors, cost=cost, never=1.0, named_lots=named, usable=usable, conditions=conditions),
         [(cost, usable)],
     )
     if got in {Decision.USE, Decision.LIMIT}:

@@ -10,7 +10,7 @@ from teachlab.synthetic.events import PassSource
 from teachlab.synthetic.line import motion_of
 from teachlab.synthetic.product.motion import first_sample_at
 from teachlab.synthetic.sensor.beam import CircularBeam, GaussianBeam, SlitBeam
-from teachlab.synthetic.shared.stretch import near, steps
+from teachlab.synthetic.shared.sample_stretch import near, steps
 from teachlab.synthetic.trouble.faults import RowMap
 
 BEAMS = (

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from teachlab.statistics.autocorrelation import autocorrelation, integrated_autocorrelation
+from teachlab.statistics.over_time.autocorrelation import autocorrelation, integrated_autocorrelation
 
 NIST = "NIST Statistical Reference Datasets, univariate: certified lag-1 autocorrelation"
 

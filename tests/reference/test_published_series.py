@@ -15,8 +15,8 @@ import pytest
 from numpy.typing import NDArray
 
 from teachlab.light.noise import local_noise
-from teachlab.statistics.autocorrelation import autocorrelation, integrated_autocorrelation
-from teachlab.statistics.cumulative_sums import falling
+from teachlab.statistics.over_time.autocorrelation import autocorrelation, integrated_autocorrelation
+from teachlab.statistics.over_time.cumulative_sums import falling
 
 NIST = "NIST Statistical Reference Datasets, univariate: certified values"
 SETS: dict[str, Any] = json.loads((Path(__file__).parent / "data" / "strd_univariate.json").read_text())["sets"]

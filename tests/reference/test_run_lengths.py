@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from teachlab.statistics.cumulative_sums import run_length, threshold_for
+from teachlab.statistics.over_time.cumulative_sums import run_length, threshold_for
 
 TABLE = (
     "Lucas and Crosier, Technometrics 24 (1982) 199; Montgomery, Introduction to Statistical Quality Control (memory)"

@@ -13,9 +13,9 @@ from teachlab.errors import ParameterError
 from teachlab.model.score import Outcome, Trials
 from teachlab.model.truth import Truth
 from teachlab.scoring.by_lot import exposure, lost_rate_by_lot
-from teachlab.statistics.autocorrelation import autocorrelation, integrated_autocorrelation
 from teachlab.statistics.design_effect import effective_limits
 from teachlab.statistics.lots import Source, blocks_of, lot_rate
+from teachlab.statistics.over_time.autocorrelation import autocorrelation, integrated_autocorrelation
 
 HIT, MISS, EXCLUDED = Outcome.HIT, Outcome.MISS, Outcome.EXCLUDED
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from teachlab.errors import ParameterError
-from teachlab.statistics.cumulative_sums import falling, margin_alarm, run_length, threshold_for
+from teachlab.statistics.over_time.cumulative_sums import falling, margin_alarm, run_length, threshold_for
 
 
 @pytest.mark.parametrize(("threshold", "drift", "printed"), [(4, 0, 336), (5, 0, 930), (4, 1, 8.38), (5, 1, 10.4)])

@@ -17,7 +17,7 @@ from teachlab.statistics.tolerance import (
     coverage_confidence,
     samples_for_coverage,
     share_beyond,
-    taught,
+    tolerance_claim,
     tolerance_factor,
 )
 
@@ -101,7 +101,7 @@ def test_refusals(call: object, words: str) -> None:
 
 
 def test_a_single_value_has_no_spread() -> None:
-    found = taught(1, 0.9, 0.95)
+    found = tolerance_claim(1, 0.9, 0.95)
     assert (found.range_confidence, found.extreme_confidence) == (0, pytest.approx(0.1))
     assert (found.factor, found.factor_both) == (None, None)
 
@@ -120,7 +120,7 @@ def test_command() -> None:
     assert "outside the range of 25 taught ones with a confidence of 72.9 %" in said
     assert "Only if values are normal" in said
     for arguments, words in (
-        (("--taught", "0"), "at least 1"),
+        (("--taught", "0"), "from 1 to"),
         (("--figure", "4"), "--figure needs --taught"),
         (("--hours", "--taught", "5"), "leave it out with --hours"),
         (("--taught", "1", "--figure", "4"), "at least 2"),

@@ -9,8 +9,8 @@ import pytest
 from scipy.special import stdtrit
 
 from teachlab.errors import ParameterError
-from teachlab.statistics.autocorrelated_line import autocorrelated_line
-from teachlab.statistics.trend import FittedLine, crossing, fall_to, fit_line, fit_lowered
+from teachlab.statistics.over_time.autocorrelated_line import autocorrelated_line
+from teachlab.statistics.over_time.trend import FittedLine, crossing, fall_to, fit_line, fit_lowered
 
 CHAMBER = [206.36, 225.52, 252.18, 289.33, 318.11, 349.49, 383.03, 410.70, 444.40, 469.14, 501.16]
 

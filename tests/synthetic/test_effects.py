@@ -9,9 +9,9 @@ from scipy.special import ndtr
 from teachlab.synthetic import Recipe, generate, plan
 from teachlab.synthetic.events import EVENTS, PassSource
 from teachlab.synthetic.line import motion_of
+from teachlab.synthetic.shared.sample_stretch import SampleStretch
 from teachlab.synthetic.shared.spread import Constant
 from teachlab.synthetic.shared.streams import CHUNK, BeltTrack, Drawn, Track
-from teachlab.synthetic.shared.stretch import Stretch
 from teachlab.synthetic.trouble.faults import Dropouts, missing
 from teachlab.synthetic.trouble.interference import Spikes, spikes
 
@@ -554,7 +554,7 @@ def test_a_dropout_or_spike_runs_on_where_the_next_chunk_begins():
     # binomial spread of 300 chunks: sd 0.026
     assert first.mean() == pytest.approx(0.3, abs=0.08)
     config = Spikes(per_second=20, amplitude_percent=Constant(value=5.0), longest=100)
-    stretches = (Stretch(k, 1, 1000.0, np.zeros(CHUNK)) for k in range(1, 301))
+    stretches = (SampleStretch(k, 1, 1000.0, np.zeros(CHUNK)) for k in range(1, 301))
     hit = np.array([spikes(config, s)[0] != 0 for s in stretches])
     # 20 spikes of 50.5 samples on average in 1000 samples; spikes of opposite sign cancel now and then
     assert hit.mean() == pytest.approx(1 - np.exp(-20 * 50.5 / 1000), abs=0.12)

@@ -26,7 +26,7 @@ SINCE_1970 = 3e-7
 """Seconds since 1970 with a fraction are known to a quarter of a microsecond: more digits a float64 does not hold."""
 
 
-class Counted(StrEnum):
+class CountedIn(StrEnum):
     """What the positions of an interval table count."""
 
     SAMPLES = "samples"
@@ -103,7 +103,7 @@ class LogTimes:
 
 
 def read_intervals(
-    path: str, *, counted: Counted, start: str, end: str, log: LogTimes
+    path: str, *, counted: CountedIn, start: str, end: str, log: LogTimes
 ) -> tuple[Truth, BorderDoubt | None]:
     """Read a table of passes, and how far its borders may be wrong where it does not say so itself.
 
@@ -111,7 +111,7 @@ def read_intervals(
     ----------
     path : str
         CSV with a header, or Parquet.
-    counted : Counted
+    counted : CountedIn
         samples: rows of the log, from 0; s: seconds after its first row; time: as in its time column, or any time
         where both are dates; mm: positions of the line.
     start, end : str
@@ -136,7 +136,7 @@ def read_intervals(
         found.append(BorderDoubt.of_positions(first, last, printed=printed * rate_hz))
         return found[0].samples
 
-    if counted is Counted.SAMPLES and half is None:
+    if counted is CountedIn.SAMPLES and half is None:
         truth = read_passes(path, start=start, end=end, convert=whole_positions, doubt=doubt)
         if axis is None or axis.gap_rows.size == 0:
             return truth, next(iter(found), None)
@@ -146,15 +146,15 @@ def read_intervals(
 
     def positions(cells: Any, name: str, where: str, place: Place) -> NDArray[np.float64]:
         nonlocal printed
-        if counted is Counted.SAMPLES:
+        if counted is CountedIn.SAMPLES:
             rows = whole_positions(pa.chunked_array([cells]), name, where)
             return (rows if axis is None else in_samples(rows, axis.gap_rows, axis.missing)).astype(np.float64)
-        if counted is Counted.MILLIMETRES:
+        if counted is CountedIn.MILLIMETRES:
             if log.samples_at is None:
                 raise ParameterError("--passes-in mm needs the position of the line: name it with --encoder-column.")
             return log.samples_at(_numbers(cells, place, "millimetres"), place)
         unit = 1.0
-        if counted is Counted.TIME:
+        if counted is CountedIn.TIME:
             seconds, unit = log.since_start(cells, place)
         else:
             seconds = _numbers(cells, place, "seconds")
@@ -171,14 +171,14 @@ def read_intervals(
         if half is not None:  # the first of two calls asks for the starts
             at = at + (half if places else -half)
         places.append(at)
-        slack = max(CEIL_SLACK, SINCE_1970 * rate_hz) if counted is Counted.TIME else CEIL_SLACK
+        slack = max(CEIL_SLACK, SINCE_1970 * rate_hz) if counted is CountedIn.TIME else CEIL_SLACK
         return np.ceil(at - slack).astype(np.int64)
 
     truth = read_passes(path, start=start, end=end, convert=convert, doubt=doubt)
     return truth, next(iter(found), None)
 
 
-def read_excepted(path: str, *, counted: Counted, samples: int, log: LogTimes) -> tuple[tuple[int, int], ...]:
+def read_excepted(path: str, *, counted: CountedIn, samples: int, log: LogTimes) -> tuple[tuple[int, int], ...]:
     """Read a table of stretches that are left out; columns `start` and `end`, counted as the passes are.
 
     Stretches that touch or overlap are joined; what lies outside the recording is cut off.

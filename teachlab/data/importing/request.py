@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from teachlab.data.importing.interval_table import Counted
+from teachlab.data.importing.interval_table import CountedIn
 from teachlab.data.importing.reading.text_layout import TextOptions
 from teachlab.data.importing.truth_columns import TruthKind
 from teachlab.model.recording import RecordingInfo
@@ -55,7 +55,7 @@ class ImportJob:
         Level of a second analogue signal at which an object begins.
     passes : str, optional
         Table of intervals: CSV or Parquet.
-    passes_in : Counted
+    passes_in : CountedIn
         What its positions count.
     pass_start, pass_end : str
         Its columns.
@@ -100,7 +100,7 @@ class ImportJob:
     truth_kind: TruthKind = TruthKind.AUTO
     truth_level: float | None = None
     passes: str | None = None
-    passes_in: Counted = Counted.SAMPLES
+    passes_in: CountedIn = CountedIn.SAMPLES
     pass_start: str = "start"
     pass_end: str = "end"
     pass_ms: float | None = None

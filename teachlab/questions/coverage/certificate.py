@@ -14,7 +14,7 @@ from teachlab.model.draws import TEACH_SHARE
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.coverage.cycles import Cycle, Exposure, Floats, exposures, folded, revolutions_needed
 from teachlab.questions.coverage.open_gaps import OpenGaps, Positions
-from teachlab.questions.coverage.recurrence import Found, search
+from teachlab.questions.coverage.recurrence import Recurrence, search
 from teachlab.scoring.by_lot import exposure
 
 if TYPE_CHECKING:
@@ -76,7 +76,7 @@ class Coverage:
         Passes of every label and lot in the teach block and in the scored block.
     hours : mapping of str to (int, int)
         Passes of every hour of the day in both; empty where it is not known when the recording began.
-    found : tuple of Found
+    found : tuple of Recurrence
     warnings : tuple of str
     trips_s : mapping of str to ndarray of float64, s
         When the setting tripped in an open gap, by block; empty without a setting.
@@ -89,7 +89,7 @@ class Coverage:
     cycles: tuple[CycleCoverage, ...]
     names: Mapping[str, tuple[int, int]]
     hours: Mapping[str, tuple[int, int]]
-    found: tuple[Found, ...]
+    found: tuple[Recurrence, ...]
     warnings: tuple[str, ...]
     trips_s: Mapping[str, Floats]
 

@@ -14,7 +14,7 @@ from teachlab.errors import Abstained
 from teachlab.light.extremes import Extremes
 from teachlab.light.usable_light import bounded_recording
 from teachlab.model.recording import Direction, Recording
-from teachlab.statistics.periodicity import BINS, LEAST_VALUES, PER_PERIOD, Periodicity, dominant_period
+from teachlab.statistics.over_time.periodicity import BINS, LEAST_VALUES, PER_PERIOD, Periodicity, dominant_period
 from teachlab.teaching.block import TeachBlock
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ LEAST_STRENGTH = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Found:
+class Recurrence:
     """What was looked for a period, and what came out.
 
     Parameters
@@ -67,7 +67,7 @@ def search(
     setting: Setting | None,
     cycles: Sequence[Cycle],
     rules: Rules,
-) -> tuple[Found, ...]:
+) -> tuple[Recurrence, ...]:
     """Look for a period in the false trips, in their repeats within a gap, and in the peaks of the gaps.
 
     Parameters
@@ -99,7 +99,7 @@ def search(
     try:
         up = _up(recording, truth, setting, rules)
     except Abstained as refusal:
-        return (*out, Found(what="peaks of the gaps", period=None, refused=str(refusal), sentence=""))
+        return (*out, Recurrence(what="peaks of the gaps", period=None, refused=str(refusal), sentence=""))
     extremes = Extremes(clock.sample_of(start), clock.sample_of(stop - 1) + 1)
     for block in bounded_recording(recording).blocks():
         extremes.push(block.start, block.light, block.invalid_mask())
@@ -126,7 +126,7 @@ def _trips(seen: OpenGaps, onsets: Positions, start: Positions, stop: Positions)
     return at / seen.output.clock.rate_hz, trips.astype(np.float64)
 
 
-def _repeats(seen: OpenGaps, onsets: Positions, cycles: Sequence[Cycle], speed: float | None) -> Found | None:
+def _repeats(seen: OpenGaps, onsets: Positions, cycles: Sequence[Cycle], speed: float | None) -> Recurrence | None:
     """Look for a pace in trips that follow one another within a gap; None where they do not."""
     gap = np.searchsorted(seen.start, onsets, side="right") - 1
     inside = (gap >= 0) & (onsets < seen.stop[gap.clip(min=0)])
@@ -156,14 +156,16 @@ def _found(
     shortest: float,
     cycles: Sequence[Cycle],
     speed: float | None,
-) -> Found:
+) -> Recurrence:
     trips = what.startswith("false trips")
     if trips and not values.any():
-        return Found(what=what, period=None, refused="there were none", sentence="False trips: there were none.")
+        return Recurrence(what=what, period=None, refused="there were none", sentence="False trips: there were none.")
     try:
         period = dominant_period(times, values, shortest_s=shortest)
     except Abstained as refusal:
-        return Found(what=what, period=None, refused=str(refusal), sentence=f"{what.capitalize()}: {refusal.reason}.")
+        return Recurrence(
+            what=what, period=None, refused=str(refusal), sentence=f"{what.capitalize()}: {refusal.reason}."
+        )
     length = ""
     if speed is not None:
         length = f", {_rounded(1000 * period.period_s * speed, 1000 * period.uncertainty_s * speed)} mm of the line"
@@ -175,7 +177,7 @@ def _found(
             f"{what.capitalize()}: no period between {period.shortest_s:.3g} and {period.longest_s:.3g} s stands out "
             f"(strongest: {period.period_s:.3g} s, {why})."
         )
-        return Found(what=what, period=period, refused="", sentence=sentence)
+        return Recurrence(what=what, period=period, refused="", sentence=sentence)
     name = next(
         (
             c.name
@@ -190,7 +192,7 @@ def _found(
         f"{what.capitalize()} {come} {_rounded(period.period_s, period.uncertainty_s)} s{length} "
         f"(± {period.uncertainty_s:.2g} s; p = {period.p:.2g}; {period.cycles:.3g} cycles).{known}"
     )
-    return Found(what=what, period=period, refused="", sentence=sentence)
+    return Recurrence(what=what, period=period, refused="", sentence=sentence)
 
 
 def _rounded(value: float, uncertainty: float) -> str:

@@ -19,7 +19,7 @@ from teachlab.statistics.planning import (
     plan_passes,
     rounded_up,
 )
-from teachlab.statistics.tolerance import share_beyond, taught
+from teachlab.statistics.tolerance import share_beyond, tolerance_claim
 
 Told = tuple[dict[str, Any], list[str], Standing | None]
 
@@ -125,7 +125,7 @@ def _chance(document: dict[str, Any], true_rate: float) -> float:
 
 
 def _taught(values: int, max_rate: float, confidence: float, figure: float | None) -> tuple[dict[str, Any], list[str]]:
-    found = taught(values, 1 - max_rate, confidence)
+    found = tolerance_claim(values, 1 - max_rate, confidence)
     document: dict[str, Any] = {"taught": found.as_dict()}
     sure = f"{100 * confidence:g} %"
     lines = [

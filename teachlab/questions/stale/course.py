@@ -13,8 +13,9 @@ from teachlab.light.usable_light import LARGEST
 from teachlab.model.score import Outcome, Score
 from teachlab.questions.stale.lot_alarm import falling_within
 from teachlab.scoring.by_lot import lot_codes
-from teachlab.statistics.autocorrelation import integrated_autocorrelation
-from teachlab.statistics.cumulative_sums import (
+from teachlab.statistics.lots import Source
+from teachlab.statistics.over_time.autocorrelation import integrated_autocorrelation
+from teachlab.statistics.over_time.cumulative_sums import (
     BASELINE_SHARE,
     LEAST_BASELINE,
     MarginAlarm,
@@ -22,8 +23,7 @@ from teachlab.statistics.cumulative_sums import (
     falling,
     margin_alarm,
 )
-from teachlab.statistics.lots import Source
-from teachlab.statistics.trend import LEAST_GROUPS, Ahead, fall_to, fit_lowered
+from teachlab.statistics.over_time.trend import LEAST_GROUPS, Ahead, fall_to, fit_lowered
 
 if TYPE_CHECKING:
     from teachlab.model.margin import Margin
@@ -178,7 +178,7 @@ def follow(
     it must stay above the on-level either way. The trend is the least-squares line through the logarithm of its
     medians per lot above the dark level, since dirt and ageing take shares. The line, lowered so that a tenth
     of the passes lies below it, is followed to the on-level; the interval is Fieller's, with variances by leaving out
-    one lot after another, wide enough for lots that resemble the lot before (`teachlab.statistics.trend`). Where no
+    one lot after another, wide enough for lots that resemble the lot before (`statistics/over_time/trend.py`). Where no
     lots are named, or fewer than four, stretches stand in for them.
     """
     trials, sign = result.trials, setting.sign

@@ -10,9 +10,16 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtri, stdtrit
 
 from teachlab.errors import ParameterError
-from teachlab.statistics.autocorrelation import integrated_autocorrelation
-from teachlab.statistics.cumulative_sums import BASELINE_SHARE, SHIFT_SD, Sequential, run_length, sums_of, threshold_for
 from teachlab.statistics.lots import Source
+from teachlab.statistics.over_time.autocorrelation import integrated_autocorrelation
+from teachlab.statistics.over_time.cumulative_sums import (
+    BASELINE_SHARE,
+    SHIFT_SD,
+    Sequential,
+    run_length,
+    sums_of,
+    threshold_for,
+)
 
 LEAST_LOTS = 4
 """Fewer lots tell nothing of the spread between them."""
@@ -79,7 +86,7 @@ def level_of_lots(values: ArrayLike, lots: ArrayLike, *, source: Source = Source
 
     References
     ----------
-    Siegmund, Sequential Analysis (1985), and Page (`teachlab.statistics.cumulative_sums`), for the sum; limits of
+    Siegmund, Sequential Analysis (1985), and Page (`statistics/over_time/cumulative_sums.py`), for the sum; limits of
     mean and standard deviation as in NIST/SEMATECH e-Handbook 7.2.2.1 and 7.2.3.1 (from memory). Their union is this
     project's own.
 

@@ -26,7 +26,7 @@ from teachlab.scoring.by_lot import gaps_tripped_by_lot, lost_rate_by_lot
 from teachlab.scoring.error_places import ErrorPlace, error_places
 from teachlab.scoring.margin import measure_margin
 from teachlab.scoring.scoring import score
-from teachlab.statistics.cumulative_sums import LEAST_BASELINE, Sequential
+from teachlab.statistics.over_time.cumulative_sums import LEAST_BASELINE, Sequential
 from teachlab.switching.run import replay
 
 if TYPE_CHECKING:

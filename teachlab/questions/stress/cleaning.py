@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from teachlab.errors import ParameterError
-from teachlab.statistics.autocorrelated_line import autocorrelated_line
+from teachlab.statistics.over_time.autocorrelated_line import autocorrelated_line
 
 
 def time_to_cleaning(reserve: float | None, loss_per_day: float, *, exponential: bool = True) -> float | None:
@@ -74,7 +74,7 @@ class LossRate:
 def observed_loss(days: Sequence[float], level: Sequence[float], *, confidence: float = 0.95) -> LossRate:
     """Fit an exponential loss to levels above dark over days: a line through their logarithms.
 
-    Days resemble the days before them; the interval allows for that (`teachlab.statistics.autocorrelated_line`).
+    Days resemble the days before them; the interval allows for that (`statistics/over_time/autocorrelated_line.py`).
 
     Raises
     ------

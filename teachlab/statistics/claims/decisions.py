@@ -26,7 +26,7 @@ class Decision(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Measured:
+class MeasuredCost:
     """What a decision on one setting rests on.
 
     Parameters
@@ -53,13 +53,13 @@ class Measured:
 
 
 def decide(
-    chosen: Measured, candidates: Sequence[tuple[CostBound, bool]], *, accepted: float = ACCEPTED_ERRORS
+    chosen: MeasuredCost, candidates: Sequence[tuple[CostBound, bool]], *, accepted: float = ACCEPTED_ERRORS
 ) -> Decision:
     """Decide on the chosen setting, and whether any of the candidates works.
 
     Parameters
     ----------
-    chosen : Measured
+    chosen : MeasuredCost
     candidates : sequence of (CostBound, bool)
         Errors per pass of every setting tried, the chosen one too, each with whether its output is usable.
     accepted : float
@@ -76,9 +76,9 @@ def decide(
     --------
     >>> from teachlab.statistics.claims.orders import cost_bound
     >>> clean, bad = cost_bound([0.0] * 10), cost_bound([0.5, 0.6] * 5)
-    >>> str(decide(Measured(errors=0.0, cost=clean, never=1.0, named_lots=10), [(clean, True), (bad, True)]))
+    >>> str(decide(MeasuredCost(errors=0.0, cost=clean, never=1.0, named_lots=10), [(clean, True), (bad, True)]))
     'use'
-    >>> str(decide(Measured(errors=0.55, cost=bad, never=1.0, named_lots=10), [(bad, True)]))
+    >>> str(decide(MeasuredCost(errors=0.55, cost=bad, never=1.0, named_lots=10), [(bad, True)]))
     'none of these works'
     """
     if chosen.errors is None or not enough_to_decide(chosen.cost):

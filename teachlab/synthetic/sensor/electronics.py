@@ -7,8 +7,8 @@ import math
 import numpy as np
 from pydantic import Field
 
+from teachlab.synthetic.shared.sample_stretch import Floats32, SampleStretch
 from teachlab.synthetic.shared.streams import Track
-from teachlab.synthetic.shared.stretch import Floats32, Stretch
 from teachlab.synthetic.shared.tables import Table
 
 
@@ -113,7 +113,7 @@ class NoiseTrack:
         self._noise = noise
         self._track = Track(seed, "noise", noise.rho)
 
-    def add(self, stretch: Stretch, out: Floats32, optical: Floats32, ambient_percent: float | Floats32) -> None:
+    def add(self, stretch: SampleStretch, out: Floats32, optical: Floats32, ambient_percent: float | Floats32) -> None:
         """Add the noise of a stretch to `out`, in place."""
         if not self._noise.silent:
             noise = sigma(self._noise, out, optical, ambient_percent)

@@ -12,9 +12,9 @@ from typing import Literal
 import numpy as np
 from pydantic import Field
 
+from teachlab.synthetic.shared.sample_stretch import Floats
 from teachlab.synthetic.shared.spread import Share, Uniform
 from teachlab.synthetic.shared.streams import stream
-from teachlab.synthetic.shared.stretch import Floats
 from teachlab.synthetic.shared.tables import Table
 
 LIGHT_PASSES = {"through-beam": 2, "diffuse": 2, "background-suppressed": 2, "retroreflective": 4, "other": 2}

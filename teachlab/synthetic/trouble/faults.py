@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
+from teachlab.synthetic.shared.sample_stretch import Floats, Floats32, near
 from teachlab.synthetic.shared.streams import CHUNK, stream
-from teachlab.synthetic.shared.stretch import Floats, Floats32, near
 from teachlab.synthetic.shared.tables import Table
 
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 import numpy as np
 from pydantic import Field
 
+from teachlab.synthetic.shared.sample_stretch import Floats32, SampleStretch, near, turns
 from teachlab.synthetic.shared.spread import Pareto, Spread
 from teachlab.synthetic.shared.streams import CHUNK, stream
-from teachlab.synthetic.shared.stretch import Floats32, Stretch, near, turns
 from teachlab.synthetic.shared.tables import Table
 from teachlab.synthetic.trouble.neighbours import GatedNeighbour, Neighbour, gated_neighbour, neighbour
 from teachlab.synthetic.trouble.passing import Passers, PasserTrain, Steps, StepTrain
@@ -88,12 +88,12 @@ class Lamp(Table):
         )
 
 
-def lamp(config: Lamp, stretch: Stretch) -> Floats32:
+def lamp(config: Lamp, stretch: SampleStretch) -> Floats32:
     """Return the flicker of mains lamps, float32, shape (CHUNK,), percent of full scale."""
     return _flicker(config, stretch, config.first_percent, config.second_percent)
 
 
-def lamp_shot(config: Lamp, stretch: Stretch) -> Floats32:
+def lamp_shot(config: Lamp, stretch: SampleStretch) -> Floats32:
     """Return the lamp light as it counts in the shot noise, float32, shape (CHUNK,), percent of full scale."""
     out = _flicker(config, stretch, config.modulation, config.second_modulation)
     out += np.float32(1.0)
@@ -103,7 +103,7 @@ def lamp_shot(config: Lamp, stretch: Stretch) -> Floats32:
     return out
 
 
-def _flicker(config: Lamp, stretch: Stretch, first: float, second: float) -> Floats32:
+def _flicker(config: Lamp, stretch: SampleStretch, first: float, second: float) -> Floats32:
     theta = 2 * config.mains_hz * stretch.time_s + stream(stretch.seed, "lamp", 0).random()
     out: Floats32 = np.float32(first) * np.cos(turns(theta))
     if second:
@@ -133,7 +133,7 @@ class Ripple(Table):
         return f"ripple of {self.amplitude_percent:g} % of full scale at {self.frequency_hz:g} Hz, aliased"
 
 
-def ripple(config: Ripple, stretch: Stretch) -> Floats32:
+def ripple(config: Ripple, stretch: SampleStretch) -> Floats32:
     """Return aliased ripple, float32, shape (CHUNK,), percent of full scale."""
     rng = stream(stretch.seed, "ripple", 0)
     frequency = config.frequency_hz * (1 + config.wander_share * rng.standard_normal())
@@ -163,7 +163,7 @@ class Strobe(Table):
         return f"a strobe of {self.pulse_ms:g} ms at {self.frequency_hz:g} Hz, {self.amplitude_percent:g} % high"
 
 
-def strobe(config: Strobe, stretch: Stretch) -> Floats32:
+def strobe(config: Strobe, stretch: SampleStretch) -> Floats32:
     """Return the pulses of a strobe, float32, shape (CHUNK,), percent of full scale."""
     cycles = stretch.time_s * config.frequency_hz + stream(stretch.seed, "strobe", 0).random()
     lit = (cycles - np.floor(cycles)) < config.pulse_ms * 1e-3 * config.frequency_hz
@@ -192,7 +192,7 @@ class Spikes(Table):
         return f"{self.per_second:g} spikes per second of {self.amplitude_percent.words('% of full scale')}"
 
 
-def spikes(config: Spikes, stretch: Stretch) -> Floats32:
+def spikes(config: Spikes, stretch: SampleStretch) -> Floats32:
     """Return spikes, float32, shape (CHUNK,), percent of full scale; one may have begun in the chunk before."""
     out = np.zeros(CHUNK, np.float32)
     for chunk in range(max(stretch.index - 1, 0), stretch.index + 1):
@@ -234,14 +234,14 @@ class Disturbance:
         self._steps = None if config.steps is None else StepTrain(config.steps, seed)
         self._passers = None if config.passers is None else PasserTrain(config.passers, seed)
 
-    def shot_percent(self, stretch: Stretch) -> float | Floats32:
+    def shot_percent(self, stretch: SampleStretch) -> float | Floats32:
         """Return the light from elsewhere that counts in the shot noise, percent of full scale."""
         c = self._config
         if c.lamp is None or not c.lamp.shot_percent:
             return c.ambient.shot_percent
         return lamp_shot(c.lamp, stretch) + np.float32(c.ambient.shot_percent)
 
-    def add(self, stretch: Stretch, out: Floats32) -> None:
+    def add(self, stretch: SampleStretch, out: Floats32) -> None:
         """Add all interference of a stretch to `out`, in place."""
         c = self._config
         if c.ambient.residual_percent:

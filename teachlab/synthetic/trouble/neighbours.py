@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
+from teachlab.synthetic.shared.sample_stretch import Floats32, SampleStretch, turns
 from teachlab.synthetic.shared.streams import stream
-from teachlab.synthetic.shared.stretch import Floats32, Stretch, turns
 from teachlab.synthetic.shared.tables import Table
 
 
@@ -42,7 +42,7 @@ class Neighbour(Table):
         return f"a neighbour's emitter beats at {self.beat_hz:g} Hz with {self.residual_percent:g} % of full scale"
 
 
-def neighbour(config: Neighbour, stretch: Stretch) -> Floats32:
+def neighbour(config: Neighbour, stretch: SampleStretch) -> Floats32:
     """Return the beat of a neighbour's emitter, float32, shape (CHUNK,), percent of full scale."""
     phase = stream(stretch.seed, "neighbour", 0).random()
     out: Floats32 = np.float32(config.residual_percent) * np.cos(turns(config.beat_hz * stretch.time_s + phase))
@@ -90,7 +90,7 @@ def pulses_hit(config: GatedNeighbour, pulse: NDArray[np.int64], phase: float) -
     return hit
 
 
-def gated_neighbour(config: GatedNeighbour, stretch: Stretch) -> Floats32:
+def gated_neighbour(config: GatedNeighbour, stretch: SampleStretch) -> Floats32:
     """Return what a pulsed neighbour adds, float32, shape (CHUNK,), percent of full scale."""
     phase = stream(stretch.seed, "gated neighbour", 0).random()
     # the slack keeps a pulse that falls on a sample from being missed by rounding

@@ -27,7 +27,7 @@ GATE = 4.0
 
 
 @dataclass(frozen=True, slots=True)
-class Group:
+class MixtureGroup:
     """One level of a sweep: components that overlap, taken together.
 
     Parameters
@@ -112,7 +112,7 @@ class TwoComponentMixture:
         }
         return place_on_sweep(self, view, level, **told)
 
-    def _handing_over(self, view: TeachView, found: list[Group]) -> Abstained:
+    def _handing_over(self, view: TeachView, found: list[MixtureGroup]) -> Abstained:
         levels = ", ".join(f"{show(view, view.sign * g.mean)} ({g.weight:.0%})" for g in found)
         if len(found) < 2:
             return Abstained(
@@ -140,7 +140,7 @@ def _steady(light: Heights, floor: float) -> Heights:
     return kept if kept.size >= light.size // 4 and np.ptp(kept) > 0 else light[valid]
 
 
-def groups(heights: Heights, most: int, floor: float) -> list[Group]:
+def groups(heights: Heights, most: int, floor: float) -> list[MixtureGroup]:
     """Return the levels of a sweep, upwards.
 
     Parameters
@@ -154,11 +154,11 @@ def groups(heights: Heights, most: int, floor: float) -> list[Group]:
     points = np.quantile(heights, (np.arange(POINTS) + 0.5) / POINTS)
     scale = float(np.ptp(points))
     if not scale > 0:
-        return [Group(1.0, float(points[0]), max(floor, np.finfo(np.float64).tiny))]
+        return [MixtureGroup(1.0, float(points[0]), max(floor, np.finfo(np.float64).tiny))]
     fitted = _fit((points - points[0]) / scale, most, max(floor / scale, 1e-4))
-    out: list[Group] = []
+    out: list[MixtureGroup] = []
     for weight, mean, spread in sorted(fitted.tolist(), key=lambda row: row[1]):
-        group = Group(weight, float(points[0]) + scale * mean, scale * spread)
+        group = MixtureGroup(weight, float(points[0]) + scale * mean, scale * spread)
         while out and _overlap(out[-1], group):
             group = _joined(out.pop(), group)
         out.append(group)
@@ -194,12 +194,12 @@ def _fit(points: Heights, most: int, floor: float) -> NDArray[np.float64]:
     return out
 
 
-def _overlap(low: Group, high: Group) -> bool:
+def _overlap(low: MixtureGroup, high: MixtureGroup) -> bool:
     return high.mean - low.mean < SEPARATION * math.sqrt((low.spread**2 + high.spread**2) / 2)
 
 
-def _joined(a: Group, b: Group) -> Group:
+def _joined(a: MixtureGroup, b: MixtureGroup) -> MixtureGroup:
     weight = a.weight + b.weight
     mean = (a.weight * a.mean + b.weight * b.mean) / weight
     second = a.weight * (a.spread**2 + (a.mean - mean) ** 2) + b.weight * (b.spread**2 + (b.mean - mean) ** 2)
-    return Group(weight, mean, math.sqrt(second / weight))
+    return MixtureGroup(weight, mean, math.sqrt(second / weight))

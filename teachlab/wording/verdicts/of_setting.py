@@ -18,7 +18,7 @@ from teachlab.scoring.claimable import Claimable, OpenCondition, claimable, unus
 from teachlab.scoring.claims import LotCounts, lot_counts
 from teachlab.scoring.error_places import error_places
 from teachlab.scoring.reasons import reasons_of
-from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS, Decision, Measured, decide, enough_to_decide
+from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS, Decision, MeasuredCost, decide, enough_to_decide
 from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption
 from teachlab.statistics.lots import Source
 from teachlab.wording.places import moment, place_text
@@ -132,7 +132,7 @@ def setting_verdict(
             )
         sides = two_sides(recording, truth, setting, rules=by.rules, extremes=extremes)
     decision = decide(
-        Measured(
+        MeasuredCost(
             errors=errors,
             cost=cost,
             never=by.costs.miss,

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from teachlab.data.importing import ImportJob, import_log
-from teachlab.data.importing.interval_table import Counted
+from teachlab.data.importing.interval_table import CountedIn
 from teachlab.data.importing.reading.text_layout import TextOptions
 from teachlab.data.importing.truth_columns import TruthKind
 from teachlab.data.recording_files import read_recording
@@ -32,7 +32,7 @@ def job_of(made: Made, folder: Path) -> ImportJob:
         (folder / f"{name}.csv").write_text(text, encoding="utf-8")
         options[name] = str(folder / f"{name}.csv")
     if "passes_in" in options:
-        options["passes_in"] = Counted(options["passes_in"])
+        options["passes_in"] = CountedIn(options["passes_in"])
     if "truth_kind" in options:
         options["truth_kind"] = TruthKind(options["truth_kind"])
     options["text"] = TextOptions(missing=options.pop("missing", ()), sheet=options.pop("sheet", None))

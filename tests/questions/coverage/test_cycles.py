@@ -16,7 +16,7 @@ from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.coverage.certificate import coverage
 from teachlab.questions.coverage.cycles import Cycle, chance_seen, cycle_of, exposures, folded, revolutions_needed
-from teachlab.statistics.periodicity import dominant_period
+from teachlab.statistics.over_time.periodicity import dominant_period
 from teachlab.synthetic import generate, load_scenario
 from teachlab.teaching import TeachBlock, resolve, teach_once
 

@@ -12,8 +12,8 @@ from scipy.stats import chi2, t
 
 from teachlab.errors import ParameterError
 from teachlab.questions.stale.lot_alarm import LotLevel, falling_below, falling_within, level_of_lots
-from teachlab.statistics.cumulative_sums import falling
 from teachlab.statistics.lots import Source
+from teachlab.statistics.over_time.cumulative_sums import falling
 
 
 def _lots(lots: int, size: int, icc: float, rng: np.random.Generator) -> np.ndarray:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.questions.surface.all_pairs.finishing import PlainSums, Sums
-from teachlab.questions.surface.all_pairs.staircase import NEVER, Fold
+from teachlab.questions.surface.all_pairs.staircase import NEVER, Staircase
 from teachlab.questions.surface.all_pairs.turning import Ladders, Turning, Where, closed_cycles
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ class PlainEngine:
     def __init__(self, state: Ranks, tally: PairTally) -> None:
         self._levels = int(state.size)
         self._tally = tally
-        self._fold = Fold(state, tally)
+        self._staircase = Staircase(state, tally)
 
     def rank(self, ranker: Ranker, light: Light) -> Ranks:
         """Rank valid light."""
@@ -76,12 +76,14 @@ class PlainEngine:
         closes: NDArray[np.bool_],
     ) -> None:
         """Take the next pieces."""
-        ladders = measured(rank, begins, ends, kind, self._levels, self._tally)
+        ladders = ladders_of(rank, begins, ends, kind, self._levels, self._tally)
         ladders.lead[hidden] = NEVER
-        self._fold.push(ladders, kind, opens, closes)
+        self._staircase.push(ladders, kind, opens, closes)
 
 
-def measured(rank: Ranks, begins: Where, ends: Where, kind: NDArray[np.int8], levels: int, tally: PairTally) -> Ladders:
+def ladders_of(
+    rank: Ranks, begins: Where, ends: Where, kind: NDArray[np.int8], levels: int, tally: PairTally
+) -> Ladders:
     """Book the closed cycles of pieces and return their ladders; a piece may be without any valid sample."""
     some = np.flatnonzero(ends > begins)
     if some.size == 0:

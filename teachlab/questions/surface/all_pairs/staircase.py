@@ -43,7 +43,7 @@ class _Steps:
         return self.value[np.searchsorted(self.key, key)]
 
 
-class Fold:
+class Staircase:
     """Carries the state of all comparators over pieces in time order.
 
     Parameters

@@ -14,7 +14,7 @@ Floats32 = NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class SampleStretch:
     """One chunk of samples of a recording that is being generated.
 
     Parameters

@@ -11,7 +11,7 @@ from scipy.special import ndtri, stdtrit
 
 from teachlab.errors import ParameterError
 from teachlab.model.json_values import Document
-from teachlab.statistics.autocorrelated_line import autocorrelated_line
+from teachlab.statistics.over_time.autocorrelated_line import autocorrelated_line
 
 LEAST_GROUPS = 4
 """Fewer groups show no trend."""
@@ -140,7 +140,7 @@ def fit_lowered(
     difference quotient over the bandwidth of Hall and Sheather. The groups at both ends carry most of the variance of
     the slope: t has ``(Σ c²)² / Σ c⁴`` degrees of freedom, c the distance of a group from the middle, at most G − 2.
     Groups may also resemble the groups before them, as days do. So the variances are widened as the interval of the
-    slope through the medians widens when that is allowed for (`teachlab.statistics.autocorrelated_line`).
+    slope through the medians widens when that is allowed for (`teachlab.statistics.over_time.autocorrelated_line`).
 
     Simulated coverage of the time at nominal 95 % is at least 93 %, by lots and by stretches that nobody named, with an
     intra-lot correlation up to 0.6 and where neighbouring lots correlate by 0.6; where they do not, it is 97 % and more

@@ -1,0 +1,156 @@
+"""The rules of the house: what a folder, a file and a name must be so that people find their way."""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections import Counter, defaultdict
+from collections.abc import Iterator
+from importlib import import_module
+from pathlib import Path
+
+import pytest
+
+import teachlab
+
+ROOT = Path(teachlab.__file__).parent
+REPOSITORY = ROOT.parent
+ONE_FILE_EACH = ("teaching/strategies", "cli")
+"""Folders with one file a strategy or command may hold as many as there are."""
+TESTS_ONE_FILE_EACH = ("cli", "reference", "properties")
+MOST_FILES = 15
+NOT_YET = ("label.py",)
+"""Commands whose documents are still put together beside what they print: no further ones."""
+BARE = frozenset(
+    ("measured", "counted", "asked", "taught", "look", "reach", "fold", "cover", "stretch", "hardly", "lost", "own",
+     "one", "other", "found")
+)  # fmt: skip
+"""Words that say nothing about the line without a noun."""
+TAUGHT = "Taught"
+"""The history in a setting bears the word that the file contract gives it."""
+
+
+def modules() -> Iterator[tuple[Path, ast.Module]]:
+    for file in sorted(ROOT.rglob("*.py")):
+        yield file, ast.parse(file.read_text(encoding="utf-8"))
+
+
+def own_files(folder: Path) -> int:
+    return sum(file.suffix == ".py" and file.name not in ("__init__.py", "conftest.py") for file in folder.iterdir())
+
+
+@pytest.mark.parametrize(("root", "free"), [(ROOT, ONE_FILE_EACH), (REPOSITORY / "tests", TESTS_ONE_FILE_EACH)])
+def test_a_folder_holds_at_most_fifteen_files(root: Path, free: tuple[str, ...]) -> None:
+    folders = [root, *(f for f in root.rglob("*") if f.is_dir() and "__pycache__" not in f.parts)]
+    crowded = {
+        str(folder.relative_to(root)): own_files(folder)
+        for folder in folders
+        if folder.relative_to(root).as_posix() not in free and own_files(folder) > MOST_FILES
+    }
+    assert not crowded
+
+
+def test_what_a_command_prints_as_json_is_made_by_its_answer() -> None:
+    """No dict literal reaches `emit_json`, neither directly nor by a function of the command's own file."""
+    for file in sorted(set((ROOT / "cli").glob("*.py")) - {ROOT / "cli" / name for name in NOT_YET}):
+        tree = ast.parse(file.read_text(encoding="utf-8"))
+        makes = {
+            function.name
+            for function in ast.walk(tree)
+            if isinstance(function, ast.FunctionDef)
+            for node in ast.walk(function)
+            if isinstance(node, ast.Return) and isinstance(node.value, ast.Dict)
+        }
+        literal = {
+            target.id
+            for node in ast.walk(tree)
+            if isinstance(node, (ast.Assign, ast.AnnAssign)) and isinstance(node.value, (ast.Dict, ast.DictComp))
+            for target in (node.targets if isinstance(node, ast.Assign) else [node.target])
+            if isinstance(target, ast.Name)
+        }
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "emit_json":
+                (document, *_) = node.args
+                where = f"{file.name}:{node.lineno}"
+                assert not isinstance(document, ast.Dict), where
+                assert not (isinstance(document, ast.Name) and document.id in literal), where
+                called = document.func if isinstance(document, ast.Call) else None
+                assert not (isinstance(called, ast.Name) and called.id in makes), where
+
+
+def test_names_of_files_classes_and_functions_say_a_noun() -> None:
+    bare = []
+    for file, tree in modules():
+        names = [file.stem] + [
+            node.name
+            for node in tree.body
+            if isinstance(node, (ast.ClassDef, ast.FunctionDef)) and not node.name.startswith("_")
+        ]
+        bare += [f"{file.relative_to(ROOT)}: {name}" for name in names if name.lower() in BARE and name != TAUGHT]
+    assert not bare
+
+
+def test_a_public_class_name_stands_once() -> None:
+    where: dict[str, list[str]] = defaultdict(list)
+    for file, tree in modules():
+        for node in tree.body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                where[node.name].append(str(file.relative_to(ROOT)))
+    assert {name: files for name, files in where.items() if len(files) > 1} == {}
+
+
+def test_only_model_and_sensor_ask_which_level_activates() -> None:
+    """Elsewhere a setting says it: `activation`, `release`, and what its delays hold back and on."""
+    asking = [
+        f"{file.relative_to(ROOT)}:{node.lineno}"
+        for file, tree in modules()
+        if file.relative_to(ROOT).parts[0] not in ("model", "sensor")
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Compare)
+        and isinstance(node.ops[0], (ast.Is, ast.IsNot))
+        and re.search(r"polarity$", ast.unparse(node.left))
+    ]
+    assert not asking
+
+
+@pytest.mark.parametrize(
+    ("name", "home"),
+    [
+        ("teach_draws", "teaching/once.py"),
+        ("best_fixed", "questions/surface/hindsight.py"),
+        ("reasons_of", "scoring/reasons.py"),
+        ("worth_of", "questions/stress/worth.py"),
+        ("open_pair", "data/opening.py"),
+    ],
+)
+def test_a_question_has_one_home(name: str, home: str) -> None:
+    homes = [
+        str(file.relative_to(ROOT).as_posix())
+        for file, tree in modules()
+        for node in tree.body
+        if isinstance(node, ast.FunctionDef) and node.name == name
+    ]
+    assert homes == [home]
+
+
+def test_the_draws_of_a_strategy_are_taught_in_one_place() -> None:
+    """Who catches abstentions of `teach_once` in a loop makes a second way of what a failure is."""
+    looping = [
+        f"{file.relative_to(ROOT)}:{node.lineno}"
+        for file, tree in modules()
+        if file.relative_to(ROOT).as_posix() not in ("teaching/once.py", "testing/suite.py")
+        for loop in ast.walk(tree)
+        if isinstance(loop, (ast.For, ast.ListComp, ast.DictComp, ast.GeneratorExp))
+        for node in ast.walk(loop)
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "teach_once"
+    ]
+    assert not looping
+
+
+@pytest.mark.parametrize(
+    "room", ["compare", "coverage", "plan", "replay", "stress"]
+)  # rooms whose command asks one question
+def test_a_question_hands_on_one_function_and_one_value(room: str) -> None:
+    names = import_module(f"teachlab.questions.{room}").__all__
+    kinds = Counter(name[0].isupper() for name in names)
+    assert kinds == {True: 1, False: 1}
