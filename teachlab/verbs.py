@@ -297,7 +297,7 @@ def bench(
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.studies.figure import bench_figure
     from teachlab.studies.run import bench_recording
-    from teachlab.wording.verdicts import verdict_sentence
+    from teachlab.wording.verdict import verdict_sentence
 
     opened, truth = _opened(recording, passes)
     used = options or DrawOptions()

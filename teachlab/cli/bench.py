@@ -121,7 +121,7 @@ def print_bench(
         reason_lines,
         spread_table,
     )
-    from teachlab.wording.verdicts import verdict_lines
+    from teachlab.wording.verdict import verdict_lines
 
     rows = () if details else ranking_lines(bench)
     for line in verdict_lines(bench.verdict, rows, details=details, most=SHOWN_LINES):

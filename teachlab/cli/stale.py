@@ -70,8 +70,8 @@ def stale_command(
 
 
 def _say(found: Staleness, info: RecordingInfo) -> None:
+    from teachlab.questions.verdict.places import place_text
     from teachlab.wording.course import course_lines, evidence_line, sequential_line
-    from teachlab.wording.places import place_text
     from teachlab.wording.tables import margins_table
 
     say(f"{str(found.state).capitalize()}: {'; '.join(found.because)}.")

@@ -15,12 +15,12 @@ from teachlab.errors import InputError
 from teachlab.model.json_values import plain
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
+from teachlab.questions.verdict import FilesJudged
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.studies.document import bench_document
 from teachlab.studies.figure import bench_figure
 from teachlab.studies.run import Progress, bench_recording, part_of
 from teachlab.studies.store import write_draws
-from teachlab.wording.verdicts.of_setting import FilesJudged
 
 if TYPE_CHECKING:
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes

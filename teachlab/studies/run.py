@@ -15,6 +15,7 @@ from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.stress.worth import SettingWorth
 from teachlab.questions.surface.count_settings import count_settings, with_measures
 from teachlab.questions.surface.hindsight import Hindsight, best_fixed
+from teachlab.questions.verdict import FilesJudged, JudgedBy
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.studies.bench_verdict import bench_verdict
 from teachlab.studies.claim_half import claim_halves, order_rows, second_half
@@ -26,7 +27,6 @@ from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.once import teach_draws
 from teachlab.teaching.parameters import parameters_of
 from teachlab.teaching.registry import RECOMMENDED
-from teachlab.wording.verdicts.of_setting import FilesJudged, JudgedBy
 
 if TYPE_CHECKING:
     from teachlab.model.teaching import Strategy

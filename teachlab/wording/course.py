@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from teachlab.wording.places import moment
+from teachlab.questions.verdict.places import moment
 
 if TYPE_CHECKING:
     from teachlab.model.recording import RecordingInfo

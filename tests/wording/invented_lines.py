@@ -14,9 +14,9 @@ from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.model.verdict import Verdict
+from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
 from teachlab.scoring import score
 from teachlab.switching import replay
-from teachlab.wording.verdicts import FilesJudged, JudgedBy, setting_verdict
 
 PERIOD, WIDTH, RATE = 60, 24, 1000.0
 BELT, CAP, NOISE = 200.0, 600.0, 5.0

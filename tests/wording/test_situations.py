@@ -18,7 +18,7 @@ from teachlab.model.following_and_window import Follow, FollowingSetting, Window
 from teachlab.model.setting import Polarity, Setting, Taught
 from teachlab.model.truth import TruthSource
 from teachlab.model.verdict import Verdict
-from teachlab.wording.verdicts import verdict_lines
+from teachlab.wording.verdict import verdict_lines
 
 PRINTED = Path(__file__).with_name("situations.md")
 USE, LIMIT, NONE, OPEN = "use", "use with a limit", "none of these works", "cannot be decided"

@@ -14,6 +14,8 @@ from teachlab.model.setting import Setting
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.feasibility.tried_cures import TriedCure, tried_cures
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
+from teachlab.questions.verdict.claim_words import few_lots_text, headline
+from teachlab.questions.verdict.places import moment, place_text
 from teachlab.scoring.claimable import Claimable, OpenCondition, claimable, unusable
 from teachlab.scoring.claims import LotCounts, lot_counts
 from teachlab.scoring.error_places import error_places
@@ -21,8 +23,6 @@ from teachlab.scoring.reasons import reasons_of
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS, Decision, MeasuredCost, decide, enough_to_decide
 from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption
 from teachlab.statistics.lots import Source
-from teachlab.wording.places import moment, place_text
-from teachlab.wording.verdicts.claims import few_lots_text, headline
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
