@@ -36,10 +36,12 @@ def replay_command(
     tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
     confidence: Annotated[float, typer.Option(help="Of every interval.")] = 0.95,
     margin: Annotated[bool, typer.Option(help="Measure margin to noise and reserves: a few more readings.")] = True,
+    accept_cost: Annotated[float, typer.Option(help="Errors per pass that are accepted.")] = 0.05,
     edges: Annotated[str | None, typer.Option(help="Write the output's edges: .csv or .parquet.")] = None,
     plot: Annotated[
         str | None, typer.Option(help="Draw where in the pass it switches, by light and kind: .svg or .png.")
     ] = None,
+    details: Annotated[bool, typer.Option("--details", help="Print all counts, rates, margins and reasons.")] = False,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Replay a recording through the sensor's switching and score every pass and gap."""
@@ -48,6 +50,7 @@ def replay_command(
     from teachlab.model.score import Rules
     from teachlab.questions.replay import replayed
     from teachlab.questions.surface.position_figure import position_figure
+    from teachlab.questions.verdict import FilesJudged
     from teachlab.statistics.bursts import Bursts
     from teachlab.statistics.lots import Dependence
     from teachlab.wording.position import position_lines, position_table
@@ -57,7 +60,10 @@ def replay_command(
     chosen = read_setting(setting)
     opened, passes = load(recording, truth)
     with naming(setting, recording), progress(f"replaying {opened.name}", quiet=json) as report:
-        found = replayed(opened, passes, chosen, rules=rules, margins=margin, progress=report)
+        found = replayed(
+            opened, passes, chosen, rules=rules, margins=margin, accepted=accept_cost,
+            files=FilesJudged(recording=recording, setting=setting, truth=truth), progress=report,
+        )  # fmt: skip
     worth, output = found.worth, found.output
     if worth is not None and worth.left_out:
         warn(f"Margin and reserves are left out: {worth.left_out}")
@@ -74,6 +80,13 @@ def replay_command(
     if json:
         emit_json(found.as_dict())
         return
+    if worth is not None and found.verdict is not None:
+        from teachlab.wording.verdict import verdict_lines
+
+        for line in verdict_lines(found.verdict, () if details else _counts(worth.score), details=details):
+            say(line)
+        if not details:
+            return
     say(f"{opened.name}: {opened.samples} samples at {opened.info.sample_rate_hz:g} Hz, {opened.seconds:.4g} s")
     say(f"{output.onsets.size} onsets, {output.releases.size} releases; active at start: {output.active_at_start}")
     for line in _reference_lines(output, opened.info.unit):
@@ -100,10 +113,6 @@ def replay_command(
         show(position_table(worth.position))
     for line in _why(found):
         say(line)
-    if result.probably_inverted:
-        warn("The output is active most of the gap time: the polarity is probably inverted. Claim nothing.")
-    say()
-    say(_next(recording, setting, result))
 
 
 def _why(found: ReplayAnswer) -> list[str]:
@@ -118,17 +127,15 @@ def _why(found: ReplayAnswer) -> list[str]:
     return lines
 
 
-def _next(recording: str, setting: str, result: Score) -> str:
-    counts = result.counts
-    if counts.misses or counts.merged or counts.false_trips or counts.ignore_false_trips or counts.extra:
-        return (
-            f"Next: which levels would do: teachlab surface {recording} --setting {setting}; how to teach one: "
-            f"teachlab bench {recording}"
-        )
-    return (
-        f"Next: until when it works: teachlab stress {recording} --setting {setting}; evidence to sign: "
-        f"teachlab report {recording} --setting {setting} --out record"
-    )
+def _counts(result: Score) -> list[str]:
+    """Return the counts in two lines."""
+    n = result.counts
+    ignored = f", {n.ignore_false_trips} on {n.scored_ignore_passes} passes to be ignored" if n.ignore_passes else ""
+    excluded = f"; {n.excluded_passes} passes and {n.excluded_gaps} gaps are no trials" if n.excluded_passes else ""
+    return [
+        f"  lost {n.lost} of {n.scored_passes} passes (missed {n.misses}, merged {n.merged}), {n.extra} counted again",
+        f"  false trips {n.false_trips} in {n.gaps} gaps, {result.running_hours:.3g} h{ignored}{excluded}",
+    ]
 
 
 def _reference_lines(output: Any, unit: str) -> list[str]:

@@ -9,15 +9,18 @@ from typing import TYPE_CHECKING, Any
 from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.stress.worth import Worth, worth_of
+from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
 from teachlab.scoring.dependence import dependence_of
 from teachlab.scoring.early import early_by_s, early_rows
 from teachlab.scoring.reasons import Reasons, reasons_of
+from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.switching.run import replay
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
+    from teachlab.model.verdict import Verdict
     from teachlab.sensor.output import Output
     from teachlab.statistics.bursts import Bursts
     from teachlab.statistics.lots import Dependence
@@ -42,6 +45,8 @@ class ReplayAnswer:
         Why passes were lost and gaps tripped; None where nothing was, or no look at the light was asked for.
     early_s : tuple of float, s
         How long before their pass false trips began that lasted into it.
+    verdict : Verdict or None
+        What to do about the setting; None without passes.
     """
 
     recording: str
@@ -54,6 +59,7 @@ class ReplayAnswer:
     dependent: Mapping[str, Dependence | Bursts | None]
     reasons: Reasons | None
     early_s: tuple[float, ...]
+    verdict: Verdict | None
 
     @property
     def dependence(self) -> Dependence | Bursts | None:
@@ -65,6 +71,7 @@ class ReplayAnswer:
         worth = self.worth
         document = {
             "schema": 1,
+            "verdict": self.verdict,
             "recording": self.recording,
             "samples": self.samples,
             "sample_rate_hz": self.sample_rate_hz,
@@ -91,6 +98,8 @@ def replayed(
     *,
     rules: Rules = USUAL_RULES,
     margins: bool = True,
+    accepted: float = ACCEPTED_ERRORS,
+    files: FilesJudged | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> ReplayAnswer:
     """Replay a setting over a recording and, where its passes are known, score it and say why it went wrong.
@@ -103,6 +112,10 @@ def replayed(
     rules : Rules, optional
     margins : bool
         Measure margin, reserves and reasons too: a few more readings.
+    accepted : float
+        Errors per pass that are accepted.
+    files : FilesJudged, optional
+        For the next step of the verdict.
     progress : callable, optional
         Called with the share of the replay done.
 
@@ -112,7 +125,7 @@ def replayed(
         If recording, passes and setting do not fit together.
     """
     output = replay(recording, setting, progress=progress)
-    worth, dependent, reasons, early = None, {}, None, ()
+    worth, dependent, reasons, early, verdict = None, {}, None, (), None
     if truth is not None:
         worth = worth_of(recording, truth, output, rules=rules, margins=margins)
         proxy = None if worth.margin is None else worth.margin.peak_of_pass
@@ -120,11 +133,15 @@ def replayed(
         n = worth.score.counts
         if margins and (n.lost or n.gaps_tripped or n.extra):
             reasons = reasons_of(recording, truth, setting, worth.score, rules=rules)
+        verdict = setting_verdict(
+            recording, truth, setting, worth.score, by=JudgedBy(rules=rules, accepted=accepted),
+            about="" if files is None or files.setting is None else files.setting, files=files,
+        )  # fmt: skip
         early = tuple(early_by_s(output, truth, early_rows(worth.score.trials)).tolist())
     return ReplayAnswer(
         recording=recording.name, unit=recording.info.unit, samples=recording.samples,
         sample_rate_hz=recording.info.sample_rate_hz, setting=setting, output=output, worth=worth,
-        dependent=dependent, reasons=reasons, early_s=early,
+        dependent=dependent, reasons=reasons, early_s=early, verdict=verdict,
     )  # fmt: skip
 
 

@@ -48,12 +48,15 @@ class JudgedBy:
         Errors per pass that are accepted.
     assumption : Assumption
         What the headline may take for granted.
+    look_at_sides : bool
+        Whether to look for objects on both sides of the background although no pass is lost.
     """
 
     rules: Rules = USUAL_RULES
     costs: Costs = field(default_factory=Costs)
     accepted: float = ACCEPTED_ERRORS
     assumption: Assumption = NOTHING
+    look_at_sides: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,7 +127,8 @@ def setting_verdict(
     errors = float(counts.errors().sum()) / passes if passes else None
     cost = counts.bound(by.costs, confidence=by.rules.confidence)
     sides = None
-    if type(setting) is Setting:
+    # Where no pass is lost, none lies on the other side of the background: no reading of the light is spent on it.
+    if type(setting) is Setting and (result.counts.lost or by.look_at_sides):
         rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
         if extremes is None or extremes.rate_hz != rate:
             extremes = PassAndGapExtremes.of(
