@@ -27,6 +27,8 @@ def teach_command(
     seed: Annotated[int, typer.Option(help="Picks what is shown.")] = 0,
     tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
     out: Annotated[str | None, typer.Option(help="Write the setting: JSON.")] = None,
+    accept_cost: Annotated[float, typer.Option(help="Errors per pass that are accepted.")] = 0.05,
+    details: Annotated[bool, typer.Option("--details", help="Print all reasons and conditions.")] = False,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Teach one setting from one seeded showing of the whole recording."""
@@ -34,35 +36,35 @@ def teach_command(
     from teachlab.data.setting_files import write_setting
     from teachlab.errors import Abstained
     from teachlab.model.score import Rules
-    from teachlab.teaching.block import TeachBlock
-    from teachlab.teaching.once import teach_once
+    from teachlab.questions.teach import taught_and_judged
+    from teachlab.questions.verdict import FilesJudged
+    from teachlab.wording.verdict import verdict_lines
 
     opened, passes = open_pair(recording, truth)
     (teacher,) = teachers([strategy], set_ or [])
+    used = load_base(base)
     try:
         with naming(base, recording):
-            block = TeachBlock(opened, passes, base=load_base(base), rules=Rules(tolerance_ms=tolerance_ms))
-            setting = teach_once(teacher, block, seed, 0)
+            found = taught_and_judged(
+                opened, passes, teacher, base=used, seed=seed, rules=Rules(tolerance_ms=tolerance_ms),
+                accepted=accept_cost, files=FilesJudged(recording=recording, setting=out, truth=truth),
+            )  # fmt: skip
     except Abstained as refusal:
         if json:
             from teachlab.evidence.abstention import Abstention
 
-            told = Abstention.of(teacher, refusal, seed=seed, tolerance_ms=tolerance_ms, base=load_base(base))
+            told = Abstention.of(teacher, refusal, seed=seed, tolerance_ms=tolerance_ms, base=used)
             emit_json(told.as_dict())
         warn(f"{teacher.name} abstains: {refusal}")
         raise typer.Exit(3) from None
     if out is not None:
-        write_setting(out, setting)
+        write_setting(out, found.setting)
     if note := not_truth_note(passes):
         warn(note)
     if json:
-        emit_json(setting.as_dict())
+        emit_json(found.as_dict())
         return
-    say(
-        f"{teacher.name} on {opened.name}: on_level {setting.on_level:.6g} {setting.unit}, off_level "
-        f"{setting.off_level:.6g} {setting.unit}, {setting.polarity}"
-    )
+    for line in verdict_lines(found.verdict, details=details):
+        say(line)
     if out is None:
-        say("Keep it with --out setting.json; a single showing proves little: teachlab bench " + recording)
-    else:
-        say(f"Written to {out}. Next: teachlab replay {recording} --setting {out}")
+        warn("Keep the setting with --out setting.json.")

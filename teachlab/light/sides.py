@@ -54,17 +54,18 @@ def sides_of(truth: Truth, extremes: PassAndGapExtremes) -> SidesOfBackground | 
     the side on which it reaches at least a quarter farther, if that is at least half the range of the gaps.
     """
     passes, gaps = extremes.passes, extremes.gaps
-    real = gaps.valid > 0
+    real = (gaps.valid > 0) & np.isfinite(gaps.high) & np.isfinite(gaps.low)
     rows = extremes.pass_rows
-    known = (passes.valid > 0) & truth.detect[rows]
+    known = (passes.valid > 0) & np.isfinite(passes.high) & np.isfinite(passes.low) & truth.detect[rows]
     if not real.any() or not known.any():
         return None
     top = float(np.quantile(gaps.high[real], 0.75, method="inverted_cdf"))
     bottom = -float(np.quantile(-gaps.low[real], 0.75, method="inverted_cdf"))
-    up, down = passes.high - top, bottom - passes.low
-    least = max(0.5 * (top - bottom), np.finfo(np.float64).tiny)
-    above = known & (up >= least) & (up >= CLEARER * down)
-    below = known & (down >= least) & (down >= CLEARER * up)
+    with np.errstate(over="ignore", invalid="ignore"):  # light at the ends of the numbers is on no side
+        up, down = passes.high - top, bottom - passes.low
+        least = max(0.5 * (top - bottom), np.finfo(np.float64).tiny)
+        above = known & (up >= least) & (up >= CLEARER * down)
+        below = known & (down >= least) & (down >= CLEARER * up)
     return SidesOfBackground(
         above=rows[above],
         below=rows[below],

@@ -58,7 +58,10 @@ def document(*words: str | Path, code: int = 0) -> dict[str, Any]:
 
 def test_teach_prints_a_setting_that_replays(line: Path, tmp_path: Path) -> None:
     out = tmp_path / "setting.json"
-    taught = document("teach", line, "--strategy", "two-sample-midpoint", "--out", out, "--seed", "4")
+    answer = document("teach", line, "--strategy", "two-sample-midpoint", "--out", out, "--seed", "4")
+    assert answer.keys() == {"schema", "verdict", "setting"}
+    taught = answer["setting"]
+    assert answer["verdict"]["setting"] == {"kind": "fixed", **taught}
     assert taught == read_setting(out).as_dict()
     assert taught["on_level"] == pytest.approx(40, abs=1)
     assert taught["taught"]["strategy"] == "two-sample-midpoint"
@@ -120,8 +123,8 @@ def test_base_setting_lends_delays_and_rate_but_no_levels(line: Path, tmp_path: 
     setting = Setting(unit="counts", on_level=1, off_level=1, on_delay_ms=4, evaluation_rate_hz=500)
     write_setting(base, setting)
     taught = document("teach", line, "--strategy", "two-sample-midpoint", "--base", base)
-    assert (taught["on_delay_ms"], taught["evaluation_rate_hz"]) == (4, 500)
-    assert taught["on_level"] == pytest.approx(40, abs=1)
+    assert (taught["setting"]["on_delay_ms"], taught["setting"]["evaluation_rate_hz"]) == (4, 500)
+    assert taught["setting"]["on_level"] == pytest.approx(40, abs=1)
 
 
 def test_an_abstention_exits_with_3_and_measured_and_required(tmp_path: Path) -> None:
@@ -181,7 +184,7 @@ def test_self_labelled_passes_are_named_in_every_output(line: Path, tmp_path: Pa
 
 def test_parameters_by_set_and_by_file(line: Path, tmp_path: Path) -> None:
     wide = document("teach", line, "--strategy", "two-sample-midpoint", "--set", "hysteresis_share=0.5")
-    assert wide["taught"]["parameters"]["hysteresis_share"] == 0.5
+    assert wide["setting"]["taught"]["parameters"]["hysteresis_share"] == 0.5
     found = document(
         "bench", line, "--draws", "3", "--strategy", "single-sample", "--set", "single-sample.reduction=0.4"
     )
@@ -199,7 +202,7 @@ def test_parameters_by_set_and_by_file(line: Path, tmp_path: Path) -> None:
         "    def teach(self, view):\n"
         "        return view.place(33.0, 3.0, Taught(strategy='mine'))\n"
     )
-    assert document("teach", line, "--strategy", f"{mine}:Mine")["on_level"] == 33.0
+    assert document("teach", line, "--strategy", f"{mine}:Mine")["setting"]["on_level"] == 33.0
     ranked = document("bench", line, "--draws", "3", "--strategy", f"{mine}:Mine")["recordings"][0]["ranking"]
     assert ranked == ["mine"]
 
@@ -287,7 +290,7 @@ def test_of_many_lots_those_with_most_losses_are_told(line: Path, tmp_path: Path
     write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 100, lot=lots))
     setting = Setting(unit="counts", on_level=73.0, off_level=60.0)
     write_setting(tmp_path / "high.json", setting)
-    told = run("replay", line, "--setting", tmp_path / "high.json", "--no-margin").stdout
+    told = run("replay", line, "--setting", tmp_path / "high.json", "--no-margin", "--details").stdout
     rates = document("replay", line, "--setting", tmp_path / "high.json", "--no-margin")["score"]["by_lot"]
     lost = [name for name, rate in rates.items() if rate["events"]]
     assert 0 < len(lost) < 20

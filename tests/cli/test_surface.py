@@ -146,7 +146,7 @@ def test_taught_point_and_cloud(grainy: Path, tmp_path: Path) -> None:
     found = document(grainy, "--strategy", "two-sample-midpoint", "--draws", 20, "--seed", 4)["taught"]
     assert (found["strategy"], found["draws"], found["abstained"]) == ("two-sample-midpoint", 20, 0)
     arguments = ["teach", str(grainy), "--strategy", "two-sample-midpoint", "--seed", "4", "--json"]
-    taught = json.loads(CliRunner().invoke(app, arguments).stdout)
+    taught = json.loads(CliRunner().invoke(app, arguments).stdout)["setting"]
     assert (found["first"]["on_level"], found["first"]["off_level"]) == (taught["on_level"], taught["off_level"])
     assert found["on_level"][0] == taught["on_level"]
     score = replayed(grainy, tmp_path / "t.json", on_level=taught["on_level"], off_level=taught["off_level"])

@@ -10,6 +10,7 @@ import numpy as np
 
 from teachlab.errors import SettingError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+from teachlab.light.usable_light import LARGEST
 from teachlab.model.following_and_window import Follow, FollowingSetting
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Polarity, Setting
@@ -113,7 +114,8 @@ def _candidates(
     up, sign, active = setting.light_on, setting.sign, setting.activation
     turned = Polarity.DARK_ON if up else Polarity.LIGHT_ON
     yield "polarity", f"the polarity turned to {turned}", replace(setting, polarity=turned)
-    real = extremes.gaps.valid > 0
+    ends = (extremes.gaps.low, extremes.gaps.high)
+    real = (extremes.gaps.valid > 0) & (np.abs(ends) < LARGEST).all(axis=0)
     if not real.any():
         return
     background = float(np.median((extremes.gaps.low[real] + extremes.gaps.high[real]) / 2))
@@ -123,7 +125,7 @@ def _candidates(
         if setting.hysteresis < width < 0.9 * apart:
             wider = (active, active - width) if up else (active + width, active)
             yield "band", f"a hysteresis of {width:.3g} {setting.unit}", setting.with_levels(*wider, setting.polarity)
-    known = extremes.passes.valid > 0
+    known = (extremes.passes.valid > 0) & (np.abs((extremes.passes.low, extremes.passes.high)) < LARGEST).all(axis=0)
     passes = extremes.pass_rows[known]
     detect = truth.detect[passes]
     peaks = sign * (extremes.passes.high if up else extremes.passes.low)[known][detect]

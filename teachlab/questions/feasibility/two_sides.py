@@ -102,8 +102,8 @@ def two_sides(
 
 def _window(sides: SidesOfBackground, base: Setting) -> WindowSetting:
     top, bottom = sides.background
-    upper = (top + (sides.weakest_above or top)) / 2
-    lower = (bottom + (sides.weakest_below or bottom)) / 2
+    upper = (top + (top if sides.weakest_above is None else sides.weakest_above)) / 2
+    lower = (bottom + (bottom if sides.weakest_below is None else sides.weakest_below)) / 2
     middle = (top + bottom) / 2
     return WindowSetting.of(
         base,

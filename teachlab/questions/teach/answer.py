@@ -1,0 +1,73 @@
+"""One setting from one showing, judged on the passes that were not shown."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from teachlab.model.json_values import plain
+from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.setting import Setting
+from teachlab.model.teaching import Strategy
+from teachlab.model.truth import Truth
+from teachlab.model.verdict import Verdict
+from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
+from teachlab.scoring import score
+from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
+from teachlab.switching import replay
+from teachlab.teaching import TeachBlock, teach_once
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TeachAnswer:
+    """A setting and what the passes that were not shown say of it."""
+
+    setting: Setting
+    verdict: Verdict
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {"schema": 1, "verdict": plain(self.verdict), "setting": plain(self.setting)}
+
+
+def taught_and_judged(
+    recording: Recording,
+    truth: Truth,
+    strategy: Strategy,
+    *,
+    base: Setting | None = None,
+    seed: int = 0,
+    rules: Rules = USUAL_RULES,
+    accepted: float = ACCEPTED_ERRORS,
+    files: FilesJudged | None = None,
+) -> TeachAnswer:
+    """Teach once from the whole recording, and judge the setting on the passes that were not shown.
+
+    Parameters
+    ----------
+    recording, truth
+    strategy : Strategy
+    base : Setting, optional
+        Delays, filter and evaluation rate.
+    seed : int
+        Picks what is shown.
+    rules : Rules
+    accepted : float
+        Errors per pass that are accepted.
+    files : FilesJudged, optional
+        For the next step.
+
+    Raises
+    ------
+    Abstained
+        If the strategy declines.
+    InputError
+        If the pieces do not fit together.
+    """
+    setting = teach_once(strategy, TeachBlock(recording, truth, base=base, rules=rules), seed, 0)
+    result = score(replay(recording, setting), truth, rules=rules)
+    verdict = setting_verdict(
+        recording, truth, setting, result, by=JudgedBy(rules=rules, accepted=accepted), about=strategy.name, files=files
+    )
+    return TeachAnswer(setting=setting, verdict=verdict)
