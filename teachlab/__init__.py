@@ -36,7 +36,7 @@ if TYPE_CHECKING:
         rate_ratio,
         tango,
     )
-    from teachlab.statistics import autocorrelation
+    from teachlab.statistics.over_time.autocorrelation import autocorrelation
     from teachlab.statistics.planning import plan_hours, plan_passes
     from teachlab.statistics.tail import tail_bound
     from teachlab.studies import bench_recording
