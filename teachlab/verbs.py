@@ -860,7 +860,19 @@ def verify(
 
     Examples
     --------
-    See `report`.
+    A setting that was changed after the record was written is found:
+
+    >>> import os, tempfile, teachlab
+    >>> tubs, place = teachlab.shipped("demo_tubs"), tempfile.TemporaryDirectory()
+    >>> setting = os.path.join(place.name, "setting.json")
+    >>> teachlab.write_setting(setting, teachlab.Setting(unit="counts", on_level=1000, off_level=900))
+    >>> found = teachlab.report(tubs, setting, place.name, draws=0)
+    >>> teachlab.write_setting(setting, teachlab.Setting(unit="counts", on_level=1100, off_level=900))
+    >>> passes = tubs.with_name("demo_tubs.passes.parquet")
+    >>> found = teachlab.verify(os.path.join(place.name, "result.json"), recording=tubs, passes=passes)
+    >>> sorted(set(found.to_pandas()["where"]))
+    ['setting']
+    >>> place.cleanup()
     """
     from teachlab.evidence.verify import verify_record
 

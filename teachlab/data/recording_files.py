@@ -90,6 +90,13 @@ def read_recording(location: str | Path) -> Recording:
     ------
     RecordingError
         If the file, its column `light` or its metadata break the file contract.
+
+    Examples
+    --------
+    >>> from teachlab.data.shipped import datasets_root
+    >>> tubs = read_recording(datasets_root() / "demo_tubs.parquet")
+    >>> tubs.samples, tubs.info.unit
+    (167668, 'counts')
     """
     source = ParquetSource(location)
     info = info_from_metadata(source.metadata, str(location))
