@@ -30,6 +30,15 @@ if TYPE_CHECKING:
     from teachlab.questions.surface.values.spans import Spans
     from teachlab.sensor.clock import Clock
 
+# The search. Right (.) and wrong (x) along the axis; what matters is the first x, which an island may hide:
+#
+#     gain 1 ............xx..........xxxxxxxxxx 0
+#     tried  .         .         .         x          tried points: wrong from the fourth on
+#     found            |suspect  |                    the counting saw something move between two right ones
+#     finer            . . x                          that stretch is looked into, with every break in it
+#
+# A bisection would have stopped at the second x. A stretch is closed once all its breaks were tried, or once the count
+# proves that no gap can have tripped and no pass can have lost its onset in between.
 TRIED = 1000
 """Points tried at first, and in a stretch with too many samples to try them all."""
 ROUNDS = 12
@@ -48,6 +57,7 @@ class _Between:
         self, spans: Spans, start: int, output: Ranks, before: Ranks, play: Play, invalid: NDArray[np.bool_] | None
     ) -> None:
         """Look at gaps where the output's signal stays between two settings but may have risen there."""
+        # A rise that passes a setting is counted anyway; one that stays between two settings is what would go unseen.
         stays = (output == before) & (output > 0) & (output < self.found.size - 1)
         rises = play.rises
         if invalid is not None:
@@ -93,6 +103,7 @@ class _Search:
             asked[wrong:] = False
             if not asked.any():
                 return self.path.up_to(walk, wrong)
+            # Beyond the first wrong point nothing is of interest: the walk ends there, and gets denser before it.
             walk, closed = self._finer(walk[: wrong + 1], asked)
         first = int(np.argmax(~closed))
         return Reserve.up_to(float(walk[first]), self.path.start, abs(float(walk[first + 1] - walk[first])))
@@ -109,6 +120,7 @@ class _Search:
         """Return which points come out right, and between which points more may have happened."""
         on, off = self.path.levels(walk, self.reading)
         if walk.size > 1 and not all((np.diff(x) >= 0).all() for x in (on, off)):
+            # Light below dark moves the two levels apart: then it is no chain, and `reserve_apart` takes over.
             if not all((np.diff(x) <= 0).all() for x in (on, off)):
                 return None
             backwards = True
@@ -129,6 +141,8 @@ class _Search:
         """Return the walk from the first stretch in question on, with more points in it, and what is settled."""
         asked = asked[: walk.size - 1]
         first = int(np.argmax(asked))
+        # All stretches in question at once where their samples are few enough, else the first alone, else an even
+        # division.
         for stretches in (np.flatnonzero(asked), np.array([first])):
             samples = self.path.samples(self.recording, self.reading, walk, stretches)
             if samples is not None:

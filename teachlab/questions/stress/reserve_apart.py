@@ -48,6 +48,8 @@ def search_apart(recording: Recording, truth: Truth, path: Path, reading: FirstR
 
     def first_wrong(walk: Floats) -> int:
         on, off = path.levels(walk, reading)
+        # Together one reading serves many settings, but after the first wrong one the rest is for nothing: hence in
+        # parts.
         for a in range(0, walk.size, TOGETHER):
             settings = [
                 path.setting.with_levels(float(x), float(y))
@@ -69,6 +71,7 @@ def search_apart(recording: Recording, truth: Truth, path: Path, reading: FirstR
         return path.up_to(every, first_wrong(every))
     if wrong == walk.size:
         return Reserve.up_to(path.end, path.start, abs(path.end - path.start) / STEPS)
+    # Too many breaks to try each: narrow down, and say by the resolution that this is no proof.
     for _ in range(ROUNDS - 1):
         walk = np.linspace(walk[wrong - 1], walk[wrong], STEPS + 1)
         wrong = first_wrong(walk)

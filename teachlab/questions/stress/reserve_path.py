@@ -83,6 +83,8 @@ class Path:
 
     def breaks(self, level: float, light: Floats) -> Floats:
         """Return the points from which on samples compare otherwise with a level than just below."""
+        # By bisection over the float64 numbers themselves: the point is exact to the last bit, rounding of the stress
+        # included.
         low, high = (np.full(light.size, f(self.start, self.end)) for f in (min, max))
         above = self._reaches(light, high, level)
         some = above != self._reaches(light, low, level)
@@ -113,6 +115,7 @@ class Path:
             invalid = block.invalid_mask()
             light = block.light if invalid is None else block.light[~invalid]
             for k, ends in enumerate(ranges):
+                # Distinct samples only, and no more than can be tried: memory stays flat however long the recording is.
                 found[k] = np.union1d(found[k], _inside(light, ends))
                 if found[k].size > VALUES:
                     return None

@@ -60,6 +60,8 @@ def _turning(y: Any, tp: Any) -> int:
     rising = True
     for t in range(1, y.size):
         v = y[t]
+        # Without a branch: what the loop writes is overwritten until it is a turning point, then k moves on. Noise
+        # turns at every other sample, which no branch prediction can guess.
         changed = v != last
         up = v > last
         tp[k] = last
@@ -86,12 +88,14 @@ def _cycles(
         if q:
             before = np.int32(tp[q - 1])
             bottom = min(bottom, before)
+        # The stack holds peaks descending: those below the new one can never be the highest between two valleys again.
         while depth > 0 and high[depth - 1] <= p:
             depth -= 1
             left = low[depth]
             # The lower of two neighbouring peaks dies at the higher of its two valleys.
             onsets[np.uintp((4 * np.int64(high[depth]) + kind) * width + max(left, before))] += 1
             before = min(left, before)
+        # Nothing on the stack: the new peak exceeds all before it in the piece, and is a step of the first ladder.
         if depth == 0:
             before = np.int32(0)
             if firsts == 0 or p > fp[firsts - 1]:
@@ -116,6 +120,7 @@ def _walk(
 
     Tables come flat, and are indexed without a sign: nothing has to look for places before the first.
     """
+    # A whole span that is not counted (before the first scored pass) changes nothing but the state.
     if whole and kind == 3:
         return
     i = 0

@@ -85,6 +85,8 @@ def ladders_of(
     rank: Ranks, begins: Where, ends: Where, kind: NDArray[np.int8], levels: int, tally: PairTally
 ) -> Ladders:
     """Book the closed cycles of pieces and return their ladders; a piece may be without any valid sample."""
+    # A piece without a valid sample (dropout over a whole gap) has no rank at all: it keeps its place, and does
+    # nothing.
     some = np.flatnonzero(ends > begins)
     if some.size == 0:
         none: Where = np.empty(0, np.intp)
@@ -123,6 +125,7 @@ class Pieces:
     def _push(self, first: int, light: Light, invalid: NDArray[np.bool_] | None) -> None:
         s = self._spans
         stop = first + light.size
+        # Spans p … q − 1 touch this block; the first and the last may reach beyond it on their side.
         p = int(np.searchsorted(s.stop, first, side="right"))
         q = int(np.searchsorted(s.start, stop, side="left"))
         begins = (s.start[p:q] - first).clip(0, light.size)
@@ -145,6 +148,7 @@ def state_before(first_rank: int, levels: int, *, dips: bool) -> Ranks:
     Light-on: light exactly if the first evaluation reaches the on-level. For dips, with ranks mirrored,
     the output is active exactly if it does not.
     """
+    # Off-index j <= on-index i: i + 1 comparators belong to each on-index, and all of them are light or none.
     each = np.arange(1, levels + 1, dtype=np.int16)
     if dips:
         return np.minimum(each, np.int16(first_rank))

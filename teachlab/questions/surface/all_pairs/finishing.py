@@ -37,6 +37,8 @@ class PlainSums:
     def onsets(self, onsets: NDArray[Any], kind: int, taken_off: int, out: Table) -> None:
         """Sum closed cycles."""
         n = out.shape[0]
+        # Cell (i, j) sums all onsets booked at a > i and b <= j: one running sum down the rows, one along each. Done
+        # row by row both read and write forwards, n numbers at a time, whatever the size of the table.
         row = np.zeros(n, out.dtype)
         row[0] = -taken_off  # the sum along the row carries it everywhere
         for i in range(n - 1, -1, -1):
@@ -50,6 +52,8 @@ class PlainSums:
         row[0] = plus
         sums = np.empty(n + 1, out.dtype)
         for i in range(n):
+            # Differences along i become counts by adding rows up; "b > j" is a running sum from the far end, hence the
+            # reversal.
             row += histogram[i, :0:-1]
             out[i] = np.cumsum(row, out=sums)[:0:-1]
 
@@ -70,6 +74,8 @@ def tables(tallies: Tallies, spans: Spans, sums: Sums, *, dips: bool) -> dict[st
         sums.spans(histogram, plus, out)
         return out
 
+    # Lost is a pass without onset (missed or merged), blind ones included; extra are onsets beyond the first of each
+    # pass: onsets − (passes − lost).
     lost = among(tallies.without[Kind.DETECT], spans.blind)
     extra = onsets(Kind.DETECT)
     extra += lost

@@ -20,6 +20,20 @@ if TYPE_CHECKING:
     from teachlab.questions.surface.all_pairs.turning import Ladders, Where
     from teachlab.questions.surface.values.ranks import Ranks
 
+# The staircase, for n = 6 levels. On-index i runs along, off-index j upwards; a comparator that is light is #:
+#
+#     j
+#     5 |           .        light rose to rank 4: all with i < 4 became light;
+#     4 |         . .        then it fell to rank 2: those with j >= 2 went dark again.
+#     3 |       . . .        Those with i >= 4 are as they were before: here dark.
+#     2 |     . . . .
+#     1 |   # # # . .        state(i) = 2 for i < 4, and 0 for i >= 4:
+#     0 | # # # # . .        ends [4, 6], values [2, 0]
+#       +-------------
+#         0 1 2 3 4 5  i
+#
+# Every new peak wipes out the steps to its left, every new valley lowers those above it: only the peaks and valleys
+# that nothing later exceeded are remembered. That is why a few steps stand for all n (n + 1) / 2 comparators.
 NEVER = np.int16(np.iinfo(np.int16).max)
 _Whole = NDArray[np.int64]
 
@@ -94,10 +108,15 @@ class Staircase:
         after_dark: NDArray[np.bool_],
     ) -> None:
         n = self._levels
+        # Three staircases over the on-indices decide what a piece does to a comparator, each constant between its ends:
+        # `entry` says which were light before it, `first` how low the light was before the first peak above i, and
+        # `last` how low it was before the last one. Cut at all ends together there are few stretches, and every one is
+        # booked at once.
         first = _steps(ladders.first_piece, ladders.first_peak, ladders.first_low, ladders.top, n, 0)
         turn = _turned(ladders.last_piece)
         last = _steps(ladders.last_piece, ladders.last_peak[turn], ladders.last_low[turn], ladders.top, n, int(NEVER))
         entry = self._states(ladders, ladders.last_peak[turn], ladders.last_after[turn], after_dark)
+        # One sort instead of a three-way merge per piece: keys carry the piece in front, so that pieces stay apart.
         key = np.concatenate((entry.key, first.key, last.key))
         key.sort()
         key = key[np.append(True, key[1:] != key[:-1])]
@@ -108,12 +127,15 @@ class Staircase:
         # Comparators that were light all along book no onset at the first peak.
         self._tally.no_onset(*_runs(kind[piece], begin, end, np.minimum(before, first.at(key))))
         self._tally.pieces += np.bincount(kind, minlength=KINDS)
+        # Above the highest peak (NEVER) nothing can have had an onset: no off-index is small enough for it.
         had = np.where(low == NEVER, np.int16(n + 1), np.minimum(before, low))
         # Held in a span is what is still active at its first evaluation.
         at_begin = np.minimum(before, ladders.lead[piece])
         whole = (opens & closes)[piece]
         if whole.any():
             self._book(kind[piece[whole]], begin[whole], end[whole], at_begin[whole], had[whole])
+        # A span that goes on over the border of a block waits in full width; there is at most one at either end of a
+        # block.
         for k in np.flatnonzero(~(opens & closes)).tolist():
             a, b = np.searchsorted(piece, (k, k + 1))
             lengths = end[a:b] - begin[a:b]
@@ -140,6 +162,8 @@ class Staircase:
             new_ends, new_negated = (peaks[start:stop], afters[start:stop]) if top else ([], [])
             start = stop
             if top < n:
+                # Lists and bisection: a staircase has a handful of steps, for which an array would cost more to set up
+                # than to use.
                 here = bisect_right(ends, top)
                 low = bisect_right(negated, cap, here)
                 if low > here:  # all that is capped becomes one step

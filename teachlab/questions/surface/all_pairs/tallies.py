@@ -69,6 +69,7 @@ class Tallies:
         self.levels = levels
         # No cell holds more than the number of evaluations.
         counts: Any = np.int32 if evaluations < 2**31 else np.int64
+        # Kinds interleave in the rows of one table, so that booking a cycle needs one index and no branch on its kind.
         self.onsets: NDArray[Any] = np.zeros((KINDS * (levels + 1), levels + 1), counts)
         self.pieces = np.zeros(KINDS, np.int64)
         self.without = np.zeros((3, levels + 1, levels + 2), np.int32)
@@ -81,6 +82,7 @@ class Tallies:
     def no_onset(self, kind: _Kinds, begin: _Whole, end: _Whole, border: Ranks) -> None:
         """Give back onsets."""
         flat, width = self.onsets.reshape(-1), self.levels + 1
+        # A stretch of on-indices is booked by its two ends: + at the end, − at the begin; the running sum fills it in.
         np.add.at(flat, (end * KINDS + kind) * width + border, 1)
         np.subtract.at(flat, (begin * KINDS + kind) * width + border, 1)
 

@@ -18,6 +18,14 @@ if TYPE_CHECKING:
     from teachlab.questions.surface.values.ranks import Ranks
 
 Where = NDArray[np.intp]
+# Closed cycles, as they are taken off. Light 0 5 2 4 1 6 0 has the peaks 5 4 6 and the valleys 2 1 between them:
+#
+#       6 |             *       4 is the lowest peak: it dies at the higher of its valleys, 2: cycle (4, 2).
+#       5 |   *        / \      Then 5 and 6 are neighbours at the valley 1: 5 dies there: cycle (5, 1).
+#       4 |  / \  *   /   \     6 is left and closes with the dark: cycle (6, 0).
+#       2 | /   \/ \ /     \
+#       1 |/        *       \   A comparator has an onset for each cycle with peak > i and valley <= j:
+#       0 +------------------   for i = 3, j = 1 those of 5 and 6, two onsets; for j = 2 also that of 4.
 ROUNDS_BELOW = 0.04
 """Rounds that remove less than this share of the peaks give way to the stack."""
 FEW = 96
@@ -50,6 +58,7 @@ class Turning:
     @classmethod
     def of(cls, rank: Ranks, begins: Where) -> Turning:
         """Find the turning points; `begins` are the first elements of the pieces, ascending, from 0 on."""
+        # Light mostly repeats its rank: what stands still is dropped first, and all that follows works on what is left.
         keep = np.empty(rank.size, bool)
         np.not_equal(rank[1:], rank[:-1], out=keep[1:])
         keep[begins] = True
@@ -104,7 +113,11 @@ def closed_cycles(turning: Turning, kind: NDArray[np.int8], tally: PairTally) ->
     # The kind rides in the lowest bits: it never changes the order of two different peaks.
     peak = turning.peaks * np.int16(KINDS) + np.repeat(kind, counts).astype(np.int16)
     valley = turning.valleys
+    # Whole-array rounds: each takes every peak that can go now. Noise loses a third to a half of its peaks in a round,
+    # so a few rounds do nearly all; the rest is a long zigzag that gives one or two a round, and goes over the stack.
     while peak.size > FEW:
+        # Ties go to the right (<= here, its opposite below): two equal peaks must not both claim the valley between
+        # them.
         right = np.empty(peak.size, bool)  # closes with the valley on its right
         np.less_equal(peak[:-1], peak[1:], out=right[:-1])
         right[-1] = False
@@ -153,6 +166,7 @@ def _stack(peaks: list[int], valleys: list[int], tally: PairTally) -> None:
             gone.append(high.pop())
             bases.append(low.pop())
         before = after
+    # What never met a higher peak is left ascending from the right: each closes with the valley before it.
     gone += high
     bases += low
     if gone:
@@ -195,6 +209,7 @@ class Ladders:
         before = np.empty(turning.peaks.size, storey.dtype)
         before[1:] = turning.valleys[:-1]
         before[turning.first] = turning.lead
+        # Storeys descend for minima and ascend for maxima: a running extreme cannot carry over into the next piece.
         low = np.minimum.accumulate(before - storey) + storey
         after = turning.valleys.astype(storey.dtype)
         after[turning.last] = turning.trail

@@ -30,6 +30,15 @@ if TYPE_CHECKING:
     from teachlab.questions.surface.values.levels import FirstReading, Levels
     from teachlab.sensor.clock import Clock
 
+# One number for all. Five settings with on-levels o1 <= … <= o5 and off-levels below them; light moves along x:
+#
+#     on      o1  o2      o3  o4  o5       p: on-levels that are reached; the first p must be light
+#     off   f1  f2  f3      f4  f5         q: off-levels that are reached; none beyond the first q can stay light
+#     light -----------x-----------------
+#                  p = 2, q = 3            S before: 5 becomes min(5, q) = 3, 0 becomes max(0, p) = 2, 3 stays 3
+#
+# Which are light is always "the first S", since the chain only rises. `clip(S, p, q)` is associative: clipping by one
+# window and then by another is clipping by a third, so a whole block is one running composition (`sensor/steps.py`).
 BLOCK = 1 << 16
 
 
@@ -55,6 +64,8 @@ class Play:
         levels = np.unique(np.concatenate((on, off)))
         self._ranker = Ranker(levels, dtype)
         zero = np.zeros(1, np.intp)
+        # p and q as tables over the rank of the light among all levels of the chain: one look-up for each change of
+        # rank.
         self._low, self._high = (
             np.concatenate((zero, np.searchsorted(own, levels, side="right"))).astype(np.int16) for own in (on, off)
         )
@@ -72,6 +83,7 @@ class Play:
             self.rises = np.empty(0, bool)
             return None
         rank = self._ranker.rank(light)
+        # Only where the rank changes can the state change: most samples are dropped here.
         new = np.empty(rank.size, bool)
         np.not_equal(rank[1:], rank[:-1], out=new[1:])
         new[0] = True
