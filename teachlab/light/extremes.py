@@ -61,14 +61,17 @@ class Extremes:
         cuts = (cuts - first).clip(0, light.size)
         if invalid is not None:
             valid = ~invalid
+            # Invalid samples are taken out, and the cuts moved to where they lie among the valid ones.
             cuts = np.concatenate(([0], np.cumsum(valid)))[cuts]
             light = light[valid]
+        # reduceat gives the first element for an empty stretch, not nothing: those are left out beforehand.
         some = cuts[1::2] > cuts[0::2]
         if not some.any():
             return
         rows = self._rows[a:b][some]
         cuts = np.column_stack([cuts[0::2][some], cuts[1::2][some]]).ravel()
         self.valid[rows] += cuts[1::2] - cuts[0::2]
+        # fmin and fmax let a stretch that began in an earlier block start from NaN.
         self.low[rows] = np.fmin(self.low[rows], _reduced(np.minimum, light, cuts))
         self.high[rows] = np.fmax(self.high[rows], _reduced(np.maximum, light, cuts))
 

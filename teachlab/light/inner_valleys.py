@@ -60,6 +60,8 @@ class InnerValleys:
         begin = (self._start[a:b] - first).clip(0, light.size)
         end = (self._stop[a:b] - first).clip(0, light.size)
         i, j = np.searchsorted(active, begin), np.searchsorted(active, end)
+        # i … j − 1 are the active evaluations of a stretch within this block: between the first and the last of them
+        # lies the part of the valley that is known to be inside.
         some = j > i
         since = self._since if self._start[a] < first else None
         if some.any():

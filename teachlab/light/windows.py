@@ -65,9 +65,16 @@ class Windows:
         size = clock.count
         covered_from = clock.firsts_at_or_after(truth.start)
         covered_to = clock.firsts_at_or_after(truth.end)
+        # A pass between two evaluations is not seen at all: it is a miss, and divides no gap.
         real = np.flatnonzero(covered_to > covered_from)
         a, b = covered_from[real], covered_to[real]
         start, stop = a - border, b + border + lag
+        # Two windows that would overlap meet half-way between the passes, but each gives the other no more than its own
+        # reach:
+        #
+        #     pass      |######|                |####|
+        #     window  ..|######|........lag     |####|......
+        #                         ..|...........|####|           overlap: both end, and begin, at the meeting point
         meet = np.minimum(np.minimum((b[:-1] + a[1:]) // 2 + lag, stop[:-1]), b[1:])
         overlap = stop[:-1] > start[1:]
         stop[:-1] = np.where(overlap, meet, stop[:-1])

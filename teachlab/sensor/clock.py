@@ -24,6 +24,8 @@ def exact(value: float) -> Fraction:
     >>> exact(0.1)
     Fraction(1, 10)
     """
+    # Not the binary value of the float: 0.1 Hz as written is meant, and repr gives the shortest decimal that reads
+    # back.
     return Fraction(repr(float(value)))
 
 
@@ -130,6 +132,8 @@ class Clock:
         """Return `first_at_or_after` for an array of samples."""
         if self.every_sample:
             return samples.astype(np.int64)
+        # In int64 while products fit; beyond, in whole numbers of Python, one by one: exact at any length, fast at
+        # usual ones.
         if samples.size and max(int(samples.max()) * self.denominator, self.numerator) < 2**62:
             return -(-samples.astype(np.int64) * self.denominator // self.numerator)
         return np.array([self.first_at_or_after(int(s)) for s in samples], np.int64)
@@ -139,6 +143,7 @@ class Clock:
         if self.every_sample or evaluations.size == 0:
             return evaluations.astype(np.int64)
         base = int(evaluations.min())
+        # Counted from the first evaluation asked for: differences stay small where the record is long.
         origin, rest = divmod(base * self.numerator, self.denominator)
         steps = evaluations.astype(np.int64) - base
         if max(int(steps.max()), 1) * self.numerator + rest < 2**62:

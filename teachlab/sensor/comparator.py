@@ -148,6 +148,9 @@ class Comparator:
         light, dark, code, new = self._light[:m], self._dark[:m], self._code[:m], self._new[:m]
         np.greater_equal(x, self._on, out=light)
         np.less(x, self._off, out=dark)
+        # The state is the last code that is not 0. Where the code changes to such a one, the state may change: there
+        # are few of those, and the rest of the work is on them. Buffers are reused: allocation costs as much as the
+        # comparison.
         np.subtract(light.view(np.int8), dark.view(np.int8), out=code)  # +1 light, −1 dark, 0 hold
         if invalid is not None:
             code[invalid] = 0
@@ -160,11 +163,13 @@ class Comparator:
         if at.size == 0:
             return
         change = np.empty(at.size, bool)
+        # Of decisions that follow one another in the same sense only the first is an edge.
         change[0] = (turn[0] > 0) != self._state
         np.not_equal(turn[1:], turn[:-1], out=change[1:])
         at = at[change]
         if at.size:
             self._edges.append(at + self._count)
+            # An odd number of edges ends in the other state.
             self._state ^= bool(at.size & 1)
 
     def take_edges(self) -> Edges:

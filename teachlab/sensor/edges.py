@@ -48,6 +48,7 @@ class TwoState:
 
     def dense(self, size: int) -> NDArray[np.bool_]:
         """Return the signal as one boolean per evaluation, shape (size,)."""
+        # Edges alternate, so the parity of their running number is the state.
         flips = np.zeros(size, np.int8)
         flips[self.edges] = 1
         out: NDArray[np.bool_] = ((np.cumsum(flips) & 1) == 1) ^ self.first

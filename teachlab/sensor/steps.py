@@ -26,6 +26,15 @@ from teachlab.sensor.running_extremes import running
 
 At = NDArray[np.int64]
 Ranks = NDArray[np.int16]
+# A filter and two delays, on the number S of settings of a chain that are light, instead of on each of them:
+#
+#     evaluation   0 1 2 3 4 5 6 7 8 9
+#     S            0 3 5 5 1 0 0 4 4 4      how many comparators are light
+#     min over 3   0 0 0 3 1 0 0 0 0 4      held back by 2: setting k is active where this exceeds k
+#     max over 3   0 3 5 5 5 5 1 4 4 4      held on by 2
+#
+# A minimum over the last d + 1 values exceeds k exactly where all of them do, which is what an on-delay of setting k
+# asks: so one running extreme delays all settings at once.
 LONG_BEFORE = -(2**62)
 STEPS_EVERY = 6
 """A signal that steps more often than once in so many evaluations is gone through value by value."""
@@ -182,12 +191,15 @@ class Running:
             return steps
         start = int(steps.at[0])
         seen = self._past.joined(steps, stop)
+        # Noise at a level steps at every other evaluation; then plain running extremes are cheaper than steps one by
+        # one.
         if dense(seen, start, stop, self._delay):
             values = seen.since(start - self._delay, stop)
             return SteppedSignal(np.arange(start, stop), running(self._pick, values, self._delay + 1))
         # A minimum follows a fall at once, and a rise when the lower value before it is out of sight.
         outward = seen.value[1:] < seen.value[:-1] if self._pick is np.minimum else seen.value[1:] > seen.value[:-1]
         later = np.where(outward, seen.at[1:], seen.at[1:] + self._delay)
+        # Only there can the extreme change: where a value appears, or where the one that hid it goes out of sight.
         later.sort()
         at = np.append(start, later[np.searchsorted(later, start, side="right") : np.searchsorted(later, stop)])
         return SteppedSignal(at, extremes(self._pick, seen, at, self._delay)).compressed()
@@ -234,6 +246,7 @@ def clamped(low: Ranks, high: Ranks, first: int) -> Ranks:
     # A clamp whose bounds are one gives the same whatever came before it.
     while step < low.size and (low[step:] != high[step:]).any():
         floor, ceiling = low[:-step], high[:-step]
+        # Doubling: after k rounds every clamp holds what 2^k clamps in a row do, and log2(n) rounds do all of them.
         low, high = low.copy(), high.copy()
         low[step:], high[step:] = (
             np.minimum(np.maximum(floor, low[step:]), high[step:]),
@@ -259,6 +272,8 @@ def extremes(pick: np.ufunc, seen: SteppedSignal, at: At, delay: int) -> Ranks:
 
     Extremes over 1, 2, 4 … neighbouring steps follow from one another; two overlapping ones cover any stretch.
     """
+    # Stretches of 2^k … 2^(k+1) steps are answered by two overlapping extremes over 2^k: a table is kept for one k at a
+    # time.
     first = np.searchsorted(seen.at, at - delay, side="right") - 1
     last = np.searchsorted(seen.at, at, side="right") - 1
     length = last - first + 1

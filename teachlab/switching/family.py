@@ -131,6 +131,7 @@ def _follow_family(
         followers.push(block.light, block.invalid)
         report.say((block.start + block.light.size) / clock.count, len(settings))
         if len(settings) > 1 and followers.held > MAX_EDGES:
+            # Chattering settings hold millions of edges: read again for half of them, rather than run out of memory.
             half = len(settings) // 2
             del followers
             yield from _follow_family(recording, clock, settings[:half], report)
@@ -147,6 +148,7 @@ def _follow_family(
 
 def _replay(recording: Recording, clock: Clock, settings: Sequence[Setting], report: _Report) -> Iterator[Output]:
     """Replay together, or in two halves once too many edges are held."""
+    # Settings that differ in filter and delays only share a comparator; these act on its edges afterwards.
     pairs = list(dict.fromkeys((s.on_level, s.off_level) for s in settings))
     reducer = _Reducer(np.unique(np.array(pairs)))
     members = [_Member.of(pair, reducer.levels) for pair in pairs]
@@ -202,6 +204,8 @@ class _Reducer:
 
     def _may_change(self, light: Light) -> NDArray[np.bool_]:
         """Return the samples between the outermost levels, and those at which their side changes."""
+        # Most light is far below or above all levels, where only a change of side matters: two comparisons drop it
+        # without asking which level it is between.
         below = light < level_in(light.dtype, self.levels[0])
         above = light >= level_in(light.dtype, self.levels[-1])
         keep: NDArray[np.bool_] = ~(below | above)
@@ -221,6 +225,7 @@ class _Member:
     @classmethod
     def of(cls, pair: tuple[float, float], levels: NDArray[np.float64]) -> _Member:
         """Build the comparator of a pair on ranks: ``x >= levels[i]`` is ``rank >= i + 1``."""
+        # Comparing ranks is comparing light: a rank counts the levels at or below it.
         on, off = (int(np.searchsorted(levels, level)) + 1 for level in pair)
         return cls(Comparator(on, off, _RANK), [])
 

@@ -60,6 +60,8 @@ def agree(rows: Rows, members: Members, bounds: Bounds) -> CertainIntervals:
     CertainIntervals
         Positions count from the first evaluation of the record.
     """
+    # The comparator with the highest levels is the last to become light and the first to go dark; the one with the
+    # lowest levels the other way round. All members lie between these two, whatever their levels do within the bounds.
     least = _state(rows, bounds.on_high, bounds.off_high, bool(members.state.all()))
     most = _state(rows, bounds.on_low, bounds.off_low, bool(members.state.any()))
     unsure = ~rows.sound
@@ -81,6 +83,7 @@ def agree(rows: Rows, members: Members, bounds: Bounds) -> CertainIntervals:
         )
         begin = np.arange(rows.count) * rows.every
         frozen = RunCounter(*runs, np.append(0, np.cumsum(runs[1] - runs[0]))).within(begin, begin + rows.every)
+    # Whole intervals are decided by their extremes; only those that are mixed are looked at evaluation by evaluation.
     near, far = _within(rows.low, rows.high, bounds)
     whole = ~unsure & (frozen == 0) & near
     counted = np.where(whole, rows.every, 0)
@@ -96,7 +99,10 @@ def agree(rows: Rows, members: Members, bounds: Bounds) -> CertainIntervals:
         counts = near & free_at
         counted[mixed] = np.count_nonzero(counts, axis=1)
         with np.errstate(over="ignore"):
+            # Summed from the left, one after the other, as the plain follower does: numpy's pairwise sum differs in the
+            # last bit.
             total[mixed] = 0.0 + np.add.accumulate(np.where(counts, light, 0.0), axis=1)[:, -1]
+    # A sum that overflows is walked plainly, where it becomes what the rules say.
     unsure |= ~np.isfinite(total)
     shifted = TwoState(least.first, least.edges + rows.start)
     return CertainIntervals(unsure, counted, total, shifted, (objects[0] + rows.start, objects[1] + rows.start))
@@ -104,6 +110,8 @@ def agree(rows: Rows, members: Members, bounds: Bounds) -> CertainIntervals:
 
 def _state(rows: Rows, on: float, off: float, before: bool) -> TwoState:
     """Return the state with fixed levels, over the evaluations of the rows; it may change at the first."""
+    # Three kinds of interval: light or dark from end to end, holding from end to end, and those that must be looked
+    # into.
     up, down = rows.low >= on, rows.high < off  # light, or dark, from the first evaluation to the last
     alike = up | down
     mixed = np.flatnonzero(~alike & ~((rows.low >= off) & (rows.high < on)))
@@ -123,6 +131,7 @@ def _state(rows: Rows, on: float, off: float, before: bool) -> TwoState:
 
 
 def _differing(a: TwoState, b: TwoState) -> TwoState:
+    # Where both change at once they go on agreeing, or differing: such an edge is none of the difference.
     edges, times = np.unique(np.concatenate([a.edges, b.edges]), return_counts=True)
     return TwoState(a.first is not b.first, edges[times == 1])
 

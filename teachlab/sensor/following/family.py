@@ -29,6 +29,18 @@ if TYPE_CHECKING:
     from teachlab.sensor.following.compiled import CompiledFollowers
     from teachlab.sensor.output import Followed
 
+# Three intervals of one stretch, with the light (~), the levels of the members (-) and how far they may move (:):
+#
+#       ~~~~~~~~~
+#     ::::::::::::::::::::::::::~::::::::   highest level that may occur    1  certain: above all of them
+#      -  -  -  -  -  -  -  -  ~ ~ -  ~ -   levels of the members           2  certain: below all of them
+#     ::::::::::::::::::::::::~:::~:~:~::   lowest level that may occur     3  unsure: some may be light, some
+#                  ~~~~~~~~~~~     ~                                           dark; walked by each member
+#     | 1         | 2         | 3       |   intervals of `update_evaluations`: levels move at their borders only
+#
+# In what is certain all members count the same light, so a reference depends on where it began and nothing else:
+# members that began alike are moved as one, by a short sum. Then the guess is checked: a reference that left its bounds
+# ends the stretch there, and the next look begins with a wider guess.
 FAST_FROM = 50_000_000
 """Evaluations of all settings together from which on loading the compiler is worth it."""
 BATCH = 1 << 17
@@ -96,6 +108,7 @@ class Followers:
         self._validity.push(block.invalid_mask(), light.size)
         self._rest.append(block.as_float())
         self._waiting += light.size
+        # Whole intervals only: a level that moves at the end of an interval needs all of its light first.
         if self._waiting < self._every:
             return
         values = np.concatenate(self._rest)
@@ -105,6 +118,7 @@ class Followers:
             light = values[a : min(a + step, whole)].reshape(-1, self._every)
             self._take(Rows.of(self._count, light))
             self._count += light.size
+        # Copied, so that the block it is a part of can be freed.
         self._rest, self._waiting = [values[whole:].copy()], values.size - whole
 
     def finish(self) -> None:
@@ -151,6 +165,8 @@ class Followers:
         """Take the members of a group through intervals, and their followers to the end of these."""
         pace, reach, at = int(self._pace[group].min()), self._reach[group], 0
         while at < rows.count:
+            # The pace adapts to the light: long looks over quiet light cost one comparison, short ones lose less where
+            # a guess fails.
             look = GuessAndCheck(members, rows.part(at, min(at + pace, rows.count)), reach)
             at, reach = at + look.done, look.reach
             if look.unsure > COMPILED and (self._engine is not None or look.unsure > len(members) * PLAINLY):
@@ -191,6 +207,8 @@ def _groups(members: Members) -> Iterator[Edges]:
     active = on if members.light_on else off
     for state in (False, True):
         some = np.flatnonzero(members.state == state)
+        # Members of one state, sorted by level and cut where neighbours lie far apart: a group with close levels is
+        # certain of far more light than all of them together.
         some = some[np.argsort(active[some], kind="stable")]
         if some.size:
             distance = np.abs(active[some] - members.value[some])[:-1]

@@ -54,12 +54,14 @@ class GuessAndCheck:
             members.note(np.empty(0, np.int64))
             self.done, self.unsure, self.reach, self.narrower_helps = 1, 1.0, reach, True
             return
+        # Levels further apart than the guess makes them: a narrower guess would not help, and is not tried.
         still = members.bounds(members.value, members.value)
         self.narrower_helps = bounds.on_high - bounds.on_low > 2 * (still.on_high - still.on_low)
         self._agreement = agreement = agree(rows, members, bounds)
         self._moved = np.flatnonzero((agreement.counted > 0) & ~agreement.unsure)
         counted = agreement.counted[self._moved]
         self._means = agreement.total[self._moved] / counted
+        # An update moves the reference by this share of the way to the mean light: a first-order lag over what counted.
         self._weights = counted / (counted + members.constant)
         self.unsure = float(agreement.unsure.mean())
         self._go()
@@ -67,6 +69,7 @@ class GuessAndCheck:
         self.reach = np.maximum(ROOM * self._went, reach / 2)
 
     def _go(self) -> None:
+        # Certain stretches in one go, the unsure intervals between them walked by each member.
         for unsure in [*np.flatnonzero(self._agreement.unsure).tolist(), self._rows.count]:
             while self.done < unsure:
                 self._certain(unsure)
@@ -89,11 +92,14 @@ class GuessAndCheck:
         members, a = self._members, self.done
         stop, special = self._patience_ends(stop)
         i, j = np.searchsorted(self._moved, (a, stop)).tolist()
+        # Equal references share one path: after a while most members that started apart have met (a lag forgets).
         value, of = np.unique(members.value, return_inverse=True)
         path = path_of(value, self._means[i:j], self._weights[i:j], members.slew)
         used, limited, leaves = self._usable(path, of)
         if limited or leaves:
             special = limited
+            # An update that meets a limit is no short sum any more (it sounds the alarm): it is done by the rules, one
+            # by one.
             stop = int(self._moved[i + used]) if limited else int(self._moved[i + used - 1]) + 1
         self._move(path[:used], of, self._moved[i : i + used], stop)
         if special and stop < self._rows.count:
@@ -166,6 +172,7 @@ class GuessAndCheck:
         starts, ends = self._agreement.objects
         k = int(np.searchsorted(starts, at)) - 1
         last = min(int(ends[k]), at) if k >= 0 else 0
+        # Only an object that ended in this stretch can freeze beyond it; earlier ones were entered before.
         if last > self._at(a):
             members.free_from = np.maximum(members.free_from, last + members.hold)
 

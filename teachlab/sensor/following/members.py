@@ -106,6 +106,8 @@ class Members:
         """Return on-levels, off-levels and the distances within which light counts, with these references."""
         with np.errstate(all="ignore"):
             if self._gain:
+                # At the taught reference the levels are those taught, to the bit: a ratio of one times a level may
+                # round.
                 ratio = (value - self._dark) / (self._taught - self._dark)
                 on, off = (self._dark + (own - self._dark) * ratio for own in (self._on, self._off))
             else:

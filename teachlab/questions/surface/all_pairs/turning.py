@@ -113,8 +113,8 @@ def closed_cycles(turning: Turning, kind: NDArray[np.int8], tally: PairTally) ->
     # The kind rides in the lowest bits: it never changes the order of two different peaks.
     peak = turning.peaks * np.int16(KINDS) + np.repeat(kind, counts).astype(np.int16)
     valley = turning.valleys
-    # Whole-array rounds: each takes every peak that can go now. Noise loses a third to a half of its peaks in a round,
-    # so a few rounds do nearly all; the rest is a long zigzag that gives one or two a round, and goes over the stack.
+    # Whole-array rounds: each takes every peak that can go now, and of noise that is a good part. What is left in the
+    # end is a long zigzag that gives one or two a round, and goes over the stack.
     while peak.size > FEW:
         # Ties go to the right (<= here, its opposite below): two equal peaks must not both claim the valley between
         # them.

@@ -69,6 +69,8 @@ class _Reader:
         self, levels: Levels, rising: NDArray[np.bool_], falling: NDArray[np.bool_], recording: Recording
     ) -> None:
         self._recording, self._ranker = recording, Ranker(levels, recording.dtype)
+        # A level acts on rises (it is somebody's on-level) or on falls (somebody's off-level), rarely on both: light
+        # that rises past off-levels only changes nothing. That halves what noise leaves over.
         self._up, self._down = (np.append(0, np.cumsum(acts)).astype(np.int16) for acts in (rising, falling))
         self._last: Ranks = np.empty(0, np.int16)
         self._count = 0
@@ -89,6 +91,8 @@ class _Reader:
         for a in range(0, light.size, RANKED):
             rank = self._ranker.rank(light[a : a + RANKED])
             where = np.arange(rank.size)
+            # Taking out what changes nothing may bring together two that now change nothing either: a few rounds, while
+            # it pays.
             for _ in range(ROUNDS):
                 kept = self._changes(rank)
                 if kept.size == rank.size:
@@ -169,6 +173,7 @@ class _Comparators:
             self.first = max(self.first, self._lower.begin(self._top - begin))
             changes = changes | self._lower.changes[::-1]
         self._rank = narrowed
+        # Ranks between two levels of this chain are one class: what other chains tell apart is dropped here.
         self._class = np.append(0, np.cumsum(changes)).astype(np.int16)[narrowed.clip(max=self._top)]
         self._last_class = -1
         if mirrored:
@@ -267,6 +272,7 @@ def count_many(
     levels = np.union1d(rising, falling)
     acts = np.isin(levels, rising), np.isin(levels, falling)
     places = LevelPlaces(levels, np.zeros(levels.size + 1, bool))
+    # Two readings: which ranks occur at all decides how few chains there are, and that must be known before counting.
     for seen in _Reader(levels, *acts, recording).read(clock, progress, 0.0):
         places.occurring[seen.rank] = True
     made = list(_made(truth, settings, places, reading, rules))

@@ -65,6 +65,8 @@ class Rises:
         piece, met : ndarray of int64, shape (m,)
             Spans and indices at which one stretch ended and the next began.
         """
+        # Sorted as one number: by span, then by the lower end. In a span several rises may pass one setting; it has an
+        # onset if any does, hence the union.
         key = (self.piece * width + self.low) * width + self.high
         key.sort()
         at, high = np.divmod(key, width)
@@ -126,6 +128,8 @@ class OnsetCounter:
         goes_on : bool
             Whether the last span goes on after them.
         """
+        # A rise of the signal from a to b is an onset of the settings a … b − 1 at once: booked by its ends, in
+        # differences.
         before = np.concatenate((np.array([self._last], np.int16), output[:-1]))
         self._last = int(output[-1])
         rises = Rises.of(before, output, begins)
@@ -155,6 +159,8 @@ class OnsetCounter:
         self._add(self._with, of, united.low, united.high)
         # Held: seen active, less where there is an onset.
         detect = np.flatnonzero(kind[: held.size] == Kind.DETECT)
+        # For a pass: all settings below `held`, less those from low to high of each stretch with an onset, in
+        # differences.
         self._held[0] += detect.size
         self._held -= np.bincount(held[detect], minlength=self._width)
         some = of == Kind.DETECT
