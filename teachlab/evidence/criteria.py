@@ -15,8 +15,10 @@ from pydantic import Field, model_validator
 from teachlab.data.atomic_files import read_text
 from teachlab.data.strict_json import SchemaOne, StrictModel, check
 from teachlab.errors import ParameterError
+from teachlab.evidence.position_criteria import POSITIONS, judged_position
 from teachlab.model.json_values import Document
 from teachlab.model.score import CountRate, Rate, Score
+from teachlab.scoring.switching_position import SwitchingPosition
 from teachlab.statistics.bursts import Bursts, count_limits
 from teachlab.statistics.design_effect import effective_limits
 from teachlab.statistics.lots import ASSUMED_ICC, Dependence, Source
@@ -80,6 +82,9 @@ class Criterion(StrictModel):
         "hysteresis_to_noise",
         "contamination_reserve",
         "ambient_reserve",
+        "onset_spread_ms",
+        "onset_spread_mm",
+        "release_spread_ms",
         "passes",
         "lots",
     ]
@@ -90,9 +95,10 @@ class Criterion(StrictModel):
 
     @model_validator(mode="after")
     def _one_limit(self) -> Criterion:
-        if self.measure in RATES and (self.max is None or self.min is not None):
+        limited_above = (*RATES, *POSITIONS)
+        if self.measure in limited_above and (self.max is None or self.min is not None):
             raise ValueError(f"{self.measure} is limited by 'max' alone")
-        if self.measure not in RATES and (self.min is None or self.max is not None):
+        if self.measure not in limited_above and (self.min is None or self.max is not None):
             raise ValueError(f"{self.measure} is limited by 'min' alone")
         return self
 
@@ -152,6 +158,7 @@ def judge(
     margin: Margin | None,
     dependence: Mapping[str, Dependence | Bursts | None],
     reserves: Mapping[str, float | None] | None = None,
+    position: SwitchingPosition | None = None,
 ) -> list[Judged]:
     """Say of every criterion whether it is met, not met, or cannot be decided by these data.
 
@@ -167,8 +174,14 @@ def judge(
     dependence : mapping of str to Dependence, Bursts or None
         For each rate, how far its trials resemble one another; None where that cannot be known.
     reserves : mapping of str to float or None, optional
+    position : SwitchingPosition, optional
     """
-    return [_judge(c, score, margin, dependence, reserves or {}) for c in criteria.criterion]
+    return [
+        _judge_position(c, score, position)
+        if c.measure in POSITIONS
+        else _judge(c, score, margin, dependence, reserves or {})
+        for c in criteria.criterion
+    ]
 
 
 def overall(judged: Sequence[Judged]) -> Judgement:
@@ -178,6 +191,16 @@ def overall(judged: Sequence[Judged]) -> Judgement:
         if verdict in found:
             return verdict
     return Judgement.MET
+
+
+def _judge_position(c: Criterion, score: Score, position: SwitchingPosition | None) -> Judged:
+    limit, measured, verdict, because = judged_position(
+        c.measure, c.max or 0.0, position, confidence=c.confidence, by_lots=c.dependence != "independent",
+        least_lots=LEAST_LOTS,
+    )  # fmt: skip
+    if score.self_labelled:
+        return _judged(c, limit, measured, Judgement.NOT_ENOUGH, SELF_LABELLED)
+    return _judged(c, limit, measured, Judgement(verdict), because)
 
 
 def _judge(

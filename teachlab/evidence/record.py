@@ -89,7 +89,7 @@ def build_record(
     icc = ASSUMED_ICC if criteria is None else criteria.icc
     dependent = dependence_of(truth, result, proxy=margins.peak_of_pass, icc=icc)
     dependence = dependent["lost_rate"]
-    judged = [] if criteria is None else judge(criteria, result, margins, dependent, reserves)
+    judged = [] if criteria is None else judge(criteria, result, margins, dependent, reserves, worth.position)
     record: dict[str, Any] = {
         "schema": SCHEMA,
         "kind": "teachlab.evidence",
@@ -111,6 +111,7 @@ def build_record(
         "dependence_of_rates": {name: None if v is None else v.as_dict() for name, v in dependent.items()},
         "margin": margins.as_dict(),
         "reserves": reserves,
+        "switching_position": None if worth.position is None else worth.position.as_dict(),
         "tail": _tail(margins, result, setting, how.rules.confidence),
         "over_time": follow(truth, setting, margins, result, recording.info, confidence=how.rules.confidence).as_dict(),
         **lost_and_worst(recording, truth, setting, margins, result),

@@ -133,7 +133,7 @@ def test_a_record_verifies(folder: Path) -> None:
     assert verify_record(folder / "result.json") == []
     result = CliRunner().invoke(app, ["verify", str(folder / "result.json"), "--json"])
     assert result.exit_code == 0
-    assert json.loads(result.stdout) == {"record": "result.json", "verified": True, "findings": []}
+    assert json.loads(result.stdout) == {"schema": 1, "record": "result.json", "verified": True, "findings": []}
 
 
 def _places(folder: Path) -> set[str]:

@@ -1,0 +1,75 @@
+"""Criteria on the switching position: what its spread must not exceed, and what the data say."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from teachlab.scoring.switching_position import SwitchingPosition
+from teachlab.statistics.quantiles import HIGH, LOW, QuantileSpread, least_values
+
+POSITIONS = ("onset_spread_ms", "onset_spread_mm", "release_spread_ms")
+
+
+def judged_position(
+    measure: str, most: float, position: SwitchingPosition | None, *, confidence: float, by_lots: bool, least_lots: int
+) -> tuple[str, str, str, str]:
+    """Judge one spread.
+
+    Parameters
+    ----------
+    measure : str
+        One of `POSITIONS`.
+    most : float, ms or mm
+        Limit.
+    position : SwitchingPosition or None
+    confidence : float
+        One-sided.
+    by_lots : bool
+        Whether passes of one lot may resemble one another: then the envelope of the lots must stay within the limit,
+        from the lowest 5 % quantile of a lot to the highest 95 % quantile. Else passes are taken as independent and
+        the upper limit by order statistics must.
+    least_lots : int
+
+    Returns
+    -------
+    limit, measured, judgement, because : str
+        The judgement is ``"met"``, ``"not met"`` or ``"not enough evidence"``.
+    """
+    unit = measure[-2:]
+    limit = f"at most {most:g} {unit} at {100 * confidence:g} % confidence"
+    undecided = "not enough evidence"
+    if position is None:
+        return limit, "nothing to measure", undecided, "no pass was hit, so there is no position"
+    scale = 1.0 if unit == "ms" else position.line_speed_m_s
+    if scale is None:
+        return limit, "nothing to measure", undecided, "mm need the line speed: import with it"
+    values = scale * (position.onset_ms if measure.startswith("onset") else position.release_ms)
+    known = ~np.isnan(values)
+    found = QuantileSpread.of(values[known], confidence=2 * confidence - 1)
+    if found is None:
+        return limit, "nothing to measure", undecided, "no release came before the next pass"
+    doubt = 2 * scale * position.doubt_ms
+    said = f"{found.spread:.4g} {unit} on {found.count} passes"
+    if most < doubt:
+        why = f"borders are in doubt: a spread below {doubt:.3g} {unit} is not told apart from the truth's own"
+        return limit, said, undecided, why
+    upper, basis, few = found.spread_high, "if passes are independent", ""
+    if by_lots:
+        names = None if position.lot is None else np.unique(position.lot[known].astype(str))
+        if names is None or names.size < least_lots:
+            count = 0 if names is None else names.size
+            few = f"{count} named lots, {least_lots} are needed: record from more lots, or take passes as independent"
+        else:
+            lots = [values[known & (position.lot == name)] for name in names]
+            ends = [np.quantile(lot, (LOW, HIGH), method="inverted_cdf") for lot in lots]
+            upper = float(max(high for _, high in ends) - min(low for low, _ in ends))
+            basis = f"from the earliest to the latest of {names.size} lots"
+    if found.spread_low is not None and found.spread_low > most:
+        return limit, said, "not met", f"even the lower limit, {found.spread_low:.3g} {unit}, lies beyond"
+    if few:
+        return limit, said, undecided, few
+    if upper is None:
+        return limit, said, undecided, f"{found.count} passes were hit, {least_values(2 * confidence - 1)} are needed"
+    if upper <= most:
+        return limit, said, "met", f"at most {upper:.3g} {unit}, {basis}"
+    return limit, said, undecided, f"at most {upper:.3g} {unit}, {basis}: beyond the limit"
