@@ -113,6 +113,7 @@ class ParquetSource:
         self._kept: tuple[tuple[int, int], Block] | None = None
         self._stream: _GroupStream | None = None
 
+    # Worker processes open the file again: handles, locks and kept blocks stay where they are.
     def __reduce__(self) -> tuple[type[ParquetSource], tuple[str]]:
         return ParquetSource, (self.location,)
 
@@ -190,6 +191,7 @@ class ParquetSource:
         While the caller works on one piece, two threads decode the next ones, each on a handle of its own.
         """
         plan = [entry for entry in self._plan() if entry[0].stop > start and entry[0].start < stop]
+        # Decoding takes longer than what is done with the light, and releases the interpreter: two threads stay ahead.
         if len(plan) <= 1 or any(self._is_giant(group) for _, group, _ in plan):
             for piece in self._pieces(start, stop):
                 yield from _cut(piece, size)
@@ -243,6 +245,7 @@ class ParquetSource:
                 table = file.read_row_groups(range(group, group + groups), columns=[COLUMN], use_threads=False)
                 return _to_block(chunk.start, table.column(COLUMN).chunks, self._dtype)
             stream = self._stream
+            # Forwards a giant group is streamed on from where it was left; backwards it must be begun anew.
             if stream is None or stream.group != group or stream.at > chunk.start:
                 stream = self._stream = _GroupStream(file, group, int(self._groups[group]))
             return _to_block(chunk.start, stream.take(chunk.start, chunk.stop), self._dtype)
@@ -321,6 +324,7 @@ def _plan_chunks(file: pq.ParquetFile, starts: Any, dtype: np.dtype[Any]) -> lis
 def _merge(pairs: list[tuple[float, float] | None]) -> tuple[float | None, float | None]:
     known = [pair for pair in pairs if pair is not None]
     if not known or len(known) < len(pairs):
+        # One group without statistics, and nothing is known of the whole chunk: it will be read.
         return None, None
     return min(low for low, _ in known), max(high for _, high in known)
 

@@ -254,6 +254,7 @@ def _missed(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: P
         return ["not-evaluated"] * rows.size
     up = setting.light_on
     level = setting.activation
+    # Passes without an evaluation have no extremes: −1 marks them, and is never looked up for anything else.
     at = np.full(truth.passes, -1, np.int64)
     at[extremes.pass_rows] = np.arange(extremes.pass_rows.size)
     k = at[rows]
@@ -261,6 +262,7 @@ def _missed(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: P
     peak, lasts = (light.high if up else light.low)[k], (light.stop - light.start)[k]
     gap = _usual_gap(extremes)
     back = delay_evaluations(setting.holds_back_ms, extremes.rate_hz)
+    # As the comparator compares: light begins at x >= on-level, ends at x < off-level.
     weak = peak < level if up else peak >= level
     fixed = type(setting) is Setting
     found = [

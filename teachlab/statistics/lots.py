@@ -190,11 +190,14 @@ def lot_rate(
     ceiling, spread = ceiling_of(of), spread_of(lost, of, least)
     used = upper_limit(spread, confidence, ceiling)
     found = _bounded(lost, of, used, spread, confidence, source)
+    # Kish's design effect 1 + (m − 1) · icc, with the largest lot for m: what cannot be measured is assumed.
     floor = 1 + ((ceiling if source is Source.LOTS else ASSUMED_LOT) - 1) * icc
     # A stretch is no lot: short ones do not cap what is assumed of lots of 50.
     most = ceiling if source is Source.LOTS else max(ceiling, floor)
     candidates = {f"an assumed intra-lot correlation of {icc:g}": floor}
     if spread.hit < 2:
+        # With fewer than two lots that lost anything no spread is known: the largest of what is assumed, seen and
+        # hinted at.
         candidates |= {"the losses seen": spread.effect or 1.0, "the weakest tenth of the passes": weakest}
     elif floor <= used:
         return found
@@ -238,6 +241,7 @@ def blocks_of(outcomes: ArrayLike) -> tuple[NDArray[np.int64], NDArray[np.int64]
     lost = np.asarray(outcomes, bool).reshape(-1)
     fewest = min(LEAST_BLOCKS, lost.size // SMALLEST_BLOCK)
     blocks = max(1, min(BLOCKS, max(fewest, lost.size // BLOCK_PASSES)))
+    # Whole numbers throughout: lengths that differ by one at most, whatever the number of passes.
     cuts = np.array([k * lost.size // blocks for k in range(blocks + 1)], np.int64)
     before = np.concatenate(([0], np.cumsum(lost)))
     return np.diff(before[cuts]), np.diff(cuts)
@@ -255,6 +259,7 @@ def _bounded(
     lost: NDArray[Any], of: NDArray[Any], used: float, spread: LotSpread, confidence: float, source: Source
 ) -> Dependence:
     k, n = int(lost.sum()), int(of.sum())
+    # The interval of k of n passes, as if they were k / d of n / d independent ones.
     low, high, upper = effective_limits(k / used, n / used, confidence)
     return Dependence(
         source=source,

@@ -135,8 +135,11 @@ def tail_bound(peaks: ArrayLike, level: float, *, confidence: float = 0.95, chec
     k, reach = excess.size, threshold - level
     if k < 10 or not excess.max() > 0:
         raise Abstained("the weakest passes do not spread", f"{k} peaks below their 10 % quantile", "at least 10")
+    # No peak below the level among n: the exact bound knows no more than that. The model may only improve on it.
     exact = 1 - (1 - confidence) ** (1 / n)
+    # The share in the tail, bounded from above, times the chance that one of those reaches down to the level.
     share = float(betaincinv(k + 1, n - k, confidence))
+    # The sum of k exponential excesses is a chi-square with 2k degrees of freedom: an exact limit for the scale.
     scale = 2 * float(excess.sum()) / float(chdtri(2 * k, confidence))
     exponential = share * math.exp(-reach / scale)
     fit, survival = _profile_upper(excess, reach)
@@ -251,6 +254,7 @@ def _profile_upper(excess: Values, reach: float) -> tuple[Fit, float]:
     around = coarse[max(0, best - 1)], coarse[min(coarse.size - 1, best + 1)]
     top = minimize_scalar(lambda s: -profile(s), bounds=around, method="bounded", options={"xatol": 1e-4})
     peak, at = -float(top.fun), float(top.x)
+    # Profile likelihood: the limit is where the best fit with that survival is this much worse than the best of all.
     drop = peak - float(chdtri(1, 1 - PROFILE_CONFIDENCE)) / 2
     high = -1e-9
     upper = high if profile(high) > drop else float(brentq(lambda s: profile(s) - drop, at, high, xtol=1e-4))

@@ -21,6 +21,14 @@ from teachlab.model.teaching import Background, Events, Levels, Reading, Shown, 
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock, ceil, exact, no_valid_sample
 
+# What a draw shows of a teach block, and from where to where:
+#
+#     light        ____|####|______|####|______|####|______|####|____
+#     object             ~~                                            40 evaluations in the middle of a random pass
+#     background              ~~                                       the same of a gap
+#     stretch                ------  ------                            2 s of gap light, gap after gap from a random one
+#     sweep               <------------------------->                  5 passes, from mid-gap to mid-gap, no labels
+#     events              <------------------------->                  half of the passes, with their borders and labels
 READING_EVALUATIONS = 40
 """A static reading is the mean of this many valid evaluations."""
 STRETCH_S = 2
@@ -81,6 +89,7 @@ class TeachBlock:
         self._stop = self.clock.first_at_or_after(stop_sample)
         self._evaluated = Evaluated(recording, self.clock, self._stop)
         windows = Windows.of(truth, self.clock, border=self.border)
+        # Passes that the record or the teach block cuts are not whole: nobody could show them.
         whole = (truth.start > 0) & (truth.end <= stop_sample) & (truth.end < recording.samples)
         rows = np.flatnonzero(whole & (windows.covered_to > windows.covered_from))
         self._mid_before, self._mid_after = _mid_gaps(windows, rows, self._stop, self.clock.count)
@@ -137,6 +146,8 @@ class TeachBlock:
         info = self.recording.info
 
         def stream(kind: int) -> np.random.Generator:
+            # A stream of its own for each draw and kind: draw 7 is the same whether or not draws 0 to 6 were made, and
+            # an object shown is the same for a strategy that asks for more than it.
             return np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(draw, kind)))
 
         return TeachView(
@@ -193,6 +204,8 @@ class TeachBlock:
         step = -(-total // MEDIAN_EVALUATIONS)
         parts, seen = [], 0
         for a, b in zip(self._gaps.start.tolist(), self._gaps.stop.tolist(), strict=True):
+            # Every step-th evaluation over all gaps in a row, not of each gap: short gaps would else be counted too
+            # often.
             parts.append(self._evaluated.read(a, b)[-seen % step :: step])
             seen += b - a
         levels = np.concatenate(parts)
@@ -211,6 +224,7 @@ class TeachBlock:
             )
         k = rows[int(random.integers(rows.size))]
         a, b = int(among.start[k]), int(among.stop[k])
+        # Without a hole the place is known without reading the light; with one the middle of what is valid is taken.
         if among.valid[k] == b - a:
             chosen = a + _centre(b - a)
         else:
@@ -223,6 +237,8 @@ class TeachBlock:
         gaps = self._gaps
         reading = self._reading(random, gaps, "gap")
         need = max(ceil(STRETCH_S * exact(self.clock.rate_hz)), READING_EVALUATIONS)
+        # Only gaps with light enough from there on may begin a stretch; where none has, the first one, with what there
+        # is.
         follow = np.cumsum(gaps.valid[::-1])[::-1]
         enough = np.flatnonzero((follow >= need) & (gaps.valid > 0))
         k = int(enough[int(random_stretch.integers(enough.size))]) if enough.size else int(np.argmax(gaps.valid > 0))
@@ -342,6 +358,7 @@ def _refuse_too_strong(light: Levels) -> None:
 
 
 def _frozen(values: A) -> A:
+    # A strategy that writes into what it is shown would change what the next one sees.
     values.flags.writeable = False
     return values
 

@@ -40,6 +40,7 @@ def teach_draws(strategy: Strategy, block: TeachBlock, draws: Iterable[int], see
     # A strategy that looks at labelled passes only is shown few different pieces: each is worked through once.
     only_events = frozenset(strategy.needs) == {Shown.EVENTS} and not getattr(strategy, "either_direction", False)
     seen: dict[int, Draw] = {}
+    # Half of 20 passes begins at one of 11 places: 200 draws are 11 teachings, and the rest is looked up.
     out = []
     for draw in draws:
         at = _events_begin(block, seed, draw) if only_events else None

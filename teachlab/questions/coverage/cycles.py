@@ -212,10 +212,12 @@ def folded(start_s: ArrayLike, stop_s: ArrayLike, cycle: Cycle) -> tuple[Floats,
     """
     start, stop = _arrays(start_s, stop_s)
     period = cycle.period_s
+    # A feature is seen where the gap is open for all of its width: that shortens every gap by it.
     length = stop - start - cycle.width_s
     start, length = start[length > 0], length[length > 0]
     with np.errstate(over="ignore"):
         whole = np.floor(length / period)
+    # Counts are summed as floats first: beyond 2^53 they would no longer be whole.
     if not whole.sum() < 2**53:
         raise ParameterError(f"a cycle of {period:g} s comes back too often to be counted. Give a longer one.")
     rest = (length - whole * period).clip(0, period)
@@ -227,6 +229,13 @@ def folded(start_s: ArrayLike, stop_s: ArrayLike, cycle: Cycle) -> tuple[Floats,
     # A stretch that runs over the end of the cycle shows its end and its beginning.
     begins = np.concatenate((phase, np.zeros(int(over.sum()))))
     ends = np.concatenate((np.minimum(end, period), end[over] - period))
+    # All gaps laid onto one turn of the cycle, and counted by their ends:
+    #
+    #     phase   0 |----------------------------| period
+    #     gap 1        |=======|                             one visit of the part of the belt that came by in it
+    #     gap 2              |===========|
+    #     gap 3     |==|                      |===           over the end: shows the end and the beginning
+    #     count     1 1 1 1 1 2 2 1 1 1 1 0 0 1 1            how often each place was looked at with the gap open
     edges, place = np.unique(np.concatenate(([0.0, period], begins, ends)), return_inverse=True)
     steps = np.zeros(edges.size, np.int64)
     np.add.at(steps, place[2 : 2 + begins.size], 1)

@@ -110,6 +110,7 @@ def _shown(setting: Setting, seen: OpenGaps) -> tuple[Positions, Positions, floa
             last = int(np.searchsorted(held, size))
             b = int(seen.stop[last] - (held[last] - size)) if last < held.size else clock.count
         spans.append((a, min(b, clock.count)))
+    # Readings of single objects show no gap; only what was shown of the background counts.
     if not spans:
         return None
     starts, stops, seconds, reached = [], [], 0, 0

@@ -118,6 +118,7 @@ class Demands:
             own &= np.array([name == label for name in self.labels])
         if lot is not None:
             own &= np.array([name == lot for name in self.lots])
+        # A gap belongs to the passes on either side of it: of another kind's gaps nothing is demanded.
         near = self.everyone | np.append(own, False)[self.beside].any(axis=1) | bool(own.all())
         valley = float(self.valley[own].max())
         lasting = max(valley, float(self.lasting[own].max()), float(self.entered[own].max()))
@@ -135,6 +136,9 @@ class Demands:
         """Tell whether every pass leaves the range of the background on one side or the other."""
         return bool(((self.peak > self.high) | (self.other < self.low)).all())
 
+    # A trip needs the output to have been released in the gap, for as long as filter and delay hold it, and to rise
+    # again for as long as they hold it back: the highest level at which that happens is what this gap demands to stay
+    # above.
     def _trips_up_to(self, start: int, stop: int, valley: float, lasting: float) -> float:
         """Return the highest on-level above `lasting` at which a stretch must trip, −inf if there is none.
 

@@ -12,6 +12,14 @@ from numpy.typing import ArrayLike, NDArray
 from teachlab.errors import ParameterError
 from teachlab.model.json_values import Document
 
+# The sum of shortfalls beyond half the shift that matters, never below 0, alarms above a threshold h:
+#
+#     values  * * *  * *  * *  *                            mean ± noise, then one deviation lower
+#                               *  * *  * *
+#     sum                            /|  <- alarm: the sum has climbed over h
+#             _/\__/\_________/\___/                         small rises fall back to 0 by themselves
+#
+# Its mean time to a false alarm (run length) solves an integral equation; the threshold follows from it.
 SHIFT_SD = 1.0
 THRESHOLD = 5.0
 FALSE_ALARM = 0.05
@@ -138,6 +146,7 @@ def _siegmund(delta: float, threshold: float) -> float:
     b = threshold + 1.166
     if abs(delta * b) < 1e-4:
         return b * b
+    # Beyond, exp overflows: so rare an alarm is none.
     if -2 * delta * b > 700:
         return math.inf
     return (math.exp(-2 * delta * b) + 2 * delta * b - 1) / (2 * delta * delta)
@@ -155,6 +164,7 @@ def _solved(delta: float, threshold: float) -> float:
     node, weight = _rule(32 * math.ceil(max(1.0, threshold / 8)))
     x, weight = threshold * (node + 1) / 2, weight * threshold / 2
     begin = np.concatenate(([0.0], x))
+    # Page's equation at Gauss-Legendre nodes: L(z) = 1 + L(0) · P(back to 0 from z) + ∫ L(x) · φ(x − z − δ) dx.
     system = np.eye(begin.size)
     system[:, 0] -= ndtr(-begin - delta)
     step = x[None, :] - begin[:, None] - delta

@@ -133,6 +133,8 @@ def dominant_period(
     total = float(y @ y)
     if not total > 0:
         raise Abstained("nothing varies, so nothing comes back", f"{t.size} equal values", "values that differ")
+    # Irregular times are put into bins fine enough for the shortest period: then one FFT gives all frequencies, and 500
+    # permutations cost 500 of those instead of 500 periodograms.
     width = max(shortest_s / PER_PERIOD, span / BINS)
     shortest, longest = PER_PERIOD * width, span / LEAST_CYCLES
     grid = _Grid(t, width, 1 / longest, 1 / shortest)
@@ -142,6 +144,8 @@ def dominant_period(
     # A hair below: orders that tie with the one seen count, however the sums round.
     higher = sum(float(grid.powers(rng.permutation(y)).max()) / total >= best * (1 - 1e-9) for _ in range(permutations))
     frequency, power = _refined(t, y / np.sqrt(total), grid.frequency[int(np.argmax(powers))], span)
+    # A sharp feature once in a cycle has as much power at its second and third harmonic: the slowest that is nearly as
+    # strong is the cycle.
     for k in range(HARMONICS, 1, -1):
         if frequency / k >= 1 / longest:
             slower, its_power = _refined(t, y / np.sqrt(total), frequency / k, span)
@@ -153,6 +157,7 @@ def dominant_period(
         uncertainty_s=float(np.sqrt(6 / power)) / (2 * np.pi * span * frequency) / frequency,
         cycles=span * frequency,
         power=power,
+        # The order seen is one of the permutations: p is never 0.
         p=(1 + higher) / (1 + permutations),
         values=int(t.size),
         shortest_s=shortest,

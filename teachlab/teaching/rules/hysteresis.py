@@ -16,6 +16,14 @@ from teachlab.model.teaching import TeachView
 from teachlab.teaching.rules.classic import show
 from teachlab.teaching.rules.labelled_events import Waits
 
+# How wide, and what says so (rising objects):
+#
+#                  __      _
+#                 /  \____/ \          the dip inside: held through where the release can lie below it
+#     level   ---/-----------\------   output becomes active
+#               /             \        wanted: more than noise or texture of the background cross within one edge
+#     release -/---------------\----   widest: the release lies above the valleys of the gaps, or it never comes
+#     valleys ~                 ~~~~
 DEVIATIONS = 6.0
 """Slow edges need this many standard deviations of the local noise."""
 CLEARANCE = 2.0
@@ -148,6 +156,8 @@ def design(
     if inner.size:
         hold = level - float(np.quantile(inner, share))
         above = guard is None or level - hold > guard
+        # Objects that dip inside are held through where that fits; where it does not, they count twice and the level
+        # stays.
         if above and wanted < hold and (hold <= widest or strict):
             wanted, by = hold, WidthReason.TEXTURE
     lowest = _lowest(found, level)

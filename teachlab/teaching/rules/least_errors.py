@@ -92,10 +92,12 @@ def least_errors(view: TeachView, found: EventStatistics) -> LeastErrors | None:
     widths = np.unique([wanted_width(found)[0], *(share * apart for share in WIDTHS)])
     shown = ShownEvents.of(view, found.sign, np.concatenate([levels, (levels[:, None] - widths).ravel()]))
     errors = np.array([[shown.errors(level, level - width) for width in widths.tolist()] for level in levels.tolist()])
+    # Counts over few passes are ragged: the least of them is luck. Weights 1 2 1 along both axes prefer a flat place.
     smooth = smoothed(errors)
     best = smooth == smooth.min()
     j = int(np.argmax(best.any(axis=0)))
     rows = np.flatnonzero(best[:, j])
+    # The narrowest width that is as good as any, and of its levels the one in the middle of those.
     i = int(rows[(rows.size - 1) // 2])
     return LeastErrors(float(levels[i]), float(widths[j]), int(errors[i, j]), shown.passes)
 
@@ -112,6 +114,7 @@ def _levels(found: EventStatistics) -> Heights:
     middle = (np.quantile(gaps, 0.5, method="lower"), np.quantile(peaks, 0.5, method="higher"))
     low, high = min(middle[0], peaks.min()), max(middle[1], gaps.max())
     heights = np.unique(np.concatenate([peaks, gaps]))
+    # Below the weakest pass and above the strongest gap more of either costs more: no best level lies there.
     heights = heights[(heights >= low) & (heights <= high)]
     between: Heights = heights[:-1] + (heights[1:] - heights[:-1]) / 2
     if between.size > LEVELS:

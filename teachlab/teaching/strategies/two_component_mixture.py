@@ -151,6 +151,8 @@ def groups(heights: Heights, most: int, floor: float) -> list[MixtureGroup]:
     floor : float, recording units
         Least standard deviation.
     """
+    # Quantiles instead of all evaluations: the fit takes the same time for a minute and for a day, and outliers count
+    # once.
     points = np.quantile(heights, (np.arange(POINTS) + 0.5) / POINTS)
     scale = float(np.ptp(points))
     if not scale > 0:
@@ -159,6 +161,7 @@ def groups(heights: Heights, most: int, floor: float) -> list[MixtureGroup]:
     out: list[MixtureGroup] = []
     for weight, mean, spread in sorted(fitted.tolist(), key=lambda row: row[1]):
         group = MixtureGroup(weight, float(points[0]) + scale * mean, scale * spread)
+        # A level that is not normal is fitted by two or three components that lie on each other: they are one level.
         while out and _overlap(out[-1], group):
             group = _joined(out.pop(), group)
         out.append(group)
