@@ -7,7 +7,7 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import teachlab.evidence.repeat_wording as repeats
+import teachlab.evidence.sections.repeat_wording as repeats
 import teachlab.evidence.wording as wording
 from teachlab.errors import InputError
 from teachlab.evidence.figures import record_figures

@@ -13,7 +13,6 @@ import teachlab.evidence.identity as identity
 from teachlab.data.split import Split, split
 from teachlab.errors import Abstained, InputError, TruthError, UnmeasurableError
 from teachlab.evidence.criteria import Criteria, judge, overall
-from teachlab.evidence.lost_passes import lost_and_worst
 from teachlab.evidence.record_parts import (
     LIMITS_OF_USE,
     SCHEMA,
@@ -24,7 +23,8 @@ from teachlab.evidence.record_parts import (
     recording_cautions,
     source_name,
 )
-from teachlab.evidence.repeat_section import nuisance_cycles, shown_too_much, teach_cloud
+from teachlab.evidence.sections.lost_passes import lost_and_worst
+from teachlab.evidence.sections.repeat_section import nuisance_cycles, shown_too_much, teach_cloud
 from teachlab.model.json_values import plain
 from teachlab.model.score import Outcome, Score
 from teachlab.model.truth import Truth, TruthSource

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from teachlab.evidence.lost_passes import lost_and_worst
+from teachlab.evidence.sections.lost_passes import lost_and_worst
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth

@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
-from teachlab.evidence.lost_passes import lost_and_worst
+from teachlab.evidence.sections.lost_passes import lost_and_worst
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Outcome, Rules
 from teachlab.model.setting import Setting

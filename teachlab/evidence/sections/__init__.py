@@ -1,0 +1,1 @@
+"""Parts of the record: lost and worst passes, repeating the teaching."""
