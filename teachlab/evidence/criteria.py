@@ -20,7 +20,7 @@ from teachlab.model.json_values import Document
 from teachlab.model.score import CountRate, Rate, Score
 from teachlab.scoring.switching_position import SwitchingPosition
 from teachlab.statistics.bursts import Bursts, count_limits
-from teachlab.statistics.design_effect import effective_limits
+from teachlab.statistics.intervals import proportion_limits
 from teachlab.statistics.lots import ASSUMED_ICC, Dependence, Source
 
 if TYPE_CHECKING:
@@ -301,8 +301,8 @@ def _bounds_of_share(c: Criterion, rate: Rate, dependence: Dependence | None) ->
     if not rate.trials:
         return _Bounds(0.0, 1.0, basis, assumes, refused or "nothing was scored to measure it by")
     events, trials = rate.events / effect, rate.trials / effect
-    low = effective_limits(events, trials, 2 * c.confidence - 1)[0]
-    return _Bounds(low, effective_limits(events, trials, c.confidence)[2], basis, assumes, refused)
+    low = proportion_limits(events, trials, 2 * c.confidence - 1)[0]
+    return _Bounds(low, proportion_limits(events, trials, c.confidence)[2], basis, assumes, refused)
 
 
 def _bounds_of_count(c: Criterion, rate: CountRate, bursts: Bursts | None) -> _Bounds:

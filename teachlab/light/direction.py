@@ -80,19 +80,3 @@ def contrasts(pass_max: ArrayLike, pass_min: ArrayLike, gap_median: ArrayLike) -
     if not known.any():
         return Contrasts(float("nan"), float("nan"))
     return Contrasts(float(np.median(above[known])), float(np.median(below[known])))
-
-
-def find_direction(pass_max: ArrayLike, pass_min: ArrayLike, gap_median: ArrayLike) -> Direction | None:
-    """Return what objects do to the light, or None where rise and dip are too close to tell.
-
-    Parameters and rule as in `contrasts`: the larger contrast decides, if it is at least
-    `REQUIRED_RATIO` times the smaller one.
-
-    Examples
-    --------
-    >>> str(find_direction([52.0, 50.0], [9.0, 8.0], 10.0))
-    'rise'
-    >>> find_direction([12.0, 13.0], [8.0, 7.5], 10.0) is None
-    True
-    """
-    return contrasts(pass_max, pass_min, gap_median).direction

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betaincinv, chdtri, ndtr, ndtri, stdtr, stdtrit
+from scipy.special import chdtri, ndtr, ndtri, stdtr, stdtrit
 
 ASSURANCE = 0.6
 """Chance with which the design effect used is not below the true one, were the lots' spreads normal."""
@@ -99,14 +99,3 @@ def upper_limit(spread: LotSpread, confidence: float, ceiling: float) -> float:
 def ceiling_of(of: NDArray[Any]) -> float:
     """Return the design effect of lots that are lost as a whole."""
     return max(1.0, float((of.astype(np.float64) ** 2).sum()) / float(of.sum()))
-
-
-def effective_limits(events: float, trials: float, confidence: float) -> tuple[float, float, float]:
-    """Return Clopper–Pearson's interval and one-sided upper bound for counts that need not be whole."""
-    alpha = 1 - confidence
-
-    def above(tail: float) -> float:
-        return 1.0 if events >= trials else float(betaincinv(events + 1, trials - events, 1 - tail))
-
-    low = float(betaincinv(events, trials - events + 1, alpha / 2)) if events > 0 else 0.0
-    return low, above(alpha / 2), above(alpha)

@@ -39,15 +39,22 @@ def proportion(events: int, trials: int, confidence: float = 0.95) -> Rate:
     check_confidence(confidence)
     if not 0 <= events <= trials:
         raise ParameterError(f"events must lie between 0 and trials ({trials}), got {events}.")
-    if trials == 0:
-        return Rate(0, 0, None, 0.0, 1.0, 1.0, confidence)
+    low, high, upper = proportion_limits(events, trials, confidence)
+    return Rate(events, trials, events / trials if trials else None, low, high, upper, confidence)
+
+
+def proportion_limits(events: float, trials: float, confidence: float) -> tuple[float, float, float]:
+    """Return Clopper–Pearson's interval and one-sided upper bound for counts that need not be whole, as `proportion`.
+
+    Effective numbers of events and trials, where lots resemble each other, are not whole.
+    """
     alpha = 1 - confidence
 
     def above(tail: float) -> float:
-        return 1.0 if events == trials else float(betainccinv(events + 1, trials - events, tail))
+        return 1.0 if events >= trials else float(betainccinv(events + 1, trials - events, tail))
 
-    low = 0.0 if events == 0 else float(betaincinv(events, trials - events + 1, alpha / 2))
-    return Rate(events, trials, events / trials, low, above(alpha / 2), above(alpha), confidence)
+    low = float(betaincinv(events, trials - events + 1, alpha / 2)) if events > 0 else 0.0
+    return low, above(alpha / 2), above(alpha)
 
 
 def count(events: int, exposure: float, confidence: float = 0.95, *, per: str = "hour") -> CountRate:

@@ -12,8 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 from teachlab.errors import ParameterError
 from teachlab.model.json_values import Document
 from teachlab.model.score import Rate, check_confidence
-from teachlab.statistics.design_effect import LotSpread, ceiling_of, effective_limits, spread_of, upper_limit
-from teachlab.statistics.intervals import proportion
+from teachlab.statistics.design_effect import LotSpread, ceiling_of, spread_of, upper_limit
+from teachlab.statistics.intervals import proportion, proportion_limits
 
 FEW_LOTS = 20
 """Below this many lots the coverage of the interval has not been shown."""
@@ -260,7 +260,7 @@ def _bounded(
 ) -> Dependence:
     k, n = int(lost.sum()), int(of.sum())
     # The interval of k of n passes, as if they were k / d of n / d independent ones.
-    low, high, upper = effective_limits(k / used, n / used, confidence)
+    low, high, upper = proportion_limits(k / used, n / used, confidence)
     return Dependence(
         source=source,
         naive=proportion(k, n, confidence),

@@ -28,20 +28,17 @@ Values = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Fit:
-    """A fitted distribution of extremes.
+class TailFit:
+    """A generalised Pareto distribution fitted to a tail above a threshold.
 
     Parameters
     ----------
-    location : float or None
-        None for a tail above a threshold.
     scale, shape : float
         Shape ξ: above 0 heavy, 0 exponential, below 0 with an end.
     log_likelihood : float
         At the optimum.
     """
 
-    location: float | None
     scale: float
     shape: float
     log_likelihood: float
@@ -65,7 +62,7 @@ class TailBound(Document):
         Passes, and how many of them form the tail.
     threshold : float
         Where the tail begins, in the unit of the peaks.
-    fit : Fit
+    fit : TailFit
         Generalised Pareto distribution of the tail.
     label : str
         What this number is.
@@ -79,7 +76,7 @@ class TailBound(Document):
     passes: int
     tail: int
     threshold: float
-    fit: Fit
+    fit: TailFit
     label: str = LABEL
 
 
@@ -163,7 +160,7 @@ def tail_bound(peaks: ArrayLike, level: float, *, confidence: float = 0.95, chec
     )
 
 
-def fit_tail(excess: ArrayLike) -> Fit:
+def fit_tail(excess: ArrayLike) -> TailFit:
     """Fit a generalised Pareto distribution to excesses over a threshold by maximum likelihood.
 
     Examples
@@ -180,43 +177,7 @@ def fit_tail(excess: ArrayLike) -> Fit:
     shape, scale, minus = _polish(
         lambda v: float(genpareto.nnlf((v[0], 0.0, math.exp(v[1])), y)), [start[0], math.log(start[2])]
     )
-    return Fit(location=None, scale=math.exp(scale), shape=shape, log_likelihood=-minus)
-
-
-def fit_maxima(maxima: ArrayLike) -> Fit:
-    """Fit a generalised extreme value distribution to block maxima by maximum likelihood.
-
-    References
-    ----------
-    Coles (2001), chapter 3.
-    """
-    from scipy.stats import genextreme
-
-    y = np.asarray(maxima, np.float64)
-    if y.size < 10 or not np.ptp(y) > 0:
-        raise ParameterError("a fit needs at least 10 maxima that differ.")
-    # scipy's shape has the opposite sign.
-    c, location, scale = genextreme.fit(y)
-    c, location, log_scale, minus = _polish(
-        lambda v: float(genextreme.nnlf((v[0], v[1], math.exp(v[2])), y)), [c, location, math.log(scale)]
-    )
-    return Fit(location=location, scale=math.exp(log_scale), shape=-c, log_likelihood=-minus)
-
-
-def return_level(fit: Fit, blocks: float) -> float:
-    """Return the level exceeded on average once in `blocks` block maxima.
-
-    Examples
-    --------
-    >>> round(return_level(Fit(location=0.0, scale=1.0, shape=0.0, log_likelihood=0.0), 100), 4)
-    4.6001
-    """
-    if fit.location is None or not blocks > 1:
-        raise ParameterError("a return level needs a fit of maxima and more than 1 block.")
-    y = -math.log1p(-1 / blocks)
-    if fit.shape == 0:
-        return float(fit.location - fit.scale * math.log(y))
-    return float(fit.location + fit.scale / fit.shape * (y**-fit.shape - 1))
+    return TailFit(scale=math.exp(scale), shape=shape, log_likelihood=-minus)
 
 
 def _refuse(values: Values, level: float, *, check_drift: bool) -> None:
@@ -241,7 +202,7 @@ def _refuse(values: Values, level: float, *, check_drift: bool) -> None:
             )
 
 
-def _profile_upper(excess: Values, reach: float) -> tuple[Fit, float]:
+def _profile_upper(excess: Values, reach: float) -> tuple[TailFit, float]:
     """Return the fit, and the upper end of the profile likelihood interval of the survival at `reach`."""
     from scipy.optimize import brentq, minimize_scalar
 
@@ -260,7 +221,7 @@ def _profile_upper(excess: Values, reach: float) -> tuple[Fit, float]:
     upper = high if profile(high) > drop else float(brentq(lambda s: profile(s) - drop, at, high, xtol=1e-4))
     likely = _likelihoods(excess, reach, at)
     shape = float(SHAPES[np.argmax(likely)])
-    fit = Fit(location=None, scale=float(_scales(reach, at)[np.argmax(likely)]), shape=shape, log_likelihood=peak)
+    fit = TailFit(scale=float(_scales(reach, at)[np.argmax(likely)]), shape=shape, log_likelihood=peak)
     return fit, math.exp(upper)
 
 

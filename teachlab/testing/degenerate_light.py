@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
+import teachlab.testing.shown as shown
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Levels, Shown, TeachView
-from teachlab.testing import shown
 from teachlab.testing.report import CheckVerdict
 from teachlab.testing.subject import StrategyAnswer, Subject
 

@@ -11,12 +11,12 @@ from typing import Any
 
 import numpy as np
 
+import teachlab.testing.shown as shown
 from teachlab.errors import Abstained
 from teachlab.model.following_and_window import unknown_kind
 from teachlab.model.json_values import plain
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy, TeachView
-from teachlab.testing import shown
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,14 +15,15 @@ from unittest import SkipTest
 
 import numpy as np
 
+import teachlab.testing.degenerate_light as hardly
+import teachlab.testing.shown as shown
+import teachlab.testing.symmetry as symmetry
 from teachlab.errors import Abstained, ParameterError, StrategyError, TeachlabError
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, Strategy, TeachView
 from teachlab.teaching.once import teach_once
 from teachlab.teaching.parameters import as_text, describe, parameters_of, parse_parameters
-from teachlab.testing import degenerate_light as hardly
-from teachlab.testing import shown, symmetry
 from teachlab.testing.fresh_process import taught_elsewhere
 from teachlab.testing.report import CheckResult, CheckVerdict, ConformanceReport
 from teachlab.testing.subject import Subject, ask, insides, random_state_kept, seeded

@@ -8,12 +8,12 @@ from typing import Any
 
 import numpy as np
 
+import teachlab.testing.shown as shown
 from teachlab.model.following_and_window import FollowingSetting, WindowSetting
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import TeachView, polarity_of
 from teachlab.switching.run import replay
-from teachlab.testing import shown
 from teachlab.testing.subject import Subject
 
 GAIN, OFFSET = 2, 300

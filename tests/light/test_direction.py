@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from teachlab.light.direction import Contrasts, contrasts, find_direction
+from teachlab.light.direction import Contrasts, contrasts
 from teachlab.model.recording import Direction
 
 
@@ -35,7 +35,7 @@ def test_every_pass_may_have_a_background_of_its_own() -> None:
 def test_larger_contrast_decides_from_a_ratio_of_one_and_a_quarter(
     high: float, low: float, expected: Direction | None
 ) -> None:
-    assert find_direction([high], [low], 10.0) is expected
+    assert contrasts([high], [low], 10.0).direction is expected
 
 
 def test_ratio_is_told_and_infinite_where_one_side_shows_nothing() -> None:
@@ -48,6 +48,6 @@ def test_ratio_is_told_and_infinite_where_one_side_shows_nothing() -> None:
 def test_passes_without_a_valid_sample_are_left_out_and_none_left_is_no_direction() -> None:
     nan = float("nan")
     assert contrasts([nan, 50.0], [nan, 9.0], 10.0) == Contrasts(rise=40.0, dip=1.0)
-    assert find_direction([nan], [nan], 10.0) is None
-    assert find_direction([], [], 10.0) is None
-    assert find_direction([50.0], [9.0], nan) is None
+    assert contrasts([nan], [nan], 10.0).direction is None
+    assert contrasts([], [], 10.0).direction is None
+    assert contrasts([50.0], [9.0], nan).direction is None

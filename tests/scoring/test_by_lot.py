@@ -13,7 +13,7 @@ from teachlab.errors import ParameterError
 from teachlab.model.score import Outcome, Trials
 from teachlab.model.truth import Truth
 from teachlab.scoring.by_lot import exposure, lost_rate_by_lot
-from teachlab.statistics.design_effect import effective_limits
+from teachlab.statistics.intervals import proportion_limits
 from teachlab.statistics.lots import Source, blocks_of, lot_rate
 from teachlab.statistics.over_time.autocorrelation import autocorrelation, integrated_autocorrelation
 
@@ -98,7 +98,7 @@ def test_lots_lost_as_a_whole_count_as_one_trial_each() -> None:
     found = lot_rate([50] + [0] * 19, [50] * 20)
     assert found.design_effect == pytest.approx(50)
     assert found.effective_trials == pytest.approx(20)
-    assert found.upper == pytest.approx(effective_limits(1, 20, 0.95)[2])
+    assert found.upper == pytest.approx(proportion_limits(1, 20, 0.95)[2])
 
 
 def test_no_event_and_no_hint_counts_lots() -> None:
@@ -224,7 +224,7 @@ def test_the_assumption_stands_beside_losses_that_come_singly() -> None:
     assert "naive of a rare bad one" in found.warnings[0]
     assert found.by_proxy is not None
     assert found.by_proxy.design_effect == pytest.approx(10.8)
-    assert found.by_proxy.upper == pytest.approx(effective_limits(20 / 10.8, 3000 / 10.8, 0.95)[2])
+    assert found.by_proxy.upper == pytest.approx(proportion_limits(20 / 10.8, 3000 / 10.8, 0.95)[2])
     assert found.by_proxy.holds == "Holds if losses of one lot correlate by at most 0.2"
     # Nothing to add where more was measured, or where independence is assumed.
     assert lot_rate([20, 15, 25, 12, 18] + [0] * 55, [50] * 60).by_proxy is None

@@ -13,8 +13,7 @@ import pytest
 from scipy.stats import chi2, genpareto
 
 from teachlab.errors import Abstained, ParameterError
-from teachlab.statistics.tail import Fit as TailFit
-from teachlab.statistics.tail import _profile_upper, fit_tail, return_level, tail_bound
+from teachlab.statistics.tail import _profile_upper, fit_tail, tail_bound
 
 BENCHMARKS = Path(__file__).parents[2] / "benchmarks" / "coverage"
 
@@ -94,8 +93,6 @@ def test_bad_parameters() -> None:
         tail_bound(_peaks(), 70, confidence=95)
     with pytest.raises(ParameterError, match="at least 10 excesses"):
         fit_tail([1.0, 2.0])
-    with pytest.raises(ParameterError, match="fit of maxima"):
-        return_level(TailFit(location=None, scale=1, shape=0, log_likelihood=0), 10)
 
 
 @pytest.mark.parametrize("family", ["normal", "lognormal", "t5", "bounded beta", "weak batch of 2 %"])

@@ -14,7 +14,6 @@ from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
 
 Floats = NDArray[np.float64]
 LARGEST = float(np.finfo(np.float64).max)
@@ -146,8 +145,3 @@ class Stress:
     def level_before(self, level: float) -> float:
         """Return the level at which the unstressed light does what the stressed light does at `level`."""
         return float(self.receiver.levels_before(level, self.gain, self.ambient, self.pedestal)[0])
-
-    def setting_before(self, setting: Setting) -> Setting:
-        """Return the setting that does on unstressed light what `setting` does under the stress."""
-        on, off = self.level_before(setting.on_level), self.level_before(setting.off_level)
-        return setting.with_levels(on, off)

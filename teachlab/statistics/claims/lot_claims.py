@@ -13,7 +13,7 @@ from scipy.special import betaincinv
 
 from teachlab.errors import ParameterError
 from teachlab.model.score import check_confidence
-from teachlab.statistics.design_effect import effective_limits
+from teachlab.statistics.intervals import proportion_limits
 from teachlab.statistics.lots import Source
 
 CLAIM_LOTS = 5
@@ -269,4 +269,4 @@ def _limits(events: float, trials: float, confidence: float) -> tuple[float, flo
     if abs(events - round(events)) < 1e-9:
         events = float(round(events))
     low = float(betaincinv(events, trials - events + 1, 1 - confidence)) if events > 0 else 0.0
-    return low, effective_limits(events, trials, confidence)[2]
+    return low, proportion_limits(events, trials, confidence)[2]

@@ -164,7 +164,7 @@ def open_log(path: str | Path, options: TextOptions, *, layout: Layout | None = 
     if kind == "mat":
         return _mat(path)
     if kind in ("hdf5", "tdms", "mdf", "workbook"):
-        from teachlab.data.importing.reading import measurement_formats
+        import teachlab.data.importing.reading.measurement_formats as measurement_formats
 
         return measurement_formats.open_measurement(str(path), kind, options)
     if kind is not None:
