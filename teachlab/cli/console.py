@@ -72,6 +72,7 @@ def progress(title: str, *, quiet: bool = False) -> Iterator[Callable[[float], N
     callable
         Takes the share done, 0 … 1.
     """
+    # In a log a bar would be a thousand lines.
     if quiet or not sys.stderr.isatty():
         yield lambda share: None
         return

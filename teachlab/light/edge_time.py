@@ -12,6 +12,8 @@ Places = NDArray[np.int64]
 
 LOW, HIGH = 0.1, 0.9
 """An edge lasts from the first to the second share of the step between background and object."""
+EDGE_SHARE = 0.99
+"""Quantile of the background range within one edge time that the hysteresis must beat."""
 EDGES = 1000
 """The median edge time is that of at most about this many passes, evenly chosen."""
 
@@ -63,6 +65,8 @@ def edge_evaluations(height: Levels, start: Places, end: Places, background: flo
         if inside.size == 0:
             continue
         peak, middle = float(inside.max()) - background, _median(inside) - background
+        # The middle of an object is its level; only where it is nearly as dark as the background (a ring) its peak
+        # stands for it.
         step = middle if middle >= peak / 2 else peak
         if not step > 0:
             continue
@@ -84,6 +88,8 @@ def _climb(height: Levels, step: float) -> float | None:
     below = np.flatnonzero(height[:top] <= LOW * step)
     if top == 0 or below.size == 0:
         return None
+    # The last place below 10 % before the first one above 90 %: bounces before it belong to no edge. Straight lines
+    # between samples give fractions of one.
     foot = int(below[-1])
     begin = foot + (LOW * step - height[foot]) / (height[foot + 1] - height[foot])
     finish = top - (height[top] - HIGH * step) / (height[top] - height[top - 1])
@@ -129,6 +135,7 @@ def places(start: Places, stop: Places) -> Places:
     [0, 1, 5, 6, 7]
     """
     size = stop - start
+    # Many short aranges as one: a step at every begin, and a running number.
     offset = np.repeat(start - np.concatenate(([0], np.cumsum(size)[:-1])), size)
     out: Places = np.arange(int(size.sum())) + offset
     return out

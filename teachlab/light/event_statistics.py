@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.light.edge_time import edge_evaluations, places, ranges
+from teachlab.light.edge_time import EDGE_SHARE, edge_evaluations, places, ranges
 from teachlab.light.inner_valleys import InnerValleys
 from teachlab.light.lasting_extremes import Hold, SustainedExtremes
 from teachlab.light.noise import SmallestStep, local_noise
@@ -19,8 +19,6 @@ from teachlab.sensor.running_extremes import running_max
 
 HELD_EVALUATIONS = 5
 """Invalid evaluations in a row that hold the last valid one; with more the state is unknown (void)."""
-EDGE_SHARE = 0.99
-"""Quantile of the background range within one edge time that the hysteresis must beat."""
 STEP_LEVELS = 1 << 16
 """The smallest step between levels is looked for among about this many evaluations, evenly thinned."""
 
@@ -154,6 +152,7 @@ def measure_events(
     ignored = ~events.detect & usable
     gaps = _clean(void, apart.gap_start, apart.gap_stop)
     gap_start, gap_stop = apart.gap_start[gaps], apart.gap_stop[gaps]
+    # Where a release may happen: a little into the passes on either side, as far as filter and delay reach.
     between = _between(events.start, events.end, release_hold)
     between = between[:, _clean(void, *between)]
 
@@ -225,6 +224,7 @@ def _void_before(invalid: NDArray[np.bool_]) -> Places:
         return np.zeros(invalid.size + 1, np.int64)
     at = np.arange(invalid.size)
     last = np.maximum.accumulate(np.where(invalid, -1, at)) if invalid.size else at
+    # A running count: two look-ups tell whether any stretch holds void time.
     return np.concatenate(([0], np.cumsum(at - last > HELD_EVALUATIONS)))
 
 

@@ -44,6 +44,8 @@ class Selection:
 
     def push(self, values: NDArray[np.float64]) -> None:
         """Take the next values."""
+        # Fibonacci hashing: index · 2^64/φ modulo 2^64. The smallest of these numbers are spread evenly over the
+        # recording, so halving the bound halves the selection evenly, whatever was pushed in which blocks.
         index = np.arange(self.count, self.count + values.size, dtype=np.uint64) * GOLDEN
         self.count += values.size
         if self._bits:
@@ -90,6 +92,7 @@ class SmallestStep:
         self._levels = found if self._levels is None else np.union1d(self._levels, found)
         if self._levels.size > MAX_LEVELS:
             self._step = self._smallest()
+            # More levels than that are a float signal: the step found so far is its rounding, and memory is kept.
             self._levels = self._levels[: MAX_LEVELS + 1]
 
     def _smallest(self) -> float:
@@ -135,6 +138,7 @@ def local_noise(differences: NDArray[np.float64], step: float | None) -> float |
     if differences.size == 0:
         return None
     floor = 0.0 if step is None else step / math.sqrt(12)
+    # 1.4826 makes the MAD of normal values their standard deviation; √2 since a difference has twice the variance.
     return max(1.4826 * deviation(differences) / math.sqrt(2), floor)
 
 
@@ -151,6 +155,7 @@ def deviation(values: NDArray[np.float64]) -> float:
     if values.size >= LEAST_COUNTED and high - low < COUNTED_RANGE and abs(low) < 2**53:
         whole = values.astype(np.int64)
         if (whole == values).all():
+            # Whole numbers within a small range: counting replaces two sorts of a million values.
             counts = np.bincount(whole - int(low))
             levels = np.arange(counts.size, dtype=np.float64) + low
             away = np.abs(levels - _middle(levels, counts))

@@ -40,6 +40,7 @@ def plain(value: Any) -> Any:
     if isinstance(value, dict):
         return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, (list, tuple)):
+        # One pass over the types, at the speed of C, spares a call for every number of a table.
         if set(map(type, value)) <= AS_THEY_ARE:
             return list(value)
         return [plain(item) for item in value]

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
-from teachlab.light.edge_time import edge_evaluations, places, ranges
+from teachlab.light.edge_time import EDGE_SHARE, edge_evaluations, places, ranges
 from teachlab.light.inner_valleys import InnerValleys
 from teachlab.light.lasting_extremes import Hold, SustainedExtremes
 from teachlab.light.noise import KEPT_VALUES, Selection, SmallestStep, local_noise
@@ -22,8 +22,6 @@ from teachlab.sensor.output import Output
 
 QUANTILE_SHARE = 0.01
 """Share of passes, and of gaps, that may lie beyond the level quoted for them."""
-EDGE_SHARE = 0.99
-"""Quantile of the background range within one edge time that the hysteresis must beat."""
 CELL = 1024
 """Long recordings are looked at for noise in cells of this many evaluations."""
 
@@ -115,6 +113,7 @@ def _edge_range(recording: Recording, output: Output, windows: Windows, rows: ND
     if held.size < stop - first:
         return None
     height = held.astype(np.float64) * output.setting.sign
+    # Only what lies wholly within the stretch that was read.
     rows = rows[windows.covered_to[rows] <= stop]
     gaps = (windows.gap_start >= first) & (windows.gap_stop <= stop)
     start, end = windows.gap_start[gaps] - first, windows.gap_stop[gaps] - first
@@ -137,6 +136,10 @@ class _Scan:
         setting, self._clock = output.setting, output.clock
         self._count, span = output.clock.count, output.lag + 1
         up = setting.light_on
+        # A peak counts as far as it lasts: D = lag + 1 evaluations, which is what filter and delay ask of it.
+        #
+        #     light    ____/\____/~~~~\____
+        #     best minimum over 3:  ----       the first peak is higher, but does not last
         self.windows = SustainedExtremes(windows.start, windows.stop, span)
         self.gaps = SustainedExtremes(windows.gap_start, windows.gap_stop, span)
         self.gap_after, self.gap_after_of = windows.gap_after, truth.passes

@@ -92,6 +92,7 @@ def score(
 
 def _attribute(onsets: Edges, windows: Windows) -> tuple[Edges, Edges]:
     """Return how many onsets fall into every gap and into every window."""
+    # Gaps and windows are disjoint and cover the record: every onset is in exactly one of them, and the counts add up.
     starts = np.concatenate((windows.gap_start, windows.start))
     stops = np.concatenate((windows.gap_stop, windows.stop))
     inside = np.searchsorted(onsets, stops) - np.searchsorted(onsets, starts)
@@ -103,6 +104,8 @@ def _pass_outcomes(output: Output, truth: Truth, windows: Windows, onsets: Edges
     size = output.clock.count
     outcome = np.where(truth.detect, np.where(onsets > 0, Outcome.HIT, Outcome.MISS), Outcome.QUIET).astype(np.int8)
     outcome[~truth.detect & (onsets > 0)] = Outcome.TRIPPED
+    # Merged: no onset, but active, and the undelayed output active as well. The second condition keeps a delay that
+    # merely holds on from turning a miss into a merge.
     silent = np.flatnonzero(onsets == 0)
     start, stop = windows.start[silent], windows.stop[silent]
     active = RunCounter.of(output.output, size).within(start, stop) > 0
@@ -195,6 +198,7 @@ def _by(names: Names, truth: Truth, trials: Trials, confidence: float) -> Mappin
     """Return the lost rate of every name among the scored detect passes, in order of appearance."""
     trial = truth.detect[trials.first_pass :] & (trials.passes != Outcome.EXCLUDED)
     lost = trial & ((trials.passes == Outcome.MISS) | (trials.passes == Outcome.MERGED))
+    # Coded in the order of first appearance; np.unique would sort a million strings to get the same.
     codes: dict[str, int] = {}
     code = np.array([codes.setdefault(name, len(codes)) for name in names[trials.first_pass :]], np.int64)
     of, events = np.bincount(code[trial], minlength=len(codes)), np.bincount(code[lost], minlength=len(codes))

@@ -73,6 +73,7 @@ class PassWindow:
         """Return the passes that touch the stretch of belt ``[low, high]``."""
         while self._kept[-1].lead_mm[-1] <= high_mm:
             self._kept.append(next(self._chunks))
+            # Objects behind the beam are forgotten: memory stays flat however long the line runs.
             self._kept = [c for c in self._kept if c.trail_mm[-1] >= low_mm] or self._kept[-1:]
         parts = [_slice(chunk, low_mm, high_mm) for chunk in self._kept]
         if len(parts) == 1:
@@ -178,6 +179,12 @@ class Optics:
         shape = profile(seen, self._scenario.object)
         sample, owner = near(place, shape.edge_mm - self._beam.reach_mm, shape.edge_mm + self._beam.reach_mm)
         away = place[sample] - shape.edge_mm[owner]
+        # Light along a row of objects is a staircase, smoothed by the beam. The staircase is cheap over all samples,
+        # and near an edge only the difference to it is added:
+        #
+        #     staircase      ______|~~~~~~~|______
+        #     smoothed       _____/~~~~~~~~~\_____
+        #     difference          +-       -+         beyond the reach of the beam it is nothing
         kernel = self._beam.edge(away) - (away >= 0)
 
         def smooth(after: Floats) -> Floats32:
@@ -237,6 +244,7 @@ class Optics:
             for centre in (seen.lead_mm[rows] + clear.edge_inset_mm, seen.trail_mm[rows] - clear.edge_inset_mm):
                 sample, owner = near(place, centre - 5 * sd, centre + 5 * sd)
                 bump = depth[owner] * np.exp(-0.5 * ((place[sample] - centre[owner]) / sd) ** 2)
+                # Multiplied one after the other: where two edges overlap, light passes both.
                 np.multiply.at(passed, sample, (1.0 - bump).astype(np.float32))
 
     def _glint(self, place: Floats, seen: Seen, light: Floats32) -> None:

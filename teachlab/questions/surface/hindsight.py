@@ -213,6 +213,7 @@ def _runs(good: NDArray[np.bool_], axis: int) -> tuple[NDArray[np.intp], NDArray
     """Return, for every cell, the first and the last index of the run of good cells it lies in."""
     g = good if axis == 0 else good.T
     n = g.shape[0]
+    # Running extremes of the last bad place from either side give begin and end of every run of good cells at once.
     rows = np.arange(n)[:, None]
     begin = np.maximum.accumulate(np.where(g, -1, rows), axis=0) + 1
     end = np.minimum.accumulate(np.where(g, n, rows)[::-1], axis=0)[::-1] - 1

@@ -75,6 +75,7 @@ class Splashes(Table):
         while times.size == 0 or times[-1] <= day[-1]:
             rng = stream(seed, "splashes", chunk)
             last = times[-1] if times.size else 0.0
+            # Drawn in batches of 64 until the day is reached: the same splashes whatever stretch is asked for.
             times = np.concatenate([times, last + np.cumsum(rng.exponential(self.every_day, 64))])
             left = np.clip(1.0 - self.loss.draw(rng, 64), 0.0, 1.0)
             gains = np.concatenate([gains, gains[-1] * np.cumprod(left)])
@@ -314,6 +315,8 @@ def gain_and_pedestal(drift: Drift, time_s: Floats, *, sensing: str, seed: int) 
     gain, pedestal = np.ones_like(day), np.zeros_like(day)
     if drift.dirt is not None:
         window = drift.dirt.transmission(day)
+        # Light crosses the dirt as often as it crosses the window: squared for there and back, to the fourth with a
+        # reflector.
         gain *= window ** (drift.dirt.crossings or LIGHT_PASSES[sensing])
         pedestal += drift.dirt.pedestal_percent * (1.0 - window)
     if drift.splashes is not None:

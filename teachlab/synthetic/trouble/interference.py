@@ -136,6 +136,7 @@ class Ripple(Table):
 def ripple(config: Ripple, stretch: SampleStretch) -> Floats32:
     """Return aliased ripple, float32, shape (CHUNK,), percent of full scale."""
     rng = stream(stretch.seed, "ripple", 0)
+    # The frequency differs from recording to recording, not within one: an alias that stands still would be luck.
     frequency = config.frequency_hz * (1 + config.wander_share * rng.standard_normal())
     out: Floats32 = np.float32(config.amplitude_percent) * np.cos(turns(frequency * stretch.time_s + rng.random()))
     return out
@@ -195,6 +196,7 @@ class Spikes(Table):
 def spikes(config: Spikes, stretch: SampleStretch) -> Floats32:
     """Return spikes, float32, shape (CHUNK,), percent of full scale; one may have begun in the chunk before."""
     out = np.zeros(CHUNK, np.float32)
+    # A spike that began in the chunk before may reach into this one: both are drawn again, each from its own stream.
     for chunk in range(max(stretch.index - 1, 0), stretch.index + 1):
         rng = stream(stretch.seed, "spikes", chunk)
         count = int(rng.poisson(config.per_second * CHUNK / stretch.rate_hz))

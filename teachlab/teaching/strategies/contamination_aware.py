@@ -92,6 +92,8 @@ class ContaminationAware:
                 f"at most {max(0.0, 1 - dim / bright):.1%} of the light may be lost",
                 f"{1 - self.least_gain:.1%}, as stated",
             )
+        # The geometric mean: as many times above the dim side as below what is left of the bright one, since dirt takes
+        # shares.
         level = dark + math.sqrt(dim * left)
         told: dict[str, Any] = {"bright": dark + bright, "dim": dark + dim, "largest_loss": 1 - dim / bright}
         lossy = found if rise else self._lossy(view, found)

@@ -89,6 +89,8 @@ class NeymanPearson:
         bounded = backgrounds(found) if false_trips else -found.peaks
         other = found.peaks if false_trips else -backgrounds(found)
         what = "gaps" if false_trips else "passes"
+        # Without a model: the k-th highest of n events is exceeded by at most the limit with that confidence, whatever
+        # their distribution (an order statistic), if n is large enough.
         rank = smallest_rank(bounded.size, self.limit, 1 - self.confidence)
         if rank is None:
             raise Abstained(
