@@ -43,6 +43,8 @@ inspect a.parquet
 inspect bare.parquet
 import line.csv --unit mV --out imported.parquet --passes-in s --passes line-passes.csv
 import line.csv --unit mV --out alone.parquet --no-time --rate 1000
+align a.parquet
+align d.parquet
 label bare.parquet --out proposed.csv
 teach a.parquet --strategy two-sample-midpoint
 teach a.parquet --strategy contamination-aware --set least_gain=0.01

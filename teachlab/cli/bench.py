@@ -62,6 +62,7 @@ def bench_command(
     from teachlab.model.score import Rules
     from teachlab.studies.document import bench_document
     from teachlab.studies.many_recordings import bench_files, write_bench
+    from teachlab.wording.alignment import lead_lines
 
     if truth is not None and len(recordings) > 1:
         raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")
@@ -94,7 +95,9 @@ def bench_command(
     if json:
         emit_json(bench_document(benches))
         return
-    for bench, (light, passes), measured in zip(benches, opened, extremes, strict=True):
+    for path, bench, (light, passes), measured in zip(recordings, benches, opened, extremes, strict=True):
+        for line in lead_lines(bench.alignment, path):
+            say(line)
         print_bench(bench, light, passes, measured, details=details)
     if written and details:
         say(f"Written to {out}: {', '.join(path.name for path in written)}.")

@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from teachlab.data.quality.report import Quality
     from teachlab.data.quality.separability import Obstacle
     from teachlab.model.recording import Recording
+    from teachlab.questions.quality import InspectAnswer
+    from teachlab.questions.surface.hindsight import Hindsight
 
 
 CLIPPED_SHARE = 0.005
@@ -35,14 +37,16 @@ def inspect_command(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Tell the quality of a recording: span, noise, contrast, drift, and whether any fixed level can work."""
-    from teachlab.data.quality.report import inspect_recording
     from teachlab.model.score import Rules
+    from teachlab.questions.quality import inspected
+    from teachlab.wording.alignment import lead_lines
 
     kind = _plot_kind(plot)
     rules = Rules(tolerance_ms=tolerance_ms)
     opened, passes = load(recording, truth)
     with progress(f"inspecting {opened.name}", quiet=json) as told:
-        quality = inspect_recording(opened, passes, rules=rules, progress=told)
+        found = inspected(opened, passes, rules=rules, progress=told)
+    quality = found.quality
     if plot is not None:
         from teachlab.data.atomic_files import write_aside
         from teachlab.data.quality.trace_figure import trace_figure
@@ -53,15 +57,16 @@ def inspect_command(
     if note := not_truth_note(passes):
         warn(note)
     if json:
-        emit_json(quality.as_dict())
+        emit_json(found.as_dict())
         return
-    show(_table(opened, quality))
-    if quality.separability is not None:
-        for line in _obstacles(quality):
-            say(line)
+    for line in lead_lines(found.alignment, recording):
+        say(line)
+    show(_table(opened, quality, found))
+    for line in _obstacles(quality, found):
+        say(line)
     if plot is not None:
         say(f"Picture: {plot}")
-    for line in _next_steps(recording, quality):
+    for line in _next_steps(recording, quality, found):
         say(line)
 
 
@@ -74,7 +79,7 @@ def _plot_kind(plot: str | None) -> str:
     return kind
 
 
-def _table(recording: Recording, q: Quality) -> Any:
+def _table(recording: Recording, q: Quality, found: InspectAnswer) -> Any:
     from rich.table import Table
 
     unit = q.unit
@@ -106,8 +111,8 @@ def _table(recording: Recording, q: Quality) -> Any:
         table.add_row("noise", f"{level(q.noise.overall)} over everything")
     table.add_row("smallest step", _step(q))
     table.add_row("drift", _drift(q))
-    if q.separable is not None:
-        table.add_row("one fixed level", "can separate all passes from all gaps" if q.separable else "cannot")
+    if found.best is not None:
+        table.add_row("fixed levels", _counted(found.best, unit))
     return table
 
 
@@ -166,10 +171,30 @@ def _drift(q: Quality) -> str:
     return ", ".join(parts) or "too little to tell"
 
 
-def _obstacles(q: Quality) -> list[str]:
+def _counted(best: Hindsight, unit: str) -> str:
+    """Say what the best pair of fixed levels gets wrong, every pass and gap counted."""
+    pair = f"on {best.setting.on_level:.5g}, off {best.setting.off_level:.5g} {unit}"
+    n = best.counts
+    if best.cost == 0:
+        return f"work: {pair} loses no pass and trips in no gap"
+    faults = (
+        (n["lost"] + n["merged"], "passes lost"),
+        (n["false_trips"] + n["ignore_trips"], "false trips"),
+        (n["extra"], "extra switchings"),
+    )
+    told = ", ".join(f"{count} {what}" for count, what in faults if count)
+    return f"none works: the best pair, {pair}, still has {told}"
+
+
+def _obstacles(q: Quality, found: InspectAnswer) -> list[str]:
     s = q.separability
     if s is None:
         return []
+    if s.separable and found.works is False:
+        return [
+            "The peaks of all passes lie apart from all gaps, but every pair of levels goes wrong somewhere: the light "
+            "comes back inside passes, or leaves for too short a time."
+        ]
     side = "above" if q.direction == "rise" else "below"
     if s.separable:
         room = abs(s.weakest_pass.peak - s.strongest_gap.peak)
@@ -192,17 +217,17 @@ def _one(o: Obstacle, q: Quality) -> str:
     return f"{name} at {o.start / q.sample_rate_hz:.6g} s [{o.start}, {o.stop}) peaks at {o.peak:.5g}"
 
 
-def _next_steps(path: str, q: Quality) -> list[str]:
+def _next_steps(path: str, q: Quality, found: InspectAnswer) -> list[str]:
     if q.passes is None:
         return ["", f"Next: say where the objects are. A proposal to correct by hand: teachlab label {path}"]
     if q.direction is None:
         return ["", "Next: store the direction (rise or dip) in the recording; strategies abstain without it."]
     if q.contrasts is not None and q.contrasts.direction not in (None, q.direction):
         return ["", "Next: correct the stored direction, or the passes: they contradict each other."]
-    if q.separable is False:
+    if found.works is False:
         return [
             "",
-            "Next: look at the passes and gaps above. A filter, delays or a mark `ignore` may still make it work; "
+            "Next: look at what goes wrong. A filter, delays or a mark `ignore` may still make it work; "
             f"a level alone will not. See what each strategy loses: teachlab bench {path}",
         ]
     return ["", f"Next: see which strategy finds a level that works: teachlab bench {path}"]

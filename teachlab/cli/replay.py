@@ -53,6 +53,7 @@ def replay_command(
     from teachlab.questions.verdict import FilesJudged
     from teachlab.statistics.bursts import Bursts
     from teachlab.statistics.lots import Dependence
+    from teachlab.wording.alignment import lead_lines
     from teachlab.wording.position import position_lines, position_table
 
     rules = Rules(tolerance_ms=tolerance_ms, confidence=confidence)
@@ -80,6 +81,8 @@ def replay_command(
     if json:
         emit_json(found.as_dict())
         return
+    for line in lead_lines(found.alignment, recording):
+        say(line)
     if worth is not None and found.verdict is not None:
         from teachlab.wording.verdict import verdict_lines
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 import teachlab.evidence.identity as identity
+from teachlab.data.alignment.room import alignment_of
 from teachlab.data.split import Split, split
 from teachlab.errors import Abstained, InputError, TruthError, UnmeasurableError
 from teachlab.evidence.criteria import Criteria, judge, overall
@@ -39,6 +40,7 @@ from teachlab.statistics.planning import claim_hours_sentence, claim_sentence
 from teachlab.statistics.tail import tail_bound
 from teachlab.switching.family import replay_family
 from teachlab.switching.run import replay
+from teachlab.wording.alignment import off_lines
 
 if TYPE_CHECKING:
     from teachlab.model.margin import Margin
@@ -90,6 +92,7 @@ def build_record(
     dependent = dependence_of(truth, result, proxy=margins.peak_of_pass, icc=icc)
     dependence = dependent["lost_rate"]
     judged = [] if criteria is None else judge(criteria, result, margins, dependent, reserves, worth.position)
+    alignment = alignment_of(recording, truth, how.rules)
     record: dict[str, Any] = {
         "schema": SCHEMA,
         "kind": "teachlab.evidence",
@@ -99,8 +102,9 @@ def build_record(
             "criteria": [item.as_dict() for item in judged],
         },
         "claims": _claims(result, dependent, truth),
-        "cautions": _cautions(recording, truth, cut, setting),
+        "cautions": [*off_lines(alignment), *_cautions(recording, truth, cut, setting)],
         "data": data_of(recording, truth, sources),
+        "alignment": None if alignment is None else alignment.as_dict(),
         "setting": setting.as_dict(),
         "setting_source": _setting_source(setting, sources),
         "options": how.as_dict(),

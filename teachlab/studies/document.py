@@ -30,6 +30,7 @@ def _recording(bench: RecordingBench) -> dict[str, Any]:
     return {
         "recording": bench.recording,
         "verdict": bench.verdict.as_dict(),
+        "alignment": None if bench.alignment is None else bench.alignment.as_dict(),
         "unit": bench.unit,
         "teach_passes": bench.teach_passes,
         "scored_passes": bench.scored_passes,

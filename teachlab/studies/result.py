@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from teachlab.data.alignment.answer import Alignment
     from teachlab.model.draws import Draw, DrawOptions, Spread
     from teachlab.model.margin import Margin
     from teachlab.model.score import Score
@@ -153,6 +154,8 @@ class RecordingBench:
     verdict : Verdict
     self_labelled, synthetic : bool
         What the evidence may not be used for.
+    alignment : Alignment or None
+        How the passes lie against the light; None where it cannot be measured.
     """
 
     recording: str
@@ -169,6 +172,7 @@ class RecordingBench:
     verdict: Verdict
     self_labelled: bool
     synthetic: bool
+    alignment: Alignment | None
 
     def row_of(self, strategy: str) -> int | None:
         """Return the row of a strategy; None for one that is unranked."""

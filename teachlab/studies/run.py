@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from teachlab.data.alignment.room import alignment_of
 from teachlab.data.split import Split, split
 from teachlab.errors import StrategyError, TruthError
 from teachlab.model.draws import Draw, DrawOptions
@@ -132,6 +133,7 @@ def bench_recording(
         ),
         self_labelled=truth.source is TruthSource.SELF_LABELLED,
         synthetic=recording.info.origin is Origin.SYNTHETIC,
+        alignment=alignment_of(recording, truth, options.rules),
     )
 
 

@@ -20,22 +20,26 @@ def lead_lines(alignment: Alignment | None, recording: str) -> list[str]:
     recording : str
         As the user named it, for the command that mends it.
     """
-    if alignment is None or not alignment.matters:
-        return []
-    return [*finding(alignment), *mending(alignment, recording)]
+    found = off_lines(alignment)
+    return [*found, *mending(alignment, recording)] if alignment is not None and found else []
+
+
+def off_lines(alignment: Alignment | None) -> list[str]:
+    """Return what must be said of truth that lies off the light, without a command; nothing where it lies on it."""
+    return finding(alignment) if alignment is not None and alignment.matters else []
 
 
 def finding(alignment: Alignment) -> list[str]:
     """Return what was found, the most important first."""
     a = alignment
-    jitter, doubt = 2 * a.ms(a.lags.jitter), a.ms(a.uncertainty_samples)
+    jitter, doubt = 2 * a.ms(a.lags.jitter), a.ms(a.doubt)
     if not a.belongs:
         return [
             f"Your passes do not follow this light: their borders scatter by ±{duration(jitter)} about it. Do they "
             "belong to this recording? Trust no count below before that is settled."
         ]
     lines = []
-    if a.shift.most > a.uncertainty_samples:
+    if a.moves:
         lines.append(f"{_lag(a)} Its borders were taken as sure to ±{duration(doubt)}.")
         if a.ambiguous and a.pitch is not None:
             lines.append(
@@ -48,10 +52,10 @@ def finding(alignment: Alignment) -> list[str]:
             f"±{duration(doubt)}. No shift mends that."
         )
     width = a.lags.end - a.lags.begin
-    if abs(width) > WIDTH_TELLS * max(a.uncertainty_samples, a.lags.jitter):
+    if abs(width) > WIDTH_TELLS * max(a.doubt, a.lags.jitter):
         word = "shorter" if width > 0 else "longer"
         lines.append(f"Your passes are {duration(abs(a.ms(width)))} {word} than the light shows. No shift mends that.")
-    if a.room is not None and None not in (a.room.before, a.room.after) and a.shift.most > a.uncertainty_samples:
+    if a.room is not None and None not in (a.room.before, a.room.after) and a.moves:
         lines.append(_room(a))
     return lines
 
@@ -77,7 +81,7 @@ def mending(alignment: Alignment, recording: str) -> list[str]:
         if alignment.ambiguous
         else ""
     )
-    what = "Mend it" if alignment.shift.most > alignment.uncertainty_samples else "Measure the doubt instead"
+    what = "Mend it" if alignment.moves else "Measure the doubt instead"
     return [f"{settle}{what}: teachlab align {recording}{whole} --out {stem}-aligned.parquet"]
 
 
@@ -109,7 +113,7 @@ def agreement(alignment: Alignment) -> str:
     half = (a.lags.high - a.lags.low) / 2
     return (
         f"Truth and light agree: lag {with_error(-a.ms(a.lags.shift.shift), a.ms(half))}, scatter "
-        f"±{duration(2 * a.ms(a.lags.jitter))}, within the doubt of ±{duration(a.ms(a.uncertainty_samples))}. "
+        f"±{duration(2 * a.ms(a.lags.jitter))}, within the doubt of ±{duration(a.ms(a.doubt))}. "
         "Nothing needs mending."
     )
 
@@ -185,7 +189,7 @@ def figures(alignment: Alignment) -> list[str]:
         ("shift", with_error(a.ms(lags.shift.shift), a.ms(half)) + " in the middle of the recording (95 %)"),
         ("clock", drift),
         ("scatter", f"±{duration(2 * a.ms(lags.jitter))} (95 %), from {lags.borders} borders of {a.passes} passes"),
-        ("doubt of borders", f"±{duration(a.ms(a.uncertainty_samples))} now, ±{duration(a.ms(a.doubt_after))} moved"),
+        ("doubt of borders", f"±{duration(a.ms(a.doubt))} now, ±{duration(a.ms(a.doubt_after))} moved"),
         ("edges of the light", f"{duration(a.ms(a.edge))} from 10 to 90 %"),
         ("whole passes", f"one or two passes off it would fit {100 * a.rival:.0f} % as well"),
     )

@@ -2,6 +2,6 @@
 
 from teachlab.data.alignment.answer import AlignAnswer, Alignment
 from teachlab.data.alignment.measure import measure_alignment
-from teachlab.data.alignment.room import aligned_truth, with_room
+from teachlab.data.alignment.room import aligned_truth, alignment_of, with_room
 
-__all__ = ["AlignAnswer", "Alignment", "aligned_truth", "measure_alignment", "with_room"]
+__all__ = ["AlignAnswer", "Alignment", "aligned_truth", "alignment_of", "measure_alignment", "with_room"]

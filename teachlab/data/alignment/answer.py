@@ -113,7 +113,17 @@ class Alignment:
     @property
     def matters(self) -> bool:
         """Whether the lag anywhere, or twice the jitter, exceeds the doubt of the borders."""
-        return max(self.shift.most, 2 * self.lags.jitter) > self.uncertainty_samples
+        return self.moves or 2 * self.lags.jitter > self.doubt
+
+    @property
+    def moves(self) -> bool:
+        """Whether the lag anywhere exceeds the doubt of the borders."""
+        return self.shift.most > self.doubt
+
+    @property
+    def doubt(self) -> float:
+        """The doubt of the borders as they stand, samples: no border is known better than one sample."""
+        return max(1.0, self.uncertainty_samples)
 
     @property
     def doubt_after(self) -> float:

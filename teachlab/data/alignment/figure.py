@@ -50,7 +50,7 @@ def alignment_figure(alignment: Alignment, truth: Truth, *, name: str, kind: str
         figure.suptitle(name, fontsize=10)
         rows: Any = figure.subplots(2, 1, sharex=True)
         titles = (
-            ("as the truth stands", a.uncertainty_samples, 1),
+            ("as the truth stands", a.doubt, 1),
             (f"shifted by {a.ms(a.shift.shift):.3g} ms, {1e6 * a.shift.rate:.3g} ppm", a.doubt_after, 2),
         )
         for axes, (title, doubt, column) in zip(rows, titles, strict=True):

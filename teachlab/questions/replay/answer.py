@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from teachlab.data.alignment.room import alignment_of
 from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.stress.worth import Worth, worth_of
@@ -17,6 +18,7 @@ from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.switching.run import replay
 
 if TYPE_CHECKING:
+    from teachlab.data.alignment.answer import Alignment
     from teachlab.model.recording import Recording
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
@@ -47,6 +49,8 @@ class ReplayAnswer:
         How long before their pass false trips began that lasted into it.
     verdict : Verdict or None
         What to do about the setting; None without passes.
+    alignment : Alignment or None
+        How the passes lie against the light; None without passes, or where it cannot be measured.
     """
 
     recording: str
@@ -60,6 +64,7 @@ class ReplayAnswer:
     reasons: Reasons | None
     early_s: tuple[float, ...]
     verdict: Verdict | None
+    alignment: Alignment | None
 
     @property
     def dependence(self) -> Dependence | Bursts | None:
@@ -87,6 +92,7 @@ class ReplayAnswer:
             "reserves": None if worth is None or worth.reserves is None else dict(worth.reserves),
             "switching_position": None if worth is None else worth.position,
             "reasons": self.reasons,
+            "alignment": self.alignment,
         }
         return {name: plain(value) for name, value in document.items()}
 
@@ -142,6 +148,7 @@ def replayed(
         recording=recording.name, unit=recording.info.unit, samples=recording.samples,
         sample_rate_hz=recording.info.sample_rate_hz, setting=setting, output=output, worth=worth,
         dependent=dependent, reasons=reasons, early_s=early, verdict=verdict,
+        alignment=None if truth is None else alignment_of(recording, truth, rules),
     )  # fmt: skip
 
 
