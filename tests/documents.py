@@ -30,7 +30,8 @@ DRAFT = "https://json-schema.org/draft/2020-12/schema"
 FOLDER = Path(teachlab.schemas.__file__).parent
 MAPS = frozenset(
     ("by_label", "by_lot", "names", "hours", "spreads", "parameters", "evidence", "figures", "values", "on_levels",
-     "exposure", "counts", "says", "reasons", "reasons_say", "units", "blocks", "dependence_of_rates", "software")
+     "exposure", "counts", "matched", "says", "reasons", "reasons_say", "units", "blocks", "dependence_of_rates",
+     "software")
 )  # fmt: skip
 """Members whose keys are names of labels, lots, measures or codes: one schema for all values."""
 COMMANDS = """

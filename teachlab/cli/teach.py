@@ -32,12 +32,14 @@ def teach_command(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Teach one setting from one seeded showing of the whole recording."""
+    from teachlab.data.alignment.room import alignment_of
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import write_setting
     from teachlab.errors import Abstained
     from teachlab.model.score import Rules
     from teachlab.questions.teach import taught_and_judged
     from teachlab.questions.verdict import FilesJudged
+    from teachlab.wording.alignment import lead_lines
     from teachlab.wording.verdict import verdict_lines
 
     opened, passes = open_pair(recording, truth)
@@ -55,6 +57,8 @@ def teach_command(
 
             told = Abstention.of(teacher, refusal, seed=seed, tolerance_ms=tolerance_ms, base=used)
             emit_json(told.as_dict())
+        for line in lead_lines(alignment_of(opened, passes), recording):
+            warn(line)
         warn(f"{teacher.name} abstains: {refusal}")
         raise typer.Exit(3) from None
     if out is not None:
@@ -64,6 +68,8 @@ def teach_command(
     if json:
         emit_json(found.as_dict())
         return
+    for line in lead_lines(found.alignment, recording):
+        say(line)
     for line in verdict_lines(found.verdict, details=details):
         say(line)
     if out is None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from teachlab.data.alignment.answer import Alignment
+from teachlab.data.alignment.room import alignment_of
 from teachlab.model.json_values import plain
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
@@ -21,14 +23,20 @@ from teachlab.teaching import TeachBlock, teach_once
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TeachAnswer:
-    """A setting and what the passes that were not shown say of it."""
+    """A setting, what the passes that were not shown say of it, and how the passes lie against the light."""
 
     setting: Setting
     verdict: Verdict
+    alignment: Alignment | None
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        return {"schema": 1, "verdict": plain(self.verdict), "setting": plain(self.setting)}
+        return {
+            "schema": 1,
+            "verdict": plain(self.verdict),
+            "setting": plain(self.setting),
+            "alignment": plain(self.alignment),
+        }
 
 
 def taught_and_judged(
@@ -70,4 +78,4 @@ def taught_and_judged(
     verdict = setting_verdict(
         recording, truth, setting, result, by=JudgedBy(rules=rules, accepted=accepted), about=strategy.name, files=files
     )
-    return TeachAnswer(setting=setting, verdict=verdict)
+    return TeachAnswer(setting=setting, verdict=verdict, alignment=alignment_of(recording, truth, rules))
