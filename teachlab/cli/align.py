@@ -8,6 +8,7 @@ import typer
 
 from teachlab.cli.console import emit_json, say, warn
 from teachlab.cli.opening import not_truth_note
+from teachlab.cli.options import Json, PassesFile, RecordingFile
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -22,8 +23,8 @@ def register(app: typer.Typer) -> None:
 
 
 def align_command(
-    recording: Annotated[str, typer.Argument(help="Recording: NAME.parquet, or a URI.")],
-    truth: Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")] = None,
+    recording: RecordingFile,
+    truth: PassesFile = None,
     out: Annotated[
         str | None, typer.Option(help="Write the recording with its moved passes, or NAME.passes.parquet alone.")
     ] = None,
@@ -32,7 +33,7 @@ def align_command(
     ] = None,
     plot: Annotated[str | None, typer.Option(help="Draw crossings about the borders: .svg or .png.")] = None,
     details: Annotated[bool, typer.Option("--details", help="By kind of object and over time, too.")] = False,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    json: Json = False,
 ) -> None:
     """Measure how far passes lie from the light: lag, clock, scatter; --out moves them. Nothing moves without it."""
     from teachlab.data.alignment import AlignAnswer, aligned_truth, measure_alignment, with_room

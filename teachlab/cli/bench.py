@@ -8,6 +8,19 @@ import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
 from teachlab.cli.opening import load_base, named_strategies, naming, teachers
+from teachlab.cli.options import (
+    Assignments,
+    Base,
+    Confidence,
+    CostFalse,
+    CostMiss,
+    Draws,
+    Json,
+    PassesOfOne,
+    Seed,
+    TeachShare,
+    Tolerance,
+)
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -36,24 +49,21 @@ def bench_command(
             "Default: the four classic ones and the guards and midpoints that serve most lines."
         ),
     ] = None,
-    set_: Annotated[
-        list[str] | None,
-        typer.Option("--set", help="Sets [STRATEGY.]PARAMETER=VALUE; again for more."),
-    ] = None,
-    truth: Annotated[str | None, typer.Option(help="Table of passes, for a single recording.")] = None,
-    base: Annotated[str | None, typer.Option(help="Setting whose delays, filter and evaluation rate are kept.")] = None,
-    draws: Annotated[int, typer.Option(help="How often every strategy is taught.")] = 200,
-    seed: Annotated[int, typer.Option(help="Of the draws.")] = 0,
-    teach_share: Annotated[float, typer.Option(help="Share of the passes that may be taught on.")] = 0.3,
-    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
-    cost_miss: Annotated[float, typer.Option(help="Cost of a lost pass.")] = 1.0,
-    cost_false: Annotated[float, typer.Option(help="Cost of a false or extra switching.")] = 1.0,
-    confidence: Annotated[float, typer.Option(help="Of every interval.")] = 0.95,
+    set_: Assignments = None,
+    truth: PassesOfOne = None,
+    base: Base = None,
+    draws: Draws = 200,
+    seed: Seed = 0,
+    teach_share: TeachShare = 0.3,
+    tolerance_ms: Tolerance = 0.0,
+    cost_miss: CostMiss = 1.0,
+    cost_false: CostFalse = 1.0,
+    confidence: Confidence = 0.95,
     out: Annotated[str | None, typer.Option(help="Folder for draws.parquet, bench.json and the figures.")] = None,
     jobs: Annotated[int, typer.Option(help="Recordings worked on at once; 0: as many as there are cores.")] = 0,
     accept_cost: Annotated[float, typer.Option(help="Errors per pass that are accepted of a setting.")] = 0.05,
     details: Annotated[bool, typer.Option("--details", help="Print all tables, reasons and conditions.")] = False,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    json: Json = False,
 ) -> None:
     """Teach every strategy many times on the first part, score on the rest, and rank by cost."""
     from teachlab.data.opening import open_pair

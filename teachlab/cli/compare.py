@@ -9,6 +9,7 @@ import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
 from teachlab.cli.opening import not_truth_note
+from teachlab.cli.options import Confidence, Json, Margins, RecordingFile, Tolerance
 
 
 def register(app: typer.Typer) -> None:
@@ -17,16 +18,16 @@ def register(app: typer.Typer) -> None:
 
 
 def compare_command(
-    recording: Annotated[str, typer.Argument(help="Recording: NAME.parquet, or a URI.")],
+    recording: RecordingFile,
     setting: Annotated[list[str], typer.Option(help="Setting, JSON; twice or more. Once with --with.")],
     with_: Annotated[
         str | None, typer.Option("--with", help="Second recording: other passes, so the comparison is unpaired.")
     ] = None,
     truth: Annotated[str | None, typer.Option(help="Table of passes of the (first) recording.")] = None,
-    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
-    confidence: Annotated[float, typer.Option(help="Of every interval.")] = 0.95,
-    margin: Annotated[bool, typer.Option(help="Measure margin to noise and reserves: a few more readings.")] = True,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    tolerance_ms: Tolerance = 0.0,
+    confidence: Confidence = 0.95,
+    margin: Margins = True,
+    json: Json = False,
 ) -> None:
     """Compare settings by the passes and gaps on which exactly one of them goes wrong."""
     from teachlab.data.opening import open_pair

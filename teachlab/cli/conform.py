@@ -8,6 +8,7 @@ import typer
 
 from teachlab.cli.console import emit_json, progress, say
 from teachlab.cli.opening import teachers
+from teachlab.cli.options import Assignments, Json
 
 
 def register(app: typer.Typer) -> None:
@@ -17,11 +18,8 @@ def register(app: typer.Typer) -> None:
 
 def conform_command(
     strategy: Annotated[str, typer.Argument(help="Name of a strategy, or a class in a file: ./mine.py:MyStrategy.")],
-    set_: Annotated[
-        list[str] | None,
-        typer.Option("--set", help="Sets [STRATEGY.]PARAMETER=VALUE; again for more."),
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    set_: Assignments = None,
+    json: Json = False,
 ) -> None:
     """Check that a strategy keeps to what the lab relies on; exit code 1 if a check fails."""
     from teachlab.testing import conformance

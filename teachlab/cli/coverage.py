@@ -8,6 +8,7 @@ import typer
 
 from teachlab.cli.console import emit_json, say, show, warn
 from teachlab.cli.opening import naming, not_truth_note
+from teachlab.cli.options import Figures, Json, PassesFile, RecordingFile, TeachShare, Tolerance
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ def register(app: typer.Typer) -> None:
 
 
 def coverage_command(
-    recording: Annotated[str, typer.Argument(help="Recording: NAME.parquet, or a URI.")],
+    recording: RecordingFile,
     cycle: Annotated[
         list[str] | None,
         typer.Option(
@@ -31,19 +32,19 @@ def coverage_command(
     setting: Annotated[
         str | None, typer.Option(help="Setting whose false trips are searched for a period: JSON.")
     ] = None,
-    truth: Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")] = None,
+    truth: PassesFile = None,
     line_speed: Annotated[
         float | None, typer.Option(help="m/s, for cycles given as lengths; default: as stored with the recording.")
     ] = None,
-    teach_share: Annotated[float, typer.Option(help="Share of the passes that may be taught on.")] = 0.3,
-    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
+    teach_share: TeachShare = 0.3,
+    tolerance_ms: Tolerance = 0.0,
     confidence: Annotated[float, typer.Option(help="With which a feature of a cycle shall have been seen.")] = 0.95,
     times: Annotated[int, typer.Option(help="How often it shall have been seen.")] = 1,
     begins: Annotated[
         str | None, typer.Option(help="Time of day at which the recording begins, HH:MM: counts hours of the day.")
     ] = None,
-    out: Annotated[list[str] | None, typer.Option(help="Write .json, .svg or .png; again for more.")] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    out: Figures = None,
+    json: Json = False,
 ) -> None:
     """Certify how often every nuisance cycle lay in an open gap, and find periods in trips and gap peaks."""
     from dataclasses import replace

@@ -10,6 +10,7 @@ import typer
 from teachlab.cli.bench import print_bench
 from teachlab.cli.console import emit_json, progress, say
 from teachlab.cli.opening import NEED_INPUT, teachers
+from teachlab.cli.options import Draws, Json
 from teachlab.errors import ParameterError
 
 SHOWN = (
@@ -27,10 +28,10 @@ def register(app: typer.Typer) -> None:
 
 
 def demo_command(
-    draws: Annotated[int, typer.Option(help="How often every strategy is taught.")] = DRAWS,
+    draws: Draws = DRAWS,
     out: Annotated[str, typer.Option(help="Folder for the figure.")] = ".",
     tables: Annotated[bool, typer.Option("--tables", help="Print all tables, as bench --details does.")] = False,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    json: Json = False,
 ) -> None:
     """Do the whole job on shipped data: teach by every strategy, bench, rank, and write one figure."""
     from teachlab.data.atomic_files import write_aside

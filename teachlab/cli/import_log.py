@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, warn
+from teachlab.cli.options import Json
 from teachlab.model.recording import Direction, LoggedOutput, OutputWhen, RecordingInfo, Sensing
 from teachlab.model.truth import TruthSource
 
@@ -148,7 +149,7 @@ def import_command(
     line_speed: Annotated[float | None, typer.Option(help="Speed of the line, m/s.", rich_help_panel=ABOUT)] = None,
     title: Annotated[str | None, typer.Option(help="Title; default: the log's name.", rich_help_panel=ABOUT)] = None,
     notes: Annotated[str, typer.Option(help="Notes.", rich_help_panel=ABOUT)] = "",
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    json: Json = False,
 ) -> None:
     """Turn a log into a recording, with its passes where the log or a table has them. Nothing is resampled."""
     from teachlab.data.importing import ImportJob, import_log, kept_rows

@@ -8,6 +8,7 @@ import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
 from teachlab.cli.opening import load, not_truth_note
+from teachlab.cli.options import Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -30,11 +31,11 @@ def register(app: typer.Typer) -> None:
 
 
 def inspect_command(
-    recording: Annotated[str, typer.Argument(help="Recording: NAME.parquet, or a URI.")],
-    truth: Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")] = None,
-    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
+    recording: RecordingFile,
+    truth: PassesFile = None,
+    tolerance_ms: Tolerance = 0.0,
     plot: Annotated[str | None, typer.Option(help="Draw the light over time: .svg or .png.")] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    json: Json = False,
 ) -> None:
     """Tell the quality of a recording: span, noise, contrast, drift, and whether any fixed level can work."""
     from teachlab.model.score import Rules

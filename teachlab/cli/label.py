@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, warn
+from teachlab.cli.options import Json, RecordingFile
 from teachlab.errors import ParameterError, TruthError
 from teachlab.model.recording import Direction
 
@@ -22,7 +23,7 @@ def register(app: typer.Typer) -> None:
 
 
 def label_command(
-    recording: Annotated[str, typer.Argument(help="Recording: NAME.parquet, or a URI.")],
+    recording: RecordingFile,
     out: Annotated[
         str | None, typer.Option(help="Table to write: .csv or .parquet; default: NAME.passes.csv beside it.")
     ] = None,
@@ -33,7 +34,7 @@ def label_command(
         Direction | None, typer.Option(help="What objects do to the light; default: as stored, else the rarer level.")
     ] = None,
     force: Annotated[bool, typer.Option("--force", help="Overwrite an existing table of passes.")] = False,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    json: Json = False,
 ) -> None:
     """Propose passes from the light alone, marked self-labelled, as a table to correct by hand."""
     from teachlab.data.quality.labelling import propose_passes

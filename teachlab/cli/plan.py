@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from teachlab.cli.console import emit_json, say
+from teachlab.cli.options import Json
 
 
 def register(app: typer.Typer) -> None:
@@ -34,7 +35,7 @@ def plan_command(
     figure: Annotated[
         float | None, typer.Option(help="With --taught: the population figure, for a claim under a normal model.")
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    json: Json = False,
 ) -> None:
     """Say how many passes or hours show a rate, and, while recording, whether you may stop.
 

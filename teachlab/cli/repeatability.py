@@ -8,6 +8,20 @@ import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
 from teachlab.cli.opening import load_base, not_truth_note, teachers
+from teachlab.cli.options import (
+    Assignments,
+    Base,
+    Confidence,
+    CostFalse,
+    CostMiss,
+    Draws,
+    Figures,
+    Json,
+    PassesOfOne,
+    Seed,
+    TeachShare,
+    Tolerance,
+)
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -37,19 +51,16 @@ def register(app: typer.Typer) -> None:
 def repeatability_command(
     recordings: Annotated[list[str], typer.Argument(help="Recordings: NAME.parquet …, one per person or shift.")],
     strategy: Annotated[list[str], typer.Option(help="Strategy to repeat; again for more.")],
-    set_: Annotated[
-        list[str] | None,
-        typer.Option("--set", help="Sets [STRATEGY.]PARAMETER=VALUE; again for more."),
-    ] = None,
-    truth: Annotated[str | None, typer.Option(help="Table of passes, for a single recording.")] = None,
-    base: Annotated[str | None, typer.Option(help="Setting whose delays, filter and evaluation rate are kept.")] = None,
-    draws: Annotated[int, typer.Option(help="How often the evidence is drawn anew.")] = 200,
-    seed: Annotated[int, typer.Option(help="Of the draws.")] = 0,
-    teach_share: Annotated[float, typer.Option(help="Share of the passes that may be taught on.")] = 0.3,
-    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
-    cost_miss: Annotated[float, typer.Option(help="Cost of a lost pass.")] = 1.0,
-    cost_false: Annotated[float, typer.Option(help="Cost of a false or extra switching.")] = 1.0,
-    confidence: Annotated[float, typer.Option(help="Of every interval.")] = 0.95,
+    set_: Assignments = None,
+    truth: PassesOfOne = None,
+    base: Base = None,
+    draws: Draws = 200,
+    seed: Seed = 0,
+    teach_share: TeachShare = 0.3,
+    tolerance_ms: Tolerance = 0.0,
+    cost_miss: CostMiss = 1.0,
+    cost_false: CostFalse = 1.0,
+    confidence: Confidence = 0.95,
     limit: Annotated[
         list[str] | None,
         typer.Option(help="What is too bad: lost_rate=0.001 (at most) or on_level=40:60; again for more."),
@@ -64,8 +75,8 @@ def repeatability_command(
     ] = None,
     by: Annotated[str, typer.Option(help="Column of the passes that names the groups: lot, label or none.")] = "lot",
     passes_per_teaching: Annotated[int, typer.Option(help="Passes that a teaching of one group is shown.")] = 5,
-    out: Annotated[list[str] | None, typer.Option(help="Write .json, .svg or .png; again for more.")] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    out: Figures = None,
+    json: Json = False,
 ) -> None:
     """Redraw what was shown, and tell how level and scores spread: by draw, sweep length, person and lot."""
     from teachlab.cli.writing import kind_of, write_result

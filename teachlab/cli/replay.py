@@ -9,6 +9,7 @@ import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
 from teachlab.cli.opening import load, naming, not_truth_note
+from teachlab.cli.options import Confidence, Json, Margins, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import picture_kind, write_result
 
 if TYPE_CHECKING:
@@ -30,19 +31,19 @@ def register(app: typer.Typer) -> None:
 
 
 def replay_command(
-    recording: Annotated[str, typer.Argument(help="Recording: NAME.parquet, or a URI.")],
+    recording: RecordingFile,
     setting: Annotated[str, typer.Option(help="Setting to replay: JSON.")],
-    truth: Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")] = None,
-    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
-    confidence: Annotated[float, typer.Option(help="Of every interval.")] = 0.95,
-    margin: Annotated[bool, typer.Option(help="Measure margin to noise and reserves: a few more readings.")] = True,
+    truth: PassesFile = None,
+    tolerance_ms: Tolerance = 0.0,
+    confidence: Confidence = 0.95,
+    margin: Margins = True,
     accept_cost: Annotated[float, typer.Option(help="Errors per pass that are accepted.")] = 0.05,
     edges: Annotated[str | None, typer.Option(help="Write the output's edges: .csv or .parquet.")] = None,
     plot: Annotated[
         str | None, typer.Option(help="Draw where in the pass it switches, by light and kind: .svg or .png.")
     ] = None,
     details: Annotated[bool, typer.Option("--details", help="Print all counts, rates, margins and reasons.")] = False,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    json: Json = False,
 ) -> None:
     """Replay a recording through the sensor's switching and score every pass and gap."""
     from teachlab.data.edge_files import write_edges

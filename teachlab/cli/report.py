@@ -9,6 +9,7 @@ import typer
 
 from teachlab.cli.console import emit_json, progress, say, warn
 from teachlab.cli.opening import not_truth_note
+from teachlab.cli.options import Confidence, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
 
 EXIT = {"met": 0, "not met": 1, "not enough evidence": 3, "no setting": 3}
@@ -21,19 +22,19 @@ def register(app: typer.Typer) -> None:
 
 
 def report_command(
-    recording: Annotated[str, typer.Argument(help="Recording: NAME.parquet, or a URI.")],
+    recording: RecordingFile,
     setting: Annotated[
         str, typer.Option(help="Setting to give evidence for, or what teach --json said when it abstained: JSON.")
     ],
     out: Annotated[str | None, typer.Option(help="Folder for result.json and report.html; made if missing.")] = None,
     criteria: Annotated[str | None, typer.Option(help="Acceptance criteria: TOML, fixed before the run.")] = None,
-    truth: Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")] = None,
+    truth: PassesFile = None,
     title: Annotated[str, typer.Option(help="Title of the record.")] = "",
     teach_share: Annotated[
         float | None, typer.Option(help="The setting was taught on this first share of the passes: score the rest.")
     ] = None,
-    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
-    confidence: Annotated[float, typer.Option(help="Of every interval.")] = 0.95,
+    tolerance_ms: Tolerance = 0.0,
+    confidence: Confidence = 0.95,
     deviation: Annotated[
         list[str] | None, typer.Option(help="What was done otherwise than planned; repeatable.")
     ] = None,
@@ -98,7 +99,7 @@ def verify_command(
     recording: Annotated[str | None, typer.Option(help="Its recording; default: beside the record.")] = None,
     truth: Annotated[str | None, typer.Option(help="Its table of passes; default: beside the record.")] = None,
     setting: Annotated[str | None, typer.Option(help="Its setting; default: beside the record, if there.")] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    json: Json = False,
 ) -> None:
     """Recompute a record and name every difference. Exit code: 0 it holds, 1 it does not."""
     from teachlab.evidence.finding import Verification

@@ -8,6 +8,7 @@ import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
 from teachlab.cli.opening import naming, not_truth_note
+from teachlab.cli.options import Confidence, Json, Tolerance
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -33,9 +34,9 @@ def stale_command(
     horizon_hours: Annotated[
         float | None, typer.Option(help="Watch if cleaning may be due sooner, hours after the recording.")
     ] = None,
-    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
-    confidence: Annotated[float, typer.Option(help="Of every interval.")] = 0.95,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    tolerance_ms: Tolerance = 0.0,
+    confidence: Confidence = 0.95,
+    json: Json = False,
 ) -> None:
     """Ask whether a setting has gone stale: level, contrast and margin over time, and the time to cleaning.
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, say
+from teachlab.cli.options import Json
 
 if TYPE_CHECKING:
     from teachlab.teaching.parameters import ParameterInfo
@@ -20,7 +21,7 @@ def register(app: typer.Typer) -> None:
 
 def strategies_command(
     strategy: Annotated[str | None, typer.Argument(help="One alone: a name, or ./file.py:Class.")] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    json: Json = False,
 ) -> None:
     """List the strategies: what each needs to be shown, and its parameters with units and defaults."""
     from teachlab.teaching.registry import Listings, listings

@@ -8,6 +8,7 @@ import typer
 
 from teachlab.cli.console import emit_json, progress, say, warn
 from teachlab.cli.opening import load_base, not_truth_note
+from teachlab.cli.options import Base, Figures, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -28,11 +29,11 @@ def register(app: typer.Typer) -> None:
 
 
 def stress_command(
-    recording: Annotated[str, typer.Argument(help="Recording: NAME.parquet, or a URI.")],
+    recording: RecordingFile,
     setting: Annotated[str, typer.Option(help="Setting to stress: JSON.")],
-    truth: Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")] = None,
-    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
-    base: Annotated[str | None, typer.Option(help="Take delays, filter and evaluation rate from this setting.")] = None,
+    truth: PassesFile = None,
+    tolerance_ms: Tolerance = 0.0,
+    base: Base = None,
     gain: Annotated[str | None, typer.Option(help="Shares of light left: 1,0.9,0.8 or FROM:TO:HOW_MANY.")] = None,
     ambient: Annotated[
         str | None,
@@ -49,8 +50,8 @@ def stress_command(
     levels_seen: Annotated[
         str | None, typer.Option(help="Or levels seen over days: CSV with the columns day and level.")
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
-    out: Annotated[list[str] | None, typer.Option(help="Write .json, .svg or .png; again for more.")] = None,
+    json: Json = False,
+    out: Figures = None,
     speed_out: Annotated[
         str | None, typer.Option(help="Draw faults and reserve over the speeds of --speed: .svg or .png.")
     ] = None,

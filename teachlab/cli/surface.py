@@ -9,6 +9,18 @@ import typer
 
 from teachlab.cli.console import emit_json, progress, say, warn
 from teachlab.cli.opening import load_base, not_truth_note, teachers
+from teachlab.cli.options import (
+    Assignments,
+    Base,
+    CostFalse,
+    CostMiss,
+    Draws,
+    Figures,
+    Json,
+    PassesOfOne,
+    Seed,
+    Tolerance,
+)
 from teachlab.cli.writing import kind_of, write_result
 from teachlab.errors import ParameterError
 
@@ -26,24 +38,21 @@ def register(app: typer.Typer) -> None:
 
 def surface_command(
     recordings: Annotated[list[str], typer.Argument(help="Recordings: NAME.parquet …; counts are added up.")],
-    truth: Annotated[str | None, typer.Option(help="Table of passes, for a single recording.")] = None,
-    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
-    base: Annotated[str | None, typer.Option(help="Setting whose delays, filter and evaluation rate are kept.")] = None,
+    truth: PassesOfOne = None,
+    tolerance_ms: Tolerance = 0.0,
+    base: Base = None,
     setting: Annotated[list[str] | None, typer.Option(help="Setting to look up and mark; again for more.")] = None,
     strategy: Annotated[
         str | None, typer.Option("--strategy", "--cloud", help="Strategy to teach: its setting, and a cloud of draws.")
     ] = None,
-    set_: Annotated[
-        list[str] | None,
-        typer.Option("--set", help="Sets [STRATEGY.]PARAMETER=VALUE; again for more."),
-    ] = None,
-    draws: Annotated[int, typer.Option(help="How often the cloud is taught.")] = 200,
-    seed: Annotated[int, typer.Option(help="Picks what is shown.")] = 0,
+    set_: Assignments = None,
+    draws: Draws = 200,
+    seed: Seed = 0,
     levels: Annotated[str | None, typer.Option(help="Levels to count at: LOW:HIGH:HOW_MANY.")] = None,
-    cost_miss: Annotated[float, typer.Option(help="Cost of a lost pass.")] = 1.0,
-    cost_false: Annotated[float, typer.Option(help="Cost of a false or extra switching.")] = 1.0,
-    out: Annotated[list[str] | None, typer.Option(help="Write .json, .svg or .png; again for more.")] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    cost_miss: CostMiss = 1.0,
+    cost_false: CostFalse = 1.0,
+    out: Figures = None,
+    json: Json = False,
 ) -> None:
     """Count lost passes and false trips for every pair of levels at once, and name the best in hindsight."""
     from teachlab.data.opening import open_pair

@@ -9,6 +9,7 @@ import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
 from teachlab.cli.opening import not_truth_note
+from teachlab.cli.options import CostFalse, CostMiss, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -198,14 +199,14 @@ def _basis(answer: SurroundingsAnswer) -> None:
 
 
 def counterfactual_command(
-    recording: Annotated[str, typer.Argument(help="Recording: NAME.parquet, or a URI.")],
+    recording: RecordingFile,
     setting: Annotated[str | None, typer.Option(help="Filter, delays and rate of the sensor as it is.")] = None,
-    truth: Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")] = None,
-    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
+    truth: PassesFile = None,
+    tolerance_ms: Tolerance = 0.0,
     mains_hz: Annotated[float, typer.Option(help="Mains frequency.")] = 50.0,
     best: Annotated[bool, typer.Option("--best", help="Also find the best fixed setting of each sensor.")] = False,
-    cost_miss: Annotated[float, typer.Option(help="Cost of a lost pass, for --best.")] = 1.0,
-    cost_false: Annotated[float, typer.Option(help="Cost of a false or extra switching, for --best.")] = 1.0,
+    cost_miss: CostMiss = 1.0,
+    cost_false: CostFalse = 1.0,
     json: _JSON = False,
 ) -> None:
     """Measure what a faster sensor, a filter or an average would have bought in margin.

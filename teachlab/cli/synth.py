@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, say_page
+from teachlab.cli.options import Json
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -47,7 +48,7 @@ def synth_command(
     continue_: Annotated[
         str | None, typer.Option("--continue", help="Append --passes further passes to this synthetic recording.")
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    json: Json = False,
 ) -> None:
     """Generate a synthetic recording with its passes; stress acts before noise and converter.
 

@@ -8,6 +8,7 @@ import typer
 
 from teachlab.cli.console import emit_json, say, warn
 from teachlab.cli.opening import load_base, naming, not_truth_note, teachers
+from teachlab.cli.options import Assignments, Base, Json, PassesFile, RecordingFile, Seed, Tolerance
 
 
 def register(app: typer.Typer) -> None:
@@ -16,20 +17,17 @@ def register(app: typer.Typer) -> None:
 
 
 def teach_command(
-    recording: Annotated[str, typer.Argument(help="Recording: NAME.parquet, or a URI.")],
+    recording: RecordingFile,
     strategy: Annotated[str, typer.Option(help="Name of a strategy, or ./file.py:Class.")],
-    set_: Annotated[
-        list[str] | None,
-        typer.Option("--set", help="Sets [STRATEGY.]PARAMETER=VALUE; again for more."),
-    ] = None,
-    truth: Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")] = None,
-    base: Annotated[str | None, typer.Option(help="Setting whose delays, filter and evaluation rate are kept.")] = None,
-    seed: Annotated[int, typer.Option(help="Picks what is shown.")] = 0,
-    tolerance_ms: Annotated[float, typer.Option(help="Added to every border of every pass, ms.")] = 0.0,
+    set_: Assignments = None,
+    truth: PassesFile = None,
+    base: Base = None,
+    seed: Seed = 0,
+    tolerance_ms: Tolerance = 0.0,
     out: Annotated[str | None, typer.Option(help="Write the setting: JSON.")] = None,
     accept_cost: Annotated[float, typer.Option(help="Errors per pass that are accepted.")] = 0.05,
     details: Annotated[bool, typer.Option("--details", help="Print all reasons and conditions.")] = False,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    json: Json = False,
 ) -> None:
     """Teach one setting from one seeded showing of the whole recording."""
     from teachlab.data.alignment.room import alignment_of

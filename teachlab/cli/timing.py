@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from teachlab.cli.console import emit_json, say
+from teachlab.cli.options import Json, PassesFile
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -45,7 +46,7 @@ def register(app: typer.Typer) -> None:
 
 def timing_command(
     recording: Annotated[str | None, typer.Argument(help="Recording whose own passes and gaps are taken.")] = None,
-    truth: Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")] = None,
+    truth: PassesFile = None,
     setting: Annotated[
         str | None,
         typer.Option(help="Take filter, delays and rate from it; with a recording, measure at its levels."),
@@ -65,7 +66,7 @@ def timing_command(
     scan_ms: Annotated[float, typer.Option(help="Scan of the controller, ms.")] = 0.0,
     input_filter_ms: Annotated[float, typer.Option(help="Filter of its input, ms.")] = 0.0,
     speed_change: Annotated[float, typer.Option(help="Relative change of the speed: 0.1 for 10 %.")] = 0.0,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    json: Json = False,
 ) -> None:
     """Check dwell, gap, response, delays and controller scan before any level is taught."""
     from dataclasses import replace
