@@ -30,9 +30,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from cases import scenario_of, scored_recording
 from figures import RESULTS, Case, number
 from fingerprints import bare, code_hash
-from run import scenario_of, scored_recording
 
 from teachlab.errors import Abstained
 from teachlab.model.draws import Costs

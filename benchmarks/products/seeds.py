@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from cases import judge, run_case, store, store_once
 from figures import RESULTS, Case, Figure, Suite, Verdict, number
-from run import judge, run_case, store, store_once
 
 Pair = tuple[int, int]
 

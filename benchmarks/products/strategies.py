@@ -16,10 +16,10 @@ import argparse
 import sys
 
 import numpy as np
+from cases import judge, rows_of, run_case, store, table, teach
 from figures import HERE, RESULTS, Case, Suite, Teachings, Verdict, load, number
 from grid import fold, grid
 from numpy.typing import NDArray
-from run import judge, rows_of, run_case, store, table, teach
 
 from teachlab.synthetic import generate, load_scenario
 from teachlab.teaching import TeachBlock

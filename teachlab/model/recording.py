@@ -166,6 +166,7 @@ class Block:
 
     def as_float(self) -> NDArray[np.float64]:
         """Return the light as float64 with NaN for every invalid sample."""
+        # A new array in any case: whoever gets it may write into it.
         values = self.light.astype(np.float64)
         if self.invalid is not None:
             values[self.invalid] = np.nan

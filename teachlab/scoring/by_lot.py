@@ -72,6 +72,7 @@ def gaps_tripped_by_lot(
     if scored.size == 0 or truth.passes == 0:
         return None
     tripped = trials.gaps[scored] == Outcome.TRIPPED
+    # A gap belongs to the lot of the pass before it, the first one to that of the first pass.
     code, source = lot_codes(truth, np.maximum(trials.gap_after[scored], 0))
     if int(code.max(initial=0)) < 1:
         return None
@@ -88,6 +89,7 @@ def _weakest_effect(
     if not known.any():
         return 1.0
     weak = np.zeros(reach.size, bool)
+    # Without losses nothing shows how they would cluster; the weakest tenth of the passes does so in their stead.
     weak[known] = reach[known] < np.quantile(reach[known], 0.1)
     stand_in = np.bincount(code, weak)
     spread = spread_of(stand_in, of)

@@ -83,6 +83,8 @@ class PassSource:
     def __init__(self, scenario: Scenario, seed: int) -> None:
         self._scenario, self._seed = scenario, seed
         shares = np.cumsum([kind.share for kind in scenario.object])
+        # One uniform number picks the kind of each pass: kinds that are added change who comes, not how many numbers
+        # are drawn.
         self._shares = shares / shares[-1]
         self._choice = Drawn(seed, "kind", lambda rng, n: rng.random(n))
         self._lot_factor = Drawn(seed, "lot level", self._draw_lot_factor)
@@ -90,6 +92,7 @@ class PassSource:
     def chunks(self) -> Iterator[PassChunk]:
         """Yield all passes, without end, beginning with pass 0."""
         position, index = self._scenario.line.lead_in_mm, 0
+        # Without end: whoever reads the line decides how far it runs.
         while True:
             chunk = self._chunk(index, position)
             yield chunk

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 FOLDER = Path(__file__).parents[2] / "benchmarks" / "products"
-MODULES = ("figures", "run", "seeds")
+MODULES = ("figures", "cases", "run", "seeds")
 
 pytestmark = pytest.mark.skipif(not (FOLDER / "run.py").is_file(), reason="the benchmarks are not beside the tests")
 
@@ -25,7 +25,7 @@ def modules():
 
 @pytest.fixture(scope="module")
 def suite(modules):
-    return modules["run"], modules["figures"].load()
+    return modules["cases"], modules["figures"].load()
 
 
 @pytest.mark.parametrize(

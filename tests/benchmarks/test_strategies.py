@@ -11,7 +11,7 @@ import pytest
 from teachlab.synthetic import scenario_names
 
 FOLDER = Path(__file__).parents[2] / "benchmarks" / "products"
-MODULES = ("figures", "run", "fingerprints", "grid", "strategies")
+MODULES = ("figures", "cases", "run", "fingerprints", "grid", "strategies")
 RESULTS = FOLDER.parent / "results"
 PERCENT = ("lost", "merged", "abstained")
 
@@ -114,7 +114,7 @@ def verdicts_of(modules, cases, rows, part):
     for (case, figure), row in zip(figures, rows, strict=True):
         measured = {name: row[name] for name in ("median", "p05", "p95")}
         verdict = modules["figures"].Verdict(case, figure, *measured.values())
-        (again,) = modules["run"].rows_of([verdict])
+        (again,) = modules["cases"].rows_of([verdict])
         assert json.loads(json.dumps(again)) == row
         made.append(verdict)
     return made
@@ -148,7 +148,7 @@ def test_kinds_of_figures_are_counted_apart(modules, suite):
 
 def test_levels_over_recordings(modules, suite):
     """Two short recordings give the levels of each by itself."""
-    strategies, run = modules["strategies"], modules["run"]
+    strategies, run = modules["strategies"], modules["cases"]
     (case,) = suite.teachings
     case = case.model_copy(update={"teach_passes": 40, "seeds": (1, 2), "absent": (), "figure": case.figure[1:2]})
     case = case.model_copy(update={"ascending": ()})
@@ -166,7 +166,7 @@ def test_levels_over_recordings(modules, suite):
 
 
 def test_light_fades_evenly(modules):
-    run = modules["run"]
+    run = modules["cases"]
     recording, _ = run.generate(run.load_scenario("a06"), 2, 0)
     light, faded = (np.asarray(r.light[0 : r.samples], np.float64) for r in (recording, run.faded(recording, 0.6)))
     assert faded[[0, -1]] == pytest.approx(light[[0, -1]] * [1, 0.6])

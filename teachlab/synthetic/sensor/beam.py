@@ -99,6 +99,7 @@ class CircularBeam(Table):
     def edge(self, u_mm: Floats) -> Floats:
         """Return ``1/2 + (x·sqrt(1−x²) + asin x)/π`` with ``x = 2u/D``."""
         x = np.clip(u_mm / self.reach_mm, -1.0, 1.0)
+        # Area of a circle on one side of a straight edge at x radii from its middle.
         out: Floats = 0.5 + (x * np.sqrt(1.0 - x * x) + np.arcsin(x)) / math.pi
         return out
 

@@ -66,6 +66,7 @@ def retroreflective_w(
     distance_mm: float,
 ) -> float:
     """Return the power from a reflector that the beam over-fills, ∝ 1/d⁴; under-filled ∝ 1/d², watts."""
+    # Neither mirror nor receiver can catch more than there is.
     caught = min(1.0, reflector_mm2 / (beam_sr * distance_mm**2))
     returned = min(1.0, receiver_mm2 / (return_sr * distance_mm**2))
     return tx_w * reflector_efficiency * caught * returned

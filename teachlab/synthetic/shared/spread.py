@@ -94,6 +94,7 @@ class Lognormal(_Clipped):
     cv: float = Field(ge=0, le=3)
 
     def _raw(self, rng: np.random.Generator, size: int) -> Floats:
+        # The coefficient of variation of a lognormal is √(exp(σ²) − 1); solved for σ.
         return rng.lognormal(math.log(self.median), math.sqrt(math.log1p(self.cv**2)), size)
 
     def words(self, unit: str) -> str:

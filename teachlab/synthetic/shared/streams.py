@@ -31,6 +31,7 @@ Floats32 = NDArray[np.float32]
 
 def stream(seed: int, effect: str, index: int) -> np.random.Generator:
     """Return the stream of one chunk of one effect (SFC64, seeded by `numpy.random.SeedSequence`)."""
+    # Named, not numbered: an effect that is added later draws from a stream of its own and moves no other.
     key = (crc32(effect.encode()), index)
     return np.random.Generator(np.random.SFC64(np.random.SeedSequence(seed, spawn_key=key)))
 
@@ -100,6 +101,8 @@ class Track:
         if index == 0:
             return np.float32(stream(self._seed, f"{self._effect}/before", 0).standard_normal())
         kept = self._tail
+        # A chunk can be made without those before it: a correlated track has forgotten all but the last values, to the
+        # last digit. So recordings come out alike whether they are made in order, in parts or continued.
         tail = kept[1] if kept is not None and kept[0] == index - 1 else self._drive(index - 1)[-WARM_UP:]
         return np.float32(self._filter(tail, np.float32(0.0))[-1])
 
@@ -150,6 +153,7 @@ class BeltTrack:
         self._kept = {c: v for c, v in self._kept.items() if c >= last}
         weight = (node - below).astype(np.float32)
         below -= first * CHUNK
+        # Linear between nodes that are much closer than the texture is long: cheap, and smooth enough for any beam.
         low = nodes[below]
         between: Floats32 = low + weight * (nodes[below + 1] - low)
         return between

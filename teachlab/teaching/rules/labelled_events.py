@@ -98,6 +98,8 @@ def statistics_of(view: TeachView, *, passes: int = 3, rare_kinds: bool = False)
 
 def _measured(events: Events, sign: int, waits: Waits) -> EventStatistics:
     """Measure events; many strategies are shown the same ones, so the last results are kept by content."""
+    # Ten strategies look at the same events, draw after draw: measured once, found again by what they hold. A digest,
+    # since arrays cannot be keys, and two showings with equal bytes are the same showing.
     digest = hashlib.blake2b(digest_size=16)
     for values in (events.light, events.start, events.end, events.detect):
         digest.update(np.ascontiguousarray(values).data)
@@ -115,6 +117,7 @@ def _measured(events: Events, sign: int, waits: Waits) -> EventStatistics:
 
 def _require_common(kinds: NDArray[np.object_], what: str) -> None:
     counts = Counter(kinds.tolist())
+    # In a short showing every kind is rare, and none can be asked to be common.
     if not counts or max(counts.values()) < COMMON_PASSES:
         return
     kind, few = min(counts.items(), key=lambda item: (item[1], str(item[0])))
@@ -192,6 +195,7 @@ def _guards(found: EventStatistics, share: float) -> Guards:
 def by_kind(peaks: Heights, kinds: NDArray[np.object_]) -> list[tuple[str, Heights]]:
     """Return the peaks of every kind; labels that hardly repeat name pieces, not kinds, and are pooled."""
     names = sorted(set(kinds.tolist()), key=str)
+    # Labels that are serial numbers are no kinds: quantiles of one piece each would say nothing.
     if len(names) > max(1, kinds.size // RARE_PASSES):
         return [("all", peaks)]
     return [(str(name), peaks[kinds == name]) for name in names]
@@ -211,6 +215,7 @@ def _drifting(found: EventStatistics) -> str:
     count = found.peaks.size
     if count < 2 * PARTS:
         return ""
+    # Quarters by number of passes: each has a window of levels that suit it, and the question is whether these meet.
     borders = found.peak_at[np.linspace(0, count, PARTS + 1).astype(int)[1:-1]]
     of_pass, of_gap = (np.searchsorted(borders, at, side="right") for at in (found.peak_at, found.gap_at))
     window = [
@@ -238,6 +243,7 @@ def require_spread(view: TeachView, found: EventStatistics) -> None:
     """
     for heights, what in ((found.peaks, "passes"), (found.gap_peaks, "gaps")):
         light = found.sign * heights
+        # Clipped values are all alike: a spread of 0 there is a limit of the log, no certainty about the light.
         at_end = light <= min(0.0, view.dark_level)
         if view.full_scale is not None:
             at_end |= light >= view.full_scale
