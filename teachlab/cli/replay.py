@@ -210,7 +210,10 @@ def margin_table(margin: Margin, unit: str, left: Mapping[str, float | None] | N
     if left is not None:
         loss, rise = left["contamination_reserve"], left["ambient_reserve"]
         none = "none: a trial comes out wrong as it is"
-        table.add_row("contamination reserve", none if loss is None else f"{100 * loss:.3g} % of the light may be lost")
+        dirt = none if loss is None else f"{100 * loss:.3g} % of the light may be lost"
+        if left.get("share_of_light_refused"):
+            dirt = "no share: light lies below the dark level; give it: import --dark-level"
+        table.add_row("contamination reserve", dirt)
         table.add_row("ambient reserve", none if rise is None else f"{rise:.4g} {unit} may be added")
     table.add_row("hysteresis to the noise range of one edge", number(margin.hysteresis_to_noise))
     table.add_row("hysteresis to local noise", number(margin.hysteresis_to_sigma))

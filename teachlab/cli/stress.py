@@ -105,7 +105,7 @@ def stress_command(
     _tell_feasibility(answer.possible, found.setting.unit)
     for name, _ in [*targets, *([drawn] if drawn else [])]:
         say(f"Written: {name}")
-    if found.contamination_reserve is None:
+    if found.contamination_reserve is None and not found.share_refused:
         say()
         say(f"Next: why it fails as recorded: teachlab replay {recording} --setting {setting}")
 
@@ -176,12 +176,14 @@ def _tell(found: StressMap, cleaning: Cleaning | None) -> None:
     setting, unit = found.setting, found.setting.unit
     say(f"{found.detect_trials} passes, {found.gap_trials} gaps, setting on {setting.on_level:.5g}, off "
         f"{setting.off_level:.5g} {unit}")  # fmt: skip
-    if found.contamination_reserve is None:
+    if found.share_refused:
+        say(f"No contamination reserve: {found.share_refused}.")
+    elif found.contamination_reserve is None:
         say("It fails already as recorded: there is no reserve to speak of.")
     else:
-        say(f"Works until the light has lost {100 * found.contamination_reserve:.4g} %.")
-        if found.ambient_reserve is not None:
-            say(f"Works until ambient light adds {found.ambient_reserve:.5g} {unit}.")
+        say(f"Works until the light has lost {100 * found.contamination_reserve:.4g} %, of what was recorded.")
+    if found.ambient_reserve is not None:
+        say(f"Works until ambient light adds {found.ambient_reserve:.5g} {unit}.")
     if cleaning is not None:
         for line in _cleaning_lines(cleaning):
             say(line)

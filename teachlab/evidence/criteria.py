@@ -217,6 +217,9 @@ def _judge(
     limit = f"at least {c.min:g}"
     if c.measure.endswith("_reserve"):
         value = reserves.get(c.measure)
+        if c.measure == "contamination_reserve" and reserves.get("share_of_light_refused"):
+            why = "light lies below the dark level, so a share of it means nothing: import with --dark-level"
+            return _judged(c, limit, "nothing to measure", Judgement.NOT_ENOUGH, why)
         if value is None and c.measure in reserves:
             why = "the unstressed recording already holds a fault"
             return _judged(c, limit, "none", Judgement.NOT_MET, why)

@@ -130,7 +130,11 @@ def margin_rows(record: dict[str, Any]) -> list[tuple[str, str, str]]:
         ("hysteresis to noise", number(m["hysteresis_to_noise"]), "over the background's range within one edge"),
         (
             "contamination reserve",
-            none if contamination is None else percent(contamination),
+            "no share of the light: it lies below the dark level"
+            if reserves.get("share_of_light_refused")
+            else none
+            if contamination is None
+            else percent(contamination),
             "share of the light that may be lost before the first fault",
         ),
         (

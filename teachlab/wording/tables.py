@@ -64,10 +64,14 @@ def margins_table(title: str, rows: Sequence[tuple[str, Margin | None, Reserves 
             _known(margin.population.smallest),
             f"{light}, {dark}",
             _known(margin.hysteresis_to_noise),
-            "none" if loss is None else percent(loss),
+            "no share" if left is not None and left.get("share_of_light_refused") else _share(loss),
             "none" if rise is None else f"{rise:.4g}",
         )
     return table
+
+
+def _share(value: float | None) -> str:
+    return "none" if value is None else percent(value)
 
 
 def _known(value: float | None) -> str:

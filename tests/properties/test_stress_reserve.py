@@ -93,7 +93,7 @@ class Line:
         light = np.clip(dark + gain * (self.light.astype(np.float64) - dark) + ambient, *self.limits)
         output = replay(Recording.from_array(light, self.info, invalid=self.invalid), self.setting)
         n = score(output, self.truth, tables=False).counts
-        return n.lost == n.false_trips == n.ignore_false_trips == 0
+        return n.lost == n.extra == n.false_trips == n.ignore_false_trips == 0
 
     def points(self, axis: Axis) -> Floats:
         """An even scan, and where a sample meets a level, from the formula alone, with its neighbours."""
@@ -192,16 +192,15 @@ def test_reserve_where_levels_move_apart(values: int, monkeypatch: pytest.Monkey
 
 
 def test_reserve_finds_a_failure_that_comes_and_goes() -> None:
-    """Dark 20 between on 25 and off 15, worked by hand: wrong only between two gains, and right beyond again.
+    """On 25 and off 15, worked by hand: wrong only between two gains, and right beyond again.
 
-    In the pass 60, a dip to 8 and 29 up to its end; in the gap behind it 40. Undimmed the 29 begins light anew within
-    the pass (an extra onset), and the 40 adds nothing. Below a gain of 5/9 the 29 falls short of the on-level
-    (20 + 9 g < 25), so that the 40 is a trip; down to 5/12 the dip still ends the light (20 − 12 g < 15), and below
-    it the light lasts from the 60 to the 40. Below 1/8 the 60 itself is lost (20 + 40 g < 25).
+    In the pass 60, a dip to 16 and 29 up to its end. Undimmed the dip does not end the light. Below a gain of 15/16 it
+    does, and the 29 begins light anew: the piece is counted twice. Below 25/29 the 29 falls short, and it is counted
+    once again. Below 25/60 the 60 itself is lost.
     """
     light = np.full(80, 0.0)
-    light[20:24], light[24:27], light[27:34], light[34:38] = 60.0, 8.0, 29.0, 40.0
-    info = replace(INFO, dark_level=20.0)
+    light[20:24], light[24:27], light[27:34] = 60.0, 16.0, 29.0
+    info = replace(INFO, dark_level=0.0)
     line = Line(0)
     line.light, line.invalid, line.info = light, None, info
     line.recording, line.truth = Recording.from_array(light, info), Truth.from_arrays([20], [34])
@@ -209,8 +208,8 @@ def test_reserve_finds_a_failure_that_comes_and_goes() -> None:
     line.reading = read_first(line.recording, None)
     line.limits = receiver_range(line.recording, line.reading.low, line.reading.high)
     found = line.found(Axis.GAIN)
-    assert found.last == pytest.approx(5 / 9)
+    assert found.last == pytest.approx(15 / 16)
     assert found.resolution == 0
-    assert [line.right(Axis.GAIN, g) for g in (1.0, 0.56, 0.55, 0.42, 0.41, 0.3, 0.12)] == [
+    assert [line.right(Axis.GAIN, g) for g in (1.0, 0.94, 0.93, 0.87, 0.86, 0.5, 0.41)] == [
         True, True, False, False, True, True, False
     ]  # fmt: skip

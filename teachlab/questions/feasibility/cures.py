@@ -102,6 +102,6 @@ def on_delay(recording: Recording, truth: Truth, setting: Setting, *, rules: Rul
         level = (background + objects) / 2
         tried = late.with_levels(level, level)
         counts = score(replay(recording, tried), truth, rules=rules, tables=False).counts
-        if counts.lost == counts.false_trips == counts.ignore_false_trips == 0:
+        if counts.lost == counts.extra == counts.false_trips == counts.ignore_false_trips == 0:
             return delay, level
     return None

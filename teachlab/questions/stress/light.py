@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
+    from teachlab.model.recording import Recording, RecordingInfo
+    from teachlab.model.setting import Setting
 
 Floats = NDArray[np.float64]
 LARGEST = float(np.finfo(np.float64).max)
@@ -71,6 +72,34 @@ def receiver_range(recording: Recording, low: float, high: float) -> tuple[float
     if full is None:
         return -math.inf, math.inf
     return min(0.0, recording.info.dark_level, low), max(full, high)
+
+
+BELOW_DARK = 0.05
+"""Share of the range of the light that noise may reach below the dark level."""
+
+
+def no_share_of_light(info: RecordingInfo, setting: Setting, low: float, high: float) -> str:
+    """Say why a share of the light means nothing here, and what to give; empty where it means something.
+
+    Parameters
+    ----------
+    info : RecordingInfo
+        For the dark level: light is what lies above it.
+    setting : Setting
+    low, high : float, recording units
+        Extremes of the light that was logged.
+    """
+    dark, unit = info.dark_level, info.unit
+    if setting.off_level <= dark:
+        found = f"the off-level of {setting.off_level:.6g} {unit} does not lie above the dark level of {dark:.6g}"
+    elif dark - low > BELOW_DARK * (high - low):
+        found = f"light of {low:.6g} {unit} was logged below the dark level of {dark:.6g}"
+    else:
+        return ""
+    return (
+        f"{found}, so a share of the light means nothing. Give the level that is logged without any light: "
+        "import --dark-level"
+    )
 
 
 def first_true(test: Callable[[Floats], NDArray[np.bool_]], low: Floats, high: Floats) -> Floats:

@@ -15,7 +15,7 @@ from teachlab.errors import ParameterError
 from teachlab.light.usable_light import bounded_recording
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.questions.stress.light import Floats, Receiver, Stress, receiver_range
+from teachlab.questions.stress.light import Floats, Receiver, Stress, no_share_of_light, receiver_range
 from teachlab.questions.stress.reserves import both_reserves
 from teachlab.questions.surface.given_settings.pairs import score_pairs
 from teachlab.questions.surface.values.levels import read_first
@@ -42,6 +42,8 @@ class StressMap:
         the unstressed recording already fails.
     ambient_reserve : float or None, recording units
         The largest ambient rise such that every trial comes out right on all of [0, a].
+    share_refused : str
+        Why a share of the light means nothing here; empty where it does.
     resolution : tuple of float
         0 for each of the two that is exact: the next float64 beyond it makes a trial go wrong. Else how far
         beyond it one is known to go wrong.
@@ -58,6 +60,7 @@ class StressMap:
     ignore_trips: NDArray[np.int64]
     contamination_reserve: float | None
     ambient_reserve: float | None
+    share_refused: str
     resolution: tuple[float, float]
     detect_trials: int
     gap_trials: int
@@ -65,8 +68,9 @@ class StressMap:
 
     @property
     def survives(self) -> NDArray[np.bool_]:
-        """Where every pass is detected and nothing trips."""
-        out: NDArray[np.bool_] = (self.lost == 0) & (self.false_trips == 0) & (self.ignore_trips == 0)
+        """Where every pass is detected once and nothing trips."""
+        right = (self.lost == 0) & (self.extra == 0) & (self.false_trips == 0) & (self.ignore_trips == 0)
+        out: NDArray[np.bool_] = right
         return out
 
     def boundary(self) -> list[list[float | None]]:
@@ -87,6 +91,7 @@ class StressMap:
             **{name: getattr(self, name).tolist() for name in ("lost", "false_trips", "extra", "ignore_trips")},
             "survival_boundary": self.boundary(),
             "contamination_reserve": self.contamination_reserve,
+            "share_of_light_refused": self.share_refused or None,
             "ambient_reserve": self.ambient_reserve,
             "resolution": {"contamination": self.resolution[0], "ambient": self.resolution[1]},
             "detect_trials": self.detect_trials,
@@ -164,6 +169,7 @@ def stress_map(
         gain=tuple(gain), ambient=tuple(ambient), pedestal=tuple(pedestal),
         lost=tables["lost"], false_trips=tables["false_trips"], extra=tables["extra"],
         ignore_trips=tables["ignore_trips"], contamination_reserve=loss.value, ambient_reserve=rise.value,
+        share_refused=no_share_of_light(recording.info, setting, reading.low, reading.high),
         resolution=(loss.resolution, rise.resolution), detect_trials=found[0].detect_trials,
         gap_trials=found[0].gap_trials,
         setting=setting,

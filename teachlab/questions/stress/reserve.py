@@ -133,7 +133,7 @@ class _Search:
             self.recording, self.truth, setting, self.reading, on[turn], off[turn], rules=self.rules, watcher=between,
         )  # fmt: skip
         n = counts.sums
-        right = (n["lost"] == 0) & (n["false_trips"] == 0) & (n["ignore_trips"] == 0)
+        right = (n["lost"] == 0) & (n["false_trips"] == 0) & (n["ignore_trips"] == 0) & (n["extra"] == 0)
         suspect = counts.touching | (between.found if setting.light_on else between.found[::-1])
         return right[turn], suspect[1:-1][turn]
 
@@ -174,7 +174,8 @@ def search_chain(
 
     Notes
     -----
-    A trial comes out right if a pass to be detected has an onset, and a gap or a pass to be ignored has none.
+    A trial comes out right if a pass to be detected has one onset, and a gap or a pass to be ignored has none.
+    Further onsets are looked for at every point tried: exact where the light has few enough levels to try all.
     Every point that the search leaves out is proven to be like its neighbours: between two points next to each
     other the state can have moved unseen only where a sample lies between their levels, too.
     """

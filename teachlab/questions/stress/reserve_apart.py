@@ -56,7 +56,7 @@ def search_apart(recording: Recording, truth: Truth, path: Path, reading: FirstR
                 for x, y in zip(on[a : a + TOGETHER], off[a : a + TOGETHER], strict=True)
             ]
             for k, n in enumerate(score_pairs(recording, truth, settings, rules=rules)):
-                if n.lost or n.false_trips or n.ignore_trips:
+                if n.lost or n.extra or n.false_trips or n.ignore_trips:
                     return a + k
         return walk.size
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from teachlab.light.usable_light import bounded_recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
-from teachlab.questions.stress.light import Receiver, receiver_range
+from teachlab.questions.stress.light import Receiver, no_share_of_light, receiver_range
 from teachlab.questions.stress.reserve import search_chain
 from teachlab.questions.stress.reserve_apart import search_apart
 from teachlab.questions.stress.reserve_path import Axis, Path, Reserve
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 NONE: dict[str, float | None] = {
     "contamination_reserve": None,
     "contamination_resolution": 0.0,
+    "share_of_light_refused": False,
     "ambient_reserve": None,
     "ambient_resolution": 0.0,
 }
@@ -77,13 +78,17 @@ def both_reserves(
     reading: FirstReading,
     rules: Rules = USUAL_RULES,
 ) -> tuple[Reserve, Reserve]:
-    """Find how far gain may fall, and how far ambient light may rise up to full scale; parameters as in `reserve`."""
+    """Find how far gain may fall, and how far ambient light may rise up to full scale; parameters as in `reserve`.
+
+    Where a share of the light means nothing (`no_share_of_light`), the first is none.
+    """
+    axes = [(Axis.GAIN, 1.0)] if not no_share_of_light(recording.info, setting, reading.low, reading.high) else []
     span = (recording.info.full_scale or reading.high) - min(reading.low, recording.info.dark_level)
-    loss, rise = (
+    found = [
         reserve(recording, truth, setting, axis, receiver=receiver, reading=reading, most=most, rules=rules)
-        for axis, most in ((Axis.GAIN, 1.0), (Axis.AMBIENT, max(span, 0.0)))
-    )
-    return loss, rise
+        for axis, most in (*axes, (Axis.AMBIENT, max(span, 0.0)))
+    ]
+    return (found[0] if axes else Reserve(None, None)), found[-1]
 
 
 def reserves(
@@ -109,10 +114,13 @@ def reserves(
     -------
     dict
         ``contamination_reserve`` (share of the light), ``ambient_reserve`` (recording units), both None where a
-        trial comes out wrong without stress, and their resolutions: 0 where exact.
+        trial comes out wrong without stress, and their resolutions: 0 where exact. ``share_of_light_refused`` is true
+        where the light that was logged leaves a share of it without meaning.
     """
-    if scored is not None and (scored.counts.lost or scored.counts.false_trips or scored.counts.ignore_false_trips):
-        return dict(NONE)
+    if scored is not None:
+        n = scored.counts
+        if n.lost or n.extra or n.false_trips or n.ignore_false_trips:
+            return dict(NONE)
     recording = bounded_recording(recording)
     reading = read_first(recording, setting.evaluation_rate_hz)
     receiver = Receiver(recording.info.dark_level, *receiver_range(recording, reading.low, reading.high))
@@ -120,6 +128,7 @@ def reserves(
     return {
         "contamination_reserve": loss.value,
         "contamination_resolution": loss.resolution,
+        "share_of_light_refused": bool(no_share_of_light(recording.info, setting, reading.low, reading.high)),
         "ambient_reserve": rise.value,
         "ambient_resolution": rise.resolution,
     }
