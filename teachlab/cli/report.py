@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -43,6 +43,9 @@ def report_command(
         typer.Option(help="A nuisance that comes back: belt=10s, belt=6000mm, lamp=100Hz; repeatable."),
     ] = None,
     draws: Annotated[int, typer.Option(help="How often the teaching is repeated; 0 leaves it out.")] = 200,
+    rehearsal: Annotated[
+        bool, typer.Option("--rehearsal", help="Judge synthetic light by the criteria, said to be a rehearsal.")
+    ] = False,
     pdf: Annotated[bool, typer.Option("--pdf", help="Write report.pdf too: needs the extra 'pdf'.")] = False,
     json: Annotated[bool, typer.Option("--json", help="Print the record.")] = False,
 ) -> None:
@@ -71,6 +74,7 @@ def report_command(
         deviations=tuple(deviation or ()),
         draws=draws,
         cycles=tuple(cycle or ()),
+        rehearsal=rehearsal,
     )
     released = read_released(setting)
     asked = None if criteria is None else read_criteria(criteria)
@@ -124,16 +128,24 @@ def verify_command(
         raise typer.Exit(1)
 
 
-def _say(record: dict[str, object], out: str | None) -> None:
-    verdict, claims, cautions = record["verdict"], record["claims"], record["cautions"]
-    if isinstance(verdict, dict):
-        say(f"Verdict: {verdict['overall'] or 'none, no criteria were given'}")
-        for item in verdict.get("criteria", ()):
-            say(f"  {item['measure']}: {item['limit']}: {item['verdict']} ({item['measured']}; {item['because']})")
-    for group in (claims, cautions):
-        for line in group if isinstance(group, list) else ():
-            say(str(line))
+def _say(record: dict[str, Any], out: str | None) -> None:
+    """Print every criterion, then the verdict on the setting; a record of an abstention has its own verdict."""
+    from teachlab.wording.verdict import document_lines
+
+    verdict = record["verdict"]
+    overall = verdict.get("overall")
+    if overall:
+        lead = "Rehearsal: would be " if overall == "met" and verdict.get("rehearsal") else ""
+        say(f"Criteria: {lead}{overall}.")
+    for item in verdict.get("criteria", ()):
+        say(f"  {item['measure']}: {item['limit']}: {item['verdict']} ({item['measured']}; {item['because']})")
+    if "decision" in verdict:
+        for line in document_lines(verdict):
+            say(line)
+    for line in record["cautions"]:
+        say(line)
     if out is not None:
-        say(
-            f"Written to {out}: result.json and report.html. Check it with: teachlab verify {Path(out) / 'result.json'}"
-        )
+        checked = Path(out) / "result.json"
+        say(f"Next: teachlab verify {checked}")
+    if not overall:
+        say("No criteria were given: --criteria FILE.toml judges by limits that were fixed before the run.")

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import math
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
+import numpy as np
 from pydantic import Field, model_validator
 
 from teachlab.data.atomic_files import read_text
@@ -17,30 +17,39 @@ from teachlab.data.strict_json import SchemaOne, StrictModel, check
 from teachlab.errors import ParameterError
 from teachlab.evidence.position_criteria import POSITIONS, judged_position
 from teachlab.model.json_values import Document
-from teachlab.model.score import CountRate, Rate, Score
-from teachlab.scoring.switching_position import SwitchingPosition
-from teachlab.statistics.bursts import Bursts, count_limits
-from teachlab.statistics.intervals import proportion_limits
-from teachlab.statistics.lots import ASSUMED_ICC, Dependence, Source
+from teachlab.model.score import CountRate, Outcome
+from teachlab.scoring.by_lot import false_trips_by_lot, onsets_by_lot
+from teachlab.scoring.claimable import OpenCondition
+from teachlab.scoring.claims import LOST, gaps_claim, losses_claim, lot_counts, trips_claim
+from teachlab.statistics.bursts import count_limits
+from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, INDEPENDENT, NOTHING, Assumption, lots_needed
+from teachlab.statistics.intervals import count
+from teachlab.statistics.lots import Source
+from teachlab.statistics.planning import plan_passes
 
 if TYPE_CHECKING:
     from teachlab.model.margin import Margin
+    from teachlab.model.score import Score
+    from teachlab.model.truth import Truth
+    from teachlab.scoring.claimable import Claimable
+    from teachlab.scoring.switching_position import SwitchingPosition
+    from teachlab.statistics.bursts import Bursts
+    from teachlab.statistics.claims.lot_claims import LotClaim
 
 RATES = (
     "lost_rate",
     "miss_rate",
     "merged_rate",
     "false_trips_per_gap",
+    "lots_with_trips",
     "false_trips_per_gap_hour",
     "false_trips_per_running_hour",
     "ignore_trips_per_pass",
     "extra_per_pass",
 )
-OF_PASSES = ("lost_rate", "miss_rate", "merged_rate")
-"""Rates that are not decided where it cannot be told how passes resemble one another."""
-SELF_LABELLED = "the passes are self-labelled: they support no claim"
-LEAST_LOTS = 5
-"""With fewer named lots no rate that allows for them is decided."""
+COUNTS = ("false_trips_per_gap_hour", "false_trips_per_running_hour", "ignore_trips_per_pass", "extra_per_pass")
+"""Those that are counts per exposure, whose events may come in bursts."""
+SYNTHETIC = "the light is synthetic: a rehearsal, no evidence about a real line; --rehearsal judges it as one"
 
 
 class Judgement(StrEnum):
@@ -54,17 +63,12 @@ class Judgement(StrEnum):
 class Criterion(StrictModel):
     """One limit: a rate that must not be exceeded, or a margin or number that must be reached.
 
-    `dependence` says how rates allow for passes and gaps that resemble one another, and for events in bursts:
+    `assume` and `icc` say what the bound of a rate takes for granted beyond independent lots; what is not said here is
+    that of the document. ``assume = "lots"``, the default: nothing. ``assume = "independent"``: all passes are
+    independent. ``icc = 0.05``: outcomes of one lot correlate by at most that.
 
-    - ``proxy``: as measured between lots, but at least for the intra-lot correlation `icc` that the document of
-      criteria assumes, since no measured spread shows a rare bad lot that was not among those recorded; where fewer
-      than two lots hold an event, also for the weakest passes and for the events seen;
-    - ``measured``: as measured between lots, naive of rare bad lots; where fewer than two lots hold an event, every
-      lot counts as one trial;
-    - ``independent``: not at all.
-
-    Counts per time and per pass have no such assumption, as bursts have no largest size: ``proxy`` takes them as
-    measured where two lots hold an event, else as coming one by one, and says so; ``measured`` decides nothing there.
+    A count per time or per pass needs events in at least two of five named lots; with an assumption stated, events are
+    taken as coming one by one.
     """
 
     measure: Literal[
@@ -72,26 +76,28 @@ class Criterion(StrictModel):
         "miss_rate",
         "merged_rate",
         "false_trips_per_gap",
+        "lots_with_trips",
         "false_trips_per_gap_hour",
         "false_trips_per_running_hour",
         "ignore_trips_per_pass",
         "extra_per_pass",
+        "onset_spread_ms",
+        "onset_spread_mm",
+        "release_spread_ms",
         "margin_to_noise",
         "population",
         "excess_gain",
         "hysteresis_to_noise",
         "contamination_reserve",
         "ambient_reserve",
-        "onset_spread_ms",
-        "onset_spread_mm",
-        "release_spread_ms",
         "passes",
         "lots",
     ]
     max: Annotated[float, Field(gt=0)] | None = None
     min: float | None = None
     confidence: Annotated[float, Field(gt=0.5, lt=1)] = 0.95
-    dependence: Literal["measured", "proxy", "independent"] = "proxy"
+    assume: Literal["lots", "independent"] | None = None
+    icc: Annotated[float, Field(ge=0, le=1)] | None = None
 
     @model_validator(mode="after")
     def _one_limit(self) -> Criterion:
@@ -104,14 +110,24 @@ class Criterion(StrictModel):
 
 
 class Criteria(SchemaOne):
-    """A document of acceptance criteria.
-
-    `icc` is the intra-lot correlation of losses that ``dependence = "proxy"`` assumes at least.
-    """
+    """A document of acceptance criteria; `assume` and `icc` hold for every criterion that states none of its own."""
 
     title: str = ""
-    icc: Annotated[float, Field(ge=0, le=1)] = ASSUMED_ICC
+    assume: Literal["lots", "independent"] | None = None
+    icc: Annotated[float, Field(ge=0, le=1)] | None = None
     criterion: Annotated[list[Criterion], Field(min_length=1)]
+
+    @property
+    def assumption(self) -> Assumption:
+        """What the document takes for granted."""
+        return stated_assumption(self.assume, self.icc) or NOTHING
+
+
+def stated_assumption(assume: str | None, icc: float | None) -> Assumption | None:
+    """Return what a criterion, or a document, states; None where it states nothing."""
+    if icc is not None:
+        return Assumption(icc)
+    return None if assume is None else INDEPENDENT if assume == "independent" else NOTHING
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,34 +170,53 @@ def read_criteria(path: str | Path) -> Criteria:
 
 def judge(
     criteria: Criteria,
-    score: Score,
+    result: Score,
     margin: Margin | None,
-    dependence: Mapping[str, Dependence | Bursts | None],
+    truth: Truth,
+    found: Claimable,
+    *,
     reserves: Mapping[str, float | None] | None = None,
     position: SwitchingPosition | None = None,
+    rehearsal: bool = False,
 ) -> list[Judged]:
     """Say of every criterion whether it is met, not met, or cannot be decided by these data.
 
-    A rate is met if its one-sided upper bound lies within the limit, not met if its one-sided lower
-    bound lies beyond it, and undecided in between. Self-labelled truth decides nothing, and fewer than
-    five named lots no rate that allows for lots.
+    A rate is met if its one-sided upper bound by lots lies within the limit, not met if its one-sided lower bound lies
+    beyond it, and undecided in between. Nothing is met on evidence that could not have failed it: `found` says what
+    is open. Synthetic light meets nothing but a rehearsal.
 
     Parameters
     ----------
     criteria : Criteria
-    score : Score
+    result : Score
     margin : Margin, optional
-    dependence : mapping of str to Dependence, Bursts or None
-        For each rate, how far its trials resemble one another; None where that cannot be known.
+    truth : Truth
+    found : Claimable
+        The trials that may support a claim, and what is open.
     reserves : mapping of str to float or None, optional
     position : SwitchingPosition, optional
+    rehearsal : bool
+        Whether synthetic light is judged as if it were real, and said to be.
     """
-    return [
-        _judge_position(c, score, position)
-        if c.measure in POSITIONS
-        else _judge(c, score, margin, dependence, reserves or {})
-        for c in criteria.criterion
-    ]
+    case = _Case(criteria, result, margin, truth, found, reserves or {}, position)
+    return [_guarded(_judge(c, case), found, rehearsal=rehearsal) for c in criteria.criterion]
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """What the criteria of one record are judged on."""
+
+    criteria: Criteria
+    result: Score
+    margin: Margin | None
+    truth: Truth
+    found: Claimable
+    reserves: Mapping[str, float | None]
+    position: SwitchingPosition | None
+
+    def assumption(self, c: Criterion) -> Assumption:
+        """Return what a criterion takes for granted: its own statement, or that of the document."""
+        return stated_assumption(c.assume, c.icc) or self.criteria.assumption
 
 
 def overall(judged: Sequence[Judged]) -> Judgement:
@@ -193,53 +228,59 @@ def overall(judged: Sequence[Judged]) -> Judgement:
     return Judgement.MET
 
 
-def _judge_position(c: Criterion, score: Score, position: SwitchingPosition | None) -> Judged:
-    limit, measured, verdict, because = judged_position(
-        c.measure, c.max or 0.0, position, confidence=c.confidence, by_lots=c.dependence != "independent",
-        least_lots=LEAST_LOTS,
-    )  # fmt: skip
-    if score.self_labelled:
-        return _judged(c, limit, measured, Judgement.NOT_ENOUGH, SELF_LABELLED)
-    return _judged(c, limit, measured, Judgement(verdict), because)
+def _guarded(judged: Judged, found: Claimable, *, rehearsal: bool) -> Judged:
+    """Take back what the evidence could not have denied."""
+    decisive = (OpenCondition.SELF_LABELLED, OpenCondition.COPIES)
+    blocking = [
+        text for why, text in found.conditions.items() if judged.verdict is not Judgement.NOT_MET or why in decisive
+    ]
+    if blocking:
+        return replace(judged, verdict=Judgement.NOT_ENOUGH, because=_as_clause(blocking[0]))
+    if judged.verdict is Judgement.MET and found.synthetic:
+        if not rehearsal:
+            return replace(judged, verdict=Judgement.NOT_ENOUGH, because=SYNTHETIC)
+        return replace(judged, because=f"rehearsal: would be met; {judged.because}")
+    return judged
 
 
-def _judge(
-    c: Criterion,
-    score: Score,
-    margin: Margin | None,
-    dependence: Mapping[str, Dependence | Bursts | None],
-    reserves: Mapping[str, float | None],
-) -> Judged:
-    if c.measure not in RATES and score.self_labelled:
-        return _judged(c, f"at least {c.min:g}", "not judged", Judgement.NOT_ENOUGH, SELF_LABELLED)
+def _as_clause(sentence: str) -> str:
+    return f"{sentence[:1].lower()}{sentence[1:]}".rstrip(".")
+
+
+def _judge(c: Criterion, case: _Case) -> Judged:
     if c.measure in RATES:
-        return _judge_rate(c, score, dependence.get(c.measure))
+        return _judge_rate(c, case)
+    if c.measure in POSITIONS:
+        limit, measured, judgement, because = judged_position(
+            c.measure, c.max or 0.0, case.position, confidence=c.confidence,
+            by_lots=case.assumption(c) != INDEPENDENT, least_lots=CLAIM_LOTS,
+        )  # fmt: skip
+        return _judged(c, limit, measured, Judgement(judgement), because)
     limit = f"at least {c.min:g}"
     if c.measure.endswith("_reserve"):
-        value = reserves.get(c.measure)
-        if c.measure == "contamination_reserve" and reserves.get("share_of_light_refused"):
+        value = case.reserves.get(c.measure)
+        if c.measure == "contamination_reserve" and case.reserves.get("share_of_light_refused"):
             why = "light lies below the dark level, so a share of it means nothing: import with --dark-level"
             return _judged(c, limit, "nothing to measure", Judgement.NOT_ENOUGH, why)
-        if value is None and c.measure in reserves:
+        if value is None and c.measure in case.reserves:
             why = "the unstressed recording already holds a fault"
             return _judged(c, limit, "none", Judgement.NOT_MET, why)
     else:
-        value = _number(c.measure, score, margin, dependence.get("lost_rate"))
+        value = _number(c.measure, case)
     if value is None or c.min is None:
-        return _judged(
-            c, limit, "nothing to measure", Judgement.NOT_ENOUGH, "the recording holds nothing to measure it by"
-        )
+        why = "the recording holds nothing to measure it by"
+        return _judged(c, limit, "nothing to measure", Judgement.NOT_ENOUGH, why)
     verdict = Judgement.MET if value >= c.min else Judgement.NOT_MET
     if c.measure in {"passes", "lots"} and verdict is Judgement.NOT_MET:
         verdict = Judgement.NOT_ENOUGH
     return _judged(c, limit, f"{value:.4g}", verdict, "the value itself is compared")
 
 
-def _number(measure: str, score: Score, margin: Margin | None, dependence: Dependence | Bursts | None) -> float | None:
-    if measure == "passes":
-        return score.counts.scored_passes
-    if measure == "lots":
-        return dependence.lots if dependence is not None and dependence.source == "lots" else len(score.by_lot)
+def _number(measure: str, case: _Case) -> float | None:
+    if measure in {"passes", "lots"}:
+        counts = lot_counts(case.truth, case.found.trials)
+        return int(counts.passes.sum()) if measure == "passes" else counts.named_lots
+    margin = case.margin
     if margin is None:
         return None
     return {
@@ -250,85 +291,102 @@ def _number(measure: str, score: Score, margin: Margin | None, dependence: Depen
     }[measure]
 
 
-def _judge_rate(c: Criterion, score: Score, dependence: Dependence | Bursts | None) -> Judged:
-    rate, most = getattr(score, c.measure), c.max or 0.0
-    if isinstance(rate, CountRate):
-        bounds = _bounds_of_count(c, rate, dependence if isinstance(dependence, Bursts) else None)
-        counts = f"{rate.events} in {rate.exposure:.4g} {rate.per}"
-        limit = f"at most {most:g} per {rate.per} at {100 * c.confidence:g} % confidence"
-        bounds_said = f"{bounds.low:.3g} and {bounds.upper:.3g} per {rate.per}"
+def _judge_rate(c: Criterion, case: _Case) -> Judged:
+    assumption, most = case.assumption(c), c.max or 0.0
+    if c.measure in COUNTS:
+        return _judge_count(c, case, assumption)
+    trials = case.found.trials
+    events = {"miss_rate": (Outcome.MISS,), "merged_rate": (Outcome.MERGED,)}.get(c.measure, LOST)
+    counts = lot_counts(case.truth, trials, events)
+    if c.measure == "false_trips_per_gap":
+        claim = gaps_claim(counts, confidence=c.confidence, assumption=assumption)
+    elif c.measure == "lots_with_trips":
+        claim = trips_claim(counts, confidence=c.confidence)
     else:
-        bounds = _bounds_of_share(c, rate, dependence if isinstance(dependence, Dependence) else None)
-        counts = f"{rate.events} of {rate.trials}"
-        limit = f"at most {100 * most:g} % at {100 * c.confidence:g} % confidence"
-        bounds_said = f"{100 * bounds.low:.3g} % and {100 * bounds.upper:.3g} %"
-    said = f"{counts}; one-sided bounds {bounds_said} ({bounds.basis})"
-    if score.self_labelled:
-        return _judged(c, limit, said, Judgement.NOT_ENOUGH, SELF_LABELLED)
-    if bounds.refused:
-        return _judged(c, limit, said, Judgement.NOT_ENOUGH, bounds.refused)
-    if bounds.upper <= most:
-        why = "the upper bound lies within the limit" + (f", if {bounds.assumes}" if bounds.assumes else "")
-        return _judged(c, limit, said, Judgement.MET, why)
-    if bounds.low > most:
+        claim = losses_claim(counts, confidence=c.confidence, assumption=assumption, beside=())
+    limit = f"at most {100 * most:g} % at {100 * c.confidence:g} % confidence"
+    groups = f"{claim.lots} {'lots' if claim.source is Source.LOTS else 'stretches'}"
+    basis = assumption.condition or f"mean of {groups}"
+    said = (
+        f"{claim.events} of {claim.trials}; one-sided bounds {100 * claim.low:.3g} % and {100 * claim.upper:.3g} % "
+        f"({basis})"
+    )
+    if not claim.trials:
+        return _judged(c, limit, said, Judgement.NOT_ENOUGH, "nothing was scored to measure it by")
+    if claim.low > most:
         return _judged(c, limit, said, Judgement.NOT_MET, "even the lower bound lies beyond the limit")
-    return _judged(
-        c, limit, said, Judgement.NOT_ENOUGH, "the bounds lie on both sides of the limit: record more passes"
+    # Whether the bound reaches beyond the recording: lots that were named, or an assumption in their place.
+    if not (claim.claims or (c.measure == "lots_with_trips" and claim.source is Source.LOTS)):
+        named = f"only {counts.named_lots} lots are named" if counts.named_lots else "no lots are named"
+        why = f"{named}, {CLAIM_LOTS} are needed; or state in the criteria what is assumed: assume, or icc"
+        return _judged(c, limit, said, Judgement.NOT_ENOUGH, why)
+    if claim.upper <= most:
+        why = "the upper bound lies within the limit" + (f", {assumption.condition}" if assumption.condition else "")
+        return _judged(c, limit, said, Judgement.MET, why)
+    why = f"the bounds lie on both sides of the limit: {_more(claim, most)}"
+    return _judged(c, limit, said, Judgement.NOT_ENOUGH, why)
+
+
+def _more(claim: LotClaim, most: float) -> str:
+    """Return how many lots, and how many passes by assumption, would show the limit with nothing more lost."""
+    lots = lots_needed(most, claim.confidence, lost_lots=(claim.mean or 0.0) * claim.lots)
+    passes = plan_passes(most, claim.confidence, events=claim.events).passes
+    return (
+        f"record {max(1, lots - claim.lots):,} more lots without a further one, or {passes:,} passes in all if passes "
+        "are independent and the criteria say so"
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Bounds:
-    """One-sided bounds of a rate, what they rest on and assume, and why they may decide nothing."""
-
-    low: float
-    upper: float
-    basis: str
-    assumes: str = ""
-    refused: str = ""
-
-
-def _bounds_of_share(c: Criterion, rate: Rate, dependence: Dependence | None) -> _Bounds:
-    effect, basis, assumes, refused = 1.0, "taken as independent", "", ""
-    if c.dependence != "independent":
-        if dependence is None:
-            refused = "too few passes to tell how they resemble one another" if c.measure in OF_PASSES else ""
-        else:
-            refused = _few(dependence)
-            if c.dependence == "proxy" and dependence.by_proxy is not None:
-                dependence = dependence.by_proxy
-                of = "trips" if c.measure == "false_trips_per_gap" else "losses"
-                assumes = f"{of} of one lot correlate by at most {dependence.assumed_icc:g}"
-            effect = dependence.design_effect
-            basis = f"design effect {effect:.3g} from {dependence.basis}"
-    if not rate.trials:
-        return _Bounds(0.0, 1.0, basis, assumes, refused or "nothing was scored to measure it by")
-    events, trials = rate.events / effect, rate.trials / effect
-    low = proportion_limits(events, trials, 2 * c.confidence - 1)[0]
-    return _Bounds(low, proportion_limits(events, trials, c.confidence)[2], basis, assumes, refused)
-
-
-def _bounds_of_count(c: Criterion, rate: CountRate, bursts: Bursts | None) -> _Bounds:
-    basis, assumes, refused, effect = "events taken as independent in time", "", "", 1.0
-    if c.dependence != "independent":
-        if bursts is not None and bursts.design_effect is not None:
-            effect, refused = bursts.design_effect, _few(bursts)
-            basis = f"design effect {effect:.3g} from {bursts.basis}"
-        else:
-            assumes = "events come one by one: too few lots hold one to tell"
-            refused = "too few lots hold an event to tell how events cluster" if c.dependence == "measured" else ""
+def _judge_count(c: Criterion, case: _Case, assumption: Assumption) -> Judged:
+    rate, bursts = _count_of(c, case)
+    most = c.max or 0.0
+    limit = f"at most {most:g} per {rate.per} at {100 * c.confidence:g} % confidence"
+    effect, basis, assumed = 1.0, "one by one", ""
+    refused = ""
+    if assumption.icc is not None:
+        assumed = ", if they come one by one"
+    elif bursts is None or bursts.lots_with_events < 2 or bursts.design_effect is None:
+        refused = (
+            "fewer than two lots hold one, so that bursts have no known size: limit lots_with_trips instead, or state "
+            "in the criteria what is assumed"
+        )
+    elif bursts.source is not Source.LOTS or bursts.lots < CLAIM_LOTS:
+        refused = f"fewer than {CLAIM_LOTS} lots are named: name them, or state in the criteria what is assumed"
+    else:
+        effect, basis = bursts.design_effect, f"design effect {bursts.design_effect:.3g} from {bursts.basis}"
     if not rate.exposure:
-        return _Bounds(0.0, math.inf, basis, assumes, refused or "nothing was scored to measure it by")
+        said = f"{rate.events} in no {rate.per}"
+        return _judged(c, limit, said, Judgement.NOT_ENOUGH, "nothing was scored to measure it by")
     events, exposure = rate.events / effect, rate.exposure / effect
     low = count_limits(events, exposure, 2 * c.confidence - 1)[0]
-    return _Bounds(low, count_limits(events, exposure, c.confidence)[2], basis, assumes, refused)
+    upper = count_limits(events, exposure, c.confidence)[2]
+    said = f"{rate.events} in {rate.exposure:.4g} {rate.per}; one-sided bounds {low:.3g} and {upper:.3g} ({basis})"
+    if not refused and low > most:
+        return _judged(c, limit, said, Judgement.NOT_MET, "even the lower bound lies beyond the limit")
+    if refused:
+        return _judged(c, limit, said, Judgement.NOT_ENOUGH, refused)
+    if upper <= most:
+        return _judged(c, limit, said, Judgement.MET, f"the upper bound lies within the limit{assumed}")
+    return _judged(c, limit, said, Judgement.NOT_ENOUGH, "the bounds lie on both sides of the limit: record longer")
 
 
-def _few(found: Dependence | Bursts) -> str:
-    """Say why nothing is decided with so few named lots; nothing where there are enough."""
-    if found.source is not Source.LOTS or found.lots >= LEAST_LOTS:
-        return ""
-    return f"only {found.lots} lots, {LEAST_LOTS} are needed: record from more lots"
+def _count_of(c: Criterion, case: _Case) -> tuple[CountRate, Bursts | None]:
+    """Return a count on the trials that may claim, with its spread between lots."""
+    rate: CountRate = getattr(case.result, c.measure)
+    truth, trials = case.truth, case.found.trials
+    counts = lot_counts(truth, trials)
+    if c.measure in {"extra_per_pass", "ignore_trips_per_pass"}:
+        ignored = c.measure == "ignore_trips_per_pass"
+        spread = onsets_by_lot(truth, trials, ignored=ignored, per=rate.per, confidence=c.confidence)
+        of = case.found.ignore_passes if ignored else int(counts.passes.sum())
+        events = int((counts.ignore_trips if ignored else counts.extra).sum())
+        return count(events, float(of), c.confidence, per=rate.per), spread
+    scored = int(np.count_nonzero(case.result.trials.gaps != Outcome.EXCLUDED))
+    kept = int(np.count_nonzero(trials.gaps != Outcome.EXCLUDED))
+    # Gaps that were shown while teaching take their share of the time with them.
+    hours = rate.exposure * kept / scored if scored else 0.0
+    spread = false_trips_by_lot(truth, trials, hours, per=rate.per, confidence=c.confidence)
+    return count(int(counts.trips.sum()), hours, c.confidence, per=rate.per), spread
 
 
 def _judged(c: Criterion, limit: str, measured: str, verdict: Judgement, because: str) -> Judged:

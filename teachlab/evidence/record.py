@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -28,15 +27,16 @@ from teachlab.evidence.sections.lost_passes import lost_and_worst
 from teachlab.evidence.sections.repeat_section import nuisance_cycles, shown_too_much, teach_cloud
 from teachlab.model.json_values import plain
 from teachlab.model.score import Outcome, Score
-from teachlab.model.truth import Truth, TruthSource
+from teachlab.model.truth import Truth
 from teachlab.questions.stale.course import follow
 from teachlab.questions.stress.worth import worth_of
+from teachlab.questions.verdict import JudgedBy, setting_verdict
 from teachlab.scoring.by_lot import exposure
+from teachlab.scoring.claimable import claimable
 from teachlab.scoring.dependence import dependence_of
 from teachlab.scoring.scoring import score
-from teachlab.statistics.bursts import Bursts
-from teachlab.statistics.lots import ASSUMED_ICC, Dependence
-from teachlab.statistics.planning import claim_hours_sentence, claim_sentence
+from teachlab.statistics.claims.lot_claims import NOTHING
+from teachlab.statistics.lots import ASSUMED_ICC
 from teachlab.statistics.tail import tail_bound
 from teachlab.switching.family import replay_family
 from teachlab.switching.run import replay
@@ -88,20 +88,35 @@ def build_record(
     if worth.margin is None or worth.reserves is None:
         raise UnmeasurableError(f"margin and reserves cannot be told: {worth.left_out}")
     margins, reserves = worth.margin, dict(worth.reserves)
-    icc = ASSUMED_ICC if criteria is None else criteria.icc
+    icc = ASSUMED_ICC if criteria is None or criteria.icc is None else criteria.icc
     dependent = dependence_of(truth, result, proxy=margins.peak_of_pass, icc=icc)
     dependence = dependent["lost_rate"]
-    judged = [] if criteria is None else judge(criteria, result, margins, dependent, reserves, worth.position)
     alignment = alignment_of(recording, truth, how.rules)
+    found = claimable(recording, truth, setting, result)
+    judged = (
+        []
+        if criteria is None
+        else judge(criteria, result, margins, truth, found, reserves=reserves, position=worth.position, rehearsal=how.rehearsal)
+    )
+    verdict = setting_verdict(
+        recording,
+        truth,
+        setting,
+        result,
+        by=JudgedBy(
+            rules=how.rules.scored_from(first), assumption=NOTHING if criteria is None else criteria.assumption
+        ),
+    )
     record: dict[str, Any] = {
         "schema": SCHEMA,
         "kind": "teachlab.evidence",
         "title": how.title,
         "verdict": {
+            **verdict.as_dict(),
             "overall": str(overall(judged)) if judged else None,
             "criteria": [item.as_dict() for item in judged],
         },
-        "claims": _claims(result, dependent, truth),
+        "claims": [] if verdict.claim is None else [verdict.claim.text, *verdict.claim.beside],
         "cautions": [*off_lines(alignment), *_cautions(recording, truth, cut, setting)],
         "data": data_of(recording, truth, sources),
         "alignment": None if alignment is None else alignment.as_dict(),
@@ -145,26 +160,6 @@ def build_record(
     record = plain(record)
     checked_text(record)
     return record | {"record_sha256": identity.json_digest(record)}
-
-
-def _claims(result: Score, dependent: Mapping[str, Dependence | Bursts | None], truth: Truth) -> list[str]:
-    if truth.source is TruthSource.SELF_LABELLED:
-        return ["Nothing may be claimed: the passes are self-labelled, made from this very signal."]
-    out = []
-    dependence, bursts = dependent["lost_rate"], dependent["false_trips_per_running_hour"]
-    if isinstance(dependence, Dependence):
-        for found in filter(None, (dependence, dependence.by_proxy)):
-            rate = replace(result.lost_rate, low=found.low, high=found.high, upper=found.upper)
-            effect = f"design effect {found.design_effect:.3g} from {found.basis}"
-            out.append(f"{claim_sentence(rate)} {found.holds} ({effect}).")
-    out.append(claim_sentence(result.lost_rate) + " Holds only if all passes are independent.")
-    per_hour = result.false_trips_per_running_hour
-    if isinstance(bursts, Bursts) and bursts.design_effect is not None:
-        allowed = replace(per_hour, low=bursts.low, high=bursts.high, upper=bursts.upper)
-        effect = f"design effect {bursts.design_effect:.3g} from {bursts.basis}"
-        out.append(f"{claim_hours_sentence(allowed)} {bursts.holds} ({effect}).")
-    out.append(claim_hours_sentence(per_hour) + " Holds only if false trips come one by one.")
-    return out
 
 
 def _cautions(recording: Recording, truth: Truth, cut: Split | None, setting: Setting) -> list[str]:

@@ -49,6 +49,8 @@ class RecordOptions:
         How often the setting's strategy is taught again inside the teach block; 0 leaves the cloud out.
     cycles : tuple of str
         Nuisances that come back, as `cycle_of` reads them: belt=10s, belt=6000mm …
+    rehearsal : bool
+        Whether synthetic light is judged as if it were real, and said to be a rehearsal.
     """
 
     title: str = ""
@@ -57,6 +59,7 @@ class RecordOptions:
     deviations: tuple[str, ...] = ()
     draws: int = DRAWS
     cycles: tuple[str, ...] = ()
+    rehearsal: bool = False
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "cycles", tuple(self.cycles))
@@ -73,6 +76,7 @@ class RecordOptions:
             "deviations": list(self.deviations),
             "draws": self.draws,
             "cycles": list(self.cycles),
+            "rehearsal": self.rehearsal,
         }
 
     @classmethod

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
-from teachlab.model.verdict import MOST_REASONS, Verdict
+from teachlab.model.verdict import MOST_REASONS, HeadlineClaim, Verdict, VerdictReason
 from teachlab.wording.settings import setting_text
 
 WIDTH, MOST_LINES = 100, 12
@@ -50,6 +51,21 @@ def verdict_lines(
             body += lines
     rows = list(table)[: max(0, room - len(body))]
     return top + body + (rows if len(rows) >= min(FEWEST_ROWS, len(table)) else []) + bottom
+
+
+def document_lines(document: Mapping[str, Any]) -> list[str]:
+    """Return the lines of a verdict in its JSON form, as a record holds it beside its setting."""
+    claim = document["claim"]
+    made = Verdict(
+        decision=document["decision"],
+        about=document["about"],
+        claim=None if claim is None else HeadlineClaim(**claim | {"beside": tuple(claim["beside"])}),
+        reasons=tuple(VerdictReason(**reason) for reason in document["reasons"]),
+        next_step=document["next_step"],
+        conditions=tuple(document["conditions"]),
+        rehearsal=document["rehearsal"],
+    )
+    return verdict_lines(made)
 
 
 def verdict_sentence(verdict: Verdict) -> str:

@@ -1,169 +1,172 @@
-"""Acceptance criteria: three verdicts, exit codes, refusals."""
+"""Acceptance criteria: met only on evidence that could have failed them; three judgements, refusals."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 from teachlab.errors import ParameterError
 from teachlab.evidence.criteria import Criteria, Judged, Judgement, judge, overall, read_criteria
-from teachlab.model.recording import Recording, RecordingInfo
-from teachlab.model.score import Score
-from teachlab.model.setting import Setting
+from teachlab.model.recording import Origin, Recording, RecordingInfo
+from teachlab.model.setting import Polarity, Setting, Taught
 from teachlab.model.truth import Truth, TruthSource
-from teachlab.scoring import lost_rate_by_lot, lot_rate, score
-from teachlab.statistics.bursts import burst_rate
-from teachlab.switching import replay
+from teachlab.scoring.claimable import claimable
+from teachlab.scoring.scoring import score
+from teachlab.statistics.claims.lot_claims import lots_needed
+from teachlab.statistics.planning import plan_passes
+from teachlab.switching.run import replay
+
+LEVEL = Setting(unit="x", on_level=5, off_level=5)
 
 
-def _score(passes: int, lost: int, source: TruthSource = TruthSource.INDEPENDENT) -> tuple[Score, Truth]:
-    start = np.arange(passes) * 10 + 5
-    light = np.zeros(passes * 10 + 10)
-    for a in start[lost:]:
-        light[a : a + 4] = 9
-    truth = Truth.from_arrays(start, start + 4, source=source)
-    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=100, unit="x"))
-    return score(replay(recording, Setting(unit="x", on_level=5, off_level=5)), truth), truth
+@dataclass(frozen=True, kw_only=True)
+class Parade:
+    """Passes of 40 samples every 100: quiet light of an invented parade of trays, in lots."""
+
+    passes: int = 60
+    lots: int = 12
+    lost: tuple[int, ...] = ()
+    trips: tuple[int, ...] = ()
+    copies: bool = False
+    source: TruthSource = TruthSource.INDEPENDENT
+    origin: Origin = Origin.RECORDED
+    uncertainty: float = 0.0
+    setting: Setting = LEVEL
+
+    def judged(self, rehearsal: bool = False, **document: Any) -> list[Judged]:
+        """Judge criteria on it; without any, that at most a quarter of the passes are lost."""
+        rng = np.random.default_rng(1)
+        start = 50 + 100 * np.arange(self.passes)
+        light = rng.normal(0, 0.1, 100 * self.passes + 100)
+        for k, a in enumerate(start.tolist()):
+            light[a : a + 40] += 9.0 * (k not in self.lost)
+            light[a + 70] += 9.0 * (k in self.trips)
+        if self.copies:
+            light[start[1] : start[1] + 40] = light[start[0] : start[0] + 40]
+        recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=100, unit="x", origin=self.origin))
+        lot = [f"lot {k * self.lots // self.passes}" for k in range(self.passes)] if self.lots else None
+        truth = Truth.from_arrays(start, start + 40, lot=lot, source=self.source, uncertainty_samples=self.uncertainty)
+        result = score(replay(recording, self.setting), truth)
+        asked = Criteria.model_validate({**lost_rate(0.25), **document})
+        found = claimable(recording, truth, self.setting, result)
+        return judge(asked, result, None, truth, found, rehearsal=rehearsal)
 
 
-def _judged(passes: int, lost: int, most: float, **more: object) -> Judged:
-    result, truth = _score(passes, lost, **more)  # type: ignore[arg-type]
-    criteria = Criteria.model_validate(
-        {"criterion": [{"measure": "lost_rate", "max": most, "dependence": "independent"}]}
-    )
-    return judge(criteria, result, None, {"lost_rate": lost_rate_by_lot(truth, result.trials)})[0]
+MET, NOT_MET, OPEN = Judgement.MET, Judgement.NOT_MET, Judgement.NOT_ENOUGH
+CLEAN = Parade()
 
 
-def test_three_verdicts() -> None:
-    # 0 of 299 shows 1 % at 95 %, 0 of 298 does not; 10 of 100 is surely above 1 %.
-    assert _judged(299, 0, 0.01).verdict is Judgement.MET
-    assert _judged(298, 0, 0.01).verdict is Judgement.NOT_ENOUGH
-    assert _judged(100, 10, 0.01).verdict is Judgement.NOT_MET
+def lost_rate(most: float, **more: Any) -> dict[str, Any]:
+    return {"criterion": [{"measure": "lost_rate", "max": most, **more}]}
 
 
-def test_self_labelled_passes_decide_nothing() -> None:
-    found = _judged(299, 0, 0.01, source=TruthSource.SELF_LABELLED)
-    assert found.verdict is Judgement.NOT_ENOUGH
-    assert "self-labelled" in found.because
+def shown(at: int, samples: int, **more: Any) -> Setting:
+    drawn = {"sweep": {"at_sample": at, "evaluations": samples, "passes": samples // 100}}
+    return replace(LEVEL, taught=Taught(strategy="x", evidence={"drawn": {**drawn, **more}}))
 
 
-def test_self_labelled_passes_decide_no_margin_either() -> None:
-    result, _ = _score(299, 0, source=TruthSource.SELF_LABELLED)
-    rows = [{"measure": name, "min": 0.001} for name in ("passes", "margin_to_noise", "ambient_reserve")]
-    criteria = Criteria.model_validate({"criterion": rows})
-    found = judge(criteria, result, None, {}, {"ambient_reserve": 5.0})
-    assert {item.verdict for item in found} == {Judgement.NOT_ENOUGH}
+def test_the_bound_is_of_the_mean_of_lots() -> None:
+    # Twelve lots without a loss: 1 − 0.05^(1/12) = 22.09 %.
+    assert CLEAN.judged(**lost_rate(0.221))[0].verdict is MET
+    found = CLEAN.judged(**lost_rate(0.2208))[0]
+    assert found.verdict is OPEN
+    assert "record 1 more lots" in found.because
+    assert replace(CLEAN, lost=tuple(range(0, 60, 2))).judged(**lost_rate(0.2))[0].verdict is NOT_MET
 
 
-def _verdicts(
-    lots: int, size: int, lost: int, most: float, *, icc: float = 0.2, named: bool = True
-) -> dict[str, Judged]:
-    """Judge every way to allow for lots; `lost` passes of the first lot are lost."""
-    result, truth = _score(lots * size, lost)
-    if named:
-        lot = [f"lot {k // size}" for k in range(truth.passes)]
-        truth = Truth.from_arrays(truth.start, truth.end, lot=lot)
-    rows = [{"measure": "lost_rate", "max": most, "dependence": how} for how in ("proxy", "measured", "independent")]
-    criteria = Criteria.model_validate({"icc": icc, "criterion": rows})
-    found = judge(criteria, result, None, {"lost_rate": lost_rate_by_lot(truth, result.trials, icc=icc)})
-    return {row["dependence"]: item for row, item in zip(rows, found, strict=True)}
+def test_an_assumption_is_stated_in_the_file_and_named_in_the_judgement() -> None:
+    # 60 independent passes without a loss show 1 − 0.05^(1/60) = 4.87 %; lots of five at 0.5 are worth 20: 13.91 %.
+    for statement, most in (({"assume": "independent"}, 0.0488), ({"icc": 0.5}, 0.1392)):
+        for placed in ({**lost_rate(most), **statement}, lost_rate(most, **statement)):
+            found = CLEAN.judged(**placed)[0]
+            assert found.verdict is MET
+            assert ", if passes" in found.because
+        assert CLEAN.judged(**{**lost_rate(most - 0.0003), **statement})[0].verdict is OPEN
+    # A criterion's own statement goes before that of the document.
+    assert CLEAN.judged(**lost_rate(0.05, assume="lots"), assume="independent")[0].verdict is OPEN
 
 
-def test_the_default_allows_for_lots_and_names_its_assumption() -> None:
-    assert (
-        Criteria.model_validate({"criterion": [{"measure": "lost_rate", "max": 0.1}]}).criterion[0].dependence
-        == "proxy"
-    )
-    # 0 of 3000 in lots of 50: 10.8 passes worth one give 278 and 1.07 %, lots worth one each give 60 and 4.9 %.
-    met, just_not = _verdicts(60, 50, 0, 0.0108), _verdicts(60, 50, 0, 0.0107)
-    assert (met["proxy"].verdict, just_not["proxy"].verdict) == (Judgement.MET, Judgement.NOT_ENOUGH)
-    assert "correlate by at most 0.2" in met["proxy"].because
-    assert met["measured"].verdict is Judgement.NOT_ENOUGH
-    assert _verdicts(60, 50, 0, 0.049)["measured"].verdict is Judgement.MET
-    assert met["independent"].verdict is Judgement.MET
-    assert _verdicts(60, 50, 0, 0.0011)["independent"].verdict is Judgement.MET
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        (replace(CLEAN, source=TruthSource.SELF_LABELLED), "labelled from this very light"),
+        (replace(CLEAN, origin=Origin.SYNTHETIC), "synthetic: a rehearsal"),
+        (replace(CLEAN, lots=4), "only 4 lots are named, 5 are needed"),
+        (replace(CLEAN, lots=0), "no lots are named"),
+        (replace(CLEAN, copies=True), "the log holds copies"),
+        (replace(CLEAN, uncertainty=41.0), "shorter than the doubt of their borders"),
+        (replace(CLEAN, setting=replace(LEVEL, polarity=Polarity.DARK_ON)), "polarity is inverted"),
+        (replace(CLEAN, setting=shown(0, 6100)), "no pass is left"),
+    ],
+)
+def test_nothing_is_met_on_evidence_that_could_not_have_failed_it(line: Parade, told: str) -> None:
+    # Asked for next to nothing, so that only the evidence itself stands in the way; and nothing may be lost by it.
+    for row in ({"measure": "lost_rate", "max": 0.99}, {"measure": "merged_rate", "max": 0.99}):
+        found = line.judged(criterion=[row])[0]
+        assert found.verdict is not MET, found
+        assert told in found.because or found.verdict is NOT_MET
 
 
-def test_assuming_no_correlation_and_all_correlation_are_the_ends() -> None:
-    none, all_ = (_verdicts(60, 50, 0, 0.001, icc=icc)["proxy"] for icc in (0.0, 1.0))
-    assert none.verdict is Judgement.MET
-    assert "0 % and 0.0998 %" in none.measured
-    assert all_.measured.split("(")[0] == _verdicts(60, 50, 0, 0.001)["measured"].measured.split("(")[0]
+def test_a_stuck_output_meets_no_limit_of_trips() -> None:
+    stuck = replace(CLEAN, setting=replace(LEVEL, on_level=500, off_level=500))
+    rows = [{"measure": "false_trips_per_gap", "max": 0.9}, {"measure": "lots_with_trips", "max": 0.9}]
+    assert {item.verdict for item in stuck.judged(criterion=rows)} == {OPEN}
+    assert {item.verdict for item in CLEAN.judged(criterion=rows)} == {MET}
 
 
-def test_few_lots_decide_nothing_unless_independence_is_said() -> None:
-    found = _verdicts(4, 500, 0, 0.9)
-    assert found["proxy"].verdict is found["measured"].verdict is Judgement.NOT_ENOUGH
-    assert "only 4 lots, 5 are needed" in found["proxy"].because
-    assert found["independent"].verdict is Judgement.MET
-    assert _verdicts(5, 500, 0, 0.9)["proxy"].verdict is Judgement.MET
-    assert _verdicts(1, 4, 0, 0.9, named=False)["proxy"].verdict is Judgement.NOT_ENOUGH
+def test_passes_shown_while_teaching_are_left_out_and_neighbours_with_them() -> None:
+    rows = [{"measure": "passes", "min": least} for least in (38.0, 39.0, 40.0)]
+    # [1000, 3000) holds passes 10 to 29 and part of the gaps around them, beside which passes 9 and 30 lie.
+    found = replace(CLEAN, setting=shown(1000, 2000)).judged(criterion=rows)
+    assert [item.verdict for item in found] == [MET, OPEN, OPEN]
+    # Another recording was shown: nothing of this one is left out.
+    elsewhere = shown(1000, 2000, recording="other")
+    assert replace(CLEAN, setting=elsewhere).judged(criterion=rows)[2].verdict is MET
 
 
-def test_missed_and_merged_passes_allow_for_lots_too() -> None:
-    result, truth = _score(3000, 0)
-    criteria = Criteria.model_validate({"criterion": [{"measure": "miss_rate", "max": 0.002}]})
-    dependence = lost_rate_by_lot(truth, result.trials)
-    assert judge(criteria, result, None, {"miss_rate": dependence})[0].verdict is Judgement.NOT_ENOUGH
-    assert judge(criteria, result, None, {})[0].because.startswith("too few passes")
+def test_synthetic_light_meets_a_rehearsal_and_says_so() -> None:
+    synthetic = replace(CLEAN, origin=Origin.SYNTHETIC)
+    found = synthetic.judged(rehearsal=True)[0]
+    assert found.verdict is MET
+    assert found.because.startswith("rehearsal: would be met")
+    assert "--rehearsal" in synthetic.judged()[0].because
 
 
-def test_a_rare_bad_lot_is_allowed_for_where_losses_come_singly() -> None:
-    # One loss in every second of 60 lots of 50: as measured no more alike than chance, and naive of a bad lot.
-    events = [1, 0] * 30
-    found = lot_rate(events, [50] * 60)
-    assert found.measured is not None
-    assert found.measured < 1
-    assert found.by_proxy is not None
-    result, _ = _score(3000, 30)
-    rows = [{"measure": "lost_rate", "max": 0.02, "dependence": how} for how in ("proxy", "measured", "independent")]
-    criteria = Criteria.model_validate({"criterion": rows})
-    assumed, measured, independent = judge(criteria, result, None, {"lost_rate": found})
-    # 30 of 3000, 10.8 passes worth one: 2.78 of 278, at most 2.6 %.
-    assert assumed.verdict is Judgement.NOT_ENOUGH
-    assert "design effect 10.8 from an assumed intra-lot correlation of 0.2" in assumed.measured
-    assert measured.verdict is independent.verdict is Judgement.MET
-    rows[0]["max"] = 0.03
-    met = judge(Criteria.model_validate({"criterion": rows}), result, None, {"lost_rate": found})[0]
-    assert met.because.endswith("if losses of one lot correlate by at most 0.2")
+def test_self_labelled_passes_decide_no_number_either() -> None:
+    rows = [{"measure": "passes", "min": 1.0}, {"measure": "lots", "min": 1.0}]
+    found = replace(CLEAN, source=TruthSource.SELF_LABELLED).judged(criterion=rows)
+    assert {item.verdict for item in found} == {OPEN}
 
 
-def test_false_trips_in_bursts_are_allowed_for() -> None:
-    result, _ = _score(300, 0)
-    bursts = burst_rate([6, 0, 0, 5, 0, 0, 0, 7, 0, 0] * 2, [1.0] * 20, per="running hour")
-    assert bursts.design_effect is not None
-    tripped = replace(result, false_trips_per_running_hour=bursts.naive)
-    rows = [
-        {"measure": "false_trips_per_running_hour", "max": 3.0, "dependence": how}
-        for how in ("proxy", "measured", "independent")
-    ]
-    criteria = Criteria.model_validate({"criterion": rows})
-    found = judge(criteria, tripped, None, {"false_trips_per_running_hour": bursts})
-    # 36 in 20 h: at most 2.4 per hour one by one, 3.6 in bursts.
-    assert [item.verdict for item in found] == [
-        Judgement.NOT_ENOUGH,
-        Judgement.NOT_ENOUGH,
-        Judgement.MET,
-    ]
-    assert f"design effect {bursts.design_effect:.3g} from 20 lots" in found[0].measured
+def test_a_rate_of_trips_needs_them_in_two_lots_or_an_assumption() -> None:
+    hour = [{"measure": "false_trips_per_running_hour", "max": 1e5}]
+    assert CLEAN.judged(criterion=hour)[0].verdict is OPEN
+    assert "lots_with_trips" in CLEAN.judged(criterion=hour)[0].because
+    assert CLEAN.judged(criterion=hour, assume="independent")[0].verdict is MET
+    assert replace(CLEAN, trips=(3, 22, 41)).judged(criterion=hour)[0].verdict is MET
+    # The share of lots has a bound without any trip; 1 and 2 of 12 lots: at most 33.9 and 43.8 %.
+    share = [{"measure": "lots_with_trips", "max": 0.34}]
+    assert replace(CLEAN, trips=(3,)).judged(criterion=share)[0].verdict is MET
+    assert replace(CLEAN, trips=(3, 22)).judged(criterion=share)[0].verdict is OPEN
 
 
-def test_without_a_burst_seen_the_default_says_what_it_takes_for_granted() -> None:
-    result, _ = _score(300, 0)
-    none = burst_rate([0] * 20, [1.2] * 20, per="running hour")
-    quiet = replace(result, false_trips_per_running_hour=none.naive)
-    rows = [
-        {"measure": "false_trips_per_running_hour", "max": 0.125, "dependence": how}
-        for how in ("proxy", "measured", "independent")
-    ]
-    # 24 hours without any show 1 in 8 hours, if false trips come one by one.
-    found = judge(Criteria.model_validate({"criterion": rows}), quiet, None, {"false_trips_per_running_hour": none})
-    assert [item.verdict for item in found] == [Judgement.MET, Judgement.NOT_ENOUGH, Judgement.MET]
-    assert "if events come one by one" in found[0].because
-    assert "too few lots" in found[1].because
+@pytest.mark.parametrize(("rate", "icc"), [(0.3, None), (0.1, 0.0), (0.15, 0.3)])
+def test_what_plan_says_at_the_same_assumption_is_met_if_nothing_is_lost(rate: float, icc: float | None) -> None:
+    size = 5
+    if icc is None:
+        lots = lots_needed(rate, 0.95)
+        stated: dict[str, Any] = {}
+    else:
+        lots = -(-plan_passes(rate, 0.95, lot_size=size, icc=icc).passes // size)
+        stated = {"icc": icc}
+    line = Parade(passes=size * lots, lots=lots)
+    assert line.judged(**lost_rate(rate), **stated)[0].verdict is MET
+    fewer = Parade(passes=size * (lots - 1), lots=lots - 1)
+    assert fewer.judged(**lost_rate(rate), **stated)[0].verdict is OPEN
 
 
 def test_overall() -> None:
