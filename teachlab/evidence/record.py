@@ -96,7 +96,9 @@ def build_record(
     judged = (
         []
         if criteria is None
-        else judge(criteria, result, margins, truth, found, reserves=reserves, position=worth.position, rehearsal=how.rehearsal)
+        else judge(
+            criteria, result, margins, truth, found, reserves=reserves, position=worth.position, rehearsal=how.rehearsal
+        )
     )
     verdict = setting_verdict(
         recording,
