@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import ast
+import io
 import re
+import tokenize
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 from importlib import import_module
@@ -154,3 +156,20 @@ def test_a_question_hands_on_one_function_and_one_value(room: str) -> None:
     names = import_module(f"teachlab.questions.{room}").__all__
     kinds = Counter(name[0].isupper() for name in names)
     assert kinds == {True: 1, False: 1}
+
+
+def test_no_room_bears_the_name_of_a_verb() -> None:
+    """`teachlab.replay` must stay a function, whatever submodules are imported."""
+    rooms = {path.stem for path in ROOT.iterdir() if path.is_dir() or path.suffix == ".py"}
+    assert not rooms & set(teachlab.__all__)
+
+
+def test_comments_say_why_where_a_reader_would_stop() -> None:
+    """A goal of two in a hundred lines; fewer than 1.4 means that fast or odd code came without its reason."""
+    lines = comments = 0
+    for file in ROOT.rglob("*.py"):
+        text = file.read_text(encoding="utf-8")
+        lines += text.count("\n")
+        tokens = tokenize.generate_tokens(io.StringIO(text).readline)
+        comments += sum(token.type == tokenize.COMMENT for token in tokens)
+    assert comments / lines >= 0.014

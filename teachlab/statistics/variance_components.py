@@ -133,9 +133,13 @@ def variance_components(groups: Mapping[str, ArrayLike], *, confidence: float = 
     grand = float((sizes * means).sum() / n)
     between = float((sizes * (means - grand) ** 2).sum())
     within = float(sum(((values - mean) ** 2).sum() for values, mean in zip(shifted, means, strict=True)))
+    # Values about the mean of their group show the repeatability. Means of groups about each other show what groups
+    # add, and what repeatability alone would scatter them by: that is taken off. With unequal groups the size that
+    # divides lies between harmonic and plain mean.
     msb, msw = between / (k - 1), within / (n - k)
     size = float((n - (sizes**2).sum() / n) / (k - 1))
     raw = (msb - msw) / size
+    # Groups closer together than chance would put them: the estimate is below 0, told as 0 and marked.
     variance = max(0.0, raw)
     total = variance + msw
     low, high = _share_limits(means, sizes, msw, n - k, confidence) if msw > 0 else (0.0, 1.0)
@@ -168,6 +172,8 @@ def _share_limits(means: _Floats, sizes: _Floats, msw: float, freedom: int, conf
     k = means.size
 
     def ratio(theta: float) -> float:
+        # With the right ratio of variances these weighted squares are a chi-square: the limits are where they meet its
+        # quantiles. Exact for unequal groups, where the usual F limits are not.
         weights = sizes / (1 + sizes * theta)
         centre = float((weights * means).sum() / weights.sum())
         return float((weights * (means - centre) ** 2).sum()) / ((k - 1) * msw)
@@ -177,6 +183,7 @@ def _share_limits(means: _Floats, sizes: _Floats, msw: float, freedom: int, conf
         if ratio(0.0) <= quantile:
             return 0.0
         top = 1.0
+        # The ratio falls with theta and has no upper end: fourfold until the root is inside.
         while ratio(top) > quantile:
             top *= 4
         return float(brentq(lambda theta: ratio(theta) - quantile, 0.0, top, xtol=1e-14, rtol=1e-12))
@@ -242,6 +249,7 @@ def agreement(lost_by: ArrayLike, settings: int) -> LossAgreement:
     share = float(x.sum()) / (n * m) if n else None
     kappa = None
     if share is not None and 0 < share < 1:
+        # Fleiss' kappa from counts: pairs of settings that agree on a pass, against what agreement by chance would be.
         same = float((x**2 + (m - x) ** 2 - m).sum()) / (n * m * (m - 1))
         chance = share**2 + (1 - share) ** 2
         kappa = (same - chance) / (1 - chance)

@@ -46,6 +46,8 @@ def median_draw(draws: Sequence[Draw]) -> Draw | None:
 def ranking_cost(draws: Sequence[Draw]) -> float:
     """Return the median cost over all draws; one that did not teach costs infinity."""
     costs = sorted(d.measures["cost"] if d.setting is not None else math.inf for d in draws)
+    # The lower median is a cost that occurred; with more than half abstaining it is infinite, and the strategy
+    # unranked.
     return costs[(len(costs) - 1) // 2]
 
 

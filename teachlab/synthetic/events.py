@@ -121,6 +121,7 @@ class PassSource:
         kind = np.searchsorted(self._shares, choice, side="right").astype(np.int64)
         gap = self._gaps(index)
         length = self._per_kind(kind, "length", index, Object.lengths)
+        # Each pass begins where the one before and its gap ended; the last ends tell where the next chunk begins.
         lead = position + np.cumsum(length + gap) - (length + gap)
         level = self._per_kind(kind, "level", index, self._levels)
         if scenario.line.lot_level_cv:
@@ -154,6 +155,7 @@ class PassSource:
         for k, config in enumerate(self._scenario.object):
             rows = kind == k
             if rows.any():
+                # Drawn for all passes and kept for those of the kind: what one kind is does not move another's numbers.
                 out[rows] = draw(config, stream(self._seed, f"{what}/{config.label}", index), EVENTS)[rows]
         return out
 
@@ -170,6 +172,7 @@ class PassSource:
     def _middle_transmission(self, config: Object, rng: np.random.Generator, size: int) -> Floats:
         if config.transmission is not None:
             once = np.clip(config.transmission.draw(rng, size), 0.0, 1.0)
+            # There and back before a mirror or a belt: light is weakened each time.
             squared: Floats = once ** TIMES_THROUGH[self._scenario.sensor.sensing]
             return squared
         return np.ones(size) if config.transparent is None else config.transparent.middle_transmission.draw(rng, size)
@@ -265,6 +268,7 @@ def _together(glints: _Bumps, swaps: _Bumps | None) -> tuple[Floats, Floats, Flo
         place = np.concatenate([place, swaps.place_mm])[order]
         height = np.concatenate([height, swaps.percent])[order]
         sd = np.concatenate([sd, swaps.sd_mm])[order]
+    # Glints lie in one array; pass k owns those from first[k] to first[k + 1].
     first = np.concatenate([[0], np.cumsum(np.bincount(owner, minlength=EVENTS))])
     return place, height, sd, first
 

@@ -207,6 +207,8 @@ def _unpaired(
 
     a = (first.counts.lost, first.counts.scored_passes)
     b = (second.counts.lost, second.counts.scored_passes)
+    # Two intervals: score for the claim, hybrid beside it, since both are in use and they differ where counts are
+    # small.
     hybrid, score = newcombe(a, b, confidence), miettinen_nurminen(a, b, confidence)
     document: dict[str, Any] = {
         "unpaired": True,

@@ -245,6 +245,7 @@ def _thinned(stretches: list[tuple[str, int, int]], *, most: int = MOST_TEACHING
     lots = list(dict.fromkeys(group for group, _, _ in stretches))
     if step <= 1:
         return stretches
+    # Two teachings per lot at least, or nothing can be said of what lies within; if not, whole lots are left out.
     if len(stretches) // step >= 2 * len(lots):
         return stretches[::step]
     kept = set(lots[::step])
@@ -257,12 +258,14 @@ def _stretches(truth: Truth, name: NDArray[np.object_], stop: int, passes: int) 
     out: list[tuple[str, int, int]] = []
     if rows.size == 0:
         return out
+    # Passes of one lot in a row: a lot that comes back later is a group again, but no stretch spans what lies between.
     runs = np.split(rows, np.flatnonzero(name[rows[1:]] != name[rows[:-1]]) + 1)
     for run in runs:
         for k in range(run.size // passes):
             first, last = int(run[k * passes]), int(run[(k + 1) * passes - 1])
             before = 0 if first == 0 else int(truth.end[first - 1])
             after = int(truth.start[last + 1]) if last + 1 < truth.passes else stop
+            # From mid-gap to mid-gap, so that neighbouring stretches share no sample.
             a, b = (before + int(truth.start[first])) // 2, min(stop, (int(truth.end[last]) + after) // 2)
             out.append((str(name[first]), a, b))
     return out
@@ -319,5 +322,6 @@ def settings_agreement(
         for setting, output in zip(family, replay_family(recording, family), strict=True):
             passes = score(output, truth, rules=rules, tables=False).trials.passes
             trial &= np.isin(passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED))
+            # Equal settings are replayed once and counted as often as they were given.
             lost += np.isin(passes, (Outcome.MISS, Outcome.MERGED)) * given.count(setting)
     return agreement(lost[trial], len(given))

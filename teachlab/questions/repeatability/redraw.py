@@ -110,11 +110,13 @@ def teachings(variant: Variant, block: TeachBlock, options: DrawOptions) -> list
 def _averaged(draw: int, parts: Sequence[Draw]) -> Draw:
     if len(parts) == 1:
         return replace(parts[0], draw=draw)
+    # One that abstains leaves no average: whoever averages five teachings needs five.
     for part in parts:
         if part.setting is None:
             return Draw(draw=draw, setting=None, abstained=part.abstained, failed=part.failed, measures={})
     settings = [part.setting for part in parts if part.setting is not None]
     first = settings[0]
+    # Averages of levels make sense where all else is alike; two polarities have no mean.
     kept = {bare(s).with_levels(0.0, 0.0) for s in settings if type(s) is Setting}
     if len(kept) != 1 or any(type(s) is not Setting for s in settings):
         reason = "teachings of different kind, polarity or filter have no average"

@@ -203,6 +203,7 @@ def study(
                 agreement=agreed,
             )
         )
+    # Given settings are held against the same yardstick as the draws.
     least = best_cost(done.best)
     counts = count_settings(recording, truth, given, rules=how.rules.scored_from(cut.first_scored))
     people: dict[str, list[Setting]] = {}

@@ -134,6 +134,7 @@ def replayed(
     worth, dependent, reasons, early, verdict = None, {}, None, (), None
     if truth is not None:
         worth = worth_of(recording, truth, output, rules=rules, margins=margins)
+        # Where no pass was lost, the weakest passes show how losses would cluster.
         proxy = None if worth.margin is None else worth.margin.peak_of_pass
         dependent = dependence_of(truth, worth.score, proxy=proxy)
         n = worth.score.counts

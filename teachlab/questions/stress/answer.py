@@ -110,6 +110,7 @@ def stress(
         recording, truth, setting, factors, gain=gains, ambient=ambients, pedestal=pedestals, rules=rules,
         progress=lambda share: say((1 + share * len(factors)) / parts),
     )  # fmt: skip
+    # Only what was named is held against each other: nobody asked whether one level serves the whole default map.
     cells = (Stress(*cell) for cell in product(gain or (1.0,), ambient or (0.0,), pedestal or (0.0,)))
     conditions = [s for s in cells if (s.gain, s.ambient, s.pedestal) != (1, 0, 0)]
     return StressAnswer(

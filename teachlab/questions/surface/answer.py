@@ -172,6 +172,7 @@ def _counted(
         readings = [read_first(r, base.evaluation_rate_hz) for r, _ in opened]
         levels, distinct = stated_levels(readings)
         levels = levels if distinct else np.union1d(levels, marked)
+    # Without memory all pairs are exact at once; with filter or delays only pairs on one chain are: zero hysteresis.
     found = surface_of(opened, base, levels=levels, rules=rules, progress=progress)
     if not base.has_memory:
         return found, None

@@ -211,6 +211,7 @@ class Flutter(Table):
             return change
         square = np.float32(np.pi / 2)
         angle = np.clip(np.float32(np.radians(self.tilt_deg)) * movement, -square, square)
+        # Tilted matt surfaces lose light with the cosine, glossy ones with a high power of it.
         out: Floats32 = np.maximum(np.cos(angle), np.float32(0.0)) ** np.float32(self.gloss) - np.float32(1.0)
         return out
 
@@ -305,6 +306,7 @@ class Object(Table):
         length = self.length_mm.draw(rng, size)
         if self.tumbling is not None:
             angle = rng.uniform(0.0, np.pi, size)
+            # A rectangle turned by any angle, seen along the belt: the sum of both projections.
             length = length * np.abs(np.cos(angle)) + self.tumbling.width_mm * np.abs(np.sin(angle))
         return np.maximum(length, 0.01)
 
