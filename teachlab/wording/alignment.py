@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from textwrap import wrap
 
-from teachlab.data.alignment import Alignment
+from teachlab.data.alignment.answer import Alignment, Room
 
+WIDTH = 100
 WIDTH_TELLS = 2.0
 """Passes that are longer or shorter by more than so many doubts of a border are worth a word."""
 
@@ -21,7 +23,12 @@ def lead_lines(alignment: Alignment | None, recording: str) -> list[str]:
         As the user named it, for the command that mends it.
     """
     found = off_lines(alignment)
-    return [*found, *mending(alignment, recording)] if alignment is not None and found else []
+    return [*wrapped(found), *mending(alignment, recording)] if alignment is not None and found else []
+
+
+def wrapped(lines: list[str]) -> list[str]:
+    """Return lines of at most 100 columns."""
+    return [part for line in lines for part in wrap(line, WIDTH, subsequent_indent="  ", break_on_hyphens=False)]
 
 
 def off_lines(alignment: Alignment | None) -> list[str]:
@@ -55,19 +62,23 @@ def finding(alignment: Alignment) -> list[str]:
     if abs(width) > WIDTH_TELLS * max(a.doubt, a.lags.jitter):
         word = "shorter" if width > 0 else "longer"
         lines.append(f"Your passes are {duration(abs(a.ms(width)))} {word} than the light shows. No shift mends that.")
-    if a.room is not None and None not in (a.room.before, a.room.after) and a.moves:
-        lines.append(_room(a))
+    if a.room is not None and a.moves and (text := _room(a.room)):
+        lines.append(text)
     return lines
 
 
-def _room(a: Alignment) -> str:
-    before, after, unit = (a.room.before, a.room.after, a.room.unit) if a.room is not None else (None, None, "")
-    if before is None or after is None:
+def _room(room: Room) -> str:
+    """Say what the shift is worth: in room, or where there is none in passes and gaps on the wrong side."""
+    if room.before is None or room.after is None:
         return ""
-    old, new = (_level(room, unit) for room in (before, after))
-    if old == new:
-        return "Between passes and gaps there is no room either way." if before <= 0 else f"Their room stays {new}."
-    return f"Shifted, the room between passes and gaps {'grows' if after > before else 'shrinks'} from {old} to {new}."
+    if max(room.before, room.after) > 0:
+        old, new = (_level(one, room.unit) for one in (room.before, room.after))
+        how = "grows" if room.after > room.before else "shrinks"
+        return f"Shifted, the room between passes and gaps {how} from {old} to {new}."
+    return (
+        f"Shifted, the best level has {room.wrong_after} passes and gaps on its wrong side instead of "
+        f"{room.wrong_before}."
+    )
 
 
 def mending(alignment: Alignment, recording: str) -> list[str]:

@@ -90,6 +90,47 @@ def test_json(late):
     assert document["width_error_ms"] == pytest.approx(0, abs=0.2)
 
 
+@pytest.fixture(scope="module")
+def led(late):
+    """Screens and documents of the commands that judge, on truth that comes late."""
+    line, setting = late / "line.parquet", late / "setting.json"
+    commands = {
+        "inspect": [],
+        "teach": ["--strategy", "two-sample-midpoint", "--out", setting],
+        "replay": ["--setting", setting],
+        "bench": ["--strategy", "two-sample-midpoint", "--draws", 4],
+        "report": ["--setting", setting, "--draws", 0],
+    }
+    told = {}
+    for name, words in commands.items():
+        both = [CliRunner().invoke(app, [name, str(line), *map(str, words), *more]) for more in ([], ["--json"])]
+        assert all(done.exit_code in (0, 3) for done in both), [done.output for done in both]
+        told[name] = both[0].stdout, json.loads(both[1].stdout)
+    return told
+
+
+@pytest.mark.parametrize("name", ["inspect", "teach", "replay", "bench"])
+def test_every_command_that_judges_leads_with_it(led, late, name):
+    first, second, third, *_ = led[name][0].splitlines()
+    assert first.startswith("Your truth lags the light by 5.93 ± 0.08 ms.")
+    assert second.startswith("Shifted, the room")
+    assert third == f"Mend it: teachlab align {late}/line.parquet --out {late}/line-aligned.parquet"
+
+
+def test_a_report_cautions(led):
+    assert led["report"][1]["cautions"][0].startswith("Your truth lags the light by 5.93 ± 0.08 ms.")
+    assert "Your truth lags the light by 5.93" in led["report"][0]
+
+
+@pytest.mark.parametrize("name", ["inspect", "teach", "replay", "bench", "report"])
+def test_documents_hold_the_alignment(led, name):
+    document = led[name][1]
+    found = (document["recordings"][0] if name == "bench" else document)["alignment"]
+    assert found["lag_ms"]["shift"] == pytest.approx(-5.93, abs=0.01)
+    assert found["matters"] is True
+    assert found["room"]["wrong_after"] == 0 < found["room"]["wrong_before"]
+
+
 @pytest.mark.parametrize("ending", ["svg", "png"])
 def test_plot(late, tmp_path, ending):
     picture = tmp_path / f"borders.{ending}"

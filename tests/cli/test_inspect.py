@@ -137,3 +137,30 @@ def test_nothing_valid_exits_with_2(tmp_path: Path) -> None:
     done = invoke("inspect", tmp_path / "r.parquet")
     assert (done.exit_code, done.stdout) == (2, "")
     assert "none of the 10 samples is valid" in done.stderr
+
+
+def test_whether_levels_work_is_counted(tmp_path: Path) -> None:
+    """Peaks lie apart, but the light of every tenth object comes back inside it: it switches twice, or is lost."""
+    light = np.full(60 * 250 + 100, 10.0)
+    start = 100 + 250 * np.arange(60)
+    for k, a in enumerate(start):
+        light[a : a + 100] = 80
+        if k % 10 == 0:
+            light[a + 40 : a + 60] = 10
+    write_recording(tmp_path / "line.parquet", [light], RecordingInfo(sample_rate_hz=1000.0, unit="counts"))
+    truth = Truth.from_arrays(start, start + 100, uncertainty_samples=2.0)
+    write_truth(tmp_path / "line.passes.parquet", truth)
+    document = json.loads(invoke("inspect", tmp_path / "line.parquet", "--json").stdout)
+    assert (document["separable"], document["works"]) == (True, False)
+    assert document["best_fixed"]["counts"]["extra"] == 6
+    told = invoke("inspect", tmp_path / "line.parquet").stdout
+    assert "none works: the best pair" in told
+    assert "still has 6 extra switchings" in told
+    assert "every pair of levels goes wrong somewhere" in told
+    assert "has all 60 passes on one side" not in told
+
+
+def test_levels_that_work_are_named(tmp_path: Path) -> None:
+    told = invoke("inspect", write(tmp_path)).stdout
+    assert "work: on " in told
+    assert "loses no pass and trips in no gap" in told

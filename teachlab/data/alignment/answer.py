@@ -44,11 +44,15 @@ class Room:
     ----------
     before, after : float, recording units
         As the truth stands, and shifted.
+    wrong_before, wrong_after : int
+        Passes and gaps on the wrong side of the level that has fewest of them there, as it stands, and shifted.
     unit : str
     """
 
     before: float | None
     after: float | None
+    wrong_before: int
+    wrong_after: int
     unit: str
 
 
@@ -183,7 +187,8 @@ class Alignment:
             "by_kind": groups(self.by_kind),
             "by_time": groups(self.by_time),
             "room": None if self.room is None else {
-                "before": self.room.before, "after": self.room.after, "unit": self.room.unit
+                "before": self.room.before, "after": self.room.after, "unit": self.room.unit,
+                "wrong_before": self.room.wrong_before, "wrong_after": self.room.wrong_after,
             },
         }  # fmt: skip
 

@@ -41,15 +41,15 @@ def with_room(alignment: Alignment, recording: Recording, truth: Truth, rules: R
         for measured in pair:
             measured.push(block)
     before, after = (_room(*both, alignment.direction) for both in zip(pair, (truth, moved), strict=True))
-    return replace(alignment, room=Room(before, after, recording.info.unit))
+    return replace(alignment, room=Room(before[0], after[0], before[1], after[1], recording.info.unit))
 
 
-def _room(measured: QualityScan, truth: Truth, direction: Direction) -> float | None:
+def _room(measured: QualityScan, truth: Truth, direction: Direction) -> tuple[float | None, int]:
     found = separability(measured, truth, direction)
     if found is None:
-        return None
+        return None, 0
     sign = 1.0 if direction is Direction.RISE else -1.0
-    return sign * (found.weakest_pass.peak - found.strongest_gap.peak)
+    return sign * (found.weakest_pass.peak - found.strongest_gap.peak), found.lost + found.tripped
 
 
 def aligned_truth(alignment: Alignment, truth: Truth, *, whole_periods: int = 0) -> tuple[Truth, int]:
