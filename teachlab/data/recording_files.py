@@ -7,11 +7,10 @@ import json
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
 from dataclasses import replace
-from datetime import datetime
 from itertools import chain
 from pathlib import Path
 from types import TracebackType
-from typing import Annotated, Any, Literal, Self
+from typing import Any, Literal, Self
 
 import numpy as np
 import pyarrow as pa
@@ -21,56 +20,31 @@ from pydantic import Field
 
 from teachlab.data.atomic_files import write_aside
 from teachlab.data.parquet_source import COLUMN, OUTPUT, ParquetSource
-from teachlab.data.strict_json import SchemaOne, StrictModel, check, parse_json, schema_of
+from teachlab.data.strict_json import StrictModel, check, model_of, parse_json, schema_of
 from teachlab.errors import RecordingError
 from teachlab.model.recording import (
     Block,
-    Direction,
     Light,
     LoggedOutput,
-    Origin,
-    OutputWhen,
     Recording,
     RecordingInfo,
-    Sensing,
 )
 
 METADATA_KEY = "teachlab.recording"
 PANDAS_KEY = b"PANDAS_ATTRS"
 TIME = "time"
 GROUP_ROWS = 1 << 16
-DIGEST = r"^[0-9a-f]{64}$"
 _NO_SAMPLE = np.array(np.nan, "<f8").tobytes()
 
 
-class _InfoDocument(SchemaOne):
-    """The JSON under `teachlab.recording`; null stands for the default everywhere."""
-
-    sample_rate_hz: Annotated[float, Field(gt=0)]
-    unit: Annotated[str, Field(min_length=1)]
-    full_scale: float | None = None
-    dark_level: float | None = None
-    sensing: Annotated[Sensing, Field(strict=False)] | None = None
-    direction: Annotated[Direction, Field(strict=False)] | None = None
-    origin: Annotated[Origin, Field(strict=False)] | None = None
-    title: str | None = None
-    line_speed_m_s: Annotated[float, Field(gt=0)] | None = None
-    notes: str | None = None
-
-
-class _OutputDocument(StrictModel):
-    active: Annotated[OutputWhen, Field(strict=False)]
-    lag_samples: int = 0
-
-
-class _InfoDocumentTwo(_InfoDocument):
-    schema_: Literal[2] = Field(alias="schema")  # type: ignore[assignment]
-    digest: Annotated[str, Field(pattern=DIGEST)] | None = None
-    began: Annotated[datetime, Field(strict=False)] | None = None
-    output: _OutputDocument | None = None
-
-
-_SCHEMAS: dict[int, type[_InfoDocument]] = {1: _InfoDocument, 2: _InfoDocumentTwo}
+# The JSON under `teachlab.recording`; null stands for the default everywhere.
+_SCHEMAS: dict[int, type[StrictModel]] = {
+    1: model_of(
+        RecordingInfo, without=frozenset(("began", "output", "digest")), null_is_default=True,
+        schema_=(Literal[1], Field(default=1, alias="schema")),
+    ),
+    2: model_of(RecordingInfo, null_is_default=True, schema_=(Literal[2], Field(alias="schema"))),
+}  # fmt: skip
 
 
 def read_recording(location: str | Path) -> Recording:

@@ -5,75 +5,27 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Literal
 
 from pydantic import Field
 
 from teachlab.data.atomic_files import read_text, write_aside
-from teachlab.data.strict_json import StrictModel, check, parse_json, shown
+from teachlab.data.strict_json import StrictModel, check, model_of, parse_json, shown
 from teachlab.errors import SettingError
-from teachlab.model.following_and_window import (
-    MAX_TIME_MS,
-    MAX_UPDATE_EVALUATIONS,
-    SCHEMA,
-    Follow,
-    FollowingSetting,
-    SettingKind,
-    WindowSetting,
-)
-from teachlab.model.setting import DelaysActOn, Polarity, Setting, Taught
+from teachlab.model.following_and_window import SCHEMA, FollowingSetting, SettingKind, WindowSetting
+from teachlab.model.setting import Setting, Taught
 
 
-class _TaughtDocument(StrictModel):
-    strategy: str
-    parameters: dict[str, Any] = Field(default_factory=dict)
-    evidence: dict[str, Any] = Field(default_factory=dict)
+def _document(made: type[Setting], kind: SettingKind | None = None) -> type[StrictModel]:
+    if kind is None:
+        return model_of(made, schema_=(Literal[1], Field(default=1, alias="schema")))
+    return model_of(made, schema_=(Literal[2], Field(alias="schema")), kind=(Literal[str(kind)], ...))
 
 
-class _Common(StrictModel):
-    unit: Annotated[str, Field(min_length=1)]
-    on_level: float
-    off_level: float
-    polarity: Annotated[Polarity, Field(strict=False)]
-    consecutive: Annotated[int, Field(ge=1)] = 1
-    on_delay_ms: Annotated[float, Field(ge=0)] = 0.0
-    off_delay_ms: Annotated[float, Field(ge=0)] = 0.0
-    delays_act_on: Annotated[DelaysActOn, Field(strict=False)] = DelaysActOn.OUTPUT
-    evaluation_rate_hz: Annotated[float, Field(gt=0)] | None = None
-    taught: _TaughtDocument | None = None
-
-
-class _SettingDocument(_Common):
-    schema_: Literal[1] = Field(default=1, alias="schema")
-
-
-class _FollowingDocument(_Common):
-    schema_: Literal[2] = Field(alias="schema")
-    kind: Literal["following"]
-    reference: float
-    low_limit: float
-    high_limit: float
-    follow: Annotated[Follow, Field(strict=False)]
-    dark_level: float = 0.0
-    time_constant_ms: Annotated[float, Field(gt=0, le=MAX_TIME_MS)] = 1000.0
-    update_evaluations: Annotated[int, Field(ge=1, le=MAX_UPDATE_EVALUATIONS)] = 32
-    freeze: bool = True
-    freeze_hold_ms: Annotated[float, Field(ge=0)] = 0.0
-    guard: Annotated[float, Field(gt=0)] | None = None
-    slew_per_s: Annotated[float, Field(gt=0)] | None = None
-    release_after_ms: Annotated[float, Field(gt=0)] | None = None
-
-
-class _WindowDocument(_Common):
-    schema_: Literal[2] = Field(alias="schema")
-    kind: Literal["window"]
-    low_release: float
-    high_release: float
-
-
-_KINDS: Mapping[str, tuple[type[_Common], type[Setting]]] = {
-    SettingKind.FOLLOWING: (_FollowingDocument, FollowingSetting),
-    SettingKind.WINDOW: (_WindowDocument, WindowSetting),
+_FIXED = _document(Setting), Setting
+_KINDS: Mapping[str, tuple[type[StrictModel], type[Setting]]] = {
+    str(kind): (_document(made, kind), made)
+    for kind, made in ((SettingKind.FOLLOWING, FollowingSetting), (SettingKind.WINDOW, WindowSetting))
 }
 
 
@@ -103,19 +55,18 @@ def setting_from_dict(values: object, where: str) -> Setting:
             f"the abstention: teachlab report RECORDING --setting {where}"
         )
     model, made = _kind_of(values, where)
-    document = check(model, values, where, SettingError)
-    fields = document.model_dump(exclude={"schema_", "kind", "taught"})
-    taught = None if document.taught is None else Taught(**document.taught.model_dump())
+    stated = check(model, values, where, SettingError).model_dump(exclude={"schema_", "kind"})
+    taught = stated.pop("taught")
     try:
-        return made(**fields, taught=taught)
+        return made(**stated, taught=None if taught is None else Taught(**taught))
     except SettingError as fault:
         raise SettingError(f"{where}: {fault}") from None
 
 
-def _kind_of(values: object, where: str) -> tuple[type[_Common], type[Setting]]:
+def _kind_of(values: object, where: str) -> tuple[type[StrictModel], type[Setting]]:
     schema = values.get("schema", 1) if isinstance(values, Mapping) else 1
     if schema == 1 or not isinstance(schema, int):
-        return _SettingDocument, Setting
+        return _FIXED
     if schema != SCHEMA:
         raise SettingError(
             f"{where}: schema must be 1 or 2, got {schema}. This version reads schema 1, levels, and schema 2, levels "

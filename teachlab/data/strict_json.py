@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import functools
 import json
+import operator
+import types
 from collections.abc import Mapping
-from typing import Any, Literal, NoReturn, TypeVar
+from dataclasses import MISSING, fields, is_dataclass
+from datetime import datetime
+from enum import Enum
+from typing import Annotated, Any, Literal, NoReturn, TypeVar, cast, get_args, get_origin, get_type_hints
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model
 
 from teachlab.errors import InputError
 
@@ -24,6 +30,58 @@ class SchemaOne(StrictModel):
 
 
 Model = TypeVar("Model", bound=BaseModel)
+BOUNDS = ("ge", "gt", "le", "min_length", "pattern")
+STATED = "stated"
+"""Metadata of a field that a file must state although the value has a default."""
+
+
+def model_of(
+    made: type[Any], *, without: frozenset[str] = frozenset(), null_is_default: bool = False, **more: Any
+) -> type[StrictModel]:
+    """Return the strict model of a frozen dataclass: its fields, with the bounds that their metadata name.
+
+    Parameters
+    ----------
+    made : type
+        A dataclass; those of its fields that are dataclasses become models of their own.
+    without : frozenset of str
+        Fields that such a document does not hold.
+    null_is_default : bool
+        Whether null may stand for the default of every field that has one.
+    **more
+        Further fields of the document, as `pydantic.create_model` takes them: schema, kind …
+    """
+    hints = get_type_hints(made)
+    found: dict[str, Any] = {}
+    for one in fields(made):
+        if one.name in without:
+            continue
+        kind = _strict(hints[one.name], {key: one.metadata[key] for key in BOUNDS if key in one.metadata})
+        if STATED in one.metadata or (one.default is MISSING and one.default_factory is MISSING):
+            found[one.name] = (kind, ...)
+        elif null_is_default:
+            found[one.name] = (kind | None, None)
+        elif one.default_factory is not MISSING:
+            found[one.name] = (kind, Field(default_factory=one.default_factory))
+        else:
+            found[one.name] = (kind, one.default)
+    model: type[StrictModel] = create_model(f"{made.__name__}Document", __base__=StrictModel, **found, **more)
+    return model
+
+
+def _strict(hint: Any, bounds: Mapping[str, Any]) -> Any:
+    """Return the type that a document must hold for a field of this type."""
+    if isinstance(hint, types.UnionType):
+        kinds = [None if one is type(None) else _strict(one, bounds) for one in get_args(hint)]
+        return functools.reduce(operator.or_, kinds)
+    if is_dataclass(hint):
+        return model_of(cast("type[Any]", hint))
+    if get_origin(hint) is Mapping:
+        return dict[str, Any]
+    # Texts name the members of an enum, and times: what Python would not take for them in strict mode.
+    loose = isinstance(hint, type) and issubclass(hint, (Enum, datetime))
+    kept: dict[str, Any] = {**bounds, **({"strict": False} if loose else {})}
+    return Annotated[hint, Field(**kept)] if kept else hint
 
 
 def parse_json(text: str | bytes, where: str, error: type[InputError]) -> Any:

@@ -21,9 +21,10 @@ from pydantic import Field
 from teachlab.data.atomic_files import current, write_aside
 from teachlab.data.border_doubt import BorderDoubt
 from teachlab.data.parquet_source import open_input, open_parquet
-from teachlab.data.recording_files import DIGEST, document_in, metadata_for
+from teachlab.data.recording_files import document_in, metadata_for
 from teachlab.data.strict_json import SchemaOne, StrictModel, check, parse_json, schema_of, shown
 from teachlab.errors import TruthError
+from teachlab.model.recording import DIGEST
 from teachlab.model.truth import Aligned, Expect, Truth, TruthSource
 
 METADATA_KEY = "teachlab.passes"

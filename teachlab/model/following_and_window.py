@@ -7,7 +7,7 @@ Both are settings: filter, polarity, delays and evaluation rate mean what they m
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from enum import StrEnum
 from typing import Any, Self
 
@@ -88,15 +88,15 @@ class FollowingSetting(Setting):
     reference: float
     low_limit: float
     high_limit: float
-    follow: Follow = Follow.OFFSET
+    follow: Follow = field(default=Follow.OFFSET, metadata={"stated": True})
     dark_level: float = 0.0
-    time_constant_ms: float = 1000.0
-    update_evaluations: int = 32
+    time_constant_ms: float = field(default=1000.0, metadata={"gt": 0, "le": MAX_TIME_MS})
+    update_evaluations: int = field(default=32, metadata={"ge": 1, "le": MAX_UPDATE_EVALUATIONS})
     freeze: bool = True
-    freeze_hold_ms: float = 0.0
-    guard: float | None = None
-    slew_per_s: float | None = None
-    release_after_ms: float | None = None
+    freeze_hold_ms: float = field(default=0.0, metadata={"ge": 0})
+    guard: float | None = field(default=None, metadata={"gt": 0})
+    slew_per_s: float | None = field(default=None, metadata={"gt": 0})
+    release_after_ms: float | None = field(default=None, metadata={"gt": 0})
 
     def __post_init__(self) -> None:
         Setting.__post_init__(self)

@@ -21,6 +21,10 @@ BLOCK_SAMPLES = 1 << 17
 """How many samples `Recording.blocks` hands out at a time, unless told."""
 
 
+DIGEST = r"^[0-9a-f]{64}$"
+"""How a SHA-256 is written."""
+
+
 class Direction(StrEnum):
     """What an object does to the received light."""
 
@@ -64,7 +68,7 @@ class LoggedOutput:
         How much later the output was logged than the light; negative for earlier.
     """
 
-    active: OutputWhen = OutputWhen.HIGH
+    active: OutputWhen = field(default=OutputWhen.HIGH, metadata={"stated": True})
     lag_samples: int = 0
 
 
@@ -102,19 +106,19 @@ class RecordingInfo:
         If a value is outside its range.
     """
 
-    sample_rate_hz: float
-    unit: str
+    sample_rate_hz: float = field(metadata={"gt": 0})
+    unit: str = field(metadata={"min_length": 1})
     full_scale: float | None = None
     dark_level: float = 0.0
     sensing: Sensing = Sensing.OTHER
     direction: Direction | None = None
     origin: Origin = Origin.RECORDED
     title: str = ""
-    line_speed_m_s: float | None = None
+    line_speed_m_s: float | None = field(default=None, metadata={"gt": 0})
     notes: str = ""
     began: datetime | None = None
     output: LoggedOutput | None = None
-    digest: str | None = field(default=None, compare=False)
+    digest: str | None = field(default=None, compare=False, metadata={"pattern": DIGEST})
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.sample_rate_hz) and self.sample_rate_hz > 0):

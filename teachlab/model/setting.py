@@ -70,12 +70,13 @@ class Switching:
         If an invariant does not hold.
     """
 
-    polarity: Polarity = Polarity.LIGHT_ON
-    consecutive: int = 1
-    on_delay_ms: float = 0.0
-    off_delay_ms: float = 0.0
+    # The bounds of a field in its metadata are those of the file; a file must state what is marked so.
+    polarity: Polarity = field(default=Polarity.LIGHT_ON, metadata={"stated": True})
+    consecutive: int = field(default=1, metadata={"ge": 1})
+    on_delay_ms: float = field(default=0.0, metadata={"ge": 0})
+    off_delay_ms: float = field(default=0.0, metadata={"ge": 0})
     delays_act_on: DelaysActOn = DelaysActOn.OUTPUT
-    evaluation_rate_hz: float | None = None
+    evaluation_rate_hz: float | None = field(default=None, metadata={"gt": 0})
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "polarity", Polarity(self.polarity))
@@ -161,7 +162,7 @@ class Setting(Switching):
         If an invariant does not hold.
     """
 
-    unit: str
+    unit: str = field(metadata={"min_length": 1})
     on_level: float
     off_level: float
     taught: Taught | None = None
