@@ -10,7 +10,9 @@ import re
 import select
 import sys
 import time
+from collections import deque
 from collections.abc import Collection, Generator, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from itertools import chain
 from pathlib import Path
 from typing import Any
@@ -115,20 +117,43 @@ class TextLog:
         """
         for column in chosen:
             self._kinds.setdefault(column, pa.string() if column in text else pa.int64())
-        for block in self._blocks:
-            if self.delimiter == SPACES:
-                block = re.sub(rb"[ \t]+", b" ", re.sub(rb"(?m)^[ \t]+|[ \t]+(?=\r?$)", b"", block))
-            table = self._table(block, chosen)
+        for table in self._tables(chosen):
             if table is not None and table.num_rows:
                 yield [table.column(f"c{k}").combine_chunks() for k in chosen]
                 self._rows += table.num_rows
 
-    def _table(self, block: bytes, chosen: Sequence[int]) -> Any:
+    def _tables(self, chosen: Sequence[int]) -> Iterator[Any]:
+        """Parse block by block; while the caller works on one, the next is parsed, unless it comes through a pipe."""
+        if self.path == STANDARD_INPUT:
+            for block in self._blocks:
+                yield self._table(self._narrow(block), chosen, None)
+            return
+        with ThreadPoolExecutor(1, "teachlab-parse") as pool:
+            ahead: deque[tuple[bytes, Future[Any]]] = deque()
+            for block in map(self._narrow, self._blocks):
+                ahead.append((block, pool.submit(self._parsed, block, chosen)))
+                if len(ahead) > 1:
+                    yield self._table(ahead[0][0], chosen, ahead.popleft()[1])
+            for block, parsed in ahead:
+                yield self._table(block, chosen, parsed)
+
+    def _narrow(self, block: bytes) -> bytes:
+        """Return a block in which one blank divides, where runs of them did."""
+        if self.delimiter != SPACES:
+            return block
+        return re.sub(rb"[ \t]+", b" ", re.sub(rb"(?m)^[ \t]+|[ \t]+(?=\r?$)", b"", block))
+
+    def _table(self, block: bytes, chosen: Sequence[int], parsed: Future[Any] | None) -> Any:
         while True:
             try:
+                if parsed is not None:
+                    return parsed.result()
                 return self._parsed(block, chosen)
             except pa.ArrowInvalid as fault:
                 told = str(fault)
+            if parsed is not None:  # perhaps only for a type that has become a wider one in the meantime
+                parsed = None
+                continue
             column = re.search(r"In CSV column #(\d+)", told)
             if column is not None and "conversion error" in told:
                 self._widen(chosen, told)

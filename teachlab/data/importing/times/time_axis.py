@@ -90,9 +90,6 @@ class TimeAxis:
 
     def push(self, seconds: NDArray[np.float64]) -> None:
         """Take the times of the next rows, s."""
-        if self._backward:
-            self._forward(seconds)
-            return
         # Rows are looked at in pieces of one size, so that nothing found depends on how they came.
         self._held.append(seconds)
         held = sum(part.size for part in self._held)
@@ -106,10 +103,12 @@ class TimeAxis:
     def _take(self, seconds: NDArray[np.float64]) -> None:
         if math.isnan(self._period):
             self._begin(seconds)
-        if not self._backward:
-            (self._push if self._tick is None else self._push_coarse)(seconds)
-        else:
-            self._forward(seconds)
+        if self._tick is None:
+            self._push(seconds)
+            return
+        # A window long enough for two clocks to drift apart by a tick would look unsteady.
+        for a in range(0, seconds.size, LOCAL_ROWS):
+            self._push_coarse(seconds[a : a + LOCAL_ROWS])
 
     def _begin(self, seconds: NDArray[np.float64]) -> None:
         """Find the period, and whether the clock is coarser than it, from the first rows."""
@@ -128,9 +127,8 @@ class TimeAxis:
 
     def _push_coarse(self, seconds: NDArray[np.float64]) -> None:
         """Take rows whose stamps repeat: a steady count must keep them near a straight line between gaps."""
-        before, row = self._before(seconds)
-        steps = seconds[seconds.size - before.size :] - before
-        if not self._forward(seconds):
+        steps, row = self._steps_of(seconds)
+        if not self._forward(seconds, steps, row):
             return
         tick = self._tick or 0.0
         gap = steps > tick + 1.5 * self._period
@@ -158,9 +156,8 @@ class TimeAxis:
                 self._local.append((base + a, base + b - 1, float(seconds[b - 1] - seconds[a]) / (b - a - 1)))
 
     def _push(self, seconds: NDArray[np.float64]) -> None:
-        before, row = self._before(seconds)
-        steps = seconds[seconds.size - before.size :] - before
-        if not self._forward(seconds):
+        steps, row = self._steps_of(seconds)
+        if not self._forward(seconds, steps, row):
             return
         gap = steps > 1.5 * self._period
         close = steps < 0.5 * self._period
@@ -174,8 +171,10 @@ class TimeAxis:
         if gap.any():
             self._gap_rows.append(np.flatnonzero(gap) + row)
             self._gap_spans.append(steps[gap])
-        rows = np.arange(row, row + steps.size)[~gap]
-        steps = steps[~gap]
+            rows = np.flatnonzero(~gap) + row
+            steps = steps[~gap]
+        else:
+            rows = np.arange(row, row + steps.size)
         if steps.size == 0:
             return
         a, b = int(np.argmin(steps)), int(np.argmax(steps))
@@ -186,16 +185,14 @@ class TimeAxis:
         for k in range(0, steps.size - LOCAL_ROWS + 1, LOCAL_ROWS):
             self._local.append((int(rows[k]), int(rows[k + LOCAL_ROWS - 1]), float(steps[k : k + LOCAL_ROWS].mean())))
 
-    def _before(self, seconds: NDArray[np.float64]) -> tuple[NDArray[np.float64], int]:
-        """Return the times of the rows before the next ones, and the first row that has one before it."""
+    def _steps_of(self, seconds: NDArray[np.float64]) -> tuple[NDArray[np.float64], int]:
+        """Return the steps to the next rows, and the first row that a step leads to."""
         if self._rows:
-            return np.concatenate(([self._last], seconds[:-1])), self._rows
-        return seconds[:-1], 1
+            return np.diff(seconds, prepend=self._last), self._rows
+        return np.diff(seconds), 1
 
-    def _forward(self, seconds: NDArray[np.float64]) -> bool:
+    def _forward(self, seconds: NDArray[np.float64], steps: NDArray[np.float64], row: int) -> bool:
         """Take the next rows; return whether all times so far ascend. Once one does not, only such rows are counted."""
-        before, row = self._before(seconds)
-        steps = seconds[seconds.size - before.size :] - before
         wrong = np.flatnonzero(steps <= 0 if self._tick is None else steps < 0)
         if wrong.size and not self._backward:
             k = int(wrong[0])
@@ -205,8 +202,9 @@ class TimeAxis:
                 if 3000 < -steps[k] <= 3601
                 else ""
             )
+            before = float(seconds[seconds.size - steps.size + k] - steps[k])
             self._told = (
-                f"{self._place(row + k)}: {what} the row before, which is {before[k]:.9g} s after the first: times "
+                f"{self._place(row + k)}: {what} the row before, which is {before:.9g} s after the first: times "
                 f"must ascend.{back}"
             )
         self._backward += wrong.size

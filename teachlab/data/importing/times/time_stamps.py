@@ -159,11 +159,14 @@ class TimeStamps:
         return by_size
 
     def _scaled(self, numbers: NDArray[Any], factor: int, first_row: int) -> NDArray[np.int64]:
-        if numbers.size and float(np.abs(numbers.astype(np.float64)).max()) * factor >= 2**63 - 1:
+        if numbers.size and _largest(numbers) * factor >= 2**63 - 1:
             row = int(np.argmax(np.abs(numbers.astype(np.float64))))
             raise RecordingError(
                 f"{self.place(first_row + row)}: {numbers[row]} {self.unit or ''} is more than 292 years. {ADVICE}"
             )
+        if numbers.dtype.kind == "f" and not self.absolute and numbers.size and _largest(numbers) * factor < 2**52:
+            # Smaller products are rounded by less than a nanosecond.
+            return np.rint(numbers * float(factor)).astype(np.int64)
         if numbers.dtype.kind in "iu":
             exact: NDArray[np.int64] = numbers.astype(np.int64) * np.int64(factor)
             return exact
@@ -302,6 +305,10 @@ class TimeStamps:
                     f"{self.place(first_row + k)}: {what} is needed, got {shown(came)}.{hint} {ADVICE}"
                 ) from None
         raise RecordingError(f"{self.place(first_row)}: the times cannot be read. {ADVICE}")
+
+
+def _largest(numbers: NDArray[Any]) -> float:
+    return max(abs(float(numbers.min())), abs(float(numbers.max())))
 
 
 def _normal(text: Any) -> Any:
