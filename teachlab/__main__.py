@@ -52,9 +52,11 @@ def _end(number: int, frame: FrameType | None) -> None:
     if writing is not None and writing.abandon(lambda: _end(number, None)) is False:
         return  # a result is being put in place: it ends when that is done
     code, word = ENDS[signal.Signals(number)]
+    spools = sys.modules.get("teachlab.data.importing.spool")
+    left = (spools.end_all() if spools is not None else "") or "nothing half-written is left behind"
     calm = b"\r\x1b[K\x1b[?25h" if os.isatty(2) else b""  # the line of a progress bar, and the cursor that it hid
     try:
-        os.write(2, calm + f"teachlab: {word}; nothing half-written is left behind.\n".encode())
+        os.write(2, calm + f"teachlab: {word}; {left}.\n".encode())
     finally:
         os._exit(code)
 

@@ -100,6 +100,12 @@ def import_command(
         float | None,
         typer.Option(help="Length of a pass, if it has one time a product: the middle.", rich_help_panel=PASSES),
     ] = None,
+    shift_ms: Annotated[
+        float, typer.Option(help="Set the clock of the passes later by this, ms.", rich_help_panel=PASSES)
+    ] = 0.0,
+    clock_ppm: Annotated[
+        float, typer.Option(help="Stretch it about the middle by this, ppm.", rich_help_panel=PASSES)
+    ] = 0.0,
     excepted: Annotated[
         str | None,
         typer.Option("--except", help="Table of stretches to leave out, counted likewise.", rich_help_panel=PASSES),
@@ -194,6 +200,8 @@ def import_command(
         pass_start=pass_start,
         pass_end=pass_end,
         pass_ms=pass_ms,
+        shift_ms=shift_ms,
+        clock_ppm=clock_ppm,
         excepted=excepted,
         encoder_column=encoder_column,
         encoder_mm=encoder_mm,

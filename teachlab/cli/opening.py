@@ -95,7 +95,7 @@ def teachers(names: Sequence[str], assignments: Sequence[str]) -> list[Strategy]
 
 
 def not_truth_note(truth: Truth | None) -> str:
-    """Return what every result built on these passes says of them: self-labelled, not tied; else an empty text."""
+    """Return what every result built on these passes says of them: self-labelled, not tied, stretches left out."""
     if truth is None:
         return ""
     notes = []
@@ -105,4 +105,8 @@ def not_truth_note(truth: Truth | None) -> str:
         notes.append(
             "The passes are not tied to the recording (a CSV, or an older file): check that they belong together."
         )
+    if truth.except_:
+        several = "1 stretch" if len(truth.except_) == 1 else f"{len(truth.except_)} stretches"
+        samples = sum(end - start for start, end in truth.except_)
+        notes.append(f"{several} of {samples:,} samples in all are left out of scoring, as the passes say.")
     return " ".join(notes)

@@ -1,4 +1,4 @@
-"""Trials that cannot be scored: void evaluations, passes cut by the record."""
+"""Trials that cannot be scored: void evaluations, passes cut by the record, stretches that are left out."""
 
 from __future__ import annotations
 
@@ -18,6 +18,8 @@ def excluded_trials(
     truth: Truth, windows: Windows, clock: Clock, invalid: TwoState, *, lag: int
 ) -> tuple[_Bool, _Bool]:
     """Return which passes and which gaps are no trials.
+
+    A window that touches a stretch which the truth leaves out (`Truth.except_`) is none either.
 
     Parameters
     ----------
@@ -42,4 +44,20 @@ def excluded_trials(
         passes |= real & (void.within(before, windows.start) > 0)
         passes |= real & (invalid_runs.within(windows.covered_from, windows.covered_to) == covered)
         gaps = void.within(windows.gap_start, windows.gap_stop) > 0
+    if truth.except_:
+        samples = np.array(truth.except_, np.int64)
+        left_out = clock.firsts_at_or_after(samples.reshape(-1)).reshape(-1, 2)
+        # A pass that no evaluation reads has no window, but its samples may be left out.
+        passes |= _touching(windows.start, windows.stop, left_out) | _touching(truth.start, truth.end, samples)
+        gaps |= _touching(windows.gap_start, windows.gap_stop, left_out)
     return passes, gaps
+
+
+def _touching(start: NDArray[np.int64], stop: NDArray[np.int64], left_out: NDArray[np.int64]) -> _Bool:
+    """Return which windows share an evaluation with a stretch that is left out."""
+    begins, ends = left_out[left_out[:, 1] > left_out[:, 0]].T
+    first = np.searchsorted(ends, start, side="right")
+    inside = (first < begins.size) & (stop > start)
+    out = np.zeros(start.size, bool)
+    out[inside] = begins[first[inside]] < stop[inside]
+    return out

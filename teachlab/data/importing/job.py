@@ -17,6 +17,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
+from teachlab.data.alignment.shift import ClockShift, shifted
 from teachlab.data.atomic_files import one_result
 from teachlab.data.border_doubt import BorderDoubt
 from teachlab.data.importing.imported import Imported
@@ -38,7 +39,7 @@ from teachlab.data.strict_json import shown
 from teachlab.data.truth_files import beside, write_truth
 from teachlab.errors import InputError, ParameterError, TruthError
 from teachlab.model.recording import LoggedOutput
-from teachlab.model.truth import Truth
+from teachlab.model.truth import Aligned, Truth
 
 Progress = Callable[[float], None]
 IMPORT_KEY = b"teachlab.import"
@@ -111,6 +112,8 @@ def _check_job(job: ImportJob) -> None:
         raise ParameterError("--truth-level splits a column: name it with --truth-column.")
     if job.path == STANDARD_INPUT and (job.text.skip or job.text.header is False) and job.append:
         raise ParameterError("--append knows the layout of the text already. Leave --skip and --no-header out.")
+    if (job.shift_ms or job.clock_ppm) and not has_truth:
+        raise ParameterError("--shift-ms and --clock-ppm set the clock of passes: name --truth-column or --passes.")
     named = (("the log", job.path), ("the table of passes", job.passes), ("the table of --except", job.excepted))
     for out in _outs(job):
         for name, given in named:
@@ -209,6 +212,11 @@ def _finish(job: ImportJob, log: Log, survey: Survey, spool: Spool, progress: Pr
             truth.check_inside(samples)
         except TruthError as fault:
             raise TruthError(f"{job.passes or job.path}: {fault}") from None
+        if job.shift_ms or job.clock_ppm:
+            clocks = ClockShift(samples, job.shift_ms * rate / 1000, job.clock_ppm * 1e-6)
+            truth, gone = shifted(replace(truth, aligned=Aligned(job.shift_ms, job.clock_ppm)), clocks)
+            if gone:
+                notes.append(f"{gone} passes left the recording when their clock was set, and are left out.")
         if job.excepted is not None:
             beside_log = _log_times(job, survey, axis, rate, position)
             left_out = read_excepted(job.excepted, counted=job.passes_in, samples=samples, log=beside_log)

@@ -61,6 +61,10 @@ class ImportJob:
         Its columns.
     pass_ms : float, ms, optional
         Length of a pass where the table has one time per product, in its middle.
+    shift_ms : float, ms
+        How much later the clock of the passes has to be set, in the middle of the log.
+    clock_ppm : float, parts per million
+        By how much it has to be stretched about the middle.
     excepted : str, optional
         Table of stretches that are left out of scoring.
     encoder_column : str, optional
@@ -104,6 +108,8 @@ class ImportJob:
     pass_start: str = "start"
     pass_end: str = "end"
     pass_ms: float | None = None
+    shift_ms: float = 0.0
+    clock_ppm: float = 0.0
     excepted: str | None = None
     encoder_column: str | None = None
     encoder_mm: float = 1.0

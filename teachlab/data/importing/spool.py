@@ -19,6 +19,8 @@ from teachlab.errors import InputError
 
 LAYOUT = b"layout"
 UNFINISHED = ".unfinished"
+_open: dict[str, Spool] = {}
+"""Rows that are kept under a name while this process runs."""
 
 
 class Spool:
@@ -57,8 +59,11 @@ class Spool:
             raise InputError(f"cannot write '{out}': {fault.strerror}. Choose another place.") from None
         self.layout: Layout | None = None
         self.rows = 0
+        self._whole = 0
         if self.name is not None:
-            self._file.truncate(self._sound())
+            self._whole = self._sound()
+            self._file.truncate(self._whole)
+            _open[self.name] = self
 
     def write(self, columns: dict[str, Any], layout: Layout | None) -> None:
         """Add rows; with `layout`, remember how the text was laid out."""
@@ -71,7 +76,7 @@ class Spool:
         with ipc.new_stream(self._file, batch.schema) as out:
             out.write_batch(batch)
         self._file.flush()
-        self.rows += batch.num_rows
+        self._whole, self.rows = self._file.tell(), self.rows + batch.num_rows
 
     def batches(self) -> Iterator[dict[str, Any]]:
         """Iterate over the rows, without reading them into memory."""
@@ -108,6 +113,11 @@ class Spool:
             pass  # the batch that was being written when the run was killed
         return end
 
+    def end_here(self) -> str:
+        """Cut off what was being written when the process is told to end; return what is kept, for people."""
+        os.ftruncate(self._file.fileno(), self._whole)
+        return f"{self.rows:,} rows are kept in {self.name}. Feed the rows after them, and add --append"
+
     def discard(self) -> None:
         """Take the rows away: the recording is written."""
         if self.name is not None:
@@ -117,9 +127,16 @@ class Spool:
         return self
 
     def __exit__(self, *fault: object) -> None:
-        if self.name is not None and self.rows == 0:
-            self.discard()
+        if self.name is not None:
+            _open.pop(self.name, None)
+            if self.rows == 0:
+                self.discard()
         self._file.close()
+
+
+def end_all() -> str:
+    """Make what came through a pipe ready for a later run, at once; return what is kept, empty where nothing is."""
+    return " ".join(spool.end_here() for spool in list(_open.values()) if spool.rows)
 
 
 def layout_from(document: dict[str, Any]) -> Layout:

@@ -1,0 +1,202 @@
+"""Several channels, the sensor's own output, another clock, stretches left out; and logs that come through a pipe."""
+
+from __future__ import annotations
+
+import io
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pyarrow.parquet as pq
+import pytest
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.data.importing import ImportJob, import_log
+from teachlab.data.importing.interval_table import CountedIn
+from teachlab.data.recording_files import read_recording
+from teachlab.data.truth_files import read_truth
+from teachlab.errors import InputError, ParameterError, RecordingError
+from teachlab.model.recording import RecordingInfo
+
+INFO = RecordingInfo(sample_rate_hz=1.0, unit="mV", title="Tub line")
+ROWS = 3000
+K = np.arange(ROWS)
+LIGHT = np.where(K % 300 > 200, 900, 100) + K % 7
+
+
+def log_text(rows: slice = slice(None), *, head: bool = True, light: np.ndarray = LIGHT) -> str:
+    names = "time,light,seen\n" if head else ""
+    return names + "".join(f"{k / 2000:.4f},{light[k]},{int(k % 300 > 200)}\n" for k in K[rows])
+
+
+def job(folder: Path, path: str, out: str = "r.parquet", **options: object) -> ImportJob:
+    return ImportJob(path=path, out=str(folder / out), info=INFO, **options)  # type: ignore[arg-type]
+
+
+def feed(monkeypatch: pytest.MonkeyPatch, text: str) -> None:
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(text.encode())))
+
+
+# --- channels, output, clocks -----------------------------------------------------------------------
+
+
+def test_several_channels_become_a_recording_each(tmp_path: Path) -> None:
+    text = "time,near,far,seen\n" + "".join(f"{k / 500},{LIGHT[k]},{LIGHT[k] / 4},{int(LIGHT[k] > 500)}\n" for k in K)
+    (tmp_path / "log.csv").write_text(text)
+    found = import_log(
+        job(tmp_path, str(tmp_path / "log.csv"), column="near", more_columns=("far",), truth_column="seen")
+    )
+    assert found.recording.endswith("r-near.parquet")
+    assert [other.recording.rpartition("/")[2] for other in found.also] == ["r-far.parquet"]
+    near, far = read_recording(tmp_path / "r-near.parquet"), read_recording(tmp_path / "r-far.parquet")
+    assert np.array_equal(near.read(0, ROWS).light, LIGHT)
+    assert np.array_equal(far.read(0, ROWS).light, LIGHT / 4)
+    passes = [read_truth(tmp_path / f"r-{name}.passes.parquet", samples=ROWS) for name in ("near", "far")]
+    assert passes[0].start.tolist() == passes[1].start.tolist() == list(range(201, ROWS, 300))
+    assert passes[0].recording_digest == near.info.digest != far.info.digest == passes[1].recording_digest
+
+
+@pytest.mark.parametrize(
+    ("cells", "options", "expected"),
+    [
+        (["0", "1", "1", "0"], {}, [False, True, True, False]),
+        (["off", "ON", "on", "off"], {}, [False, True, True, False]),
+        (["0.2", "23.8", "23.9", "0.1"], {"output_level": 12.0}, [False, True, True, False]),
+        (["0.2", "23.8", "23.9", "0.1"], {}, r"row 0 .*--output-level"),
+        (["0", "1", "", "0"], {}, r"row 2 .*0/1"),
+    ],
+)
+def test_the_sensor_s_own_output_comes_along(tmp_path: Path, cells: list[str], options: dict, expected: object) -> None:
+    (tmp_path / "log.csv").write_text("light,out\n" + "".join(f"{k},{cell}\n" for k, cell in enumerate(cells)))
+    wanted = job(tmp_path, str(tmp_path / "log.csv"), rate_hz=10.0, output_column="out", **options)
+    if isinstance(expected, str):
+        with pytest.raises(RecordingError, match=expected):
+            import_log(wanted)
+        return
+    found = import_log(wanted)
+    assert found.info.output is not None
+    assert pq.read_table(found.recording).column("output").to_pylist() == expected
+
+
+def test_the_clock_of_the_passes_is_set_and_told(tmp_path: Path) -> None:
+    """At 2 kHz 5 ms are 10 samples, and 1,000 ppm about the middle 1,500 are 1.5 samples at either end."""
+    (tmp_path / "log.csv").write_text(log_text())
+    (tmp_path / "seen.csv").write_text("start,end\n0.05,0.1\n0.75,0.8\n1.4,1.45\n")
+    options = {"passes": str(tmp_path / "seen.csv"), "passes_in": CountedIn.SECONDS}
+    found = import_log(job(tmp_path, str(tmp_path / "log.csv"), shift_ms=5.0, clock_ppm=1000.0, **options))
+    truth = read_truth(found.truth_path, samples=found.samples)
+    assert truth.start.tolist() == [round(p + 10 + 1e-3 * (p - 1500)) for p in (100, 1500, 2800)] == [109, 1510, 2811]
+    assert truth.aligned is not None
+    assert (truth.aligned.shift_ms, truth.aligned.clock_ppm, truth.aligned.borders) == (5.0, 1000.0, 0)
+    with pytest.raises(ParameterError, match="--shift-ms and --clock-ppm set the clock of passes"):
+        import_log(job(tmp_path, str(tmp_path / "log.csv"), "other.parquet", shift_ms=5.0))
+
+
+def test_stretches_to_leave_out_are_kept_with_the_passes(tmp_path: Path) -> None:
+    (tmp_path / "log.csv").write_text(log_text())
+    (tmp_path / "stops.csv").write_text("start,end,label\n0.5,0.6,jam\n0.58,0.7,jam\n1.4,9.0,cleaning\n3.0,4.0,after\n")
+    options = {"truth_column": "seen", "excepted": str(tmp_path / "stops.csv"), "passes_in": CountedIn.SECONDS}
+    with pytest.raises(InputError, match=r"stops.csv.*overlaps"):
+        import_log(job(tmp_path, str(tmp_path / "log.csv"), **options))
+    (tmp_path / "stops.csv").write_text("start,end,label\n0.5,0.6,jam\n0.6,0.7,jam\n1.4,9.0,cleaning\n9.0,9.5,after\n")
+    found = import_log(job(tmp_path, str(tmp_path / "log.csv"), **options))
+    assert read_truth(found.truth_path).except_ == ((1000, 1400), (2800, 3000))
+    with pytest.raises(ParameterError, match="--except is kept with the passes"):
+        import_log(job(tmp_path, str(tmp_path / "log.csv"), "other.parquet", excepted=str(tmp_path / "stops.csv")))
+
+
+# --- pipes ------------------------------------------------------------------------------------------
+
+
+def test_a_pipe_gives_the_bytes_of_the_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "log.csv").write_text(log_text())
+    import_log(job(tmp_path, str(tmp_path / "log.csv"), "file.parquet", truth_column="seen"))
+    feed(monkeypatch, log_text())
+    import_log(job(tmp_path, "-", "pipe.parquet", truth_column="seen"))
+    for ending in (".parquet", ".passes.parquet"):
+        assert (tmp_path / f"pipe{ending}").read_bytes() == (tmp_path / f"file{ending}").read_bytes()
+    assert not list(tmp_path.glob("*.unfinished"))
+
+
+@pytest.mark.parametrize("cut", [1, 700, 2999])
+@pytest.mark.parametrize("head_again", [False, True])
+def test_the_rest_appended_to_a_finished_recording_gives_the_bytes_of_one_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, cut: int, head_again: bool
+) -> None:
+    light = np.where(K > 2000, 70_000, LIGHT)  # the type grows in the second part
+    feed(monkeypatch, log_text(light=light))
+    import_log(job(tmp_path, "-", "whole.parquet"))
+    feed(monkeypatch, log_text(slice(0, cut), light=light))
+    if cut == 1:
+        with pytest.raises(RecordingError, match="one row has no rate"):
+            import_log(job(tmp_path, "-"))
+        assert (tmp_path / "r.parquet.unfinished").exists()
+    else:
+        import_log(job(tmp_path, "-"))
+    feed(monkeypatch, log_text(slice(cut, None), head=head_again, light=light))
+    found = import_log(job(tmp_path, "-", append=True))
+    assert found.kept == cut
+    assert (tmp_path / "r.parquet").read_bytes() == (tmp_path / "whole.parquet").read_bytes()
+
+
+def test_gaps_survive_an_append(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    kept = np.delete(K, np.r_[500:600, 2000:2100])
+    text = log_text().splitlines(keepends=True)
+    for name, parts in (("whole", [kept]), ("r", [kept[:1000], kept[1000:]])):
+        for k, part in enumerate(parts):
+            feed(monkeypatch, text[0] * (k == 0) + "".join(text[j + 1] for j in part))
+            import_log(job(tmp_path, "-", f"{name}.parquet", append=k > 0, fill_gaps=True))
+    assert (tmp_path / "r.parquet").read_bytes() == (tmp_path / "whole.parquet").read_bytes()
+    assert read_recording(tmp_path / "r.parquet").samples == ROWS
+
+
+def test_a_bad_row_in_a_pipe_loses_nothing_before_its_block(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("teachlab.data.importing.reading.text_log.BLOCK_BYTES", 4096)
+    bad = log_text(slice(0, 2000)) + "broken,row,here\n"
+    out = tmp_path / "r.parquet"
+    done = CliRunner().invoke(app, ["import", "-", "--unit", "mV", "--out", str(out)], input=bad)
+    assert done.exit_code == 2
+    assert "row 2000" in done.stderr
+    kept = int(done.stderr.split(" rows are kept in")[0].rsplit("\n", 1)[-1].replace(",", ""))
+    assert 1500 < kept <= 2000
+    again = CliRunner().invoke(app, ["import", "-", "--unit", "mV", "--out", str(out)], input=log_text())
+    assert again.exit_code == 2
+    assert "--append" in again.stderr
+    rest = log_text(slice(kept, None), head=False)
+    done = CliRunner().invoke(app, ["import", "-", "--unit", "mV", "--out", str(out), "--append"], input=rest)
+    assert done.exit_code == 0, done.stderr
+    assert np.array_equal(read_recording(out).read(0, ROWS).light, LIGHT)
+    assert not list(tmp_path.glob("*.unfinished"))
+
+
+@pytest.mark.parametrize("ended_by", [signal.SIGKILL, signal.SIGINT, signal.SIGTERM])
+def test_a_run_that_was_ended_goes_on_with_the_rest(tmp_path: Path, ended_by: signal.Signals) -> None:
+    words = [sys.executable, "-m", "teachlab", "import", "-", "--unit", "mV", "--truth-column", "seen", "--title", "T"]
+    whole, out = tmp_path / "whole.parquet", tmp_path / "r.parquet"
+    subprocess.run([*words, "--out", whole], input=log_text().encode(), check=True, capture_output=True)
+    first = subprocess.Popen([*words, "--out", out], stdin=subprocess.PIPE, stderr=subprocess.PIPE)
+    assert first.stdin is not None
+    os.write(first.stdin.fileno(), log_text(slice(0, 1234)).encode())
+    kept = tmp_path / "r.parquet.unfinished"
+    for _ in range(400):
+        if kept.exists() and kept.stat().st_size > 0:
+            break
+        time.sleep(0.05)
+    time.sleep(0.3)
+    first.send_signal(ended_by)
+    _, told = first.communicate()
+    assert first.returncode == {signal.SIGKILL: -9, signal.SIGINT: 130, signal.SIGTERM: 143}[ended_by], told
+    assert not out.exists()
+    if ended_by is not signal.SIGKILL:
+        assert b"1,234 rows are kept" in told
+    rest = log_text(slice(1234, None), head=False).encode()
+    done = subprocess.run([*words, "--out", out, "--append"], input=rest, check=True, capture_output=True)
+    assert b"1,234 rows of an earlier run come first" in done.stderr
+    for ending in (".parquet", ".passes.parquet"):
+        assert (tmp_path / f"r{ending}").read_bytes() == (tmp_path / f"whole{ending}").read_bytes()
+    assert not kept.exists()
