@@ -46,7 +46,7 @@ import line.csv --unit mV --out imported.parquet --passes-in s --passes line-pas
 import line.csv --unit mV --out alone.parquet --no-time --rate 1000
 align a.parquet
 align d.parquet
-label bare.parquet --out proposed.csv
+label bare.parquet --out proposed.csv --count 41
 teach a.parquet --strategy two-sample-midpoint
 teach a.parquet --strategy contamination-aware --set least_gain=0.01
 teach d.parquet --strategy background-follower

@@ -13,8 +13,10 @@ from teachlab.errors import ParameterError, TruthError
 from teachlab.model.recording import Direction
 
 if TYPE_CHECKING:
-    from teachlab.data.quality.labelling import Proposal
-    from teachlab.model.recording import Recording
+    from teachlab.questions.label import LabelAnswer
+
+MOST_TOLD = 12
+"""So many doubtful passes are told on the screen."""
 
 
 def register(app: typer.Typer) -> None:
@@ -25,85 +27,159 @@ def register(app: typer.Typer) -> None:
 def label_command(
     recording: RecordingFile,
     out: Annotated[
-        str | None, typer.Option(help="Table to write: .csv or .parquet; default: NAME.passes.csv beside it.")
+        list[str] | None,
+        typer.Option(
+            help="Table: .csv or .parquet (default: NAME.passes.csv beside it); sheet of pictures: .svg or .html."
+        ),
     ] = None,
+    corrected: Annotated[
+        str | None, typer.Option("--from", help="Corrected table to check and take back (.csv).")
+    ] = None,
+    count: Annotated[int | None, typer.Option(help="How many products passed, as counted elsewhere.")] = None,
     min_ms: Annotated[
         float | None, typer.Option(help="Shortest pass and gap, ms; default: a tenth of the typical one.")
     ] = None,
     direction: Annotated[
         Direction | None, typer.Option(help="What objects do to the light; default: as stored, else the rarer level.")
     ] = None,
+    semicolon: Annotated[
+        bool, typer.Option("--semicolon", help="Divide a .csv by semicolons, as some spreadsheets want it.")
+    ] = False,
     force: Annotated[bool, typer.Option("--force", help="Overwrite an existing table of passes.")] = False,
     json: Json = False,
 ) -> None:
     """Propose passes from the light alone, marked self-labelled, as a table to correct by hand."""
-    from teachlab.data.quality.labelling import propose_passes
+    from teachlab.data.atomic_files import one_result, write_aside
+    from teachlab.data.quality.label_sheet import label_sheet
     from teachlab.data.recording_files import read_recording
     from teachlab.data.truth_files import write_truth
+    from teachlab.questions.label import label
 
+    sheets = [name for name in out or [] if name.lower().endswith((".svg", ".html"))]
+    tables = [name for name in out or [] if name not in sheets]
+    if len(tables) > 1:
+        raise ParameterError(f"--out takes one table of passes, got {', '.join(tables)}. Name one.")
     opened = read_recording(recording)
-    target = _target(recording, out, force=force)
+    table = tables[0] if tables else None
+    target = None if table is None and sheets else _target(recording, table, corrected, force=force)
     with progress(f"labelling {opened.name}", quiet=json) as told:
-        found = propose_passes(opened, direction=direction, min_ms=min_ms, progress=told)
-    write_truth(target, found.truth.tied_to(opened.info.digest))
+        found = label(opened, direction=direction, min_ms=min_ms, count=count, corrected=corrected, progress=told)
+    pictures = [
+        (name, label_sheet(opened, found.proposal, found.doubts, kind=name.lower().rpartition(".")[2]))
+        for name in sheets
+    ]
+    with one_result():
+        if target is not None:
+            more = found.columns() if corrected is None else None
+            write_truth(target, found.truth.tied_to(opened.info.digest), more=more, semicolon=semicolon)
+        for name, content in pictures:
+            with write_aside(name) as aside:
+                aside.write_bytes(content)
     if json:
-        emit_json(_document(opened, target, found))
+        emit_json({**found.as_dict(), "out": target, "sheets": sheets})
         return
-    _tell(recording, opened, target, found)
+    _tell(recording, target, sheets, found)
 
 
-def _target(recording: str, out: str | None, *, force: bool) -> str:
+def _target(recording: str, out: str | None, corrected: str | None, *, force: bool) -> str:
     from teachlab.data.truth_files import beside
 
     if out is None and "://" in recording:
         raise ParameterError("a recording in an object store needs --out: name a local .csv or .parquet file.")
-    target = out if out is not None else beside(recording, ".passes.csv")
+    proposals, other = beside(recording, ".passes.csv"), beside(recording, ".passes.parquet")
+    target = out if out is not None else (proposals if corrected is None else other)
     if not target.lower().endswith((".csv", ".parquet")):
-        raise ParameterError(f"--out takes a name that ends in .csv or .parquet, got '{target}'.")
+        raise ParameterError(f"--out takes a name that ends in .csv, .parquet, .svg or .html, got '{target}'.")
+    if (
+        corrected is not None
+        and Path(target).exists()
+        and Path(corrected).exists()
+        and Path(target).samefile(corrected)
+    ):
+        raise TruthError(f"{target}: this is the corrected table itself, and inputs are never modified. Choose --out.")
     if Path(target).exists() and not force:
         raise TruthError(
             f"{target}: this table of passes exists, perhaps corrected by hand. "
             "Name another with --out, or overwrite it with --force."
         )
-    other = beside(recording, ".passes.parquet")
-    if out is None and Path(other).exists():
+    if out is None and corrected is None and Path(other).exists():
         raise TruthError(
             f"{other}: the recording already has passes; a second table beside it would contradict them. "
             "Name another place with --out."
         )
+    if out is None and corrected is not None and Path(proposals).exists():
+        raise TruthError(
+            f"{proposals}: the proposal still lies beside the recording and would contradict the corrected passes. "
+            "Move it away, or name another place with --out."
+        )
     return target
 
 
-def _document(opened: Recording, target: str, found: Proposal) -> dict[str, object]:
-    levels = found.levels
-    return {
-        "schema": 1,
-        "recording": opened.name,
-        "out": target,
-        "source": found.truth.source,
-        "passes": found.truth.passes,
-        "uncertainty_samples": found.truth.uncertainty_samples,
-        "direction": found.direction,
-        "direction_from": found.direction_from,
-        "levels": {"low": levels.low, "high": levels.high, "separation": levels.separation},
-        "shortest_samples": found.shortest_samples,
-        "dropped": found.dropped,
-    }
+def _tell(recording: str, target: str | None, sheets: list[str], found: LabelAnswer) -> None:
+    from teachlab.data.quality.pass_doubts import time_of
 
-
-def _tell(recording: str, opened: Recording, target: str, found: Proposal) -> None:
-    levels, unit = found.levels, opened.info.unit
-    say(f"{found.truth.passes} passes proposed, written to {target}")
+    proposal, info = found.proposal, found.info
+    levels, unit = proposal.levels, info.unit
+    where = "" if target is None else f", written to {target}"
+    if found.correction is None:
+        say(f"{proposal.truth.passes} passes proposed{where}. {len(found.doubtful)} of them are in doubt.")
+    else:
+        made = found.correction
+        say(f"{found.truth.passes} passes taken from the corrected table{where}.")
+        say(
+            f"Of {proposal.truth.passes} proposed, {made.as_proposed} stand, {made.moved} have moved borders, "
+            f"{made.taken_out} were taken out; {made.added} were added."
+        )
+        for note in made.notes:
+            warn(note)
+    for name in sheets:
+        say(f"Pictures of the passes, the most doubtful first: {name}")
+    if found.count is not None:
+        _tell_count(found)
+    if found.correction is None:
+        for one in found.doubtful[:MOST_TOLD]:
+            say(f"  pass {one.row}, {time_of(info, one.start)}: {one.reason} (doubt {100 * one.doubt:.0f} %)")
+        if len(found.doubtful) > MOST_TOLD:
+            say(f"  and {len(found.doubtful) - MOST_TOLD} more; the table has them all")
+    replayed = found.replayed
+    if replayed is not None and (replayed.losses or replayed.gaps_tripped or replayed.counted_again):
+        say(f"A replay at the middle, {replayed.setting.activation:.4g} {unit}, disagrees with the passes:")
+        for line in replayed.lines():
+            say(f"  {line}")
+        for loss in replayed.losses[:MOST_TOLD]:
+            say(f"  pass {loss.row}, {time_of(info, loss.sample)}: {replayed.says(loss.code)}")
+    elif replayed is not None:
+        say("A replay at the middle between the two levels agrees with every pass.")
     say(
         f"Two levels: {levels.low:.4g} {unit} and {levels.high:.4g} {unit}, {levels.separation:.3g} times the sum of "
-        f"their spreads apart. Objects {'raise' if found.direction == 'rise' else 'lower'} the light "
-        f"({found.direction_from})."
+        f"their spreads apart. Objects {'raise' if proposal.direction == 'rise' else 'lower'} the light "
+        f"({proposal.direction_from})."
     )
-    if found.direction_from == "the rarer level":
-        say("If it is the other way round: --direction " + ("dip" if found.direction == "rise" else "rise"))
-    shortest = 1000 * found.shortest_samples / opened.info.sample_rate_hz
-    say(f"Passes and gaps shorter than {shortest:.4g} ms were smoothed away: {found.dropped}.")
+    if proposal.direction_from == "the rarer level":
+        say("If it is the other way round: --direction " + ("dip" if proposal.direction == "rise" else "rise"))
+    shortest = 1000 * proposal.shortest_samples / info.sample_rate_hz
+    say(f"Passes and gaps shorter than {shortest:.4g} ms were smoothed away: {proposal.dropped}.")
     warn("These passes are self-labelled: made from this very signal. They may tune; they support no claim.")
     say()
+    if found.correction is not None or target is None:
+        say(f"Next: teachlab inspect {recording}" + ("" if target is None else f" --truth {target}"))
+        return
     say(f"Next: correct {target} against what really passed (columns start, end, label, expect; keep its first line),")
-    say(f"then: teachlab inspect {recording} --truth {target}")
+    say(f"then: teachlab label {recording} --from {target} --out NAME.passes.parquet checks it and takes it back.")
+
+
+def _tell_count(found: LabelAnswer) -> None:
+    from teachlab.data.quality.pass_doubts import time_of
+
+    check = found.count
+    assert check is not None  # noqa: S101 - asked for
+    apart = check.counted - check.proposed
+    if apart == 0:
+        say(f"{check.counted} products were counted, and as many passes are proposed.")
+        return
+    what = f"{apart} likely missing" if apart > 0 else f"{-apart} likely double or none"
+    say(f"{check.counted} products were counted, {check.proposed} passes are proposed: {what}.")
+    for place in check.places:
+        say(f"  {time_of(found.info, place.sample)}: {place.text}")
+    if len(check.places) < abs(apart):
+        say(f"  for {abs(apart) - len(check.places)} of them nothing in the light tells where.")

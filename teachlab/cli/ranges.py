@@ -83,6 +83,7 @@ RANGES: Mapping[str, Range] = {
     "pass_ms": Range(1e-6, DAY_MS),
     "truth_level": _LEVEL,
     "output_level": _LEVEL,
+    "count": _FROM_1,
     "encoder_mm": Range(1e-9, 1e6),
     "min_ms": _TIME,
     # planning

@@ -35,6 +35,8 @@ Doubting = Callable[[Truth], float]
 """Takes passes that state no doubt of their borders; returns it in samples."""
 WHAT = "a table of passes (.passes.parquet or .passes.csv)"
 DELIMITERS = ",;\t"
+FORMULA = ("=", "+", "-", "@")
+"""What a spreadsheet takes for the begin of a formula."""
 
 
 class _PassesDocument(SchemaOne):
@@ -140,10 +142,13 @@ def _facts(document: object, where: str) -> dict[str, Any]:
     return facts
 
 
-def write_truth(path: str | Path, truth: Truth) -> None:
+def write_truth(
+    path: str | Path, truth: Truth, *, more: dict[str, list[Any]] | None = None, semicolon: bool = False
+) -> None:
     """Write a table of passes, as CSV if the name ends in .csv, else as Parquet.
 
-    A CSV is for editing by hand, and carries no tie to its recording.
+    A CSV is for editing by hand, and carries no tie to its recording. It may hold `more` columns, which nothing reads
+    back, and a semicolon as the divider; a text that a spreadsheet would take for a formula gets an apostrophe before.
     """
     is_csv = str(path).lower().endswith(".csv")
     document: dict[str, Any] = {
@@ -162,12 +167,28 @@ def write_truth(path: str | Path, truth: Truth) -> None:
         if is_csv:
             with aside.open("w", encoding="utf-8", newline="") as out:
                 out.write(f"# {METADATA_KEY}: {json.dumps(document, allow_nan=False)}\n")
-                rows = csv.writer(out, lineterminator="\n")
-                rows.writerow(table.column_names)
-                rows.writerows(zip(*(column.to_pylist() for column in table.columns), strict=True))
+                rows = csv.writer(out, delimiter=";" if semicolon else ",", lineterminator="\n")
+                rows.writerow([*table.column_names, *(more or {})])
+                columns = [*(column.to_pylist() for column in table.columns), *(more or {}).values()]
+                rows.writerows(map(_harmless, zip(*columns, strict=True)))
         else:
             table = table.replace_schema_metadata(metadata_for(METADATA_KEY, document))
             pq.write_table(table, aside, compression="zstd")
+
+
+def _harmless(cells: tuple[Any, ...]) -> list[Any]:
+    return [f"'{cell}" if isinstance(cell, str) and cell.startswith(FORMULA) else cell for cell in cells]
+
+
+def bare_text(cell: str) -> str:
+    """Return a text without the apostrophe that kept a spreadsheet from taking it for a formula.
+
+    Examples
+    --------
+    >>> bare_text("'=jar"), bare_text("'tis")
+    ('=jar', "'tis")
+    """
+    return cell[1:] if cell.startswith("'") and cell[1:].startswith(FORMULA) else cell
 
 
 def find_truth(recording: str | Path) -> str | Path | None:
@@ -344,7 +365,7 @@ def _values(column: pa.ChunkedArray) -> Any:
 
 def _names(column: pa.ChunkedArray) -> Any:
     values = column.to_pylist()
-    return np.array(["" if v is None else str(v) for v in values], object).reshape(len(values))
+    return np.array(["" if v is None else bare_text(str(v)) for v in values], object).reshape(len(values))
 
 
 def _detect(column: pa.ChunkedArray, where: str) -> Any:

@@ -44,7 +44,7 @@ def test_passes_are_proposed_beside_the_recording(line: Path, tmp_path: Path) ->
     assert "self-labelled" in done.stderr
     text = (tmp_path / "line.passes.csv").read_text().splitlines()
     assert text[0].startswith('# teachlab.passes: {"schema": 2, "source": "self-labelled"')
-    assert text[1:3] == ["start,end,label,expect", "100,160,,detect"]
+    assert text[1:3] == ["start,end,label,expect,time,doubt,reason", "100,160,,detect,0.100 s,0 %,"]
     truth = read_truth(find_truth(line))
     assert (truth.start.tolist(), str(truth.source)) == (START.tolist(), "self-labelled")
 
@@ -87,8 +87,8 @@ def test_no_second_table_beside_independent_passes(line: Path, tmp_path: Path) -
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (["--min-ms", "-1"], "min-ms must be at least 0 ms"),
-        (["--out", "passes.txt"], "ends in .csv or .parquet"),
+        (["--min-ms", "-1"], "--min-ms must be a number from 0"),
+        (["--out", "passes.txt"], "ends in .csv, .parquet, .svg or .html"),
         (["--direction", "up"], "--direction"),
     ],
 )

@@ -73,8 +73,8 @@ class Proposal:
         ``given``, ``stored`` or ``the rarer level``.
     shortest_samples : int
         Passes and gaps shorter than this were smoothed away.
-    dropped : int
-        How many passes and gaps that were.
+    left_out, joined : ndarray of int64, shape (n, 2), samples
+        Those passes and those gaps.
     """
 
     truth: Truth
@@ -82,7 +82,13 @@ class Proposal:
     direction: Direction
     direction_from: str
     shortest_samples: int
-    dropped: int
+    left_out: Edges
+    joined: Edges
+
+    @property
+    def dropped(self) -> int:
+        """How many passes and gaps were smoothed away."""
+        return len(self.left_out) + len(self.joined)
 
 
 def propose_passes(
@@ -139,12 +145,17 @@ def propose_passes(
     shortest = _shortest(found.state, recording.samples) if min_ms is None else delay_evaluations(min_ms, rate)
     start, end = found.state.runs(recording.samples)
     start = start.clip(min=0)
-    before = int(start.size)
-    start, end = _joined(*_without_short(start, end, shortest), shortest)
+    short = end - start < shortest
+    left_out = np.column_stack([start, end])[short]
+    start, end = start[~short], end[~short]
+    apart = start[1:] - end[:-1] >= shortest
+    joined = np.column_stack([end[:-1], start[1:]])[~apart]
+    if start.size:
+        start, end = start[np.concatenate(([True], apart))], end[np.concatenate((apart, [True]))]
     truth = Truth.from_arrays(
         start, end, source=TruthSource.SELF_LABELLED, uncertainty_samples=float(found.edge_samples)
     )
-    return Proposal(truth, levels, chosen, source, shortest, before - int(start.size))
+    return Proposal(truth, levels, chosen, source, shortest, left_out, joined)
 
 
 def two_levels(values: NDArray[np.float64], unit: str) -> Levels:
@@ -267,16 +278,3 @@ def _shortest(state: TwoState, samples: int) -> int:
             half = np.searchsorted(np.cumsum(length), length.sum() / 2)
             lengths.append(int(length[half]))
     return max(SHORTEST_SAMPLES, math.floor(SHORTEST_SHARE * min(lengths)))
-
-
-def _without_short(start: Edges, end: Edges, shortest: int) -> tuple[Edges, Edges]:
-    long = end - start >= shortest
-    return start[long], end[long]
-
-
-def _joined(start: Edges, end: Edges, shortest: int) -> tuple[Edges, Edges]:
-    """Close gaps that are shorter than the shortest duration."""
-    if start.size == 0:
-        return start, end
-    apart = start[1:] - end[:-1] >= shortest
-    return start[np.concatenate(([True], apart))], end[np.concatenate((apart, [True]))]

@@ -1,0 +1,168 @@
+"""A table of passes as it comes back from a person and a spreadsheet: checked, sorted, beside what was proposed."""
+
+from __future__ import annotations
+
+import csv
+import re
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+
+from teachlab.data.strict_json import shown
+from teachlab.data.truth_files import bare_text
+from teachlab.errors import TruthError
+from teachlab.model.recording import Recording
+from teachlab.model.truth import Expect, Truth, TruthSource
+
+WHOLE = re.compile(r"[+]?\d{1,18}([.,]0*)?")
+ADVICE = "Positions are whole samples, or dates with a time."
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Correction:
+    """Corrected passes and what became of the proposed ones.
+
+    Parameters
+    ----------
+    truth : Truth
+        Self-labelled: borders still come from the light.
+    as_proposed, moved, added, taken_out : int
+        Passes as proposed, with other borders, new ones, and proposed ones that are gone.
+    notes : tuple of str
+        What was mended on the way.
+    """
+
+    truth: Truth
+    as_proposed: int
+    moved: int
+    added: int
+    taken_out: int
+    notes: tuple[str, ...]
+
+
+def read_corrected(path: str, recording: Recording, proposed: Truth) -> Correction:
+    """Read a corrected table.
+
+    Commas, semicolons or tabs divide it; rows may stand in any order and may be empty; positions are whole samples, or
+    ISO dates with a time where the recording knows when it began; an apostrophe before a text is the spreadsheet's.
+
+    Parameters
+    ----------
+    path : str
+        A CSV with the columns start and end, and label, expect and lot if wanted.
+    recording : Recording
+    proposed : Truth
+        What was proposed for it; its doubt of borders is taken over.
+
+    Raises
+    ------
+    TruthError
+        With file, column, line and value, if a row cannot be a pass.
+    """
+    notes: list[str] = []
+    lines = _lines(path, notes)
+    head = next(
+        (k for k, line in enumerate(lines) if line.strip(" ,;\t") and not line.lstrip(' "').startswith("#")), None
+    )
+    if head is None:
+        raise TruthError(f"{path}: there is no header. The first line must name the columns: start,end,label,expect.")
+    delimiter = max(",;\t", key=lines[head].count)
+    names = [name.strip().lower() for name in next(csv.reader([lines[head]], delimiter=delimiter))]
+    for name in ("start", "end"):
+        if names.count(name) != 1:
+            raise TruthError(
+                f"{path}: column '{name}' is missing or occurs twice; the columns are: {', '.join(names)}."
+            )
+    rows = []
+    for k, line in enumerate(lines[head + 1 :], head + 2):
+        cells = [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter), [])]
+        if not any(cells):
+            continue
+        row = dict(zip(names, cells, strict=False))
+        start, end = (
+            _sample(row.get(name, ""), f"{path}, column '{name}', line {k}", recording) for name in ("start", "end")
+        )
+        if not start < end:
+            raise TruthError(f"{path}, line {k}: the pass ends at {end}, not after its start {start}. Correct the row.")
+        if end > recording.samples:
+            raise TruthError(
+                f"{path}, line {k}: the pass ends at sample {end}, outside the recording of "
+                f"{recording.samples} samples. Correct the row."
+            )
+        expect = row.get("expect", "").lower() or str(Expect.DETECT)
+        if expect not in (Expect.DETECT, Expect.IGNORE):
+            raise TruthError(f"{path}, column 'expect', line {k}: must be detect or ignore, got {shown(expect)}.")
+        rows.append(
+            (start, end, bare_text(row.get("label", "")), expect == Expect.DETECT, bare_text(row.get("lot", "")), k)
+        )
+    ordered = sorted(rows)
+    if ordered != rows:
+        notes.append("The rows were not in time order, and were sorted.")
+    for one, other in pairwise(ordered):
+        if other[0] < one[1]:
+            raise TruthError(
+                f"{path}: the passes of lines {one[5]} [{one[0]}, {one[1]}) and {other[5]} [{other[0]}, {other[1]}) "
+                "overlap. Correct one of the two."
+            )
+    truth = Truth.from_arrays(
+        [row[0] for row in ordered],
+        [row[1] for row in ordered],
+        label=np.array([row[2] for row in ordered], object),
+        detect=[row[3] for row in ordered],
+        lot=np.array([row[4] for row in ordered], object) if any(row[4] for row in ordered) else None,
+        source=TruthSource.SELF_LABELLED,
+        uncertainty_samples=proposed.uncertainty_samples,
+    )
+    return _compared(truth, proposed, tuple(notes))
+
+
+def _compared(truth: Truth, proposed: Truth, notes: tuple[str, ...]) -> Correction:
+    before = set(zip(proposed.start.tolist(), proposed.end.tolist(), strict=True))
+    same = sum(one in before for one in zip(truth.start.tolist(), truth.end.tolist(), strict=True))
+    met = _meeting(truth, proposed)
+    return Correction(truth, same, met - same, truth.passes - met, proposed.passes - _meeting(proposed, truth), notes)
+
+
+def _meeting(a: Truth, b: Truth) -> int:
+    """Return how many passes of one table share a sample with one of the other."""
+    first = np.searchsorted(b.end, a.start, side="right")
+    inside = first < b.passes
+    return int(np.count_nonzero(b.start[first[inside]] < a.end[inside]))
+
+
+def _lines(path: str, notes: list[str]) -> list[str]:
+    try:
+        raw = Path(path).read_bytes()
+    except OSError as fault:
+        raise TruthError(f"{path}: cannot be read: {fault.strerror}. Give the corrected table.") from None
+    try:
+        text = raw.decode("utf-16" if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig")
+    except UnicodeDecodeError:
+        text = raw.decode("cp1252", "replace")
+        notes.append("The table is not UTF-8: it was read as Windows-1252. Save it as UTF-8 to be sure of its labels.")
+    if "\0" in text:
+        raise TruthError(f"{path}: this is not text. Save the sheet as CSV (UTF-8) and give that.")
+    return text.splitlines()
+
+
+def _sample(cell: str, where: str, recording: Recording) -> int:
+    if WHOLE.fullmatch(cell):
+        return int(re.split("[.,]", cell)[0])
+    began = recording.info.began
+    try:
+        at = datetime.fromisoformat(cell.replace(",", "."))
+    except ValueError:
+        raise TruthError(f"{where}: must be a whole number, got {shown(cell)}. {ADVICE}") from None
+    if began is None:
+        raise TruthError(
+            f"{where}: got the date {shown(cell)}, but the recording does not know when it began. {ADVICE}"
+        )
+    if (at.tzinfo is None) != (began.tzinfo is None):
+        at, began = at.replace(tzinfo=None), began.replace(tzinfo=None)
+    sample = round((at - began).total_seconds() * recording.info.sample_rate_hz)
+    if sample < 0:
+        raise TruthError(f"{where}: {shown(cell)} lies before the recording, which began {began.isoformat()}.")
+    return sample

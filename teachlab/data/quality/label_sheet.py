@@ -1,0 +1,89 @@
+"""A sheet of pictures: every proposed pass with its surroundings, the doubtful ones first."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from teachlab.data.quality.labelling import Proposal
+from teachlab.data.quality.pass_doubts import PassDoubt, time_of
+from teachlab.data.quality.trace_figure import envelope
+from teachlab.light.drawing import drawing, picture
+from teachlab.model.printable_text import printable
+from teachlab.model.recording import Recording
+
+LIGHT, PASS, GREY, DOUBT = "#0072B2", "#E69F00", "#595959", "#D55E00"
+MOST_PICTURES, ACROSS = 60, 4
+
+
+def label_sheet(recording: Recording, proposal: Proposal, doubts: Sequence[PassDoubt], *, kind: str) -> bytes:
+    """Draw the proposed passes, the most doubtful first, at most `MOST_PICTURES` of them.
+
+    Parameters
+    ----------
+    recording : Recording
+    proposal : Proposal
+    doubts : sequence of PassDoubt
+    kind : str
+        svg, or html: a page that holds the pictures and a table of the same passes.
+
+    Returns
+    -------
+    bytes
+        The same bytes for the same recording and library versions.
+    """
+    from matplotlib.figure import Figure
+
+    chosen = sorted(doubts, key=lambda one: (-one.doubt, one.start))[:MOST_PICTURES]
+    down = max(1, -(-len(chosen) // ACROSS))
+    levels = proposal.levels
+    with drawing(recording.name):
+        figure = Figure(figsize=(11, 0.7 + 1.7 * down), layout="constrained")
+        for k, one in enumerate(chosen):
+            axes = figure.add_subplot(down, ACROSS, k + 1)
+            _draw(axes, recording, one, (levels.low + levels.high) / 2)
+        doubtful = sum(one.doubt > 0 for one in doubts)
+        shown = "all" if len(chosen) == len(doubts) else f"the first {len(chosen)}"
+        figure.suptitle(
+            f"{recording.info.title or recording.name}: {len(doubts)} passes proposed, {doubtful} in doubt; {shown} "
+            "shown, the most doubtful first. Self-labelled, no claim.",
+            fontsize=9,
+        )
+        svg = picture(figure, "svg")
+    if kind == "svg":
+        return svg
+    rows = "".join(
+        f"<tr><td>{one.row}</td><td>{html.escape(time_of(recording.info, one.start))}</td><td>{one.start}</td>"
+        f"<td>{one.end}</td><td>{one.doubt:.2f}</td><td>{html.escape(one.reason)}</td></tr>\n"
+        for one in chosen
+    )
+    title = html.escape(printable(recording.info.title or recording.name))
+    return (
+        f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>Proposed passes of {title}</title>\n'
+        "<style>body{font-family:sans-serif;margin:1em}td,th{padding:0 .8em;text-align:left}svg{max-width:100%}"
+        f"</style></head>\n<body><h1>Proposed passes of {title}</h1>\n{svg.decode()[svg.decode().index('<svg') :]}\n"
+        "<table><tr><th>pass</th><th>time</th><th>start</th><th>end</th><th>doubt</th><th>reason</th></tr>\n"
+        f"{rows}</table></body></html>\n"
+    ).encode()
+
+
+def _draw(axes: Any, recording: Recording, one: PassDoubt, middle: float) -> None:
+    rate = recording.info.sample_rate_hz
+    room = max(8, (one.end - one.start) // 2)
+    start, stop = max(0, one.start - room), min(recording.samples, one.end + room)
+    found = envelope(recording, start, stop, columns=240)
+    x = 1000 * (np.repeat(found.edges, 2)[1:-1] - one.start) / rate
+    axes.axvspan(0, 1000 * (one.end - one.start) / rate, color=PASS, alpha=0.25, linewidth=0)
+    axes.fill_between(x, np.repeat(found.low, 2), np.repeat(found.high, 2), color=LIGHT, linewidth=0.8)
+    axes.axhline(middle, color=GREY, linewidth=0.7, linestyle="--")
+    axes.set_title(
+        f"pass {one.row}, {time_of(recording.info, one.start)}\n{one.reason or 'as usual'}",
+        fontsize=7,
+        loc="left",
+        color=DOUBT if one.doubt > 0 else GREY,
+    )
+    axes.tick_params(labelsize=6)
+    axes.set_xlabel("ms", fontsize=6)

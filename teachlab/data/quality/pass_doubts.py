@@ -1,0 +1,190 @@
+"""How far each proposed pass is in doubt, why, and where passes are likely missing or double."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.data.quality.labelling import Proposal
+from teachlab.light.extremes import Extremes
+from teachlab.model.recording import Direction, Recording, RecordingInfo
+from teachlab.sensor.edges import Edges
+
+FEWEST = 4
+"""With fewer passes there is no usual one to compare with."""
+
+
+@dataclass(frozen=True, slots=True)
+class PassDoubt:
+    """What speaks against one proposed pass.
+
+    Parameters
+    ----------
+    row : int
+        Of the pass among the proposed ones.
+    start, end : int, samples
+    doubt : float
+        0: as usual; 1: hardly a single object.
+    reason : str
+        What is unusual, for people; empty where nothing is.
+    """
+
+    row: int
+    start: int
+    end: int
+    doubt: float
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class LikelyPlace:
+    """Where a counted product has no pass of its own, or one has two.
+
+    Parameters
+    ----------
+    sample : int
+    score : float
+        The larger, the likelier.
+    text : str
+    """
+
+    sample: int
+    score: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class CountCheck:
+    """Proposed passes beside a known count of products.
+
+    Parameters
+    ----------
+    counted, proposed : int
+    places : tuple of LikelyPlace
+        Likely missing passes, or likely double ones, the likeliest first; at most as many as the counts differ by.
+    """
+
+    counted: int
+    proposed: int
+    places: tuple[LikelyPlace, ...]
+
+
+def pass_doubts(recording: Recording, proposal: Proposal) -> list[PassDoubt]:
+    """Return the doubt of every proposed pass, in time order.
+
+    A pass is in doubt by the worst of: how weak it is beside the median pass, how short, how long, how close it follows
+    the one before, and whether the record cuts it. The light is read once more.
+    """
+    truth, rate = proposal.truth, recording.info.sample_rate_hz
+    if truth.passes == 0:
+        return []
+    start, end = truth.start, truth.end
+    shares = _reached(recording, proposal, start, end)
+    length = (end - start).astype(float)
+    gap = np.concatenate(([np.inf], (start[1:] - end[:-1]).astype(float)))
+    compare = truth.passes >= FEWEST
+    usual_share, usual_length = float(np.median(shares)), float(np.median(length))
+    usual_gap = float(np.median(gap[1:])) if truth.passes > 1 else np.inf
+    out = []
+    for k in range(truth.passes):
+        found: list[tuple[float, str]] = [(0.0, "")]
+        if start[k] == 0 or end[k] == recording.samples:
+            found.append((1.0, "cut by the record"))
+        if compare:
+            weak, ratio, close = shares[k] / usual_share, length[k] / usual_length, gap[k] / usual_gap
+            found.append((_between(0.9 - weak, 0.4), f"weak: {100 * weak:.0f} % of the usual light"))
+            ms = 1000 * length[k] / rate
+            usual = 1000 * usual_length / rate
+            found.append((_between(0.8 - ratio, 0.6), f"short: {ms:.4g} ms, usual are {usual:.4g} ms"))
+            found.append((_between(ratio - 1.3, 0.7), f"long: {ms:.4g} ms, usual are {usual:.4g} ms; perhaps two"))
+            after = 1000 * gap[k] / rate
+            found.append((_between(0.5 - close, 0.45), f"only {after:.4g} ms after the one before; perhaps one object"))
+        doubt, reason = max(found, key=lambda one: one[0])
+        out.append(PassDoubt(k, int(start[k]), int(end[k]), round(doubt, 2), reason if doubt > 0 else ""))
+    return out
+
+
+def reconcile(recording: Recording, proposal: Proposal, doubts: list[PassDoubt], counted: int) -> CountCheck:
+    """Lay the proposed passes beside a known count, and name the likeliest missing or double ones."""
+    passes = proposal.truth.passes
+    if passes > counted:
+        # Of two that lie close together the second is named.
+        ranked = sorted((d for d in doubts if d.doubt > 0), key=lambda d: (-d.doubt, d.start))
+        places = [LikelyPlace(d.start, d.doubt, f"pass {d.row}: {d.reason}") for d in ranked]
+        return CountCheck(counted, passes, tuple(places[: passes - counted]))
+    places = _missing(recording, proposal, doubts) if passes < counted else []
+    places.sort(key=lambda place: (-place.score, place.sample))
+    return CountCheck(counted, passes, tuple(places[: counted - passes]))
+
+
+def _missing(recording: Recording, proposal: Proposal, doubts: list[PassDoubt]) -> list[LikelyPlace]:
+    truth, rate = proposal.truth, recording.info.sample_rate_hz
+    places = []
+    for a, b in proposal.left_out.tolist():
+        share = (b - a) / max(1, proposal.shortest_samples)
+        places.append(
+            LikelyPlace(a, 0.5 + 0.5 * share, f"{1000 * (b - a) / rate:.4g} ms of light, smoothed away as too short")
+        )
+    for a, b in proposal.joined.tolist():
+        share = (b - a) / max(1, proposal.shortest_samples)
+        row = int(np.searchsorted(truth.start, a, side="right")) - 1
+        places.append(
+            LikelyPlace(a, 0.5 + 0.5 * share, f"pass {row}: a gap of {1000 * (b - a) / rate:.4g} ms was closed in it")
+        )
+    places += [
+        LikelyPlace(d.start, d.doubt, f"pass {d.row}: {d.reason}") for d in doubts if d.reason.startswith("long")
+    ]
+    if truth.passes < FEWEST:
+        return places
+    begin, stop = np.concatenate(([0], truth.end)), np.concatenate((truth.start, [recording.samples]))
+    real = stop > begin
+    begin, stop = begin[real], stop[real]
+    bumps = _reached(recording, proposal, begin, stop)
+    pitch = float(np.median(np.diff(truth.start)))
+    usual = float(np.median(stop - begin))
+    quiet, spread = float(np.median(bumps)), float(np.median(np.abs(bumps - np.median(bumps))))
+    for a, b, bump in zip(begin.tolist(), stop.tolist(), bumps.tolist(), strict=True):
+        inner = a > 0 and b < recording.samples
+        times = (b - a - usual) / pitch
+        if bump > quiet + max(0.1, 6 * spread):
+            text = f"the light reaches {100 * bump:.0f} % of the way to an object in the gap from there on"
+            places.append(LikelyPlace(a, min(1.0, 2 * bump), text))
+        elif inner and times > 0.6:
+            at = a + round((b - a) / 2)
+            text = f"a gap of {1000 * (b - a) / rate:.4g} ms, usual are {1000 * usual / rate:.4g} ms"
+            places.append(LikelyPlace(at, min(0.9, 0.5 * times), text))
+    return places
+
+
+def _reached(recording: Recording, proposal: Proposal, start: Edges, end: Edges) -> NDArray[np.float64]:
+    """Return how far the light went from the background's level (0) to the objects' (1) in some stretches."""
+    extremes = Extremes(start, end)
+    for block in recording.blocks():
+        extremes.push(block.start, block.light, block.invalid_mask())
+    levels = proposal.levels
+    if proposal.direction is Direction.RISE:
+        out = (extremes.high - levels.low) / (levels.high - levels.low)
+    else:
+        out = (levels.high - extremes.low) / (levels.high - levels.low)
+    return np.nan_to_num(out)
+
+
+def _between(value: float, width: float) -> float:
+    return float(np.clip(value / width, 0.0, 1.0))
+
+
+def time_of(info: RecordingInfo, sample: int) -> str:
+    """Return date and time of a sample (ISO 8601, to the millisecond), or the time since the recording began.
+
+    Examples
+    --------
+    >>> time_of(RecordingInfo(sample_rate_hz=2000.0, unit="counts"), 90)
+    '0.045 s'
+    """
+    seconds = sample / info.sample_rate_hz
+    if info.began is None:
+        return f"{seconds:.3f} s"
+    return (info.began + timedelta(seconds=seconds)).isoformat(timespec="milliseconds")

@@ -1,0 +1,168 @@
+"""Passes proposed from the light, their doubts, what a person made of them, and where a replay disagrees."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from teachlab.data.quality.corrected_passes import Correction, read_corrected
+from teachlab.data.quality.labelling import HYSTERESIS, Proposal, propose_passes
+from teachlab.data.quality.pass_doubts import CountCheck, PassDoubt, pass_doubts, reconcile, time_of
+from teachlab.model.recording import Direction, Recording, RecordingInfo
+from teachlab.model.setting import Polarity, Setting
+from teachlab.model.truth import Truth
+from teachlab.scoring import score
+from teachlab.scoring.reasons import Reasons, reasons_of
+from teachlab.switching import replay
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LabelAnswer:
+    """Proposed passes.
+
+    Parameters
+    ----------
+    recording : str
+    info : RecordingInfo
+    proposal : Proposal
+    doubts : tuple of PassDoubt
+        In time order.
+    count : CountCheck, optional
+        Beside a known count.
+    correction : Correction, optional
+        What a person made of the proposal.
+    replayed : Reasons, optional
+        Where the passes and a replay at the middle between the two levels disagree; None without passes.
+    """
+
+    recording: str
+    info: RecordingInfo
+    proposal: Proposal
+    doubts: tuple[PassDoubt, ...]
+    count: CountCheck | None
+    correction: Correction | None
+    replayed: Reasons | None
+
+    @property
+    def truth(self) -> Truth:
+        """The passes: as corrected, else as proposed."""
+        return self.proposal.truth if self.correction is None else self.correction.truth
+
+    @property
+    def doubtful(self) -> list[PassDoubt]:
+        """Passes in doubt, the most doubtful first."""
+        return sorted((one for one in self.doubts if one.doubt > 0), key=lambda one: (-one.doubt, one.start))
+
+    def columns(self) -> dict[str, list[Any]]:
+        """Return further columns of the table for a person: time, doubt and reason of every pass."""
+        return {
+            "time": [time_of(self.info, one.start) for one in self.doubts],
+            "doubt": [f"{100 * one.doubt:.0f} %" for one in self.doubts],
+            "reason": [one.reason for one in self.doubts],
+        }
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the document."""
+        found, levels, check, correction = self.proposal, self.proposal.levels, self.count, self.correction
+        return {
+            "schema": 1,
+            "recording": self.recording,
+            "source": self.truth.source,
+            "passes": self.truth.passes,
+            "uncertainty_samples": self.truth.uncertainty_samples,
+            "direction": found.direction,
+            "direction_from": found.direction_from,
+            "levels": {"low": levels.low, "high": levels.high, "separation": levels.separation},
+            "shortest_samples": found.shortest_samples,
+            "dropped": found.dropped,
+            "doubtful": [
+                {
+                    "pass": one.row,
+                    "start": one.start,
+                    "end": one.end,
+                    "time": time_of(self.info, one.start),
+                    "doubt": one.doubt,
+                    "reason": one.reason,
+                }
+                for one in self.doubtful
+            ],
+            "count": None
+            if check is None
+            else {
+                "counted": check.counted,
+                "proposed": check.proposed,
+                "places": [
+                    {"sample": place.sample, "time": time_of(self.info, place.sample), "text": place.text}
+                    for place in check.places
+                ],
+            },
+            "correction": None
+            if correction is None
+            else {
+                "as_proposed": correction.as_proposed,
+                "moved": correction.moved,
+                "added": correction.added,
+                "taken_out": correction.taken_out,
+                "notes": list(correction.notes),
+            },
+            "replayed": None if self.replayed is None else self.replayed.as_dict(),
+        }
+
+
+def label(
+    recording: Recording,
+    *,
+    direction: Direction | None = None,
+    min_ms: float | None = None,
+    count: int | None = None,
+    corrected: str | None = None,
+    progress: Callable[[float], None] = lambda share: None,
+) -> LabelAnswer:
+    """Propose passes, tell what is doubtful about them, and take back what a person corrected.
+
+    Parameters
+    ----------
+    recording : Recording
+    direction, min_ms
+        As for `propose_passes`.
+    count : int, optional
+        How many products passed, as counted elsewhere.
+    corrected : str, optional
+        A corrected table to check and take.
+    progress : callable
+        Told the share that is done.
+
+    Raises
+    ------
+    RecordingError
+        If the light does not have two levels.
+    TruthError
+        If the corrected table cannot be taken, with line and value.
+    """
+    found = propose_passes(recording, direction=direction, min_ms=min_ms, progress=progress)
+    doubts = pass_doubts(recording, found)
+    check = None if count is None else reconcile(recording, found, doubts, count)
+    correction = None if corrected is None else read_corrected(corrected, recording, found.truth)
+    truth = found.truth if correction is None else correction.truth
+    return LabelAnswer(
+        recording=recording.name,
+        info=recording.info,
+        proposal=found,
+        doubts=tuple(doubts),
+        count=check,
+        correction=correction,
+        replayed=_replayed(recording, found, truth) if truth.passes else None,
+    )
+
+
+def _replayed(recording: Recording, found: Proposal, truth: Truth) -> Reasons:
+    levels = found.levels
+    middle, band = (levels.low + levels.high) / 2, HYSTERESIS * (levels.high - levels.low) / 2
+    setting = Setting(
+        unit=recording.info.unit,
+        on_level=middle + band,
+        off_level=middle - band,
+        polarity=Polarity.LIGHT_ON if found.direction is Direction.RISE else Polarity.DARK_ON,
+    )
+    return reasons_of(recording, truth, setting, score(replay(recording, setting), truth))

@@ -1,0 +1,197 @@
+"""Doubts about proposed passes, a known count, the table through a spreadsheet and back, the sheet of pictures."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.data.quality.corrected_passes import read_corrected
+from teachlab.data.quality.labelling import propose_passes
+from teachlab.data.recording_files import read_recording, write_recording
+from teachlab.data.truth_files import read_truth, write_truth
+from teachlab.errors import TruthError
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.truth import Truth
+from teachlab.questions.label import label
+
+BEGAN = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
+INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts", began=BEGAN, title="Tubs")
+START = 200 + 300 * np.arange(20)
+
+
+def line(*, without: tuple[int, ...] = (), spoilt: dict[int, tuple[int, float]] | None = None) -> Recording:
+    """Return 20 passes of 100 ms every 300 ms; some are left out, some of other length and height."""
+    light = np.random.default_rng(4).normal(10, 0.5, 6300)
+    for k, a in enumerate(START):
+        if k not in without:
+            length, height = (spoilt or {}).get(k, (100, 60.0))
+            light[a : a + length] += height
+    return Recording.from_array(light, INFO)
+
+
+def test_passes_as_usual_are_in_no_doubt():
+    found = label(line())
+    assert (found.truth.passes, found.doubtful, found.replayed.losses) == (20, [], ())
+
+
+@pytest.mark.parametrize(
+    ("spoilt", "row", "reason", "least"),
+    [
+        ({7: (100, 38.0)}, 7, "weak: 6", 0.5),
+        ({7: (40, 60.0)}, 7, "short: 40 ms, usual are 100 ms", 0.6),
+        ({7: (220, 60.0)}, 7, "long: 220 ms, usual are 100 ms; perhaps two", 0.99),
+        ({7: (290, 60.0)}, 8, "only 10 ms after the one before", 0.9),
+    ],
+)
+def test_what_is_unusual_is_in_doubt_with_its_reason(spoilt, row, reason, least):
+    found = label(line(spoilt=spoilt))
+    one = next(one for one in found.doubts if one.row == row)
+    assert one.reason.startswith(reason)
+    assert least <= one.doubt <= 1
+    assert found.doubtful[0].doubt == max(d.doubt for d in found.doubts)
+    assert [d.row for d in found.doubts] == list(range(found.truth.passes))
+
+
+def test_a_pass_that_the_record_cuts_is_in_doubt():
+    recording = line()
+    light = recording.read(0, recording.samples).light
+    found = label(Recording.from_array(light[250:], INFO))
+    assert (found.doubts[0].doubt, found.doubts[0].reason) == (1.0, "cut by the record")
+
+
+def test_a_count_names_where_passes_are_likely_missing():
+    found = label(line(without=(5,), spoilt={12: (100, 20.0)}), count=20)
+    places = {place.sample: place.text for place in found.count.places}
+    assert found.truth.passes == 18
+    assert len(places) == 2
+    bump, gap = (next(text for text in places.values() if word in text) for word in ("reaches", "a gap of 500 ms"))
+    assert "the light reaches 3" in bump
+    assert "usual are 200 ms" in gap
+    assert any(abs(sample - START[5] - 50) < 60 for sample in places)
+
+
+def test_a_count_names_where_passes_are_likely_double():
+    recording = line()
+    light = recording.read(0, recording.samples).light.copy()
+    light[START[9] + 40 : START[9] + 55] = 10.0  # a slit in one object
+    found = label(Recording.from_array(light, INFO), count=20)
+    assert found.truth.passes == 21
+    assert [place.sample for place in found.count.places] == [found.truth.start[10]]
+    assert "only 15 ms after the one before; perhaps one object" in found.count.places[0].text
+
+
+def test_what_a_replay_says_of_corrected_passes(tmp_path):
+    recording = line()
+    proposed = propose_passes(recording).truth
+    table = tmp_path / "corrected.csv"
+    rows = [f"{a},{b}" for a, b in zip(proposed.start, proposed.end, strict=True)]
+    rows[3] = "1320,1380"  # the person says: nothing where the light is, something where it is not
+    table.write_text("start,end\n" + "\n".join(rows) + "\n")
+    found = label(recording, corrected=str(table))
+    assert [loss.row for loss in found.replayed.losses] == [3]
+    assert found.replayed.gaps_tripped >= 1
+    assert (found.correction.as_proposed, found.correction.added, found.correction.taken_out) == (19, 1, 1)
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", "\t"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252", "utf-16"])
+def test_a_table_survives_a_spreadsheet(tmp_path, delimiter, encoding):
+    """Rows sorted by doubt, metadata cut into cells, empty rows, positions as fractions, times instead of samples."""
+    recording = line()
+    rows = [
+        ["# teachlab.passes: {schema: 2", ' ""source"": ""self-labelled""}', "", ""],
+        ["Start", "End", "Label", "Expect"],
+        ["800", "900.0", "Käse", "detect"],
+        ["", "", "", ""],
+        ["2026-03-01T06:00:00.200Z", "2026-03-01 06:00:00.300", "'=1+1", ""],
+        ["1100,0" if delimiter != "," else "1100", "1200", "lid", "IGNORE"],
+    ]
+    table = tmp_path / "back.csv"
+    table.write_bytes("".join(delimiter.join(row) + "\r\n" for row in rows).encode(encoding))
+    found = read_corrected(str(table), recording, propose_passes(recording).truth)
+    truth = found.truth
+    assert list(zip(truth.start, truth.end, strict=True)) == [(200, 300), (800, 900), (1100, 1200)]
+    assert truth.label.tolist() == ["=1+1", "Käse", "lid"]
+    assert truth.detect.tolist() == [True, True, False]
+    assert any("sorted" in note for note in found.notes)
+    assert any("Windows-1252" in note for note in found.notes) is (encoding == "cp1252")
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("", "there is no header"),
+        ("begin,end\n1,2\n", "column 'start' is missing"),
+        ("start,end\n10,20\n15,30\n", r"the passes of lines 2 \[10, 20\) and 3 \[15, 30\) overlap"),
+        ("start,end\n10,x\n", "column 'end', line 2: must be a whole number, got 'x'"),
+        ("start,end\n10.5,20\n", "column 'start', line 2: must be a whole number, got '10.5'"),
+        ("start,end\n20,10\n", "line 2: the pass ends at 10, not after its start 20"),
+        ("start,end\n10,999999\n", "outside the recording of 6300 samples"),
+        ("start,end,expect\n10,20,maybe\n", "column 'expect', line 2: must be detect or ignore, got 'maybe'"),
+        ("start,end\n2026-03-01T05:00:00Z,20\n", "lies before the recording"),
+    ],
+)
+def test_a_table_that_cannot_be_taken_is_refused_with_its_line(tmp_path, text, message):
+    table = tmp_path / "back.csv"
+    table.write_text(text)
+    recording = line()
+    with pytest.raises(TruthError, match=message):
+        read_corrected(str(table), recording, propose_passes(recording).truth)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(
+        st.text(st.characters(codec="utf-8", exclude_categories=("Cc", "Cs", "Zl", "Zp")), max_size=8),
+        min_size=1,
+        max_size=6,
+    )
+)
+def test_no_label_is_a_formula_and_all_come_back(tmp_path_factory, labels):
+    labels = [text.strip() for text in labels]
+    start = 10 + 20 * np.arange(len(labels))
+    path = tmp_path_factory.mktemp("labels") / "line.passes.csv"
+    write_truth(path, Truth.from_arrays(start, start + 5, label=np.array(labels, object)))
+    cells = path.read_text(encoding="utf-8").split("\n", 2)[2]
+    assert not any(cell.lstrip('"').startswith(("=", "+", "-", "@")) for cell in cells.replace("\n", ",").split(","))
+    assert read_truth(path).label.tolist() == labels
+
+
+def test_the_command_and_back(tmp_path: Path):
+    write_recording(tmp_path / "line.parquet", line(spoilt={7: (40, 60.0)}))
+    run = CliRunner()
+    files = [str(tmp_path / name) for name in ("line.parquet", "proposed.csv", "sheet.svg", "sheet.html")]
+    words = ["label", files[0], "--out", files[1], "--out", files[2], "--out", files[3], "--count", "21", "--semicolon"]
+    done = run.invoke(app, words)
+    assert done.exit_code == 0, done.output
+    assert done.stdout.startswith(f"20 passes proposed, written to {files[1]}. 1 of them are in doubt.")
+    assert "pass 7, 2026-03-01T06:00:02.300+00:00: short: 40 ms, usual are 100 ms (doubt 67 %)" in done.stdout
+    assert "21 products were counted, 20 passes are proposed: 1 likely missing." in done.stdout
+    assert "A replay at the middle between the two levels agrees with every pass." in done.stdout
+    lines = Path(files[1]).read_text(encoding="utf-8").splitlines()
+    assert lines[1] == "start;end;label;expect;time;doubt;reason"
+    assert lines[9].startswith("2300;2340;;detect;2026-03-01T06:00:02.300+00:00;67 %;short")
+    assert read_truth(files[1]).passes == 20
+    assert ElementTree.parse(files[2]).getroot().tag.endswith("svg")
+    page = Path(files[3]).read_text(encoding="utf-8")
+    assert page.index("short: 40 ms") < page.index("as usual")
+    lines.insert(2, lines.pop(9))
+    Path(files[1]).write_text("\n".join(line for line in lines if not line.startswith("500;")), encoding="utf-8-sig")
+    done = run.invoke(app, ["label", files[0], "--from", files[1], "--json"])
+    assert done.exit_code == 0, done.output
+    document = json.loads(done.stdout)
+    assert document["correction"]["taken_out"] == 1
+    assert (document["correction"]["as_proposed"], document["replayed"]["gaps_tripped"]) == (19, 1)
+    taken = read_truth(tmp_path / "line.passes.parquet")
+    assert (taken.passes, str(taken.source)) == (19, "self-labelled")
+    assert taken.recording_digest == read_recording(files[0]).info.digest
+    assert run.invoke(app, ["label", files[0], "--from", files[1]]).exit_code == 2
