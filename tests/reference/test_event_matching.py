@@ -15,7 +15,7 @@ import pytest
 from mir_eval.util import match_events
 
 from teachlab.model.recording import Recording, RecordingInfo
-from teachlab.model.score import Score
+from teachlab.model.score import Rules, Score
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring import score
@@ -37,8 +37,8 @@ def scored(samples: int, starts: list[int], onsets: list[int], *, length: int, c
     output = replay(recording, Setting(unit="counts", on_level=1, off_level=1))
     assert output.onsets.tolist() == onsets
     ms = 1000 * collar / RATE_HZ
-    result = score(output, truth, tolerance_ms=ms)
-    return result, switching_position(output, truth, result.trials, recording.info, tolerance_ms=ms)
+    result = score(output, truth, rules=Rules(tolerance_ms=ms))
+    return result, switching_position(output, truth, result.trials, recording.info, rules=Rules(tolerance_ms=ms))
 
 
 def of_stored(case: dict[str, Any]) -> tuple[Score, SwitchingPosition]:

@@ -12,7 +12,7 @@ from scipy.special import ndtr
 
 from teachlab.light.edge_time import edge_evaluations
 from teachlab.model.recording import Recording, RecordingInfo
-from teachlab.model.setting import Setting
+from teachlab.model.setting import Setting, Switching
 from teachlab.model.truth import Truth
 from teachlab.questions.timing.budget import timing
 from teachlab.questions.timing.dwelling import predict, spans_of_truth
@@ -94,7 +94,7 @@ def test_on_delay_against_a_short_object(length_mm: float, seen: float) -> None:
     Replayed at 1,000 phases of the clock: samples every 1 µs, evaluated every 100 µs.
     """
     line = line_from_lengths(
-        length_mm=length_mm, gap_mm=50, speed_mm_s=2000, evaluation_rate_hz=10_000, on_delay_ms=2.5
+        length_mm=length_mm, gap_mm=50, speed_mm_s=2000, evaluation_rate_hz=10_000, switching=Switching(on_delay_ms=2.5)
     )
     assert line.seen(line.dwell_ms) == pytest.approx(seen)
     size, width = 100, round(length_mm * 500)
@@ -143,7 +143,11 @@ def test_output_pulse_and_gap_after_both_delays() -> None:
     """Pulse = dwell − on-delay + off-delay, gap = gap + on-delay − off-delay: the last diagram is 23 and 3 ms."""
     found = timing(
         line_from_lengths(
-            length_mm=20, gap_mm=6, speed_mm_s=1000, evaluation_rate_hz=20_000, on_delay_ms=5, off_delay_ms=8
+            length_mm=20,
+            gap_mm=6,
+            speed_mm_s=1000,
+            evaluation_rate_hz=20_000,
+            switching=Switching(on_delay_ms=5, off_delay_ms=8),
         )
     )
     assert (found.output_pulse_ms, found.output_gap_ms) == pytest.approx((23, 3))
@@ -176,7 +180,7 @@ def test_merging_of_close_bars() -> None:
     setting = Setting(unit="share", on_level=0.5, off_level=0.41, off_delay_ms=8)
     line = line_from_lengths(
         length_mm=90, gap_mm=10, speed_mm_s=1200, evaluation_rate_hz=2000, beam_mm=2, on_share=0.5, off_share=0.41,
-        off_delay_ms=8,
+        switching=Switching(off_delay_ms=8),
     )  # fmt: skip
     edges = edges_mm(2, 0.5, 0.41)
     predicted = sum(1 - line.resolved(1000 * (g + edges) / 1200) for g in gap.tolist()) / gap.size

@@ -211,7 +211,7 @@ def test_stress_that_was_stated_is_survived() -> None:
     lost = {}
     for name, parameters in (
         ("quantile-guard", {}),
-        ("contamination-aware", {"least_gain": "0.35"}),
+        ("contamination-aware", {"least_gain": 0.35}),
         ("minimax-regret", {"stress": "1,0;0.6,0;0.35,0"}),
     ):
         setting = teach_once(resolve(name, parameters), TeachBlock(clean, truth), 0, 0)

@@ -654,4 +654,8 @@ def test_no_key_that_is_off_by_default_is_forgotten():
             if off and key not in excused and f"{title}.{key}" not in named and key not in tables:
                 forgotten.append(f"{title}.{key}")
     # rho and the terms of the noise have tests of their own beside the tables
-    assert set(forgotten) - {"Noise.rho", "Noise.thermal_percent", "Noise.shot_kappa", "Noise.rin"} == set()
+    assert (
+        set(forgotten)
+        - {"ReceiverNoise.rho", "ReceiverNoise.thermal_percent", "ReceiverNoise.shot_kappa", "ReceiverNoise.rin"}
+        == set()
+    )
