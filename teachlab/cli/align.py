@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, say, warn
-from teachlab.cli.opening import not_truth_note
 from teachlab.cli.options import Json, PassesFile, RecordingFile
 from teachlab.errors import ParameterError
+from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
     from teachlab.data.alignment import Alignment
@@ -45,7 +45,7 @@ def align_command(
     if out is not None:
         check_out(out, recording, truth)
     opened, passes = open_pair(recording, truth)
-    if note := not_truth_note(passes):
+    if note := passes_note(passes):
         warn(note)
     found = measure_alignment(opened, passes)
     if found is None:

@@ -8,8 +8,8 @@ from typing import Annotated
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
-from teachlab.cli.opening import not_truth_note
 from teachlab.cli.options import Confidence, Json, Margins, RecordingFile, Tolerance
+from teachlab.wording.notes import passes_note
 
 
 def register(app: typer.Typer) -> None:
@@ -40,7 +40,7 @@ def compare_command(
     named = [(recording, truth), *([] if with_ is None else [(with_, None)])]
     opened = [open_pair(name, table) for name, table in named]
     for _, passes in opened:
-        if note := not_truth_note(passes):
+        if note := passes_note(passes):
             warn(note)
     with progress(f"replaying {opened[0][0].name}", quiet=json):
         found = compare(

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, say, show, warn
-from teachlab.cli.opening import naming, not_truth_note
+from teachlab.cli.opening import naming
 from teachlab.cli.options import Figures, Json, PassesFile, RecordingFile, TeachShare, Tolerance
 from teachlab.errors import ParameterError
+from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
     from teachlab.questions.coverage import Coverage
@@ -72,7 +73,7 @@ def coverage_command(
             rules=Rules(tolerance_ms=tolerance_ms, confidence=confidence), times=times,
             begins_h=None if begins is None else _clock(begins),
         )  # fmt: skip
-    if note := not_truth_note(passes):
+    if note := passes_note(passes):
         warn(note)
     document = found.as_dict()
     for name, kind in targets:

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
-from teachlab.cli.opening import load, not_truth_note
+from teachlab.cli.opening import load
 from teachlab.cli.options import Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
+from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
     from teachlab.data.quality.report import Quality
@@ -55,7 +56,7 @@ def inspect_command(
         picture = trace_figure(opened, passes, quality, kind=kind)
         with write_aside(plot) as aside:
             aside.write_bytes(picture)
-    if note := not_truth_note(passes):
+    if note := passes_note(passes):
         warn(note)
     if json:
         emit_json(found.as_dict())

@@ -11,6 +11,7 @@ from teachlab.cli.console import emit_json, progress, say, warn
 from teachlab.cli.options import Json, RecordingFile
 from teachlab.errors import ParameterError, TruthError
 from teachlab.model.recording import Direction
+from teachlab.wording.notes import SELF_LABELLED
 
 if TYPE_CHECKING:
     from teachlab.questions.label import LabelAnswer
@@ -76,7 +77,7 @@ def label_command(
             with write_aside(name) as aside:
                 aside.write_bytes(content)
     if json:
-        emit_json({**found.as_dict(), "out": target, "sheets": sheets})
+        emit_json(found.as_dict(out=target, sheets=sheets))
         return
     _tell(recording, target, sheets, found)
 
@@ -159,7 +160,7 @@ def _tell(recording: str, target: str | None, sheets: list[str], found: LabelAns
         say("If it is the other way round: --direction " + ("dip" if proposal.direction == "rise" else "rise"))
     shortest = 1000 * proposal.shortest_samples / info.sample_rate_hz
     say(f"Passes and gaps shorter than {shortest:.4g} ms were smoothed away: {proposal.dropped}.")
-    warn("These passes are self-labelled: made from this very signal. They may tune; they support no claim.")
+    warn(SELF_LABELLED)
     say()
     if found.correction is not None or target is None:
         say(f"Next: teachlab inspect {recording}" + ("" if target is None else f" --truth {target}"))

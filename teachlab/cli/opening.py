@@ -92,21 +92,3 @@ def teachers(names: Sequence[str], assignments: Sequence[str]) -> list[Strategy]
             raise ParameterError(f"parameter '{parameter}' of {names[meant[0]]} is set twice. Keep one.")
         texts[meant[0]][parameter] = value
     return [built(made, parse_parameters(made, given)) for made, given in zip(classes, texts, strict=True)]
-
-
-def not_truth_note(truth: Truth | None) -> str:
-    """Return what every result built on these passes says of them: self-labelled, not tied, stretches left out."""
-    if truth is None:
-        return ""
-    notes = []
-    if truth.source == "self-labelled":
-        notes.append("The passes are self-labelled: made from this very signal. They may tune; they support no claim.")
-    if truth.recording_digest is None:
-        notes.append(
-            "The passes are not tied to the recording (a CSV, or an older file): check that they belong together."
-        )
-    if truth.except_:
-        several = "1 stretch" if len(truth.except_) == 1 else f"{len(truth.except_)} stretches"
-        samples = sum(end - start for start, end in truth.except_)
-        notes.append(f"{several} of {samples:,} samples in all are left out of scoring, as the passes say.")
-    return " ".join(notes)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
-from teachlab.cli.opening import load_base, not_truth_note, teachers
+from teachlab.cli.opening import load_base, teachers
 from teachlab.cli.options import (
     Assignments,
     Base,
@@ -23,6 +23,7 @@ from teachlab.cli.options import (
     Tolerance,
 )
 from teachlab.errors import ParameterError
+from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -106,7 +107,7 @@ def repeatability_command(
     with progress("repeating", quiet=json) as told:
         answer = repeatability(opened, subjects, options=options, question=question, taught=given, progress=told)
     for _, passes in opened:
-        if note := not_truth_note(passes):
+        if note := passes_note(passes):
             warn(note)
     studies, document = answer.studies, answer.as_dict()
     for name, kind in targets:

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
-from teachlab.cli.opening import load, naming, not_truth_note
+from teachlab.cli.opening import load, naming
 from teachlab.cli.options import Confidence, Json, Margins, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import picture_kind, write_result
+from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -77,7 +78,7 @@ def replay_command(
         else:
             picture = position_figure(worth.position, found.unit, title=opened.name, kind=kind)
             write_result(plot, kind, {}, picture)
-    if note := not_truth_note(passes):
+    if note := passes_note(passes):
         warn(note)
     if json:
         emit_json(found.as_dict())

@@ -8,9 +8,9 @@ from typing import Annotated, Any
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, warn
-from teachlab.cli.opening import not_truth_note
 from teachlab.cli.options import Confidence, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
+from teachlab.wording.notes import passes_note
 
 EXIT = {"met": 0, "not met": 1, "not enough evidence": 3, "no setting": 3}
 
@@ -87,7 +87,7 @@ def report_command(
             record = build_record(opened, passes, used, sources, options=options, criteria=asked)
     if out is not None:
         record = write_record(record, opened, out, pdf=pdf)
-    if note := not_truth_note(passes):
+    if note := passes_note(passes):
         warn(note)
     if json:
         emit_json(record)

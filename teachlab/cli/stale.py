@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
-from teachlab.cli.opening import naming, not_truth_note
+from teachlab.cli.opening import naming
 from teachlab.cli.options import Confidence, Json, Tolerance
+from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -60,7 +61,7 @@ def stale_command(
             horizon_hours=horizon_hours,
         )
     for _, passes in (now, *(() if then is None else (then,))):
-        if note := not_truth_note(passes):
+        if note := passes_note(passes):
             warn(note)
     if json:
         emit_json(found.as_dict())

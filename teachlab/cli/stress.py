@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, warn
-from teachlab.cli.opening import load_base, not_truth_note
+from teachlab.cli.opening import load_base
 from teachlab.cli.options import Base, Figures, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
+from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -95,7 +96,7 @@ def stress_command(
         write_result(name, kind, document, picture)
     if drawn is not None:
         write_result(drawn[0], drawn[1], document, speed_figure(answer.faster, title=opened.name, kind=drawn[1]))
-    if note := not_truth_note(passes):
+    if note := passes_note(passes):
         warn(note)
     if json:
         emit_json(document)

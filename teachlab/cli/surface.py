@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, warn
-from teachlab.cli.opening import load_base, not_truth_note, teachers
+from teachlab.cli.opening import load_base, teachers
 from teachlab.cli.options import (
     Assignments,
     Base,
@@ -23,6 +23,7 @@ from teachlab.cli.options import (
 )
 from teachlab.cli.writing import kind_of, write_result
 from teachlab.errors import ParameterError
+from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
     from teachlab.model.setting import Setting
@@ -80,7 +81,7 @@ def surface_command(
             opened, given=given, strategy=chosen, levels=_levels(levels), options=options, progress=told
         )
     found, curve, best, cloud = answer.surface, answer.curve, answer.best, answer.cloud
-    for note in {not_truth_note(passes) for _, passes in opened} - {""}:
+    for note in {passes_note(passes) for _, passes in opened} - {""}:
         warn(note)
     document = answer.as_dict()
     for name, kind in targets:

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
-from teachlab.cli.opening import not_truth_note
 from teachlab.cli.options import CostFalse, CostMiss, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
+from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -235,7 +235,7 @@ def counterfactual_command(
     costs = Costs(miss=cost_miss, false=cost_false) if best else None
     with progress(f"comparing sensors on {opened.name}", quiet=json) as told, naming(setting, recording):
         found = counterfactual(opened, passes, base, mains_hz=mains_hz, rules=rules, costs=costs, progress=told)
-    if note := not_truth_note(passes):
+    if note := passes_note(passes):
         warn(note)
     if json:
         emit_json(Counterfactual(recording=opened.name, sensors=tuple(found)).as_dict())

@@ -21,7 +21,6 @@ from teachlab.evidence.record_parts import (
     Sources,
     checked_text,
     data_of,
-    recording_cautions,
     source_name,
 )
 from teachlab.evidence.sealing import ABSTENTION
@@ -32,6 +31,7 @@ from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.once import teach_draws, teach_once
 from teachlab.teaching.parameters import parameters_of
 from teachlab.teaching.registry import built, installed_class, source_fingerprint
+from teachlab.wording.notes import recording_cautions
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording

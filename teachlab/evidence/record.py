@@ -20,7 +20,6 @@ from teachlab.evidence.record_parts import (
     Sources,
     checked_text,
     data_of,
-    recording_cautions,
     source_name,
 )
 from teachlab.evidence.sections.lost_passes import lost_and_worst
@@ -41,6 +40,7 @@ from teachlab.statistics.tail import tail_bound
 from teachlab.switching.family import replay_family
 from teachlab.switching.run import replay
 from teachlab.wording.alignment import off_lines
+from teachlab.wording.notes import recording_cautions
 
 if TYPE_CHECKING:
     from teachlab.model.margin import Margin

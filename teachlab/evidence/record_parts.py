@@ -11,9 +11,9 @@ from typing import Any
 import teachlab.evidence.identity as identity
 from teachlab.errors import InputError, ParameterError
 from teachlab.model.draws import DRAWS
-from teachlab.model.recording import Origin, Recording
+from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.truth import Truth, TruthSource
+from teachlab.model.truth import Truth
 
 SCHEMA = 1
 
@@ -111,18 +111,6 @@ def checked_text(record: dict[str, Any]) -> None:
 def record_text(record: dict[str, Any]) -> str:
     """Return the text of a record, as it is written to a file."""
     return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-
-
-def recording_cautions(recording: Recording, truth: Truth) -> list[str]:
-    """Return what light and passes may not be used for."""
-    out = []
-    if recording.info.origin is Origin.SYNTHETIC:
-        out.append("Synthetic light: no evidence about a real line.")
-    if truth.source is TruthSource.SELF_LABELLED:
-        out.append("Self-labelled passes: they may tune, they support no claim.")
-    if truth.source is TruthSource.GENERATOR:
-        out.append("The passes come from a generator, not from a line.")
-    return out
 
 
 def data_of(recording: Recording, truth: Truth, sources: Sources) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from teachlab.statistics.claims.orders import Order, OrderStanding
 from teachlab.studies.bench_verdict import over_all
 from teachlab.studies.result import Recommendation, RecordingBench, StrategyResult
+from teachlab.wording.notes import SELF_LABELLED, SYNTHETIC
 
 if TYPE_CHECKING:
     from teachlab.studies.result import Recommendation, RecordingBench, StrategyResult
@@ -106,9 +107,5 @@ def _order(bench: RecordingBench, row: int, order: Order) -> dict[str, Any]:
 
 def notes(bench: RecordingBench) -> list[str]:
     """Return what the evidence may not be used for."""
-    out = []
-    if bench.self_labelled:
-        out.append("Self-labelled truth: this may tune, it supports no claim.")
-    if bench.synthetic:
-        out.append("Synthetic light: no evidence about a real line.")
-    return out
+    found = ((bench.self_labelled, SELF_LABELLED), (bench.synthetic, SYNTHETIC))
+    return [text for holds, text in found if holds]

@@ -62,11 +62,12 @@ class LabelAnswer:
             "reason": [one.reason for one in self.doubts],
         }
 
-    def as_dict(self) -> dict[str, object]:
-        """Return the document."""
+    def as_dict(self, **written: object) -> dict[str, object]:
+        """Return the document, with the files that were written."""
         found, levels, check, correction = self.proposal, self.proposal.levels, self.count, self.correction
         return {
             "schema": 1,
+            **written,
             "recording": self.recording,
             "source": self.truth.source,
             "passes": self.truth.passes,

@@ -1,0 +1,41 @@
+"""What light and passes may not be used for, said alike at the terminal, on the page and in every table."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from teachlab.model.recording import Origin
+from teachlab.model.truth import TruthSource
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.truth import Truth
+
+SYNTHETIC = "Synthetic light: no evidence about a real line."
+SELF_LABELLED = "The passes are self-labelled: made from this very signal. They may tune; they support no claim."
+GENERATED = "The passes come from a generator, not from a line."
+NOT_TIED = "The passes are not tied to the recording (a CSV, or an older file): check that they belong together."
+
+
+def passes_note(truth: Truth | None) -> str:
+    """Return what every result built on these passes says of them: self-labelled, not tied, stretches left out."""
+    if truth is None:
+        return ""
+    notes = [SELF_LABELLED] if truth.source is TruthSource.SELF_LABELLED else []
+    if truth.recording_digest is None:
+        notes.append(NOT_TIED)
+    if truth.except_:
+        several = "1 stretch" if len(truth.except_) == 1 else f"{len(truth.except_)} stretches"
+        samples = sum(end - start for start, end in truth.except_)
+        notes.append(f"{several} of {samples:,} samples in all are left out of scoring, as the passes say.")
+    return " ".join(notes)
+
+
+def recording_cautions(recording: Recording, truth: Truth) -> list[str]:
+    """Return what light and passes may not be used for."""
+    found = (
+        (recording.info.origin is Origin.SYNTHETIC, SYNTHETIC),
+        (truth.source is TruthSource.SELF_LABELLED, SELF_LABELLED),
+        (truth.source is TruthSource.GENERATOR, GENERATED),
+    )
+    return [text for holds, text in found if holds]
