@@ -32,6 +32,12 @@ WRITES: Mapping[str, Mapping[str, str]] = {
     "replay": {"parquet": "a table of edges", "csv": "a table of edges"},
 }
 """What commands write, by the ending of its name; pictures, pages and JSON documents are told by the ending alone."""
+BASE_BYTES = 0.3e9
+"""The libraries, and the blocks of a recording that is read."""
+DRAW_BYTES = 3000
+"""A draw of one strategy on one recording, with its setting and measures."""
+ASSUMED_STRATEGIES = 25
+"""Where a command decides how many strategies it teaches."""
 USUAL = {
     "svg": "an SVG picture",
     "png": "a PNG picture",
@@ -74,6 +80,7 @@ def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
                 for target in given if isinstance(given, list) else [given]:
                     if target is not None:
                         _look_at(name, str(target), inputs, force=bool(force))
+            _need(name, values)
             command(*args, **values)
 
     ranges = {name_: held for name_, kind in kinds.items() if is_number(kind)
@@ -88,6 +95,18 @@ def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
     run.__signature__ = signature.replace(parameters=places)  # type: ignore[attr-defined]
     run.__annotations__ = {**kinds, **{key: kind for key, (kind, _) in added.items()}}
     return run
+
+
+def _need(name: str, values: Mapping[str, Any]) -> None:
+    """Refuse what needs more memory than may be used, as far as the command line tells; files are looked at later."""
+    from teachlab.model.memory import need_memory
+
+    if not isinstance(draws := values.get("draws"), int):
+        return
+    strategies, recordings = values.get("strategy"), values.get("recordings")
+    each = max(1, len(strategies)) if isinstance(strategies, list) else ASSUMED_STRATEGIES
+    each *= max(1, len(recordings)) if isinstance(recordings, list) else 1
+    need_memory(BASE_BYTES + draws * each * DRAW_BYTES, f"{name} with {draws:,} draws", "Ask for fewer draws.")
 
 
 def _inputs(name: str, values: Mapping[str, Any]) -> list[Path]:

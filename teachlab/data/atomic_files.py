@@ -24,6 +24,7 @@ from types import ModuleType
 from typing import TypeVar
 
 from teachlab.errors import InputError
+from teachlab.model.memory import need_memory
 
 _locks: ModuleType | None
 try:
@@ -35,6 +36,8 @@ JOURNAL = ".teachlab.journal"
 _PART = re.compile(r"\.teachlab-[0-9a-f]{16}\.part")
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 _MOST_TRIES = 10
+TEXT_BYTES = 30
+"""Memory for a byte of a document: its text and what is made of it."""
 _placing: list[Callable[[], None]] = []
 _held: set[Path] = set()
 """Parts of this process that are not in place yet."""
@@ -430,8 +433,13 @@ def read_text(path: str | Path, what: str, error: type[InputError]) -> str:
     error : type of InputError
         What to raise if it cannot be read.
     """
+
+    def whole(place: Path) -> str:
+        need_memory(TEXT_BYTES * place.stat().st_size, f"{path}: so long a text", f"Give the path of {what}.")
+        return place.read_text(encoding="utf-8-sig")
+
     try:
-        return read_current(path, lambda place: place.read_text(encoding="utf-8-sig"))
+        return read_current(path, whole)
     except FileNotFoundError:
         raise error(f"{path}: there is no such file. Give the path of {what}.") from None
     except IsADirectoryError:

@@ -24,6 +24,7 @@ from teachlab.data.parquet_source import open_input, open_parquet
 from teachlab.data.recording_files import document_in, metadata_for
 from teachlab.data.strict_json import SchemaOne, StrictModel, check, parse_json, schema_of, shown
 from teachlab.errors import TruthError
+from teachlab.model.memory import need_memory
 from teachlab.model.recording import DIGEST
 from teachlab.model.truth import Aligned, Expect, Truth, TruthSource
 
@@ -37,6 +38,10 @@ WHAT = "a table of passes (.passes.parquet or .passes.csv)"
 DELIMITERS = ",;\t"
 FORMULA = ("=", "+", "-", "@")
 """What a spreadsheet takes for the begin of a formula."""
+PASS_BYTES = 500
+"""A pass in memory, with its names."""
+CSV_BYTES = 30
+"""Memory for a byte of a CSV: its text, its cells, its passes."""
 
 
 class _PassesDocument(SchemaOne):
@@ -253,6 +258,7 @@ def _read_parquet(path: str | Path) -> tuple[pa.Table, Any]:
     file = open_parquet(path, WHAT, TruthError)
     metadata = {**(file.schema_arrow.metadata or {}), **(file.metadata.metadata or {})}
     document = document_in(metadata, METADATA_KEY, str(path), TruthError)
+    _need(file.metadata.num_rows * PASS_BYTES, path)
     try:
         return file.read(use_threads=False), document
     except (pa.ArrowException, OSError) as fault:
@@ -261,6 +267,7 @@ def _read_parquet(path: str | Path) -> tuple[pa.Table, Any]:
 
 def _read_csv(path: str | Path) -> tuple[pa.Table, Any]:
     with open_input(path, WHAT, TruthError) as source:
+        _need(source.size() * CSV_BYTES, path)
         raw = bytes(source.read())
     try:
         lines = raw.decode("utf-8-sig").splitlines(keepends=True)
@@ -288,6 +295,10 @@ def _read_csv(path: str | Path) -> tuple[pa.Table, Any]:
             raise TruthError(f"{path}: not a table of {len(header)} columns below its header: {fault}.") from None
         table = pa.table({name: pa.array([], pa.string()) for name in header})
     return table, _comment(lines[:head], delimiter, str(path))
+
+
+def _need(size: float, path: str | Path) -> None:
+    need_memory(size, f"{path}: a table of so many passes", "Give the passes of one recording.")
 
 
 def _comment(lines: list[str], delimiter: str, where: str) -> Any:

@@ -56,7 +56,7 @@ def verify_record(
     """
     text = read_text(path, "an evidence record, result.json", InputError)
     record = parse_json(text, str(path), InputError)
-    known = isinstance(record, dict) and record.get("kind") in {EVIDENCE, ABSTENTION}
+    known = isinstance(record, dict) and record.get("kind") in (EVIDENCE, ABSTENTION)
     if not known or record.get("schema") != SCHEMA:
         raise InputError(f"{path}: this is no evidence record of schema {SCHEMA}. Give the result.json of a report.")
     try:

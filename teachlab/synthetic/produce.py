@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError, ScenarioError
+from teachlab.model.memory import need_memory
 from teachlab.model.recording import Block, Direction, Light, Origin, Recording, RecordingInfo, Sensing
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.synthetic.events import PassSource
@@ -23,6 +24,8 @@ from teachlab.synthetic.shared.streams import CHUNK
 from teachlab.synthetic.trouble.faults import RowMap, duplicated
 
 MOST_SAMPLES = 10**10
+PASS_BYTES = 500
+"""A pass while its line is laid out."""
 """Ten times what the evaluation clock is exact for, 20 GB of 16-bit samples: a longer recording is a slip of a unit."""
 
 Integers = NDArray[np.int64]
@@ -102,6 +105,7 @@ class Plan:
 def plan(recipe: Recipe) -> Plan:
     """Return length and truth of a recording without generating its samples."""
     scenario = recipe.scenario
+    need_memory(recipe.passes * PASS_BYTES, f"a synthetic line of {recipe.passes:,} passes", "Ask for fewer passes.")
     lead, trail, kind, lot, end_mm = _passes(recipe)
     _refuse_too_long(recipe, end_mm)
     motion, rate = motion_of(scenario, recipe.seed), scenario.sensor.sample_rate_hz

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
 from teachlab.light.usable_light import bounded_recording
+from teachlab.model.memory import need_memory
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.stress.light import Floats, Receiver, Stress, no_share_of_light, receiver_range
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
 
 __all__ = ["Stress", "StressMap", "at_speed", "receiver_range", "stress_map"]
+CELL_BYTES = 3000
+"""A condition, with its setting and its counts."""
 GAINS = tuple(round(1 - 0.05 * k, 2) for k in range(20))
 
 
@@ -136,6 +139,8 @@ def stress_map(
     """
     if not (gain and ambient and pedestal):
         raise ParameterError("every axis of a stress map needs at least one value; 0 ambient or pedestal is one.")
+    cells_asked = len(gain) * len(ambient) * len(pedestal)
+    need_memory(cells_asked * CELL_BYTES, f"a stress map of {cells_asked:,} conditions", "Give shorter axes.")
     recording = bounded_recording(recording)
     reading = read_first(recording, setting.evaluation_rate_hz)
     low, high = receiver_range(recording, reading.low, reading.high)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
 from teachlab.light.noise import Selection
+from teachlab.model.memory import need_memory
 from teachlab.sensor.clock import Clock, no_valid_sample
 from teachlab.sensor.comparator import compares_exactly
 from teachlab.sensor.evaluated_blocks import evaluated
@@ -32,6 +33,8 @@ INNER = (0.001, 0.999)
 LOOKED_AT = 61
 """One evaluation in so many is looked at for the inner range."""
 MOST_LEVELS = 8000
+PAIR_BYTES = 100
+"""A pair of levels while its counts are made."""
 """Ranks are kept as int16, four kinds of trial beside them."""
 
 
@@ -170,4 +173,5 @@ def checked(levels: Levels) -> Levels:
             + (" with some that are not finite" if not np.isfinite(out).all() else "")
             + ". Give fewer levels, or leave them out."
         )
+    need_memory(PAIR_BYTES * out.size**2, f"a surface of {out.size:,} levels", "Give fewer levels.")
     return out

@@ -1,0 +1,171 @@
+# ruff: noqa: E501
+"""Kill commands at random moments: the old result or the new one, never a mixture, never nothing.
+
+``python benchmarks/kills.py --kills 200 --seed 1 --store`` kills (SIGKILL) each of the commands below in turn, while it
+writes over an older result of its own, at a moment drawn evenly over its usual time and the time of putting files in
+place. After each kill what teachlab reads must be the old result or the new one as a whole; after the next run the bytes
+must be those of an undisturbed run, with nothing left over. Commands run in a fork of a process that has loaded the
+libraries, so that moments fall on work and not on loading.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections import Counter
+from pathlib import Path
+
+import numpy as np  # noqa: F401 -- loaded once, before the forks
+import pyarrow.parquet  # noqa: F401
+import scipy.stats  # noqa: F401
+from typer.testing import CliRunner
+
+from teachlab.cli import app, command_of
+from teachlab.cli.commands import COMMANDS as LISTED
+from teachlab.data.atomic_files import current
+
+RESULTS = Path(__file__).parent / "results"
+SETUP = (
+    "synth demo --passes 40 --seed 1 --out a.parquet",
+    "synth demo --passes 40 --seed 2 --out b.parquet",
+    "synth demo --passes 40 --seed 1 --out log.csv",
+    "synth demo --passes 40 --seed 2 --out other.csv",
+    "teach a.parquet --strategy quantile-guard --out s.json",
+    "teach a.parquet --strategy single-sample --out t.json",
+)
+COMMANDS = {
+    "synth": ("synth demo --passes 400 --seed {0} --out r/x.parquet", ("x.parquet", "x.passes.parquet", "x.synth.json")),
+    "import": ("import {1}.csv --unit counts --column light --time time_s --passes {1}.passes.parquet --out r/x.parquet",
+               ("x.parquet", "x.passes.parquet")),
+    "label": ("label {2}.parquet --force --out r/own.passes.csv", ("own.passes.csv",)),
+    "teach": ("teach a.parquet --strategy single-sample --seed {0} --out r/x.json", ("x.json",)),
+    "bench": ("bench a.parquet --draws 3 --seed {0} --strategy single-sample --strategy quantile-guard --out r",
+              ("bench.json", "draws.parquet", "a.svg", "a.setting.json")),
+    "report": ("report a.parquet --setting {3}.json --draws 3 --out r", ("result.json", "report.html")),
+}  # fmt: skip
+OLD, NEW = ("1", "log", "a", "s"), ("2", "other", "b", "t")
+
+
+def run(words: str) -> int:
+    """Run a command in a fork; return its process."""
+    child = os.fork()
+    if child:
+        return child
+    code = 70
+    try:
+        done = CliRunner().invoke(app, words.split())
+        code = done.exit_code
+        if code not in (0, 1, 3):
+            sys.stderr.write(f"{words}: {done.output}\n{done.exception!r}\n")
+    finally:
+        os._exit(code)
+
+
+def finished(words: str) -> float:
+    """Run a command to its end; return how long it took."""
+    began = time.monotonic()
+    _, status = os.waitpid(run(words), 0)
+    if os.waitstatus_to_exitcode(status) not in (0, 1, 3):
+        raise SystemExit(f"{words} ended with {os.waitstatus_to_exitcode(status)}")
+    return time.monotonic() - began
+
+
+def digests(folder: Path, names: tuple[str, ...]) -> tuple[str, ...]:
+    """Return what teachlab reads under these names now."""
+    found = []
+    for name in names:
+        place = current(folder / name)
+        found.append(hashlib.sha256(place.read_bytes()).hexdigest() if place.exists() else "missing")
+    return tuple(found)
+
+
+def kill_one(command: str, rng: random.Random) -> tuple[str, list[str]]:
+    """Kill a command once; return which result was found, and what is wrong."""
+    words, names = COMMANDS[command]
+    result, wrong = Path("r"), []
+    shutil.rmtree(result, ignore_errors=True)
+    result.mkdir()
+    took = finished(words.format(*NEW))
+    new, listing = digests(result, names), sorted(os.listdir(result))
+    shutil.rmtree(result)
+    result.mkdir()
+    finished(words.format(*OLD))
+    old = digests(result, names)
+    if old == new or "missing" in old + new:
+        wrong.append(f"{command}: the two results do not differ, or lack a file")
+    child = run(words.format(*NEW))
+    # Half of the moments fall on the last tenth, where files are put in place.
+    time.sleep(rng.uniform(0, took) if rng.random() < 0.5 else rng.uniform(0.85 * took, 1.1 * took))
+    os.kill(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+    found = digests(result, names)
+    if found not in (old, new):
+        state = ["old" if f == o else "new" if f == n else "other" for f, o, n in zip(found, old, new, strict=True)]
+        wrong.append(f"{command}: a mixture after the kill: {dict(zip(names, state, strict=True))}")
+    finished(words.format(*NEW))
+    if digests(result, names) != new:
+        wrong.append(f"{command}: other bytes after the next run")
+    if sorted(os.listdir(result)) != listing:
+        wrong.append(f"{command}: left over: {sorted(set(os.listdir(result)) ^ set(listing))}")
+    return "new" if found == new else "old", wrong
+
+
+def kills(count: int, seed: int, commands: tuple[str, ...] = tuple(COMMANDS)) -> tuple[Counter[str], list[str]]:
+    """Kill commands in turn; return how often each left the old and the new result, and what was wrong."""
+    rng, seen, wrong = random.Random(seed), Counter[str](), []
+    for name in LISTED:
+        command_of(name)
+    here = Path.cwd()
+    with tempfile.TemporaryDirectory() as place:
+        os.chdir(place)
+        try:
+            for words in SETUP:
+                finished(words)
+            for k in range(count):
+                command = commands[k % len(commands)]
+                found, more = kill_one(command, rng)
+                seen[f"{command} {found}"] += 1
+                wrong += more
+        finally:
+            os.chdir(here)
+    return seen, wrong
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--kills", type=int, default=60)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--store", action="store_true", help="write results/kills.md")
+    given = parser.parse_args()
+    seen, wrong = kills(given.kills, given.seed)
+    print(dict(sorted(seen.items())))
+    for line in wrong:
+        print("WRONG", line)
+    if given.store:
+        commit = subprocess.run(
+            ["git", "rev-parse", "--short", "HEAD"], capture_output=True, text=True, check=True
+        ).stdout
+        lines = [
+            "# Kills at random moments", "",
+            f"`python benchmarks/kills.py --kills {given.kills} --seed {given.seed} --store` on commit {commit.strip()}.",
+            f"Wrong: **{len(wrong)}** of {given.kills} (a mixture, a lost result, other bytes after the next run, or "
+            "something left over).", "",
+            "| command | kills | the old result stood | the new one stood |", "|---|---|---|---|",
+        ]  # fmt: skip
+        for command in COMMANDS:
+            old, new = seen[f"{command} old"], seen[f"{command} new"]
+            lines.append(f"| {command} | {old + new} | {old} | {new} |")
+        (RESULTS / "kills.md").write_text("\n".join([*lines, *(f"- {line}" for line in wrong)]) + "\n")
+    raise SystemExit(1 if wrong else 0)
+
+
+if __name__ == "__main__":
+    main()

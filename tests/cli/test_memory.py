@@ -1,0 +1,88 @@
+"""Memory is estimated before work and held to what may be used."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.errors import ParameterError
+from teachlab.model.memory import allowed_memory, free_memory, memory_of, need_memory
+
+
+@pytest.fixture
+def line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    monkeypatch.chdir(tmp_path)
+    assert CliRunner().invoke(app, ["synth", "demo", "--passes", "30", "--out", "a.parquet"]).exit_code == 0
+    (tmp_path / "s.json").write_text('{"unit": "counts", "on_level": 1200, "off_level": 1100, "polarity": "light-on"}')
+    return "a.parquet"
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (
+            "bench a.parquet --draws 1000000 --strategy single-sample --memory 1",
+            "bench with 1,000,000 draws needs about 3.",
+        ),
+        ("report a.parquet --setting s.json --draws 1000000 --memory 1", "report with 1,000,000 draws needs"),
+        ("surface a.parquet --levels 0:4000:8000 --memory 1", "a surface of 8,000 levels needs about 6.4 GB"),
+        (
+            "stress a.parquet --setting s.json --gain 0:1:1000 --ambient 0:9:1000 --memory 1",
+            "2,000,000 conditions needs about 6 GB",
+        ),
+        ("synth demo --passes 20000000 --out b.parquet --memory 1", "20,000,000 passes needs about 10 GB"),
+        (
+            "replay a.parquet --setting s.json --truth bomb.passes.parquet --memory 1",
+            "bomb.passes.parquet: a table of so",
+        ),
+    ],
+)
+def test_is_refused_with_the_figure(line: str, words: str, says: str) -> None:
+    count = 5_000_000
+    table = pa.table({"start": np.zeros(count, np.int64), "end": np.ones(count, np.int64)})
+    if "bomb" in words:
+        pq.write_table(table, "bomb.passes.parquet", compression="zstd")
+        assert Path("bomb.passes.parquet").stat().st_size < 100_000
+    before = sorted(Path().iterdir())
+    ran = CliRunner().invoke(app, words.split())
+    assert ran.exit_code == 2, ran.output
+    assert says in ran.output
+    assert "1 GB may be used" in ran.output
+    assert "--memory" in ran.output
+    assert sorted(Path().iterdir()) == before
+
+
+def test_half_of_what_is_free_by_default() -> None:
+    assert allowed_memory() == pytest.approx(free_memory() / 2, rel=0.2)
+    with memory_of(5e8):
+        assert allowed_memory() == 5e8
+        need_memory(5e8, "x", "y.")
+        for size in (5.1e8, float("inf"), float("nan")):
+            with pytest.raises(ParameterError, match=r"x needs .* of memory; 0\.5 GB may be used\. y\."):
+                need_memory(size, "x", "y.")
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="reads the peak of a process from /proc")
+@pytest.mark.parametrize(
+    ("words", "estimate"),
+    [
+        ("surface a.parquet --levels 0:4000:1500 --out map.json", 100 * 1500**2),
+        ("bench a.parquet --draws 3000 --strategy single-sample --json", 3000 * 3000),
+    ],
+)
+def test_an_estimate_holds(line: str, words: str, estimate: float) -> None:
+    """The peak of the process lies below the estimate with what the libraries take."""
+    code = (
+        "import re, sys\nfrom typer.testing import CliRunner\nfrom teachlab.cli import app\n"
+        f"done = CliRunner().invoke(app, {words.split()!r})\nassert done.exit_code == 0, done.output\n"
+        "print(re.search(r'VmHWM:\\s+(\\d+)', open('/proc/self/status').read())[1])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=os.environ)
+    assert 1024 * int(done.stdout) < 0.3e9 + estimate
