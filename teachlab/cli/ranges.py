@@ -86,6 +86,7 @@ RANGES: Mapping[str, Range] = {
     "count": _FROM_1,
     "encoder_mm": Range(1e-9, 1e6),
     "min_ms": _TIME,
+    "whole_periods": Range(-1000, 1000),
     # planning
     "max_rate": Range(1e-12, 1e12),
     "true_rate": _FROM_0_TO_1,

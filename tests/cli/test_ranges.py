@@ -68,7 +68,7 @@ def test_outside_is_refused_before_any_file_is_looked_for(words: str, says: str)
 
 def test_help_tells_the_range() -> None:
     told = " ".join(CliRunner().invoke(app, ["bench", "--help"]).output.replace("│", " ").split())
-    assert "How often every strategy is taught. Takes from 1 to 1,000,000." in told
+    assert "drawn anew and taught on. Takes from 1 to 1,000,000." in told
 
 
 @pytest.mark.parametrize(
