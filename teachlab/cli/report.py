@@ -46,6 +46,13 @@ def report_command(
     rehearsal: Annotated[
         bool, typer.Option("--rehearsal", help="Judge synthetic light by the criteria, said to be a rehearsal.")
     ] = False,
+    about: Annotated[
+        str | None,
+        typer.Option(help="What it is about: TOML with asset, product, conditions, document_number, people …"),
+    ] = None,
+    bundle: Annotated[
+        str | None, typer.Option(help="Write record, page and all that verify needs into one .zip; needs --out.")
+    ] = None,
     pdf: Annotated[bool, typer.Option("--pdf", help="Write report.pdf too: needs the extra 'pdf'.")] = False,
     json: Annotated[bool, typer.Option("--json", help="Print the record.")] = False,
 ) -> None:
@@ -55,16 +62,24 @@ def report_command(
     """
     from teachlab.data.opening import open_pair
     from teachlab.data.truth_files import find_truth
+    from teachlab.evidence.about import nothing_stated, read_about
     from teachlab.evidence.abstention import Abstention, build_abstention, read_released
+    from teachlab.evidence.bundle import write_bundle
     from teachlab.evidence.criteria import read_criteria
     from teachlab.evidence.folder import write_record
+    from teachlab.evidence.page import pdf_printer
     from teachlab.evidence.record import build_record
     from teachlab.evidence.record_parts import RecordOptions, Sources
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.score import Rules
 
-    if pdf and out is None:
-        raise ParameterError("--pdf writes into the folder of --out; name one.")
+    if out is None and (pdf or bundle is not None):
+        raise ParameterError(f"{'--pdf' if pdf else '--bundle'} writes what lies in the folder of --out; name one.")
+    if bundle is not None and not bundle.lower().endswith(".zip"):
+        raise ParameterError(f"--bundle takes a name that ends in .zip, got '{bundle}'.")
+    if pdf:
+        pdf_printer()
+    stated = nothing_stated() if about is None else read_about(about)
     where = truth if truth is not None else find_truth(recording)
     opened, passes = open_pair(recording, truth)
     options = RecordOptions(
@@ -75,6 +90,7 @@ def report_command(
         draws=draws,
         cycles=tuple(cycle or ()),
         rehearsal=rehearsal,
+        about=stated,
     )
     released = read_released(setting)
     asked = None if criteria is None else read_criteria(criteria)
@@ -87,6 +103,8 @@ def report_command(
             record = build_record(opened, passes, used, sources, options=options, criteria=asked)
     if out is not None:
         record = write_record(record, opened, out, pdf=pdf)
+        if bundle is not None:
+            write_bundle(bundle, out, sources)
     if note := passes_note(passes):
         warn(note)
     if json:
@@ -99,17 +117,21 @@ def report_command(
 
 
 def verify_command(
-    record: Annotated[str, typer.Argument(help="Record to recompute: result.json.")],
+    record: Annotated[str, typer.Argument(help="Record to recompute: result.json, or the .zip of --bundle.")],
     recording: Annotated[str | None, typer.Option(help="Its recording; default: beside the record.")] = None,
     truth: Annotated[str | None, typer.Option(help="Its table of passes; default: beside the record.")] = None,
     setting: Annotated[str | None, typer.Option(help="Its setting; default: beside the record, if there.")] = None,
     json: Json = False,
 ) -> None:
     """Recompute a record and name every difference. Exit code: 0 it holds, 1 it does not."""
+    from contextlib import nullcontext
+
+    from teachlab.evidence.bundle import is_bundle, unpacked
     from teachlab.evidence.finding import Verification
     from teachlab.evidence.verify import verify_record
 
-    found = verify_record(record, recording=recording, truth=truth, setting=setting)
+    with unpacked(record) if is_bundle(record) else nullcontext(record) as given:
+        found = verify_record(given, recording=recording, truth=truth, setting=setting)
     holds = not any(finding.serious for finding in found)
     if json:
         emit_json(Verification(record=Path(record).name, verified=holds, findings=tuple(found)).as_dict())

@@ -162,6 +162,7 @@ def build_abstention(
             f"Taught {asked} times on other showings of this recording, it abstained {rate.events} times.",
         ],
         "cautions": [*recording_cautions(recording, truth), NOTHING_SCORED],
+        "about": dict(options.about),
         "data": data_of(recording, truth, sources),
         **refused.as_dict(),
         "source": {

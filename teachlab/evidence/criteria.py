@@ -15,7 +15,7 @@ from pydantic import Field, model_validator
 from teachlab.data.atomic_files import read_text
 from teachlab.data.strict_json import SchemaOne, StrictModel, check
 from teachlab.errors import ParameterError
-from teachlab.evidence.position_criteria import POSITIONS, judged_position
+from teachlab.evidence.sections.position_criteria import POSITIONS, judged_position
 from teachlab.model.json_values import Document
 from teachlab.model.score import CountRate, Outcome
 from teachlab.scoring.by_lot import false_trips_by_lot, onsets_by_lot

@@ -10,10 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from teachlab.data.quality.trace_figure import envelope
 from teachlab.evidence.wording import visible
 from teachlab.light.drawing import drawing, picture
 from teachlab.model.recording import Recording
 from teachlab.questions.repeatability.figure import draw_cloud
+from teachlab.questions.surface.position_figure import draw_position
+from teachlab.scoring.switching_position import SwitchingPosition
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -26,6 +29,16 @@ CLOUD_CAPTION = (
     "Levels of every draw, and their cost per scored pass. A dot has no fault, a cross has; the diamond is the setting "
     "released. On-levels as good as the best in hindsight are shaded."
 )
+
+OVERVIEW_CAPTION = (
+    "Lowest and highest light of the whole recording, with both levels. Ticks above mark lost passes, as far as the "
+    "table of lost and worst passes lists them."
+)
+POSITION_CAPTION = (
+    "Onset after the begin of the pass, and release after its end, over the peak light, by kind. Within the grey band "
+    "a difference may come from the borders of the truth."
+)
+OVERVIEW_COLUMNS = 800
 
 Axes = Any
 
@@ -48,6 +61,16 @@ def record_figures(record: dict[str, Any], recording: Recording | None) -> dict[
         For the light of the worst passes.
     """
     out = {}
+    if recording is not None:
+
+        def whole(figure: Any, _: dict[str, Any]) -> str:
+            return _overview(figure, record, recording)
+
+        svg = _figure("overview", whole, record, (7.2, 2.2), "Light of the whole recording")
+        out["overview"] = DrawnFigure(svg, OVERVIEW_CAPTION)
+    if record["switching_position"] is not None:
+        svg = _figure("position", _position, record, (7.2, 4.2), "Where in the pass the output switches")
+        out["position"] = DrawnFigure(svg, POSITION_CAPTION)
     if record["over_time"]["blocks"]:
         svg = _figure("course", _course, record, (7.2, 2.6), "Level of the passes over the recording")
         out["course"] = DrawnFigure(svg, "Level of the passes over the recording, in stretches of equal number.")
@@ -112,6 +135,32 @@ def _levels(axes: Axes, record: dict[str, Any]) -> None:
         level = record["setting"][name]
         if abs(level) <= MOST_DRAWN:
             axes.axhline(level, color=GREY, linestyle=style, linewidth=1, label=name.replace("_", " "))
+
+
+def _overview(figure: Any, record: dict[str, Any], recording: Recording) -> str:
+    axes = figure.add_subplot()
+    found = envelope(recording, 0, recording.samples, columns=OVERVIEW_COLUMNS)
+    hours = found.edges / record["data"]["sample_rate_hz"] / 3600
+    low, high = (np.clip(values, -MOST_DRAWN, MOST_DRAWN) for values in (found.low, found.high))
+    axes.fill_between(hours[:-1], low, high, step="post", color=GREY, alpha=0.45, linewidth=0, label="light")
+    _levels(axes, record)
+    lost = [row["start"] for row in record["worst"] if row["outcome"] != "hit"]
+    if lost:
+        at = np.array(lost) / record["data"]["sample_rate_hz"] / 3600
+        place = axes.get_xaxis_transform()
+        axes.plot(at, np.ones(at.size), "v", color=OBJECT, markersize=4, transform=place, clip_on=False, label="lost")
+    axes.set_xlabel("hours since the recording began")
+    axes.set_ylabel(_unit(record))
+    axes.legend(frameon=False, ncols=4, fontsize=7, loc="lower left", bbox_to_anchor=(0, 1), borderaxespad=0.4)
+    return f"{len(lost)} lost passes marked."
+
+
+def _position(figure: Any, record: dict[str, Any]) -> str:
+    found = record["switching_position"]
+    more = {name: found[name] for name in ("doubt_ms", "doubt_is", "line_speed_m_s")}
+    position = SwitchingPosition.from_points(found["points"], confidence=record["options"]["confidence"], **more)
+    draw_position(figure, position, _unit(record))
+    return " ".join(found["said"])
 
 
 def _course(figure: Any, record: dict[str, Any]) -> str:

@@ -10,13 +10,15 @@ from typing import TYPE_CHECKING, Any
 import teachlab.evidence.sections.repeat_wording as repeats
 import teachlab.evidence.wording as wording
 from teachlab.errors import InputError
+from teachlab.evidence.about import about_rows, people
 from teachlab.evidence.figures import record_figures
+from teachlab.evidence.sections.glossary import GLOSSARY
 from teachlab.wording.course import course_lines
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
 
-FOLDER = Path(__file__).parent
+FOLDER = Path(__file__).parent / "templates"
 
 
 def page_html(record: dict[str, Any], recording: Recording | None = None) -> str:
@@ -52,6 +54,11 @@ def page_html(record: dict[str, Any], recording: Recording | None = None) -> str
         repeated=repeats.cloud_lines(record["teach_cloud"], record["data"]["unit"]),
         cycles=repeats.cycle_rows(record["cycles"]),
         setting=wording.setting_rows(record),
+        brief=wording.brief_rows(record),
+        about=dict(about_rows(record)),
+        people=people(record),
+        positions=(record["switching_position"] or {"said": []})["said"],
+        glossary=GLOSSARY,
         identity=wording.identity_rows(record),
     )
 
@@ -63,6 +70,7 @@ def abstention_html(record: dict[str, Any]) -> str:
         r=record,
         percent=f"{100 * record['options']['confidence']:g} %",
         offers=wording.offer_rows(record),
+        people=people(record),
         identity=wording.data_rows(record, record["source"]),
     )
 
@@ -86,13 +94,13 @@ def _rendered(template: str, **values: Any) -> str:
     return page.lstrip()
 
 
-def page_pdf(html: str) -> bytes:
-    """Return the page as PDF, by the optional library WeasyPrint.
+def pdf_printer() -> Any:
+    """Return what makes a PDF of HTML, or refuse: to be asked before any work.
 
     Raises
     ------
     InputError
-        If it is not installed, or its system libraries are missing.
+        If WeasyPrint is not installed, or its system libraries are missing.
     """
     try:
         from weasyprint import HTML
@@ -101,11 +109,23 @@ def page_pdf(html: str) -> bytes:
             f"a PDF needs WeasyPrint and its system libraries ({fault}). Install it with: pip install 'teachlab[pdf]', "
             "or open the HTML page and print it."
         ) from None
+    return HTML
+
+
+def page_pdf(html: str) -> bytes:
+    """Return the page as PDF, by the optional library WeasyPrint.
+
+    Raises
+    ------
+    InputError
+        If it is not installed, or its system libraries are missing.
+    """
+    printer = pdf_printer()
     # Without an identifier one is drawn at random; without this variable fonts carry the time of day.
     before = os.environ.get("SOURCE_DATE_EPOCH")
     os.environ["SOURCE_DATE_EPOCH"] = "0"
     try:
-        pdf: bytes = HTML(string=html).write_pdf(pdf_identifier=hashlib.sha256(html.encode()).digest()[:16])
+        pdf: bytes = printer(string=html).write_pdf(pdf_identifier=hashlib.sha256(html.encode()).digest()[:16])
     finally:
         if before is None:
             del os.environ["SOURCE_DATE_EPOCH"]

@@ -41,6 +41,7 @@ from teachlab.switching.family import replay_family
 from teachlab.switching.run import replay
 from teachlab.wording.alignment import off_lines
 from teachlab.wording.notes import recording_cautions
+from teachlab.wording.position import position_lines
 
 if TYPE_CHECKING:
     from teachlab.model.margin import Margin
@@ -120,19 +121,26 @@ def build_record(
         },
         "claims": [] if verdict.claim is None else [verdict.claim.text, *verdict.claim.beside],
         "cautions": [*off_lines(alignment), *_cautions(recording, truth, cut, setting)],
+        "about": dict(how.about),
         "data": data_of(recording, truth, sources),
         "alignment": None if alignment is None else alignment.as_dict(),
         "setting": setting.as_dict(),
         "setting_source": _setting_source(setting, sources),
         "options": how.as_dict(),
         "criteria": None if criteria is None else criteria.model_dump(mode="json", by_alias=True),
+        "criteria_sha256": None
+        if criteria is None
+        else identity.json_digest(criteria.model_dump(mode="json", by_alias=True)),
         "split": _split(recording, truth, cut, result),
         "score": result.as_dict(),
         "dependence": None if dependence is None else dependence.as_dict(),
         "dependence_of_rates": {name: None if v is None else v.as_dict() for name, v in dependent.items()},
         "margin": margins.as_dict(),
         "reserves": reserves,
-        "switching_position": None if worth.position is None else worth.position.as_dict(),
+        "switching_position": None
+        if worth.position is None
+        else worth.position.as_dict()
+        | {"said": position_lines(worth.position, recording.info.unit), "points": worth.position.points()},
         "tail": _tail(margins, result, setting, how.rules.confidence),
         "over_time": follow(truth, setting, margins, result, recording.info, confidence=how.rules.confidence).as_dict(),
         **lost_and_worst(recording, truth, setting, margins, result),

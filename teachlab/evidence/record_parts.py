@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import teachlab.evidence.identity as identity
 from teachlab.errors import InputError, ParameterError
+from teachlab.evidence.about import about_of_record, nothing_stated
 from teachlab.model.draws import DRAWS
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
@@ -47,6 +49,8 @@ class RecordOptions:
         What was done otherwise than planned, in the words of whoever reports it.
     draws : int
         How often the setting's strategy is taught again inside the teach block; 0 leaves the cloud out.
+    about : mapping of str to str or None
+        What the record is about, as people state it (`teachlab.evidence.about`).
     cycles : tuple of str
         Nuisances that come back, as `cycle_of` reads them: belt=10s, belt=6000mm …
     rehearsal : bool
@@ -60,6 +64,7 @@ class RecordOptions:
     draws: int = DRAWS
     cycles: tuple[str, ...] = ()
     rehearsal: bool = False
+    about: Mapping[str, str | None] = field(default_factory=nothing_stated)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "cycles", tuple(self.cycles))
@@ -80,9 +85,9 @@ class RecordOptions:
         }
 
     @classmethod
-    def of_record(cls, options: Mapping[str, Any]) -> RecordOptions:
+    def of_record(cls, record: Mapping[str, Any]) -> RecordOptions:
         """Return the options that a record holds."""
-        given = dict(options)
+        given = dict(record["options"]) | {"about": about_of_record(record)}
         rules = Rules(tolerance_ms=given.pop("tolerance_ms"), confidence=given.pop("confidence"))
         return cls(rules=rules, **given | {"deviations": tuple(given["deviations"])})
 
@@ -124,6 +129,10 @@ def data_of(recording: Recording, truth: Truth, sources: Sources) -> dict[str, A
         "stored_type": recording.dtype.name,
         "sample_rate_hz": info.sample_rate_hz,
         "seconds": recording.seconds,
+        "began": None if info.began is None else info.began.isoformat(),
+        "ended": None if info.began is None else (info.began + timedelta(seconds=recording.seconds)).isoformat(),
+        "line_speed_m_s": info.line_speed_m_s,
+        "dark_level": info.dark_level,
         "unit": info.unit,
         "title": info.title,
         "notes": info.notes,

@@ -88,7 +88,7 @@ def verify_record(
 def _setting_again(record: dict[str, Any], path: str | Path, given: _Given) -> _Again:
     data, taught = record["data"], record["setting_source"]
     sources = _sources(path, given, data, taught["file"])
-    options = RecordOptions.of_record(record["options"])
+    options = RecordOptions.of_record(record)
     criteria = None if record["criteria"] is None else check(Criteria, record["criteria"], str(path), InputError)
     used = setting_from_dict(record["setting"], f"{path}: setting")
     found = _files(data, sources, taught["file_sha256"])
@@ -104,7 +104,7 @@ def _setting_again(record: dict[str, Any], path: str | Path, given: _Given) -> _
 def _abstention_again(record: dict[str, Any], path: str | Path, given: _Given) -> _Again:
     data, source = record["data"], record["source"]
     sources = _sources(path, given, data, source["file"])
-    options = RecordOptions.of_record(record["options"])
+    options = RecordOptions.of_record(record)
     refused = abstention_from_dict({"abstained": record["abstained"]}, f"{path}: abstained")
     found = _files(data, sources, source["file_sha256"])
     opened = read_recording(sources.recording)

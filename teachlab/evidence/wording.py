@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
+from teachlab.evidence.about import about_rows
 from teachlab.wording.course import duration
 
 SHOWN_GROUPS = 20
@@ -155,13 +156,42 @@ def setting_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
     return [*rows, ("taught by", f"{taught['strategy']} ({parameters})" if parameters else taught["strategy"])]
 
 
+def brief_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
+    """Return setting, purpose and conditions in few rows, for the first sheet."""
+    setting, data, unit = record["setting"], record["data"], record["data"]["unit"]
+    said = f"on {setting['on_level']:.6g}, off {setting['off_level']:.6g} {unit}, {setting['polarity']}"
+    rate = setting["evaluation_rate_hz"]
+    stages = [f"filter of {setting['consecutive']} evaluations"] if setting["consecutive"] > 1 else []
+    for name in ("on_delay_ms", "off_delay_ms"):
+        if setting[name]:
+            stages.append(f"{name[:-3].replace('_', '-')} {setting[name]:g} ms on the {setting['delays_act_on']}")
+    lots = len(record["score"]["by_lot"])
+    counts = record["score"]
+    scored = counts["detect_passes"] - counts["excluded_passes"]
+    return [
+        ("setting", "; ".join([said, *stages, "every sample" if rate is None else f"evaluated at {rate:g} Hz"])),
+        *about_rows(record, "asset", "product", "conditions"),
+        ("recorded", f"{span(data)}; {scored} passes scored, in {lots if lots else 'no named'} lots"),
+        *about_rows(record, "document_number", "revision"),
+    ]
+
+
+def span(data: dict[str, Any]) -> str:
+    """Return from when to when was recorded, with the zone, and for how long."""
+    long = duration(data["seconds"] / 3600)
+    if data["began"] is None:
+        return f"time of day not stated; {long}"
+    zone = "" if data["began"][-6:-5] in ("+", "-") or data["began"].endswith("Z") else ", zone not stated"
+    return f"{data['began']} to {data['ended']}{zone}; {long}"
+
+
 def identity_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
     """Return every digest and version."""
     rows = data_rows(record, record["setting_source"])
     if not record["split"]:
         return rows
     digests = [(key, record["split"][key]) for key in ("teach_samples_sha256", "scored_samples_sha256")]
-    at = len(rows) - len(record["software"]) - 1
+    at = [name for name, _ in rows].index(next(iter(record["software"])))
     return rows[:at] + digests + rows[at:]
 
 
@@ -169,10 +199,13 @@ def data_rows(record: dict[str, Any], source: dict[str, Any]) -> list[tuple[str,
     """Return the digests of the data and of what was released, and the versions."""
     data = record["data"]
     keys = ("recording", "recording_sha256", "samples", "stored_type", "samples_sha256", "sample_rate_hz", "origin")
-    out = [(key, plain(data[key])) for key in keys]
+    out = [("time span", span(data)), *((key, plain(data[key])) for key in keys)]
     out += [(key, plain(data[key])) for key in ("truth", "truth_file_sha256", "truth_sha256")]
     out += [("setting_" + key if key.startswith("file") else key, plain(value)) for key, value in source.items()]
     out += list(record["software"].items())
+    criteria = record.get("criteria_sha256")
+    out += about_rows(record, "log", "log_sha256", "import_arguments")
+    out.append(("criteria_sha256", criteria or "no criteria"))
     return [*out, ("record_sha256", record["record_sha256"])]
 
 

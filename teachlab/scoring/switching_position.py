@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -121,6 +122,29 @@ class SwitchingPosition:
         if self.told_apart(spread):
             return said
         return f"{said}, not told apart from the doubt of the borders"
+
+    def points(self, most: int = 400) -> dict[str, Any]:
+        """Return evenly picked passes with their positions, to be drawn again by `from_points`."""
+        picked = np.unique(np.linspace(0, max(self.rows.size - 1, 0), min(most, self.rows.size)).astype(np.int64))
+        names = {"onset_ms": self.onset_ms, "release_ms": self.release_ms, "peak": self.peak, "label": self.label}
+        return {"pass": self.rows[picked], **{name: values[picked] for name, values in names.items()}}
+
+    @classmethod
+    def from_points(cls, points: Mapping[str, Any], **more: Any) -> SwitchingPosition:
+        """Return the passes that `points` gave, in its plain JSON form; `more` holds the fields besides."""
+
+        def floats(name: str) -> Values:
+            return np.array([np.nan if value is None else value for value in points[name]], np.float64)
+
+        return cls(
+            rows=np.array(points["pass"], np.int64),
+            onset_ms=floats("onset_ms"),
+            release_ms=floats("release_ms"),
+            peak=floats("peak"),
+            label=np.array(points["label"], object),
+            lot=None,
+            **more,
+        )
 
     def by(self, names: Names) -> dict[str, tuple[QuantileSpread, QuantileSpread | None]]:
         """Return onset and release of every kind or lot, in order of appearance."""

@@ -65,7 +65,7 @@ class Bursts(Document):
     def holds(self) -> str:
         """When the bounds hold, in words."""
         if self.design_effect is None:
-            return "Assumes nothing, and so bounds nothing: a burst has no largest size"
+            return "No bound: a burst has no largest size, and too few lots hold one to measure it"
         many = "lots" if self.source is Source.LOTS else "stretches"
         return f"Holds if {many} to come hold bursts like those seen; naive of a rare large one that was not"
 

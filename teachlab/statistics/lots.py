@@ -101,7 +101,7 @@ class Dependence(Document):
         if self.source is Source.PROXY:
             return f"Holds if losses of one lot correlate by at most {self.assumed_icc:g}"
         if self.lots_with_events < 2:
-            return f"Assumes nothing: every {each} counts as one trial"
+            return f"Every {each} counts as one trial, however alike its passes are"
         return f"Holds if {many} to come lose like those seen; naive of a rare bad one that none of them was"
 
     @property

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from teachlab.evidence.position_criteria import judged_position
+from teachlab.evidence.sections.position_criteria import judged_position
 from teachlab.scoring.switching_position import SwitchingPosition
 
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from teachlab.questions.coverage.certificate import Coverage, CycleCoverage
     from teachlab.questions.coverage.cycles import Floats
 
-OPEN, TRIP, GREY, UNSEEN = "#0072B2", "#D55E00", "#595959", "#E6E6E6"
+OPEN, TRIP, GREY, UNSEEN = "#009E73", "#0072B2", "#595959", "#E6E6E6"
 NAMES = {"shown": "shown", "teach": "teach block", "scored": "scored block"}
 PLACES = 240
 """Places that a picture tells apart; of each the least and the most often seen point are drawn."""

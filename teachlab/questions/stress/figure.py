@@ -12,7 +12,7 @@ from teachlab.light.drawing import drawing, picture
 if TYPE_CHECKING:
     from teachlab.questions.stress.map import StressMap
 
-OUTLINE, LOST, FALSE, EXTRA, SAFE = "#D55E00", "#0072B2", "#D55E00", "#595959", "#009E73"
+OUTLINE, LOST, FALSE, EXTRA, SAFE = "#1A1A1A", "#D55E00", "#0072B2", "#595959", "#009E73"
 """From the palette of Okabe & Ito (2008), which colour-blind readers can tell apart."""
 
 

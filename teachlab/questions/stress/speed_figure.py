@@ -12,7 +12,7 @@ from teachlab.light.drawing import drawing, picture
 from teachlab.questions.stress.speeds import AtSpeed, fastest
 from teachlab.statistics.intervals import proportion
 
-LOST, FALSE, EXTRA, SAFE = "#0072B2", "#D55E00", "#595959", "#009E73"
+LOST, FALSE, EXTRA, SAFE = "#D55E00", "#0072B2", "#595959", "#009E73"
 """From the palette of Okabe & Ito (2008), which colour-blind readers can tell apart; shapes tell them apart too."""
 MOST_LINEAR = 4
 """Largest ratio of two speeds that is drawn on an even scale."""

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from teachlab.questions.surface.hindsight import Hindsight
     from teachlab.questions.surface.values.table import Surface
 
-OUTLINE, TAUGHT, CLOUD, LOST, FALSE, EXTRA = "#D55E00", "#CC79A7", "#009E73", "#0072B2", "#D55E00", "#595959"
+OUTLINE, TAUGHT, CLOUD, LOST, FALSE, EXTRA = "#1A1A1A", "#CC79A7", "#009E73", "#D55E00", "#0072B2", "#595959"
 """From the palette of Okabe & Ito (2008), which colour-blind readers can tell apart."""
 SHAPES = "Dsv^h"
 

@@ -11,7 +11,7 @@ from teachlab.light.drawing import drawing, picture
 if TYPE_CHECKING:
     from teachlab.scoring.switching_position import PositionSlope, SwitchingPosition
 
-KINDS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#595959")
+KINDS = ("#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#595959")
 """From the palette of Okabe & Ito (2008), which colour-blind readers can tell apart; shapes tell kinds apart, too."""
 SHAPES = "osD^v"
 MOST_DOTS = 3000
@@ -41,23 +41,25 @@ def position_figure(position: SwitchingPosition, unit: str, *, title: str = "", 
 
     with drawing(title or "position"):
         figure = Figure(figsize=(8, 5.4), layout="constrained")
-        top, bottom = figure.subplots(2, 1, sharex=True)
-        measured = not np.isnan(position.peak).all()
-        over = position.peak if measured else position.rows.astype(np.float64)
-        kinds = _kinds(position)
-        _draw(top, position, over, position.onset_ms, kinds, "onset after the begin")
-        _draw(bottom, position, over, position.release_ms, kinds, "release after the end")
-        if measured:
-            for axes, slope, values in (
-                (top, position.onset_slope, position.onset_ms),
-                (bottom, position.release_slope, position.release_ms),
-            ):
-                _line(axes, slope, position.peak, values)
-        top.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
-        bottom.set_xlabel(f"peak light of the pass, {unit}" if measured else "pass")
+        draw_position(figure, position, unit)
         if title:
             figure.suptitle(title, fontsize=10)
         return picture(figure, kind)
+
+
+def draw_position(figure: Any, position: SwitchingPosition, unit: str) -> None:
+    """Draw onset and release into a figure, one above the other."""
+    top, bottom = figure.subplots(2, 1, sharex=True)
+    measured = not np.isnan(position.peak).all()
+    over = position.peak if measured else position.rows.astype(np.float64)
+    kinds = _kinds(position)
+    _draw(top, position, over, position.onset_ms, kinds, "onset after the begin")
+    _draw(bottom, position, over, position.release_ms, kinds, "release after the end")
+    if measured:
+        _line(top, position.onset_slope, position.peak, position.onset_ms)
+        _line(bottom, position.release_slope, position.peak, position.release_ms)
+    top.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
+    bottom.set_xlabel(f"peak light of the pass, {unit}" if measured else "pass")
 
 
 def _kinds(position: SwitchingPosition) -> list[tuple[str, Any]]:
