@@ -293,7 +293,7 @@ def test_the_page_keeps_markup_as_text_and_needs_no_network(written: Path) -> No
     assert len(identifiers) == len(set(identifiers))
     references = set(re.findall(r'(?:href="#|url\(#)([^")]+)', html))
     assert references <= set(identifiers)
-    assert html.count('role="img"') == 3
+    assert html.count('role="img"') == 5
 
 
 def test_samples_digest_knows_type_holes_and_order_but_not_blocks() -> None:
