@@ -61,7 +61,7 @@ def main() -> None:
         theirs = timed(lambda: pacsv.read_csv(log), times)
         print(f"rows {rows:,} bytes {log.stat().st_size:,}")
         print(f"import {ours:.2f} s, pyarrow.csv.read_csv {theirs:.2f} s: {ours / theirs:.2f} times")
-        print(f"memory at most {memory:.0f} MB before pyarrow's reading, pages of the mapped rows among them")
+        print(f"memory at most {memory:.0f} MB before pyarrow's reading")
 
 
 if __name__ == "__main__":

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import mmap
 import os
 import tempfile
 from collections.abc import Iterator
@@ -79,7 +78,7 @@ class Spool:
         self._whole, self.rows = self._file.tell(), self.rows + batch.num_rows
 
     def batches(self) -> Iterator[dict[str, Any]]:
-        """Iterate over the rows, without reading them into memory."""
+        """Iterate over the rows, a batch in memory at a time."""
         for found, end in self._streams():
             if end == 0:
                 yield dict(zip(found.schema.names, found.columns, strict=True))
@@ -87,15 +86,16 @@ class Spool:
     def _streams(self) -> Iterator[tuple[Any, int]]:
         """Iterate over batches (with 0), and after each over its schema and where it ends in the file."""
         self._file.flush()
-        size = os.fstat(self._file.fileno()).st_size
-        if size == 0:
-            return
-        source = pa.BufferReader(pa.py_buffer(mmap.mmap(self._file.fileno(), size, access=mmap.ACCESS_READ)))
-        while source.tell() < size:
-            reader = ipc.open_stream(source)
-            for batch in reader:
+        size, at = os.fstat(self._file.fileno()).st_size, 0
+        while at < size:
+            # Read, not mapped: pages of a mapped file count as memory of this process.
+            self._file.seek(at)
+            reader = ipc.open_stream(pa.PythonFile(self._file, "r"))
+            batches = list(reader)
+            at = self._file.tell()
+            for batch in batches:
                 yield batch, 0
-            yield reader.schema, source.tell()
+            yield reader.schema, at
 
     def _sound(self) -> int:
         """Return up to where the file holds whole batches."""
