@@ -98,7 +98,10 @@ class Survey:
         if bare.count("light") == 1:
             return [bare.index("light")]
         left = [k for k in range(len(names)) if k not in taken]
-        if len(left) == 1 and self.time_at is not None:
+        if self.time_at is None and not self._wanted.no_time:
+            maybe = [k for k in left if MAYBE_TIME.match(names[k])]
+            left = [k for k in left if k not in maybe] if len(maybe) == 1 else []
+        if len(left) == 1:
             return left
         raise ParameterError(
             f"{self._log.path}: which column is the light? Name it with --column; the columns are: "

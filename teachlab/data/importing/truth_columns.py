@@ -18,7 +18,8 @@ from teachlab.data.strict_json import shown
 from teachlab.errors import TruthError
 
 MOST_RUNS = 10_000
-YES, NO = frozenset({"1", "true", "yes"}), frozenset({"", "0", "false", "no"})
+YES = frozenset({"1", "true", "yes", "on", "high"})
+NO = frozenset({"", "0", "false", "no", "off", "low"})
 
 
 class TruthKind(StrEnum):
@@ -135,7 +136,16 @@ class TruthColumn:
         seen = {value.lower() for value in self._values}
         if seen <= YES | NO:
             return TruthKind.FLAG
-        return TruthKind.NUMBER if all(_whole(value) for value in seen) else TruthKind.LABEL
+        if all(_whole(value) for value in seen):
+            return TruthKind.NUMBER
+        if all(_number(value) for value in seen):
+            k = next(k for k, value in enumerate(self._values) if not _whole(value))
+            raise TruthError(
+                f"{self._place(self._starts[k])}: the column holds numbers that are not whole, got "
+                f"{shown(self._values[k])}. A second signal is split in two by --truth-kind level; names that look "
+                "like numbers are taken by --truth-kind label."
+            )
+        return TruthKind.LABEL
 
     def _flag(self, value: str, row: int) -> str | None:
         if value.lower() in NO:
@@ -155,6 +165,14 @@ class TruthColumn:
 
     def _label(self, value: str, row: int) -> str | None:
         return value or None
+
+
+def _number(value: str) -> bool:
+    try:
+        float(value.replace(",", ".") or "0")
+    except ValueError:
+        return False
+    return True
 
 
 def _whole(value: str) -> bool:

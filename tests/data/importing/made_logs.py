@@ -387,6 +387,44 @@ kind(
     tables={"passes": table(32_500 + START, 32_500 + END)},
 )
 
+kind(
+    "on_and_off.csv",
+    rows(S, LIGHT, np.where(SEEN, "ON", "OFF"), head="time,light,gate"),
+    options={"truth_column": "gate"},
+    passes=True,
+)
+kind(
+    "a_voltage_is_no_label.csv",
+    rows(S, LIGHT, np.where(SEEN, 5.01, 0.02), head="time,light,gate"),
+    options={"truth_column": "gate"},
+    refused=r"row 0 .*not whole, got '0.02'.*--truth-kind level",
+)
+kind(
+    "counter_rolls_over.csv",
+    rows((500 * K + 2**32 - 300_000) % 2**32, LIGHT, head="time_us,light"),
+    note="rolled over at 32 bits",
+)
+kind("whole_seconds.csv", rows([s[:19] for s in stamps(200)], LIGHT, head="time,light"), rate=200.0)
+kind("hundredths.csv", rows([f"{k / 2000:.2f}" for k in K], LIGHT, head="time,light"))
+kind(
+    "named_zone.csv", rows([s + " UTC" for s in stamps(2000)], LIGHT, head="time,light"), begins="2026-03-01T06:00:00Z"
+)
+kind("short_hours.csv", rows([f"0:00:{k / 2000:09.6f}" for k in K], LIGHT, head="time,light"))
+kind(
+    "morning_and_afternoon.csv",
+    rows(stamps(2000, form="%I:%M:%S.%f %p"), LIGHT, head="time,light"),
+    refused="--time-format",
+)
+kind("blank_lines_at_the_end.csv", rows(S, LIGHT, head="time,light") + "   \n\n  \n")
+kind("divider_told_in_the_first_line.csv", "sep=;\n" + rows(S, LIGHT, delimiter=";", head="time;light"))
+kind("row_names_in_front.csv", rows(K, S, LIGHT, head=",time,light"))
+kind(
+    "nothing_named.csv",
+    rows([s + "Z" for s in stamps(2000)], LIGHT, head="ts,value"),
+    begins="2026-03-01T06:00:00Z",
+    note="taken for the times",
+)
+
 # --- other formats ---------------------------------------------------------------------------------
 _plain = pa.table({"time": K / 2000, "light": LIGHT.astype(np.uint16)})
 kind("log.parquet", lambda path: pq.write_table(_plain, path))

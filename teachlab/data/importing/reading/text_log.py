@@ -203,9 +203,10 @@ class TextLog:
                 self._comments.append(row)
                 dropped = True
                 continue
-            kept.append(line)
             if not line.strip() and width > 1:
+                dropped = True
                 continue
+            kept.append(line)
             cells = next(csv.reader([line], delimiter=self.layout.character))
             if len(cells) != width:
                 divided = {"\t": "tab", " ": "space", SPACES: "blanks"}.get(

@@ -10,6 +10,8 @@ TICKS_APART = 0.05
 WANDER_TICKS = 2.0
 """A steady count wanders by one tick about a straight line, by up to two where the line is found from the stamps."""
 LEAST_ROWS = 50
+LEAST_TICKS = 4
+"""So many times must the clock have ticked before a steady count is seen."""
 
 
 def tick_of(seconds: NDArray[np.float64]) -> float | None:
@@ -33,7 +35,7 @@ def tick_of(seconds: NDArray[np.float64]) -> float | None:
     (0.001, None)
     """
     steps = np.rint(np.diff(seconds) * 1e9).astype(np.int64)
-    if steps.size < LEAST_ROWS or steps.min() < 0 or steps.max() <= 0:
+    if steps.size < LEAST_ROWS or steps.min() < 0 or np.count_nonzero(steps) < LEAST_TICKS:
         return None
     tick = int(np.gcd.reduce(steps))
     ticks = steps // tick

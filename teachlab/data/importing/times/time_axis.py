@@ -20,6 +20,9 @@ LOCAL_TOLERANCE = 1e-2
 LOCAL_ROWS = 4096
 """The rate over every so many rows must be the overall one within `LOCAL_TOLERANCE`."""
 FIRST_ROWS = 1000
+FEW_CHANGES, MOST_HELD = 8, 1 << 20
+LOCAL_TICKS = 300
+"""A window of stamps that repeat tells a rate to within `LOCAL_TOLERANCE` from so many ticks on."""
 SHOWN_GAPS = 3
 
 
@@ -87,6 +90,7 @@ class TimeAxis:
         self._local: list[tuple[int, int, float]] = []
         self._backward, self._backward_rows, self._told = 0, list[int](), ""
         self._tick: float | None = None
+        self._ticked, self._open_rows = False, 0
 
     def push(self, seconds: NDArray[np.float64]) -> None:
         """Take the times of the next rows, s."""
@@ -96,6 +100,9 @@ class TimeAxis:
         if held < LOCAL_ROWS:
             return
         ready = np.concatenate(self._held)
+        if math.isnan(self._period) and held < MOST_HELD and np.count_nonzero(np.diff(ready)) < FEW_CHANGES:
+            self._held = [ready]  # a clock that ticks once a second tells nothing before it ticked a few times
+            return
         whole = held - held % LOCAL_ROWS
         self._held = [ready[whole:]]
         self._take(ready[:whole])
@@ -117,6 +124,8 @@ class TimeAxis:
                 f"{self._place(0)}: one row has no rate. Give --rate and leave the column out with --no-time."
             )
         first = seconds[:FIRST_ROWS]
+        if np.count_nonzero(np.diff(first)) < FEW_CHANGES:
+            first = seconds
         self._tick = tick_of(first)
         steps = np.diff(first)
         # Among repeated stamps the median step says nothing; the count between two gaps does.
@@ -135,8 +144,7 @@ class TimeAxis:
         if gap.any():
             self._gap_rows.append(np.flatnonzero(gap) + row)
             self._gap_spans.append(steps[gap])
-        self._steps += int(np.count_nonzero(~gap))
-        self._span += float(steps[~gap].sum())
+        self._count_between_ticks(steps, gap)
         base = row - (seconds.size - steps.size)
         cuts = [0, *(np.flatnonzero(gap) + seconds.size - steps.size).tolist(), seconds.size]
         for a, b in pairwise(cuts):
@@ -152,8 +160,24 @@ class TimeAxis:
             worst = 0.5 * apart
             self._most = max(self._most, (self._period + worst, -(base + b - 1)))
             self._least = min(self._least, (self._period - worst, base + b - 1))
-            if b - a >= LOCAL_ROWS // 2:
+            if seconds[b - 1] - seconds[a] >= LOCAL_TICKS * tick:
                 self._local.append((base + a, base + b - 1, float(seconds[b - 1] - seconds[a]) / (b - a - 1)))
+
+    def _count_between_ticks(self, steps: NDArray[np.float64], gap: NDArray[np.bool_]) -> None:
+        """Count rows from the first tick to the last: what lies before and after may be part of a tick."""
+        rows, spans = (~gap).astype(np.int64), np.where(gap, 0.0, steps)
+        ticked = np.flatnonzero(steps > 0)
+        if ticked.size == 0:
+            self._open_rows += int(rows.sum())
+            return
+        first, last = int(ticked[0]), int(ticked[-1])
+        if self._ticked:
+            self._steps += self._open_rows + int(rows[: first + 1].sum())
+            self._span += float(spans[: first + 1].sum())
+        self._ticked = True
+        self._steps += int(rows[first + 1 : last + 1].sum())
+        self._span += float(spans[first + 1 : last + 1].sum())
+        self._open_rows = int(rows[last + 1 :].sum())
 
     def _push(self, seconds: NDArray[np.float64]) -> None:
         steps, row = self._steps_of(seconds)
@@ -248,15 +272,13 @@ class TimeAxis:
         measured = self._steps / self._span
         if self._given is not None:
             # One period over the whole log is what rounded times may hide.
-            allowed = max(RATE_TOLERANCE, 1 / self._steps, (self._tick or 0.0) / self._span)
+            allowed = max(RATE_TOLERANCE, 1 / self._steps)
             if abs(measured / self._given - 1) > allowed:
                 raise self._disagree(measured)
         self._check_local(measured)
-        rate = (
-            self._given
-            if self._given is not None
-            else shortest_decimal(measured, max(0.01 / (self._steps + 1), (self._tick or 0.0) / self._span))
-        )
+        # The first and the last tick may fall up to one row early or late.
+        tolerance = (0.01 if self._tick is None else 2.0) / (self._steps + 1)
+        rate = self._given if self._given is not None else shortest_decimal(measured, tolerance)
         gap_rows = np.concatenate(self._gap_rows) if self._gap_rows else np.empty(0, np.int64)
         spans = (np.concatenate(self._gap_spans) if self._gap_spans else np.empty(0)) * rate
         missing = np.maximum(np.rint(spans).astype(np.int64) - 1, 1)

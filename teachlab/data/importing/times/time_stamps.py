@@ -17,13 +17,14 @@ from teachlab.errors import ParameterError, RecordingError
 
 UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "d": 86400.0}
 NANOSECONDS = {unit: round(1e9 * size) for unit, size in UNITS.items()}
-EPOCH = (5e8, 5e9)
-"""Seconds after 1970 of the years 1985 to 2128: a number of that size, times 1000 or 10⁶ or 10⁹, is a date."""
+EPOCH = (9e8, 2.6e9)
+"""Seconds after 1970 of the years 1998 to 2052: a number of that size, times 1000 or 10⁶ or 10⁹, is a date."""
+LIKELY_HZ = (5.0, 1e7)
 ADVICE = "Correct the cell, or leave the column out with --no-time."
-ZONE = r"(Z|z|[+-]\d{2}(:?\d{2})?)$"
-ZONED = r":\d{2}([.,]\d+)?\s*" + ZONE
+ZONED = r":\d{2}([.,]\d+)?\s*(Z|z|UTC|GMT|[+-]\d{2}(:?\d{2})?)\s*$"
 NORMAL = (
     (r"^\s+|\s+$", ""),
+    (r"\s*(UTC|GMT)$", "Z"),
     (r"[ ]*(Z|z|[+-]\d{2}:?\d{2})$", r"\1"),
     (r"z$", "Z"),
     (r"^(\d{2})\.(\d{2})\.(\d{4})", r"\3-\2-\1"),
@@ -31,6 +32,7 @@ NORMAL = (
     (r"^(\d{4})(\d{2})(\d{2})[Tt ](\d{2})(\d{2})(\d{2})", r"\1-\2-\3T\4:\5:\6"),
     (r"^(\d{4}-\d{2}-\d{2})t", r"\1T"),
     (r"^(\d{4}-\d{2}-\d{2}) +", r"\1T"),
+    (r"T(\d):", r"T0\1:"),
     (r",(\d)", r".\1"),
     (r"(\.\d{9})\d+", r"\1"),
     (r"(:\d{2}(?:\.\d+)?[+-]\d{2})$", r"\1:00"),
@@ -137,16 +139,41 @@ class TimeStamps:
             row = first_row + int(np.argmin(np.isfinite(numbers)))
             raise RecordingError(f"{self.place(row)}: a time must be a finite number, got {numbers[row - first_row]}.")
         if self.unit is None and numbers.size:
-            self.unit = self._unit_of(float(numbers[0]))
+            step = float(np.median(np.abs(np.diff(numbers.astype(np.float64))))) if numbers.size > 1 else 0.0
+            self.unit = self._unit_of(float(numbers[0]), step)
+        if numbers.dtype.kind in "iu" and numbers.size and not self.absolute:
+            numbers = self._unrolled(numbers.astype(np.int64), first_row)
         return self._scaled(numbers, NANOSECONDS[self.unit or "s"], first_row)
 
-    def _unit_of(self, first: float) -> str:
+    def _unrolled(self, numbers: NDArray[np.int64], first_row: int) -> NDArray[np.int64]:
+        """Undo the roll-over of a counter of 16, 24 or 32 bits: it steps back by its size, less an ordinary step."""
+        steps = np.diff(numbers, prepend=self._last if first_row else numbers[:1])
+        self._last = int(numbers[-1])
+        back = np.flatnonzero(steps < 0)
+        if back.size and steps.max() > 0:
+            most = 4 * int(np.median(steps[steps > 0])) + 4
+            for bits in (16, 24, 32):
+                ahead = steps[back] + (1 << bits)
+                if ((ahead >= 0) & (ahead <= most)).all():
+                    rolled = np.zeros(numbers.size, np.int64)
+                    rolled[back] = 1 << bits
+                    numbers = numbers + np.cumsum(rolled) + self._days
+                    self._days += int(rolled.sum())
+                    if not any("rolled" in note for note in self.notes):
+                        self.notes.append(f"The counter of times rolled over at {bits} bits; that was undone.")
+                    return numbers
+        return numbers + self._days
+
+    def _unit_of(self, first: float, step: float) -> str:
         """Return the unit of times that are numbers: as told, else by their size, else by name, else seconds."""
         low, high = EPOCH
         by_size = next((u for u in ("s", "ms", "us", "ns") if low <= first * UNITS[u] < high), None)
         if self._given is not None:
             self.absolute = self.aware = by_size == self._given
             return self._given
+        if by_size is not None and self.named not in (None, by_size) and _plausible(step * UNITS[self.named or "s"]):
+            # A counter of microseconds is as large after half an hour as the seconds since 1970 are.
+            by_size = by_size if _plausible(step * UNITS[by_size]) else None
         if by_size is None:
             return self.named or "s"
         self.absolute = self.aware = self.by_size = True
@@ -298,13 +325,18 @@ class TimeStamps:
                 came = cells[k].as_py() if len(cells) == len(text) else cell
                 hint = (
                     ""
-                    if not re.match(r"\s*\d{1,2}[/.-]", came)
+                    if not re.search(r"^\s*\d{1,2}[/.-]|[AaPp]\.?[Mm]\.?\s*$", came)
                     else (" Say how dates are written: --time-format '%d/%m/%Y %H:%M:%S.%f', for example.")
                 )
                 raise RecordingError(
                     f"{self.place(first_row + k)}: {what} is needed, got {shown(came)}.{hint} {ADVICE}"
                 ) from None
         raise RecordingError(f"{self.place(first_row)}: the times cannot be read. {ADVICE}")
+
+
+def _plausible(step_s: float) -> bool:
+    """Tell whether anybody would log light with that step."""
+    return LIKELY_HZ[0] <= 1 / step_s <= LIKELY_HZ[1] if step_s > 0 else False
 
 
 def _largest(numbers: NDArray[Any]) -> float:
