@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say, show, warn
-from teachlab.cli.options import Confidence, Json, Margins, RecordingFile, Tolerance
+from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
+from teachlab.cli.options import Confidence, Details, Json, Margins, RecordingFile, Tolerance
 from teachlab.wording.notes import passes_note
 
 
@@ -27,6 +27,7 @@ def compare_command(
     tolerance_ms: Tolerance = 0.0,
     confidence: Confidence = 0.95,
     margin: Margins = True,
+    details: Details = False,
     json: Json = False,
 ) -> None:
     """Compare settings by the passes and gaps on which exactly one of them goes wrong."""
@@ -49,6 +50,9 @@ def compare_command(
         )  # fmt: skip
     if json:
         emit_json(found.as_dict())
+        return
+    say_verdict(found.verdict, details=details)
+    if not details:
         return
     for name, side in zip(found.names, found.sides, strict=True):
         if side.position is not None and side.position.onset is not None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +16,8 @@ from teachlab.model.printable_text import printable
 
 if TYPE_CHECKING:
     from rich.table import Table
+
+    from teachlab.model.verdict import Verdict
 
 Json = dict[str, Any]
 _UNSEEN = re.compile("[\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
@@ -36,6 +38,14 @@ def say(text: str = "") -> None:
 def say_page(text: str) -> None:
     """Print several lines of our own on stdout, as they are."""
     typer.echo(printable(text, keep="\n"))
+
+
+def say_verdict(verdict: Verdict, table: Sequence[str] = (), *, details: bool, most: int = 12) -> None:
+    """Print a verdict on stdout, with one small table; with details everything that it holds."""
+    from teachlab.wording.verdict import verdict_lines
+
+    for line in verdict_lines(verdict, table, details=details, most=most):
+        say(line)
 
 
 def warn(text: str) -> None:

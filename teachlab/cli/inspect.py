@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say, show, warn
+from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
 from teachlab.cli.opening import load
-from teachlab.cli.options import Json, PassesFile, RecordingFile, Tolerance
+from teachlab.cli.options import Details, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
 from teachlab.wording.notes import passes_note
 
@@ -16,10 +17,12 @@ if TYPE_CHECKING:
     from teachlab.data.quality.report import Quality
     from teachlab.data.quality.separability import Obstacle
     from teachlab.model.recording import Recording
+    from teachlab.model.verdict import Verdict
     from teachlab.questions.quality import InspectAnswer
     from teachlab.questions.surface.hindsight import Hindsight
 
 
+MOST_LINES = 12
 CLIPPED_SHARE = 0.005
 """Share of the samples at one extreme level from which on it looks clipped."""
 FEWEST_LEVELS = 64
@@ -36,6 +39,7 @@ def inspect_command(
     truth: PassesFile = None,
     tolerance_ms: Tolerance = 0.0,
     plot: Annotated[str | None, typer.Option(help="Draw the light over time: .svg or .png.")] = None,
+    details: Details = False,
     json: Json = False,
 ) -> None:
     """Tell the quality of a recording: span, noise, contrast, drift, and whether any fixed level can work."""
@@ -63,13 +67,42 @@ def inspect_command(
         return
     for line in lead_lines(found.alignment, recording):
         say(line)
+    say_verdict(_leading(found, recording), _summary(opened, quality, found), details=False, most=MOST_LINES)
+    if plot is not None and not details:
+        say(f"Picture: {plot}")
+    if not details:
+        return
     show(_table(opened, quality, found))
     for line in _obstacles(quality, found):
         say(line)
     if plot is not None:
         say(f"Picture: {plot}")
-    for line in _next_steps(recording, quality, found):
-        say(line)
+
+
+def _leading(found: InspectAnswer, recording: str) -> Verdict:
+    """Return the verdict with its next step."""
+    from teachlab.model.verdict import VerdictReason, sentence
+
+    if found.sides is not None:
+        on = shlex.quote(recording)
+        return found.verdict.leading_to(f"teachlab bench {on} --strategy two-threshold --strategy guard-or-window")
+    told = " ".join(line for line in _next_steps(shlex.quote(recording), found.quality, found) if line)
+    # The command stands alone, so that it works as printed; what is said of it is a reason.
+    said, _, command = told.removeprefix("Next: ").partition(": teachlab ")
+    reason = VerdictReason(text=sentence(said))
+    return found.verdict.then(reason).leading_to(f"teachlab {command}" if command else said)
+
+
+def _summary(recording: Recording, q: Quality, found: InspectAnswer) -> list[str]:
+    """Return span, light and contrast in three lines."""
+    noise = "unknown" if q.noise.overall is None else f"{q.noise.overall:.3g}"
+    contrast = "unknown" if q.contrast is None else f"{q.contrast:+.4g}"
+    return [
+        f"  {_span(q.seconds)} at {q.sample_rate_hz:.6g} Hz, light {q.low:.4g} to {q.high:.4g} {q.unit}, "
+        f"{100 * q.invalid:.3g} % invalid",
+        f"  {q.passes or 0} passes, direction {q.direction or 'not known'}, contrast {contrast} {q.unit}, "
+        f"noise {noise}",
+    ]
 
 
 def _plot_kind(plot: str | None) -> str:

@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, say
-from teachlab.cli.options import Json
+from teachlab.cli.console import emit_json, say, say_verdict
+from teachlab.cli.options import Details, Json
 
 
 def register(app: typer.Typer) -> None:
@@ -35,6 +35,7 @@ def plan_command(
     figure: Annotated[
         float | None, typer.Option(help="With --taught: the population figure, for a claim under a normal model.")
     ] = None,
+    details: Details = False,
     json: Json = False,
 ) -> None:
     """Say how many passes or hours show a rate, and, while recording, whether you may stop.
@@ -51,7 +52,8 @@ def plan_command(
     if json:
         emit_json(found.as_dict())
     else:
-        for line in found.lines:
+        say_verdict(found.verdict, details=details)
+        for line in found.lines if details else ():
             say(line)
     if found.standing is Standing.FAILED:
         raise typer.Exit(1)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say, show, warn
+from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
 from teachlab.cli.opening import load_base, teachers
 from teachlab.cli.options import (
     Assignments,
@@ -14,6 +14,7 @@ from teachlab.cli.options import (
     Confidence,
     CostFalse,
     CostMiss,
+    Details,
     Draws,
     Figures,
     Json,
@@ -77,6 +78,7 @@ def repeatability_command(
     by: Annotated[str, typer.Option(help="Column of the passes that names the groups: lot, label or none.")] = "lot",
     passes_per_teaching: Annotated[int, typer.Option(help="Passes that a teaching of one group is shown.")] = 5,
     out: Figures = None,
+    details: Details = False,
     json: Json = False,
 ) -> None:
     """Redraw what was shown, and tell how level and scores spread: by draw, sweep length, person and lot."""
@@ -122,6 +124,9 @@ def repeatability_command(
         write_result(name, kind, document, picture)
     if json:
         emit_json(document)
+        return
+    say_verdict(answer.verdict, details=details)
+    if not details:
         return
     for found in studies:
         _tell(found, draws)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say, show, warn
+from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
 from teachlab.cli.opening import naming
-from teachlab.cli.options import Confidence, Json, Tolerance
+from teachlab.cli.options import Confidence, Details, Json, Tolerance
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -37,6 +38,7 @@ def stale_command(
     ] = None,
     tolerance_ms: Tolerance = 0.0,
     confidence: Confidence = 0.95,
+    details: Details = False,
     json: Json = False,
 ) -> None:
     """Ask whether a setting has gone stale: level, contrast and margin over time, and the time to cleaning.
@@ -47,7 +49,9 @@ def stale_command(
     from teachlab.data.setting_files import read_setting
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.score import Rules
+    from teachlab.model.verdict import VerdictReason
     from teachlab.questions.stale.staleness import staleness
+    from teachlab.questions.verdict.places import place_text
 
     used = fixed_levels(read_setting(setting), "the staleness of a setting")
     now, then = open_pair(recording, truth), None if before is None else open_pair(before, before_truth)
@@ -66,19 +70,21 @@ def stale_command(
     if json:
         emit_json(found.as_dict())
     else:
-        _say(found, now[0].info)
+        verdict = found.verdict
+        if EXIT[found.state] == 1:
+            verdict = verdict.leading_to(f"teachlab bench {shlex.quote(recording)} --out results")
+        places = [VerdictReason(text=place_text(place, now[0].info)) for place in found.now.places]
+        say_verdict(verdict.then(*places), details=details)
+        if details:
+            _say(found, now[0].info)
     if EXIT[found.state]:
         raise typer.Exit(EXIT[found.state])
 
 
 def _say(found: Staleness, info: RecordingInfo) -> None:
-    from teachlab.questions.verdict.places import place_text
     from teachlab.wording.course import course_lines, evidence_line, sequential_line
     from teachlab.wording.tables import margins_table
 
-    say(f"{str(found.state).capitalize()}: {'; '.join(found.because)}.")
-    for place in found.now.places:
-        say(f"  {place_text(place, info)}")
     unit = info.unit
     for followed in (found.before, found.now):
         if followed is not None:

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say, warn
+from teachlab.cli.console import emit_json, progress, say, say_verdict, warn
 from teachlab.cli.opening import load_base
-from teachlab.cli.options import Base, Figures, Json, PassesFile, RecordingFile, Tolerance
+from teachlab.cli.options import Base, Details, Figures, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
 from teachlab.wording.notes import passes_note
 
@@ -51,6 +51,7 @@ def stress_command(
     levels_seen: Annotated[
         str | None, typer.Option(help="Or levels seen over days: CSV with the columns day and level.")
     ] = None,
+    details: Details = False,
     json: Json = False,
     out: Figures = None,
     speed_out: Annotated[
@@ -71,6 +72,7 @@ def stress_command(
     from teachlab.questions.stress import stress
     from teachlab.questions.stress.figure import stress_figure
     from teachlab.questions.stress.speed_figure import speed_figure
+    from teachlab.questions.verdict import FilesJudged
 
     targets = [(name, kind_of(name)) for name in out or []]
     drawn = _drawn_speed(speed, speed_out)
@@ -88,7 +90,7 @@ def stress_command(
     with progress(f"stressing {opened.name}", quiet=json) as told, naming(setting, recording):
         answer = stress(
             opened, passes, chosen, gain=named[0], ambient=named[1], pedestal=named[2], factors=factors, loss=rate,
-            rules=rules, progress=told,
+            rules=rules, files=FilesJudged(recording=recording, setting=setting, truth=truth), progress=told,
         )  # fmt: skip
     found, document = answer.stressed, answer.as_dict()
     for name, kind in targets:
@@ -101,14 +103,14 @@ def stress_command(
     if json:
         emit_json(document)
         return
+    say_verdict(answer.verdict, details=details)
+    if not details:
+        return
     _tell(found, answer.cleaning)
     _tell_speeds(answer.faster)
     _tell_feasibility(answer.possible, found.setting.unit)
     for name, _ in [*targets, *([drawn] if drawn else [])]:
         say(f"Written: {name}")
-    if found.contamination_reserve is None and not found.share_refused:
-        say()
-        say(f"Next: why it fails as recorded: teachlab replay {recording} --setting {setting}")
 
 
 def _rate(loss_per_day: float | None, levels_seen: str | None, dark_level: float) -> LossRate | float | None:

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say, warn
+from teachlab.cli.console import emit_json, progress, say, say_verdict, warn
 from teachlab.cli.opening import load_base, teachers
 from teachlab.cli.options import (
     Assignments,
     Base,
     CostFalse,
     CostMiss,
+    Details,
     Draws,
     Figures,
     Json,
@@ -53,6 +55,7 @@ def surface_command(
     cost_miss: CostMiss = 1.0,
     cost_false: CostFalse = 1.0,
     out: Figures = None,
+    details: Details = False,
     json: Json = False,
 ) -> None:
     """Count lost passes and false trips for every pair of levels at once, and name the best in hindsight."""
@@ -96,6 +99,10 @@ def surface_command(
         write_result(name, kind, document, picture)
     if json:
         emit_json(document, indent=None)
+        return
+    on = " ".join(shlex.quote(name) for name in recordings)
+    say_verdict(answer.verdict.leading_to(f"teachlab bench {on} --out results"), details=details)
+    if not details:
         return
     _tell(found, curve, best)
     if answer.positions is not None:

@@ -6,14 +6,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from teachlab.cli.console import emit_json, say
-from teachlab.cli.options import Json, PassesFile
+from teachlab.cli.console import emit_json, say, say_verdict
+from teachlab.cli.options import Details, Json, PassesFile
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
+    from teachlab.questions.timing.budget import Timing
     from teachlab.questions.timing.dwelling import DwellSpans, Predicted
 
 LABELS = {
@@ -66,6 +67,7 @@ def timing_command(
     scan_ms: Annotated[float, typer.Option(help="Scan of the controller, ms.")] = 0.0,
     input_filter_ms: Annotated[float, typer.Option(help="Filter of its input, ms.")] = 0.0,
     speed_change: Annotated[float, typer.Option(help="Relative change of the speed: 0.1 for 10 %.")] = 0.0,
+    details: Details = False,
     json: Json = False,
 ) -> None:
     """Check dwell, gap, response, delays and controller scan before any level is taught."""
@@ -113,7 +115,10 @@ def timing_command(
     if json:
         emit_json(answer.as_dict())
         return
-    found, expected, blamed = answer.budget, answer.predicted, answer.delay_at_fault
+    found, expected = answer.budget, answer.predicted
+    say_verdict(answer.verdict, _budget(found), details=details)
+    if not details:
+        return
     for name, (label, unit) in LABELS.items():
         value = getattr(found, name)
         idle = (name.startswith("controller") and found.controller_ms == 0) or (
@@ -129,9 +134,16 @@ def timing_command(
         )
         for sentence in _beside(expected, answer.at_levels, found.controller_ms):
             say(sentence)
-    say(f"{found.verdict}: {found.because}".rstrip(".") + ".")
-    if blamed:
-        say(blamed)
+
+
+def _budget(found: Timing) -> list[str]:
+    """Return the budget in three lines."""
+    return [
+        f"  dwell {_text(found.dwell_ms, 'ms')}, gap {_text(found.gap_ms, 'ms')}, response at most "
+        f"{_text(found.response_ms, 'ms')}",
+        f"  output pulse {_text(found.output_pulse_ms, 'ms')}, output gap {_text(found.output_gap_ms, 'ms')}, the "
+        f"controller needs {_text(found.controller_ms, 'ms')}",
+    ]
 
 
 def _beside(expected: Predicted, at_levels: bool, controller_ms: float) -> list[str]:

@@ -118,6 +118,17 @@ class Verdict:
         }
 
 
+def sentence(text: str) -> str:
+    """Return a clause as a sentence.
+
+    Examples
+    --------
+    >>> sentence("the gap is too short")
+    'The gap is too short.'
+    """
+    return f"{text[:1].upper()}{text[1:]}".rstrip(".") + "."
+
+
 def kind_of(setting: Setting) -> str:
     """Return the kind of a setting as documents name it: fixed, following or window."""
     return str(setting.as_dict().get("kind", "fixed"))

@@ -38,7 +38,8 @@ def verdict_lines(
     claim = verdict.claim
     if claim is not None:
         top += _wrapped([f"Claim: {' '.join([claim.text, *claim.beside[: None if details else 2]])}"])
-    bottom = _wrapped([f"Next: {verdict.next_step}"], whole=True) if verdict.next_step else []
+    whole = verdict.next_step.startswith("teachlab ")
+    bottom = _wrapped([f"Next: {verdict.next_step}"], whole=whole) if verdict.next_step else []
     reasons = [_wrapped([f"Why: {reason.text}"]) for reason in verdict.reasons]
     if details:
         return top + [line for lines in reasons for line in lines] + list(table) + bottom

@@ -90,13 +90,13 @@ def test_where_lots_are_named_they_decide(tmp_path: Path) -> None:
     assert found["p_by_lot"] == found["difference_by_lot"]["p"] > 0.05
     assert found["p_holm"] > 0.05
     assert "lots are independent" in found["assumes"]
-    text = CliRunner().invoke(app, ["compare", *map(str, arguments)]).stdout
+    text = CliRunner().invoke(app, ["compare", *map(str, arguments), "--details"]).stdout
     assert "p by lots" in text
     assert "lost passes" in text
     assert "a difference is not established" in text.split("tripped gaps")[0]
     # The same passes without names: trials are taken as independent, and the stretches beside them disagree.
     write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 30))
-    text = CliRunner().invoke(app, ["compare", *map(str, arguments)]).stdout
+    text = CliRunner().invoke(app, ["compare", *map(str, arguments), "--details"]).stdout
     assert "different if trials are independent; not where stretches stand in for lots." in text
 
 
@@ -133,10 +133,12 @@ def test_margin_and_reserves_stand_beside_both_sides(line: Path) -> None:
     assert sides[0]["reserves"]["ambient_reserve"] == pytest.approx(5)
     assert sides[1]["reserves"]["contamination_reserve"] is None
 
-    text = CliRunner().invoke(app, ["compare", str(line), "--setting", str(a), "--setting", str(b)]).stdout
+    text = CliRunner().invoke(app, ["compare", str(line), "--setting", str(a), "--setting", str(b), "--details"]).stdout
     assert "contamination" in text
     assert "33.3 %" in text
-    bare = CliRunner().invoke(app, ["compare", str(line), "--setting", str(a), "--setting", str(b), "--no-margin"])
+    bare = CliRunner().invoke(
+        app, ["compare", str(line), "--setting", str(a), "--setting", str(b), "--no-margin", "--details"]
+    )
     assert "contamination" not in bare.stdout
 
 

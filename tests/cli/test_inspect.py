@@ -44,7 +44,7 @@ def write(
 
 
 def invoke(*words: object):
-    return RUN.invoke(app, [str(word) for word in words])
+    return RUN.invoke(app, [*(str(word) for word in words), *(["--details"] if words[0] == "inspect" else [])])
 
 
 def test_json_holds_every_key_of_the_contract(tmp_path: Path) -> None:

@@ -36,7 +36,7 @@ def line(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def run(*words: str | Path, code: int = 0) -> Any:
-    done = CliRunner().invoke(app, ["repeatability", *map(str, words)])
+    done = CliRunner().invoke(app, ["repeatability", *map(str, words), "--details"])
     assert done.exit_code == code, done.output
     return done
 

@@ -44,7 +44,8 @@ def line(tmp_path: Path) -> Path:
 
 
 def run(line: Path, *arguments: object, setting: str = "good") -> Result:
-    given = ["stress", str(line), "--setting", str(line.parent / f"{setting}.json"), *map(str, arguments)]
+    named = str(line.parent / f"{setting}.json")
+    given = ["stress", str(line), "--setting", named, *map(str, arguments), "--details"]
     return CliRunner().invoke(app, given)
 
 
@@ -97,8 +98,9 @@ def test_what_fails_everywhere_is_said_once_with_what_to_do_next(line: Path) -> 
     text = run(line, setting="high").output
     assert "With the most light it works in none of the 10 combinations of ambient light and pedestal." in text
     assert "does not work at all" not in text
-    assert f"Next: why it fails as recorded: teachlab replay {line} --setting {line.parent / 'high.json'}" in text
-    assert "Next: why it fails" not in run(line).output
+    assert "It fails already as recorded: there is no reserve." in text
+    assert f"Next: teachlab surface {line} --setting {line.parent / 'high.json'}" in text
+    assert "Next: teachlab surface" not in run(line).output
 
 
 def test_axes_without_being_named(line: Path) -> None:

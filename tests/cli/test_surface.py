@@ -62,7 +62,7 @@ def grainy(noisy: Path) -> Path:
 
 
 def run(*arguments: object) -> Result:
-    return CliRunner().invoke(app, ["surface", *map(str, arguments)])
+    return CliRunner().invoke(app, ["surface", *map(str, arguments), "--details"])
 
 
 def document(*arguments: object) -> dict[str, Any]:

@@ -18,13 +18,13 @@ from teachlab.model.truth import Truth
 
 KEYS = {
     "dwell_ms", "gap_ms", "samples_in_dwell", "min_object_mm", "min_gap_mm", "response_ms", "output_pulse_ms",
-    "output_gap_ms", "verdict", "because",
+    "output_gap_ms", "fits", "because",
 }  # fmt: skip
 NUMBERS = ["--speed-mm-s", 1200, "--length-mm", 40, "--gap-mm", 12, "--evaluation-rate-hz", 2000]
 
 
 def run(*arguments: object) -> Result:
-    return CliRunner().invoke(app, ["timing", *map(str, arguments)])
+    return CliRunner().invoke(app, ["timing", *map(str, arguments), "--details"])
 
 
 def document(*arguments: object) -> dict[str, Any]:
@@ -61,7 +61,7 @@ def test_worked_numbers() -> None:
     assert found["min_object_mm"] == pytest.approx(0.6)
     assert found["min_gap_mm"] == pytest.approx(1.2 * 12.5)
     assert found["off_delay_window_ms"] == pytest.approx([0, 4])
-    assert (found["output_gap_ms"], found["verdict"]) == (0, "impossible")
+    assert (found["output_gap_ms"], found["fits"]) == (0, "impossible")
     assert "off-delay of 12 ms" in found["because"]
     assert found["predicted"] is None
 
@@ -71,7 +71,7 @@ def test_longest_response_and_the_pulse() -> None:
     assert found["response_ms"] == pytest.approx(6.5)
     assert found["output_pulse_ms"] == pytest.approx(100 / 3 - 5 + 2)
     assert found["output_gap_ms"] == pytest.approx(10 + 5 - 2)
-    assert found["verdict"] == "fine"
+    assert found["fits"] == "fine"
 
 
 def test_edges_of_a_beam() -> None:
@@ -88,7 +88,7 @@ def test_a_recordings_own_passes_and_gaps(line: Path) -> None:
     found = document(line)
     assert (found["dwell_ms"], found["gap_ms"]) == (3, 4)
     assert found["min_object_mm"] == pytest.approx(0.5)
-    assert found["verdict"] == "fine"
+    assert found["fits"] == "fine"
     assert found["predicted"] == {
         "missed": 0, "merged": 0, "passes": 3, "gaps": 2, "touching": 0, "unlit": 0, "short_pulses": 0, "short_gaps": 0,
     }  # fmt: skip
@@ -98,7 +98,7 @@ def test_a_recordings_own_passes_and_gaps(line: Path) -> None:
 def test_a_delay_at_fault_is_blamed(line: Path) -> None:
     held = document(line, "--setting", line.parent / "held.json")
     assert held["predicted"]["merged"] == 1
-    assert held["verdict"] == "impossible"
+    assert held["fits"] == "impossible"
     assert held["delay_at_fault"] == (
         "Not the level: the off-delay of 5 ms bridges 1 of 2 gaps between passes: neighbours merge."
     )

@@ -4,17 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import TYPE_CHECKING, Any
 
 from teachlab.errors import ParameterError
 from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Rules, Score
+from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason, sentence
 from teachlab.questions.stress.worth import SettingWorth, Worth
+from teachlab.questions.verdict.claim_words import share_text
 from teachlab.scoring.by_lot import lost_rate_by_lot
+from teachlab.scoring.claims import losses_claim, lot_counts, paired_costs
 from teachlab.scoring.paired_lots import PairedLots, gaps_by_lot, passes_by_lot
 from teachlab.scoring.pairs import compare_gaps, compare_passes
 from teachlab.scoring.unpaired_lots import unpaired_lots
+from teachlab.statistics.claims.orders import OrderStanding, orders
 from teachlab.statistics.differences import miettinen_nurminen, newcombe, p_mid, rate_ratio, tango
 from teachlab.statistics.lots import Source
 from teachlab.statistics.paired_tests import holm
@@ -48,6 +52,8 @@ class CompareAnswer:
         The differences, as they stand in the document.
     lines : tuple of str
         The same in sentences.
+    verdict : Verdict
+        Which one costs less, and how sure that is.
     """
 
     recording: str
@@ -58,11 +64,13 @@ class CompareAnswer:
     sides: tuple[Worth, ...]
     found: dict[str, Any]
     lines: tuple[str, ...]
+    verdict: Verdict
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         document = {
             "schema": 1,
+            "verdict": self.verdict,
             "recording": self.recording,
             "with": self.with_,
             "settings": list(self.settings),
@@ -113,6 +121,10 @@ def compare(
         ((first, a), (second, b)), (one, other) = recordings, sides
         names = [f"{names[0]} on {first.name}", f"{names[-1]} on {second.name}"]
         found, lines = _unpaired((a, b), (one.score, other.score), confidence)
+        verdict = Verdict(
+            decision=str(OrderStanding.OPEN), about="two recordings", reasons=(VerdictReason(text=sentence(lines[0])),),
+            claim=HeadlineClaim(text="Nothing is claimed. " + lines[-1], confidence=confidence),
+        )  # fmt: skip
     else:
         if len(chosen) < 2:
             raise ParameterError("give --setting twice or more, or a second recording with --with.")
@@ -120,9 +132,37 @@ def compare(
         measuring = SettingWorth(first, truth, rules=rules, margins=margins)
         sides = [measuring.of(setting) for setting in chosen]
         found, lines = _paired(truth, [side.score for side in sides], names, confidence)
+        verdict = _ordered(truth, list(zip(names, chosen, [side.score for side in sides], strict=True)), confidence)
     return CompareAnswer(
         recording=called[0], with_=called[1] if len(called) > 1 else None, unit=first.info.unit, names=tuple(names),
-        settings=tuple(chosen), sides=tuple(sides), found=found, lines=tuple(lines),
+        settings=tuple(chosen), sides=tuple(sides), found=found, lines=tuple(lines), verdict=verdict,
+    )  # fmt: skip
+
+
+def _ordered(truth: Truth, sides: list[tuple[str, Setting, Score]], confidence: float) -> Verdict:
+    """Order the settings by what they cost on these passes, and say how sure every neighbour's place is."""
+    usable = [(name, setting, found.trials, lot_counts(truth, found.trials)) for name, setting, found in sides]
+    ranked = sorted(usable, key=lambda side: float(side[3].errors().sum()))
+    pairs = [paired_costs(truth, a[2], b[2]) for a, b in pairwise(ranked)]
+    found = orders([pair.values for pair in pairs], source=pairs[0].source, alpha=1 - confidence)
+    (name, setting, _, counts), (other, *_) = ranked[:2]
+    reasons = []
+    for (a, b), order in zip(pairwise(ranked), found, strict=True):
+        wrong, worse = (int(side[3].errors().sum()) for side in (a, b))
+        by = f"by {order.lots} {'lots' if order.source is Source.LOTS else 'stretches'}"
+        text = f"Errors of {a[0]}: {wrong}, of {b[0]}: {worse}; {order.standing}, {by}."
+        reasons.append(VerdictReason(text=text, count=worse))
+    best = losses_claim(counts, confidence=confidence)
+    return Verdict(
+        decision=str(found[0].standing),
+        about=f"that {name} costs less than {other}",
+        setting=setting,
+        claim=HeadlineClaim(
+            text=f"{name}: {best.events} of {best.trials} passes lost, at most {share_text(best.upper)} at "
+            f"{100 * confidence:g} % confidence ({best.lots} {'lots' if best.source is Source.LOTS else 'stretches'}).",
+            upper=best.upper, confidence=confidence, lots=best.lots, passes=best.trials,
+        ),
+        reasons=tuple(reasons),
     )  # fmt: skip
 
 

@@ -8,6 +8,8 @@ from typing import Any
 
 from teachlab.errors import ParameterError
 from teachlab.model.json_values import plain
+from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason, sentence
+from teachlab.statistics.claims.lot_claims import CLAIM_LOT_PASSES, Assumption, lots_needed
 from teachlab.statistics.intervals import count, proportion
 from teachlab.statistics.planning import (
     FEW_LOTS,
@@ -36,15 +38,22 @@ class PlanAnswer:
         The same in sentences.
     standing : Standing or None
         Of what was recorded so far; None where nothing was told.
+    verdict : Verdict
+        Lots first, and passes by assumption.
     """
 
     found: dict[str, Any]
     lines: tuple[str, ...]
     standing: Standing | None
+    verdict: Verdict
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        return {"schema": 1, **{name: plain(value) for name, value in self.found.items()}}
+        return {
+            "schema": 1,
+            "verdict": self.verdict.as_dict(),
+            **{name: plain(value) for name, value in self.found.items()},
+        }
 
 
 def plan(
@@ -113,7 +122,45 @@ def plan(
         lines += told
     elif figure is not None:
         raise ParameterError("--figure needs --taught: how many values its mean and spread come from.")
-    return PlanAnswer(found=found, lines=tuple(lines), standing=standing)
+    verdict = _verdict(found, lines, standing, confidence=confidence, lot_size=lot_size, icc=icc)
+    return PlanAnswer(found=found, lines=tuple(lines), standing=standing, verdict=verdict)
+
+
+def _verdict(
+    found: dict[str, Any], lines: list[str], standing: Standing | None, *, confidence: float, lot_size: float | None,
+    icc: float,
+) -> Verdict:  # fmt: skip
+    """Say how many lots, and by which assumption how many passes; hours as they are."""
+    decision = "record" if standing is None else str(standing)
+    sure, rate = f"{100 * confidence:g} % confidence", found["max_rate"]
+    if "hours" in found:
+        claim = HeadlineClaim(text=f"{lines[0]} Holds if false trips come one by one.", confidence=confidence)
+        return Verdict(decision=decision, about="running hours", claim=claim, reasons=_told(lines[1:]))
+    events, best_of = found["events"], found["best_of"]
+    # A loss allowed may fall into any lot: without a lot size it costs a whole one.
+    lost_lots = events / lot_size if lot_size else float(events)
+    lots = lots_needed(rate, 1 - (1 - confidence) / best_of, lost_lots=lost_lots)
+    found["lots_without_assumption"] = lots
+    lose = "none of their passes" if not events else f"at most {events} passes"
+    assumption = Assumption(icc)
+    claim = HeadlineClaim(
+        text=f"{lots:,} lots of at least {CLAIM_LOT_PASSES} passes that lose {lose} show at most {100 * rate:.3g} % on "
+        f"average over lots, at {sure}. {sentence(assumption.condition)[:-1]}, {found['passes']:,} passes do.",
+        upper=rate, confidence=confidence, lots=lots, passes=found["passes"], assume="lots",
+    )  # fmt: skip
+    about = f"{lots:,} lots" if standing is None else f"{found['seen']:,} passes, {found['lost']} lost"
+    # What the claim has, and what it assumes, is not said again.
+    said = [line for line in lines[1:] if not line.startswith("This takes every pass as independent")]
+    step = (
+        ""
+        if standing is Standing.FAILED
+        else "teachlab report RECORDING --setting SETTING --criteria CRITERIA --out record"
+    )
+    return Verdict(decision=decision, about=about, claim=claim, reasons=_told(said), next_step=step)
+
+
+def _told(lines: list[str]) -> tuple[VerdictReason, ...]:
+    return tuple(VerdictReason(text=line) for line in lines)
 
 
 def _chance(document: dict[str, Any], true_rate: float) -> float:

@@ -12,7 +12,12 @@ from teachlab.errors import InputError
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Truth
+from teachlab.model.verdict import Verdict, VerdictReason
+from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
 from teachlab.questions.surface.hindsight import Hindsight, best_fixed
+
+CLIPPED = 0.005
+"""Share of saturated samples from which on it is said what they hide."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -26,20 +31,63 @@ class InspectAnswer:
         How the passes lie against the light; None without passes, or where it cannot be measured.
     best : Hindsight or None
         The best pair of fixed levels, every pass and gap counted; None without passes that can be scored.
+    sides : TwoSides or None
+        What two thresholds give where objects lie on both sides of the background.
     """
 
     quality: Quality
     alignment: Alignment | None
     best: Hindsight | None
+    sides: TwoSides | None
 
     @property
     def works(self) -> bool | None:
         """Whether some pair of fixed levels gets every pass and gap right; None where nothing was counted."""
         return None if self.best is None else self.best.cost == 0
 
+    @property
+    def verdict(self) -> Verdict:
+        """What the recording is good for."""
+        q, best = self.quality, self.best
+        reasons: list[VerdictReason] = []
+        if self.sides is not None:
+            reasons.append(VerdictReason(text=self.sides.sentence(), count=min(self.sides.above, self.sides.below)))
+        if best is not None:
+            low, high = best.on_interval
+            wrong = sum(best.counts.get(k, 0) for k in ("extra", "false_trips", "ignore_trips"))
+            reasons.append(
+                VerdictReason(
+                    text=f"The best pair of levels, on {best.setting.on_level:.5g}, off {best.setting.off_level:.5g} "
+                    f"{q.unit}, loses {best.counts.get('lost', 0)} passes and switches {wrong} times too often; "
+                    f"on-levels from {low:.5g} to {high:.5g} do as well.",
+                )
+            )
+        if q.saturated is not None and q.saturated > CLIPPED:
+            reasons.append(
+                VerdictReason(
+                    text=f"{100 * q.saturated:.2g} % of the samples are saturated: no variance is seen there, and no "
+                    "margin can be told from them."
+                )
+            )
+        return Verdict(decision=self._decision(), about="", reasons=tuple(reasons))
+
+    def _decision(self) -> str:
+        if not self.quality.passes:
+            return "no passes are known"
+        if self.sides is not None:
+            return "two thresholds are needed"
+        if self.quality.direction is None:
+            return "the direction is not known"
+        if self.works is None:
+            return "nothing can be scored"
+        return "a fixed level works here" if self.works else "no fixed level works here"
+
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         return {
+            "schema": 1,
+            "verdict": self.verdict.as_dict(),
+            "both_sides": None if self.sides is None else self.sides.as_dict(),
             **self.quality.as_dict(),
             "works": self.works,
             "best_fixed": None if self.best is None else self.best.as_dict(),
@@ -76,7 +124,7 @@ def inspected(
     """
     quality = inspect_recording(recording, truth, rules=rules, progress=lambda share: progress(0.5 * share))
     if truth is None or truth.passes == 0:
-        return InspectAnswer(quality=quality, alignment=None, best=None)
+        return InspectAnswer(quality=quality, alignment=None, best=None, sides=None)
     best = None
     if quality.direction is not None:
         try:
@@ -84,5 +132,7 @@ def inspected(
         except InputError:
             best = None  # nothing can be scored, or the light is too large to be counted
     alignment = alignment_of(recording, truth, rules)
+    # Where one pair of levels gets everything right, no object lies on the other side of the background.
+    sides = None if best is not None and best.cost == 0 else two_sides(recording, truth, rules=rules)
     progress(1.0)
-    return InspectAnswer(quality=quality, alignment=alignment, best=best)
+    return InspectAnswer(quality=quality, alignment=alignment, best=best, sides=sides)

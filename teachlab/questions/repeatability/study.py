@@ -11,6 +11,7 @@ from teachlab.data.split import split
 from teachlab.errors import ParameterError, SettingError
 from teachlab.model.draws import DrawOptions
 from teachlab.model.json_values import plain as plain_json
+from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.repeatability.by_group import (
     PASSES,
     ByGroup,
@@ -22,6 +23,7 @@ from teachlab.questions.repeatability.by_group import (
 from teachlab.questions.repeatability.redraw import best_cost, repeat_teaching
 from teachlab.questions.repeatability.values import USUAL_LIMITS, VARIED, Cloud, Limit, Variant
 from teachlab.questions.surface.count_settings import bare, count_settings, measures_of
+from teachlab.questions.verdict.claim_words import share_text
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -293,6 +295,10 @@ def _brief(cloud: Cloud) -> dict[str, Any]:
     return {key: value for key, value in cloud.as_dict().items() if key != "points"}
 
 
+OFTEN = 0.05
+"""Share of the draws that may break a limit before the teaching depends on what is shown: a planning value."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RepeatabilityAnswer:
     """Whether another showing would have taught the same, on one recording or several.
@@ -310,11 +316,35 @@ class RepeatabilityAnswer:
     studies: tuple[Study, ...]
     between: tuple[tuple[str, ByGroup], ...]
 
+    @property
+    def verdict(self) -> Verdict:
+        """Whether another showing would have done as well, on these recordings."""
+        reasons, worst = [], 0.0
+        for study in self.studies:
+            for one in study.strategies:
+                for limit, rate in one.cloud.worse:
+                    if not rate.trials:
+                        continue
+                    worst = max(worst, rate.estimate or 0.0)
+                    measure = limit.measure.replace("_", " ")
+                    text = (
+                        f"{one.cloud.strategy} on {study.recording}: {rate.events} of {rate.trials} draws break the "
+                        f"limit of {measure}; at most {share_text(rate.upper)} of draws from this recording do, at "
+                        f"{100 * rate.confidence:g} % confidence."
+                    )
+                    reasons.append(VerdictReason(text=text, count=rate.events))
+        decision = "no draw taught"
+        if reasons:
+            decision = "another showing does as well" if worst <= OFTEN else "it depends on what is shown"
+        ordered = sorted(reasons, key=lambda reason: -(reason.count or 0))
+        return Verdict(decision=decision, about="for these recordings", reasons=tuple(ordered))
+
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         how = self.options
         return {
             "schema": 1,
+            "verdict": self.verdict.as_dict(),
             "draws": how.draws,
             "seed": how.seed,
             "teach_share": how.teach_share,

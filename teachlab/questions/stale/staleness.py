@@ -13,6 +13,7 @@ import numpy as np
 from teachlab.errors import ParameterError
 from teachlab.model.score import USUAL_RULES, Rate, Rules, Score
 from teachlab.model.truth import Truth, TruthSource
+from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason, sentence
 from teachlab.questions.stale.course import Course, follow
 from teachlab.questions.stale.growing_evidence import (
     ACCEPTED,
@@ -163,10 +164,31 @@ class Staleness:
     evidence: tuple[GrowingEvidence, ...]
     confidence: float
 
+    @property
+    def verdict(self) -> Verdict:
+        """The state as a verdict: what to do, what is lost now and before, and why."""
+        now = self.now.score.lost_rate
+        low, high = self.now.lost_limits
+        told = f"{now.events} of {now.trials} passes are lost now"
+        if self.before is not None:
+            was = self.before.score.lost_rate
+            told += f", {was.events} of {was.trials} before"
+        return Verdict(
+            decision=str(self.state),
+            about="setting in use",
+            claim=HeadlineClaim(
+                text=f"{told}; between {100 * low:.2g} and {100 * high:.2g} % now, lots allowed for, at "
+                f"{100 * self.confidence:g} % confidence.",
+                upper=high, confidence=self.confidence, passes=now.trials,
+            ),
+            reasons=tuple(VerdictReason(text=sentence(text)) for text in self.because),
+        )  # fmt: skip
+
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         return {
             "schema": 1,
+            "verdict": self.verdict.as_dict(),
             "state": str(self.state),
             "because": list(self.because),
             "changes": [asdict(change) for change in self.changes],

@@ -9,11 +9,15 @@ from typing import TYPE_CHECKING, Any
 
 from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.feasibility.answer import Feasibility, feasibility
 from teachlab.questions.stress.cleaning import Cleaning, LossRate, cleaning_at, cleaning_from
 from teachlab.questions.stress.light import Stress
 from teachlab.questions.stress.map import GAINS, StressMap, at_speed, stress_map
 from teachlab.questions.stress.speeds import AtSpeed, speeds
+from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
+from teachlab.scoring.scoring import score
+from teachlab.switching.run import replay
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -38,6 +42,8 @@ class StressAnswer:
         Whether any fixed level serves all conditions named.
     faster : tuple of AtSpeed
         The same at other speeds of the line.
+    verdict : Verdict
+        What to do about the setting as recorded, with what it bears.
     """
 
     recording: str
@@ -45,10 +51,13 @@ class StressAnswer:
     cleaning: Cleaning | None
     possible: Feasibility
     faster: tuple[AtSpeed, ...]
+    verdict: Verdict
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         document = {
+            "schema": 1,
+            "verdict": self.verdict,
             **self.stressed.as_dict(),
             "recording": self.recording,
             "days_to_cleaning": None if self.cleaning is None else self.cleaning.days,
@@ -70,6 +79,7 @@ def stress(
     factors: Sequence[float] = (),
     loss: LossRate | float | None = None,
     rules: Rules = USUAL_RULES,
+    files: FilesJudged | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> StressAnswer:
     """Count what one setting loses and trips with less light, more ambient light, a dirty window, and faster.
@@ -86,6 +96,8 @@ def stress(
     loss : LossRate or float, optional
         Of light per day: as observed, or a share.
     rules : Rules, optional
+    files : FilesJudged, optional
+        For the next step of the verdict.
     progress : callable, optional
         Called with the share done.
 
@@ -119,7 +131,22 @@ def stress(
         cleaning=_cleaning(found.contamination_reserve, loss),
         possible=feasibility(recording, truth, setting, stresses=conditions, rules=rules),
         faster=tuple(faster),
-    )
+        verdict=setting_verdict(
+            recording, truth, setting, score(replay(recording, setting), truth, rules=rules), by=JudgedBy(rules=rules),
+            about="" if files is None or files.setting is None else files.setting, files=files,
+        ).after(VerdictReason(text=_bears(found, setting.unit))),
+    )  # fmt: skip
+
+
+def _bears(found: StressMap, unit: str) -> str:
+    """Return the reserves in one sentence."""
+    loss, rise = found.contamination_reserve, found.ambient_reserve
+    if found.share_refused:
+        return f"No share of light can be told: {found.share_refused}."
+    if loss is None:
+        return "It fails already as recorded: there is no reserve."
+    added = "" if rise is None else f", and until {rise:.4g} {unit} of ambient light are added"
+    return f"Of what was recorded, it works until {100 * loss:.3g} % of the light are lost{added}."
 
 
 def _cleaning(reserve: float | None, loss: LossRate | float | None) -> Cleaning | None:

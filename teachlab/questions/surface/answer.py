@@ -15,6 +15,7 @@ from teachlab.model.json_values import plain
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
+from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
 from teachlab.questions.surface.cloud import SurfaceCloud, check_family, taught_cloud
 from teachlab.questions.surface.count import surface_of
 from teachlab.questions.surface.given_settings.grid import GRID, replayed_surface
@@ -77,10 +78,48 @@ class SurfaceAnswer:
             for s, regret in zip(self.given, regrets, strict=True)
         ]
 
+    @property
+    def verdict(self) -> Verdict:
+        """Whether any pair of fixed levels gets everything right here, and which is the best of them."""
+        best = self.best
+        works = best.cost == 0
+        low, high = best.on_interval
+        n = best.counts
+        wrong = sum(n.get(k, 0) for k in ("extra", "false_trips", "ignore_trips"))
+        counted = f"{n.get('lost', 0)} of {self.surface.detect_trials} passes lost, {wrong} switchings too many"
+        told = (
+            f"The best pair of all that were counted: {counted}; {best.equally_good:,} pairs cost the same, with "
+            f"on-levels from {low:.5g} to {high:.5g} {best.setting.unit}."
+        )
+        reasons = [VerdictReason(text=told)]
+        for name, looked in zip(self.names, self.looked_up(), strict=True):
+            if (counts := looked["counts"]) is not None:
+                too_many = counts["extra"] + counts["false_trips"]
+                text = (
+                    f"{name}: {counts['lost']} lost, {too_many} too many; {looked['regret']:.3g} per pass dearer than "
+                    "the best."
+                )
+                reasons.append(VerdictReason(text=text))
+        return Verdict(
+            decision="a fixed level works here" if works else "no fixed level works here",
+            about="best in hindsight",
+            setting=best.setting,
+            claim=HeadlineClaim(
+                text="Nothing is claimed. The best was chosen with full knowledge of these passes.",
+                passes=int(self.surface.detect_trials),
+            ),
+            reasons=tuple(reasons),
+        )
+
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         names = list(self.recordings)
-        out: dict[str, Any] = {"recording": names[0] if len(names) == 1 else names, **self.surface.as_dict()}
+        out: dict[str, Any] = {
+            "schema": 1,
+            "verdict": self.verdict,
+            "recording": names[0] if len(names) == 1 else names,
+            **self.surface.as_dict(),
+        }
         out["hindsight"] = self.best.as_dict()
         if self.curve is not None:
             line = {name: getattr(self.curve, name).diagonal() for name in ("lost", "merged", "extra", "false_trips")}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from teachlab.model.verdict import Verdict, VerdictReason, sentence
 from teachlab.questions.timing.budget import Timing, timing
 from teachlab.questions.timing.dwelling import DwellSpans, Predicted, delay_at_fault, line_of, predict
 
@@ -34,9 +35,27 @@ class TimingAnswer:
     delay_at_fault: str | None = None
     at_levels: bool = False
 
+    @property
+    def verdict(self) -> Verdict:
+        """Whether there is time enough, and what is at fault."""
+        budget = self.budget
+        reasons = [VerdictReason(text=sentence(budget.because))] if budget.because else []
+        if self.delay_at_fault:
+            reasons.append(VerdictReason(text=sentence(self.delay_at_fault)))
+        if (found := self.predicted) is not None:
+            reasons.append(
+                VerdictReason(
+                    text=f"Filter and delays alone miss {found.missed:.4g} of {found.passes} passes and merge "
+                    f"{found.merged:.4g} of {found.gaps} neighbours."
+                )
+            )
+        return Verdict(decision=budget.fits, about="time from object to controller", reasons=tuple(reasons))
+
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         return {
+            "schema": 1,
+            "verdict": self.verdict.as_dict(),
             **self.budget.as_dict(),
             "predicted": None if self.predicted is None else self.predicted.as_dict(),
             "delay_at_fault": self.delay_at_fault,

@@ -40,7 +40,7 @@ class Timing:
     position_mm, position_jitter_mm, position_shift_mm : float or None
         How far the object has moved at the onset; standard deviation from sampling, ``v T_e / √12``; and
         the shift from a change of speed.
-    verdict : str
+    fits : str
         fine, at risk or impossible.
     because : str
         What is at fault, a delay by name where it is one.
@@ -65,7 +65,7 @@ class Timing:
     position_mm: float | None
     position_jitter_mm: float | None
     position_shift_mm: float | None
-    verdict: str
+    fits: str
     because: str
     source: str
 
@@ -95,7 +95,7 @@ def timing(line: TimeBudget) -> Timing:
     rest = line.gap_ms + line.back_ms - line.hold_ms if line.resolved(line.gap_ms) > 0 else 0.0
     need = line.scan_ms + line.input_filter_ms
     response = hold + line.back_ms
-    verdict, because = _judge(line, pulse, rest, need)
+    fits, because = _judge(line, pulse, rest, need)
     return Timing(
         dwell_ms=line.dwell_ms,
         gap_ms=line.gap_ms,
@@ -116,7 +116,7 @@ def timing(line: TimeBudget) -> Timing:
         position_mm=None if v is None else v * response,
         position_jitter_mm=None if v is None else v * period / math.sqrt(12),
         position_shift_mm=None if v is None else v * line.back_ms * line.speed_change,
-        verdict=verdict,
+        fits=fits,
         because=because,
         source=line.source,
     )

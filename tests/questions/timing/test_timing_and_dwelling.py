@@ -215,7 +215,7 @@ def test_delays_are_blamed_on_lines_where_they_are_at_fault(
         assert sentence is None
         return
     assert blamed in sentence
-    assert timing(line).verdict == "impossible"
+    assert timing(line).fits == "impossible"
     found = predict(spans, line)
     replayed = counts(recording, truth, setting)
     assert (found.missed, found.merged) == (
@@ -252,14 +252,14 @@ def test_verdicts_blame_the_right_thing() -> None:
     for text, changes in cases.items():
         found = timing(line_from_lengths(**given, **changes))
         assert text in found.because, (text, found.because)
-        assert found.verdict in ("impossible", "at risk")
-    assert timing(line_from_lengths(**given, switching=Switching(off_delay_ms=19))).verdict == "fine"
-    assert timing(line_from_lengths(**given, switching=Switching(on_delay_ms=39))).verdict == "fine"
+        assert found.fits in ("impossible", "at risk")
+    assert timing(line_from_lengths(**given, switching=Switching(off_delay_ms=19))).fits == "fine"
+    assert timing(line_from_lengths(**given, switching=Switching(on_delay_ms=39))).fits == "fine"
 
 
 def test_touching_objects_are_said_to_touch() -> None:
     found = timing(TimeBudget(dwell_ms=10, gap_ms=0, evaluation_rate_hz=1000, switching=Switching(off_delay_ms=5)))
-    assert found.verdict == "impossible"
+    assert found.fits == "impossible"
     assert "objects touch" in found.because
     assert found.output_gap_ms == 0
 
