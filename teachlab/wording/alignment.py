@@ -41,9 +41,12 @@ def finding(alignment: Alignment) -> list[str]:
     a = alignment
     jitter, doubt = 2 * a.ms(a.lags.jitter), a.ms(a.doubt)
     if not a.belongs:
+        off = abs(a.lags.end - a.lags.begin)
+        width = f", and they are {duration(a.ms(off))} too long or too short"
         return [
-            f"Your passes do not follow this light: their borders scatter by ±{duration(jitter)} about it. Do they "
-            "belong to this recording? Trust no count below before that is settled."
+            f"Your passes do not follow this light: their borders scatter by ±{duration(jitter)} about it"
+            f"{width if off > a.lags.jitter else ''}. Do they belong to this recording? "
+            "Trust no count below before that is settled."
         ]
     lines = []
     if a.moves:
@@ -58,10 +61,10 @@ def finding(alignment: Alignment) -> list[str]:
             f"The borders of your passes scatter by ±{duration(jitter)} about the light, but were taken as sure to "
             f"±{duration(doubt)}. No shift mends that."
         )
-    width = a.lags.end - a.lags.begin
-    if abs(width) > WIDTH_TELLS * max(a.doubt, a.lags.jitter):
-        word = "shorter" if width > 0 else "longer"
-        lines.append(f"Your passes are {duration(abs(a.ms(width)))} {word} than the light shows. No shift mends that.")
+    longer = a.lags.end - a.lags.begin
+    if abs(longer) > WIDTH_TELLS * max(a.doubt, a.lags.jitter):
+        word = "shorter" if longer > 0 else "longer"
+        lines.append(f"Your passes are {duration(abs(a.ms(longer)))} {word} than the light shows. No shift mends that.")
     if a.room is not None and a.moves and (text := _room(a.room)):
         lines.append(text)
     return lines

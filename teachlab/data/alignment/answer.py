@@ -14,7 +14,8 @@ from teachlab.model.recording import Direction
 MEASURED_FROM = 50
 """From so many borders on the doubt after a shift is measured instead of assumed."""
 FITS_WITHIN = 0.25
-"""Borders that scatter by more than this share of a usual pass or gap do not belong to this light."""
+"""Borders that scatter by more than this share of a usual pass or gap do not belong to this light, nor do passes
+that are longer or shorter by twice that."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +103,8 @@ class Alignment:
     @property
     def belongs(self) -> bool:
         """Whether the borders follow this light at all."""
-        return 2 * self.lags.jitter <= FITS_WITHIN * self.shortest
+        width = abs(self.lags.end - self.lags.begin)
+        return 2 * self.lags.jitter <= FITS_WITHIN * self.shortest and width <= 2 * FITS_WITHIN * self.shortest
 
     @property
     def drifts(self) -> bool:

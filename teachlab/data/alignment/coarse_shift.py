@@ -46,7 +46,7 @@ class Train:
 
 
 def coarse_shifts(light: NearLight, start: Floats, end: Floats, samples: int) -> list[ClockShift]:
-    """Return where the edges of truth and light agree best, to about a bin: within 2.5 passes, and anywhere."""
+    """Return where the edges of truth and light agree best, to about a bin: within 2.5 passes, anywhere, as it is."""
     if start.size == 0:
         return [ClockShift(samples)]
     gaps = start[1:] - end[:-1]
@@ -61,7 +61,9 @@ def coarse_shifts(light: NearLight, start: Floats, end: Floats, samples: int) ->
         return [ClockShift(samples)]
     pitch = float(np.median(np.diff(start))) if start.size > 1 else float(samples)
     near, anywhere = (_best(trains, width, samples, most) for most in (NEAR_PASSES * pitch, float(samples)))
-    return [near] if near == anywhere else [near, anywhere]
+    # Walls of clear objects are edges too, and may fit better crosswise: truth as it stands is always tried.
+    asis = [] if near.most <= width * BINS_PER_PASS / 4 else [ClockShift(samples)]
+    return [*asis, near] if near == anywhere else [*asis, near, anywhere]
 
 
 def _trains(

@@ -134,9 +134,9 @@ def rising(light: Light, border: int) -> tuple[Places, float]:
     Notes
     -----
     The step goes from the median before the border to the median behind it, or to the largest level there where the
-    median is less than half as high: clear objects have walls only. A border whose step is less than four times the
-    spread of the light before it has no crossing. Noisy light is averaged over an odd number of samples, at most an
-    eighth of the shorter side; that moves no crossing of an edge between two levels.
+    median is less than half as high: clear objects have walls only. Noisy light is averaged first over an odd number of
+    samples, at most an eighth of the shorter side; that moves no crossing of an edge between two levels. A border whose
+    step is then less than four times the spread of the light before it has no crossing.
 
     Examples
     --------
@@ -149,24 +149,31 @@ def rising(light: Light, border: int) -> tuple[Places, float]:
     none = np.empty(0), float("nan")
     if min(outside.size, behind.size) < FEWEST_SAMPLES or 2 * np.count_nonzero(valid) < light.size:
         return none
-    base = float(np.median(outside))
-    spread = 1.4826 * float(np.median(np.abs(outside - base)))
-    middle, peak = float(np.median(behind)), float(behind.max())
-    step = (middle if 2 * (middle - base) >= peak - base else peak) - base
-    if not step > CLEAR * spread or step <= 0:
+    base, spread, step = _step(outside, behind)
+    if not step > 0:
         return none
     if not valid.all():
         light = light[np.maximum.accumulate(np.where(valid, np.arange(light.size), np.argmax(valid)))]
-    height = (light - base) / step
     width = min(int((spread / step / STEADY) ** 2), min(border, light.size - border) // 8) // 2 * 2 + 1
     if width > 1:
-        padded = np.pad(height, width // 2, mode="edge")
-        height = np.convolve(padded, np.full(width, 1 / width), "valid")
+        light = np.convolve(np.pad(light, width // 2, mode="edge"), np.full(width, 1 / width), "valid")
+        base, spread, step = _step(light[:border], light[border:])
+    if not step > CLEAR * spread or step <= 0:
+        return none
+    height = (light - base) / step
     places, tops = _crossings(height)
     if places.size == 0:
         return none
     nearest = int(np.argmin(np.abs(places - border)))
     return places, _edge(height, int(tops[nearest]))
+
+
+def _step(outside: Light, behind: Light) -> tuple[float, float, float]:
+    """Return the level before a border, its spread, and the step behind it."""
+    base = float(np.median(outside))
+    spread = 1.4826 * float(np.median(np.abs(outside - base)))
+    middle, peak = float(np.median(behind)), float(behind.max())
+    return base, spread, (middle if 2 * (middle - base) >= peak - base else peak) - base
 
 
 def _crossings(height: Light) -> tuple[Places, NDArray[np.int64]]:

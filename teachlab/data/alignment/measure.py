@@ -115,6 +115,8 @@ def _found(light: NearLight, truth: Truth, samples: int) -> _Found | None:
         )
         if better is not None and own_fit(better[1]).matched > own_fit(found[1]).matched:
             found = better
+    # Windows that lie where the passes are see cleaner steps than those of the coarse guess.
+    found = _fitted(light, start, end, samples, found[0].shift) or found
     lags, fits, _ = found
     pitch = next((abs(fit.shift) for fit in fits if fit.passes in (-1, 1)), None)
     if ambiguous(fits) and pitch and (off := round(lags.shift.shift / pitch)):
