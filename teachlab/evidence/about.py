@@ -10,7 +10,7 @@ from typing import Any
 from teachlab.data.atomic_files import read_text
 from teachlab.data.strict_json import SchemaOne, check
 from teachlab.errors import ParameterError
-from teachlab.evidence import identity
+from teachlab.evidence.identity import file_digest
 
 NOT_STATED = "not stated"
 FIELDS = (
@@ -74,7 +74,7 @@ def read_about(path: str | Path) -> dict[str, str | None]:
         log = Path(path).parent / out["log"]
         if not log.is_file():
             raise ParameterError(f"{path}: key 'log': there is no file '{log}'. Name the log that was imported.")
-        out["log"], out["log_sha256"] = log.name, identity.file_digest(str(log))
+        out["log"], out["log_sha256"] = log.name, file_digest(str(log))
     return out
 
 
