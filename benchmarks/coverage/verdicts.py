@@ -27,7 +27,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.statistics.claims.decisions import Decision, Measured, decide
+from teachlab.statistics.claims.decisions import Decision, MeasuredCost, decide
 from teachlab.statistics.claims.lot_claims import claim_by_lots
 from teachlab.statistics.claims.orders import OrderStanding, cost_bound, orders
 
@@ -166,7 +166,7 @@ def decisions(repetitions: int) -> list[dict[str, Any]]:
                     rates = [draw(family, rate, of, rng) / of for _ in range(settings)]
                     bounds = [cost_bound(r) for r in rates]
                     found = decide(
-                        Measured(errors=float(rates[0].mean()), cost=bounds[0], never=1.0, named_lots=lots),
+                        MeasuredCost(errors=float(rates[0].mean()), cost=bounds[0], never=1.0, named_lots=lots),
                         [(bound, True) for bound in bounds],
                     )
                     counts[str(found)] = counts.get(str(found), 0) + 1

@@ -6,6 +6,9 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
+from numpy.typing import NDArray
+
 from teachlab.errors import ParameterError
 from teachlab.model.json_values import Document
 from teachlab.model.score import USUAL_RULES, Rules
@@ -110,6 +113,12 @@ class Spread(Document):
     p05: float
     p95: float
     worst: float
+
+    @classmethod
+    def of(cls, values: NDArray[np.float64], *, worst: float) -> Spread:
+        """Describe at least one value; NaN, a rate without a denominator, is that of every draw."""
+        low, middle, high = np.quantile(values, (0.05, 0.5, 0.95), method="inverted_cdf").tolist()
+        return cls(median=middle, p05=low, p95=high, worst=worst)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -32,8 +32,7 @@ def spreads_of(draws: Sequence[Draw]) -> dict[str, Spread]:
     out = {}
     for name in MEASURES:
         values = np.array([d.measures[name] for d in ordered])
-        low, mid, high = np.quantile(values, (0.05, 0.5, 0.95), method="inverted_cdf")
-        out[name] = Spread(float(mid), float(low), float(high), float(values[-1]))
+        out[name] = Spread.of(values, worst=float(values[-1]))
     return out
 
 

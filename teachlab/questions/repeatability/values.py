@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
-from teachlab.model.draws import MEASURES, Draw
+from teachlab.model.draws import MEASURES, Draw, Spread
 from teachlab.model.json_values import Document
 
 if TYPE_CHECKING:
@@ -95,11 +95,10 @@ class Repeated(Document):
     @classmethod
     def of(cls, values: NDArray[np.float64]) -> Repeated:
         """Describe at least one value."""
-        # NaN stands for a rate without a denominator: then every draw has none.
-        p05, mid, p95 = np.quantile(values, (0.05, 0.5, 0.95), method="inverted_cdf")
         sd = float(values.std(ddof=1)) if values.size > 1 else None
         low, high = float(values.min()), float(values.max())
-        return cls(median=float(mid), p05=float(p05), p95=float(p95), sd=sd, least=low, most=high)
+        usual = Spread.of(values, worst=high)
+        return cls(median=usual.median, p05=usual.p05, p95=usual.p95, sd=sd, least=low, most=high)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

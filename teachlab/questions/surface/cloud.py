@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
-from teachlab.model.draws import DrawOptions
+from teachlab.model.draws import DrawOptions, Spread
 from teachlab.model.following_and_window import fixed_levels
 from teachlab.model.setting import Setting, Switching
 from teachlab.questions.surface.given_settings.pairs import score_pairs
@@ -72,10 +72,7 @@ class SurfaceCloud:
 
     def spread(self) -> dict[str, float] | None:
         """Return median, 5 % and 95 % quantile and worst of the cost, values that occurred; None without any."""
-        if self.cost.size == 0:
-            return None
-        low, middle, high = np.quantile(self.cost, (0.05, 0.5, 0.95), method="inverted_cdf").tolist()
-        return {"median": middle, "p05": low, "p95": high, "worst": float(self.cost.max())}
+        return Spread.of(self.cost, worst=float(self.cost.max())).as_dict() if self.cost.size else None
 
 
 def taught_cloud(
