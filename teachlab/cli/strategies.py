@@ -37,8 +37,8 @@ def strategies_command(
 
 def _alone(strategy: str) -> Listing:
     """Describe the strategy that was named; one that cannot be used is refused with the reason."""
-    from teachlab.teaching import listings, strategy_class
-    from teachlab.teaching.registry import StrategyOrigin, listing_of
+    from teachlab.teaching.registry import StrategyOrigin, listing_of, listings
+    from teachlab.teaching.strategy_files import strategy_class
 
     made = strategy_class(strategy)
     known = {one.name: one for one in listings()}

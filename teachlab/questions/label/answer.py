@@ -12,9 +12,9 @@ from teachlab.data.quality.pass_doubts import CountCheck, PassDoubt, pass_doubts
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
-from teachlab.scoring import score
 from teachlab.scoring.reasons import Reasons, reasons_of
-from teachlab.switching import replay
+from teachlab.scoring.scoring import score
+from teachlab.switching.run import replay
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -15,10 +15,11 @@ from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict
 from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
-from teachlab.scoring import score
+from teachlab.scoring.scoring import score
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
-from teachlab.switching import replay
-from teachlab.teaching import TeachBlock, teach_once
+from teachlab.switching.run import replay
+from teachlab.teaching.block import TeachBlock
+from teachlab.teaching.once import teach_once
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
