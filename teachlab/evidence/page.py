@@ -58,6 +58,7 @@ def page_html(record: dict[str, Any], recording: Recording | None = None) -> str
         about=dict(about_rows(record)),
         people=people(record),
         positions=(record["switching_position"] or {"said": []})["said"],
+        kept=wording.kept_lines(record),
         glossary=GLOSSARY,
         identity=wording.identity_rows(record),
     )

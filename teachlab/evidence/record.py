@@ -28,10 +28,12 @@ from teachlab.model.json_values import plain
 from teachlab.model.score import Outcome, Score
 from teachlab.model.truth import Truth
 from teachlab.questions.stale.course import follow
+from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.stress.worth import worth_of
 from teachlab.questions.verdict import JudgedBy, setting_verdict
 from teachlab.scoring.by_lot import exposure
 from teachlab.scoring.claimable import claimable
+from teachlab.scoring.clearance import clearance_of
 from teachlab.scoring.dependence import dependence_of
 from teachlab.scoring.scoring import score
 from teachlab.statistics.claims.lot_claims import NOTHING
@@ -92,13 +94,15 @@ def build_record(
     icc = ASSUMED_ICC if criteria is None or criteria.icc is None else criteria.icc
     dependent = dependence_of(truth, result, proxy=margins.peak_of_pass, icc=icc)
     dependence = dependent["lost_rate"]
-    alignment = alignment_of(recording, truth, how.rules)
+    alignment, position = alignment_of(recording, truth, how.rules), worth.position
+    if position is not None and alignment is not None:
+        position = replace(position, doubt_ms=float(alignment.ms(alignment.lags.jitter)), doubt_is="jitter")
     found = claimable(recording, truth, setting, result)
     judged = (
         []
         if criteria is None
         else judge(
-            criteria, result, margins, truth, found, reserves=reserves, position=worth.position, rehearsal=how.rehearsal
+            criteria, result, margins, truth, found, reserves=reserves, position=position, rehearsal=how.rehearsal
         )
     )
     verdict = setting_verdict(
@@ -137,10 +141,11 @@ def build_record(
         "dependence_of_rates": {name: None if v is None else v.as_dict() for name, v in dependent.items()},
         "margin": margins.as_dict(),
         "reserves": reserves,
+        "clearance": clearance_of(truth, setting, margins, result.trials, confidence=how.rules.confidence),
+        "equal_cost": room_of(recording, truth, setting, margins, rules=how.rules.scored_from(first)),
         "switching_position": None
-        if worth.position is None
-        else worth.position.as_dict()
-        | {"said": position_lines(worth.position, recording.info.unit), "points": worth.position.points()},
+        if position is None
+        else position.as_dict() | {"said": position_lines(position, recording.info.unit), "points": position.points()},
         "tail": _tail(margins, result, setting, how.rules.confidence),
         "over_time": follow(truth, setting, margins, result, recording.info, confidence=how.rules.confidence).as_dict(),
         **lost_and_worst(recording, truth, setting, margins, result),

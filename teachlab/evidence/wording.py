@@ -6,6 +6,8 @@ import re
 from typing import Any
 
 from teachlab.evidence.about import about_rows
+from teachlab.questions.stress.equal_cost import EqualCost
+from teachlab.scoring.clearance import Clearance
 from teachlab.wording.course import duration
 
 SHOWN_GROUPS = 20
@@ -156,6 +158,13 @@ def setting_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
     return [*rows, ("taught by", f"{taught['strategy']} ({parameters})" if parameters else taught["strategy"])]
 
 
+def kept_lines(record: dict[str, Any]) -> list[str]:
+    """Return how near light comes to the levels, and between which levels the setting costs the same."""
+    unit, clearance, room = record["data"]["unit"], record["clearance"], record["equal_cost"]
+    out = [] if clearance is None else [Clearance(**clearance).sentence(unit)]
+    return out if room is None else [*out, EqualCost(**room).sentence(unit) + "."]
+
+
 def brief_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
     """Return setting, purpose and conditions in few rows, for the first sheet."""
     setting, data, unit = record["setting"], record["data"], record["data"]["unit"]
@@ -165,6 +174,8 @@ def brief_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
     for name in ("on_delay_ms", "off_delay_ms"):
         if setting[name]:
             stages.append(f"{name[:-3].replace('_', '-')} {setting[name]:g} ms on the {setting['delays_act_on']}")
+    if record["equal_cost"] is not None:
+        stages.append(EqualCost(**record["equal_cost"]).sentence(unit))
     lots = len(record["score"]["by_lot"])
     counts = record["score"]
     scored = counts["detect_passes"] - counts["excluded_passes"]

@@ -90,7 +90,8 @@ def clearance_of(
 
     References
     ----------
-    Wilks, Determination of sample sizes for setting tolerance limits, Annals of Mathematical Statistics 12 (1941) 91–96.
+    Wilks, Determination of sample sizes for setting tolerance limits, Annals of Mathematical Statistics 12 (1941)
+    91–96.
     """
     scored = np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED))
     rows = trials.first_pass + np.flatnonzero(scored)

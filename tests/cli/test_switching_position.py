@@ -60,7 +60,7 @@ def test_replay_tells_and_draws_it(folder: Path, tmp_path: Path) -> None:
     text = plot.read_text()
     assert "dim" in text
     assert "bright" in text
-    command = ["replay", str(folder / "jars.parquet"), "--setting", str(low), "--tolerance-ms", "20"]
+    command = ["replay", str(folder / "jars.parquet"), "--setting", str(low), "--tolerance-ms", "20", "--details"]
     said = CliRunner().invoke(app, command)
     assert "Passes with more light switch on earlier" in said.stdout
     refused = CliRunner().invoke(app, [*command, "--plot", "a.pdf"])

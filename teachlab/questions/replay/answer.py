@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from teachlab.data.alignment.room import alignment_of
 from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.stress.worth import Worth, worth_of
 from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
+from teachlab.scoring.clearance import clearance_of
 from teachlab.scoring.dependence import dependence_of
 from teachlab.scoring.early import early_by_s, early_rows
 from teachlab.scoring.reasons import Reasons, reasons_of
@@ -23,6 +25,8 @@ if TYPE_CHECKING:
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
     from teachlab.model.verdict import Verdict
+    from teachlab.questions.stress.equal_cost import EqualCost
+    from teachlab.scoring.clearance import Clearance
     from teachlab.sensor.output import Output
     from teachlab.statistics.bursts import Bursts
     from teachlab.statistics.lots import Dependence
@@ -49,6 +53,10 @@ class ReplayAnswer:
         How long before their pass false trips began that lasted into it.
     verdict : Verdict or None
         What to do about the setting; None without passes.
+    clearance : Clearance or None
+        How near light comes to the levels, and what that shows; None where no margin was measured.
+    room : EqualCost or None
+        Levels of equal cost; None there too.
     alignment : Alignment or None
         How the passes lie against the light; None without passes, or where it cannot be measured.
     """
@@ -64,6 +72,8 @@ class ReplayAnswer:
     reasons: Reasons | None
     early_s: tuple[float, ...]
     verdict: Verdict | None
+    clearance: Clearance | None
+    room: EqualCost | None
     alignment: Alignment | None
 
     @property
@@ -90,6 +100,8 @@ class ReplayAnswer:
             "dependence_of_rates": dict(self.dependent),
             "margin": None if worth is None else worth.margin,
             "reserves": None if worth is None or worth.reserves is None else dict(worth.reserves),
+            "clearance": self.clearance,
+            "equal_cost": self.room,
             "switching_position": None if worth is None else worth.position,
             "reasons": self.reasons,
             "alignment": self.alignment,
@@ -145,11 +157,21 @@ def replayed(
             about="" if files is None or files.setting is None else files.setting, files=files,
         )  # fmt: skip
         early = tuple(early_by_s(output, truth, early_rows(worth.score.trials)).tolist())
+    alignment = None if truth is None else alignment_of(recording, truth, rules)
+    clearance = room = None
+    if truth is not None and worth is not None:
+        if worth.margin is not None:
+            trials, confidence = worth.score.trials, rules.confidence
+            clearance = clearance_of(truth, setting, worth.margin, trials, confidence=confidence)
+            room = room_of(recording, truth, setting, worth.margin, rules=rules)
+        if worth.position is not None and alignment is not None:
+            jitter = float(alignment.ms(alignment.lags.jitter))
+            worth = replace(worth, position=replace(worth.position, doubt_ms=jitter, doubt_is="jitter"))
     return ReplayAnswer(
         recording=recording.name, unit=recording.info.unit, samples=recording.samples,
         sample_rate_hz=recording.info.sample_rate_hz, setting=setting, output=output, worth=worth,
         dependent=dependent, reasons=reasons, early_s=early, verdict=verdict,
-        alignment=None if truth is None else alignment_of(recording, truth, rules),
+        alignment=alignment, clearance=clearance, room=room,
     )  # fmt: skip
 
 

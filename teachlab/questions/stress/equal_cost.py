@@ -13,6 +13,7 @@ from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.surface.given_settings.pairs import score_pairs
 
 if TYPE_CHECKING:
+    from teachlab.model.margin import Margin
     from teachlab.model.recording import Recording
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
@@ -44,6 +45,13 @@ class EqualCost(Document):
     on_high: float
     cost: float
 
+    def sentence(self, unit: str) -> str:
+        """Say which on-levels cost the same."""
+        return (
+            f"On-levels from {self.on_low:.5g} to {self.on_high:.5g} {unit}, with the same hysteresis, cost the same "
+            "on this recording"
+        )
+
 
 def equal_cost(
     recording: Recording,
@@ -73,10 +81,7 @@ def equal_cost(
         setting.with_levels(setting.on_level + shift, setting.off_level + shift, setting.polarity)
         for shift in shifts.tolist()
     ]
-    cost = np.array([
-        weights.miss * n.lost + weights.false * (n.false_trips + n.ignore_trips + n.extra)
-        for n in score_pairs(recording, truth, settings, rules=rules)
-    ])  # fmt: skip
+    cost = np.array([n.cost(weights) for n in score_pairs(recording, truth, settings, rules=rules)])
     same = cost == cost[STEPS]
     down = STEPS if same[: STEPS + 1].all() else int(np.argmin(same[STEPS::-1])) - 1
     up = STEPS if same[STEPS:].all() else int(np.argmin(same[STEPS:])) - 1
@@ -89,3 +94,18 @@ def equal_cost(
         on_high=setting.on_level + up * step,
         cost=float(cost[STEPS]),
     )
+
+
+def room_of(
+    recording: Recording, truth: Truth, setting: Setting, margin: Margin | None, *, rules: Rules = USUAL_RULES
+) -> EqualCost | None:
+    """Return the levels of equal cost within the distance of the weakest passes from the strongest gaps.
+
+    None without a margin, or where the two do not differ.
+    """
+    if margin is None or margin.weakest_pass is None or margin.strongest_gap is None:
+        return None
+    reach = abs(margin.weakest_pass - margin.strongest_gap)
+    if not 0 < reach < np.inf:
+        return None
+    return equal_cost(recording, truth, setting, reach=reach, rules=rules)

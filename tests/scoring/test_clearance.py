@@ -1,0 +1,91 @@
+"""Clearance by hand, its content by Wilks, and levels of equal cost against one replay each."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.stress.equal_cost import equal_cost, room_of
+from teachlab.scoring.clearance import Clearance, clearance_of
+from teachlab.scoring.margin import measure_margin
+from teachlab.scoring.scoring import score
+from teachlab.switching.run import replay
+
+SETTING = Setting(unit="mV", on_level=60.0, off_level=50.0)
+
+
+def line(passes: int = 20, lots: int = 0, sign: float = 1.0) -> tuple[Recording, Truth]:
+    """Pieces of 90 but one of 72 in pass 5, on a belt of 10; after pass 11 a bump of 45 that does not switch."""
+    light = np.full(passes * 40 + 40, 10.0)
+    start = np.arange(passes) * 40 + 20
+    for k, a in enumerate(start):
+        light[a : a + 20] = 72.0 if k == 5 else 90.0
+    if passes > 11:
+        light[start[11] + 30] = 45.0
+    names = None if not lots else [f"tray {k * lots // passes}" for k in range(passes)]
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="mV")
+    return Recording.from_array(sign * light, info), Truth.from_arrays(start, start + 20, lot=names)
+
+
+def found(recording: Recording, truth: Truth, setting: Setting) -> Clearance:
+    output = replay(recording, setting)
+    trials = score(output, truth).trials
+    margin = measure_margin(recording, output, truth, trials)
+    clearance = clearance_of(truth, setting, margin, trials)
+    assert clearance is not None
+    return clearance
+
+
+@pytest.mark.parametrize(("lots", "units", "count"), [(0, "passes", 20), (5, "lots", 5)])
+def test_the_nearest_pass_and_its_content(lots: int, units: str, count: int) -> None:
+    clearance = found(*line(lots=lots), SETTING)
+    # 72 − 60 is 12; the bump of 45 stays 15 below the 60.
+    assert (clearance.least, clearance.side, clearance.row) == (12.0, "detect", 5)
+    assert (clearance.units, clearance.count) == (units, count)
+    assert clearance.content == pytest.approx(0.05 ** (1 / count))
+    assert ("if passes are independent" in clearance.sentence("mV")) is (units == "passes")
+
+
+def test_the_nearest_gap_and_the_mirrored_line() -> None:
+    recording, truth = line()
+    higher = replace(SETTING, on_level=57.0)
+    assert (found(recording, truth, higher).least, found(recording, truth, higher).side) == (12.0, "trip")
+    turned = Setting(unit="mV", on_level=-50.0, off_level=-57.0, polarity="dark-on")
+    mirrored = found(*line(sign=-1.0), turned)
+    assert (mirrored.least, mirrored.side, mirrored.row) == (12.0, "trip", 11)
+
+
+def test_a_lost_pass_has_a_negative_clearance() -> None:
+    assert found(*line(), replace(SETTING, on_level=80.0)).least == -8.0
+
+
+def test_the_content_is_that_of_wilks() -> None:
+    """299 values for 99 % at 95 %: Wilks 1941; 59 for 95 % (common tables of one-sided non-parametric limits)."""
+    for count, content in ((299, 0.99), (59, 0.95)):
+        assert 0.05 ** (1 / count) >= content > 0.05 ** (1 / (count - 1))
+
+
+def test_levels_of_equal_cost_equal_a_replay_each() -> None:
+    recording, truth = line()
+    room = equal_cost(recording, truth, SETTING, reach=40.0)
+
+    def cost(shift: float) -> float:
+        shifted = replace(SETTING, on_level=60.0 + shift, off_level=50.0 + shift)
+        n = score(replay(recording, shifted), truth).counts
+        return (n.lost + n.false_trips + n.extra) / n.scored_passes
+
+    # Up to 72 the dim piece is seen (it must be reached), down to above 45 the bump is not.
+    assert room.on_high == pytest.approx(72.0, abs=room.resolution)
+    assert room.on_low == pytest.approx(45.0, abs=room.resolution)
+    assert room.cost == cost(0.0) == cost(room.up) == cost(-room.down) == 0
+    assert cost(room.up + 1.01 * room.resolution) > 0
+    assert cost(-room.down - 1.01 * room.resolution) > 0
+
+
+def test_without_a_margin_there_is_no_room() -> None:
+    assert room_of(*line(), SETTING, None) is None
