@@ -100,6 +100,10 @@ def import_command(
         float | None,
         typer.Option(help="Length of a pass, if it has one time a product: the middle.", rich_help_panel=PASSES),
     ] = None,
+    borders_from_light: Annotated[
+        bool,
+        typer.Option("--borders-from-light", help="Instead: the light's crossings beside it.", rich_help_panel=PASSES),
+    ] = False,
     shift_ms: Annotated[
         float, typer.Option(help="Set the clock of the passes later by this, ms.", rich_help_panel=PASSES)
     ] = 0.0,
@@ -200,6 +204,7 @@ def import_command(
         pass_start=pass_start,
         pass_end=pass_end,
         pass_ms=pass_ms,
+        borders_from_light=borders_from_light,
         shift_ms=shift_ms,
         clock_ppm=clock_ppm,
         excepted=excepted,

@@ -21,6 +21,7 @@ from teachlab.data.alignment.shift import ClockShift, shifted
 from teachlab.data.atomic_files import one_result
 from teachlab.data.border_doubt import BorderDoubt
 from teachlab.data.importing.imported import Imported
+from teachlab.data.importing.instants import borders_from_light
 from teachlab.data.importing.interval_table import LogTimes, read_excepted, read_intervals
 from teachlab.data.importing.line_signals import LinePosition, passes_of_signal
 from teachlab.data.importing.reading.cells import to_arrays
@@ -38,7 +39,7 @@ from teachlab.data.recording_files import GROUP_ROWS, RecordingWriter
 from teachlab.data.strict_json import shown
 from teachlab.data.truth_files import beside, write_truth
 from teachlab.errors import InputError, ParameterError, TruthError
-from teachlab.model.recording import LoggedOutput
+from teachlab.model.recording import LoggedOutput, Recording
 from teachlab.model.truth import Aligned, Truth
 
 Progress = Callable[[float], None]
@@ -108,6 +109,8 @@ def _check_job(job: ImportJob) -> None:
         raise ParameterError(
             f"--pass-ms is the length of the passes of a table (--passes), above 0, got {job.pass_ms:g}."
         )
+    if job.borders_from_light and job.passes is None:
+        raise ParameterError("--borders-from-light needs a table with one time per product (--passes).")
     if job.truth_level is not None and job.truth_column is None:
         raise ParameterError("--truth-level splits a column: name it with --truth-column.")
     if job.path == STANDARD_INPUT and (job.text.skip or job.text.header is False) and job.append:
@@ -217,6 +220,12 @@ def _finish(job: ImportJob, log: Log, survey: Survey, spool: Spool, progress: Pr
             truth, gone = shifted(replace(truth, aligned=Aligned(job.shift_ms, job.clock_ppm)), clocks)
             if gone:
                 notes.append(f"{gone} passes left the recording when their clock was set, and are left out.")
+        if job.borders_from_light:
+            light, invalid = zip(*((p["light"], p["invalid"]) for p in _pieces(spool, survey, axis, 0)), strict=True)
+            shown_light = Recording.from_array(np.concatenate(light), info, invalid=np.concatenate(invalid))
+            truth, said = borders_from_light(shown_light, truth, job.passes or job.path)
+            doubt = None
+            notes.append(said)
         if job.excepted is not None:
             beside_log = _log_times(job, survey, axis, rate, position)
             left_out = read_excepted(job.excepted, counted=job.passes_in, samples=samples, log=beside_log)
@@ -364,7 +373,8 @@ def _log_times(
         first_ns=survey.first_ns,
         samples_at=None if position is None else samples_at,
         time_zone=job.time_zone,
-        pass_ms=job.pass_ms,
+        # Without a length, an instant is two samples long until the light gives it borders.
+        pass_ms=2000 / rate if job.borders_from_light and job.pass_ms is None else job.pass_ms,
     )
 
 
@@ -399,7 +409,7 @@ def _truth(
             job.passes,
             counted=job.passes_in,
             start=job.pass_start,
-            end=job.pass_start if job.pass_ms is not None else job.pass_end,
+            end=job.pass_end if job.pass_ms is None and not job.borders_from_light else job.pass_start,
             log=_log_times(job, survey, axis, rate, position),
         )
     if truth is None:

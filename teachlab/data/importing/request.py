@@ -61,6 +61,8 @@ class ImportJob:
         Its columns.
     pass_ms : float, ms, optional
         Length of a pass where the table has one time per product, in its middle.
+    borders_from_light : bool
+        Whether such a pass has the borders that the light shows beside its time: self-labelled.
     shift_ms : float, ms
         How much later the clock of the passes has to be set, in the middle of the log.
     clock_ppm : float, parts per million
@@ -108,6 +110,7 @@ class ImportJob:
     pass_start: str = "start"
     pass_end: str = "end"
     pass_ms: float | None = None
+    borders_from_light: bool = False
     shift_ms: float = 0.0
     clock_ppm: float = 0.0
     excepted: str | None = None

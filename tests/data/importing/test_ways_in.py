@@ -110,6 +110,22 @@ def test_stretches_to_leave_out_are_kept_with_the_passes(tmp_path: Path) -> None
         import_log(job(tmp_path, str(tmp_path / "log.csv"), "other.parquet", excepted=str(tmp_path / "stops.csv")))
 
 
+@pytest.mark.parametrize("off", [0, 12, -25])
+def test_instants_take_the_borders_that_the_light_shows(tmp_path: Path, off: int) -> None:
+    """Ten products, one of them unseen; the instants lie off by up to a quarter of a pass."""
+    unseen = np.where((K > 1400) & (K < 1500), 100 + K % 7, LIGHT)
+    (tmp_path / "log.csv").write_text(log_text(light=unseen))
+    at = 250 + 300 * np.arange(10) + off
+    (tmp_path / "seen.csv").write_text("t,label\n" + "".join(f"{k / 2000},tub {k}\n" for k in at))
+    options = {"passes": str(tmp_path / "seen.csv"), "passes_in": CountedIn.SECONDS, "pass_start": "t"}
+    found = import_log(job(tmp_path, str(tmp_path / "log.csv"), borders_from_light=True, **options))
+    truth = read_truth(found.truth_path, samples=ROWS)
+    assert truth.start.tolist() == list(range(201, ROWS, 300))
+    assert truth.end.tolist() == [*range(300, ROWS, 300), ROWS]
+    assert (truth.label[4], str(truth.source)) == (f"tub {at[4]}", "self-labelled")
+    assert any("9 of 10 times have an object in the light" in note and "rows 4." in note for note in found.notes)
+
+
 # --- pipes ------------------------------------------------------------------------------------------
 
 

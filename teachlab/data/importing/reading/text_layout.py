@@ -159,11 +159,13 @@ def find_layout(lines: Sequence[str], options: TextOptions) -> Layout | None:
     told = options.skip > 0 or options.header is not None
     delimiter, width = _divider(lines, usable, given, options.decimal_comma, first_counts=told)
     cells = {k: cut(lines[k], delimiter) for k in usable}
+    whole = [row for row in cells.values() if len(row) == width]
+    hollow = 2 * sum(not row[-1] for row in whole) > len(whole)
     for row in cells.values():
         if len(row) == width + 1 and not row[-1]:
             row.pop()  # a divider at the end of the names, but not of the rows
-        elif len(row) == width - 1:
-            row.append("")
+        elif len(row) == width - 1 and hollow:
+            row.append("")  # and the other way round
     first, header, units_at = _first_row(lines, usable, cells, width, options)
     if header is None and options.header is None:
         names = _names_in_a_comment(lines[:first], delimiter, width)

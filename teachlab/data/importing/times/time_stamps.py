@@ -21,7 +21,7 @@ EPOCH = (9e8, 2.6e9)
 """Seconds after 1970 of the years 1998 to 2052: a number of that size, times 1000 or 10⁶ or 10⁹, is a date."""
 LIKELY_HZ = (5.0, 1e7)
 ADVICE = "Correct the cell, or leave the column out with --no-time."
-ZONED = r":\d{2}([.,]\d+)?\s*(Z|z|UTC|GMT|[+-]\d{2}(:?\d{2})?)\s*$"
+ZONED = r"(:\d{2}|[Tt ]\d{6})([.,]\d+)?\s*(Z|z|UTC|GMT|[+-]\d{2}(:?\d{2})?)\s*$"
 NORMAL = (
     (r"^\s+|\s+$", ""),
     (r"\s*(UTC|GMT)$", "Z"),
