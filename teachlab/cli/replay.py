@@ -208,7 +208,8 @@ def margin_table(margin: Margin, unit: str, left: Mapping[str, float | None] | N
     limit = "" if margin.limited_by is None else f", limited by {margin.limited_by}"
     table.add_row("margin to noise", number(margin.to_noise) + limit)
     for name in margin.sides.__slots__:
-        table.add_row(f"  {name}", number(getattr(margin.sides, name)))
+        still = name in margin.no_variance
+        table.add_row(f"  {name}", "no variance seen: saturated" if still else number(getattr(margin.sides, name)))
     table.add_row("population figure, standard deviations", number(margin.population.smallest))
     table.add_row("excess gain, light side", number(margin.excess_gain.light))
     table.add_row("excess gain, dark side", number(margin.excess_gain.dark))

@@ -105,6 +105,9 @@ class Margin:
         How long a peak must last: lag + 1.
     passes, gaps : int
         How many were looked at.
+    no_variance : tuple of str
+        Sides whose light stands at an end of the scale in most passes, or gaps: no variance is seen there, so no
+        distance in noise can be told, and the sides are None.
     peak_of_pass : ndarray of float64, shape (passes of the truth,)
         Sustained peak of every pass, turned so that active is up; NaN where there is none.
     gap_top, gap_valley : ndarray of float64, shape (passes of the truth,)
@@ -127,6 +130,7 @@ class Margin:
     sustained_evaluations: int
     passes: int
     gaps: int
+    no_variance: tuple[str, ...] = ()
     peak_of_pass: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
     gap_top: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
     gap_valley: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
@@ -153,5 +157,6 @@ class Margin:
             "limited_by": self.limited_by,
             **values,
             "population": {**asdict(self.population), "smallest": self.population.smallest},
+            "no_variance": list(self.no_variance),
             "excess_gain": {**asdict(self.excess_gain), "smallest": self.excess_gain.smallest},
         }

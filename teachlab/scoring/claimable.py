@@ -158,6 +158,19 @@ def touching_merges(truth: Truth, trials: Trials) -> _Bool:
     return out
 
 
+def joined_where(truth: Truth, rows: NDArray[np.int64]) -> Truth:
+    """Return the truth with each of these passes joined to the one before it."""
+    if not rows.size:
+        return truth
+    kept = np.ones(truth.passes, bool)
+    kept[rows] = False
+    kept[0] = True
+    # A kept pass lasts until the last one that was joined to it.
+    last = np.append(np.flatnonzero(kept)[1:], truth.passes) - 1
+    joined = truth.select(kept)
+    return replace(joined, end=truth.end[last])
+
+
 def unusable(result: Score) -> bool:
     """Whether the output is active for more than half of the gap time, or never."""
     return result.probably_inverted or not result.counts.onsets

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -26,6 +27,10 @@ CELL = 1024
 """Long recordings are looked at for noise in cells of this many evaluations."""
 
 Levels = NDArray[np.float64]
+
+
+CLIPPED_SHARE = 0.5
+"""A class of which more than this share reaches an end of the scale may be clipped."""
 
 
 def measure_margin(
@@ -94,7 +99,8 @@ def measure_margin(
         edge_range = _edge_range(recording, output, windows, np.flatnonzero(passes))
     # Levels at the ends of the numbers are no fault: a distance to them may be infinite, null in JSON.
     with np.errstate(invalid="ignore", over="ignore"):
-        return _margin(scan, passes, gaps, output, recording.info.dark_level, quantile_share, edge_range)
+        found = _margin(scan, passes, gaps, output, recording.info.dark_level, quantile_share, edge_range)
+        return _without_saturated(found, scan, passes, gaps, recording.info.full_scale)
 
 
 def _edge_range(recording: Recording, output: Output, windows: Windows, rows: NDArray[np.int64]) -> float | None:
@@ -271,6 +277,33 @@ def _margin(
         peak_of_pass=sign * (scan.windows.high if up else scan.windows.low),
         gap_top=_after(scan, sign * (scan.gaps.high if up else scan.gaps.low), gaps),
         gap_valley=_after(scan, sign * (scan.gaps.low if up else scan.gaps.high), gaps),
+    )
+
+
+def _without_saturated(
+    found: Margin, scan: _Scan, passes: NDArray[np.bool_], gaps: NDArray[np.bool_], full_scale: float | None
+) -> Margin:
+    """Take back the sides of a class that stands still at an end of the scale: a clipped class has no noise to tell."""
+    if full_scale is None:
+        return found
+    floor = (scan.step.step() or 0.0) / np.sqrt(12) * (1 + 1e-9)
+    none: list[str] = []
+    for extremes, rows, noise, sides in (
+        (scan.windows, passes, found.noise_object, ("detect", "hold")),
+        (scan.gaps, gaps, found.noise_background, ("trip", "release")),
+    ):
+        at_end = (extremes.high[rows] >= full_scale) | (extremes.low[rows] <= 0)
+        if at_end.size and at_end.mean() > CLIPPED_SHARE and noise is not None and noise <= floor:
+            none += sides
+    if not none:
+        return found
+    cleared: dict[str, None] = dict.fromkeys(none)
+    population = {name: None for name in none if name in {"detect", "trip"}}
+    return replace(
+        found,
+        sides=replace(found.sides, **cleared),
+        population=replace(found.population, **population),
+        no_variance=tuple(none),
     )
 
 

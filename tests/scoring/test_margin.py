@@ -144,3 +144,24 @@ def test_noise_of_a_long_recording_is_taken_from_an_even_selection() -> None:
     # The MAD of n normal differences has a relative standard error of about 1.2 / sqrt(n): 2e5 are kept.
     assert found.noise_object == pytest.approx(2, rel=0.02)
     assert found.noise_background == pytest.approx(2, rel=0.02)
+
+
+@pytest.mark.parametrize("top", [4095, 3000])
+def test_a_class_that_is_clipped_has_no_variance_and_no_margin(top: int) -> None:
+    """Trays in an invented sorter, all at one level: at full scale the receiver clips, below it the light is so."""
+    light = np.full(1000, 500, np.uint16)
+    light[::7] += 2
+    start = np.arange(100, 900, 200)
+    for a in start:
+        light[a : a + 100] = top
+    info = RecordingInfo(sample_rate_hz=1000, unit="counts", full_scale=4095)
+    recording, truth = Recording.from_array(light, info), Truth.from_arrays(start, start + 100)
+    output = replay(recording, Setting(unit="counts", on_level=2000, off_level=1900))
+    found = measure_margin(recording, output, truth, score(output, truth).trials)
+    if top == 4095:
+        assert found.no_variance == ("detect", "hold")
+        assert found.sides.detect is found.sides.hold is found.population.detect is None
+        assert found.limited_by in ("trip", "release")
+    else:
+        assert found.no_variance == ()
+        assert found.sides.detect is not None

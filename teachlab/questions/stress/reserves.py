@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from teachlab.light.usable_light import bounded_recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.questions.stress.light import Receiver, no_share_of_light, receiver_range
@@ -11,6 +13,7 @@ from teachlab.questions.stress.reserve import search_chain
 from teachlab.questions.stress.reserve_apart import search_apart
 from teachlab.questions.stress.reserve_path import Axis, Path, Reserve
 from teachlab.questions.surface.values.levels import read_first
+from teachlab.scoring.claimable import joined_where, touching_merges
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -118,9 +121,11 @@ def reserves(
         where the light that was logged leaves a share of it without meaning.
     """
     if scored is not None:
-        n = scored.counts
-        if n.lost or n.extra or n.false_trips or n.ignore_false_trips:
+        n, met = scored.counts, touching_merges(truth, scored.trials)
+        if n.lost > met.sum() or n.extra or n.false_trips or n.ignore_false_trips:
             return dict(NONE)
+        # Passes that touch are no fault of the setting: the two count as one.
+        truth = joined_where(truth, scored.trials.first_pass + np.flatnonzero(met))
     recording = bounded_recording(recording)
     reading = read_first(recording, setting.evaluation_rate_hz)
     receiver = Receiver(recording.info.dark_level, *receiver_range(recording, reading.low, reading.high))
