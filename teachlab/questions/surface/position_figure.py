@@ -15,6 +15,8 @@ KINDS = ("#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#595959")
 """From the palette of Okabe & Ito (2008), which colour-blind readers can tell apart; shapes tell kinds apart, too."""
 SHAPES = "osD^v"
 MOST_DOTS = 3000
+LONGEST_NAME = 24
+"""Characters of a kind in the legend: longer ones leave no room for the figure."""
 MOST_KINDS = 4
 """Kinds told apart; the rarer ones share the last colour."""
 
@@ -80,8 +82,9 @@ def _draw(axes: Any, position: SwitchingPosition, over: Any, values: Any, kinds:
     step = max(1, -(-position.rows.size // MOST_DOTS))
     for (name, rows), color, shape in zip(kinds, KINDS, SHAPES, strict=False):
         chosen = rows[::step]
+        called = name if len(name) <= LONGEST_NAME else name[: LONGEST_NAME - 1] + "…"
         axes.plot(over[chosen], values[chosen], shape, color=color, markersize=3.5, alpha=0.75,
-                  markeredgewidth=0, label=name)  # fmt: skip
+                  markeredgewidth=0, label=called)  # fmt: skip
     axes.set_ylabel(f"{what}, ms")
     axes.spines[["top", "right"]].set_visible(False)
     if position.line_speed_m_s is not None:

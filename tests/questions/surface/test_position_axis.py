@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -130,3 +131,11 @@ def test_the_figure_names_kinds_and_axes() -> None:
     for text in ("peak light of the pass, mV", "onset after the begin, ms", "jar", "lid", "doubt of the border", "mm"):
         assert f">{text}<" in picture
     assert picture == position_figure(measured(30), "mV", title="bottling").decode()
+
+
+def test_a_kind_with_a_long_name_leaves_room_for_the_figure() -> None:
+    found = measured(30)
+    long = replace(found, label=np.where(found.label == "jar", "W" * 160, "$x$"))
+    picture = position_figure(long, "mV").decode()
+    assert "W" * 23 + "…" in picture
+    assert "W" * 24 not in picture
