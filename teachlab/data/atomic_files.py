@@ -315,7 +315,7 @@ def _full(path: str | Path, fault: OSError) -> InputError:
     folder = Path(os.path.realpath(path)).parent
     free = shutil.disk_usage(folder).free
     return InputError(
-        f"cannot write '{path}': {fault.strerror or os.strerror(fault.errno or 0)}; {free / 1e6:,.1f} MB are free in "
+        f"cannot write '{path}': {os.strerror(fault.errno or 0)}; {free / 1e6:,.1f} MB are free in "
         f"'{folder}'. Nothing of this run is left, and what lay there before is unchanged. Free space, or choose "
         "another place."
     )
