@@ -22,6 +22,7 @@ from teachlab.errors import ParameterError, TruthError
 from teachlab.model.truth import Truth
 
 CEIL_SLACK = 1e-6
+OTHERWISE = " If they are seconds, say --passes-in s; if they are times or dates, --passes-in time."
 SINCE_1970 = 3e-7
 """Seconds since 1970 with a fraction are known to a quarter of a microsecond: more digits a float64 does not hold."""
 
@@ -78,9 +79,10 @@ class LogTimes:
         if self.stamps is None:
             raise ParameterError("--passes-in time needs a time column in the log: name it with --time.")
         own = TimeStamps(
-            self.time_unit or self.stamps.unit_if_relative,
+            self.time_unit,
             is_text(cells.type) and uses_decimal_comma(cells, place, 0),
             place,
+            named=self.stamps.unit_if_relative,
             zone=self.time_zone,
             written=self.time_format,
         )
@@ -137,7 +139,7 @@ def read_intervals(
         return found[0].samples
 
     if counted is CountedIn.SAMPLES and half is None:
-        truth = read_passes(path, start=start, end=end, convert=whole_positions, doubt=doubt)
+        truth = read_passes(path, start=start, end=end, convert=_samples, doubt=doubt)
         if axis is None or axis.gap_rows.size == 0:
             return truth, next(iter(found), None)
         first = in_samples(truth.start, axis.gap_rows, axis.missing)
@@ -147,7 +149,7 @@ def read_intervals(
     def positions(cells: Any, name: str, where: str, place: Place) -> NDArray[np.float64]:
         nonlocal printed
         if counted is CountedIn.SAMPLES:
-            rows = whole_positions(pa.chunked_array([cells]), name, where)
+            rows = _samples(pa.chunked_array([cells]), name, where)
             return (rows if axis is None else in_samples(rows, axis.gap_rows, axis.missing)).astype(np.float64)
         if counted is CountedIn.MILLIMETRES:
             if log.samples_at is None:
@@ -194,6 +196,13 @@ def read_excepted(path: str, *, counted: CountedIn, samples: int, log: LogTimes)
         else:
             out.append((start, min(end, samples)))
     return tuple(out)
+
+
+def _samples(column: Any, name: str, where: str) -> Any:
+    try:
+        return whole_positions(column, name, where)
+    except TruthError as fault:
+        raise TruthError(f"{fault}{OTHERWISE if 'must be a whole number' in str(fault) else ''}") from None
 
 
 def _numbers(cells: Any, place: Place, unit: str) -> NDArray[np.float64]:

@@ -103,6 +103,13 @@ def _check_job(job: ImportJob) -> None:
         raise ParameterError("--ignore needs passes: name --truth-column or --passes.")
     if job.excepted is not None and not has_truth:
         raise ParameterError("--except is kept with the passes: name --truth-column or --passes.")
+    if job.time_zone is not None:
+        try:
+            ZoneInfo(job.time_zone)
+        except (OSError, ValueError, KeyError):
+            raise ParameterError(
+                f"--time-zone '{job.time_zone}' is not known. Give a name such as Europe/Berlin or UTC."
+            ) from None
     if job.no_time and job.time is not None:
         raise ParameterError("--time and --no-time contradict each other. Choose one.")
     if job.pass_ms is not None and (job.passes is None or not job.pass_ms > 0):

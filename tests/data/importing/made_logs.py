@@ -425,6 +425,20 @@ kind(
     note="taken for the times",
 )
 
+kind(
+    "dates_for_samples.csv",
+    rows(S, LIGHT, head="time,light"),
+    refused="column 'start', row 0.*--passes-in time",
+    tables={"passes": table(_dates(START), _dates(END))},
+)
+kind(
+    "epoch_events_for_seconds.csv",
+    rows(S, LIGHT, head="time,light"),
+    refused="cannot be laid beside each other",
+    options={"passes_in": "time"},
+    tables={"passes": table(_epochs(START), _epochs(END))},
+)
+
 # --- other formats ---------------------------------------------------------------------------------
 _plain = pa.table({"time": K / 2000, "light": LIGHT.astype(np.uint16)})
 kind("log.parquet", lambda path: pq.write_table(_plain, path))
