@@ -31,7 +31,7 @@ from teachlab.questions.stale.course import follow
 from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.stress.worth import worth_of
 from teachlab.questions.verdict import JudgedBy, setting_verdict
-from teachlab.scoring.by_lot import exposure
+from teachlab.scoring.by_lot import exposure, lot_codes
 from teachlab.scoring.claimable import claimable
 from teachlab.scoring.clearance import clearance_of
 from teachlab.scoring.dependence import dependence_of
@@ -146,7 +146,7 @@ def build_record(
         "switching_position": None
         if position is None
         else position.as_dict() | {"said": position_lines(position, recording.info.unit), "points": position.points()},
-        "tail": _tail(margins, result, setting, how.rules.confidence),
+        "tail": _tail(truth, margins, result, setting, how.rules.confidence),
         "over_time": follow(truth, setting, margins, result, recording.info, confidence=how.rules.confidence).as_dict(),
         **lost_and_worst(recording, truth, setting, margins, result),
         "sensitivity": _sensitivity(recording, truth, setting, margins, how, first),
@@ -226,14 +226,14 @@ def _levels(setting: Setting, margins: Margin) -> tuple[float, NDArray[np.float6
     return setting.sign * setting.activation, np.empty(0) if margins.peak_of_pass is None else margins.peak_of_pass
 
 
-def _tail(margins: Margin, result: Score, setting: Setting, confidence: float) -> dict[str, Any]:
+def _tail(truth: Truth, margins: Margin, result: Score, setting: Setting, confidence: float) -> dict[str, Any]:
     level, reach = _levels(setting, margins)
     if result.self_labelled:
         return {"refused": "the passes are self-labelled"}
     outcome = result.trials.passes
     rows = result.trials.first_pass + np.flatnonzero(np.isin(outcome, (Outcome.HIT, Outcome.MISS, Outcome.MERGED)))
     try:
-        return tail_bound(reach[rows], level, confidence=confidence).as_dict()
+        return tail_bound(reach[rows], level, confidence=confidence, lots=lot_codes(truth, rows)[0]).as_dict()
     except Abstained as refusal:
         return {"refused": str(refusal)}
 

@@ -8,12 +8,14 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import betaincinv, chdtri
+from scipy.special import betaincinv, chdtrc, chdtri
 
 from teachlab.errors import Abstained, ParameterError
 from teachlab.model.json_values import Document
 
 LEAST_PASSES = 200
+CLUSTERED = 0.05
+"""Chance of so uneven a spread of weak passes over lots, below which the tail says nothing."""
 TAIL_SHARE = 0.1
 """The weakest tenth of the passes is the tail."""
 DECADES = 1.0
@@ -80,7 +82,14 @@ class TailBound(Document):
     label: str = LABEL
 
 
-def tail_bound(peaks: ArrayLike, level: float, *, confidence: float = 0.95, check_drift: bool = True) -> TailBound:
+def tail_bound(
+    peaks: ArrayLike,
+    level: float,
+    *,
+    confidence: float = 0.95,
+    check_drift: bool = True,
+    lots: ArrayLike | None = None,
+) -> TailBound:
     """Bound the share of passes with a peak below `level`, from passes that are all above it.
 
     Parameters
@@ -92,12 +101,14 @@ def tail_bound(peaks: ArrayLike, level: float, *, confidence: float = 0.95, chec
     confidence : float
     check_drift : bool
         Whether to refuse peaks with a trend.
+    lots : array_like of int, shape (n,), optional
+        Lot, or stretch of passes, of every peak: weak passes that cluster in some of them are refused.
 
     Raises
     ------
     Abstained
-        Fewer than 200 passes, a trend in the peaks, a pass below the level, a tail without spread, or a
-        bound more than one decade below 1 / n.
+        Fewer than 200 passes, a trend in the peaks, weak passes that cluster, a pass below the level, a tail without
+        spread, or a bound more than one decade below 1 / n.
 
     Notes
     -----
@@ -124,10 +135,13 @@ def tail_bound(peaks: ArrayLike, level: float, *, confidence: float = 0.95, chec
     if not 0 < confidence < 1:
         raise ParameterError(f"confidence must lie strictly between 0 and 1, got {confidence:g}.")
     values = np.asarray(peaks, np.float64).reshape(-1)
-    values = values[~np.isnan(values)]
+    known = ~np.isnan(values)
+    values = values[known]
     n = values.size
     _refuse(values, level, check_drift=check_drift)
     threshold = float(np.quantile(values, TAIL_SHARE))
+    if lots is not None:
+        _refuse_clusters(values < threshold, np.asarray(lots).reshape(-1)[known])
     excess = threshold - values[values < threshold]
     k, reach = excess.size, threshold - level
     if k < 10 or not excess.max() > 0:
@@ -178,6 +192,25 @@ def fit_tail(excess: ArrayLike) -> TailFit:
         lambda v: float(genpareto.nnlf((v[0], 0.0, math.exp(v[1])), y)), [start[0], math.log(start[2])]
     )
     return TailFit(scale=math.exp(scale), shape=shape, log_likelihood=-minus)
+
+
+def _refuse_clusters(weak: NDArray[np.bool_], lots: NDArray[Any]) -> None:
+    """Refuse weak passes that lie in some lots more often than chance puts them there."""
+    _, code = np.unique(lots, return_inverse=True)
+    of, found = np.bincount(code), np.bincount(code, weak)
+    if of.size < 2:
+        return
+    share = float(weak.mean())
+    expected = of * share
+    # Pearson's chi-square on weak and other passes of every lot.
+    chi_square = float(((found - expected) ** 2 / expected).sum() / (1 - share))
+    chance = float(chdtrc(of.size - 1, chi_square))
+    if chance < CLUSTERED:
+        raise Abstained(
+            "weak passes cluster: those of one lot, or of one stretch, resemble one another",
+            f"the weakest tenth lies unevenly in {of.size} lots or stretches (chance {chance:.2g})",
+            f"a chance of at least {CLUSTERED:g}; claim by lots instead",
+        )
 
 
 def _refuse(values: Values, level: float, *, check_drift: bool) -> None:

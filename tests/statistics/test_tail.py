@@ -109,3 +109,18 @@ def test_stored_coverage_holds_the_promise() -> None:
     assert stored["repetitions"] == 4000
     assert len(stored["rows"]) == 10
     assert min(row["coverage"] for row in stored["rows"]) >= 0.93
+
+
+@pytest.mark.parametrize(("icc", "least", "most"), [(0.0, 0, 6), (0.2, 30, 40)])
+def test_weak_passes_that_cluster_in_lots_are_refused(icc: float, least: int, most: int) -> None:
+    """Forty recordings of 20 lots of 25: with lots that resemble one another refused, without hardly ever (5 % are)."""
+    refused = 0
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        lots = np.repeat(np.arange(20), 25)
+        scatter = np.sqrt(icc) * rng.normal(size=20)[lots] + np.sqrt(1 - icc) * rng.normal(size=500)
+        try:
+            tail_bound(100 + 5 * scatter, 70, check_drift=False, lots=lots)
+        except Abstained as refusal:
+            refused += "cluster" in str(refusal)
+    assert least <= refused <= most
