@@ -1,6 +1,6 @@
 """Simulated alignment of truth and light; writes alignment.json beside this file.
 
-    python benchmarks/coverage/alignment.py [--repetitions 60]
+    python benchmarks/coverage/alignment.py [--repetitions 40]
 
 Lines of boxes of 100 ms at 1 kHz, background 100, objects 1000, edges of 6 ms, noise 10. Truth is shifted by up to two
 and a half passes, its clock by up to 200 ppm; its borders jitter, some passes are missing, and some rows are spurious.
@@ -119,7 +119,7 @@ def smallest(rows: list[dict[str, Any]], name: str) -> float:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--repetitions", type=int, default=60)
+    parser.add_argument("--repetitions", type=int, default=40)
     repetitions = parser.parse_args().repetitions
     rows: list[dict[str, Any]] = []
     for passes, irregular, jitter, missing, spurious in CASES:

@@ -60,7 +60,7 @@ def coarse_shifts(light: NearLight, start: Floats, end: Floats, samples: int) ->
     if not trains:
         return [ClockShift(samples)]
     pitch = float(np.median(np.diff(start))) if start.size > 1 else float(samples)
-    near, anywhere = (_best(trains, width, samples, most) for most in (NEAR_PASSES * pitch, float(samples)))
+    near, anywhere = _best(trains, width, samples, (NEAR_PASSES * pitch, float(samples)))
     # Walls of clear objects are edges too, and may fit better crosswise: truth as it stands is always tried.
     asis = [] if near.most <= width * BINS_PER_PASS / 4 else [ClockShift(samples)]
     return [*asis, near] if near == anywhere else [*asis, near, anywhere]
@@ -106,21 +106,31 @@ def _trains(
     return out
 
 
-def _best(trains: list[Train], width: int, samples: int, most: float) -> ClockShift:
-    """Add the trains up along every difference of rate, and take the best shift of at most so many samples."""
+def _best(trains: list[Train], width: int, samples: int, most: tuple[float, ...]) -> list[ClockShift]:
+    """Add the trains up along every difference of rate; return the best shift of at most so many samples, for each."""
     far = max(abs(train.at - samples / 2) for train in trains)
     steps = int(MOST_RATE * far / width)
-    reach = min(min(-train.first for train in trains), int(most / width))
-    best: list[tuple[float, int, int]] = []
+    reach = min(-train.first for train in trains)
+    # Beyond what was correlated nothing agrees: every train is a row, with room for the largest slip on either side.
+    rows = np.zeros((len(trains), 2 * (reach + steps) + 1))
+    for row, train in zip(rows, trains, strict=True):
+        row[steps : steps + 2 * reach + 1] = train.values[-train.first - reach : -train.first + reach + 1]
+    share = np.array([(train.at - samples / 2) / far if far else 0.0 for train in trains])
+    found: list[list[tuple[float, int, int]]] = [[] for _ in most]
     for slip in range(-steps, steps + 1):
+        begins = steps + np.rint(slip * share).astype(int)
         total = np.zeros(2 * reach + 1)
-        for train in trains:
-            by = round(slip * (train.at - samples / 2) / far) if far else 0
-            a = -reach + by - train.first
-            part = train.values[max(a, 0) : max(a + total.size, 0)]
-            total[max(-a, 0) : max(-a, 0) + part.size] += part
-        pick = int(np.argmax(total))
-        best.append((float(total[pick]), slip, pick - reach))
+        for row, begin in zip(rows, begins.tolist(), strict=True):
+            total += row[begin : begin + total.size]
+        for best, limit in zip(found, most, strict=True):
+            half = min(reach, int(limit / width))
+            near = total[reach - half : reach + half + 1]
+            pick = int(np.argmax(near))
+            best.append((float(near[pick]), slip, pick - half))
+    return [_chosen(best, width, samples, far) for best in found]
+
+
+def _chosen(best: list[tuple[float, int, int]], width: int, samples: int, far: float) -> ClockShift:
     top = max(value for value, _, _ in best)
     if not top > 0:
         return ClockShift(samples)

@@ -22,6 +22,8 @@ UPWARDS = {Direction.RISE: 1.0, Direction.DIP: -1.0}
 TIME_GROUPS = 8
 """What is left is told over so many equal stretches of time."""
 MOST_OF = 0.7
+NEAR_ENOUGH = 1.0
+"""Samples; windows off by no more see the same step."""
 _Found = tuple[Lags, list[OtherFit], Crossings]
 
 
@@ -115,8 +117,9 @@ def _found(light: NearLight, truth: Truth, samples: int) -> _Found | None:
         )
         if better is not None and own_fit(better[1]).matched > own_fit(found[1]).matched:
             found = better
-    # Windows that lie where the passes are see cleaner steps than those of the coarse guess.
-    found = _fitted(light, start, end, samples, found[0].shift) or found
+    if found[0].shift.most > NEAR_ENOUGH:
+        # Windows that lie where the passes are see cleaner steps than those of the coarse guess.
+        found = _fitted(light, start, end, samples, found[0].shift) or found
     lags, fits, _ = found
     pitch = next((abs(fit.shift) for fit in fits if fit.passes in (-1, 1)), None)
     if ambiguous(fits) and pitch and (off := round(lags.shift.shift / pitch)):
