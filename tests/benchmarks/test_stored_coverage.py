@@ -13,7 +13,19 @@ from typing import Any
 import pytest
 
 FOLDER = Path(__file__).parents[2] / "benchmarks" / "coverage"
-MODULES = ("lots", "tail", "bursts", "alarms", "differences", "trend", "cleaning", "betting", "components", "verdicts")
+MODULES = (
+    "alignment",
+    "lots",
+    "tail",
+    "bursts",
+    "alarms",
+    "differences",
+    "trend",
+    "cleaning",
+    "betting",
+    "components",
+    "verdicts",
+)
 
 pytestmark = pytest.mark.skipif(not (FOLDER / "lots.py").is_file(), reason="the benchmarks are not beside the tests")
 
@@ -47,6 +59,18 @@ def test_lots(scripts: dict[str, ModuleType]) -> None:
     row = _row(stored, kind="beta-binomial", icc=0.2, rate=0.01, lots=20)
     found = scripts["lots"].coverage("beta-binomial", 0.2, 0.01, 20, repetitions=stored["repetitions"])
     _equal(row, found)
+
+
+def test_alignment(scripts: dict[str, ModuleType]) -> None:
+    """No shift was silently put a pass off; a regular line and an irregular one are simulated again."""
+    stored = _stored("alignment")
+    assert stored["largest_pass_off"] == 0
+    assert stored["smallest_shift"] >= 0.85
+    for irregular, jitter, wrong in ((0.0, 0.3, 0.0), (10.0, 2.0, 0.05)):
+        case = {"passes": 20, "irregular": irregular, "jitter": jitter, "missing": wrong, "spurious": wrong}
+        found = scripts["alignment"].coverage(*case.values(), repetitions=stored["repetitions"])
+        assert found["ambiguous" if irregular == 0 else "found"] >= 0.95
+        _equal(_row(stored, **case), {name: value for name, value in found.items() if value is not None})
 
 
 def test_tail(scripts: dict[str, ModuleType]) -> None:

@@ -154,13 +154,14 @@ def rising(light: Light, border: int) -> tuple[Places, float]:
         return none
     if not valid.all():
         light = light[np.maximum.accumulate(np.where(valid, np.arange(light.size), np.argmax(valid)))]
-    width = min(int((spread / step / STEADY) ** 2), min(border, light.size - border) // 8) // 2 * 2 + 1
+    width = min(int(min(spread / step / STEADY, 1e4) ** 2), min(border, light.size - border) // 8) // 2 * 2 + 1
     if width > 1:
         light = np.convolve(np.pad(light, width // 2, mode="edge"), np.full(width, 1 / width), "valid")
         base, spread, step = _step(light[:border], light[border:])
     if not step > CLEAR * spread or step <= 0:
         return none
-    height = (light - base) / step
+    with np.errstate(over="ignore"):  # a step next to nothing
+        height = (light - base) / step
     places, tops = _crossings(height)
     if places.size == 0:
         return none
@@ -192,7 +193,8 @@ def _crossings(height: Light) -> tuple[Places, NDArray[np.int64]]:
     # The last rise through a half before the top.
     up = np.flatnonzero((height[1:] >= 0.5) & (height[:-1] < 0.5)) + 1
     at = up[np.searchsorted(up, turns, side="right") - 1] if turns.size else turns
-    share = (0.5 - height[at - 1]) / (height[at] - height[at - 1])
+    with np.errstate(invalid="ignore"):
+        share = np.nan_to_num((0.5 - height[at - 1]) / (height[at] - height[at - 1]), nan=0.5)
     return at - 1 + share + 0.5, at
 
 
@@ -203,6 +205,7 @@ def _edge(height: Light, at: int) -> float:
     if foot.size == 0 or top.size == 0:
         return float("nan")
     a, b = int(foot[-1]), at + int(top[0])
-    begin = a + (0.1 - height[a]) / (height[a + 1] - height[a])
-    finish = b - (height[b] - 0.9) / (height[b] - height[b - 1])
+    with np.errstate(invalid="ignore"):
+        begin = a + (0.1 - height[a]) / (height[a + 1] - height[a])
+        finish = b - (height[b] - 0.9) / (height[b] - height[b - 1])
     return float(finish - begin)
