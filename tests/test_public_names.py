@@ -30,6 +30,6 @@ def test_help_loads_nothing_heavy_and_no_command() -> None:
     assert "typer" in loaded
     assert not {name.partition(".")[0] for name in loaded} & set(HEAVY)
     commands = {f"teachlab.cli.{listed.module}" for listed in COMMANDS.values()}
-    assert not loaded & (commands | {"teachlab.cli.examples", "teachlab.cli.console", "teachlab.verbs"})
+    assert not loaded & (commands | {"teachlab.cli.frame", "teachlab.cli.console", "teachlab.verbs"})
     ours = {name for name in loaded if name.startswith("teachlab")}
     assert len(ours) < 10, ours

@@ -89,16 +89,15 @@ app = typer.Typer(
 
 def command_of(name: str) -> Any:
     """Return the command or group of commands of a name, with its examples; its module is imported."""
-    from teachlab.cli.examples import explain
-    from teachlab.cli.frame import framed
+    from teachlab.cli.frame import explain, framed
 
-    part = typer.Typer()
-    importlib.import_module(f"teachlab.cli.{COMMANDS[name].module}").register(part)
+    part, listed = typer.Typer(), COMMANDS[name]
+    importlib.import_module(f"teachlab.cli.{listed.module}").register(part)
     for these in (part, *(group.typer_instance for group in part.registered_groups)):
         for command in these.registered_commands if these is not None else ():
             if command.callback is not None:
                 command.callback = framed(command.name or name, command.callback)
-    explain(part)
+    explain(part, listed.examples)
     group = typer.main.get_group(part)
     return group.commands[name]
 

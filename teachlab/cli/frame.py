@@ -1,10 +1,11 @@
-"""What stands around every command: memory that may be used, and results that never lie over inputs."""
+"""What stands around every command: its examples, ranges, memory, and results that never lie over inputs."""
 
 from __future__ import annotations
 
 import functools
 import inspect
 import os
+import re
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, get_type_hints
@@ -53,6 +54,19 @@ IN_FOLDERS: Mapping[str, tuple[str, ...]] = {
 """Names in the folder of --out that a command writes."""
 
 
+def explain(app: typer.Typer, examples: Iterable[str], *, before: str = "teachlab") -> None:
+    """Put its examples below the help of every command, and let its paragraphs flow with the width."""
+    for command in app.registered_commands:
+        words = f"{before} {command.name}"
+        command.epilog = "\n\n".join(f"Example: {line}" for line in examples if f"{line} ".startswith(f"{words} "))
+        text = (command.callback.__doc__ or "") if command.callback is not None else ""
+        paragraphs = re.split(r"\n\s*\n", text.strip())
+        command.help = "\n\n".join(" ".join(one.split()) for one in paragraphs)
+    for group in app.registered_groups:
+        if group.typer_instance is not None:
+            explain(group.typer_instance, examples, before=f"{before} {group.name}")
+
+
 def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
     """Return a command with --memory, and with --force where it writes: what it writes is looked at before it works."""
     signature = inspect.signature(command)
@@ -84,7 +98,7 @@ def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
             command(*args, **values)
 
     ranges = {name_: held for name_, kind in kinds.items() if is_number(kind)
-              and (held := range_of(name, name_)) is not None}  # fmt: skip
+              and (held := range_of(name, name_, kind)) is not None}  # fmt: skip
     for parameter, held in ranges.items():
         kinds[parameter] = with_range(kinds[parameter], held)
     known = [p.replace(annotation=kinds[p.name]) for p in signature.parameters.values()]

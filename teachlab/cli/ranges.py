@@ -140,7 +140,7 @@ RANGES: Mapping[str, Range] = {
     "distance": Range(1e-9, 1e9),
     "other_distance": Range(1e-9, 1e9),
 }
-"""By parameter, as the command's function names it."""
+"""By parameter, as the functions of commands name it; what one command alone takes may stand in its annotation."""
 OF_COMMANDS: Mapping[tuple[str, str], Range] = {
     ("report", "draws"): Range(0, 1_000_000),
     ("report", "teach_share"): Range(0, 1, open_high=True),
@@ -149,9 +149,10 @@ OF_COMMANDS: Mapping[tuple[str, str], Range] = {
 _NUMBERS = (int, float)
 
 
-def range_of(command: str, parameter: str) -> Range | None:
-    """Return the range of a parameter of a command; None if it has none of its own."""
-    return OF_COMMANDS.get((command, parameter), RANGES.get(parameter))
+def range_of(command: str, parameter: str, kind: Any = None) -> Range | None:
+    """Return the range of a parameter of a command: what its annotation holds, else the table; None without either."""
+    own = next((held for held in getattr(kind, "__metadata__", ()) if isinstance(held, Range)), None)
+    return own or OF_COMMANDS.get((command, parameter), RANGES.get(parameter))
 
 
 def is_number(kind: Any) -> bool:

@@ -1,7 +1,7 @@
 """Every number that a command takes has a range, told in its help and held before any work."""
 
 import importlib
-from typing import Any, get_type_hints
+from typing import Annotated, Any, get_type_hints
 
 import pytest
 import typer
@@ -9,11 +9,12 @@ from typer.testing import CliRunner
 
 from teachlab.cli import app
 from teachlab.cli.commands import COMMANDS
+from teachlab.cli.frame import framed
 from teachlab.cli.ranges import RANGES, Range, is_number, range_of
 
 
-def numbers() -> list[tuple[str, str, str]]:
-    """Return (words of the command, its name, parameter) of every number."""
+def numbers() -> list[tuple[str, str, str, Any]]:
+    """Return (words of the command, its name, parameter, annotation) of every number."""
     found = []
     for module in dict.fromkeys(listed.module for listed in COMMANDS.values()):
         part = typer.Typer()
@@ -26,7 +27,7 @@ def numbers() -> list[tuple[str, str, str]]:
             for command in these.registered_commands:
                 for name, kind in get_type_hints(command.callback, include_extras=True).items():
                     if is_number(kind):
-                        found.append((before + command.name, command.name, name))
+                        found.append((before + command.name, command.name, name, kind))
     return found
 
 
@@ -35,14 +36,14 @@ NUMBERS = numbers()
 
 def test_there_are_many_and_the_table_holds_no_others() -> None:
     assert len(NUMBERS) > 80
-    used = {name for _, _, name in NUMBERS} | {"memory", "shift_ms", "clock_ppm", "pass_ms"}
+    used = {name for _, _, name, _ in NUMBERS} | {"memory", "shift_ms", "clock_ppm", "pass_ms"}
     assert set(RANGES) <= used
 
 
-@pytest.mark.parametrize(("words", "command", "name"), NUMBERS, ids=[f"{w} {n}" for w, _, n in NUMBERS])
-def test_every_number_has_a_range(words: str, command: str, name: str) -> None:
-    held = range_of(command, name)
-    assert held is not None, f"{words}: give {name} a range in cli/ranges.py"
+@pytest.mark.parametrize(("words", "command", "name", "kind"), NUMBERS, ids=[f"{w} {n}" for w, _, n, _ in NUMBERS])
+def test_every_number_has_a_range(words: str, command: str, name: str, kind: Any) -> None:
+    held = range_of(command, name, kind)
+    assert held is not None, f"{words}: give {name} a range, beside its option or in cli/ranges.py"
     assert held.low < held.high < float("inf")
 
 
@@ -64,6 +65,17 @@ def test_outside_is_refused_before_any_file_is_looked_for(words: str, says: str)
     assert ran.exit_code == 2, ran.output
     assert says in ran.output
     assert len(ran.output) <= 2000
+
+
+def test_a_range_beside_the_option_is_held_and_told() -> None:
+    def weighed(draws: Annotated[int, typer.Option(help="Weighed."), Range(2, 5)] = 2) -> None:
+        typer.echo(f"{draws}")
+
+    own = typer.Typer()
+    own.command()(framed("weighed", weighed))
+    assert "Weighed. Takes from 2 to 5." in CliRunner().invoke(own, ["--help"]).output
+    assert CliRunner().invoke(own, ["--draws", "5"]).output == "5\n"
+    assert "from 2 to 5, got 6" in str(CliRunner().invoke(own, ["--draws", "6"]).exception)
 
 
 def test_help_tells_the_range() -> None:
