@@ -167,7 +167,7 @@ def import_command(
     from teachlab.data.importing.reading.text_log import STANDARD_INPUT, TextOptions
     from teachlab.data.importing.truth_columns import TruthKind
 
-    name = Path(out if log == STANDARD_INPUT else log).name
+    name = "" if log == STANDARD_INPUT else Path(log).name
     columns = column or []
     job = ImportJob(
         path=log,
@@ -226,7 +226,7 @@ def import_command(
         ),
     )
     try:
-        with progress(f"importing {name}", quiet=json) as told:
+        with progress(f"importing {name or 'standard input'}", quiet=json) as told:
             found = import_log(job, progress=told)
     except BaseException:
         if log == STANDARD_INPUT and (kept := kept_rows(out)):

@@ -160,6 +160,21 @@ def test_the_rest_appended_to_a_finished_recording_gives_the_bytes_of_one_run(
     assert (tmp_path / "r.parquet").read_bytes() == (tmp_path / "whole.parquet").read_bytes()
 
 
+def test_the_name_of_the_recording_is_no_part_of_it(tmp_path: Path) -> None:
+    """One column, no times, no names; one run and two runs into files of different names."""
+    numbers = [f"{k}\n" for k in range(200)]
+    words = ["import", "-", "--unit", "mV", "--rate", "1000", "--out"]
+    for name, part, more in (
+        ("a", numbers, ["--no-header"]),
+        ("b", numbers[:77], ["--no-header"]),
+        ("b", numbers[77:], ["--append"]),
+    ):
+        done = CliRunner().invoke(app, [*words, str(tmp_path / f"{name}.parquet"), *more], input="".join(part))
+        assert done.exit_code == 0, done.stderr
+    assert (tmp_path / "a.parquet").read_bytes() == (tmp_path / "b.parquet").read_bytes()
+    assert read_recording(tmp_path / "a.parquet").read(0, 200).light.tolist() == list(range(200))
+
+
 def test_gaps_survive_an_append(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     kept = np.delete(K, np.r_[500:600, 2000:2100])
     text = log_text().splitlines(keepends=True)
@@ -192,7 +207,7 @@ def test_a_bad_row_in_a_pipe_loses_nothing_before_its_block(tmp_path: Path, monk
 
 @pytest.mark.parametrize("ended_by", [signal.SIGKILL, signal.SIGINT, signal.SIGTERM])
 def test_a_run_that_was_ended_goes_on_with_the_rest(tmp_path: Path, ended_by: signal.Signals) -> None:
-    words = [sys.executable, "-m", "teachlab", "import", "-", "--unit", "mV", "--truth-column", "seen", "--title", "T"]
+    words = [sys.executable, "-m", "teachlab", "import", "-", "--unit", "mV", "--truth-column", "seen"]
     whole, out = tmp_path / "whole.parquet", tmp_path / "r.parquet"
     subprocess.run([*words, "--out", whole], input=log_text().encode(), check=True, capture_output=True)
     first = subprocess.Popen([*words, "--out", out], stdin=subprocess.PIPE, stderr=subprocess.PIPE)
