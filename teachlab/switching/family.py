@@ -1,8 +1,6 @@
 """Replay a whole family of settings in one reading of the recording, exactly.
 
-Every comparison of every setting depends only on where a sample lies among the family's levels. So each
-block is reduced once to the samples at which that rank changes (a few per edge of an object), and the
-comparators run on those.
+Settings of fixed levels share one ranking of the light (`sensor.level_pairs`); filter and delays act on the edges.
 """
 
 from __future__ import annotations
@@ -12,23 +10,18 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
-
 from teachlab.errors import SettingError
 from teachlab.model.following_and_window import FollowingSetting
 from teachlab.model.setting import Setting
 from teachlab.sensor.clock import Clock, no_valid_sample
-from teachlab.sensor.comparator import Comparator, compares_exactly, level_in
-from teachlab.sensor.edges import Edges, TwoState, joined
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.following.family import Followers
 from teachlab.sensor.following.members import family_of
-from teachlab.sensor.validity import Validity
+from teachlab.sensor.level_pairs import LevelPairs
 from teachlab.switching.run import check_unit, replay, switch
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Block, Light, Recording
+    from teachlab.model.recording import Recording
     from teachlab.sensor.output import Output
 
 FAMILY_BLOCK = 1 << 20
@@ -37,7 +30,6 @@ FAMILY_BLOCK = 1 << 20
 MAX_EDGES = 1 << 25
 """Edges held for all settings together; above it the family is replayed in two halves."""
 
-_RANK = np.dtype(np.int32)
 
 
 def replay_family(
@@ -150,94 +142,20 @@ def _replay(recording: Recording, clock: Clock, settings: Sequence[Setting], rep
     """Replay together, or in two halves once too many edges are held."""
     # Settings that differ in filter and delays only share a comparator; these act on its edges afterwards.
     pairs = list(dict.fromkeys((s.on_level, s.off_level) for s in settings))
-    reducer = _Reducer(np.unique(np.array(pairs)))
-    members = [_Member.of(pair, reducer.levels) for pair in pairs]
+    comparators = LevelPairs(pairs)
     for block in evaluated(recording.blocks(size=FAMILY_BLOCK), clock):
-        at, rank = reducer.reduce(block)
-        for member in members:
-            member.push(at, rank)
+        comparators.push(block)
         report.say((block.start + block.light.size) / clock.count, len(settings))
-        if len(settings) > 1 and sum(member.held for member in members) > MAX_EDGES:
-            members.clear()
+        if len(settings) > 1 and comparators.held > MAX_EDGES:
+            del comparators
             half = len(settings) // 2
             yield from _replay(recording, clock, settings[:half], report)
             yield from _replay(recording, clock, settings[half:], report)
             return
-    if members[0].comparator.first is None:
+    if comparators.first is None:
         raise no_valid_sample(recording.name, recording.samples)
-    states = {pair: member.state() for pair, member in zip(pairs, members, strict=True)}
-    invalid = reducer.validity.state()
+    states = dict(zip(pairs, comparators.light_states(), strict=True))
+    invalid = comparators.validity()
     for setting in settings:
         yield switch(states[setting.on_level, setting.off_level], invalid, setting, clock)
     report.done += len(settings)
-
-
-class _Reducer:
-    """Keeps the evaluations at which the rank of the light among the levels changes."""
-
-    def __init__(self, levels: NDArray[np.float64]) -> None:
-        self.levels = levels
-        self.validity = Validity()
-        self._last = -1
-
-    def reduce(self, block: Block) -> tuple[Edges, NDArray[np.int32]]:
-        """Return evaluations and ranks (how many levels are at or below the light) where the rank changes."""
-        light = block.light if compares_exactly(block.light.dtype) else block.light.astype(np.float64)
-        invalid = block.invalid_mask()
-        self.validity.push(invalid, light.size)
-        if light.size == 0:
-            return np.empty(0, np.int64), np.empty(0, _RANK)
-        keep = self._may_change(light)
-        if invalid is not None:
-            keep &= ~invalid
-            # What an invalid sample hid: the next valid one must be looked at.
-            keep[1:] |= invalid[:-1] & ~invalid[1:]
-            keep[0] |= not invalid[0]
-        at = np.flatnonzero(keep)
-        rank = np.searchsorted(self.levels, light[at].astype(np.float64), side="right").astype(_RANK)
-        new = np.empty(rank.size, bool)
-        if rank.size:
-            new[0] = rank[0] != self._last
-            np.not_equal(rank[1:], rank[:-1], out=new[1:])
-            self._last = int(rank[-1])
-        return at[new] + block.start, rank[new]
-
-    def _may_change(self, light: Light) -> NDArray[np.bool_]:
-        """Return the samples between the outermost levels, and those at which their side changes."""
-        # Most light is far below or above all levels, where only a change of side matters: two comparisons drop it
-        # without asking which level it is between.
-        below = light < level_in(light.dtype, self.levels[0])
-        above = light >= level_in(light.dtype, self.levels[-1])
-        keep: NDArray[np.bool_] = ~(below | above)
-        keep[1:] |= below[1:] != below[:-1]
-        keep[1:] |= above[1:] != above[:-1]
-        keep[0] = True
-        return keep
-
-
-@dataclass(slots=True)
-class _Member:
-    comparator: Comparator
-    edges: list[Edges]
-    taken: int = 0
-    held: int = 0
-
-    @classmethod
-    def of(cls, pair: tuple[float, float], levels: NDArray[np.float64]) -> _Member:
-        """Build the comparator of a pair on ranks: ``x >= levels[i]`` is ``rank >= i + 1``."""
-        # Comparing ranks is comparing light: a rank counts the levels at or below it.
-        on, off = (int(np.searchsorted(levels, level)) + 1 for level in pair)
-        return cls(Comparator(on, off, _RANK), [])
-
-    def push(self, at: Edges, rank: NDArray[np.int32]) -> None:
-        """Take the next ranks and note the evaluations of new edges."""
-        self.comparator.push(rank)
-        edges = self.comparator.take_edges()
-        if edges.size:
-            self.edges.append(at[edges - self.taken])
-            self.held += edges.size
-        self.taken += rank.size
-
-    def state(self) -> TwoState:
-        """Return the comparator's state over evaluations."""
-        return TwoState(bool(self.comparator.first), joined(self.edges))

@@ -12,7 +12,7 @@ from teachlab.light.lasting_extremes import Hold, SustainedExtremes
 from teachlab.light.noise import Selection
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.questions.counterfactual.sensors import ComparedSensor, needed_margin
-from teachlab.scoring.excluded import excluded_trials
+from teachlab.light.excluded import excluded_trials
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.output import onset_lag

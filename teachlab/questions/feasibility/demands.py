@@ -32,7 +32,7 @@ from teachlab.light.stretches import Evaluated
 from teachlab.light.usable_light import bounded_recording
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.scoring.excluded import excluded_trials
+from teachlab.light.excluded import excluded_trials
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.output import onset_lag

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.surface.values.kinds import Kind
-from teachlab.scoring.excluded import excluded_trials
+from teachlab.light.excluded import excluded_trials
 
 if TYPE_CHECKING:
     from teachlab.model.truth import Truth
