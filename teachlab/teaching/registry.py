@@ -44,6 +44,7 @@ BUILT_IN: Mapping[str, str] = {
     "two-component-mixture": "teachlab.teaching.strategies.two_component_mixture:TwoComponentMixture",
     "background-follower": "teachlab.teaching.strategies.background_follower:BackgroundFollower",
     "two-threshold": "teachlab.teaching.strategies.two_threshold:TwoThreshold",
+    "designed": "teachlab.teaching.strategies.designed:Designed",
 }
 
 RECOMMENDED = "guard-or-window"

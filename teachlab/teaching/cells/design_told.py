@@ -1,0 +1,185 @@
+"""A chosen cell in words and units: why each part is as it is, and how far it is from a costlier one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from teachlab.model.following_and_window import WindowSetting
+from teachlab.model.setting import Setting
+from teachlab.model.teaching import TeachView
+from teachlab.teaching.cells.cell_reserves import CellReserves, CostlierCells
+from teachlab.teaching.cells.designed_cells import CellGrid, Cells
+from teachlab.teaching.cells.shown_light import ShownLight
+
+At = tuple[int, ...]
+NOT_SHOWN = "not asked for by what was shown"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChosenCell:
+    """One cell of a design.
+
+    Parameters
+    ----------
+    share : float
+        f: where the level lies between gaps and median pass.
+    level, release : float, recording units, turned so that objects go up
+    consecutive, on_delay, off_delay : int, evaluations
+    """
+
+    share: float
+    level: float
+    release: float
+    consecutive: int
+    on_delay: int
+    off_delay: int
+
+    @classmethod
+    def of(cls, at: At, grid: CellGrid, shown: ShownLight) -> ChosenCell:
+        """Return the cell at a place of the grid."""
+        f, h, c, d, e = at
+        level, release = grid.turned_levels(shown)[f * grid.releases.size + h]
+        return cls(
+            share=float(grid.levels[f]), level=level, release=release, consecutive=int(grid.filters[c]),
+            on_delay=int(grid.on_delays[d]), off_delay=int(grid.off_delays[e]),
+        )  # fmt: skip
+
+
+def reserves_told(
+    view: TeachView, cell: ChosenCell, reserves: CellReserves, at: At, shown: ShownLight
+) -> dict[str, dict[str, Any]]:
+    """Return, by axis, how far down and up it may go before a costlier cell begins; None where none was found.
+
+    Returns
+    -------
+    dict
+        ``{axis: {"low", "high", "unit"}}``: `level` and `ambient` in recording units, `gain` as the shares of light
+        above dark that still come out right, `noise` in σ of the gaps, delays in ms. Nearest costlier cells of the
+        grid, so true to one step of it.
+    """
+    ms = 1000 / view.rate_hz
+    low, high = _around(reserves.level, at)
+    down = None if low is None else (cell.share - low) * shown.contrast
+    up = None if high is None else (high - cell.share) * shown.contrast
+
+    def in_noise(distance: float | None) -> float | None:
+        return None if distance is None or not shown.noise > 0 else distance / shown.noise
+
+    # Turned light that rises by a, or falls, moves the level the other way.
+    brighter, darker = (down, up) if view.sign > 0 else (up, down)
+    return {
+        "level": {"low": down, "high": up, "unit": view.unit},
+        "ambient": {"low": darker, "high": brighter, "unit": view.unit},
+        "gain": {**_gains(view, cell, low, high, shown), "unit": "share"},
+        "noise": {"low": in_noise(down), "high": in_noise(up), "unit": "standard deviations of the gaps"},
+        "on_delay": {**_waits(reserves.on_delay, at, cell.on_delay, ms), "unit": "ms"},
+        "off_delay": {**_waits(reserves.off_delay, at, cell.off_delay, ms), "unit": "ms"},
+    }
+
+
+def _around(costlier: CostlierCells, at: At) -> tuple[float | None, float | None]:
+    below, above = float(costlier.below[at]), float(costlier.above[at])
+    return None if np.isnan(below) else below, None if np.isnan(above) else above
+
+
+def _waits(costlier: CostlierCells, at: At, chosen: int, ms: float) -> dict[str, float | None]:
+    low, high = _around(costlier, at)
+    return {
+        "low": None if low is None else (chosen - low) * ms,
+        "high": None if high is None else (high - chosen) * ms,
+    }
+
+
+def _gains(
+    view: TeachView, cell: ChosenCell, low: float | None, high: float | None, shown: ShownLight
+) -> dict[str, float | None]:
+    """Return between which gains the level keeps to cells of least error.
+
+    At gain g the level acts as (level − dark)/g + dark did before: it reaches the place of a costlier cell where that
+    is one of its ends.
+    """
+    dark = view.dark_level
+    level = view.sign * cell.level - dark
+    ends = []
+    for share in (low, high):
+        place = None if share is None else view.sign * (shown.background + share * shown.contrast) - dark
+        ends.append(None if place is None or place <= 0 or level <= 0 else level / place)
+    least = [g for g in ends if g is not None and g < 1]
+    most = [g for g in ends if g is not None and g > 1]
+    return {"low": max(least, default=None), "high": min(most, default=None)}
+
+
+def reasons_told(
+    view: TeachView, cell: ChosenCell, errors: Cells, reserves: CellReserves, at: At, shown: ShownLight,
+    setting: Setting,
+) -> dict[str, str]:  # fmt: skip
+    """Return one line of reason for each part of the setting."""
+    ms, unit, least = 1000 / view.rate_hz, view.unit, int(errors.min())
+    low, high = _around(reserves.level, at)
+
+    def light(share: float) -> str:
+        return f"{view.sign * (shown.background + share * shown.contrast):.6g}"
+
+    limits = [f"at {light(end)} {unit} errors begin" for end in (low, high) if end is not None]
+    told = {
+        "level": f"{view.sign * cell.level:.6g} {unit}: {cell.share:.0%} of the way from the gaps "
+        f"({view.sign * shown.background:.6g}) to the median pass ({light(1.0)}); "
+        + (" and ".join(limits) if limits else "no level that was tried makes more errors")
+        + ".",
+        "release": f"{view.sign * cell.release:.6g} {unit}: {_noises(cell, shown)}.",
+    }
+    if errors.shape[2] == 1:
+        told["filter"] = told["on_delay"] = told["off_delay"] = (
+            f"none: {shown.passes} passes were shown, and at least 8 are needed to design delays."
+        )
+    else:
+        without = {name: int(errors.take(0, axis=axis).min()) for name, axis in _AXES.items()}
+        told["filter"] = _feature(
+            cell.consecutive > 1, f"{cell.consecutive} evaluations in a row", without["filter"], least, ""
+        )
+        told["on_delay"] = _feature(
+            cell.on_delay > 0, _time(cell.on_delay * ms), without["on_delay"], least,
+            f"the shortest pass lasts {_time(shown.shortest_pass * ms)}",
+        )  # fmt: skip
+        told["off_delay"] = _feature(
+            cell.off_delay > 0, _time(cell.off_delay * ms), without["off_delay"], least,
+            f"the shortest gap lasts {_time(shown.shortest_gap * ms)}",
+        )  # fmt: skip
+    if isinstance(setting, WindowSetting):
+        bound = setting.on_level if view.sign > 0 else setting.off_level
+        told["upper_bound"] = (
+            f"{bound:.6g} {unit}: the tops of the passes lie within {shown.spread:.0%} of the contrast; light beyond "
+            f"the bound is no product. Passes that reach further are lost."
+        )
+    return told
+
+
+def _time(ms: float) -> str:
+    """Return a time in the unit that a reader expects."""
+    for longest, unit, value in ((1e4, "ms", ms), (6e5, "s", ms / 1e3), (3.6e7, "min", ms / 6e4)):
+        if ms < longest:
+            return f"{value:.3g} {unit}"
+    return f"{ms / 3.6e6:.3g} h"
+
+
+_AXES = {"filter": 2, "on_delay": 3, "off_delay": 4}
+
+
+def _noises(cell: ChosenCell, shown: ShownLight) -> str:
+    distance = cell.release - shown.background
+    if not shown.noise > 0:
+        return "the gaps show no noise"
+    return f"{distance / shown.noise:.3g} standard deviations of the gaps before their median"
+
+
+def _feature(used: bool, what: str, without: int, least: int, limit: str) -> str:
+    """Return why a filter or delay is used, or is not."""
+    beside = f"; {limit}" if limit else ""
+    if not used:
+        return f"none: no error on what was shown asks for one{beside}." if without == least else f"none{beside}."
+    if without > least:
+        return f"{what}: without one the best setting errs {without} times on what was shown, with it {least}{beside}."
+    return f"{what}: {NOT_SHOWN}; it adds reserve{beside}."

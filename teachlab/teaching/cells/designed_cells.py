@@ -1,0 +1,166 @@
+"""Levels, release, filter and delays as one grid of cells: the errors of every cell, counted on the events shown."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.model.recording import Block
+from teachlab.model.setting import DelaysActOn, Setting
+from teachlab.model.teaching import Events, TeachView, polarity_of
+from teachlab.model.truth import Truth
+from teachlab.sensor.clock import Clock
+from teachlab.sensor.edges import TwoState
+from teachlab.sensor.level_pairs import LevelPairs
+from teachlab.teaching.cells.delay_counts import DelayCounter
+from teachlab.teaching.cells.shown_light import ShownLight
+
+Values = NDArray[np.float64]
+Cells = NDArray[np.int64]
+"""Errors, shape (levels, releases, filters, on-delays, off-delays)."""
+
+LOWEST, HIGHEST = 0.02, 0.97
+RELEASES = (0.05, 0.15, 0.3, 0.5, 0.75)
+"""Distance of the release, as a share of the level's distance from the background."""
+FILTERS = (1, 3)
+DELAY_SHARE = 0.7
+"""The longest delay tried, as a share of the shortest pass or gap."""
+HELD_RUNS = 1 << 21
+"""Edges counted at a time: chatter at the lowest levels would else fill the memory."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CellGrid:
+    """The axes of a design.
+
+    Parameters
+    ----------
+    levels, releases : ndarray of float64
+        f and h: the level is B + f·C, the release h·f·C below it.
+    filters, on_delays, off_delays : ndarray of int64, evaluations
+    """
+
+    levels: Values
+    releases: Values
+    filters: NDArray[np.int64]
+    on_delays: NDArray[np.int64]
+    off_delays: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, shown: ShownLight, *, levels: int, delays: int, levels_only: bool) -> CellGrid:
+        """Lay the axes out for what was shown: one grid serves slow and fast logs.
+
+        Parameters
+        ----------
+        shown : ShownLight
+        levels, delays : int
+            How many levels, and how many delays besides none.
+        levels_only : bool
+            Without filter and delays.
+        """
+        none = np.zeros(1, np.int64)
+        return cls(
+            levels=np.linspace(LOWEST, HIGHEST, levels),
+            releases=np.array(RELEASES),
+            filters=np.array(FILTERS[:1] if levels_only else FILTERS),
+            on_delays=none if levels_only else _delays(DELAY_SHARE * shown.shortest_pass, delays),
+            off_delays=none if levels_only else _delays(DELAY_SHARE * shown.shortest_gap, delays),
+        )
+
+    @property
+    def shape(self) -> tuple[int, int, int, int, int]:
+        """Cells along each axis."""
+        return (self.levels.size, self.releases.size, self.filters.size, self.on_delays.size, self.off_delays.size)
+
+    def turned_levels(self, shown: ShownLight) -> list[tuple[float, float]]:
+        """Return level and release of every pair, light turned so that objects go up."""
+        return [
+            (shown.background + f * shown.contrast, shown.background + (1 - h) * f * shown.contrast)
+            for f in self.levels.tolist()
+            for h in self.releases.tolist()
+        ]
+
+
+def _delays(longest: float, count: int) -> NDArray[np.int64]:
+    """Return no delay and `count` more, each longer than the one before by the same factor, as far as they differ."""
+    top = int(longest)
+    if top < 1 or count < 1:
+        return np.zeros(1, np.int64)
+    return np.unique(np.append(0, np.round(np.geomspace(1, top, count)).astype(np.int64)))
+
+
+class ShownCounter:
+    """Counts settings on the events shown, as a replay of that stretch would be scored."""
+
+    def __init__(self, view: TeachView) -> None:
+        self._view = view
+
+    @cached_property
+    def _clock(self) -> Clock:
+        return Clock.of(self._view.events.light.size, self._view.rate_hz, None)
+
+    def cells(self, grid: CellGrid, shown: ShownLight) -> Cells:
+        """Return the errors of every cell: lost passes, false, extra and ignore trips."""
+        errors = np.zeros((grid.levels.size * grid.releases.size, *grid.shape[2:]), np.int64)
+        pairs = [placed(self._view, level, release) for level, release in grid.turned_levels(shown)]
+        done = 0
+        for states, invalid in self._compared(pairs):
+            counter = self._counter(invalid)
+            for c, consecutive in enumerate(grid.filters.tolist()):
+                found = counter.count(
+                    states, light_on=self._view.sign > 0, consecutive=consecutive,
+                    on_delays=grid.on_delays.tolist(), off_delays=grid.off_delays.tolist(),
+                )  # fmt: skip
+                errors[done : done + len(states), c] = found.errors
+            done += len(states)
+        return errors.reshape(grid.shape)
+
+    def errors_of(self, state: TwoState, invalid: TwoState, setting: Setting) -> int:
+        """Return the errors of one setting whose comparator did this."""
+        on, off = (self._clock.delay(ms) for ms in (setting.on_delay_ms, setting.off_delay_ms))
+        found = self._counter(invalid).count(
+            [state], light_on=setting.light_on, consecutive=setting.consecutive, on_delays=[on], off_delays=[off]
+        )
+        return int(found.errors[0, 0, 0])
+
+    def _counter(self, invalid: TwoState) -> DelayCounter:
+        return DelayCounter(truth_of(self._view.events), self._clock, invalid, border=self._view.events.guard)
+
+    def _compared(self, pairs: list[tuple[float, float]]) -> Iterator[tuple[list[TwoState], TwoState]]:
+        """Compare in one reading; return the states in parts that fit the memory."""
+        comparators = LevelPairs(pairs)
+        comparators.push(Block(0, self._view.events.light))
+        held: list[TwoState] = []
+        for state in comparators.light_states():
+            held.append(state)
+            if sum(one.edges.size for one in held) > HELD_RUNS:
+                yield held, comparators.validity()
+                held = []
+        if held:
+            yield held, comparators.validity()
+
+
+def truth_of(events: Events) -> Truth:
+    """Return the passes of the stretch shown as a truth of it."""
+    return Truth.from_arrays(events.start, events.end, detect=events.detect, label=events.label)
+
+
+def placed(view: TeachView, level: float, release: float) -> tuple[float, float]:
+    """Return on- and off-level of a level and its release, both turned so that objects go up."""
+    return (level, release) if view.sign > 0 else (-release, -level)
+
+
+def cell_setting(
+    view: TeachView, level: float, release: float, consecutive: int, on_delay: int, off_delay: int
+) -> Setting:
+    """Return the setting of a cell; delays in evaluations, acting on the output."""
+    on, off = placed(view, level, release)
+    ms = 1000 / view.rate_hz
+    return replace(
+        view.base, on_level=on, off_level=off, polarity=polarity_of(view.direction), consecutive=consecutive,
+        on_delay_ms=on_delay * ms, off_delay_ms=off_delay * ms, delays_act_on=DelaysActOn.OUTPUT, taught=None,
+    )  # fmt: skip

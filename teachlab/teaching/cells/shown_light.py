@@ -1,0 +1,112 @@
+"""What labelled passes and gaps say of light and time, as the axes of a design need it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.errors import Abstained
+from teachlab.model.teaching import TeachView
+
+HELD_SHARE = 0.25
+"""A pass is as high as the light that it holds for this share of its length."""
+SHORTEST = 0.02
+"""Quantile of passes, and of gaps, that stands for the shortest."""
+TOP_SHARE = 0.05
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ShownLight:
+    """Heights of passes and gaps, light turned so that objects go up, and their lengths.
+
+    Parameters
+    ----------
+    background : float, recording units, turned
+        B: median of the gaps.
+    contrast : float, recording units
+        C: how far the median pass is above it, above 0.
+    noise : float, recording units
+        σ = 1.4826 · MAD of the gaps: noise, texture and drift alike.
+    passes : int
+        Detect passes with valid light.
+    dwell : float, evaluations
+        S: median length of a pass.
+    shortest_pass, shortest_gap : float, evaluations
+        2 % quantiles of the lengths; the gap is 0 where none was shown.
+    highest_top, low_top : float, recording units, turned
+        Highest top of a pass, and the 5 % quantile of the tops.
+    """
+
+    background: float
+    contrast: float
+    noise: float
+    passes: int
+    dwell: float
+    shortest_pass: float
+    shortest_gap: float
+    highest_top: float
+    low_top: float
+
+    @property
+    def spread(self) -> float:
+        """How far the tops of the passes lie apart, as a share of the contrast."""
+        return (self.highest_top - self.low_top) / self.contrast
+
+    @classmethod
+    def of(cls, view: TeachView) -> ShownLight:
+        """Measure the events shown.
+
+        Raises
+        ------
+        Abstained
+            Without valid light in passes or in gaps, or if passes do not stand out from the gaps.
+        """
+        events = view.events
+        height = view.sign * events.light
+        valid = ~np.isnan(height)
+        parts = [
+            height[a:b][valid[a:b]]
+            for a, b in zip(events.start[events.detect].tolist(), events.end[events.detect].tolist(), strict=True)
+        ]
+        parts = [part for part in parts if part.size]
+        gaps = height[_outside(height.size, events.start - events.guard, events.end + events.guard) & valid]
+        if not (parts and gaps.size):
+            raise Abstained(
+                "no pass, or no gap, with valid light was shown",
+                f"{len(parts)} passes and {gaps.size} evaluations of gaps",
+                "at least one pass and one gap between passes",
+            )
+        background = float(np.median(gaps))
+        contrast = float(np.median([np.quantile(part, 1 - HELD_SHARE) for part in parts])) - background
+        if not contrast > 0:
+            raise Abstained(
+                "passes do not stand out from the gaps in the direction of the objects",
+                f"the median pass lies {contrast:.4g} {view.unit} above the gaps, light turned so that objects go up",
+                "a contrast above 0",
+            )
+        tops = np.array([part.max() for part in parts])
+        dwells = (events.end - events.start)[events.detect]
+        between = events.start[1:] - events.end[:-1]
+        between = between[between > 0]
+        return cls(
+            background=background,
+            contrast=contrast,
+            noise=1.4826 * float(np.median(np.abs(gaps - background))),
+            passes=len(parts),
+            dwell=float(np.median(dwells)),
+            shortest_pass=float(np.quantile(dwells, SHORTEST)),
+            shortest_gap=float(np.quantile(between, SHORTEST)) if between.size else 0.0,
+            highest_top=float(tops.max()),
+            low_top=float(np.quantile(tops, TOP_SHARE)),
+        )
+
+
+def _outside(size: int, start: NDArray[np.int64], end: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Return which of `size` evaluations lie in no stretch ``[start, end)``."""
+    steps = np.zeros(size + 1, np.int64)
+    np.add.at(steps, start.clip(0, size), 1)
+    np.add.at(steps, end.clip(0, size), -1)
+    out: NDArray[np.bool_] = np.cumsum(steps[:-1]) == 0
+    return out

@@ -1,0 +1,149 @@
+"""Designed: levels, release, filter, delays and an upper bound chosen together, by counting every cell."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Any, ClassVar
+
+import numpy as np
+
+from teachlab.errors import Abstained
+from teachlab.model.following_and_window import WindowSetting
+from teachlab.model.setting import Polarity, Setting
+from teachlab.model.teaching import Shown, TeachView
+from teachlab.sensor.window_comparator import TwoThresholds
+from teachlab.teaching.cells.cell_reserves import CellReserves
+from teachlab.teaching.cells.design_told import ChosenCell, reasons_told, reserves_told
+from teachlab.teaching.cells.designed_cells import CellGrid, Cells, ShownCounter, cell_setting
+from teachlab.teaching.cells.shown_light import ShownLight
+from teachlab.teaching.parameters import about, check_parameters, record
+
+FEW_PASSES = 8
+"""With fewer passes levels only are chosen: delays would be fitted to single pieces."""
+MOST_ERRORS = 0.3
+"""It abstains with more errors than this share of the passes shown."""
+LEVEL_SPREAD = 0.15
+"""An upper bound is set only where the tops of the passes lie this close, as a share of the contrast."""
+BOUND = 0.1
+"""Least distance of the upper bound from the highest top, as a share of the contrast."""
+TIE_DIGITS = 9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Designed:
+    """Choose levels, release, filter, delays and upper bound together by counting every combination.
+
+    Parameters
+    ----------
+    levels : int, at least 2
+        Levels tried between the gaps and the passes.
+    delays : int, at least 0
+        On-delays, and off-delays, tried besides none.
+    price : float, share, at least 0
+        What a filter, an on-delay or an off-delay must add to the smallest reserve to be used.
+    expect_flashes : bool
+        Whether an on-delay earns its price where no flash was shown.
+
+    Notes
+    -----
+    With B the median of the gaps, C the height of the median pass above it, light turned so that objects go up:
+    levels B + f·C, f from 0.02 to 0.97; releases a share 0.05, 0.15, 0.3, 0.5, 0.75 of f·C below; 1 or 3
+    evaluations in a row; on- and off-delays from none up to 0.7 of the shortest pass and gap (2 % quantile). Every
+    cell is counted exactly on the events shown, and those of least error are compared by their smallest reserve
+    less the price of what they use (`teachlab.teaching.cells.cell_reserves`). On a tie fewer features, shorter
+    delays, a wider release, a lower level. Where an on-delay is used and the tops of the passes lie within 0.15 of
+    the contrast, light above them is excluded too, if that costs no error on what was shown.
+
+    When it fails: on weak kinds and on disturbances that were not shown; where light drifts beyond the reserve, as
+    any fixed setting does. The smallest reserve is of what was shown, and no confidence. Filter and delays of the
+    base setting are not kept. It abstains where passes do not stand out, or where the best cell errs in more than
+    0.3 of the passes shown.
+
+    References
+    ----------
+    This package's own; constants in ``benchmarks/results/designed.md``.
+
+    Examples
+    --------
+    >>> sorted(Designed().designs)
+    ['consecutive', 'delays_act_on', 'off_delay_ms', 'on_delay_ms']
+    """
+
+    name: ClassVar[str] = "designed"
+    needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
+    equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
+    designs: ClassVar[frozenset[str]] = frozenset({"consecutive", "on_delay_ms", "off_delay_ms", "delays_act_on"})
+
+    levels: int = field(default=41, metadata=about("levels tried", at_least=2, at_most=400))
+    delays: int = field(default=14, metadata=about("on-delays, and off-delays, tried", at_least=0, at_most=60))
+    price: float = field(default=0.06, metadata=about("price of a filter or delay", unit="share", at_least=0, at_most=1))
+    expect_flashes: bool = field(default=True, metadata=about("an on-delay although no flash was shown"))
+
+    def __post_init__(self) -> None:
+        check_parameters(self)
+
+    def teach(self, view: TeachView) -> Setting:
+        """Return the cell of least error with the largest reserve for its price."""
+        shown = ShownLight.of(view)
+        grid = CellGrid.of(shown, levels=self.levels, delays=self.delays, levels_only=shown.passes < FEW_PASSES)
+        counter = ShownCounter(view)
+        errors = counter.cells(grid, shown)
+        least = int(errors.min())
+        if least > MOST_ERRORS * shown.passes:
+            raise Abstained(
+                f"no combination of level, release, filter and delays among {errors.size:,} works on what was shown",
+                f"at best {least} errors in {shown.passes} passes",
+                f"at most {int(MOST_ERRORS * shown.passes)} errors",
+            )
+        reserves = CellReserves.of(errors, grid, shown, expect_flashes=self.expect_flashes)
+        at = self._chosen(errors, reserves, grid)
+        cell = ChosenCell.of(at, grid, shown)
+        setting = cell_setting(view, cell.level, cell.release, cell.consecutive, cell.on_delay, cell.off_delay)
+        bounded = self._bounded(view, counter, setting, cell, shown, least)
+        setting = setting if bounded is None else bounded
+        told: dict[str, Any] = {
+            "passes": shown.passes,
+            "background": view.sign * shown.background,
+            "contrast": shown.contrast,
+            "noise": shown.noise,
+            "cells": int(errors.size),
+            "teach_cost": least / shown.passes,
+            "errors_shown": least,
+            "smallest_reserve": float(reserves.smallest[at]),
+            "reserves": reserves_told(view, cell, reserves, at, shown),
+            "reasons": reasons_told(view, cell, errors, reserves, at, shown, setting),
+        }
+        return replace(setting, taught=record(self, **told))
+
+    def _chosen(self, errors: Cells, reserves: CellReserves, grid: CellGrid) -> tuple[int, ...]:
+        """Return the place of the best cell."""
+        c, d, e = (axis > axis[0] for axis in (grid.filters, grid.on_delays, grid.off_delays))
+        features = c.reshape(-1, 1, 1).astype(int) + d.reshape(-1, 1) + e
+        worth = np.round(reserves.smallest - self.price * features, TIE_DIGITS)
+        worth[errors > errors.min()] = -np.inf
+        best = np.argwhere(worth == worth.max())
+        # Of equal ones: fewer features, shorter delays, a wider release, a lower level.
+        f, h, c_, d_, e_ = best.T
+        order = np.lexsort((f, -h, e_, d_, features[c_, d_, e_]))
+        return tuple(int(k) for k in best[order[0]])
+
+    @staticmethod
+    def _bounded(
+        view: TeachView, counter: ShownCounter, setting: Setting, cell: ChosenCell, shown: ShownLight, least: int
+    ) -> WindowSetting | None:
+        """Return the setting with an upper bound; None where it has no on-delay, tops differ, or it costs errors."""
+        if not cell.on_delay or shown.spread > LEVEL_SPREAD:
+            return None
+        bound = shown.highest_top + max(BOUND, 2 * shown.spread) * shown.contrast
+        back = (shown.highest_top + bound) / 2
+        # Without an on-delay a band would trip on every edge that passes through it.
+        if view.sign > 0:
+            levels = {"off_level": cell.release, "low_release": cell.level, "high_release": back, "on_level": bound}
+        else:
+            levels = {
+                "off_level": -bound, "low_release": -back, "high_release": -cell.level, "on_level": -cell.release
+            }  # fmt: skip
+        window = WindowSetting.of(setting, **levels, polarity=Polarity.DARK_ON)
+        both = TwoThresholds(window, view.events.light.dtype)
+        both.push(view.events.light)
+        return window if counter.errors_of(both.light_state(), both.validity(), window) <= least else None
