@@ -69,6 +69,11 @@ COMMANDS = {
         "Teach one setting from one seeded showing of the whole recording.",
         "teachlab teach tubs.parquet --strategy guard-or-window --out setting.json",
     ),
+    "design": Listed(
+        "design", TRY,
+        "Design levels, release, filter and delays together by counting, with a reason and a reserve for each.",
+        "teachlab design tubs.parquet --out designed.json",
+    ),
     "replay": Listed(
         "replay", TRY,
         "Replay a recording through the sensor's switching and score every pass and gap.",

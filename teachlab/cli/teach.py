@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -10,6 +10,13 @@ from teachlab.cli.console import emit_json, say, warn
 from teachlab.cli.opening import load_base, naming, teachers
 from teachlab.cli.options import Assignments, Base, Json, PassesFile, RecordingFile, Seed, Tolerance
 from teachlab.wording.notes import passes_note
+
+if TYPE_CHECKING:
+    from teachlab.errors import Abstained
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.teaching import Strategy
+    from teachlab.model.truth import Truth
 
 
 def register(app: typer.Typer) -> None:
@@ -31,7 +38,6 @@ def teach_command(
     json: Json = False,
 ) -> None:
     """Teach one setting from one seeded showing of the whole recording."""
-    from teachlab.data.alignment.room import alignment_of
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import write_setting
     from teachlab.errors import Abstained
@@ -51,14 +57,10 @@ def teach_command(
                 accepted=accept_cost, files=FilesJudged(recording=recording, setting=out, truth=truth),
             )  # fmt: skip
     except Abstained as refusal:
-        if json:
-            from teachlab.evidence.abstention import Abstention
-
-            told = Abstention.of(teacher, refusal, seed=seed, tolerance_ms=tolerance_ms, base=used)
-            emit_json(told.as_dict())
-        for line in lead_lines(alignment_of(opened, passes), recording):
-            warn(line)
-        warn(f"{teacher.name} abstains: {refusal}")
+        tell_abstention(
+            refusal, (opened, passes), recording, teacher,
+            seed=seed, tolerance_ms=tolerance_ms, base=used, json=json,
+        )  # fmt: skip
         raise typer.Exit(3) from None
     if out is not None:
         write_setting(out, found.setting)
@@ -73,3 +75,21 @@ def teach_command(
         say(line)
     if out is None:
         warn("Keep the setting with --out setting.json.")
+
+
+def tell_abstention(
+    refusal: Abstained, opened: tuple[Recording, Truth], path: str, teacher: Strategy, *, seed: int,
+    tolerance_ms: float, base: Setting | None, json: bool,
+) -> None:  # fmt: skip
+    """Tell why nothing was taught: the document, or what lies off and the reason."""
+    from teachlab.data.alignment.room import alignment_of
+    from teachlab.wording.alignment import lead_lines
+
+    if json:
+        from teachlab.evidence.abstention import Abstention
+
+        told = Abstention.of(teacher, refusal, seed=seed, tolerance_ms=tolerance_ms, base=base)
+        emit_json(told.as_dict())
+    for line in lead_lines(alignment_of(*opened), path):
+        warn(line)
+    warn(f"{teacher.name} abstains: {refusal}")

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.light.excluded import excluded_trials
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.score import USUAL_RULES, Counts, Outcome, Rate, Rules, Score, Trials
 from teachlab.model.truth import Names, Truth, TruthSource
-from teachlab.light.excluded import excluded_trials
 from teachlab.sensor.edges import Edges, RunCounter
 from teachlab.sensor.output import Output
 from teachlab.statistics.intervals import count, proportion

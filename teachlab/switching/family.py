@@ -31,7 +31,6 @@ MAX_EDGES = 1 << 25
 """Edges held for all settings together; above it the family is replayed in two halves."""
 
 
-
 def replay_family(
     recording: Recording, settings: Sequence[Setting], *, progress: Callable[[float], None] | None = None
 ) -> Iterator[Output]:

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from teachlab.light.excluded import excluded_trials
 from teachlab.light.extremes import inside
 from teachlab.light.lasting_extremes import Hold, SustainedExtremes
 from teachlab.light.noise import Selection
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.questions.counterfactual.sensors import ComparedSensor, needed_margin
-from teachlab.light.excluded import excluded_trials
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.output import onset_lag

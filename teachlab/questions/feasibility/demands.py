@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import TruthError
+from teachlab.light.excluded import excluded_trials
 from teachlab.light.extremes import inside
 from teachlab.light.lasting_extremes import Hold, SustainedExtremes
 from teachlab.light.noise import Selection
@@ -32,7 +33,6 @@ from teachlab.light.stretches import Evaluated
 from teachlab.light.usable_light import bounded_recording
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.light.excluded import excluded_trials
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.output import onset_lag

@@ -1,1 +1,1 @@
-"""Settings laid out as cells of levels, filter and delays: each counted exactly, and how far it is from a costlier one."""
+"""Settings as cells of levels, filter and delays: each counted exactly, with its distance from a costlier one."""

@@ -83,8 +83,9 @@ class CellReserves:
         -----
         With lo and hi the nearest costlier cells below and above, ν = max(0.05, 6σ/C), τ = 0.05·S, d' = d + 1
         and e' = e + 1: level min((f − lo)/(f + ν), (hi − f)/(hi + ν)); release r/(r + ν) with r = f·(1 − h);
-        on-delay min((d' − lo)/(d' + τ), (hi − d')/hi); off-delay min((e' − lo)/e', (hi − e')/hi if e' > 1). Without
-        a costlier cell below, lo is 0; without one above, that part is 1.
+        on-delay min((d' − lo)/(d' + τ), (hi − d')/hi); off-delay min((e' − lo)/e', (hi − e')/hi if e' > 1). For
+        the level hi is no higher than the lowest top of a pass at or above it. Without a costlier cell below, lo is 0;
+        without one above, that part is 1.
         """
         costlier = errors > errors.min()
         nu, tau = max(LEAST_NOISE, NOISES * shown.noise / shown.contrast), FLASH * shown.dwell
@@ -95,6 +96,8 @@ class CellReserves:
         on = CostlierCells.of(costlier, grid.on_delays.astype(np.float64), 3)
         off = CostlierCells.of(costlier, grid.off_delays.astype(np.float64), 4)
         low, high = _ends(level, 0.0)
+        # The grid ends below the tops of strong passes: above its top a level loses a pass, counted or not.
+        high = np.minimum(high, shown.top_above(grid.levels).reshape(f.shape))
         of_level = np.minimum((f - low) / (f + nu), _room(f, high, nu))
         held = f * (1 - grid.releases.reshape(1, -1, 1, 1, 1))
         low, high = _ends(on, 1.0)

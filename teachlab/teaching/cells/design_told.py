@@ -61,7 +61,7 @@ def reserves_told(
         grid, so true to one step of it.
     """
     ms = 1000 / view.rate_hz
-    low, high = _around(reserves.level, at)
+    low, high = _levels_around(reserves, at, cell, shown)
     down = None if low is None else (cell.share - low) * shown.contrast
     up = None if high is None else (high - cell.share) * shown.contrast
 
@@ -75,8 +75,8 @@ def reserves_told(
         "ambient": {"low": darker, "high": brighter, "unit": view.unit},
         "gain": {**_gains(view, cell, low, high, shown), "unit": "share"},
         "noise": {"low": in_noise(down), "high": in_noise(up), "unit": "standard deviations of the gaps"},
-        "on_delay": {**_waits(reserves.on_delay, at, cell.on_delay, ms), "unit": "ms"},
-        "off_delay": {**_waits(reserves.off_delay, at, cell.off_delay, ms), "unit": "ms"},
+        "on_delay": {**_waits(reserves.on_delay, at, cell.on_delay, shown.shortest_pass, ms), "unit": "ms"},
+        "off_delay": {**_waits(reserves.off_delay, at, cell.off_delay, shown.shortest_gap, ms), "unit": "ms"},
     }
 
 
@@ -85,8 +85,19 @@ def _around(costlier: CostlierCells, at: At) -> tuple[float | None, float | None
     return None if np.isnan(below) else below, None if np.isnan(above) else above
 
 
-def _waits(costlier: CostlierCells, at: At, chosen: int, ms: float) -> dict[str, float | None]:
+def _levels_around(
+    reserves: CellReserves, at: At, cell: ChosenCell, shown: ShownLight
+) -> tuple[float | None, float | None]:
+    """Return where errors begin below and above the level; above at the latest at the top of a pass."""
+    low, high = _around(reserves.level, at)
+    top = float(shown.top_above(np.array([cell.share]))[0])
+    return low, top if high is None and np.isfinite(top) else high
+
+
+def _waits(costlier: CostlierCells, at: At, chosen: int, shortest: float, ms: float) -> dict[str, float | None]:
+    """Return how much shorter and longer a delay may be: at most as long as the shortest pass, or gap."""
     low, high = _around(costlier, at)
+    high = shortest if high is None and shortest > chosen else high
     return {
         "low": None if low is None else (chosen - low) * ms,
         "high": None if high is None else (high - chosen) * ms,
@@ -118,17 +129,16 @@ def reasons_told(
 ) -> dict[str, str]:  # fmt: skip
     """Return one line of reason for each part of the setting."""
     ms, unit, least = 1000 / view.rate_hz, view.unit, int(errors.min())
-    low, high = _around(reserves.level, at)
+    low, high = _levels_around(reserves, at, cell, shown)
 
     def light(share: float) -> str:
         return f"{view.sign * (shown.background + share * shown.contrast):.6g}"
 
-    limits = [f"at {light(end)} {unit} errors begin" for end in (low, high) if end is not None]
+    ends = " and at ".join(f"{light(end)} {unit}" for end in (low, high) if end is not None)
     told = {
-        "level": f"{view.sign * cell.level:.6g} {unit}: {cell.share:.0%} of the way from the gaps "
+        "level": f"{view.sign * cell.level:.6g} {unit}: {100 * cell.share:.0f} % of the way from the gaps "
         f"({view.sign * shown.background:.6g}) to the median pass ({light(1.0)}); "
-        + (" and ".join(limits) if limits else "no level that was tried makes more errors")
-        + ".",
+        + (f"errors begin at {ends}." if ends else "no level that was tried makes more errors."),
         "release": f"{view.sign * cell.release:.6g} {unit}: {_noises(cell, shown)}.",
     }
     if errors.shape[2] == 1:
@@ -141,23 +151,23 @@ def reasons_told(
             cell.consecutive > 1, f"{cell.consecutive} evaluations in a row", without["filter"], least, ""
         )
         told["on_delay"] = _feature(
-            cell.on_delay > 0, _time(cell.on_delay * ms), without["on_delay"], least,
-            f"the shortest pass lasts {_time(shown.shortest_pass * ms)}",
+            cell.on_delay > 0, told_time(cell.on_delay * ms), without["on_delay"], least,
+            f"the shortest pass lasts {told_time(shown.shortest_pass * ms)}",
         )  # fmt: skip
         told["off_delay"] = _feature(
-            cell.off_delay > 0, _time(cell.off_delay * ms), without["off_delay"], least,
-            f"the shortest gap lasts {_time(shown.shortest_gap * ms)}",
+            cell.off_delay > 0, told_time(cell.off_delay * ms), without["off_delay"], least,
+            f"the shortest gap lasts {told_time(shown.shortest_gap * ms)}",
         )  # fmt: skip
     if isinstance(setting, WindowSetting):
         bound = setting.on_level if view.sign > 0 else setting.off_level
         told["upper_bound"] = (
-            f"{bound:.6g} {unit}: the tops of the passes lie within {shown.spread:.0%} of the contrast; light beyond "
-            f"the bound is no product. Passes that reach further are lost."
+            f"{bound:.6g} {unit}: the tops of the passes lie within {100 * shown.spread:.0f} % of the contrast; "
+            "light beyond the bound is no product. Passes that reach further are lost."
         )
     return told
 
 
-def _time(ms: float) -> str:
+def told_time(ms: float) -> str:
     """Return a time in the unit that a reader expects."""
     for longest, unit, value in ((1e4, "ms", ms), (6e5, "s", ms / 1e3), (3.6e7, "min", ms / 6e4)):
         if ms < longest:

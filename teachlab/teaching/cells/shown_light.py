@@ -35,8 +35,8 @@ class ShownLight:
         S: median length of a pass.
     shortest_pass, shortest_gap : float, evaluations
         2 % quantiles of the lengths; the gap is 0 where none was shown.
-    highest_top, low_top : float, recording units, turned
-        Highest top of a pass, and the 5 % quantile of the tops.
+    tops : ndarray of float64, shape (passes,), recording units, turned
+        Strongest light of every pass, ascending.
     """
 
     background: float
@@ -46,13 +46,23 @@ class ShownLight:
     dwell: float
     shortest_pass: float
     shortest_gap: float
-    highest_top: float
-    low_top: float
+    tops: NDArray[np.float64]
+
+    @property
+    def highest_top(self) -> float:
+        """Strongest light of all passes, recording units, turned."""
+        return float(self.tops[-1])
 
     @property
     def spread(self) -> float:
-        """How far the tops of the passes lie apart, as a share of the contrast."""
-        return (self.highest_top - self.low_top) / self.contrast
+        """How far the tops of the passes lie apart, from their 5 % quantile on, as a share of the contrast."""
+        return (self.highest_top - float(np.quantile(self.tops, TOP_SHARE))) / self.contrast
+
+    def top_above(self, shares: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the place of the lowest top at or above each level, both as f; infinite above all tops."""
+        places = np.append((self.tops - self.background) / self.contrast, np.inf)
+        out: NDArray[np.float64] = places[np.searchsorted(places, shares)]
+        return out
 
     @classmethod
     def of(cls, view: TeachView) -> ShownLight:
@@ -86,7 +96,6 @@ class ShownLight:
                 f"the median pass lies {contrast:.4g} {view.unit} above the gaps, light turned so that objects go up",
                 "a contrast above 0",
             )
-        tops = np.array([part.max() for part in parts])
         dwells = (events.end - events.start)[events.detect]
         between = events.start[1:] - events.end[:-1]
         between = between[between > 0]
@@ -98,8 +107,7 @@ class ShownLight:
             dwell=float(np.median(dwells)),
             shortest_pass=float(np.quantile(dwells, SHORTEST)),
             shortest_gap=float(np.quantile(between, SHORTEST)) if between.size else 0.0,
-            highest_top=float(tops.max()),
-            low_top=float(np.quantile(tops, TOP_SHARE)),
+            tops=np.sort([part.max() for part in parts]),
         )
 
 

@@ -76,7 +76,9 @@ class Designed:
 
     levels: int = field(default=41, metadata=about("levels tried", at_least=2, at_most=400))
     delays: int = field(default=14, metadata=about("on-delays, and off-delays, tried", at_least=0, at_most=60))
-    price: float = field(default=0.06, metadata=about("price of a filter or delay", unit="share", at_least=0, at_most=1))
+    price: float = field(
+        default=0.06, metadata=about("price of a filter or delay", unit="share", at_least=0, at_most=1)
+    )
     expect_flashes: bool = field(default=True, metadata=about("an on-delay although no flash was shown"))
 
     def __post_init__(self) -> None:

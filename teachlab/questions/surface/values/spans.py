@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.light.excluded import excluded_trials
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.surface.values.kinds import Kind
-from teachlab.light.excluded import excluded_trials
 
 if TYPE_CHECKING:
     from teachlab.model.truth import Truth

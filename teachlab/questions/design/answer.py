@@ -1,0 +1,119 @@
+"""A whole setting from one showing: judged on what was not shown, with a reason and a reserve for each part."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from teachlab.model.json_values import plain
+from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.questions.teach.answer import TeachAnswer, taught_and_judged
+from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
+from teachlab.teaching.cells.design_told import told_time
+from teachlab.teaching.strategies.designed import Designed
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.teaching import Strategy
+    from teachlab.model.truth import Truth
+    from teachlab.questions.verdict import FilesJudged
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DesignAnswer:
+    """A designed setting.
+
+    Parameters
+    ----------
+    taught : TeachAnswer
+        The setting and what the passes that were not shown say of it.
+    teach_cost : float, errors per pass
+        Of the setting on what was shown; no combination that was counted has less.
+    cells : int
+        Combinations counted.
+    reserves : mapping
+        ``{axis: {"low", "high", "unit"}}``: how far to the nearest combination with more errors on what was shown;
+        None where none was found. Of what was shown, no confidence.
+    reasons : mapping
+        One line for each part of the setting.
+    """
+
+    taught: TeachAnswer
+    teach_cost: float
+    cells: int
+    reserves: Mapping[str, Mapping[str, Any]]
+    reasons: Mapping[str, str]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form: that of `teach`, and what the design rests on."""
+        return self.taught.as_dict() | {
+            "teach_cost": self.teach_cost,
+            "cells": self.cells,
+            "reserves": plain(self.reserves),
+            "reasons": plain(self.reasons),
+        }
+
+    def part_lines(self) -> list[str]:
+        """Return the parts of the setting with their reasons, the reserves, and how many cells were counted."""
+        names = {part: part.replace("_", " ", 1).replace(" delay", "-delay").capitalize() for part in self.reasons}
+        told = [text for axis, ends in self.reserves.items() if (text := _reserve(axis, ends))]
+        return [
+            *(f"{names[part]}: {why}" for part, why in self.reasons.items()),
+            f"Reserve on what was shown, which is no confidence: {'; '.join(told) or 'no limit was found'}.",
+            f"Counted: {self.cells:,} combinations, each exactly.",
+        ]
+
+
+def _reserve(axis: str, ends: Mapping[str, Any]) -> str:
+    """Return the reserve of one axis in words, or an empty text where no end was found."""
+    low, high, unit = ends["low"], ends["high"], ends["unit"]
+    if axis in ("level", "noise"):
+        return ""  # where errors begin is told with the level
+    if axis == "gain":
+        parts = [f"{way} to {100 * g:.0f} %" for way, g in (("down", low), ("up", high)) if g is not None]
+        return f"light {' and '.join(parts)} of today's" if parts else ""
+    if axis == "ambient":
+        parts = [f"{mark}{a:.3g} {unit}" for mark, a in (("−", low), ("+", high)) if a is not None]
+        return f"ambient light {' or '.join(parts)}" if parts else ""
+    parts = [f"{told_time(t)} {way}" for way, t in (("shorter", low), ("longer", high)) if t is not None]
+    return f"{axis.replace('_', '-')} {' or '.join(parts)}" if parts else ""
+
+
+def designed_and_judged(
+    recording: Recording,
+    truth: Truth,
+    strategy: Strategy | None = None,
+    *,
+    base: Setting | None = None,
+    seed: int = 0,
+    rules: Rules = USUAL_RULES,
+    accepted: float = ACCEPTED_ERRORS,
+    files: FilesJudged | None = None,
+) -> DesignAnswer:
+    """Design one setting from one showing of the whole recording, and judge it on what was not shown.
+
+    Parameters
+    ----------
+    recording, truth
+    strategy : Strategy, optional
+        With other steps or prices than the usual ones.
+    base, seed, rules, accepted, files
+        As in `taught_and_judged`; of the base only the evaluation rate is kept.
+
+    Raises
+    ------
+    Abstained
+        If passes do not stand out, or no combination works on what was shown.
+    InputError
+        If the pieces do not fit together.
+    """
+    taught = taught_and_judged(
+        recording, truth, strategy or Designed(), base=base, seed=seed, rules=rules, accepted=accepted, files=files
+    )
+    told: Mapping[str, Any] = {} if taught.setting.taught is None else taught.setting.taught.evidence
+    return DesignAnswer(
+        taught=taught, teach_cost=told["teach_cost"], cells=told["cells"], reserves=told["reserves"],
+        reasons=told["reasons"],
+    )  # fmt: skip
