@@ -46,7 +46,7 @@ def bench_command(
         list[str] | None,
         typer.Option(
             help="Strategy to bench; again for more; all: every installed one that needs no parameter of yours. "
-            "Default: the four classic ones and the guards and midpoints that serve most lines."
+            "Default: the four classic ones, the guards and midpoints that serve most lines, and designed."
         ),
     ] = None,
     set_: Assignments = None,

@@ -16,7 +16,15 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
 
 CLASSICS = ("single-sample", "background-referenced", "sweep-minmax", "two-sample-midpoint")
-USUAL = (*CLASSICS, "quantile-guard", "balanced-guard", "guard-or-window", "filtered-guard", "ratio-midpoint")
+USUAL = (
+    *CLASSICS,
+    "quantile-guard",
+    "balanced-guard",
+    "guard-or-window",
+    "filtered-guard",
+    "ratio-midpoint",
+    "designed",
+)
 """Benched unless others are named: the classic ones, and those that serve most lines."""
 EVERY = "all"
 NEED_INPUT = ("contamination-aware", "minimax-regret")
