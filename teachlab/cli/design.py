@@ -7,9 +7,10 @@ from typing import Annotated
 import typer
 
 from teachlab.cli.console import emit_json, say, warn
-from teachlab.cli.opening import load_base, naming, not_truth_note, teachers
+from teachlab.cli.opening import load_base, naming, teachers
 from teachlab.cli.options import Assignments, Json, PassesFile, RecordingFile, Seed, Tolerance
 from teachlab.cli.teach import tell_abstention
+from teachlab.wording.notes import passes_note
 
 
 def register(app: typer.Typer) -> None:
@@ -63,7 +64,7 @@ def design_command(
         raise typer.Exit(3) from None
     if out is not None:
         write_setting(out, found.taught.setting)
-    if note := not_truth_note(passes):
+    if note := passes_note(passes):
         warn(note)
     if json:
         emit_json(found.as_dict())

@@ -107,6 +107,7 @@ def test_the_built_in_strategies() -> None:
         "two-component-mixture": ("sweep",),
         "background-follower": ("events",),
         "two-threshold": ("events",),
+        "designed": ("events",),
     }
 
 

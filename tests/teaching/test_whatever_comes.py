@@ -27,6 +27,7 @@ PARAMETERS: dict[str, list[dict[str, object]]] = {
     "ratio-midpoint": [{}, {"weight": "noise"}],
     "neyman-pearson": [{}, {"limit": 0.3, "confidence": 0.6}],
     "tail-balanced": [{"tail_share": 0.5}],
+    "designed": [{}, {"levels": 5, "delays": 2, "expect_flashes": False}],
     "background-referenced": [{}, {"distance": "standard-deviations"}, {"distance": "extreme-offset", "offset": 3}],
 }
 EVERY = [(name, more) for name in BUILT_IN for more in PARAMETERS.get(name, [{}])]
