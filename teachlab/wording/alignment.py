@@ -79,9 +79,13 @@ def _room(room: Room) -> str:
         how = "grows" if room.after > room.before else "shrinks"
         return f"Shifted, the room between passes and gaps {how} from {old} to {new}."
     return (
-        f"Shifted, the best level has {room.wrong_after} passes and gaps on its wrong side instead of "
+        f"Shifted, the best level has {_passes_and_gaps(room.wrong_after)} on its wrong side instead of "
         f"{room.wrong_before}."
     )
+
+
+def _passes_and_gaps(count: int) -> str:
+    return "1 pass or gap" if count == 1 else f"{count} passes and gaps"
 
 
 def mending(alignment: Alignment, recording: str) -> list[str]:
@@ -91,12 +95,12 @@ def mending(alignment: Alignment, recording: str) -> list[str]:
     stem = recording[: -len(".parquet")] if recording.endswith(".parquet") else recording
     whole = " --whole-periods 0" if alignment.ambiguous else ""
     settle = (
-        "Note by hand when one product passed, and see which whole number of passes that asks for (0 if none). "
+        ["Note by hand when one product passed: it tells how many whole passes to add (0 if none)."]
         if alignment.ambiguous
-        else ""
+        else []
     )
     what = "Mend it" if alignment.moves else "Measure the doubt instead"
-    return [f"{settle}{what}: teachlab align {recording}{whole} --out {stem}-aligned.parquet"]
+    return [*settle, f"{what}: teachlab align {recording}{whole} --out {stem}-aligned.parquet"]
 
 
 def _lag(a: Alignment) -> str:
@@ -112,7 +116,7 @@ def _lag(a: Alignment) -> str:
         error = 1e6 * (a.lags.rate_high - a.lags.rate_low) / 2
         text += (
             f", and its clock runs {_rounded(abs(ppm), error)} ± {_rounded(error, error)} ppm "
-            f"{'slow' if ppm > 0 else 'fast'}: {_side(ends[0])} at the begin, {_side(ends[1])} at the end"
+            f"{'slow' if ppm > 0 else 'fast'}: {_side(ends[0])} at the start, {_side(ends[1])} at the end"
         )
     return text + "."
 

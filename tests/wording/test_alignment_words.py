@@ -1,0 +1,83 @@
+"""What is said of truth off the light: signs, clocks, periods, and what mends it."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from teachlab.data.alignment.answer import Alignment, Room
+from teachlab.data.alignment.lags import Lags
+from teachlab.data.alignment.shift import ClockShift
+from teachlab.data.alignment.whole_periods import OtherFit
+from teachlab.model.recording import Direction
+from teachlab.wording.alignment import lead_lines, off_lines
+
+
+def alignment(shift, *, rate=0.0, jitter=0.4, width=0.0, doubt=2.0, rival=0.1, room=None):
+    """At 1 kHz over 100 s, from 100 borders of passes of 80 ms."""
+    lags = Lags(
+        ClockShift(100_000, shift, rate), rate, shift - width / 2, shift + width / 2, shift - 0.2, shift + 0.2,
+        rate - 7e-6, rate + 7e-6, jitter, np.zeros(50), np.zeros(50),
+    )  # fmt: skip
+    fits = (OtherFit(0, 0.0, 0.9, 0.9), OtherFit(1, 250.0, 0.9 * rival, 0.9))
+    return Alignment(
+        samples=100_000, sample_rate_hz=1000.0, lags=lags, edge=5.0, uncertainty_samples=doubt, passes=50, fits=fits,
+        ambiguous=rival >= 0.8, direction=Direction.RISE, shortest=80.0, by_kind=(), by_time=(), room=room,
+    )  # fmt: skip
+
+
+def test_nothing_is_said_within_the_doubt():
+    assert lead_lines(alignment(1.9), "line.parquet") == []
+    assert lead_lines(alignment(0.0, jitter=0.9), "line.parquet") == []
+    assert lead_lines(None, "line.parquet") == []
+
+
+@pytest.mark.parametrize(
+    ("shift", "first"),
+    [
+        (-4.0, "Your truth lags the light by 4.0 ± 0.2 ms. Its borders were taken as sure to ±2 ms."),
+        (4.0, "Your truth leads the light by 4.0 ± 0.2 ms. Its borders were taken as sure to ±2 ms."),
+    ],
+)
+def test_a_lag_with_what_it_costs_and_what_mends_it(shift, first):
+    told = lead_lines(alignment(shift, room=Room(-12.0, 408.0, 3, 0, "mV")), "line.parquet")
+    assert told == [
+        first,
+        "Shifted, the room between passes and gaps grows from none to 408 mV.",
+        "Mend it: teachlab align line.parquet --out line-aligned.parquet",
+    ]
+
+
+def test_without_room_passes_and_gaps_are_counted():
+    told = off_lines(alignment(5.0, room=Room(-12.0, -3.0, 60, 1, "mV")))
+    assert told[-1] == "Shifted, the best level has 1 pass or gap on its wrong side instead of 60."
+
+
+def test_a_clock_is_told_by_where_it_leads():
+    (text,) = off_lines(alignment(0.0, rate=150e-6))
+    assert text.startswith("Your truth and the light agree in the middle of the recording (within 0.20 ms), and its ")
+    assert "clock runs 150 ± 7 ppm slow: 7.5 ms late at the start, 7.5 ms early at the end." in text
+
+
+def test_a_regular_line_is_told_under_half_a_period():
+    told = lead_lines(alignment(30.0, rival=0.95), "line.parquet")
+    assert told[1].startswith("That holds if it is off by under half a period (125 ms).")
+    assert "95 % as well" in " ".join(told)
+    assert told[-1] == "Mend it: teachlab align line.parquet --whole-periods 0 --out line-aligned.parquet"
+
+
+def test_scatter_width_and_strange_passes():
+    assert off_lines(alignment(0.0, jitter=3.0))[0].endswith("taken as sure to ±2 ms. No shift mends that.")
+    assert (
+        off_lines(alignment(5.0, width=6.0))[1]
+        == "Your passes are 6 ms shorter than the light shows. No shift mends that."
+    )
+    strange = alignment(5.0, jitter=15.0)
+    assert off_lines(strange)[0].startswith("Your passes do not follow this light: their borders scatter by ±30 ms")
+    assert lead_lines(strange, "line.parquet")[-1] == "Look at it: teachlab align line.parquet --plot borders.svg"
+
+
+def test_the_doubt_afterwards():
+    assert alignment(5.0).doubt_after == pytest.approx(2 * 0.4 + 5.0)
+    few = alignment(5.0, doubt=40.0)
+    assert replace(few, lags=replace(few.lags, begins=np.zeros(20), ends=np.zeros(20))).doubt_after == 40
