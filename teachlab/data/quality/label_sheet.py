@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from teachlab.data.quality.labelling import Proposal
-from teachlab.data.quality.pass_doubts import PassDoubt, time_of
+from teachlab.data.quality.pass_doubts import LEAST_DOUBT, PassDoubt, time_of
 from teachlab.data.quality.trace_figure import envelope
 from teachlab.light.drawing import drawing, picture
 from teachlab.model.printable_text import printable
@@ -45,7 +45,7 @@ def label_sheet(recording: Recording, proposal: Proposal, doubts: Sequence[PassD
         for k, one in enumerate(chosen):
             axes = figure.add_subplot(down, ACROSS, k + 1)
             _draw(axes, recording, one, (levels.low + levels.high) / 2)
-        doubtful = sum(one.doubt > 0 for one in doubts)
+        doubtful = sum(one.doubt >= LEAST_DOUBT for one in doubts)
         shown = "all" if len(chosen) == len(doubts) else f"the first {len(chosen)}"
         figure.suptitle(
             f"{recording.info.title or recording.name}: {len(doubts)} passes proposed, {doubtful} in doubt; {shown} "
@@ -83,7 +83,7 @@ def _draw(axes: Any, recording: Recording, one: PassDoubt, middle: float) -> Non
         f"pass {one.row}, {time_of(recording.info, one.start)}\n{one.reason or 'as usual'}",
         fontsize=7,
         loc="left",
-        color=DOUBT if one.doubt > 0 else GREY,
+        color=DOUBT if one.doubt >= LEAST_DOUBT else GREY,
     )
     axes.tick_params(labelsize=6)
     axes.set_xlabel("ms", fontsize=6)

@@ -13,6 +13,8 @@ from teachlab.light.extremes import Extremes
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.sensor.edges import Edges
 
+LEAST_DOUBT = 0.2
+"""Less than that is the ordinary spread of products."""
 FEWEST = 4
 """With fewer passes there is no usual one to compare with."""
 

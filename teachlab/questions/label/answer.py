@@ -8,7 +8,7 @@ from typing import Any
 
 from teachlab.data.quality.corrected_passes import Correction, read_corrected
 from teachlab.data.quality.labelling import HYSTERESIS, Proposal, propose_passes
-from teachlab.data.quality.pass_doubts import CountCheck, PassDoubt, pass_doubts, reconcile, time_of
+from teachlab.data.quality.pass_doubts import LEAST_DOUBT, CountCheck, PassDoubt, pass_doubts, reconcile, time_of
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
@@ -51,8 +51,8 @@ class LabelAnswer:
 
     @property
     def doubtful(self) -> list[PassDoubt]:
-        """Passes in doubt, the most doubtful first."""
-        return sorted((one for one in self.doubts if one.doubt > 0), key=lambda one: (-one.doubt, one.start))
+        """Passes in doubt by at least `LEAST_DOUBT`, the most doubtful first."""
+        return sorted((one for one in self.doubts if one.doubt >= LEAST_DOUBT), key=lambda one: (-one.doubt, one.start))
 
     def columns(self) -> dict[str, list[Any]]:
         """Return further columns of the table for a person: time, doubt and reason of every pass."""

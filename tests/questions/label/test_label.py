@@ -61,6 +61,12 @@ def test_what_is_unusual_is_in_doubt_with_its_reason(spoilt, row, reason, least)
     assert [d.row for d in found.doubts] == list(range(found.truth.passes))
 
 
+def test_ordinary_spread_of_products_is_no_doubt():
+    found = label(line(spoilt={7: (74, 60.0), 9: (100, 50.0)}))
+    assert [0 < found.doubts[k].doubt < 0.2 for k in (7, 9)] == [True, True]
+    assert found.doubtful == []
+
+
 def test_a_pass_that_the_record_cuts_is_in_doubt():
     recording = line()
     light = recording.read(0, recording.samples).light
