@@ -6,8 +6,7 @@ import re
 from typing import Any
 
 from teachlab.evidence.about import about_rows
-from teachlab.questions.stress.equal_cost import EqualCost
-from teachlab.scoring.clearance import Clearance
+from teachlab.scoring.clearance import Clearance, EqualCost
 from teachlab.wording.course import duration
 
 SHOWN_GROUPS = 20

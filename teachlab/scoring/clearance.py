@@ -1,4 +1,4 @@
-"""How near light comes to the levels, pass by pass, and what that shows of passes and lots to come."""
+"""How near light comes to the levels, and how far they may be moved: what that shows of passes and lots to come."""
 
 from __future__ import annotations
 
@@ -58,6 +58,37 @@ class Clearance(Document):
             f"Light keeps at least {self.least:.4g} {unit} from the levels (nearest at pass {self.row}, side "
             f"'{self.side}'). At {100 * self.confidence:g} % confidence {100 * self.content:.3g} % of {self.units} to "
             f"come keep as much, from {self.count} {self.units}{alone}."
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EqualCost(Document):
+    """How far both levels of a setting may be moved together at the same cost.
+
+    Parameters
+    ----------
+    down, up : float, recording units
+        Every shift tried from ``−down`` to ``up`` costs as much as the setting.
+    resolution : float, recording units
+        Distance of the shifts tried.
+    on_low, on_high : float, recording units
+        The same as on-levels.
+    cost : float
+        Per scored pass.
+    """
+
+    down: float
+    up: float
+    resolution: float
+    on_low: float
+    on_high: float
+    cost: float
+
+    def sentence(self, unit: str) -> str:
+        """Say which on-levels cost the same."""
+        return (
+            f"On-levels from {self.on_low:.5g} to {self.on_high:.5g} {unit}, with the same hysteresis, cost the same "
+            "on this recording"
         )
 
 

@@ -25,8 +25,7 @@ if TYPE_CHECKING:
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
     from teachlab.model.verdict import Verdict
-    from teachlab.questions.stress.equal_cost import EqualCost
-    from teachlab.scoring.clearance import Clearance
+    from teachlab.scoring.clearance import Clearance, EqualCost
     from teachlab.sensor.output import Output
     from teachlab.statistics.bursts import Bursts
     from teachlab.statistics.lots import Dependence

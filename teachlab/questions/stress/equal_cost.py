@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from teachlab.model.draws import Costs
-from teachlab.model.json_values import Document
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.surface.given_settings.pairs import score_pairs
+from teachlab.scoring.clearance import EqualCost
 
 if TYPE_CHECKING:
     from teachlab.model.margin import Margin
@@ -20,37 +19,6 @@ if TYPE_CHECKING:
 
 STEPS = 256
 """Shifts tried on either side."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EqualCost(Document):
-    """How far both levels of a setting may be moved together at the same cost.
-
-    Parameters
-    ----------
-    down, up : float, recording units
-        Every shift tried from ``−down`` to ``up`` costs as much as the setting.
-    resolution : float, recording units
-        Distance of the shifts tried.
-    on_low, on_high : float, recording units
-        The same as on-levels.
-    cost : float
-        Per scored pass.
-    """
-
-    down: float
-    up: float
-    resolution: float
-    on_low: float
-    on_high: float
-    cost: float
-
-    def sentence(self, unit: str) -> str:
-        """Say which on-levels cost the same."""
-        return (
-            f"On-levels from {self.on_low:.5g} to {self.on_high:.5g} {unit}, with the same hysteresis, cost the same "
-            "on this recording"
-        )
 
 
 def equal_cost(

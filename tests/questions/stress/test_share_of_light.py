@@ -7,25 +7,28 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from teachlab.evidence.criteria import Criteria, Judgement, judge
+from teachlab.evidence.criteria import Criteria, Judged, Judgement, judge
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.stress.map import stress_map
 from teachlab.questions.stress.reserves import reserves
+from teachlab.scoring.claimable import claimable
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 
 
-def line(shift: float = 0.0, dark: float = 0.0) -> tuple[Recording, Truth]:
+def line(shift: float = 0.0, dark: float = 0.0, passes: int = 12, lots: int = 0) -> tuple[Recording, Truth]:
     """Crates of 90 on a belt of 10 counts, the whole shifted; noise of 1."""
     rng = np.random.default_rng(2)
-    start = np.arange(12) * 60 + 20
-    light = rng.normal(10.0, 1.0, 760)
+    start = np.arange(passes) * 60 + 20
+    light = rng.normal(10.0, 1.0, passes * 60 + 40)
     for a in start:
         light[a : a + 20] += 80
     info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", dark_level=dark)
-    return Recording.from_array(light + shift, info), Truth.from_arrays(start, start + 20, uncertainty_samples=2)
+    lot = [f"load {k * lots // passes}" for k in range(passes)] if lots else None
+    truth = Truth.from_arrays(start, start + 20, lot=lot, uncertainty_samples=2)
+    return Recording.from_array(light + shift, info), truth
 
 
 def setting_at(level: float) -> Setting:
@@ -75,11 +78,17 @@ def test_a_piece_counted_twice_leaves_no_reserve_and_its_near_twin_has_one() -> 
         assert reserves(twice, truth, setting, scored=given)["contamination_reserve"] is None
 
 
-def test_a_criterion_on_a_meaningless_share_is_not_decided() -> None:
-    recording, truth = line(shift=-500.0)
-    setting = setting_at(-450.0)
+def test_a_criterion_on_a_meaningless_share_is_not_decided_and_its_twin_is() -> None:
     criteria = Criteria.model_validate({"schema": 1, "criterion": [{"measure": "contamination_reserve", "min": 0.1}]})
-    scored = score(replay(recording, setting), truth)
-    judged = judge(criteria, scored, None, {}, reserves(recording, truth, setting))[0]
-    assert judged.verdict is Judgement.NOT_ENOUGH
-    assert "--dark-level" in judged.because
+
+    def judged(dark: float) -> Judged:
+        recording, truth = line(shift=-500.0, dark=dark, passes=60, lots=6)
+        setting = setting_at(-450.0)
+        result = score(replay(recording, setting), truth)
+        found = claimable(recording, truth, setting, result)
+        return judge(criteria, result, None, truth, found, reserves=reserves(recording, truth, setting))[0]
+
+    refused = judged(0.0)
+    assert refused.verdict is Judgement.NOT_ENOUGH
+    assert "--dark-level" in refused.because
+    assert judged(-500.0).verdict is Judgement.MET
