@@ -89,8 +89,10 @@ def _leading(found: InspectAnswer, recording: str) -> Verdict:
     told = " ".join(line for line in _next_steps(shlex.quote(recording), found.quality, found) if line)
     # The command stands alone, so that it works as printed; what is said of it is a reason.
     said, _, command = told.removeprefix("Next: ").partition(": teachlab ")
-    reason = VerdictReason(text=sentence(said))
-    return found.verdict.then(reason).leading_to(f"teachlab {command}" if command else said)
+    step = f"teachlab {command}" if command else said
+    if not command or said.startswith("see "):
+        return found.verdict.leading_to(step)
+    return found.verdict.then(VerdictReason(text=sentence(said))).leading_to(step)
 
 
 def _summary(recording: Recording, q: Quality, found: InspectAnswer) -> list[str]:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from teachlab.studies.claim_half import ClaimHalf
     from teachlab.studies.result import Recommendation, RecordingBench
 
-NAMED = 2
+NAMED = 1
 """Strategies of a row that are named."""
 
 
@@ -96,7 +96,7 @@ def ranking_lines(bench: RecordingBench) -> list[str]:
     if not bench.rows:
         return []
     named = [_names(row) for row in bench.rows]
-    wide = min(52, max(map(len, [*named, "strategy"])))
+    wide = min(42, max(map(len, [*named, "strategy"])))
     out = [f"  {'strategy':<{wide}}  cost per pass  before the next row"]
     costs = {r.strategy: r for r in bench.results}
     for name, row, order in zip(named, bench.rows, bench.orders, strict=True):

@@ -37,7 +37,7 @@ def verdict_lines(
     top = _wrapped(head) + _wrapped(f"Limit: {text}" for text in conditions)
     claim = verdict.claim
     if claim is not None:
-        top += _wrapped([f"Claim: {' '.join([claim.text, *claim.beside[: None if details else 2]])}"])
+        top += _wrapped([f"Claim: {' '.join([claim.text, *claim.beside[: None if details else 1 if table else 2]])}"])
     whole = verdict.next_step.startswith("teachlab ")
     bottom = _wrapped([f"Next: {verdict.next_step}"], whole=whole) if verdict.next_step else []
     reasons = [_wrapped([f"Why: {reason.text}"]) for reason in verdict.reasons]

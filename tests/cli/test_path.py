@@ -59,7 +59,7 @@ def document(*words: str | Path, code: int = 0) -> dict[str, Any]:
 def test_teach_prints_a_setting_that_replays(line: Path, tmp_path: Path) -> None:
     out = tmp_path / "setting.json"
     answer = document("teach", line, "--strategy", "two-sample-midpoint", "--out", out, "--seed", "4")
-    assert answer.keys() == {"schema", "verdict", "setting"}
+    assert {"schema", "verdict", "setting"} <= answer.keys()
     taught = answer["setting"]
     assert answer["verdict"]["setting"] == {"kind": "fixed", **taught}
     assert taught == read_setting(out).as_dict()

@@ -101,7 +101,7 @@ def few_lots_text(counts: LotCounts) -> str:
     if counts.source is Source.LOTS:
         return ""
     named = f"Only {counts.named_lots} lots are named" if counts.named_lots else "No lots are named"
-    return f"{named}, so this holds for the recording alone. To claim beyond it, name {CLAIM_LOTS} lots or more."
+    return f"{named}: this holds for the recording alone. Name {CLAIM_LOTS} or more to claim beyond it."
 
 
 def share_text(share: float) -> str:

@@ -76,7 +76,7 @@ class FilesJudged:
     setting: str | None = None
     truth: str | None = None
 
-    def next_step(self, decision: Decision, *, both_sides: bool = False) -> str:
+    def next_step(self, decision: Decision, *, both_sides: bool = False, few: bool = False) -> str:
         """Return the command that leads on with the setting that was judged."""
         truth = "" if self.truth is None else f" --truth {shlex.quote(self.truth)}"
         on = shlex.quote(self.recording) + truth
@@ -85,6 +85,8 @@ class FilesJudged:
             return f"teachlab bench {on} --strategy two-threshold --strategy guard-or-window --out results"
         if decision in {Decision.USE, Decision.LIMIT}:
             return f"teachlab report {on}{of} --out record" if of else f"teachlab bench {on} --out results"
+        if few:
+            return f"teachlab plan --max-rate {ACCEPTED_ERRORS:g}"
         return f"teachlab surface {on}{of}"
 
 
@@ -171,7 +173,9 @@ def setting_verdict(
         setting=setting,
         claim=headline(counts, found, confidence=by.rules.confidence, assumption=by.assumption),
         reasons=tuple(reasons),
-        next_step="" if files is None else files.next_step(decision, both_sides=sides is not None),
+        next_step=""
+        if files is None
+        else files.next_step(decision, both_sides=sides is not None, few=errors is None or not enough_to_decide(cost)),
         conditions=tuple(conditions) if decision is not Decision.USE else (),
         rehearsal=found.synthetic,
     )
