@@ -67,7 +67,7 @@ def inspect_command(
         return
     for line in lead_lines(found.alignment, recording):
         say(line)
-    say_verdict(_leading(found, recording), _summary(opened, quality, found), details=False, most=MOST_LINES)
+    say_verdict(_leading(found, recording, opened), _summary(opened, quality, found), details=False, most=MOST_LINES)
     if plot is not None and not details:
         say(f"Picture: {plot}")
     if not details:
@@ -79,20 +79,23 @@ def inspect_command(
         say(f"Picture: {plot}")
 
 
-def _leading(found: InspectAnswer, recording: str) -> Verdict:
+def _leading(found: InspectAnswer, recording: str, opened: Recording) -> Verdict:
     """Return the verdict with its next step."""
     from teachlab.model.verdict import VerdictReason, sentence
 
+    made = found.verdict
+    if clipped := _clipped(found.quality, opened.info.full_scale):
+        made = made.then(VerdictReason(text=sentence(clipped)))
     if found.sides is not None:
         on = shlex.quote(recording)
-        return found.verdict.leading_to(f"teachlab bench {on} --strategy two-threshold --strategy guard-or-window")
+        return made.leading_to(f"teachlab bench {on} --strategy two-threshold --strategy guard-or-window")
     told = " ".join(line for line in _next_steps(shlex.quote(recording), found.quality, found) if line)
     # The command stands alone, so that it works as printed; what is said of it is a reason.
     said, _, command = told.removeprefix("Next: ").partition(": teachlab ")
     step = f"teachlab {command}" if command else said
     if not command or said.startswith("see "):
-        return found.verdict.leading_to(step)
-    return found.verdict.then(VerdictReason(text=sentence(said))).leading_to(step)
+        return made.leading_to(step)
+    return made.then(VerdictReason(text=sentence(said))).leading_to(step)
 
 
 def _summary(recording: Recording, q: Quality, found: InspectAnswer) -> list[str]:

@@ -67,11 +67,11 @@ def test_inspect_names_the_fault(tmp_path: Path, fault: str, named: str) -> None
     (tmp_path / "line.toml").write_text(LINE + fault)
     out = tmp_path / "r.parquet"
     assert run("synth", tmp_path / "line.toml", "--out", out, "--passes", 60, "--seed", 1)[0] == 0
-    assert named in run("inspect", out)[1]
+    assert named in run("inspect", out, "--details")[1]
 
 
 def test_inspect_calls_nothing_clipped_that_is_not(tmp_path: Path) -> None:
     (tmp_path / "line.toml").write_text(LINE)
     out = tmp_path / "r.parquet"
     assert run("synth", tmp_path / "line.toml", "--out", out, "--passes", 60, "--seed", 1)[0] == 0
-    assert "clipped" not in run("inspect", out)[1]
+    assert "clipped" not in run("inspect", out, "--details")[1]

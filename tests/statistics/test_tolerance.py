@@ -115,7 +115,7 @@ def test_command() -> None:
     assert found["range_confidence"] == pytest.approx(0.729, abs=5e-4)
     assert (found["values_for_range"], found["values_for_extreme"]) == (46, 29)
     assert found["share_beyond"] == share_beyond(4.0, 25, 0.95)
-    code, said, _ = run("--taught", "25", "--figure", "4")
+    code, said, _ = run("--taught", "25", "--figure", "4", "--details")
     assert code == 0
     assert "outside the range of 25 taught ones with a confidence of 72.9 %" in said
     assert "Only if values are normal" in said
