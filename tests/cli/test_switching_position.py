@@ -74,7 +74,7 @@ def test_compare_has_both_sides(folder: Path) -> None:
     # At 300 of 400 to 800 mV it is 15 to 7.5 ms: three times as far apart as at 100.
     assert spreads[1] == pytest.approx(3 * spreads[0], abs=2.5)
     command = ["compare", str(folder / "jars.parquet"), "--setting", str(low), "--setting", str(high)]
-    said = CliRunner().invoke(app, [*command, "--tolerance-ms", "20"])
+    said = CliRunner().invoke(app, [*command, "--tolerance-ms", "20", "--details"])
     assert "low switches on" in said.stdout
 
 

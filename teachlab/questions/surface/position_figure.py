@@ -60,7 +60,7 @@ def draw_position(figure: Any, position: SwitchingPosition, unit: str) -> None:
     if measured:
         _line(top, position.onset_slope, position.peak, position.onset_ms)
         _line(bottom, position.release_slope, position.peak, position.release_ms)
-    top.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
+    top.legend(loc="upper left", bbox_to_anchor=(1.08, 1.0), fontsize=8, frameon=False)
     bottom.set_xlabel(f"peak light of the pass, {unit}" if measured else "pass")
 
 
