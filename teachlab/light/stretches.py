@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,10 +26,16 @@ class Evaluated:
     clock : Clock
         Which sample every evaluation reads.
     stop : int, evaluations
+    left_out : sequence of (int, int), samples
+        Stretches that are read as invalid.
     """
 
-    def __init__(self, recording: Recording, clock: Clock, stop: int) -> None:
+    def __init__(
+        self, recording: Recording, clock: Clock, stop: int, *, left_out: Sequence[tuple[int, int]] = ()
+    ) -> None:
         self._recording, self._clock, self.stop = recording, clock, stop
+        bounds = clock.firsts_at_or_after(np.array(left_out, np.int64).reshape(-1))
+        self._left_out = bounds.reshape(-1, 2).tolist()
         self._kept: Block | None = None
         if isinstance(recording.source, ArraySource) and clock.every_sample:
             self._kept = recording.read(0, stop)
@@ -37,7 +43,13 @@ class Evaluated:
             self._kept = self._load()
 
     def read(self, start: int, stop: int) -> Levels:
-        """Return the evaluations ``[start, stop)``: a new array, NaN where invalid."""
+        """Return the evaluations ``[start, stop)``: a new array, NaN where invalid or left out."""
+        levels = self._read(start, stop)
+        for first, last in self._left_out:
+            levels[max(first - start, 0) : max(last - start, 0)] = np.nan
+        return levels
+
+    def _read(self, start: int, stop: int) -> Levels:
         if self._kept is not None:
             invalid = None if self._kept.invalid is None else self._kept.invalid[start:stop]
             return Block(start, self._kept.light[start:stop], invalid).as_float()

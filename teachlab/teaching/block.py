@@ -47,8 +47,9 @@ A = TypeVar("A", bound=NDArray[Any])
 class TeachBlock:
     """Samples ``[0, stop_sample)`` of a recording with their passes: all that teaching may see.
 
-    Passes are shown only if they lie wholly inside the block and are not cut by the record. A gap lies
-    outside every pass widened by the tolerance and the border uncertainty of the truth.
+    Passes are shown only if they lie wholly inside the block, are not cut by the record and touch no stretch that the
+    truth leaves out, whose light is never shown. A gap lies outside every pass widened by the tolerance and the border
+    uncertainty of the truth.
 
     Parameters
     ----------
@@ -87,10 +88,12 @@ class TeachBlock:
         self.clock = Clock.of(recording.samples, info.sample_rate_hz, self.base.evaluation_rate_hz)
         self.border = border_evaluations(truth, self.clock, rules)
         self._stop = self.clock.first_at_or_after(stop_sample)
-        self._evaluated = Evaluated(recording, self.clock, self._stop)
+        self._evaluated = Evaluated(recording, self.clock, self._stop, left_out=truth.except_)
         windows = Windows.of(truth, self.clock, border=self.border)
         # Passes that the record or the teach block cuts are not whole: nobody could show them.
         whole = (truth.start > 0) & (truth.end <= stop_sample) & (truth.end < recording.samples)
+        for first, last in truth.except_:
+            whole &= (truth.end <= first) | (truth.start >= last)
         rows = np.flatnonzero(whole & (windows.covered_to > windows.covered_from))
         self._mid_before, self._mid_after = _mid_gaps(windows, rows, self._stop, self.clock.count)
         self._passes = measure(self._evaluated, windows.covered_from[rows], windows.covered_to[rows])

@@ -413,3 +413,19 @@ def test_arguments_out_of_range_are_refused() -> None:
         TeachBlock(recording, Truth.from_arrays([3000], [4000]))
     with pytest.raises(ParameterError, match="got seed -1 and draw 0"):
         TeachBlock(recording, truth).draw(EVERYTHING, -1, 0)
+
+
+def test_light_of_a_stretch_that_is_left_out_is_never_shown() -> None:
+    recording, truth = line()
+    block = TeachBlock(recording, Truth.from_arrays(truth.start, truth.end, except_=((1000, 1400),)))
+    assert block.teach_passes == 9
+    for draw in range(100):
+        view = block.draw(EVERYTHING, 0, draw)
+        whole = view.events.light
+        background = view.background.reading.light, view.background.stretch
+        for light in (view.object.light, *background, view.sweep.light, whole):
+            seen = light[~np.isnan(light)]
+            assert seen.size
+            assert not ((seen >= 1000) & (seen < 1400)).any()
+        start, stop = view.events.start, view.events.end
+        assert not np.isnan(np.concatenate([whole[a:b] for a, b in zip(start, stop, strict=True)])).any()
