@@ -65,7 +65,7 @@ class InspectAnswer:
         if q.saturated is not None and q.saturated > CLIPPED:
             reasons.append(
                 VerdictReason(
-                    text=f"{100 * q.saturated:.2g} % of the samples are saturated: no variance is seen there, and no "
+                    text=f"{100 * q.saturated:.3g} % of the samples are saturated: no variance is seen there, and no "
                     "margin can be told from them."
                 )
             )

@@ -271,3 +271,13 @@ def test_evidence_by_lots_by_stretches_and_by_few_passes() -> None:
     # Passes 0, 3, 6 … are lost. Before, none of 300 was: with rare bad lots allowed for, at most 12 %.
     assert stretches.found.limit == pytest.approx(_found(_log(seed=2)).now.lost_limits[1])
     assert lots.found.mean == pytest.approx(1 / 3, abs=0.01)
+
+
+def test_all_lost_is_a_hundred_percent_in_words(tmp_path: Path) -> None:
+    now, before = _files(tmp_path, "now", _log(level=30.0, passes=10, seed=1)), _files(tmp_path, "b", _log(seed=2))
+    path = tmp_path / "setting.json"
+    path.write_text(json.dumps({"schema": 1, "unit": "x", "on_level": 50, "off_level": 40, "polarity": "light-on"}))
+    said = CliRunner().invoke(app, ["stale", now, "--setting", str(path), "--before", before])
+    assert said.exit_code == 1
+    assert "and 100 % now" in " ".join(said.stdout.split())
+    assert "e+" not in said.stdout
