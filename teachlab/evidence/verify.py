@@ -59,6 +59,8 @@ def verify_record(
     known = isinstance(record, dict) and record.get("kind") in (EVIDENCE, ABSTENTION)
     if not known or record.get("schema") != SCHEMA:
         raise InputError(f"{path}: this is no evidence record of schema {SCHEMA}. Give the result.json of a report.")
+    if not isinstance(record.get("software", {}), dict):
+        raise InputError(f"{path}: the record is damaged: 'software' must be an object with keys. Write it again.")
     try:
         changed = _own_digest(record, text)
     except ValueError:  # 1e400 is JSON, but no number that a record can hold

@@ -157,6 +157,32 @@ def test_a_long_message_is_cut_and_names_both_ends(tmp_path: Path, monkeypatch: 
     assert ran.stderr.count("\n") == 1
 
 
+def test_files_that_are_no_text_and_records_that_are_no_records(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    run = CliRunner()
+    assert run.invoke(app, ["synth", "demo", "--passes", "20", "--out", "a.parquet"]).exit_code == 0
+    setting_file(Path("s.json"), "counts", 1200.0, 1100.0)
+    stress = ["stress", "a.parquet", "--setting", "s.json", "--gain", "1", "--levels-seen", "days.csv"]
+    for content, says in ((b"day,level\n0,\xff\xfe\n", "not a text file in UTF-8"), (b"day\n1\n", "columns 'day'")):
+        Path("days.csv").write_bytes(content)
+        ran = run.invoke(app, stress)
+        assert ran.exit_code == 2, ran.exception
+        assert f"days.csv: {says}" in ran.stderr or says in ran.stderr
+    assert run.invoke(app, ["report", "a.parquet", "--setting", "s.json", "--draws", "0", "--out", "r"]).exit_code == 0
+    record = json.loads(Path("r/result.json").read_text())
+    for wrong in (record | {"software": 1}, record | {"kind": {}}, record | {"kind": []}, [], 5):
+        Path("r/result.json").write_text(json.dumps(wrong))
+        ran = run.invoke(app, ["verify", "r/result.json", "--recording", "a.parquet", "--truth", "a.passes.parquet"])
+        assert ran.exit_code == 2, ran.exception
+        assert "result.json: " in ran.stderr
+    Path("r/result.json").write_text(json.dumps(record))
+    ran = run.invoke(app, ["verify", "r/result.json", "--recording", "a.parquet", "--truth", "a\0.parquet"])
+    assert ran.exit_code == 2
+    assert "zero byte" in ran.stderr
+
+
 # ---- the process itself -------------------------------------------------------------------------------------
 
 

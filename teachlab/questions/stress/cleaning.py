@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from teachlab.data.atomic_files import read_text
 from teachlab.errors import ParameterError
 from teachlab.statistics.over_time.autocorrelated_line import autocorrelated_line
 
@@ -162,14 +164,17 @@ def read_levels(path: str | Path, *, dark_level: float = 0.0, confidence: float 
     ParameterError
         With file, row and value, for what is no day or no level; or if there are too few.
     """
-    with Path(path).open(newline="", encoding="utf-8-sig") as file:
-        table = csv.DictReader(file)
+    text = read_text(path, "a CSV with the columns day and level", ParameterError)
+    try:
+        table = csv.DictReader(io.StringIO(text, newline=""))
         names = table.fieldnames or []
-        if not {"day", "level"} <= set(names):
-            raise ParameterError(
-                f"{path}: levels seen over days need the columns 'day' and 'level', got {', '.join(names) or 'none'}."
-            )
         rows = list(table)
+    except csv.Error as fault:
+        raise ParameterError(f"{path}: not a CSV: {fault}. Give the columns day and level.") from None
+    if not {"day", "level"} <= set(names):
+        raise ParameterError(
+            f"{path}: levels seen over days need the columns 'day' and 'level', got {', '.join(names) or 'none'}."
+        )
     days = [_day(row["day"], f"{path}: row {k}") for k, row in enumerate(rows, 1)]
     levels = [_number(row["level"], f"{path}: row {k}, column 'level'") for k, row in enumerate(rows, 1)]
     try:
