@@ -183,6 +183,18 @@ def test_files_that_are_no_text_and_records_that_are_no_records(
     assert "zero byte" in ran.stderr
 
 
+@pytest.mark.filterwarnings("error")
+def test_a_full_scale_beyond_the_type_of_the_light_warns_of_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    info = RecordingInfo(sample_rate_hz=100, unit="mV", full_scale=1e308)
+    write_recording("a.parquet", Recording.from_array(np.arange(50, dtype=np.float32), info))
+    ran = CliRunner().invoke(app, ["inspect", "a.parquet", "--json"])
+    assert ran.exit_code == 0, ran.exception
+    assert json.loads(ran.stdout)["saturated"] == 1 / 50  # the sample at 0
+
+
 # ---- the process itself -------------------------------------------------------------------------------------
 
 

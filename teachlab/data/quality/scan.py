@@ -108,7 +108,7 @@ class QualityScan:
             self.step.push(valid)
         full = self._recording.info.full_scale
         if full is not None:
-            self.saturated += int(np.count_nonzero(valid <= 0) + np.count_nonzero(valid >= full))
+            self.saturated += int(np.count_nonzero(valid <= 0) + np.count_nonzero(valid >= np.float64(full)))
         bounded(block, self._recording.name)  # refuses light too large to be measured; infinite light is left out below
         levels = Block(first, block.light, invalid).as_float()
         # The difference that belongs to a sample is the one from its neighbour before.
