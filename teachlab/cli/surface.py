@@ -52,6 +52,12 @@ def surface_command(
     draws: Draws = 200,
     seed: Seed = 0,
     levels: Annotated[str | None, typer.Option(help="Levels to count at: LOW:HIGH:HOW_MANY.")] = None,
+    on_delay: Annotated[
+        str | None, typer.Option(help="On-delays counted with every level, ms: LOW:HIGH or LOW:HIGH:HOW_MANY.")
+    ] = None,
+    off_delay: Annotated[
+        str | None, typer.Option(help="Off-delays counted with every level, ms: LOW:HIGH or LOW:HIGH:HOW_MANY.")
+    ] = None,
     cost_miss: CostMiss = 1.0,
     cost_false: CostFalse = 1.0,
     out: Figures = None,
@@ -65,6 +71,7 @@ def surface_command(
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.score import Rules
     from teachlab.questions.surface.answer import operating_surface
+    from teachlab.questions.surface.delay_figure import delay_figure
     from teachlab.questions.surface.figure import MarkedSetting, surface_figure
 
     targets = [(name, kind_of(name)) for name in out or []]
@@ -81,8 +88,9 @@ def surface_command(
     opened = [open_pair(name, truth) for name in recordings]
     with progress("counting", quiet=json) as told:
         answer = operating_surface(
-            opened, given=given, strategy=chosen, levels=_levels(levels), options=options, progress=told
-        )
+            opened, given=given, strategy=chosen, levels=_levels(levels), on_delay=on_delay, off_delay=off_delay,
+            options=options, progress=told,
+        )  # fmt: skip
     found, curve, best, cloud = answer.surface, answer.curve, answer.best, answer.cloud
     for note in {passes_note(passes) for _, passes in opened} - {""}:
         warn(note)
@@ -92,6 +100,10 @@ def surface_command(
         marks = [MarkedSetting(one, Path(file).stem) for file, one in zip(answer.names, answer.given, strict=True)]
         if cloud is not None and cloud.first is not None:
             marks.append(MarkedSetting(cloud.first, f"taught by {cloud.strategy}"))
+        if answer.delays is not None and kind != "json":
+            title = f"{', '.join(answer.recordings)}: every level and delay counted exactly, without hysteresis"
+            write_result(name, kind, document, delay_figure(answer.delays, title=title, kind=kind))
+            continue
         picture = b"" if kind == "json" else surface_figure(
             found, best, title=title, marks=marks, cloud=() if cloud is None else cloud.settings,
             cloud_name="" if cloud is None else f"draws of {cloud.strategy}", curve=curve, kind=kind,

@@ -110,11 +110,11 @@ def test_stated_levels_are_a_thousand_and_every_count_is_that_of_replay(noisy: P
         assert {name: found[name][i][j] for name in TABLES} == expected
 
 
-def test_delays_and_hysteresis_are_a_grid_that_says_so(line: Path, tmp_path: Path) -> None:
+def test_delays_and_hysteresis_are_counted_exactly_at_stated_levels(line: Path, tmp_path: Path) -> None:
     base = write_setting(tmp_path / "base.json", off_delay_ms=75.0)
     found = document(line, "--base", base)
-    assert found["exact"] is False
-    assert "silent between them" in found["how"]
+    assert found["exact"] is True
+    assert found["how"] == "every pair of 24 levels replayed, with filter and delays"
     assert found["zero_hysteresis"]["exact"] is True
     # Gaps of 70 ms under an off-delay of 75: only the first pass begins anything, whatever the level.
     assert min(found["zero_hysteresis"]["lost"]) == 9
@@ -229,7 +229,7 @@ def test_a_figure_of_a_grid_draws_the_exact_curve(line: Path, tmp_path: Path) ->
     result = run(line, "--base", base, "--out", tmp_path / "grid.svg")
     assert result.exit_code == 0, result.output
     text = (tmp_path / "grid.svg").read_text()
-    assert "silent between them" in text
+    assert "levels replayed, with filter and delays" in text
     assert "cheapest: 0.9 per pass" in text
     assert "Without hysteresis, every level exact: at best 9" in result.output
 
@@ -268,7 +268,7 @@ def _light(path: Path) -> np.ndarray:
         (["line.parquet", "--setting", "good.json", "--setting", "dark.json"], "dark.json has polarity dark-on"),
         (["line.parquet", "--strategy", "nobody"], "nobody"),
         (["line.parquet", "--set", "a=1"], "--set needs --strategy"),
-        (["line.parquet", "--strategy", "sweep-minmax", "--draws", "0"], "draws must be at least 1"),
+        (["line.parquet", "--strategy", "sweep-minmax", "--draws", "0"], "--draws must be a number from 1 to"),
         (["line.parquet", "--strategy", "background-follower", "--draws", "2"], "fixed levels"),
         (["line.parquet", "--cost-miss", "-1"], "cost"),
         (["line.parquet", "--cost-miss", "nan"], "cost"),
@@ -304,3 +304,39 @@ def test_no_pass_to_score_is_said(line: Path, tmp_path: Path) -> None:
     result = run(line, "--truth", tmp_path / "cut.passes.parquet", "--setting", setting, "--json")
     assert result.exit_code == 2
     assert "no pass is left to score" in result.stderr
+
+
+def test_levels_and_delays_are_counted_together(line: Path, tmp_path: Path) -> None:
+    """Every cell is what its replay counts; the best is told, and drawn."""
+    out = tmp_path / "delays.svg"
+    found = document(line, "--levels", "20:60:5", "--on-delay", "0:40:3", "--off-delay", "0:80:3", "--out", str(out))[
+        "delays"
+    ]
+    assert found["exact"] is True
+    assert found["levels"] == [20, 30, 40, 50, 60]
+    assert (found["on_delay_ms"], found["off_delay_ms"]) == ([0, 20, 40], [0, 40, 80])
+    for k, i, j in ((0, 0, 0), (2, 1, 0), (2, 0, 1), (3, 2, 2), (4, 1, 2), (1, 2, 1)):
+        level = found["levels"][k]
+        score = replayed(
+            line, tmp_path / "one.json", on_level=level, off_level=level, on_delay_ms=found["on_delay_ms"][i],
+            off_delay_ms=found["off_delay_ms"][j],
+        )  # fmt: skip
+        assert found["lost"][k][i][j] == score["misses"] + score["merged"]
+        assert found["extra"][k][i][j] == score["extra"]
+        assert found["false_trips"][k][i][j] == score["false_trips"]
+    best = found["best"]
+    errors = [
+        found["lost"][k][i][j] + found["extra"][k][i][j] + found["false_trips"][k][i][j]
+        for k in range(5) for i in range(3) for j in range(3)
+    ]  # fmt: skip
+    assert best["lost"] + best["extra"] + best["false_trips"] == min(errors)
+    text = out.read_text()
+    assert "on-delay, ms" in text
+    assert "off-delay, ms" in text
+
+
+@pytest.mark.parametrize("asked", ["5", "9:3", "0:1:1", "0:x", "-1:4", "0:1:5:7", "0:10:100000"])
+def test_a_range_of_delays_that_is_none_is_refused(line: Path, asked: str) -> None:
+    result = CliRunner().invoke(app, ["surface", str(line), f"--on-delay={asked}"])
+    assert result.exit_code == 2
+    assert "takes a range in ms" in str(result.exception) + result.output

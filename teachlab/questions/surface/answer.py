@@ -18,6 +18,7 @@ from teachlab.model.truth import Truth
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
 from teachlab.questions.surface.cloud import SurfaceCloud, check_family, taught_cloud
 from teachlab.questions.surface.count import surface_of
+from teachlab.questions.surface.delay_axis import DelaySurface, counted_levels, delay_range, delay_surface
 from teachlab.questions.surface.given_settings.grid import GRID, replayed_surface
 from teachlab.questions.surface.hindsight import Hindsight, best_of, regret_of
 from teachlab.questions.surface.position_axis import PositionAxis, position_axis
@@ -51,6 +52,8 @@ class SurfaceAnswer:
         Draws of a strategy.
     positions : PositionAxis or None
         Where in the pass it would switch at every level; of a single recording.
+    delays : DelaySurface or None
+        Levels and delays together, where a range of delays was asked for.
     """
 
     recordings: tuple[str, ...]
@@ -61,6 +64,7 @@ class SurfaceAnswer:
     given: tuple[Setting, ...]
     cloud: SurfaceCloud | None
     positions: PositionAxis | None
+    delays: DelaySurface | None = None
 
     def looked_up(self) -> list[dict[str, Any]]:
         """Return what every setting given counts and costs more than the best; None where it was not counted."""
@@ -100,6 +104,8 @@ class SurfaceAnswer:
                     "the best."
                 )
                 reasons.append(VerdictReason(text=text))
+        if self.delays is not None:
+            reasons.insert(0, VerdictReason(text=self.delays.sentence()))
         return Verdict(
             decision="a fixed level works here" if works else "no fixed level works here",
             about="best in hindsight",
@@ -127,6 +133,7 @@ class SurfaceAnswer:
                 "levels": self.curve.levels, "exact": True, "how": self.curve.how, **line
             }  # fmt: skip
         out["switching_position"] = None if self.positions is None else self.positions.as_dict()
+        out["delays"] = None if self.delays is None else self.delays.as_dict()
         out["settings"] = self.looked_up()
         out["taught"] = None if self.cloud is None else self.cloud.as_dict(self.best.cost)
         return {name: plain(value) for name, value in out.items()}
@@ -138,6 +145,8 @@ def operating_surface(
     given: Sequence[tuple[str, Setting]] = (),
     strategy: Strategy | None = None,
     levels: NDArray[np.float64] | None = None,
+    on_delay: str | None = None,
+    off_delay: str | None = None,
     options: DrawOptions | None = None,
     progress: Progress | None = None,
 ) -> SurfaceAnswer:
@@ -154,6 +163,8 @@ def operating_surface(
         Whose draws are placed on the surface.
     levels : ndarray of float64, recording units, optional
         Levels to count at; default: all distinct ones, or stated ones where those are too many.
+    on_delay, off_delay : str, optional
+        Range of delays in ms that are counted together with the levels, ``"0:60"`` or ``"0:60:13"``.
     options : DrawOptions, optional
         Draws and seed of the strategy, base setting, rules and costs.
     progress : callable, optional
@@ -165,8 +176,11 @@ def operating_surface(
         If the pieces do not fit together.
     """
     how = options or DrawOptions()
+    ranges = on_delay is not None or off_delay is not None
     names, settings = [name for name, _ in given], [setting for _, setting in given]
     shared = _shared(opened, how.base, settings)
+    on_delays = delay_range(on_delay, "--on-delay", shared.on_delay_ms)
+    off_delays = delay_range(off_delay, "--off-delay", shared.off_delay_ms)
     if how.base is not None:
         settings = [shared.with_levels(one.on_level, one.off_level, one.polarity) for one in settings]
     for name, one in zip(names, settings, strict=True):
@@ -181,9 +195,16 @@ def operating_surface(
     if len(opened) == 1:
         line = found if curve is None else curve
         positions = position_axis(*opened[0], line, best.setting, rules=how.rules, costs=how.costs, progress=progress)
+    delays = None
+    if ranges:
+        line = found if curve is None else curve
+        delays = delay_surface(
+            opened, shared, counted_levels(line.levels), on_delays_ms=on_delays, off_delays_ms=off_delays,
+            rules=how.rules, costs=how.costs, progress=progress,
+        )  # fmt: skip
     return SurfaceAnswer(
         recordings=tuple(recording.name for recording, _ in opened), surface=found, curve=curve,
-        best=best, positions=positions,
+        best=best, positions=positions, delays=delays,
         names=tuple(names), given=tuple(settings), cloud=cloud,
     )  # fmt: skip
 

@@ -12,7 +12,7 @@ off-delay below that, and one count of distances gives all off-delays at once.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +47,10 @@ class DelayCounts:
     false_trips: Counts
     ignore_trips: Counts
     detect_trials: NDArray[np.int64]
+
+    def __add__(self, other: DelayCounts) -> DelayCounts:
+        """Return the counts of both, for the same comparators and delays over different light."""
+        return DelayCounts(*(getattr(self, f.name) + getattr(other, f.name) for f in fields(self)))
 
     @property
     def errors(self) -> Counts:

@@ -107,7 +107,6 @@ def assembled(
     *,
     how: str,
     every_pair: bool = True,
-    exact: bool = True,
 ) -> Surface:
     """Put tables, trials and running time together; whether the levels are all distinct ones is not known here."""
     return Surface(
@@ -121,5 +120,4 @@ def assembled(
         gap_trials=spans.gaps,
         running_hours=(clock.count - spans.begin) / (clock.rate_hz * 3600),
         base=base.with_levels(0.0, 0.0),
-        exact=exact,
     )

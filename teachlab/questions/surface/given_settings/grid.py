@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
 
 GRID = 24
-BY_REPLAY = "every pair of a grid of {levels} levels replayed: exact at these pairs, silent between them"
+BY_REPLAY = "every pair of {levels} levels replayed, with filter and delays"
 
 
 def replayed_surface(
@@ -37,7 +37,7 @@ def replayed_surface(
     """Replay and score every pair of a grid of levels, with any filter and delays.
 
     Parameters as in `teachlab.questions.surface.surface`; without `levels`, 24 are spread evenly over the
-    light. The result says that it is a grid: no theorem covers hysteresis and delays together.
+    light. Exact at these pairs, as a surface of stated levels is at its own.
     """
     reading = read_first(recording, base.evaluation_rate_hz)
     grid = np.linspace(reading.low, reading.high, GRID) if levels is None else levels
@@ -54,4 +54,4 @@ def replayed_surface(
     clock = reading.clock
     lag = onset_lag(base, clock)
     spans = Spans.of(truth, clock, reading.invalid, rules=rules, lag=lag)
-    return assembled(grid, tables, spans, clock, base, exact=False, how=BY_REPLAY.format(levels=n))
+    return assembled(grid, tables, spans, clock, base, how=BY_REPLAY.format(levels=n))

@@ -41,9 +41,6 @@ class Surface:
     running_hours : float, hours
     base : Setting
         Polarity, filter, delays and evaluation rate that all pairs share; its levels mean nothing.
-    exact : bool
-        Whether the counts came from a theorem at every pair that is counted; False for a grid of replays,
-        which says nothing about pairs between its own.
     recordings : int
         How many were added up.
     """
@@ -64,7 +61,6 @@ class Surface:
     gap_trials: int
     running_hours: float
     base: Setting
-    exact: bool = True
     recordings: int = 1
 
     def __post_init__(self) -> None:
@@ -134,7 +130,7 @@ class Surface:
             "unit": self.base.unit,
             "polarity": str(self.base.polarity),
             "levels": self.levels.tolist(),
-            "exact": self.exact and self.every_pair,
+            "exact": self.every_pair,
             "every_distinct_level": self.distinct,
             "how": self.how,
             **{name: getattr(self, name) for name in SUMS},
