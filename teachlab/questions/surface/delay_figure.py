@@ -54,7 +54,7 @@ def delay_figure(found: DelaySurface, *, title: str = "", kind: str = "svg") -> 
             panel.set_xlabel(f"{name}, ms")
         axes[0].set_ylabel(f"level, {found.base.unit}")
         axes[0].legend(loc="upper right", fontsize=8)
-        figure.colorbar(mesh, ax=list(axes), label=f"cost per pass ({LEAST_COST:g}: that or less)")
+        figure.colorbar(mesh, ax=list(axes), format="%g", label=f"cost per pass ({LEAST_COST:g}: that or less)")
         if title:
             figure.suptitle(title, fontsize=10)
         return picture(figure, kind)
