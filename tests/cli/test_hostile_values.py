@@ -98,7 +98,7 @@ def test_light_near_the_end_of_the_range_of_numbers_is_refused(folder: Path, tmp
 
 
 def test_the_direction_of_nothing_to_detect_is_not_a_number_of_counts(folder: Path) -> None:
-    done = run(folder, "inspect", "ignored.parquet")
+    done = run(folder, "inspect", "ignored.parquet", "--details")
     assert done.exit_code == 0
     assert "nan" not in done.stdout
     assert "cannot be found without passes to detect" in done.stdout

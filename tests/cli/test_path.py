@@ -212,8 +212,8 @@ def test_parameters_by_set_and_by_file(line: Path, tmp_path: Path) -> None:
     [
         (["bench", "{line}", "--draws", "0"], "draws"),
         (["bench", "{line}", "--seed", "-1"], "seed"),
-        (["bench", "{line}", "--confidence", "95"], "percentage"),
-        (["bench", "{line}", "--teach-share", "1.5"], "teach_share"),
+        (["bench", "{line}", "--confidence", "95"], "confidence"),
+        (["bench", "{line}", "--teach-share", "1.5"], "teach-share"),
         (["bench", "{line}", "--cost-miss", "-1"], "cost-miss"),
         (["bench", "{line}", "{line}"], "twice"),
         (["bench", "{line}", "--strategy", "single-sample", "--strategy", "single-sample"], "once"),
