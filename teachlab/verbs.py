@@ -26,14 +26,15 @@ if TYPE_CHECKING:
     from teachlab import pipeline
     from teachlab.evidence.finding import Finding
     from teachlab.questions.compare import CompareAnswer
-    from teachlab.questions.coverage.certificate import Coverage
+    from teachlab.questions.coverage import Coverage
     from teachlab.questions.coverage.cycles import Cycle
     from teachlab.questions.plan import PlanAnswer
-    from teachlab.questions.repeatability.study import Question, RepeatabilityAnswer
+    from teachlab.questions.repeatability import RepeatabilityAnswer
+    from teachlab.questions.repeatability.study import Question
     from teachlab.questions.replay import ReplayAnswer
-    from teachlab.questions.stale.staleness import Staleness
-    from teachlab.questions.stress.answer import StressAnswer
-    from teachlab.questions.surface.answer import SurfaceAnswer
+    from teachlab.questions.stale import Staleness
+    from teachlab.questions.stress import StressAnswer
+    from teachlab.questions.surface import SurfaceAnswer
     from teachlab.studies.result import RecordingBench
     from teachlab.testing.report import ConformanceReport
 
@@ -357,7 +358,7 @@ def surface(
     """
     import numpy as np
 
-    from teachlab.questions.surface.answer import operating_surface
+    from teachlab.questions.surface import operating_surface
     from teachlab.questions.surface.figure import MarkedSetting, surface_figure
 
     opened, truth = _opened(recording, passes)
@@ -434,7 +435,7 @@ def stress(
     from itertools import product
 
     from teachlab.model.following_and_window import fixed_levels
-    from teachlab.questions.stress.answer import stress as stressed
+    from teachlab.questions.stress import stress as stressed
     from teachlab.questions.stress.figure import stress_figure
 
     opened, truth = _opened(recording, passes)
@@ -492,8 +493,8 @@ def repeatability(
     >>> len(found.to_pandas())
     4
     """
+    from teachlab.questions.repeatability import repeatability as repeated
     from teachlab.questions.repeatability.figure import cloud_figure
-    from teachlab.questions.repeatability.study import repeatability as repeated
 
     opened, truth = _opened(recording, passes)
     one = isinstance(strategies, str | type) or hasattr(strategies, "teach")
@@ -558,7 +559,7 @@ def coverage(
     >>> found.to_pandas()["block"].tolist()
     ['teach', 'scored']
     """
-    from teachlab.questions.coverage.certificate import coverage as certified
+    from teachlab.questions.coverage import coverage as certified
     from teachlab.questions.coverage.cycles import cycle_of
     from teachlab.questions.coverage.figure import coverage_figure
 
@@ -627,7 +628,8 @@ def stale(
     from dataclasses import asdict
 
     from teachlab.model.following_and_window import fixed_levels
-    from teachlab.questions.stale.staleness import LEAST_MARGIN, staleness
+    from teachlab.questions.stale import staleness
+    from teachlab.questions.stale.answer import LEAST_MARGIN
 
     now = _opened(recording, passes)
     then = None if before is None else _opened(before, before_passes)

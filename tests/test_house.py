@@ -26,6 +26,16 @@ BARE = frozenset(
      "one", "other", "found")
 )  # fmt: skip
 """Words that say nothing about the line without a noun."""
+ROOMS = sorted(
+    path.stem
+    for path in (ROOT / "questions").iterdir()
+    if path.stem not in ("__init__", "verdict") and (path.suffix == ".py" or (path / "__init__.py").exists())
+)
+"""Rooms of questions; the verdict on a setting is no command but what the others say first."""
+BESIDE = frozenset(
+    ("Limit", "MOST_LEVELS", "Question", "USUAL_LIMITS", "cycle_of", "read_levels", "in_words", "place_text")
+)  # fmt: skip
+"""What commands need to read the words that were typed, and to word a time or a place."""
 TAUGHT = "Taught"
 """The history in a setting bears the word that the file contract gives it."""
 
@@ -147,13 +157,36 @@ def test_the_draws_of_a_strategy_are_taught_in_one_place() -> None:
     assert not looping
 
 
-@pytest.mark.parametrize(
-    "room", ["compare", "coverage", "plan", "replay", "stress"]
-)  # rooms whose command asks one question
-def test_a_question_hands_on_one_function_and_one_value(room: str) -> None:
-    names = import_module(f"teachlab.questions.{room}").__all__
-    kinds = Counter(name[0].isupper() for name in names)
-    assert kinds == {True: 1, False: 1}
+def test_a_question_hands_on_one_function_and_one_value() -> None:
+    """A room with several commands hands on as many functions; a question in one file is read by its `__all__` too."""
+    for room in ROOMS:
+        kinds = Counter(name[0].isupper() for name in import_module(f"teachlab.questions.{room}").__all__)
+        assert kinds == ({True: 2, False: 5} if room == "surroundings" else {True: 1, False: 1}), room
+
+
+def test_commands_ask_a_question_through_its_room_alone() -> None:
+    """Beside the question, a command takes only its figure, and words in and out."""
+    beside = [
+        f"{file.name}: {node.module}: {name.name}"
+        for file in sorted((ROOT / "cli").glob("*.py"))
+        for node in run_time_imports(ast.parse(file.read_text(encoding="utf-8")))
+        if (node.module or "").startswith("teachlab.questions.")
+        and node.module.count(".") > 2  # type: ignore[union-attr]
+        and not node.module.endswith("figure")  # type: ignore[union-attr]
+        for name in node.names
+        if name.name not in BESIDE
+    ]
+    assert not beside
+
+
+def run_time_imports(tree: ast.Module) -> Iterator[ast.ImportFrom]:
+    typing = {
+        id(inner)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
+        for inner in ast.walk(node)
+    }
+    yield from (node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) and id(node) not in typing)
 
 
 def test_no_room_bears_the_name_of_a_verb() -> None:

@@ -23,7 +23,8 @@ from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.questions.stress.map import stress_map
-from teachlab.questions.surface import score_pairs, surface
+from teachlab.questions.surface.count import surface
+from teachlab.questions.surface.given_settings.pairs import score_pairs
 from teachlab.scoring import score
 from teachlab.switching import replay
 

@@ -86,8 +86,9 @@ def repeatability_command(
     from teachlab.data.opening import open_pair
     from teachlab.model.draws import Costs, DrawOptions
     from teachlab.model.score import Rules
+    from teachlab.questions.repeatability import repeatability
     from teachlab.questions.repeatability.figure import cloud_figure
-    from teachlab.questions.repeatability.study import Question, repeatability
+    from teachlab.questions.repeatability.study import Question
     from teachlab.questions.repeatability.values import USUAL_LIMITS
 
     targets = [(name, kind_of(name)) for name in out or []]

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from teachlab.model.recording import RecordingInfo
-    from teachlab.questions.stale.staleness import RecordingUnderSetting, Staleness
+    from teachlab.questions.stale.answer import RecordingUnderSetting, Staleness
 
 EXIT = {"keep": 0, "watch": 0, "clean or teach again": 1, "not enough evidence": 3}
 
@@ -50,7 +50,7 @@ def stale_command(
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.score import Rules
     from teachlab.model.verdict import VerdictReason
-    from teachlab.questions.stale.staleness import staleness
+    from teachlab.questions.stale import staleness
     from teachlab.questions.verdict.places import place_text
 
     used = fixed_levels(read_setting(setting), "the staleness of a setting")

@@ -15,7 +15,7 @@ from teachlab.wording.notes import passes_note
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from teachlab.questions.feasibility.answer import Feasibility
+    from teachlab.questions.feasibility import Feasibility
     from teachlab.questions.stress.cleaning import Cleaning, LossRate
     from teachlab.questions.stress.map import StressMap
     from teachlab.questions.stress.speeds import AtSpeed

@@ -70,7 +70,7 @@ def surface_command(
     from teachlab.model.draws import Costs, DrawOptions
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.score import Rules
-    from teachlab.questions.surface.answer import operating_surface
+    from teachlab.questions.surface import operating_surface
     from teachlab.questions.surface.delay_figure import delay_figure
     from teachlab.questions.surface.figure import MarkedSetting, surface_figure
 

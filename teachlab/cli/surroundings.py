@@ -13,10 +13,12 @@ from teachlab.errors import ParameterError
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from rich.table import Table
 
     from teachlab.questions.counterfactual.answer import SensorMargin
-    from teachlab.questions.surroundings.answers import SurroundingsAnswer
+    from teachlab.questions.surroundings import SurroundingsAnswer
 
 MODES = (
     "through-beam",
@@ -60,7 +62,7 @@ def neighbour(
     Hits in a row follow from how far the other train shifts from one own pulse to the next. Holds for steady
     periods and a receiver that looks only while its own pulse lasts.
     """
-    from teachlab.questions.surroundings.neighbours import Neighbours, neighbours_apart
+    from teachlab.questions.surroundings import neighbours_apart
 
     for name, given in (("--period-us", period_us), ("--frequency-hz", frequency_hz)):
         for value in given or []:
@@ -69,15 +71,15 @@ def neighbour(
     periods = [*(period_us or []), *(1e6 / value for value in frequency_hz or [])]
     if len(periods) < 2:
         raise ParameterError("give --period-us or --frequency-hz once per sensor: at least two together.")
-    pairs = neighbours_apart(periods, width_us=width_us, consecutive=consecutive)
+    answer = neighbours_apart(periods, width_us=width_us, consecutive=consecutive)
     if json:
-        emit_json(Neighbours(pairs=tuple(pairs)).as_dict())
+        emit_json(answer.as_dict())
         return
-    for pair in pairs:
+    for pair in answer.pairs:
         (a, b), how = pair.periods_us, "keep apart" if pair.apart else "disturb each other"
         say(f"{a:.6g} and {b:.6g} µs ({1e6 / a:.6g} and {1e6 / b:.6g} Hz): {how}; {pair.answer.verdict}")
         _values(pair.answer)
-    _basis(pairs[0].answer)
+    _basis(answer.pairs[0].answer)
 
 
 def beat(
@@ -93,7 +95,7 @@ def beat(
 
     Holds for steady emitters and a linear receiver.
     """
-    from teachlab.questions.surroundings.neighbours import neighbour_beat
+    from teachlab.questions.surroundings import neighbour_beat
 
     _show(
         neighbour_beat(
@@ -118,7 +120,7 @@ def lamp_command(
     Lamps on the mains flicker at twice its frequency. Holds for sinusoidal flicker and an on-level not below its
     mean.
     """
-    from teachlab.questions.surroundings.answers import lamp
+    from teachlab.questions.surroundings import lamp
 
     _show(
         lamp(
@@ -139,7 +141,7 @@ def ambient(
     Usual: full sun in the open 100,000 lx, heavy overcast sky 5,000, by a window 2,000, fine work 1,000, office 500.
     Holds for the light on the lens; spectrum and direction matter as much.
     """
-    from teachlab.questions.surroundings.answers import ambient_light
+    from teachlab.questions.surroundings import ambient_light
 
     _show(ambient_light(limit_lx=limit_lx, expected_lx=expected_lx), json)
 
@@ -159,7 +161,7 @@ def target(
     Light above dark goes with the reflectance and falls with the 2nd or 4th power of the distance, by mode. Holds
     for matt targets in full view, beyond the blind zone.
     """
-    from teachlab.questions.surroundings.answers import other_target
+    from teachlab.questions.surroundings import other_target
 
     _show(
         other_target(
@@ -221,35 +223,29 @@ def counterfactual_command(
     from teachlab.model.draws import Costs
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.score import Rules
-    from teachlab.model.setting import Setting
-    from teachlab.questions.counterfactual.answer import Counterfactual, counterfactual
-    from teachlab.teaching.block import polarity_for
+    from teachlab.questions.counterfactual import counterfactual
 
     rules = Rules(tolerance_ms=tolerance_ms)
     opened, passes = open_pair(recording, truth)
-    base = (
-        fixed_levels(read_setting(setting), "the comparison of sensors")
-        if setting is not None
-        else Setting(unit=opened.info.unit, on_level=0.0, off_level=0.0, polarity=polarity_for(opened, passes))
-    )
+    base = None if setting is None else fixed_levels(read_setting(setting), "the comparison of sensors")
     costs = Costs(miss=cost_miss, false=cost_false) if best else None
     with progress(f"comparing sensors on {opened.name}", quiet=json) as told, naming(setting, recording):
         found = counterfactual(opened, passes, base, mains_hz=mains_hz, rules=rules, costs=costs, progress=told)
     if note := passes_note(passes):
         warn(note)
     if json:
-        emit_json(Counterfactual(recording=opened.name, sensors=tuple(found)).as_dict())
+        emit_json(found.as_dict())
         return
-    show(_sensors(found, opened.info.unit))
+    show(_sensors(found.sensors, opened.info.unit))
     say("Margin and needed are in sigma of the background; times: margin over needed, against the sensor as it is.")
-    for one in found:
+    for one in found.sensors:
         if one.sensor.missing:
             say(f"{one.sensor.name}: unknown, {one.sensor.missing}.")
         elif one.margin is None:
             say(f"{one.sensor.name}: no margin, the background does not vary.")
 
 
-def _sensors(found: list[SensorMargin], unit: str) -> Table:
+def _sensors(found: Sequence[SensorMargin], unit: str) -> Table:
     from rich.table import Table
 
     table = Table(title_justify="left")

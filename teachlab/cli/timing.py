@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from teachlab.cli.console import emit_json, say, say_verdict
 from teachlab.cli.options import Details, Json, PassesFile
-from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
     from teachlab.questions.timing.budget import Timing
-    from teachlab.questions.timing.dwelling import DwellSpans, Predicted
+    from teachlab.questions.timing.dwelling import Predicted
 
 LABELS = {
     "dwell_ms": ("shortest dwell", "ms"),
@@ -71,47 +67,21 @@ def timing_command(
     json: Json = False,
 ) -> None:
     """Check dwell, gap, response, delays and controller scan before any level is taught."""
-    from dataclasses import replace
-
+    from teachlab.cli.opening import naming
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
     from teachlab.model.following_and_window import fixed_levels
-    from teachlab.model.setting import Setting
-    from teachlab.questions.timing.answer import time_budget, time_budget_of
-    from teachlab.questions.timing.line import line_from_lengths
+    from teachlab.questions.timing import time_budget
 
     chosen = None if setting is None else fixed_levels(read_setting(setting), "the timing check")
-    given = {
-        "consecutive": consecutive, "on_delay_ms": on_delay_ms, "off_delay_ms": off_delay_ms,
-        "evaluation_rate_hz": evaluation_rate_hz,
-    }  # fmt: skip
-    overrides: dict[str, Any] = {name: value for name, value in given.items() if value is not None}
-    if recording is not None:
-        if length_mm is not None or gap_mm is not None:
-            raise ParameterError("give a recording, or --length-mm and --gap-mm, not both.")
-        opened, passes = open_pair(recording, truth)
-        used = replace(chosen or Setting(unit=opened.info.unit, on_level=0.0, off_level=0.0), **overrides)
-        spans = _spans(opened, passes, used, setting, speed_mm_s, beam_mm, on_share, off_share)
-        answer = time_budget_of(
-            opened, used, spans, scan_ms=scan_ms, input_filter_ms=input_filter_ms, speed_mm_s=speed_mm_s,
+    opened, passes = (None, None) if recording is None else open_pair(recording, truth)
+    with naming(setting, recording or ""):
+        answer = time_budget(
+            opened, passes, chosen, speed_mm_s=speed_mm_s, length_mm=length_mm, gap_mm=gap_mm, beam_mm=beam_mm,
+            on_share=on_share, off_share=off_share, evaluation_rate_hz=evaluation_rate_hz, consecutive=consecutive,
+            on_delay_ms=on_delay_ms, off_delay_ms=off_delay_ms, scan_ms=scan_ms, input_filter_ms=input_filter_ms,
             speed_change=speed_change,
         )  # fmt: skip
-    else:
-        missing = [
-            n for n, v in (("--speed-mm-s", speed_mm_s), ("--length-mm", length_mm), ("--gap-mm", gap_mm)) if v is None
-        ]
-        rate = evaluation_rate_hz or (chosen.evaluation_rate_hz if chosen else None)
-        if rate is None:
-            missing.append("--evaluation-rate-hz")
-        if missing or speed_mm_s is None or length_mm is None or gap_mm is None or rate is None:
-            raise ParameterError(f"timing needs a recording, or numbers; missing: {', '.join(missing)}.")
-        start = replace(chosen or Setting(unit="-", on_level=0.0, off_level=0.0), **overrides)
-        line = line_from_lengths(
-            speed_mm_s=speed_mm_s, length_mm=length_mm, gap_mm=gap_mm, evaluation_rate_hz=rate, beam_mm=beam_mm,
-            on_share=on_share, off_share=off_share, switching=start.switching, scan_ms=scan_ms,
-            input_filter_ms=input_filter_ms, speed_change=speed_change,
-        )  # fmt: skip
-        answer = time_budget(line)
     if json:
         emit_json(answer.as_dict())
         return
@@ -176,24 +146,3 @@ def _text(value: float | tuple[float, float], unit: str) -> str:
     if unit == "ms":
         return in_words(value)
     return f"once in {in_words(1000 / value)}" if unit == "Hz" and 0 < value < 0.1 else f"{value:.4g} {unit}"
-
-
-def _spans(
-    opened: Recording, passes: Truth, used: Setting, setting: str | None, speed: float | None, beam: float,
-    on_share: float, off_share: float | None,
-) -> DwellSpans:  # fmt: skip
-    """Measure at the levels of a setting that was given, else between the borders of the truth."""
-    from teachlab.cli.opening import naming
-    from teachlab.questions.timing.dwelling import spans_at_levels, spans_of_truth
-
-    if setting is None:
-        return spans_of_truth(
-            opened, passes, speed_mm_s=speed, beam_mm=beam, on_share=on_share, off_share=off_share
-        )  # fmt: skip
-    if beam or (on_share, off_share) != (0.5, None):
-        raise ParameterError(
-            "with --setting the light of the recording is measured at its levels: leave out --beam-mm, --on-share and "
-            "--off-share, or leave out --setting and give filter and delays as options."
-        )
-    with naming(setting, opened.name):
-        return spans_at_levels(opened, passes, used)

@@ -15,6 +15,7 @@ from teachlab.data.quality.report import inspect_recording
 from teachlab.data.setting_files import setting_from_dict
 from teachlab.data.strict_json import StrictModel, check, parse_json
 from teachlab.errors import Abstained, InputError, SettingError
+from teachlab.evidence.finding import ABSTENTION
 from teachlab.evidence.record_parts import (
     LIMITS_OF_USE,
     RecordOptions,
@@ -23,7 +24,6 @@ from teachlab.evidence.record_parts import (
     data_of,
     source_name,
 )
-from teachlab.evidence.sealing import ABSTENTION
 from teachlab.model.json_values import plain
 from teachlab.model.score import Rules
 from teachlab.statistics.intervals import proportion

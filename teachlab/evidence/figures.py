@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from teachlab.data.quality.trace_figure import envelope
-from teachlab.evidence.wording import visible
 from teachlab.light.drawing import drawing, picture
+from teachlab.model.printable_text import visible
 from teachlab.model.recording import Recording
 from teachlab.questions.repeatability.figure import draw_cloud
 from teachlab.questions.surface.position_figure import draw_position

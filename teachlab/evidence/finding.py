@@ -6,6 +6,9 @@ from dataclasses import dataclass
 
 from teachlab.model.json_values import Document
 
+EVIDENCE, ABSTENTION = "teachlab.evidence", "teachlab.abstention"
+"""Kinds of records."""
+
 
 @dataclass(frozen=True, slots=True)
 class Finding:

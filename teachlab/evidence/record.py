@@ -13,6 +13,7 @@ from teachlab.data.alignment.room import alignment_of
 from teachlab.data.split import Split, split
 from teachlab.errors import Abstained, InputError, TruthError, UnmeasurableError
 from teachlab.evidence.criteria import Criteria, judge, overall
+from teachlab.evidence.finding import EVIDENCE
 from teachlab.evidence.record_parts import (
     LIMITS_OF_USE,
     SCHEMA,
@@ -116,7 +117,7 @@ def build_record(
     )
     record: dict[str, Any] = {
         "schema": SCHEMA,
-        "kind": "teachlab.evidence",
+        "kind": EVIDENCE,
         "title": how.title,
         "verdict": {
             **verdict.as_dict(),

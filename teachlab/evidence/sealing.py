@@ -10,13 +10,12 @@ from typing import TYPE_CHECKING, Any
 import teachlab.evidence.identity as identity
 from teachlab.data.atomic_files import current, read_text
 from teachlab.errors import InputError
-from teachlab.evidence.finding import Finding
+from teachlab.evidence.finding import ABSTENTION, Finding
 from teachlab.evidence.page import abstention_html, page_html
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
 
-ABSTENTION = "teachlab.abstention"
 PAGE, PDF = "page_sha256", "pdf_sha256"
 SEALS = ("record_sha256", PAGE, PDF)
 """Keys of a record that its own digest leaves out."""

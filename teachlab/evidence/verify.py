@@ -15,14 +15,13 @@ from teachlab.data.truth_files import read_truth
 from teachlab.errors import InputError
 from teachlab.evidence.abstention import abstention_from_dict, build_abstention, read_released
 from teachlab.evidence.criteria import Criteria
-from teachlab.evidence.finding import Finding
+from teachlab.evidence.finding import ABSTENTION, EVIDENCE, Finding
 from teachlab.evidence.record import build_record
 from teachlab.evidence.record_parts import SCHEMA, RecordOptions, Sources, record_text
-from teachlab.evidence.sealing import ABSTENTION, SEALS, check_page
+from teachlab.evidence.sealing import SEALS, check_page
 from teachlab.model.json_values import plain
 from teachlab.model.recording import Recording
 
-EVIDENCE = "teachlab.evidence"
 RELATIVE = 1e-9
 NOT_COMPARED = ("software", *SEALS)
 MOST_SHOWN = 20

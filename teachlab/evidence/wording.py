@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from typing import Any
 
 from teachlab.evidence.about import about_rows
@@ -28,12 +27,6 @@ SIDES = (
     ("hold", "lowest light inside the passes above the level of release, in noise of objects"),
 )
 # Control characters have no place in a page; what stands for them can be seen.
-_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ufffe\uffff]")
-
-
-def visible(text: str) -> str:
-    """Return a text with control characters replaced by the sign for what cannot be shown."""
-    return _CONTROL.sub("\ufffd", text)
 
 
 def number(value: float | None) -> str:

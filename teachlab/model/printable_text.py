@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 
 SHOWN_OF_MESSAGE = 600
@@ -9,6 +10,7 @@ SHOWN_OF_MESSAGE = 600
 _JOINERS = "\u200c\u200d"
 """Invisible, but part of the spelling of several scripts."""
 _HIDDEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
+_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ufffe\uffff]")
 
 
 def printable(text: object, *, keep: str = "", most: int | None = None) -> str:
@@ -45,3 +47,8 @@ def _hides(character: str) -> bool:
 
 def _spelled(character: str) -> str:
     return character.encode("unicode_escape", "surrogatepass").decode("ascii")
+
+
+def visible(text: str) -> str:
+    """Return a text with control characters replaced by the sign for what cannot be shown, for pages and pictures."""
+    return _CONTROL.sub("\ufffd", text)

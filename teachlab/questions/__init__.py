@@ -1,1 +1,21 @@
-"""Questions about a whole family of settings: surface, hindsight, stress, feasibility, timing, surroundings."""
+"""One room a question: what a setting, a light or a line would have done, asked and answered with evidence."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from importlib import import_module
+from typing import Any
+
+
+def on_demand(room: str, file: str) -> Callable[[str], Any]:
+    """Return the `__getattr__` of a room that loads the file of its answer where that is first asked for.
+
+    Other questions use single files of the room: they need not load all that its answer needs, nor stand on a circle.
+    """
+
+    def load(name: str) -> Any:
+        if name in import_module(room).__all__:
+            return getattr(import_module(f"{room}.{file}"), name)
+        raise AttributeError(f"module {room!r} has no attribute {name!r}")
+
+    return load

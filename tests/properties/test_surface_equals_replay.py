@@ -20,12 +20,12 @@ from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.surface import score_pairs, surface, surface_of
 from teachlab.questions.surface.all_pairs import counting as counting_module
+from teachlab.questions.surface.count import surface, surface_of
 from teachlab.questions.surface.given_settings import asked_tally as asked_module
 from teachlab.questions.surface.given_settings import chain as chain_module
 from teachlab.questions.surface.given_settings.grid import replayed_surface
-from teachlab.questions.surface.given_settings.pairs import PairCounts
+from teachlab.questions.surface.given_settings.pairs import PairCounts, score_pairs
 from teachlab.questions.surface.values.table import TABLES, Surface, counts_by_table
 from teachlab.scoring import score
 from teachlab.switching import replay

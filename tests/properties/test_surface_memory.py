@@ -14,7 +14,8 @@ from teachlab.model.recording import Block, Chunk, Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.stress.map import stress_map
-from teachlab.questions.surface import score_pairs, surface
+from teachlab.questions.surface.count import surface
+from teachlab.questions.surface.given_settings.pairs import score_pairs
 from teachlab.questions.surface.hindsight import hindsight
 from teachlab.scoring import measure_margin, score
 from teachlab.switching import replay

@@ -16,7 +16,7 @@ from teachlab.model.score import Counts
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.stress.map import stress_map
-from teachlab.questions.surface import surface
+from teachlab.questions.surface.count import surface
 from teachlab.questions.surroundings.answers import lamp
 from teachlab.questions.surroundings.neighbours import neighbour_beat
 from teachlab.questions.timing.dwelling import Predicted, line_of, predict, spans_of_truth

@@ -12,7 +12,7 @@ from scipy.special import ndtri
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.surface import surface
+from teachlab.questions.surface.count import surface
 from teachlab.scoring import score
 from teachlab.scoring.margin import measure_margin
 from teachlab.statistics.tolerance import share_beyond, tolerance_factor

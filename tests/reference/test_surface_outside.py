@@ -13,7 +13,7 @@ from teachlab.data.truth_files import read_truth
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.surface import surface
+from teachlab.questions.surface.count import surface
 from teachlab.questions.surface.values.table import counts_by_table
 from teachlab.scoring import score
 from teachlab.switching import replay

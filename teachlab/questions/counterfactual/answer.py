@@ -14,17 +14,18 @@ from teachlab.model.draws import Costs
 from teachlab.model.json_values import Document
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.setting import Setting
 from teachlab.questions.counterfactual.averaged import averaged
 from teachlab.questions.counterfactual.margin import SensorMargin, measure, nothing
 from teachlab.questions.counterfactual.sensors import ComparedSensor, needed_margin, sensors
 from teachlab.questions.surface.count import surface
 from teachlab.questions.surface.given_settings.grid import replayed_surface
 from teachlab.questions.surface.hindsight import best_of
+from teachlab.teaching.block import polarity_for
 
 if TYPE_CHECKING:
     from teachlab.model.draws import Costs
     from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
 
 __all__ = ["ComparedSensor", "SensorMargin", "counterfactual", "needed_margin", "sensors"]
@@ -51,19 +52,20 @@ class Counterfactual(Document):
 def counterfactual(
     recording: Recording,
     truth: Truth,
-    setting: Setting,
+    setting: Setting | None = None,
     *,
     mains_hz: float = 50.0,
     rules: Rules = USUAL_RULES,
     costs: Costs | None = None,
     progress: Callable[[float], None] | None = None,
-) -> list[SensorMargin]:
+) -> Counterfactual:
     """Measure the margin of the sensor as it is and of four others on the same light.
 
     Parameters
     ----------
-    recording, truth, setting
-        Filter, delays and rate of the sensor as it is; its levels are not looked at.
+    recording, truth
+    setting : Setting, optional
+        Filter, delays and rate of the sensor as it is, its levels are not looked at; default: without any.
     mains_hz : float, Hz
     rules : Rules
         Their tolerance is added to every border of every pass.
@@ -78,6 +80,9 @@ def counterfactual(
     The margin compares sensors; it is no promise. An average hides what is shorter than itself, merges
     gaps shorter than itself, and answers later by its own length. A faster sensor needs a log as fast.
     """
+    if setting is None:
+        polarity = polarity_for(recording, truth)
+        setting = Setting(unit=recording.info.unit, on_level=0.0, off_level=0.0, polarity=polarity)
     if setting.unit != recording.info.unit:
         raise SettingError(
             f"the setting is in '{setting.unit}' but {recording.name} is in '{recording.info.unit}': give the filter, "
@@ -91,10 +96,13 @@ def counterfactual(
         if progress is not None:
             progress((k + 1) / len(asked))
     first = _spare(found[0])
-    return [
-        replace(one, times=None if spare is None or first is None or first <= 0 else spare / first)
-        for one, spare in ((one, _spare(one)) for one in found)
-    ]
+    return Counterfactual(
+        recording=recording.name,
+        sensors=tuple(
+            replace(one, times=None if spare is None or first is None or first <= 0 else spare / first)
+            for one, spare in ((one, _spare(one)) for one in found)
+        ),
+    )
 
 
 def _spare(one: SensorMargin) -> float | None:

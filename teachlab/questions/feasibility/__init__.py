@@ -1,1 +1,11 @@
 """Whether any setting can serve this light, and what would make one serve."""
+
+from typing import TYPE_CHECKING
+
+from teachlab.questions import on_demand
+
+if TYPE_CHECKING:
+    from teachlab.questions.feasibility.answer import Feasibility, feasibility
+
+__all__ = ["Feasibility", "feasibility"]
+__getattr__ = on_demand(__name__, "answer")

@@ -1,8 +1,11 @@
 """The operating surface: what every pair of levels would have done, exactly and at once."""
 
-from teachlab.questions.surface.count import surface, surface_of
-from teachlab.questions.surface.given_settings.pairs import PairCounts, score_pairs
-from teachlab.questions.surface.values.levels import stated_levels
-from teachlab.questions.surface.values.table import Surface
+from typing import TYPE_CHECKING
 
-__all__ = ["PairCounts", "Surface", "score_pairs", "stated_levels", "surface", "surface_of"]
+from teachlab.questions import on_demand
+
+if TYPE_CHECKING:
+    from teachlab.questions.surface.answer import SurfaceAnswer, operating_surface
+
+__all__ = ["SurfaceAnswer", "operating_surface"]
+__getattr__ = on_demand(__name__, "answer")

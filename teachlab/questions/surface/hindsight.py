@@ -102,7 +102,7 @@ def hindsight(
 
     Examples
     --------
-    >>> from teachlab.questions.surface import surface as count
+    >>> from teachlab.questions.surface.count import surface as count
     >>> from teachlab.model.recording import Recording, RecordingInfo
     >>> from teachlab.model.truth import Truth
     >>> info = RecordingInfo(sample_rate_hz=1000, unit="counts")

@@ -133,9 +133,19 @@ def _longest_run(own_period_us: float, other_period_us: float, pause_us: float) 
     return bisect.bisect_left(range(beyond), True, lo=beyond // 2, key=lambda n: not free(n)) - 1
 
 
-def neighbours_apart(periods_us: Sequence[float], *, width_us: float, consecutive: int) -> list[Pair]:
-    """Tell, for every pair of pulse periods, whether the two keep apart under a consecutive filter."""
-    out = []
+def neighbours_apart(periods_us: Sequence[float], *, width_us: float, consecutive: int = 1) -> Neighbours:
+    """Tell, for every pair of pulse periods, whether the two keep apart under a consecutive filter.
+
+    Parameters
+    ----------
+    periods_us : sequence of float, µs
+        One of every sensor.
+    width_us : float, µs
+        Of a light pulse.
+    consecutive : int
+        Evaluations in a row that must agree.
+    """
+    pairs = []
     for a, b in combinations(periods_us, 2):
         both = [
             neighbour_pulses(
@@ -145,8 +155,8 @@ def neighbours_apart(periods_us: Sequence[float], *, width_us: float, consecutiv
             for own, other in ((a, b), (b, a))
         ]  # fmt: skip
         worse = max(both, key=lambda one: (one.values["longest_run_pulses"], one.values["share_hit"]))
-        out.append(Pair(periods_us=(a, b), apart=all(one.values["immune"] for one in both), answer=worse))
-    return out
+        pairs.append(Pair(periods_us=(a, b), apart=all(one.values["immune"] for one in both), answer=worse))
+    return Neighbours(pairs=tuple(pairs))
 
 
 def neighbour_beat(

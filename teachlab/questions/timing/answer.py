@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from teachlab.errors import ParameterError
+from teachlab.model.setting import Setting
 from teachlab.model.verdict import Verdict, VerdictReason, sentence
 from teachlab.questions.timing.budget import Timing, timing
-from teachlab.questions.timing.dwelling import DwellSpans, Predicted, delay_at_fault, line_of, predict
+from teachlab.questions.timing.dwelling import (
+    Predicted,
+    delay_at_fault,
+    line_of,
+    predict,
+    spans_at_levels,
+    spans_of_truth,
+)
+from teachlab.questions.timing.line import line_from_lengths
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
-    from teachlab.questions.timing.line import TimeBudget
+    from teachlab.model.truth import Truth
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -62,37 +71,91 @@ class TimingAnswer:
         }
 
 
-def time_budget(line: TimeBudget) -> TimingAnswer:
-    """Answer for a line known by its lengths and speed."""
-    return TimingAnswer(budget=timing(line))
-
-
-def time_budget_of(
-    recording: Recording,
-    setting: Setting,
-    spans: DwellSpans,
+def time_budget(
+    recording: Recording | None = None,
+    truth: Truth | None = None,
+    setting: Setting | None = None,
     *,
+    speed_mm_s: float | None = None,
+    length_mm: float | None = None,
+    gap_mm: float | None = None,
+    beam_mm: float = 0.0,
+    on_share: float = 0.5,
+    off_share: float | None = None,
+    evaluation_rate_hz: float | None = None,
+    consecutive: int | None = None,
+    on_delay_ms: float | None = None,
+    off_delay_ms: float | None = None,
     scan_ms: float = 0.0,
     input_filter_ms: float = 0.0,
-    speed_mm_s: float | None = None,
     speed_change: float = 0.0,
 ) -> TimingAnswer:
-    """Answer for the passes and gaps of a recording under filter and delays of a setting.
+    """Answer for the passes and gaps of a recording, or for a line known by its lengths and speed.
 
     Parameters
     ----------
-    recording, setting
-    spans : DwellSpans
-        How long passes and gaps last, between the borders or at the levels of a setting.
+    recording, truth : optional
+        Both or neither.
+    setting : Setting, optional
+        Filter, delays and rate are taken from it; with a recording the light is measured at its levels, else
+        between the borders of the truth.
+    speed_mm_s : float, mm/s, optional
+        Of the line; with a recording by default as stored there.
+    length_mm, gap_mm : float, mm, optional
+        Of the shortest object and gap; without a recording only, and then needed.
+    beam_mm : float, mm
+        1/e² radius of the beam; 0: sharp edges.
+    on_share, off_share : float, in (0, 1)
+        Heights of the levels, as shares from background to object.
+    evaluation_rate_hz, consecutive, on_delay_ms, off_delay_ms : optional
+        Take the place of those of the setting.
     scan_ms, input_filter_ms : float, ms
         Of the controller.
-    speed_mm_s : float, mm/s, optional
-        Of the line; default: as stored with the recording.
     speed_change : float
         Relative.
+
+    Raises
+    ------
+    ParameterError
+        If lengths and a recording are given, too little of either, or shares beside a setting whose levels count.
     """
+    given = {
+        "consecutive": consecutive, "on_delay_ms": on_delay_ms, "off_delay_ms": off_delay_ms,
+        "evaluation_rate_hz": evaluation_rate_hz,
+    }  # fmt: skip
+    overrides: dict[str, Any] = {name: value for name, value in given.items() if value is not None}
+    unit = "-" if recording is None else recording.info.unit
+    used = replace(setting or Setting(unit=unit, on_level=0.0, off_level=0.0), **overrides)
+    if recording is None or truth is None:
+        missing = [
+            n for n, v in (("--speed-mm-s", speed_mm_s), ("--length-mm", length_mm), ("--gap-mm", gap_mm)) if v is None
+        ]
+        rate = used.evaluation_rate_hz
+        if rate is None:
+            missing.append("--evaluation-rate-hz")
+        if speed_mm_s is None or length_mm is None or gap_mm is None or rate is None:
+            raise ParameterError(f"timing needs a recording, or numbers; missing: {', '.join(missing)}.")
+        line = line_from_lengths(
+            speed_mm_s=speed_mm_s, length_mm=length_mm, gap_mm=gap_mm, evaluation_rate_hz=rate, beam_mm=beam_mm,
+            on_share=on_share, off_share=off_share, switching=used.switching, scan_ms=scan_ms,
+            input_filter_ms=input_filter_ms, speed_change=speed_change,
+        )  # fmt: skip
+        return TimingAnswer(budget=timing(line))
+    if length_mm is not None or gap_mm is not None:
+        raise ParameterError("give a recording, or --length-mm and --gap-mm, not both.")
+    if setting is None:
+        spans = spans_of_truth(
+            recording, truth, speed_mm_s=speed_mm_s, beam_mm=beam_mm, on_share=on_share, off_share=off_share
+        )
+    elif beam_mm or (on_share, off_share) != (0.5, None):
+        raise ParameterError(
+            "with --setting the light of the recording is measured at its levels: leave out --beam-mm, --on-share and "
+            "--off-share, or leave out --setting and give filter and delays as options."
+        )
+    else:
+        spans = spans_at_levels(recording, truth, used)
     line = line_of(
-        recording, setting, spans, scan_ms=scan_ms, input_filter_ms=input_filter_ms, speed_mm_s=speed_mm_s,
+        recording, used, spans, scan_ms=scan_ms, input_filter_ms=input_filter_ms, speed_mm_s=speed_mm_s,
         speed_change=speed_change,
     )  # fmt: skip
     return TimingAnswer(

@@ -15,10 +15,12 @@ from teachlab.model.draws import Costs
 from teachlab.model.recording import BLOCK_SAMPLES, Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.counterfactual.answer import counterfactual, needed_margin, sensors
+from teachlab.questions.counterfactual import Counterfactual, counterfactual
 from teachlab.questions.counterfactual.averaged import averaged
 from teachlab.questions.counterfactual.margin import SensorMargin
-from teachlab.questions.surface import Surface, surface
+from teachlab.questions.counterfactual.sensors import needed_margin, sensors
+from teachlab.questions.surface.count import surface
+from teachlab.questions.surface.values.table import Surface
 from teachlab.scoring import score
 from teachlab.switching import replay
 from teachlab.synthetic import generate, load_scenario
@@ -124,8 +126,8 @@ def white(noise: float = 1.0, seed: int = 0) -> tuple[Recording, Truth]:
     return Recording.from_array(light, info), Truth.from_arrays(start, start + 64)
 
 
-def by_name(found: list[SensorMargin]) -> dict[str, SensorMargin]:
-    return {one.sensor.name: one for one in found}
+def by_name(found: Counterfactual) -> dict[str, SensorMargin]:
+    return {one.sensor.name: one for one in found.sensors}
 
 
 def test_averages_of_white_noise_buy_the_root_of_their_length() -> None:
@@ -169,7 +171,7 @@ def test_the_mirror_image_of_the_light_buys_the_same() -> None:
     base = Setting(unit="counts", on_level=0, off_level=0)
     dips = Setting(unit="counts", on_level=0, off_level=0, polarity=Polarity.DARK_ON)
     for up, down in zip(
-        counterfactual(recording, truth, base), counterfactual(mirrored, truth, dips), strict=True
+        counterfactual(recording, truth, base).sensors, counterfactual(mirrored, truth, dips).sensors, strict=True
     ):  # fmt: skip
         if up.margin is None:
             continue
@@ -180,7 +182,7 @@ def test_the_mirror_image_of_the_light_buys_the_same() -> None:
 def test_levels_that_separate_do_separate() -> None:
     recording, truth = white(noise=6)
     base = Setting(unit="counts", on_level=0, off_level=0)
-    for one in counterfactual(recording, truth, base, costs=Costs()):
+    for one in counterfactual(recording, truth, base, costs=Costs()).sensors:
         if one.margin is None or one.clean is None:
             continue
         seen, passes = averaged(recording, truth, one.sensor.average)
@@ -260,4 +262,4 @@ def test_refusals_and_what_cannot_be_told() -> None:
     found = by_name(counterfactual(recording, truth, slow))["average over one flicker of 50 Hz mains"]
     assert "too slowly" in found.sensor.missing
     still = Recording.from_array(np.where(recording.light[:] > 75, 9.0, 1.0), recording.info)
-    assert counterfactual(still, truth, base)[0].margin is None
+    assert counterfactual(still, truth, base).sensors[0].margin is None

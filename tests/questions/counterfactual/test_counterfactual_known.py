@@ -27,7 +27,7 @@ def bought(
     found = counterfactual(
         Recording.from_array(light, info), Truth.from_arrays(start, start + length), setting, **more  # type: ignore[arg-type]
     )  # fmt: skip
-    return {one.sensor.name: one for one in found}
+    return {one.sensor.name: one for one in found.sensors}
 
 
 def line(passes: int, every: int, length: int, height: float) -> tuple[np.ndarray, np.ndarray]:

@@ -19,7 +19,7 @@ from teachlab.errors import ParameterError
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.stale.staleness import Stale, Staleness, staleness
+from teachlab.questions.stale.answer import Stale, Staleness, staleness
 from teachlab.questions.stress.reserves import reserves
 
 SETTING = Setting(unit="x", on_level=50.0, off_level=40.0)

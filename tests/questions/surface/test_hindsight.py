@@ -10,8 +10,9 @@ from teachlab.model.draws import Costs
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.surface import Surface, surface
+from teachlab.questions.surface.count import surface
 from teachlab.questions.surface.hindsight import hindsight, regret_of
+from teachlab.questions.surface.values.table import Surface
 
 INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts")
 BASE = Setting(unit="counts", on_level=0.0, off_level=0.0)

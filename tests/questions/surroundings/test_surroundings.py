@@ -63,7 +63,7 @@ def test_runs_of_hits_by_brute_force(own: int, other: int, width: int) -> None:
 @given(own=st.integers(40, 400), other=st.integers(40, 400), width=st.integers(1, 12), n=st.integers(1, 8))
 @settings(max_examples=50, deadline=None)
 def test_pairs_said_to_keep_apart_never_reach_the_filter(own: int, other: int, width: int, n: int) -> None:
-    (pair,) = neighbours_apart([own, other], width_us=width, consecutive=n)
+    (pair,) = neighbours_apart([own, other], width_us=width, consecutive=n).pairs
     assume(pair.apart)
     for first, second in ((own, other), (other, own)):
         for phase in np.arange(0.5, second, max(1, second // 25)):
@@ -83,7 +83,7 @@ def test_a_neighbour_at_half_the_period_hits_every_pulse_or_none() -> None:
 
 
 def test_pairs_are_judged_for_both_sensors() -> None:
-    pairs = neighbours_apart([100, 103, 110], width_us=5, consecutive=4)
+    pairs = neighbours_apart([100, 103, 110], width_us=5, consecutive=4).pairs
     assert [(p.periods_us, p.apart) for p in pairs] == [((100, 103), False), ((100, 110), True), ((103, 110), True)]
     document = pairs[0].as_dict()
     assert document["frequencies_hz"] == [10_000, pytest.approx(9708.7, abs=0.1)]
