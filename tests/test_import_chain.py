@@ -57,3 +57,17 @@ def chain(name: str) -> tuple[str, ...]:
 def test_no_chain_of_imports_is_longer() -> None:
     longest = max((chain(name) for name in FILES), key=len)
     assert len(longest) <= LONGEST, " <- ".join(longest)
+
+
+def test_no_module_comes_back_to_itself() -> None:
+    """Every import of a walk from each module on leads away from it."""
+    reached: dict[str, set[str]] = {}
+    for start in FILES:
+        seen, todo = set(), list(GRAPH[start])
+        while todo:
+            name = todo.pop()
+            if name not in seen:
+                seen.add(name)
+                todo += GRAPH[name]
+        reached[start] = seen
+    assert [name for name in FILES if name in reached[name]] == []

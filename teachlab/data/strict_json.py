@@ -54,7 +54,7 @@ def model_of(
     hints = get_type_hints(made)
     found: dict[str, Any] = {}
     for one in fields(made):
-        if one.name in without:
+        if one.name in without or one.name in more:
             continue
         kind = _strict(hints[one.name], {key: one.metadata[key] for key in BOUNDS if key in one.metadata})
         if STATED in one.metadata or (one.default is MISSING and one.default_factory is MISSING):

@@ -22,11 +22,10 @@ from teachlab.data.atomic_files import current, write_aside
 from teachlab.data.border_doubt import BorderDoubt
 from teachlab.data.parquet_source import open_input, open_parquet
 from teachlab.data.recording_files import document_in, metadata_for
-from teachlab.data.strict_json import SchemaOne, StrictModel, check, parse_json, schema_of, shown
+from teachlab.data.strict_json import check, model_of, parse_json, schema_of, shown
 from teachlab.errors import TruthError
 from teachlab.model.memory import need_memory
-from teachlab.model.recording import DIGEST
-from teachlab.model.truth import Aligned, Expect, Truth, TruthSource
+from teachlab.model.truth import Aligned, Expect, Truth
 
 METADATA_KEY = "teachlab.passes"
 OPTIONAL = ("label", "expect", "lot")
@@ -44,26 +43,18 @@ CSV_BYTES = 30
 """Memory for a byte of a CSV: its text, its cells, its passes."""
 
 
-class _PassesDocument(SchemaOne):
-    source: Annotated[TruthSource, Field(strict=False)]
-    uncertainty_samples: Annotated[float | None, Field(ge=0)] = None
-
-
-class _AlignedDocument(StrictModel):
-    shift_ms: float
-    clock_ppm: float = 0.0
-    borders: Annotated[int, Field(ge=0)] = 0
-    jitter_ms: Annotated[float, Field(ge=0)] | None = None
-
-
-class _PassesDocumentTwo(_PassesDocument):
-    schema_: Literal[2] = Field(alias="schema")  # type: ignore[assignment]
-    recording_digest: Annotated[str, Field(pattern=DIGEST)] | None = None
-    aligned: _AlignedDocument | None = None
-    except_: list[Annotated[list[int], Field(min_length=2, max_length=2)]] | None = Field(default=None, alias="except")
-
-
-_SCHEMAS: dict[int, type[_PassesDocument]] = {1: _PassesDocument, 2: _PassesDocumentTwo}
+_COLUMNS = frozenset(("start", "end", "detect", "label", "lot"))
+_STRETCHES = list[Annotated[list[int], Field(min_length=2, max_length=2)]]
+_SCHEMAS = {
+    1: model_of(
+        Truth, without=_COLUMNS | {"recording_digest", "aligned", "except_"}, null_is_default=True,
+        schema_=(Literal[1], Field(default=1, alias="schema")),
+    ),
+    2: model_of(
+        Truth, without=_COLUMNS, null_is_default=True, schema_=(Literal[2], Field(alias="schema")),
+        except_=(_STRETCHES | None, Field(default=None, alias="except")),
+    ),
+}  # fmt: skip
 
 
 def read_truth(path: str | Path, *, samples: int | None = None) -> Truth:
@@ -139,11 +130,11 @@ def read_passes(
 def _facts(document: object, where: str) -> dict[str, Any]:
     """Return what the metadata of a table say, as arguments of `Truth.from_arrays`."""
     meta = check(schema_of(document, _SCHEMAS, where, TruthError), document, where, TruthError)
-    facts: dict[str, Any] = {"source": meta.source, "uncertainty_samples": meta.uncertainty_samples}
-    if isinstance(meta, _PassesDocumentTwo):
-        facts["recording_digest"] = meta.recording_digest
-        facts["aligned"] = None if meta.aligned is None else Aligned(**meta.aligned.model_dump())
-        facts["except_"] = tuple((start, end) for start, end in meta.except_ or ())
+    facts = meta.model_dump(exclude={"schema_"}, exclude_none=True)
+    if "aligned" in facts:
+        facts["aligned"] = Aligned(**facts["aligned"])
+    if "except_" in facts:
+        facts["except_"] = tuple((start, end) for start, end in facts["except_"])
     return facts
 
 

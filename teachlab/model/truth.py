@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Any, Self
 
@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import TruthError
+from teachlab.model.recording import DIGEST
 
 Positions = NDArray[np.int64]
 """Sample indices, int64, shape (n,)."""
@@ -57,8 +58,8 @@ class Aligned:
 
     shift_ms: float
     clock_ppm: float = 0.0
-    borders: int = 0
-    jitter_ms: float | None = None
+    borders: int = field(default=0, metadata={"ge": 0})
+    jitter_ms: float | None = field(default=None, metadata={"ge": 0})
 
     def __post_init__(self) -> None:
         jitter = 0.0 if self.jitter_ms is None else self.jitter_ms
@@ -111,9 +112,9 @@ class Truth:
     detect: NDArray[np.bool_]
     label: Names
     lot: Names | None = None
-    source: TruthSource = TruthSource.INDEPENDENT
-    uncertainty_samples: float = 0.0
-    recording_digest: str | None = None
+    source: TruthSource = field(default=TruthSource.INDEPENDENT, metadata={"stated": True})
+    uncertainty_samples: float = field(default=0.0, metadata={"ge": 0})
+    recording_digest: str | None = field(default=None, metadata={"pattern": DIGEST})
     aligned: Aligned | None = None
     except_: tuple[tuple[int, int], ...] = ()
 

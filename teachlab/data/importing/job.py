@@ -24,8 +24,9 @@ from teachlab.data.importing.imported import Imported
 from teachlab.data.importing.instants import borders_from_light
 from teachlab.data.importing.interval_table import LogTimes, read_excepted, read_intervals
 from teachlab.data.importing.line_signals import LinePosition, passes_of_signal
+from teachlab.data.importing.reading.arrow_log import Log
 from teachlab.data.importing.reading.cells import to_arrays
-from teachlab.data.importing.reading.logs import Log, open_log
+from teachlab.data.importing.reading.logs import open_log
 from teachlab.data.importing.reading.place import Place
 from teachlab.data.importing.reading.text_layout import unit_in_name
 from teachlab.data.importing.reading.text_log import STANDARD_INPUT, TextLog

@@ -10,8 +10,9 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from teachlab.data.importing.reading.arrow_log import Log
 from teachlab.data.importing.reading.cells import StoredType, is_text, plain, to_numbers, uses_decimal_comma
-from teachlab.data.importing.reading.logs import Log, column_index
+from teachlab.data.importing.reading.logs import column_index
 from teachlab.data.importing.reading.place import Place
 from teachlab.data.importing.request import ImportJob
 from teachlab.data.importing.times.time_axis import TimeAxis

@@ -3,23 +3,20 @@
 from __future__ import annotations
 
 import difflib
-import struct
-import zlib
-from collections.abc import Callable, Collection, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
 from pyarrow import ipc
 
+from teachlab.data.importing.reading.arrow_log import BATCH_ROWS, DAMAGED, ArrowLog, Log, slices, told
 from teachlab.data.importing.reading.text_layout import Layout, TextOptions, unit_in_name
 from teachlab.data.importing.reading.text_log import STANDARD_INPUT, TextLog
 from teachlab.data.parquet_source import open_input, open_parquet
-from teachlab.errors import InputError, ParameterError, RecordingError
+from teachlab.errors import ParameterError, RecordingError
 
-BATCH_ROWS = 1 << 17
 NAMED_FORMATS = {
     **dict.fromkeys(("parquet", "pq"), "Parquet"),
     **dict.fromkeys(("feather", "arrow"), "Feather (Arrow IPC)"),
@@ -29,100 +26,6 @@ NAMED_FORMATS = {
     **{"wav": "WAV", "mat": "MAT", "tdms": "TDMS", "ods": "OpenDocument"},
 }
 """Endings that no delimited text should bear."""
-
-# SciPy's readers follow the sizes and offsets of a header wherever they lead: a damaged one ends in any of these,
-# in names that were never bound (NameError) among them.
-DAMAGED = (
-    *(ValueError, TypeError, LookupError, NameError, AttributeError, ArithmeticError),
-    *(OSError, EOFError, MemoryError, struct.error, zlib.error),
-)
-
-
-class Log(Protocol):
-    """A table of one log file."""
-
-    path: str
-    columns: tuple[str, ...]
-    units: tuple[str, ...]
-    rate_hz: float | None
-    delimiter: str | None
-    notes: list[str]
-    rate_hint: str
-    decimal_comma: bool | None
-    time_of: dict[int, int]
-
-    def batches(self, chosen: Sequence[int], text: Collection[int] = ()) -> Iterator[list[Any]]:
-        """Iterate over the rows of some columns, as Arrow arrays of equal length; some are to be left as text."""
-        ...
-
-    def numbers_again(self, column: int) -> None:
-        """Take a column that came as text as numbers from now on."""
-        ...
-
-    def close(self) -> None:
-        """Let go of the file."""
-        ...
-
-    def place(self, row: int) -> str:
-        """Return how a person finds a row."""
-        ...
-
-
-@dataclass(slots=True)
-class ArrowLog:
-    """Columns of a binary format.
-
-    Parameters
-    ----------
-    path : str
-    columns : tuple of str
-    reader : callable
-        Takes the columns wanted; iterates over batches of their rows.
-    rate_hz : float, Hz, optional
-        If the format knows it.
-    units : tuple of str
-        Of the columns, empty where not known.
-    time_of : dict
-        The column of times that belongs to a column, where the format says so.
-    file : object, optional
-        What has to be closed in the end.
-    """
-
-    path: str
-    columns: tuple[str, ...]
-    reader: Callable[[Sequence[int]], Iterator[list[Any]]] = field(repr=False)
-    rate_hz: float | None = None
-    units: tuple[str, ...] = ()
-    time_of: dict[int, int] = field(default_factory=dict)
-    notes: list[str] = field(default_factory=list)
-    delimiter: str | None = None
-    rate_hint: str = ""
-    decimal_comma: bool | None = None
-    file: Any = None
-
-    def close(self) -> None:
-        """Let go of the file."""
-        if self.file is not None:
-            self.file.close()
-
-    def batches(self, chosen: Sequence[int], text: Collection[int] = ()) -> Iterator[list[Any]]:
-        """Iterate over the rows of some columns; each comes in its own type."""
-        try:
-            yield from self.reader(chosen)
-        except InputError:
-            raise
-        except (pa.ArrowException, *DAMAGED) as fault:
-            raise RecordingError(
-                f"{self.path}: cannot be decoded: {told(fault)}. The file is damaged; copy it again."
-            ) from None
-
-    def numbers_again(self, column: int) -> None:
-        """Change nothing: a column keeps its type."""
-
-    def place(self, row: int) -> str:
-        """Return the row, counted from 0."""
-        return f"row {row}"
-
 
 MARKS = (
     (b"PAR1", "parquet"), (b"ARROW1", "feather"), (b"FEA1", "feather"), (b"RIFF", "wav"), (b"RIFX", "wav"),
@@ -325,32 +228,3 @@ def _mat(path: str | Path) -> Log:
     if not columns:
         raise RecordingError(f"{path}: there is no variable that is a vector or a matrix of numbers.")
     return ArrowLog(str(path), tuple(columns), slices(list(columns.values())))
-
-
-def told(fault: Exception) -> str:
-    """Return what a reader said, its first line; its class where it said nothing, or spoke of its own names."""
-    if isinstance(fault, NameError) or not str(fault).strip():
-        return type(fault).__name__
-    return str(fault).strip().splitlines()[0][:200].rstrip(".")
-
-
-def slices(columns: list[Any]) -> Callable[[Sequence[int]], Iterator[list[Any]]]:
-    """Return a reader of columns that can be sliced, in batches of `BATCH_ROWS`."""
-
-    def read(chosen: Sequence[int]) -> Iterator[list[Any]]:
-        sizes = {len(columns[k]) for k in chosen}
-        if len(sizes) > 1:
-            raise ParameterError(f"the columns chosen must be of one length, got {sorted(sizes)} rows.")
-        for a in range(0, max(sizes), BATCH_ROWS):
-            parts = [np.asarray(columns[k][a : a + BATCH_ROWS]) for k in chosen]
-            yield [_arrow(part) for part in parts]
-
-    return read
-
-
-def _arrow(part: Any) -> Any:
-    if part.dtype.kind == "S":
-        part = np.char.decode(part, "utf-8", "replace")
-    if part.dtype.kind in "OU":
-        return pa.array([v.decode() if isinstance(v, bytes) else None if v is None else str(v) for v in part.tolist()])
-    return pa.array(np.ascontiguousarray(part.astype(part.dtype.newbyteorder("="))))

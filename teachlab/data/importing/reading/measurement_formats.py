@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from teachlab.data.importing.reading.logs import BATCH_ROWS, ArrowLog, Log, slices, told
+from teachlab.data.importing.reading.arrow_log import BATCH_ROWS, ArrowLog, Log, slices, told
 from teachlab.data.importing.reading.text_log import TextLog, TextOptions
 from teachlab.data.strict_json import shown
 from teachlab.errors import InputError, ParameterError, RecordingError
