@@ -124,6 +124,8 @@ def print_bench(
     details: bool = False,
 ) -> None:
     """Print the verdict on one recording with the ranking; with details all tables and reasons below it."""
+    from textwrap import wrap
+
     from teachlab.scoring.reasons import reasons_of
     from teachlab.studies.bench_verdict import ranking_lines
     from teachlab.studies.tables import (
@@ -138,6 +140,8 @@ def print_bench(
 
     rows = () if details else ranking_lines(bench)
     for line in verdict_lines(bench.verdict, rows, details=details, most=SHOWN_LINES):
+        say(line)
+    for line in wrap(bench.ceiling.sentence(), 100, subsequent_indent="  "):
         say(line)
     if not details:
         return

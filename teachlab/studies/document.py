@@ -51,6 +51,7 @@ def _recording(bench: RecordingBench) -> dict[str, Any]:
         "rows": [list(row) for row in bench.rows],
         "comparisons": [_order(bench, k, order) for k, order in enumerate(bench.orders) if order is not None],
         "best_fixed": bench.best_fixed.as_dict(),
+        "ceiling": bench.ceiling.as_dict(),
         "recommended": _recommendation(bench.recommendation),
     }
 

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from teachlab.questions.surface.hindsight import Hindsight
     from teachlab.scoring.switching_position import SwitchingPosition
     from teachlab.statistics.claims.orders import Order
+    from teachlab.studies.ceiling import Ceiling
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,6 +149,8 @@ class RecordingBench:
         How sure it is that each row costs less than the next, by the settings of their first strategies.
     best_fixed : Hindsight
         What regret is measured against.
+    ceiling : Ceiling
+        What fixed levels, a complete setting and levels that follow can reach in hindsight.
     recommendation : Recommendation or None
         None where fewer than two passes are scored, or nothing is ranked there.
     options : DrawOptions
@@ -167,6 +170,7 @@ class RecordingBench:
     rows: Sequence[Sequence[str]]
     orders: Sequence[Order | None]
     best_fixed: Hindsight
+    ceiling: Ceiling
     recommendation: Recommendation | None
     options: DrawOptions
     verdict: Verdict

@@ -19,6 +19,7 @@ from teachlab.questions.surface.hindsight import Hindsight, best_fixed
 from teachlab.questions.verdict import FilesJudged, JudgedBy
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.studies.bench_verdict import bench_verdict
+from teachlab.studies.ceiling import ceiling
 from teachlab.studies.claim_half import claim_halves, order_rows, second_half
 from teachlab.studies.ranking import median_draw, ranked, ranking_cost, spreads_of
 from teachlab.studies.recommend import recommend
@@ -119,6 +120,9 @@ def bench_recording(
         orders=orders,
         results=ordered,
         best_fixed=best,
+        ceiling=ceiling(
+            recording, truth, best.setting, base=options.base, rules=options.rules.scored_from(cut.first_scored)
+        ),
         recommendation=chosen,
         options=options,
         verdict=bench_verdict(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from functools import cached_property
 from typing import Any, TypeVar
 
@@ -95,6 +96,7 @@ class TeachBlock:
         for first, last in truth.except_:
             whole &= (truth.end <= first) | (truth.start >= last)
         rows = np.flatnonzero(whole & (windows.covered_to > windows.covered_from))
+        self._rows = rows
         self._mid_before, self._mid_after = _mid_gaps(windows, rows, self._stop, self.clock.count)
         self._passes = measure(self._evaluated, windows.covered_from[rows], windows.covered_to[rows])
         self._detect, self._label = truth.detect[rows], truth.label[rows]
@@ -271,9 +273,26 @@ class TeachBlock:
         total = int(self._detect.size)
         self._need_passes(total, "to show")
         half = (total + 1) // 2
-        first = int(random.integers(total - half + 1))
-        rows = slice(first, first + half)
-        a, b = int(self._mid_before[first]), int(self._mid_after[first + half - 1])
+        return self._events_from(int(random.integers(total - half + 1)), half)
+
+    def in_hindsight(self, first_row: int) -> TeachView:
+        """Show every pass of the block from a row of the truth on, with the gaps around: for hindsight, never to teach.
+
+        Raises
+        ------
+        Abstained
+            If no whole pass is left, or the direction of the objects cannot be told.
+        """
+        first = int(np.searchsorted(self._rows, first_row))
+        self._need_passes(int(self._detect.size) - first, "to show")
+        return replace(
+            self.draw((), 0, 0), shown=frozenset({Shown.EVENTS}),
+            events_=self._events_from(first, int(self._detect.size) - first),
+        )  # fmt: skip
+
+    def _events_from(self, first: int, count: int) -> Events:
+        rows = slice(first, first + count)
+        a, b = int(self._mid_before[first]), int(self._mid_after[first + count - 1])
         start, stop = self._passes.start[rows] - a, self._passes.stop[rows] - a
         return Events(
             _light(self._evaluated.read(a, b)),

@@ -1,0 +1,181 @@
+"""What no teaching can beat: the best fixed levels, a complete setting and levels that follow, all in hindsight."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from teachlab.errors import Abstained, SettingError
+from teachlab.model.following_and_window import Follow
+from teachlab.model.json_values import plain
+from teachlab.model.score import USUAL_RULES, Outcome, Rules
+from teachlab.scoring.scoring import score
+from teachlab.switching.run import replay
+from teachlab.teaching.block import TeachBlock
+from teachlab.teaching.strategies.background_follower import BackgroundFollower
+from teachlab.teaching.strategies.designed import Designed
+from teachlab.wording.settings import setting_text
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.teaching import Strategy
+    from teachlab.model.truth import Truth
+
+MOST_SAMPLES = 5_000_000
+"""Longer recordings are not held in memory for what hindsight would design."""
+TOLD_PASSES = 5
+FIXED, COMPLETE, FOLLOWING = "best fixed levels", "best complete setting", "levels that follow"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HindsightSetting:
+    """One kind of setting, chosen with full knowledge of the passes, and what it does on them.
+
+    Parameters
+    ----------
+    kind : str
+    setting : Setting
+    lost, false : int
+        Passes lost; trips, further onsets and onsets on passes to be ignored.
+    lost_rows : tuple of int
+        Rows of the truth that are lost.
+    """
+
+    kind: str
+    setting: Setting
+    lost: int
+    false: int
+    lost_rows: tuple[int, ...]
+
+    @property
+    def errors(self) -> int:
+        """Lost passes and switchings too many."""
+        return self.lost + self.false
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ceiling:
+    """What settings of each kind can reach on some passes.
+
+    Parameters
+    ----------
+    passes : int
+        Detect passes that were scored.
+    found : tuple of HindsightSetting
+        One a kind; kinds that cannot be designed here are left out.
+    """
+
+    passes: int
+    found: tuple[HindsightSetting, ...]
+
+    @property
+    def least(self) -> HindsightSetting:
+        """The kind with fewest errors; the simplest of equals."""
+        return min(self.found, key=lambda one: one.errors)
+
+    def sentence(self) -> str:
+        """Say what each kind reaches, and which passes stand against all of them."""
+        told = "; ".join(f"{one.kind} {one.errors} ({one.lost} lost, {one.false} too many)" for one in self.found)
+        text = f"In hindsight, errors on the {self.passes} scored passes: {told}."
+        best = self.least
+        if best.kind != FIXED:
+            text += f" That is {setting_text(best.setting)}."
+        if best.errors and best.lost_rows:
+            rows = ", ".join(map(str, best.lost_rows[:TOLD_PASSES]))
+            left = len(best.lost_rows) - TOLD_PASSES
+            one = len(best.lost_rows) == 1
+            text += (
+                f" None of them gets everything right: pass{'' if one else 'es'} {rows}"
+                f"{f' and {left} more' if left > 0 else ''} stand{'s' if one else ''} against it."
+            )
+        return text
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        return {
+            "passes": self.passes,
+            "found": [
+                {
+                    "kind": one.kind,
+                    "setting": plain(one.setting),
+                    "lost": one.lost,
+                    "false": one.false,
+                    "lost_rows": list(one.lost_rows),
+                }
+                for one in self.found
+            ],
+        }
+
+
+def ceiling(
+    recording: Recording, truth: Truth, fixed: Setting, *, base: Setting | None = None, rules: Rules = USUAL_RULES
+) -> Ceiling:
+    """Find what each kind of setting can reach on the scored passes, each tried by replay.
+
+    Parameters
+    ----------
+    recording, truth
+    fixed : Setting
+        The best fixed levels, from the surface.
+    base : Setting, optional
+        Whose evaluation rate is kept.
+    rules : Rules
+        With the first pass that is scored.
+
+    Notes
+    -----
+    The complete setting is that of `designed` with every scored pass shown, and the fixed levels where those err
+    less; the one that follows is `background-follower` in both forms, shown every scored pass. Both are settings
+    that were found, so what they reach can be reached; that nothing else reaches more is not said of the latter.
+    """
+    found = [_tried(FIXED, recording, truth, fixed, rules)]
+    passes = found[0][1]
+    for kind, strategies in (
+        (COMPLETE, (Designed(),)),
+        (FOLLOWING, (BackgroundFollower(), BackgroundFollower(follow=Follow.GAIN))),
+    ):
+        tried = [
+            _tried(kind, recording, truth, setting, rules)
+            for setting in _in_hindsight(recording, truth, strategies, base, rules)
+        ]
+        if kind == COMPLETE:
+            tried.append((replace(found[0][0], kind=COMPLETE), passes))
+        if tried:
+            found.append(min(tried, key=lambda one: one[0].errors))
+    return Ceiling(passes=passes, found=tuple(one for one, _ in found))
+
+
+def _in_hindsight(
+    recording: Recording, truth: Truth, strategies: tuple[Strategy, ...], base: Setting | None, rules: Rules
+) -> Iterator[Setting]:
+    """Teach on everything that is scored; what cannot be taught there is left out."""
+    if recording.samples > MOST_SAMPLES:
+        return
+    try:
+        block = TeachBlock(recording, truth, base=base, rules=rules)
+    except Abstained:
+        return
+    for strategy in strategies:
+        try:
+            yield strategy.teach(block.in_hindsight(rules.first_pass))
+        except (Abstained, SettingError):
+            continue
+
+
+def _tried(
+    kind: str, recording: Recording, truth: Truth, setting: Setting, rules: Rules
+) -> tuple[HindsightSetting, int]:
+    """Replay and score a setting; return it with how many passes were scored."""
+    found = score(replay(recording, setting), truth, rules=rules, tables=False)
+    n = found.counts
+    outcome = found.trials.passes
+    rows = np.flatnonzero((outcome == Outcome.MISS) | (outcome == Outcome.MERGED)) + found.trials.first_pass
+    one = HindsightSetting(
+        kind=kind, setting=replace(setting, taught=None), lost=n.lost,
+        false=n.false_trips + n.ignore_false_trips + n.extra, lost_rows=tuple(rows.tolist()),
+    )  # fmt: skip
+    return one, n.scored_passes
