@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from teachlab.data.split import Split, split
-from teachlab.model.draws import TEACH_SHARE
+from teachlab.model.draws import DrawOptions
 from teachlab.model.recording import Recording
-from teachlab.model.score import USUAL_RULES, Rules, Score
+from teachlab.model.score import Score
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
@@ -48,11 +48,8 @@ def evaluate(
     truth: Truth,
     strategy: Strategy,
     *,
-    base: Setting | None = None,
-    seed: int = 0,
+    options: DrawOptions | None = None,
     draw: int = 0,
-    teach_share: float = TEACH_SHARE,
-    rules: Rules = USUAL_RULES,
 ) -> Evidence:
     """Teach once on the teach block, replay the recording, score what came later.
 
@@ -62,14 +59,10 @@ def evaluate(
     truth : Truth
         Its passes.
     strategy : Strategy
-    base : Setting, optional
-        Delays, filter and evaluation rate to keep; its levels mean nothing.
-    seed, draw : int
-        Pick what is shown.
-    teach_share : float, in (0, 1)
-        Share of the detect passes that may be taught on.
-    rules : Rules
-        Tolerance of the borders, confidence of every interval. What is scored begins behind the teach block.
+    options : DrawOptions, optional
+        Its seed picks what is shown; what is scored begins behind its teach block.
+    draw : int
+        Which of its draws.
 
     Raises
     ------
@@ -78,9 +71,10 @@ def evaluate(
     InputError
         If the pieces do not fit together.
     """
-    cut = split(truth, recording.samples, teach_share=teach_share)
-    block = TeachBlock(recording, truth, base=base, rules=rules, stop_sample=cut.teach_end)
-    setting = teach_once(strategy, block, seed, draw)
+    how = options or DrawOptions()
+    cut = split(truth, recording.samples, teach_share=how.teach_share)
+    block = TeachBlock(recording, truth, base=how.base, rules=how.rules, stop_sample=cut.teach_end)
+    setting = teach_once(strategy, block, how.seed, draw)
     output = replay(recording, setting)
-    result = score(output, truth, rules=rules.scored_from(cut.first_scored))
+    result = score(output, truth, rules=how.rules.scored_from(cut.first_scored))
     return Evidence(recording=recording.name, split=cut, setting=setting, output=output, score=result)

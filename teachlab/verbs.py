@@ -246,16 +246,8 @@ def evaluate(
     from teachlab.pipeline import evaluate as evaluated
 
     opened, truth = _opened(recording, passes)
-    found = evaluated(
-        opened,
-        truth,
-        _strategy(strategy),
-        base=_base(base),
-        seed=seed,
-        draw=draw,
-        teach_share=teach_share,
-        rules=rules,
-    )
+    how = DrawOptions(base=_base(base), seed=seed, teach_share=teach_share, rules=rules)
+    found = evaluated(opened, truth, _strategy(strategy), options=how, draw=draw)
     used = found.setting
     sentence = (
         f"{opened.name}: taught on {found.split.teach_passes} passes, on at {used.on_level:.5g}, off at "

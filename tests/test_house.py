@@ -189,6 +189,14 @@ def run_time_imports(tree: ast.Module) -> Iterator[ast.ImportFrom]:
     yield from (node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) and id(node) not in typing)
 
 
+def test_the_guide_for_developers_names_every_room() -> None:
+    rows = dict(re.findall(r"^\| `([\w.]+)/?` \| (.*) \|$", (REPOSITORY / "DEVELOPERS.md").read_text("utf-8"), re.M))
+    there = {path.name for path in ROOT.iterdir() if path.suffix == ".py" or (path / "__init__.py").exists()}
+    assert there - set(rows) == {"__init__.py", "__main__.py"}
+    for room in [*ROOMS, "verdict"]:
+        assert room in rows["questions"], room
+
+
 def test_no_room_bears_the_name_of_a_verb() -> None:
     """`teachlab.replay` must stay a function, whatever submodules are imported."""
     rooms = {path.stem for path in ROOT.iterdir() if path.is_dir() or path.suffix == ".py"}

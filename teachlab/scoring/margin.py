@@ -81,7 +81,7 @@ def measure_margin(
 
     References
     ----------
-    The four sides are this project's own contract, stated in DEVELOPERS.md. Excess gain: common practice,
+    The four sides are this project's own. Excess gain: common practice,
     no source.
     """
     if not 0 < quantile_share < 0.5:
