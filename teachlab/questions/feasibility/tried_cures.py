@@ -14,6 +14,7 @@ from teachlab.light.usable_light import LARGEST
 from teachlab.model.following_and_window import Follow, FollowingSetting
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Polarity, Setting
+from teachlab.questions.feasibility.designed_cure import designed_in_hindsight, parts_text
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 
@@ -88,7 +89,7 @@ def tried_cures(
         recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, rules=rules
     )
     best: dict[str, TriedCure] = {}
-    for kind, text, tried in _candidates(recording, truth, replace(setting, taught=None), found):
+    for kind, text, tried in _candidates(recording, truth, replace(setting, taught=None), found, rules):
         c = score(replay(recording, tried), truth, rules=rules, tables=False).counts
         cure = TriedCure(text=text, setting=tried, lost=c.lost, false=c.false_trips + c.ignore_false_trips + c.extra)
         if cure.errors <= WORTH_TELLING * errors and (kind not in best or cure.errors < best[kind].errors):
@@ -97,7 +98,7 @@ def tried_cures(
 
 
 def _candidates(
-    recording: Recording, truth: Truth, setting: Setting, extremes: PassAndGapExtremes
+    recording: Recording, truth: Truth, setting: Setting, extremes: PassAndGapExtremes, rules: Rules
 ) -> Iterator[tuple[str, str, Setting]]:
     rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
     shortest_ms = 1000 * float((truth.end - truth.start)[truth.detect].min()) / recording.info.sample_rate_hz
@@ -142,6 +143,8 @@ def _candidates(
                     f"another level, {level:.4g} {setting.unit},",
                     setting.with_levels(*levels, setting.polarity),
                 )
+    if (designed := designed_in_hindsight(recording, truth, base=setting, rules=rules)) is not None:
+        yield "designed", f"levels, filter and delays designed together ({parts_text(designed)})", designed
     # It begins at the background of the first gaps, which the levels were taught above.
     slow = 1000 * FOLLOWING_PASSES * recording.seconds / max(1, truth.passes)
     middles = ((extremes.gaps.low + extremes.gaps.high) / 2)[real]

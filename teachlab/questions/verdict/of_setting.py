@@ -12,6 +12,7 @@ from teachlab.model.draws import Costs
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import Verdict, VerdictReason
+from teachlab.questions.feasibility.designed_cure import tried_both_ways
 from teachlab.questions.feasibility.tried_cures import TriedCure, tried_cures
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
 from teachlab.questions.verdict.claim_words import few_lots_text, headline
@@ -162,6 +163,8 @@ def setting_verdict(
     reasons += _undecided(decision, counts, cost, errors, by, passes)
     reasons += _errors(recording, truth, setting, result, found, by, extremes)
     cures = [] if good else tried_cures(recording, truth, setting, result, rules=by.rules, extremes=extremes)
+    if not good and result.counts.onsets and OpenCondition.NEVER not in found.conditions:
+        reasons += _both_ways(recording, truth, setting, found, by)
     if cures:
         at = min(1, len(reasons))
         reasons.insert(at, VerdictReason(text=_cured(cures[:2], result), count=cures[0].errors))
@@ -259,6 +262,17 @@ def _errors(
         at = cause.sample / info.sample_rate_hz
         out.append(VerdictReason(text=f"{text}. {lead} {where}.", count=cause.count, first_at_s=at))
     return out
+
+
+def _both_ways(
+    recording: Recording, truth: Truth, setting: Setting, found: Claimable, by: JudgedBy
+) -> list[VerdictReason]:
+    """Try the first gap or stretch that holds most errors both ways: left out, and designed against."""
+    for place in error_places(truth, found.trials):
+        if (tried := tried_both_ways(recording, truth, setting, place, rules=by.rules)) is not None:
+            wrong = min(sum(one) for one in (tried.left_out, tried.against) if one is not None)
+            return [VerdictReason(text=tried.sentence(), count=wrong)]
+    return []
 
 
 def _cured(cures: Sequence[TriedCure], result: Score) -> str:

@@ -1,0 +1,132 @@
+"""A setting designed with all passes known, and a disturbance tried both ways: left out, and designed against."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from teachlab.errors import Abstained
+from teachlab.model.following_and_window import WindowSetting
+from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.scoring.scoring import score
+from teachlab.switching.run import replay
+from teachlab.teaching.block import TeachBlock
+from teachlab.teaching.strategies.designed import Designed
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
+    from teachlab.scoring.error_places import ErrorPlace
+
+MOST_SAMPLES = 5_000_000
+"""Longer recordings are not held in memory for a design."""
+
+
+def designed_in_hindsight(
+    recording: Recording, truth: Truth, *, base: Setting | None = None, rules: Rules = USUAL_RULES
+) -> Setting | None:
+    """Design a setting with every scored pass shown; None where nothing works, or the recording is too long.
+
+    Parameters
+    ----------
+    recording, truth
+    base : Setting, optional
+        Whose evaluation rate is kept.
+    rules : Rules
+        With the first pass that is scored.
+    """
+    if recording.samples > MOST_SAMPLES:
+        return None
+    try:
+        view = TeachBlock(recording, truth, base=base, rules=rules).in_hindsight(rules.first_pass)
+        return replace(Designed().teach(view), taught=None)
+    except Abstained:
+        return None
+
+
+def parts_text(setting: Setting) -> str:
+    """Return levels, filter and delays of a designed setting, those that are in use."""
+    low, high = f"{setting.off_level:.5g}", f"{setting.on_level:.5g}"
+    parts = [f"{'two thresholds' if isinstance(setting, WindowSetting) else 'levels'} {low} and {high} {setting.unit}"]
+    parts += [f"filter of {setting.consecutive} evaluations"] if setting.consecutive > 1 else []
+    parts += [f"on-delay {setting.on_delay_ms:.3g} ms"] if setting.on_delay_ms else []
+    parts += [f"off-delay {setting.off_delay_ms:.3g} ms"] if setting.off_delay_ms else []
+    return ", ".join(parts)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TriedBothWays:
+    """A stretch that holds most errors of a setting: what leaving it out gives, and what a design against it gives.
+
+    Parameters
+    ----------
+    first_sample, last_sample : int
+        The stretch ``[first, last)`` that was left out.
+    left_out : tuple of int
+        Lost passes, and switchings too many, of the setting without the stretch.
+    designed : Setting or None
+        Designed with the stretch; None where nothing was found.
+    against : tuple of int or None
+        Of the designed setting, with the stretch.
+    """
+
+    first_sample: int
+    last_sample: int
+    left_out: tuple[int, int]
+    designed: Setting | None
+    against: tuple[int, int] | None
+
+    def sentence(self) -> str:
+        """Say both results, the stretch in samples as a table of stretches takes it."""
+        text = (
+            f"Tried both ways: with samples {self.first_sample} to {self.last_sample} left out (import --except) "
+            f"{self.left_out[0]} passes are lost and {self.left_out[1]} switchings are too many; "
+        )
+        if self.designed is None or self.against is None:
+            return text + "no setting of levels, filter and delays was found that works with it."
+        return (
+            text + f"designed against it ({parts_text(self.designed)}) {self.against[0]} and {self.against[1]}. The "
+            "design knew these passes: confirm it on others."
+        )
+
+
+def tried_both_ways(
+    recording: Recording, truth: Truth, setting: Setting, place: ErrorPlace, *, rules: Rules = USUAL_RULES
+) -> TriedBothWays | None:
+    """Try a gap, or a stretch of passes, that holds most errors both ways; None for errors of a lot or kind.
+
+    Parameters
+    ----------
+    recording, truth, setting
+    place : ErrorPlace
+        Of the score of that setting.
+    rules : Rules
+    """
+    if place.where == "gap":
+        begin = int(truth.end[place.first_pass]) if place.first_pass >= 0 else 0
+        after = place.first_pass + 1
+        end = int(truth.start[after]) if after < truth.passes else recording.samples
+        # One sample of a gap leaves all of it out; its ends belong to the windows of its neighbours.
+        quarter = (end - begin) // 4
+        begin, end = begin + quarter, end - quarter
+    elif place.where == "stretch":
+        begin, end = int(truth.start[place.first_pass]), int(truth.end[place.last_pass])
+    else:
+        return None
+    if not begin < end:
+        return None
+    without = replace(truth, except_=tuple(sorted((*truth.except_, (begin, end)))))
+    designed = designed_in_hindsight(recording, truth, base=setting, rules=rules)
+    return TriedBothWays(
+        first_sample=begin,
+        last_sample=end,
+        left_out=_wrong(recording, without, setting, rules),
+        designed=designed,
+        against=None if designed is None else _wrong(recording, truth, designed, rules),
+    )
+
+
+def _wrong(recording: Recording, truth: Truth, setting: Setting, rules: Rules) -> tuple[int, int]:
+    n = score(replay(recording, setting), truth, rules=rules, tables=False).counts
+    return n.lost, n.false_trips + n.ignore_false_trips + n.extra
