@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import isnan
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from teachlab.light.usable_light import LARGEST
+from teachlab.model.json_values import Document
 from teachlab.model.recording import Direction
 
 REQUIRED_RATIO = 1.25
@@ -16,7 +18,7 @@ REQUIRED_RATIO = 1.25
 
 
 @dataclass(frozen=True, slots=True)
-class Contrasts:
+class Contrasts(Document):
     """How far objects rise above the gaps, and how far they dip below.
 
     Parameters
@@ -27,6 +29,7 @@ class Contrasts:
         Median of (gap median − pass minimum); NaN without data.
     """
 
+    ALSO: ClassVar[tuple[str, ...]] = ("ratio",)
     rise: float
     dip: float
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from teachlab.model.json_values import Document
 from teachlab.model.setting import Setting
 
 MOST_REASONS = 3
@@ -61,7 +61,7 @@ class VerdictReason:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
+class Verdict(Document):
     """What a command says first.
 
     Parameters
@@ -105,17 +105,10 @@ class Verdict:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        claim = self.claim
-        return {
-            "decision": str(self.decision),
-            "about": self.about,
-            "setting": None if self.setting is None else {"kind": kind_of(self.setting), **self.setting.as_dict()},
-            "claim": None if claim is None else _plain(claim, HeadlineClaim.__slots__),
-            "reasons": [_plain(reason, VerdictReason.__slots__) for reason in self.reasons],
-            "next_step": self.next_step,
-            "conditions": list(self.conditions),
-            "rehearsal": self.rehearsal,
-        }
+        out = Document.as_dict(self)
+        if self.setting is not None:
+            out["setting"] = {"kind": kind_of(self.setting), **out["setting"]}
+        return out
 
 
 def sentence(text: str) -> str:
@@ -132,8 +125,3 @@ def sentence(text: str) -> str:
 def kind_of(setting: Setting) -> str:
     """Return the kind of a setting as documents name it: fixed, following or window."""
     return str(setting.as_dict().get("kind", "fixed"))
-
-
-def _plain(value: object, names: Sequence[str]) -> dict[str, Any]:
-    found = {name: getattr(value, name) for name in names}
-    return {name: list(v) if isinstance(v, tuple) else v for name, v in found.items()}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,7 @@ from teachlab.data.quality.separability import Separability, separability
 from teachlab.errors import RecordingError
 from teachlab.light.direction import Contrasts, contrasts
 from teachlab.light.noise import local_noise
+from teachlab.model.json_values import Document
 from teachlab.model.recording import Direction, Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Truth
@@ -69,7 +70,7 @@ class QualityDrift:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Quality:
+class Quality(Document):
     """What `inspect` knows of a recording; None where it cannot be known.
 
     Parameters
@@ -136,10 +137,7 @@ class Quality:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        out = {"schema": 1, **asdict(self)}
-        if self.contrasts is not None:
-            out["contrasts"] = {"rise": self.contrasts.rise, "dip": self.contrasts.dip, "ratio": self.contrasts.ratio}
-        return out
+        return {"schema": 1, **Document.as_dict(self)}
 
 
 def inspect_recording(

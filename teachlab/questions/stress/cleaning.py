@@ -9,12 +9,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from teachlab.data.atomic_files import read_text
 from teachlab.errors import ParameterError
+from teachlab.model.json_values import Document
 from teachlab.statistics.over_time.autocorrelated_line import autocorrelated_line
 
 
@@ -93,7 +93,7 @@ def observed_loss(days: Sequence[float], level: Sequence[float], *, confidence: 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Cleaning:
+class Cleaning(Document):
     """Time until the reserve is used up.
 
     Parameters
@@ -112,17 +112,6 @@ class Cleaning:
     latest: float | None
     loss_per_day: float
     observed: LossRate | None = None
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form; infinite times become null."""
-        seen = self.observed
-        return {
-            "days": self.days, "earliest": self.earliest, "latest": self.latest, "loss_per_day": self.loss_per_day,
-            "observed": None if seen is None else {
-                "per_day": seen.per_day, "low": seen.low, "high": seen.high, "days": seen.days, "points": seen.points,
-                "alike": seen.alike,
-            },
-        }  # fmt: skip
 
 
 def cleaning_at(reserve: float | None, loss_per_day: float) -> Cleaning:

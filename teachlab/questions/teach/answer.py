@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from teachlab.data.alignment.answer import Alignment
 from teachlab.data.alignment.room import alignment_of
-from teachlab.model.json_values import plain
+from teachlab.model.json_values import Document
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
@@ -23,21 +22,13 @@ from teachlab.teaching.once import teach_once
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class TeachAnswer:
+class TeachAnswer(Document):
     """A setting, what the passes that were not shown say of it, and how the passes lie against the light."""
 
-    setting: Setting
+    schema: int = 1
     verdict: Verdict
+    setting: Setting
     alignment: Alignment | None
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return {
-            "schema": 1,
-            "verdict": plain(self.verdict),
-            "setting": plain(self.setting),
-            "alignment": plain(self.alignment),
-        }
 
 
 def taught_and_judged(

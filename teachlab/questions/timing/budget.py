@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
+from teachlab.model.json_values import Document
 from teachlab.questions.timing.line import TimeBudget, in_words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Timing:
+class Timing(Document):
     """The time budget; lengths are None without a speed.
 
     Parameters
@@ -68,12 +68,6 @@ class Timing:
     fits: str
     because: str
     source: str
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        out = {name: getattr(self, name) for name in self.__slots__}
-        out["off_delay_window_ms"] = list(self.off_delay_window_ms)
-        return {"schema": 1, **out}
 
 
 def timing(line: TimeBudget) -> Timing:

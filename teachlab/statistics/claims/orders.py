@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import stdtr, stdtrit
 
 from teachlab.errors import ParameterError
+from teachlab.model.json_values import Document
 from teachlab.model.score import check_confidence
 from teachlab.statistics.lots import Source
 from teachlab.statistics.paired_tests import holm
@@ -31,7 +31,7 @@ class OrderStanding(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Order:
+class Order(Document):
     """Two settings by what they cost on the same lots.
 
     Parameters
@@ -52,14 +52,9 @@ class Order:
     lots: int
     source: Source
 
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        out: dict[str, Any] = {name: getattr(self, name) for name in self.__slots__}
-        return out | {"standing": str(self.standing), "source": str(self.source)}
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CostBound:
+class CostBound(Document):
     """What one setting costs per pass, with one-sided bounds by lots.
 
     Parameters
@@ -78,10 +73,6 @@ class CostBound:
     lots: int
     source: Source
     confidence: float
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return {name: getattr(self, name) for name in self.__slots__} | {"source": str(self.source)}
 
 
 def cost_bound(costs: ArrayLike, *, confidence: float = 0.95, source: Source = Source.LOTS) -> CostBound:
