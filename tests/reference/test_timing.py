@@ -23,7 +23,7 @@ def test_product_of_40_mm() -> None:
     assert high.dwell_ms == pytest.approx(31.9, abs=0.05)
     assert half.response_ms == 1.5
     assert half.min_object_mm == pytest.approx(1.8)
-    assert half.verdict == "fine"
+    assert half.fits == "fine"
 
 
 def test_gap_of_12_mm_and_an_off_delay() -> None:
@@ -32,7 +32,7 @@ def test_gap_of_12_mm_and_an_off_delay() -> None:
     )
     found = timing(line)
     assert found.gap_ms == pytest.approx(10)
-    assert found.verdict == "impossible"
+    assert found.fits == "impossible"
     assert "off-delay of 12 ms" in found.because
     assert found.off_delay_window_ms[1] == pytest.approx(4)
 
@@ -40,7 +40,7 @@ def test_gap_of_12_mm_and_an_off_delay() -> None:
 def test_gap_invisible_to_a_slow_controller() -> None:
     found = timing(line_from_lengths(length_mm=40, gap_mm=12, scan_ms=10, input_filter_ms=3, **FAST))
     assert found.controller_ms * 1.2 == pytest.approx(15.6)
-    assert found.verdict == "at risk"
+    assert found.fits == "at risk"
     assert "gap" in found.because
 
 
@@ -66,7 +66,7 @@ def test_position_at_another_speed() -> None:
 
 def test_on_delay_longer_than_the_dwell_is_blamed() -> None:
     found = timing(line_from_lengths(length_mm=24, gap_mm=60, switching=Switching(on_delay_ms=25), **FAST))
-    assert (found.verdict, found.output_pulse_ms) == ("impossible", 0)
+    assert (found.fits, found.output_pulse_ms) == ("impossible", 0)
     assert "on-delay of 25 ms" in found.because
 
 
