@@ -103,20 +103,6 @@ class FollowingSetting(Setting):
         object.__setattr__(self, "follow", Follow(self.follow))
         _finite(self, "reference", "low_limit", "high_limit", "dark_level")
         self._check_reference()
-        if not 1 <= self.update_evaluations <= MAX_UPDATE_EVALUATIONS:
-            raise SettingError(
-                f"update_evaluations must lie between 1 and {MAX_UPDATE_EVALUATIONS}, got {self.update_evaluations}."
-            )
-        if not 0 < self.time_constant_ms <= MAX_TIME_MS:
-            raise SettingError(
-                f"time_constant_ms must be above 0 and at most {MAX_TIME_MS:g} ms, got {self.time_constant_ms}."
-            )
-        if not (math.isfinite(self.freeze_hold_ms) and self.freeze_hold_ms >= 0):
-            raise SettingError(f"freeze_hold_ms must be a finite number of at least 0 ms, got {self.freeze_hold_ms}.")
-        for name in ("guard", "slew_per_s", "release_after_ms"):
-            value = getattr(self, name)
-            if value is not None and not (math.isfinite(value) and value > 0):
-                raise SettingError(f"{name} must be null or a finite number above 0, got {value}.")
 
     def _check_reference(self) -> None:
         if not self.low_limit <= self.reference <= self.high_limit:

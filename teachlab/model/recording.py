@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import RecordingError
+from teachlab.model.bounds import hold_bounds
 
 Light = NDArray[Any]
 """Received light in the stored type: any integer or floating dtype, shape (n,), recording units."""
@@ -106,7 +107,9 @@ class RecordingInfo:
         If a value is outside its range.
     """
 
-    sample_rate_hz: float = field(metadata={"gt": 0})
+    sample_rate_hz: float = field(
+        metadata={"gt": 0, "advice": "Give the rate at which the log was written, in samples per second."}
+    )
     unit: str = field(metadata={"min_length": 1})
     full_scale: float | None = None
     dark_level: float = 0.0
@@ -114,18 +117,16 @@ class RecordingInfo:
     direction: Direction | None = None
     origin: Origin = Origin.RECORDED
     title: str = ""
-    line_speed_m_s: float | None = field(default=None, metadata={"gt": 0})
+    line_speed_m_s: float | None = field(
+        default=None, metadata={"gt": 0, "unit": "m/s", "advice": "Leave it out if it is not known."}
+    )
     notes: str = ""
     began: datetime | None = None
     output: LoggedOutput | None = None
     digest: str | None = field(default=None, compare=False, metadata={"pattern": DIGEST})
 
     def __post_init__(self) -> None:
-        if not (math.isfinite(self.sample_rate_hz) and self.sample_rate_hz > 0):
-            raise RecordingError(
-                f"sample_rate_hz must be a finite number above 0, got {self.sample_rate_hz!r}. "
-                "Give the rate at which the log was written, in samples per second."
-            )
+        hold_bounds(self, RecordingError)
         if not self.unit.strip():
             raise RecordingError("unit must not be empty. Name the unit of the light: counts, mV, percent …")
         if not math.isfinite(self.dark_level):
@@ -134,11 +135,6 @@ class RecordingInfo:
             raise RecordingError(
                 f"full_scale must be a finite number above dark_level ({self.dark_level:g} {self.unit}), "
                 f"got {self.full_scale!r}. Leave it out if it is not known."
-            )
-        if self.line_speed_m_s is not None and not (math.isfinite(self.line_speed_m_s) and self.line_speed_m_s > 0):
-            raise RecordingError(
-                f"line_speed_m_s must be a finite number above 0 m/s, got {self.line_speed_m_s!r}. "
-                "Leave it out if it is not known."
             )
 
 

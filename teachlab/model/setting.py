@@ -9,6 +9,7 @@ from enum import StrEnum
 from typing import Any, Self
 
 from teachlab.errors import SettingError
+from teachlab.model.bounds import hold_bounds
 
 MOST_CONSECUTIVE = 2**53
 """Evaluations up to here are exact as floating-point numbers too, with which times are reckoned."""
@@ -70,30 +71,20 @@ class Switching:
         If an invariant does not hold.
     """
 
-    # The bounds of a field in its metadata are those of the file; a file must state what is marked so.
+    # Bounds in the metadata hold for values and for files alike; a file must state what is marked so.
     polarity: Polarity = field(default=Polarity.LIGHT_ON, metadata={"stated": True})
-    consecutive: int = field(default=1, metadata={"ge": 1})
-    on_delay_ms: float = field(default=0.0, metadata={"ge": 0})
-    off_delay_ms: float = field(default=0.0, metadata={"ge": 0})
+    consecutive: int = field(default=1, metadata={"ge": 1, "le": MOST_CONSECUTIVE, "unit": "evaluations"})
+    on_delay_ms: float = field(default=0.0, metadata={"ge": 0, "unit": "ms"})
+    off_delay_ms: float = field(default=0.0, metadata={"ge": 0, "unit": "ms"})
     delays_act_on: DelaysActOn = DelaysActOn.OUTPUT
-    evaluation_rate_hz: float | None = field(default=None, metadata={"gt": 0})
+    evaluation_rate_hz: float | None = field(
+        default=None, metadata={"gt": 0, "unit": "Hz", "advice": "Use null to evaluate every sample."}
+    )
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "polarity", Polarity(self.polarity))
         object.__setattr__(self, "delays_act_on", DelaysActOn(self.delays_act_on))
-        if not 1 <= self.consecutive <= MOST_CONSECUTIVE:
-            raise SettingError(
-                f"consecutive must be 1 to {MOST_CONSECUTIVE} evaluations, got {str(self.consecutive)[:20]}."
-            )
-        for name in ("on_delay_ms", "off_delay_ms"):
-            value = getattr(self, name)
-            if not (math.isfinite(value) and value >= 0):
-                raise SettingError(f"{name} must be a finite number of at least 0 ms, got {value}.")
-        rate = self.evaluation_rate_hz
-        if rate is not None and not (math.isfinite(rate) and rate > 0):
-            raise SettingError(
-                f"evaluation_rate_hz must be a finite number above 0, got {rate}. Use null to evaluate every sample."
-            )
+        hold_bounds(self, SettingError)
 
     @property
     def switching(self) -> Switching:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import TruthError
+from teachlab.model.bounds import hold_bounds
 from teachlab.model.recording import DIGEST
 
 Positions = NDArray[np.int64]
@@ -62,12 +63,9 @@ class Aligned:
     jitter_ms: float | None = field(default=None, metadata={"ge": 0})
 
     def __post_init__(self) -> None:
-        jitter = 0.0 if self.jitter_ms is None else self.jitter_ms
-        if not all(map(math.isfinite, (self.shift_ms, self.clock_ppm, jitter))) or self.borders < 0 or jitter < 0:
-            raise TruthError(
-                "aligned: shift_ms and clock_ppm must be finite, borders and jitter_ms at least 0, got "
-                f"{self.shift_ms!r}, {self.clock_ppm!r}, {self.borders!r} and {self.jitter_ms!r}."
-            )
+        hold_bounds(self, TruthError)
+        if not (math.isfinite(self.shift_ms) and math.isfinite(self.clock_ppm)):
+            raise TruthError(f"shift_ms and clock_ppm must be finite, got {self.shift_ms!r} and {self.clock_ppm!r}.")
 
 
 def _frozen(values: NDArray[Any]) -> NDArray[Any]:
@@ -124,10 +122,7 @@ class Truth:
             values = getattr(self, column)
             if values is not None and values.shape != (size,):
                 raise TruthError(f"column '{column}' has {values.size} rows, 'start' has {size}.")
-        if not (math.isfinite(self.uncertainty_samples) and self.uncertainty_samples >= 0):
-            raise TruthError(
-                f"uncertainty_samples must be a finite number of at least 0, got {self.uncertainty_samples!r}."
-            )
+        hold_bounds(self, TruthError)
         for column in ("start", "end", "detect", "label", "lot"):
             values = getattr(self, column)
             if values is not None:

@@ -1,0 +1,54 @@
+"""Bounds of the fields of a value, declared once beside each field and held where the value is made."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import fields
+from functools import cache
+from typing import Any
+
+
+def hold_bounds(value: Any, error: Callable[[str], Exception]) -> None:
+    """Refuse a field outside the bounds that its metadata name: ``ge`` or ``gt``, and ``le``; None has no bounds.
+
+    Parameters
+    ----------
+    value : dataclass
+        Metadata may also hold ``unit``, and ``advice``: what to do.
+    error : type of exception
+        What to raise.
+
+    Examples
+    --------
+    >>> from dataclasses import dataclass, field
+    >>> @dataclass
+    ... class Wait:
+    ...     time: float = field(metadata={"ge": 0, "unit": "ms"})
+    >>> hold_bounds(Wait(-1.0), ValueError)
+    Traceback (most recent call last):
+        ...
+    ValueError: time must be a finite number of at least 0 ms, got -1.0.
+    """
+    for name, held in _bounded(value.__class__):
+        given = getattr(value, name)
+        if given is None:
+            continue
+        low, above, high = held.get("ge"), held.get("gt"), held.get("le", math.inf)
+        least = given >= low if low is not None else given > above
+        # Compared, not made a float: a whole number may be too large for one.
+        if least and given <= high and given != math.inf:
+            continue
+        unit = f" {held['unit']}" if "unit" in held else ""
+        if high == math.inf:
+            range_ = "a finite number " + (f"of at least {low}" if low is not None else f"above {above}")
+        else:
+            range_ = f"{low} to {high:,}" if low is not None else f"above {above} and at most {high:,g}"
+        advice = f" {held['advice']}" if "advice" in held else ""
+        raise error(f"{name} must be {range_}{unit}, got {str(given)[:20]}.{advice}")
+
+
+# Settings are made by the thousand, so their fields are looked up once.
+@cache
+def _bounded(made: type[Any]) -> tuple[tuple[str, Mapping[str, Any]], ...]:
+    return tuple((one.name, one.metadata) for one in fields(made) if "ge" in one.metadata or "gt" in one.metadata)
