@@ -11,7 +11,7 @@ from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.teach.answer import TeachAnswer, taught_and_judged
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.teaching.cells.design_told import told_time
-from teachlab.teaching.strategies.designed import Designed
+from teachlab.teaching.registry import built, installed_class
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -110,7 +110,14 @@ def designed_and_judged(
         If the pieces do not fit together.
     """
     taught = taught_and_judged(
-        recording, truth, strategy or Designed(), base=base, seed=seed, rules=rules, accepted=accepted, files=files
+        recording,
+        truth,
+        strategy or built(installed_class("designed"), {}),
+        base=base,
+        seed=seed,
+        rules=rules,
+        accepted=accepted,
+        files=files,
     )
     told: Mapping[str, Any] = {} if taught.setting.taught is None else taught.setting.taught.evidence
     return DesignAnswer(

@@ -11,7 +11,7 @@ from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 from teachlab.teaching.block import TeachBlock
-from teachlab.teaching.strategies.designed import Designed
+from teachlab.teaching.registry import built, installed_class
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -40,7 +40,7 @@ def designed_in_hindsight(
         return None
     try:
         view = TeachBlock(recording, truth, base=base, rules=rules).in_hindsight(rules.first_pass)
-        return replace(Designed().teach(view), taught=None)
+        return replace(built(installed_class("designed"), {}).teach(view), taught=None)
     except Abstained:
         return None
 
