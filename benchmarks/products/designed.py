@@ -3,7 +3,7 @@
     python benchmarks/products/designed.py    about 4 min of CPU; writes `results/designed.{json,md}`
 
 One cell: taught once on 400 passes of one seed, 200 of which are shown; scored on 400 of another. Errors: lost passes,
-false, extra and ignore trips. Draws: six half-teach draws of 200 passes, scored on 300. The seeds are those of
+false, extra and ignore trips. Draws: six half-teach draws of 120 passes, scored on 300. The seeds are those of
 `suite.toml`, chosen before `designed` was written; the constants are the study's, kept where the table is flat.
 """
 
@@ -87,7 +87,7 @@ def synthetic() -> Iterator[dict[str, Any]]:
         scenario = load_scenario(name)
         for taught_seed, scored_seed in SEEDS:
             block = TeachBlock(*generate(scenario, 400, taught_seed))
-            small = TeachBlock(*generate(scenario, 200, taught_seed))
+            small = TeachBlock(*generate(scenario, 120, taught_seed))
             lines = {
                 "clean": generate(scenario, 400, scored_seed),
                 "+1 % ambient": generate(scenario, 400, scored_seed, ambient=1.0),
@@ -163,7 +163,7 @@ def page(rows: list[dict[str, Any]]) -> str:
     text = [
         "# `designed`: errors, and how flat they are in its constants", "",
         "Errors in 400 passes at the pairs of seeds 200/201, 300/301, 400/401, taught on 400 passes of which 200 are "
-        "shown; half-teach draws: median of six, 100 passes shown, scored on 300. Synthetic lines. Written by "
+        "shown; half-teach draws: median of six, 60 passes shown, scored on 300. Synthetic lines. Written by "
         "`python benchmarks/products/designed.py`; all cells in `designed.json`.", "",
         "| line | " + " | ".join(f"{v}: {c}" for v in FULL[:2] for c in conditions) + " |",
         "|---" * (1 + 2 * len(conditions)) + "|",
