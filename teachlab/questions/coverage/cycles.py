@@ -251,38 +251,13 @@ def _arrays(start_s: ArrayLike, stop_s: ArrayLike) -> tuple[Floats, Floats]:
     return start, stop
 
 
-def chance_seen(open_share: float, revolutions: float) -> float:
-    """Return the chance that a feature is seen at least once if every revolution meets an open gap by itself.
-
-    Parameters
-    ----------
-    open_share : float, in [0, 1]
-        Share of the revolutions in which the feature lies in an open gap.
-    revolutions : float
-        Looked at; with a fraction f beyond k whole ones the feature comes k + 1 times with chance f, else k times.
-
-    Examples
-    --------
-    Two seconds of a belt that turns in ten, its seam in an open gap in 62 % of the revolutions:
-
-    >>> round(chance_seen(0.62, 0.2), 3)
-    0.124
-    """
-    if not (0 <= open_share <= 1 and revolutions >= 0):
-        raise ParameterError("a share lies between 0 and 1, and revolutions are not negative.")
-    whole = math.floor(revolutions)
-    beyond = revolutions - whole
-    missed = (1 - open_share) ** whole
-    return 1 - missed * (1 - beyond * open_share)
-
-
 def revolutions_needed(open_share: float, confidence: float, *, times: int = 1) -> float:
     """Return the revolutions after which a feature was seen often enough with this confidence.
 
     Parameters
     ----------
     open_share : float, in [0, 1]
-        As for `chance_seen`.
+        Share of the revolutions in which the feature lies in an open gap.
     confidence : float, in (0, 1)
     times : int
         How often it has to be seen.
@@ -294,8 +269,9 @@ def revolutions_needed(open_share: float, confidence: float, *, times: int = 1) 
 
     Notes
     -----
-    For once: the inverse of `chance_seen`. For more often: between the whole numbers of revolutions whose
-    binomial chance of at least `times` exposures brackets the confidence, in proportion.
+    Every revolution meets an open gap by itself; with a fraction f beyond k whole ones the feature comes k + 1 times
+    with chance f, else k times. Between the whole numbers of revolutions whose binomial chance of at least `times` exposures
+    brackets the confidence, in proportion.
 
     Examples
     --------

@@ -170,7 +170,3 @@ class Stress:
         """Return the stressed light."""
         out: Floats = self.receiver.stressed(light, self.gain, self.ambient, self.pedestal)
         return out
-
-    def level_before(self, level: float) -> float:
-        """Return the level at which the unstressed light does what the stressed light does at `level`."""
-        return float(self.receiver.levels_before(level, self.gain, self.ambient, self.pedestal)[0])

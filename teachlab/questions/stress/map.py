@@ -117,7 +117,7 @@ def stress_map(
     """Count what a setting loses and trips under every combination of stresses.
 
     A stress is a monotone map of the light, so the stressed replay at two levels is the unstressed replay
-    at two others (`Stress.level_before`), clipping and rounding included: no stressed recording is made,
+    at two others (`Receiver.levels_before`), clipping and rounding included: no stressed recording is made,
     and all conditions are counted together.
 
     Parameters

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
@@ -96,12 +94,3 @@ def gated_neighbour(config: GatedNeighbour, stretch: SampleStretch) -> Floats32:
     # the slack keeps a pulse that falls on a sample from being missed by rounding
     pulse = np.floor(stretch.time_s * 1e6 / config.own_period_us + 1e-6).astype(np.int64)
     return np.float32(config.amplitude_percent) * pulses_hit(config, pulse, phase).astype(np.float32)
-
-
-def beat_pulses(config: GatedNeighbour) -> tuple[float, float, float]:
-    """Return the share of pulses hit, their run length and the pulses from run to run (closed form)."""
-    reach = config.own_gate_us + config.neighbour_pulse_us
-    slip = abs(config.neighbour_period_us - config.own_period_us)
-    run = math.inf if slip == 0 else reach / slip
-    period = math.inf if slip == 0 else config.neighbour_period_us / slip
-    return min(1.0, reach / config.neighbour_period_us), run, period
