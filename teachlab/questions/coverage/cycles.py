@@ -270,8 +270,8 @@ def revolutions_needed(open_share: float, confidence: float, *, times: int = 1) 
     Notes
     -----
     Every revolution meets an open gap by itself; with a fraction f beyond k whole ones the feature comes k + 1 times
-    with chance f, else k times. Between the whole numbers of revolutions whose binomial chance of at least `times` exposures
-    brackets the confidence, in proportion.
+    with chance f, else k times. Between the whole numbers of revolutions whose binomial chance of at least `times`
+    exposures brackets the confidence, in proportion.
 
     Examples
     --------
