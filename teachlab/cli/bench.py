@@ -9,11 +9,13 @@ import typer
 from teachlab.cli.console import emit_json, progress, say, show, warn
 from teachlab.cli.opening import load_base, named_strategies, naming, teachers
 from teachlab.cli.options import (
+    AcceptCost,
     Assignments,
     Base,
     Confidence,
     CostFalse,
     CostMiss,
+    Details,
     Draws,
     Json,
     PassesOfOne,
@@ -61,8 +63,8 @@ def bench_command(
     confidence: Confidence = 0.95,
     out: Annotated[str | None, typer.Option(help="Folder for draws.parquet, bench.json and the figures.")] = None,
     jobs: Annotated[int, typer.Option(help="Recordings worked on at once; 0: as many as there are cores.")] = 0,
-    accept_cost: Annotated[float, typer.Option(help="Errors per pass that are accepted of a setting.")] = 0.05,
-    details: Annotated[bool, typer.Option("--details", help="Print all tables, reasons and conditions.")] = False,
+    accept_cost: AcceptCost = 0.05,
+    details: Details = False,
     json: Json = False,
 ) -> None:
     """Teach every strategy many times on the first part, score on the rest, and rank by cost."""

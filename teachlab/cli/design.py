@@ -8,7 +8,16 @@ import typer
 
 from teachlab.cli.console import emit_json, say, warn
 from teachlab.cli.opening import load_base, naming, teachers
-from teachlab.cli.options import Assignments, Json, PassesFile, RecordingFile, Seed, Tolerance
+from teachlab.cli.options import (
+    AcceptCost,
+    Assignments,
+    Details,
+    Json,
+    PassesFile,
+    RecordingFile,
+    Seed,
+    Tolerance,
+)
 from teachlab.cli.teach import tell_abstention
 from teachlab.wording.notes import passes_note
 
@@ -26,8 +35,8 @@ def design_command(
     seed: Seed = 0,
     tolerance_ms: Tolerance = 0.0,
     out: Annotated[str | None, typer.Option(help="Write the setting: JSON.")] = None,
-    accept_cost: Annotated[float, typer.Option(help="Errors per pass that are accepted.")] = 0.05,
-    details: Annotated[bool, typer.Option("--details", help="Print all reasons and conditions.")] = False,
+    accept_cost: AcceptCost = 0.05,
+    details: Details = False,
     json: Json = False,
 ) -> None:
     """Design levels, release, filter and delays together by counting, with a reason and a reserve for each.

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
-from teachlab.cli.opening import load
 from teachlab.cli.options import Details, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
 from teachlab.wording.notes import passes_note
@@ -43,13 +42,14 @@ def inspect_command(
     json: Json = False,
 ) -> None:
     """Tell the quality of a recording: span, noise, contrast, drift, and whether any fixed level can work."""
+    from teachlab.data.opening import open_with_passes
     from teachlab.model.score import Rules
     from teachlab.questions.quality import inspected
     from teachlab.wording.alignment import lead_lines
 
     kind = _plot_kind(plot)
     rules = Rules(tolerance_ms=tolerance_ms)
-    opened, passes = load(recording, truth)
+    opened, passes = open_with_passes(recording, truth)
     with progress(f"inspecting {opened.name}", quiet=json) as told:
         found = inspected(opened, passes, rules=rules, progress=told)
     quality = found.quality

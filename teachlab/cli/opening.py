@@ -10,10 +10,8 @@ from teachlab.cli.console import warn
 from teachlab.errors import ParameterError, SettingError
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
     from teachlab.model.setting import Setting
     from teachlab.model.teaching import Strategy
-    from teachlab.model.truth import Truth
 
 CLASSICS = ("single-sample", "background-referenced", "sweep-minmax", "two-sample-midpoint")
 USUAL = (
@@ -29,13 +27,6 @@ USUAL = (
 EVERY = "all"
 NEED_INPUT = ("contamination-aware", "minimax-regret")
 """Without a parameter that only the user knows these abstain."""
-
-
-def load(recording: str, truth: str | None = None) -> tuple[Recording, Truth | None]:
-    """Open a recording and the table of passes named or found beside it."""
-    from teachlab.data.opening import open_with_passes
-
-    return open_with_passes(recording, truth)
 
 
 @contextmanager

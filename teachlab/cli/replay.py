@@ -8,8 +8,17 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
-from teachlab.cli.opening import load, naming
-from teachlab.cli.options import Confidence, Json, Margins, PassesFile, RecordingFile, Tolerance
+from teachlab.cli.opening import naming
+from teachlab.cli.options import (
+    AcceptCost,
+    Confidence,
+    Details,
+    Json,
+    Margins,
+    PassesFile,
+    RecordingFile,
+    Tolerance,
+)
 from teachlab.cli.writing import picture_kind, write_result
 from teachlab.wording.notes import passes_note
 
@@ -38,16 +47,17 @@ def replay_command(
     tolerance_ms: Tolerance = 0.0,
     confidence: Confidence = 0.95,
     margin: Margins = True,
-    accept_cost: Annotated[float, typer.Option(help="Errors per pass that are accepted.")] = 0.05,
+    accept_cost: AcceptCost = 0.05,
     edges: Annotated[str | None, typer.Option(help="Write the output's edges: .csv or .parquet.")] = None,
     plot: Annotated[
         str | None, typer.Option(help="Draw where in the pass it switches, by light and kind: .svg or .png.")
     ] = None,
-    details: Annotated[bool, typer.Option("--details", help="Print all counts, rates, margins and reasons.")] = False,
+    details: Details = False,
     json: Json = False,
 ) -> None:
     """Replay a recording through the sensor's switching and score every pass and gap."""
     from teachlab.data.edge_files import write_edges
+    from teachlab.data.opening import open_with_passes
     from teachlab.data.setting_files import read_setting
     from teachlab.model.score import Rules
     from teachlab.questions.replay import replayed
@@ -61,7 +71,7 @@ def replay_command(
     rules = Rules(tolerance_ms=tolerance_ms, confidence=confidence)
     kind = None if plot is None else picture_kind(plot)
     chosen = read_setting(setting)
-    opened, passes = load(recording, truth)
+    opened, passes = open_with_passes(recording, truth)
     with naming(setting, recording), progress(f"replaying {opened.name}", quiet=json) as report:
         found = replayed(
             opened, passes, chosen, rules=rules, margins=margin, accepted=accept_cost,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, show, warn
-from teachlab.cli.options import CostFalse, CostMiss, PassesFile, RecordingFile, Tolerance
+from teachlab.cli.options import CostFalse, CostMiss, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
 from teachlab.wording.notes import passes_note
 
@@ -35,7 +35,6 @@ WORDS = {
     "ripple_alias_hz": "ripple seen as", "average_ms": "an average cures over", "average_evaluations": "that is",
     "average_leaves": "which leaves of the flicker", "limit_lx": "rated for",
 }  # fmt: skip
-_JSON = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
 
 
 def register(app: typer.Typer) -> None:
@@ -55,7 +54,7 @@ def neighbour(
     period_us: Annotated[list[float] | None, typer.Option(help="Pulse period of each sensor, µs.")] = None,
     frequency_hz: Annotated[list[float] | None, typer.Option(help="Or its pulse frequency, Hz.")] = None,
     consecutive: Annotated[int, typer.Option(help="Evaluations in a row that must agree.")] = 1,
-    json: _JSON = False,
+    json: Json = False,
 ) -> None:
     """Tell which pulse frequencies keep neighbouring sensors apart; give one per sensor, two or more.
 
@@ -89,7 +88,7 @@ def beat(
     integration_us: Annotated[float, typer.Option(help="Time that the receiver integrates, µs.")],
     hysteresis: Annotated[float, typer.Option(help="In the unit of the amplitude.")],
     evaluation_rate_hz: Annotated[float | None, typer.Option(help="Evaluations of the sensor per second.")] = None,
-    json: _JSON = False,
+    json: Json = False,
 ) -> None:
     """Tell the beat of two modulated emitters that the receiver leaves, against the hysteresis.
 
@@ -113,7 +112,7 @@ def lamp_command(
     mains_hz: Annotated[float, typer.Option(help="Mains frequency.")] = 50.0,
     on_delay_ms: Annotated[float, typer.Option(help="ms")] = 0.0,
     ripple_hz: Annotated[float | None, typer.Option(help="Ripple of an electronic ballast, Hz.")] = None,
-    json: _JSON = False,
+    json: Json = False,
 ) -> None:
     """Tell whether lamps can make the output chatter, and which delay or average cures it.
 
@@ -134,7 +133,7 @@ def lamp_command(
 def ambient(
     limit_lx: Annotated[float, typer.Option(help="Ambient light that the sensor is rated for, lx.")],
     expected_lx: Annotated[float | None, typer.Option(help="On the line, lx.")] = None,
-    json: _JSON = False,
+    json: Json = False,
 ) -> None:
     """Compare the ambient light that a sensor is rated for with usual illuminances.
 
@@ -154,7 +153,7 @@ def target(
     other_distance: Annotated[float, typer.Option(help="The other distance, in the same unit.")] = 1.0,
     dark: Annotated[float, typer.Option(help="Level without any light.")] = 0.0,
     mode: Annotated[str, typer.Option(help="; ".join(MODES) + ".")] = "diffuse, target fills the spot",
-    json: _JSON = False,
+    json: Json = False,
 ) -> None:
     """Predict the light of another target or distance from a measured one.
 
@@ -209,7 +208,7 @@ def counterfactual_command(
     best: Annotated[bool, typer.Option("--best", help="Also find the best fixed setting of each sensor.")] = False,
     cost_miss: CostMiss = 1.0,
     cost_false: CostFalse = 1.0,
-    json: _JSON = False,
+    json: Json = False,
 ) -> None:
     """Measure what a faster sensor, a filter or an average would have bought in margin.
 

@@ -8,7 +8,17 @@ import typer
 
 from teachlab.cli.console import emit_json, say, warn
 from teachlab.cli.opening import load_base, naming, teachers
-from teachlab.cli.options import Assignments, Base, Json, PassesFile, RecordingFile, Seed, Tolerance
+from teachlab.cli.options import (
+    AcceptCost,
+    Assignments,
+    Base,
+    Details,
+    Json,
+    PassesFile,
+    RecordingFile,
+    Seed,
+    Tolerance,
+)
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -33,8 +43,8 @@ def teach_command(
     seed: Seed = 0,
     tolerance_ms: Tolerance = 0.0,
     out: Annotated[str | None, typer.Option(help="Write the setting: JSON.")] = None,
-    accept_cost: Annotated[float, typer.Option(help="Errors per pass that are accepted.")] = 0.05,
-    details: Annotated[bool, typer.Option("--details", help="Print all reasons and conditions.")] = False,
+    accept_cost: AcceptCost = 0.05,
+    details: Details = False,
     json: Json = False,
 ) -> None:
     """Teach one setting from one seeded showing of the whole recording."""

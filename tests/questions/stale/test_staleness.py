@@ -11,7 +11,7 @@ import pytest
 from typer.testing import CliRunner
 
 from teachlab.cli import app
-from teachlab.cli.opening import load
+from teachlab.data.opening import open_with_passes
 from teachlab.data.recording_files import write_recording
 from teachlab.data.shipped import datasets_root
 from teachlab.data.truth_files import write_truth
@@ -91,7 +91,7 @@ def test_steady_lines_are_kept() -> None:
 
 
 def test_a_recording_against_itself_says_that_nothing_changed() -> None:
-    demo = load(str(datasets_root() / "demo_tubs.parquet"), None)
+    demo = open_with_passes(str(datasets_root() / "demo_tubs.parquet"), None)
     assert demo[1] is not None
     tubs = (demo[0], demo[1])
     at = Setting(unit="counts", on_level=1256.0, off_level=1071.565)
