@@ -99,6 +99,11 @@ COMMANDS = {
         "Count lost passes and false trips for every pair of levels at once, and name the best in hindsight.",
         "teachlab surface tubs.parquet --setting setting.json --out surface.svg",
     ),
+    "explore": Listed(
+        "explore", ASK,
+        "Write a page on which you drag the levels and see exact counts: one file, works offline.",
+        "teachlab explore tubs.parquet --setting setting.json --out page.html",
+    ),
     "stress": Listed(
         "stress", ASK,
         "Count what one setting loses and trips with less light, more ambient light and a dirty window.",

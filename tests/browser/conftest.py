@@ -6,11 +6,14 @@ environment, as in .ci/run, they fail instead.
 
 from __future__ import annotations
 
+import importlib.util
 import json
 import os
 import shutil
-from collections.abc import Iterator
+import sys
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -37,11 +40,36 @@ HOSTILE = (
 )
 
 
+@pytest.fixture(scope="session")
+def hostile_texts() -> tuple[str, ...]:
+    """Texts that would like to be more than text."""
+    return HOSTILE
+
+
+@pytest.fixture(scope="session")
+def cases() -> ModuleType:
+    """Random small recordings with settings and passes, one per seed, of the property tests."""
+    path = Path(__file__).parent.parent / "properties" / "random_cases.py"
+    spec = importlib.util.spec_from_file_location("_browser_random_cases", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
 def lacking(what: str) -> None:
     """Skip for want of something, or fail where it is required."""
     if os.environ.get("TEACHLAB_BROWSER") == "required":
         pytest.fail(f"{what} is required here, and missing")
     pytest.skip(f"{what} is missing; .ci/run installs it")
+
+
+@pytest.fixture(scope="session")
+def lacking_here() -> Callable[[str], None]:
+    """What to do about a thing that is missing."""
+    return lacking
 
 
 @pytest.fixture(scope="session")

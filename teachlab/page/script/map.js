@@ -1,0 +1,122 @@
+/**
+ * Errors of every pair of levels as a map; the hand, the best pair and where a strategy lands are points on it.
+ *
+ * @import {Hand} from "./hand.js"
+ */
+import { cleared, colour, element, shown, textSize } from "./drawing.js";
+import { countsAt, rankOf } from "./tables.js";
+
+/** Cells of the picture along one axis. */
+const CELLS = 180;
+
+export class SurfaceMap {
+  /** @param {Hand} hand */
+  constructor(hand) {
+    this.hand = hand;
+    const { levels } = hand;
+    this.low = Math.min(levels[0], hand.off);
+    this.high = Math.max(levels[levels.length - 1], hand.on);
+    if (this.low === this.high) this.high += 1;
+    this.errors = this.gathered();
+    this.most = this.errors.reduce((a, b) => Math.max(a, b), 1);
+    const canvas = element("map");
+    let held = false;
+    const follow = (/** @type {PointerEvent} */ event) => {
+      const box = canvas.getBoundingClientRect(), { left, side, top } = this.frame();
+      const span = this.high - this.low;
+      const off = this.low + ((event.clientX - box.left - left) / side) * span;
+      const on = this.high - ((event.clientY - box.top - top) / side) * span;
+      const at = (/** @type {number} */ level) => levels[Math.min(rankOf(levels, level), levels.length - 1)];
+      hand.take(at(on), Math.min(at(off), at(on)));
+    };
+    canvas.addEventListener("pointerdown", (event) => {
+      held = true;
+      canvas.setPointerCapture(event.pointerId);
+      follow(event);
+    });
+    canvas.addEventListener("pointermove", (event) => held && follow(event));
+    for (const end of ["pointerup", "pointercancel"]) canvas.addEventListener(end, () => (held = false));
+    new ResizeObserver(() => this.draw()).observe(/** @type {HTMLElement} */ (canvas.parentElement));
+    hand.listeners.push(() => this.draw());
+  }
+
+  /** Errors at the middle of every cell of the picture, as the pair of levels there acts; −1 below the diagonal. */
+  gathered() {
+    const { levels, counted } = this.hand, span = this.high - this.low;
+    const ranks = Array.from({ length: CELLS }, (_, c) =>
+      Math.min(rankOf(levels, this.low + ((c + 0.5) / CELLS) * span), levels.length - 1));
+    const out = new Int32Array(CELLS * CELLS).fill(-1);
+    for (let y = 0; y < CELLS; y++) {
+      for (let x = 0; x <= y; x++) {
+        const n = countsAt(counted, ranks[y], ranks[x]);
+        out[y * CELLS + x] = n.lost + n.extra + n.false_trips + n.ignore_trips;
+      }
+    }
+    return out;
+  }
+
+  frame() {
+    const size = textSize(), width = element("map").clientWidth, left = size * 5;
+    return { left, top: size, side: Math.max(60, Math.min(width - left - size, 420)) };
+  }
+
+  draw() {
+    const size = textSize(), { left, top, side } = this.frame();
+    const { pen } = cleared("map", top + side + size * 3);
+    const each = side / CELLS, span = this.high - this.low;
+    const place = (/** @type {number} */ on, /** @type {number} */ off) => /** @type {[number, number]} */ (
+      [left + ((off - this.low) / span) * side, top + side - ((on - this.low) / span) * side]);
+    // The fuller the more errors: one hue, so that it survives grey print.
+    const none = colour("good"), some = colour("light");
+    for (let y = 0; y < CELLS; y++) {
+      for (let x = 0; x <= y; x++) {
+        const n = this.errors[y * CELLS + x];
+        pen.globalAlpha = n === 0 ? 1 : 0.12 + 0.88 * Math.sqrt(n / this.most);
+        pen.fillStyle = n === 0 ? none : some;
+        pen.fillRect(left + x * each, top + side - (y + 1) * each, each + 0.5, each + 0.5);
+      }
+    }
+    pen.globalAlpha = 1;
+    pen.strokeStyle = colour("line");
+    pen.strokeRect(left, top, side, side);
+    const { cloud, best, hand: begin } = this.hand.facts;
+    pen.strokeStyle = colour("trip");
+    pen.lineWidth = 1;
+    for (let k = 0; cloud !== null && k < cloud.on.length; k++) {
+      const [x, y] = place(cloud.on[k], cloud.off[k]);
+      pen.strokeRect(x - 2, y - 2, 4, 4);
+    }
+    this.point(pen, place(best.on, best.off), "ink", "ring");
+    this.point(pen, place(begin.on, begin.off), "off", "square");
+    this.point(pen, place(this.hand.on, this.hand.off), "on", "cross");
+    pen.fillStyle = colour("quiet");
+    pen.textBaseline = "top";
+    pen.textAlign = "left";
+    pen.fillText(shown(this.low), left, top + side + 4);
+    pen.textAlign = "right";
+    pen.fillText(`${shown(this.high)}`, left + side, top + side + 4);
+    pen.textAlign = "center";
+    pen.fillText("off-level", left + side / 2, top + side + 4);
+    pen.textAlign = "right";
+    pen.fillText("on-level", left - 6, top + side / 2);
+    pen.fillText(shown(this.high), left - 6, top);
+  }
+
+  /**
+   * @param {CanvasRenderingContext2D} pen
+   * @param {[number, number]} at
+   * @param {string} ink
+   * @param {"ring"|"square"|"cross"} shape
+   */
+  point(pen, [x, y], ink, shape) {
+    for (const [stroke, width] of /** @type {[string, number][]} */ ([[colour("paper"), 5], [colour(ink), 2]])) {
+      pen.strokeStyle = stroke;
+      pen.lineWidth = width;
+      pen.beginPath();
+      if (shape === "ring") pen.arc(x, y, 7, 0, 7);
+      if (shape === "square") pen.rect(x - 5, y - 5, 10, 10);
+      if (shape === "cross") pen.moveTo(x - 9, y), pen.lineTo(x + 9, y), pen.moveTo(x, y - 9), pen.lineTo(x, y + 9);
+      pen.stroke();
+    }
+  }
+}

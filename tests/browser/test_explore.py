@@ -1,0 +1,404 @@
+"""The page of levels in a real browser: its script against the package, and walks by keyboard and by mouse."""
+
+from __future__ import annotations
+
+import math
+import subprocess
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.data.recording_files import write_recording
+from teachlab.data.setting_files import read_setting, setting_text, write_setting
+from teachlab.data.truth_files import write_truth
+from teachlab.errors import RecordingError
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.score import Rules
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.page.assembly import script_text
+from teachlab.page.contents import page_contents
+from teachlab.questions.surface.count import surface
+from teachlab.questions.surface.values.table import TABLES
+from teachlab.scoring.scoring import score
+from teachlab.sensor.clock import Clock
+from teachlab.statistics.intervals import count, proportion
+from teachlab.switching.run import replay
+
+COUNTING = ("decoding", "switching", "scoring", "intervals", "tables", "setting_text")
+
+
+@pytest.fixture
+def script(chromium: Any) -> Iterator[Any]:
+    """A blank page with the modules that count, as global functions."""
+    page = chromium.new_page()
+    page.add_script_tag(content=script_text(COUNTING))
+    yield page
+    page.close()
+
+
+REPLAYED = """
+async (cases) => {
+  const out = [];
+  for (const { facts, texts, setting } of cases) {
+    const arrays = await decoded(facts.arrays, (name) => texts[name]);
+    const light = { light: arrays.light, invalid: arrays.invalid ?? null };
+    const output = switched(light, facts.clock, setting);
+    const passes = { start: arrays.start, end: arrays.end, detect: arrays.detect, leftOut: arrays.left_out,
+      doubtSamples: facts.uncertainty_samples, toleranceMs: facts.rules.tolerance_ms };
+    const found = scored(output, passes, facts.clock);
+    const edges = output.output.filter((at) => at > 0 && at < output.count);
+    out.push({ counts: found.counts, passes: Array.from(found.passes), gaps: Array.from(found.gaps), edges,
+      active: output.output[0] === 0 });
+  }
+  return out;
+}
+"""
+
+
+def _case(cases: ModuleType, seed: int) -> tuple[dict[str, Any], Any, Any] | None:
+    """A random case as the page gets it, with output and score of the package; None where nothing is valid."""
+    from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+    from teachlab.page.contents import _light, _passes, _switching
+
+    case = cases.make(seed)
+    recording, truth, setting = cases.recording_of(case), cases.truth_of(case), cases.setting_of(case)
+    if seed % 5 == 4 and recording.samples > 20:  # stretches that the passes say nothing about
+        third = recording.samples // 3
+        truth = Truth(
+            truth.start, truth.end, truth.detect, truth.label, uncertainty_samples=truth.uncertainty_samples,
+            except_=((third, third + 7), (third + 9, third + 10)),
+        )  # fmt: skip
+    rules = Rules(tolerance_ms=case.tolerance_ms)
+    clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
+    try:
+        output = replay(recording, setting)
+    except RecordingError:
+        return None
+    arrays, how = _light(recording, clock)
+    extremes = PassAndGapExtremes.of(recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, rules=rules)
+    assert how == {"raw": True}
+    arrays = arrays | _passes(truth, list(dict.fromkeys(truth.label.tolist())), extremes)
+    facts = {
+        "arrays": {name: one.as_dict() for name, one in arrays.items()},
+        "rules": {"tolerance_ms": rules.tolerance_ms},
+        "uncertainty_samples": truth.uncertainty_samples,
+        "clock": {
+            "count": clock.count, "numerator": clock.numerator, "denominator": clock.denominator,
+            "rate": clock.rate_hz, "sampleRate": clock.sample_rate_hz, "samples": clock.samples,
+        },
+    }  # fmt: skip
+    switching = {**_switching(setting), "on": setting.on_level, "off": setting.off_level}
+    sent = {"facts": facts, "texts": {name: one.text for name, one in arrays.items()}, "setting": switching}
+    return sent, output, score(output, truth, rules=rules, tables=False)
+
+
+def test_the_replay_of_the_page_is_that_of_the_package_on_300_recordings(script: Any, cases: ModuleType) -> None:
+    """Delays, filter, polarity, invalid samples, rates, windows, tolerance, stretches left out: count for count."""
+    made = [case for seed in range(5000, 5330) if (case := _case(cases, seed)) is not None]
+    assert len(made) >= 300
+    for (sent, output, result), page in zip(made, script.evaluate(REPLAYED, [one[0] for one in made]), strict=True):
+        where = sent["setting"]
+        edges = np.sort(np.concatenate((output.output.rises(), output.output.falls())))
+        assert page["edges"] == edges.tolist(), where
+        assert page["active"] == output.active_at_start, where
+        assert page["passes"] == result.trials.passes.tolist(), where
+        assert page["gaps"] == result.trials.gaps.tolist(), where
+        n = page["counts"]
+        names = [name for name in n if name not in ("false_active", "gap_evaluations")]
+        assert {name: n[name] for name in names} == {name: getattr(result.counts, name) for name in names}, where
+        share = n["false_active"] / n["gap_evaluations"] if n["gap_evaluations"] else None
+        assert share == result.false_active_share
+
+
+@pytest.mark.parametrize("seed", [3, 14, 27])
+@pytest.mark.parametrize("delay", [0.0, 3.0])
+def test_every_cell_of_every_table_is_that_of_the_surface(script: Any, seed: int, delay: float) -> None:
+    rng = np.random.default_rng(seed)
+    light = rng.integers(0, 60, 1500).astype(np.int16)
+    start = np.arange(30) * 50 + 10
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="counts"))
+    truth = Truth.from_arrays(start, start + 20, detect=[k % 4 > 0 for k in range(30)])
+    setting = Setting(unit="counts", on_level=30, off_level=20, on_delay_ms=delay)
+    found, contents = surface(recording, truth, setting), page_contents(recording, truth, setting)
+    texts = {name: one.text for name, one in contents.arrays.items()}
+    asked = [(float(a), float(b)) for a in np.arange(-2, 63, 2.5) for b in np.arange(-2, a + 0.1, 4.5)]
+    page = script.evaluate(
+        """async ([facts, texts, asked]) => {
+          const arrays = await decoded(facts.arrays, (name) => texts[name]);
+          const tables = Object.fromEntries(TABLES.map((name) => [name, arrays[`table_${name}`]]));
+          const counted = { levels: arrays.levels, distinct: facts.distinct, everyPair: facts.every_pair, tables };
+          const n = arrays.levels.length, cells = [];
+          for (let i = 0; i < n; i++) {
+            for (let j = facts.every_pair ? 0 : i; j <= i; j++) cells.push(countsAt(counted, i, j));
+          }
+          return { cells, found: asked.map(([on, off]) => cellOf(counted, on, off)) };
+        }""",
+        [contents.facts, texts, asked],
+    )
+    n = found.levels.size
+    pairs = [(i, j) for i in range(n) for j in (range(i + 1) if found.every_pair else [i])]
+    assert len(pairs) == (n * (n + 1) // 2 if delay == 0 else n)
+    assert page["cells"] == [found.at(i, j) for i, j in pairs]
+    where = [found.index_of(setting.with_levels(on, off)) for on, off in asked]
+    assert [None if one is None else tuple(one) for one in page["found"]] == where
+    assert set(page["cells"][0]) == set(TABLES)
+
+
+def test_intervals_are_those_of_the_package(script: Any) -> None:
+    """The package's own are scipy's quantiles of beta and gamma."""
+    shares = [(0, 0), (0, 1), (1, 1), (0, 400), (3, 400), (200, 400), (399, 400), (17, 200_000), (199_990, 200_000)]
+    counts = [(0, 0.0), (0, 2.5), (1, 2.5), (15, 0.2778), (4000, 8.0)]
+    for confidence in (0.9, 0.95, 0.999):
+        page = script.evaluate(
+            "([shares, counts, c]) => [shares.map(([k, n]) => shareInterval(k, n, c)), "
+            "counts.map(([k, e]) => countInterval(k, e, c).map(String))]",
+            [shares, counts, confidence],
+        )
+        for (k, n), (low, high) in zip(shares, page[0], strict=True):
+            ours = proportion(k, n, confidence)
+            assert (low, high) == pytest.approx((ours.low, ours.high), rel=1e-9, abs=1e-13), (k, n)
+        for (k, exposure), ends in zip(counts, page[1], strict=True):
+            ours = count(k, exposure, confidence, per="h")
+            assert [float(e.replace("Infinity", "inf")) for e in ends] == pytest.approx([ours.low, ours.high], rel=1e-9)
+
+
+def test_numbers_are_written_as_the_package_writes_them(script: Any) -> None:
+    rng = np.random.default_rng(1)
+    values = [
+        0.0,
+        -0.0,
+        1.0,
+        512.0,
+        0.1,
+        1e15,
+        1e16,
+        123456789012345680.0,
+        1e22,
+        1e-4,
+        1e-5,
+        0.00012345,
+        5e-324,
+        1.7e308,
+    ]
+    values += (rng.normal(size=300) * 10.0 ** rng.integers(-12, 22, 300)).tolist()
+    values += rng.integers(-(2**53), 2**53, 50).astype(float).tolist()
+    assert script.evaluate("(xs) => xs.map(pythonFloat)", values) == [repr(v) for v in values]
+
+
+class Opened:
+    """A page opened offline, with every request and fault noted."""
+
+    def __init__(self, chromium: Any, path: Path, **context: Any) -> None:
+        self.context = chromium.new_context(offline=True, accept_downloads=True, **context)
+        self.page = self.context.new_page()
+        self.requests: list[str] = []
+        self.faults: list[str] = []
+        self.page.on("request", lambda request: self.requests.append(request.url))
+        self.page.on("pageerror", lambda fault: self.faults.append(str(fault)))
+        self.page.on("console", lambda told: self.faults.append(told.text) if told.type == "error" else None)
+        self.page.goto(path.as_uri())
+        self.page.wait_for_selector("body[data-ready]")
+
+    def close(self) -> None:
+        self.context.close()
+        assert self.faults == []
+        assert [url for url in self.requests if not url.startswith(("file:", "blob:"))] == []
+        assert len([url for url in self.requests if url.startswith("file:")]) == 1
+
+
+def _line(folder: Path, *, passes: int = 40, hostile: tuple[str, ...] = ()) -> Path:
+    rng = np.random.default_rng(8)
+    start = np.arange(passes) * 50 + 20
+    light = rng.integers(95, 106, passes * 50 + 40).astype(np.uint16)
+    for k, a in enumerate(start):
+        light[a : a + 20] += 300 + 5 * (k % 30)
+    light[5 + 50 * 7] = 250  # one spike in a gap
+    names = hostile or ("white lid", "brown lid")
+    unit, title = ("counts </script>", hostile[0] + hostile[9]) if hostile else ("counts", "Skarnhollow, line 3")
+    name = "a <b>&'\"" if hostile else "line"
+    info = RecordingInfo(sample_rate_hz=1000, unit=unit, title=title)
+    write_recording(folder / f"{name}.parquet", Recording.from_array(light, info))
+    truth = Truth.from_arrays(start, start + 20, label=[names[k % len(names)] for k in range(passes)])
+    write_truth(folder / f"{name}.passes.parquet", truth)
+    write_setting(folder / "low.json", Setting(unit=unit, on_level=200, off_level=180))
+    asked = [str(folder / f"{name}.parquet"), "--setting", str(folder / "low.json"), "--out", str(folder / "page.html")]
+    result = CliRunner().invoke(app, ["explore", *asked])
+    assert result.exit_code == 0, result.output
+    return folder / "page.html"
+
+
+def _tabbed_to(page: Any, identifier: str) -> None:
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.id") == identifier:
+            return
+    pytest.fail(f"no way to {identifier} by Tab")
+
+
+def test_a_walk_by_keyboard_from_opening_to_a_saved_setting(chromium: Any, tmp_path: Path) -> None:
+    """At 200 counts the spike of 250 trips once: up to the next change it is gone, and the setting is saved."""
+    opened = Opened(chromium, _line(tmp_path))
+    page = opened.page
+    assert page.inner_text("#sum") == "0 of 40 passes lost, 1 false trip, 0 counted again."
+    _tabbed_to(page, "on")
+    assert "1 false trip" in page.get_attribute("#on", "aria-valuetext")
+    page.keyboard.press("PageUp")
+    assert page.inner_text("#sum") == "0 of 40 passes lost, 0 false trips, 0 counted again."
+    on = float(page.get_attribute("#on", "aria-valuenow"))
+    assert 250 < on <= 400
+    page.keyboard.press("PageUp")
+    assert "1 of 40 passes lost" in page.inner_text("#sum") or "2 of 40 passes lost" in page.inner_text("#sum")
+    page.keyboard.press("n")
+    assert "missed" in page.inner_text("#said")
+    page.keyboard.press("PageDown")
+    assert page.inner_text("#sum") == "0 of 40 passes lost, 0 false trips, 0 counted again."
+    page.wait_for_timeout(400)
+    assert page.inner_text("#live") == page.inner_text("#sum")
+    assert f"#on={float(page.get_attribute('#on', 'aria-valuenow')):g}&off=180" in page.url
+    _tabbed_to(page, "save")
+    with page.expect_download() as download:
+        page.keyboard.press("Enter")
+    saved = Path(download.value.path()).read_bytes()
+    assert download.value.suggested_filename == "line.setting.json"
+    wanted = read_setting(tmp_path / "low.json").with_levels(float(page.get_attribute("#on", "aria-valuenow")), 180)
+    assert saved == setting_text(wanted).encode()
+    result = score(replay(*_pair(tmp_path, wanted)), _truth(tmp_path), tables=False).counts
+    assert (result.lost, result.false_trips) == (0, 0)
+    opened.close()
+
+
+def _pair(folder: Path, setting: Setting) -> tuple[Recording, Setting]:
+    from teachlab.data.recording_files import read_recording
+
+    return read_recording(folder / "line.parquet"), setting
+
+
+def _truth(folder: Path) -> Truth:
+    from teachlab.data.truth_files import read_truth
+
+    return read_truth(folder / "line.passes.parquet")
+
+
+def test_a_walk_by_mouse(chromium: Any, tmp_path: Path) -> None:
+    """The level is dragged in the trace; the best pair, the next error, a tile and the saved bytes by clicks."""
+    opened = Opened(chromium, _line(tmp_path), viewport={"width": 1280, "height": 1000})
+    page = opened.page
+    with page.expect_download() as download:
+        page.click("#save")
+    assert Path(download.value.path()).read_bytes() == (tmp_path / "low.json").read_bytes()
+    box = page.locator("#trace .u-over").bounding_box()
+    assert box is not None
+    # The scale reaches 6 % beyond the light below and 12 % above: the level of 200 lies there.
+    facts = page.evaluate("JSON.parse(document.getElementById('facts').textContent)")
+    assert facts["hand"] == {"on": 200, "off": 180}
+    top = page.evaluate("Math.max(...[...document.querySelectorAll('#on')].map(k => +k.getAttribute('aria-valuemax')))")
+    bottom = page.evaluate("+document.getElementById('on').getAttribute('aria-valuemin')")
+    room = (top - bottom) * 0.06
+    y = box["y"] + box["height"] * (1 - (200 - (bottom - room)) / (top - bottom + 3 * room))
+    page.mouse.move(box["x"] + 200, y)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 200, y - 30, steps=5)
+    page.mouse.up()
+    moved = float(page.get_attribute("#on", "aria-valuenow"))
+    assert moved > 220
+    assert float(page.get_attribute("#off", "aria-valuenow")) == 180
+    page.click("#best")
+    assert page.inner_text("#sum").startswith("0 of 40 passes lost, 0 false trips")
+    page.click("#back")
+    assert page.get_attribute("#on", "aria-valuenow") == "200"
+    page.click("#next")
+    assert "false trip" in page.inner_text("#said")
+    before = page.inner_text("#span")
+    page.click("#strip", position={"x": 5, "y": 5})
+    assert page.inner_text("#span") != before
+    opened.close()
+
+
+def test_nothing_of_a_hostile_file_is_markup_or_script(
+    chromium: Any, tmp_path: Path, hostile_texts: tuple[str, ...]
+) -> None:
+    opened = Opened(chromium, _line(tmp_path, hostile=hostile_texts))
+    page = opened.page
+    assert "owned" not in page.evaluate("document.title.replace(/document.title='owned'/g, '')")
+    assert page.locator("#title").inner_text().startswith("<script>document.title='owned'</script>")
+    assert page.locator("img, b, svg").count() == 0
+    with page.expect_download() as download:
+        page.click("#save")
+    assert Path(download.value.path()).read_bytes() == (tmp_path / "low.json").read_bytes()
+    opened.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing(chromium: Any, axe: Any, tmp_path: Path, scheme: str) -> None:
+    opened = Opened(chromium, _line(tmp_path), color_scheme=scheme)
+    opened.page.click("summary >> nth=-1")
+    found = axe.run(opened.page)
+    assert found.violations_count == 0, found.generate_report()
+    opened.context.close()
+
+
+@pytest.mark.parametrize(("width", "size"), [(1280, 100), (400, 100), (400, 200), (1280, 200)])
+def test_nothing_sticks_out_sideways(chromium: Any, tmp_path: Path, width: int, size: int) -> None:
+    opened = Opened(chromium, _line(tmp_path), viewport={"width": width, "height": 800})
+    opened.page.evaluate(f"document.documentElement.style.fontSize = '{size}%'")
+    opened.page.set_viewport_size({"width": width - 1, "height": 800})
+    opened.page.wait_for_timeout(200)
+    assert opened.page.evaluate("document.documentElement.scrollWidth") <= width - 1
+    opened.close()
+
+
+def test_the_address_keeps_the_levels(chromium: Any, tmp_path: Path) -> None:
+    opened = Opened(chromium, _line(tmp_path))
+    opened.page.evaluate("location.hash = '#on=300&off=150'")
+    opened.page.wait_for_timeout(100)
+    assert math.isclose(float(opened.page.get_attribute("#on", "aria-valuenow")), 300)
+    assert opened.page.inner_text("#sum").startswith("0 of 40 passes lost, 0 false trips")
+    opened.close()
+
+
+def test_a_click_on_the_map_takes_both_levels_and_the_counts_are_theirs(chromium: Any, tmp_path: Path) -> None:
+    opened = Opened(chromium, _line(tmp_path), viewport={"width": 1280, "height": 1000})
+    page = opened.page
+    size = page.locator("#map").bounding_box()
+    assert size is not None
+    page.locator("#map").click(position={"x": size["width"] * 0.3, "y": size["height"] * 0.35})
+    on, off = (float(page.get_attribute(f"#{name}", "aria-valuenow")) for name in ("on", "off"))
+    assert (on, off) != (200, 180)
+    setting = read_setting(tmp_path / "low.json").with_levels(on, off)
+    n = score(replay(*_pair(tmp_path, setting)), _truth(tmp_path), tables=False).counts
+    trips = f"{n.false_trips} false {'trip' if n.false_trips == 1 else 'trips'}"
+    assert page.inner_text("#sum") == f"{n.lost} of 40 passes lost, {trips}, {n.extra} counted again."
+    opened.close()
+
+
+def test_without_the_light_the_page_counts_and_says_what_it_does_not_know(
+    chromium: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("teachlab.page.contents.MOST_RAW", 100)
+    opened = Opened(chromium, _line(tmp_path))
+    page = opened.page
+    page.keyboard.press("n")
+    assert "Error 1 of 1: false trip" in page.inner_text("#said")
+    _tabbed_to(page, "on")
+    page.keyboard.press("PageUp")
+    assert page.inner_text("#sum") == "0 of 40 passes lost, 0 false trips, 0 counted again."
+    page.keyboard.press("n")
+    assert "the light is not in this page" in page.inner_text("#said")
+    opened.close()
+
+
+def test_types_of_the_script_hold(lacking_here: Callable[[str], None]) -> None:
+    """By tsc --checkJs; nothing is built."""
+    folder = Path(__file__).with_name("script")
+    compiler = folder / "node_modules" / ".bin" / "tsc"
+    if not compiler.exists():
+        lacking_here("tsc (npm install in tests/browser/script)")
+    found = subprocess.run([compiler, "-p", folder], capture_output=True, text=True, check=False)
+    assert found.returncode == 0, found.stdout
