@@ -54,8 +54,10 @@ SECONDS = 30
 """Processor time of a run, so that other work on the machine makes no finding; ten times as long by the clock."""
 MEMORY_GB = 1.0
 """Told to every command with --memory."""
-LOOKED_AT = 0.3
+LOOKED_AT = 0.1
 """Share of runs whose functions are collected: to keep what reaches something new, and to count what came past parsing."""
+DRAWN = 0.02
+"""Share of runs that draw their figure; in the others it is laid out and written empty, or drawing were most of the time."""
 SHALLOW = ("cli", "model", "wording", "errors.py", "__init__.py", "__main__.py", "verbs.py")
 """Rooms that parsing alone reaches; of `data/` all but what reads samples."""
 NUMBERS = (
@@ -71,11 +73,15 @@ COMMANDS = """
 inspect a.parquet
 inspect a.parquet --plot plot.svg
 inspect d.parquet --truth d.csv
-label a.parquet --out own.csv
+align a.parquet
+align a.parquet --out moved.parquet
+align d.parquet --plot borders.svg
+label a.parquet --direction rise --out own.csv
 teach a.parquet --strategy two-sample-midpoint --out taught.json
 teach a.parquet --strategy quantile-guard --base s.json
 teach d.parquet --strategy background-follower
-teach a.parquet --strategy guard-or-window --set most_width=3
+teach a.parquet --strategy guard-or-window --set share=0.4
+design a.parquet --out designed.json
 replay a.parquet --setting s.json
 replay a.parquet --setting follow.json --edges edges.csv
 replay d.parquet --setting window.json --truth d.csv
@@ -85,11 +91,11 @@ bench a.parquet --draws 2 --strategy sweep-minmax --base s.json
 surface a.parquet --levels 5:50:4
 surface a.parquet --setting s.json --strategy single-sample --draws 3 --out map.json
 stress a.parquet --setting s.json --gain 1,0.8 --ambient 0,5 --pedestal 0
-stress a.parquet --setting s.json --levels-seen days.csv --loss-per-day 0.5 --gain 1,0.9
+stress a.parquet --setting s.json --levels-seen days.csv --gain 1,0.9
 stress a.parquet --setting s.json --speed 1,2 --gain 1
 repeatability a.parquet --strategy single-sample --draws 3
 repeatability a.parquet d.parquet --strategy sweep-minmax --draws 2 --limit lost_rate=0.1
-timing --speed-mm-s 500 --length-mm 20 --gap-mm 20
+timing --speed-mm-s 500 --length-mm 20 --gap-mm 20 --evaluation-rate-hz 1000
 timing a.parquet --setting s.json
 counterfactual a.parquet --setting s.json
 coverage a.parquet --cycle belt=0.3s --setting s.json
@@ -113,7 +119,7 @@ synth --continue made.parquet --passes 2
 synth demo --passes 3 --out new.parquet
 import log.csv --unit mV --column light --out new.parquet
 import log.csv --unit mV --column light --time time --out new.parquet --truth-column there
-import log.csv --unit mV --column 2 --rate 100 --no-time --out new.parquet --passes d.csv
+import log.csv --unit mV --column 2 --rate 100 --no-time --out new.parquet --passes log.passes.csv
 import log.parquet --unit mV --column light --rate 100 --out new.parquet
 strategies
 conform single-sample
@@ -121,10 +127,14 @@ surroundings neighbour --width-us 1 --period-us 100 --period-us 113
 surroundings beat --own-hz 1000 --other-hz 1010 --amplitude 5 --integration-us 10 --hysteresis 3
 surroundings lamp --evaluation-rate-hz 1000 --swing 30 --hysteresis 20
 surroundings ambient --limit-lx 3000 --expected-lx 1000
+surroundings target --measured 2000 --reflectance 0.9 --other-reflectance 0.06 --distance 100 --other-distance 120
+demo --draws 2 --out shown
 """
 CRITERIA = """
-[criteria]
-lost_rate = 0.2
+schema = 1
+[[criterion]]
+measure = "lost_rate"
+at_most = 0.2
 """
 
 
@@ -149,6 +159,7 @@ class Tally:
     reached: dict[str, set[Any]] = field(default_factory=lambda: defaultdict(set))
     kept: dict[str, list[list[int]]] = field(default_factory=lambda: defaultdict(list))
     findings: list[Finding] = field(default_factory=list)
+    cost: dict[str, float] = field(default_factory=dict)
     slowest: float = 0.0
 
 
@@ -188,8 +199,8 @@ def make_files(folder: Path) -> None:
         "dip": setting | {"polarity": "dark-on", "evaluation_rate_hz": 50.0, "delays_act_on": "light"},
         "follow": setting | {"schema": 2, "kind": "following", "reference": 30.0, "low_limit": 0.0, "high_limit": 99.0,
                              "follow": "offset", "time_constant_ms": 100.0, "update_evaluations": 4},
-        "window": setting | {"schema": 2, "kind": "window", "low_release": 40.0, "high_release": 55.0},
-        "abstained": {"abstained": {"strategy": "single-sample", "reason": "x", "measured": 1, "required": 2}},
+        "window": setting | {"schema": 2, "kind": "window", "low_release": 46.0, "high_release": 49.0},
+        "abstained": {"abstained": {"strategy": "single-sample", "reason": "x", "measured": "1 mV", "required": "2 mV"}},
     }  # fmt: skip
     for name, document in documents.items():
         (folder / f"{name}.json").write_text(json.dumps(document))
@@ -212,6 +223,9 @@ def make_files(folder: Path) -> None:
             (folder / "line.toml").write_text(done.output)
     for name in ("a.parquet", "a.passes.parquet", "s.json"):
         shutil.copy(folder / name, folder / "rec" / name)
+    shown = (folder / "d.csv").read_text().splitlines()
+    (folder / "shown").mkdir()
+    (folder / "log.passes.csv").write_text("\n".join(shown[:10]) + "\n")
 
 
 # ---- changes of files ---------------------------------------------------------------------------------------
@@ -523,38 +537,91 @@ def is_deep(reached: set[tuple[str, int]]) -> bool:
     return False
 
 
-def attack_once(base: Path, words: list[str], seeds: list[int], tally: Tally, *, command: str) -> None:
+class Place:
+    """The folder of a run: what runs left is put back, file by file, since copying all would be most of the time."""
+
+    def __init__(self, base: Path) -> None:
+        self.folder = base
+        self.contents = {p: p.read_bytes() for p in sorted(base.rglob("*")) if p.is_file()}
+        self.folders = {p for p in base.rglob("*") if p.is_dir()}
+        self.stamps = {path: _stamp(path) for path in self.contents}
+
+    def put_back(self) -> None:
+        """Make the folder what it was."""
+        for path in sorted(self.folder.rglob("*"), reverse=True):
+            if path.is_symlink() or (path.is_file() and path not in self.contents):
+                path.unlink()
+            elif path.is_dir() and path not in self.folders:
+                shutil.rmtree(path)
+        for path, content in self.contents.items():
+            if path.is_dir():
+                shutil.rmtree(path)
+            if not path.exists() or _stamp(path) != self.stamps[path]:
+                path.parent.mkdir(parents=True, exist_ok=True)
+                path.write_bytes(content)
+                self.stamps[path] = _stamp(path)
+
+    def taken(self) -> dict[Path, bytes]:
+        """Return the bytes of every file as it is now."""
+        return {p: c if _stamp(p) == self.stamps[p] else p.read_bytes() for p, c in self.contents.items() if p.exists()}
+
+
+def _stamp(path: Path) -> tuple[int, int, int]:
+    there = path.stat()
+    return there.st_ino, there.st_size, there.st_mtime_ns
+
+
+@contextlib.contextmanager
+def cheap(*, drawn: bool) -> Iterator[None]:
+    """Wait for no disk, and draw no figure unless asked."""
+    from matplotlib.figure import Figure
+
+    kept = os.fsync, Figure.savefig
+
+    def empty(figure: Any, out: Any, **more: Any) -> None:
+        out.write(b"<svg/>")
+
+    os.fsync = lambda number: None  # type: ignore[assignment]
+    if not drawn:
+        Figure.savefig = empty  # type: ignore[method-assign]
+    try:
+        yield
+    finally:
+        os.fsync, Figure.savefig = kept  # type: ignore[method-assign]
+
+
+def attack_once(place: Place, words: list[str], seeds: list[int], tally: Tally, *, line: str) -> None:
     """Make the changes that the seeds stand for, run, and look at what came."""
-    folder = base.parent / "run"
-    shutil.rmtree(folder, ignore_errors=True)
-    shutil.copytree(base, folder)
+    place.put_back()
+    folder, command = place.folder, words[0]
     os.chdir(folder)
     options = _OPTIONS.setdefault(command, options_of(command))
+    there = {str(p.relative_to(folder)) for p in place.contents}
     for seed in seeds:
         rng = random.Random(seed)
         if rng.random() < 0.45:
             words = change_words(rng, words, options)
         else:
-            there = {str(p.relative_to(folder)) for p in folder.rglob("*")}
-            named = [w for w in words if w in there and (folder / w).is_file()]
+            named = [w for w in words if w in there]
             near = [w.replace(".parquet", ".passes.parquet") for w in named if w.endswith(".parquet")]
-            named += [w for w in near if (folder / w).is_file()]
+            named += [w for w in near if w in there]
             named += ["made.synth.json"] if "--continue" in words else []
             named += ["rec/a.parquet", "rec/a.passes.parquet", "rec/s.json"] if command == "verify" else []
             if named:
                 change_file(rng, folder / rng.choice(named))
-    before = {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()}
-    words = [*words, "--memory", str(MEMORY_GB)] if command not in ("surroundings",) else words
+    before = place.taken()
+    words = [*words, "--memory", str(MEMORY_GB)] if command != "surroundings" else words
+    draw = random.Random(seeds[-1] + 2).random()
     if random.Random(seeds[-1]).random() < 0.5 and "--json" not in words:
         words = [*words, "--json"]
     last, began = seeds[-1], time.process_time()
     # Looking costs half of the time again.
     look = tally.runs[command] < 20 or random.Random(last + 1).random() < LOOKED_AT
     signal.setitimer(signal.ITIMER_PROF, SECONDS)
-    signal.setitimer(signal.ITIMER_REAL, 10 * SECONDS)
+    signal.setitimer(signal.ITIMER_REAL, 20 * SECONDS)
     failed = ""
     try:
-        with warnings.catch_warnings(), functions_reached(look=look) as reached:
+        with warnings.catch_warnings(), cheap(drawn=draw < DRAWN), functions_reached(look=look) as reached:
             warnings.simplefilter("error")
             ran = CliRunner().invoke(app, words)
         if ran.exception is not None and not isinstance(ran.exception, SystemExit):
@@ -563,22 +630,26 @@ def attack_once(base: Path, words: list[str], seeds: list[int], tally: Tally, *,
         tally.findings.append(Finding(f"longer than {SECONDS} s", tuple(words), last, str(seeds)))
         print("FINDING longer", words, seeds, flush=True)
         tally.runs[command] += 1
+        tally.cost[line] = tally.cost[line] + SECONDS
         return
     finally:
         signal.setitimer(signal.ITIMER_PROF, 0)
         signal.setitimer(signal.ITIMER_REAL, 0)
-    tally.slowest = max(tally.slowest, time.process_time() - began)
+    took = time.process_time() - began
+    # Cheap lines run more often; what a line costs is forgotten slowly.
+    tally.cost[line] = 0.9 * tally.cost.get(line, took) + 0.1 * took
+    tally.slowest = max(tally.slowest, took)
     tally.runs[command] += 1
     tally.codes[ran.exit_code] += 1
     tally.looked[command] += look
     tally.deep[command] += is_deep(reached)
     for what in judged(ran, words, folder, before, failed):
         tally.findings.append(Finding(what, tuple(words), last, str(seeds) + "\n" + failed[-1800:]))
-        print("FINDING", what, words, seeds, flush=True)
+        print("FINDING", what, words, seeds, "\n" + failed[-900:], flush=True)
     fresh = reached - tally.reached[command]
     if fresh:
         tally.reached[command] |= fresh
-        tally.kept[command].append(seeds)
+        tally.kept[line].append(seeds)
 
 
 _OPTIONS: dict[str, dict[str, Any]] = {}
@@ -636,25 +707,25 @@ def sitting(seed: int, *, seconds: float, runs: int, report: Callable[[Tally], N
     here = Path.cwd()
     old = [(number, signal.signal(number, too_long)) for number in (signal.SIGALRM, signal.SIGPROF)]
     began, told = time.monotonic(), time.monotonic()
-    with tempfile.TemporaryDirectory() as place:
+    with tempfile.TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None) as place:  # noqa: S108
         base = Path(place) / "base"
         base.mkdir()
         os.chdir(base)
         try:
             make_files(base)
+            kept = Place(base)
             for count in range(runs):
                 if time.monotonic() - began > seconds:
                     break
-                words = lines[count] if count < len(lines) else rng.choice(lines)
-                key = " ".join(words)
-                kept = _BY_LINE[key]
+                if count < len(lines):
+                    words = lines[count]
+                else:
+                    words = rng.choices(lines, [1 / max(0.01, tally.cost.get(" ".join(w), 0.01)) for w in lines])[0]
+                line = " ".join(words)
                 # Half of the runs change further what reached something new.
-                seeds = list(rng.choice(kept)) if kept and rng.random() < 0.5 and count >= len(lines) else []
-                seeds = [*seeds[-3:], rng.randrange(2**40)]
-                size = len(tally.kept[words[0]])
-                attack_once(base, list(words), seeds, tally, command=words[0])
-                if len(tally.kept[words[0]]) > size:
-                    kept.append(seeds)
+                known = tally.kept[line]
+                seeds = list(rng.choice(known)) if known and rng.random() < 0.5 and count >= len(lines) else []
+                attack_once(kept, list(words), [*seeds[-3:], rng.randrange(2**40)], tally, line=line)
                 if time.monotonic() - told > 60:
                     told = time.monotonic()
                     report(tally)
@@ -663,9 +734,6 @@ def sitting(seed: int, *, seconds: float, runs: int, report: Callable[[Tally], N
             for number, handler in old:
                 signal.signal(number, handler)
     return tally
-
-
-_BY_LINE: dict[str, list[list[int]]] = defaultdict(list)
 
 
 def told(tally: Tally) -> str:

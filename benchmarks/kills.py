@@ -21,6 +21,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np  # noqa: F401 -- loaded once, before the forks
@@ -34,22 +35,22 @@ from teachlab.data.atomic_files import current
 
 RESULTS = Path(__file__).parent / "results"
 SETUP = (
-    "synth demo --passes 40 --seed 1 --out a.parquet",
-    "synth demo --passes 40 --seed 2 --out b.parquet",
-    "synth demo --passes 40 --seed 1 --out log.csv",
-    "synth demo --passes 40 --seed 2 --out other.csv",
+    "synth demo --passes 20 --seed 1 --out a.parquet",
+    "synth demo --passes 20 --seed 2 --out b.parquet",
+    "synth demo --passes 20 --seed 1 --out log.csv",
+    "synth demo --passes 20 --seed 2 --out other.csv",
     "teach a.parquet --strategy quantile-guard --out s.json",
     "teach a.parquet --strategy single-sample --out t.json",
 )
 COMMANDS = {
-    "synth": ("synth demo --passes 400 --seed {0} --out r/x.parquet", ("x.parquet", "x.passes.parquet", "x.synth.json")),
+    "synth": ("synth demo --passes 100 --seed {0} --out r/x.parquet", ("x.parquet", "x.passes.parquet", "x.synth.json")),
     "import": ("import {1}.csv --unit counts --column light --time time_s --passes {1}.passes.parquet --out r/x.parquet",
                ("x.parquet", "x.passes.parquet")),
     "label": ("label {2}.parquet --force --out r/own.passes.csv", ("own.passes.csv",)),
     "teach": ("teach a.parquet --strategy single-sample --seed {0} --out r/x.json", ("x.json",)),
-    "bench": ("bench a.parquet --draws 3 --seed {0} --strategy single-sample --strategy quantile-guard --out r",
+    "bench": ("bench a.parquet --draws 1 --seed {0} --strategy single-sample --strategy quantile-guard --out r",
               ("bench.json", "draws.parquet", "a.svg", "a.setting.json")),
-    "report": ("report a.parquet --setting {3}.json --draws 3 --out r", ("result.json", "report.html")),
+    "report": ("report a.parquet --setting {3}.json --draws 1 --out r", ("result.json", "report.html")),
 }  # fmt: skip
 OLD, NEW = ("1", "log", "a", "s"), ("2", "other", "b", "t")
 
@@ -87,35 +88,58 @@ def digests(folder: Path, names: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(found)
 
 
-def kill_one(command: str, rng: random.Random) -> tuple[str, list[str]]:
-    """Kill a command once; return which result was found, and what is wrong."""
+@dataclass(slots=True)
+class Undisturbed:
+    """What a command leaves if nobody kills it."""
+
+    old: tuple[str, ...]
+    new: tuple[str, ...]
+    listing: list[str]
+    took: float
+    """Seconds of the last run that was not killed: the machine may be busier now than when the first one ran."""
+    loss: str = ""
+
+
+def undisturbed(command: str) -> Undisturbed:
+    """Run a command to its end with both inputs; keep the old result beside, to be put back before every kill."""
     words, names = COMMANDS[command]
-    result, wrong = Path("r"), []
+    result, kept = Path("r"), Path(f"kept-{command}")
     shutil.rmtree(result, ignore_errors=True)
-    result.mkdir()
-    took = finished(words.format(*NEW))
-    new, listing = digests(result, names), sorted(os.listdir(result))
-    shutil.rmtree(result)
     result.mkdir()
     finished(words.format(*OLD))
     old = digests(result, names)
-    if old == new or "missing" in old + new:
-        wrong.append(f"{command}: the two results do not differ, or lack a file")
+    shutil.move(result, kept)
+    result.mkdir()
+    took = finished(words.format(*NEW))
+    found = Undisturbed(old, digests(result, names), sorted(os.listdir(result)), took)
+    if old == found.new or "missing" in old + found.new:
+        found.loss = f"{command}: the two results do not differ, or lack a file"
+    return found
+
+
+def kill_one(command: str, usual: Undisturbed, rng: random.Random) -> tuple[str, list[str]]:
+    """Kill a command once; return which result was found, and what is wrong."""
+    words, names = COMMANDS[command]
+    result, wrong = Path("r"), [usual.loss] if usual.loss else []
+    shutil.rmtree(result, ignore_errors=True)
+    shutil.copytree(f"kept-{command}", result)
     child = run(words.format(*NEW))
     # Half of the moments fall on the last tenth, where files are put in place.
-    time.sleep(rng.uniform(0, took) if rng.random() < 0.5 else rng.uniform(0.85 * took, 1.1 * took))
+    least, most = (0.0, 1.0) if rng.random() < 0.5 else (0.85, 1.1)
+    time.sleep(usual.took * rng.uniform(least, most))
     os.kill(child, signal.SIGKILL)
     os.waitpid(child, 0)
     found = digests(result, names)
-    if found not in (old, new):
-        state = ["old" if f == o else "new" if f == n else "other" for f, o, n in zip(found, old, new, strict=True)]
+    if found not in (usual.old, usual.new):
+        known = zip(found, usual.old, usual.new, strict=True)
+        state = ["old" if f == o else "new" if f == n else "other" for f, o, n in known]
         wrong.append(f"{command}: a mixture after the kill: {dict(zip(names, state, strict=True))}")
-    finished(words.format(*NEW))
-    if digests(result, names) != new:
+    usual.took = finished(words.format(*NEW))
+    if digests(result, names) != usual.new:
         wrong.append(f"{command}: other bytes after the next run")
-    if sorted(os.listdir(result)) != listing:
-        wrong.append(f"{command}: left over: {sorted(set(os.listdir(result)) ^ set(listing))}")
-    return "new" if found == new else "old", wrong
+    if sorted(os.listdir(result)) != usual.listing:
+        wrong.append(f"{command}: left over: {sorted(set(os.listdir(result)) ^ set(usual.listing))}")
+    return "new" if found == usual.new else "old", wrong
 
 
 def kills(count: int, seed: int, commands: tuple[str, ...] = tuple(COMMANDS)) -> tuple[Counter[str], list[str]]:
@@ -129,11 +153,14 @@ def kills(count: int, seed: int, commands: tuple[str, ...] = tuple(COMMANDS)) ->
         try:
             for words in SETUP:
                 finished(words)
+            usual = {command: undisturbed(command) for command in commands}
             for k in range(count):
                 command = commands[k % len(commands)]
-                found, more = kill_one(command, rng)
+                found, more = kill_one(command, usual[command], rng)
                 seen[f"{command} {found}"] += 1
                 wrong += more
+                if (k + 1) % 20 == 0:
+                    print(k + 1, "kills,", len(wrong), "wrong", flush=True)
         finally:
             os.chdir(here)
     return seen, wrong

@@ -80,7 +80,7 @@ def synth_command(
 
 def _refuse(context: typer.Context, used: set[str], why: str) -> None:
     """Refuse what was given on the command line and would play no part."""
-    given = [p for p in context.command.params if p.name is not None and p.name not in used | {"json"}]
+    given = [p for p in context.command.params if p.name is not None and p.name not in used | {"json", "memory"}]
     idle = [p for p in given if getattr(context.get_parameter_source(p.name or ""), "name", "") == "COMMANDLINE"]
     if idle:
         names = ", ".join("SCENARIO" if p.name == "scenario" else p.opts[0] for p in idle)

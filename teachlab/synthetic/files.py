@@ -156,7 +156,7 @@ def read_recipe(recording: str | Path) -> Recipe:
         raise ScenarioError(f"{path} is missing: only a recording with its recipe can be continued.") from fault
     except ValidationError as faults:
         raise refusal(str(path), faults) from faults
-    except (KeyError, TypeError, ValueError) as fault:
+    except (KeyError, TypeError, ValueError, OverflowError) as fault:
         raise ScenarioError(f"{path} is not the recipe of a synthetic recording: {fault}.") from fault
     if recipe.digest() != document.get("digest"):
         raise ScenarioError(f"{path} was changed by hand: its digest does not fit. Write the recording again.")
