@@ -707,7 +707,7 @@ def sitting(seed: int, *, seconds: float, runs: int, report: Callable[[Tally], N
     here = Path.cwd()
     old = [(number, signal.signal(number, too_long)) for number in (signal.SIGALRM, signal.SIGPROF)]
     began, told = time.monotonic(), time.monotonic()
-    with tempfile.TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None) as place:  # noqa: S108
+    with tempfile.TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None) as place:
         base = Path(place) / "base"
         base.mkdir()
         os.chdir(base)
