@@ -79,7 +79,7 @@ def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
 
     @functools.wraps(command)
     def run(*args: Any, **values: Any) -> None:
-        from teachlab.data.atomic_files import protect
+        from teachlab.data.atomic_files import protect, same_inputs
         from teachlab.model.memory import memory_of
 
         memory = values.pop("memory", None)
@@ -95,7 +95,11 @@ def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
                     if target is not None:
                         _look_at(name, str(target), inputs, force=bool(force))
             _need(name, values)
-            command(*args, **values)
+            try:
+                command(*args, **values)
+            except typer.Exit:  # such as with code 1 or 3, which would be told of a mixture too
+                same_inputs()
+                raise
 
     ranges = {name_: held for name_, kind in kinds.items() if is_number(kind)
               and (held := range_of(name, name_, kind)) is not None}  # fmt: skip
@@ -150,7 +154,8 @@ def _is_file(text: str) -> bool:
 
 def _look_at(name: str, target: str, inputs: Iterable[Path], *, force: bool) -> None:
     """Refuse a result before work: over an input, over a file of another kind, or where nothing can be written."""
-    from teachlab.data.atomic_files import check_target, refuse_input
+    from teachlab.data.atomic_files import check_name, check_target, refuse_input
+    from teachlab.data.truth_files import beside
 
     if name in IN_FOLDERS:
         folder = Path(os.path.realpath(target))
@@ -166,6 +171,8 @@ def _look_at(name: str, target: str, inputs: Iterable[Path], *, force: bool) -> 
     if kind is None:
         return
     place = check_target(target)
+    if kind == "a recording":
+        check_name(beside(target, ".passes.parquet"))  # the longest name of what lies beside it
     if force or not place.exists():
         return
     from teachlab.data.file_kinds import kind_of

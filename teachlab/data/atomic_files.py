@@ -66,6 +66,7 @@ class _Result:
     outdated: list[Path] = field(default_factory=list)
 
     def commit(self) -> None:
+        same_inputs()
         for part in self.parts:
             try:
                 os.fsync(part.handle)
@@ -89,11 +90,20 @@ class _Result:
                     path.unlink(missing_ok=True)
                 _sync(folder)
                 (folder / JOURNAL).unlink(missing_ok=True)
+        # Putting what a dead writer had decided in place changes no content, but may have changed a stamp.
+        stamps = _stamps.get()
+        for path in stamps:
+            with suppress(OSError):
+                stamps[path] = _stamp(path)
 
 
 _writing: ContextVar[_Result | None] = ContextVar("teachlab_result", default=None)
 _protected: ContextVar[Mapping[tuple[int, int], Path]] = ContextVar("teachlab_inputs", default={})  # noqa: B039
 """Inputs of a command by device and number, so that links to them are known."""
+_stamps: ContextVar[dict[Path, tuple[int, ...]]] = ContextVar("teachlab_stamps", default={})  # noqa: B039
+"""What the inputs of a command were when it began."""
+MOST_NAME_BYTES = 255
+"""What usual file systems keep as the name of a file."""
 
 
 @contextmanager
@@ -141,17 +151,45 @@ def outdated(path: str | Path) -> None:
 
 @contextmanager
 def protect(inputs: Iterable[Path]) -> Iterator[None]:
-    """Let nothing in the block be written over these files, whatever name it goes by."""
-    known = {}
+    """Let nothing in the block be written over these files, whatever name it goes by, nor made of two states of one.
+
+    Raises
+    ------
+    InputError
+        If one of them was replaced or changed by the end of the block; then no result has appeared either.
+    """
+    known, stamps = {}, {}
     for path in inputs:
         with suppress(OSError):
-            found = path.stat()
-            known[found.st_dev, found.st_ino] = path
+            stamps[path] = stamp = _stamp(path)
+            known[stamp[0], stamp[1]] = path
     token = _protected.set({**_protected.get(), **known})
+    held = _stamps.set({**_stamps.get(), **stamps})
     try:
         yield
+        same_inputs()
     finally:
         _protected.reset(token)
+        _stamps.reset(held)
+
+
+def _stamp(path: Path) -> tuple[int, ...]:
+    found = path.stat()
+    return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns
+
+
+def same_inputs() -> None:
+    """Refuse if an input that `protect` names was replaced or changed since the block began."""
+    for path, stamp in _stamps.get().items():
+        try:
+            same = _stamp(path) == stamp
+        except OSError:
+            same = False
+        if not same:
+            raise InputError(
+                f"{path}: this file was replaced or changed while the command read it, so what was found may mix two "
+                "states of it. Run the command again when nothing writes to it."
+            )
 
 
 def refuse_input(path: str | Path) -> InputError:
@@ -209,8 +247,10 @@ def check_target(path: str | Path) -> Path:
     Raises
     ------
     InputError
-        If the name is no local one, the folder is missing or closed to writing, or something else lies there.
+        If the name is no local one or too long, the folder is missing or closed to writing, or something else lies
+        there.
     """
+    check_name(path)
     if "://" in str(path):
         raise InputError(f"cannot write to '{path}': results are written to local folders only. Give a local path.")
     # A link keeps pointing where it did: its target is replaced, not the link.
@@ -231,6 +271,22 @@ def check_target(path: str | Path) -> Path:
     if not os.access(target.parent, os.W_OK | os.X_OK):
         raise InputError(f"cannot write '{path}': Permission denied. Choose another place.")
     return target
+
+
+def check_name(path: str | Path) -> None:
+    """Refuse a name that no usual file system can keep, with its length.
+
+    Examples
+    --------
+    >>> check_name("x" * 255)
+    >>> check_name("é" * 120 + ".passes.parquet")
+    """
+    size = len(os.fsencode(Path(path).name))
+    if size > MOST_NAME_BYTES:
+        raise InputError(
+            f"cannot write '{Path(path).name[:40]}…': the name takes {size} bytes; a file system keeps at most "
+            f"{MOST_NAME_BYTES}. Shorten --out by {size - MOST_NAME_BYTES} bytes or more."
+        )
 
 
 def current(path: str | Path) -> Path:

@@ -236,3 +236,55 @@ def test_streams_that_end(tmp_path: Path) -> None:
     out, said = plain.communicate(timeout=60)
     assert (plain.returncode, said) == (0, b"")
     assert out.isascii()
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("inspect", "a.parquet"),
+        ("teach", "a.parquet", "--strategy", "single-sample", "--out", "taught.json"),
+        ("replay", "a.parquet", "--setting", "s.json", "--json"),
+    ],
+)
+@pytest.mark.parametrize("how", ["replaced", "gone", "longer"])
+def test_an_input_that_changes_during_the_run_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...], how: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for name, seed in (("a", "1"), ("b", "2")):
+        done = CliRunner().invoke(app, ["synth", "demo", "--passes", "8", "--seed", seed, "--out", f"{name}.parquet"])
+        assert done.exit_code == 0
+    setting_file(Path("s.json"), "counts", 1200.0, 1100.0)
+
+    def meanwhile(*given: object) -> None:
+        table = Path("a.passes.parquet")
+        if how == "replaced":
+            Path("b.passes.parquet").replace(table)
+        elif how == "gone":
+            table.unlink()
+        else:
+            with table.open("ab") as out:
+                out.write(b"x")
+
+    # Called once the passes are read, so that what follows would be right but for what lies there now.
+    monkeypatch.setattr("teachlab.data.opening.check_tie", meanwhile)
+    ran = CliRunner().invoke(app, words)
+    assert ran.exit_code == 2, ran.output
+    assert "a.passes.parquet: this file was replaced or changed" in " ".join(ran.stderr.split())
+    assert not Path("taught.json").exists()
+
+
+def test_a_name_whose_passes_have_no_room_is_refused_before_work(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    fits = "x" * (255 - len(".passes.parquet")) + ".parquet"
+    done = CliRunner().invoke(app, ["synth", "demo", "--passes", "4", "--out", fits])
+    assert done.exit_code == 0, done.output
+    before = sorted(tmp_path.iterdir())
+    assert len(before) == 3
+    monkeypatch.setattr("teachlab.synthetic.files.plan", None)
+    refused = CliRunner().invoke(app, ["synth", "demo", "--passes", "4", "--out", "x" + fits])
+    assert refused.exit_code == 2
+    assert "takes 256 bytes; a file system keeps at most 255" in " ".join(refused.stderr.split())
+    assert sorted(tmp_path.iterdir()) == before
