@@ -24,9 +24,11 @@ from teachlab.synthetic.shared.streams import CHUNK
 from teachlab.synthetic.trouble.faults import RowMap, duplicated
 
 MOST_SAMPLES = 10**10
+"""Ten times what the evaluation clock is exact for, 20 GB of 16-bit samples: a longer recording is a slip of a unit."""
+MOST_PER_STEP = 10
+"""Passes, or marks of the belt, between two samples: at one already nothing can be told apart."""
 PASS_BYTES = 500
 """A pass while its line is laid out."""
-"""Ten times what the evaluation clock is exact for, 20 GB of 16-bit samples: a longer recording is a slip of a unit."""
 
 Integers = NDArray[np.int64]
 Progress = Callable[[int, int], None]
@@ -168,6 +170,19 @@ def _refuse_too_long(recipe: Recipe, end_mm: float, *, so_far: int | None = None
     )
 
 
+def _refuse_too_dense(scenario: Scenario, pitch_mm: float) -> None:
+    """Refuse so many passes or marks between two samples that every block would hold millions."""
+    speed, rate = scenario.line.speed_mm_s, scenario.sensor.sample_rate_hz
+    marks = [(mark.every_mm, f"marks '{mark.label}'", "every_mm of the marks") for mark in scenario.background.marks]
+    for every_mm, what, key in [(pitch_mm, "passes", "line.gap_mm"), *marks]:
+        if (number := speed / rate / every_mm) > MOST_PER_STEP:
+            raise ScenarioError(
+                f"{scenario.title}: about {number:.3g} {what} go by from one sample to the next, {every_mm:.3g} mm apart at "
+                f"{speed:g} mm/s and {rate:g} Hz; at most {MOST_PER_STEP} can be made. Correct sensor.sample_rate_hz, "
+                f"line.speed_mm_s or {key}."
+            )
+
+
 def _apart(start: Integers, end: Integers, samples: int) -> tuple[Integers, Integers]:
     """Let an object shorter than a sample step own one sample, and never one of the object before."""
     end = np.maximum(end, start + 1)
@@ -181,6 +196,9 @@ def _passes(recipe: Recipe) -> tuple[NDArray[np.float64], NDArray[np.float64], I
     leads, trails, kinds, lots = [], [], [], []
     n = recipe.passes
     for chunk in PassSource(recipe.scenario, recipe.seed).chunks():
+        if not leads:
+            span_mm = float(chunk.trail_mm[-1] + chunk.gap_mm[-1] - chunk.lead_mm[0])
+            _refuse_too_dense(recipe.scenario, span_mm / chunk.lead_mm.size)
         leads.append(chunk.lead_mm)
         trails.append(chunk.trail_mm)
         kinds.append(chunk.kind.astype(np.int32))

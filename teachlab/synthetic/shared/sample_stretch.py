@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.errors import ScenarioError
 from teachlab.synthetic.shared.streams import CHUNK, stream
 
 Floats = NDArray[np.float64]
@@ -54,6 +55,10 @@ def numbers(index: int) -> Floats:
     return _FIRST + float(index * CHUNK)
 
 
+MOST_PAIRS = 200 * CHUNK
+"""Pairs of a sample and what acts on it, in one stretch: half a gigabyte, about a second."""
+
+
 def near(position: Floats, low: Floats, high: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return which samples lie within each interval, as pairs (sample, interval), interval by interval.
 
@@ -63,9 +68,20 @@ def near(position: Floats, low: Floats, high: Floats) -> tuple[NDArray[np.int64]
         Place or time of the samples.
     low, high : ndarray, shape (k,)
         Intervals, closed.
+
+    Raises
+    ------
+    ScenarioError
+        If so many of them overlap that the pairs would take gigabytes.
     """
     first = np.searchsorted(position, low, side="left")
     count = np.searchsorted(position, high, side="right") - first
+    if (pairs := int(count.sum())) > MOST_PAIRS:
+        raise ScenarioError(
+            f"about {pairs / position.size:,.0f} edges, marks, glints or bursts act on every sample at once; at most "
+            f"{MOST_PAIRS // position.size:,} can be reckoned with. Put them further apart, or make them or the beam "
+            "smaller."
+        )
     owner = np.repeat(np.arange(low.size), count)
     start = np.cumsum(count) - count
     sample = np.arange(owner.size) - np.repeat(start - first, count)
