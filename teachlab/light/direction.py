@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import isnan
+from math import isfinite
 from typing import ClassVar
 
 import numpy as np
@@ -48,9 +48,13 @@ class Contrasts(Document):
         --------
         >>> Contrasts(6.0, 4.0).told("mV"), Contrasts(0.0, -1.0).told("mV")
         ('rise 6 mV, dip 4 mV, ratio 1.5', 'rise 0 mV, dip -1 mV')
+        >>> Contrasts(float("nan"), float("nan")).told("mV")
+        'no light of passes beside light of gaps'
         """
+        if not (isfinite(self.rise) and isfinite(self.dip)):
+            return "no light of passes beside light of gaps"
         both = f"rise {self.rise:.6g} {unit}, dip {self.dip:.6g} {unit}"
-        return both if isnan(self.ratio) else f"{both}, ratio {self.ratio:.3g}"
+        return f"{both}, ratio {self.ratio:.3g}" if isfinite(self.ratio) else both
 
     @property
     def direction(self) -> Direction | None:

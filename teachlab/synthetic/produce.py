@@ -177,8 +177,8 @@ def _refuse_too_dense(scenario: Scenario, pitch_mm: float) -> None:
     for every_mm, what, key in [(pitch_mm, "passes", "line.gap_mm"), *marks]:
         if (number := speed / rate / every_mm) > MOST_PER_STEP:
             raise ScenarioError(
-                f"{scenario.title}: about {number:.3g} {what} go by from one sample to the next, {every_mm:.3g} mm apart at "
-                f"{speed:g} mm/s and {rate:g} Hz; at most {MOST_PER_STEP} can be made. Correct sensor.sample_rate_hz, "
+                f"{scenario.title}: about {number:.3g} {what} go by from one sample to the next, {every_mm:.3g} mm "
+                f"apart at {speed:g} mm/s and {rate:g} Hz; at most {MOST_PER_STEP} can be made. Correct sensor.sample_rate_hz, "
                 f"line.speed_mm_s or {key}."
             )
 
