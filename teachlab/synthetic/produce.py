@@ -178,8 +178,8 @@ def _refuse_too_dense(scenario: Scenario, pitch_mm: float) -> None:
         if (number := speed / rate / every_mm) > MOST_PER_STEP:
             raise ScenarioError(
                 f"{scenario.title}: about {number:.3g} {what} go by from one sample to the next, {every_mm:.3g} mm "
-                f"apart at {speed:g} mm/s and {rate:g} Hz; at most {MOST_PER_STEP} can be made. Correct sensor.sample_rate_hz, "
-                f"line.speed_mm_s or {key}."
+                f"apart at {speed:g} mm/s and {rate:g} Hz; at most {MOST_PER_STEP} can be made. Correct "
+                f"sensor.sample_rate_hz, line.speed_mm_s or {key}."
             )
 
 
