@@ -12,7 +12,9 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import importlib
 import os
+import pkgutil
 import random
 import shutil
 import signal
@@ -26,10 +28,12 @@ from pathlib import Path
 
 import numpy as np  # noqa: F401 -- loaded once, before the forks
 import pyarrow.parquet  # noqa: F401
+import scipy.optimize
 import scipy.stats  # noqa: F401
 from matplotlib.figure import Figure
 from typer.testing import CliRunner
 
+import teachlab
 from teachlab.cli import app, command_of
 from teachlab.cli.commands import COMMANDS as LISTED
 from teachlab.data.atomic_files import current
@@ -54,6 +58,15 @@ COMMANDS = {
     "report": ("report a.parquet --setting {3}.json --draws 1 --out r", ("result.json", "report.html")),
 }  # fmt: skip
 OLD, NEW = ("1", "log", "a", "s"), ("2", "other", "b", "t")
+
+
+def load_all() -> None:
+    """Load every module once, so that no fork has to."""
+    for found in pkgutil.walk_packages(teachlab.__path__, "teachlab."):
+        if not found.name.endswith("__main__"):
+            importlib.import_module(found.name)
+    for name in LISTED:
+        command_of(name)
 
 
 def run(words: str) -> int:
@@ -148,8 +161,7 @@ def kill_one(command: str, usual: Undisturbed, rng: random.Random) -> tuple[str,
 def kills(count: int, seed: int, commands: tuple[str, ...] = tuple(COMMANDS)) -> tuple[Counter[str], list[str]]:
     """Kill commands in turn; return how often each left the old and the new result, and what was wrong."""
     rng, seen, wrong = random.Random(seed), Counter[str](), []
-    for name in LISTED:
-        command_of(name)
+    load_all()
     here = Path.cwd()
     with tempfile.TemporaryDirectory() as place:
         os.chdir(place)
