@@ -193,7 +193,8 @@ def _apart(start: Integers, end: Integers, samples: int) -> tuple[Integers, Inte
 def _passes(recipe: Recipe) -> tuple[NDArray[np.float64], NDArray[np.float64], Integers, Integers, float]:
     """Return edges, kinds and lots of the first passes, and the belt position at which the recording ends."""
     # of a chunk only what is needed is kept: recordings hold millions of passes
-    leads, trails, kinds, lots = [], [], [], []
+    leads: list[NDArray[np.float64]] = []
+    trails, kinds, lots = [], [], []
     n = recipe.passes
     for chunk in PassSource(recipe.scenario, recipe.seed).chunks():
         if not leads:
