@@ -26,6 +26,8 @@ CLIPPED_SHARE = 0.005
 """Share of the samples at one extreme level from which on it looks clipped."""
 FEWEST_LEVELS = 64
 """With fewer steps between lowest and highest light, equal samples are no sign of clipping."""
+ROUNDING = 1e-9
+"""Share of the light that a sum may be off by."""
 
 
 def register(app: typer.Typer) -> None:
@@ -207,6 +209,9 @@ def _drift(q: Quality) -> str:
         sides = [("background", q.drift.background_per_hour), ("objects", q.drift.object_per_hour)]
     for name, slope in sides:
         if slope is not None:
+            # Below what rounding leaves of the light, there is no drift.
+            if abs(slope * hours) <= ROUNDING * max(abs(q.high), abs(q.low)):
+                slope = 0.0
             parts.append(f"{name} {slope * hours:+.3g} {q.unit} over the recording ({slope:+.3g} {q.unit}/h)")
     return ", ".join(parts) or "too little to tell"
 

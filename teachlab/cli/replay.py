@@ -124,8 +124,6 @@ def replay_command(
         show(margin_table(worth.margin, found.unit, worth.reserves))
     if found.clearance is not None:
         say(found.clearance.sentence(found.unit))
-    if found.room is not None:
-        say(f"{found.room.sentence(found.unit)}.")
     if worth.position is not None:
         for line in position_lines(worth.position, found.unit):
             say(line)

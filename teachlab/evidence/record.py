@@ -29,7 +29,6 @@ from teachlab.model.json_values import plain
 from teachlab.model.score import Outcome, Score
 from teachlab.model.truth import Truth
 from teachlab.questions.stale.course import follow
-from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.stress.worth import worth_of
 from teachlab.questions.verdict import JudgedBy, setting_verdict
 from teachlab.scoring.by_lot import exposure, lot_codes
@@ -114,6 +113,7 @@ def build_record(
         by=JudgedBy(
             rules=how.rules.scored_from(first), assumption=NOTHING if criteria is None else criteria.assumption
         ),
+        margin=margins,
     )
     record: dict[str, Any] = {
         "schema": SCHEMA,
@@ -143,7 +143,7 @@ def build_record(
         "margin": margins.as_dict(),
         "reserves": reserves,
         "clearance": clearance_of(truth, setting, margins, result.trials, confidence=how.rules.confidence),
-        "equal_cost": room_of(recording, truth, setting, margins, rules=how.rules.scored_from(first)),
+        "equal_cost": verdict.equal_cost,
         "switching_position": None
         if position is None
         else position.as_dict() | {"said": position_lines(position, recording.info.unit), "points": position.points()},

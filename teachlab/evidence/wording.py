@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from teachlab.evidence.about import about_rows
-from teachlab.scoring.clearance import Clearance, EqualCost
+from teachlab.model.margin import EqualCost
+from teachlab.scoring.clearance import Clearance
 from teachlab.wording.course import duration
+from teachlab.wording.settings import equal_cost_text, level_text
 
 SHOWN_GROUPS = 20
 """Labels, or lots, listed on the page; the record holds them all."""
@@ -154,20 +156,22 @@ def kept_lines(record: dict[str, Any]) -> list[str]:
     """Return how near light comes to the levels, and between which levels the setting costs the same."""
     unit, clearance, room = record["data"]["unit"], record["clearance"], record["equal_cost"]
     out = [] if clearance is None else [Clearance(**clearance).sentence(unit)]
-    return out if room is None else [*out, EqualCost(**room).sentence(unit) + "."]
+    return out if room is None else [*out, equal_cost_text(EqualCost(**room), unit, record["verdict"]["step"])]
 
 
 def brief_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
     """Return setting, purpose and conditions in few rows, for the first sheet."""
     setting, data, unit = record["setting"], record["data"], record["data"]["unit"]
-    said = f"on {setting['on_level']:.6g}, off {setting['off_level']:.6g} {unit}, {setting['polarity']}"
+    step = record["verdict"]["step"]
+    on, off = (level_text(setting[name], step) for name in ("on_level", "off_level"))
+    said = f"on {on}, off {off} {unit}, {setting['polarity']}"
     rate = setting["evaluation_rate_hz"]
     stages = [f"filter of {setting['consecutive']} evaluations"] if setting["consecutive"] > 1 else []
     for name in ("on_delay_ms", "off_delay_ms"):
         if setting[name]:
             stages.append(f"{name[:-3].replace('_', '-')} {setting[name]:g} ms on the {setting['delays_act_on']}")
     if record["equal_cost"] is not None:
-        stages.append(EqualCost(**record["equal_cost"]).sentence(unit))
+        stages.append(equal_cost_text(EqualCost(**record["equal_cost"]), unit, step).rstrip("."))
     lots = len(record["score"]["by_lot"])
     counts = record["score"]
     scored = counts["detect_passes"] - counts["excluded_passes"]

@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.json_values import Document
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sides:
@@ -79,6 +81,30 @@ class ExcessGain:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class EqualCost(Document):
+    """How far both levels of a setting may be moved together at the same cost.
+
+    Parameters
+    ----------
+    down, up : float, recording units
+        Every shift tried from ``−down`` to ``up`` costs as much as the setting.
+    resolution : float, recording units
+        Distance of the shifts tried.
+    on_low, on_high : float, recording units
+        The same as on-levels.
+    cost : float
+        Per scored pass.
+    """
+
+    down: float
+    up: float
+    resolution: float
+    on_low: float
+    on_high: float
+    cost: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Margin:
     """What separates a setting from its first fault on this recording.
 
@@ -108,6 +134,8 @@ class Margin:
     no_variance : tuple of str
         Sides whose light stands at an end of the scale in most passes, or gaps: no variance is seen there, so no
         distance in noise can be told, and the sides are None.
+    step : float or None, recording units
+        Smallest step between the levels that occur; None where one level occurs.
     peak_of_pass : ndarray of float64, shape (passes of the truth,)
         Sustained peak of every pass, turned so that active is up; NaN where there is none.
     gap_top, gap_valley : ndarray of float64, shape (passes of the truth,)
@@ -131,6 +159,7 @@ class Margin:
     passes: int
     gaps: int
     no_variance: tuple[str, ...] = ()
+    step: float | None = None
     peak_of_pass: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
     gap_top: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
     gap_valley: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from teachlab.model.json_values import Document
+from teachlab.model.margin import EqualCost
 from teachlab.model.setting import Setting
 
 MOST_REASONS = 3
@@ -78,6 +79,10 @@ class Verdict(Document):
         A command that works as printed, or what to do.
     conditions : tuple of str
         What is open in the evidence, a sentence each; the first is the limit of a setting used with one.
+    equal_cost : EqualCost or None
+        How far the levels may be moved at the same cost; None where that was not looked at.
+    step : float or None, recording units
+        Smallest step of the light: no level is told finer.
     rehearsal : bool
         Whether the light is synthetic: no evidence about a real line.
     """
@@ -89,6 +94,8 @@ class Verdict(Document):
     reasons: tuple[VerdictReason, ...] = ()
     next_step: str = ""
     conditions: tuple[str, ...] = ()
+    equal_cost: EqualCost | None = None
+    step: float | None = None
     rehearsal: bool = False
 
     def leading_to(self, next_step: str) -> Verdict:

@@ -61,37 +61,6 @@ class Clearance(Document):
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EqualCost(Document):
-    """How far both levels of a setting may be moved together at the same cost.
-
-    Parameters
-    ----------
-    down, up : float, recording units
-        Every shift tried from ``−down`` to ``up`` costs as much as the setting.
-    resolution : float, recording units
-        Distance of the shifts tried.
-    on_low, on_high : float, recording units
-        The same as on-levels.
-    cost : float
-        Per scored pass.
-    """
-
-    down: float
-    up: float
-    resolution: float
-    on_low: float
-    on_high: float
-    cost: float
-
-    def sentence(self, unit: str) -> str:
-        """Say which on-levels cost the same."""
-        return (
-            f"On-levels from {self.on_low:.5g} to {self.on_high:.5g} {unit}, with the same hysteresis, cost the same "
-            "on this recording"
-        )
-
-
 def clearance_of(
     truth: Truth, setting: Setting, margin: Margin, trials: Trials, *, confidence: float = 0.95
 ) -> Clearance | None:

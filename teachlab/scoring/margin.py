@@ -274,6 +274,7 @@ def _margin(
         sustained_evaluations=output.lag + 1,
         passes=peaks.size,
         gaps=tops.size,
+        step=scan.step.step(),
         peak_of_pass=sign * (scan.windows.high if up else scan.windows.low),
         gap_top=_after(scan, sign * (scan.gaps.high if up else scan.gaps.low), gaps),
         gap_valley=_after(scan, sign * (scan.gaps.low if up else scan.gaps.high), gaps),

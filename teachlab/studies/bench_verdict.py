@@ -54,7 +54,15 @@ def bench_verdict(
         return Verdict(decision=str(Decision.OPEN), reasons=(VerdictReason(text=text),), next_step=next_step)
     others = [half.errors(truth, by.rules.confidence) for name, half in halves.items() if name != found.strategy]
     verdict = setting_verdict(
-        recording, truth, found.setting, found.score, by=by, about=found.strategy, files=files, candidates=others
+        recording,
+        truth,
+        found.setting,
+        found.score,
+        by=by,
+        about=found.strategy,
+        files=files,
+        candidates=others,
+        margin=found.margin,
     )
     order = order_sentence(found.strategy, rows, orders)
     return verdict if not order else verdict.then(VerdictReason(text=order))

@@ -2,38 +2,78 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from teachlab.model.following_and_window import FollowingSetting, WindowSetting
 
 if TYPE_CHECKING:
+    from teachlab.model.margin import EqualCost
     from teachlab.model.setting import Setting
 
 
-def setting_text(setting: Setting) -> str:
-    """Return kind, levels, polarity, filter and delays of a setting.
+FINEST = 1e-6
+"""Share of a level below which a step is the rounding of a float signal, and five digits say enough."""
+FUZZ = 1e-6
+
+
+def setting_text(setting: Setting, step: float | None = None) -> str:
+    """Return kind, levels, polarity, filter and delays of a setting, levels to the smallest step of the light.
 
     Examples
     --------
+    >>> from teachlab.model.setting import Setting
     >>> setting_text(Setting(unit="counts", on_level=1306.2, off_level=1108, on_delay_ms=5))
     'fixed levels, on 1306.2, off 1108 counts, light-on, on-delay 5 ms'
     """
-    on, off, unit = level_text(setting.on_level), level_text(setting.off_level), setting.unit
+    on, off, unit = level_text(setting.on_level, step), level_text(setting.off_level, step), setting.unit
     if isinstance(setting, WindowSetting):
-        low, high = level_text(setting.low_release), level_text(setting.high_release)
+        low, high = level_text(setting.low_release, step), level_text(setting.high_release, step)
         levels = f"two thresholds, below {off} and above {on} {unit} (released at {low} and {high})"
     elif isinstance(setting, FollowingSetting):
         levels = (
             f"levels that follow the background, on {on}, off {off} {unit} at a background of "
-            f"{level_text(setting.reference)}"
+            f"{level_text(setting.reference, step)}"
         )
     else:
         levels = f"fixed levels, on {on}, off {off} {unit}"
     return ", ".join([levels, str(setting.polarity), *_rest(setting)])
 
 
-def level_text(level: float) -> str:
-    """Return a level with at most five significant digits, whole numbers as they are."""
+def equal_cost_text(room: EqualCost, unit: str, step: float | None = None) -> str:
+    """Say which on-levels cost the same as the setting.
+
+    Examples
+    --------
+    >>> from teachlab.model.margin import EqualCost
+    >>> room = EqualCost(down=80, up=60, resolution=0.5, on_low=340.2, on_high=480, cost=0)
+    >>> equal_cost_text(room, "counts", step=1)
+    'On-levels from 341 to 480 counts cost the same on these passes, with the same hysteresis.'
+    """
+    low, high = level_text(room.on_low, step), level_text(room.on_high, step)
+    if low == high:
+        return f"No other on-level than {low} {unit} costs the same on these passes, with the same hysteresis."
+    return f"On-levels from {low} to {high} {unit} cost the same on these passes, with the same hysteresis."
+
+
+def level_text(level: float, step: float | None = None) -> str:
+    """Return a level to the smallest step of the light, else with five significant digits; whole numbers as they are.
+
+    Light of whole steps meets a level exactly where it meets the next step at or above it: that is what is printed.
+
+    Examples
+    --------
+    >>> level_text(1306.2), level_text(1306.2, step=1), level_text(42.3612, step=0.0244)
+    ('1306.2', '1307', '42.38')
+    >>> level_text(42.3497, step=0.0244)
+    '42.35'
+    """
+    if step is not None and step > FINEST * abs(level):
+        digits = max(0, -math.floor(math.log10(step)))
+        if round(level, digits) != level:
+            # Down to the digits of one step from the step at or above: no other light lies between the two.
+            level = math.floor(math.ceil(level / step - FUZZ) * step * 10**digits + FUZZ) / 10**digits
+        return f"{level:.{digits}f}"
     return f"{level:.0f}" if level == round(level) and abs(level) < 1e9 else f"{level:.5g}"
 
 

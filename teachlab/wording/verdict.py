@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from teachlab.model.verdict import MOST_REASONS, HeadlineClaim, Verdict, VerdictReason
-from teachlab.wording.settings import setting_text
+from teachlab.wording.settings import equal_cost_text, setting_text
 
 WIDTH, MOST_LINES = 100, 12
 FEWEST_ROWS = 3
@@ -35,6 +35,8 @@ def verdict_lines(
     told = "" if verdict.claim is None else verdict.claim.text
     conditions = [text for text in verdict.conditions if text not in told][: None if details else 1]
     top = _wrapped(head) + _wrapped(f"Limit: {text}" for text in conditions)
+    if verdict.setting is not None and verdict.equal_cost is not None:
+        top += _wrapped([f"Room: {equal_cost_text(verdict.equal_cost, verdict.setting.unit, verdict.step)}"])
     claim = verdict.claim
     if claim is not None:
         top += _wrapped([f"Claim: {' '.join([claim.text, *claim.beside[: None if details else 1 if table else 2]])}"])
@@ -77,7 +79,8 @@ def verdict_sentence(verdict: Verdict) -> str:
 def _first(verdict: Verdict) -> str:
     words = str(verdict.decision)
     said = words[:1].upper() + words[1:]
-    about = ", ".join(filter(None, (verdict.about, setting_text(verdict.setting) if verdict.setting else "")))
+    setting = "" if verdict.setting is None else setting_text(verdict.setting, verdict.step)
+    about = ", ".join(filter(None, (verdict.about, setting)))
     return f"{said}: {about}" if about else said
 
 

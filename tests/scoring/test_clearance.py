@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -10,11 +11,13 @@ import pytest
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
+from teachlab.questions.replay import replayed
 from teachlab.questions.stress.equal_cost import equal_cost, room_of
 from teachlab.scoring.clearance import Clearance, clearance_of
 from teachlab.scoring.margin import measure_margin
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
+from teachlab.wording.verdict import verdict_lines
 
 SETTING = Setting(unit="mV", on_level=60.0, off_level=50.0)
 
@@ -89,3 +92,21 @@ def test_levels_of_equal_cost_equal_a_replay_each() -> None:
 
 def test_without_a_margin_there_is_no_room() -> None:
     assert room_of(*line(), SETTING, None) is None
+
+
+def test_levels_of_equal_cost_are_told_where_a_setting_is() -> None:
+    """Every verdict on fixed levels names them in text and document, and text tells no level finer than the light."""
+    lighted, truth = line(20, 5)
+    recording = Recording.from_array(lighted.light[:].astype(np.int16), lighted.info)
+    by_hand = replace(SETTING, on_level=SETTING.on_level + 0.3)
+    verdict = replayed(recording, truth, by_hand).verdict
+    assert verdict is not None
+    assert verdict.setting is not None
+    assert verdict.equal_cost is not None
+    assert verdict.step == 1
+    room = verdict.equal_cost
+    assert verdict.as_dict()["equal_cost"] == room.as_dict()
+    assert verdict.as_dict()["setting"]["on_level"] == by_hand.on_level
+    (told,) = [text for text in verdict_lines(verdict) if text.startswith("Room: ")]
+    assert f"On-levels from {math.ceil(room.on_low)} to {math.ceil(room.on_high)} " in told
+    assert f"on {SETTING.on_level + 1:.0f}, off" in verdict_lines(verdict)[0]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -11,8 +11,10 @@ from teachlab.errors import ParameterError
 from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason, sentence
+from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.stress.worth import SettingWorth, Worth
 from teachlab.questions.verdict.claim_words import share_text
+from teachlab.questions.verdict.of_setting import light_step
 from teachlab.scoring.by_lot import lost_rate_by_lot
 from teachlab.scoring.claims import losses_claim, lot_counts, paired_costs
 from teachlab.scoring.paired_lots import PairedLots, gaps_by_lot, passes_by_lot
@@ -133,6 +135,13 @@ def compare(
         sides = [measuring.of(setting) for setting in chosen]
         found, lines = _paired(truth, [side.score for side in sides], names, confidence)
         verdict = _ordered(truth, list(zip(names, chosen, [side.score for side in sides], strict=True)), confidence)
+        if verdict.setting is not None:
+            margin = sides[chosen.index(verdict.setting)].margin
+            verdict = replace(
+                verdict,
+                equal_cost=room_of(first, truth, verdict.setting, margin, rules=rules),
+                step=light_step(first, margin),
+            )
     return CompareAnswer(
         recording=called[0], with_=called[1] if len(called) > 1 else None, unit=first.info.unit, names=tuple(names),
         settings=tuple(chosen), sides=tuple(sides), found=found, lines=tuple(lines), verdict=verdict,

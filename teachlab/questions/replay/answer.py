@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 from teachlab.data.alignment.room import alignment_of
 from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.stress.worth import Worth, worth_of
 from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
 from teachlab.scoring.clearance import clearance_of
@@ -25,7 +24,7 @@ if TYPE_CHECKING:
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
     from teachlab.model.verdict import Verdict
-    from teachlab.scoring.clearance import Clearance, EqualCost
+    from teachlab.scoring.clearance import Clearance
     from teachlab.sensor.output import Output
     from teachlab.statistics.bursts import Bursts
     from teachlab.statistics.lots import Dependence
@@ -54,8 +53,6 @@ class ReplayAnswer:
         What to do about the setting; None without passes.
     clearance : Clearance or None
         How near light comes to the levels, and what that shows; None where no margin was measured.
-    room : EqualCost or None
-        Levels of equal cost; None there too.
     alignment : Alignment or None
         How the passes lie against the light; None without passes, or where it cannot be measured.
     """
@@ -72,7 +69,6 @@ class ReplayAnswer:
     early_s: tuple[float, ...]
     verdict: Verdict | None
     clearance: Clearance | None
-    room: EqualCost | None
     alignment: Alignment | None
 
     @property
@@ -100,7 +96,7 @@ class ReplayAnswer:
             "margin": None if worth is None else worth.margin,
             "reserves": None if worth is None or worth.reserves is None else dict(worth.reserves),
             "clearance": self.clearance,
-            "equal_cost": self.room,
+            "equal_cost": None if self.verdict is None else self.verdict.equal_cost,
             "switching_position": None if worth is None else worth.position,
             "reasons": self.reasons,
             "alignment": self.alignment,
@@ -154,15 +150,15 @@ def replayed(
         verdict = setting_verdict(
             recording, truth, setting, worth.score, by=JudgedBy(rules=rules, accepted=accepted),
             about="" if files is None or files.setting is None else files.setting, files=files,
+            margin=worth.margin,
         )  # fmt: skip
         early = tuple(early_by_s(output, truth, early_rows(worth.score.trials)).tolist())
     alignment = None if truth is None else alignment_of(recording, truth, rules)
-    clearance = room = None
+    clearance = None
     if truth is not None and worth is not None:
         if worth.margin is not None:
             trials, confidence = worth.score.trials, rules.confidence
             clearance = clearance_of(truth, setting, worth.margin, trials, confidence=confidence)
-            room = room_of(recording, truth, setting, worth.margin, rules=rules)
         if worth.position is not None and alignment is not None:
             jitter = float(alignment.ms(alignment.lags.jitter))
             worth = replace(worth, position=replace(worth.position, doubt_ms=jitter, doubt_is="jitter"))
@@ -170,7 +166,7 @@ def replayed(
         recording=recording.name, unit=recording.info.unit, samples=recording.samples,
         sample_rate_hz=recording.info.sample_rate_hz, setting=setting, output=output, worth=worth,
         dependent=dependent, reasons=reasons, early_s=early, verdict=verdict,
-        alignment=alignment, clearance=clearance, room=room,
+        alignment=alignment, clearance=clearance,
     )  # fmt: skip
 
 

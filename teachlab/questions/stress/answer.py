@@ -15,6 +15,7 @@ from teachlab.questions.stress.cleaning import Cleaning, LossRate, cleaning_at, 
 from teachlab.questions.stress.light import Stress
 from teachlab.questions.stress.map import GAINS, StressMap, at_speed, stress_map
 from teachlab.questions.stress.speeds import AtSpeed, speeds
+from teachlab.questions.stress.worth import margin_where_known
 from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
@@ -125,6 +126,8 @@ def stress(
     # Only what was named is held against each other: nobody asked whether one level serves the whole default map.
     cells = (Stress(*cell) for cell in product(gain or (1.0,), ambient or (0.0,), pedestal or (0.0,)))
     conditions = [s for s in cells if (s.gain, s.ambient, s.pedestal) != (1, 0, 0)]
+    output = replay(recording, setting)
+    result = score(output, truth, rules=rules)
     return StressAnswer(
         recording=recording.name,
         stressed=found,
@@ -132,8 +135,9 @@ def stress(
         possible=feasibility(recording, truth, setting, stresses=conditions, rules=rules),
         faster=tuple(faster),
         verdict=setting_verdict(
-            recording, truth, setting, score(replay(recording, setting), truth, rules=rules), by=JudgedBy(rules=rules),
+            recording, truth, setting, result, by=JudgedBy(rules=rules),
             about="" if files is None or files.setting is None else files.setting, files=files,
+            margin=margin_where_known(recording, truth, output, result, rules=rules),
         ).after(VerdictReason(text=_bears(found, setting.unit))),
     )  # fmt: skip
 

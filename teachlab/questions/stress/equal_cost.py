@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from teachlab.model.draws import Costs
+from teachlab.model.margin import EqualCost
 from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.setting import Setting
 from teachlab.questions.surface.given_settings.pairs import score_pairs
-from teachlab.scoring.clearance import EqualCost
 
 if TYPE_CHECKING:
     from teachlab.model.margin import Margin
     from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
 
 STEPS = 256
@@ -65,15 +65,21 @@ def equal_cost(
 
 
 def room_of(
-    recording: Recording, truth: Truth, setting: Setting, margin: Margin | None, *, rules: Rules = USUAL_RULES
+    recording: Recording,
+    truth: Truth,
+    setting: Setting,
+    margin: Margin | None,
+    *,
+    rules: Rules = USUAL_RULES,
+    costs: Costs | None = None,
 ) -> EqualCost | None:
     """Return the levels of equal cost within the distance of the weakest passes from the strongest gaps.
 
-    None without a margin, or where the two do not differ.
+    None without a margin, where the two do not differ, and for settings of no fixed levels.
     """
-    if margin is None or margin.weakest_pass is None or margin.strongest_gap is None:
+    if type(setting) is not Setting or margin is None or margin.weakest_pass is None or margin.strongest_gap is None:
         return None
     reach = abs(margin.weakest_pass - margin.strongest_gap)
     if not 0 < reach < np.inf:
         return None
-    return equal_cost(recording, truth, setting, reach=reach, rules=rules)
+    return equal_cost(recording, truth, setting, reach=reach, rules=rules, costs=costs)

@@ -92,6 +92,18 @@ def worth_of(
     )
 
 
+def margin_where_known(
+    recording: Recording, truth: Truth, output: Output, scored: Score, *, rules: Rules = USUAL_RULES
+) -> Margin | None:
+    """Return the margin of fixed levels; None where nothing was scored, and where it cannot be measured."""
+    if type(output.setting) is not Setting or not scored.counts.scored_passes:
+        return None
+    try:
+        return measure_margin(recording, output, truth, scored.trials, rules=rules)
+    except UnmeasurableError:
+        return None
+
+
 class SettingWorth:
     """Measures settings on one recording; settings that differ in their history alone are measured once.
 

@@ -13,6 +13,7 @@ from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict
+from teachlab.questions.stress.worth import margin_where_known
 from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
 from teachlab.scoring.scoring import score
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
@@ -66,8 +67,10 @@ def taught_and_judged(
         If the pieces do not fit together.
     """
     setting = teach_once(strategy, TeachBlock(recording, truth, base=base, rules=rules), seed, 0)
-    result = score(replay(recording, setting), truth, rules=rules)
+    output = replay(recording, setting)
+    result = score(output, truth, rules=rules)
     verdict = setting_verdict(
-        recording, truth, setting, result, by=JudgedBy(rules=rules, accepted=accepted), about=strategy.name, files=files
-    )
+        recording, truth, setting, result, by=JudgedBy(rules=rules, accepted=accepted), about=strategy.name,
+        files=files, margin=margin_where_known(recording, truth, output, result, rules=rules),
+    )  # fmt: skip
     return TeachAnswer(setting=setting, verdict=verdict, alignment=alignment_of(recording, truth, rules))

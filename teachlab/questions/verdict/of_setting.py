@@ -15,6 +15,7 @@ from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.feasibility.designed_cure import tried_both_ways
 from teachlab.questions.feasibility.tried_cures import TriedCure, tried_cures
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
+from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.verdict.claim_words import few_lots_text, headline
 from teachlab.questions.verdict.places import moment, place_text
 from teachlab.scoring.claimable import Claimable, OpenCondition, claimable, unusable
@@ -26,6 +27,7 @@ from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumptio
 from teachlab.statistics.lots import Source
 
 if TYPE_CHECKING:
+    from teachlab.model.margin import Margin
     from teachlab.model.recording import Recording
     from teachlab.model.truth import Truth
     from teachlab.statistics.claims.orders import CostBound
@@ -35,6 +37,8 @@ RARE_KIND = 0.05
 SAID_BY_THE_CLAIM = frozenset({OpenCondition.INVERTED, OpenCondition.NEVER, OpenCondition.NOTHING_LEFT})
 MISSED_AT_MOST = 0.05
 """Chance of not having shown it below which nothing is said."""
+FEWEST_STEPS = 64
+"""From background to objects, below which what looks like a step of the converter may be none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,6 +106,7 @@ def setting_verdict(
     files: FilesJudged | None = None,
     candidates: Sequence[tuple[CostBound, bool]] = (),
     extremes: PassAndGapExtremes | None = None,
+    margin: Margin | None = None,
 ) -> Verdict:
     """Judge a setting by its score.
 
@@ -120,6 +125,8 @@ def setting_verdict(
         Errors per pass of the other settings tried on the same trials, each with whether its output is usable.
     extremes : PassAndGapExtremes, optional
         Where they are known.
+    margin : Margin, optional
+        Of the setting: with it the verdict tells which levels cost the same.
     """
     by = by or JudgedBy()
     found = claimable(recording, truth, setting, result)
@@ -180,8 +187,23 @@ def setting_verdict(
         if files is None
         else files.next_step(decision, both_sides=sides is not None, few=errors is None or not enough_to_decide(cost)),
         conditions=tuple(conditions) if decision is not Decision.USE else (),
+        equal_cost=room_of(recording, truth, setting, margin, rules=by.rules, costs=by.costs),
+        step=light_step(recording, margin),
         rehearsal=found.synthetic,
     )
+
+
+def light_step(recording: Recording, margin: Margin | None) -> float | None:
+    """Return the smallest step of the light: 1 of whole numbers, else as it occurs; None where that is not seen.
+
+    The smallest difference between levels that occur is a step only where there are many of them on the way from
+    background to objects.
+    """
+    if recording.dtype.kind in "iu":
+        return 1.0
+    if margin is None or margin.step is None or margin.weakest_pass is None or margin.strongest_gap is None:
+        return None
+    return margin.step if FEWEST_STEPS * margin.step <= abs(margin.weakest_pass - margin.strongest_gap) else None
 
 
 def rare_kind_text(setting: Setting, truth: Truth) -> VerdictReason | None:
@@ -285,4 +307,4 @@ def _cured(cures: Sequence[TriedCure], result: Score) -> str:
     )
 
 
-__all__ = ["FilesJudged", "JudgedBy", "TwoSides", "rare_kind_text", "setting_verdict"]
+__all__ = ["FilesJudged", "JudgedBy", "TwoSides", "light_step", "rare_kind_text", "setting_verdict"]
