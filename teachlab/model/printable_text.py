@@ -13,6 +13,17 @@ _HIDDEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ufffe\uffff]")
 
 
+def counted(n: float, one: str, more: str = "") -> str:
+    """Return a number with its noun.
+
+    Examples
+    --------
+    >>> counted(1, "false trip"), counted(2, "false trip"), counted(0, "pass", "passes")
+    ('1 false trip', '2 false trips', '0 passes')
+    """
+    return f"{n:,} {one if n == 1 else more or one + 's'}"
+
+
 def printable(text: object, *, keep: str = "", most: int | None = None) -> str:
     r"""Return text in which control characters, line breaks, direction marks and lone surrogates are spelled out.
 

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+from teachlab.model.printable_text import counted
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score
 from teachlab.model.setting import Setting
@@ -28,21 +29,21 @@ GAP_SHARE = 0.75
 """A pass whose light stays within that of this share of the gaps has the light of a gap; the rest may hold trips."""
 
 REASONS = {
-    "too-weak": "lost: their {strongest} light stays {short_of} the level of {level:.4g} {unit} at which the output "
+    "too-weak": "lost: {their} {strongest} light stays {short_of} the level of {level:.4g} {unit} at which the output "
     "becomes active",
-    "like-a-gap": "lost: their light is that of the gaps: nothing passed, or the label is wrong",
-    "saturated": "lost: their light is clipped at an end of the scale and does not reach the level of {level:.4g} "
+    "like-a-gap": "lost: {their} light is that of the gaps: nothing passed, or the label is wrong",
+    "saturated": "lost: {their} light is clipped at an end of the scale and does not reach the level of {level:.4g} "
     "{unit}",
-    "dropout": "lost: the recording has no valid light in part of them",
-    "not-evaluated": "lost: the sensor evaluates no sample of them, so short are they",
-    "shorter-than-delay": "lost: the {back} is longer than they last, whatever the level: shorten it",
+    "dropout": "lost: the recording has no valid light in part of {them}",
+    "not-evaluated": "lost: the sensor evaluates no sample of {them}, so short {they_are}",
+    "shorter-than-delay": "lost: the {back} is longer than {they_last}, whatever the level: shorten it",
     "too-brief": "lost although the light reaches the level: too briefly for filter or delay",
     "not-active": "lost: the output does not become active; its levels are not fixed, so that no level is to blame",
     "early": "merged: the output became active in the gap just before, one event that counts as a false trip and as "
     "a loss. Move the level towards the objects, or allow for borders in doubt with --tolerance-ms",
-    "held-by-delay": "merged: the {held} bridges the gap before them, whatever the level: shorten it",
-    "held-by-filter": "merged: the gap before them is too short for {consecutive} evaluations in a row",
-    "touching": "merged: they touch the pass before them, and the output was still active from before",
+    "held-by-delay": "merged: the {held} bridges the gap before {them}, whatever the level: shorten it",
+    "held-by-filter": "merged: the gap before {them} is too short for {consecutive} evaluations in a row",
+    "touching": "merged: {they_touch} the pass before {them}, and the output was still active from before",
     "held-by-level": "merged: the output was still active from before, since the light had not fallen back to the "
     "level of release of {release:.4g} {unit}",
 }
@@ -134,12 +135,17 @@ class Reasons:
         found = Counter(loss.code for loss in self.losses)
         return {code: found[code] for code in sorted(found, key=lambda c: (-found[c], list(REASONS).index(c)))}
 
-    def says(self, code: str) -> str:
-        """Return the sentence of a code, without the number of passes."""
+    def says(self, code: str, *, one: bool = False) -> str:
+        """Return the sentence of a code, about several passes or one, without their number."""
         setting = self.setting
         up = setting.light_on
         back, held = ("off", "on") if setting.delays_swap_roles else ("on", "off")
         return REASONS[code].format(
+            their="its" if one else "their",
+            them="it" if one else "them",
+            they_are="is it" if one else "are they",
+            they_last="it lasts" if one else "they last",
+            they_touch="it touches" if one else "they touch",
             strongest="strongest" if up else "darkest",
             short_of="below" if up else "above",
             level=setting.activation,
@@ -155,7 +161,7 @@ class Reasons:
         told = []
         for code, n in self.counts.items():
             struck = [x for x in self.losses if x.code == code]
-            told.append(Cause(f"{_passes(struck)} {self.says(code)}", n, struck[0].row, struck[0].sample))
+            told.append(Cause(f"{_passes(struck)} {self.says(code, one=n == 1)}", n, struck[0].row, struck[0].sample))
         if self.gaps_tripped:
             further = "further " if "early" in self.counts else ""
             level = "a level that is not fixed"
@@ -166,7 +172,7 @@ class Reasons:
         if n := self.counted_again:
             them = "it" if n == 1 else "them"
             again = f"within {them} the light crosses both levels again"
-            text = f"{n} pass{'' if n == 1 else 'es'} counted more than once: {again}"
+            text = f"{counted(n, 'pass', 'passes')} counted more than once: {again}"
             told.append(Cause(text, n, self.first_again, self.first_again_sample))
         return sorted(told, key=lambda cause: -cause.count)
 
@@ -315,4 +321,4 @@ def _holds(setting: Setting) -> bool:
 def _passes(losses: Sequence[LossReason]) -> str:
     labels = Counter(loss.label for loss in losses)
     named = ", ".join(f"{count} '{label}'" for label, count in labels.most_common(4) if label)
-    return f"{len(losses)} pass{'' if len(losses) == 1 else 'es'}" + (f" ({named})" if named else "")
+    return counted(len(losses), "pass", "passes") + (f" ({named})" if named else "")

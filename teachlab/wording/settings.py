@@ -47,13 +47,18 @@ def equal_cost_text(room: EqualCost, unit: str, step: float | None = None) -> st
     --------
     >>> from teachlab.model.margin import EqualCost
     >>> room = EqualCost(down=80, up=60, resolution=0.5, on_low=340.2, on_high=480, cost=0)
+    >>> equal_cost_text(room, "counts")
+    'Any on-level from 340.2 to 480.0 counts costs the same here, with this hysteresis.'
     >>> equal_cost_text(room, "counts", step=1)
-    'On-levels from 341 to 480 counts cost the same on these passes, with the same hysteresis.'
+    'Any on-level from 341 to 480 counts costs the same here, with this hysteresis.'
     """
-    low, high = level_text(room.on_low, step), level_text(room.on_high, step)
-    if low == high:
-        return f"No other on-level than {low} {unit} costs the same on these passes, with the same hysteresis."
-    return f"On-levels from {low} to {high} {unit} cost the same on these passes, with the same hysteresis."
+    # No finer than the shifts tried, and rounded inwards: what is told was tried.
+    digits = max(0, -math.floor(math.log10(max(room.resolution, step or 0.0))))
+    low = math.ceil(room.on_low * 10**digits - FUZZ) / 10**digits
+    high = math.floor(room.on_high * 10**digits + FUZZ) / 10**digits
+    if high <= low:
+        return f"No other on-level costs the same here, to {max(room.resolution, step or 0.0):.2g} {unit}."
+    return f"Any on-level from {low:.{digits}f} to {high:.{digits}f} {unit} costs the same here, with this hysteresis."
 
 
 def level_text(level: float, step: float | None = None) -> str:

@@ -108,5 +108,5 @@ def test_levels_of_equal_cost_are_told_where_a_setting_is() -> None:
     assert verdict.as_dict()["equal_cost"] == room.as_dict()
     assert verdict.as_dict()["setting"]["on_level"] == by_hand.on_level
     (told,) = [text for text in verdict_lines(verdict) if text.startswith("Room: ")]
-    assert f"On-levels from {math.ceil(room.on_low)} to {math.ceil(room.on_high)} " in told
+    assert f"Any on-level from {math.ceil(room.on_low)} to {math.floor(room.on_high)} mV " in told
     assert f"on {SETTING.on_level + 1:.0f}, off" in verdict_lines(verdict)[0]

@@ -78,7 +78,7 @@ def test_touching_objects_are_nobodys_delay() -> None:
     found = why(
         Recording.from_array(light, INFO), truth, Setting(unit="counts", on_level=50, off_level=50, off_delay_ms=9)
     )
-    assert "1 pass merged: they touch the pass before them, and the output was still active from before" in found
+    assert "1 pass merged: it touches the pass before it, and the output was still active from before" in found
     assert "delay" not in found
 
 

@@ -14,6 +14,7 @@ from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.model.verdict import Verdict
+from teachlab.questions.stress.worth import margin_where_known
 from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
 from teachlab.scoring import score
 from teachlab.switching import replay
@@ -85,10 +86,12 @@ class Line:
         """Return the verdict on a setting."""
         recording, truth = self.made()
         by = JudgedBy(rules=Rules(), accepted=accepted, costs=costs or Costs())
-        result = score(replay(recording, setting), truth, rules=by.rules)
+        output = replay(recording, setting)
+        result = score(output, truth, rules=by.rules)
         return setting_verdict(
             recording, truth, setting, result, by=by, about="caps.json",
             files=FilesJudged(recording="caps.parquet", setting="caps.json"),
+            margin=margin_where_known(recording, truth, output, result, rules=by.rules),
         )  # fmt: skip
 
     def but(self, **changes: Any) -> Line:

@@ -117,7 +117,7 @@ def _groups(claim: LotClaim) -> str:
 
 def _assuming_more(assumption: Assumption, upper: float) -> str:
     condition = assumption.condition
-    return f"{condition[:1].upper()}{condition[1:]}, at most {share_text(upper)}."
+    return f"{condition[:1].upper()}{condition[1:]}, at most {share_text(upper)} are lost."
 
 
 def _trips(counts: LotCounts, confidence: float) -> str | None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.draws import Costs
+from teachlab.model.printable_text import counted
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import Verdict, VerdictReason
@@ -300,11 +301,10 @@ def _both_ways(
 def _cured(cures: Sequence[TriedCure], result: Score) -> str:
     n = result.counts
     false = n.false_trips + n.ignore_false_trips + n.extra
-    told = "; ".join(f"{cure.text} gives {cure.lost} and {cure.false}" for cure in cures)
-    return (
-        f"{n.lost} passes are lost and {false} switchings are too many. Replayed on these passes, {told}: confirm it "
-        "on others."
-    )
+    told = "; ".join(f"with {cure.text.rstrip(',')}: {cure.lost} lost, {cure.false} too many" for cure in cures)
+    lost = f"{counted(n.lost, 'pass', 'passes')} {'is' if n.lost == 1 else 'are'} lost"
+    many = f"{counted(false, 'switching')} {'is' if false == 1 else 'are'} too many"
+    return f"{lost}, {many}. Replayed on these passes {told}. Confirm it on others."
 
 
 __all__ = ["FilesJudged", "JudgedBy", "TwoSides", "light_step", "rare_kind_text", "setting_verdict"]
