@@ -125,7 +125,7 @@ def test_replay_and_report_give_the_same_reasons(tmp_path: Path) -> None:
     record = build_record(
         recording, truth, setting, Sources(recording=str(path), truth=str(tmp_path / "line.passes.parquet"))
     )
-    text = CliRunner().invoke(app, ["replay", str(path), "--setting", str(chosen)]).output
+    text = CliRunner().invoke(app, ["replay", str(path), "--setting", str(chosen), "--details"]).output
     assert record["reasons"] == {"too-weak": 4}
     (line,) = record["reasons_say"].values()
     assert f"4 passes {line}" in " ".join(text.split())
