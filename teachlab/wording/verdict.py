@@ -10,6 +10,8 @@ from teachlab.model.verdict import MOST_REASONS, HeadlineClaim, Verdict, Verdict
 from teachlab.wording.settings import equal_cost_text, setting_text
 
 WIDTH, MOST_LINES = 100, 12
+REFUSED = ("none of these works", "cannot be decided")
+"""Decisions against a setting."""
 FEWEST_ROWS = 3
 """Lines of a table, its head too, below which it is left to the details."""
 
@@ -35,8 +37,12 @@ def verdict_lines(
     told = "" if verdict.claim is None else verdict.claim.text
     conditions = [text for text in verdict.conditions if text not in told][: None if details else 1]
     top = _wrapped(head) + _wrapped(f"Limit: {text}" for text in conditions)
+    kept: list[str] = []
     if verdict.setting is not None and verdict.equal_cost is not None:
-        top += _wrapped([f"Room: {equal_cost_text(verdict.equal_cost, verdict.setting.unit, verdict.step)}"])
+        kept = _wrapped([f"Room: {equal_cost_text(verdict.equal_cost, verdict.setting.unit, verdict.step)}"])
+    # Where the setting is not to be used, why comes first.
+    late = str(verdict.decision) in REFUSED
+    top += [] if late else kept
     claim = verdict.claim
     if claim is not None:
         top += _wrapped([f"Claim: {' '.join([claim.text, *claim.beside[: None if details else 1 if table else 2]])}"])
@@ -44,14 +50,16 @@ def verdict_lines(
     bottom = _wrapped([f"Next: {verdict.next_step}"], whole=whole) if verdict.next_step else []
     reasons = [_wrapped([f"Why: {reason.text}"]) for reason in verdict.reasons]
     if details:
-        return top + [line for lines in reasons for line in lines] + list(table) + bottom
+        return top + [line for lines in reasons for line in lines] + (kept if late else []) + list(table) + bottom
     room = most - len(top) - len(bottom)
     body: list[str] = []
     for k, lines in enumerate(reasons[:MOST_REASONS]):
         # The first reason is always told; further ones leave room for the table.
-        kept = min(FEWEST_ROWS, len(table)) if k else 0
-        if len(body) + len(lines) <= room - kept:
+        free = room - (min(FEWEST_ROWS, len(table)) if k else 0)
+        if len(body) + len(lines) <= free:
             body += lines
+    if late and len(body) + len(kept) + len(table) <= room:
+        body += kept
     rows = list(table)[: max(0, room - len(body))]
     return top + body + (rows if len(rows) >= min(FEWEST_ROWS, len(table)) else []) + bottom
 
