@@ -98,7 +98,7 @@ def test_replay_says_why_by_how_much_and_what_next(tmp_path: Path) -> None:
     write_recording(path, recording)
     write_truth(tmp_path / "line.passes.parquet", truth)
     setting.write_text(json.dumps(LOW.as_dict()))
-    text = CliRunner().invoke(app, ["replay", str(path), "--setting", str(setting)]).output
+    text = CliRunner().invoke(app, ["replay", str(path), "--setting", str(setting), "--details"]).output
     assert "2 passes (2 'tin') merged: the output became active in the gap just before" in text
     assert "2 of the false trips began 1 to 3 ms before the pass that they lasted into; a sample takes 1 ms." in text
     assert f"Next: which levels would do: teachlab surface {path} --setting {setting}" in text
@@ -106,6 +106,6 @@ def test_replay_says_why_by_how_much_and_what_next(tmp_path: Path) -> None:
     assert "merged: the output became active" not in bare
     assert "2 of the false trips began 1 to 3 ms before" in bare
     setting.write_text(json.dumps(Setting(unit="counts", on_level=60.0, off_level=40.0).as_dict()))
-    fine = CliRunner().invoke(app, ["replay", str(path), "--setting", str(setting)]).output
+    fine = CliRunner().invoke(app, ["replay", str(path), "--setting", str(setting), "--details"]).output
     assert "Next: until when it works: teachlab stress" in fine
     assert "merged: " not in fine
