@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 from teachlab.errors import InputError
 from teachlab.model.draws import TEACH_SHARE, DrawOptions
-from teachlab.model.printable_text import counted
+from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
@@ -1005,5 +1005,5 @@ def _loss(found: Score) -> str:
     lost, false = found.lost_rate, found.false_trips_per_running_hour
     return (
         f"{lost.events} of {lost.trials} passes lost ({percent(lost.low)} to {percent(lost.high)}, "
-        f"{100 * found.confidence:g} % interval), {counted(false.events, 'false trip')}."
+        f"{100 * found.confidence:g} % interval), {number_of(false.events, 'false trip')}."
     )

@@ -20,7 +20,7 @@ from teachlab.cli.options import (
     Tolerance,
 )
 from teachlab.cli.writing import picture_kind, write_result
-from teachlab.model.printable_text import counted
+from teachlab.model.printable_text import number_of
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -152,7 +152,7 @@ def _counts(result: Score) -> list[str]:
     excluded = f"; {n.excluded_passes} passes and {n.excluded_gaps} gaps are no trials" if n.excluded_passes else ""
     return [
         f"  lost {n.lost} of {n.scored_passes} passes (missed {n.misses}, merged {n.merged}), {n.extra} counted again",
-        f"  {counted(n.false_trips, 'false trip')} in {counted(n.gaps, 'gap')}, {result.running_hours:.3g} h{ignored}"
+        f"  {number_of(n.false_trips, 'false trip')} in {number_of(n.gaps, 'gap')}, {result.running_hours:.3g} h{ignored}"
         f"{excluded}",
     ]
 

@@ -13,12 +13,12 @@ _HIDDEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ufffe\uffff]")
 
 
-def counted(n: float, one: str, more: str = "") -> str:
+def number_of(n: float, one: str, more: str = "") -> str:
     """Return a number with its noun.
 
     Examples
     --------
-    >>> counted(1, "false trip"), counted(2, "false trip"), counted(0, "pass", "passes")
+    >>> number_of(1, "false trip"), number_of(2, "false trip"), number_of(0, "pass", "passes")
     ('1 false trip', '2 false trips', '0 passes')
     """
     return f"{n:,} {one if n == 1 else more or one + 's'}"

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
-from teachlab.model.printable_text import counted
+from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score
 from teachlab.model.setting import Setting
@@ -172,7 +172,7 @@ class Reasons:
         if n := self.counted_again:
             them = "it" if n == 1 else "them"
             again = f"within {them} the light crosses both levels again"
-            text = f"{counted(n, 'pass', 'passes')} counted more than once: {again}"
+            text = f"{number_of(n, 'pass', 'passes')} counted more than once: {again}"
             told.append(Cause(text, n, self.first_again, self.first_again_sample))
         return sorted(told, key=lambda cause: -cause.count)
 
@@ -321,4 +321,4 @@ def _holds(setting: Setting) -> bool:
 def _passes(losses: Sequence[LossReason]) -> str:
     labels = Counter(loss.label for loss in losses)
     named = ", ".join(f"{count} '{label}'" for label, count in labels.most_common(4) if label)
-    return counted(len(losses), "pass", "passes") + (f" ({named})" if named else "")
+    return number_of(len(losses), "pass", "passes") + (f" ({named})" if named else "")

@@ -8,7 +8,7 @@ from typing import Any
 
 from teachlab.errors import ParameterError
 from teachlab.model.json_values import plain
-from teachlab.model.printable_text import counted
+from teachlab.model.printable_text import number_of
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason, sentence
 from teachlab.statistics.claims.lot_claims import CLAIM_LOT_PASSES, Assumption, lots_needed
 from teachlab.statistics.intervals import count, proportion
@@ -250,7 +250,7 @@ def _hours(max_rate: float, confidence: float, events: int, best_of: int, seen: 
         "best_of": best_of,
     }
     lines = [
-        f"{needed:.4g} running hours with at most {counted(events, 'false trip')} show a rate of at most {max_rate:g} "
+        f"{needed:.4g} running hours with at most {number_of(events, 'false trip')} show a rate of at most {max_rate:g} "
         f"per hour at {100 * confidence:g} % confidence."
     ]
     if seen is None:

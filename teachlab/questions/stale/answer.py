@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from teachlab.errors import ParameterError
-from teachlab.model.printable_text import counted
+from teachlab.model.printable_text import number_of
 from teachlab.model.score import USUAL_RULES, Rate, Rules, Score
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason, sentence
@@ -406,10 +406,10 @@ def _more_trips(now: RecordingUnderSetting, before: RecordingUnderSetting | None
     """Name false trips that are more than before, by an exact test on counts per hour; a burst may be one cause."""
     trips, hours = now.score.counts.false_trips, now.score.running_hours
     gaps = now.score.counts.gaps_tripped
-    where = f"in {counted(gaps, 'gap')}"
+    where = f"in {number_of(gaps, 'gap')}"
     if before is None:
         passes = now.score.counts.scored_passes
-        told = f"{counted(trips, 'false trip')} {where}, on {counted(passes, 'pass', 'passes')}"
+        told = f"{number_of(trips, 'false trip')} {where}, on {number_of(passes, 'pass', 'passes')}"
         return [told] if trips > ACCEPTED * max(passes, 1) else []
     was, hours_before = before.score.counts.false_trips, before.score.running_hours
     if not trips or not hours > 0 or not hours_before > 0:
@@ -419,7 +419,7 @@ def _more_trips(now: RecordingUnderSetting, before: RecordingUnderSetting | None
     share = hours / (hours + hours_before)
     if binomtest(trips, trips + was, share, alternative="greater").pvalue >= MORE_TRIPS:
         return []
-    return [f"{counted(trips, 'false trip')} {where} now, in {hours:.3g} h; {was} before, in {hours_before:.3g} h"]
+    return [f"{number_of(trips, 'false trip')} {where} now, in {hours:.3g} h; {was} before, in {hours_before:.3g} h"]
 
 
 def _doubts(

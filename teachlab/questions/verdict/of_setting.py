@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.draws import Costs
-from teachlab.model.printable_text import counted
+from teachlab.model.printable_text import number_of
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import Verdict, VerdictReason
@@ -302,8 +302,8 @@ def _cured(cures: Sequence[TriedCure], result: Score) -> str:
     n = result.counts
     false = n.false_trips + n.ignore_false_trips + n.extra
     told = "; ".join(f"with {cure.text.rstrip(',')}: {cure.lost} lost, {cure.false} too many" for cure in cures)
-    lost = f"{counted(n.lost, 'pass', 'passes')} {'is' if n.lost == 1 else 'are'} lost"
-    many = f"{counted(false, 'switching')} {'is' if false == 1 else 'are'} too many"
+    lost = f"{number_of(n.lost, 'pass', 'passes')} {'is' if n.lost == 1 else 'are'} lost"
+    many = f"{number_of(false, 'switching')} {'is' if false == 1 else 'are'} too many"
     return f"{lost}, {many}. Replayed on these passes {told}. Confirm it on others."
 
 
