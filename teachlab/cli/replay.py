@@ -152,8 +152,8 @@ def _counts(result: Score) -> list[str]:
     excluded = f"; {n.excluded_passes} passes and {n.excluded_gaps} gaps are no trials" if n.excluded_passes else ""
     return [
         f"  lost {n.lost} of {n.scored_passes} passes (missed {n.misses}, merged {n.merged}), {n.extra} counted again",
-        f"  {number_of(n.false_trips, 'false trip')} in {number_of(n.gaps, 'gap')}, {result.running_hours:.3g} h{ignored}"
-        f"{excluded}",
+        f"  {number_of(n.false_trips, 'false trip')} in {number_of(n.gaps, 'gap')}, {result.running_hours:.3g} h"
+        f"{ignored}{excluded}",
     ]
 
 

@@ -250,8 +250,8 @@ def _hours(max_rate: float, confidence: float, events: int, best_of: int, seen: 
         "best_of": best_of,
     }
     lines = [
-        f"{needed:.4g} running hours with at most {number_of(events, 'false trip')} show a rate of at most {max_rate:g} "
-        f"per hour at {100 * confidence:g} % confidence."
+        f"{needed:.4g} running hours with at most {number_of(events, 'false trip')} show a rate of at most "
+        f"{max_rate:g} per hour at {100 * confidence:g} % confidence."
     ]
     if seen is None:
         return document, lines, None
