@@ -189,7 +189,10 @@ def cut(line: str, delimiter: str) -> list[str]:
     """Return the cells of a line, without blanks around them."""
     if delimiter == SPACES:
         return line.split()
-    return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter))]
+    try:
+        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter))]
+    except csv.Error:  # a cell of more than 131,072 characters: nothing that quotes were meant for
+        return line.split(delimiter)
 
 
 def unit_in_name(name: str) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import codecs
-import csv
 import io
 import os
 import re
@@ -20,7 +19,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.csv as pacsv
 
-from teachlab.data.importing.reading.text_layout import COMMENT, SPACES, Layout, TextOptions, find_layout
+from teachlab.data.importing.reading.text_layout import COMMENT, SPACES, Layout, TextOptions, cut, find_layout
 from teachlab.data.parquet_source import open_input
 from teachlab.data.strict_json import shown
 from teachlab.errors import ParameterError, RecordingError
@@ -31,6 +30,8 @@ HEAD_BYTES = 1 << 16
 BLOCK_BYTES = 1 << 23
 PARSED_BYTES = 1 << 20
 """Pieces of a block that are parsed side by side."""
+MOST_LINE_BYTES = 1 << 24
+"""A few bytes can be packed text of gigabytes without the end of a line."""
 LIVE_SECONDS = 0.5
 """What comes through a pipe is taken at least this often."""
 STANDARD_INPUT = "-"
@@ -103,7 +104,7 @@ class TextLog:
             # The rest of a log has no names, unless whatever feeds it writes them again.
             found, again = layout, find_layout(lines[: layout.skip_lines + 5], options)
             skip = again.skip_lines if again is not None and again.names == layout.names else 0
-        blocks = _whole_lines(_as_utf8(chain([head], source), encoding, path), skip)
+        blocks = _whole_lines(_as_utf8(chain([head], source), encoding, path), skip, path)
         return cls(path, found, encoding, blocks, options, source)
 
     def batches(self, chosen: Sequence[int], text: Collection[int] = ()) -> Iterator[list[Any]]:
@@ -207,7 +208,7 @@ class TextLog:
                 dropped = True
                 continue
             kept.append(line)
-            cells = next(csv.reader([line], delimiter=self.layout.character))
+            cells = cut(line, self.layout.character)
             if len(cells) != width:
                 divided = {"\t": "tab", " ": "space", SPACES: "blanks"}.get(
                     self.layout.delimiter, f"'{self.delimiter}'"
@@ -303,7 +304,7 @@ def _as_utf8(pieces: Iterator[bytes], encoding: str, path: str) -> Iterator[byte
         raise RecordingError(f"{path}: cannot be read to its end as {encoding}: {fault}. Name its encoding.") from None
 
 
-def _whole_lines(pieces: Iterator[bytes], skip: int) -> Iterator[bytes]:
+def _whole_lines(pieces: Iterator[bytes], skip: int, path: str) -> Iterator[bytes]:
     """Cut at ends of lines, and leave out the first lines."""
     rest = b""
     old = None
@@ -319,6 +320,10 @@ def _whole_lines(pieces: Iterator[bytes], skip: int) -> Iterator[bytes]:
         if not skip and at:
             yield from _cut(rest[:at])
             rest = rest[at:]
+        if len(rest) > MOST_LINE_BYTES:
+            raise RecordingError(
+                f"{path}: a line is longer than {MOST_LINE_BYTES >> 20} MB: this is no log in lines. Export it again."
+            )
     if rest and not skip:
         yield rest
 
