@@ -54,7 +54,8 @@ def replay(recording: Recording, setting: Setting, *, progress: Callable[[float]
     Examples
     --------
     >>> import numpy as np
-    >>> from teachlab.model.recording import RecordingInfo
+    >>> from teachlab.model.recording import Recording, RecordingInfo
+    >>> from teachlab.model.setting import Setting
     >>> info = RecordingInfo(sample_rate_hz=1000, unit="counts")
     >>> light = np.array([10, 10, 60, 55, 10, 10, 70, 10], np.uint16)
     >>> out = replay(Recording.from_array(light, info), Setting(unit="counts", on_level=58, off_level=50))

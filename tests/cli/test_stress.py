@@ -99,7 +99,8 @@ def test_what_fails_everywhere_is_said_once_with_what_to_do_next(line: Path) -> 
     assert "With the most light it works in none of the 10 combinations of ambient light and pedestal." in text
     assert "does not work at all" not in text
     assert "It fails already as recorded: there is no reserve." in text
-    assert f"Next: teachlab surface {line} --setting {line.parent / 'high.json'}" in text
+    # A few passes decide nothing, so that what comes next is to record more.
+    assert "Next: teachlab plan" in text
     assert "It fails already" not in run(line).output
 
 
@@ -248,11 +249,11 @@ def test_pictures_of_one_axis_and_of_nothing_that_works(line: Path) -> None:
         (["--ambient", ""], "--ambient takes numbers"),
         (["--speed", ""], "--speed takes numbers"),
         (["--speed", "nan"], "speed factor"),
-        (["--loss-per-day", "nan"], "--loss-per-day is in percent"),
+        (["--loss-per-day", "nan"], "--loss-per-day must be a number from 0 to 100, got nan"),
         (["--gain", "-0.5"], "gain must be a finite number of at least 0"),
         (["--ambient", "nan"], "ambient must be a finite number"),
         (["--speed", "0"], "speed factor"),
-        (["--loss-per-day", "-1"], "--loss-per-day is in percent"),
+        (["--loss-per-day", "-1"], "--loss-per-day must be a number from 0 to 100, got -1"),
         (["--loss-per-day", "100"], "--loss-per-day is in percent"),
         (["--loss-per-day", "1", "--levels-seen", "seen.csv"], "not both"),
         (["--levels-seen", "missing.csv"], "missing.csv"),

@@ -14,6 +14,7 @@ def moment(sample: int, info: RecordingInfo) -> str:
 
     Examples
     --------
+    >>> from teachlab.model.recording import RecordingInfo
     >>> moment(7_530_000, RecordingInfo(sample_rate_hz=2000.0, unit="counts"))
     '1:02:45 after the start'
     >>> moment(90, RecordingInfo(sample_rate_hz=2000.0, unit="counts"))

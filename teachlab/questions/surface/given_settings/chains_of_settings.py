@@ -80,7 +80,7 @@ def divide(rows: NDArray[Any]) -> list[NDArray[np.intp]]:
 
     Examples
     --------
-    >>> [c.tolist() for c in chains(np.array([[1, 1], [2, 3], [2, 2], [4, 3]]))]
+    >>> [c.tolist() for c in divide(np.array([[1, 1], [2, 3], [2, 2], [4, 3]]))]
     [[0, 2, 1, 3]]
     """
     # Equal rows are one member: 200 draws that landed on ten settings make chains of ten.
