@@ -56,7 +56,7 @@ COMMANDS = {
     ),
     "demo": Listed(
         "demo", TRY,
-        "Do the whole job on shipped data: teach by every strategy, bench, rank, and write one figure.",
+        "Do the whole job on shipped data: teach by every strategy, bench, rank, and write a figure and a page.",
         "teachlab demo --draws 50 --out .",
     ),
     "strategies": Listed(

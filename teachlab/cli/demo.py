@@ -29,16 +29,20 @@ def register(app: typer.Typer) -> None:
 
 def demo_command(
     draws: Draws = DRAWS,
-    out: Annotated[str, typer.Option(help="Folder for the figure.")] = ".",
+    out: Annotated[str, typer.Option(help="Folder for the figure and the page.")] = ".",
     tables: Annotated[bool, typer.Option("--tables", help="Print all tables, as bench --details does.")] = False,
     json: Json = False,
 ) -> None:
-    """Do the whole job on shipped data: teach by every strategy, bench, rank, and write one figure."""
-    from teachlab.data.atomic_files import write_aside
+    """Do the whole job on shipped data: teach by every strategy, bench, rank, and write a figure and a page."""
+    from teachlab.data.atomic_files import one_result, write_aside
     from teachlab.data.opening import open_pair
     from teachlab.data.shipped import datasets_root
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.model.draws import DrawOptions
+    from teachlab.model.setting import Setting
+    from teachlab.page.assembly import page_html
+    from teachlab.page.contents import page_contents
+    from teachlab.questions.verdict import FilesJudged
     from teachlab.studies.document import bench_document
     from teachlab.studies.figure import bench_figure
     from teachlab.studies.many_recordings import bench_files
@@ -58,15 +62,24 @@ def demo_command(
         recording, truth = open_pair(path)
         extremes = PassAndGapExtremes.of(recording, truth)
         if number == 0:
-            figure = Path(out) / "teachlab-demo.svg"
-            with write_aside(figure) as aside:
-                aside.write_bytes(bench_figure(benches[0], truth, extremes))
+            figure, page = Path(out) / "teachlab-demo.svg", Path(out) / "teachlab-demo.html"
+            # The page takes one pair of fixed levels in the hand; another kind it begins without.
+            chosen = benches[0].verdict.setting
+            held = page_contents(
+                recording, truth, chosen if type(chosen) is Setting else None, files=FilesJudged(recording=path)
+            )
+            with one_result():
+                with write_aside(figure) as aside:
+                    aside.write_bytes(bench_figure(benches[0], truth, extremes))
+                with write_aside(page) as aside:
+                    aside.write_text(page_html(held), encoding="utf-8")
         if not json:
             print_bench(benches[-1], recording, truth, extremes, details=tables)
     if json:
         emit_json(bench_document(benches, figure=str(figure)))
         return
     say(f"Figure: {figure}")
+    say(f"Page:   {page}   (open it in a browser: drag a level, and the counts follow)")
     say("All tables: teachlab demo --tables. Every strategy is taught 200 times with --draws 200.")
     say("Not a safety device: nothing here may justify protection of people, guarding, muting or a machine stop.")
     say()

@@ -49,7 +49,7 @@ USUAL = {
 IN_FOLDERS: Mapping[str, tuple[str, ...]] = {
     "bench": ("bench.json", "draws.parquet", "*.svg", "*.setting.json"),
     "report": ("result.json", "report.html", "report.pdf"),
-    "demo": ("teachlab-demo.svg",),
+    "demo": ("teachlab-demo.svg", "teachlab-demo.html"),
 }
 """Names in the folder of --out that a command writes."""
 

@@ -127,8 +127,10 @@ def page_contents(
     reading = read_first(recording, base.evaluation_rate_hz)
     marked = () if setting is None else (setting.on_level, setting.off_level)
     levels, distinct = stated_levels([reading])
+    # Where all distinct levels are known a level acts as the next one above; beyond the last there is none.
+    marked = tuple(level for level in marked if not distinct or level > levels[-1])
     found = surface(
-        recording, truth, base, levels=levels if distinct else np.union1d(levels, marked), rules=rules,
+        recording, truth, base, levels=np.union1d(levels, marked), rules=rules,
         progress=progress,
     )  # fmt: skip
     best = best_of([found])

@@ -243,7 +243,8 @@ def test_demo_runs_anywhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
     assert "not established (" in done.stdout
     assert "Spread over the draws" not in done.stdout
     assert len(done.stdout.splitlines()) < 40
-    assert [p.name for p in tmp_path.iterdir()] == ["teachlab-demo.svg"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["teachlab-demo.html", "teachlab-demo.svg"]
+    assert (tmp_path / "teachlab-demo.html").stat().st_size < 1_000_000
 
 
 def test_demo_prints_all_tables_on_request(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -144,3 +144,10 @@ def test_beyond_so_many_samples_extremes_travel_and_what_went_wrong(monkeypatch:
     # By hand: passes of 50 to 59 stay below 60.
     kept = PackedArray.of(np.array([1] * 10 + [0] * 10, np.uint8))
     assert found.arrays["start_passes"] == kept
+
+
+def test_levels_beyond_all_light_are_counted_too() -> None:
+    recording, truth = line()
+    found = page_contents(recording, truth, Setting(unit=UNIT, on_level=1e6, off_level=-1e6))
+    assert found.facts["distinct"] is True
+    assert found.arrays["levels"] == PackedArray.of(np.union1d(np.unique(recording.light[:]).astype(float), [1e6]))
