@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -72,6 +73,7 @@ def bench_command(
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.model.draws import Costs, DrawOptions
     from teachlab.model.score import Rules
+    from teachlab.model.setting import Setting
     from teachlab.studies.document import bench_document
     from teachlab.studies.many_recordings import bench_files, write_bench
     from teachlab.wording.alignment import lead_lines
@@ -115,6 +117,10 @@ def bench_command(
         say(f"Written to {out}: {', '.join(path.name for path in written)}.")
     if not details:
         warn("All tables, reasons and conditions: --details." + (f" Written to {out}." if written else ""))
+        settings = [path for path in written if path.name.endswith(".setting.json")]
+        if len(recordings) == len(settings) == 1 and type(benches[0].verdict.setting) is Setting:
+            of = f"{shlex.quote(recordings[0])} --setting {shlex.quote(str(settings[0]))}"
+            warn(f"Its levels in the hand: teachlab explore {of} --out page.html")
 
 
 def print_bench(

@@ -71,4 +71,6 @@ def explore_command(
     say(f"Written: {out}. Open it in a browser: drag a level, and the counts follow.")
     if not found.facts["light"]["raw"]:
         say("The recording is too long for its light to be in the page: errors are named at the first levels only.")
-    say(f"Next: teachlab replay {shlex.quote(recording)} --setting the setting that you save there")
+    saved = shlex.quote(f"{found.facts['file']}.setting.json")
+    of = shlex.quote(recording) + ("" if truth is None else f" --truth {shlex.quote(truth)}")
+    say(f"Next: save a setting there, then: teachlab replay {of} --setting {saved}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -111,6 +112,10 @@ def report_command(
         emit_json(record)
     else:
         _say(record, out)
+        if out is not None and "decision" in record["verdict"]:
+            beside = "" if truth is None else f" --truth {shlex.quote(truth)}"
+            of = f"{shlex.quote(recording)}{beside} --setting {shlex.quote(setting)}"
+            say(f"Its levels in the hand: teachlab explore {of} --out {shlex.quote(str(Path(out) / 'page.html'))}")
     overall = record["verdict"]["overall"]
     if overall is not None and EXIT[overall]:
         raise typer.Exit(EXIT[overall])

@@ -128,9 +128,9 @@ def page_contents(
     marked = () if setting is None else (setting.on_level, setting.off_level)
     levels, distinct = stated_levels([reading])
     # Where all distinct levels are known a level acts as the next one above; beyond the last there is none.
-    marked = tuple(level for level in marked if not distinct or level > levels[-1])
+    added = [level for level in marked if not distinct or level > levels[-1]]
     found = surface(
-        recording, truth, base, levels=np.union1d(levels, marked), rules=rules,
+        recording, truth, base, levels=np.union1d(levels, added), rules=rules,
         progress=progress,
     )  # fmt: skip
     best = best_of([found])
