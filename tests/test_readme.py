@@ -13,8 +13,9 @@ from teachlab.cli import app
 from teachlab.data.shipped import datasets_root
 
 ROOT = Path(__file__).resolve().parent.parent
-README = (ROOT / "README.md").read_text(encoding="utf-8")
+README, GUIDE = ((ROOT / name).read_text(encoding="utf-8") for name in ("README.md", "DEVELOPERS.md"))
 BLOCKS = re.findall(r"```(sh|python)\n(.*?)```", README, re.S)
+MOST_WORDS = 900
 
 
 def commands(kind: str) -> list[str]:
@@ -34,12 +35,12 @@ def test_the_walk_through_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.chdir(tmp_path)
     (tmp_path / "datasets").symlink_to(datasets_root())
     walk = [line for line in commands("sh") if line.startswith("teachlab ")]
-    assert [shlex.split(line)[1] for line in walk] == ["import", "inspect", "bench", "teach", "replay"]
+    assert [shlex.split(line)[1] for line in walk] == ["import", "inspect", "bench", "replay", "report"]
     for line in walk:
         done = CliRunner().invoke(app, shlex.split(line)[1:])
         assert done.exit_code == 0, f"{line}\n{done.output}"
     made = {p.name for p in tmp_path.iterdir()}
-    assert {"tubs.parquet", "tubs.passes.parquet", "setting.json", "edges.csv", "results"} <= made
+    assert {"tubs.parquet", "tubs.passes.parquet", "edges.csv", "results", "record"} <= made
     assert {p.name for p in (tmp_path / "results").iterdir()} == {
         "draws.parquet", "bench.json", "tubs.svg", "tubs.setting.json",
     }  # fmt: skip
@@ -50,14 +51,14 @@ def test_the_python_example_runs(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     (tmp_path / "datasets").symlink_to(datasets_root())
-    text = next(text for language, text in BLOCKS if language == "python" and "read_recording" in text)
+    text = next(text for language, text in BLOCKS if language == "python" and "evaluate" in text)
     exec(compile(text, "README.md", "exec"), {})
     assert "trials=" in capsys.readouterr().out
 
 
 def test_the_strategy_of_twenty_lines_conforms(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    text = next(text for language, text in BLOCKS if language == "python" and "ThirdOfTheWay" in text)
+    text = next(text for text in re.findall(r"```python\n(.*?)```", GUIDE, re.S) if "ThirdOfTheWay" in text)
     (tmp_path / "mine.py").write_text(text)
     done = CliRunner().invoke(app, ["conform", "./mine.py:ThirdOfTheWay"])
     assert done.exit_code == 0, done.output
@@ -74,3 +75,15 @@ def test_links_of_the_documents_lead_somewhere() -> None:
     for document in ("README.md", "DEVELOPERS.md"):
         for target in re.findall(r"\]\(([^)#]+)\)", (ROOT / document).read_text(encoding="utf-8")):
             assert (ROOT / target).exists(), f"{document}: {target}"
+
+
+def test_the_page_is_short() -> None:
+    assert len(README.split()) <= MOST_WORDS
+
+
+def test_every_command_of_the_table_is_one() -> None:
+    from teachlab.cli.commands import COMMANDS
+
+    rows = re.findall(r"^\| .*? \| `teachlab ([a-z]+)", README, re.M)
+    assert len(rows) > 15
+    assert set(rows) <= set(COMMANDS)
