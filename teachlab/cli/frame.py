@@ -46,12 +46,15 @@ USUAL = {
     "html": "a page",
     "json": "another JSON file",
 }
-IN_FOLDERS: Mapping[str, tuple[str, ...]] = {
-    "bench": ("bench.json", "draws.parquet", "*.svg", "*.setting.json"),
-    "report": ("result.json", "report.html", "report.pdf"),
-    "demo": ("teachlab-demo.svg", "teachlab-demo.html"),
-}
-"""Names in the folder of --out that a command writes."""
+IN_FOLDERS: Mapping[str, Mapping[str, str]] = {
+    "bench": {
+        "bench.json": "a bench", "draws.parquet": "the draws of a bench", "*.svg": "an SVG picture",
+        "*.setting.json": "a setting",
+    },
+    "report": {"result.json": "an evidence record", "report.html": "a page", "report.pdf": "a PDF"},
+    "demo": {"teachlab-demo.svg": "an SVG picture", "teachlab-demo.html": "a page"},
+}  # fmt: skip
+"""Names in the folder of --out that a command writes, and what they hold."""
 
 
 def explain(app: typer.Typer, examples: Iterable[str], *, before: str = "teachlab") -> None:
@@ -164,20 +167,27 @@ def _look_at(name: str, target: str, inputs: Iterable[Path], *, force: bool) -> 
             if real.parent == folder and any(real.match(pattern) for pattern in IN_FOLDERS[name]):
                 raise refuse_input(place)
         _check_folder(target)
+        for pattern, kind in IN_FOLDERS[name].items():
+            # Names that stand for several are those of labels and strategies: only their own command makes them.
+            if not force and "*" not in pattern:
+                _hold_kind(name, str(Path(target) / pattern), kind)
         return
     # Commands check the endings of what they write themselves; a name that ends otherwise is theirs to refuse.
     kinds = {**USUAL, **WRITES.get(name, {})}
     kind = WRITES.get(name, {}).get("*") or kinds.get(target.lower().rpartition(".")[2])
     if kind is None:
         return
-    place = check_target(target)
+    check_target(target)
     if kind == "a recording":
         check_name(beside(target, ".passes.parquet"))  # the longest name of what lies beside it
-    if force or not place.exists():
-        return
+    if not force:
+        _hold_kind(name, target, kind)
+
+
+def _hold_kind(name: str, target: str, kind: str) -> None:
     from teachlab.data.file_kinds import kind_of
 
-    there = kind_of(place)
+    there = kind_of(target)
     if there and there != kind:
         raise InputError(
             f"'{target}' holds {there}, and {name} would write {kind if kind != 'another JSON file' else 'a document'} "

@@ -190,6 +190,28 @@ def test_a_proxy_stands_in_where_nothing_was_lost() -> None:
     assert trusting.by_proxy.design_effect < 1.35 * (1 + 3 * 0.23)
 
 
+@pytest.mark.parametrize("together", [False, True])
+def test_the_weakest_are_a_tenth(together: bool) -> None:
+    """Ten lots of twenty: two weak passes in each tell no clustering, whatever comes next; all in one lot a whole one.
+
+    By hand, a fifth would be 20, 4, 2 … 2 of a lot: squares 256 + 0 + 8 · 4, times 10/9, over 200 · 0.2 · 0.8 are 10.
+    """
+    reach = np.full((10, 20), np.nan)
+    reach[:, :2] = np.arange(20).reshape(10, 2)
+    # The second tenth lies in the first two lots.
+    reach[0, 2:] = 20 + np.arange(18)
+    reach[1, 2:4] = [38, 39]
+    rest = np.isnan(reach)
+    reach[rest] = 40 + np.arange(rest.sum())
+    if together:
+        reach = np.arange(200.0).reshape(10, 20)
+    lots = [f"lot {k}" for k in range(10) for _ in range(20)]
+    found = lost_rate_by_lot(_truth(200, lots), _trials([HIT] * 200), proxy=reach.ravel(), icc=0.0)
+    assert found is not None
+    assert found.by_proxy is not None
+    assert found.by_proxy.design_effect == 20 if together else found.by_proxy.design_effect < 2
+
+
 def test_what_is_assumed_where_too_few_lots_hold_an_event() -> None:
     named = lot_rate([0] * 30, [50] * 30).by_proxy
     assert named is not None

@@ -1,0 +1,48 @@
+"""Shares, rates and reserves as people read them: worked by hand, bounds by scipy."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.stats import binomtest
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.data.recording_files import write_recording
+from teachlab.data.setting_files import write_setting
+from teachlab.data.truth_files import write_truth
+from teachlab.evidence.wording import percent as percent_on_the_page
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.statistics.intervals import proportion
+from teachlab.wording.rates import percent, rate_text
+
+
+@pytest.mark.parametrize("told", [percent, percent_on_the_page])
+def test_a_share_is_told_in_percent(told: object) -> None:
+    assert [told(share) for share in (0.0, 0.125, 1.0, 0.00012345)] == ["0 %", "12.5 %", "100 %", "0.0123 %"]  # type: ignore[operator]
+
+
+def test_a_rate_is_told_in_percent_with_its_exact_interval() -> None:
+    found = binomtest(1, 8).proportion_ci(method="exact")
+    assert rate_text(proportion(1, 8)) == f"1 / 8 = 12.5 % [{100 * found.low:.3g}, {100 * found.high:.3g}] %"
+
+
+def test_a_reserve_is_told_in_percent_of_the_light(tmp_path: Path) -> None:
+    """Objects of 60 over nothing at all and an on-level of 45: a quarter of the light may be lost."""
+    start = 50 + 100 * np.arange(20)
+    light = np.zeros(2100)
+    for a in start:
+        light[a : a + 40] = 60.0
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", full_scale=100.0)
+    write_recording(tmp_path / "a.parquet", Recording.from_array(light, info))
+    write_truth(tmp_path / "a.passes.parquet", Truth.from_arrays(start, start + 40))
+    write_setting(tmp_path / "s.json", Setting(unit="counts", on_level=45.0, off_level=30.0))
+    words = ["replay", str(tmp_path / "a.parquet"), "--setting", str(tmp_path / "s.json")]
+    document = json.loads(CliRunner().invoke(app, [*words, "--json"]).stdout)
+    assert document["reserves"]["contamination_reserve"] == pytest.approx(0.25, abs=0.001)
+    assert "25 % of the light may be lost" in CliRunner().invoke(app, [*words, "--details"]).stdout
