@@ -108,6 +108,7 @@ import rich.csv --out p.parquet --unit mV --passes s.csv --passes-in s
   --pass-end: --pass-end late | passes p.passes.parquet end
   --ignore: --ignore tin | passes p.passes.parquet detect
   --truth-source: --truth-source self-labelled | passes p.passes.parquet source
+  --borders-from-light: --borders-from-light | uncertainty_samples
   --uncertainty-samples: --uncertainty-samples 2 | uncertainty_samples
 import rich.csv --out p.parquet --unit mV --passes moments.csv --passes-in s --pass-ms 6
   --pass-ms: --pass-ms 10 | passes p.passes.parquet start
@@ -165,6 +166,16 @@ teach a.parquet --strategy two-sample-midpoint
   --tolerance-ms: --tolerance-ms 3 | setting.taught.evidence.drawn.background_stretch
 teach fading.parquet --strategy sweep-minmax --set weight=0.95
   --accept-cost: --accept-cost 1 | verdict.decision
+
+design a.parquet
+  recording: =design a2.parquet | setting.taught.evidence.drawn.recording
+  --set: --set delays=4 | setting.taught.parameters
+  --truth: --truth late.parquet | setting.taught.evidence
+  --base: --base half.json | setting.evaluation_rate_hz
+  --seed: --seed 3 | setting.taught.evidence.drawn.seed
+  --out: --out designed.json | made designed.json
+design a.parquet --truth late.parquet
+  --tolerance-ms: --tolerance-ms 8 | setting.taught.evidence
 
 replay a.parquet --setting high.json
   recording: =replay a2.parquet --setting high.json | recording
@@ -231,6 +242,8 @@ surface a.parquet
   --cost-miss: --cost-miss 7 | hindsight.cost_miss
   --cost-false: --cost-false 7 | hindsight.cost
   --out: --out surface.svg | made surface.svg
+  --on-delay: --on-delay 0:4:3 | delays
+  --off-delay: --off-delay 0:4:3 | delays
 surface a.parquet --strategy two-sample-midpoint --draws 3
   --set: --set hysteresis_share=0.3 | taught
   --draws: --draws 4 | taught
@@ -401,6 +414,7 @@ verify kept/result.json
 """
 EXCUSED = {
     "bench --jobs": "how many processes work; the documents are equal by tests/studies/test_run.py",
+    "design --accept-cost": "the verdict takes it as that of teach, where it is shown: nothing is lost here",
     "report --pdf": "needs the extra 'pdf'; tests/evidence/test_pdf.py shows the file and the refusal without it",
 }
 FOR_ALL = ("--json", "--memory", "--force", "--details")
@@ -412,6 +426,7 @@ FORCED = {
     "label bare.parquet": "other.csv",
     "demo --draws 1": "taken/teachlab-demo.svg",
     "teach a.parquet --strategy two-sample-midpoint": "other.json",
+    "design a.parquet": "other.json",
     "replay a.parquet --setting good.json --edges": "other.csv",
     "bench a.parquet --draws 2 --strategy two-sample-midpoint": "taken/bench.json",
     "repeatability a.parquet --draws 2 --strategy two-sample-midpoint": "other.svg",
@@ -480,6 +495,7 @@ def _more_files() -> None:
     write_truth("few.parquet", Truth.from_arrays(truth.start[:25], truth.end[:25]))
     write_truth("late.parquet", Truth.from_arrays(truth.start + 7, truth.end + 7))
     write_setting("slow.json", Setting(unit="counts", on_level=40.0, off_level=30.0, consecutive=3))
+    write_setting("half.json", Setting(unit="counts", on_level=40.0, off_level=30.0, evaluation_rate_hz=500.0))
     k = np.arange(400)
     seen = k % 100 > 80
     light = np.where(seen, 60, 10)
