@@ -45,4 +45,4 @@ def test_a_reserve_is_told_in_percent_of_the_light(tmp_path: Path) -> None:
     words = ["replay", str(tmp_path / "a.parquet"), "--setting", str(tmp_path / "s.json")]
     document = json.loads(CliRunner().invoke(app, [*words, "--json"]).stdout)
     assert document["reserves"]["contamination_reserve"] == pytest.approx(0.25, abs=0.001)
-    assert "25 % of the light may be lost" in CliRunner().invoke(app, [*words, "--details"]).stdout
+    assert " 25 % of the light may be lost" in CliRunner().invoke(app, [*words, "--details"]).stdout
