@@ -249,6 +249,18 @@ surface a.parquet --strategy two-sample-midpoint --draws 3
   --draws: --draws 4 | taught
   --seed: --seed 3 | taught
 
+explore a.parquet --out page.html
+  recording: =explore a2.parquet --out page.html | recording
+  --out: --out sheet.html | made sheet.html
+  --setting: --setting high.json | setting.on_level
+  --truth: --truth few.parquet | bytes page.html
+  --tolerance-ms: --tolerance-ms 3 | bytes page.html
+  --strategy: --strategy two-sample-midpoint --draws 3 | bytes page.html
+explore a.parquet --out page.html --strategy two-sample-midpoint --draws 3
+  --set: --set hysteresis_share=0.3 | bytes page.html
+  --draws: --draws 4 | bytes page.html
+  --seed: --seed 3 | bytes page.html
+
 stress a.parquet --setting good.json --gain 1,0.8 --ambient 0 --pedestal 0
   recording: =stress a2.parquet --setting good.json --gain 1,0.8 --ambient 0 --pedestal 0 | recording
   --setting: --setting low.json | setting.on_level
@@ -427,6 +439,7 @@ FORCED = {
     "demo --draws 1": "taken/teachlab-demo.svg",
     "teach a.parquet --strategy two-sample-midpoint": "other.json",
     "design a.parquet": "other.json",
+    "explore a.parquet": "other.html",
     "replay a.parquet --setting good.json --edges": "other.csv",
     "bench a.parquet --draws 2 --strategy two-sample-midpoint": "taken/bench.json",
     "repeatability a.parquet --draws 2 --strategy two-sample-midpoint": "other.svg",
