@@ -167,10 +167,10 @@ def _look_at(name: str, target: str, inputs: Iterable[Path], *, force: bool) -> 
             if real.parent == folder and any(real.match(pattern) for pattern in IN_FOLDERS[name]):
                 raise refuse_input(place)
         _check_folder(target)
-        for pattern, kind in IN_FOLDERS[name].items():
+        for pattern, held in IN_FOLDERS[name].items():
             # Names that stand for several are those of labels and strategies: only their own command makes them.
             if not force and "*" not in pattern:
-                _hold_kind(name, str(Path(target) / pattern), kind)
+                _hold_kind(name, str(Path(target) / pattern), held)
         return
     # Commands check the endings of what they write themselves; a name that ends otherwise is theirs to refuse.
     kinds = {**USUAL, **WRITES.get(name, {})}
