@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shlex
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -34,6 +36,7 @@ def compare_command(
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
     from teachlab.model.score import Rules
+    from teachlab.model.setting import Setting
     from teachlab.questions.compare import compare
     from teachlab.wording.tables import margins_table
 
@@ -48,6 +51,12 @@ def compare_command(
             opened, chosen, rules=Rules(tolerance_ms=tolerance_ms, confidence=confidence), margins=margin,
             called=[name for name, _ in named],
         )  # fmt: skip
+    on = shlex.quote(recording) + ("" if truth is None else f" --truth {shlex.quote(truth)}")
+    best = 0 if found.verdict.setting is None else found.settings.index(found.verdict.setting)
+    of = f"{on} --setting {shlex.quote(setting[best])}"
+    fixed = with_ is None and type(found.settings[best]) is Setting
+    step = f"teachlab report {of} --out record" if fixed else f"teachlab replay {of}"
+    found = replace(found, verdict=found.verdict.leading_to(step))
     if json:
         emit_json(found.as_dict())
         return

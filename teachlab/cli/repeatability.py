@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -112,7 +113,11 @@ def repeatability_command(
     for _, passes in opened:
         if note := passes_note(passes):
             warn(note)
+    on = " ".join(map(shlex.quote, recordings)) + ("" if truth is None else f" --truth {shlex.quote(truth)}")
+    named = "".join(f" --strategy {shlex.quote(name)}" for name in strategy)
+    verdict = answer.verdict.leading_to(f"teachlab bench {on}{named} --out results")
     studies, document = answer.studies, answer.as_dict()
+    document["verdict"] = verdict.as_dict()
     for name, kind in targets:
         if kind != "json" and len(studies) > 1:
             raise ParameterError("a figure shows a single recording; write .json, or name one recording.")
@@ -126,7 +131,7 @@ def repeatability_command(
     if json:
         emit_json(document)
         return
-    say_verdict(answer.verdict, details=details)
+    say_verdict(verdict, details=details)
     if not details:
         return
     for found in studies:

@@ -156,18 +156,23 @@ def verify_command(
 
 
 def _say(record: dict[str, Any], out: str | None) -> None:
-    """Print every criterion, then the verdict on the setting; a record of an abstention has its own verdict."""
+    """Print the verdict on the setting, then every criterion; a record of an abstention has its own verdict."""
+    from textwrap import wrap
+
+    from teachlab.data.setting_files import setting_from_dict
     from teachlab.wording.verdict import document_lines
 
     verdict = record["verdict"]
     overall = verdict.get("overall")
+    if "decision" in verdict:
+        for line in document_lines(verdict, setting_from_dict(record["setting"], "setting of the record")):
+            say(line)
     if overall:
         lead = "Rehearsal: would be " if overall == "met" and verdict.get("rehearsal") else ""
         say(f"Criteria: {lead}{overall}.")
     for item in verdict.get("criteria", ()):
-        say(f"  {item['measure']}: {item['limit']}: {item['verdict']} ({item['measured']}; {item['because']})")
-    if "decision" in verdict:
-        for line in document_lines(verdict):
+        told = f"  {item['measure']}: {item['limit']}: {item['verdict']} ({item['measured']}; {item['because']})"
+        for line in wrap(told, 100, subsequent_indent="    "):
             say(line)
     for line in record["cautions"]:
         say(line)

@@ -52,6 +52,7 @@ def stale_command(
     from teachlab.model.verdict import VerdictReason
     from teachlab.questions.stale import staleness
     from teachlab.questions.verdict.places import place_text
+    from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 
     used = fixed_levels(read_setting(setting), "the staleness of a setting")
     now, then = open_pair(recording, truth), None if before is None else open_pair(before, before_truth)
@@ -67,12 +68,15 @@ def stale_command(
     for _, passes in (now, *(() if then is None else (then,))):
         if note := passes_note(passes):
             warn(note)
+    on = shlex.quote(recording) + ("" if truth is None else f" --truth {shlex.quote(truth)}")
+    again, kept = f"teachlab bench {on} --out results", f"teachlab report {on} --setting {shlex.quote(setting)}"
+    steps = {0: f"{kept} --out record", 1: again, 3: f"teachlab plan --max-rate {ACCEPTED_ERRORS:g}"}
+    verdict = found.verdict.leading_to(steps[EXIT[found.state]])
     if json:
-        emit_json(found.as_dict())
+        document = found.as_dict()
+        document["verdict"] = verdict.as_dict()
+        emit_json(document)
     else:
-        verdict = found.verdict
-        if EXIT[found.state] == 1:
-            verdict = verdict.leading_to(f"teachlab bench {shlex.quote(recording)} --out results")
         places = [VerdictReason(text=place_text(place, now[0].info)) for place in found.now.places]
         say_verdict(verdict.then(*places), details=details)
         if details:

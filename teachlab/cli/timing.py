@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -82,11 +83,23 @@ def timing_command(
             on_delay_ms=on_delay_ms, off_delay_ms=off_delay_ms, scan_ms=scan_ms, input_filter_ms=input_filter_ms,
             speed_change=speed_change,
         )  # fmt: skip
+    on = "" if recording is None else shlex.quote(recording)
+    on += "" if truth is None else f" --truth {shlex.quote(truth)}"
+    step = (
+        f"teachlab bench {on} --out results"
+        if on
+        else "Log some passes at this speed. Dwell and gap are then measured."
+    )
+    if on and setting is not None:
+        step = f"teachlab replay {on} --setting {shlex.quote(setting)}"
+    verdict = answer.verdict.leading_to(step)
     if json:
-        emit_json(answer.as_dict())
+        document = answer.as_dict()
+        document["verdict"] = verdict.as_dict()
+        emit_json(document)
         return
     found, expected = answer.budget, answer.predicted
-    say_verdict(answer.verdict, _budget(found), details=details)
+    say_verdict(verdict, _budget(found), details=details)
     if not details:
         return
     for name, (label, unit) in LABELS.items():

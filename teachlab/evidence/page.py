@@ -41,6 +41,7 @@ def page_html(record: dict[str, Any], recording: Recording | None = None) -> str
     return _rendered(
         "page.html.j2",
         r=record,
+        **wording.verdict_parts(record),
         percent=f"{100 * record['options']['confidence']:g} %",
         rates=wording.rate_rows(record["score"]),
         dependences=wording.dependence_rows(record["dependence"]),

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
+from teachlab.data.setting_files import setting_from_dict
 from teachlab.evidence.about import about_rows
 from teachlab.model.margin import EqualCost
 from teachlab.scoring.clearance import Clearance
 from teachlab.wording.course import duration
-from teachlab.wording.settings import equal_cost_text, level_text
+from teachlab.wording.settings import equal_cost_text, level_text, setting_text
 
 SHOWN_GROUPS = 20
 """Labels, or lots, listed on the page; the record holds them all."""
@@ -150,6 +151,20 @@ def setting_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
         return [*rows, ("taught by", "not stated")]
     parameters = ", ".join(f"{key} = {value}" for key, value in taught["parameters"].items())
     return [*rows, ("taught by", f"{taught['strategy']} ({parameters})" if parameters else taught["strategy"])]
+
+
+def verdict_parts(record: dict[str, Any]) -> dict[str, str]:
+    """Return decision with the setting, first limit and what the criteria came to, as page and terminal say them."""
+    verdict = record["verdict"]
+    setting = setting_text(setting_from_dict(record["setting"], "setting of the record"), verdict["step"])
+    lead = "Rehearsal on synthetic light, no evidence about a real line. " if verdict["rehearsal"] else ""
+    decision, overall = str(verdict["decision"]), verdict["overall"] or ""
+    would = "would be " if verdict["rehearsal"] and overall == "met" else ""
+    return {
+        "decided": f"{lead}{decision[:1].upper()}{decision[1:]}: {setting}",
+        "limit": next(iter(verdict["conditions"]), ""),
+        "judged": f"{would}{overall}",
+    }
 
 
 def kept_lines(record: dict[str, Any]) -> list[str]:

@@ -6,6 +6,8 @@ import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from teachlab.model.margin import EqualCost
+from teachlab.model.setting import Setting
 from teachlab.model.verdict import MOST_REASONS, HeadlineClaim, Verdict, VerdictReason
 from teachlab.wording.settings import equal_cost_text, setting_text
 
@@ -64,12 +66,15 @@ def verdict_lines(
     return top + body + (rows if len(rows) >= min(FEWEST_ROWS, len(table)) else []) + bottom
 
 
-def document_lines(document: Mapping[str, Any]) -> list[str]:
+def document_lines(document: Mapping[str, Any], setting: Setting) -> list[str]:
     """Return the lines of a verdict in its JSON form, as a record holds it beside its setting."""
-    claim = document["claim"]
+    claim, room = document["claim"], document["equal_cost"]
     made = Verdict(
         decision=document["decision"],
         about=document["about"],
+        setting=setting,
+        equal_cost=None if room is None else EqualCost(**room),
+        step=document["step"],
         claim=None if claim is None else HeadlineClaim(**claim | {"beside": tuple(claim["beside"])}),
         reasons=tuple(VerdictReason(**reason) for reason in document["reasons"]),
         next_step=document["next_step"],

@@ -136,7 +136,9 @@ def _verdict(
     sure, rate = f"{100 * confidence:g} % confidence", found["max_rate"]
     if "hours" in found:
         claim = HeadlineClaim(text=f"{lines[0]} Holds if false trips come one by one.", confidence=confidence)
-        return Verdict(decision=decision, about="running hours", claim=claim, reasons=_told(lines[1:]))
+        return Verdict(decision=decision, about="running hours", claim=claim, reasons=_told(lines[1:]),
+            next_step=f"Log {found['hours']:.4g} running hours and count every false trip.",
+        )  # fmt: skip
     events, best_of = found["events"], found["best_of"]
     # A loss allowed may fall into any lot: without a lot size it costs a whole one.
     lost_lots = events / lot_size if lot_size else float(events)
@@ -153,10 +155,12 @@ def _verdict(
     # What the claim has, and what it assumes, is not said again.
     said = [line for line in lines[1:] if not line.startswith("This takes every pass as independent")]
     step = (
-        ""
-        if standing is Standing.FAILED
-        else "teachlab report RECORDING --setting SETTING --criteria CRITERIA --out record"
+        f"Log {lots:,} lots of at least {CLAIM_LOT_PASSES} passes. Name the lot of every pass in the table of passes."
     )
+    if standing is Standing.ENOUGH:
+        step = "Stop recording. Write the record of the setting on this recording."
+    elif standing is Standing.FAILED:
+        step = "Choose another setting, or allow more losses. Then log other passes."
     return Verdict(decision=decision, about=about, claim=claim, reasons=_told(said), next_step=step)
 
 
