@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import subprocess
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -13,6 +14,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+import teachlab.page.assembly as assembly
 from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.setting_files import read_setting, setting_text, write_setting
@@ -378,6 +380,29 @@ def test_a_click_on_the_map_takes_both_levels_and_the_counts_are_theirs(chromium
     opened.close()
 
 
+def test_another_filter_and_other_delays_are_replayed_and_saved(chromium: Any, tmp_path: Path) -> None:
+    """A pass lasts 20 ms and the spike 1 ms: a filter of 3 leaves the spike out, an on-delay of 25 ms loses all."""
+    opened = Opened(chromium, _line(tmp_path))
+    page, setting = opened.page, read_setting(tmp_path / "low.json")
+    for memory in ({"consecutive": 3}, {"on_delay_ms": 25.0}, {"consecutive": 2, "off_delay_ms": 31.5}):
+        page.click("#back")
+        assert page.inner_text("#sum") == "0 of 40 passes lost, 1 false trip, 0 counted again."
+        for name, value in memory.items():
+            page.fill(f"#{name.removesuffix('_ms').replace('_', '-')}", str(value))
+        wanted = replace(setting, **memory, taught=None)
+        n = score(replay(*_pair(tmp_path, wanted)), _truth(tmp_path), tables=False).counts
+        trips = f"{n.false_trips} false {'trip' if n.false_trips == 1 else 'trips'}"
+        assert page.inner_text("#sum") == f"{n.lost} of 40 passes lost, {trips}, {n.extra} counted again."
+        with page.expect_download() as download:
+            page.click("#save")
+        assert Path(download.value.path()).read_bytes() == setting_text(wanted).encode()
+    page.wait_for_timeout(400)
+    assert page.url.endswith("#on=200&off=180&consecutive=2&on-delay=0&off-delay=31.5")
+    page.fill("#consecutive", "0")
+    assert "whole number from 1" in page.inner_text("#said")
+    opened.close()
+
+
 def test_without_the_light_the_page_counts_and_says_what_it_does_not_know(
     chromium: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -391,6 +416,24 @@ def test_without_the_light_the_page_counts_and_says_what_it_does_not_know(
     assert page.inner_text("#sum") == "0 of 40 passes lost, 0 false trips, 0 counted again."
     page.keyboard.press("n")
     assert "the light is not in this page" in page.inner_text("#said")
+    opened.close()
+
+
+def test_a_hand_that_moves_over_a_long_recording_does_not_wait_and_then_knows_every_error(
+    chromium: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(assembly, "script_text", lambda: script_text().replace("const LONG = 1e6", "const LONG = 1"))
+    opened = Opened(chromium, _line(tmp_path))
+    page = opened.page
+    page.focus("#on")
+    page.keyboard.press("End")
+    on, off = (float(page.get_attribute(f"#{name}", "aria-valuenow")) for name in ("on", "off"))
+    wanted = read_setting(tmp_path / "low.json").with_levels(on, off)
+    n = score(replay(*_pair(tmp_path, wanted)), _truth(tmp_path), tables=False).counts
+    assert page.inner_text("#sum").startswith(f"{n.lost} of 40 passes lost, {n.false_trips} false trip")
+    page.keyboard.press("n")
+    assert "missed" in page.inner_text("#said")
+    assert f"of {n.lost + n.gaps_tripped}:" in page.inner_text("#said")
     opened.close()
 
 

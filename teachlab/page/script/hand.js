@@ -17,6 +17,10 @@ import { TABLES, cellOf, countsAt, rankOf, sameUntil } from "./tables.js";
 
 /** Most time to look for the next change by replay, ms. */
 const PATIENCE = 400;
+/** Evaluations from which a hand that moves is not kept waiting for the replay: counts come from the tables, at once. */
+const LONG = 1e6;
+/** How long the hand rests before what became of every pass is replayed there, ms. */
+const REST = 80;
 
 export class Hand {
   /**
@@ -45,6 +49,8 @@ export class Hand {
     this.light = facts.light.raw
       ? { light: arrays.light, invalid: /** @type {Uint8Array|null} */ (arrays.invalid ?? null) } : null;
     this.invalid = this.light === null ? [] : invalidRuns(this.light, this.clock);
+    /** @type {number|undefined} */
+    this.resting = undefined;
     this.on = facts.hand.on;
     this.off = facts.hand.off;
     /** @type {(() => void)[]} */
@@ -56,7 +62,23 @@ export class Hand {
 
   /** Whether the levels are those that the page began with. */
   get atStart() {
-    return this.on === this.facts.hand.on && this.off === this.facts.hand.off;
+    return this.usual && this.on === this.facts.hand.on && this.off === this.facts.hand.off;
+  }
+
+  /** Whether filter and delays are those that the tables were counted with. */
+  get usual() {
+    const { consecutive, onDelayMs, offDelayMs } = this.facts.switching, own = this.switching;
+    return own.consecutive === consecutive && own.onDelayMs === onDelayMs && own.offDelayMs === offDelayMs;
+  }
+
+  /**
+   * Take another filter and other delays; they are replayed here.
+   * @param {{consecutive: number, onDelayMs: number, offDelayMs: number}} memory
+   */
+  remember(memory) {
+    Object.assign(this.switching, memory);
+    this.now = this.counts(this.on, this.off);
+    for (const told of this.listeners) told();
   }
 
   /** Whether only pairs without hysteresis can be counted. */
@@ -71,7 +93,7 @@ export class Hand {
    * @returns {Now}
    */
   counts(on, off) {
-    const cell = cellOf(this.counted, on, off);
+    const cell = this.usual ? cellOf(this.counted, on, off) : null;
     const counts = cell === null ? null : countsAt(this.counted, ...cell);
     if (this.light === null) {
       const known = on === this.facts.hand.on && off === this.facts.hand.off;
@@ -106,7 +128,23 @@ export class Hand {
     if (on === this.on && off === this.off) return;
     this.on = on;
     this.off = off;
-    this.now = this.counts(on, off);
+    const cell = this.usual && this.clock.count > LONG && this.light !== null ? cellOf(this.counted, on, off) : null;
+    clearTimeout(this.resting);
+    this.resting = undefined;
+    if (cell === null) this.now = this.counts(on, off);
+    else {
+      this.now = { counts: countsAt(this.counted, ...cell), basis: "table", output: null, scored: null };
+      this.resting = setTimeout(() => this.settle(), REST);
+    }
+    for (const told of this.listeners) told();
+  }
+
+  /** Replay what a moving hand left out. */
+  settle() {
+    if (this.resting === undefined) return;
+    clearTimeout(this.resting);
+    this.resting = undefined;
+    this.now = this.counts(this.on, this.off);
     for (const told of this.listeners) told();
   }
 
@@ -150,7 +188,7 @@ export class Hand {
    * @param {number} by 1 or -1
    */
   change(name, by) {
-    const cell = cellOf(this.counted, this.on, this.off);
+    const cell = this.usual ? cellOf(this.counted, this.on, this.off) : null;
     if (cell !== null && this.facts.every_pair) {
       const { last, next } = sameUntil(this.counted, cell, name === "on", by);
       const [i, j] = next ?? last;
@@ -176,7 +214,7 @@ export class Hand {
    * @returns {{above: number|null, to: number}|null}
    */
   same(name) {
-    const cell = cellOf(this.counted, this.on, this.off);
+    const cell = this.usual ? cellOf(this.counted, this.on, this.off) : null;
     if (cell === null) return null;
     const index = name === "on" ? 0 : 1;
     const low = sameUntil(this.counted, cell, name === "on", -1).last[index];

@@ -86,15 +86,19 @@ export class Histogram {
     const top = line * 2, bottom = top + curve;
     pen.textBaseline = "middle";
     // Errors on a root scale: one error stays visible beside thousands.
-    const errors = this.errors(), most = Math.max(1, ...errors);
+    const errors = this.hand.usual ? this.errors() : [], most = Math.max(1, ...errors);
     const y = (/** @type {number} */ n) => bottom - Math.sqrt(n / most) * curve * 0.92;
     pen.fillStyle = colour("quiet");
     pen.textAlign = "right";
-    pen.fillText(shown(most), this.left - size * 0.4, y(most));
+    if (errors.length > 0) pen.fillText(shown(most), this.left - size * 0.4, y(most));
     pen.fillText("0", this.left - size * 0.4, bottom);
     pen.fillText("errors", this.left - size * 0.4, (y(most) + bottom) / 2);
     pen.strokeStyle = colour("line");
     pen.strokeRect(this.left, top, this.width, bottom - top);
+    if (errors.length === 0) {
+      pen.textAlign = "left";
+      pen.fillText("not counted with this filter and these delays", this.left + size, (top + bottom) / 2);
+    }
     pen.strokeStyle = colour("bad");
     pen.lineWidth = 1.5;
     pen.beginPath();

@@ -77,6 +77,11 @@ export class SurfaceMap {
       }
     }
     pen.globalAlpha = 1;
+    if (!this.hand.usual) {
+      pen.clearRect(0, 0, left + side + size, top + side + 1);
+      pen.fillStyle = colour("quiet");
+      pen.fillText("not counted with this filter and these delays", left + size, top + side * 0.9);
+    }
     pen.strokeStyle = colour("line");
     pen.strokeRect(left, top, side, side);
     const { cloud, best, hand: begin } = this.hand.facts;

@@ -23,6 +23,7 @@ const VOID_FROM = 6;
  * @param {number} place
  */
 function firstAfter(runs, place) {
+  if (runs.length === 0) return 0;
   let low = 0, high = runs.length >> 1;
   while (low < high) {
     const middle = (low + high) >> 1;
@@ -118,6 +119,22 @@ export function windowsOf(passes, clock, lag) {
   return { from, to, start, stop, gapStart, gapStop };
 }
 
+/** @type {{passes: Passes, clock: Clock, lag: number, windows: ReturnType<typeof windowsOf>}|undefined} */
+let kept;
+
+/**
+ * The windows of the last call, where nothing they depend on has changed: levels move, windows do not.
+ * @param {Passes} passes
+ * @param {Clock} clock
+ * @param {number} lag
+ */
+function keptWindows(passes, clock, lag) {
+  if (kept === undefined || kept.passes !== passes || kept.clock !== clock || kept.lag !== lag) {
+    kept = { passes, clock, lag, windows: windowsOf(passes, clock, lag) };
+  }
+  return kept.windows;
+}
+
 /**
  * Score an output.
  * @param {Output} output
@@ -126,7 +143,7 @@ export function windowsOf(passes, clock, lag) {
  * @returns {Scored}
  */
 export function scored(output, passes, clock) {
-  const windows = windowsOf(passes, clock, output.lag);
+  const windows = keptWindows(passes, clock, output.lag);
   const { from, to, start, stop, gapStart, gapStop } = windows;
   const n = start.length;
   /** @type {number[]} */

@@ -19,6 +19,18 @@ export function pythonFloat(value) {
 }
 
 /**
+ * The text of a setting with another filter and other delays. Its keys stand at the beginning of lines, where no text of
+ * a file can stand.
+ * @param {string} text
+ * @param {{consecutive: number, onDelayMs: number, offDelayMs: number}} memory
+ */
+export function remembered(text, { consecutive, onDelayMs, offDelayMs }) {
+  return text.replace(/^  "consecutive": [^,\n]*/m, () => `  "consecutive": ${consecutive}`)
+    .replace(/^  "on_delay_ms": [^,\n]*/m, () => `  "on_delay_ms": ${pythonFloat(onDelayMs)}`)
+    .replace(/^  "off_delay_ms": [^,\n]*/m, () => `  "off_delay_ms": ${pythonFloat(offDelayMs)}`);
+}
+
+/**
  * The text of a setting with other levels.
  * @param {string[]} template what stands before, between and after the two levels
  * @param {number} on

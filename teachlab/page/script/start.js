@@ -10,7 +10,7 @@ import { Hand } from "./hand.js";
 import { Histogram } from "./histogram.js";
 import { SurfaceMap } from "./map.js";
 import { countInterval, shareInterval } from "./intervals.js";
-import { settingText } from "./setting_text.js";
+import { remembered, settingText } from "./setting_text.js";
 import { Strip } from "./strip.js";
 import { Trace } from "./trace.js";
 
@@ -151,9 +151,49 @@ function mapNote({ every_pair: every, cloud, best, given }) {
     + `good. A square: ${given ? "the setting" : "the start"}.${lands}`;
 }
 
+/** Inputs of filter and delays: id, and name in the address and in a switching. */
+const MEMORY = /** @type {["consecutive"|"on-delay"|"off-delay", "consecutive"|"onDelayMs"|"offDelayMs"][]} */ (
+  [["consecutive", "consecutive"], ["on-delay", "onDelayMs"], ["off-delay", "offDelayMs"]]);
+
+/** @param {string} id */
+function input(id) {
+  return /** @type {HTMLInputElement} */ (element(id));
+}
+
+/**
+ * Filter and delays as they stand in the inputs, where all of them are valid.
+ * @param {Hand} hand
+ */
+function takeMemory(hand) {
+  if (!MEMORY.every(([id]) => input(id).value !== "" && input(id).checkValidity())) {
+    return say("Filter: a whole number from 1. Delays: 0 ms or more. Until then the counts stay as they are.");
+  }
+  const { consecutive, onDelayMs, offDelayMs } = hand.switching, memory = { consecutive, onDelayMs, offDelayMs };
+  for (const [id, name] of MEMORY) memory[name] = input(id).valueAsNumber;
+  say("");
+  hand.remember(memory);
+}
+
+/** @param {Hand} hand */
+function tellMemory(hand) {
+  for (const [id, name] of MEMORY) {
+    if (document.activeElement !== input(id)) input(id).value = String(hand.switching[name]);
+  }
+}
+
+/** @param {Hand} hand */
+function address(hand) {
+  const memory = hand.usual ? "" : MEMORY.map(([id, name]) => `&${id}=${hand.switching[name]}`).join("");
+  return `#on=${hand.on}&off=${hand.off}${memory}`;
+}
+
 /** @param {Hand} hand */
 function fromAddress(hand) {
   const asked = new URLSearchParams(location.hash.slice(1));
+  if (hand.light !== null && MEMORY.every(([id]) => asked.has(id))) {
+    for (const [id] of MEMORY) input(id).value = asked.get(id) ?? "";
+    takeMemory(hand);
+  }
   const on = Number(asked.get("on") ?? NaN), off = Number(asked.get("off") ?? NaN);
   if (Number.isFinite(on) && Number.isFinite(off) && off <= on) hand.take(on, off);
 }
@@ -163,6 +203,7 @@ function fromAddress(hand) {
  * @param {Trace} trace
  */
 function nextFault(hand, trace) {
+  hand.settle();
   const faults = hand.faults();
   if (faults === null) return say("Errors are known one by one only at the levels that the page began with: the light is not in this page.");
   if (faults.length === 0) return say("No error at these levels.");
@@ -182,7 +223,8 @@ function say(text) {
 /** @param {Hand} hand */
 function save(hand) {
   const { facts } = hand;
-  const text = hand.atStart && facts.given ? facts.texts.given : settingText(facts.texts.template, hand.on, hand.off);
+  const moved = settingText(facts.texts.template, hand.on, hand.off);
+  const text = hand.atStart && facts.given ? facts.texts.given : hand.usual ? moved : remembered(moved, hand.switching);
   const link = document.createElement("a");
   link.href = URL.createObjectURL(new Blob([text], { type: "application/json" }));
   link.download = `${facts.file}.setting.json`;
@@ -261,7 +303,7 @@ async function start() {
     // Spoken, and put into the address, once the hand rests.
     quiet = setTimeout(() => {
       element("live").textContent = sentence(hand.now.counts, facts);
-      history.replaceState(null, "", `#on=${hand.on}&off=${hand.off}`);
+      history.replaceState(null, "", address(hand));
     }, 250);
   });
   trace.told = () => {
@@ -271,18 +313,29 @@ async function start() {
   trace.told();
   tell(hand);
   holdSliders(hand);
+  element("memory").hidden = hand.light === null;
+  tellMemory(hand);
+  hand.listeners.push(() => tellMemory(hand));
+  for (const [id] of MEMORY) input(id).addEventListener("input", () => takeMemory(hand));
   fromAddress(hand);
   addEventListener("hashchange", () => fromAddress(hand));
   /** @type {Record<string, () => void>} */
   const buttons = {
-    best: () => hand.take(facts.best.on, facts.best.off), back: () => hand.take(facts.hand.on, facts.hand.off),
+    best: () => {
+      if (!hand.usual) hand.remember(facts.switching);
+      hand.take(facts.best.on, facts.best.off);
+    },
+    back: () => {
+      if (!hand.usual) hand.remember(facts.switching);
+      hand.take(facts.hand.on, facts.hand.off);
+    },
     next: () => nextFault(hand, trace), save: () => save(hand), copy: () => void copy(hand),
     nearer: () => trace.zoom(0.5), wider: () => trace.zoom(2), earlier: () => trace.pan(-0.5),
     later: () => trace.pan(0.5), whole: () => trace.show(0, trace.samples),
   };
   for (const [id, act] of Object.entries(buttons)) element(id).addEventListener("click", act);
   addEventListener("keydown", (event) => {
-    if (event.key.toLowerCase() === "n" && !event.ctrlKey && !event.altKey && !event.metaKey) nextFault(hand, trace);
+    if (event.key.toLowerCase() === "n" && !(event.target instanceof HTMLInputElement) && !event.ctrlKey && !event.altKey && !event.metaKey) nextFault(hand, trace);
   });
   for (const query of ["(prefers-color-scheme: dark)", "print"]) {
     matchMedia(query).addEventListener("change", () => {

@@ -64,11 +64,11 @@ export class Strip {
     const { pen } = cleared("strip", Math.max(this.size, Math.ceil(this.order.length / this.across) * this.size));
     this.order.forEach((row, k) => {
       const x = (k % this.across) * this.size, y = Math.floor(k / this.across) * this.size;
-      this.tile(pen, x, y, this.size - 1, found === null ? HIT : found.passes[row], found !== null && found.again[row] === 1);
+      this.tile(pen, x, y, this.size - 1, found === null ? QUIET : found.passes[row], found !== null && found.again[row] === 1);
     });
     const wrong = this.order.filter((row) => key[row] < 0).length;
     const left = n - this.order.length;
-    element("strip-note").textContent = found === null
+    element("strip-note").textContent = found === null && this.hand.light === null
       ? "Which passes are lost is known at the levels that the page began with alone: the light is not in the page."
       : `A cross is missed, two bars merged, a triangle a trip on a pass to be ignored, a ring counted again, a dash no `
         + `trial. A click shows the pass.${left > 0 ? ` ${shown(left)} more are farther from the level.` : ""}`;

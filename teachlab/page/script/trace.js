@@ -207,6 +207,7 @@ export class Trace {
     pen.clip();
     pen.font = `${textSize() * scale}px system-ui, sans-serif`;
     pen.textBaseline = "top";
+    pen.textAlign = "left";
     let first = 0, last = start.length;
     while (first < last && end[first] < this.from) first++;
     while (last > first && start[last - 1] > this.to) last--;
@@ -248,7 +249,7 @@ export class Trace {
       if (!wrong && !every) continue;
       const word = found !== null && found.again[k] ? "counted again" : NAMED[o] ?? "";
       const fill = wrong || (found !== null && found.again[k]) ? (o === TRIPPED ? trip : bad)
-        : detect[k] && o === HIT ? good : line;
+        : found !== null && detect[k] && o === HIT ? good : line;
       box(start[k], end[k], fill, word);
     }
     if (found !== null) {
