@@ -12,6 +12,7 @@ from teachlab.cli.opening import load_base, named_strategies, naming, teachers
 from teachlab.cli.options import (
     AcceptCost,
     Assignments,
+    Assume,
     Base,
     Confidence,
     CostFalse,
@@ -64,6 +65,7 @@ def bench_command(
     confidence: Confidence = 0.95,
     out: Annotated[str | None, typer.Option(help="Folder for draws.parquet, bench.json and the figures.")] = None,
     jobs: Annotated[int, typer.Option(help="Recordings worked on at once; 0: as many as there are cores.")] = 0,
+    assume: Assume = "lots",
     accept_cost: AcceptCost = 0.05,
     details: Details = False,
     json: Json = False,
@@ -74,6 +76,7 @@ def bench_command(
     from teachlab.model.draws import Costs, DrawOptions
     from teachlab.model.score import Rules
     from teachlab.model.setting import Setting
+    from teachlab.statistics.claims.lot_claims import assumption_from
     from teachlab.studies.document import bench_document
     from teachlab.studies.many_recordings import bench_files, write_bench
     from teachlab.wording.alignment import lead_lines
@@ -94,7 +97,8 @@ def bench_command(
     opened = [open_pair(recording, truth) for recording in recordings]
     with naming(base, ", ".join(recordings)), progress("benching", quiet=json) as report:
         benches = bench_files(
-            recordings, strategies, options=options, truth=truth, accepted=accept_cost, out=out, jobs=jobs,
+            recordings, strategies, options=options, truth=truth, accepted=accept_cost,
+            assumption=assumption_from(assume), out=out, jobs=jobs,
             progress=report,
         )  # fmt: skip
     extremes = [

@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
-from teachlab.cli.options import Confidence, Details, Json, Margins, RecordingFile, Tolerance
+from teachlab.cli.options import Assume, Confidence, Details, Json, Margins, RecordingFile, Tolerance
 from teachlab.wording.notes import passes_note
 
 
@@ -29,6 +29,7 @@ def compare_command(
     tolerance_ms: Tolerance = 0.0,
     confidence: Confidence = 0.95,
     margin: Margins = True,
+    assume: Assume = "lots",
     details: Details = False,
     json: Json = False,
 ) -> None:
@@ -38,6 +39,7 @@ def compare_command(
     from teachlab.model.score import Rules
     from teachlab.model.setting import Setting
     from teachlab.questions.compare import compare
+    from teachlab.statistics.claims.lot_claims import assumption_from
     from teachlab.wording.tables import margins_table
 
     chosen = [(Path(path).stem, read_setting(path)) for path in setting]
@@ -49,7 +51,7 @@ def compare_command(
     with progress(f"replaying {opened[0][0].name}", quiet=json):
         found = compare(
             opened, chosen, rules=Rules(tolerance_ms=tolerance_ms, confidence=confidence), margins=margin,
-            called=[name for name, _ in named],
+            called=[name for name, _ in named], assumption=assumption_from(assume),
         )  # fmt: skip
     on = shlex.quote(recording) + ("" if truth is None else f" --truth {shlex.quote(truth)}")
     best = 0 if found.verdict.setting is None else found.settings.index(found.verdict.setting)

@@ -23,5 +23,8 @@ Assignments = Annotated[
 Margins = Annotated[bool, typer.Option(help="Measure margin to noise and reserves: a few more readings.")]
 Figures = Annotated[list[str] | None, typer.Option(help="Write .json, .svg or .png; again for more.")]
 AcceptCost = Annotated[float, typer.Option(help="Errors per pass that are accepted of a setting.")]
+Assume = Annotated[
+    str, typer.Option(help="What the claim takes for granted: lots, independent, or a correlation within lots (0.05).")
+]
 Details = Annotated[bool, typer.Option("--details", help="Print all figures, reasons, conditions below the verdict.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]

@@ -11,6 +11,7 @@ from teachlab.cli.console import emit_json, progress, say, show, warn
 from teachlab.cli.opening import naming
 from teachlab.cli.options import (
     AcceptCost,
+    Assume,
     Confidence,
     Details,
     Json,
@@ -48,6 +49,7 @@ def replay_command(
     tolerance_ms: Tolerance = 0.0,
     confidence: Confidence = 0.95,
     margin: Margins = True,
+    assume: Assume = "lots",
     accept_cost: AcceptCost = 0.05,
     edges: Annotated[str | None, typer.Option(help="Write the output's edges: .csv or .parquet.")] = None,
     plot: Annotated[
@@ -65,6 +67,7 @@ def replay_command(
     from teachlab.questions.surface.position_figure import position_figure
     from teachlab.questions.verdict import FilesJudged
     from teachlab.statistics.bursts import Bursts
+    from teachlab.statistics.claims.lot_claims import assumption_from
     from teachlab.statistics.lots import Dependence
     from teachlab.wording.alignment import lead_lines
     from teachlab.wording.position import position_lines, position_table
@@ -76,6 +79,7 @@ def replay_command(
     with naming(setting, recording), progress(f"replaying {opened.name}", quiet=json) as report:
         found = replayed(
             opened, passes, chosen, rules=rules, margins=margin, accepted=accept_cost,
+            assumption=assumption_from(assume),
             files=FilesJudged(recording=recording, setting=setting, truth=truth), progress=report,
         )  # fmt: skip
     worth, output = found.worth, found.output

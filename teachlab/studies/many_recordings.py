@@ -17,6 +17,7 @@ from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.questions.verdict import FilesJudged
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
+from teachlab.statistics.claims.lot_claims import NOTHING, Assumption
 from teachlab.studies.document import bench_document
 from teachlab.studies.figure import bench_figure
 from teachlab.studies.run import Progress, bench_recording, part_of
@@ -37,6 +38,7 @@ def bench_files(
     options: DrawOptions,
     truth: str | None = None,
     accepted: float = ACCEPTED_ERRORS,
+    assumption: Assumption = NOTHING,
     out: str | None = None,
     jobs: int = 0,
     progress: Progress | None = None,
@@ -53,6 +55,8 @@ def bench_files(
         Passes of a single recording.
     accepted : float
         Errors per pass that are accepted of the settings recommended.
+    assumption : Assumption
+        What the headline takes for granted.
     out : str, optional
         Folder into which `write_bench` will write, for the next step of the verdicts.
     jobs : int
@@ -72,14 +76,16 @@ def bench_files(
     ]
     if len(recordings) == 1 or jobs == 1:
         return [
-            _bench(k, files[k], strategies, options, accepted, part_of(progress, k, len(recordings)))[1]
+            _bench(k, files[k], strategies, options, accepted, assumption, part_of(progress, k, len(recordings)))[1]
             for k in range(len(recordings))
         ]
     from joblib import Parallel, delayed
 
     pool = Parallel(n_jobs=jobs or -1, return_as="generator_unordered")
     done: dict[int, RecordingBench] = {}
-    for k, bench in pool(delayed(_bench)(k, one, strategies, options, accepted, None) for k, one in enumerate(files)):
+    for k, bench in pool(
+        delayed(_bench)(k, one, strategies, options, accepted, assumption, None) for k, one in enumerate(files)
+    ):
         done[k] = bench
         if progress is not None:
             progress(len(done) / len(recordings))
@@ -92,11 +98,19 @@ def _bench(
     strategies: Sequence[Strategy],
     options: DrawOptions,
     accepted: float,
+    assumption: Assumption,
     progress: Progress | None,
 ) -> tuple[int, RecordingBench]:
     opened, passes = open_pair(files.recording, files.truth)
     found = bench_recording(
-        opened, passes, strategies, options=options, accepted=accepted, files=files, progress=progress
+        opened,
+        passes,
+        strategies,
+        options=options,
+        accepted=accepted,
+        assumption=assumption,
+        files=files,
+        progress=progress,
     )
     return k, found
 

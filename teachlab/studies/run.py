@@ -18,6 +18,7 @@ from teachlab.questions.surface.count_settings import count_settings, with_measu
 from teachlab.questions.surface.hindsight import Hindsight, best_fixed
 from teachlab.questions.verdict import FilesJudged, JudgedBy
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
+from teachlab.statistics.claims.lot_claims import NOTHING, Assumption
 from teachlab.studies.bench_verdict import bench_verdict
 from teachlab.studies.ceiling import ceiling
 from teachlab.studies.claim_half import claim_halves, order_rows, second_half
@@ -43,6 +44,7 @@ def bench_recording(
     *,
     options: DrawOptions | None = None,
     accepted: float = ACCEPTED_ERRORS,
+    assumption: Assumption = NOTHING,
     files: FilesJudged | None = None,
     progress: Progress | None = None,
 ) -> RecordingBench:
@@ -58,6 +60,8 @@ def bench_recording(
     options : DrawOptions, optional
     accepted : float
         Errors per pass that are accepted of the setting recommended.
+    assumption : Assumption
+        What the headline takes for granted.
     files : FilesJudged, optional
         Where the recording is, and where the setting recommended will be, for the next step.
     progress : callable, optional
@@ -132,7 +136,9 @@ def bench_recording(
             halves,
             rows,
             orders,
-            by=JudgedBy(rules=options.rules.scored_from(middle), costs=options.costs, accepted=accepted),
+            by=JudgedBy(
+                rules=options.rules.scored_from(middle), costs=options.costs, accepted=accepted, assumption=assumption
+            ),
             files=files,
         ),
         self_labelled=truth.source is TruthSource.SELF_LABELLED,

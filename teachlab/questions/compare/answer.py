@@ -20,6 +20,7 @@ from teachlab.scoring.claims import losses_claim, lot_counts, paired_costs
 from teachlab.scoring.paired_lots import PairedLots, gaps_by_lot, passes_by_lot
 from teachlab.scoring.pairs import compare_gaps, compare_passes
 from teachlab.scoring.unpaired_lots import unpaired_lots
+from teachlab.statistics.claims.lot_claims import NOTHING, Assumption
 from teachlab.statistics.claims.orders import OrderStanding, orders
 from teachlab.statistics.differences import miettinen_nurminen, newcombe, p_mid, rate_ratio, tango
 from teachlab.statistics.lots import Source
@@ -89,6 +90,7 @@ def compare(
     rules: Rules = USUAL_RULES,
     margins: bool = True,
     called: Sequence[str] = (),
+    assumption: Assumption = NOTHING,
 ) -> CompareAnswer:
     """Compare settings by the passes and gaps on which exactly one of them goes wrong.
 
@@ -103,6 +105,8 @@ def compare(
         Measure margin to noise and reserves too: a few more readings.
     called : sequence of str
         What the recordings were called by whoever asked; default: their names.
+    assumption : Assumption
+        What the claim on the cheapest one takes for granted.
 
     Raises
     ------
@@ -134,7 +138,9 @@ def compare(
         measuring = SettingWorth(first, truth, rules=rules, margins=margins)
         sides = [measuring.of(setting) for setting in chosen]
         found, lines = _paired(truth, [side.score for side in sides], names, confidence)
-        verdict = _ordered(truth, list(zip(names, chosen, [side.score for side in sides], strict=True)), confidence)
+        verdict = _ordered(
+            truth, list(zip(names, chosen, [side.score for side in sides], strict=True)), confidence, assumption
+        )
         if verdict.setting is not None:
             margin = sides[chosen.index(verdict.setting)].margin
             verdict = replace(
@@ -148,7 +154,9 @@ def compare(
     )  # fmt: skip
 
 
-def _ordered(truth: Truth, sides: list[tuple[str, Setting, Score]], confidence: float) -> Verdict:
+def _ordered(
+    truth: Truth, sides: list[tuple[str, Setting, Score]], confidence: float, assumption: Assumption
+) -> Verdict:
     """Order the settings by what they cost on these passes, and say how sure every neighbour's place is."""
     usable = [(name, setting, found.trials, lot_counts(truth, found.trials)) for name, setting, found in sides]
     ranked = sorted(usable, key=lambda side: float(side[3].errors().sum()))
@@ -161,14 +169,16 @@ def _ordered(truth: Truth, sides: list[tuple[str, Setting, Score]], confidence: 
         by = f"by {order.lots} {'lots' if order.source is Source.LOTS else 'stretches'}"
         text = f"Errors of {a[0]}: {wrong}, of {b[0]}: {worse}; {order.standing}, {by}."
         reasons.append(VerdictReason(text=text, count=worse))
-    best = losses_claim(counts, confidence=confidence)
+    best = losses_claim(counts, confidence=confidence, assumption=assumption)
     return Verdict(
         decision=str(found[0].standing),
         about=f"that {name} costs less than {other}",
         setting=setting,
         claim=HeadlineClaim(
             text=f"{name}: {best.events} of {best.trials} passes lost, at most {share_text(best.upper)} at "
-            f"{100 * confidence:g} % confidence ({best.lots} {'lots' if best.source is Source.LOTS else 'stretches'}).",
+            f"{100 * confidence:g} % confidence ({best.lots} {'lots' if best.source is Source.LOTS else 'stretches'})"
+            f"{', ' + assumption.condition if assumption.condition else ''}.",
+            assume=assumption.name,
             upper=best.upper, confidence=confidence, lots=best.lots, passes=best.trials,
         ),
         reasons=tuple(reasons),

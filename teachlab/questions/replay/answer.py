@@ -16,6 +16,7 @@ from teachlab.scoring.dependence import dependence_of
 from teachlab.scoring.early import early_by_s, early_rows
 from teachlab.scoring.reasons import Reasons, reasons_of
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
+from teachlab.statistics.claims.lot_claims import NOTHING, Assumption
 from teachlab.switching.run import replay
 
 if TYPE_CHECKING:
@@ -112,6 +113,7 @@ def replayed(
     rules: Rules = USUAL_RULES,
     margins: bool = True,
     accepted: float = ACCEPTED_ERRORS,
+    assumption: Assumption = NOTHING,
     files: FilesJudged | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> ReplayAnswer:
@@ -127,6 +129,8 @@ def replayed(
         Measure margin, reserves and reasons too: a few more readings.
     accepted : float
         Errors per pass that are accepted.
+    assumption : Assumption
+        What the headline takes for granted.
     files : FilesJudged, optional
         For the next step of the verdict.
     progress : callable, optional
@@ -148,7 +152,7 @@ def replayed(
         if margins and (n.lost or n.gaps_tripped or n.extra):
             reasons = reasons_of(recording, truth, setting, worth.score, rules=rules)
         verdict = setting_verdict(
-            recording, truth, setting, worth.score, by=JudgedBy(rules=rules, accepted=accepted),
+            recording, truth, setting, worth.score, by=JudgedBy(rules=rules, accepted=accepted, assumption=assumption),
             about="" if files is None or files.setting is None else files.setting, files=files,
             margin=worth.margin,
         )  # fmt: skip

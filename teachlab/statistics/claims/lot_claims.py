@@ -59,6 +59,27 @@ NOTHING = Assumption()
 INDEPENDENT = Assumption(0.0)
 
 
+def assumption_from(text: str) -> Assumption:
+    """Return what a person stated: lots, independent, or an intra-lot correlation as a number.
+
+    Examples
+    --------
+    >>> assumption_from("lots") == NOTHING, assumption_from("independent") == INDEPENDENT, assumption_from("0.05").icc
+    (True, True, 0.05)
+
+    Raises
+    ------
+    ParameterError
+        If it is none of these.
+    """
+    if text in {"lots", "independent"}:
+        return NOTHING if text == "lots" else INDEPENDENT
+    try:
+        return Assumption(float(text))
+    except ValueError:
+        raise ParameterError(f"what is assumed is lots, independent, or a number from 0 to 1, got '{text}'.") from None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LotClaim:
     """A rate with the one bound that is claimed.
