@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import asdict, replace
 from functools import cached_property
 from typing import Any, TypeVar
 
@@ -85,7 +85,9 @@ class TeachBlock:
         _check(recording, truth, base, stop_sample)
         self.recording = recording
         self.stop_sample = stop_sample
-        self.base = base if base is not None else Setting(unit=info.unit, on_level=0.0, off_level=0.0)
+        # Its levels mean nothing, and neither does a second pair of them or a reference that they follow.
+        kept = {} if base is None else asdict(base.switching)
+        self.base = Setting(unit=info.unit, on_level=0.0, off_level=0.0, **kept)
         self.clock = Clock.of(recording.samples, info.sample_rate_hz, self.base.evaluation_rate_hz)
         self.border = border_evaluations(truth, self.clock, rules)
         self._stop = self.clock.first_at_or_after(stop_sample)

@@ -10,9 +10,10 @@ import pytest
 
 from teachlab.errors import Abstained, ParameterError, RecordingError, SettingError, StrategyError, TruthError
 from teachlab.light import stretches as evaluated
+from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.recording import ArraySource, Block, Direction, Recording, RecordingInfo
 from teachlab.model.score import Rules
-from teachlab.model.setting import Setting
+from teachlab.model.setting import Setting, Taught
 from teachlab.model.teaching import Shown
 from teachlab.model.truth import Truth
 from teachlab.teaching import block as evidence
@@ -429,3 +430,21 @@ def test_light_of_a_stretch_that_is_left_out_is_never_shown() -> None:
             assert not ((seen >= 1000) & (seen < 1400)).any()
         start, stop = view.events.start, view.events.end
         assert not np.isnan(np.concatenate([whole[a:b] for a, b in zip(start, stop, strict=True)])).any()
+
+
+def test_a_base_of_any_kind_gives_its_delays_and_none_of_its_levels() -> None:
+    window = WindowSetting(
+        unit="counts",
+        off_level=10.0,
+        low_release=20.0,
+        high_release=70.0,
+        on_level=80.0,
+        on_delay_ms=3.0,
+        consecutive=2,
+    )
+    shown = TeachBlock(*line(), base=window).draw(EVERYTHING, 0, 0)
+    assert type(shown.base) is Setting
+    assert shown.base.switching == window.switching
+    # Levels that would not ascend among those of a window can be placed.
+    placed = shown.place(500.0, 30.0, Taught(strategy="by-hand"))
+    assert (placed.on_level, placed.off_level, placed.on_delay_ms) == (500.0, 470.0, 3.0)
