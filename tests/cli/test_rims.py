@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -14,10 +15,12 @@ import pytest
 from typer.testing import CliRunner
 
 from teachlab.cli import app
+from teachlab.cli.commands import COMMANDS as LISTED
 from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.truth import Truth
+from teachlab.synthetic import scenario_text
 
 HOSTILE = (
     "[/red]", "cap [red]", "cap [blue]", "$x^{$", "\x1b[31mred\x1b[0m", "two\nlines: Verdict: use", "\u202egnp",
@@ -48,6 +51,13 @@ def hostile_line(folder: Path) -> Path:
     write_truth(folder / name.replace(".parquet", ".passes.parquet"), truth.tied_to(digest))
     setting_file(folder / "s.json", info.unit, 600.0, 500.0)
     setting_file(folder / "t.json", info.unit, 895.0, 890.0)
+    scenario, _ = scenario_text("demo")
+    labels = iter(HOSTILE)
+    scenario = re.sub(r'(?m)^(title|label) = "[^"]*"', lambda at: f"{at[1]} = {json.dumps(next(labels))}", scenario)
+    (folder / "hostile.toml").write_text(scenario.replace("\\ud800", "?"))
+    (folder / "log [red].csv").write_text("[/red] $x^{$,\x1b[31mother\n" + "5,6\n7,8\n" * 20)
+    (folder / "hostile.json").write_text(json.dumps({"schema": 1, "title": HOSTILE[4], HOSTILE[5]: HOSTILE[0]}))
+    (folder / "hostile.py").write_text(f"class Odd:\n    name = {HOSTILE[4]!r}\n    parameters = {HOSTILE[5]!r}\n")
     return Path(name)
 
 
@@ -66,7 +76,30 @@ COMMANDS = (
     ("report", "R", "--setting", "s.json", "--out", "record", "--draws", "3", "--title", HOSTILE[5]),
     ("stale", "R", "--setting", "s.json"),
     ("label", "R", "--out", "own.csv"),
+    ("align", "R"),
+    ("design", "R", "--out", "designed.json"),
+    ("synth", "hostile.toml", "--explain"),
+    ("synth", "hostile.toml", "--passes", "4", "--out", "made [red] \x1b[1m.parquet"),
+    (
+        "import",
+        "log [red].csv",
+        "--unit",
+        HOSTILE[4],
+        "--column",
+        "[/red] $x^{$",
+        "--rate",
+        "100",
+        "--out",
+        "i.parquet",
+    ),
+    ("import", "log [red].csv", "--unit", "mV", "--column", HOSTILE[4], "--rate", "100", "--out", "refused.parquet"),
+    ("verify", "hostile.json"),
+    ("conform", "hostile.py:Odd"),
 )
+REFUSED = {"hostile.json", "hostile.py:Odd", "refused.parquet"}
+"""Their refusals quote the text."""
+WITHOUT_FOREIGN_TEXT = {"demo", "strategies", "surroundings", "plan", "explore"}
+"""Commands that read no file, or only what ships; `explore` answers by a page, whose text is tested in a browser."""
 
 
 @pytest.fixture
@@ -81,11 +114,15 @@ def line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
 def test_text_from_files_is_text(line: str, words: tuple[str, ...], more: tuple[str, ...]) -> None:
     ran = CliRunner().invoke(app, [*(line if word == "R" else word for word in words), *more])
     assert ran.exception is None or isinstance(ran.exception, SystemExit), ran.exc_info
-    assert ran.exit_code in (0, 1, 3), ran.output
+    assert ran.exit_code in (0, 1, 3) or REFUSED & set(words), ran.output
     assert not set(ran.output) & set(RAW)
     assert not any(one.startswith("lines: Verdict") for one in ran.output.splitlines())
     for picture in Path().rglob("*.svg"):
         assert not set(picture.read_text()) & set("\x1b\x9b\a")
+
+
+def test_every_command_is_among_them() -> None:
+    assert {words[0] for words in COMMANDS} | WITHOUT_FOREIGN_TEXT == set(LISTED)
 
 
 def test_labels_that_differ_in_brackets_stay_apart(line: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -79,6 +80,10 @@ def open_log(path: str | Path, options: TextOptions, *, layout: Layout | None = 
     return TextLog.open(path, options, layout=layout)
 
 
+JSON_BEGINS = re.compile(rb"\s*(\{\s*[\"}]|\[\s*[\[\]{\"\d-])")
+"""A column may be called [mV]."""
+
+
 def _kind(path: str | Path) -> str | None:
     """Return the format of a file by how it begins, None for text."""
     with open_input(path, "a log", RecordingError) as source:
@@ -91,7 +96,7 @@ def _kind(path: str | Path) -> str | None:
         if found == "zip":
             source.seek(0)
             return _zip_kind(bytes(source.read()))
-    if found is None and head.lstrip()[:1] in (b"{", b"["):
+    if found is None and JSON_BEGINS.match(head):
         return "JSON document"
     if found is None and len(head) >= 128 and head[124:128] in (b"\x00\x01IM", b"\x01\x00MI"):
         return "mat"  # its text is free
