@@ -20,6 +20,7 @@ from teachlab.synthetic.events import PassSource
 from teachlab.synthetic.line import UNSTRESSED, Line, LineStress, motion_of
 from teachlab.synthetic.product.motion import first_sample_at
 from teachlab.synthetic.scenario import Scenario
+from teachlab.synthetic.shared.sample_stretch import MOST_OVERLAPS
 from teachlab.synthetic.shared.streams import CHUNK
 from teachlab.synthetic.trouble.faults import RowMap, duplicated
 
@@ -180,6 +181,19 @@ def _refuse_too_dense(scenario: Scenario, pitch_mm: float) -> None:
                 f"{scenario.title}: about {number:.3g} {what} go by from one sample to the next, {every_mm:.3g} mm "
                 f"apart at {speed:g} mm/s and {rate:g} Hz; at most {MOST_PER_STEP} can be made. Correct "
                 f"sensor.sample_rate_hz, line.speed_mm_s or {key}."
+            )
+    beam, wide = scenario.sensor.beam, []
+    for mark in scenario.background.marks:
+        wide.append((2 * mark.reach_mm(beam) / mark.every_mm, f"marks '{mark.label}'", "their every_mm or size_mm"))
+    for kind in scenario.object:
+        bumps = [bump.sd_mm for bump in (kind.glints, kind.zone_swap) if bump is not None]
+        bumps += [] if kind.transparent is None else [kind.transparent.edge_sd_mm]
+        wide += [(10 * sd / pitch_mm, f"passes with reflexes or edges of '{kind.label}'", "sd_mm") for sd in bumps]
+    for number, what, key in wide:
+        if number > MOST_OVERLAPS:
+            raise ScenarioError(
+                f"{scenario.title}: about {number:.3g} {what} act on every sample at once; at most {MOST_OVERLAPS} "
+                f"can be reckoned with. Correct {key}, or the beam."
             )
 
 

@@ -55,7 +55,8 @@ def numbers(index: int) -> Floats:
     return _FIRST + float(index * CHUNK)
 
 
-MOST_PAIRS = 200 * CHUNK
+MOST_OVERLAPS = 200
+MOST_PAIRS = MOST_OVERLAPS * CHUNK
 """Pairs of a sample and what acts on it, in one stretch: half a gigabyte, about a second."""
 
 
