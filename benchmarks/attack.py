@@ -128,7 +128,7 @@ surroundings beat --own-hz 1000 --other-hz 1010 --amplitude 5 --integration-us 1
 surroundings lamp --evaluation-rate-hz 1000 --swing 30 --hysteresis 20
 surroundings ambient --limit-lx 3000 --expected-lx 1000
 surroundings target --measured 2000 --reflectance 0.9 --other-reflectance 0.06 --distance 100 --other-distance 120
-demo --draws 2 --out shown
+demo --draws 2 --out missing
 """
 CRITERIA = """
 schema = 1
@@ -224,7 +224,6 @@ def make_files(folder: Path) -> None:
     for name in ("a.parquet", "a.passes.parquet", "s.json"):
         shutil.copy(folder / name, folder / "rec" / name)
     shown = (folder / "d.csv").read_text().splitlines()
-    (folder / "shown").mkdir()
     (folder / "log.passes.csv").write_text("\n".join(shown[:10]) + "\n")
 
 
