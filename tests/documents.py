@@ -10,6 +10,7 @@ import json
 import os
 import shlex
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -18,11 +19,11 @@ from typer.testing import CliRunner
 
 import teachlab.schemas
 from teachlab.cli import app
-from teachlab.data.recording_files import write_recording
+from teachlab.data.recording_files import RecordingWriter, write_recording
 from teachlab.data.setting_files import write_setting
 from teachlab.data.truth_files import write_truth
 from teachlab.model.following_and_window import WindowSetting
-from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.recording import LoggedOutput, Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 
@@ -79,6 +80,8 @@ surroundings ambient --limit-lx 5000 --expected-lx 12000
 surroundings target --measured 2000 --reflectance 0.9 --other-reflectance 0.06 --distance 100 --other-distance 120
 counterfactual a.parquet
 coverage a.parquet --cycle belt=1s --setting low.json --begins 06:30
+identify sensed.parquet
+identify lawless.parquet
 compare a.parquet --setting good.json --setting high.json
 compare a.parquet --setting good.json --with d2.parquet
 plan --max-rate 0.001 --confidence 0.95
@@ -123,6 +126,14 @@ def files(folder: Path) -> None:
         write_recording(folder / f"{name}.parquet", recording)
         write_truth(folder / f"{name}.passes.parquet", truth)
     write_recording(folder / "bare.parquet", line(5)[0])
+    sensed, at = line(6)[0], np.arange(line(6)[0].samples)
+    light = sensed.light[:]
+    lawful = np.roll(np.nan_to_num(light) >= 40.0, 2)
+    lawful[80:83] ^= True
+    info = replace(sensed.info, output=LoggedOutput())
+    for name, output in (("sensed", lawful), ("lawless", at // 37 % 2 == 1)):
+        with RecordingWriter(folder / f"{name}.parquet", info, light.dtype) as out:
+            out.append(light, output=output)
     rows = "".join(f"{k / 1000},{10 + 50 * (k % 100 > 80)}\n" for k in range(400))
     (folder / "line.csv").write_text("time,light\n" + rows)
     (folder / "line-passes.csv").write_text("start,end\n0.081,0.1\n0.181,0.2\n")

@@ -31,6 +31,7 @@ COMMANDS = {
         "synth", LIGHT,
         "Generate a synthetic recording with its passes; stress acts before noise and converter.",
         "teachlab synth clear-jars --passes 200 --seed 1 --out jars.parquet",
+        "teachlab synth sensed-tubs --passes 200 --out sensor.parquet",
         "teachlab synth demo --toml",
     ),
     "import": Listed(
@@ -103,6 +104,11 @@ COMMANDS = {
         "explore", ASK,
         "Write a page on which you drag the levels and see exact counts: one file, works offline.",
         "teachlab explore tubs.parquet --setting setting.json --out page.html",
+    ),
+    "identify": Listed(
+        "identify", ASK,
+        "Find all settings that reproduce the sensor's own output, logged beside the light.",
+        "teachlab identify sensor.parquet --plot edges.svg --out sensor.json",
     ),
     "stress": Listed(
         "stress", ASK,

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict
+from collections.abc import Iterable
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import numpy as np
 from pydantic import ValidationError
 
 from teachlab.errors import ParameterError, ScenarioError
-from teachlab.model.recording import Block, Recording
+from teachlab.model.memory import need_memory
+from teachlab.model.recording import Block, LoggedOutput, Recording
 from teachlab.synthetic.line import LineStress
 from teachlab.synthetic.produce import Plan, Progress, Recipe, beside, blocks, info_of, plan, row_map, stored_type
 from teachlab.synthetic.scenario import Scenario
@@ -18,6 +20,8 @@ from teachlab.synthetic.shared.streams import CHUNK
 from teachlab.synthetic.shared.tables import refusal
 
 RECIPE = ".synth.json"
+DEVICE_STREAM = 0xDE71CE
+"""Its random numbers are its own."""
 
 
 def write(recipe: Recipe, path: str | Path, *, progress: Progress | None = None) -> Plan:
@@ -37,10 +41,21 @@ def write(recipe: Recipe, path: str | Path, *, progress: Progress | None = None)
     from teachlab.data.truth_files import write_truth
 
     planned = plan(recipe)
+    device, info = recipe.scenario.device, info_of(recipe)
+    made: Iterable[Block] = blocks(recipe, samples=planned.samples)
+    output = None
+    if device is not None:
+        info = replace(info, output=LoggedOutput())
+        # Filter and delays reach over any block: the light is held as a whole.
+        need_memory(40.0 * planned.rows, f"a simulated output over {planned.rows:,} samples", "Ask for fewer passes.")
+        made = list(made)
+        light = np.concatenate([block.as_float() for block in made])
+        output = device.simulated().output(light, np.random.default_rng([recipe.seed, DEVICE_STREAM]))
     with one_result():
-        with RecordingWriter(path, info_of(recipe), stored_type(recipe.scenario)) as out:
-            for block in blocks(recipe, samples=planned.samples):
-                out.append(block.light, block.invalid)
+        with RecordingWriter(path, info, stored_type(recipe.scenario)) as out:
+            for block in made:
+                switched = None if output is None else output[block.start : block.start + block.light.size]
+                out.append(block.light, block.invalid, switched)
                 if progress is not None:
                     progress(block.start + block.light.size, planned.rows)
         write_truth(beside(path, ".passes.parquet"), planned.truth.tied_to(out.digest))
@@ -75,6 +90,11 @@ def continue_recording(path: str | Path, more: int, *, progress: Progress | None
     if more < 1:
         raise ParameterError(f"passes to append must be at least 1, got {more}.")
     before = read_recipe(path)
+    if before.scenario.device is not None:
+        raise ScenarioError(
+            f"{path}: the output of a simulated device follows from the whole light and is not continued. "
+            "Write the recording again with more passes."
+        )
     recipe = Recipe(scenario=before.scenario, passes=before.passes + more, seed=before.seed, stress=before.stress)
     old, planned = plan(before), plan(recipe)
     recording = read_recording(path)

@@ -79,9 +79,10 @@ class Recipe:
     def digest(self) -> str:
         """Return the SHA-256 of everything but the number of passes: equal digests can be continued.
 
-        What is left at its default does not count, so that an effect that is added later changes no digest.
+        What is left at its default does not count, so that an effect that is added later changes no digest; nor does
+        the device, which changes no light.
         """
-        scenario = self.scenario.model_dump(mode="json", exclude_defaults=True)
+        scenario = self.scenario.model_dump(mode="json", exclude_defaults=True, exclude={"device"})
         parts = {"scenario": scenario, "seed": self.seed, "stress": asdict(self.stress)}
         return sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()
 

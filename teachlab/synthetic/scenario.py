@@ -14,6 +14,7 @@ from teachlab.synthetic.product.motion import Halt, Stops, Wander
 from teachlab.synthetic.product.objects import Object
 from teachlab.synthetic.sensor.beam import Beam
 from teachlab.synthetic.sensor.electronics import FrontEnd, ReceiverNoise
+from teachlab.synthetic.sensor.logged_output import SimulatedSensor
 from teachlab.synthetic.shared.consistency import scenario_faults
 from teachlab.synthetic.shared.spread import Amount
 from teachlab.synthetic.shared.tables import Table, refusal
@@ -172,6 +173,62 @@ class Controller(Table):
         return f"controller scan {self.scan_ms:g} ms, input filter {self.filter_ms:g} ms"
 
 
+class Device(Table):
+    """The sensor beside the logger, whose output is written to the recording; it changes no light.
+
+    Parameters
+    ----------
+    on_level, off_level : float, recording units
+        ``off_level <= on_level``.
+    polarity : "light-on" or "dark-on"
+    consecutive : int, evaluations
+        Filter.
+    on_delay, off_delay : int, evaluations
+        Delays of the output.
+    samples_per_evaluation, evaluation_phase : int, samples
+        How seldom it evaluates, and which sample first.
+    lag : int, samples
+        How much later its output reaches the log; usual 0 to 10.
+    jitter : int, samples
+        Every edge is logged so many samples early or late at most; usual 0 to 2.
+    noise : float, recording units
+        Standard deviation of what it saw beside the logged light.
+    missing_share, spurious_share : float
+        Pulses that the log lost, and made up, as shares of all; usual 0 to 0.02.
+    """
+
+    on_level: float
+    off_level: float
+    polarity: Literal["light-on", "dark-on"] = "light-on"
+    consecutive: int = Field(default=1, ge=1, le=1000)
+    on_delay: int = Field(default=0, ge=0, le=100_000)
+    off_delay: int = Field(default=0, ge=0, le=100_000)
+    samples_per_evaluation: int = Field(default=1, ge=1, le=1000)
+    evaluation_phase: int = Field(default=0, ge=0, le=999)
+    lag: int = Field(default=0, ge=0, le=100_000)
+    jitter: int = Field(default=0, ge=0, le=1000)
+    noise: float = Field(default=0.0, ge=0, le=1e6)
+    missing_share: float = Field(default=0.0, ge=0, le=0.5)
+    spurious_share: float = Field(default=0.0, ge=0, le=0.5)
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        if self.off_level > self.on_level:
+            raise ValueError("off_level must not exceed on_level")
+        if self.evaluation_phase >= self.samples_per_evaluation:
+            raise ValueError("evaluation_phase must be below samples_per_evaluation")
+        return self
+
+    def simulated(self) -> SimulatedSensor:
+        """Return the sensor itself."""
+        return SimulatedSensor(
+            on_level=self.on_level, off_level=self.off_level, light_on=self.polarity == "light-on",
+            consecutive=self.consecutive, on_delay=self.on_delay, off_delay=self.off_delay,
+            ratio=self.samples_per_evaluation, phase=self.evaluation_phase, lag=self.lag, jitter=self.jitter,
+            noise=self.noise, missing=self.missing_share, spurious=self.spurious_share,
+        )  # fmt: skip
+
+
 class Scenario(Table):
     """One synthetic line with its products, its surroundings and its logger.
 
@@ -187,7 +244,7 @@ class Scenario(Table):
         Why it is difficult.
     notes : str
         Written to the recording.
-    sensor, line, background, object, interference, drift, faults, controller
+    sensor, line, background, object, interference, drift, faults, controller, device
         See the tables.
     """
 
@@ -204,6 +261,7 @@ class Scenario(Table):
     drift: Drift = Drift()
     faults: Faults = Faults()
     controller: Controller | None = None
+    device: Device | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:

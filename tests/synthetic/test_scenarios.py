@@ -32,7 +32,7 @@ def refused(text):
 def test_twelve_difficult_lines_and_the_demo_ship():
     assert set(aliases()) == {f"a{k:02d}" for k in range(1, 13)}
     # the roof light is one line under a steady rise and under passing clouds
-    assert set(scenario_names()) == {*aliases().values(), "roof-light-steps", "demo"}
+    assert set(scenario_names()) == {*aliases().values(), "roof-light-steps", "demo", "sensed-tubs"}
     assert load_scenario("a09") == load_scenario("three-colours")
     assert load_scenario("A09") == load_scenario("a09")
     assert len({load_scenario(n).plant for n in scenario_names()}) == 13

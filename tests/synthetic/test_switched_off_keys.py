@@ -636,6 +636,7 @@ NO_EFFECT = {
     "expect": "tested with the truth",
     "filter_ms": "told with the scan",
     "zone_swap": "tested by its keys",
+    "device on_delay off_delay evaluation_phase lag jitter noise missing_share spurious_share": "test_device_output.py",
 }
 
 

@@ -1,0 +1,495 @@
+"""The set of all settings that reproduce a logged output."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from teachlab.device.identified import Contradiction, Identification, IdentifiedClass, Interval
+from teachlab.device.level_counts import EvaluationGrid, SharedLevel, crossing_intervals, fewest_missed, shared_level
+from teachlab.device.logged_edges import LoggedEdges, logged_edges
+from teachlab.device.matching import matched_edges, unmatched_count
+from teachlab.device.rates import proposed_ratios
+from teachlab.device.timing_classes import TimingClass, output_of, timing_classes
+from teachlab.errors import ParameterError
+from teachlab.model.memory import need_memory
+from teachlab.sensor.comparator import Comparator
+from teachlab.sensor.edges import TwoState
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from teachlab.device.logged_edges import Samples
+    from teachlab.model.recording import Light, Recording
+
+SEARCH_SAMPLES = 200_000
+FEWEST_EDGES = 8
+MOST_CONTRADICTED = 0.1
+"""Share of the edges beyond which the law of switching does not fit."""
+MOST_READINGS = 90
+SCREEN_EDGES = 60
+"""Edges of a direction by which latencies are screened before all are counted."""
+SCREEN_ROOM = 2
+NEARLY, CLOSER = 3, 96
+"""A box so many contradictions above what is kept is replayed at so many more levels."""
+ACROSS = 5
+"""Levels across a box, each way, at which it is replayed."""
+STEPS = 7
+"""Halvings towards every bound of a level."""
+
+
+def slack(contradictions: int) -> int:
+    """Return how many contradictions more than the fewest a setting of the set may have."""
+    return math.ceil(2 * math.sqrt(contradictions)) + 1
+
+
+class _Fit(NamedTuple):
+    contradictions: int
+    timing: TimingClass
+    levels: tuple[float, float]
+
+
+def most_contradicted(edges: LoggedEdges) -> int:
+    """Return how many contradictions the law of switching may have and still be told."""
+    return int(MOST_CONTRADICTED * edges.count)
+
+
+@dataclass(slots=True)
+class _Box:
+    """One polarity, grid and pair of latencies, with the levels that its edges share."""
+
+    light_on: bool
+    grid: EvaluationGrid
+    active: int
+    inactive: int
+    on: SharedLevel
+    off: SharedLevel
+    contradictions: int = 0
+    levels: tuple[float, float] = (0.0, 0.0)
+    fits: list[_Fit] = field(default_factory=list)
+
+    @property
+    def missed(self) -> int:
+        return self.on.missed + self.off.missed
+
+    @property
+    def difference(self) -> int:
+        return round((self.inactive - self.active) / self.grid.ratio)
+
+
+class _Screened(NamedTuple):
+    """How many of a few edges share no level, for every latency, on one grid."""
+
+    grid: EvaluationGrid
+    light_on: bool
+    up: NDArray[np.int64]
+    down: NDArray[np.int64]
+
+    @property
+    def fewest(self) -> int:
+        return int(self.up.min() + self.down.min())
+
+
+@dataclass(slots=True)
+class _Stretch:
+    """Light and logged edges that are searched, and how often the light was read."""
+
+    light: Light
+    edges: LoggedEdges
+    jitter: int
+    readings: int = 0
+
+    def tolerance(self, grid: EvaluationGrid) -> int:
+        # Where evaluations fall between samples, the phase is known to a sample only.
+        return self.jitter + (not grid.whole)
+
+    def state(self, grid: EvaluationGrid, on: float, off: float) -> tuple[TwoState, TwoState, int]:
+        """Read the light once: state of the comparator, validity, evaluations."""
+        self.readings += 1
+        seen = grid.seen(self.light)
+        comparator = Comparator(on, min(on, off), seen.dtype)
+        comparator.push(seen)
+        if comparator.first is None:
+            none = TwoState(False, np.empty(0, np.int64))
+            return none, none, seen.size
+        return comparator.light_state(), comparator.validity(), seen.size
+
+    def contradicted(self, box: _Box, output: TwoState, hold_back: int, most: int) -> int:
+        """Count edges without a partner, both ways; stops counting where there must be more than `most`."""
+        shift = box.active - hold_back
+        total = 0
+        for logged, edges in ((self.edges.active, output.rises()), (self.edges.inactive, output.falls())):
+            apart = abs(logged.size - edges.size)
+            # Edges at the very ends may have their partner outside.
+            if total + apart > most + 2:
+                return total + apart
+            at = box.grid.samples_of(edges) + shift
+            total += unmatched_count(logged, at[at < self.edges.samples], self.tolerance(box.grid))
+        return total
+
+    def classes(self, box: _Box, on: float, off: float, most: int) -> Iterator[tuple[int, TimingClass]]:
+        """Yield the classes at a pair of levels that contradict at most so many edges."""
+        state, invalid, size = self.state(box.grid, on, off)
+        least = int(self.edges.active.size) - most - 1
+        # A lag below nothing cannot be; half an evaluation is what rounding may take.
+        latency = int(box.active / box.grid.ratio)
+        for one, output in timing_classes(
+            state, invalid, size, light_on=box.light_on, latency=latency, difference=box.difference, least=least
+        ):
+            found = self.contradicted(box, output, held_back(box.grid, one), most)
+            if found <= most:
+                yield found, one
+
+
+def held_back(grid: EvaluationGrid, one: TimingClass) -> int:
+    """Return what filter and on-delay hold an onset back, samples, where evaluations read output at their own sample.
+
+    The output's edge is already so many evaluations late; what is left of the latency is lag.
+    """
+    return round((one.consecutive - 1 + one.on_delay) * grid.ratio)
+
+
+def identify(recording: Recording, *, jitter: int = 1, longest_ms: float | None = None) -> Identification:
+    """Find all settings that reproduce the sensor's own output, logged beside the light.
+
+    Parameters
+    ----------
+    recording : Recording
+        With a column `output`.
+    jitter : int, samples
+        How far a logged edge may lie from its place, either way.
+    longest_ms : float, ms, optional
+        Longest latency that is tried; by default 200 samples.
+
+    Raises
+    ------
+    RecordingError
+        Without a logged output, or where it never changes.
+    ParameterError
+        If the jitter is negative, or no latency is left to try.
+
+    Notes
+    -----
+    The latency to active is ``lag + ratio · (n − 1 + d1)``, to inactive ``lag + ratio · (n − 1 + d2)``; a pulse comes
+    through from ``max(n, d1 + 1)`` evaluations on, a gap from ``max(n, d2 − d1 + 1)``. Every edge bounds a level by
+    the light about the place where it must have crossed; levels, latencies and grids that most edges share are
+    replayed, with every filter and delay that the latencies leave, and those within ``⌈2√c⌉ + 1`` contradictions of
+    the fewest, c, are the answer. The search goes over the first 200,000 samples; what survives is replayed on all.
+    """
+    edges = logged_edges(recording)
+    need_memory(10.0 * recording.samples * 8, f"{recording.name}: the light of an identification", "Cut the log.")
+    light = whole_light(recording)
+    return identify_edges(
+        light, edges, sample_rate_hz=recording.info.sample_rate_hz, unit=recording.info.unit, name=recording.name,
+        jitter=jitter, longest_ms=longest_ms,
+    )  # fmt: skip
+
+
+def whole_light(recording: Recording) -> Light:
+    """Return all samples in the stored type; as float with NaN where some are invalid."""
+    block = recording.read(0, recording.samples)
+    return block.light if block.invalid_mask() is None else block.as_float()
+
+
+def identify_edges(
+    light: Light, edges: LoggedEdges, *, sample_rate_hz: float, unit: str, name: str = "recording", jitter: int = 1,
+    longest_ms: float | None = None,
+) -> Identification:  # fmt: skip
+    """Find all settings that reproduce logged edges, as `identify`, from an array of light, NaN where invalid."""
+    if not 0 <= jitter <= 1000:
+        raise ParameterError(f"the jitter of logged edges must be 0 to 1000 samples, got {jitter}.")
+    longest = 200 if longest_ms is None else int(longest_ms * sample_rate_hz / 1000)
+    if longest < 0:
+        raise ParameterError(f"the longest latency must be at least 0 ms, got {longest_ms:g} ms.")
+    empty = Identification.nothing(name, unit, sample_rate_hz, edges.count, jitter)
+    if edges.active.size < FEWEST_EDGES or edges.inactive.size < FEWEST_EDGES:
+        return replace(
+            empty,
+            refused=f"the log holds {edges.active.size} onsets and {edges.inactive.size} releases; at least "
+            f"{FEWEST_EDGES} of each are needed. Log more objects.",
+        )
+    part = edges.until(min(edges.samples, SEARCH_SAMPLES))
+    if part.active.size < FEWEST_EDGES or part.inactive.size < FEWEST_EDGES:
+        part = edges
+    search = _Stretch(light[: part.samples], part, jitter)
+    boxes = _boxes(search, edges, longest)
+    boxes = _replayed(search, boxes)
+    if part.samples < edges.samples and boxes:
+        whole = _Stretch(light, edges, jitter)
+        boxes = _confirmed(whole, boxes)
+        readings = whole.readings
+        search = whole
+    else:
+        readings = search.readings
+    if not boxes or min(box.contradictions for box in boxes) > most_contradicted(edges):
+        return replace(
+            empty,
+            refused=f"no setting reproduces this output: each contradicts more than 1 in 10 of the {edges.count} "
+            "logged edges. The light may not be what the sensor saw, levels may follow, or edges are late by more than "
+            f"{jitter} sample{'' if jitter == 1 else 's'}.",
+        )
+    return _answer(empty, search, boxes, readings)
+
+
+def _boxes(search: _Stretch, edges: LoggedEdges, longest: int) -> list[_Box]:
+    """Return boxes whose edges share a level about as well as the best, fewest missed first."""
+    part = search.edges
+    both = np.sort(np.concatenate((edges.active, edges.inactive)))
+    screened: list[_Screened] = []
+    for ratio in proposed_ratios(both, edges.samples, search.jitter):
+        step = Fraction(1) if ratio.denominator == 1 else Fraction(1, 2)
+        for phase in (step * k for k in range(math.ceil(ratio / step))):
+            grid = EvaluationGrid.of(ratio, phase)
+            for light_on in (True, False):
+                begins, ends = (part.active, part.inactive) if light_on else (part.inactive, part.active)
+                up = _screened(search, grid, begins, longest, begins=True)
+                down = _screened(search, grid, ends, longest, begins=False)
+                screened.append(_Screened(grid, light_on, up, down))
+    bound = min(one.fewest for one in screened)
+    bound += slack(bound) + SCREEN_ROOM
+    found: list[_Box] = []
+    fewest = most_contradicted(part)
+    # The most promising first: what they miss spares the others their count.
+    for one in sorted(screened, key=lambda one: one.fewest):
+        grid, light_on = one.grid, one.light_on
+        rises = np.flatnonzero(one.up + one.down.min() <= bound)
+        falls = np.flatnonzero(one.down + one.up.min() <= bound)
+        if not (rises.size and falls.size):
+            continue
+        begins, ends = (part.active, part.inactive) if light_on else (part.inactive, part.active)
+        sides = (
+            _counted(search, grid, begins, rises, begins=True),
+            _counted(search, grid, ends, falls, begins=False),
+        )
+        for rise, on in sides[0].items():
+            for fall, off in sides[1].items():
+                missed_now = on.missed + off.missed
+                if missed_now > fewest + slack(fewest):
+                    continue
+                active, inactive = (rise, fall) if light_on else (fall, rise)
+                # On a whole grid delays differ by whole evaluations.
+                turns = (inactive - active) * grid.per / grid.step
+                if abs(turns - round(turns)) * grid.step > (0 if grid.whole else grid.per / 2):
+                    continue
+                # An off-level above the on-level is no setting.
+                if off.low >= on.high:
+                    continue
+                fewest = min(fewest, missed_now)
+                found.append(_Box(light_on, grid, active, inactive, on, off))
+    return sorted((b for b in found if b.missed <= fewest + slack(fewest)), key=lambda b: b.missed)
+
+
+def _screened(
+    search: _Stretch, grid: EvaluationGrid, edges: Samples, longest: int, *, begins: bool
+) -> NDArray[np.int64]:
+    """Return how many of a few edges share no level, for every latency."""
+    few = edges[:: -(-edges.size // SCREEN_EDGES)]
+    places = few - np.arange(longest + 1)[:, None]
+    low, high = crossing_intervals(search.light, places.ravel(), 0, grid, search.tolerance(grid), begins=begins)
+    return fewest_missed(low.reshape(places.shape), high.reshape(places.shape))
+
+
+def _counted(
+    search: _Stretch, grid: EvaluationGrid, edges: Samples, latencies: Samples, *, begins: bool
+) -> dict[int, SharedLevel]:
+    """Return the levels that all edges share, for some latencies."""
+    out: dict[int, SharedLevel] = {}
+    for latency in latencies.tolist():
+        low, high = crossing_intervals(search.light, edges, latency, grid, search.tolerance(grid), begins=begins)
+        level = shared_level(low, high)
+        if level is not None:
+            out[latency] = shared_level(low, high, level.missed + slack(level.missed)) or level
+    return out
+
+
+def _replayed(search: _Stretch, boxes: list[_Box]) -> list[_Box]:
+    """Replay boxes at levels across them; keep those near the fewest contradictions, with tight levels."""
+    fewest = most_contradicted(search.edges)
+    tried: list[_Box] = []
+    for box in boxes:
+        # Edges that no level explains stay contradictions under any filter.
+        if box.missed > fewest + slack(fewest):
+            break
+        _fit(search, box, _across(box), fewest + slack(fewest) + NEARLY)
+        if box.fits:
+            fewest = min(fewest, box.contradictions)
+            tried.append(box)
+    most = fewest + slack(fewest)
+    for box in tried:
+        # Levels that fit may be few: a box that is nearly good is looked at more closely.
+        if most < box.contradictions <= most + NEARLY:
+            _fit(search, box, _between(box), most)
+    fewest = min((box.contradictions for box in tried), default=fewest)
+    most = fewest + slack(fewest)
+    kept = [box for box in tried if box.contradictions <= most]
+    for box in kept:
+        _keep(box, most)
+        _tighten(search, box, most)
+    return kept
+
+
+def _across(box: _Box) -> list[tuple[float, float]]:
+    """Return levels across a box: its best ones first, then a grid, then those without hysteresis."""
+    on, off = box.on.best, box.off.best
+    if on < off:
+        on = off = min(max((on + off) / 2, box.on.low), box.on.high)
+    pairs = [(on, off)]
+    if np.isfinite([box.on.low, box.on.high, box.off.low, box.off.high]).all():
+        ups, downs = (np.linspace(side.low, side.high, 2 * ACROSS + 1)[1::2].tolist() for side in (box.on, box.off))
+        pairs += [(up, down) for up in ups for down in downs if down <= up]
+        low, high = max(box.on.low, box.off.low), min(box.on.high, box.off.high)
+        if low < high:
+            pairs += [(one, one) for one in np.linspace(low, high, 2 * ACROSS + 1)[1::2].tolist()]
+    return pairs
+
+
+def _between(box: _Box) -> list[tuple[float, float]]:
+    """Return levels spread evenly over a box, between those of the grid (R2 sequence)."""
+    k = np.arange(1, CLOSER + 1)
+    sides = ((box.on, 0.7548776662466927), (box.off, 0.5698402909980532))
+    if not np.isfinite([box.on.low, box.on.high, box.off.low, box.off.high]).all():
+        return []
+    ups, downs = ((side.low + (0.5 + k * turn) % 1 * (side.high - side.low)).tolist() for side, turn in sides)
+    return [(up, down) for up, down in zip(ups, downs, strict=True) if down <= up]
+
+
+def _fit(search: _Stretch, box: _Box, pairs: list[tuple[float, float]], most: int) -> None:
+    """Replay a box at pairs of levels until all edges that its levels explain are, and keep what fits."""
+    box.contradictions = box.contradictions if box.fits else search.edges.count
+    fits = {fit.timing: fit for fit in box.fits}
+    for up, down in pairs:
+        for found, one in search.classes(box, up, down, most):
+            if one not in fits or found < fits[one].contradictions:
+                fits[one] = _Fit(found, one, (up, down))
+            if found < box.contradictions:
+                box.contradictions, box.levels = found, (up, down)
+        if box.contradictions <= box.missed:
+            break
+    box.fits = list(fits.values())
+
+
+def _keep(box: _Box, most: int) -> None:
+    near = {fit.timing: fit for fit in box.fits if fit.contradictions <= most}
+    box.fits = [fit for one, fit in near.items() if not _contained(one, near)]
+
+
+def _contained(one: TimingClass, others: Iterable[TimingClass]) -> bool:
+    """Whether another class holds all of this one: at other levels the log tells less apart."""
+    return any(
+        other != one and (other.consecutive, other.extends_first) == (one.consecutive, one.extends_first)
+        and other.on_delay <= one.on_delay and one.longest_on_delay <= other.longest_on_delay
+        for other in others
+    )  # fmt: skip
+
+
+def _tighten(search: _Stretch, box: _Box, most: int) -> None:
+    """Bound both levels by replay: outwards from the levels found, to where too many edges are contradicted."""
+    for side in (0, 1):
+        shared = (box.on, box.off)[side]
+        bounds = [shared.low, shared.high]
+        for end in (0, 1):
+            good, bad = box.levels[side], bounds[end]
+            for _ in range(STEPS):
+                if not np.isfinite(bad):
+                    break
+                tried = list(box.levels)
+                tried[side] = (good + bad) / 2
+                if side == 0:
+                    tried[1] = min(tried[1], tried[0])
+                else:
+                    tried[0] = max(tried[0], tried[1])
+                if next(search.classes(box, tried[0], tried[1], most + 1), None) is None:
+                    bad = tried[side]
+                else:
+                    good = tried[side]
+            bounds[end] = bad
+        tight = replace(shared, low=bounds[0], high=bounds[1])
+        if side == 0:
+            box.on = tight
+        else:
+            box.off = tight
+
+
+def _confirmed(whole: _Stretch, boxes: list[_Box]) -> list[_Box]:
+    """Count and replay what survived on the whole recording."""
+    kept: list[_Box] = []
+    fewest = most_contradicted(whole.edges)
+    for box in sorted(boxes, key=lambda b: b.contradictions):
+        if whole.readings >= MOST_READINGS:
+            break
+        levels = []
+        for shared, begins in ((box.on, True), (box.off, False)):
+            up = begins == box.light_on
+            low, high = crossing_intervals(
+                whole.light, whole.edges.active if up else whole.edges.inactive,
+                box.active if up else box.inactive, box.grid, whole.tolerance(box.grid), begins=begins,
+            )  # fmt: skip
+            found = shared_level(low, high)
+            if found is None:
+                break
+            found = shared_level(low, high, found.missed + slack(found.missed)) or found
+            narrow = max(shared.low, found.low), min(shared.high, found.high)
+            inside = narrow[0] < found.best <= narrow[1]
+            if not narrow[0] < narrow[1]:
+                break
+            best = found.best if inside else sum(narrow) / 2
+            levels.append(replace(found, low=narrow[0], high=narrow[1], best=best))
+        if len(levels) < 2:
+            continue
+        box.on, box.off = levels
+        found_at, box.fits = box.levels, []
+        inside = box.on.low < found_at[0] <= box.on.high and box.off.low < found_at[1] <= box.off.high
+        pairs = ([found_at] if inside else []) + _across(box)[:1]
+        _fit(whole, box, pairs, fewest + slack(fewest))
+        if box.fits:
+            fewest = min(fewest, box.contradictions)
+            kept.append(box)
+    kept = [box for box in kept if box.contradictions <= fewest + slack(fewest)]
+    for box in kept:
+        _keep(box, fewest + slack(fewest))
+    return kept
+
+
+def _answer(empty: Identification, search: _Stretch, boxes: list[_Box], readings: int) -> Identification:
+    fewest = min(box.contradictions for box in boxes)
+    classes = [
+        IdentifiedClass(
+            timing=fit.timing,
+            light_on=box.light_on,
+            grid=box.grid,
+            latency_active=box.active,
+            latency_inactive=box.inactive,
+            lag=box.active - held_back(box.grid, fit.timing),
+            contradictions=fit.contradictions,
+            levels=fit.levels,
+            on_level=Interval(box.on.low, box.on.high),
+            off_level=Interval(box.off.low, box.off.high),
+        )
+        for box in boxes
+        for fit in box.fits
+        if fit.contradictions <= fewest + slack(fewest)
+    ]
+    classes.sort(key=lambda one: one.simplicity)
+    return replace(empty, classes=tuple(classes), contradictions=_contradictions(search, classes[0]), readings=readings)
+
+
+def _contradictions(search: _Stretch, best: IdentifiedClass) -> tuple[Contradiction, ...]:
+    """Name the edges without a partner under the representative, by time."""
+    state, invalid, size = search.state(best.grid, *best.levels)
+    output = output_of(best.timing, state, invalid, size, light_on=best.light_on)
+    out = []
+    for word, logged, edges in (
+        ("active", search.edges.active, output.rises()),
+        ("inactive", search.edges.inactive, output.falls()),
+    ):
+        at = best.grid.samples_of(edges) + best.lag
+        at = at[at < search.edges.samples]
+        pairs = matched_edges(logged, at, search.tolerance(best.grid))
+        out += [Contradiction(int(s), word, "logged") for s in np.delete(logged, pairs[0])]
+        out += [Contradiction(int(s), word, "replayed") for s in np.delete(at, pairs[1])]
+    return tuple(sorted(out, key=lambda c: (c.sample, c.side)))

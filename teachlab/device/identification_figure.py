@@ -1,0 +1,69 @@
+"""A picture of an identification: the light at every logged edge, with the levels that all of them allow."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from teachlab.device.level_counts import crossing_intervals
+from teachlab.light.drawing import drawing, picture
+
+if TYPE_CHECKING:
+    from teachlab.device.identified import Identification
+    from teachlab.device.logged_edges import LoggedEdges
+    from teachlab.model.recording import Light
+
+FITS, CONTRADICTS, BAND = "#0072B2", "#D55E00", "#cfe3f1"
+
+
+def identification_figure(
+    found: Identification, light: Light, edges: LoggedEdges, *, name: str, kind: str = "svg"
+) -> bytes:
+    """Draw, for every logged edge, between which levels the light crossed, and the levels of the set.
+
+    Parameters
+    ----------
+    found : Identification
+        With at least one class.
+    light : ndarray
+        In the stored type, NaN where invalid.
+    edges : LoggedEdges
+    name : str
+        For the title.
+    kind : str
+        svg or png.
+    """
+    from matplotlib.figure import Figure
+
+    best, rate = found.classes[0], found.sample_rate_hz
+    contradicted = {(c.sample, c.edge) for c in found.contradictions if c.side == "logged"}
+    with drawing(name):
+        figure = Figure(figsize=(10, 5.2), layout="constrained")
+        figure.suptitle(f"{name}: light at every logged edge", fontsize=10)
+        rows: Any = figure.subplots(2, 1, sharex=True)
+        for axes, word, side, latency in zip(
+            rows, ("active", "inactive"), (edges.active, edges.inactive),
+            (best.latency_active, best.latency_inactive), strict=True,
+        ):  # fmt: skip
+            begins = (word == "active") == best.light_on
+            band = found.span("on_level" if begins else "off_level")
+            level = "on-level" if begins else "off-level"
+            low, high = crossing_intervals(light, side, latency, best.grid, found.jitter, begins=begins)
+            bad = np.array([(int(s), word) in contradicted for s in side], bool)
+            if band is not None:
+                axes.axhspan(band.low, band.high, color=BAND, label=f"{level} {band.low:.5g} to {band.high:.5g}")
+            at = side / rate
+            for some, colour, label in ((~bad, FITS, "logged edge fits"), (bad, CONTRADICTS, "contradicted")):
+                some = some & np.isfinite(low) & np.isfinite(high)
+                if some.any():
+                    axes.vlines(at[some], low[some], high[some], color=colour, linewidth=1.2, label=label)
+            axes.set_title(
+                f"output becomes {word}: light {'rises' if begins else 'falls'} through the {level}",
+                loc="left", fontsize=9,
+            )  # fmt: skip
+            axes.set_ylabel(found.unit)
+            axes.spines[["top", "right"]].set_visible(False)
+            axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8.5)
+        rows[-1].set_xlabel("time, s")
+        return picture(figure, kind)

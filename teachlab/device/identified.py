@@ -1,0 +1,223 @@
+"""What a logged output says about its sensor: intervals, classes, and a representative setting."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any
+
+from teachlab.device.level_counts import EvaluationGrid
+from teachlab.device.timing_classes import TimingClass
+from teachlab.model.json_values import Document, plain
+from teachlab.model.setting import DelaysActOn, Polarity, Setting
+
+
+@dataclass(frozen=True, slots=True)
+class Interval(Document):
+    """Lowest and highest value of the set; levels lie above `low`, up to `high`."""
+
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Contradiction(Document):
+    """An edge that the representative does not explain.
+
+    Parameters
+    ----------
+    sample : int
+    edge : str
+        active or inactive: what the output becomes.
+    side : str
+        logged: the sensor switched, the replay does not; replayed: the other way round.
+    """
+
+    sample: int
+    edge: str
+    side: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IdentifiedClass:
+    """Settings that this log cannot tell apart, on one grid of evaluations.
+
+    Parameters
+    ----------
+    timing : TimingClass
+    light_on : bool
+    grid : EvaluationGrid
+        When the sensor evaluates.
+    latency_active, latency_inactive : int, samples
+        From the crossing of a level to the logged edge.
+    lag : int, samples
+        What of it is neither filter nor delay, at the shortest on-delay of the class.
+    contradictions : int
+    levels : (float, float), recording units
+        On- and off-level at which it was replayed.
+    on_level, off_level : Interval, recording units
+    """
+
+    timing: TimingClass
+    light_on: bool
+    grid: EvaluationGrid
+    latency_active: int
+    latency_inactive: int
+    lag: int
+    contradictions: int
+    levels: tuple[float, float]
+    on_level: Interval
+    off_level: Interval
+
+    @property
+    def ratio(self) -> Fraction:
+        """Samples per evaluation."""
+        return self.grid.ratio
+
+    @property
+    def simplicity(self) -> tuple[float | Fraction, ...]:
+        """What classes are ordered by: contradictions, then the simplest filter, delays and rate."""
+        t = self.timing
+        return (
+            self.contradictions,
+            self.ratio.denominator,
+            t.consecutive + t.on_delay + t.off_delay,
+            self.lag,
+            self.ratio,
+        )
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form."""
+        t = self.timing
+        return {
+            "polarity": str(Polarity.LIGHT_ON if self.light_on else Polarity.DARK_ON),
+            "samples_per_evaluation": float(self.ratio),
+            "phase_samples": float(self.grid.phase),
+            "consecutive": t.consecutive,
+            "on_delay": {"low": t.on_delay, "high": t.longest_on_delay},
+            "off_delay": {"low": t.off_delay, "high": t.longest_on_delay + t.delay_difference},
+            "delays_act_on": str(DelaysActOn.LIGHT if t.extends_first else DelaysActOn.OUTPUT),
+            "lag_samples": self.lag,
+            "latency_active": self.latency_active,
+            "latency_inactive": self.latency_inactive,
+            "on_level": plain(self.on_level),
+            "off_level": plain(self.off_level),
+            "contradictions": self.contradictions,
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Identification:
+    """The set of all settings that reproduce a logged output, or why there is none.
+
+    Parameters
+    ----------
+    recording, unit : str
+    sample_rate_hz : float, Hz
+    edges : int
+        Logged ones.
+    jitter : int, samples
+    classes : tuple of IdentifiedClass
+        Fewest contradictions first, then the simplest; the first is the representative.
+    contradictions : tuple of Contradiction
+        Edges that the representative does not explain.
+    readings : int
+        How often the whole light was read.
+    refused : str or None
+        Why no setting is told.
+    """
+
+    recording: str
+    unit: str
+    sample_rate_hz: float
+    edges: int
+    jitter: int
+    classes: tuple[IdentifiedClass, ...] = ()
+    contradictions: tuple[Contradiction, ...] = ()
+    readings: int = 0
+    refused: str | None = None
+
+    @classmethod
+    def nothing(cls, recording: str, unit: str, sample_rate_hz: float, edges: int, jitter: int) -> Identification:
+        """Return an answer without classes."""
+        return cls(recording=recording, unit=unit, sample_rate_hz=sample_rate_hz, edges=edges, jitter=jitter)
+
+    def span(self, name: str) -> Interval | None:
+        """Return the lowest and highest value of a quantity over the classes; None without any.
+
+        Parameters
+        ----------
+        name : str
+            on_level, off_level, latency_active, latency_inactive, lag, delay_difference, pulse_survives or
+            gap_survives.
+        """
+        if not self.classes:
+            return None
+        values: list[float] = []
+        for c in self.classes:
+            if name in ("on_level", "off_level"):
+                level: Interval = getattr(c, name)
+                values += [level.low, level.high]
+            elif name == "delay_difference":
+                values.append(c.timing.delay_difference)
+            elif name in ("pulse_survives", "gap_survives"):
+                values += getattr(c.timing, name)()
+            elif name == "lag":
+                longer = round((c.timing.longest_on_delay - c.timing.on_delay) * c.ratio)
+                values += [max(0, c.lag - longer), max(0, c.lag)]
+            else:
+                values.append(getattr(c, name))
+        return Interval(min(values), max(values))
+
+    @property
+    def representative(self) -> Setting | None:
+        """The simplest setting among those with the fewest contradictions; lag and phase stand beside it."""
+        if not self.classes:
+            return None
+        c, rate = self.classes[0], self.sample_rate_hz
+        on, off = (1000 * d * float(c.ratio) / rate for d in (c.timing.on_delay, c.timing.off_delay))
+        if c.timing.extends_first:
+            on, off = off, on
+        return Setting(
+            unit=self.unit, on_level=c.levels[0], off_level=min(c.levels),
+            polarity=Polarity.LIGHT_ON if c.light_on else Polarity.DARK_ON, consecutive=c.timing.consecutive,
+            on_delay_ms=on, off_delay_ms=off,
+            delays_act_on=DelaysActOn.LIGHT if c.timing.extends_first else DelaysActOn.OUTPUT,
+            evaluation_rate_hz=None if c.ratio == 1 else rate / float(c.ratio),
+        )  # fmt: skip
+
+    def telling(self) -> str:
+        """Return which pulse, not in this log, would tell classes apart; empty where one pulse would not."""
+        out = []
+        for name, what in (("pulse_survives", "an active pulse"), ("gap_survives", "an inactive gap")):
+            found = self.span(name)
+            if found is not None and found.high > found.low:
+                low, high = int(found.low), int(found.high) - 1
+                width = f"{low}" if low == high else f"{low} to {high}"
+                out.append(f"{what} of {width} evaluation{'' if low == high == 1 else 's'}")
+        return " and ".join(out)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the JSON document."""
+        names = ("on_level", "off_level")
+        spans = ("latency_active", "latency_inactive", "delay_difference", "pulse_survives", "gap_survives")
+        lag = self.span("lag")
+        polarities = sorted({c.light_on for c in self.classes}, reverse=True)
+        return {
+            "schema": 1,
+            "recording": self.recording,
+            "unit": self.unit,
+            "refused": self.refused,
+            "representative": None if self.representative is None else self.representative.as_dict(),
+            **{name: plain(self.span(name)) for name in names},
+            "polarity": [str(Polarity.LIGHT_ON if p else Polarity.DARK_ON) for p in polarities],
+            **{name: plain(self.span(name)) for name in spans},
+            "evaluation_rate_hz": sorted({self.sample_rate_hz / float(c.ratio) for c in self.classes}, reverse=True),
+            "lag_samples": plain(lag),
+            "jitter_samples": self.jitter,
+            "edges": self.edges,
+            "contradictions": [c.as_dict() for c in self.contradictions],
+            "classes": [c.as_dict() for c in self.classes],
+            "told_apart_by": self.telling(),
+            "readings": self.readings,
+        }

@@ -1,0 +1,168 @@
+"""Between which levels the light crossed at logged edges: the level that most of them share."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from teachlab.device.logged_edges import Samples
+    from teachlab.model.recording import Light
+
+Levels = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class EvaluationGrid:
+    """Evaluation i reads sample ``(start + i · step) // per``, in whole numbers.
+
+    Parameters
+    ----------
+    start, step, per : int
+        Phase and ratio times the common denominator `per`.
+    """
+
+    start: int
+    step: int
+    per: int = 1
+
+    @classmethod
+    def of(cls, ratio: Fraction, phase: Fraction) -> EvaluationGrid:
+        """Build the grid of so many samples per evaluation, from a phase in samples on."""
+        per = ratio.denominator * phase.denominator
+        return cls(int(phase * per), int(ratio * per), per)
+
+    @property
+    def ratio(self) -> Fraction:
+        """Samples per evaluation."""
+        return Fraction(self.step, self.per)
+
+    @property
+    def phase(self) -> Fraction:
+        """Of the first evaluation, samples."""
+        return Fraction(self.start, self.per)
+
+    @property
+    def whole(self) -> bool:
+        """Whether evaluations fall on samples."""
+        return self.step % self.per == 0
+
+    def samples_of(self, evaluations: Samples) -> Samples:
+        """Return the sample that each evaluation reads."""
+        out: Samples = (self.start + evaluations * self.step) // self.per
+        return out
+
+    def firsts_at_or_after(self, samples: Samples) -> Samples:
+        """Return the first evaluation that reads each sample or a later one."""
+        out: Samples = np.maximum(-((self.start - samples * self.per) // self.step), 0)
+        return out
+
+    def count(self, samples: int) -> int:
+        """How many evaluations a recording holds."""
+        return int(self.firsts_at_or_after(np.array([samples]))[0])
+
+    def seen(self, light: Light) -> Light:
+        """Return the light that is evaluated."""
+        if self.whole:
+            return light[self.start // self.per :: self.step // self.per]
+        return light[self.samples_of(np.arange(self.count(light.size)))]
+
+
+def crossing_intervals(
+    light: Light, edges: Samples, latency: int, grid: EvaluationGrid, jitter: int, *, begins: bool
+) -> tuple[Levels, Levels]:
+    """Return, for every edge, the levels ``(low, high]`` that the light crossed at it.
+
+    Light begins at ``x >= level`` after an evaluation below it, and ends at ``x < level`` after one at or above it.
+    An edge that no evaluation can have made has an empty interval, `low` = `high` = NaN. Invalid light bounds nothing.
+
+    Parameters
+    ----------
+    light : ndarray
+        In the stored type, NaN where invalid.
+    edges : ndarray of int64, samples
+    latency : int, samples
+        From the crossing to the edge.
+    grid : EvaluationGrid
+    jitter : int, samples
+        How far a logged edge may lie from its place, either way.
+    begins : bool
+        Whether light begins at these edges; else it ends.
+    """
+    centre = edges - latency
+    first, behind = grid.firsts_at_or_after(centre - jitter), grid.firsts_at_or_after(centre + jitter + 1)
+    last = grid.count(light.size) - 1
+    low, high = np.full(edges.size, np.inf), np.full(edges.size, -np.inf)
+    for k in range(int((behind - first).max(initial=0))):
+        at = first + k
+        ok = (at < behind) & (at >= 1) & (at <= last)
+        now, before = (light[grid.samples_of(np.where(ok, at - back, 0))].astype(np.float64) for back in (0, 1))
+        bottom, top = (before, now) if begins else (now, before)
+        # What was not seen may have been anything.
+        bottom, top = np.where(np.isnan(bottom), -np.inf, bottom), np.where(np.isnan(top), np.inf, top)
+        low = np.where(ok, np.minimum(low, bottom), low)
+        high = np.where(ok, np.maximum(high, top), high)
+    none = ~(low < high)
+    low[none] = high[none] = np.nan
+    return low, high
+
+
+@dataclass(frozen=True, slots=True)
+class SharedLevel:
+    """The levels that lie in the most intervals.
+
+    Parameters
+    ----------
+    missed : int
+        Intervals in which they do not lie.
+    low, high : float
+        The levels ``(low, high]``, outermost of all that miss `slack` more at most.
+    best : float
+        A level that misses the fewest.
+    """
+
+    missed: int
+    low: float
+    high: float
+    best: float
+
+
+def shared_level(low: Any, high: Any, slack: int = 0) -> SharedLevel | None:
+    """Return the levels that most of the intervals ``(low, high]`` share; None where there is none."""
+    known = ~np.isnan(low)
+    count = low.size
+    low, high = np.sort(low[known]), np.sort(high[known])
+    if not low.size:
+        return None
+    # Between neighbouring ends the count is constant: cell k is (ends[k − 1], ends[k]].
+    ends = np.unique(np.concatenate((low, high)))
+    inside = np.searchsorted(low, ends, "left") - np.searchsorted(high, ends, "left")
+    floors = np.concatenate(([-np.inf], ends[:-1]))
+    most = int(inside.max())
+    near = np.flatnonzero(inside >= most - slack)
+    good = np.flatnonzero(inside == most)
+    widest = good[int(np.argmax(ends[good] - floors[good]))]
+    bottom, top = float(floors[widest]), float(ends[widest])
+    if np.isinf(bottom):
+        best = top if np.isfinite(top) else 0.0
+    else:
+        best = (bottom + top) / 2 if np.isfinite(top) else bottom + 1.0
+    return SharedLevel(count - most, float(floors[near[0]]), float(ends[near[-1]]), best if best > bottom else top)
+
+
+def fewest_missed(low: Any, high: Any) -> NDArray[np.int64]:
+    """Return, for every row of intervals, how many do not hold the level that most of the row share.
+
+    Parameters
+    ----------
+    low, high : ndarray, shape (rows, edges)
+    """
+    # Most intervals share one of the upper ends; a comparison with NaN counts none.
+    at = high[:, None, :]
+    inside = ((low[:, :, None] < at) & (at <= high[:, :, None])).sum(axis=1)
+    out: NDArray[np.int64] = low.shape[1] - inside.max(axis=1, initial=0)
+    return out

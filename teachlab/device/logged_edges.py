@@ -1,0 +1,96 @@
+"""The sensor's own output as it was logged: where it became active and inactive."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.errors import RecordingError
+from teachlab.model.recording import BLOCK_SAMPLES, OutputWhen
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+
+Samples = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LoggedEdges:
+    """Edges of a logged output over the samples of a recording.
+
+    Parameters
+    ----------
+    samples : int
+    first : bool
+        Whether the output is active at the first sample.
+    active, inactive : ndarray of int64, samples
+        First samples of every stretch in which it is active, and not; ascending.
+    """
+
+    samples: int
+    first: bool
+    active: Samples
+    inactive: Samples
+
+    @property
+    def count(self) -> int:
+        """How many edges there are."""
+        return int(self.active.size + self.inactive.size)
+
+    def until(self, stop: int) -> LoggedEdges:
+        """Return the edges before a sample."""
+        return LoggedEdges(stop, self.first, self.active[self.active < stop], self.inactive[self.inactive < stop])
+
+    @classmethod
+    def of(cls, output: NDArray[np.bool_]) -> LoggedEdges:
+        """Take the edges of one truth value a sample, true where active.
+
+        Examples
+        --------
+        >>> edges = LoggedEdges.of(np.array([0, 1, 1, 0], bool))
+        >>> edges.active.tolist(), edges.inactive.tolist()
+        ([1], [3])
+        """
+        at = np.flatnonzero(output[1:] != output[:-1]) + 1
+        first = bool(output[0])
+        return cls(output.size, first, at[1 if first else 0 :: 2], at[0 if first else 1 :: 2])
+
+
+def logged_edges(recording: Recording) -> LoggedEdges:
+    """Read the edges of the column `output`, moved earlier by the lag that the file states.
+
+    Raises
+    ------
+    RecordingError
+        If the recording has no such column, or it never changes.
+    """
+    about, source = recording.info.output, recording.source
+    read: Any = getattr(source, "output", None)
+    if about is None or read is None:
+        raise RecordingError(
+            f"{recording.name}: the sensor's own output was not logged: there is no column 'output'. "
+            "Import the log again and name it: teachlab import … --output-column NAME."
+        )
+    parts, last, first = [], None, False
+    for a in range(0, recording.samples, BLOCK_SAMPLES):
+        piece = read(a, min(a + BLOCK_SAMPLES, recording.samples))
+        if about.active is OutputWhen.LOW:
+            piece = ~piece
+        if last is None:
+            first = bool(piece[0])
+        elif piece[0] != last:
+            parts.append(np.array([a]))
+        parts.append(np.flatnonzero(piece[1:] != piece[:-1]) + 1 + a)
+        last = piece[-1]
+    at = np.concatenate(parts) - about.lag_samples
+    if not at.size:
+        raise RecordingError(
+            f"{recording.name}: column 'output' is {'active' if first else 'inactive'} throughout. Log the output "
+            "while objects pass."
+        )
+    up, down = at[1 if first else 0 :: 2], at[0 if first else 1 :: 2]
+    kept = [side[(side > 0) & (side < recording.samples)] for side in (up, down)]
+    return LoggedEdges(recording.samples, first, *kept)

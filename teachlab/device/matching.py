@@ -1,0 +1,102 @@
+"""Pairs of edges that mean the same: as many as there can be, then with the least distance in all."""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+
+import numpy as np
+
+from teachlab.device.logged_edges import Samples
+
+
+def matched_edges(logged: Samples, replayed: Samples, tolerance: int) -> tuple[Samples, Samples]:
+    """Match edges of one direction, in order, no further apart than the tolerance.
+
+    Parameters
+    ----------
+    logged, replayed : ndarray of int64, ascending, samples
+    tolerance : int, samples
+
+    Returns
+    -------
+    ndarray of int64, ndarray of int64
+        Positions in `logged` and in `replayed` of every pair: the most pairs, and among those the least sum of
+        distances.
+
+    Examples
+    --------
+    >>> [side.tolist() for side in matched_edges(np.array([10, 13, 40]), np.array([12, 14, 90]), 3)]
+    [[0, 1], [0, 1]]
+    """
+    at = np.concatenate((logged, replayed))
+    if not at.size:
+        return np.empty(0, np.int64), np.empty(0, np.int64)
+    order = np.argsort(at, kind="stable")
+    # No pair reaches over a distance beyond the tolerance: between such places every group is matched alone.
+    group = np.empty(at.size, np.int64)
+    group[order] = np.concatenate(([0], np.cumsum(np.diff(at[order]) > tolerance)))
+    ours, theirs = group[: logged.size], group[logged.size :]
+    groups = int(group.max()) + 1
+    many = np.bincount(ours, minlength=groups), np.bincount(theirs, minlength=groups)
+    single = (many[0] == 1) & (many[1] == 1)
+    left, right = [np.flatnonzero(single[ours])], [np.flatnonzero(single[theirs])]
+    for g in np.flatnonzero((many[0] > 0) & (many[1] > 0) & ~single):
+        a, b = (int(np.searchsorted(side, g)) for side in (ours, theirs))
+        pairs = _in_order(logged[a : a + many[0][g]].tolist(), replayed[b : b + many[1][g]].tolist(), tolerance)
+        left.append(np.array([a + i for i, _ in pairs], np.int64))
+        right.append(np.array([b + j for _, j in pairs], np.int64))
+    first, second = np.concatenate(left), np.concatenate(right)
+    return np.sort(first), np.sort(second)
+
+
+def _in_order(a: list[int], b: list[int], tolerance: int) -> list[tuple[int, int]]:
+    """Match one group by dynamic programming over the edges left on either side."""
+    # Only pairs within the tolerance have a cell: elsewhere the value is that of the next cell that can still pair.
+    low = [bisect_left(b, x - tolerance) for x in a]
+    first = [bisect_left(a, y - tolerance) for y in b]
+    best: dict[tuple[int, int], tuple[int, int]] = {}
+
+    def cell(i: int, j: int) -> tuple[int, int]:
+        while i < len(a) and j < len(b):
+            if b[j] < a[i] - tolerance:
+                j = low[i]
+            elif b[j] > a[i] + tolerance:
+                i = first[j]
+            else:
+                break
+        return i, j
+
+    for i in range(len(a) - 1, -1, -1):
+        for j in range(bisect_right(b, a[i] + tolerance) - 1, low[i] - 1, -1):
+            pairs, near = best.get(cell(i + 1, j + 1), (0, 0))
+            best[i, j] = max(
+                best.get(cell(i + 1, j), (0, 0)),
+                best.get(cell(i, j + 1), (0, 0)),
+                (pairs + 1, near - abs(a[i] - b[j])),
+            )
+    out = []
+    i, j = cell(0, 0)
+    while (i, j) in best:
+        if best[i, j] == best.get(cell(i + 1, j), (0, 0)):
+            i, j = cell(i + 1, j)
+        elif best[i, j] == best.get(cell(i, j + 1), (0, 0)):
+            i, j = cell(i, j + 1)
+        else:
+            out.append((i, j))
+            i, j = cell(i + 1, j + 1)
+    return out
+
+
+def unmatched_count(logged: Samples, replayed: Samples, tolerance: int) -> int:
+    """Return how many edges of either side have no partner: the most pairs, without saying which."""
+    if not logged.size or not replayed.size:
+        return int(logged.size + replayed.size)
+    apart = min(int(np.diff(side).min(initial=4 * tolerance + 2)) for side in (logged, replayed))
+    if apart > 2 * tolerance:
+        # No edge has two to choose from: looking beside each is enough.
+        k = np.searchsorted(replayed, logged - tolerance)
+        near = replayed[np.minimum(k, replayed.size - 1)]
+        pairs = int(np.count_nonzero((k < replayed.size) & (near <= logged + tolerance)))
+    else:
+        pairs = int(matched_edges(logged, replayed, tolerance)[0].size)
+    return int(logged.size + replayed.size - 2 * pairs)

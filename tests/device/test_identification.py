@@ -1,0 +1,137 @@
+"""Settings identified from the output of simulated sensors, whose truth is known."""
+
+from __future__ import annotations
+
+import runpy
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import teachlab
+from teachlab.data.recording_files import RecordingWriter, read_recording
+from teachlab.device.identification import identify, identify_edges
+from teachlab.device.logged_edges import LoggedEdges, logged_edges
+from teachlab.errors import ParameterError, RecordingError
+from teachlab.model.recording import LoggedOutput, OutputWhen, Recording, RecordingInfo
+from teachlab.model.setting import Polarity
+from teachlab.switching.run import replay
+from teachlab.synthetic.sensor.logged_output import SimulatedSensor
+
+BENCH = runpy.run_path(str(Path(teachlab.__file__).parents[1] / "benchmarks" / "device.py"))
+INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts", output=LoggedOutput())
+
+
+@pytest.mark.parametrize(("spare", "faults"), [(0, 0.0), (0, 0.01), (1, 0.0), (1, 0.01)])
+def test_parameters_of_drawn_sensors_are_in_the_set(spare: int, faults: float) -> None:
+    """Three of each kind here; `benchmarks/device.py` tries 320 and keeps the figures."""
+    for seed in range(3):
+        one = BENCH["identified"](500 + seed, faults=faults, spare=spare)
+        if one is not None:
+            assert not one["refused"]
+            assert one["missing"] == []
+            assert one["fewest"] <= one["own"]
+
+
+def sensed(
+    folder: Path, *, active: OutputWhen = OutputWhen.HIGH, lag: int = 0, seed: int = 2
+) -> tuple[Path, np.ndarray]:
+    rng = np.random.default_rng(seed)
+    light = BENCH["line"](rng, 60)
+    sensor = SimulatedSensor(on_level=560, off_level=520, consecutive=2, off_delay=3, lag=4)
+    output = sensor.output(light, rng)
+    path = folder / f"{active}{lag}.parquet"
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", output=LoggedOutput(active, lag))
+    with RecordingWriter(path, info, light.dtype) as out:
+        out.append(light, output=output ^ (active is OutputWhen.LOW))
+    return path, output
+
+
+def test_a_logged_output_is_read_whichever_way_it_is_active(tmp_path: Path) -> None:
+    (high, output), (low, _) = sensed(tmp_path), sensed(tmp_path, active=OutputWhen.LOW)
+    ours, theirs, plain = (
+        logged_edges(read_recording(high)),
+        logged_edges(read_recording(low)),
+        LoggedEdges.of(output),
+    )
+    for edges in (ours, theirs):
+        assert edges.active.tolist() == plain.active.tolist()
+        assert edges.inactive.tolist() == plain.inactive.tolist()
+    late, _ = sensed(tmp_path, lag=3)
+    assert (logged_edges(read_recording(late)).active == plain.active - 3).all()
+
+
+def test_the_representative_reproduces_the_log(tmp_path: Path) -> None:
+    path, output = sensed(tmp_path)
+    recording = read_recording(path)
+    found = identify(recording, jitter=0)
+    setting = found.representative
+    assert setting is not None
+    assert not found.contradictions
+    assert setting.polarity is Polarity.LIGHT_ON
+    again = replay(recording, setting)
+    edges = LoggedEdges.of(output)
+    assert (again.onsets + found.classes[0].lag).tolist() == edges.active.tolist()
+    assert (again.releases + found.classes[0].lag).tolist() == edges.inactive.tolist()
+    document = found.as_dict()
+    assert document["latency_active"] == {"low": 5, "high": 5}  # 4 of lag, 1 of filter
+    assert document["latency_inactive"] == {"low": 8, "high": 8}  # and 3 of off-delay
+    assert document["delay_difference"] == {"low": 3, "high": 3}
+    assert document["polarity"] == ["light-on"]
+
+
+def test_edges_that_nobody_switched_are_named() -> None:
+    rng = np.random.default_rng(4)
+    light = BENCH["line"](rng, 60)
+    output = SimulatedSensor(on_level=560, off_level=520, consecutive=2).output(light, rng)
+    quiet = [s for s in range(100, light.size - 100) if not output[s - 20 : s + 20].any()]
+    places = [quiet[len(quiet) // 3], quiet[2 * len(quiet) // 3]]
+    for place in places:
+        output[place : place + 3] = True
+    found = identify_edges(light, LoggedEdges.of(output), sample_rate_hz=1000, unit="counts", jitter=1)
+    told = [(c.sample, c.edge, c.side) for c in found.contradictions]
+    assert told == [(s + more, edge, "logged") for s in places for more, edge in ((0, "active"), (3, "inactive"))]
+
+
+def test_output_without_a_law_is_refused() -> None:
+    rng = np.random.default_rng(6)
+    light = BENCH["line"](rng, 12)
+    output = np.repeat(np.arange(light.size // 50 + 1) % 2 == 1, 50)[: light.size]
+    found = identify_edges(light, LoggedEdges.of(output), sample_rate_hz=1000, unit="counts", longest_ms=10)
+    assert found.refused is not None
+    assert "no setting reproduces" in found.refused
+    assert found.representative is None
+    few = identify_edges(light, LoggedEdges.of(np.arange(light.size) > 50), sample_rate_hz=1000, unit="counts")
+    assert few.refused is not None
+    assert "1 onsets and 0 releases" in few.refused
+
+
+def test_invalid_light_bounds_nothing() -> None:
+    rng = np.random.default_rng(8)
+    light = BENCH["line"](rng, 80).astype(float)
+    sensor = SimulatedSensor(on_level=560, off_level=520, consecutive=1, on_delay=2)
+    edges = LoggedEdges.of(sensor.output(light, rng))
+    both = np.concatenate((edges.active, edges.inactive))
+    quiet = [s for s in range(light.size) if np.abs(both - s).min() > 6]
+    light[rng.choice(quiet, 20, replace=False)] = np.nan
+    found = identify_edges(light, edges, sample_rate_hz=1000, unit="counts")
+    assert BENCH["missing_from"](found, sensor) == []
+
+
+def test_a_long_log_is_read_few_times() -> None:
+    """What 200,000 samples leave is replayed on all: 600,000 samples here; the promise holds by a cap on readings."""
+    rng = np.random.default_rng(9)
+    light = np.concatenate([BENCH["line"](rng, 100) for _ in range(60)])
+    sensor = SimulatedSensor(on_level=580, off_level=540, consecutive=2, off_delay=2, ratio=2, phase=1, lag=3, jitter=1)
+    found = identify_edges(light, LoggedEdges.of(sensor.output(light, rng)), sample_rate_hz=1000, unit="counts")
+    assert light.size > 600_000
+    assert BENCH["missing_from"](found, sensor) == []
+    assert found.readings <= 100
+
+
+def test_what_is_missing_is_said() -> None:
+    bare = Recording.from_array(np.zeros(10, np.uint16), RecordingInfo(sample_rate_hz=1.0, unit="counts"))
+    with pytest.raises(RecordingError, match="output was not logged"):
+        identify(bare)
+    with pytest.raises(ParameterError, match="jitter"):
+        identify_edges(np.zeros(10), LoggedEdges.of(np.zeros(10, bool)), sample_rate_hz=1, unit="counts", jitter=-1)
