@@ -75,7 +75,7 @@ def identify_command(
             show(class_table(found, details=details))
         if setting is not None and out is not None:
             say(f"Setting: {out}, the simplest that fits.")
-            say(f"Next: teachlab agree {shlex.quote(recording)} --setting {shlex.quote(out)}")
+            say(f"Next: teachlab replay {shlex.quote(recording)} --setting {shlex.quote(out)}")
     if found.refused is not None:
         if not json and (out is not None or plot is not None):
             warn("teachlab: nothing is written: no setting was identified.")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from teachlab.device.identified import Contradiction, Identification, IdentifiedClass, Interval
+from teachlab.device.identified import ContradictedEdge, Identification, IdentifiedClass, Interval
 from teachlab.device.level_counts import EvaluationGrid, SharedLevel, crossing_intervals, fewest_missed, shared_level
 from teachlab.device.logged_edges import LoggedEdges, logged_edges
 from teachlab.device.matching import matched_edges, unmatched_count
@@ -478,7 +478,7 @@ def _answer(empty: Identification, search: _Stretch, boxes: list[_Box], readings
     return replace(empty, classes=tuple(classes), contradictions=_contradictions(search, classes[0]), readings=readings)
 
 
-def _contradictions(search: _Stretch, best: IdentifiedClass) -> tuple[Contradiction, ...]:
+def _contradictions(search: _Stretch, best: IdentifiedClass) -> tuple[ContradictedEdge, ...]:
     """Name the edges without a partner under the representative, by time."""
     state, invalid, size = search.state(best.grid, *best.levels)
     output = output_of(best.timing, state, invalid, size, light_on=best.light_on)
@@ -490,6 +490,6 @@ def _contradictions(search: _Stretch, best: IdentifiedClass) -> tuple[Contradict
         at = best.grid.samples_of(edges) + best.lag
         at = at[at < search.edges.samples]
         pairs = matched_edges(logged, at, search.tolerance(best.grid))
-        out += [Contradiction(int(s), word, "logged") for s in np.delete(logged, pairs[0])]
-        out += [Contradiction(int(s), word, "replayed") for s in np.delete(at, pairs[1])]
+        out += [ContradictedEdge(int(s), word, "logged") for s in np.delete(logged, pairs[0])]
+        out += [ContradictedEdge(int(s), word, "replayed") for s in np.delete(at, pairs[1])]
     return tuple(sorted(out, key=lambda c: (c.sample, c.side)))

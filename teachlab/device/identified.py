@@ -21,7 +21,7 @@ class Interval(Document):
 
 
 @dataclass(frozen=True, slots=True)
-class Contradiction(Document):
+class ContradictedEdge(Document):
     """An edge that the representative does not explain.
 
     Parameters
@@ -119,7 +119,7 @@ class Identification:
     jitter : int, samples
     classes : tuple of IdentifiedClass
         Fewest contradictions first, then the simplest; the first is the representative.
-    contradictions : tuple of Contradiction
+    contradictions : tuple of ContradictedEdge
         Edges that the representative does not explain.
     readings : int
         How often the whole light was read.
@@ -133,7 +133,7 @@ class Identification:
     edges: int
     jitter: int
     classes: tuple[IdentifiedClass, ...] = ()
-    contradictions: tuple[Contradiction, ...] = ()
+    contradictions: tuple[ContradictedEdge, ...] = ()
     readings: int = 0
     refused: str | None = None
 

@@ -1,0 +1,40 @@
+"""The command `identify` on a synthetic sensor whose setting is known."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.data.setting_files import read_setting
+
+
+def run(*words: object):
+    return CliRunner().invoke(app, [str(word) for word in words])
+
+
+def test_the_sensor_beside_the_log_is_found(tmp_path: Path) -> None:
+    recording, setting, plot = (tmp_path / name for name in ("s.parquet", "s.json", "s.svg"))
+    assert run("synth", "sensed-tubs", "--passes", 60, "--out", recording).exit_code == 0
+    done = run("identify", recording, "--out", setting, "--plot", plot)
+    assert done.exit_code == 0, done.output
+    first, second, *_ = done.output.splitlines()
+    assert first.startswith("Rehearsal on synthetic light")
+    assert second.startswith("Identified: on-level ")
+    assert "no part of the setting" in done.output
+    assert f"Next: teachlab replay {recording} --setting {setting}" in done.output
+    found = read_setting(setting)
+    assert found.unit == "counts"
+    assert abs(found.on_level - 900) < 60
+    assert abs(found.off_level - 820) < 60
+    assert plot.read_text().startswith("<?xml")
+
+
+def test_without_an_output_nothing_is_identified(tmp_path: Path) -> None:
+    recording = tmp_path / "d.parquet"
+    assert run("synth", "demo", "--passes", 5, "--out", recording).exit_code == 0
+    done = run("identify", recording)
+    assert done.exit_code == 2
+    assert "--output-column" in done.output
+    assert "Traceback" not in done.output
