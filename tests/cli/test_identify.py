@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 from typer.testing import CliRunner
@@ -24,10 +25,12 @@ def test_the_sensor_beside_the_log_is_found(tmp_path: Path) -> None:
     assert second.startswith("Identified: on-level ")
     assert "no part of the setting" in done.output
     assert f"Next: teachlab replay {recording} --setting {setting}" in done.output
-    found = read_setting(setting)
-    assert found.unit == "counts"
-    assert abs(found.on_level - 900) < 60
-    assert abs(found.off_level - 820) < 60
+    told = json.loads(run("identify", recording, "--json").stdout)
+    # What sensed-tubs.toml says: on 900, off 820, filter 2, off-delay 5, lag 3.
+    true = {"on_level": 900, "off_level": 820, "latency_active": 4, "latency_inactive": 9, "delay_difference": 5}
+    for name, value in true.items():
+        assert told[name]["low"] <= value <= told[name]["high"], name
+    assert read_setting(setting).as_dict() == told["representative"]
     assert plot.read_text().startswith("<?xml")
 
 
