@@ -24,7 +24,7 @@ INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts", output=LoggedOutput()
 
 @pytest.mark.parametrize(("spare", "faults"), [(0, 0.0), (0, 0.01), (1, 0.0), (1, 0.01)])
 def test_parameters_of_drawn_sensors_are_in_the_set(spare: int, faults: float) -> None:
-    """Three of each kind here; `benchmarks/device.py` tries 320 and keeps the figures."""
+    """Three of each kind here; `benchmarks/device.py` tries 320."""
     for seed in range(3):
         one = BENCH["identified"](500 + seed, faults=faults, spare=spare)
         if one is not None:
