@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import shlex
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -165,7 +166,7 @@ def _clipped(q: Quality, full_scale: float | None) -> str:
     found = [
         f"{100 * share:.3g} % of the samples stand at the {name} level, {level:.5g} {q.unit}"
         for name, level, share, limit in (("highest", q.high, q.at_high, full_scale), ("lowest", q.low, q.at_low, 0.0))
-        if share > CLIPPED_SHARE and level != limit
+        if share > CLIPPED_SHARE and level != limit and math.isfinite(level)
     ]
     return "; ".join(found) + ": something clips before the log" if found else ""
 

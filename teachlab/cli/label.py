@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -151,9 +152,12 @@ def _tell(recording: str, target: str | None, sheets: list[str], found: LabelAns
             say(f"  pass {loss.row}, {time_of(info, loss.sample)}: {replayed.says(loss.code)}")
     elif replayed is not None:
         say("A replay at the middle between the two levels agrees with every pass.")
+    apart = "without any spread"
+    if math.isfinite(levels.separation):
+        apart = f"{levels.separation:.3g} times the sum of their spreads apart"
     say(
-        f"Two levels: {levels.low:.4g} {unit} and {levels.high:.4g} {unit}, {levels.separation:.3g} times the sum of "
-        f"their spreads apart. Objects {'raise' if proposal.direction == 'rise' else 'lower'} the light "
+        f"Two levels: {levels.low:.4g} {unit} and {levels.high:.4g} {unit}, {apart}. "
+        f"Objects {'raise' if proposal.direction == 'rise' else 'lower'} the light "
         f"({proposal.direction_from})."
     )
     if proposal.direction_from == "the rarer level":

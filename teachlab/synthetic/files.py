@@ -163,6 +163,8 @@ def read_recipe(recording: str | Path) -> Recipe:
     """
     from teachlab.data.atomic_files import read_current
 
+    if not Path(recording).name:
+        raise ScenarioError(f"'{recording}' names no recording. Give the path of a synthetic recording.")
     path = beside(recording, RECIPE)
     try:
         document = json.loads(read_current(path, lambda place: place.read_text(encoding="utf-8")))
