@@ -151,9 +151,10 @@ def print_bench(
     from teachlab.wording.verdict import verdict_lines
 
     rows = () if details else ranking_lines(bench)
+    ceiling = bench.ceiling.sentence() if details else bench.ceiling.brief()
     for line in verdict_lines(bench.verdict, rows, details=details, most=SHOWN_LINES):
         say(line)
-    for line in wrap(bench.ceiling.sentence(), 100, subsequent_indent="  "):
+    for line in wrap(ceiling, 100, subsequent_indent="  "):
         say(line)
     if not details:
         return

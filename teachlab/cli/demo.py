@@ -7,7 +7,6 @@ from typing import Annotated
 
 import typer
 
-from teachlab.cli.bench import print_bench
 from teachlab.cli.console import emit_json, progress, say
 from teachlab.cli.opening import NEED_INPUT, teachers
 from teachlab.cli.options import Draws, Json
@@ -34,6 +33,7 @@ def demo_command(
     json: Json = False,
 ) -> None:
     """Do the whole job on shipped data: teach by every strategy, bench, rank, and write a figure and a page."""
+    from teachlab.cli.bench import print_bench
     from teachlab.data.atomic_files import one_result, write_aside
     from teachlab.data.opening import open_pair
     from teachlab.data.shipped import datasets_root

@@ -55,6 +55,8 @@ IN_FOLDERS: Mapping[str, Mapping[str, str]] = {
     "demo": {"teachlab-demo.svg": "an SVG picture", "teachlab-demo.html": "a page"},
 }  # fmt: skip
 """Names in the folder of --out that a command writes, and what they hold."""
+ALIKE = {("an abstention", "an evidence record"), ("an evidence record", "an abstention")}
+"""What report writes of a setting and of a refusal to teach: either may take the place of the other."""
 
 
 def explain(app: typer.Typer, examples: Iterable[str], *, before: str = "teachlab") -> None:
@@ -188,7 +190,7 @@ def _hold_kind(name: str, target: str, kind: str) -> None:
     from teachlab.data.file_kinds import kind_of
 
     there = kind_of(target)
-    if there and there != kind:
+    if there and there != kind and (there, kind) not in ALIKE:
         raise InputError(
             f"'{target}' holds {there}, and {name} would write {kind if kind != 'another JSON file' else 'a document'} "
             "over it. Name another file, or say --force."

@@ -23,7 +23,7 @@ def register(app: typer.Typer) -> None:
 def identify_command(
     recording: RecordingFile,
     jitter: Annotated[
-        int, typer.Option(help="Samples that a logged edge may be early or late by."), Range(0, 1000)
+        int, typer.Option(help="Samples that a logged edge may be early or late by: 0 or 1."), Range(0, 1)
     ] = 1,
     longest_ms: Annotated[
         float | None,

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from teachlab.model.verdict import Verdict, VerdictReason
-from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
+from teachlab.questions.verdict.of_setting import FilesJudged, JudgedBy, setting_verdict
 from teachlab.statistics.claims.decisions import Decision
 from teachlab.statistics.claims.orders import Order, OrderStanding
 

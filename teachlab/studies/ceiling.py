@@ -77,6 +77,10 @@ class Ceiling:
         """The kind with fewest errors; the simplest of equals."""
         return min(self.found, key=lambda one: one.errors)
 
+    def brief(self) -> str:
+        """Say in one line what each kind reaches."""
+        return f"In hindsight, errors: {', '.join(f'{one.kind} {one.errors}' for one in self.found)}."
+
     def sentence(self) -> str:
         """Say what each kind reaches, and which passes stand against all of them."""
         told = "; ".join(f"{one.kind} {one.errors} ({one.lost} lost, {one.false} too many)" for one in self.found)

@@ -16,7 +16,7 @@ from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.stress.worth import SettingWorth
 from teachlab.questions.surface.count_settings import count_settings, with_measures
 from teachlab.questions.surface.hindsight import Hindsight, best_fixed
-from teachlab.questions.verdict import FilesJudged, JudgedBy
+from teachlab.questions.verdict.of_setting import FilesJudged, JudgedBy
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.statistics.claims.lot_claims import NOTHING, Assumption
 from teachlab.studies.bench_verdict import bench_verdict

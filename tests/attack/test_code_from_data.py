@@ -19,8 +19,7 @@ MODULES = {"pickle", "marshal", "shelve", "subprocess", "dill", "cloudpickle", "
 ALLOWED = {
     "__init__.py": "names of this package, from a literal table",
     "cli/__init__.py": "modules of commands, from a literal table",
-    "questions/coverage/__init__.py": "one literal name",
-    "questions/stress/__init__.py": "one literal name",
+    "questions/__init__.py": "modules of the rooms of questions, by literal names",
     "data/importing/reading/measurement_formats.py": "one of the readers of formats, by literal name",
     "teaching/registry.py": "the literal table of built-in strategies, and entry points of installed packages",
     "teaching/strategy_files.py": "a file that a person named on this command line",

@@ -178,6 +178,7 @@ design a.parquet --truth late.parquet
   --tolerance-ms: --tolerance-ms 8 | setting.taught.evidence
 
 replay a.parquet --setting high.json
+  --assume: --assume independent | verdict.claim.upper
   recording: =replay a2.parquet --setting high.json | recording
   --setting: --setting low.json | setting.on_level
   --truth: --truth few.parquet | score.detect_passes
@@ -201,6 +202,7 @@ bench a.parquet --draws 4 --strategy two-sample-midpoint --jobs 1
   --cost-miss: --cost-miss 7 | recordings.0.best_fixed.equally_good_pairs
   --cost-false: --cost-false 7 | recordings.0.best_fixed.cost
   --confidence: --confidence 0.9 | verdict.claim.upper
+  --assume: --assume independent | verdict.claim.upper
   --out: --out results | made results/bench.json
 bench fading.parquet --draws 2 --strategy sweep-minmax --set sweep-minmax.weight=0.83 --jobs 1
   --accept-cost: --accept-cost 1 | verdict.decision
@@ -248,6 +250,13 @@ surface a.parquet --strategy two-sample-midpoint --draws 3
   --set: --set hysteresis_share=0.3 | taught
   --draws: --draws 4 | taught
   --seed: --seed 3 | taught
+
+identify sensed.parquet --longest-ms 2
+  recording: =identify lawless.parquet --longest-ms 2 | recording
+  --jitter: --jitter 0 | jitter_samples
+  --longest-ms: =identify sensed.parquet --longest-ms 1 | latency_active.high
+  --out: --out known.json | made known.json
+  --plot: --plot edges.svg | made edges.svg
 
 explore a.parquet --out page.html
   recording: =explore a2.parquet --out page.html | recording
@@ -389,6 +398,7 @@ plan --max-rate 0.01 --taught 50
   --figure: --figure 4 | taught.share_beyond
 
 compare a.parquet --setting good.json --setting high.json
+  --assume: --assume independent | verdict.claim.upper
   recording: =compare a2.parquet --setting good.json --setting high.json | recording
   --setting: --setting low.json | pairs.1
   --with: =compare a.parquet --setting good.json --with d2.parquet | with
@@ -439,6 +449,7 @@ FORCED = {
     "demo --draws 1": "taken/teachlab-demo.svg",
     "teach a.parquet --strategy two-sample-midpoint": "other.json",
     "design a.parquet": "other.json",
+    "identify sensed.parquet --longest-ms 2": "other.json",
     "explore a.parquet": "other.html",
     "replay a.parquet --setting good.json --edges": "other.csv",
     "bench a.parquet --draws 2 --strategy two-sample-midpoint": "taken/bench.json",

@@ -45,7 +45,7 @@ def test_explain_and_list(run):
     assert "seam every 6000 mm" in run("belt-seam", "--explain").stdout
     assert json.loads(run("a10", "--explain", "--json").stdout)["words"][0].startswith("A belt with a seam")
     listed = json.loads(run("--json").stdout)["scenarios"]
-    assert len(listed) == 14
+    assert len(listed) == 15
     assert "clear-jars" in run().stdout
 
 
