@@ -160,6 +160,9 @@ def print_bench(
         return
     for table in (ranking_table, spread_table, interval_table, margin_table):
         show(table(bench))
+    chosen = bench.recommendation
+    if chosen is not None and chosen.worth.clearance is not None:
+        say(f"{chosen.strategy}, on the half that its claim rests on: {chosen.worth.clearance.sentence(bench.unit)}")
     if (labels := label_table(bench)) is not None:
         show(labels)
     shared: dict[str, list[str]] = {}

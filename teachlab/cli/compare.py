@@ -71,5 +71,4 @@ def compare_command(
     for line in found.lines:
         say(line)
     if margin:
-        rows = [(name, one.margin, one.reserves) for name, one in zip(found.names, found.sides, strict=True)]
-        show(margins_table("Margin and reserves", rows, found.unit))
+        show(margins_table("Margin and reserves", list(zip(found.names, found.sides, strict=True)), found.unit))

@@ -127,8 +127,8 @@ def replay_command(
         )
     if worth.margin is not None:
         show(margin_table(worth.margin, found.unit, worth.reserves))
-    if found.clearance is not None:
-        say(found.clearance.sentence(found.unit))
+    if worth.clearance is not None:
+        say(worth.clearance.sentence(found.unit))
     if worth.position is not None:
         for line in position_lines(worth.position, found.unit):
             say(line)

@@ -15,12 +15,14 @@ from pydantic import Field, model_validator
 from teachlab.data.atomic_files import read_text
 from teachlab.data.strict_json import SchemaOne, StrictModel, check
 from teachlab.errors import ParameterError
+from teachlab.evidence.sections.margin_criteria import judged_kept
 from teachlab.evidence.sections.position_criteria import POSITIONS, judged_position
 from teachlab.model.json_values import Document
 from teachlab.model.score import CountRate, Outcome
 from teachlab.scoring.by_lot import false_trips_by_lot, onsets_by_lot
 from teachlab.scoring.claimable import OpenCondition
 from teachlab.scoring.claims import LOST, gaps_claim, losses_claim, lot_counts, trips_claim
+from teachlab.scoring.clearance import worst_by_unit
 from teachlab.statistics.bursts import count_limits
 from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, INDEPENDENT, NOTHING, Assumption, lots_needed
 from teachlab.statistics.intervals import count
@@ -30,6 +32,7 @@ from teachlab.statistics.planning import plan_passes
 if TYPE_CHECKING:
     from teachlab.model.margin import Margin
     from teachlab.model.score import Score
+    from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
     from teachlab.scoring.claimable import Claimable
     from teachlab.scoring.switching_position import SwitchingPosition
@@ -47,6 +50,9 @@ RATES = (
     "ignore_trips_per_pass",
     "extra_per_pass",
 )
+MARGINS, RESERVES = ("margin_to_noise", "population", "excess_gain"), ("contamination_reserve", "ambient_reserve")
+KEPT = (*MARGINS, *RESERVES)
+"""Those that every lot has a value of its own of."""
 COUNTS = ("false_trips_per_gap_hour", "false_trips_per_running_hour", "ignore_trips_per_pass", "extra_per_pass")
 """Those that are counts per exposure, whose events may come in bursts."""
 SYNTHETIC = "the light is synthetic: a rehearsal, no evidence about a real line; --rehearsal judges it as one"
@@ -69,6 +75,10 @@ class Criterion(StrictModel):
 
     A count per time or per pass needs events in at least two of five named lots; with an assumption stated, events are
     taken as coming one by one.
+
+    A margin or a reserve must be kept by every lot recorded, at least five of them. ``content = 0.9`` asks instead that
+    so large a share of lots to come keeps it, at the confidence. With ``assume = "independent"`` it goes by passes,
+    99 % of them unless stated.
     """
 
     measure: Literal[
@@ -98,6 +108,7 @@ class Criterion(StrictModel):
     confidence: Annotated[float, Field(gt=0.5, lt=1)] = 0.95
     assume: Literal["lots", "independent"] | None = None
     icc: Annotated[float, Field(ge=0, le=1)] | None = None
+    content: Annotated[float, Field(gt=0, lt=1)] | None = None
 
     @model_validator(mode="after")
     def _one_limit(self) -> Criterion:
@@ -106,6 +117,8 @@ class Criterion(StrictModel):
             raise ValueError(f"{self.measure} is limited by 'max' alone")
         if self.measure not in limited_above and (self.min is None or self.max is not None):
             raise ValueError(f"{self.measure} is limited by 'min' alone")
+        if self.content is not None and self.measure not in KEPT:
+            raise ValueError(f"'content' is a share of lots that keep a margin or a reserve, not of {self.measure}")
         return self
 
 
@@ -177,13 +190,16 @@ def judge(
     *,
     reserves: Mapping[str, float | None] | None = None,
     position: SwitchingPosition | None = None,
+    setting: Setting | None = None,
+    dark_level: float = 0.0,
     rehearsal: bool = False,
 ) -> list[Judged]:
     """Say of every criterion whether it is met, not met, or cannot be decided by these data.
 
     A rate is met if its one-sided upper bound by lots lies within the limit, not met if its one-sided lower bound lies
-    beyond it, and undecided in between. Nothing is met on evidence that could not have failed it: `found` says what
-    is open. Synthetic light meets nothing but a rehearsal.
+    beyond it, and undecided in between. A margin or a reserve goes by its lower tolerance limit over lots. Nothing is
+    met on evidence that could not have failed it: `found` says what is open. Synthetic light meets nothing but a
+    rehearsal.
 
     Parameters
     ----------
@@ -195,10 +211,13 @@ def judge(
         The trials that may support a claim, and what is open.
     reserves : mapping of str to float or None, optional
     position : SwitchingPosition, optional
+    setting : Setting, optional
+        Of fixed levels, with `margin`: what every lot keeps.
+    dark_level : float, recording units
     rehearsal : bool
         Whether synthetic light is judged as if it were real, and said to be.
     """
-    case = _Case(criteria, result, margin, truth, found, reserves or {}, position)
+    case = _Case(criteria, result, margin, truth, found, reserves or {}, position, setting, dark_level)
     return [_guarded(_judge(c, case), found, rehearsal=rehearsal) for c in criteria.criterion]
 
 
@@ -213,6 +232,8 @@ class _Case:
     found: Claimable
     reserves: Mapping[str, float | None]
     position: SwitchingPosition | None
+    setting: Setting | None
+    dark_level: float
 
     def assumption(self, c: Criterion) -> Assumption:
         """Return what a criterion takes for granted: its own statement, or that of the document."""
@@ -257,7 +278,9 @@ def _judge(c: Criterion, case: _Case) -> Judged:
         )  # fmt: skip
         return _judged(c, limit, measured, Judgement(judgement), because)
     limit = f"at least {c.min:g}"
-    if c.measure.endswith("_reserve"):
+    if c.measure in MARGINS:
+        return _judge_kept(c, case, limit)
+    if c.measure in RESERVES:
         value = case.reserves.get(c.measure)
         if c.measure == "contamination_reserve" and case.reserves.get("share_of_light_refused"):
             why = "light lies below the dark level, so a share of it means nothing: import with --dark-level"
@@ -265,6 +288,8 @@ def _judge(c: Criterion, case: _Case) -> Judged:
         if value is None and c.measure in case.reserves:
             why = "the unstressed recording already holds a fault"
             return _judged(c, limit, "none", Judgement.NOT_MET, why)
+        if value is not None:
+            return _judge_kept(c, case, limit, reserve=value)
     else:
         value = _number(c.measure, case)
     if value is None or c.min is None:
@@ -273,7 +298,39 @@ def _judge(c: Criterion, case: _Case) -> Judged:
     verdict = Judgement.MET if value >= c.min else Judgement.NOT_MET
     if c.measure in {"passes", "lots"} and verdict is Judgement.NOT_MET:
         verdict = Judgement.NOT_ENOUGH
-    return _judged(c, limit, f"{value:.4g}", verdict, "the value itself is compared")
+    why = "of what was recorded" if c.measure == "hysteresis_to_noise" else "counted"
+    return _judged(c, limit, f"{value:.4g}", verdict, why)
+
+
+def _judge_kept(c: Criterion, case: _Case, limit: str, *, reserve: float | None = None) -> Judged:
+    """Judge a margin by the worst of every lot; the reserve of a block is the least of those of its lots already."""
+    least, by_lots = c.min or 0.0, case.assumption(c) != INDEPENDENT
+    trials = case.found.trials
+    counts = lot_counts(case.truth, trials)
+    if c.content is not None:
+        limit += f", by {100 * c.content:g} % of {'lots' if by_lots else 'passes'}"
+    limit += f" at {100 * c.confidence:g} % confidence"
+    if reserve is not None:
+        kept = np.full(counts.named_lots if by_lots else int(counts.passes.sum()), reserve)
+    elif case.margin is None or case.setting is None:
+        kept = np.empty(0)
+    else:
+        kept = worst_by_unit(
+            c.measure, case.truth, case.setting, case.margin, trials, dark_level=case.dark_level, lots=by_lots
+        )
+    if reserve is not None and reserve < least:
+        why = "of what was recorded"
+        return _judged(c, limit, f"{reserve:.4g}", Judgement.NOT_MET, why)
+    if by_lots and counts.source is not Source.LOTS and (not kept.size or kept.min() >= least):
+        named = f"only {counts.named_lots} lots are named" if counts.named_lots else "no lots are named"
+        why = f'{named}, {CLAIM_LOTS} are needed; or state in the criteria assume = "independent"'
+        value = reserve if reserve is not None else kept.min(initial=np.inf)
+        said = f"{value:.4g}" if np.isfinite(value) else "nothing to measure"
+        return _judged(c, limit, said, Judgement.NOT_ENOUGH, why)
+    measured, judgement, because = judged_kept(
+        least, kept, lots=by_lots, content=c.content, confidence=c.confidence
+    )  # fmt: skip
+    return _judged(c, limit, measured, Judgement(judgement), because)
 
 
 def _number(measure: str, case: _Case) -> float | None:
@@ -283,12 +340,7 @@ def _number(measure: str, case: _Case) -> float | None:
     margin = case.margin
     if margin is None:
         return None
-    return {
-        "margin_to_noise": margin.to_noise,
-        "population": margin.population.smallest,
-        "excess_gain": margin.excess_gain.smallest,
-        "hysteresis_to_noise": margin.hysteresis_to_noise,
-    }[measure]
+    return margin.hysteresis_to_noise
 
 
 def _judge_rate(c: Criterion, case: _Case) -> Judged:

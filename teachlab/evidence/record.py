@@ -33,7 +33,6 @@ from teachlab.questions.stress.worth import worth_of
 from teachlab.questions.verdict import JudgedBy, setting_verdict
 from teachlab.scoring.by_lot import exposure, lot_codes
 from teachlab.scoring.claimable import claimable
-from teachlab.scoring.clearance import clearance_of
 from teachlab.scoring.dependence import dependence_of
 from teachlab.scoring.scoring import score
 from teachlab.statistics.claims.lot_claims import NOTHING
@@ -84,7 +83,9 @@ def build_record(
     cut = None if how.teach_share is None else split(truth, recording.samples, teach_share=how.teach_share)
     first = 0 if cut is None else cut.first_scored
     output = replay(recording, setting)
-    worth = worth_of(recording, truth, output, rules=how.rules.scored_from(first))
+    alignment = alignment_of(recording, truth, how.rules)
+    jitter = None if alignment is None else alignment.jitter_ms
+    worth = worth_of(recording, truth, output, rules=how.rules.scored_from(first), jitter_ms=jitter)
     result = worth.score
     if result.counts.scored_passes == 0:
         raise TruthError("no detect pass is left to score, so there is nothing to report. Log more passes.")
@@ -94,15 +95,22 @@ def build_record(
     icc = ASSUMED_ICC if criteria is None or criteria.icc is None else criteria.icc
     dependent = dependence_of(truth, result, proxy=margins.peak_of_pass, icc=icc)
     dependence = dependent["lost_rate"]
-    alignment, position = alignment_of(recording, truth, how.rules), worth.position
-    if position is not None and alignment is not None:
-        position = replace(position, doubt_ms=float(alignment.ms(alignment.lags.jitter)), doubt_is="jitter")
+    position = worth.position
     found = claimable(recording, truth, setting, result)
     judged = (
         []
         if criteria is None
         else judge(
-            criteria, result, margins, truth, found, reserves=reserves, position=position, rehearsal=how.rehearsal
+            criteria,
+            result,
+            margins,
+            truth,
+            found,
+            reserves=reserves,
+            position=position,
+            setting=setting,
+            dark_level=recording.info.dark_level,
+            rehearsal=how.rehearsal,
         )
     )
     verdict = setting_verdict(
@@ -142,7 +150,7 @@ def build_record(
         "dependence_of_rates": {name: None if v is None else v.as_dict() for name, v in dependent.items()},
         "margin": margins.as_dict(),
         "reserves": reserves,
-        "clearance": clearance_of(truth, setting, margins, result.trials, confidence=how.rules.confidence),
+        "clearance": worth.clearance,
         "equal_cost": verdict.equal_cost,
         "switching_position": None
         if position is None

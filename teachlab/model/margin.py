@@ -138,6 +138,8 @@ class Margin:
         Smallest step between the levels that occur; None where one level occurs.
     peak_of_pass : ndarray of float64, shape (passes of the truth,)
         Sustained peak of every pass, turned so that active is up; NaN where there is none.
+    hold_of_pass : ndarray of float64, shape (passes of the truth,)
+        Valley inside every pass, turned likewise; NaN for a pass that is never active.
     gap_top, gap_valley : ndarray of float64, shape (passes of the truth,)
         Sustained peak and valley of the gap after every pass, turned likewise; NaN where no gap was looked at.
     """
@@ -161,6 +163,7 @@ class Margin:
     no_variance: tuple[str, ...] = ()
     step: float | None = None
     peak_of_pass: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
+    hold_of_pass: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
     gap_top: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
     gap_valley: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
 
@@ -178,8 +181,9 @@ class Margin:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        values = asdict(replace(self, peak_of_pass=None, gap_top=None, gap_valley=None))
-        for name in ("peak_of_pass", "gap_top", "gap_valley"):
+        arrays = ("peak_of_pass", "hold_of_pass", "gap_top", "gap_valley")
+        values = asdict(replace(self, peak_of_pass=None, hold_of_pass=None, gap_top=None, gap_valley=None))
+        for name in arrays:
             del values[name]
         return {
             "margin_to_noise": self.to_noise,

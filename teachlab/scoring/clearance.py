@@ -1,4 +1,4 @@
-"""How near light comes to the levels, and how far they may be moved: what that shows of passes and lots to come."""
+"""How near light comes to the levels, pass by pass and lot by lot, and what that shows of those to come."""
 
 from __future__ import annotations
 
@@ -6,10 +6,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from teachlab.model.json_values import Document
 from teachlab.model.score import Outcome
 from teachlab.scoring.by_lot import lot_codes
+from teachlab.statistics.claims.lot_claims import joined_lots
 from teachlab.statistics.lots import Source
 
 if TYPE_CHECKING:
@@ -19,6 +21,8 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
 
 SIDES = ("detect", "trip", "release")
+
+Levels = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,10 +58,15 @@ class Clearance(Document):
     def sentence(self, unit: str) -> str:
         """Say what is kept, by what share, and what is assumed."""
         alone = "" if self.units == "lots" else ", if passes are independent"
+        sure = (
+            f"At {100 * self.confidence:g} % confidence {100 * self.content:.3g} % of {self.units} to come keep as "
+            f"much, from {self.count} {self.units}{alone}."
+        )
+        if self.least < 0:
+            return f"Light passes a level by {-self.least:.4g} {unit} (pass {self.row}, side '{self.side}')."
         return (
             f"Light keeps at least {self.least:.4g} {unit} from the levels (nearest at pass {self.row}, side "
-            f"'{self.side}'). At {100 * self.confidence:g} % confidence {100 * self.content:.3g} % of {self.units} to "
-            f"come keep as much, from {self.count} {self.units}{alone}."
+            f"'{self.side}'). {sure}"
         )
 
 
@@ -93,15 +102,11 @@ def clearance_of(
     Wilks, Determination of sample sizes for setting tolerance limits, Annals of Mathematical Statistics 12 (1941)
     91–96.
     """
-    scored = np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED))
-    rows = trials.first_pass + np.flatnonzero(scored)
-    if not rows.size or margin.peak_of_pass is None or margin.gap_top is None or margin.gap_valley is None:
-        return None
-    act, release = setting.sign * setting.activation, setting.sign * setting.release
-    distance = np.stack(
-        (margin.peak_of_pass[rows] - act, act - margin.gap_top[rows], release - margin.gap_valley[rows])
-    )
+    rows = _scored(trials)
+    distance = _distances(setting, margin, rows)[:3]
     known = np.where(np.isnan(distance), np.inf, distance)
+    if not known.size:
+        return None
     side, at = np.unravel_index(int(np.argmin(known)), known.shape)
     if not np.isfinite(known[side, at]):
         return None
@@ -117,3 +122,96 @@ def clearance_of(
         content=float((1 - confidence) ** (1 / count)),
         confidence=confidence,
     )
+
+
+def worst_by_unit(
+    measure: str, truth: Truth, setting: Setting, margin: Margin, trials: Trials, *, dark_level: float, lots: bool
+) -> Levels:
+    """Return a figure of the margin for every lot, or every pass, by its own worst light.
+
+    Parameters
+    ----------
+    measure : str
+        margin_to_noise, population or excess_gain, as `Margin` defines them over the whole recording.
+    truth, setting, margin, trials
+        As for `clearance_of`.
+    dark_level : float, recording units
+        Light that is no light, for the excess gain.
+    lots : bool
+        By named lots, small ones joined to the next; else by passes, each with the gap after it.
+
+    Returns
+    -------
+    ndarray of float64, shape (lots or passes,)
+        Without those that hold nothing to measure it by; a single pass has no population.
+    """
+    rows = _scored(trials)
+    distance = _distances(setting, margin, rows)
+    if not rows.size or not distance.size:
+        return np.empty(0)
+    code = np.arange(rows.size)
+    if lots:
+        code = lot_codes(truth, rows)[0]
+        code = joined_lots(np.bincount(code))[code]
+    units = int(code.max()) + 1
+    if measure == "population":
+        floor = (margin.step or 0.0) / np.sqrt(12)
+        sides = [side for name, side in zip(SIDES, distance, strict=False) if name not in margin.no_variance][:2]
+        figures = [[_population(side[code == k], floor) for k in range(units)] for side in sides]
+        out = np.fmin.reduce(np.array(figures or [[np.nan] * units]), axis=0)
+    else:
+        per_pass = _in_noise(margin, distance) if measure == "margin_to_noise" else _gains(
+            setting, margin, rows, dark_level
+        )  # fmt: skip
+        out = np.full(units, np.nan)
+        np.fmin.at(out, code, per_pass)
+    known: Levels = out[~np.isnan(out)]
+    return known
+
+
+def _scored(trials: Trials) -> NDArray[np.int64]:
+    scored = np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED))
+    rows: NDArray[np.int64] = trials.first_pass + np.flatnonzero(scored)
+    return rows
+
+
+def _distances(setting: Setting, margin: Margin, rows: NDArray[np.int64]) -> Levels:
+    """Return detect, trip, release and hold of each row, recording units; empty where nothing was measured."""
+    peak, hold, top, valley = margin.peak_of_pass, margin.hold_of_pass, margin.gap_top, margin.gap_valley
+    if peak is None or hold is None or top is None or valley is None:
+        return np.empty((4, 0))
+    act, release = setting.sign * setting.activation, setting.sign * setting.release
+    return np.stack((peak[rows] - act, act - top[rows], release - valley[rows], hold[rows] - release))
+
+
+def _in_noise(margin: Margin, distance: Levels) -> Levels:
+    """Return the least distance of each row in local noise; sides without a noise to tell are left out."""
+    noise = [margin.noise_object, margin.noise_background, margin.noise_background, margin.noise_object]
+    scale = np.array(
+        [
+            np.nan if name in margin.no_variance or not sigma else sigma
+            for name, sigma in zip((*SIDES, "hold"), noise, strict=True)
+        ]
+    )
+    out: Levels = np.fmin.reduce(distance / scale[:, None], axis=0)
+    return out
+
+
+def _gains(setting: Setting, margin: Margin, rows: NDArray[np.int64], dark: float) -> Levels:
+    """Return the smaller excess gain of each row: of its light state, and of its dark state."""
+    if margin.peak_of_pass is None or margin.gap_top is None:
+        return np.empty(0)
+    sign, level = setting.sign, setting.activation - dark
+    object_, gap = sign * margin.peak_of_pass[rows] - dark, sign * margin.gap_top[rows] - dark
+    light, shade = (object_, gap) if sign > 0 else (gap, object_)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        bright = np.where(level > 0, light / level, np.nan)
+        out: Levels = np.fmin(bright, np.where(shade > 0, level / shade, np.nan))
+    return out
+
+
+def _population(values: Levels, floor: float) -> float:
+    """Return the mean over the standard deviation of distances; NaN for fewer than two, or without any spread."""
+    values = values[~np.isnan(values)]
+    spread = max(float(values.std(ddof=1)), floor) if values.size > 1 else 0.0
+    return float(values.mean()) / spread if spread > 0 else np.nan

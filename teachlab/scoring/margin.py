@@ -276,6 +276,7 @@ def _margin(
         gaps=tops.size,
         step=scan.step.step(),
         peak_of_pass=sign * (scan.windows.high if up else scan.windows.low),
+        hold_of_pass=sign * scan.inner.valley,
         gap_top=_after(scan, sign * (scan.gaps.high if up else scan.gaps.low), gaps),
         gap_valley=_after(scan, sign * (scan.gaps.low if up else scan.gaps.high), gaps),
     )

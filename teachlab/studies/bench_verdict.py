@@ -57,12 +57,12 @@ def bench_verdict(
         recording,
         truth,
         found.setting,
-        found.score,
+        found.worth.score,
         by=by,
         about=found.strategy,
         files=files,
         candidates=others,
-        margin=found.margin,
+        margin=found.worth.margin,
     )
     order = order_sentence(found.strategy, rows, orders)
     return verdict if not order else verdict.then(VerdictReason(text=order))

@@ -68,17 +68,14 @@ def _strategy(result: StrategyResult) -> dict[str, Any]:
         **{name: spread.as_dict() for name, spread in result.spreads.items()},
         "median_setting": None,
     }
-    if result.median_draw is not None and result.median_draw.setting is not None and result.median_score is not None:
+    if result.median_draw is not None and result.median_draw.setting is not None and result.worth is not None:
         setting = result.median_draw.setting
         out["median_setting"] = {
             "draw": result.median_draw.draw,
             "on_level": setting.on_level,
             "off_level": setting.off_level,
             "setting": setting.as_dict(),
-            "score": result.median_score.as_dict(),
-            "margin": None if result.median_margin is None else result.median_margin.as_dict(),
-            "reserves": None if result.median_reserves is None else dict(result.median_reserves),
-            "switching_position": None if result.median_position is None else result.median_position.as_dict(),
+            **result.worth.as_dict(),
         }
     return out
 
@@ -93,10 +90,7 @@ def _recommendation(found: Recommendation | None) -> dict[str, Any] | None:
         "chosen_on_passes": found.chosen_on,
         "chosen_at_cost": found.chosen_cost,
         "tied_with": list(found.tied),
-        "score": found.score.as_dict(),
-        "margin": None if found.margin is None else found.margin.as_dict(),
-        "reserves": None if found.reserves is None else dict(found.reserves),
-        "switching_position": None if found.position is None else found.position.as_dict(),
+        **found.worth.as_dict(),
     }
 
 

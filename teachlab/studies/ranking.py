@@ -59,7 +59,7 @@ def ranked(results: Sequence[StrategyResult]) -> tuple[list[list[str]], list[Str
     """
 
     def key(result: StrategyResult) -> tuple[bool, float, float, float, str]:
-        spread, reserves = result.spreads.get("cost"), result.median_reserves or {}
+        spread, reserves = result.spreads.get("cost"), (result.worth and result.worth.reserves) or {}
         reserve = reserves.get("contamination_reserve")
         return (
             bool(result.unusable),

@@ -6,11 +6,8 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from teachlab.model.setting import Setting
-from teachlab.questions.stress.reserves import reserves
-from teachlab.scoring.margin import measure_margin
-from teachlab.scoring.switching_position import switching_position
+from teachlab.questions.stress.worth import SettingWorth
 from teachlab.studies.result import Recommendation
-from teachlab.switching.run import replay
 
 if TYPE_CHECKING:
     from teachlab.model.draws import DrawOptions
@@ -27,6 +24,7 @@ def recommend(
     middle: int,
     options: DrawOptions,
     preferred: str,
+    jitter_ms: float | None = None,
 ) -> Recommendation | None:
     """Return the cheapest strategy's median setting by the first half, with its score on the second.
 
@@ -40,6 +38,8 @@ def recommend(
         Taken where strategies cost the same in the median and at the 95 % quantile, before the first one in
         the order of `halves`. At the same median cost fixed levels come before settings that follow or have
         two thresholds: every sensor can take them.
+    jitter_ms : float, ms, optional
+        Of the borders against the light.
 
     Returns
     -------
@@ -55,21 +55,13 @@ def recommend(
     if not ordered or ordered[0].score.counts.scored_passes == 0:
         return None
     best = ordered[0]
-    setting, result = best.setting, best.score
-    fixed = type(setting) is Setting
-    rules, output = options.rules.scored_from(middle), replay(recording, setting)
-    margin = measure_margin(recording, output, truth, result.trials, rules=options.rules) if fixed else None
+    measuring = SettingWorth(recording, truth, rules=options.rules.scored_from(middle), jitter_ms=jitter_ms)
     return Recommendation(
         strategy=best.strategy,
         draw=best.draw,
-        setting=setting,
+        setting=best.setting,
         chosen_on=best.chosen_on,
         chosen_cost=best.cost,
         tied=tuple(half.strategy for half in ordered[1:] if (half.cost, half.p95) == (best.cost, best.p95)),
-        score=result,
-        margin=margin,
-        reserves=reserves(recording, truth, setting, rules=rules) if fixed else None,
-        position=switching_position(output, truth, result.trials, recording.info, rules=rules, margin=margin)
-        if result.counts.hits
-        else None,
+        worth=measuring.of(best.setting),
     )

@@ -9,12 +9,11 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from teachlab.data.alignment.answer import Alignment
     from teachlab.model.draws import Draw, DrawOptions, Spread
-    from teachlab.model.margin import Margin
     from teachlab.model.score import Score
     from teachlab.model.setting import Setting
     from teachlab.model.verdict import Verdict
+    from teachlab.questions.stress.worth import Worth
     from teachlab.questions.surface.hindsight import Hindsight
-    from teachlab.scoring.switching_position import SwitchingPosition
     from teachlab.statistics.claims.orders import Order
     from teachlab.studies.ceiling import Ceiling
 
@@ -35,14 +34,8 @@ class StrategyResult:
         By measure; empty if no draw taught.
     median_draw : Draw or None
         The draw whose cost is the median of those that taught.
-    median_score : Score or None
-        Its full score, by replay.
-    median_margin : Margin or None
-        Its margin to noise; None also for a setting whose levels are not fixed.
-    median_reserves : mapping or None
-        How far light may fall and rise before its first fault; None with the margin.
-    median_position : SwitchingPosition or None
-        Where in the pass it switches.
+    worth : Worth or None
+        Score, margin, reserves, clearance and switching position of its setting, over all scored passes.
     ranking_cost : float
         Median cost with abstentions and failures counted as infinite.
     """
@@ -52,11 +45,13 @@ class StrategyResult:
     draws: Sequence[Draw]
     spreads: Mapping[str, Spread]
     median_draw: Draw | None
-    median_score: Score | None
-    median_margin: Margin | None = None
-    median_reserves: Mapping[str, float | None] | None = None
-    median_position: SwitchingPosition | None = None
+    worth: Worth | None
     ranking_cost: float
+
+    @property
+    def median_score(self) -> Score | None:
+        """Score of the median draw's setting, by replay."""
+        return None if self.worth is None else self.worth.score
 
     @property
     def abstained(self) -> int:
@@ -105,14 +100,8 @@ class Recommendation:
         Median cost of the strategy there.
     tied : tuple of str
         Other strategies whose draws cost the same there.
-    score : Score
-        Of the second half.
-    margin : Margin or None
-        To noise, on the second half.
-    reserves : mapping or None
-        How far light may fall and rise before the first fault of the second half; None with the margin.
-    position : SwitchingPosition or None
-        Where in the pass it switches, on the second half.
+    worth : Worth
+        Score, margin, reserves, clearance and switching position, on the second half.
     """
 
     strategy: str
@@ -121,10 +110,7 @@ class Recommendation:
     chosen_on: int
     chosen_cost: float
     tied: tuple[str, ...]
-    score: Score
-    margin: Margin | None
-    reserves: Mapping[str, float | None] | None
-    position: SwitchingPosition | None = None
+    worth: Worth
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

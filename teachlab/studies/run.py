@@ -104,16 +104,16 @@ def bench_recording(
         recording, truth, tally.counts,
         base=options.base, costs=options.costs, rules=options.rules.scored_from(cut.first_scored),
     )  # fmt: skip
-    measuring = SettingWorth(
-        recording,
-        truth,
-        rules=options.rules.scored_from(cut.first_scored),
-    )
+    alignment = alignment_of(recording, truth, options.rules)
+    jitter = None if alignment is None else alignment.jitter_ms
+    measuring = SettingWorth(recording, truth, rules=options.rules.scored_from(cut.first_scored), jitter_ms=jitter)
     results = [_result(measuring, s, taught[s.name], tally, best, options) for s in strategies]
     rows, ordered = ranked(results)
     halves = claim_halves(recording, truth, taught, first_half=tally.before(later), middle=middle, options=options)
     orders = order_rows(truth, rows, halves, options)
-    chosen = recommend(recording, truth, halves, middle=middle, options=options, preferred=RECOMMENDED)
+    chosen = recommend(
+        recording, truth, halves, middle=middle, options=options, preferred=RECOMMENDED, jitter_ms=jitter
+    )
     return RecordingBench(
         recording=recording.name,
         unit=recording.info.unit,
@@ -143,7 +143,7 @@ def bench_recording(
         ),
         self_labelled=truth.source is TruthSource.SELF_LABELLED,
         synthetic=recording.info.origin is Origin.SYNTHETIC,
-        alignment=alignment_of(recording, truth, options.rules),
+        alignment=alignment,
     )
 
 
@@ -199,9 +199,6 @@ def _result(
         draws=draws,
         spreads=spreads_of(draws),
         median_draw=middle,
-        median_score=None if worth is None else worth.score,
-        median_margin=None if worth is None else worth.margin,
-        median_reserves=None if worth is None else worth.reserves,
-        median_position=None if worth is None else worth.position,
+        worth=worth,
         ranking_cost=ranking_cost(draws),
     )

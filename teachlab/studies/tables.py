@@ -99,7 +99,7 @@ def interval_table(bench: RecordingBench) -> Table:
 
 def margin_table(bench: RecordingBench) -> Table:
     """Return margins and reserves of every strategy's median setting."""
-    rows = [(r.strategy, r.median_margin, r.median_reserves) for r in bench.results if r.median_score is not None]
+    rows = [(r.strategy, r.worth) for r in bench.results if r.worth is not None]
     return margins_table(
         f"Margin and reserves of every strategy's median setting, over all {bench.scored_passes} scored passes",
         rows,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from rich import box
@@ -11,9 +11,10 @@ from rich.table import Table
 from teachlab.wording.rates import percent
 
 if TYPE_CHECKING:
-    from teachlab.model.margin import Margin
+    from teachlab.questions.stale.answer import RecordingUnderSetting
+    from teachlab.questions.stress.worth import Worth
 
-Reserves = Mapping[str, float | None]
+    Kept = Worth | RecordingUnderSetting
 
 
 def plain_table(title: str, caption: str = "") -> Table:
@@ -30,28 +31,30 @@ def plain_table(title: str, caption: str = "") -> Table:
     )
 
 
-def margins_table(title: str, rows: Sequence[tuple[str, Margin | None, Reserves | None]], unit: str) -> Table:
-    """Return margin to noise with the limiting side, population figure, excess gain and reserves, a row per setting.
+def margins_table(title: str, rows: Sequence[tuple[str, Kept]], unit: str) -> Table:
+    """Return margin to noise with the limiting side, clearance, excess gain and reserves, a row per setting.
 
     Parameters
     ----------
     title : str
-    rows : sequence of (name, Margin or None, reserves or None)
-        None for a setting whose levels are not fixed.
+    rows : sequence of (name, Kept)
+        What has a margin, reserves and a clearance; no margin where levels are not fixed.
     unit : str
         Of the light.
     """
     table = plain_table(
         title,
-        "in local noise, with the limiting side; population: in standard deviations of peaks; excess gain: light and "
+        f"in local noise, with the limiting side; clearance: least distance of light to the levels ({unit}), kept by "
+        f"so large a share of {_units(rows)}; excess gain: light and "
         "dark side; hysteresis: over the noise range of one edge; reserves: share of the light that may be lost and "
         f"light that may be added ({unit}) before the first fault, none where there is one already",
     )
     table.add_column("setting", no_wrap=True)
-    for column in ("margin to noise", "population", "excess gain", "hysteresis to noise", "contamination reserve",
+    for column in ("margin to noise", "clearance", "excess gain", "hysteresis to noise", "contamination reserve",
                    "ambient reserve"):  # fmt: skip
         table.add_column(column, justify="right", min_width=max(map(len, column.split())))
-    for name, margin, left in rows:
+    for name, worth in rows:
+        margin, left, kept = worth.margin, worth.reserves, worth.clearance
         if margin is None:
             table.add_row(name, "not fixed", *["–"] * 5)
             continue
@@ -61,13 +64,22 @@ def margins_table(title: str, rows: Sequence[tuple[str, Margin | None, Reserves 
         table.add_row(
             name,
             _known(margin.to_noise) + side,
-            _known(margin.population.smallest),
+            "–" if kept is None else f"{kept.least:.4g}\u00a0({100 * kept.content:.2g}\u00a0%)",
             f"{light}, {dark}",
             _known(margin.hysteresis_to_noise),
             "no share" if left is not None and left.get("share_of_light_refused") else _share(loss),
             "none" if rise is None else f"{rise:.4g}",
         )
     return table
+
+
+def _units(rows: Sequence[tuple[str, Kept]]) -> str:
+    """Return what is to come, with confidence and what is assumed."""
+    kept = next((worth.clearance for _, worth in rows if worth.clearance is not None), None)
+    if kept is None:
+        return "those to come"
+    alone = "" if kept.units == "lots" else ", if passes are independent"
+    return f"{kept.units} to come, at {100 * kept.confidence:g} %{alone}"
 
 
 def _share(value: float | None) -> str:

@@ -35,6 +35,7 @@ max = 0.2
 [[criterion]]
 measure = "margin_to_noise"
 min = 2
+content = 0.7
 """
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import cast
 
 import numpy as np
 import pytest
@@ -14,7 +15,9 @@ from statsmodels.stats.multitest import multipletests
 
 from teachlab.errors import ParameterError
 from teachlab.model.draws import MEASURES, Costs, Draw
+from teachlab.model.score import Score
 from teachlab.model.setting import Setting
+from teachlab.questions.stress.worth import Worth
 from teachlab.scoring import Discordance, holm
 from teachlab.studies.ranking import by_cost, median_draw, ranked, ranking_cost, spreads_of
 from teachlab.studies.result import StrategyResult
@@ -34,7 +37,7 @@ def result(name: str, draws: list[Draw]) -> StrategyResult:
         draws=draws,
         spreads=spreads_of(draws),
         median_draw=median_draw(draws),
-        median_score=None,
+        worth=None,
         ranking_cost=ranking_cost(draws),
     )
 
@@ -75,7 +78,8 @@ def test_abstentions_cost_infinity_and_more_than_half_is_unranked() -> None:
 
 def test_strategies_of_one_cost_are_one_row_most_light_in_reserve_first() -> None:
     def reserved(name: str, cost: float, reserve: float | None) -> StrategyResult:
-        return replace(result(name, [draw(0, cost)]), median_reserves={"contamination_reserve": reserve})
+        worth = Worth(score=cast(Score, None), margin=None, reserves={"contamination_reserve": reserve})
+        return replace(result(name, [draw(0, cost)]), worth=worth)
 
     found = [reserved("a", 0.1, 0.1), reserved("b", 0.1, None), reserved("c", 0.1, 0.4), reserved("d", 0.0, None)]
     rows, ordered = ranked(found)

@@ -111,7 +111,8 @@ def test_settings_that_follow_are_measured_by_their_own_replay() -> None:
     )
     first = split(truth, recording.samples).first_scored
     for result in bench.results:
-        assert result.median_margin is None
+        assert result.worth is not None
+        assert result.worth.margin is None
         for drawn in result.draws:
             assert drawn.setting is not None
             alone = score(replay(recording, drawn.setting), truth, rules=Rules(first_pass=first))
@@ -144,7 +145,7 @@ def test_the_recommendation_is_chosen_on_one_half_and_claimed_on_the_other() -> 
     assert (first, middle) == (19, 40)
     assert found.chosen_on == middle - first
     assert (
-        found.score.as_dict()
+        found.worth.score.as_dict()
         == score(replay(recording, found.setting), truth, rules=Rules(first_pass=middle)).as_dict()
     )
     # Whatever the second half holds, the choice stays; what is claimed does not.
@@ -154,7 +155,7 @@ def test_the_recommendation_is_chosen_on_one_half_and_claimed_on_the_other() -> 
     spoilt = bench_recording(dark, truth, built, options=options).recommendation
     assert spoilt is not None
     assert (spoilt.strategy, spoilt.setting, spoilt.chosen_cost) == (found.strategy, found.setting, found.chosen_cost)
-    assert spoilt.score.counts.misses == truth.passes - middle
+    assert spoilt.worth.score.counts.misses == truth.passes - middle
     # The cheapest on the first half, by replay of every draw.
     costs = {}
     for result in bench_recording(recording, truth, built, options=options).results:
@@ -288,8 +289,8 @@ def test_every_margin_on_the_screen_says_over_which_passes_it_is() -> None:
     bench = bench_recording(recording, truth, [resolve("two-sample-midpoint")], options=DrawOptions(draws=5))
     half = bench.recommendation
     assert half is not None
-    assert half.margin is not None
-    assert half.margin.passes < bench.scored_passes
+    assert half.worth.margin is not None
+    assert half.worth.margin.passes < bench.scored_passes
     title = margin_table(bench).title
     assert (
         title == f"Margin and reserves of every strategy's median setting, over all {bench.scored_passes} scored passes"

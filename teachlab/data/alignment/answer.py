@@ -107,6 +107,11 @@ class Alignment:
         return 2 * self.lags.jitter <= FITS_WITHIN * self.shortest and width <= 2 * FITS_WITHIN * self.shortest
 
     @property
+    def jitter_ms(self) -> float:
+        """Scatter of the borders about the light, as one standard deviation, ms."""
+        return float(self.ms(self.lags.jitter))
+
+    @property
     def drifts(self) -> bool:
         """Whether the clocks differ in rate for sure."""
         return self.lags.rate_low > 0 or self.lags.rate_high < 0
@@ -174,7 +179,7 @@ class Alignment:
             "drift_ppm": {
                 "estimate": 1e6 * lags.rate, "low": 1e6 * lags.rate_low, "high": 1e6 * lags.rate_high
             },
-            "jitter_ms": self.ms(lags.jitter),
+            "jitter_ms": self.jitter_ms,
             "width_error_ms": self.ms(lags.end - lags.begin),
             "edge_ms": self.ms(self.edge),
             "borders": lags.borders,

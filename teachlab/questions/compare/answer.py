@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
 from typing import TYPE_CHECKING, Any
 
+from teachlab.data.alignment.measure import measure_alignment
 from teachlab.errors import ParameterError
 from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Rules, Score
@@ -121,7 +122,7 @@ def compare(
             raise ParameterError(f"--with compares two recordings under one or two settings, got {len(chosen)}.")
         ends = (chosen[0], chosen[-1])
         sides = [
-            SettingWorth(recording, truth, rules=rules, margins=margins).of(setting)
+            _measuring(recording, truth, rules, margins).of(setting)
             for (recording, truth), setting in zip(recordings, ends, strict=True)
         ]
         ((first, a), (second, b)), (one, other) = recordings, sides
@@ -135,7 +136,7 @@ def compare(
         if len(chosen) < 2:
             raise ParameterError("give --setting twice or more, or a second recording with --with.")
         ((first, truth),) = recordings
-        measuring = SettingWorth(first, truth, rules=rules, margins=margins)
+        measuring = _measuring(first, truth, rules, margins)
         sides = [measuring.of(setting) for setting in chosen]
         found, lines = _paired(truth, [side.score for side in sides], names, confidence)
         verdict = _ordered(
@@ -152,6 +153,12 @@ def compare(
         recording=called[0], with_=called[1] if len(called) > 1 else None, unit=first.info.unit, names=tuple(names),
         settings=tuple(chosen), sides=tuple(sides), found=found, lines=tuple(lines), verdict=verdict,
     )  # fmt: skip
+
+
+def _measuring(recording: Recording, truth: Truth, rules: Rules, margins: bool) -> SettingWorth:
+    lies = measure_alignment(recording, truth)
+    jitter = None if lies is None else lies.jitter_ms
+    return SettingWorth(recording, truth, rules=rules, margins=margins, jitter_ms=jitter)
 
 
 def _ordered(

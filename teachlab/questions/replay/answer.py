@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from teachlab.data.alignment.room import alignment_of
@@ -11,7 +11,6 @@ from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.stress.worth import Worth, worth_of
 from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
-from teachlab.scoring.clearance import clearance_of
 from teachlab.scoring.dependence import dependence_of
 from teachlab.scoring.early import early_by_s, early_rows
 from teachlab.scoring.reasons import Reasons, reasons_of
@@ -25,7 +24,6 @@ if TYPE_CHECKING:
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
     from teachlab.model.verdict import Verdict
-    from teachlab.scoring.clearance import Clearance
     from teachlab.sensor.output import Output
     from teachlab.statistics.bursts import Bursts
     from teachlab.statistics.lots import Dependence
@@ -52,8 +50,6 @@ class ReplayAnswer:
         How long before their pass false trips began that lasted into it.
     verdict : Verdict or None
         What to do about the setting; None without passes.
-    clearance : Clearance or None
-        How near light comes to the levels, and what that shows; None where no margin was measured.
     alignment : Alignment or None
         How the passes lie against the light; None without passes, or where it cannot be measured.
     """
@@ -69,7 +65,6 @@ class ReplayAnswer:
     reasons: Reasons | None
     early_s: tuple[float, ...]
     verdict: Verdict | None
-    clearance: Clearance | None
     alignment: Alignment | None
 
     @property
@@ -96,7 +91,7 @@ class ReplayAnswer:
             "dependence_of_rates": dict(self.dependent),
             "margin": None if worth is None else worth.margin,
             "reserves": None if worth is None or worth.reserves is None else dict(worth.reserves),
-            "clearance": self.clearance,
+            "clearance": None if worth is None else worth.clearance,
             "equal_cost": None if self.verdict is None else self.verdict.equal_cost,
             "switching_position": None if worth is None else worth.position,
             "reasons": self.reasons,
@@ -142,9 +137,11 @@ def replayed(
         If recording, passes and setting do not fit together.
     """
     output = replay(recording, setting, progress=progress)
-    worth, dependent, reasons, early, verdict = None, {}, None, (), None
+    worth, dependent, reasons, early, verdict, alignment = None, {}, None, (), None, None
     if truth is not None:
-        worth = worth_of(recording, truth, output, rules=rules, margins=margins)
+        alignment = alignment_of(recording, truth, rules)
+        jitter = None if alignment is None else alignment.jitter_ms
+        worth = worth_of(recording, truth, output, rules=rules, margins=margins, jitter_ms=jitter)
         # Where no pass was lost, the weakest passes show how losses would cluster.
         proxy = None if worth.margin is None else worth.margin.peak_of_pass
         dependent = dependence_of(truth, worth.score, proxy=proxy)
@@ -157,20 +154,11 @@ def replayed(
             margin=worth.margin,
         )  # fmt: skip
         early = tuple(early_by_s(output, truth, early_rows(worth.score.trials)).tolist())
-    alignment = None if truth is None else alignment_of(recording, truth, rules)
-    clearance = None
-    if truth is not None and worth is not None:
-        if worth.margin is not None:
-            trials, confidence = worth.score.trials, rules.confidence
-            clearance = clearance_of(truth, setting, worth.margin, trials, confidence=confidence)
-        if worth.position is not None and alignment is not None:
-            jitter = float(alignment.ms(alignment.lags.jitter))
-            worth = replace(worth, position=replace(worth.position, doubt_ms=jitter, doubt_is="jitter"))
     return ReplayAnswer(
         recording=recording.name, unit=recording.info.unit, samples=recording.samples,
         sample_rate_hz=recording.info.sample_rate_hz, setting=setting, output=output, worth=worth,
         dependent=dependent, reasons=reasons, early_s=early, verdict=verdict,
-        alignment=alignment, clearance=clearance,
+        alignment=alignment,
     )  # fmt: skip
 
 

@@ -25,6 +25,7 @@ from teachlab.questions.stale.growing_evidence import (
 from teachlab.questions.stale.lot_alarm import falling_below, level_of_lots
 from teachlab.questions.stress.reserves import reserves
 from teachlab.scoring.by_lot import gaps_tripped_by_lot, lost_rate_by_lot
+from teachlab.scoring.clearance import Clearance, clearance_of
 from teachlab.scoring.error_places import ErrorPlace, error_places
 from teachlab.scoring.margin import measure_margin
 from teachlab.scoring.scoring import score
@@ -68,6 +69,8 @@ class RecordingUnderSetting:
     margin : Margin
     reserves : mapping of str to float or None
         As `teachlab.questions.stress.reserves.reserves` gives them.
+    clearance : Clearance or None
+        How near light comes to the levels, and what that shows.
     course : Course
     dependence, trips : Dependence or None
         Bounds of the lost rate, and of the share of gaps tripped, with lots allowed for.
@@ -80,6 +83,7 @@ class RecordingUnderSetting:
     score: Score
     margin: Margin
     reserves: Mapping[str, float | None]
+    clearance: Clearance | None
     course: Course
     dependence: Dependence | None
     trips: Dependence | None
@@ -110,6 +114,7 @@ class RecordingUnderSetting:
             "false_trips_per_running_hour": self.score.false_trips_per_running_hour.as_dict(),
             "margin": self.margin.as_dict(),
             "reserves": dict(self.reserves),
+            "clearance": None if self.clearance is None else self.clearance.as_dict(),
             **self.course.as_dict(),
         }
 
@@ -297,6 +302,7 @@ def _followed(
         score=result,
         margin=margins,
         reserves=reserves(recording, truth, setting, rules=rules, scored=result),
+        clearance=clearance_of(truth, setting, margins, result.trials, confidence=rules.confidence),
         course=follow(truth, setting, scaled, result, recording.info, confidence=rules.confidence),
         dependence=lost_rate_by_lot(truth, result.trials, confidence=rules.confidence, proxy=margins.peak_of_pass),
         trips=gaps_tripped_by_lot(truth, result.trials, confidence=rules.confidence),

@@ -12,6 +12,7 @@ from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
 from teachlab.questions.stress.reserves import reserves
 from teachlab.questions.surface.count_settings import bare
+from teachlab.scoring.clearance import Clearance, clearance_of
 from teachlab.scoring.margin import measure_margin
 from teachlab.scoring.scoring import score
 from teachlab.scoring.switching_position import SwitchingPosition, switching_position
@@ -38,6 +39,8 @@ class Worth:
         As `teachlab.questions.stress.reserves.reserves` gives them; None with the margin.
     position : SwitchingPosition or None
         Where in the pass it switches; None where nothing was hit.
+    clearance : Clearance or None
+        How near light comes to the levels, and what that shows; None with the margin.
     left_out : str
         Why there is no margin though one was asked for, else empty.
     """
@@ -46,17 +49,19 @@ class Worth:
     margin: Margin | None
     reserves: Mapping[str, float | None] | None
     position: SwitchingPosition | None = None
+    clearance: Clearance | None = None
     left_out: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        out = {name: plain(getattr(self, name)) for name in ("score", "margin", "reserves")}
+        out = {name: plain(getattr(self, name)) for name in ("score", "margin", "reserves", "clearance")}
         return out | {"switching_position": plain(self.position)}
 
 
 def worth_of(
-    recording: Recording, truth: Truth, output: Output, *, rules: Rules = USUAL_RULES, margins: bool = True
-) -> Worth:
+    recording: Recording, truth: Truth, output: Output, *, rules: Rules = USUAL_RULES, margins: bool = True,
+    jitter_ms: float | None = None,
+) -> Worth:  # fmt: skip
     """Score an output, and measure margin and reserves of its setting where there is something to measure.
 
     Parameters
@@ -67,13 +72,17 @@ def worth_of(
     rules : Rules, optional
     margins : bool
         Whether to measure margin and reserves: a few more readings.
+    jitter_ms : float, ms, optional
+        Of the borders against the light, where it was measured: what a spread of positions is told apart from.
     """
     setting, scored = output.setting, score(output, truth, rules=rules)
 
     def position(margin: Margin | None = None) -> SwitchingPosition | None:
         if not scored.counts.hits:
             return None
-        return switching_position(output, truth, scored.trials, recording.info, rules=rules, margin=margin)
+        return switching_position(
+            output, truth, scored.trials, recording.info, rules=rules, margin=margin, jitter_ms=jitter_ms
+        )
 
     if not margins or not scored.counts.scored_passes:
         return Worth(score=scored, margin=None, reserves=None, position=position())
@@ -89,6 +98,7 @@ def worth_of(
         margin=margin,
         reserves=reserves(recording, truth, setting, rules=rules, scored=scored),
         position=position(margin),
+        clearance=clearance_of(truth, setting, margin, scored.trials, confidence=rules.confidence),
     )
 
 
@@ -115,6 +125,8 @@ class SettingWorth:
         As for the score.
     margins : bool
         Whether to measure margins and reserves, too.
+    jitter_ms : float, ms, optional
+        As for `worth_of`.
     """
 
     def __init__(
@@ -124,8 +136,10 @@ class SettingWorth:
         *,
         rules: Rules = USUAL_RULES,
         margins: bool = True,
+        jitter_ms: float | None = None,
     ) -> None:
         self._recording, self._truth, self._rules, self._margins = recording, truth, rules, margins
+        self._jitter_ms = jitter_ms
         self._known: dict[Setting, Worth] = {}
 
     def of(self, setting: Setting) -> Worth:
@@ -133,5 +147,8 @@ class SettingWorth:
         key = bare(setting)
         if key not in self._known:
             output = replay(self._recording, key)
-            self._known[key] = worth_of(self._recording, self._truth, output, rules=self._rules, margins=self._margins)
+            self._known[key] = worth_of(
+                self._recording, self._truth, output, rules=self._rules, margins=self._margins,
+                jitter_ms=self._jitter_ms,
+            )  # fmt: skip
         return self._known[key]

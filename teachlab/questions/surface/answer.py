@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.data.alignment.measure import measure_alignment
 from teachlab.errors import ParameterError
 from teachlab.model.draws import DrawOptions
 from teachlab.model.json_values import plain
@@ -194,7 +195,11 @@ def operating_surface(
     positions = None
     if len(opened) == 1:
         line = found if curve is None else curve
-        positions = position_axis(*opened[0], line, best.setting, rules=how.rules, costs=how.costs, progress=progress)
+        lies = measure_alignment(*opened[0])
+        positions = position_axis(
+            *opened[0], line, best.setting, rules=how.rules, costs=how.costs, progress=progress,
+            jitter_ms=None if lies is None else lies.jitter_ms,
+        )  # fmt: skip
     delays = None
     if ranges:
         line = found if curve is None else curve

@@ -1,0 +1,66 @@
+"""Criteria on margins and reserves: what every lot keeps, and the share of lots to come that will."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.statistics.claims.lot_claims import CLAIM_LOTS
+from teachlab.statistics.intervals import proportion_limits
+
+PASSES_CONTENT = 0.99
+"""Of passes that are taken as independent, unless stated: 299 at 95 %."""
+
+
+def judged_kept(
+    least: float, kept: NDArray[np.float64], *, lots: bool, content: float | None, confidence: float
+) -> tuple[str, str, str]:
+    """Judge whether enough lots, or passes, keep a margin.
+
+    Parameters
+    ----------
+    least : float
+        What each must keep.
+    kept : ndarray of float64, shape (lots or passes,)
+        What each kept at its worst.
+    lots : bool
+        Whether they are named lots; else passes, taken as independent.
+    content : float or None
+        Share of all to come that must keep it. None: every recorded one kept it, of at least 5 lots; of passes, 99 %.
+    confidence : float
+        One-sided.
+
+    Returns
+    -------
+    measured, judgement, because : str
+        The judgement is ``"met"``, ``"not met"`` or ``"not enough evidence"``.
+
+    Notes
+    -----
+    With k of n below the limit the share that falls short is at most Clopper and Pearson's upper bound; with k = 0 it
+    is ``1 − α^(1/n)``, the tolerance limit of Wilks (1941).
+
+    Examples
+    --------
+    >>> judged_kept(3.0, np.array([4.0] * 20), lots=True, content=None, confidence=0.95)[1:]
+    ('met', 'at 95 % confidence 86 % of lots to come keep as much')
+    """
+    units, n, below = "lots" if lots else "passes", int(kept.size), int(np.count_nonzero(kept < least))
+    condition = "" if lots else ", if passes are independent"
+    if not n:
+        return "nothing to measure", "not enough evidence", "the recording holds nothing to measure it by"
+    measured = f"{kept.min():.4g} in the worst of {n} {units}"
+    low = proportion_limits(below, n, 2 * confidence - 1)[0]
+    upper = proportion_limits(below, n, confidence)[2]
+    wanted = content if content is not None or lots else PASSES_CONTENT
+    if (below and content is None) or (wanted is not None and low > 1 - wanted):
+        return measured, "not met", f"{below} of {n} {units} keep less"
+    needed = CLAIM_LOTS if wanted is None else math.ceil(math.log(1 - confidence) / math.log(wanted) - 1e-9)
+    sure = f"at {100 * confidence:g} % confidence {100 * (1 - upper):.2g} % of {units} to come keep as much{condition}"
+    if (wanted is None and n >= CLAIM_LOTS) or (wanted is not None and upper <= 1 - wanted):
+        return measured, "met", sure
+    asked = "" if wanted is None else f", {100 * wanted:g} % are asked for"
+    more = f"{needed} {units} are needed without one that keeps less" if n < needed else "record more"
+    return measured, "not enough evidence", f"{sure}{asked}: {more}"
