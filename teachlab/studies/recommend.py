@@ -6,40 +6,26 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from teachlab.model.setting import Setting
-from teachlab.questions.stress.worth import SettingWorth
 from teachlab.studies.result import Recommendation
 
 if TYPE_CHECKING:
-    from teachlab.model.draws import DrawOptions
-    from teachlab.model.recording import Recording
-    from teachlab.model.truth import Truth
+    from teachlab.questions.stress.worth import SettingWorth
     from teachlab.studies.claim_half import ClaimHalf
 
 
-def recommend(
-    recording: Recording,
-    truth: Truth,
-    halves: Mapping[str, ClaimHalf],
-    *,
-    middle: int,
-    options: DrawOptions,
-    preferred: str,
-    jitter_ms: float | None = None,
-) -> Recommendation | None:
+def recommend(halves: Mapping[str, ClaimHalf], measuring: SettingWorth, *, preferred: str) -> Recommendation | None:
     """Return the cheapest strategy's median setting by the first half, with its score on the second.
 
     Parameters
     ----------
     halves : mapping of str to ClaimHalf
         Setting of every strategy, fixed on the first half.
-    middle : int
-        First pass of the second half.
+    measuring : SettingWorth
+        Of the second half.
     preferred : str
         Taken where strategies cost the same in the median and at the 95 % quantile, before the first one in
         the order of `halves`. At the same median cost fixed levels come before settings that follow or have
         two thresholds: every sensor can take them.
-    jitter_ms : float, ms, optional
-        Of the borders against the light.
 
     Returns
     -------
@@ -55,7 +41,6 @@ def recommend(
     if not ordered or ordered[0].score.counts.scored_passes == 0:
         return None
     best = ordered[0]
-    measuring = SettingWorth(recording, truth, rules=options.rules.scored_from(middle), jitter_ms=jitter_ms)
     return Recommendation(
         strategy=best.strategy,
         draw=best.draw,

@@ -111,9 +111,8 @@ def bench_recording(
     rows, ordered = ranked(results)
     halves = claim_halves(recording, truth, taught, first_half=tally.before(later), middle=middle, options=options)
     orders = order_rows(truth, rows, halves, options)
-    chosen = recommend(
-        recording, truth, halves, middle=middle, options=options, preferred=RECOMMENDED, jitter_ms=jitter
-    )
+    later_worth = SettingWorth(recording, truth, rules=options.rules.scored_from(middle), jitter_ms=jitter)
+    chosen = recommend(halves, later_worth, preferred=RECOMMENDED)
     return RecordingBench(
         recording=recording.name,
         unit=recording.info.unit,
