@@ -94,6 +94,8 @@ stale a.parquet --setting good.json
 stale a.parquet --setting good.json --before a2.parquet
 strategies
 conform two-sample-midpoint
+guide
+guide method
 """
 
 

@@ -60,6 +60,12 @@ COMMANDS = {
         "Do the whole job on shipped data: teach by every strategy, bench, rank, and write a figure and a page.",
         "teachlab demo --draws 50 --out .",
     ),
+    "guide": Listed(
+        "guide", TRY,
+        "Answer a question by a page: which method, why lost, how many passes, what to sign.",
+        "teachlab guide method",
+        "teachlab guide --html guide",
+    ),
     "strategies": Listed(
         "strategies", TRY,
         "List the strategies: what each needs to be shown, and its parameters with units and defaults.",

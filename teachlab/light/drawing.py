@@ -41,7 +41,7 @@ def picture(figure: Figure, kind: str, **metadata: None) -> bytes:
         Further entries that an SVG shall not carry.
     """
     from matplotlib.text import Text
-    from matplotlib.ticker import FixedFormatter
+    from matplotlib.ticker import FixedFormatter, FuncFormatter, LogFormatter, NullFormatter
 
     for text in figure.findobj(Text):
         assert isinstance(text, Text)  # noqa: S101 -- what findobj was asked for
@@ -51,6 +51,10 @@ def picture(figure: Figure, kind: str, **metadata: None) -> bytes:
             formatter = axis.get_major_formatter()
             if isinstance(formatter, FixedFormatter):
                 formatter.seq = [printable(label, keep="\n", most=120) for label in formatter.seq]
+            elif isinstance(formatter, LogFormatter):
+                # Its powers of ten are formulas, which are switched off: they would be printed as their source.
+                axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+                axis.set_minor_formatter(NullFormatter())
     out = io.BytesIO()
     with warnings.catch_warnings():
         # Scripts that the font lacks are drawn as boxes in a PNG; an SVG holds the text itself.

@@ -47,6 +47,9 @@ made = importlib.util.module_from_spec(spec)
 spec.loader.exec_module(made)
 
 TABLE = """
+guide
+  question: =guide method | pages.0.name
+  --html: --html pages | made pages/index.html
 synth clear-jars --passes 4 --out s.parquet
   scenario: =synth demo --passes 4 --out s.parquet | title
   --out: --out t.parquet | recording

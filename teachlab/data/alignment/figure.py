@@ -68,7 +68,7 @@ def alignment_figure(alignment: Alignment, truth: Truth, *, name: str, kind: str
             axes.set_ylim(min(low, 0) - room / 2, max(high, 0) + room / 2)
             beyond = int(np.count_nonzero((known < axes.get_ylim()[0]) | (known > axes.get_ylim()[1])))
             axes.set_title(
-                title + (f"; {beyond} borders lie beyond the picture" if beyond else ""), loc="left", fontsize=9
+                title + (f"; borders outside the picture: {beyond}" if beyond else ""), loc="left", fontsize=9
             )
             axes.set_ylabel("light after border, ms")
             axes.spines[["top", "right"]].set_visible(False)

@@ -94,8 +94,6 @@ def _speed_axis(axes: Any, ordered: Sequence[AtSpeed]) -> None:
 
 
 def _faults(axes: Any, ordered: Sequence[AtSpeed]) -> None:
-    from matplotlib.ticker import FuncFormatter
-
     at = [one.factor for one in ordered]
     per = [max(one.counts.detect_trials, 1) for one in ordered]
     lost = [proportion(one.counts.lost, one.counts.detect_trials) for one in ordered]
@@ -119,7 +117,6 @@ def _faults(axes: Any, ordered: Sequence[AtSpeed]) -> None:
     axes.set_yscale("symlog", linthresh=1 / max(per), linscale=0.4)
     axes.set_ylim(bottom=0)
     axes.set_ylabel("per pass to be detected")
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axes.legend(**ABOVE, ncols=3)
 
 

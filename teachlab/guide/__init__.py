@@ -1,0 +1,85 @@
+"""The guide: one page a question. What a page prints was printed by its own commands; a test runs them again."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from teachlab.errors import ParameterError
+from teachlab.model.json_values import Document
+
+FOLDER = Path(__file__).parent
+ORDER = (
+    "log", "align", "label", "method", "lost", "possible", "drag", "dirt", "fast", "passes", "sign",
+    "stale", "strategy",
+)  # fmt: skip
+"""Pages in the order of a job. Their commands are one walk: a page may use what an earlier one wrote."""
+_FIGURE = re.compile(r"!\[([^\]]*)\]\(([^)]+)\)")
+
+
+@dataclass(frozen=True, slots=True)
+class GuidePage(Document):
+    """One page of the guide.
+
+    Parameters
+    ----------
+    name : str
+        What is typed to read it.
+    question : str
+        What it answers.
+    text : str
+        Markdown, with the question as its heading.
+    """
+
+    name: str
+    question: str
+    text: str
+
+    @property
+    def figures(self) -> tuple[str, ...]:
+        """Names of the files of its figures, in ``figures/``."""
+        return tuple(found[2] for found in _FIGURE.finditer(self.text))
+
+
+@dataclass(frozen=True, slots=True)
+class GuidePages(Document):
+    """All pages, or those that were asked for.
+
+    Parameters
+    ----------
+    pages : tuple of GuidePage
+        In the order of a job.
+    """
+
+    pages: tuple[GuidePage, ...]
+
+
+def guide_page(name: str) -> GuidePage:
+    """Return one page.
+
+    Raises
+    ------
+    ParameterError
+        If no page has that name.
+    """
+    if name not in ORDER:
+        near = difflib.get_close_matches(name, ORDER, 1, 0.4)
+        hint = f" Did you mean '{near[0]}'?" if near else ""
+        raise ParameterError(f"the guide has no page '{name}'.{hint} Its pages: {', '.join(ORDER)}.")
+    text = (FOLDER / "pages" / f"{name}.md").read_text(encoding="utf-8")
+    return GuidePage(name, text.partition("\n")[0].removeprefix("# "), text)
+
+
+def guide_pages() -> GuidePages:
+    """Return all pages."""
+    return GuidePages(tuple(guide_page(name) for name in ORDER))
+
+
+def terminal_text(page: GuidePage) -> str:
+    """Return a page as it is read in a terminal: without marks, and each figure by the sentence below it."""
+    text = re.sub(r"^```.*\n", "", page.text, flags=re.MULTILINE)
+    text = _FIGURE.sub(lambda found: f"Figure (teachlab guide {page.name} --html FOLDER): {found[1]}", text)
+    text = re.sub(r"\[([^\]]*)\]\((\w+)\.md\)", r"\1 (teachlab guide \2)", text)
+    return re.sub(r"^# |\*\*|`", "", text, flags=re.MULTILINE)

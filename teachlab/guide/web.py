@@ -1,0 +1,59 @@
+"""The guide as pages for a browser."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from teachlab.data.atomic_files import one_result, write_aside
+from teachlab.guide import FOLDER, GuidePage
+
+
+def web_pages(pages: Iterable[GuidePage]) -> dict[str, str]:
+    """Return each page by the name of its file, and an index of all.
+
+    Returns
+    -------
+    dict of str to str
+        HTML documents. Figures are files beside them.
+    """
+    from jinja2 import Environment, FileSystemLoader
+    from markdown_it import MarkdownIt
+
+    marks = MarkdownIt("commonmark", {"html": False}).enable("table")
+    template = Environment(loader=FileSystemLoader(FOLDER), autoescape=True).get_template("page.html.j2")
+    pages = tuple(pages)
+    found = {}
+    for page in pages:
+        # Pages link to each other by their sources.
+        body = marks.render(page.text).replace('.md">', '.html">')
+        found[f"{page.name}.html"] = template.render(title=page.question, body=body, pages=pages, here=page.name)
+    found["index.html"] = template.render(title="teachlab: which question do you have?", body="", pages=pages, here="")
+    return found
+
+
+def write_guide(folder: Path, pages: Iterable[GuidePage]) -> Path:
+    """Write pages and figures into a folder as one result.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if it is not there.
+    pages : iterable of GuidePage
+        What to write.
+
+    Returns
+    -------
+    Path
+        The page to open.
+    """
+    pages = tuple(pages)
+    folder.mkdir(parents=True, exist_ok=True)
+    with one_result():
+        for name, text in web_pages(pages).items():
+            with write_aside(folder / name) as aside:
+                aside.write_text(text, encoding="utf-8")
+        for figure in dict.fromkeys(figure for page in pages for figure in page.figures):
+            with write_aside(folder / figure) as aside:
+                aside.write_bytes((FOLDER / "figures" / figure).read_bytes())
+    return folder / (f"{pages[0].name}.html" if len(pages) == 1 else "index.html")

@@ -1,0 +1,106 @@
+"""The guide tells the truth: every page is what its own commands print and draw today."""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+import shlex
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.cli.commands import COMMANDS
+from teachlab.errors import ParameterError
+from teachlab.guide import FOLDER, ORDER, guide_page, guide_pages, terminal_text
+from teachlab.guide.web import web_pages
+
+MOST_DIFFERENT = 0.01
+"""Share of pixels that may differ by font and rounding."""
+
+
+def script() -> ModuleType:
+    found = importlib.util.spec_from_file_location("guide_script", Path(__file__).parent / "guide.py")
+    assert found is not None
+    assert found.loader is not None
+    module = importlib.util.module_from_spec(found)
+    found.loader.exec_module(module)
+    return module
+
+
+def test_every_page_prints_and_draws_what_its_commands_make() -> None:
+    from matplotlib.image import imread
+
+    stale = []
+    for name, text, folder in script().renewed_pages():
+        page = guide_page(name)
+        if page.text != text:
+            stale.append(f"{name}: renew with python tests/guide.py\n{text}")
+        for figure in page.figures:
+            made, kept = imread(folder / figure), imread(FOLDER / "figures" / figure)
+            assert made.shape == kept.shape, figure
+            assert np.mean(np.abs(made - kept).max(axis=2) > 0.2) < MOST_DIFFERENT, figure
+    assert not stale, "\n".join(stale)
+
+
+def test_pages_and_figures_are_all_there_and_none_is_left_over() -> None:
+    assert {f.stem for f in (FOLDER / "pages").iterdir()} == set(ORDER)
+    assert {f.name for f in (FOLDER / "figures").iterdir()} == {f for p in guide_pages().pages for f in p.figures}
+
+
+@pytest.mark.parametrize("name", ORDER)
+def test_a_page_answers_first_and_names_real_commands_and_pages(name: str) -> None:
+    page = guide_page(name)
+    question, answer = page.text.split("\n\n")[:2]
+    assert question.endswith("?")
+    assert answer.startswith("**Answer.** ")
+    for command in re.findall(r"\bteachlab ([a-z]+)", page.text):
+        assert command in COMMANDS or command in ("is", "replaces"), command
+    for other in re.findall(r"\]\((\w+)\.md\)", page.text):
+        assert other in ORDER
+    for sentence in re.findall(r"!\[([^\]]*)\]", page.text):
+        assert sentence.endswith("."), "a figure has a sentence that says what to see"
+
+
+def test_what_stands_in_running_text_is_a_command_that_parses() -> None:
+    """Commands beside the blocks are not run: each must at least name options that the command has."""
+    for page in guide_pages().pages:
+        prose = re.sub(r"^```.*?^```$", "", page.text, flags=re.MULTILINE | re.DOTALL)
+        for line in re.findall(r"`teachlab ([^`]+)`", prose):
+            command, *words = shlex.split(line)
+            help_text = CliRunner().invoke(app, [command, "--help"], env={"COLUMNS": "200"}).output
+            for word in words:
+                assert not word.startswith("--") or word in help_text, line
+
+
+def test_the_terminal_shows_no_marks() -> None:
+    for page in guide_pages().pages:
+        text = terminal_text(page)
+        assert "```" not in text
+        assert "**" not in text
+        assert "](" not in text
+    assert "Figure (teachlab guide log --html FOLDER): The light over time." in terminal_text(guide_page("log"))
+
+
+def test_web_pages_link_to_each_other_and_show_their_figures(tmp_path: Path) -> None:
+    done = CliRunner().invoke(app, ["guide", "--html", str(tmp_path / "guide")])
+    assert done.exit_code == 0, done.output
+    files = {f.name for f in (tmp_path / "guide").iterdir()}
+    pages = web_pages(guide_pages().pages)
+    assert set(pages) <= files
+    for name, text in pages.items():
+        for target in re.findall(r'(?:href|src)="([^"]+)"', text):
+            assert target in files, f"{name}: {target}"
+        assert "Not a safety device" in text
+
+
+def test_an_unknown_page_is_refused_with_the_nearest() -> None:
+    with pytest.raises(ParameterError, match="Did you mean 'method'"):
+        guide_page("methods")
+    done = CliRunner().invoke(app, ["guide", "methods"])
+    assert done.exit_code == 2
+    listed = CliRunner().invoke(app, ["guide"]).output
+    assert all(name in listed for name in ORDER)
