@@ -24,7 +24,7 @@ def guide_command(
     """Answer a question by a page: which method, why lost, how many passes, what to sign."""
     from teachlab.guide import GuidePages, guide_page, guide_pages, terminal_text
 
-    asked = guide_pages() if question is None else GuidePages((guide_page(question),))
+    asked = guide_pages() if question is None else GuidePages(pages=(guide_page(question),))
     page = None
     if html is not None:
         from teachlab.guide.web import write_guide

@@ -43,7 +43,7 @@ class GuidePage(Document):
         return tuple(found[2] for found in _FIGURE.finditer(self.text))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GuidePages(Document):
     """All pages, or those that were asked for.
 
@@ -53,6 +53,7 @@ class GuidePages(Document):
         In the order of a job.
     """
 
+    schema: int = 1
     pages: tuple[GuidePage, ...]
 
 
@@ -74,7 +75,7 @@ def guide_page(name: str) -> GuidePage:
 
 def guide_pages() -> GuidePages:
     """Return all pages."""
-    return GuidePages(tuple(guide_page(name) for name in ORDER))
+    return GuidePages(pages=tuple(guide_page(name) for name in ORDER))
 
 
 def terminal_text(page: GuidePage) -> str:
