@@ -1,9 +1,9 @@
 """teachlab: evidence for taught light-sensor thresholds.
 
 What it does are functions, on paths or values: `read_recording`, `teach`, `replay`, `score`, `evaluate`, `bench`,
-`surface`, `stress`, `repeatability`, `coverage`, `stale`, `compare`, `plan`, `report`, `verify`, `conformance`. What
-they give prints as a sentence; `to_pandas()` gives a tidy frame and, where there is a figure, `plot()` gives it. Public
-names are loaded when they are first used.
+`surface`, `stress`, `repeatability`, `coverage`, `stale`, `identify`, `agree`, `compare`, `plan`, `report`, `verify`,
+`conformance`. What they give prints as a sentence; `to_pandas()` gives a tidy frame and, where there is a figure,
+`plot()` gives it. Public names are loaded when they are first used.
 """
 
 from __future__ import annotations
@@ -42,11 +42,13 @@ if TYPE_CHECKING:
     from teachlab.studies import bench_recording
     from teachlab.teaching import TeachBlock, resolve, teach_once
     from teachlab.verbs import (
+        agree,
         bench,
         compare,
         conformance,
         coverage,
         evaluate,
+        identify,
         plan,
         repeatability,
         replay,
@@ -94,11 +96,13 @@ _HOME = {
     ),
     "teachlab.teaching": ("TeachBlock", "resolve", "teach_once"),
     "teachlab.verbs": (
+        "agree",
         "bench",
         "compare",
         "conformance",
         "coverage",
         "evaluate",
+        "identify",
         "plan",
         "repeatability",
         "replay",
@@ -132,6 +136,7 @@ __all__ = [
     "TeachlabError",
     "Told",
     "Truth",
+    "agree",
     "autocorrelation",
     "bench",
     "bench_recording",
@@ -142,6 +147,7 @@ __all__ = [
     "count",
     "coverage",
     "evaluate",
+    "identify",
     "lot_rate",
     "miettinen_nurminen",
     "newcombe",

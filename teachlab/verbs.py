@@ -25,6 +25,8 @@ from teachlab.wording.rates import percent
 
 if TYPE_CHECKING:
     from teachlab import pipeline
+    from teachlab.device.agreement import Agreement
+    from teachlab.device.identified import Identification
     from teachlab.evidence.finding import Finding
     from teachlab.questions.compare import CompareAnswer
     from teachlab.questions.coverage import Coverage
@@ -877,6 +879,107 @@ def verify(
     sentence = f"{serious} differences: not verified." if serious else "Verified: the record holds."
     rows = [{"where": one.where, "message": one.message, "serious": one.serious} for one in found]
     return Told(found, sentence, lambda: rows)
+
+
+def identify(recording: RecordingLike, *, jitter: int = 1, longest_ms: float | None = None) -> Told[Identification]:
+    """Find all settings that reproduce the sensor's own output, logged beside the light.
+
+    Parameters
+    ----------
+    recording : path or Recording
+        With the sensor's output (`import --output-column`).
+    jitter : int, samples
+        How far a logged edge may lie from its place, either way.
+    longest_ms : float, ms, optional
+        Longest latency that is tried; by default 200 samples.
+
+    Returns
+    -------
+    Told of Identification
+        Its frame has one row per class of settings that no pulse of the log tells apart.
+
+    Examples
+    --------
+    >>> import numpy as np, teachlab
+    >>> light = np.tile(np.repeat([10.0, 90.0, 10.0], [20, 12, 8]), 20)
+    >>> info = teachlab.RecordingInfo(sample_rate_hz=1000.0, unit="mV")
+    >>> sensed = teachlab.Recording.from_array(light, info, output=np.roll(light > 50, 2))
+    >>> found = teachlab.identify(sensed, jitter=0)
+    >>> found.representative.polarity.value, found.contradictions
+    ('light-on', ())
+    """
+    from teachlab.device.identification import identify as identified
+    from teachlab.device.identification import whole_light
+    from teachlab.device.identification_figure import identification_figure
+    from teachlab.device.logged_edges import logged_edges
+    from teachlab.wording.identification import identification_lines
+
+    opened = _recording(recording)
+    found = identified(opened, jitter=jitter, longest_ms=longest_ms)
+
+    def draw(kind: str) -> bytes:
+        return identification_figure(found, whole_light(opened), logged_edges(opened), name=opened.name, kind=kind)
+
+    return Told(found, " ".join(identification_lines(found, opened.info)), lambda: found.as_dict()["classes"], draw)
+
+
+def agree(
+    recording: RecordingLike,
+    setting: SettingLike,
+    passes: TruthLike | None = None,
+    *,
+    tolerance: int | None = None,
+    lag: int | None = None,
+    confidence: float = 0.95,
+) -> Told[Agreement]:
+    """Compare a replay with the sensor's own logged output, pulse by pulse and by lots.
+
+    Parameters
+    ----------
+    recording : path or Recording
+        With the sensor's output.
+    setting : path or Setting
+        The one that the sensor had while it was logged.
+    passes : path or Truth, optional
+        Default: the table beside the recording, if there is one; its lots are those of the claim.
+    tolerance : int, samples, optional
+        Edges further apart do not match; default one evaluation and one sample.
+    lag : int, samples, optional
+        Constant lag of the log; by default the one that matches the most edges.
+    confidence : float
+
+    Returns
+    -------
+    Told of Agreement
+        Its frame has one row per edge that only one side has.
+
+    Examples
+    --------
+    >>> import numpy as np, teachlab
+    >>> light = np.tile(np.repeat([10.0, 90.0, 10.0], [20, 12, 8]), 20)
+    >>> info = teachlab.RecordingInfo(sample_rate_hz=1000.0, unit="mV")
+    >>> sensed = teachlab.Recording.from_array(light, info, output=np.roll(light > 50, 2))
+    >>> found = teachlab.agree(sensed, teachlab.Setting(unit="mV", on_level=50, off_level=40))
+    >>> found.matched, found.logged, found.lag_samples
+    (20, 20, 2)
+    """
+    from teachlab.data.truth_files import find_truth
+    from teachlab.device.agreement import agree as agreed
+    from teachlab.device.agreement import matched_to_log
+    from teachlab.device.agreement_figure import agreement_figure
+    from teachlab.wording.verdict import verdict_sentence
+
+    beside = None if isinstance(recording, Recording) else find_truth(fspath(recording))
+    alone = passes is None and beside is None
+    opened, truth = (_recording(recording), None) if alone else _opened(recording, passes)
+    used = _setting(setting)
+    found = agreed(opened, used, truth, tolerance=tolerance, lag=lag, confidence=confidence)
+
+    def draw(kind: str) -> bytes:
+        matched = matched_to_log(opened, used, tolerance=found.tolerance_samples, lag=found.lag_samples)
+        return agreement_figure(matched, rate_hz=opened.info.sample_rate_hz, name=opened.name, kind=kind)
+
+    return Told(found, verdict_sentence(found.verdict), lambda: [one.as_dict() for one in found.unmatched], draw)
 
 
 def conformance(strategy: StrategyLike, *, expected_failures: dict[str, str] | None = None) -> Told[ConformanceReport]:

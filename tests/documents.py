@@ -82,6 +82,7 @@ counterfactual a.parquet
 coverage a.parquet --cycle belt=1s --setting low.json --begins 06:30
 identify sensed.parquet
 identify lawless.parquet
+agree sensed.parquet --setting good.json
 compare a.parquet --setting good.json --setting high.json
 compare a.parquet --setting good.json --with d2.parquet
 plan --max-rate 0.001 --confidence 0.95
@@ -89,6 +90,7 @@ plan --max-rate 0.01 --icc 0.1 --lot-size 50 --seen 100 --true-rate 0.001 --taug
 plan --max-rate 0.1 --hours --seen 40
 report a.parquet --setting good.json --draws 4 --teach-share 0.3 --cycle belt=1s --out record
 report a.parquet --setting high.json --draws 0 --out other
+report sensed.parquet --truth a.passes.parquet --setting good.json --draws 0 --out sensed
 verify record/result.json
 stale a.parquet --setting good.json
 stale a.parquet --setting good.json --before a2.parquet

@@ -116,6 +116,11 @@ COMMANDS = {
         "Find all settings that reproduce the sensor's own output, logged beside the light.",
         "teachlab identify sensor.parquet --plot edges.svg --out sensor.json",
     ),
+    "agree": Listed(
+        "agree", ASK,
+        "Compare a replay with the sensor's own logged output, pulse by pulse and by lots.",
+        "teachlab agree sensor.parquet --setting sensor.json",
+    ),
     "stress": Listed(
         "stress", ASK,
         "Count what one setting loses and trips with less light, more ambient light and a dirty window.",

@@ -44,6 +44,10 @@ def report_command(
         typer.Option(help="A nuisance that comes back: belt=10s, belt=6000mm, lamp=100Hz; repeatable."),
     ] = None,
     draws: Annotated[int, typer.Option(help="How often the teaching is repeated; 0 leaves it out.")] = 200,
+    sensor_setting: Annotated[
+        str | None,
+        typer.Option(help="Setting that the sensor had while its own output was logged; default: that of --setting."),
+    ] = None,
     rehearsal: Annotated[
         bool, typer.Option("--rehearsal", help="Judge synthetic light by the criteria, said to be a rehearsal.")
     ] = False,
@@ -62,6 +66,7 @@ def report_command(
     Exit code with criteria: 0 met, 1 not met, 3 not enough evidence; 3 also where there is no setting.
     """
     from teachlab.data.opening import open_pair
+    from teachlab.data.setting_files import read_setting
     from teachlab.data.truth_files import find_truth
     from teachlab.evidence.about import nothing_stated, read_about
     from teachlab.evidence.abstention import Abstention, build_abstention, read_released
@@ -91,6 +96,7 @@ def report_command(
         draws=draws,
         cycles=tuple(cycle or ()),
         rehearsal=rehearsal,
+        sensor_setting=None if sensor_setting is None else read_setting(sensor_setting).as_dict(),
         about=stated,
     )
     released = read_released(setting)

@@ -354,11 +354,11 @@ def write_recording(
     RecordingError
         If there are no samples, or blocks come without `info`.
     """
-    logged: ParquetSource | None = None
+    logged: Any = None
     if isinstance(recording, Recording):
         if info is None:
             info = recording.info
-        if info.output is not None and isinstance(recording.source, ParquetSource):
+        if info.output is not None and hasattr(recording.source, "output"):
             logged = recording.source
         elif info.output is not None:
             info = replace(info, output=None)  # a source that has no column for it

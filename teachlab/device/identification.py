@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from teachlab.device.identified import ContradictedEdge, Identification, IdentifiedClass, Interval
+from teachlab.device.identified import Identification, IdentifiedClass, Interval
 from teachlab.device.level_counts import EvaluationGrid, SharedLevel, crossing_intervals, fewest_missed, shared_level
 from teachlab.device.logged_edges import LoggedEdges, logged_edges
-from teachlab.device.matching import matched_edges, unmatched_count
+from teachlab.device.matching import ContradictedEdge, MatchedEdges, unmatched_count
 from teachlab.device.rates import proposed_ratios
 from teachlab.device.timing_classes import TimingClass, output_of, timing_classes
 from teachlab.errors import ParameterError
@@ -482,14 +482,8 @@ def _contradictions(search: _Stretch, best: IdentifiedClass) -> tuple[Contradict
     """Name the edges without a partner under the representative, by time."""
     state, invalid, size = search.state(best.grid, *best.levels)
     output = output_of(best.timing, state, invalid, size, light_on=best.light_on)
-    out = []
-    for word, logged, edges in (
-        ("active", search.edges.active, output.rises()),
-        ("inactive", search.edges.inactive, output.falls()),
-    ):
-        at = best.grid.samples_of(edges) + best.lag
-        at = at[at < search.edges.samples]
-        pairs = matched_edges(logged, at, search.tolerance(best.grid))
-        out += [ContradictedEdge(int(s), word, "logged") for s in np.delete(logged, pairs[0])]
-        out += [ContradictedEdge(int(s), word, "replayed") for s in np.delete(at, pairs[1])]
-    return tuple(sorted(out, key=lambda c: (c.sample, c.side)))
+    up, down = (best.grid.samples_of(side) + best.lag for side in (output.rises(), output.falls()))
+    replayed = up[up < search.edges.samples], down[down < search.edges.samples]
+    return MatchedEdges.of(
+        (search.edges.active, search.edges.inactive), replayed, search.tolerance(best.grid)
+    ).unmatched()

@@ -7,6 +7,7 @@ from fractions import Fraction
 from typing import Any
 
 from teachlab.device.level_counts import EvaluationGrid
+from teachlab.device.matching import ContradictedEdge
 from teachlab.device.timing_classes import TimingClass
 from teachlab.model.json_values import Document, plain
 from teachlab.model.setting import DelaysActOn, Polarity, Setting
@@ -18,24 +19,6 @@ class Interval(Document):
 
     low: float
     high: float
-
-
-@dataclass(frozen=True, slots=True)
-class ContradictedEdge(Document):
-    """An edge that the representative does not explain.
-
-    Parameters
-    ----------
-    sample : int
-    edge : str
-        active or inactive: what the output becomes.
-    side : str
-        logged: the sensor switched, the replay does not; replayed: the other way round.
-    """
-
-    sample: int
-    edge: str
-    side: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,10 +3,75 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
+from dataclasses import dataclass
 
 import numpy as np
 
 from teachlab.device.logged_edges import Samples
+from teachlab.model.json_values import Document
+
+BothWays = tuple[Samples, Samples]
+"""Edges to active, and to inactive."""
+
+
+@dataclass(frozen=True, slots=True)
+class ContradictedEdge(Document):
+    """An edge of log or replay that the other does not have.
+
+    Parameters
+    ----------
+    sample : int
+    edge : str
+        active or inactive: what the output becomes.
+    side : str
+        logged: the sensor switched, the replay does not; replayed: the other way round.
+    """
+
+    sample: int
+    edge: str
+    side: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MatchedEdges:
+    """Edges of log and replay, each direction matched apart.
+
+    Parameters
+    ----------
+    logged, replayed : (ndarray, ndarray) of int64, samples
+        To active, and to inactive; the replayed ones already moved by the lag.
+    pairs : ((ndarray, ndarray), (ndarray, ndarray)) of int64
+        Positions in `logged` and in `replayed`, of either direction.
+    lag, tolerance : int, samples
+    """
+
+    logged: BothWays
+    replayed: BothWays
+    pairs: tuple[BothWays, BothWays]
+    lag: int
+    tolerance: int
+
+    @classmethod
+    def of(cls, logged: BothWays, replayed: BothWays, tolerance: int, *, lag: int = 0) -> MatchedEdges:
+        """Match the edges of both directions."""
+        ups, downs = (matched_edges(a, b, tolerance) for a, b in zip(logged, replayed, strict=True))
+        return cls(logged, replayed, (ups, downs), lag, tolerance)
+
+    def apart(self) -> BothWays:
+        """Return logged edges with a partner, and how much later than it each is."""
+        at = [ours[i] for ours, (i, _) in zip(self.logged, self.pairs, strict=True)]
+        theirs = [side[j] for side, (_, j) in zip(self.replayed, self.pairs, strict=True)]
+        return np.concatenate(at), np.concatenate(at) - np.concatenate(theirs)
+
+    def unmatched(self) -> tuple[ContradictedEdge, ...]:
+        """Return the edges without a partner on either side, by time."""
+        out = []
+        for word, ours, theirs, (i, j) in zip(
+            ("active", "inactive"), self.logged, self.replayed, self.pairs, strict=True
+        ):
+            out += [ContradictedEdge(int(s), word, "logged") for s in np.delete(ours, i)]
+            out += [ContradictedEdge(int(s), word, "replayed") for s in np.delete(theirs, j)]
+        return tuple(sorted(out, key=lambda c: (c.sample, c.side)))
 
 
 def matched_edges(logged: Samples, replayed: Samples, tolerance: int) -> tuple[Samples, Samples]:

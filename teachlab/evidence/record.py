@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 
 import teachlab.evidence.identity as identity
 from teachlab.data.alignment.room import alignment_of
+from teachlab.data.setting_files import setting_from_dict
 from teachlab.data.split import Split, split
 from teachlab.errors import Abstained, InputError, TruthError, UnmeasurableError
 from teachlab.evidence.criteria import Criteria, judge, overall
 from teachlab.evidence.finding import EVIDENCE
 from teachlab.evidence.record_parts import (
-    LIMITS_OF_USE,
     SCHEMA,
     RecordOptions,
     Sources,
@@ -23,6 +23,7 @@ from teachlab.evidence.record_parts import (
     data_of,
     source_name,
 )
+from teachlab.evidence.sections.agreement_section import agreement_caution, compared, limited, limits_of_use
 from teachlab.evidence.sections.lost_passes import lost_and_worst
 from teachlab.evidence.sections.repeat_section import nuisance_cycles, shown_too_much, teach_cloud
 from teachlab.model.json_values import plain
@@ -123,6 +124,10 @@ def build_record(
         ),
         margin=margins,
     )
+    seen = setting if how.sensor_setting is None else setting_from_dict(how.sensor_setting, "setting of the sensor")
+    assumption = NOTHING if criteria is None else criteria.assumption
+    agreement = compared(recording, truth, seen, confidence=how.rules.confidence, assumption=assumption)
+    verdict = limited(verdict, agreement)
     record: dict[str, Any] = {
         "schema": SCHEMA,
         "kind": EVIDENCE,
@@ -133,7 +138,12 @@ def build_record(
             "criteria": [item.as_dict() for item in judged],
         },
         "claims": [] if verdict.claim is None else [verdict.claim.text, *verdict.claim.beside],
-        "cautions": [*off_lines(alignment), *_cautions(recording, truth, cut, setting)],
+        "cautions": [
+            *off_lines(alignment),
+            *_cautions(recording, truth, cut, setting),
+            *agreement_caution(recording, agreement, setting_stated=how.sensor_setting is not None),
+        ],
+        "agreement": None if agreement is None else agreement.as_dict(),
         "about": dict(how.about),
         "data": data_of(recording, truth, sources),
         "alignment": None if alignment is None else alignment.as_dict(),
@@ -178,7 +188,7 @@ def build_record(
             rules=how.rules,
         ),
         "exclusions": _exclusions(result),
-        "limits_of_use": list(LIMITS_OF_USE),
+        "limits_of_use": limits_of_use(agreement),
         "software": identity.software(),
     }
     record = plain(record)

@@ -19,12 +19,15 @@ from teachlab.model.truth import Truth
 
 SCHEMA = 1
 
+NOT_COMPARED = (
+    "The logged trace may not be what the sensor saw: bandwidth, averaging, gain and clipping of the logger differ. "
+)
+VERIFY = "Verify on the line with marked pieces before release, and again after any change."
 LIMITS_OF_USE = (
     "Not a safety device: nothing here may justify protection of people, guarding, muting or a machine stop. Rates "
     "of lost passes are statistics of a process, not probabilities of a dangerous failure.",
     "The evidence covers the recorded product, speed, lamps, temperature, dirt and settings, and nothing else.",
-    "The logged trace may not be what the sensor saw: bandwidth, averaging, gain and clipping of the logger differ. "
-    "Verify on the line with marked pieces before release, and again after any change.",
+    NOT_COMPARED + VERIFY,
     "No event seen does not mean that the rate is zero: the claim is the bound, with its passes, lots and dates. "
     "Figures beyond the data rest on a model and are indicative.",
     "Where the count is a legal or quality-critical quantity, verify it independently.",
@@ -49,6 +52,8 @@ class RecordOptions:
         What was done otherwise than planned, in the words of whoever reports it.
     draws : int
         How often the setting's strategy is taught again inside the teach block; 0 leaves the cloud out.
+    sensor_setting : mapping or None
+        The setting, in its JSON form, that the sensor had while its own output was logged; None: the one judged.
     about : mapping of str to str or None
         What the record is about, as people state it (`teachlab.evidence.about`).
     cycles : tuple of str
@@ -64,6 +69,7 @@ class RecordOptions:
     draws: int = DRAWS
     cycles: tuple[str, ...] = ()
     rehearsal: bool = False
+    sensor_setting: Mapping[str, Any] | None = None
     about: Mapping[str, str | None] = field(default_factory=nothing_stated)
 
     def __post_init__(self) -> None:
@@ -82,6 +88,7 @@ class RecordOptions:
             "draws": self.draws,
             "cycles": list(self.cycles),
             "rehearsal": self.rehearsal,
+            "sensor_setting": self.sensor_setting,
         }
 
     @classmethod

@@ -218,9 +218,11 @@ class LightSource(Protocol):
 
 
 class ArraySource:
-    """Samples held in memory."""
+    """Samples held in memory, with the sensor's own output where it was logged."""
 
-    def __init__(self, light: Light, invalid: NDArray[np.bool_] | None = None) -> None:
+    def __init__(
+        self, light: Light, invalid: NDArray[np.bool_] | None = None, output: NDArray[np.bool_] | None = None
+    ) -> None:
         if light.ndim != 1:
             raise RecordingError(f"light must be one-dimensional, got shape {light.shape}.")
         if light.dtype.kind not in "iuf":
@@ -230,6 +232,15 @@ class ArraySource:
         self._light = light.view()
         self._light.flags.writeable = False
         self._invalid = invalid
+        if output is not None and output.shape != light.shape:
+            raise RecordingError(f"output holds one value a sample: {light.size} were due, got {output.size}.")
+        self._output = output
+
+    def output(self, start: int, stop: int) -> NDArray[np.bool_]:
+        """Return the logged output over the samples ``[start, stop)``."""
+        if self._output is None:
+            raise RecordingError("this recording in memory holds no output of the sensor.")
+        return self._output[start:stop]
 
     @property
     def samples(self) -> int:
@@ -305,14 +316,19 @@ class Recording:
         *,
         name: str = "array",
         invalid: NDArray[np.bool_] | None = None,
+        output: NDArray[np.bool_] | None = None,
     ) -> Recording:
-        """Wrap an array in memory; masked elements and NaN are invalid samples."""
+        """Wrap an array in memory; masked elements and NaN are invalid samples.
+
+        `output` is the sensor's own, one value a sample, where `info.output` tells of it.
+        """
         if isinstance(light, np.ma.MaskedArray):
             mask = np.ma.getmaskarray(light)
             invalid = mask if invalid is None else mask | invalid
             light = np.asarray(light.data)
         # Another light: the digest of a file's own does not hold for it.
-        return cls(replace(info, digest=None), ArraySource(np.asarray(light), invalid), name)
+        info = replace(info, digest=None, output=None if output is None else info.output or LoggedOutput())
+        return cls(info, ArraySource(np.asarray(light), invalid, output), name)
 
     @property
     def samples(self) -> int:

@@ -85,6 +85,8 @@ class Verdict(Document):
         Smallest step of the light: no level is told finer.
     rehearsal : bool
         Whether the light is synthetic: no evidence about a real line.
+    sensor : str
+        Whether the replay was compared with the sensor's own output, one sentence; empty where there is no sensor.
     """
 
     decision: str
@@ -97,6 +99,7 @@ class Verdict(Document):
     equal_cost: EqualCost | None = None
     step: float | None = None
     rehearsal: bool = False
+    sensor: str = ""
 
     def leading_to(self, next_step: str) -> Verdict:
         """Return the same verdict with another next step."""

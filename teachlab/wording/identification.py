@@ -10,9 +10,12 @@ from teachlab.wording.settings import level_text
 from teachlab.wording.tables import plain_table
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from rich.table import Table
 
     from teachlab.device.identified import Identification, Interval
+    from teachlab.device.matching import ContradictedEdge
     from teachlab.model.recording import RecordingInfo
 
 WIDTH = 100
@@ -46,12 +49,18 @@ def identification_lines(found: Identification, info: RecordingInfo, *, details:
     if lag is not None and lag.high > found.jitter:
         lines.append(f"Of the latency {_between(lag)} samples are lag of the log; that is no part of the setting.")
     out = _wrapped(lines)
-    shown = found.contradictions if details else found.contradictions[:MOST_PLACES]
+    return out + place_lines(found.contradictions, info, details=details)
+
+
+def place_lines(edges: Sequence[ContradictedEdge], info: RecordingInfo, *, details: bool) -> list[str]:
+    """Return where log and replay differ, a line an edge; few of them without details."""
+    shown = edges if details else edges[:MOST_PLACES]
+    out = []
     for one in shown:
         missing = "the replay does not switch" if one.side == "logged" else "the log has no such edge"
         out.append(f"  {moment(one.sample, info)}, sample {one.sample}: becomes {one.edge}; {missing}.")
-    if len(shown) < wrong:
-        out.append(f"  … {wrong - len(shown)} more with --details.")
+    if len(shown) < len(edges):
+        out.append(f"  … {len(edges) - len(shown)} more with --details.")
     return out
 
 

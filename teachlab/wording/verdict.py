@@ -52,6 +52,7 @@ def verdict_lines(
     bottom = _wrapped([f"Next: {verdict.next_step}"], whole=whole) if verdict.next_step else []
     reasons = [_wrapped([f"Why: {reason.text}"]) for reason in verdict.reasons]
     if details:
+        top += _wrapped([f"Sensor: {verdict.sensor}"]) if verdict.sensor else []
         return top + [line for lines in reasons for line in lines] + (kept if late else []) + list(table) + bottom
     room = most - len(top) - len(bottom)
     body: list[str] = []
@@ -80,6 +81,7 @@ def document_lines(document: Mapping[str, Any], setting: Setting) -> list[str]:
         next_step=document["next_step"],
         conditions=tuple(document["conditions"]),
         rehearsal=document["rehearsal"],
+        sensor=document.get("sensor", ""),
     )
     return verdict_lines(made)
 

@@ -261,6 +261,16 @@ identify sensed.parquet --longest-ms 2
   --out: --out known.json | made known.json
   --plot: --plot edges.svg | made edges.svg
 
+agree sensed.parquet --setting good.json
+  recording: =agree lawless.parquet --setting good.json | recording
+  --setting: =agree sensed.parquet --setting high.json | setting.on_level
+  --truth: --truth a.passes.parquet | share.named
+  --tolerance-samples: --tolerance-samples 0 | tolerance_samples
+  --lag-samples: --lag-samples 1 | lag_samples
+  --confidence: --confidence 0.8 | share.low
+  --assume: --assume independent | share.low
+  --plot: --plot apart.svg | made apart.svg
+
 explore a.parquet --out page.html
   recording: =explore a2.parquet --out page.html | recording
   --out: --out sheet.html | made sheet.html
@@ -430,6 +440,8 @@ report a.parquet --setting taught-one.json --draws 2 --teach-share 0.3 --out rec
   --tolerance-ms: --tolerance-ms 3 | teach_cloud.points.on_level
 report line.parquet --setting line.json --draws 0 --criteria passes.toml --out record
   --rehearsal: --rehearsal | verdict.criteria
+report sensed.parquet --truth a.passes.parquet --setting good.json --draws 0 --out record
+  --sensor-setting: --sensor-setting high.json | agreement.matched
 
 verify kept/result.json
   record: =verify other/result.json | verified
@@ -453,6 +465,7 @@ FORCED = {
     "teach a.parquet --strategy two-sample-midpoint": "other.json",
     "design a.parquet": "other.json",
     "identify sensed.parquet --longest-ms 2": "other.json",
+    "agree sensed.parquet --setting good.json --plot": "other.svg",
     "explore a.parquet": "other.html",
     "replay a.parquet --setting good.json --edges": "other.csv",
     "bench a.parquet --draws 2 --strategy two-sample-midpoint": "taken/bench.json",

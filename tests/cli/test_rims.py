@@ -98,9 +98,9 @@ COMMANDS = (
 )
 REFUSED = {"hostile.json", "hostile.py:Odd", "refused.parquet"}
 """Their refusals quote the text."""
-WITHOUT_FOREIGN_TEXT = {"demo", "strategies", "surroundings", "plan", "explore", "identify"}
+WITHOUT_FOREIGN_TEXT = {"demo", "strategies", "surroundings", "plan", "explore", "identify", "agree"}
 """Commands that read no file, or only what ships; `explore` answers by a page, whose text is tested in a browser, and
-`identify` by numbers alone."""
+`identify` and `agree` by numbers alone."""
 
 
 @pytest.fixture

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.draws import Costs
 from teachlab.model.printable_text import number_of
+from teachlab.model.recording import Origin
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import Verdict, VerdictReason
@@ -38,6 +39,8 @@ RARE_KIND = 0.05
 SAID_BY_THE_CLAIM = frozenset({OpenCondition.INVERTED, OpenCondition.NEVER, OpenCondition.NOTHING_LEFT})
 MISSED_AT_MOST = 0.05
 """Chance of not having shown it below which nothing is said."""
+NEVER_COMPARED = "The replay was never compared with this sensor: no switching of its own output was logged."
+TO_BE_COMPARED = "The replay was not compared with the sensor's own logged output here: teachlab agree does."
 FEWEST_STEPS = 64
 """From background to objects, below which what looks like a step of the converter may be none."""
 
@@ -191,7 +194,15 @@ def setting_verdict(
         equal_cost=room_of(recording, truth, setting, margin, rules=by.rules, costs=by.costs),
         step=light_step(recording, margin),
         rehearsal=found.synthetic,
+        sensor=_compared(recording),
     )
+
+
+def _compared(recording: Recording) -> str:
+    # Synthetic light has no sensor that it could be compared with.
+    if recording.info.origin is Origin.SYNTHETIC:
+        return ""
+    return NEVER_COMPARED if recording.info.output is None else TO_BE_COMPARED
 
 
 def light_step(recording: Recording, margin: Margin | None) -> float | None:

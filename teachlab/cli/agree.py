@@ -1,0 +1,87 @@
+"""The command `agree`: a replay against the sensor's own logged output."""
+
+from __future__ import annotations
+
+import shlex
+from dataclasses import replace
+from typing import Annotated
+
+import typer
+
+from teachlab.cli.console import emit_json, say, say_verdict
+from teachlab.cli.options import Assume, Confidence, Details, Json, PassesFile, RecordingFile
+from teachlab.cli.ranges import Range
+from teachlab.cli.writing import picture_kind
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("agree")(agree_command)
+
+
+def agree_command(
+    recording: RecordingFile,
+    setting: Annotated[str, typer.Option(help="Setting that the sensor had while it was logged: JSON.")],
+    truth: PassesFile = None,
+    tolerance_samples: Annotated[
+        int | None,
+        typer.Option(help="Edges further apart do not match, samples; default: one evaluation and one sample."),
+        Range(0, 100_000),
+    ] = None,
+    lag_samples: Annotated[
+        int | None,
+        typer.Option(help="Constant lag of the logged output, samples; default: the one that matches most edges."),
+        Range(-100_000, 100_000),
+    ] = None,
+    confidence: Confidence = 0.95,
+    assume: Assume = "lots",
+    plot: Annotated[str | None, typer.Option(help="Draw every edge, early or late: .svg or .png.")] = None,
+    details: Details = False,
+    json: Json = False,
+) -> None:
+    """Compare a replay with the sensor's own logged output, pulse by pulse and by lots.
+
+    It shows whether the replay is this sensor. A constant lag is taken out, and told: a delay that is the same both
+    ways cannot be told from it.
+    """
+    from teachlab.data.opening import open_with_passes
+    from teachlab.data.setting_files import read_setting
+    from teachlab.device.agreement import AGREES, LIMITED, OPEN, agree, matched_to_log
+    from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
+    from teachlab.statistics.claims.lot_claims import assumption_from
+    from teachlab.wording.identification import place_lines
+
+    kind = None if plot is None else picture_kind(plot)
+    opened, passes = open_with_passes(recording, truth)
+    used = read_setting(setting)
+    found = agree(
+        opened, used, passes, tolerance=tolerance_samples, lag=lag_samples, confidence=confidence,
+        assumption=assumption_from(assume),
+    )  # fmt: skip
+    if plot is not None and kind is not None:
+        from teachlab.data.atomic_files import write_aside
+        from teachlab.device.agreement_figure import agreement_figure
+
+        matched = matched_to_log(opened, used, tolerance=found.tolerance_samples, lag=found.lag_samples)
+        drawn = agreement_figure(
+            matched, rate_hz=opened.info.sample_rate_hz, name=opened.info.title or opened.name, kind=kind
+        )
+        with write_aside(plot) as aside:
+            aside.write_bytes(drawn)
+    beside = "" if truth is None else f" --truth {shlex.quote(truth)}"
+    step = f"teachlab identify {shlex.quote(recording)}"
+    if found.verdict.decision == OPEN:
+        step = f"teachlab plan --max-rate {ACCEPTED_ERRORS:g} --confidence {(1 + confidence) / 2:g}"
+    elif found.verdict.decision in (AGREES, LIMITED):
+        on = f"{shlex.quote(recording)}{beside} --setting {shlex.quote(setting)}"
+        step = f"teachlab {'replay' if passes is None else 'report'} {on}{'' if passes is None else ' --out record'}"
+    found = replace(found, verdict=found.verdict.leading_to(step))
+    if json:
+        emit_json(found.as_dict())
+        return
+    say_verdict(found.verdict, details=details)
+    if details:
+        say(f"Edges match within ±{found.tolerance_samples} samples. {100 * found.lots_fully_reproduced:.3g} % of the "
+            f"{'lots' if found.share.named else 'stretches'} are reproduced without a fault.")  # fmt: skip
+        for line in place_lines(found.unmatched, opened.info, details=True):
+            say(line)

@@ -1,0 +1,343 @@
+"""How well a replay agrees with the sensor's own logged output, pulse by pulse."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from teachlab.device.logged_edges import LoggedEdges, logged_edges
+from teachlab.device.matching import ContradictedEdge, MatchedEdges, matched_edges
+from teachlab.errors import ParameterError
+from teachlab.model.json_values import Document
+from teachlab.model.recording import Origin
+from teachlab.model.score import check_confidence
+from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
+from teachlab.questions.verdict.places import moment
+from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
+from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption, lots_needed
+from teachlab.statistics.design_effect import ceiling_of
+from teachlab.statistics.intervals import proportion_limits
+from teachlab.statistics.lots import blocks_of, lot_rate
+from teachlab.switching.run import replay
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+    from teachlab.device.logged_edges import Samples
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
+
+EARLIEST, LATEST = -20, 200
+"""Lags of the log that are tried, samples."""
+LIKELY_LAGS = 5
+"""Lags that put the most edges near one another, all edges of either side counted; these are matched."""
+AGREES, LIMITED, DIFFERS, OPEN = "agrees", "agrees with a limit", "does not agree", "cannot be decided"
+LEAST_SHARE = 1 - ACCEPTED_ERRORS
+"""Share of the pulses that must be shown to be reproduced, in both directions."""
+
+
+@dataclass(frozen=True, slots=True)
+class EarlyLate(Document):
+    """Logged less replayed edge over the matched ones, samples: positive where the sensor switched later."""
+
+    median: float | None
+    p05: float | None
+    p95: float | None
+    early: int
+    exact: int
+    late: int
+
+
+@dataclass(frozen=True, slots=True)
+class ReproducedShare(Document):
+    """Share of the pulses of one side that the other has too, with its interval by lots.
+
+    Parameters
+    ----------
+    estimate, low, high : float
+    lots : int
+        Named lots, or stretches of consecutive pulses.
+    named : bool
+        Whether the lots are named.
+    confidence : float
+    """
+
+    estimate: float
+    low: float
+    high: float
+    lots: int
+    named: bool
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Agreement(Document):
+    """A replay against the logged output of the sensor.
+
+    Parameters
+    ----------
+    schema : int
+    recording : str
+    setting : Setting
+        What was replayed.
+    verdict : Verdict
+    logged, replayed, matched : int
+        Pulses; one is matched where both its edges are, and belong to one pulse on the other side.
+    early_late_samples : EarlyLate
+        Of the matched edges.
+    unmatched : tuple of ContradictedEdge
+    share, share_of_replayed : ReproducedShare
+        Logged pulses that are replayed, and replayed ones that were logged.
+    lots_fully_reproduced : float
+        Share of the lots without an unmatched pulse on either side.
+    lag_samples : int
+        Constant lag of the log that was taken out.
+    tolerance_samples : int
+    """
+
+    schema: int = 1
+    recording: str
+    setting: Setting
+    verdict: Verdict
+    logged: int
+    replayed: int
+    matched: int
+    early_late_samples: EarlyLate
+    unmatched: tuple[ContradictedEdge, ...]
+    share: ReproducedShare
+    share_of_replayed: ReproducedShare
+    lots_fully_reproduced: float
+    lag_samples: int
+    tolerance_samples: int
+
+
+def matched_to_log(
+    recording: Recording, setting: Setting, *, tolerance: int | None = None, lag: int | None = None
+) -> MatchedEdges:
+    """Replay a setting and match its edges with the logged ones, each direction apart; arguments as for `agree`."""
+    edges = logged_edges(recording)
+    output = replay(recording, setting)
+    if tolerance is None:
+        tolerance = -(-output.clock.numerator // output.clock.denominator) + 1
+    sides, logged = (output.onsets, output.releases), (edges.active, edges.inactive)
+    if lag is None:
+        lag = _lag(edges, sides, tolerance)
+    moved = (side + lag for side in sides)
+    up, down = (side[(side > 0) & (side < edges.samples)] for side in moved)
+    return MatchedEdges.of(logged, (up, down), tolerance, lag=lag)
+
+
+def agree(
+    recording: Recording, setting: Setting, passes: Truth | None = None, *, tolerance: int | None = None,
+    lag: int | None = None, confidence: float = 0.95, assumption: Assumption = NOTHING,
+) -> Agreement:  # fmt: skip
+    """Compare the replay of a setting with the sensor's own logged output.
+
+    Parameters
+    ----------
+    recording : Recording
+        With a column `output`.
+    setting : Setting
+    passes : Truth, optional
+        Their lots are the lots of the claim; else stretches of consecutive pulses are.
+    tolerance : int, samples, optional
+        Edges further apart do not match; default one evaluation and one sample.
+    lag : int, samples, optional
+        How much later than the replay the output was logged; by default the lag with the most matched edges.
+    confidence : float
+        Two-sided.
+    assumption : Assumption
+        What the intervals may take for granted of the pulses of a lot.
+
+    Raises
+    ------
+    RecordingError
+        Without a logged output.
+    ParameterError
+        If the log holds no whole pulse.
+
+    Notes
+    -----
+    The unit is the pulse, and pulses of a lot resemble one another: see `share_limits`.
+    """
+    check_confidence(confidence)
+    if tolerance is not None and tolerance < 0:
+        raise ParameterError(f"the tolerance must be at least 0 samples, got {tolerance}.")
+    found = matched_to_log(recording, setting, tolerance=tolerance, lag=lag)
+    (ups, downs), (onsets, releases) = found.pairs, found.replayed
+    ours, theirs = _pulses(*found.logged), _pulses(onsets, releases)
+    if not len(ours):
+        raise ParameterError(
+            f"{recording.name}: column 'output' holds no whole pulse. Log the output while objects pass."
+        )
+    begins = dict(zip(found.logged[0][ups[0]].tolist(), onsets[ups[1]].tolist(), strict=True))
+    ends = dict(zip(found.logged[1][downs[0]].tolist(), releases[downs[1]].tolist(), strict=True))
+    whole = dict(theirs.tolist())
+    # Both edges must belong to one replayed pulse: two pulses that touch it at either end are not it.
+    same = np.array([a in begins and whole.get(begins[a]) == ends.get(b, -1) for a, b in ours.tolist()], bool)
+    known = {begins[a] for (a, _), good in zip(ours.tolist(), same, strict=True) if good}
+    seen = np.array([a in known for a, _ in theirs.tolist()], bool)
+    share, share_of_replayed = (
+        _share(starts[:, 0], good, passes, confidence, assumption) for starts, good in ((ours, same), (theirs, seen))
+    )
+    failed, _, _ = _by_lot(np.concatenate((ours, theirs))[:, 0], np.concatenate((same, seen)), passes)
+    _, apart = found.apart()
+    quantiles = [float(q) for q in np.quantile(apart, [0.5, 0.05, 0.95])] if apart.size else [None] * 3
+    shift = EarlyLate(*quantiles, *(int(np.count_nonzero(k)) for k in (apart < 0, apart == 0, apart > 0)))
+    unmatched = found.unmatched()
+    return Agreement(
+        recording=recording.name,
+        setting=setting,
+        verdict=_verdict(recording, setting, share, share_of_replayed, shift, unmatched, found.lag, assumption),
+        logged=len(ours),
+        replayed=len(theirs),
+        matched=int(same.sum()),
+        early_late_samples=shift,
+        unmatched=unmatched,
+        share=share,
+        share_of_replayed=share_of_replayed,
+        lots_fully_reproduced=float(np.mean(failed == 0)),
+        lag_samples=found.lag,
+        tolerance_samples=found.tolerance,
+    )
+
+
+def _verdict(
+    recording: Recording, setting: Setting, share: ReproducedShare, back: ReproducedShare, shift: EarlyLate,
+    unmatched: tuple[ContradictedEdge, ...], lag: int, assumption: Assumption,
+) -> Verdict:  # fmt: skip
+    claims = (share.named and share.lots >= CLAIM_LOTS) or assumption.icc is not None
+    if share.low >= LEAST_SHARE and back.low >= LEAST_SHARE:
+        decision = AGREES if claims else LIMITED
+    else:
+        decision = DIFFERS if min(share.high, back.high) < LEAST_SHARE else OPEN
+    info = recording.info
+    reasons = []
+    for side, what in (("logged", "edges were logged that the replay has not"),
+                       ("replayed", "replayed edges were not logged")):  # fmt: skip
+        if some := [one for one in unmatched if one.side == side]:
+            places = ", ".join(dict.fromkeys(moment(one.sample, info) for one in some[:4:2]))
+            reasons.append(VerdictReason(
+                text=f"{len(some):,} {what}, first at {places}.", count=len(some),
+                first_at_s=some[0].sample / info.sample_rate_hz,
+            ))  # fmt: skip
+    if shift.median is not None:
+        reasons.append(VerdictReason(
+            text=f"Of the matched edges the sensor switched {shift.early:,} early, {shift.exact:,} exactly and "
+            f"{shift.late:,} late (5 to 95 %: {shift.p05:+.3g} to {shift.p95:+.3g} samples), after {lag} samples of "
+            "constant lag, which may be the log's or a delay both ways."
+        ))  # fmt: skip
+    lots = f"{share.lots} {'lots' if share.named else 'stretches of this recording'}"
+    sure = f"{100 * share.confidence:g} % interval"
+    given = f", {assumption.condition.replace('passes', 'pulses')}" if assumption.condition else ""
+    claim = HeadlineClaim(
+        text=f"The replay has {100 * share.estimate:.4g} % of the logged pulses ({100 * share.low:.3g} to "
+        f"{100 * share.high:.3g} %, {sure} by {lots}{given}), and the log has {100 * back.estimate:.4g} % of the "
+        f"replayed ones ({100 * back.low:.3g} to {100 * back.high:.3g} %).",
+        upper=1 - min(share.low, back.low), confidence=share.confidence, lots=share.lots, assume=assumption.name,
+    )  # fmt: skip
+    if decision == OPEN:
+        need = lots_needed(ACCEPTED_ERRORS, (1 + share.confidence) / 2)
+        more = f"Log {need} lots without a fault to show that at least {100 * LEAST_SHARE:g} % are reproduced"
+        reasons.insert(0, VerdictReason(text=f"{more}, or state how pulses of a lot correlate (--assume)."))
+    return Verdict(
+        decision=decision,
+        about="",
+        setting=setting,
+        claim=claim,
+        reasons=tuple(reasons),
+        conditions=() if claims else (
+            f"{share.lots if share.named else 'No'} lots are named: this holds for the recording alone. "
+            f"Name {CLAIM_LOTS} or more to claim beyond it.",
+        ),
+        rehearsal=info.origin is Origin.SYNTHETIC,
+    )  # fmt: skip
+
+
+def share_limits(
+    failed: ArrayLike, of: ArrayLike, confidence: float = 0.95, assumption: Assumption = NOTHING
+) -> tuple[float, float]:
+    """Return the interval of the share reproduced, from the pulses that fail and all pulses of every lot.
+
+    Parameters
+    ----------
+    failed, of : array_like of int, shape (lots,)
+        At least one pulse a lot.
+    confidence : float
+        Two-sided.
+    assumption : Assumption
+        An intra-lot correlation that is taken for granted; without one the spread of the lots decides.
+
+    Notes
+    -----
+    `lot_rate`: where fewer than two lots fail every lot is one trial. With a correlation ρ stated, Clopper and
+    Pearson's interval at ``n / (1 + (m − 1) ρ)`` trials (Kish 1965). Covers at least 95 % up to ρ = 0.2, by simulation
+    (``benchmarks/coverage/agreement.md``).
+    """
+    bad, n = np.asarray(failed, np.float64), np.asarray(of, np.float64)
+    effect = ceiling_of(n)
+    if assumption.icc is not None:
+        effect = 1 + (effect - 1) * assumption.icc
+    elif n.size > 1:
+        rate = lot_rate(bad, n, confidence=confidence)
+        return 1 - rate.high, 1 - rate.low
+    low, high, _ = proportion_limits(float(bad.sum()) / effect, float(n.sum()) / effect, confidence)
+    return 1 - high, 1 - low
+
+
+def _share(
+    starts: Samples, good: NDArray[np.bool_], passes: Truth | None, confidence: float, assumption: Assumption
+) -> ReproducedShare:
+    failed, of, named = _by_lot(starts, good, passes)
+    if not of.size:
+        return ReproducedShare(0.0, 0.0, 1.0, 0, False, confidence)
+    low, high = share_limits(failed, of, confidence, assumption)
+    return ReproducedShare(float(good.mean()), low, high, int(of.size), named, confidence)
+
+
+def _by_lot(
+    starts: Samples, good: NDArray[np.bool_], passes: Truth | None
+) -> tuple[NDArray[np.int64], NDArray[np.int64], bool]:
+    """Return the pulses that fail and all pulses of every lot that has some, and whether lots are named."""
+    if passes is None or passes.lot is None or not passes.passes:
+        failed, of = blocks_of(~good[np.argsort(starts, kind="stable")])
+        return failed[of > 0], of[of > 0], False
+    # A pulse belongs to the pass that began last before it.
+    k = np.clip(np.searchsorted(passes.start, starts, "right") - 1, 0, passes.passes - 1)
+    _, lot = np.unique(passes.lot[k].astype(str), return_inverse=True)
+    of = np.bincount(lot.reshape(-1))
+    return np.bincount(lot.reshape(-1)[~good], minlength=of.size), of, True
+
+
+def _pulses(up: Samples, down: Samples) -> Samples:
+    """Return whole pulses, shape (n, 2): an onset with the release behind it."""
+    k = np.searchsorted(down, up, "right")
+    whole = k < down.size
+    return np.column_stack((up[whole], down[k[whole]]))
+
+
+def _lag(edges: LoggedEdges, sides: tuple[Samples, Samples], tolerance: int) -> int:
+    """Return the lag that leaves the fewest edges unmatched, then the least distance, then the smallest."""
+    counts = np.zeros(LATEST - EARLIEST + 2 * tolerance + 1, np.int64)
+    for logged, at in zip((edges.active, edges.inactive), sides, strict=True):
+        first = np.searchsorted(logged, at + EARLIEST - tolerance)
+        behind = np.searchsorted(logged, at + LATEST + tolerance, "right")
+        for k in range(int((behind - first).max(initial=0))):
+            some = first + k < behind
+            counts += np.bincount(logged[first[some] + k] - at[some] - (EARLIEST - tolerance), minlength=counts.size)
+    near = np.convolve(counts, np.ones(2 * tolerance + 1, np.int64), "valid")
+    likely = np.argsort(-near, kind="stable")[: LIKELY_LAGS + 2 * tolerance] + EARLIEST
+
+    def rest(lag: int) -> tuple[int, int, int]:
+        open_ = far = 0
+        for logged, at in zip((edges.active, edges.inactive), sides, strict=True):
+            moved = at + lag
+            i, j = matched_edges(logged, moved, tolerance)
+            open_ += logged.size + moved.size - 2 * i.size
+            far += int(np.abs(logged[i] - moved[j]).sum())
+        return open_, far, abs(lag)
+
+    return min((int(lag) for lag in likely), key=rest)

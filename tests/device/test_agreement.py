@@ -1,0 +1,167 @@
+"""Agreement of replay and logged output: by hand, and the coverage of its interval by simulation."""
+
+from __future__ import annotations
+
+import json
+import runpy
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+import teachlab
+from teachlab.cli import app
+from teachlab.data.recording_files import write_recording
+from teachlab.data.setting_files import write_setting
+from teachlab.data.truth_files import write_truth
+from teachlab.device.agreement import agree, matched_to_log, share_limits
+from teachlab.device.agreement_figure import agreement_figure
+from teachlab.errors import InputError
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.statistics.claims.lot_claims import INDEPENDENT, Assumption
+from teachlab.statistics.intervals import proportion
+
+COVERAGE = runpy.run_path(str(Path(teachlab.__file__).parents[1] / "benchmarks" / "coverage" / "agreement.py"))
+SETTING = Setting(unit="counts", on_level=40, off_level=30)
+STARTS = 20 + 40 * np.arange(10)
+PASSES = Truth.from_arrays(STARTS, STARTS + 10, lot=[f"lot {k // 2}" for k in range(10)])
+
+
+def sensed(info: RecordingInfo | None = None) -> Recording:
+    """Ten pulses from 20 + 40k to 30 + 40k; the log is 3 samples late, has lost the fourth and made one up at 238."""
+    light = np.zeros(420, np.uint16)
+    output = np.zeros(420, bool)
+    for k, a in enumerate(STARTS):
+        light[a : a + 10] = 50
+        output[a + 3 : a + 13] = k != 3
+    output[238:240] = True
+    return Recording.from_array(light, info or RecordingInfo(sample_rate_hz=1000.0, unit="counts"), output=output)
+
+
+def test_pulses_are_counted_by_hand() -> None:
+    found = agree(sensed(), SETTING, PASSES)
+    assert (found.logged, found.replayed, found.matched, found.lag_samples) == (10, 10, 9, 3)
+    assert [(c.sample, c.edge, c.side) for c in found.unmatched] == [
+        (143, "active", "replayed"), (153, "inactive", "replayed"),
+        (238, "active", "logged"), (240, "inactive", "logged"),
+    ]  # fmt: skip
+    shift = found.early_late_samples
+    assert (shift.median, shift.p95, shift.early, shift.exact, shift.late) == (0.0, 0.0, 0, 18, 0)
+    assert found.share.estimate == found.share_of_replayed.estimate == 0.9
+    assert (found.share.lots, found.share.named) == (5, True)
+    # The pulse that was made up lies in the third lot, the one that was lost in the second.
+    assert found.lots_fully_reproduced == 0.6
+    assert found.verdict.decision == "cannot be decided"
+    assert "Log 72 lots without a fault" in found.verdict.reasons[0].text
+    assert [reason.count for reason in found.verdict.reasons[1:3]] == [2, 2]
+
+
+def test_early_and_late_are_told_apart() -> None:
+    """Onsets one sample late, releases one early, against a lag that is given."""
+    light = np.zeros(420)
+    output = np.zeros(420, bool)
+    for a in STARTS:
+        light[a : a + 10] = 50
+        output[a + 1 : a + 9] = True
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="counts"), output=output)
+    found = agree(recording, SETTING, PASSES, lag=0, tolerance=1)
+    shift = found.early_late_samples
+    assert (shift.early, shift.exact, shift.late) == (10, 0, 10)
+    assert (shift.p05, shift.p95) == (-1.0, 1.0)
+    assert agree(recording, SETTING, PASSES, lag=0, tolerance=0).matched == 0
+
+
+def test_two_pulses_that_touch_a_replayed_one_at_either_end_are_not_it() -> None:
+    light, output = np.zeros(200), np.zeros(200, bool)
+    light[50:90] = 50
+    output[50:60] = output[80:90] = True
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="counts"), output=output)
+    found = agree(recording, SETTING, lag=0)
+    assert (found.logged, found.replayed, found.matched) == (2, 1, 0)
+    assert found.verdict.decision == "cannot be decided"
+    assert not found.share.named
+
+
+def test_another_setting_does_not_agree() -> None:
+    many = np.tile(np.repeat([0.0, 50.0, 20.0, 0.0], [20, 10, 10, 5]), 400)
+    lots = Truth.from_arrays(*(45 * np.arange(400) + k for k in (20, 40)), lot=[f"{k // 4}" for k in range(400)])
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts")
+    recording = Recording.from_array(many, info, output=many > 30)
+    assert agree(recording, SETTING, lots).verdict.decision == "agrees"
+    assert agree(recording, SETTING).verdict.decision == "cannot be decided"
+    assert agree(recording, SETTING, assumption=INDEPENDENT).verdict.decision == "agrees"
+    low = replace(SETTING, on_level=15, off_level=10)
+    found = agree(recording, low, lots)
+    assert found.verdict.decision == "does not agree"
+    assert found.matched == 0
+
+
+def test_without_failure_a_lot_is_the_trial() -> None:
+    """0 of 12: Clopper and Pearson's interval with as many trials as lots; 0 of 480 where pulses are independent."""
+    for assumption, trials in ((Assumption(), 12), (INDEPENDENT, 480), (Assumption(1.0), 12)):
+        low, high = share_limits([0] * 12, [40] * 12, 0.95, assumption)
+        assert high == 1.0
+        assert low == pytest.approx(1 - proportion(0, trials).high)
+
+
+@pytest.mark.parametrize("correlation", [0.0, 0.05, 0.2])
+def test_the_interval_covers(correlation: float) -> None:
+    """24 lots of 30 pulses, 1 and 5 % not reproduced: at least 93 % of nominal 95 %, and none is refused."""
+    for share in (0.01, 0.05):
+        case = COVERAGE["held"]("beta-binomial", correlation, 24, 30, share, 600, 11)
+        # Three standard errors of the simulation below 93 %.
+        assert case["covers"] >= 0.93 - 3 * (0.93 * 0.07 / 600) ** 0.5
+        assert case["refused"] <= 0.05
+
+
+def test_what_is_shipped_holds_the_promise() -> None:
+    rows = json.loads((Path(teachlab.__file__).parents[1] / "benchmarks" / "coverage" / "agreement.json").read_text())
+    assert {row["icc"] for row in rows} >= {0.0, 0.05, 0.1, 0.2}
+    assert min(row["covers"] for row in rows) >= 0.93
+    assert max(row["refused"] for row in rows) <= 0.05
+
+
+def test_the_figure_shows_every_unmatched_edge() -> None:
+    drawn = agreement_figure(matched_to_log(sensed(), SETTING), rate_hz=1000.0, name="tubs").decode()
+    for text in ("matched: 18", "logged, not replayed: 2", "replayed, not logged: 2"):
+        assert text in drawn
+
+
+def test_the_command_says_decision_and_share_first(tmp_path: Path) -> None:
+    recording, setting, plot = tmp_path / "r.parquet", tmp_path / "s.json", tmp_path / "p.svg"
+    write_recording(recording, sensed())
+    write_truth(tmp_path / "r.passes.parquet", PASSES)
+    write_setting(setting, SETTING)
+    words = ["agree", str(recording), "--setting", str(setting)]
+    done = CliRunner().invoke(app, [*words, "--plot", str(plot)])
+    assert done.exit_code == 0, done.output
+    lines = done.output.splitlines()
+    assert lines[0].startswith("Cannot be decided: ")
+    assert len(lines) <= 12
+    assert "The replay has 90 % of the logged pulses" in done.output
+    assert "Next: teachlab plan --max-rate 0.05 --confidence 0.975" in done.output
+    assert plot.read_text().startswith("<?xml")
+    document = json.loads(CliRunner().invoke(app, [*words, "--json"]).stdout)
+    assert document["share"]["estimate"] == 0.9
+    assert document["verdict"]["decision"] == "cannot be decided"
+    assert (
+        "sample 238: becomes active; the replay does not switch"
+        in CliRunner().invoke(app, [*words, "--details"]).output
+    )
+
+
+def test_bad_input_is_refused_with_what_to_do() -> None:
+    bare = Recording.from_array(np.zeros(10, np.uint16), RecordingInfo(sample_rate_hz=1.0, unit="counts"))
+    with pytest.raises(InputError, match="--output-column"):
+        agree(bare, SETTING)
+    with pytest.raises(InputError, match="at least 0 samples, got -1"):
+        agree(sensed(), SETTING, tolerance=-1)
+    once = Recording.from_array(
+        np.zeros(10), RecordingInfo(sample_rate_hz=1.0, unit="counts"), output=np.arange(10) > 5
+    )
+    with pytest.raises(InputError, match="no whole pulse"):
+        agree(once, SETTING)
