@@ -16,9 +16,14 @@
 
 from __future__ import annotations
 
+from typing import ClassVar
+
 
 class TeachlabError(Exception):
     """Base of every deliberate error."""
+
+    guide: ClassVar[str | None] = None
+    """Page of the guide that says more."""
 
 
 class InputError(TeachlabError):
@@ -28,6 +33,8 @@ class InputError(TeachlabError):
 class RecordingError(InputError):
     """A recording, or its metadata, breaks the file contract."""
 
+    guide = "log"
+
 
 class UnmeasurableError(RecordingError):
     """Light is too large to be measured; it can still be compared with levels."""
@@ -35,6 +42,8 @@ class UnmeasurableError(RecordingError):
 
 class TruthError(InputError):
     """A table of passes breaks the file contract."""
+
+    guide = "truth"
 
 
 class SettingError(InputError):
@@ -52,6 +61,8 @@ class ScenarioError(InputError):
 class StrategyError(InputError):
     """A strategy cannot be found, cannot be loaded, or broke the protocol."""
 
+    guide = "strategy"
+
 
 class Abstained(TeachlabError):
     """A strategy declines to teach on the evidence it was shown.
@@ -65,6 +76,8 @@ class Abstained(TeachlabError):
     required : str
         What would have been needed, with its unit.
     """
+
+    guide = "declined"
 
     def __init__(self, reason: str, measured: str, required: str) -> None:
         super().__init__(reason, measured, required)

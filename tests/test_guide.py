@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 
 from teachlab.cli import app
 from teachlab.cli.commands import COMMANDS
-from teachlab.errors import ParameterError
+from teachlab.errors import ParameterError, TeachlabError
 from teachlab.guide import FOLDER, ORDER, guide_page, guide_pages, terminal_text
 from teachlab.guide.web import web_pages
 
@@ -104,3 +104,25 @@ def test_an_unknown_page_is_refused_with_the_nearest() -> None:
     assert done.exit_code == 2
     listed = CliRunner().invoke(app, ["guide"]).output
     assert all(name in listed for name in ORDER)
+
+
+def errors() -> list[type[TeachlabError]]:
+    found = [TeachlabError]
+    for one in found:
+        found += one.__subclasses__()
+    return found
+
+
+def test_errors_name_pages_that_are_there() -> None:
+    named = {one.guide for one in errors()} - {None}
+    assert {"log", "truth", "strategy", "declined"} <= named <= set(ORDER)
+
+
+def test_a_long_message_names_its_page_and_a_short_one_does_not(tmp_path: Path) -> None:
+    (tmp_path / "log.csv").write_text("time,light\n0,1\n1,2\n")
+    (tmp_path / "none.parquet").write_bytes(b"")
+    long = CliRunner().invoke(app, ["inspect", str(tmp_path / "log.csv")]).output
+    assert long.count("\n") == 1
+    assert len(long) > 100
+    assert long.endswith(" More: teachlab guide log\n")
+    assert "More:" not in CliRunner().invoke(app, ["guide", "xyz"]).output

@@ -24,6 +24,9 @@ CAUTION = (
     "sensor saw. Verify on the line with marked pieces, under your local codes and by licensed staff."
 )
 
+ONE_LINE = 100
+"""Characters in a line of a terminal."""
+
 
 class _Commands(TyperGroup):
     """Imports the module of the command that is called; turns errors into one message and the contract's exit code."""
@@ -56,9 +59,9 @@ class _Commands(TyperGroup):
         try:
             return super().invoke(ctx)
         except InputError as error:
-            _end(2, f"{error}")
+            _end(2, f"{error}", guide=error.guide)
         except Abstained as error:
-            _end(3, f"abstained: {error}")
+            _end(3, f"abstained: {error}", guide=error.guide)
         except KeyboardInterrupt:
             _end(130, "interrupted; nothing half-written is left behind.")
         except MemoryError as error:
@@ -70,8 +73,10 @@ class _Commands(TyperGroup):
             _end(2, f"{where}{error.strerror or error}.")
 
 
-def _end(code: int, message: str) -> NoReturn:
-    typer.echo(f"teachlab: {printable(message, most=SHOWN_OF_MESSAGE - 10)}", err=True)
+def _end(code: int, message: str, *, guide: str | None = None) -> NoReturn:
+    # What takes more than a line to say has a page.
+    more = f" More: teachlab guide {guide}" if guide is not None and len(message) > ONE_LINE else ""
+    typer.echo(f"teachlab: {printable(message, most=SHOWN_OF_MESSAGE - 10 - len(more))}{more}", err=True)
     raise typer.Exit(code) from None
 
 
