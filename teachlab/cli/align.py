@@ -35,7 +35,7 @@ def align_command(
     details: Annotated[bool, typer.Option("--details", help="By kind of object and over time, too.")] = False,
     json: Json = False,
 ) -> None:
-    """Measure how far passes lie from the light: lag, clock, scatter; --out moves them. Nothing moves without it."""
+    """Measure how far the passes lag behind the light. --out writes moved passes."""
     from teachlab.data.alignment import AlignAnswer, aligned_truth, measure_alignment, with_room
     from teachlab.data.alignment.writing import check_out, write_aligned
     from teachlab.data.opening import open_pair

@@ -49,8 +49,8 @@ def bench_command(
     strategy: Annotated[
         list[str] | None,
         typer.Option(
-            help="Strategy to bench; again for more; all: every installed one that needs no parameter of yours. "
-            "Default: the four classic ones, the guards and midpoints that serve most lines, and designed."
+            help="Strategy to compare; may be given several times. all: every installed one that needs no parameter "
+            "from you. Default: those that serve most lines."
         ),
     ] = None,
     set_: Assignments = None,
@@ -64,13 +64,13 @@ def bench_command(
     cost_false: CostFalse = 1.0,
     confidence: Confidence = 0.95,
     out: Annotated[str | None, typer.Option(help="Folder for draws.parquet, bench.json and the figures.")] = None,
-    jobs: Annotated[int, typer.Option(help="Recordings worked on at once; 0: as many as there are cores.")] = 0,
+    jobs: Annotated[int, typer.Option(help="Recordings processed at the same time. 0: one per core.")] = 0,
     assume: Assume = "lots",
     accept_cost: AcceptCost = 0.05,
     details: Details = False,
     json: Json = False,
 ) -> None:
-    """Teach every strategy many times on the first part, score on the rest, and rank by cost."""
+    """Compare teach methods: teach many times on the first passes, score on the rest."""
     from teachlab.data.opening import open_pair
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.model.draws import Costs, DrawOptions
@@ -120,11 +120,11 @@ def bench_command(
     if written and details:
         say(f"Written to {out}: {', '.join(path.name for path in written)}.")
     if not details:
-        warn("All tables, reasons and conditions: --details." + (f" Written to {out}." if written else ""))
+        warn("More: --details." + (f" Written to {out}." if written else ""))
         settings = [path for path in written if path.name.endswith(".setting.json")]
         if len(recordings) == len(settings) == 1 and type(benches[0].verdict.setting) is Setting:
             of = f"{shlex.quote(recordings[0])} --setting {shlex.quote(str(settings[0]))}"
-            warn(f"Its levels in the hand: teachlab explore {of} --out page.html")
+            warn(f"Drag its levels: teachlab explore {of} --out page.html")
 
 
 def print_bench(

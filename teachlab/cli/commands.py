@@ -29,91 +29,91 @@ class Listed:
 COMMANDS = {
     "synth": Listed(
         "synth", LIGHT,
-        "Generate a synthetic recording with its passes; stress acts before noise and converter.",
+        "Make a synthetic recording with its passes, to rehearse before there is a log.",
         "teachlab synth clear-jars --passes 200 --seed 1 --out jars.parquet",
         "teachlab synth sensed-tubs --passes 200 --out sensor.parquet",
         "teachlab synth demo --toml",
     ),
     "import": Listed(
         "import_log", LIGHT,
-        "Turn a log into a recording, with its passes where the log or a table has them. Nothing is resampled.",
+        "Turn a log into a recording and a table of passes. No sample is changed.",
         "teachlab import datasets/tubs_log.csv --column light --unit counts --full-scale 4095 --time time_s "
         "--truth-column product --out tubs.parquet",
     ),
     "inspect": Listed(
         "inspect", LIGHT,
-        "Tell the quality of a recording: span, noise, contrast, drift, and whether any fixed level can work.",
+        "Check a recording: can any fixed level work? Noise, contrast, drift, alignment.",
         "teachlab inspect tubs.parquet --plot light.svg",
     ),
     "align": Listed(
         "align", LIGHT,
-        "Measure how far passes lie from the light: lag, clock, scatter; --out moves them. Nothing moves without it.",
+        "Measure how far the passes lag behind the light. --out writes moved passes.",
         "teachlab align tubs.parquet --plot borders.svg",
     ),
     "label": Listed(
         "label", LIGHT,
-        "Propose passes from the light alone, marked self-labelled, as a table to correct by hand.",
+        "Propose passes from the light alone, as a table to correct by hand.",
         "teachlab label tubs.parquet --direction rise --out proposed.csv",
     ),
     "demo": Listed(
         "demo", TRY,
-        "Do the whole job on shipped data: teach by every strategy, bench, rank, and write a figure and a page.",
+        "Do the whole job on data that ships: teach, replay, score, rank, and draw.",
         "teachlab demo --draws 50 --out .",
     ),
     "guide": Listed(
         "guide", TRY,
-        "Answer a question by a page: which method, why lost, how many passes, what to sign.",
+        "Read the guide: one page a question, with commands that run as printed.",
         "teachlab guide method",
         "teachlab guide --html guide",
     ),
     "strategies": Listed(
         "strategies", TRY,
-        "List the strategies: what each needs to be shown, and its parameters with units and defaults.",
+        "List the strategies: what each must be shown, and its parameters.",
         "teachlab strategies",
     ),
     "teach": Listed(
         "teach", TRY,
-        "Teach one setting from one seeded showing of the whole recording.",
+        "Teach one setting, as one person would on one day.",
         "teachlab teach tubs.parquet --strategy guard-or-window --out setting.json",
     ),
     "design": Listed(
         "design", TRY,
-        "Design levels, release, filter and delays together by counting, with a reason and a reserve for each.",
+        "Choose levels, filter and delays together, with a reason and a reserve for each.",
         "teachlab design tubs.parquet --out designed.json",
     ),
     "replay": Listed(
         "replay", TRY,
-        "Replay a recording through the sensor's switching and score every pass and gap.",
+        "Replay a recording through a setting: which passes are lost, where it trips, and why.",
         "teachlab replay tubs.parquet --setting setting.json --edges edges.csv",
     ),
     "bench": Listed(
         "bench", TRY,
-        "Teach every strategy many times on the first part, score on the rest, and rank by cost.",
+        "Compare teach methods: teach many times on the first passes, score on the rest.",
         "teachlab bench tubs.parquet --draws 50 --out results",
     ),
     "conform": Listed(
         "conform", TRY,
-        "Check that a strategy keeps to what the lab relies on; exit code 1 if a check fails.",
+        "Check a strategy of your own against the rules for strategies. Exit code 1 if a check fails.",
         "teachlab conform two-sample-midpoint",
     ),
     "repeatability": Listed(
         "repeatability", ASK,
-        "Redraw what was shown, and tell how level and scores spread: by draw, sweep length, person and lot.",
+        "Would another person, or another day, teach the same? How level and score spread.",
         "teachlab repeatability tubs.parquet --strategy single-sample --draws 50 --out spread.svg",
     ),
     "surface": Listed(
         "surface", ASK,
-        "Count lost passes and false trips for every pair of levels at once, and name the best in hindsight.",
+        "Count errors for every pair of levels, and name the best in hindsight.",
         "teachlab surface tubs.parquet --setting setting.json --out surface.svg",
     ),
     "explore": Listed(
         "explore", ASK,
-        "Write a page on which you drag the levels and see exact counts: one file, works offline.",
+        "Write a page on which you drag the levels and see exact counts. It works offline.",
         "teachlab explore tubs.parquet --setting setting.json --out page.html",
     ),
     "identify": Listed(
         "identify", ASK,
-        "Find all settings that reproduce the sensor's own output, logged beside the light.",
+        "Find the settings that explain the sensor's own output, logged beside the light.",
         "teachlab identify sensor.parquet --plot edges.svg --out sensor.json",
     ),
     "agree": Listed(
@@ -123,19 +123,19 @@ COMMANDS = {
     ),
     "stress": Listed(
         "stress", ASK,
-        "Count what one setting loses and trips with less light, more ambient light and a dirty window.",
+        "Will dirt or ambient light stop it? Count errors with less light and with more.",
         "teachlab stress tubs.parquet --setting setting.json --gain 1,0.9,0.8 --out stress.svg",
         "teachlab stress tubs.parquet --setting setting.json --gain 1 --speed 1,1.5,2 --speed-out speed.svg",
     ),
     "timing": Listed(
         "timing", ASK,
-        "Check dwell, gap, response, delays and controller scan before any level is taught.",
+        "Is the sensor fast enough? Dwell, gap, response, delays and controller scan.",
         "teachlab timing tubs.parquet --setting setting.json --scan-ms 10",
         "teachlab timing --speed-mm-s 500 --length-mm 120 --gap-mm 60 --evaluation-rate-hz 1000",
     ),
     "surroundings": Listed(
         "surroundings", ASK,
-        "Neighbour, lamps, ambient light and other targets, from numbers.",
+        "Will a neighbour's light, lamps or another target disturb it? From numbers, no log needed.",
         "teachlab surroundings neighbour --width-us 4 --frequency-hz 10000 --frequency-hz 10700",
         "teachlab surroundings beat --own-hz 10000 --other-hz 10400 --amplitude 80 --integration-us 500 "
         "--hysteresis 20",
@@ -146,37 +146,37 @@ COMMANDS = {
     ),
     "counterfactual": Listed(
         "surroundings", ASK,
-        "Measure what a faster sensor, a filter or an average would have bought in margin.",
+        "Compute how much margin a faster sensor, a filter or an average would have on this light.",
         "teachlab counterfactual tubs.parquet --best",
     ),
     "coverage": Listed(
         "coverage", ASK,
-        "Certify how often every nuisance cycle lay in an open gap, and find periods in trips and gap peaks.",
+        "Was every state of the belt or lamp seen? How often each part of a cycle lay in a gap.",
         "teachlab coverage tubs.parquet --cycle belt=10s --setting setting.json --out seen.svg",
     ),
     "stale": Listed(
         "stale", ASK,
-        "Ask whether a setting has gone stale: level, contrast and margin over time, and the time to cleaning.",
+        "Is the setting in use still good? Losses, margin and contrast over time.",
         "teachlab stale tubs.parquet --setting setting.json --least-margin 5",
     ),
     "plan": Listed(
         "plan", PROVE,
-        "Say how many passes or hours show a rate, and, while recording, whether you may stop.",
+        "Say how many passes, lots or hours a claim takes and, while recording, whether you may stop.",
         "teachlab plan --max-rate 0.001 --confidence 0.95",
     ),
     "compare": Listed(
         "compare", PROVE,
-        "Compare settings by the passes and gaps on which exactly one of them goes wrong.",
+        "Which of two settings is better? By the passes on which only one of them fails.",
         "teachlab compare tubs.parquet --setting setting.json --setting results/tubs.setting.json",
     ),
     "report": Listed(
         "report", PROVE,
-        "Write the evidence for a setting: a record that can be recomputed, and a page to sign.",
+        "Write a page to sign and a record that can be recomputed.",
         "teachlab report tubs.parquet --setting setting.json --draws 50 --out record",
     ),
     "verify": Listed(
         "report", PROVE,
-        "Recompute a record and name every difference. Exit code: 0 it holds, 1 it does not.",
+        "Recompute a record and name every difference. Exit code 0: it holds. 1: it does not.",
         "teachlab verify record/result.json",
     ),
 }

@@ -21,9 +21,10 @@ def register(app: typer.Typer) -> None:
 
 def compare_command(
     recording: RecordingFile,
-    setting: Annotated[list[str], typer.Option(help="Setting, JSON; twice or more. Once with --with.")],
+    setting: Annotated[list[str], typer.Option(help="Setting (JSON). Give two or more; with --with give one.")],
     with_: Annotated[
-        str | None, typer.Option("--with", help="Second recording: other passes, so the comparison is unpaired.")
+        str | None,
+        typer.Option("--with", help="Second recording. Its passes are others, so the comparison is not pass by pass."),
     ] = None,
     truth: Annotated[str | None, typer.Option(help="Table of passes of the (first) recording.")] = None,
     tolerance_ms: Tolerance = 0.0,
@@ -33,7 +34,7 @@ def compare_command(
     details: Details = False,
     json: Json = False,
 ) -> None:
-    """Compare settings by the passes and gaps on which exactly one of them goes wrong."""
+    """Which of two settings is better? By the passes on which only one of them fails."""
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
     from teachlab.model.score import Rules

@@ -21,7 +21,7 @@ def conform_command(
     set_: Assignments = None,
     json: Json = False,
 ) -> None:
-    """Check that a strategy keeps to what the lab relies on; exit code 1 if a check fails."""
+    """Check a strategy of your own against the rules for strategies. Exit code 1 if a check fails."""
     from teachlab.testing import conformance
 
     (subject,) = teachers([strategy], set_ or [])

@@ -26,8 +26,8 @@ def coverage_command(
     cycle: Annotated[
         list[str] | None,
         typer.Option(
-            help="What comes back: belt=10s, belt=6000mm, lamp=100Hz; belt=6000mm:40mm if its feature is that wide; "
-            "again for more."
+            help="What repeats: belt=10s, belt=6000mm, lamp=100Hz. belt=6000mm:40mm: the disturbing part is 40 mm. "
+            "May be given several times."
         ),
     ] = None,
     setting: Annotated[
@@ -39,15 +39,17 @@ def coverage_command(
     ] = None,
     teach_share: TeachShare = 0.3,
     tolerance_ms: Tolerance = 0.0,
-    confidence: Annotated[float, typer.Option(help="With which a feature of a cycle shall have been seen.")] = 0.95,
-    times: Annotated[int, typer.Option(help="How often it shall have been seen.")] = 1,
+    confidence: Annotated[
+        float, typer.Option(help="Confidence with which every part of a cycle must have been seen.")
+    ] = 0.95,
+    times: Annotated[int, typer.Option(help="How many times it must have been seen.")] = 1,
     begins: Annotated[
         str | None, typer.Option(help="Time of day at which the recording begins, HH:MM: counts hours of the day.")
     ] = None,
     out: Figures = None,
     json: Json = False,
 ) -> None:
-    """Certify how often every nuisance cycle lay in an open gap, and find periods in trips and gap peaks."""
+    """Was every state of the belt or lamp seen? How often each part of a cycle lay in a gap."""
     from dataclasses import replace
 
     from teachlab.cli.writing import kind_of, write_result

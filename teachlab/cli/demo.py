@@ -32,7 +32,7 @@ def demo_command(
     tables: Annotated[bool, typer.Option("--tables", help="Print all tables, as bench --details does.")] = False,
     json: Json = False,
 ) -> None:
-    """Do the whole job on shipped data: teach by every strategy, bench, rank, and write a figure and a page."""
+    """Do the whole job on data that ships: teach, replay, score, rank, and draw."""
     from teachlab.cli.bench import print_bench
     from teachlab.data.atomic_files import one_result, write_aside
     from teachlab.data.opening import open_pair

@@ -39,7 +39,7 @@ def design_command(
     details: Details = False,
     json: Json = False,
 ) -> None:
-    """Design levels, release, filter and delays together by counting, with a reason and a reserve for each.
+    """Choose levels, filter and delays together, with a reason and a reserve for each.
 
     Half of the passes are shown; the others judge the setting. Every combination is counted exactly on what was
     shown, and a filter or delay is used only where it adds reserve.

@@ -22,7 +22,9 @@ def register(app: typer.Typer) -> None:
 def explore_command(
     recording: RecordingFile,
     out: Annotated[str, typer.Option(help="Page to write: NAME.html.")],
-    setting: Annotated[str | None, typer.Option(help="Setting to begin at; default: the fewest errors.")] = None,
+    setting: Annotated[
+        str | None, typer.Option(help="Setting to start from. Default: the one with the fewest errors.")
+    ] = None,
     strategy: Annotated[str | None, typer.Option(help="Strategy whose draws are shown on the map.")] = None,
     set_: Assignments = None,
     draws: Draws = 200,
@@ -31,7 +33,7 @@ def explore_command(
     tolerance_ms: Tolerance = 0.0,
     json: Json = False,
 ) -> None:
-    """Write a page on which you drag the levels and see exact counts: one file, works offline."""
+    """Write a page on which you drag the levels and see exact counts. It works offline."""
     from teachlab.data.atomic_files import write_aside
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting

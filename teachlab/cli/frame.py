@@ -17,7 +17,9 @@ from teachlab.errors import InputError
 
 Memory = Annotated[
     float | None,
-    typer.Option("--memory", help="Most memory to use, GB; default: half of what is free.", rich_help_panel="Limits"),
+    typer.Option(
+        "--memory", help="Largest memory to use, GB. Default: half of what is free.", rich_help_panel="Limits"
+    ),
 ]
 Force = Annotated[bool, typer.Option("--force", help="Write over a file of another kind.", rich_help_panel="Limits")]
 RESULTS = ("out", "edges", "plot", "speed_out")

@@ -21,7 +21,7 @@ def guide_command(
     html: Annotated[str | None, typer.Option(help="Folder to write pages for a browser into.")] = None,
     json: Json = False,
 ) -> None:
-    """Answer a question by a page: which method, why lost, how many passes, what to sign."""
+    """Read the guide: one page a question, with commands that run as printed."""
     from teachlab.guide import GuidePages, guide_page, guide_pages, terminal_text
 
     asked = guide_pages() if question is None else GuidePages(pages=(guide_page(question),))

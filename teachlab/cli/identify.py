@@ -23,11 +23,11 @@ def register(app: typer.Typer) -> None:
 def identify_command(
     recording: RecordingFile,
     jitter: Annotated[
-        int, typer.Option(help="Samples that a logged edge may be early or late by: 0 or 1."), Range(0, 1)
+        int, typer.Option(help="By how many samples a logged edge may be early or late: 0 or 1."), Range(0, 1)
     ] = 1,
     longest_ms: Annotated[
         float | None,
-        typer.Option(help="Longest latency from light to edge that is tried, ms; default: 200 samples."),
+        typer.Option(help="Longest delay from light to logged edge that is tried, ms. Default: 200 samples."),
         Range(0, 10_000),
     ] = None,
     out: Annotated[str | None, typer.Option(help="Write the simplest setting that fits, JSON.")] = None,
@@ -35,7 +35,7 @@ def identify_command(
     details: Details = False,
     json: Json = False,
 ) -> None:
-    """Find all settings that reproduce the sensor's own output, logged beside the light.
+    """Find the settings that explain the sensor's own output, logged beside the light.
 
     What the log cannot tell apart is told as a set, with the pulse that would tell. Lag and phase of the log stand
     beside the setting, not in it.

@@ -31,8 +31,8 @@ def import_command(
     log: Annotated[
         str,
         typer.Argument(
-            help="Log: text (also packed), Parquet, Feather, WAV, MAT, HDF5, TDMS, MDF, Excel, a URI; - is text from "
-            "standard input."
+            help="Log: text (also compressed), Parquet, Feather, WAV, MAT, HDF5, TDMS, MDF, Excel, or an address. "
+            "- reads text from standard input."
         ),
     ],
     out: Annotated[str, typer.Option(help="Recording to write: NAME.parquet.")],
@@ -43,17 +43,19 @@ def import_command(
     column: Annotated[
         list[str] | None,
         typer.Option(
-            help="Column of the light: name, or number from 1. Several: a recording each.", rich_help_panel=LIGHT
+            help="Column of the light: its name, or its number from 1. Several columns make several recordings.",
+            rich_help_panel=LIGHT,
         ),
     ] = None,
     output_column: Annotated[
         str | None, typer.Option(help="Column of the sensor's own output.", rich_help_panel=LIGHT)
     ] = None,
     output_active: Annotated[
-        OutputWhen, typer.Option(help="What it is while it is active.", rich_help_panel=LIGHT)
+        OutputWhen, typer.Option(help="State of that column while the output is active.", rich_help_panel=LIGHT)
     ] = OutputWhen.HIGH,
     output_level: Annotated[
-        float | None, typer.Option(help="Level from which it is high, if it is a voltage.", rich_help_panel=LIGHT)
+        float | None,
+        typer.Option(help="Level from which it counts as high, if it is a voltage.", rich_help_panel=LIGHT),
     ] = None,
     rate: Annotated[
         float | None, typer.Option(help="Sample rate, Hz; default: from the times.", rich_help_panel=TIMES)
@@ -64,20 +66,20 @@ def import_command(
     time_unit: Annotated[
         Literal["s", "ms", "us", "ns", "min", "h", "d"] | None,
         typer.Option(
-            help="Unit of times that are numbers; default: by their size, else as the log names it, else s.",
+            help="Unit of times that are numbers. Default: found from the log.",
             rich_help_panel=TIMES,
         ),
     ] = None,
     date: Annotated[
-        str | None, typer.Option(help="Column of dates, if times have their own.", rich_help_panel=TIMES)
+        str | None, typer.Option(help="Column of dates, where date and time have a column each.", rich_help_panel=TIMES)
     ] = None,
     time_zone: Annotated[
-        str | None, typer.Option(help="Zone of times that tell none: Europe/Berlin …", rich_help_panel=TIMES)
+        str | None, typer.Option(help="Time zone of times that name none: Europe/Berlin …", rich_help_panel=TIMES)
     ] = None,
     time_format: Annotated[
         str | None, typer.Option(help="How dates are written: '%d/%m/%Y %H:%M:%S.%f'.", rich_help_panel=TIMES)
     ] = None,
-    no_time: Annotated[bool, typer.Option("--no-time", help="Look at no times.", rich_help_panel=TIMES)] = False,
+    no_time: Annotated[bool, typer.Option("--no-time", help="Do not read any times.", rich_help_panel=TIMES)] = False,
     fill_gaps: Annotated[
         bool, typer.Option("--fill-gaps", help="Fill gaps in time with invalid samples.", rich_help_panel=TIMES)
     ] = False,
@@ -86,40 +88,58 @@ def import_command(
     ] = None,
     truth_kind: Annotated[
         Literal["auto", "flag", "label", "number", "level"],
-        typer.Option(help="What it holds; level: a second signal, split in two.", rich_help_panel=PASSES),
+        typer.Option(
+            help="What that column holds. level: a second signal, divided at a level.", rich_help_panel=PASSES
+        ),
     ] = "auto",
     truth_level: Annotated[
-        float | None, typer.Option(help="Level that splits it; default: the middle.", rich_help_panel=PASSES)
+        float | None, typer.Option(help="Level at which it is divided. Default: the middle.", rich_help_panel=PASSES)
     ] = None,
     passes: Annotated[str | None, typer.Option(help="Table of passes: CSV or Parquet.", rich_help_panel=PASSES)] = None,
     passes_in: Annotated[
         Literal["samples", "s", "time", "mm"],
-        typer.Option(help="What its positions count; time: as in the log, or dates.", rich_help_panel=PASSES),
+        typer.Option(
+            help="Unit of the positions in that table. time: as in the log, or dates.", rich_help_panel=PASSES
+        ),
     ] = "samples",
     pass_ms: Annotated[
         float | None,
-        typer.Option(help="Length of a pass, if it has one time a product: the middle.", rich_help_panel=PASSES),
+        typer.Option(
+            help="Length of a pass, where the table has one time per product: the middle of the pass.",
+            rich_help_panel=PASSES,
+        ),
     ] = None,
     borders_from_light: Annotated[
         bool,
-        typer.Option("--borders-from-light", help="Instead: the light's crossings beside it.", rich_help_panel=PASSES),
+        typer.Option(
+            "--borders-from-light",
+            help="Instead of a length: take the nearest crossings of the light.",
+            rich_help_panel=PASSES,
+        ),
     ] = False,
-    shift_ms: Annotated[
-        float, typer.Option(help="Set the clock of the passes later by this, ms.", rich_help_panel=PASSES)
-    ] = 0.0,
+    shift_ms: Annotated[float, typer.Option(help="Move all passes later by this, ms.", rich_help_panel=PASSES)] = 0.0,
     clock_ppm: Annotated[
-        float, typer.Option(help="Stretch it about the middle by this, ppm.", rich_help_panel=PASSES)
+        float,
+        typer.Option(help="Correct the clock of the passes by this about the middle, ppm.", rich_help_panel=PASSES),
     ] = 0.0,
     excepted: Annotated[
         str | None,
-        typer.Option("--except", help="Table of stretches to leave out, counted likewise.", rich_help_panel=PASSES),
+        typer.Option(
+            "--except", help="Table of stretches to leave out of scoring, in the same unit.", rich_help_panel=PASSES
+        ),
     ] = None,
     encoder_column: Annotated[
-        str | None, typer.Option(help="Column of the position of the line.", rich_help_panel=PASSES)
+        str | None, typer.Option(help="Column of the encoder: position of the line.", rich_help_panel=PASSES)
     ] = None,
-    encoder_mm: Annotated[float, typer.Option(help="One step of it, mm.", rich_help_panel=PASSES)] = 1.0,
-    pass_start: Annotated[str, typer.Option(help="Its column of starts.", rich_help_panel=PASSES)] = "start",
-    pass_end: Annotated[str, typer.Option(help="Its column of ends.", rich_help_panel=PASSES)] = "end",
+    encoder_mm: Annotated[
+        float, typer.Option(help="Travel per step of the encoder, mm.", rich_help_panel=PASSES)
+    ] = 1.0,
+    pass_start: Annotated[
+        str, typer.Option(help="Column in the table of passes that holds the starts.", rich_help_panel=PASSES)
+    ] = "start",
+    pass_end: Annotated[
+        str, typer.Option(help="Column in the table of passes that holds the ends.", rich_help_panel=PASSES)
+    ] = "end",
     ignore: Annotated[
         list[str] | None, typer.Option(help="Label of passes that must not switch.", rich_help_panel=PASSES)
     ] = None,
@@ -128,25 +148,31 @@ def import_command(
     ] = None,
     uncertainty_samples: Annotated[
         float | None,
-        typer.Option(help="Half-width of the doubt of borders; default: found.", rich_help_panel=PASSES),
+        typer.Option(
+            help="How far a border of a pass may be wrong, samples. Default: measured.", rich_help_panel=PASSES
+        ),
     ] = None,
     delimiter: Annotated[
-        str | None, typer.Option(help="Comma, semicolon, tab, space or a character.", rich_help_panel=TEXT)
+        str | None,
+        typer.Option(help="Separator of columns: comma, semicolon, tab, space or a character.", rich_help_panel=TEXT),
     ] = None,
     decimal: Annotated[
-        Literal["point", "comma"] | None, typer.Option(help="What stands before a fraction.", rich_help_panel=TEXT)
+        Literal["point", "comma"] | None, typer.Option(help="Decimal separator.", rich_help_panel=TEXT)
     ] = None,
     header: Annotated[
         bool | None, typer.Option(help="Whether the first line names the columns.", rich_help_panel=TEXT)
     ] = None,
     skip: Annotated[int, typer.Option(help="Lines to skip first.", rich_help_panel=TEXT)] = 0,
-    encoding: Annotated[str | None, typer.Option(help="Of the text: utf-8, latin-1 …", rich_help_panel=TEXT)] = None,
+    encoding: Annotated[
+        str | None, typer.Option(help="Encoding of the text: utf-8, latin-1 …", rich_help_panel=TEXT)
+    ] = None,
     missing: Annotated[
-        list[str] | None, typer.Option(help="Word for a sample without a value.", rich_help_panel=TEXT)
+        list[str] | None,
+        typer.Option(help="Word that stands for a missing value. May be given several times.", rich_help_panel=TEXT),
     ] = None,
     sheet: Annotated[str | None, typer.Option(help="Sheet of a workbook.", rich_help_panel=TEXT)] = None,
     append: Annotated[
-        bool, typer.Option("--append", help="Go on with the rest of a log, where the last run ended.")
+        bool, typer.Option("--append", help="Continue where the last run ended, with the rest of the log.")
     ] = False,
     full_scale: Annotated[
         float | None, typer.Option(help="Level at which the receiver saturates.", rich_help_panel=ABOUT)
@@ -154,14 +180,14 @@ def import_command(
     dark_level: Annotated[float, typer.Option(help="Level without light.", rich_help_panel=ABOUT)] = 0.0,
     sensing: Annotated[Sensing, typer.Option(help="Sensing principle.", rich_help_panel=ABOUT)] = Sensing.OTHER,
     direction: Annotated[
-        Direction | None, typer.Option(help="What objects do to the light.", rich_help_panel=ABOUT)
+        Direction | None, typer.Option(help="What products do to the light.", rich_help_panel=ABOUT)
     ] = None,
     line_speed: Annotated[float | None, typer.Option(help="Speed of the line, m/s.", rich_help_panel=ABOUT)] = None,
     title: Annotated[str | None, typer.Option(help="Title; default: the log's name.", rich_help_panel=ABOUT)] = None,
     notes: Annotated[str, typer.Option(help="Notes.", rich_help_panel=ABOUT)] = "",
     json: Json = False,
 ) -> None:
-    """Turn a log into a recording, with its passes where the log or a table has them. Nothing is resampled."""
+    """Turn a log into a recording and a table of passes. No sample is changed."""
     from teachlab.data.importing import ImportJob, import_log, kept_rows
     from teachlab.data.importing.interval_table import CountedIn
     from teachlab.data.importing.reading.text_log import STANDARD_INPUT, TextOptions
@@ -285,7 +311,7 @@ def _tell(found: Imported) -> None:
     say(f"{truth.passes} passes ({truth.detect_passes} to detect; {truth.source}) written to {found.truth_path}")
     ms, because = 1000 * truth.uncertainty_samples / rate, "as stated"
     if found.doubt is not None:
-        because = f"{found.doubt.because} (say better with --uncertainty-samples)"
+        because = f"{found.doubt.because} (change it with --uncertainty-samples)"
     say(f"Their borders are in doubt by ±{truth.uncertainty_samples:.4g} samples = ±{ms:.4g} ms: {because}.")
     if truth.except_:
         seconds = sum(end - start for start, end in truth.except_) / rate

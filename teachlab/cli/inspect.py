@@ -44,7 +44,7 @@ def inspect_command(
     details: Details = False,
     json: Json = False,
 ) -> None:
-    """Tell the quality of a recording: span, noise, contrast, drift, and whether any fixed level can work."""
+    """Check a recording: can any fixed level work? Noise, contrast, drift, alignment."""
     from teachlab.data.opening import open_with_passes
     from teachlab.model.score import Rules
     from teachlab.questions.quality import inspected

@@ -35,22 +35,23 @@ def label_command(
         ),
     ] = None,
     corrected: Annotated[
-        str | None, typer.Option("--from", help="Corrected table to check and take back (.csv).")
+        str | None, typer.Option("--from", help="Corrected table (.csv) to check and read back.")
     ] = None,
-    count: Annotated[int | None, typer.Option(help="How many products passed, as counted elsewhere.")] = None,
+    count: Annotated[int | None, typer.Option(help="How many products passed, counted by other means.")] = None,
     min_ms: Annotated[
         float | None, typer.Option(help="Shortest pass and gap, ms; default: a tenth of the typical one.")
     ] = None,
     direction: Annotated[
-        Direction | None, typer.Option(help="What objects do to the light; default: as stored, else the rarer level.")
+        Direction | None,
+        typer.Option(help="What products do to the light. Default: as stored, else the rarer level is the product."),
     ] = None,
     semicolon: Annotated[
-        bool, typer.Option("--semicolon", help="Divide a .csv by semicolons, as some spreadsheets want it.")
+        bool, typer.Option("--semicolon", help="Write the .csv with semicolons, as some spreadsheets need.")
     ] = False,
     force: Annotated[bool, typer.Option("--force", help="Overwrite an existing table of passes.")] = False,
     json: Json = False,
 ) -> None:
-    """Propose passes from the light alone, marked self-labelled, as a table to correct by hand."""
+    """Propose passes from the light alone, as a table to correct by hand."""
     from teachlab.data.atomic_files import one_result, write_aside
     from teachlab.data.quality.label_sheet import label_sheet
     from teachlab.data.recording_files import read_recording

@@ -9,22 +9,31 @@ import typer
 RecordingFile = Annotated[str, typer.Argument(help="Recording: NAME.parquet, or a URI.")]
 PassesFile = Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")]
 PassesOfOne = Annotated[str | None, typer.Option(help="Table of passes, for a single recording.")]
-Base = Annotated[str | None, typer.Option(help="Setting whose delays, filter and evaluation rate are kept.")]
-Tolerance = Annotated[float, typer.Option(help="Added to every border of every pass, ms.")]
-Confidence = Annotated[float, typer.Option(help="Of every interval.")]
-TeachShare = Annotated[float, typer.Option(help="Share of the passes that may be taught on.")]
-Draws = Annotated[int, typer.Option(help="How often the evidence is drawn anew and taught on.")]
-Seed = Annotated[int, typer.Option(help="Picks what is shown.")]
+Base = Annotated[
+    str | None, typer.Option(help="Setting (JSON) from which delays, filter and evaluation rate are taken.")
+]
+Tolerance = Annotated[float, typer.Option(help="Widens every pass by this at both ends, ms.")]
+Confidence = Annotated[float, typer.Option(help="Confidence of every interval.")]
+TeachShare = Annotated[float, typer.Option(help="Share of the passes, from the start, that are used for teaching.")]
+Draws = Annotated[int, typer.Option(help="How many times each strategy is taught, each time shown other passes.")]
+Seed = Annotated[int, typer.Option(help="Which passes are shown: the same seed shows the same.")]
 CostMiss = Annotated[float, typer.Option(help="Cost of a lost pass.")]
-CostFalse = Annotated[float, typer.Option(help="Cost of a false or extra switching.")]
+CostFalse = Annotated[float, typer.Option(help="Cost of a false trip or an extra switching.")]
 Assignments = Annotated[
-    list[str] | None, typer.Option("--set", help="Sets [STRATEGY.]PARAMETER=VALUE; again for more.")
+    list[str] | None,
+    typer.Option("--set", help="Set a parameter: [STRATEGY.]PARAMETER=VALUE. May be given several times."),
 ]
-Margins = Annotated[bool, typer.Option(help="Measure margin to noise and reserves: a few more readings.")]
-Figures = Annotated[list[str] | None, typer.Option(help="Write .json, .svg or .png; again for more.")]
-AcceptCost = Annotated[float, typer.Option(help="Errors per pass that are accepted of a setting.")]
+Margins = Annotated[bool, typer.Option(help="Measure margin to noise and reserves. Takes longer.")]
+Figures = Annotated[
+    list[str] | None, typer.Option(help="File to write: .json, .svg or .png. May be given several times.")
+]
+AcceptCost = Annotated[float, typer.Option(help="Errors per pass at which a setting is still accepted.")]
 Assume = Annotated[
-    str, typer.Option(help="What the claim takes for granted: lots, independent, or a correlation within lots (0.05).")
+    str,
+    typer.Option(
+        help="What the claim assumes of the passes: lots (nothing within a lot), independent, or a correlation within "
+        "lots (0.05)."
+    ),
 ]
-Details = Annotated[bool, typer.Option("--details", help="Print all figures, reasons, conditions below the verdict.")]
+Details = Annotated[bool, typer.Option("--details", help="Also print all figures, reasons and conditions.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]

@@ -16,21 +16,24 @@ def register(app: typer.Typer) -> None:
 
 
 def plan_command(
-    max_rate: Annotated[float, typer.Option(help="Rate to be shown, per pass; with --hours per running hour.")],
+    max_rate: Annotated[float, typer.Option(help="Rate to be shown, per pass. With --hours: per running hour.")],
     confidence: Annotated[float, typer.Option(help="One-sided confidence.")] = 0.95,
     events: Annotated[int, typer.Option(help="Lost passes (or false trips) that are allowed.")] = 0,
-    best_of: Annotated[int, typer.Option(help="Settings among which the claimed one is chosen on this data.")] = 1,
+    best_of: Annotated[
+        int, typer.Option(help="Number of settings from which the best is chosen on the same data.")
+    ] = 1,
     lot_size: Annotated[float | None, typer.Option(help="Passes per lot.")] = None,
-    lots: Annotated[int | None, typer.Option(help="Instead of --lot-size: number of lots.")] = None,
+    lots: Annotated[int | None, typer.Option(help="Number of lots, instead of --lot-size.")] = None,
     icc: Annotated[float, typer.Option(help="Intra-lot correlation of the outcomes.")] = 0.0,
     hours: Annotated[bool, typer.Option("--hours", help="Plan running hours instead of passes.")] = False,
     true_rate: Annotated[
-        float | None, typer.Option(help="Tell the chance that the plan succeeds if this is the true rate per pass.")
+        float | None,
+        typer.Option(help="Also give the chance that the plan succeeds if this is the true rate per pass."),
     ] = None,
     seen: Annotated[float | None, typer.Option(help="Passes (hours) recorded so far.")] = None,
     lost: Annotated[int, typer.Option(help="Of those, passes lost (or false trips).")] = 0,
     taught: Annotated[
-        int | None, typer.Option(help="Tell what so many taught values, as they are, show of all further ones.")
+        int | None, typer.Option(help="Also say what so many taught values show about all further ones.")
     ] = None,
     figure: Annotated[
         float | None, typer.Option(help="With --taught: the population figure, for a claim under a normal model.")
@@ -38,7 +41,7 @@ def plan_command(
     details: Details = False,
     json: Json = False,
 ) -> None:
-    """Say how many passes or hours show a rate, and, while recording, whether you may stop.
+    """Say how many passes, lots or hours a claim takes and, while recording, whether you may stop.
 
     Exit code with --seen: 0 enough, 1 more events than the plan allows, 3 not enough yet.
     """

@@ -53,7 +53,7 @@ def register(app: typer.Typer) -> None:
 
 def repeatability_command(
     recordings: Annotated[list[str], typer.Argument(help="Recordings: NAME.parquet …, one per person or shift.")],
-    strategy: Annotated[list[str], typer.Option(help="Strategy to repeat; again for more.")],
+    strategy: Annotated[list[str], typer.Option(help="Strategy to repeat. May be given several times.")],
     set_: Assignments = None,
     truth: PassesOfOne = None,
     base: Base = None,
@@ -66,15 +66,18 @@ def repeatability_command(
     confidence: Confidence = 0.95,
     limit: Annotated[
         list[str] | None,
-        typer.Option(help="What is too bad: lost_rate=0.001 (at most) or on_level=40:60; again for more."),
+        typer.Option(help="What is too bad: lost_rate=0.001 (at most) or on_level=40:60. May be given several times."),
     ] = None,
     vary: Annotated[
         list[str] | None,
-        typer.Option(help="Repeat with other values of a parameter: sweep_passes=1,2,5,10,30; again for more."),
+        typer.Option(
+            help="Repeat with other values of a parameter: sweep_passes=1,2,5,10,30. May be given several times."
+        ),
     ] = None,
-    average: Annotated[str, typer.Option(help="Numbers of teachings to average into a setting: 2,5,10.")] = "",
+    average: Annotated[str, typer.Option(help="How many teachings to average into one setting: 2,5,10.")] = "",
     taught: Annotated[
-        list[str] | None, typer.Option(help="A setting that somebody taught, NAME=SETTING.json; again for more.")
+        list[str] | None,
+        typer.Option(help="A setting that somebody taught: NAME=SETTING.json. May be given several times."),
     ] = None,
     by: Annotated[str, typer.Option(help="Column of the passes that names the groups: lot, label or none.")] = "lot",
     passes_per_teaching: Annotated[int, typer.Option(help="Passes that a teaching of one group is shown.")] = 5,
@@ -82,7 +85,7 @@ def repeatability_command(
     details: Details = False,
     json: Json = False,
 ) -> None:
-    """Redraw what was shown, and tell how level and scores spread: by draw, sweep length, person and lot."""
+    """Would another person, or another day, teach the same? How level and score spread."""
     from teachlab.cli.writing import kind_of, write_result
     from teachlab.data.opening import open_pair
     from teachlab.model.draws import Costs, DrawOptions

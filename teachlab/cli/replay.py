@@ -58,7 +58,7 @@ def replay_command(
     details: Details = False,
     json: Json = False,
 ) -> None:
-    """Replay a recording through the sensor's switching and score every pass and gap."""
+    """Replay a recording through a setting: which passes are lost, where it trips, and why."""
     from teachlab.data.edge_files import write_edges
     from teachlab.data.opening import open_with_passes
     from teachlab.data.setting_files import read_setting

@@ -25,35 +25,39 @@ def register(app: typer.Typer) -> None:
 def report_command(
     recording: RecordingFile,
     setting: Annotated[
-        str, typer.Option(help="Setting to give evidence for, or what teach --json said when it abstained: JSON.")
+        str, typer.Option(help="Setting (JSON) to give evidence for; or the output of teach --json, if it declined.")
     ],
     out: Annotated[str | None, typer.Option(help="Folder for result.json and report.html; made if missing.")] = None,
     criteria: Annotated[str | None, typer.Option(help="Acceptance criteria: TOML, fixed before the run.")] = None,
     truth: PassesFile = None,
     title: Annotated[str, typer.Option(help="Title of the record.")] = "",
     teach_share: Annotated[
-        float | None, typer.Option(help="The setting was taught on this first share of the passes: score the rest.")
+        float | None,
+        typer.Option(help="The setting was taught on this first share of the passes. Only the rest is scored."),
     ] = None,
     tolerance_ms: Tolerance = 0.0,
     confidence: Confidence = 0.95,
     deviation: Annotated[
-        list[str] | None, typer.Option(help="What was done otherwise than planned; repeatable.")
+        list[str] | None, typer.Option(help="A deviation from the plan. May be given several times.")
     ] = None,
     cycle: Annotated[
         list[str] | None,
-        typer.Option(help="A nuisance that comes back: belt=10s, belt=6000mm, lamp=100Hz; repeatable."),
+        typer.Option(help="A disturbance that repeats: belt=10s, belt=6000mm, lamp=100Hz. May be given several times."),
     ] = None,
-    draws: Annotated[int, typer.Option(help="How often the teaching is repeated; 0 leaves it out.")] = 200,
+    draws: Annotated[int, typer.Option(help="How many times the teaching is repeated. 0: not at all.")] = 200,
     sensor_setting: Annotated[
         str | None,
         typer.Option(help="Setting that the sensor had while its own output was logged; default: that of --setting."),
     ] = None,
     rehearsal: Annotated[
-        bool, typer.Option("--rehearsal", help="Judge synthetic light by the criteria, said to be a rehearsal.")
+        bool,
+        typer.Option(
+            "--rehearsal", help="Judge synthetic light by the criteria. The page says that it is a rehearsal."
+        ),
     ] = False,
     about: Annotated[
         str | None,
-        typer.Option(help="What it is about: TOML with asset, product, conditions, document_number, people …"),
+        typer.Option(help="TOML with asset, product, conditions, document_number, people …"),
     ] = None,
     bundle: Annotated[
         str | None, typer.Option(help="Write record, page and all that verify needs into one .zip; needs --out.")
@@ -61,7 +65,7 @@ def report_command(
     pdf: Annotated[bool, typer.Option("--pdf", help="Write report.pdf too: needs the extra 'pdf'.")] = False,
     json: Annotated[bool, typer.Option("--json", help="Print the record.")] = False,
 ) -> None:
-    """Write the evidence for a setting: a record that can be recomputed, and a page to sign.
+    """Write a page to sign and a record that can be recomputed.
 
     Exit code with criteria: 0 met, 1 not met, 3 not enough evidence; 3 also where there is no setting.
     """
@@ -121,7 +125,7 @@ def report_command(
         if out is not None and "decision" in record["verdict"]:
             beside = "" if truth is None else f" --truth {shlex.quote(truth)}"
             of = f"{shlex.quote(recording)}{beside} --setting {shlex.quote(setting)}"
-            say(f"Its levels in the hand: teachlab explore {of} --out {shlex.quote(str(Path(out) / 'page.html'))}")
+            say(f"Drag its levels: teachlab explore {of} --out {shlex.quote(str(Path(out) / 'page.html'))}")
     overall = record["verdict"]["overall"]
     if overall is not None and EXIT[overall]:
         raise typer.Exit(EXIT[overall])
@@ -134,7 +138,7 @@ def verify_command(
     setting: Annotated[str | None, typer.Option(help="Its setting; default: beside the record, if there.")] = None,
     json: Json = False,
 ) -> None:
-    """Recompute a record and name every difference. Exit code: 0 it holds, 1 it does not."""
+    """Recompute a record and name every difference. Exit code 0: it holds. 1: it does not."""
     from contextlib import nullcontext
 
     from teachlab.evidence.bundle import is_bundle, unpacked

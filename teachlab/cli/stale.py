@@ -32,16 +32,17 @@ def stale_command(
     before: Annotated[str | None, typer.Option(help="Recording on which it was taught or last checked.")] = None,
     truth: Annotated[str | None, typer.Option(help="Passes of this week; default: beside the recording.")] = None,
     before_truth: Annotated[str | None, typer.Option(help="Passes of the recording before.")] = None,
-    least_margin: Annotated[float, typer.Option(help="Margin to noise below which the setting is watched.")] = 5.0,
+    least_margin: Annotated[float, typer.Option(help="Margin to noise below which the answer is: watch it.")] = 5.0,
     horizon_hours: Annotated[
-        float | None, typer.Option(help="Watch if cleaning may be due sooner, hours after the recording.")
+        float | None,
+        typer.Option(help="Answer 'watch' if cleaning may be due within so many hours after the recording."),
     ] = None,
     tolerance_ms: Tolerance = 0.0,
     confidence: Confidence = 0.95,
     details: Details = False,
     json: Json = False,
 ) -> None:
-    """Ask whether a setting has gone stale: level, contrast and margin over time, and the time to cleaning.
+    """Is the setting in use still good? Losses, margin and contrast over time.
 
     Exit code: 0 keep or watch, 1 clean or teach again, 3 not enough evidence.
     """

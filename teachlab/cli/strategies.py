@@ -23,7 +23,7 @@ def strategies_command(
     strategy: Annotated[str | None, typer.Argument(help="One alone: a name, or ./file.py:Class.")] = None,
     json: Json = False,
 ) -> None:
-    """List the strategies: what each needs to be shown, and its parameters with units and defaults."""
+    """List the strategies: what each must be shown, and its parameters."""
     from teachlab.teaching.registry import Listings, listings
 
     found = listings() if strategy is None else (_alone(strategy),)

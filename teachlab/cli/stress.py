@@ -38,27 +38,30 @@ def stress_command(
     gain: Annotated[str | None, typer.Option(help="Shares of light left: 1,0.9,0.8 or FROM:TO:HOW_MANY.")] = None,
     ambient: Annotated[
         str | None,
-        typer.Option(help="Light added, in the recording's unit, written alike; default: to 10 % of full scale."),
+        typer.Option(help="Light added, in the unit of the recording. Default: up to 10 % of full scale."),
     ] = None,
     pedestal: Annotated[
         str | None,
-        typer.Option(help="Backscatter of a window dirty through and through, alike; default: 0 and 5 %."),
+        typer.Option(
+            help="Stray light of a window that is dirty all over, in the unit of the recording. "
+            "Default: 0 and 5 % of full scale."
+        ),
     ] = None,
-    speed: Annotated[str | None, typer.Option(help="Also run the line so many times as fast: 1,1.5,2.")] = None,
+    speed: Annotated[str | None, typer.Option(help="Also run the line faster, by these factors: 1,1.5,2.")] = None,
     loss_per_day: Annotated[
-        float | None, typer.Option(help="Loss of light per day, %: gives the time to cleaning.")
+        float | None, typer.Option(help="Loss of light per day, %. Gives the time to cleaning.")
     ] = None,
     levels_seen: Annotated[
-        str | None, typer.Option(help="Or levels seen over days: CSV with the columns day and level.")
+        str | None, typer.Option(help="Levels read on several days: CSV with the columns day and level.")
     ] = None,
     details: Details = False,
     json: Json = False,
     out: Figures = None,
     speed_out: Annotated[
-        str | None, typer.Option(help="Draw faults and reserve over the speeds of --speed: .svg or .png.")
+        str | None, typer.Option(help="Draw errors and reserve over the speeds of --speed: .svg or .png.")
     ] = None,
 ) -> None:
-    """Count what one setting loses and trips with less light, more ambient light and a dirty window.
+    """Will dirt or ambient light stop it? Count errors with less light and with more.
 
     Conditions that are named (--gain, --ambient, --pedestal) are also held against each other: is there any fixed
     level that serves them all, and what would help if not.

@@ -44,9 +44,12 @@ def surface_command(
     truth: PassesOfOne = None,
     tolerance_ms: Tolerance = 0.0,
     base: Base = None,
-    setting: Annotated[list[str] | None, typer.Option(help="Setting to look up and mark; again for more.")] = None,
+    setting: Annotated[
+        list[str] | None, typer.Option(help="Setting to look up and mark. May be given several times.")
+    ] = None,
     strategy: Annotated[
-        str | None, typer.Option("--strategy", "--cloud", help="Strategy to teach: its setting, and a cloud of draws.")
+        str | None,
+        typer.Option("--strategy", "--cloud", help="Strategy to teach and mark, with many teachings around it."),
     ] = None,
     set_: Assignments = None,
     draws: Draws = 200,
@@ -64,7 +67,7 @@ def surface_command(
     details: Details = False,
     json: Json = False,
 ) -> None:
-    """Count lost passes and false trips for every pair of levels at once, and name the best in hindsight."""
+    """Count errors for every pair of levels, and name the best in hindsight."""
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
     from teachlab.model.draws import Costs, DrawOptions

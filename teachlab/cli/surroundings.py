@@ -39,7 +39,10 @@ WORDS = {
 
 def register(app: typer.Typer) -> None:
     """Add the commands."""
-    group = typer.Typer(no_args_is_help=True, help="Neighbour, lamps, ambient light and other targets, from numbers.")
+    group = typer.Typer(
+        no_args_is_help=True,
+        help="Will a neighbour's light, lamps or another target disturb it? From numbers, no log needed.",
+    )
     group.command("neighbour")(neighbour)
     group.command("beat")(beat)
     group.command("lamp")(lamp_command)
@@ -53,7 +56,7 @@ def neighbour(
     width_us: Annotated[float, typer.Option(help="Width of a light pulse, µs.")],
     period_us: Annotated[list[float] | None, typer.Option(help="Pulse period of each sensor, µs.")] = None,
     frequency_hz: Annotated[list[float] | None, typer.Option(help="Or its pulse frequency, Hz.")] = None,
-    consecutive: Annotated[int, typer.Option(help="Evaluations in a row that must agree.")] = 1,
+    consecutive: Annotated[int, typer.Option(help="Filter: evaluations in a row that must agree.")] = 1,
     json: Json = False,
 ) -> None:
     """Tell which pulse frequencies keep neighbouring sensors apart; give one per sensor, two or more.
@@ -210,7 +213,7 @@ def counterfactual_command(
     cost_false: CostFalse = 1.0,
     json: Json = False,
 ) -> None:
-    """Measure what a faster sensor, a filter or an average would have bought in margin.
+    """Compute how much margin a faster sensor, a filter or an average would have on this light.
 
     Margin: half the distance of the weakest 1 % of the passes from the strongest 1 % of the gaps, in robust standard
     deviations of the background. Needed: what white noise alone asks for, for one trip an hour. Compares sensors on

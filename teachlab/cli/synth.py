@@ -29,14 +29,14 @@ def synth_command(
     out: Annotated[
         str | None, typer.Option(help="The recording to write, NAME.parquet; NAME.csv for a raw log with time stamps.")
     ] = None,
-    passes: Annotated[int, typer.Option(help="How many objects come by.")] = DEFAULT_PASSES,
-    seed: Annotated[int, typer.Option(help="Same scenario, seed and passes: same samples.")] = 0,
+    passes: Annotated[int, typer.Option(help="How many products pass.")] = DEFAULT_PASSES,
+    seed: Annotated[int, typer.Option(help="The same scenario, seed and passes give the same samples.")] = 0,
     gain: Annotated[
-        float, typer.Option(help="Light that is left, 1 when clean; acts on objects and background.")
+        float, typer.Option(help="Share of the light that is left: 1 is clean. Acts on products and background.")
     ] = 1.0,
     ambient: Annotated[float, typer.Option(help="Ambient light on everything, percent of full scale.")] = 0.0,
     pedestal: Annotated[
-        float, typer.Option(help="Backscatter of an opaque layer, percent of full scale; adds p·(1 − gain).")
+        float, typer.Option(help="Stray light of a window that is dirty all over, percent of full scale.")
     ] = 0.0,
     explain: Annotated[bool, typer.Option("--explain", help="Say what the scenario contains, in words.")] = False,
     toml: Annotated[
@@ -50,7 +50,7 @@ def synth_command(
     ] = None,
     json: Json = False,
 ) -> None:
-    """Generate a synthetic recording with its passes; stress acts before noise and converter.
+    """Make a synthetic recording with its passes, to rehearse before there is a log.
 
     A line of one's own is a page of TOML: begin with --toml of one that ships, --keys tells every key.
     """

@@ -47,7 +47,7 @@ def teach_command(
     details: Details = False,
     json: Json = False,
 ) -> None:
-    """Teach one setting from one seeded showing of the whole recording."""
+    """Teach one setting, as one person would on one day."""
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import write_setting
     from teachlab.errors import Abstained

@@ -43,11 +43,11 @@ def register(app: typer.Typer) -> None:
 
 
 def timing_command(
-    recording: Annotated[str | None, typer.Argument(help="Recording whose own passes and gaps are taken.")] = None,
+    recording: Annotated[str | None, typer.Argument(help="Recording whose passes and gaps are measured.")] = None,
     truth: PassesFile = None,
     setting: Annotated[
         str | None,
-        typer.Option(help="Take filter, delays and rate from it; with a recording, measure at its levels."),
+        typer.Option(help="Setting (JSON) with filter, delays and evaluation rate."),
     ] = None,
     speed_mm_s: Annotated[float | None, typer.Option(help="Speed of the line, mm/s.")] = None,
     length_mm: Annotated[float | None, typer.Option(help="Length of the shortest object, mm.")] = None,
@@ -58,16 +58,18 @@ def timing_command(
     ] = 0.5,
     off_share: Annotated[float | None, typer.Option(help="Height of the off-level, alike; default: the same.")] = None,
     evaluation_rate_hz: Annotated[float | None, typer.Option(help="Evaluations of the sensor per second.")] = None,
-    consecutive: Annotated[int | None, typer.Option(help="Evaluations in a row that must agree.")] = None,
-    on_delay_ms: Annotated[float | None, typer.Option(help="Holds the onset back, ms.")] = None,
-    off_delay_ms: Annotated[float | None, typer.Option(help="Holds the output after the object, ms.")] = None,
+    consecutive: Annotated[int | None, typer.Option(help="Filter: evaluations in a row that must agree.")] = None,
+    on_delay_ms: Annotated[float | None, typer.Option(help="On-delay, ms: holds the onset back.")] = None,
+    off_delay_ms: Annotated[
+        float | None, typer.Option(help="Off-delay, ms: holds the output after the product.")
+    ] = None,
     scan_ms: Annotated[float, typer.Option(help="Scan of the controller, ms.")] = 0.0,
     input_filter_ms: Annotated[float, typer.Option(help="Filter of its input, ms.")] = 0.0,
     speed_change: Annotated[float, typer.Option(help="Relative change of the speed: 0.1 for 10 %.")] = 0.0,
     details: Details = False,
     json: Json = False,
 ) -> None:
-    """Check dwell, gap, response, delays and controller scan before any level is taught."""
+    """Is the sensor fast enough? Dwell, gap, response, delays and controller scan."""
     from teachlab.cli.opening import naming
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting

@@ -155,7 +155,7 @@ def held_back(grid: EvaluationGrid, one: TimingClass) -> int:
 
 
 def identify(recording: Recording, *, jitter: int = 1, longest_ms: float | None = None) -> Identification:
-    """Find all settings that reproduce the sensor's own output, logged beside the light.
+    """Find the settings that explain the sensor's own output, logged beside the light.
 
     Parameters
     ----------

@@ -70,7 +70,7 @@ class ImportJob:
     excepted : str, optional
         Table of stretches that are left out of scoring.
     encoder_column : str, optional
-        Column of the position of the line.
+        Column of the encoder: position of the line.
     encoder_mm : float, mm
         One step of it.
     output_column : str, optional
