@@ -175,7 +175,7 @@ def with_range(kind: Any, held: Range) -> Any:
     base, info, *rest = get_args(kind)
     told = copy.copy(info)
     text = (told.help or "").rstrip()
-    told.help = f"{text or 'A number.'} Range: {held.removeprefix('from ')}."
+    told.help = f"{text or 'A number.'} Range: {str(held).removeprefix('from ')}."
     return Annotated[(base, told, *rest)]
 
 
