@@ -73,7 +73,7 @@ def test_a_range_beside_the_option_is_held_and_told() -> None:
 
     own = typer.Typer()
     own.command()(framed("weighed", weighed))
-    assert "Weighed. Takes from 2 to 5." in CliRunner().invoke(own, ["--help"]).output
+    assert "Weighed. Range: 2 to 5." in CliRunner().invoke(own, ["--help"]).output
     assert CliRunner().invoke(own, ["--draws", "5"]).output == "5\n"
     assert "from 2 to 5, got 6" in str(CliRunner().invoke(own, ["--draws", "6"]).exception)
 
