@@ -80,7 +80,7 @@ def test_a_range_beside_the_option_is_held_and_told() -> None:
 
 def test_help_tells_the_range() -> None:
     told = " ".join(CliRunner().invoke(app, ["bench", "--help"]).output.replace("│", " ").split())
-    assert "drawn anew and taught on. Takes from 1 to 1,000,000." in told
+    assert "each time shown other passes. Range: 1 to 1,000,000." in told
 
 
 @pytest.mark.parametrize(
