@@ -125,7 +125,7 @@ def pallet_light(pallets: int) -> Iterator[Floats]:
 
 
 def wrapped_pallets(pallets: int) -> float:
-    """A07: pallets counted again at 33.6, hysteresis 3, off-delay 400 ms, per pallet."""
+    """A07: pallets counted more than once at 33.6, hysteresis 3, off-delay 400 ms, per pallet."""
     again = onsets((100 - x for x in pallet_light(pallets)), 100 - 33.6, 100 - 36.6, off_delay=200)
     return float(np.maximum(again - 1, 0).mean())
 

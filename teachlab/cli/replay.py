@@ -122,7 +122,7 @@ def replay_command(
     bursts = found.dependent.get("false_trips_per_running_hour")
     if isinstance(bursts, Bursts) and bursts.design_effect is not None:
         say(
-            f"false trips with bursts allowed for: [{bursts.low:.3g}, {bursts.high:.3g}] per running hour, upper bound "
+            f"false trips allowing for bursts: [{bursts.low:.3g}, {bursts.high:.3g}] per running hour, upper bound "
             f"{bursts.upper:.3g}; design effect {bursts.design_effect:.3g} from {bursts.basis}"
         )
     if worth.margin is not None:
@@ -155,7 +155,8 @@ def _counts(result: Score) -> list[str]:
     ignored = f", {n.ignore_false_trips} on {n.scored_ignore_passes} passes to be ignored" if n.ignore_passes else ""
     excluded = f"; {n.excluded_passes} passes and {n.excluded_gaps} gaps are no trials" if n.excluded_passes else ""
     return [
-        f"  lost {n.lost} of {n.scored_passes} passes (missed {n.misses}, merged {n.merged}), {n.extra} counted again",
+        f"  lost {n.lost} of {n.scored_passes} passes (missed {n.misses}, merged {n.merged}), {n.extra} counted more "
+        "than once",
         f"  {number_of(n.false_trips, 'false trip')} in {number_of(n.gaps, 'gap')}, {result.running_hours:.3g} h"
         f"{ignored}{excluded}",
     ]
@@ -179,7 +180,9 @@ def _table(result: Any) -> Any:
 
     n = result.counts
     table = Table(
-        title=f"Score, exact {100 * result.confidence:g} % intervals, naive of lots and bursts", title_justify="left"
+        title=f"Score, exact {100 * result.confidence:g} % intervals; they assume independent passes "
+        "(no lots, no bursts)",
+        title_justify="left",
     )
     table.add_column("what")
     table.add_column("count, rate and interval")
@@ -251,7 +254,7 @@ def dependence_lines(found: Dependence) -> list[str]:
     """Say what the lost rate is worth when passes of one lot resemble one another."""
     effect = "" if found.measured is None else f" ({found.measured:.3g} measured)"
     return [
-        f"lost passes with dependence allowed for: [{100 * found.low:.3g}, {100 * found.high:.3g}] %, upper bound "
+        f"lost passes allowing for lots: [{100 * found.low:.3g}, {100 * found.high:.3g}] %, upper bound "
         f"{100 * found.upper:.3g} % (naive [{100 * found.naive.low:.3g}, {100 * found.naive.high:.3g}] %); design "
         f"effect {found.design_effect:.3g}{effect} from {found.basis}",
         *(f"  {warning}" for warning in found.warnings),

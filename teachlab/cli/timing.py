@@ -140,7 +140,7 @@ def _beside(expected: Predicted, at_levels: bool, controller_ms: float) -> list[
         out.append(
             f"Between {expected.touching} neighbours the light never falls back behind the level: not a matter of time."
             if at_levels
-            else f"{expected.touching} neighbours touch: no setting tells them apart."
+            else f"{expected.touching} neighbours touch: no setting can separate them."
         )
     if expected.short_pulses or expected.short_gaps:
         out.append(

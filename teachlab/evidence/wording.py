@@ -63,7 +63,9 @@ def dependence_rows(found: dict[str, Any] | None) -> list[tuple[str, dict[str, A
     if found is None:
         return []
     each = "lot" if found["source"] == "lots" else "stretch of passes"
-    said = "as measured, naive of rare bad lots" if found["lots_with_events"] >= 2 else f"every {each} as one trial"
+    said = (
+        "as measured; rare bad lots are not covered" if found["lots_with_events"] >= 2 else f"every {each} as one trial"
+    )
     out = [(f"{said}: design effect {found['design_effect']:.3g} from {found['basis']}", found)]
     if proxy := found["by_proxy"]:
         out.append((f"as assumed: design effect {proxy['design_effect']:.3g} from {proxy['basis']}", proxy))

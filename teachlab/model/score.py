@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from teachlab.errors import ParameterError
 from teachlab.model.json_values import Document
 
-INDEPENDENT = "exact for independent trials: naive of lots and bursts"
+INDEPENDENT = "exact if trials are independent (no lots, no bursts)"
 """What the intervals of a score take for granted."""
 
 

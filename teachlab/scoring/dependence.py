@@ -1,4 +1,4 @@
-"""Every rate of a score with dependence allowed for: passes and gaps of one lot, events of one burst."""
+"""Every rate of a score allowing for lots: passes and gaps of one lot, events of one burst."""
 
 from __future__ import annotations
 

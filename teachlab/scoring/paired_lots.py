@@ -58,7 +58,7 @@ class PairedLots(Document):
         """What interval and p-value take as independent, in words."""
         if self.source is Source.LOTS:
             return "lots are independent and differ as those seen do"
-        return "stretches of consecutive trials stand in for lots that nobody named, and are independent"
+        return "no lots are named, so stretches of consecutive passes are used as lots and taken as independent"
 
 
 def paired_lots(

@@ -121,7 +121,7 @@ class SwitchingPosition:
         said = f"{spread.median:.3g} ms from the border in the middle, with a spread of {spread.spread:.3g} ms{mm}"
         if self.told_apart(spread):
             return said
-        return f"{said}, not told apart from the doubt of the borders"
+        return f"{said}, smaller than the doubt of the borders"
 
     def points(self, most: int = 400) -> dict[str, Any]:
         """Return evenly picked passes with their positions, to be drawn again by `from_points`."""

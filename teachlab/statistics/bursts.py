@@ -65,9 +65,12 @@ class Bursts(Document):
     def holds(self) -> str:
         """When the bounds hold, in words."""
         if self.design_effect is None:
-            return "No bound: a burst has no largest size, and too few lots hold one to measure it"
+            return "No bound: a burst may have any size, and too few lots hold one to measure it"
         many = "lots" if self.source is Source.LOTS else "stretches"
-        return f"Holds if {many} to come hold bursts like those seen; naive of a rare large one that was not"
+        return (
+            f"Valid if future {many} hold bursts like those recorded. "
+            "A rare large one that was not recorded is not covered"
+        )
 
 
 def burst_rate(
@@ -160,9 +163,9 @@ def _warnings(lots: int, used: float | None, source: Source) -> tuple[str, ...]:
     if used is None:
         many = "lots" if source is Source.LOTS else "stretches"
         out.append(
-            f"Too few {many} hold an event to tell how events cluster: no bound without the assumption that they come "
+            f"Too few {many} hold an event to show how events cluster: no bound without the assumption that they come "
             "one by one."
         )
     if source is Source.BLOCKS:
-        out.append("No lots are named: stretches of consecutive gaps or passes stand in for them.")
+        out.append("No lots are named: stretches of consecutive gaps or passes are used in their place.")
     return tuple(out)

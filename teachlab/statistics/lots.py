@@ -99,10 +99,13 @@ class Dependence(Document):
         """When the bounds hold, in words."""
         each, many = ("lot", "lots") if self.source is Source.LOTS else ("stretch", "stretches")
         if self.source is Source.PROXY:
-            return f"Holds if losses of one lot correlate by at most {self.assumed_icc:g}"
+            return f"Valid if losses of one lot correlate by at most {self.assumed_icc:g}"
         if self.lots_with_events < 2:
-            return f"Every {each} counts as one trial, however alike its passes are"
-        return f"Holds if {many} to come lose like those seen; naive of a rare bad one that none of them was"
+            return f"Every {each} counts as one trial, since its passes may resemble each other"
+        return (
+            f"Valid if future {many} lose passes at rates like those recorded. "
+            "A rare bad one that was not recorded is not covered"
+        )
 
     @property
     def basis(self) -> str:
@@ -286,9 +289,12 @@ def _warnings(lots: int, hit: int, source: Source) -> tuple[str, ...]:
     if source is Source.LOTS and lots < FEW_LOTS:
         out.append(f"Only {lots} lots: the coverage of this interval has been shown for {FEW_LOTS} and more.")
     if hit < 2:
-        out.append(f"Too few {many} hold an event to tell how they cluster: every {each} counts as one trial.")
+        out.append(f"Too few {many} hold an event to show how they cluster: every {each} counts as one trial.")
     else:
-        out.append(f"As measured: holds if {many} to come lose like those seen; naive of a rare bad one among them.")
+        out.append(
+            f"As measured. Valid if future {many} lose passes at rates like those recorded; "
+            "a rare bad one is not covered."
+        )
     if source is Source.BLOCKS:
-        out.append("No lots are named: stretches of consecutive passes stand in for them.")
+        out.append("No lots are named: stretches of consecutive passes are used in their place.")
     return tuple(out)

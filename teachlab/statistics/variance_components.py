@@ -121,7 +121,7 @@ def variance_components(groups: Mapping[str, ArrayLike], *, confidence: float = 
     k, n = len(parts), sum(values.size for values in parts)
     if k < 2 or n == k:
         raise Abstained(
-            "what lies between groups cannot be told from what lies within",
+            "differences between groups cannot be separated from those within groups",
             f"{k} groups with {n} values in all",
             "at least 2 groups, one of them with 2 values",
         )

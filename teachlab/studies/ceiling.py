@@ -79,12 +79,12 @@ class Ceiling:
 
     def brief(self) -> str:
         """Say in one line what each kind reaches."""
-        return f"In hindsight, errors: {', '.join(f'{one.kind} {one.errors}' for one in self.found)}."
+        return f"Best possible in hindsight, errors: {', '.join(f'{one.kind} {one.errors}' for one in self.found)}."
 
     def sentence(self) -> str:
         """Say what each kind reaches, and which passes stand against all of them."""
         told = "; ".join(f"{one.kind} {one.errors} ({one.lost} lost, {one.false} too many)" for one in self.found)
-        text = f"In hindsight, errors on the {self.passes} scored passes: {told}."
+        text = f"Best possible in hindsight, errors on the {self.passes} scored passes: {told}."
         best = self.least
         if best.kind != FIXED:
             text += f" That is {setting_text(best.setting)}."
@@ -93,7 +93,7 @@ class Ceiling:
             left = len(best.lost_rows) - TOLD_PASSES
             one = len(best.lost_rows) == 1
             text += (
-                f" None of them gets everything right: pass{'' if one else 'es'} {rows}"
+                f" None of them is free of errors: pass{'' if one else 'es'} {rows}"
                 f"{f' and {left} more' if left > 0 else ''} stand{'s' if one else ''} against it."
             )
         return text

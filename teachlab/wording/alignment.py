@@ -50,7 +50,7 @@ def finding(alignment: Alignment) -> list[str]:
         ]
     lines = []
     if a.moves:
-        lines.append(f"{_lag(a)} Its borders were taken as sure to ±{duration(doubt)}.")
+        lines.append(f"{_lag(a)} Its borders were taken as exact to ±{duration(doubt)}.")
         if a.ambiguous and a.pitch is not None:
             lines.append(
                 f"That holds if it is off by under half a period ({duration(a.ms(a.pitch) / 2)}). The line is so "
@@ -95,7 +95,7 @@ def mending(alignment: Alignment, recording: str) -> list[str]:
     stem = recording[: -len(".parquet")] if recording.endswith(".parquet") else recording
     whole = " --whole-periods 0" if alignment.ambiguous else ""
     settle = (
-        ["Note by hand when one product passed: it tells how many whole passes to add (0 if none)."]
+        ["Note by hand when one product passed: that shows how many whole passes to add (0 if none)."]
         if alignment.ambiguous
         else []
     )
@@ -196,12 +196,12 @@ def figures(alignment: Alignment) -> list[str]:
     a, lags = alignment, alignment.lags
     half = (lags.high - lags.low) / 2
     if any(map(math.isinf, (lags.rate_low, lags.rate_high))):
-        drift = "too few passes to tell"
+        drift = "too few passes to decide"
     else:
         low, high = 1e6 * lags.rate_low, 1e6 * lags.rate_high
         error = (high - low) / 2
         drift = f"{_rounded(1e6 * lags.rate, error)} ppm ({_rounded(low, error)} to {_rounded(high, error)})"
-        drift += "" if a.drifts else ": none that can be told"
+        drift += "" if a.drifts else ": none that can be measured"
     rows = (
         ("light after border", f"begins {duration_signed(a.ms(lags.begin))}, ends {duration_signed(a.ms(lags.end))}"),
         ("shift", with_error(a.ms(lags.shift.shift), a.ms(half)) + " in the middle of the recording (95 %)"),

@@ -116,5 +116,5 @@ def _margin_alarm(found: dict[str, Any]) -> str:
         first = " No warning came before the first loss."
     return (
         f"A warning below {found['factor']:g} times the level: {found['warned']} passes in {found['warnings']} "
-        f"spell{'' if found['warnings'] == 1 else 's'}, {found['for_nothing']} of them for nothing.{first}"
+        f"spell{'' if found['warnings'] == 1 else 's'}, {found['for_nothing']} of them false alarms.{first}"
     )

@@ -41,10 +41,10 @@ def identification_lines(found: Identification, info: RecordingInfo, *, details:
     if many == 1:
         lines.append("One class of filter and delays fits.")
     else:
-        lines.append(f"{many:,} classes of filter, delays and evaluation rate fit: this log does not tell them apart.")
+        lines.append(f"{many:,} classes of filter, delays and evaluation rate fit: this log cannot separate them.")
     if telling := found.telling():
         ms = 1000 * float(best.ratio) / found.sample_rate_hz
-        lines.append(f"To tell more apart, log {telling}; an evaluation takes {ms:.3g} ms.")
+        lines.append(f"To separate more of them, log {telling}; an evaluation takes {ms:.3g} ms.")
     lag = found.span("lag")
     if lag is not None and lag.high > found.jitter:
         lines.append(f"Of the latency {_between(lag)} samples are lag of the log; that is no part of the setting.")

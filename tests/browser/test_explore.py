@@ -248,11 +248,11 @@ def test_a_walk_by_keyboard_from_opening_to_a_saved_setting(chromium: Any, tmp_p
     """At 200 counts the spike of 250 trips once: up to the next change it is gone, and the setting is saved."""
     opened = Opened(chromium, _line(tmp_path))
     page = opened.page
-    assert page.inner_text("#sum") == "0 of 40 passes lost, 1 false trip, 0 counted again."
+    assert page.inner_text("#sum") == "0 of 40 passes lost, 1 false trip, 0 counted more than once."
     _tabbed_to(page, "on")
     assert "1 false trip" in page.get_attribute("#on", "aria-valuetext")
     page.keyboard.press("PageUp")
-    assert page.inner_text("#sum") == "0 of 40 passes lost, 0 false trips, 0 counted again."
+    assert page.inner_text("#sum") == "0 of 40 passes lost, 0 false trips, 0 counted more than once."
     on = float(page.get_attribute("#on", "aria-valuenow"))
     assert 250 < on <= 400
     page.keyboard.press("PageUp")
@@ -260,7 +260,7 @@ def test_a_walk_by_keyboard_from_opening_to_a_saved_setting(chromium: Any, tmp_p
     page.keyboard.press("n")
     assert "missed" in page.inner_text("#said")
     page.keyboard.press("PageDown")
-    assert page.inner_text("#sum") == "0 of 40 passes lost, 0 false trips, 0 counted again."
+    assert page.inner_text("#sum") == "0 of 40 passes lost, 0 false trips, 0 counted more than once."
     page.wait_for_timeout(400)
     assert page.inner_text("#live") == page.inner_text("#sum")
     assert f"#on={float(page.get_attribute('#on', 'aria-valuenow')):g}&off=180" in page.url
@@ -376,7 +376,7 @@ def test_a_click_on_the_map_takes_both_levels_and_the_counts_are_theirs(chromium
     setting = read_setting(tmp_path / "low.json").with_levels(on, off)
     n = score(replay(*_pair(tmp_path, setting)), _truth(tmp_path), tables=False).counts
     trips = f"{n.false_trips} false {'trip' if n.false_trips == 1 else 'trips'}"
-    assert page.inner_text("#sum") == f"{n.lost} of 40 passes lost, {trips}, {n.extra} counted again."
+    assert page.inner_text("#sum") == f"{n.lost} of 40 passes lost, {trips}, {n.extra} counted more than once."
     opened.close()
 
 
@@ -386,13 +386,13 @@ def test_another_filter_and_other_delays_are_replayed_and_saved(chromium: Any, t
     page, setting = opened.page, read_setting(tmp_path / "low.json")
     for memory in ({"consecutive": 3}, {"on_delay_ms": 25.0}, {"consecutive": 2, "off_delay_ms": 31.5}):
         page.click("#back")
-        assert page.inner_text("#sum") == "0 of 40 passes lost, 1 false trip, 0 counted again."
+        assert page.inner_text("#sum") == "0 of 40 passes lost, 1 false trip, 0 counted more than once."
         for name, value in memory.items():
             page.fill(f"#{name.removesuffix('_ms').replace('_', '-')}", str(value))
         wanted = replace(setting, **memory, taught=None)
         n = score(replay(*_pair(tmp_path, wanted)), _truth(tmp_path), tables=False).counts
         trips = f"{n.false_trips} false {'trip' if n.false_trips == 1 else 'trips'}"
-        assert page.inner_text("#sum") == f"{n.lost} of 40 passes lost, {trips}, {n.extra} counted again."
+        assert page.inner_text("#sum") == f"{n.lost} of 40 passes lost, {trips}, {n.extra} counted more than once."
         with page.expect_download() as download:
             page.click("#save")
         assert Path(download.value.path()).read_bytes() == setting_text(wanted).encode()
@@ -413,7 +413,7 @@ def test_without_the_light_the_page_counts_and_says_what_it_does_not_know(
     assert "Error 1 of 1: false trip" in page.inner_text("#said")
     _tabbed_to(page, "on")
     page.keyboard.press("PageUp")
-    assert page.inner_text("#sum") == "0 of 40 passes lost, 0 false trips, 0 counted again."
+    assert page.inner_text("#sum") == "0 of 40 passes lost, 0 false trips, 0 counted more than once."
     page.keyboard.press("n")
     assert "the light is not in this page" in page.inner_text("#said")
     opened.close()

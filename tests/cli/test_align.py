@@ -46,7 +46,7 @@ def test_it_leads_with_lag_room_and_remedy(late):
     told = run(late / "line.parquet")
     assert told.exit_code == 0, told.output
     first, second, third, *_ = told.stdout.splitlines()
-    assert first == "Your truth lags the light by 5.93 ± 0.08 ms. Its borders were taken as sure to ±1 ms."
+    assert first == "Your truth lags the light by 5.93 ± 0.08 ms. Its borders were taken as exact to ±1 ms."
     assert second.startswith("Shifted, the room between passes and gaps grows from none to ")
     assert second.endswith(" mV.")
     assert third == f"Mend it: teachlab align {late}/line.parquet --out {late}/line-aligned.parquet"

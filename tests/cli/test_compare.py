@@ -97,7 +97,9 @@ def test_where_lots_are_named_they_decide(tmp_path: Path) -> None:
     # The same passes without names: trials are taken as independent, and the stretches beside them disagree.
     write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 30))
     text = CliRunner().invoke(app, ["compare", *map(str, arguments), "--details"]).stdout
-    assert "different if trials are independent; not where stretches stand in for lots." in text
+    assert (
+        "different if passes are independent. Not established once neighbouring passes may resemble each other." in text
+    )
 
 
 def test_two_recordings_are_unpaired(line: Path) -> None:

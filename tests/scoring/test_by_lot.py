@@ -242,12 +242,12 @@ def test_the_assumption_stands_beside_losses_that_come_singly() -> None:
     assert found.measured is not None
     assert found.measured < 1
     assert found.design_effect < 2
-    assert "naive of a rare bad one" in found.holds
-    assert "naive of a rare bad one" in found.warnings[0]
+    assert "A rare bad one that was not recorded is not covered" in found.holds
+    assert "a rare bad one is not covered" in found.warnings[0]
     assert found.by_proxy is not None
     assert found.by_proxy.design_effect == pytest.approx(10.8)
     assert found.by_proxy.upper == pytest.approx(proportion_limits(20 / 10.8, 3000 / 10.8, 0.95)[2])
-    assert found.by_proxy.holds == "Holds if losses of one lot correlate by at most 0.2"
+    assert found.by_proxy.holds == "Valid if losses of one lot correlate by at most 0.2"
     # Nothing to add where more was measured, or where independence is assumed.
     assert lot_rate([20, 15, 25, 12, 18] + [0] * 55, [50] * 60).by_proxy is None
     assert lot_rate([1] * 20 + [0] * 40, [50] * 60, icc=0.0).by_proxy is None

@@ -35,8 +35,8 @@ def test_nothing_is_said_within_the_doubt():
 @pytest.mark.parametrize(
     ("shift", "first"),
     [
-        (-4.0, "Your truth lags the light by 4.0 ± 0.2 ms. Its borders were taken as sure to ±2 ms."),
-        (4.0, "Your truth leads the light by 4.0 ± 0.2 ms. Its borders were taken as sure to ±2 ms."),
+        (-4.0, "Your truth lags the light by 4.0 ± 0.2 ms. Its borders were taken as exact to ±2 ms."),
+        (4.0, "Your truth leads the light by 4.0 ± 0.2 ms. Its borders were taken as exact to ±2 ms."),
     ],
 )
 def test_a_lag_with_what_it_costs_and_what_mends_it(shift, first):

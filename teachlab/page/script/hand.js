@@ -233,7 +233,7 @@ export class Hand {
     for (let k = 0; k < found.passes.length; k++) {
       const o = found.passes[k];
       const what = o === MISS ? "missed" : o === MERGED ? "merged" : o === TRIPPED ? "trip on a pass to be ignored"
-        : found.again[k] ? "counted again" : "";
+        : found.again[k] ? "counted more than once" : "";
       if (what) out.push({ sample: this.passes.start[k], end: this.passes.end[k], what, row: k });
     }
     const ratio = this.clock.numerator / this.clock.denominator;

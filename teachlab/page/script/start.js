@@ -43,7 +43,7 @@ function countRows(facts) {
     { name: "passes lost", of: (n) => n.lost, interval: (n) => share(n.lost, facts.detect_trials) },
     { name: "missed", of: (n) => n.lost - n.merged, side: true },
     { name: "merged", of: (n) => n.merged, side: true },
-    { name: "counted again", of: (n) => n.extra },
+    { name: "counted more than once", of: (n) => n.extra },
     { name: "false trips", of: (n) => n.false_trips, interval: (n) => perHour(n.false_trips) },
     { name: "gaps tripped", of: (n) => n.gaps_tripped, interval: (n) => share(n.gaps_tripped, facts.gap_trials), side: true },
   ];
@@ -64,7 +64,7 @@ function sentence(n, facts) {
   if (n === null) return "Not counted at this pair of levels.";
   const trips = n.false_trips + n.ignore_trips;
   return `${shown(n.lost)} of ${shown(facts.detect_trials)} passes lost, ${shown(trips)} false `
-    + `${trips === 1 ? "trip" : "trips"}, ${shown(n.extra)} counted again.`;
+    + `${trips === 1 ? "trip" : "trips"}, ${shown(n.extra)} counted more than once.`;
 }
 
 /** @param {Hand} hand */

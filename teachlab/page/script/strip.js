@@ -70,7 +70,7 @@ export class Strip {
     const left = n - this.order.length;
     element("strip-note").textContent = found === null && this.hand.light === null
       ? "Which passes are lost is known at the levels that the page began with alone: the light is not in the page."
-      : `A cross is missed, two bars merged, a triangle a trip on a pass to be ignored, a ring counted again, a dash no `
+      : `A cross is missed, two bars merged, a triangle a trip on a pass to be ignored, a ring counted more than once, a dash no `
         + `trial. A click shows the pass.${left > 0 ? ` ${shown(left)} more are farther from the level.` : ""}`;
     element("strip").setAttribute("aria-label", `All passes: ${wrong} with errors come first`);
     this.table(clear);
@@ -111,7 +111,7 @@ export class Strip {
     const body = /** @type {HTMLElement} */ (element("first-passes").querySelector("tbody"));
     body.replaceChildren(...this.order.slice(0, ROWS).map((row) => {
       const line = document.createElement("tr");
-      const what = now.scored === null ? "not counted" : now.scored.again[row] ? "counted again" : WORDS[now.scored.passes[row]];
+      const what = now.scored === null ? "not counted" : now.scored.again[row] ? "counted more than once" : WORDS[now.scored.passes[row]];
       const texts = [what, shown(row), facts.kinds[arrays.kind[row]] || "–", shown(passes.start[row] / facts.sample_rate_hz),
         clear[row] === clear[row] ? shown(clear[row]) : "–"];
       line.append(...texts.map((text) => {

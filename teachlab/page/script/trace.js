@@ -247,7 +247,7 @@ export class Trace {
     for (let k = first; k < last; k++) {
       const o = found === null ? HIT : found.passes[k], wrong = o === MISS || o === MERGED || o === TRIPPED;
       if (!wrong && !every) continue;
-      const word = found !== null && found.again[k] ? "counted again" : NAMED[o] ?? "";
+      const word = found !== null && found.again[k] ? "counted more than once" : NAMED[o] ?? "";
       const fill = wrong || (found !== null && found.again[k]) ? (o === TRIPPED ? trip : bad)
         : found !== null && detect[k] && o === HIT ? good : line;
       box(start[k], end[k], fill, word);

@@ -262,7 +262,7 @@ def _verdict(row: dict[str, Any], corrected: float, alpha: float) -> str:
         return "a difference is not established."
     by_stretches = row["p_by_lot"] if row["p_used"] == "p_exact" else None
     if by_stretches is not None and by_stretches >= alpha:
-        return "different if trials are independent; not where stretches stand in for lots."
+        return "different if passes are independent. Not established once neighbouring passes may resemble each other."
     return "different."
 
 

@@ -118,7 +118,9 @@ def _tried(helps: Helps) -> list[str]:
         )
     ways = _ways(helps.local_gain, helps.local_offset)
     if ways:
-        out.append(f"a level that follows the background {ways} from gap to gap, which tells every pass from every gap")
+        out.append(
+            f"a level that follows the background {ways} from gap to gap, which separates every pass from every gap"
+        )
     return out
 
 
@@ -135,7 +137,7 @@ def _help_alone(w: Window, helps: Helps) -> str:
         cures.append("an average, if what stands out of the background is shorter than the objects")
     negative = "(A window comparator would not: some passes stay within the background.) "
     return (
-        f"the background reaches as far as the weakest of {w.name}: no fixed level tells them apart. "
+        f"the background reaches as far as the weakest of {w.name}: no fixed level separates them. "
         f"{'' if helps.window is not False else negative}What would help: {'; '.join(cures)}."
     )
 

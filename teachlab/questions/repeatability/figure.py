@@ -118,7 +118,7 @@ def _cost_axis(axes: Axes, paid: np.ndarray[Any, Any]) -> None:
 def _shade(levels: Axes, cost: Axes, best: Document) -> None:
     (a, b), (low, high) = best["on_interval"], best["off_interval"]
     free = best["cost"] == 0
-    label = "no fault at all, in hindsight" if free else f"cheapest, in hindsight: {best['cost']:.3g} per pass"
+    label = "nothing lost and no trip, in hindsight" if free else f"cheapest, in hindsight: {best['cost']:.3g} per pass"
     for axes in (levels, cost):
         axes.axvspan(a, b, facecolor=BEST, edgecolor=GREY, linestyle="--", label=label if axes is levels else None)
     levels.plot(

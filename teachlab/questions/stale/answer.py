@@ -183,7 +183,7 @@ class Staleness:
             decision=str(self.state),
             about="setting in use",
             claim=HeadlineClaim(
-                text=f"{told}; between {100 * low:.3g} and {100 * high:.3g} % now, lots allowed for, at "
+                text=f"{told}; between {100 * low:.3g} and {100 * high:.3g} % now, allowing for lots, at "
                 f"{100 * self.confidence:g} % confidence.",
                 upper=high, confidence=self.confidence, passes=now.trials,
             ),

@@ -146,7 +146,7 @@ def _bears(found: StressMap, unit: str) -> str:
     """Return the reserves in one sentence."""
     loss, rise = found.contamination_reserve, found.ambient_reserve
     if found.share_refused:
-        return f"No share of light can be told: {found.share_refused}."
+        return f"No share of the light can be stated: {found.share_refused}."
     if loss is None:
         return "It fails already as recorded: there is no reserve."
     added = "" if rise is None else f", and until {rise:.4g} {unit} of ambient light are added"

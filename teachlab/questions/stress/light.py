@@ -97,7 +97,7 @@ def no_share_of_light(info: RecordingInfo, setting: Setting, low: float, high: f
     else:
         return ""
     return (
-        f"{found}, so a share of the light means nothing. Give the level that is logged without any light: "
+        f"{found}, so a share of the light cannot be stated. Give the level that is logged without any light: "
         "import --dark-level"
     )
 

@@ -112,7 +112,7 @@ class SurfaceAnswer:
             about="best in hindsight",
             setting=best.setting,
             claim=HeadlineClaim(
-                text="Nothing is claimed. The best was chosen with full knowledge of these passes.",
+                text="No claim: the best pair was chosen with full knowledge of these passes.",
                 passes=int(self.surface.detect_trials),
             ),
             reasons=tuple(reasons),

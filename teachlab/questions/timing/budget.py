@@ -190,7 +190,7 @@ def _judge_gap(line: TimeBudget, need: float) -> tuple[str, str] | None:
     if line.gap_ms == 0 and line.at_levels:
         return "impossible", "between two passes the light never falls back behind the level: change the level first."
     if line.gap_ms == 0:
-        return "impossible", "objects touch: no setting tells them apart. Separate them."
+        return "impossible", "products touch: no setting can separate them. Put gaps between them."
     verdict = "impossible" if chance == 0 else "at risk"
     if needs > line.switching.consecutive:
         merged = "neighbours merge" if chance == 0 else f"{100 * (1 - chance):.3g} % of such neighbours merge"

@@ -119,7 +119,7 @@ def dominant_period(
     span = float(np.ptp(t)) if t.size else 0.0
     if t.size < LEAST_VALUES or span < LEAST_CYCLES * shortest_s:
         raise Abstained(
-            "too short a record to tell a period",
+            "the record is too short to find a period",
             f"{t.size} values over {span:.4g} s",
             f"at least {LEAST_VALUES} values over {LEAST_CYCLES * shortest_s:.4g} s",
         )
@@ -132,7 +132,7 @@ def dominant_period(
     y = _flat(t, np.ldexp(y, -int(np.frexp(np.abs(y).max())[1])))
     total = float(y @ y)
     if not total > 0:
-        raise Abstained("nothing varies, so nothing comes back", f"{t.size} equal values", "values that differ")
+        raise Abstained("nothing varies, so there is no period", f"{t.size} equal values", "values that differ")
     # Irregular times are put into bins fine enough for the shortest period: then one FFT gives all frequencies, and 500
     # permutations cost 500 of those instead of 500 periodograms.
     width = max(shortest_s / PER_PERIOD, span / BINS)

@@ -113,7 +113,7 @@ def test_a_background_that_wanders_needs_a_level_that_follows() -> None:
         assert found.common is None
         assert (found.helps.local_gain, found.helps.local_offset)[ways.index(True)] is True
         assert "follows the background" in found.contradictions[0].helps
-        assert "which tells every pass from every gap" in found.contradictions[0].helps
+        assert "which separates every pass from every gap" in found.contradictions[0].helps
     # Dips likewise, at 70 % of the clear light.
     dipped, truth = line((60, ""), *(((42, "jar"), (60, "")) * 40))
     found = feasibility(Recording.from_array(dipped.light[:] * fading[: dipped.samples], INFO), truth, DIP)
