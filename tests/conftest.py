@@ -7,7 +7,7 @@ keep what it finds as an `@example`.
 
 import os
 
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
 # What is printed for people is compared as text: one width and no colour, whatever the terminal or the service
 # that runs the tests asks for (some services ask for colour by variables of their own).
@@ -15,7 +15,10 @@ for name in ("FORCE_COLOR", "CLICOLOR_FORCE", "PY_COLORS", "GITHUB_ACTIONS", "TT
     os.environ.pop(name, None)
 os.environ["COLUMNS"] = "80"
 
-settings.register_profile("same", derandomize=True, database=None, print_blob=True)
+# How long an example takes to be drawn says how busy the computer is: nothing about the product.
+settings.register_profile(
+    "same", derandomize=True, database=None, print_blob=True, suppress_health_check=[HealthCheck.too_slow]
+)
 settings.register_profile("search", derandomize=False, print_blob=True)
 settings.load_profile("same")
 
