@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import sys
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
@@ -73,18 +74,34 @@ def show(table: Table) -> None:
     console.print(table)
 
 
+FIRST_WORD_S = 10.0
+"""When it is first told how far the work is, then each time twice as late: a bar would fill a log."""
+
+
+def _to_go(title: str) -> Callable[[float], None]:
+    began, told = time.monotonic(), FIRST_WORD_S
+
+    def report(share: float) -> None:
+        nonlocal told
+        took = time.monotonic() - began
+        if took >= told and 0 < share < 1:
+            told = 2 * took
+            warn(f"{title}: {100 * share:.0f} % done, about {took / share - took:.0f} s to go")
+
+    return report
+
+
 @contextmanager
 def progress(title: str, *, quiet: bool = False) -> Iterator[Callable[[float], None]]:
-    """Show a bar on stderr while work goes on; only on a terminal.
+    """Show a bar on stderr while work goes on; where stderr is no terminal, a line now and then of what takes long.
 
     Yields
     ------
     callable
         Takes the share done, 0 … 1.
     """
-    # In a log a bar would be a thousand lines.
     if quiet or not sys.stderr.isatty():
-        yield lambda share: None
+        yield _to_go(title)
         return
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn

@@ -11,6 +11,7 @@ import typer
 from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
 from teachlab.cli.options import Details, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
+from teachlab.model.printable_text import in_figures
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -103,10 +104,11 @@ def _leading(found: InspectAnswer, recording: str, opened: Recording) -> Verdict
 
 def _summary(recording: Recording, q: Quality, found: InspectAnswer) -> list[str]:
     """Return span, light and contrast in three lines."""
-    noise = "unknown" if q.noise.overall is None else f"{q.noise.overall:.3g}"
-    contrast = "unknown" if q.contrast is None else f"{q.contrast:+.4g}"
+    noise = in_figures(q.noise.overall, 3, "unknown")
+    contrast = in_figures(q.contrast, nothing="unknown", sign=True)
     return [
-        f"  {_span(q.seconds)} at {q.sample_rate_hz:.6g} Hz, light {q.low:.4g} to {q.high:.4g} {q.unit}, "
+        f"  {_span(q.seconds)} at {q.sample_rate_hz:.6g} Hz, "
+        f"light {in_figures(q.low)} to {in_figures(q.high)} {q.unit}, "
         f"{100 * q.invalid:.3g} % invalid",
         f"  {q.passes or 0} passes, direction {q.direction or 'not known'}, contrast {contrast} {q.unit}, "
         f"noise {noise}",
@@ -128,13 +130,13 @@ def _table(recording: Recording, q: Quality, found: InspectAnswer) -> Any:
     unit = q.unit
 
     def level(value: float | None, *, sign: bool = False) -> str:
-        return "unknown" if value is None else f"{value:{'+' if sign else ''}.4g} {unit}"
+        return "unknown" if value is None else f"{in_figures(value, sign=sign)} {unit}"
 
     table = Table(title=recording.info.title or recording.name, title_justify="left", show_header=False)
     table.add_row(
         "span", f"{q.samples:,} samples at {q.sample_rate_hz:.9g} Hz: {_span(q.seconds)}, stored as {q.dtype}"
     )
-    table.add_row("light", f"{q.low:.4g} to {q.high:.4g} {unit}")
+    table.add_row("light", f"{in_figures(q.low)} to {in_figures(q.high)} {unit}")
     table.add_row("invalid", f"{100 * q.invalid:.3g} % of the samples")
     saturated = "unknown: the recording names no full scale"
     if q.saturated is not None:

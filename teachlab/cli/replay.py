@@ -21,7 +21,7 @@ from teachlab.cli.options import (
     Tolerance,
 )
 from teachlab.cli.writing import picture_kind, write_result
-from teachlab.model.printable_text import number_of
+from teachlab.model.printable_text import in_figures, number_of
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -217,7 +217,7 @@ def margin_table(margin: Margin, unit: str, left: Mapping[str, float | None] | N
     from rich.table import Table
 
     def number(value: float | None, after: str = "") -> str:
-        return "nothing to measure" if value is None else f"{value:.3g}{after}"
+        return "nothing to measure" if value is None else f"{in_figures(value, 3)}{after}"
 
     table = Table(title="Margin to noise, in units of the local noise", title_justify="left")
     table.add_column("what")

@@ -7,6 +7,7 @@ from typing import Any
 from teachlab.data.setting_files import setting_from_dict
 from teachlab.evidence.about import about_rows
 from teachlab.model.margin import EqualCost
+from teachlab.model.printable_text import in_figures
 from teachlab.scoring.clearance import Clearance
 from teachlab.wording.course import duration
 from teachlab.wording.settings import equal_cost_text, level_text, setting_text
@@ -34,12 +35,12 @@ SIDES = (
 
 def number(value: float | None) -> str:
     """Return a number to four digits, or a dash."""
-    return "–" if value is None else f"{value:.4g}"
+    return in_figures(value)
 
 
 def percent(value: float | None) -> str:
     """Return a share as percent to three digits, or a dash."""
-    return "–" if value is None else f"{100 * value:.3g} %"
+    return "–" if value is None else f"{in_figures(100 * value, 3)} %"
 
 
 def rate_rows(score: dict[str, Any]) -> list[tuple[str, dict[str, str]]]:

@@ -1,12 +1,16 @@
-"""Text that came from files, made fit for a line of a terminal, a table and a figure."""
+"""Text that came from files, and numbers, made fit for a line of a terminal, a table and a figure."""
 
 from __future__ import annotations
 
+import math
 import re
 import unicodedata
+from decimal import Decimal
 
 SHOWN_OF_MESSAGE = 600
 """Characters of a message for people; the middle of longer ones is left out."""
+PLAIN_FROM, PLAIN_BELOW = -7, 15
+"""Powers of ten from and below which numbers for people are written out."""
 _JOINERS = "\u200c\u200d"
 """Invisible, but part of the spelling of several scripts."""
 _HIDDEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
@@ -22,6 +26,41 @@ def number_of(n: float, one: str, more: str = "") -> str:
     ('1 false trip', '2 false trips', '0 passes')
     """
     return f"{n:,} {one if n == 1 else more or one + 's'}"
+
+
+def in_figures(value: float | None, digits: int = 4, nothing: str = "–", *, sign: bool = False) -> str:
+    """Return a number for people: so many significant digits, and never a sign that only programmers read.
+
+    Parameters
+    ----------
+    value : float or None
+    digits : int
+    nothing : str
+        For None and NaN.
+    sign : bool
+        Whether numbers above 0 have one too.
+
+    Examples
+    --------
+    >>> in_figures(1306.0), in_figures(0.000123456, 3), in_figures(12345678.0, 3), in_figures(float("-inf"))
+    ('1306', '0.000123', '12300000', 'minus infinite')
+    >>> in_figures(1e60), in_figures(-1.25e-12), in_figures(None), in_figures(float("nan"), nothing="not known")
+    ('10^60', '-1.25·10^-12', '–', 'not known')
+    """
+    if value is None or math.isnan(value):
+        return nothing
+    if sign and 0 < value < math.inf:
+        return f"+{in_figures(value, digits)}"
+    if math.isinf(value):
+        return "infinite" if value > 0 else "minus infinite"
+    rounded = Decimal(f"{value:.{digits}g}")
+    if not rounded:
+        return "0"
+    exponent = rounded.adjusted()
+    if PLAIN_FROM <= exponent < PLAIN_BELOW:
+        return f"{rounded:f}"
+    head = f"{rounded.scaleb(-exponent):f}"
+    return f"10^{exponent}" if head == "1" else f"{head}·10^{exponent}"
 
 
 def printable(text: object, *, keep: str = "", most: int | None = None) -> str:

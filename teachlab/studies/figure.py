@@ -80,7 +80,10 @@ def _extremes(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtremes)
 def _draw_light(axes: Any, bench: RecordingBench, truth: Truth, extremes: PassAndGapExtremes) -> None:
     passes, gaps = _extremes(bench, truth, extremes)
     both = np.concatenate((passes, gaps))
+    both = both[np.isfinite(both)]
     if both.size:
+        # Infinite light is counted at the end of the axis.
+        passes, gaps = (np.clip(found, both.min(), both.max()) for found in (passes, gaps))
         bins = np.linspace(both.min(), max(both.max(), both.min() + 1e-9), 80)
         axes.hist(gaps, bins, color=BACKGROUND, alpha=0.75, label=f"extreme of a gap ({gaps.size})")
         axes.hist(

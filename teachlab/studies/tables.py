@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from rich.table import Table
 
 from teachlab.model.draws import Spread
+from teachlab.model.printable_text import in_figures
 from teachlab.model.score import Rate
 from teachlab.studies.bench_verdict import standing_text
 from teachlab.studies.result import RecordingBench, StrategyResult
@@ -163,12 +164,12 @@ def _or_dash(value: float, text: Callable[[float], str]) -> str:
 
 
 def _number(value: float) -> str:
-    return f"{value:.3g}"
+    return in_figures(value, 3)
 
 
 def _share(value: float) -> str:
-    return f"{100 * value:.3g}"
+    return in_figures(100 * value, 3)
 
 
 def _level(value: float) -> str:
-    return f"{value:.4g}"
+    return in_figures(value)

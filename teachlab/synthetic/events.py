@@ -10,6 +10,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.errors import ScenarioError
 from teachlab.synthetic.product.objects import Object
 from teachlab.synthetic.scenario import Scenario
 from teachlab.synthetic.sensor.received_power import level_against_reference, suppressed_level
@@ -20,6 +21,8 @@ Integers = NDArray[np.int64]
 
 TIMES_THROUGH = {"through-beam": 1, "retroreflective": 2, "diffuse": 2, "background-suppressed": 2, "other": 1}
 """How often light passes an object on its way: once between a beam pair, there and back before a mirror or a belt."""
+LONGEST_MM = 1e9
+"""Of an object or a gap, 1,000 km: beside thousands of them a place on the belt still has its thousandths."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,8 +124,12 @@ class PassSource:
         kind = np.searchsorted(self._shares, choice, side="right").astype(np.int64)
         gap = self._gaps(index)
         length = self._per_kind(kind, "length", index, Object.lengths)
+        self._refuse_too_long(kind, length, gap)
         # Each pass begins where the one before and its gap ended; the last ends tell where the next chunk begins.
-        lead = position + np.cumsum(length + gap) - (length + gap)
+        # Touching objects share an edge, which two sums may round apart.
+        lead = np.maximum(position + np.cumsum(length + gap) - (length + gap), position)
+        trail = lead + length
+        trail[:-1] = np.minimum(trail[:-1], lead[1:])
         level = self._per_kind(kind, "level", index, self._levels)
         if scenario.line.lot_level_cv:
             level = level * self._lot_factor.take(int(lot[0]), int(lot[-1]) + 1)[lot - lot[0]]
@@ -132,7 +139,7 @@ class PassSource:
             kind,
             lot,
             lead,
-            lead + length,
+            trail,
             gap,
             level,
             self._per_kind(kind, "edge transmission", index, _edge_transmission),
@@ -141,6 +148,16 @@ class PassSource:
             self._per_kind(kind, "across", index, self._cover),
             *glints,
         )
+
+    def _refuse_too_long(self, kind: Integers, length: Floats, gap: Floats) -> None:
+        """Refuse lengths beside which the places of objects are lost, by the key that says so."""
+        long = int(np.argmax(length))
+        asked = {f"[object {kind[long] + 1}] length_mm": float(length[long]), "[line] gap_mm": float(gap.max())}
+        for key, value in asked.items():
+            if value > LONGEST_MM:
+                raise ScenarioError(
+                    f"{self._scenario.title}: {key} gave {value:.3g} mm; at most {LONGEST_MM:.0e} mm can be made."
+                )
 
     def _gaps(self, index: int) -> Floats:
         line = self._scenario.line

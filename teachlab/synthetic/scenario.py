@@ -144,7 +144,7 @@ class LineSpeedAndGaps(Table):
     """
 
     speed_mm_s: float = Field(gt=0, le=1e5)
-    lead_in_mm: float = Field(default=200.0, ge=0)
+    lead_in_mm: float = Field(default=200.0, ge=0, le=1e9)
     gap_mm: Amount
     touching_share: float = Field(default=0.0, ge=0, le=1)
     lot_passes: int | None = Field(default=None, ge=1)

@@ -15,6 +15,7 @@ from teachlab.light.direction import REQUIRED_RATIO, Contrasts, contrasts
 from teachlab.light.stretches import Evaluated, Stretches, measure
 from teachlab.light.usable_light import LARGEST
 from teachlab.light.windows import Windows, border_evaluations
+from teachlab.model.printable_text import in_figures
 from teachlab.model.recording import Direction, Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
@@ -378,7 +379,9 @@ def _light(light: Levels) -> Levels:
 def _refuse_too_strong(light: Levels) -> None:
     strongest = float(np.fmax.reduce(np.abs(light), initial=0.0))
     if strongest > LARGEST:
-        raise Abstained("the light is too strong to be calculated with", f"{strongest:.3g}", f"at most {LARGEST:g}")
+        raise Abstained(
+            "the light is too strong to be calculated with", in_figures(strongest, 3), f"at most {in_figures(LARGEST)}"
+        )
 
 
 def _frozen(values: A) -> A:

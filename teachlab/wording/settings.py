@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from teachlab.model.following_and_window import FollowingSetting, WindowSetting
+from teachlab.model.printable_text import in_figures
 
 if TYPE_CHECKING:
     from teachlab.model.margin import EqualCost
@@ -79,7 +80,7 @@ def level_text(level: float, step: float | None = None) -> str:
             # Down to the digits of one step from the step at or above: no other light lies between the two.
             level = math.floor(math.ceil(level / step - FUZZ) * step * 10**digits + FUZZ) / 10**digits
         return f"{level:.{digits}f}"
-    return f"{level:.0f}" if level == round(level) and abs(level) < 1e9 else f"{level:.5g}"
+    return f"{level:.0f}" if abs(level) < 1e9 and level == round(level) else in_figures(level, 5)
 
 
 def _rest(setting: Setting) -> list[str]:

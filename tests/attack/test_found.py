@@ -1,16 +1,21 @@
 """What long sittings of the attack have found, each by the smallest case that showed it."""
 
+import re
+import warnings
 from pathlib import Path
 
 import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from teachlab.cli import app
+from teachlab.cli import app, console
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.truth import Truth
+from teachlab.statistics.over_time.autocorrelated_line import autocorrelated_line
+from teachlab.synthetic import load_scenario
+from teachlab.synthetic.events import PassSource
 
 
 def line(folder: Path, low: float) -> str:
@@ -46,3 +51,85 @@ def test_nothing_is_no_recording_to_continue(name: str) -> None:
     done = CliRunner().invoke(app, ["synth", "--continue", name, "--passes", "2"])
     assert done.exit_code == 2, done.exception
     assert "names no recording" in " ".join(done.stderr.split())
+
+
+@pytest.mark.parametrize("place", ["a pass", "a gap", "everywhere", "mixed"])
+@pytest.mark.parametrize("sign", [-1, 1])
+@pytest.mark.parametrize(
+    "words",
+    ["inspect a.parquet --plot a.svg", "label a.parquet --direction rise --out own.csv",
+     "bench a.parquet --draws 1 --strategy single-sample --out b", "teach a.parquet --strategy two-sample-midpoint"],
+)  # fmt: skip
+def test_infinite_light_is_told_in_words(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, place: str, sign: int, words: str
+) -> None:
+    light = np.tile(np.repeat([30.0, 70.0], 20), 25) + np.random.default_rng(2).normal(0, 0.5, 1000)
+    where = {"a pass": slice(60, 80), "a gap": slice(80, 100), "everywhere": slice(None), "mixed": slice(0, None, 3)}
+    light[where[place]] = sign * np.inf
+    monkeypatch.chdir(tmp_path)
+    write_recording("a.parquet", Recording.from_array(light, RecordingInfo(sample_rate_hz=100.0, unit="mV")))
+    write_truth("a.passes.parquet", Truth.from_arrays(np.arange(20, 1000, 40), np.arange(40, 1001, 40)))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        done = CliRunner().invoke(app, [*words.split(), "--force"])
+    assert done.exit_code in (0, 2, 3), done.exception
+    assert not re.search(r"\b(nan|inf)\b", done.output), done.output
+    if words.startswith("inspect"):
+        assert "infinite" in done.output
+
+
+@pytest.mark.parametrize("day", ["1e-320", "1e61", "1e308", "-1e308", "1e-12"])
+def test_days_that_are_one_or_beyond_all_days_are_told(tmp_path: Path, day: str) -> None:
+    (tmp_path / "days.csv").write_text(f"day,level\n0,70\n{day},69\n2,68.5\n")
+    light = Recording.from_array(
+        np.tile(np.repeat([30.0, 70.0], 20), 25), RecordingInfo(sample_rate_hz=100.0, unit="mV")
+    )
+    write_recording(tmp_path / "a.parquet", light)
+    write_truth(tmp_path / "a.passes.parquet", Truth.from_arrays(np.arange(20, 1000, 40), np.arange(40, 1001, 40)))
+    (tmp_path / "s.json").write_text(
+        '{"schema": 1, "unit": "mV", "on_level": 50, "off_level": 45, "polarity": "light-on"}'
+    )
+    words = ["stress", str(tmp_path / "a.parquet"), "--setting", str(tmp_path / "s.json"), "--gain", "1"]
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        done = CliRunner().invoke(app, [*words, "--levels-seen", str(tmp_path / "days.csv")])
+    assert done.exit_code == 2, done.exception
+    assert "days" in done.stderr
+
+
+def test_a_line_through_two_levels_of_a_day_is_found() -> None:
+    # The quantile lies so near the end of its bracket that rounding puts it outside.
+    found = autocorrelated_line([0, 0, 3, 6], np.log([69.0, 68.5, 67.0, 66.0]))
+    assert found.low <= found.slope <= found.high
+
+
+def test_an_object_as_long_as_the_world_is_refused_by_its_key(tmp_path: Path) -> None:
+    toml = CliRunner().invoke(app, ["synth", "demo", "--toml"]).output
+    head, brown = toml.rsplit("length_mm = 120", 1)
+    (tmp_path / "line.toml").write_text(f"{head}length_mm = 1e30{brown}")
+    words = ["synth", str(tmp_path / "line.toml"), "--passes", "4", "--out", str(tmp_path / "new.parquet")]
+    done = CliRunner().invoke(app, words)
+    assert done.exit_code == 2, done.exception
+    assert "[object 2] length_mm gave 1e+30 mm" in " ".join(done.stderr.split())
+    assert not (tmp_path / "new.parquet").exists()
+
+
+def test_edges_of_touching_objects_ascend() -> None:
+    document = load_scenario("demo").model_dump(mode="json", exclude_none=True)
+    document["line"]["touching_share"] = 1.0
+    for kind in document["object"]:
+        kind["length_mm"] = {"shape": "uniform", "low": 0.1, "high": 0.3}
+    scenario = type(load_scenario("demo")).model_validate(document)
+    lead, trail = PassSource(scenario, 1).edges(4000)
+    assert (np.diff(np.column_stack((lead, trail)).ravel()) >= 0).all()
+
+
+def test_what_takes_long_says_how_long(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    now = iter([0.0, 5.0, 12.0, 13.0, 30.0])
+    monkeypatch.setattr(console.time, "monotonic", lambda: next(now))
+    with console.progress("generating") as told:
+        for share in (0.05, 0.1, 0.11, 0.25):
+            told(share)
+    assert capsys.readouterr().err.splitlines() == [
+        "generating: 10 % done, about 108 s to go", "generating: 25 % done, about 90 s to go",
+    ]  # fmt: skip

@@ -17,6 +17,8 @@ LEAST_DOUBT = 0.2
 """Less than that is the ordinary spread of products."""
 FEWEST = 4
 """With fewer passes there is no usual one to compare with."""
+FARTHEST = 1e3
+"""Of the way from background to object: infinite light went so far."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,11 +173,11 @@ def _reached(recording: Recording, proposal: Proposal, start: Edges, end: Edges)
         out = (extremes.high - levels.low) / (levels.high - levels.low)
     else:
         out = (levels.high - extremes.low) / (levels.high - levels.low)
-    return np.nan_to_num(out)
+    return np.clip(np.nan_to_num(out), -FARTHEST, FARTHEST)
 
 
 def _between(value: float, width: float) -> float:
-    return float(np.clip(value / width, 0.0, 1.0))
+    return min(max(value, 0.0), width) / width
 
 
 def time_of(info: RecordingInfo, sample: int) -> str:

@@ -14,6 +14,10 @@ LEAST_DAYS = 3
 HIGHEST = 0.98
 """Autocorrelation between neighbouring days beyond which a trend and a slow wandering are the same."""
 GRID = 99
+APART = 9
+"""Decimals of a day: times closer than that are one, since values so close follow one another wholly."""
+FARTHEST = 1e7
+"""Days from day 0, 27,000 years: beyond it the decimals are lost."""
 
 Values = NDArray[np.float64]
 
@@ -54,7 +58,7 @@ def autocorrelated_line(at: ArrayLike, values: ArrayLike, *, confidence: float =
     Raises
     ------
     ParameterError
-        With fewer than three different days, or a value that is not finite.
+        With fewer than three different days, a day beyond 10 million, or a value that is not finite.
 
     Notes
     -----
@@ -81,7 +85,9 @@ def autocorrelated_line(at: ArrayLike, values: ArrayLike, *, confidence: float =
     t, y = np.asarray(at, np.float64), np.asarray(values, np.float64)
     if not (np.isfinite(t).all() and np.isfinite(y).all()):
         raise ParameterError("days and values of a line must be finite numbers.")
-    days, place = np.unique(t, return_inverse=True)
+    if t.size and np.abs(t).max() > FARTHEST:
+        raise ParameterError(f"days of a line must lie within {FARTHEST:,.0f} of day 0, got {np.abs(t).max():.3g}.")
+    days, place = np.unique(np.round(t, APART), return_inverse=True)
     if days.size < LEAST_DAYS:
         raise ParameterError(f"a line over days needs at least {LEAST_DAYS} different days, got {days.size}.")
     y = np.bincount(place, y) / np.bincount(place)
@@ -132,4 +138,6 @@ def _quantile(slope: Values, error: Values, weight: Values, freedom: int, share:
     low, high = float(ends.min()), float(ends.max())
     if not low < high:
         return low
+    # Beyond the ends, where the sum lies off the share by more than its rounding.
+    low, high = low - float(error.max()), high + float(error.max())
     return float(brentq(lambda x: float(weight @ stdtr(freedom, (x - slope) / error)) - share, low, high, xtol=1e-14))
