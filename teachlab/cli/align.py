@@ -41,7 +41,7 @@ def align_command(
     from teachlab.data.opening import open_pair
 
     if plot is not None and not plot.lower().endswith((".svg", ".png")):
-        raise ParameterError(f"--plot takes a name that ends in .svg or .png, got '{plot}'.")
+        raise ParameterError(f"--plot needs a name that ends in .svg or .png, got '{plot}'.")
     if out is not None:
         check_out(out, recording, truth)
     opened, passes = open_pair(recording, truth)
@@ -83,7 +83,8 @@ def align_command(
         warn(
             "teachlab: nothing is written: "
             + (
-                "whole passes cannot be told on this line. Say how many passes later with --whole-periods (0 if none)."
+                "on this line a shift by whole passes cannot be measured. Say how many passes later with "
+                "--whole-periods (0 if none)."
                 if found.belongs
                 else "these passes do not follow this light."
             )

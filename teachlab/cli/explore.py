@@ -44,7 +44,7 @@ def explore_command(
     from teachlab.questions.verdict import FilesJudged
 
     if not out.lower().endswith(".html"):
-        raise ParameterError(f"--out takes a name that ends in .html, got '{out}'.")
+        raise ParameterError(f"--out needs a name that ends in .html, got '{out}'.")
     if set_ and strategy is None:
         raise ParameterError("--set needs --strategy: it sets a parameter of the strategy.")
     taught = None if strategy is None else teachers([strategy], set_ or [])[0]

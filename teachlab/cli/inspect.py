@@ -120,7 +120,7 @@ def _plot_kind(plot: str | None) -> str:
         return "svg"
     kind = plot.lower().rpartition(".")[2]
     if kind not in ("svg", "png"):
-        raise ParameterError(f"--plot takes a name that ends in .svg or .png, got '{plot}'.")
+        raise ParameterError(f"--plot needs a name that ends in .svg or .png, got '{plot}'.")
     return kind
 
 
@@ -216,7 +216,7 @@ def _drift(q: Quality) -> str:
             if abs(slope * hours) <= ROUNDING * max(abs(q.high), abs(q.low)):
                 slope = 0.0
             parts.append(f"{name} {slope * hours:+.3g} {q.unit} over the recording ({slope:+.3g} {q.unit}/h)")
-    return ", ".join(parts) or "too little to tell"
+    return ", ".join(parts) or "too little to decide"
 
 
 def _counted(best: Hindsight, unit: str) -> str:

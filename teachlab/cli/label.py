@@ -92,7 +92,7 @@ def _target(recording: str, out: str | None, corrected: str | None, *, force: bo
     proposals, other = beside(recording, ".passes.csv"), beside(recording, ".passes.parquet")
     target = out if out is not None else (proposals if corrected is None else other)
     if not target.lower().endswith((".csv", ".parquet")):
-        raise ParameterError(f"--out takes a name that ends in .csv, .parquet, .svg or .html, got '{target}'.")
+        raise ParameterError(f"--out needs a name that ends in .csv, .parquet, .svg or .html, got '{target}'.")
     if (
         corrected is not None
         and Path(target).exists()
@@ -189,4 +189,4 @@ def _tell_count(found: LabelAnswer) -> None:
     for place in check.places:
         say(f"  {time_of(found.info, place.sample)}: {place.text}")
     if len(check.places) < abs(apart):
-        say(f"  for {abs(apart) - len(check.places)} of them nothing in the light tells where.")
+        say(f"  for {abs(apart) - len(check.places)} of them the light does not show where.")

@@ -86,7 +86,7 @@ def report_command(
     if out is None and (pdf or bundle is not None):
         raise ParameterError(f"{'--pdf' if pdf else '--bundle'} writes what lies in the folder of --out; name one.")
     if bundle is not None and not bundle.lower().endswith(".zip"):
-        raise ParameterError(f"--bundle takes a name that ends in .zip, got '{bundle}'.")
+        raise ParameterError(f"--bundle needs a name that ends in .zip, got '{bundle}'.")
     if pdf:
         pdf_printer()
     stated = nothing_stated() if about is None else read_about(about)

@@ -118,7 +118,7 @@ def _stretches(followed: RecordingUnderSetting, unit: str, when: str) -> Table:
         texts = ("–" if value is None else f"{value:.4g}" for value in numbers)
         table.add_row(f"{s.hours:.3g}", str(s.passes), str(s.lost), *texts, s.limited_by or "–")
     table.caption = (
-        f"lost {rate.events} of {rate.trials}: between {100 * low:.3g} and {100 * high:.3g} % with lots allowed for; "
+        f"lost {rate.events} of {rate.trials}: between {100 * low:.3g} and {100 * high:.3g} % allowing for lots; "
         "margins in the noise of the recording before, if there is one"
     )
     return table

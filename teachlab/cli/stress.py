@@ -135,7 +135,7 @@ def _drawn_speed(speed: str | None, name: str | None) -> tuple[str, str] | None:
         raise ParameterError("--speed-out draws the speeds of --speed: name some, --speed 1,1.25,1.5,2.")
     kind = name.lower().rpartition(".")[2]
     if kind not in ("svg", "png"):
-        raise ParameterError(f"--speed-out takes a name that ends in .svg or .png, got '{name}'.")
+        raise ParameterError(f"--speed-out needs a name that ends in .svg or .png, got '{name}'.")
     return name, kind
 
 

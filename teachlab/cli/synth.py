@@ -139,7 +139,7 @@ def _list(json: bool) -> None:
     for name, found in known.items():
         say(f"{name:<20} {found.alias:<5} {found.title} ({found.plant})")
     say("What one contains: teachlab synth NAME --explain; to begin one's own: teachlab synth NAME --toml > mine.toml,")
-    say("with every key told by: teachlab synth --keys")
+    say("what every key means: teachlab synth --keys")
 
 
 def _keys(json: bool) -> None:

@@ -11,7 +11,7 @@ def kind_of(name: str) -> str:
     """Return the kind of a file to write by its name: json, svg or png."""
     kind = name.lower().rpartition(".")[2]
     if kind not in ("json", "svg", "png"):
-        raise ParameterError(f"--out takes a name that ends in .json, .svg or .png, got '{name}'.")
+        raise ParameterError(f"--out needs a name that ends in .json, .svg or .png, got '{name}'.")
     return kind
 
 
@@ -19,7 +19,7 @@ def picture_kind(name: str) -> str:
     """Return the kind of a picture to draw by its name: svg or png."""
     kind = name.lower().rpartition(".")[2]
     if kind not in ("svg", "png"):
-        raise ParameterError(f"--plot takes a name that ends in .svg or .png, got '{name}'.")
+        raise ParameterError(f"--plot needs a name that ends in .svg or .png, got '{name}'.")
     return kind
 
 

@@ -91,7 +91,7 @@ def build_record(
     if result.counts.scored_passes == 0:
         raise TruthError("no detect pass is left to score, so there is nothing to report. Log more passes.")
     if worth.margin is None or worth.reserves is None:
-        raise UnmeasurableError(f"margin and reserves cannot be told: {worth.left_out}")
+        raise UnmeasurableError(f"margin and reserves cannot be measured: {worth.left_out}")
     margins, reserves = worth.margin, dict(worth.reserves)
     icc = ASSUMED_ICC if criteria is None or criteria.icc is None else criteria.icc
     dependent = dependence_of(truth, result, proxy=margins.peak_of_pass, icc=icc)

@@ -250,7 +250,7 @@ def offer_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
     ]
     if best is None:
         return [*rows, ("one level for all", "not known: no direction of the objects is stored, or found")]
-    does = "tells all passes from all gaps" if best["separable"] else "is the best one"
+    does = "separates all passes from all gaps" if best["separable"] else "is the best one"
     return [
         *rows,
         (

@@ -24,7 +24,7 @@ def bench_figure(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtrem
     """Draw a bench.
 
     Above: how often every level is the extreme of a pass or of a gap. Below on the same axis: the active
-    level of every draw, a dot where it costs nothing, a cross where it does. Right: the spread
+    level of every draw, a dot where nothing goes amiss, a cross where something does. Right: the spread
     of the cost.
 
     Parameters
@@ -108,7 +108,7 @@ def _draw_levels(axes: Any, bench: RecordingBench) -> None:
         free = np.array([d.measures["cost"] == 0 for d in taught], bool)
         # Spread by draw number, so that equal levels stay visible and the picture repeats.
         offset = row + 0.72 * (np.array([d.draw for d in taught]) / max(len(result.draws) - 1, 1) - 0.5)
-        named = {} if row else {"label": "active level of a draw that costs nothing"}
+        named = {} if row else {"label": "active level of a draw without an error"}
         axes.scatter(at[free], offset[free], s=7, color=BACKGROUND, linewidths=0, **named)
         named = {} if row else {"label": "active level of a draw that loses or trips"}
         axes.scatter(at[~free], offset[~free], s=9, marker="x", color=OBJECT, linewidths=0.6, **named)

@@ -258,7 +258,7 @@ class Optics:
     def _vary(self, stretch: SampleStretch, seen: Seen, fill: Floats32, light: Floats32) -> None:
         """Add texture, film and flutter of the objects, weighted with the fill."""
         if seen.kind.size == 0:
-            # the tracks of a uniform line are numbered by chunk: skipping one costs nothing
+            # the tracks of a uniform line are numbered by chunk: skipping one is free
             return
         place = stretch.position_mm
         between = (seen.trail_mm[:-1] + seen.lead_mm[1:]) / 2

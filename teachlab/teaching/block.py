@@ -188,7 +188,7 @@ class TeachBlock:
         if found is None:
             unit = self.recording.info.unit
             raise Abstained(
-                "what objects do to the light cannot be told from the teach block",
+                "the teach block does not show whether products raise or lower the light",
                 self.contrasts.told(unit),
                 f"one at least {REQUIRED_RATIO} times the other, or a direction stored with the recording",
             )
@@ -400,7 +400,7 @@ def polarity_for(recording: Recording, truth: Truth) -> Any:
         direction = recording.info.direction or TeachBlock(recording, truth).direction
     except Abstained as fault:
         raise ParameterError(
-            f"{recording.name}: whether objects raise or lower the light is not stored, and the passes do not tell: "
+            f"{recording.name}: whether objects raise or lower the light is not stored, and the passes do not show it: "
             f"{fault}. Give --setting with the polarity, or store the direction at import."
         ) from None
     return polarity_of(direction)

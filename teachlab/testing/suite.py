@@ -105,7 +105,7 @@ def checks(strategy: Strategy, *, expected_failures: Mapping[str, str] | None = 
 
 
 class _Shared:
-    """The subject of all checks of a strategy, made when the first one runs: collecting tests costs nothing."""
+    """The subject of all checks of a strategy, made when the first one runs: collecting tests is free."""
 
     def __init__(self, strategy: Strategy) -> None:
         self.strategy = strategy

@@ -120,7 +120,7 @@ def test_the_envelope_leaves_no_sample_out() -> None:
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (["--plot", "trace.pdf"], "--plot takes a name that ends in .svg or .png"),
+        (["--plot", "trace.pdf"], "--plot needs a name that ends in .svg or .png"),
         (["--tolerance-ms", "-1"], "tolerance-ms must be a number from 0"),
         (["--truth", "none.csv"], "none.csv: there is no such file"),
         (["--plot", "no/such/folder/a.svg"], "there is no folder"),

@@ -190,8 +190,8 @@ def test_picture_over_the_speeds(line: Path) -> None:
     assert "line" in text
     for arguments, message in (
         (["--speed-out", str(picture)], "--speed-out draws the speeds of --speed: name some"),
-        (["--speed", "1", "--speed-out", "a.json"], "--speed-out takes a name that ends in .svg or .png"),
-        (["--speed", "1", "--speed-out", "a.txt"], "--speed-out takes a name that ends in .svg or .png"),
+        (["--speed", "1", "--speed-out", "a.json"], "--speed-out needs a name that ends in .svg or .png"),
+        (["--speed", "1", "--speed-out", "a.txt"], "--speed-out needs a name that ends in .svg or .png"),
     ):
         refused = run(line, *arguments)
         assert refused.exit_code == 2
@@ -261,7 +261,7 @@ def test_pictures_of_one_axis_and_of_nothing_that_works(line: Path) -> None:
         (["--levels-seen", "text.csv"], "text.csv: row 2, column 'level' must be a finite number, got 'dim'"),
         (["--levels-seen", "when.csv"], "when.csv: row 1, column 'day' must be a finite number or a date"),
         (["--levels-seen", "few.csv"], "few.csv: a loss rate needs at least 3 levels"),
-        (["--out", "map.pdf"], "--out takes a name that ends in .json, .svg or .png"),
+        (["--out", "map.pdf"], "--out needs a name that ends in .json, .svg or .png"),
         (["--truth", "nowhere.csv"], "nowhere.csv"),
     ],
 )

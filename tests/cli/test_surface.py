@@ -261,7 +261,7 @@ def _light(path: Path) -> np.ndarray:
         (["line.parquet", "--levels", "9:5:10"], "LOW < HIGH"),
         (["line.parquet", "--levels", "1:5:2:7"], "LOW < HIGH"),
         (["line.parquet", "--levels", "0:nan:5"], "LOW < HIGH"),
-        (["line.parquet", "--out", "map.pdf"], "--out takes a name that ends in .json, .svg or .png"),
+        (["line.parquet", "--out", "map.pdf"], "--out needs a name that ends in .json, .svg or .png"),
         (["line.parquet", "line.parquet", "--truth", "line.passes.parquet"], "single recording"),
         (["line.parquet", "--setting", "millivolt.json"], "'mV'"),
         (["line.parquet", "--setting", "good.json", "--setting", "late.json"], "late.json has off_delay_ms 5"),

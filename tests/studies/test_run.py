@@ -176,7 +176,7 @@ def test_the_recommendation_is_chosen_on_one_half_and_claimed_on_the_other() -> 
 
 
 def test_among_equals_the_preferred_strategy_is_recommended_then_the_first_given() -> None:
-    """Light without noise: every strategy that teaches here costs nothing, and the alphabet does not decide."""
+    """Light without noise: every strategy that teaches here makes no error, and the alphabet does not decide."""
     recording, truth = line(passes=60, low=50.0, high=60.0)
     light = np.round(recording.light[:] / 20) * 20
     names = ["two-sample-midpoint", "between-class-variance", "guard-or-window", "balanced-guard"]

@@ -369,7 +369,7 @@ def test_no_sample_from_the_stop_on_is_ever_read(
         # A recording that ends there shows the same.
         assert np.array_equal(view.object.light, whole.draw(EVERYTHING, 3, draw).object.light)
     if kept > 1000 or rate is None:
-        # All of it lies in memory; what is a view of memory costs nothing to read again.
+        # All of it lies in memory; what is a view of memory is free to read again.
         assert source.reads.max() == 1
     if rate is None:
         assert source.reads.min() == 1

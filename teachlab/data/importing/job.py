@@ -331,7 +331,7 @@ def _rate(job: ImportJob, log: Log, axis: TimeReport | None) -> tuple[float, str
         return job.rate_hz, "given"
     if known is not None:
         return known, "file header"
-    hint = f" A line above the table may tell it: {shown(log.rate_hint)}." if log.rate_hint else ""
+    hint = f" A line above the table may say it: {shown(log.rate_hint)}." if log.rate_hint else ""
     raise ParameterError(
         f"{job.path}: the sample rate is not known. Give --rate HZ, or name a column of times with --time.{hint}"
     )

@@ -176,7 +176,9 @@ class Survey:
             out["output"] = self._outputs(plain(cells[self.output_at]), row)
         if self.position_at is not None:
             place = self._place(self.position_at)
-            numbers = to_numbers(cells[self.position_at], comma, place, row, advice="An encoder tells every row.")
+            numbers = to_numbers(
+                cells[self.position_at], comma, place, row, advice="An encoder needs a position in every row."
+            )
             if numbers.null_count:
                 at = row + int(np.argmax(numbers.is_null().to_numpy(zero_copy_only=False)))
                 raise RecordingError(f"{place(at)}: a position must not be empty. Correct it.")

@@ -51,7 +51,7 @@ def judged_position(
     doubt = 2 * scale * position.doubt_ms
     said = f"{found.spread:.4g} {unit} on {found.count} passes"
     if most < doubt:
-        why = f"borders are in doubt: a spread below {doubt:.3g} {unit} is not told apart from the truth's own"
+        why = f"a spread below {doubt:.3g} {unit} is smaller than the doubt of the borders of the passes"
         return limit, said, undecided, why
     upper, basis, few = found.spread_high, "if passes are independent", ""
     if by_lots:

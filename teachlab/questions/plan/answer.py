@@ -117,7 +117,7 @@ def plan(
         lines.append(f"If the true rate is {true_rate:g}, the plan succeeds with a chance of {100 * chance:.3g} %.")
     if values is not None:
         if hours:
-            raise ParameterError("--taught is told for values per pass or gap only; leave it out with --hours.")
+            raise ParameterError("--taught works for values per pass or gap only; leave it out with --hours.")
         added, told = _taught(values, max_rate, confidence, figure)
         found |= added
         lines += told
@@ -170,7 +170,7 @@ def _told(lines: list[str]) -> tuple[VerdictReason, ...]:
 
 def _chance(document: dict[str, Any], true_rate: float) -> float:
     if "passes" not in document:
-        raise ParameterError("--true-rate is told for passes only; leave it out with --hours.")
+        raise ParameterError("--true-rate works for passes only; leave it out with --hours.")
     if not 0 <= true_rate <= 1:
         raise ParameterError(f"true-rate must lie between 0 and 1, got {true_rate:g}.")
     return acceptance(document["passes"], document["events"], true_rate)

@@ -205,7 +205,7 @@ def _ignored(guards: Guards) -> str:
     if guards.strongest == "the gaps":
         return ""
     return (
-        f"no fixed level can tell the passes '{guards.weakest}' from {guards.strongest}: "
+        f"no fixed level can separate the passes '{guards.weakest}' from {guards.strongest}: "
         "the levels that suit the two do not meet"
     )
 

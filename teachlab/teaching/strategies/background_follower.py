@@ -129,7 +129,7 @@ class BackgroundFollower:
             raise Abstained(
                 "the release is not beyond the background: the distance is lost in the rounding of the light",
                 f"distance {show(view, distance * scale)} from {show(view, background)}",
-                "a distance that can be told from the background",
+                "a distance that is larger than the noise of the background",
             )
         told = {"background": background, "passes": int(found.peaks.size), "distance": distance}
         placed = view.place(level, width, record(self, **told))

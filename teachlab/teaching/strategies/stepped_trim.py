@@ -88,7 +88,7 @@ class SteppedTrim:
         peaks, gaps = found.peaks[: self.pieces], backgrounds(found)[: self.pieces]
         low, high = found.background, float(peaks.max())
         span = require_difference(view, high - low, "the strongest piece is at the level of the background")
-        step = require_difference(view, span / self.steps, "the steps are too small to be told apart")
+        step = require_difference(view, span / self.steps, "the steps are too small to be separated")
         if self.flip is Flip.OBJECT:
             # What a person does at a trimmer: step until the output fails for the first time, and stay one step before.
             taken = math.floor((float(peaks.min()) - low) / step)

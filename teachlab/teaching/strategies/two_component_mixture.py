@@ -121,7 +121,7 @@ class TwoComponentMixture:
                 "2 levels: a sweep with objects and gaps",
             )
         return Abstained(
-            f"the sweep has {len(found)} levels, and which of them are objects cannot be told without labels",
+            f"the sweep has {len(found)} levels, and without labels it is unknown which of them are products",
             f"{len(found)} levels: {levels}",
             "2 levels; show labelled passes of every kind to quantile-guard, or to minimax-regret with your stresses",
         )

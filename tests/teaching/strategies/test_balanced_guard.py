@@ -268,5 +268,5 @@ def test_a_direction_in_doubt_is_refused_where_no_window_does() -> None:
 def test_kinds_that_contradict_each_other_are_refused() -> None:
     shown = view([60.0, 61.0] * 10, labels=["tub", "lid"] * 10)
     events = replace(shown.events, detect=np.arange(20) % 2 == 0)
-    with pytest.raises(Abstained, match="no fixed level can tell the passes 'tub' from the passes to be ignored"):
+    with pytest.raises(Abstained, match="no fixed level can separate the passes 'tub' from the passes to be ignored"):
         GuardOrWindow().teach(replace(shown, events_=events))

@@ -292,7 +292,7 @@ def test_cost_shown_counts_every_kind_of_error() -> None:
                 labels=["box"] * 5 + ["far wall"] * 5,
                 detect=[False] * 5 + [True] * 5,
             ),
-            "no fixed level can tell the passes 'far wall' from the passes to be ignored 'box'",
+            "no fixed level can separate the passes 'far wall' from the passes to be ignored 'box'",
             "300 counts",
             "first on the object's side",
         ),

@@ -216,13 +216,13 @@ class TextLog:
                 raise RecordingError(
                     f"{self.path}, {self.place(row)}: every row must have the {width} columns of its first line "
                     f"(divided by {divided}), got {len(cells)}: {shown(line.strip()[:60])}. Correct the row or take "
-                    "it out, or tell the layout with --delimiter, --skip and --no-header."
+                    "it out, or give the layout with --delimiter, --skip and --no-header."
                 )
             row += 1
         if not dropped:
             raise RecordingError(
                 f"{self.path}, from {self.place(self._rows)} on: the rows cannot be read: {told.splitlines()[0]}. "
-                "Correct them, or tell the layout with --delimiter, --skip and --no-header."
+                "Correct them, or give the layout with --delimiter, --skip and --no-header."
             )
         return "".join(kept).encode()
 

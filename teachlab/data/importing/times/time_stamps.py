@@ -256,7 +256,7 @@ class TimeStamps:
 
     def _mixed(self, cells: Any, first_row: int, *, row: int) -> RecordingError:
         return RecordingError(
-            f"{self.place(first_row + row)}: some times tell their zone and some do not, got "
+            f"{self.place(first_row + row)}: some times name their zone and some do not, got "
             f"{shown(cells[row].as_py())}. Name the zone of those that do not: --time-zone Europe/Berlin, for example."
         )
 
