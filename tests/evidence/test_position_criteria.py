@@ -56,7 +56,7 @@ def test_few_passes_doubtful_borders_and_no_speed_decide_nothing() -> None:
     assert judged(position(EVEN[:72]), 2.5, by_lots=False)[2] == "met"
     doubt = judged(position(EVEN, 10, doubt_ms=1.3), 2.5)
     assert doubt[2] == "not enough evidence"
-    assert "borders are in doubt" in doubt[3]
+    assert "smaller than the doubt of the borders" in doubt[3]
     assert judged(position(EVEN, 10), 1.25, "onset_spread_mm")[2] == "met"
     assert judged(position(EVEN, 10, speed=None), 1.25, "onset_spread_mm")[2] == "not enough evidence"
     assert judged(None, 2.5)[2] == "not enough evidence"
