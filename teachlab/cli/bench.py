@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from teachlab.cli.again import given_again
 from teachlab.cli.console import emit_json, progress, say, show, warn
 from teachlab.cli.opening import load_base, named_strategies, naming, teachers
 from teachlab.cli.options import (
@@ -45,6 +46,7 @@ def register(app: typer.Typer) -> None:
 
 
 def bench_command(
+    context: typer.Context,
     recordings: Annotated[list[str], typer.Argument(help="Recordings: NAME.parquet …, or URIs.")],
     strategy: Annotated[
         list[str] | None,
@@ -98,7 +100,7 @@ def bench_command(
     with naming(base, ", ".join(recordings)), progress("benching", quiet=json) as report:
         benches = bench_files(
             recordings, strategies, options=options, truth=truth, accepted=accept_cost,
-            assumption=assumption_from(assume), out=out, jobs=jobs,
+            assumption=assumption_from(assume), out=out, jobs=jobs, keep=given_again(context, out="results"),
             progress=report,
         )  # fmt: skip
     extremes = [

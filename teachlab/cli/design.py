@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from teachlab.cli.again import given_again
 from teachlab.cli.console import emit_json, say, warn
 from teachlab.cli.opening import load_base, naming, teachers
 from teachlab.cli.options import (
@@ -28,6 +29,7 @@ def register(app: typer.Typer) -> None:
 
 
 def design_command(
+    context: typer.Context,
     recording: RecordingFile,
     set_: Assignments = None,
     truth: PassesFile = None,
@@ -63,7 +65,10 @@ def design_command(
         with naming(base, recording):
             found = designed_and_judged(
                 opened, passes, teacher, base=used, seed=seed, rules=Rules(tolerance_ms=tolerance_ms),
-                accepted=accept_cost, files=FilesJudged(recording=recording, setting=out, truth=truth),
+                accepted=accept_cost,
+                files=FilesJudged(
+                    recording=recording, setting=out, truth=truth, keep=given_again(context, out="setting.json")
+                ),
             )  # fmt: skip
     except Abstained as refusal:
         tell_abstention(
@@ -83,5 +88,3 @@ def design_command(
     parts = [line for part in found.part_lines() for line in wrap(part, 100, subsequent_indent="  ")]
     for line in verdict_lines(found.taught.verdict, parts, details=details, most=32):
         say(line)
-    if out is None:
-        warn("Keep the setting with --out designed.json.")

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from teachlab.cli.again import given_again
 from teachlab.cli.console import emit_json, say, warn
 from teachlab.cli.opening import load_base, naming, teachers
 from teachlab.cli.options import (
@@ -35,6 +36,7 @@ def register(app: typer.Typer) -> None:
 
 
 def teach_command(
+    context: typer.Context,
     recording: RecordingFile,
     strategy: Annotated[str, typer.Option(help="Name of a strategy, or ./file.py:Class.")],
     set_: Assignments = None,
@@ -64,7 +66,10 @@ def teach_command(
         with naming(base, recording):
             found = taught_and_judged(
                 opened, passes, teacher, base=used, seed=seed, rules=Rules(tolerance_ms=tolerance_ms),
-                accepted=accept_cost, files=FilesJudged(recording=recording, setting=out, truth=truth),
+                accepted=accept_cost,
+                files=FilesJudged(
+                    recording=recording, setting=out, truth=truth, keep=given_again(context, out="setting.json")
+                ),
             )  # fmt: skip
     except Abstained as refusal:
         tell_abstention(
@@ -83,8 +88,6 @@ def teach_command(
         say(line)
     for line in verdict_lines(found.verdict, details=details):
         say(line)
-    if out is None:
-        warn("Keep the setting with --out setting.json.")
 
 
 def tell_abstention(

@@ -198,8 +198,8 @@ def build_record(
 
 def _cautions(recording: Recording, truth: Truth, cut: Split | None, setting: Setting) -> list[str]:
     out = recording_cautions(recording, truth)
-    if cut is None:
-        out.append("Nothing here shows that the setting was not taught on the passes scored.")
+    if cut is None and setting.taught is None:
+        out.append("How the setting was taught is not stated: passes that it was taught on may be among those scored.")
     if caution := shown_too_much(setting, cut):
         out.append(caution)
     return out

@@ -7,10 +7,10 @@ from typing import Any
 from teachlab.data.setting_files import setting_from_dict
 from teachlab.evidence.about import about_rows
 from teachlab.model.margin import EqualCost
-from teachlab.model.printable_text import in_figures
+from teachlab.model.printable_text import in_figures, level_text
 from teachlab.scoring.clearance import Clearance
 from teachlab.wording.course import duration
-from teachlab.wording.settings import equal_cost_text, level_text, setting_text
+from teachlab.wording.settings import equal_cost_text, setting_text
 
 SHOWN_GROUPS = 20
 """Labels, or lots, listed on the page; the record holds them all."""

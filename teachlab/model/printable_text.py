@@ -11,6 +11,9 @@ SHOWN_OF_MESSAGE = 600
 """Characters of a message for people; the middle of longer ones is left out."""
 PLAIN_FROM, PLAIN_BELOW = -7, 15
 """Powers of ten from and below which numbers for people are written out."""
+FINEST = 1e-6
+"""Share of a level below which a step is the rounding of a float signal, and five digits say enough."""
+FUZZ = 1e-6
 _JOINERS = "\u200c\u200d"
 """Invisible, but part of the spelling of several scripts."""
 _HIDDEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
@@ -61,6 +64,42 @@ def in_figures(value: float | None, digits: int = 4, nothing: str = "–", *, si
         return f"{rounded:f}"
     head = f"{rounded.scaleb(-exponent):f}"
     return f"10^{exponent}" if head == "1" else f"{head}·10^{exponent}"
+
+
+def round_level(level: float, room: float, step: float | None = None) -> float:
+    """Return a level to whole steps of the light, or no finer than a hundredth of the room that it has.
+
+    Examples
+    --------
+    >>> round_level(386.5534, 340.0), round_level(0.38655, 0.34), round_level(386.5534, 40.0, step=1)
+    (387.0, 0.387, 387)
+    """
+    if step is not None and not room > 100 * step:
+        return step * round(level / step)
+    if not 0 < room < math.inf:
+        return level
+    return round(level, -math.floor(math.log10(room / 100)))
+
+
+def level_text(level: float, step: float | None = None) -> str:
+    """Return a level to the smallest step of the light, else with five significant digits; whole numbers as they are.
+
+    Light of whole steps meets a level exactly where it meets the next step at or above it: that is what is printed.
+
+    Examples
+    --------
+    >>> level_text(1306.2), level_text(1306.2, step=1), level_text(42.3612, step=0.0244)
+    ('1306.2', '1307', '42.38')
+    >>> level_text(42.3497, step=0.0244)
+    '42.35'
+    """
+    if step is not None and step > FINEST * abs(level):
+        digits = max(0, -math.floor(math.log10(step)))
+        if round(level, digits) != level:
+            # Down to the digits of one step from the step at or above: no other light lies between the two.
+            level = math.floor(math.ceil(level / step - FUZZ) * step * 10**digits + FUZZ) / 10**digits
+        return f"{level:.{digits}f}"
+    return f"{level:.0f}" if abs(level) < 1e9 and level == round(level) else in_figures(level, 5)
 
 
 def printable(text: object, *, keep: str = "", most: int | None = None) -> str:

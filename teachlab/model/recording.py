@@ -346,6 +346,11 @@ class Recording:
         return self.source.dtype
 
     @property
+    def whole_step(self) -> float | None:
+        """Smallest step of light that is stored in whole numbers; None where it is not."""
+        return 1.0 if self.dtype.kind in "iu" else None
+
+    @property
     def light(self) -> LightView:
         """Slicing access to the samples."""
         return LightView(self.source)

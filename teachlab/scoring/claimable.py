@@ -65,9 +65,9 @@ class Claimable:
     def sentences(self) -> list[str]:
         """Return what was left out, and what stands beside the claim, a sentence each."""
         said = {
-            "shown": "shown while teaching, or beside what was",
+            "shown": "by which the setting was taught or chosen, or next to one of them",
             "short": "shorter than the doubt of their borders",
-            "touching": "touching the pass before, with the output active between them",
+            "touching": "that touch the pass before, with the output active between them",
         }
         out = [
             f"Left out of the claim: {count} pass{'' if count == 1 else 'es'} {said[why]}."
@@ -177,18 +177,18 @@ def unusable(result: Score) -> bool:
 
 
 def shown_stretches(setting: Setting, recording: Recording) -> list[tuple[int, int]]:
-    """Return the samples ``[first, stop)`` that the setting says it was shown, if it may have been in this recording.
+    """Return the samples ``[first, stop)`` by which the setting says it was taught or chosen, if in this recording.
 
     A setting that names another recording was shown nothing of this one.
     """
-    drawn = {} if setting.taught is None else setting.taught.evidence.get("drawn", {})
-    if not isinstance(drawn, Mapping):
+    evidence = {} if setting.taught is None else setting.taught.evidence
+    drawn, chosen = evidence.get("drawn", {}), evidence.get("chosen_on", {})
+    if not isinstance(drawn, Mapping) or not isinstance(chosen, Mapping):
         return []
-    if not _may_be(drawn, recording):
-        return []
+    parts = [*(drawn.values() if _may_be(drawn, recording) else ()), *([chosen] if _may_be(chosen, recording) else ())]
     rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
     out = []
-    for part in drawn.values():
+    for part in parts:
         if not isinstance(part, Mapping) or "at_sample" not in part:
             continue
         at = int(part["at_sample"])

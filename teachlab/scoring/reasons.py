@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
-from teachlab.model.printable_text import number_of
+from teachlab.model.printable_text import level_text, number_of
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score
 from teachlab.model.setting import Setting
@@ -29,11 +29,10 @@ GAP_SHARE = 0.75
 """A pass whose light stays within that of this share of the gaps has the light of a gap; the rest may hold trips."""
 
 REASONS = {
-    "too-weak": "lost: {their} {strongest} light stays {short_of} the level of {level:.4g} {unit} at which the output "
+    "too-weak": "lost: {their} {strongest} light stays {short_of} the level of {level} {unit} at which the output "
     "becomes active",
     "like-a-gap": "lost: {their} light is that of the gaps: nothing passed, or the label is wrong",
-    "saturated": "lost: {their} light is clipped at an end of the scale and does not reach the level of {level:.4g} "
-    "{unit}",
+    "saturated": "lost: {their} light is clipped at an end of the scale and does not reach the level of {level} {unit}",
     "dropout": "lost: the recording has no valid light in part of {them}",
     "not-evaluated": "lost: the sensor evaluates no sample of {them}, so short {they_are}",
     "shorter-than-delay": "lost: the {back} is longer than {they_last}, whatever the level: shorten it",
@@ -45,7 +44,7 @@ REASONS = {
     "held-by-filter": "merged: the gap before {them} is too short for {consecutive} evaluations in a row",
     "touching": "merged: {they_touch} the pass before {them}, and the output was still active from before",
     "held-by-level": "merged: the output was still active from before, since the light had not fallen back to the "
-    "level of release of {release:.4g} {unit}",
+    "level of release of {release} {unit}",
 }
 """What every code says, after the number of passes."""
 
@@ -116,8 +115,12 @@ class Reasons:
         Passes that were counted more than once.
     first_trip : int or None
         Sample at which the first gap with such a trip starts.
-    first_again, first_again_sample : int or None
-        Row and first sample of the first pass that was counted more than once.
+    ignored, ignored_tripped : int
+        Scored passes to be ignored, and those that switched the output all the same.
+    step : float or None, recording units
+        No level is told finer.
+    first_again, first_again_sample, first_ignored, first_ignored_sample : int or None
+        Row and first sample of the first pass that was counted more than once, or should have been ignored.
     """
 
     setting: Setting
@@ -125,7 +128,12 @@ class Reasons:
     gaps_tripped: int
     gaps: int
     counted_again: int
+    ignored: int = 0
+    ignored_tripped: int = 0
+    step: float | None = None
     first_trip: int | None = None
+    first_ignored: int | None = None
+    first_ignored_sample: int | None = None
     first_again: int | None = None
     first_again_sample: int | None = None
 
@@ -148,8 +156,8 @@ class Reasons:
             they_touch="it touches" if one else "they touch",
             strongest="strongest" if up else "darkest",
             short_of="below" if up else "above",
-            level=setting.activation,
-            release=setting.release,
+            level=level_text(setting.activation, self.step),
+            release=level_text(setting.release, self.step),
             unit=setting.unit,
             consecutive=setting.consecutive,
             back=f"{back}-delay of {setting.holds_back_ms:g} ms",
@@ -164,17 +172,25 @@ class Reasons:
             told.append(Cause(f"{_passes(struck)} {self.says(code, one=n == 1)}", n, struck[0].row, struck[0].sample))
         if self.gaps_tripped:
             further = "further " if "early" in self.counts else ""
-            level = "a level that is not fixed"
-            if type(self.setting) is Setting:
-                level = f"the level of {self.setting.activation:.4g} {self.setting.unit}"
-            text = f"{self.gaps_tripped} {further}of {self.gaps} gaps tripped: the background reaches {level}"
+            text = f"{self.gaps_tripped} {further}of {self.gaps} gaps tripped: the background reaches {self._level()}"
             told.append(Cause(text, self.gaps_tripped, None, self.first_trip))
+        if n := self.ignored_tripped:
+            text = (
+                f"{n} of {number_of(self.ignored, 'pass', 'passes')} to be ignored switched the output: "
+                f"{'its' if n == 1 else 'their'} light reaches {self._level()}"
+            )
+            told.append(Cause(text, n, self.first_ignored, self.first_ignored_sample))
         if n := self.counted_again:
             them = "it" if n == 1 else "them"
             again = f"within {them} the light crosses both levels again"
             text = f"{number_of(n, 'pass', 'passes')} counted more than once: {again}"
             told.append(Cause(text, n, self.first_again, self.first_again_sample))
         return sorted(told, key=lambda cause: -cause.count)
+
+    def _level(self) -> str:
+        if type(self.setting) is not Setting:
+            return "a level that is not fixed"
+        return f"the level of {level_text(self.setting.activation, self.step)} {self.setting.unit}"
 
     def lines(self) -> list[str]:
         """Return one sentence a cause, the largest first."""
@@ -188,6 +204,7 @@ class Reasons:
             "lost_passes": [loss.as_dict() for loss in self.losses],
             "gaps_tripped": self.gaps_tripped,
             "counted_again": self.counted_again,
+            "ignored_tripped": self.ignored_tripped,
         }
 
 
@@ -199,6 +216,7 @@ def reasons_of(
     *,
     rules: Rules = USUAL_RULES,
     extremes: PassAndGapExtremes | None = None,
+    step: float | None = None,
 ) -> Reasons:
     """Give every lost pass its reason, from the light as the setting evaluates it.
 
@@ -213,6 +231,8 @@ def reasons_of(
     extremes : PassAndGapExtremes, optional
         Of the recording at the setting's evaluation rate, where they are known: several settings share them.
         Those of another rate are measured anew.
+    step : float or None, recording units
+        Smallest step of the light, where it is known.
     """
     trials = score.trials
     rows = np.arange(trials.passes.size) + trials.first_pass
@@ -238,6 +258,8 @@ def reasons_of(
     hz = recording.info.sample_rate_hz
     start = truth.start
     again = trials.first_pass + np.flatnonzero((trials.passes == Outcome.HIT) & (trials.pass_onsets > 1))
+    other = ~truth.detect[trials.first_pass :] & (trials.passes != Outcome.EXCLUDED)
+    wrong = trials.first_pass + np.flatnonzero(other & (trials.pass_onsets > 0))
     after = trials.gap_after[(trials.gaps == Outcome.TRIPPED) & ~np.isin(trials.gap_after, early - 1)]
     return Reasons(
         setting=setting,
@@ -249,6 +271,11 @@ def reasons_of(
         gaps=score.counts.gaps,
         counted_again=int(again.size),
         first_trip=None if not after.size else int(truth.end[after[0]]) if after[0] >= 0 else 0,
+        ignored=int(np.count_nonzero(other)),
+        ignored_tripped=int(wrong.size),
+        step=step if step is not None else recording.whole_step,
+        first_ignored=int(wrong[0]) if wrong.size else None,
+        first_ignored_sample=int(start[wrong[0]]) if wrong.size else None,
         first_again=int(again[0]) if again.size else None,
         first_again_sample=int(start[again[0]]) if again.size else None,
     )

@@ -40,6 +40,7 @@ def bench_files(
     accepted: float = ACCEPTED_ERRORS,
     assumption: Assumption = NOTHING,
     out: str | None = None,
+    keep: str = "",
     jobs: int = 0,
     progress: Progress | None = None,
 ) -> list[RecordingBench]:
@@ -59,6 +60,8 @@ def bench_files(
         What the headline takes for granted.
     out : str, optional
         Folder into which `write_bench` will write, for the next step of the verdicts.
+    keep : str
+        The command that writes them, where `out` is not given.
     jobs : int
         Recordings at once; 0 for as many as there are cores.
     progress : callable, optional
@@ -71,7 +74,7 @@ def bench_files(
     """
     names = setting_names([Path(r).stem for r in recordings])
     files = [
-        FilesJudged(recording=r, truth=truth, setting=None if out is None else str(Path(out) / name))
+        FilesJudged(recording=r, truth=truth, setting=None if out is None else str(Path(out) / name), keep=keep)
         for r, name in zip(recordings, names, strict=True)
     ]
     if len(recordings) == 1 or jobs == 1:

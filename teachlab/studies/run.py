@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -32,6 +33,7 @@ from teachlab.teaching.parameters import parameters_of
 from teachlab.teaching.registry import RECOMMENDED
 
 if TYPE_CHECKING:
+    from teachlab.model.setting import Setting
     from teachlab.model.teaching import Strategy
 
 Progress = Callable[[float], None]
@@ -113,6 +115,8 @@ def bench_recording(
     orders = order_rows(truth, rows, halves, options)
     later_worth = SettingWorth(recording, truth, rules=options.rules.scored_from(middle), jitter_ms=jitter)
     chosen = recommend(halves, later_worth, preferred=RECOMMENDED)
+    if chosen is not None:
+        chosen = replace(chosen, setting=_said_chosen(chosen.setting, recording, truth, middle))
     return RecordingBench(
         recording=recording.name,
         unit=recording.info.unit,
@@ -144,6 +148,17 @@ def bench_recording(
         synthetic=recording.info.origin is Origin.SYNTHETIC,
         alignment=alignment,
     )
+
+
+def _said_chosen(setting: Setting, recording: Recording, truth: Truth, middle: int) -> Setting:
+    """Return a setting that says on which part of the recording it was taught and chosen: no claim may rest on it."""
+    if setting.taught is None:
+        return setting
+    on: dict[str, Any] = {"recording": recording.name, "at_sample": 0, "to_sample": int(truth.end[middle - 1])}
+    if recording.info.digest:
+        on["recording_digest"] = recording.info.digest
+    evidence = {**setting.taught.evidence, "chosen_on": on}
+    return replace(setting, taught=replace(setting.taught, evidence=evidence))
 
 
 class _Stages:

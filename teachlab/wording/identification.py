@@ -5,8 +5,8 @@ from __future__ import annotations
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
+from teachlab.model.printable_text import level_text
 from teachlab.questions.verdict.places import moment
-from teachlab.wording.settings import level_text
 from teachlab.wording.tables import plain_table
 
 if TYPE_CHECKING:

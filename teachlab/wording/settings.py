@@ -6,16 +6,11 @@ import math
 from typing import TYPE_CHECKING
 
 from teachlab.model.following_and_window import FollowingSetting, WindowSetting
-from teachlab.model.printable_text import in_figures
+from teachlab.model.printable_text import FUZZ, level_text
 
 if TYPE_CHECKING:
     from teachlab.model.margin import EqualCost
     from teachlab.model.setting import Setting
-
-
-FINEST = 1e-6
-"""Share of a level below which a step is the rounding of a float signal, and five digits say enough."""
-FUZZ = 1e-6
 
 
 def setting_text(setting: Setting, step: float | None = None) -> str:
@@ -60,27 +55,6 @@ def equal_cost_text(room: EqualCost, unit: str, step: float | None = None) -> st
     if high <= low:
         return f"No other on-level costs the same here, to {max(room.resolution, step or 0.0):.2g} {unit}."
     return f"Any on-level from {low:.{digits}f} to {high:.{digits}f} {unit} costs the same here, with this hysteresis."
-
-
-def level_text(level: float, step: float | None = None) -> str:
-    """Return a level to the smallest step of the light, else with five significant digits; whole numbers as they are.
-
-    Light of whole steps meets a level exactly where it meets the next step at or above it: that is what is printed.
-
-    Examples
-    --------
-    >>> level_text(1306.2), level_text(1306.2, step=1), level_text(42.3612, step=0.0244)
-    ('1306.2', '1307', '42.38')
-    >>> level_text(42.3497, step=0.0244)
-    '42.35'
-    """
-    if step is not None and step > FINEST * abs(level):
-        digits = max(0, -math.floor(math.log10(step)))
-        if round(level, digits) != level:
-            # Down to the digits of one step from the step at or above: no other light lies between the two.
-            level = math.floor(math.ceil(level / step - FUZZ) * step * 10**digits + FUZZ) / 10**digits
-        return f"{level:.{digits}f}"
-    return f"{level:.0f}" if abs(level) < 1e9 and level == round(level) else in_figures(level, 5)
 
 
 def _rest(setting: Setting) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -13,11 +14,12 @@ from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.setting_files import write_setting
 from teachlab.data.truth_files import write_truth
-from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.following_and_window import Follow, FollowingSetting, WindowSetting
+from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 
-LINE = "corks.parquet"
+LINE, FEW, BOTH = "corks.parquet", "few.parquet", "both.parquet"
 ASKED = (
     f"compare {LINE} --setting a.json --setting 'b c.json'",
     f"compare {LINE} --setting a.json --with {LINE}",
@@ -27,6 +29,24 @@ ASKED = (
     "timing --speed-mm-s 500 --length-mm 30 --gap-mm 30 --evaluation-rate-hz 1000",
     f"stale {LINE} --setting a.json",
     f"stale {LINE} --setting high.json",
+    f"teach {LINE} --strategy two-sample-midpoint",
+    f"teach {LINE} --strategy two-sample-midpoint --set hysteresis_share=0.2 --seed 3",
+    f"teach {LINE} --strategy two-sample-midpoint --out 'kept here.json'",
+    f"teach {LINE} --strategy guard-or-window",
+    f"design {LINE}",
+    f"bench {LINE} --draws 3 --strategy two-sample-midpoint --strategy single-sample",
+    f"bench {LINE} --draws 3 --strategy two-threshold --out results",
+    f"bench {LINE} --draws 3 --strategy background-follower --out 'my results'",
+    *(f"replay {LINE} --setting {name}.json" for name in ("a", "high", "low", "window", "blind", "follows")),
+    f"replay {FEW} --setting a.json",
+    f"replay {BOTH} --setting a.json",
+    f"replay {LINE} --truth corks.csv --setting a.json",
+    f"stress {LINE} --setting a.json",
+    f"stress {LINE} --setting high.json",
+    f"surface {LINE} --setting a.json",
+    f"inspect {LINE}",
+    f"inspect {BOTH}",
+    f"report {LINE} --setting a.json --out record",
     "plan --max-rate 0.05",
     "plan --max-rate 0.1 --hours",
     "plan --max-rate 0.05 --seen 500",
@@ -34,20 +54,37 @@ ASKED = (
 )
 
 
+@pytest.fixture(scope="module")
+def lines(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """60 corks in 6 lots on a belt of 100 counts, 12 of them without lots, and corks of which half are darker."""
+    folder = tmp_path_factory.mktemp("corks")
+    for name, passes, dark, lots in (("corks", 60, 0, 6), ("few", 12, 0, 0), ("both", 60, 2, 6)):
+        rng, start = np.random.default_rng(5), 40 + 60 * np.arange(passes)
+        light = rng.normal(100, 3, 60 * passes + 100).round()
+        for k, a in enumerate(start.tolist()):
+            light[a : a + 25] += -80 if dark and k % dark else 400
+        names = [f"crate {k * lots // passes}" for k in range(passes)] if lots else None
+        info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", direction=Direction.RISE)
+        write_recording(folder / f"{name}.parquet", Recording.from_array(light.astype(np.int16), info))
+        truth = Truth.from_arrays(start, start + 25, lot=names)
+        for table in (f"{name}.passes.parquet", f"{name}.csv"):
+            write_truth(folder / table, truth)
+    for name, on in (("a", 300.0), ("b c", 250.0), ("high", 700.0), ("low", 103.0)):
+        write_setting(folder / f"{name}.json", Setting(unit="counts", on_level=on, off_level=on - 40))
+    base = Setting(unit="counts", on_level=300, off_level=260)
+    levels = {"off_level": 50, "low_release": 60, "high_release": 260}
+    write_setting(folder / "window.json", WindowSetting.of(base, on_level=300, **levels))
+    write_setting(folder / "blind.json", WindowSetting.of(base, on_level=900, **levels))
+    follows = {"low_limit": 0.0, "high_limit": 900.0, "follow": Follow.OFFSET, "time_constant_ms": 500.0, "guard": 0.9}
+    write_setting(folder / "follows.json", FollowingSetting.of(base, reference=100.0, **follows))
+    return folder
+
+
 @pytest.fixture
-def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A line of 60 corks in 6 lots on a belt of 100 counts, and three settings."""
-    rng, start = np.random.default_rng(5), 40 + 60 * np.arange(60)
-    light = rng.normal(100, 3, 3700).round()
-    for a in start:
-        light[a : a + 25] += 400
-    truth = Truth.from_arrays(start, start + 25, lot=[f"crate {k // 10}" for k in range(60)])
-    recording = Recording.from_array(light.astype(np.int16), RecordingInfo(sample_rate_hz=1000.0, unit="counts"))
-    write_recording(tmp_path / LINE, recording)
-    write_truth(tmp_path / "corks.passes.parquet", truth)
-    for name, on in (("a", 300.0), ("b c", 250.0), ("high", 700.0)):
-        write_setting(tmp_path / f"{name}.json", Setting(unit="counts", on_level=on, off_level=on - 40))
-    monkeypatch.chdir(tmp_path)
+def folder(lines: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A copy of them to work in."""
+    shutil.copytree(lines, tmp_path / "here")
+    monkeypatch.chdir(tmp_path / "here")
     return tmp_path
 
 
@@ -58,8 +95,16 @@ def test_the_next_step_works_as_printed(folder: Path, asked: str) -> None:
     assert "--help" not in step
     assert not any(word.isupper() and len(word) > 3 for word in step.split())
     if step.startswith("teachlab "):
-        quick = [] if " bench " not in step else ["--draws", "3"]
+        quick = ["--draws", "3"] if step.split()[1] in {"bench", "report"} else []
         done = CliRunner().invoke(app, shlex.split(step)[1:] + quick)
         assert done.exit_code == 0, done.output
     else:
         assert step.endswith(".")
+
+
+def test_the_result_is_kept_by_the_same_command_as_printed(folder: Path) -> None:
+    asked = f"teach {LINE} --strategy sweep-minmax --set weight=0.4 --seed 4"
+    told = CliRunner().invoke(app, shlex.split(asked)).stdout
+    assert told.splitlines()[-1] == f"Next: teachlab {asked} --out setting.json"
+    kept = CliRunner().invoke(app, shlex.split(told.splitlines()[-1].removeprefix("Next: teachlab ")))
+    assert kept.stdout.splitlines()[0] == told.splitlines()[0]

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from teachlab.errors import Abstained
 from teachlab.model.following_and_window import WindowSetting
+from teachlab.model.printable_text import level_text, number_of
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
@@ -45,14 +46,27 @@ def designed_in_hindsight(
         return None
 
 
-def parts_text(setting: Setting) -> str:
+def parts_text(setting: Setting, step: float | None) -> str:
     """Return levels, filter and delays of a designed setting, those that are in use."""
-    low, high = f"{setting.off_level:.5g}", f"{setting.on_level:.5g}"
+    low, high = level_text(setting.off_level, step), level_text(setting.on_level, step)
     parts = [f"{'two thresholds' if isinstance(setting, WindowSetting) else 'levels'} {low} and {high} {setting.unit}"]
     parts += [f"filter of {setting.consecutive} evaluations"] if setting.consecutive > 1 else []
     parts += [f"on-delay {setting.on_delay_ms:.3g} ms"] if setting.on_delay_ms else []
     parts += [f"off-delay {setting.off_delay_ms:.3g} ms"] if setting.off_delay_ms else []
     return ", ".join(parts)
+
+
+def wrong_text(lost: int, false: int) -> str:
+    """Return what goes wrong, without what does not.
+
+    Examples
+    --------
+    >>> wrong_text(0, 0), wrong_text(1, 0), wrong_text(0, 10), wrong_text(2, 1)
+    ('no error', '1 pass lost', '10 switchings too many', '2 passes lost and 1 switching too many')
+    """
+    told = [f"{number_of(lost, 'pass', 'passes')} lost"] if lost else []
+    told += [f"{number_of(false, 'switching')} too many"] if false else []
+    return " and ".join(told) or "no error"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +83,8 @@ class TriedBothWays:
         Designed with the stretch; None where nothing was found.
     against : tuple of int or None
         Of the designed setting, with the stretch.
+    step : float or None, recording units
+        No level is told finer.
     """
 
     first_sample: int
@@ -76,23 +92,30 @@ class TriedBothWays:
     left_out: tuple[int, int]
     designed: Setting | None
     against: tuple[int, int] | None
+    step: float | None = None
 
     def sentence(self) -> str:
         """Say both results, the stretch in samples as a table of stretches takes it."""
         text = (
-            f"Tried both ways: with samples {self.first_sample} to {self.last_sample} left out (import --except) "
-            f"{self.left_out[0]} passes are lost and {self.left_out[1]} switchings are too many; "
+            f"Tried both ways: with samples {self.first_sample} to {self.last_sample} left out (import --except): "
+            f"{wrong_text(*self.left_out)}; "
         )
         if self.designed is None or self.against is None:
             return text + "no setting of levels, filter and delays was found that works with it."
         return (
-            text + f"designed against it ({parts_text(self.designed)}) {self.against[0]} and {self.against[1]}. The "
+            text + f"designed against it ({parts_text(self.designed, self.step)}): {wrong_text(*self.against)}. The "
             "design knew these passes: confirm it on others."
         )
 
 
 def tried_both_ways(
-    recording: Recording, truth: Truth, setting: Setting, place: ErrorPlace, *, rules: Rules = USUAL_RULES
+    recording: Recording,
+    truth: Truth,
+    setting: Setting,
+    place: ErrorPlace,
+    *,
+    rules: Rules = USUAL_RULES,
+    step: float | None = None,
 ) -> TriedBothWays | None:
     """Try a gap, or a stretch of passes, that holds most errors both ways; None for errors of a lot or kind.
 
@@ -102,6 +125,8 @@ def tried_both_ways(
     place : ErrorPlace
         Of the score of that setting.
     rules : Rules
+    step : float or None, recording units
+        Smallest step of the light, where it is known.
     """
     if place.where == "gap":
         begin = int(truth.end[place.first_pass]) if place.first_pass >= 0 else 0
@@ -124,6 +149,7 @@ def tried_both_ways(
         left_out=_wrong(recording, without, setting, rules),
         designed=designed,
         against=None if designed is None else _wrong(recording, truth, designed, rules),
+        step=step if step is not None else recording.whole_step,
     )
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.light.sides import SidesOfBackground, sides_of
 from teachlab.model.following_and_window import WindowSetting
+from teachlab.model.printable_text import level_text, number_of, round_level
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Polarity, Setting
 from teachlab.scoring.scoring import score
@@ -33,6 +34,8 @@ class TwoSides:
         Two thresholds, each midway between background and the weakest objects of its side.
     lost, false, passes : int
         What it loses and switches too often, of how many scored passes.
+    step : float or None, recording units
+        No level is told finer.
     """
 
     above: int
@@ -41,14 +44,17 @@ class TwoSides:
     lost: int
     false: int
     passes: int
+    step: float | None = None
 
     def sentence(self) -> str:
         """Return what must be said of a single threshold."""
         unit, w = self.window.unit, self.window
+        low, high = level_text(w.off_level, self.step), level_text(w.on_level, self.step)
+        many = "" if not self.false else f" and switches {number_of(self.false, 'time')} too often"
         return (
             f"{self.above} passes are brighter than the background and {self.below} are darker: no single threshold "
-            f"sees both. A window of two thresholds, below {w.off_level:.4g} or above {w.on_level:.4g} {unit}, loses "
-            f"{self.lost} of {self.passes} and switches {self.false} times too often, tried by replay."
+            f"sees both. A window of two thresholds, below {low} or above {high} {unit}, loses "
+            f"{self.lost or 'none'} of {self.passes}{many}, by replay."
         )
 
     def as_dict(self) -> dict[str, Any]:
@@ -71,6 +77,7 @@ def two_sides(
     *,
     rules: Rules = USUAL_RULES,
     extremes: PassAndGapExtremes | None = None,
+    step: float | None = None,
 ) -> TwoSides | None:
     """Return what a window gives where objects lie on both sides of the background; None where they do not.
 
@@ -82,13 +89,16 @@ def two_sides(
     rules : Rules
     extremes : PassAndGapExtremes, optional
         Where they are known.
+    step : float or None, recording units
+        Smallest step of the light, where it is known.
     """
     base = base or Setting(unit=recording.info.unit, on_level=0.0, off_level=0.0)
     found = extremes or PassAndGapExtremes.of(recording, truth, evaluation_rate_hz=base.evaluation_rate_hz, rules=rules)
     sides = sides_of(truth, found)
     if sides is None or not sides.both:
         return None
-    window = _window(sides, base)
+    step = step if step is not None else recording.whole_step
+    window = _window(sides, base, step)
     counts = score(replay(recording, window), truth, rules=rules, tables=False).counts
     return TwoSides(
         above=int(sides.above.size),
@@ -97,13 +107,15 @@ def two_sides(
         lost=counts.lost,
         false=counts.false_trips + counts.ignore_false_trips + counts.extra,
         passes=counts.scored_passes,
+        step=step,
     )
 
 
-def _window(sides: SidesOfBackground, base: Setting) -> WindowSetting:
+def _window(sides: SidesOfBackground, base: Setting, step: float | None) -> WindowSetting:
     top, bottom = sides.background
     upper = (top + (top if sides.weakest_above is None else sides.weakest_above)) / 2
     lower = (bottom + (bottom if sides.weakest_below is None else sides.weakest_below)) / 2
+    upper, lower = round_level(upper, 2 * (upper - top), step), round_level(lower, 2 * (bottom - lower), step)
     middle = (top + bottom) / 2
     return WindowSetting.of(
         base,

@@ -13,10 +13,14 @@ from teachlab.data.alignment.measure import measure_alignment
 from teachlab.errors import ParameterError
 from teachlab.model.draws import DrawOptions
 from teachlab.model.json_values import plain
+from teachlab.model.margin import EqualCost
+from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
+from teachlab.questions.feasibility.designed_cure import wrong_text
+from teachlab.questions.stress.equal_cost import equal_cost
 from teachlab.questions.surface.cloud import SurfaceCloud, check_family, taught_cloud
 from teachlab.questions.surface.count import surface_of
 from teachlab.questions.surface.delay_axis import DelaySurface, counted_levels, delay_range, delay_surface
@@ -55,6 +59,10 @@ class SurfaceAnswer:
         Where in the pass it would switch at every level; of a single recording.
     delays : DelaySurface or None
         Levels and delays together, where a range of delays was asked for.
+    room : EqualCost or None
+        Levels that cost as much as the best pair; of a single recording.
+    step : float or None, recording units
+        Smallest step of the light: no level is told finer.
     """
 
     recordings: tuple[str, ...]
@@ -66,6 +74,8 @@ class SurfaceAnswer:
     cloud: SurfaceCloud | None
     positions: PositionAxis | None
     delays: DelaySurface | None = None
+    room: EqualCost | None = None
+    step: float | None = None
 
     def looked_up(self) -> list[dict[str, Any]]:
         """Return what every setting given counts and costs more than the best; None where it was not counted."""
@@ -88,22 +98,18 @@ class SurfaceAnswer:
         """Whether any pair of fixed levels gets everything right here, and which is the best of them."""
         best = self.best
         works = best.cost == 0
-        low, high = best.on_interval
         n = best.counts
-        wrong = sum(n.get(k, 0) for k in ("extra", "false_trips", "ignore_trips"))
-        counted = f"{n.get('lost', 0)} of {self.surface.detect_trials} passes lost, {wrong} switchings too many"
-        told = (
-            f"The best pair of all that were counted: {counted}; {best.equally_good:,} pairs cost the same, with "
-            f"on-levels from {low:.5g} to {high:.5g} {best.setting.unit}."
-        )
+        wrong = wrong_text(n.get("lost", 0), sum(n.get(k, 0) for k in ("extra", "false_trips", "ignore_trips")))
+        passes = number_of(self.surface.detect_trials, "pass", "passes")
+        told = f"The best pair of all that were counted: {wrong} on {passes}."
+        if best.equally_good > 1:
+            told = f"{told[:-1]}; {best.equally_good:,} pairs cost the same."
         reasons = [VerdictReason(text=told)]
         for name, looked in zip(self.names, self.looked_up(), strict=True):
             if (counts := looked["counts"]) is not None:
-                too_many = counts["extra"] + counts["false_trips"]
-                text = (
-                    f"{name}: {counts['lost']} lost, {too_many} too many; {looked['regret']:.3g} per pass dearer than "
-                    "the best."
-                )
+                given = wrong_text(counts["lost"], counts["extra"] + counts["false_trips"])
+                dearer = f"costs {looked['regret']:.3g} per pass more than" if looked["regret"] > 0 else "as good as"
+                text = f"{name}: {given}; {dearer} the best."
                 reasons.append(VerdictReason(text=text))
         if self.delays is not None:
             reasons.insert(0, VerdictReason(text=self.delays.sentence()))
@@ -116,6 +122,8 @@ class SurfaceAnswer:
                 passes=int(self.surface.detect_trials),
             ),
             reasons=tuple(reasons),
+            equal_cost=self.room,
+            step=self.step,
         )
 
     def as_dict(self) -> dict[str, Any]:
@@ -211,7 +219,16 @@ def operating_surface(
         recordings=tuple(recording.name for recording, _ in opened), surface=found, curve=curve,
         best=best, positions=positions, delays=delays,
         names=tuple(names), given=tuple(settings), cloud=cloud,
+        room=_room(opened, best, found if curve is None else curve, how),
+        step=max((one.whole_step or 0.0 for one, _ in opened), default=0.0) or None,
     )  # fmt: skip
+
+
+def _room(opened: Opened, best: Hindsight, line: Surface, how: DrawOptions) -> EqualCost | None:
+    reach = float(line.levels.max() - line.levels.min()) / 2
+    if len(opened) > 1 or not 0 < reach < np.inf:
+        return None
+    return equal_cost(*opened[0], best.setting, reach=reach, rules=how.rules, costs=how.costs)
 
 
 def _shared(opened: Opened, base: Setting | None, given: Sequence[Setting]) -> Setting:

@@ -51,7 +51,7 @@ def headline(
         beside=(
             *([] if trips is None else [trips]),
             *found.sentences(),
-            *(_assuming_more(a, upper) for a, upper in claim.beside),
+            *(_assuming_more(a, upper) for a, upper in claim.beside if upper <= 0.995),
             *filter(None, [more_lots_text(claim)]),
         ),
     )

@@ -9,12 +9,11 @@ from typing import TYPE_CHECKING
 
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.draws import Costs
-from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Origin
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import Verdict, VerdictReason
-from teachlab.questions.feasibility.designed_cure import tried_both_ways
+from teachlab.questions.feasibility.designed_cure import tried_both_ways, wrong_text
 from teachlab.questions.feasibility.tried_cures import TriedCure, tried_cures
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
 from teachlab.questions.stress.equal_cost import room_of
@@ -79,24 +78,30 @@ class FilesJudged:
         File of the setting that was judged.
     truth : str, optional
         Table of passes that is not the one beside the recording.
+    keep : str
+        The command that writes the setting, where it is in no file yet.
     """
 
     recording: str
     setting: str | None = None
     truth: str | None = None
+    keep: str = ""
 
-    def next_step(self, decision: Decision, *, both_sides: bool = False, few: bool = False) -> str:
-        """Return the command that leads on with the setting that was judged."""
+    def next_step(self, decision: Decision, *, fixed: bool = True, both_sides: bool = False, few: bool = False) -> str:
+        """Return the command that leads on with the setting that was judged; `fixed`: of fixed levels."""
         truth = "" if self.truth is None else f" --truth {shlex.quote(self.truth)}"
         on = shlex.quote(self.recording) + truth
         of = "" if self.setting is None else f" --setting {shlex.quote(self.setting)}"
         if both_sides:
             return f"teachlab bench {on} --strategy two-threshold --strategy guard-or-window --out results"
-        if decision in {Decision.USE, Decision.LIMIT}:
-            return f"teachlab report {on}{of} --out record" if of else f"teachlab bench {on} --out results"
-        if few:
+        good = decision in {Decision.USE, Decision.LIMIT}
+        if good and not of:
+            return self.keep or f"teachlab bench {on} --out results"
+        if few and not good:
             return f"teachlab plan --max-rate {ACCEPTED_ERRORS:g}"
-        return f"teachlab surface {on}{of}"
+        if not fixed and of:
+            return f"teachlab replay {on}{of} --details"
+        return f"teachlab report {on}{of} --out record" if good else f"teachlab surface {on}{of}"
 
 
 def setting_verdict(
@@ -140,6 +145,7 @@ def setting_verdict(
     passes = int(counts.passes.sum())
     errors = float(counts.errors().sum()) / passes if passes else None
     cost = counts.bound(by.costs, confidence=by.rules.confidence)
+    step = light_step(recording, margin)
     sides = None
     # Where no pass is lost, none lies on the other side of the background: no reading of the light is spent on it.
     if type(setting) is Setting and (result.counts.lost or by.look_at_sides):
@@ -148,7 +154,7 @@ def setting_verdict(
             extremes = PassAndGapExtremes.of(
                 recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, rules=by.rules
             )
-        sides = two_sides(recording, truth, setting, rules=by.rules, extremes=extremes)
+        sides = two_sides(recording, truth, setting, rules=by.rules, extremes=extremes, step=step)
     decision = decide(
         MeasuredCost(
             errors=errors,
@@ -172,13 +178,15 @@ def setting_verdict(
     if sides is not None:
         reasons.append(VerdictReason(text=sides.sentence(), count=min(sides.above, sides.below)))
     reasons += _undecided(decision, counts, cost, errors, by, passes)
-    reasons += _errors(recording, truth, setting, result, found, by, extremes)
-    cures = [] if good else tried_cures(recording, truth, setting, result, rules=by.rules, extremes=extremes)
+    reasons += _errors(recording, truth, setting, result, found, by, extremes, step)
+    cures = []
+    if not good:
+        cures = tried_cures(recording, truth, setting, result, rules=by.rules, extremes=extremes, step=step)
     if not good and result.counts.onsets and OpenCondition.NEVER not in found.conditions:
-        reasons += _both_ways(recording, truth, setting, found, by)
+        reasons += _both_ways(recording, truth, setting, found, by, step)
     if cures:
         at = min(1, len(reasons))
-        reasons.insert(at, VerdictReason(text=_cured(cures[:2], result), count=cures[0].errors))
+        reasons.insert(at, VerdictReason(text=_cured(cures), count=cures[0].errors))
     if (rare := rare_kind_text(setting, truth)) is not None:
         reasons.append(rare)
     return Verdict(
@@ -189,10 +197,16 @@ def setting_verdict(
         reasons=tuple(reasons),
         next_step=""
         if files is None
-        else files.next_step(decision, both_sides=sides is not None, few=errors is None or not enough_to_decide(cost)),
+        else files.next_step(
+            decision,
+            fixed=type(setting) is Setting,
+            both_sides=sides is not None,
+            few=errors is None or not enough_to_decide(cost),
+        ),
         conditions=tuple(conditions) if decision is not Decision.USE else (),
-        equal_cost=room_of(recording, truth, setting, margin, rules=by.rules, costs=by.costs),
-        step=light_step(recording, margin),
+        # Levels that cost the same as an output that is of no use are of no use either.
+        equal_cost=room_of(recording, truth, setting, margin, rules=by.rules, costs=by.costs) if usable else None,
+        step=step,
         rehearsal=found.synthetic,
         sensor=_compared(recording),
     )
@@ -211,8 +225,8 @@ def light_step(recording: Recording, margin: Margin | None) -> float | None:
     The smallest difference between levels that occur is a step only where there are many of them on the way from
     background to objects.
     """
-    if recording.dtype.kind in "iu":
-        return 1.0
+    if recording.whole_step is not None:
+        return recording.whole_step
     if margin is None or margin.step is None or margin.weakest_pass is None or margin.strongest_gap is None:
         return None
     return margin.step if FEWEST_STEPS * margin.step <= abs(margin.weakest_pass - margin.strongest_gap) else None
@@ -276,6 +290,7 @@ def _errors(
     found: Claimable,
     by: JudgedBy,
     extremes: PassAndGapExtremes | None,
+    step: float | None,
 ) -> list[VerdictReason]:
     """Say what went wrong, the largest cause first, each with its place."""
     info = recording.info
@@ -285,7 +300,7 @@ def _errors(
     for place in error_places(truth, found.trials):
         at = place.first_sample / info.sample_rate_hz
         out.append(VerdictReason(text=place_text(place, info), count=place.count, first_at_s=at))
-    why_lost = reasons_of(recording, truth, setting, result, rules=by.rules, extremes=extremes)
+    why_lost = reasons_of(recording, truth, setting, result, rules=by.rules, extremes=extremes, step=step)
     for cause in why_lost.causes():
         text = f"{cause.text[:1].upper()}{cause.text[1:]}"
         if cause.sample is None:
@@ -299,23 +314,26 @@ def _errors(
 
 
 def _both_ways(
-    recording: Recording, truth: Truth, setting: Setting, found: Claimable, by: JudgedBy
+    recording: Recording,
+    truth: Truth,
+    setting: Setting,
+    found: Claimable,
+    by: JudgedBy,
+    step: float | None,
 ) -> list[VerdictReason]:
     """Try the first gap or stretch that holds most errors both ways: left out, and designed against."""
     for place in error_places(truth, found.trials):
-        if (tried := tried_both_ways(recording, truth, setting, place, rules=by.rules)) is not None:
+        if (tried := tried_both_ways(recording, truth, setting, place, rules=by.rules, step=step)) is not None:
             wrong = min(sum(one) for one in (tried.left_out, tried.against) if one is not None)
             return [VerdictReason(text=tried.sentence(), count=wrong)]
     return []
 
 
-def _cured(cures: Sequence[TriedCure], result: Score) -> str:
-    n = result.counts
-    false = n.false_trips + n.ignore_false_trips + n.extra
-    told = "; ".join(f"with {cure.text.rstrip(',')}: {cure.lost} lost, {cure.false} too many" for cure in cures)
-    lost = f"{number_of(n.lost, 'pass', 'passes')} {'is' if n.lost == 1 else 'are'} lost"
-    many = f"{number_of(false, 'switching')} {'is' if false == 1 else 'are'} too many"
-    return f"{lost}, {many}. Replayed on these passes {told}. Confirm it on others."
+def _cured(cures: Sequence[TriedCure]) -> str:
+    """Say what the best change gives, and another that gives as much."""
+    told = [cure.text for cure in cures[:2] if (cure.lost, cure.false) == (cures[0].lost, cures[0].false)]
+    left = wrong_text(cures[0].lost, cures[0].false)
+    return f"Replay of these passes gives {left} with {', or with '.join(told)}. Confirm it on others."
 
 
 __all__ = ["FilesJudged", "JudgedBy", "TwoSides", "light_step", "rare_kind_text", "setting_verdict"]
