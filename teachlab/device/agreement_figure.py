@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from teachlab.light.drawing import drawing, picture
+from teachlab.light.drawing import FALSE_TRIP, GOOD, LOST, drawing, picture
 
 if TYPE_CHECKING:
     from teachlab.device.matching import MatchedEdges
 
-MATCHED, LOGGED, REPLAYED = "#0072B2", "#D55E00", "#CC79A7"
+MATCHED, LOGGED, REPLAYED = GOOD, LOST, FALSE_TRIP
 
 
 def agreement_figure(found: MatchedEdges, *, rate_hz: float, name: str, kind: str = "svg") -> bytes:

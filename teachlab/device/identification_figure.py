@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from teachlab.device.level_counts import crossing_intervals
-from teachlab.light.drawing import drawing, picture
+from teachlab.light.drawing import LIGHT, LOST, drawing, picture
 
 if TYPE_CHECKING:
     from teachlab.device.identified import Identification
     from teachlab.device.logged_edges import LoggedEdges
     from teachlab.model.recording import Light
 
-FITS, CONTRADICTS, BAND = "#0072B2", "#D55E00", "#cfe3f1"
+FITS, CONTRADICTS, BAND = LIGHT, LOST, "#cfe3f1"
 
 
 def identification_figure(

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from teachlab.data.quality.trace_figure import envelope
-from teachlab.light.drawing import drawing, picture
+from teachlab.light.drawing import EXTRA, FALSE_TRIP, GREY, LIGHT, LOST, PASS, SHADE, drawing, picture
 from teachlab.model.printable_text import visible
 from teachlab.model.recording import Recording
 from teachlab.questions.repeatability.figure import draw_cloud
@@ -21,7 +21,6 @@ from teachlab.scoring.switching_position import SwitchingPosition
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
 
-OBJECT, BACKGROUND, GREY = "#D55E00", "#0072B2", "#595959"
 WORST_DRAWN, LONGEST_UNIT = 6, 30
 MOST_DRAWN = 1e300
 """Levels beyond it leave no room for an axis within the range of numbers."""
@@ -148,7 +147,7 @@ def _overview(figure: Any, record: dict[str, Any], recording: Recording) -> str:
     if lost:
         at = np.array(lost) / record["data"]["sample_rate_hz"] / 3600
         place = axes.get_xaxis_transform()
-        axes.plot(at, np.ones(at.size), "v", color=OBJECT, markersize=4, transform=place, clip_on=False, label="lost")
+        axes.plot(at, np.ones(at.size), "v", color=LOST, markersize=4, transform=place, clip_on=False, label="lost")
     axes.set_xlabel("hours since the recording began")
     axes.set_ylabel(_unit(record))
     axes.legend(frameon=False, ncols=4, fontsize=7, loc="lower left", bbox_to_anchor=(0, 1), borderaxespad=0.4)
@@ -168,9 +167,9 @@ def _course(figure: Any, record: dict[str, Any]) -> str:
     blocks = record["over_time"]["blocks"]
     hours = [b["hours"] for b in blocks]
     drawn = (
-        ("object", "-o", OBJECT, "median of the passes"),
-        ("weakest", "--s", OBJECT, "weakest pass"),
-        ("background", "-.^", BACKGROUND, "median of the gaps"),
+        ("object", "-o", PASS, "median of the passes"),
+        ("weakest", "--s", PASS, "weakest pass"),
+        ("background", "-.^", LIGHT, "median of the gaps"),
     )
     for key, style, color, label in drawn:
         values = [np.nan if b[key] is None else b[key] for b in blocks]
@@ -193,9 +192,9 @@ def _shift(figure: Any, record: dict[str, Any]) -> str:
     axes = figure.add_subplot()
     rows = record["sensitivity"]
     shift = [r["shift"] for r in rows]
-    axes.step(shift, [r["lost"] for r in rows], where="mid", color=OBJECT, label="lost passes")
-    axes.step(shift, [r["false_trips"] for r in rows], "--", where="mid", color=BACKGROUND, label="false trips")
-    axes.step(shift, [r["extra"] for r in rows], ":", where="mid", color=GREY, label="extra onsets")
+    axes.step(shift, [r["lost"] for r in rows], where="mid", color=LOST, label="lost passes")
+    axes.step(shift, [r["false_trips"] for r in rows], "--", where="mid", color=FALSE_TRIP, label="false trips")
+    axes.step(shift, [r["extra"] for r in rows], ":", where="mid", color=EXTRA, label="extra onsets")
     axes.axvline(0, color=GREY, linewidth=1)
     axes.set_yscale("symlog", linthresh=1)
     axes.set_ylim(bottom=0)
@@ -218,8 +217,8 @@ def _worst(
         block = recording.read(row["start"] - around, row["end"] + around)
         light, at = _thinned(block.as_float())
         time = (at + block.start - row["start"]) * 1000 / record["data"]["sample_rate_hz"]
-        axes.axvspan(0, (row["end"] - row["start"]) * 1000 / record["data"]["sample_rate_hz"], color="#E6E6E6")
-        axes.plot(time, light, color=OBJECT if row["outcome"] != "hit" else BACKGROUND, linewidth=0.8)
+        axes.axvspan(0, (row["end"] - row["start"]) * 1000 / record["data"]["sample_rate_hz"], color=SHADE)
+        axes.plot(time, light, color=LOST if row["outcome"] != "hit" else LIGHT, linewidth=0.8)
         _levels(axes, record)
         axes.set_title(f"pass {row['pass']}: {row['reason'] or row['outcome']}", fontsize=8)
         axes.set_xlabel("ms", fontsize=7)

@@ -13,6 +13,14 @@ from teachlab.model.printable_text import printable
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+LIGHT, PASS, LOST, FALSE_TRIP, EXTRA, GOOD = "#0072B2", "#1A1A1A", "#D55E00", "#CC79A7", "#595959", "#009E73"
+"""One colour a thing in all figures: light (of gaps too), passes, lost passes, false trips, extra switchings, no error.
+
+Blue, vermillion, purple and green are of Okabe and Ito's palette for colour-blind readers (values from memory); line
+styles and marks differ too, for grey print.
+"""
+GREY, SHADE = "#595959", "#E6E6E6"
+"""Levels and limits; areas of doubt."""
 RESOLUTION = 110
 """Dots per inch of a PNG."""
 

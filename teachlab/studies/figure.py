@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from teachlab.light.drawing import drawing, picture
+from teachlab.light.drawing import GOOD, GREY, LIGHT, LOST, PASS, drawing, picture
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.setting import Polarity
 
@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from teachlab.model.teaching import Levels
     from teachlab.model.truth import Truth
     from teachlab.studies.result import RecordingBench, StrategyResult
-
-OBJECT, BACKGROUND, GREY = "#D55E00", "#0072B2", "#595959"
 
 
 def bench_figure(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtremes, *, kind: str = "svg") -> bytes:
@@ -85,9 +83,9 @@ def _draw_light(axes: Any, bench: RecordingBench, truth: Truth, extremes: PassAn
         # Infinite light is counted at the end of the axis.
         passes, gaps = (np.clip(found, both.min(), both.max()) for found in (passes, gaps))
         bins = np.linspace(both.min(), max(both.max(), both.min() + 1e-9), 80)
-        axes.hist(gaps, bins, color=BACKGROUND, alpha=0.75, label=f"extreme of a gap ({gaps.size})")
+        axes.hist(gaps, bins, color=LIGHT, alpha=0.75, label=f"extreme of a gap ({gaps.size})")
         axes.hist(
-            passes, bins, histtype="step", hatch="////", color=OBJECT, linewidth=1.3,
+            passes, bins, histtype="step", hatch="////", color=PASS, linewidth=1.3,
             label=f"extreme of a pass ({passes.size})",
         )  # fmt: skip
         axes.set_yscale("symlog", linthresh=1)
@@ -109,9 +107,9 @@ def _draw_levels(axes: Any, bench: RecordingBench) -> None:
         # Spread by draw number, so that equal levels stay visible and the picture repeats.
         offset = row + 0.72 * (np.array([d.draw for d in taught]) / max(len(result.draws) - 1, 1) - 0.5)
         named = {} if row else {"label": "active level of a draw without an error"}
-        axes.scatter(at[free], offset[free], s=7, color=BACKGROUND, linewidths=0, **named)
+        axes.scatter(at[free], offset[free], s=7, color=GOOD, linewidths=0, **named)
         named = {} if row else {"label": "active level of a draw that loses or trips"}
-        axes.scatter(at[~free], offset[~free], s=9, marker="x", color=OBJECT, linewidths=0.6, **named)
+        axes.scatter(at[~free], offset[~free], s=9, marker="x", color=LOST, linewidths=0.6, **named)
         if not taught:
             axes.text(0.5, row, "abstained", ha="center", va="center", transform=axes.get_yaxis_transform())
     axes.set_yticks(range(len(bench.results)), [_row_name(bench, r) for r in bench.results])
@@ -134,7 +132,7 @@ def _draw_cost(axes: Any, bench: RecordingBench) -> None:
         bar, middle, worst = named or [{}] * 3
         axes.plot([spread.p05, spread.p95], [row, row], color=GREY, linewidth=4, alpha=0.45, **bar)
         axes.plot([spread.median], [row], "D", color="black", markersize=5, linestyle="none", **middle)
-        axes.plot([spread.worst], [row], "|", color=OBJECT, markersize=11, markeredgewidth=2, linestyle="none", **worst)
+        axes.plot([spread.worst], [row], "|", color=LOST, markersize=11, markeredgewidth=2, linestyle="none", **worst)
         named = []
     # A power of ten as the border of the linear part keeps the ticks apart.
     axes.set_xscale("symlog", linthresh=10.0 ** math.floor(-math.log10(max(bench.scored_passes, 1))), linscale=0.4)

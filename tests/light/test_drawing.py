@@ -2,11 +2,13 @@
 
 import io
 import re
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from teachlab.light.drawing import drawing, picture
+import teachlab
+from teachlab.light.drawing import EXTRA, FALSE_TRIP, GOOD, LIGHT, LOST, PASS, drawing, picture
 
 
 @pytest.mark.parametrize("scale", ["log", "symlog", "linear"])
@@ -25,3 +27,45 @@ def test_axes_and_colour_bars_print_plain_numbers(scale: str) -> None:
     written = re.findall(r"<text[^>]*>([^<]*)</text>", text)
     assert not [one for one in written if "\\" in one or "$" in one]
     assert {"0.001", "0.1", "10"} <= set(written)
+
+
+ELSEWHERE = {
+    "device/identification_figure.py": {"#cfe3f1"},
+    "questions/stress/figure.py": {"#1A1A1A"},
+    "questions/surface/figure.py": {"#1A1A1A"},
+    "questions/surface/position_figure.py": {
+        "#0072B2",
+        "#E69F00",
+        "#56B4E9",
+        "#1A1A1A",
+        "#595959",
+        "#dddddd",
+        "#1a1a1a",
+    },
+}
+"""Outlines, a band, and the colours of kinds, of which there may be many."""
+
+
+def test_colours_have_one_home() -> None:
+    root = Path(teachlab.__file__).parent
+    for file in sorted(root.rglob("*.py")):
+        name = file.relative_to(root).as_posix()
+        if name != "light/drawing.py":
+            found = set(re.findall(r"\"(#[0-9a-fA-F]{6})\"", file.read_text(encoding="utf-8")))
+            assert found <= ELSEWHERE.get(name, set()), name
+
+
+def test_outcomes_differ_in_colour_and_in_grey() -> None:
+    """Relative luminance by WCAG 2.2. Light and extra switchings come near each other; their line styles differ."""
+    colours = (LIGHT, PASS, LOST, FALSE_TRIP, EXTRA, GOOD)
+    assert len(set(colours)) == len(colours)
+
+    def luminance(colour: str) -> float:
+        parts = [int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5)]
+        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    assert luminance(FALSE_TRIP) > luminance(LOST) > luminance(EXTRA) > luminance(PASS)
+    # Marks on white need 3 : 1 (WCAG 2.2, 1.4.11).
+    for colour in colours:
+        assert 1.05 / (luminance(colour) + 0.05) > 3, colour

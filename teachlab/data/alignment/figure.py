@@ -8,9 +8,8 @@ from typing import Any
 import numpy as np
 
 from teachlab.data.alignment.answer import Alignment
+from teachlab.light.drawing import LIGHT, PASS, SHADE
 from teachlab.model.truth import Truth
-
-BEGIN, END, DOUBT = "#0072B2", "#D55E00", "#e8e8e8"
 
 
 def alignment_figure(alignment: Alignment, truth: Truth, *, name: str, kind: str = "svg") -> bytes:
@@ -38,8 +37,8 @@ def alignment_figure(alignment: Alignment, truth: Truth, *, name: str, kind: str
     middle, to_ms = a.samples / 2, a.ms(1.0)
     sides = []
     for places, left, lag, colour, mark, word in (
-        (truth.start, lags.begins, lags.begin, BEGIN, "o", "begins"),
-        (truth.end, lags.ends, lags.end, END, "s", "ends"),
+        (truth.start, lags.begins, lags.begin, LIGHT, "o", "begins"),
+        (truth.end, lags.ends, lags.end, PASS, "s", "ends"),
     ):
         # What is left of a border, with what was taken away again.
         whole = left + lag + lags.shift.rate * (places - middle)
@@ -54,7 +53,7 @@ def alignment_figure(alignment: Alignment, truth: Truth, *, name: str, kind: str
             (f"shifted by {a.ms(a.shift.shift):.3g} ms, {1e6 * a.shift.rate:.3g} ppm", a.doubt_after, 2),
         )
         for axes, (title, doubt, column) in zip(rows, titles, strict=True):
-            axes.axhspan(-a.ms(doubt), a.ms(doubt), color=DOUBT, label=f"doubt of the borders, ±{a.ms(doubt):.3g} ms")
+            axes.axhspan(-a.ms(doubt), a.ms(doubt), color=SHADE, label=f"doubt of the borders, ±{a.ms(doubt):.3g} ms")
             axes.axhline(0, color="black", linewidth=0.8)
             for side in sides:
                 axes.plot(

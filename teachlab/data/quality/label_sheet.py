@@ -11,11 +11,10 @@ import numpy as np
 from teachlab.data.quality.labelling import Proposal
 from teachlab.data.quality.pass_doubts import LEAST_DOUBT, PassDoubt, time_of
 from teachlab.data.quality.trace_figure import envelope
-from teachlab.light.drawing import drawing, picture
+from teachlab.light.drawing import GREY, LIGHT, LOST, PASS, drawing, picture
 from teachlab.model.printable_text import printable
 from teachlab.model.recording import Recording
 
-LIGHT, PASS, GREY, DOUBT = "#0072B2", "#E69F00", "#595959", "#D55E00"
 MOST_PICTURES, ACROSS = 60, 4
 
 
@@ -83,7 +82,7 @@ def _draw(axes: Any, recording: Recording, one: PassDoubt, middle: float) -> Non
         f"pass {one.row}, {time_of(recording.info, one.start)}\n{one.reason or 'as usual'}",
         fontsize=7,
         loc="left",
-        color=DOUBT if one.doubt >= LEAST_DOUBT else GREY,
+        color=LOST if one.doubt >= LEAST_DOUBT else GREY,
     )
     axes.tick_params(labelsize=6)
     axes.set_xlabel("ms", fontsize=6)

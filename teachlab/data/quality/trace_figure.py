@@ -9,12 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.data.quality.report import Quality
-from teachlab.light.drawing import drawing, picture
+from teachlab.light.drawing import GREY, LIGHT, PASS, drawing, picture
 from teachlab.light.extremes import Extremes
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.truth import Truth
 
-LIGHT, PASS, GREY = "#0072B2", "#D55E00", "#595959"
 COLUMNS = 1600
 DETAIL_PASSES = 6
 

@@ -8,13 +8,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.light.drawing import drawing, picture
+from teachlab.light.drawing import FALSE_TRIP, GOOD, GREY, SHADE, drawing, picture
 
 if TYPE_CHECKING:
     from teachlab.questions.coverage.certificate import Coverage, CycleCoverage
     from teachlab.questions.coverage.cycles import Floats
 
-OPEN, TRIP, GREY, UNSEEN = "#009E73", "#0072B2", "#595959", "#E6E6E6"
 NAMES = {"shown": "shown", "teach": "teach block", "scored": "scored block"}
 PLACES = 240
 """Places that a picture tells apart; of each the least and the most often seen point are drawn."""
@@ -100,17 +99,17 @@ def _panel(axes: Axes, one: CycleCoverage, block: str, trips_s: Floats | None) -
     unseen = seen.least < exposure.times
     often = "not once" if exposure.times == 1 else f"fewer than {exposure.times} times"
     axes.stairs(
-        np.where(unseen, top, 0), seen.edges * scale, fill=True, facecolor=UNSEEN, edgecolor=GREY, hatch="////",
+        np.where(unseen, top, 0), seen.edges * scale, fill=True, facecolor=SHADE, edgecolor=GREY, hatch="////",
         linewidth=0, label=f"a place here was seen {often}",
     )  # fmt: skip
     axes.stairs(
-        seen.most, seen.edges * scale, baseline=seen.least, fill=True, color=OPEN, alpha=0.35, label="seen at most"
+        seen.most, seen.edges * scale, baseline=seen.least, fill=True, color=GOOD, alpha=0.35, label="seen at most"
     )
-    axes.stairs(seen.least, seen.edges * scale, baseline=None, color=OPEN, linewidth=1.2, label="seen at least")
+    axes.stairs(seen.least, seen.edges * scale, baseline=None, color=GOOD, linewidth=1.2, label="seen at least")
     axes.axhline(exposure.times, color=GREY, linestyle=":", linewidth=1, label="asked for")
     if trips_s is not None and trips_s.size:
         at = np.unique(np.round(np.mod(trips_s, period) / period, 3)) * period * scale
-        axes.plot(at, np.full(at.size, top * 0.97), "|", color=TRIP, markersize=7, label="false trips")
+        axes.plot(at, np.full(at.size, top * 0.97), "|", color=FALSE_TRIP, markersize=7, label="false trips")
     axes.set_xlim(0, period * scale)
     axes.set_ylim(0, top)
     axes.yaxis.get_major_locator().set_params(integer=True)

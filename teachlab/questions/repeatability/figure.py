@@ -8,10 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from teachlab.light.drawing import drawing, picture
-
-OBJECT, BACKGROUND, GREY = "#D55E00", "#0072B2", "#595959"
-BEST = "#E6E6E6"
+from teachlab.light.drawing import GOOD, GREY, LOST, SHADE, drawing, picture
 
 Axes = Any
 Document = dict[str, Any]
@@ -77,8 +74,8 @@ def draw_cloud(levels: Axes, cost: Axes, cloud: Document, best: Document | None,
         _shade(levels, cost, best)
     for axes, y in ((levels, off), (cost, paid)):
         for some, shape, colour, label in (
-            (clean, "o", BACKGROUND, "draw without a fault"),
-            (~clean, "x", OBJECT, "draw with faults"),
+            (clean, "o", GOOD, "teaching without an error"),
+            (~clean, "x", LOST, "teaching with errors"),
         ):
             (drawn,) = axes.plot(on[some], y[some], shape, color=colour, markersize=4, alpha=0.7, label=label)
             _whole(drawn)
@@ -120,7 +117,7 @@ def _shade(levels: Axes, cost: Axes, best: Document) -> None:
     free = best["cost"] == 0
     label = "nothing lost and no trip, in hindsight" if free else f"cheapest, in hindsight: {best['cost']:.3g} per pass"
     for axes in (levels, cost):
-        axes.axvspan(a, b, facecolor=BEST, edgecolor=GREY, linestyle="--", label=label if axes is levels else None)
+        axes.axvspan(a, b, facecolor=SHADE, edgecolor=GREY, linestyle="--", label=label if axes is levels else None)
     levels.plot(
         [best["on_level"]] * 2, [low, high], "--", color=GREY, linewidth=1, label="its off levels", scalex=False
     )

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.light.drawing import drawing, picture
+from teachlab.light.drawing import EXTRA, FALSE_TRIP, GOOD, LOST, drawing, picture
 
 if TYPE_CHECKING:
     from teachlab.questions.stress.map import StressMap
 
-OUTLINE, LOST, FALSE, EXTRA, SAFE = "#1A1A1A", "#D55E00", "#0072B2", "#595959", "#009E73"
+OUTLINE = "#1A1A1A"
 """From the palette of Okabe & Ito (2008), which colour-blind readers can tell apart."""
 
 
@@ -104,7 +104,7 @@ def _curves(axes: Any, found: StressMap, k: int, *, first: bool) -> None:
     false = found.false_trips + found.ignore_trips
     for values, color, style, marker, name in (
         (found.lost, LOST, "-", "o", "lost passes"),
-        (false, FALSE, "--", "s", "false trips"),
+        (false, FALSE_TRIP, "--", "s", "false trips"),
         (found.extra, EXTRA, ":", "^", "extra onsets"),
     ):
         axes.plot(
@@ -132,4 +132,4 @@ def _shade(axes: Any, found: StressMap, k: int, at: NDArray[np.float64], *, by_g
     if reserve is None or not other or (by_gain and found.pedestal[k]):
         return
     span = (100 * (1 - reserve), max(100.0, float(at.max()))) if by_gain else (min(0.0, float(at.min())), reserve)
-    axes.axvspan(*span, color=SAFE, alpha=0.15, label="works")
+    axes.axvspan(*span, color=GOOD, alpha=0.15, label="works")

@@ -8,11 +8,10 @@ from typing import Any
 import numpy as np
 
 from teachlab.errors import ParameterError
-from teachlab.light.drawing import drawing, picture
+from teachlab.light.drawing import EXTRA, FALSE_TRIP, GOOD, LOST, drawing, picture
 from teachlab.questions.stress.speeds import AtSpeed, fastest
 from teachlab.statistics.intervals import proportion
 
-LOST, FALSE, EXTRA, SAFE = "#D55E00", "#0072B2", "#595959", "#009E73"
 """From the palette of Okabe & Ito (2008), which colour-blind readers can tell apart; shapes tell them apart too."""
 MOST_LINEAR = 4
 """Largest ratio of two speeds that is drawn on an even scale."""
@@ -107,7 +106,7 @@ def _faults(axes: Any, ordered: Sequence[AtSpeed]) -> None:
     false = [(one.counts.false_trips + one.counts.ignore_trips) / n for one, n in zip(ordered, per, strict=True)]
     extra = [one.counts.extra / n for one, n in zip(ordered, per, strict=True)]
     for series, color, line, marker, name in (
-        (false, FALSE, "--", "s", "false trips"),
+        (false, FALSE_TRIP, "--", "s", "false trips"),
         (extra, EXTRA, ":", "^", "extra onsets"),
     ):
         axes.plot(
@@ -125,10 +124,10 @@ def _reserve(axes: Any, ordered: Sequence[AtSpeed]) -> None:
     shares = [100 * (one.stressed.contamination_reserve or 0.0) for one in works]
     # A curve through a speed without a reserve would say that there is one.
     whole = [np.nan if r is None else 100 * r for r in (one.stressed.contamination_reserve for one in ordered)]
-    axes.plot([one.factor for one in ordered], whole, color=SAFE, linewidth=1.4)
+    axes.plot([one.factor for one in ordered], whole, color=GOOD, linewidth=1.4)
     if works:
         axes.plot(
-            [one.factor for one in works], shares, "o", color=SAFE, markersize=4, label="lost before the first fault",
+            [one.factor for one in works], shares, "o", color=GOOD, markersize=4, label="lost before the first fault",
             clip_on=False,
         )  # fmt: skip
     none = [one.factor for one in ordered if one.stressed.contamination_reserve is None]
@@ -137,7 +136,7 @@ def _reserve(axes: Any, ordered: Sequence[AtSpeed]) -> None:
             none,
             np.zeros(len(none)),
             "x",
-            color=FALSE,
+            color=FALSE_TRIP,
             markersize=7,
             label="a fault at this speed already",
             clip_on=False,

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.light.drawing import drawing, picture
+from teachlab.light.drawing import EXTRA, FALSE_TRIP, GOOD, LOST, drawing, picture
 
 if TYPE_CHECKING:
     from teachlab.model.setting import Setting
     from teachlab.questions.surface.hindsight import Hindsight
     from teachlab.questions.surface.values.table import Surface
 
-OUTLINE, TAUGHT, CLOUD, LOST, FALSE, EXTRA = "#1A1A1A", "#CC79A7", "#009E73", "#D55E00", "#0072B2", "#595959"
+OUTLINE = TAUGHT = "#1A1A1A"
 """From the palette of Okabe & Ito (2008), which colour-blind readers can tell apart."""
 SHAPES = "Dsv^h"
 
@@ -137,7 +137,7 @@ def _mark(axes: Any, best: Hindsight, marks: Sequence[MarkedSetting], cloud: Seq
     if cloud:
         x, y = [s.on_level for s in cloud], [s.off_level for s in cloud]
         axes.scatter(
-            x, y, s=13, color=CLOUD, edgecolors="white", alpha=0.8, linewidths=0.3, label=f"{len(cloud)} {name}"
+            x, y, s=13, color=GOOD, edgecolors="white", alpha=0.8, linewidths=0.3, label=f"{len(cloud)} {name}"
         )  # fmt: skip
     style: dict[str, Any] = {"markersize": 9, "markeredgecolor": "white", "linestyle": "none"}
     for mark, shape in zip(marks, SHAPES * len(marks), strict=False):
@@ -158,7 +158,7 @@ def _draw_line(axes: Any, surface: Surface, limits: tuple[float, float]) -> None
     levels = surface.levels
     for values, color, style, name in (
         (surface.lost, LOST, "-", "lost passes"),
-        (surface.false_trips + surface.ignore_trips, FALSE, "--", "false trips"),
+        (surface.false_trips + surface.ignore_trips, FALSE_TRIP, "--", "false trips"),
         (surface.extra, EXTRA, ":", "extra onsets"),
     ):
         axes.step(levels, np.diagonal(values) / per, where="pre", color=color, linestyle=style, label=name)

@@ -11,7 +11,7 @@ from teachlab.light.drawing import drawing, picture
 if TYPE_CHECKING:
     from teachlab.scoring.switching_position import PositionSlope, SwitchingPosition
 
-KINDS = ("#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#595959")
+KINDS = ("#0072B2", "#E69F00", "#56B4E9", "#1A1A1A", "#595959")
 """From the palette of Okabe & Ito (2008), which colour-blind readers can tell apart; shapes tell kinds apart, too."""
 SHAPES = "osD^v"
 MOST_DOTS = 3000
