@@ -1,9 +1,10 @@
-"""Settings in and out: JSON, schema 1 and schema 2."""
+"""Settings in and out: JSON, schemas 1 to 3."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from dataclasses import fields
 from pathlib import Path
 from typing import Literal
 
@@ -12,20 +13,32 @@ from pydantic import Field
 from teachlab.data.atomic_files import read_text, write_aside
 from teachlab.data.strict_json import StrictModel, check, model_of, parse_json, shown
 from teachlab.errors import SettingError
-from teachlab.model.following_and_window import SCHEMA, FollowingSetting, SettingKind, WindowSetting
+from teachlab.model.following_and_window import (
+    SCHEMA,
+    TURNING_SCHEMA,
+    FollowingSetting,
+    SettingKind,
+    TurningPointSetting,
+    WindowSetting,
+)
 from teachlab.model.setting import Setting, Taught
 
 
 def _document(made: type[Setting], kind: SettingKind | None = None) -> type[StrictModel]:
     if kind is None:
         return model_of(made, schema_=(Literal[1], Field(default=1, alias="schema")))
-    return model_of(made, schema_=(Literal[2], Field(alias="schema")), kind=(Literal[str(kind)], ...))
+    schema = Literal[3] if kind is SettingKind.TURNING_POINT else Literal[2]
+    without = frozenset(one.name for one in fields(made) if not one.init)
+    return model_of(made, without=without, schema_=(schema, Field(alias="schema")), kind=(Literal[str(kind)], ...))
 
 
 _FIXED = _document(Setting), Setting
-_KINDS: Mapping[str, tuple[type[StrictModel], type[Setting]]] = {
-    str(kind): (_document(made, kind), made)
-    for kind, made in ((SettingKind.FOLLOWING, FollowingSetting), (SettingKind.WINDOW, WindowSetting))
+_MADE: Mapping[int, Mapping[SettingKind, type[Setting]]] = {
+    SCHEMA: {SettingKind.FOLLOWING: FollowingSetting, SettingKind.WINDOW: WindowSetting},
+    TURNING_SCHEMA: {SettingKind.TURNING_POINT: TurningPointSetting},
+}
+_KINDS: Mapping[int, Mapping[str, tuple[type[StrictModel], type[Setting]]]] = {
+    schema: {str(kind): (_document(made, kind), made) for kind, made in of.items()} for schema, of in _MADE.items()
 }
 
 
@@ -35,7 +48,7 @@ def setting_from_dict(values: object, where: str) -> Setting:
     Parameters
     ----------
     values : object
-        The parsed document; must be a mapping of schema 1 or 2 without unknown keys.
+        The parsed document; must be a mapping of schema 1, 2 or 3 without unknown keys.
     where : str
         File or place, for the message.
 
@@ -67,18 +80,18 @@ def _kind_of(values: object, where: str) -> tuple[type[StrictModel], type[Settin
     schema = values.get("schema", 1) if isinstance(values, Mapping) else 1
     if schema == 1 or not isinstance(schema, int):
         return _FIXED
-    if schema != SCHEMA:
+    if schema not in _KINDS:
         raise SettingError(
-            f"{where}: schema must be 1 or 2, got {schema}. This version reads schema 1, levels, and schema 2, levels "
-            "that follow and windows of two thresholds; later kinds of setting need a later version."
+            f"{where}: schema must be 1, 2 or 3, got {schema}. This version reads schema 1, levels, schema 2, levels "
+            "that follow and windows of two thresholds, and schema 3, turning points; later kinds need a later version."
         )
-    kind = values.get("kind") if isinstance(values, Mapping) else None
-    if not isinstance(kind, str) or kind not in _KINDS:
+    kind, kinds = values.get("kind") if isinstance(values, Mapping) else None, _KINDS[schema]
+    if not isinstance(kind, str) or kind not in kinds:
         raise SettingError(
-            f"{where}: kind must be one of {', '.join(_KINDS)} in a setting of schema 2, got {shown(kind)}. "
+            f"{where}: kind must be {' or '.join(kinds)} in a setting of schema {schema}, got {shown(kind)}. "
             "Give the kind, or use schema 1 for one pair of fixed levels."
         )
-    return _KINDS[kind]
+    return kinds[kind]
 
 
 def read_setting(path: str | Path) -> Setting:

@@ -1,6 +1,6 @@
-"""Settings of schema 2: levels that follow the background, and a window of two thresholds.
+"""Settings of schema 2, levels that follow the background and windows of two thresholds, and 3, turning points.
 
-Both are settings: filter, polarity, delays and evaluation rate mean what they mean in schema 1, and
+All are settings: filter, polarity, delays and evaluation rate mean what they mean in schema 1, and
 `on_level` and `off_level` exist. What works with fixed levels only must ask `fixed_levels` first.
 """
 
@@ -12,19 +12,22 @@ from enum import StrEnum
 from typing import Any, Self
 
 from teachlab.errors import SettingError
+from teachlab.model.recording import Direction
 from teachlab.model.setting import Setting
 
 SCHEMA = 2
+TURNING_SCHEMA = 3
 MAX_UPDATE_EVALUATIONS = 65_536
 MAX_TIME_MS = 1e9
 """Longest time constant, about 11 days."""
 
 
 class SettingKind(StrEnum):
-    """The kinds of setting of schema 2."""
+    """The kinds of setting of schema 2 and 3."""
 
     FOLLOWING = "following"
     WINDOW = "window"
+    TURNING_POINT = "turning-point"
 
 
 class Follow(StrEnum):
@@ -177,6 +180,107 @@ class WindowSetting(Setting):
         return _document(self, SettingKind.WINDOW)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TurningPointSetting(Setting):
+    """Switch where the light has left its last turning point by a distance; the rules are in SWITCHING.md (schema 3).
+
+    Objects begin where the light has come `distance` away from its furthest value since the last object, on their
+    side, and end where it has come back from its furthest value within the object by `return_share` of that.
+
+    Parameters
+    ----------
+    form : Follow
+        offset: a distance in recording units; gain: a share of the turning point above dark, for dips only.
+    direction : Direction
+        dip: objects lower the light and are its dark state; rise: they raise it and are its light state.
+    background : float, recording units
+        The turning point before the first evaluation.
+    distance : float, recording units, optional
+        Of the form offset, above 0.
+    share : float, optional
+        Of the form gain, above 0 and at most 1.
+    return_share : float, share of the distance
+        Above 0.
+    dark_level : float, recording units
+        Level without light; below the background for the form gain.
+    on_level, off_level : float, recording units
+        Where the state changes as long as the background is the taught one: for tables, not given.
+
+    Raises
+    ------
+    SettingError
+        If an invariant does not hold.
+
+    Examples
+    --------
+    >>> dip = TurningPointSetting(unit="mV", form="gain", direction="dip", background=60, share=0.1, polarity="dark-on")
+    >>> dip.off_level, round(dip.on_level, 6)
+    (54.0, 57.6)
+    """
+
+    on_level: float = field(init=False)
+    off_level: float = field(init=False)
+    form: Follow = field(default=Follow.OFFSET, metadata={"stated": True})
+    direction: Direction = field(default=Direction.DIP, metadata={"stated": True})
+    background: float
+    distance: float | None = field(default=None, metadata={"gt": 0})
+    share: float | None = field(default=None, metadata={"gt": 0, "le": 1})
+    return_share: float = field(default=0.6, metadata={"gt": 0})
+    dark_level: float = 0.0
+
+    def __post_init__(self) -> None:
+        for name, made in (("form", Follow), ("direction", Direction)):
+            object.__setattr__(self, name, made(getattr(self, name)))
+        own = ("background", "dark_level", "return_share", "distance", "share")
+        _finite(self, *(name for name in own if getattr(self, name) is not None))
+        wanted, other = ("share", "distance") if self.form is Follow.GAIN else ("distance", "share")
+        if getattr(self, wanted) is None or getattr(self, other) is not None:
+            raise SettingError(f"the form {self.form} needs {wanted} and no {other}. Give {wanted} alone.")
+        if self.form is Follow.GAIN and not (self.direction is Direction.DIP and self.background > self.dark_level):
+            raise SettingError(
+                f"the form gain is for objects that dip from a background above dark_level ({self.dark_level:g}), got "
+                f"{self.direction} from {self.background:g} {self.unit}. Use the form offset."
+            )
+        up = self.rise
+        away = self.background + self.taught_distance if up else self.background - self.taught_distance
+        back = self.return_share * self.taught_distance
+        object.__setattr__(self, "on_level", away if up else away + back)
+        object.__setattr__(self, "off_level", away - back if up else away)
+        Setting.__post_init__(self)
+
+    @property
+    def rise(self) -> bool:
+        """Whether objects raise the light."""
+        return self.direction is Direction.RISE
+
+    @property
+    def taught_distance(self) -> float:
+        """How far an object must come from the taught background, recording units."""
+        if self.distance is not None:
+            return self.distance
+        return (self.share or 0.0) * (self.background - self.dark_level)
+
+    @classmethod
+    def of(cls, setting: Setting, **turning: Any) -> Self:
+        """Return one with polarity, filter and delays of another setting."""
+        kept = {f.name: getattr(setting, f.name) for f in fields(Setting) if f.name not in ("on_level", "off_level")}
+        return cls(**kept, **turning)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form of the setting, schema 3: without levels."""
+        out = Setting.as_dict(self)
+        for name in ("on_level", "off_level", "share" if self.share is None else "distance"):
+            out.pop(name)
+        taught = out.pop("taught")
+        own = {
+            "schema": TURNING_SCHEMA,
+            "kind": str(SettingKind.TURNING_POINT),
+            "form": str(self.form),
+            "direction": str(self.direction),
+        }
+        return {**out, **own, "taught": taught}
+
+
 def without_kind(setting: Setting) -> Setting:
     """Return filter, polarity, delays, rate and both levels of any setting as one of schema 1."""
     if type(setting) is Setting:
@@ -189,11 +293,11 @@ def unknown_kind(setting: Setting) -> str:
 
     A class derived from a setting would be switched as its parent, whatever it means by its own fields.
     """
-    if type(setting) in (Setting, FollowingSetting, WindowSetting):
+    if type(setting) in (Setting, FollowingSetting, WindowSetting, TurningPointSetting):
         return ""
     return (
         f"it returns a {type(setting).__name__}, a kind of setting that is not known here. "
-        "Return a Setting, a FollowingSetting or a WindowSetting."
+        "Return a Setting, a FollowingSetting, a WindowSetting or a TurningPointSetting."
     )
 
 
@@ -203,12 +307,13 @@ def fixed_levels(setting: Setting, what: str) -> Setting:
     Raises
     ------
     SettingError
-        If the setting follows the background or has two thresholds.
+        If the setting follows background or turning points, or has two thresholds.
     """
     if type(setting) is not Setting:
-        kind = setting.as_dict()["kind"]
+        document = setting.as_dict()
         raise SettingError(
-            f"{what} needs one pair of fixed levels (schema 1), got a setting of kind '{kind}'. "
-            "Use a setting of schema 1, or replay and score this one."
+            f"{what} needs one pair of fixed levels (schema 1), got a setting of kind '{document['kind']}' (schema "
+            f"{document['schema']}). What it does is counted by replay, on light as it is and on light logged under "
+            "other conditions: teachlab replay RECORDING --setting SETTING. Or use a setting of fixed levels."
         )
     return setting

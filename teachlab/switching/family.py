@@ -8,21 +8,24 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from teachlab.errors import SettingError
-from teachlab.model.following_and_window import FollowingSetting
+from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting
 from teachlab.model.setting import Setting
 from teachlab.sensor.clock import Clock, no_valid_sample
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.following.family import Followers
 from teachlab.sensor.following.members import family_of
+from teachlab.sensor.following.turning_points import TurningPoints
 from teachlab.sensor.level_pairs import LevelPairs
 from teachlab.switching.run import check_unit, replay, switch
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
-    from teachlab.sensor.output import Output
+    from teachlab.sensor.output import Followed, Output
+
+Kind = TypeVar("Kind", bound=Setting)
 
 FAMILY_BLOCK = 1 << 20
 """Samples reduced at a time: large, since every comparator is called once per block."""
@@ -42,7 +45,7 @@ def replay_family(
         Read once, or a few times where settings chatter so much that their edges would fill the memory.
     settings : sequence of Setting
         Any levels, polarities, filters and delays; one evaluation rate. Settings with two thresholds are
-        replayed one by one, those that follow family by family.
+        replayed one by one, those that follow the background family by family, and turning points together.
     progress : callable, optional
         Called with the share that is done.
 
@@ -89,6 +92,9 @@ def _of_any_kind(recording: Recording, clock: Clock, settings: Sequence[Setting]
             yield from _replay(recording, clock, members, report)
         elif kind is FollowingSetting:
             yield from _follow(recording, clock, [s for s in members if isinstance(s, FollowingSetting)], report)
+        elif kind is TurningPointSetting:
+            turning = [s for s in members if isinstance(s, TurningPointSetting)]
+            yield from _together(recording, clock, turning, report, lambda of: TurningPoints(of, clock.count))
         else:
             for setting in members:
                 yield replay(recording, setting)
@@ -104,35 +110,44 @@ def _follow(
     for k, setting in enumerate(settings):
         families.setdefault(family_of(setting), []).append(k)
     if len(families) == 1:
-        yield from _follow_family(recording, clock, settings, report)
+        yield from _together(recording, clock, settings, report, lambda of: Followers(of, clock))
         return
     found: dict[int, Output] = {}
     for of in families.values():
-        found.update(zip(of, _follow_family(recording, clock, [settings[k] for k in of], report), strict=True))
+        members = [settings[k] for k in of]
+        outputs = _together(recording, clock, members, report, lambda some: Followers(some, clock))
+        found.update(zip(of, outputs, strict=True))
     for k in range(len(settings)):
         yield found.pop(k)
 
 
-def _follow_family(
-    recording: Recording, clock: Clock, settings: Sequence[FollowingSetting], report: _Report
+def _together(
+    recording: Recording,
+    clock: Clock,
+    settings: Sequence[Kind],
+    report: _Report,
+    comparators_of: Callable[[Sequence[Kind]], Followers | TurningPoints],
 ) -> Iterator[Output]:
-    """Replay a family together, or in two halves once too many edges are held."""
-    followers = Followers(settings, clock)
+    """Replay settings whose comparators go side by side, or two halves of them once too many edges are held."""
+    comparators = comparators_of(settings)
     for block in evaluated(recording.blocks(size=FAMILY_BLOCK), clock):
-        followers.push(block.light, block.invalid)
+        comparators.push(block.light, block.invalid)
         report.say((block.start + block.light.size) / clock.count, len(settings))
-        if len(settings) > 1 and followers.held > MAX_EDGES:
+        if len(settings) > 1 and comparators.held > MAX_EDGES:
             # Chattering settings hold millions of edges: read again for half of them, rather than run out of memory.
             half = len(settings) // 2
-            del followers
-            yield from _follow_family(recording, clock, settings[:half], report)
-            yield from _follow_family(recording, clock, settings[half:], report)
+            del comparators
+            yield from _together(recording, clock, settings[:half], report, comparators_of)
+            yield from _together(recording, clock, settings[half:], report, comparators_of)
             return
-    followers.finish()
-    if followers.first is None:
+    followed: list[Followed | None] = [None] * len(settings)
+    if isinstance(comparators, Followers):
+        comparators.finish()
+        followed = [*comparators.followed()]
+    if comparators.first is None:
         raise no_valid_sample(recording.name, recording.samples)
-    invalid = followers.validity()
-    for setting, light, did in zip(settings, followers.light_states(), followers.followed(), strict=True):
+    invalid = comparators.validity()
+    for setting, light, did in zip(settings, comparators.light_states(), followed, strict=True):
         yield switch(light, invalid, setting, clock, followed=did)
     report.done += len(settings)
 

@@ -7,12 +7,13 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 from teachlab.errors import SettingError
-from teachlab.model.following_and_window import FollowingSetting, WindowSetting
+from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting, WindowSetting
 from teachlab.sensor.clock import Clock, no_valid_sample
 from teachlab.sensor.comparator import Comparator
 from teachlab.sensor.delays import consecutive_filter, delayed
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.following.family import Followers
+from teachlab.sensor.following.turning_points import TurningPoints
 from teachlab.sensor.output import Followed, Output
 from teachlab.sensor.window_comparator import TwoThresholds
 
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from teachlab.model.setting import Setting
     from teachlab.sensor.edges import TwoState
 
-AnyComparator = Comparator | Followers | TwoThresholds
+AnyComparator = Comparator | Followers | TurningPoints | TwoThresholds
 
 
 def replay(recording: Recording, setting: Setting, *, progress: Callable[[float], None] | None = None) -> Output:
@@ -80,6 +81,8 @@ def _comparator(recording: Recording, clock: Clock, setting: Setting) -> AnyComp
         return Followers([setting], clock)
     if isinstance(setting, WindowSetting):
         return TwoThresholds(setting, recording.dtype)
+    if isinstance(setting, TurningPointSetting):
+        return TurningPoints([setting], clock.count)
     return Comparator(setting.on_level, setting.off_level, recording.dtype)
 
 

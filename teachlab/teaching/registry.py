@@ -43,6 +43,7 @@ BUILT_IN: Mapping[str, str] = {
     "minimum-error": "teachlab.teaching.strategies.minimum_error:MinimumError",
     "two-component-mixture": "teachlab.teaching.strategies.two_component_mixture:TwoComponentMixture",
     "background-follower": "teachlab.teaching.strategies.background_follower:BackgroundFollower",
+    "turning-point-follower": "teachlab.teaching.strategies.turning_point_follower:TurningPointFollower",
     "two-threshold": "teachlab.teaching.strategies.two_threshold:TwoThreshold",
     "designed": "teachlab.teaching.strategies.designed:Designed",
 }

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 import teachlab.testing.shown as shown
-from teachlab.model.following_and_window import FollowingSetting, WindowSetting
+from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting, WindowSetting
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import TeachView, polarity_of
@@ -84,7 +84,7 @@ def mirrored_wrong(subject: Subject, before: Setting, after: Setting, light: sho
         other, wanted = MIRRORED[name], shown.FULL_SCALE - level
         if not abs(now[other] - wanted) <= tolerance(light):
             return f"{name} {level:.9g} must be mirrored to {other} {wanted:.9g} {shown.UNIT}, got {now[other]:.9g}"
-    if isinstance(before, FollowingSetting):
+    if isinstance(before, FollowingSetting | TurningPointSetting):
         return ""
     on_grid = _outside_the_band(after, tolerance(light))
     one = replay(shown.recording_of(subject.light, Direction.RISE), before)

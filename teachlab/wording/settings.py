@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from teachlab.model.following_and_window import FollowingSetting, WindowSetting
+from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting, WindowSetting
 from teachlab.model.printable_text import FUZZ, level_text
 
 if TYPE_CHECKING:
@@ -31,6 +31,8 @@ def setting_text(setting: Setting, step: float | None = None) -> str:
             f"levels that follow the background, on {on}, off {off} {unit} at a background of "
             f"{level_text(setting.reference, step)}"
         )
+    elif isinstance(setting, TurningPointSetting):
+        levels = _turning_text(setting, step)
     else:
         levels = f"fixed levels, on {on}, off {off} {unit}"
     return ", ".join([levels, str(setting.polarity), *_rest(setting)])
@@ -55,6 +57,20 @@ def equal_cost_text(room: EqualCost, unit: str, step: float | None = None) -> st
     if high <= low:
         return f"No other on-level costs the same here, to {max(room.resolution, step or 0.0):.2g} {unit}."
     return f"Any on-level from {low:.{digits}f} to {high:.{digits}f} {unit} costs the same here, with this hysteresis."
+
+
+def _turning_text(setting: TurningPointSetting, step: float | None) -> str:
+    share = setting.share
+    distance = (
+        f"{level_text(setting.taught_distance, step)} {setting.unit}" if share is None else f"{100 * share:.3g} %"
+    )
+    way = f"{'rises' if setting.rise else 'falls'} {distance} {'above' if setting.rise else 'below'}"
+    furthest = "lowest" if setting.rise else "highest"
+    return (
+        f"turning points, an object where the light {way} its {furthest} since the last one, until it has come back by "
+        f"{100 * setting.return_share:.3g} % of that, from a background of {level_text(setting.background, step)} "
+        f"{setting.unit}"
+    )
 
 
 def _rest(setting: Setting) -> list[str]:

@@ -6,7 +6,13 @@ import pytest
 
 from teachlab.data.setting_files import read_setting, setting_from_dict, write_setting
 from teachlab.errors import SettingError
-from teachlab.model.following_and_window import FollowingSetting, WindowSetting, fixed_levels, without_kind
+from teachlab.model.following_and_window import (
+    FollowingSetting,
+    TurningPointSetting,
+    WindowSetting,
+    fixed_levels,
+    without_kind,
+)
 from teachlab.model.setting import DelaysActOn, Polarity, Setting, Taught
 
 GOOD = {"schema": 1, "unit": "counts", "on_level": 512.0, "off_level": 480.0, "polarity": "light-on"}
@@ -53,9 +59,10 @@ def test_the_document_of_the_contract_is_read():
         ({"evaluation_rate_hz": 0}, "evaluation_rate_hz: must be greater than 0, got 0"),
         ({"hysteresis": 3}, "key 'hysteresis' is unknown"),
         ({"unit": ""}, "unit: "),
-        ({"schema": 3}, "schema must be 1 or 2, got 3. This version reads schema 1"),
-        ({"schema": 2}, "kind must be one of following, window in a setting of schema 2, got None"),
-        ({"schema": 2, "kind": "tracking"}, "kind must be one of following, window .* got 'tracking'"),
+        ({"schema": 4}, "schema must be 1, 2 or 3, got 4. This version reads schema 1"),
+        ({"schema": 2}, "kind must be following or window in a setting of schema 2, got None"),
+        ({"schema": 2, "kind": "tracking"}, "kind must be following or window .* got 'tracking'"),
+        ({"schema": 3, "kind": "window"}, "kind must be turning-point in a setting of schema 3, got 'window'"),
         ({"kind": "window"}, "key 'kind' is unknown"),
         ({"schema": "1"}, "schema must be 1, got '1'"),
         ({"taught": {"strategy": "x", "who": 1}}, "key 'taught.who' is unknown"),
@@ -157,3 +164,39 @@ def test_levels_that_do_not_say_all_are_refused_where_levels_are_needed():
         fixed_levels(following, "the surface")
     assert without_kind(following) == fixed
     assert type(without_kind(following)) is Setting
+
+
+TURNING = {k: v for k, v in GOOD.items() if k not in ("on_level", "off_level")} | {
+    "schema": 3, "kind": "turning-point", "form": "gain", "direction": "dip", "background": 900.0, "share": 0.1,
+    "return_share": 0.6, "dark_level": 20.0,
+}  # fmt: skip
+
+
+def test_schema_3_round_trip(tmp_path):
+    setting = setting_from_dict(TURNING, "s.json")
+    assert type(setting) is TurningPointSetting
+    assert (setting.off_level, setting.on_level) == pytest.approx((812.0, 864.8))
+    write_setting(tmp_path / "s.json", setting)
+    assert read_setting(tmp_path / "s.json") == setting
+    written = json.loads((tmp_path / "s.json").read_text())
+    assert {name: written[name] for name in TURNING} == TURNING
+    assert not {"on_level", "off_level", "distance"} & set(written)
+
+
+@pytest.mark.parametrize(
+    ("document", "message"),
+    [
+        (TURNING | {"share": None}, "the form gain needs share and no distance"),
+        (TURNING | {"distance": 5.0}, "the form gain needs share and no distance"),
+        (TURNING | {"form": "offset"}, "the form offset needs distance and no share"),
+        (TURNING | {"share": 1.1}, "share: must be less than or equal to 1"),
+        (TURNING | {"direction": "rise"}, r"the form gain is for objects that dip .* got rise from 900 counts"),
+        (TURNING | {"background": 20.0}, r"above dark_level \(20\), got dip from 20 counts"),
+        (TURNING | {"return_share": 0.0}, "return_share: must be greater than 0"),
+        (TURNING | {"on_level": 3.0}, "key 'on_level' is unknown"),
+        ({k: v for k, v in TURNING.items() if k != "background"}, "key 'background' is missing"),
+    ],
+)
+def test_faults_of_schema_3(document, message):
+    with pytest.raises(SettingError, match=message):
+        setting_from_dict(document, "s.json")

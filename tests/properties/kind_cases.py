@@ -1,4 +1,4 @@
-"""Settings of schema 2 for the random recordings: followers and windows, one of each per seed."""
+"""Settings of schemas 2 and 3 for the random recordings: a follower, a window and turning points per seed."""
 
 from __future__ import annotations
 
@@ -73,3 +73,30 @@ def window_of(case: Any) -> dict[str, Any]:
         levels[2] = levels[3]
     names = ("off_level", "low_release", "high_release", "on_level")
     return {**case.setting, "schema": 2, "kind": "window", **dict(zip(names, levels, strict=True))}
+
+
+def turning_of(case: Any) -> dict[str, Any]:
+    """Turning points in their JSON form, with the case's polarity, filter, delays and rate."""
+    rng = np.random.default_rng([case.seed, 4])
+    low, high = _between(rng, case.light)
+    span = max(high - low, 1.0, 2 * float(np.spacing(abs(low))))
+    gain = bool(rng.random() < 0.5)
+    dip = gain or bool(rng.random() < 0.5)
+    background = high if dip else low
+    # Dark may lie within the light: below it the taught distance counts.
+    dark = background - float(rng.choice([0.2, 1.0, 2.0, 20.0])) * span
+    keys = {k: v for k, v in case.setting.items() if k not in ("on_level", "off_level")}
+    by = {"share": float(rng.choice([0.05, 0.3, 0.7, 1.0]))}
+    if not (gain and dark < background):
+        gain, by = False, {"distance": float(rng.choice([0.05, 0.3, 0.7, 1.2])) * span}
+    return {
+        **keys,
+        "schema": 3,
+        "kind": "turning-point",
+        "form": "gain" if gain else "offset",
+        "direction": "dip" if dip else "rise",
+        "background": background,
+        **by,
+        "return_share": float(rng.choice([0.2, 0.6, 0.6, 1.5])),
+        "dark_level": dark if gain else 0.0,
+    }

@@ -179,6 +179,37 @@ def following(
     return states, told
 
 
+def turning_points(values: Sequence[float | None], setting: Mapping[str, Any]) -> list[bool]:
+    """True for light: dark is an object that dips, light one that rises."""
+    rise, dark = setting["direction"] == "rise", float(setting["dark_level"])
+    extreme = float(setting["background"])  # furthest from where objects go, since the last object
+    taught = setting["share"] * (extreme - dark) if setting["form"] == "gain" else setting["distance"]
+    inside = first = None
+    distance = 0.0
+    states = []
+    for value in values:
+        if not is_invalid(value):
+            x = float(value)  # type: ignore[arg-type]
+            if inside is not None:
+                inside = max(inside, x) if rise else min(inside, x)
+                if (inside - x if rise else x - inside) >= setting["return_share"] * distance:
+                    inside, extreme = None, x
+            else:
+                extreme = min(extreme, x) if rise else max(extreme, x)
+                wanted = taught
+                if setting["form"] == "gain" and extreme > dark:
+                    wanted = setting["share"] * (extreme - dark)
+                if (x - extreme if rise else extreme - x) > wanted:
+                    inside, distance = x, wanted
+            if first is None:
+                first = inside is not None
+        states.append((inside is not None) == rise)
+    if first is None:
+        raise ValueError("no valid evaluation")
+    valid = next(i for i, v in enumerate(values) if not is_invalid(v))
+    return [first == rise] * valid + states[valid:]
+
+
 def left_to_right(numbers: Sequence[float]) -> float:
     total = 0.0
     for number in numbers:
@@ -195,6 +226,8 @@ def light_state(
         return following(values, setting, rate)
     if kind == "window":
         return window(values, setting), None
+    if kind == "turning-point":
+        return turning_points(values, setting), None
     assert kind is None
     return comparator(values, float(setting["on_level"]), float(setting["off_level"])), None
 

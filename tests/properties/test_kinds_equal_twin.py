@@ -1,4 +1,4 @@
-"""Settings of schema 2 equal the plain twin to the bit: output, scores, and every value of the reference."""
+"""Settings of schemas 2 and 3 equal the plain twin to the bit: output, scores, and every value of the reference."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ def wrong_in(twin: ModuleType, cases: ModuleType, case: Any, plain_setting: dict
 
 
 @pytest.mark.parametrize("first", range(SEEDS.start, SEEDS.stop, PART))
-@pytest.mark.parametrize("kind", ["following_of", "window_of"])
+@pytest.mark.parametrize("kind", ["following_of", "window_of", "turning_of"])
 def test_1000_random_recordings(first: int, kind: str, twin: ModuleType, cases: ModuleType, kinds: ModuleType) -> None:
     wrong = {}
     for seed in range(first, first + PART):
@@ -108,6 +108,9 @@ def test_the_random_settings_are_rich(twin: ModuleType, cases: ModuleType, kinds
         occurs["state differs from fixed levels"] += still["state"] != plain["state"]
         window = kinds.window_of(case)
         both = twin.plain_replay(case.values, case.sample_rate, window)["state"]
+        turning = kinds.turning_of(case)
+        seen = twin.plain_replay(case.values, case.sample_rate, turning)["state"]
+        occurs[f"turning points, {turning['form']}, {turning['direction']}"] += len(set(seen)) > 1
         one = twin.plain_replay(
             case.values,
             case.sample_rate,
@@ -127,7 +130,7 @@ def test_the_blocks_in_which_samples_come_change_nothing(
 ) -> None:
     for seed in range(0, SEEDS.stop, 13):
         case = cases.make(seed)
-        for plain_setting in (kinds.following_of(case), kinds.window_of(case)):
+        for plain_setting in (kinds.following_of(case), kinds.window_of(case), kinds.turning_of(case)):
             setting = setting_from_dict(plain_setting, "case")
             whole, parts = cases.recording_of(case), Recording(cases.info_of(case), ragged(case, lengths))
             try:
@@ -148,6 +151,8 @@ def test_a_family_of_all_kinds_equals_replay_of_each(cases: ModuleType, kinds: M
             cases.setting_of(case),
             setting_from_dict(kinds.window_of(case), "case"),
             setting_from_dict(kinds.following_of(case), "case"),
+            setting_from_dict(kinds.turning_of(case), "case"),
+            setting_from_dict(kinds.turning_of(case) | {"return_share": 0.4}, "case"),
             cases.setting_of(case),
         ]
         recording = cases.recording_of(case)

@@ -106,6 +106,7 @@ def test_the_built_in_strategies() -> None:
         "minimum-error": ("sweep",),
         "two-component-mixture": ("sweep",),
         "background-follower": ("events",),
+        "turning-point-follower": ("events",),
         "two-threshold": ("events",),
         "designed": ("events",),
     }

@@ -23,6 +23,7 @@ PARAMETERS: dict[str, list[dict[str, object]]] = {
     "contamination-aware": [{"least_gain": 0.8}],
     "minimax-regret": [{"stress": "1,0;0.6,5;1.2,-3"}],
     "background-follower": [{}, {"follow": "gain"}, {"follow": "gain", "distance": 0.1}],
+    "turning-point-follower": [{}, {"form": "offset", "steps": 5, "delays": 2}],
     "noise-weighted-midpoint": [{}, {"balance": "costs", "cost_miss": 20}],
     "ratio-midpoint": [{}, {"weight": "noise"}],
     "neyman-pearson": [{}, {"limit": 0.3, "confidence": 0.6}],

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from teachlab.model.following_and_window import FollowingSetting
+from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.questions.surface.given_settings.pairs import PairCounts, score_pairs
@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 
 Counted = Mapping[Setting, PairCounts]
 """By setting without its history, as `bare` gives it."""
+
+
+MOVING = FollowingSetting, TurningPointSetting
 
 
 def bare(setting: Setting) -> Setting:
@@ -45,8 +48,8 @@ def count_settings(
     and scored once where they switch alike.
     """
     distinct = list(dict.fromkeys(bare(s) for s in settings))
-    fixed = [s for s in distinct if not isinstance(s, FollowingSetting)]
-    moving = [s for s in distinct if isinstance(s, FollowingSetting)]
+    fixed = [s for s in distinct if not isinstance(s, MOVING)]
+    moving = [s for s in distinct if isinstance(s, MOVING)]
     share = len(fixed) / max(len(distinct), 1)
     found: dict[Setting, PairCounts] = {}
     if fixed:

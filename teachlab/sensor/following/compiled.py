@@ -1,4 +1,4 @@
-"""Row by row as `row_by_row` goes, compiled by numba: the engine of the extra ``fast``.
+"""Row by row as `row_by_row` goes, and turning points, compiled by numba: the engine of the extra ``fast``.
 
 Imported only where a long recording asks for it. The arithmetic is the same in the same order, without fused
 operations.
@@ -14,6 +14,7 @@ import numpy as np
 from numba import njit
 
 from teachlab.model.following_and_window import Follow, FollowingSetting
+from teachlab.sensor.following.turning_points import walk
 
 if TYPE_CHECKING:
     from teachlab.sensor.edges import Edges
@@ -26,6 +27,9 @@ _Function = TypeVar("_Function", bound=Callable[..., Any])
 def _compile(function: _Function) -> _Function:
     compiled: Any = njit(nogil=True, cache=True, error_model="numpy")
     return cast(_Function, compiled(function))
+
+
+walk_turning_points = _compile(walk)
 
 
 @_compile

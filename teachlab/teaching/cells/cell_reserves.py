@@ -91,7 +91,6 @@ class CellReserves:
         nu, tau = max(LEAST_NOISE, NOISES * shown.noise / shown.contrast), FLASH * shown.dwell
         f = grid.levels.reshape(-1, 1, 1, 1, 1)
         d = grid.on_delays.astype(np.float64).reshape(1, 1, 1, -1, 1) + 1
-        e = grid.off_delays.astype(np.float64).reshape(1, 1, 1, 1, -1) + 1
         level = CostlierCells.of(costlier, grid.levels, 0)
         on = CostlierCells.of(costlier, grid.on_delays.astype(np.float64), 3)
         off = CostlierCells.of(costlier, grid.off_delays.astype(np.float64), 4)
@@ -105,12 +104,23 @@ class CellReserves:
         if grid.on_delays.size == 1 or not expect_flashes:
             waited = np.where(d == 1, 1.0, waited)
         of_on = np.minimum(waited, _room(d, high))
-        low, high = _ends(off, 1.0)
-        of_off = np.minimum((e - low) / e, np.where(e == 1, 1.0, _room(e, high)))
+        of_off = _waiting(off, grid.off_delays.astype(np.float64) + 1)
         smallest = np.minimum.reduce([
             of_level, np.broadcast_to(held / (held + nu), errors.shape), of_on, of_off
         ])  # fmt: skip
         return cls(level, on, off, smallest)
+
+
+def waiting_reserve(costlier: NDArray[np.bool_], delays: NDArray[np.int64], axis: int) -> Values:
+    """Return the reserve of a delay on an axis of cells, as that of the off-delay in `CellReserves`."""
+    waits = delays.astype(np.float64)
+    shape = (-1,) + (1,) * (costlier.ndim - 1 - axis)
+    return _waiting(CostlierCells.of(costlier, waits, axis), waits.reshape(shape) + 1)
+
+
+def _waiting(costlier: CostlierCells, waits: Values) -> Values:
+    low, high = _ends(costlier, 1.0)
+    return np.minimum((waits - low) / waits, np.where(waits == 1, 1.0, _room(waits, high)))
 
 
 def _ends(costlier: CostlierCells, shift: float) -> tuple[Values, Values]:

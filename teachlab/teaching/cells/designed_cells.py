@@ -27,6 +27,12 @@ LOWEST, HIGHEST = 0.02, 0.97
 RELEASES = (0.05, 0.15, 0.3, 0.5, 0.75)
 """Distance of the release, as a share of the level's distance from the background."""
 FILTERS = (1, 3)
+FEW_PASSES = 8
+"""With fewer passes levels only are chosen: delays would be fitted to single pieces."""
+MOST_ERRORS = 0.3
+"""It abstains with more errors than this share of the passes shown."""
+TIE_DIGITS = 9
+"""Worths that agree to so many digits are ties."""
 DELAY_SHARE = 0.7
 """The longest delay tried, as a share of the shortest pass or gap."""
 HELD_RUNS = 1 << 21
@@ -76,6 +82,18 @@ class CellGrid:
         """Cells along each axis."""
         return (self.levels.size, self.releases.size, self.filters.size, self.on_delays.size, self.off_delays.size)
 
+    @property
+    def timings(self) -> tuple[NDArray[np.int64], ...]:
+        """Filters, on-delays and off-delays."""
+        return self.filters, self.on_delays, self.off_delays
+
+    @property
+    def features(self) -> NDArray[np.int64]:
+        """How many of filter, on-delay and off-delay are in use, shape (filters, on-delays, off-delays)."""
+        c, d, e = ((axis > axis[0]).astype(np.int64) for axis in self.timings)
+        out: NDArray[np.int64] = c.reshape(-1, 1, 1) + d.reshape(-1, 1) + e
+        return out
+
     def turned_levels(self, shown: ShownLight) -> list[tuple[float, float]]:
         """Return level and release of every pair, light turned so that objects go up."""
         return [
@@ -105,19 +123,23 @@ class ShownCounter:
 
     def cells(self, grid: CellGrid, shown: ShownLight) -> Cells:
         """Return the errors of every cell: lost passes, false, extra and ignore trips."""
-        errors = np.zeros((grid.levels.size * grid.releases.size, *grid.shape[2:]), np.int64)
         pairs = [placed(self._view, level, release) for level, release in grid.turned_levels(shown)]
-        done = 0
-        for states, invalid in self._compared(pairs):
-            counter = self._counter(invalid)
-            for c, consecutive in enumerate(grid.filters.tolist()):
-                found = counter.count(
+        errors = [self.of_states(states, invalid, grid) for states, invalid in self._compared(pairs)]
+        return np.concatenate(errors).reshape(grid.shape)
+
+    def of_states(self, states: list[TwoState], invalid: TwoState, grid: CellGrid) -> Cells:
+        """Return the errors of comparators under every filter and pair of delays: shape (comparators, …)."""
+        counter = self._counter(invalid)
+        return np.stack(
+            [
+                counter.count(
                     states, light_on=self._view.sign > 0, consecutive=consecutive,
                     on_delays=grid.on_delays.tolist(), off_delays=grid.off_delays.tolist(),
-                )  # fmt: skip
-                errors[done : done + len(states), c] = found.errors
-            done += len(states)
-        return errors.reshape(grid.shape)
+                ).errors
+                for consecutive in grid.filters.tolist()
+            ],
+            axis=1,
+        )  # fmt: skip
 
     def errors_of(self, state: TwoState, invalid: TwoState, setting: Setting) -> int:
         """Return the errors of one setting whose comparator did this."""

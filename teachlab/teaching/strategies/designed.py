@@ -14,19 +14,22 @@ from teachlab.model.teaching import Shown, TeachView
 from teachlab.sensor.window_comparator import TwoThresholds
 from teachlab.teaching.cells.cell_reserves import CellReserves
 from teachlab.teaching.cells.design_told import ChosenCell, reasons_told, reserves_told
-from teachlab.teaching.cells.designed_cells import CellGrid, Cells, ShownCounter, cell_setting
+from teachlab.teaching.cells.designed_cells import (
+    FEW_PASSES,
+    MOST_ERRORS,
+    TIE_DIGITS,
+    CellGrid,
+    Cells,
+    ShownCounter,
+    cell_setting,
+)
 from teachlab.teaching.cells.shown_light import ShownLight
 from teachlab.teaching.parameters import about, check_parameters, record
 
-FEW_PASSES = 8
-"""With fewer passes levels only are chosen: delays would be fitted to single pieces."""
-MOST_ERRORS = 0.3
-"""It abstains with more errors than this share of the passes shown."""
 LEVEL_SPREAD = 0.15
 """An upper bound is set only where the tops of the passes lie this close, as a share of the contrast."""
 BOUND = 0.1
 """Least distance of the upper bound from the highest top, as a share of the contrast."""
-TIE_DIGITS = 9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,14 +122,12 @@ class Designed:
 
     def _chosen(self, errors: Cells, reserves: CellReserves, grid: CellGrid) -> tuple[int, ...]:
         """Return the place of the best cell."""
-        c, d, e = (axis > axis[0] for axis in (grid.filters, grid.on_delays, grid.off_delays))
-        features = c.reshape(-1, 1, 1).astype(int) + d.reshape(-1, 1) + e
-        worth = np.round(reserves.smallest - self.price * features, TIE_DIGITS)
+        worth = np.round(reserves.smallest - self.price * grid.features, TIE_DIGITS)
         worth[errors > errors.min()] = -np.inf
         best = np.argwhere(worth == worth.max())
         # Of equal ones: fewer features, shorter delays, a wider release, a lower level.
         f, h, c_, d_, e_ = best.T
-        order = np.lexsort((f, -h, e_, d_, features[c_, d_, e_]))
+        order = np.lexsort((f, -h, e_, d_, grid.features[c_, d_, e_]))
         return tuple(int(k) for k in best[order[0]])
 
     @staticmethod

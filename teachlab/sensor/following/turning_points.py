@@ -1,0 +1,268 @@
+"""Comparators that follow turning points: many settings through one reading, exactly.
+
+A switch needs light that has left the furthest value so far by a distance. So the extremes of a stretch tell whether it
+can hold one: only those stretches are walked evaluation by evaluation. With the extra ``fast`` long recordings are
+walked through as a whole, by the same function, compiled.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from teachlab.model.recording import Block, Light
+from teachlab.sensor.edges import Edges, TwoState, joined
+from teachlab.sensor.following.rows import Flags, Values
+from teachlab.sensor.validity import Validity
+
+if TYPE_CHECKING:
+    from teachlab.model.following_and_window import TurningPointSetting
+
+# Light of a dip (~) with the furthest values before (M) and within (m) it:
+#
+#     ~~~~~M~~                  ~~~M      on at the first evaluation more than D below M, off at the first one
+#             \            o~~~~          q·D or more above m. M begins anew at the off, m at the on.
+#              o          /
+#               \___~~~m_/                rise: the same upside down
+#
+STRETCH = 64
+"""Evaluations whose extremes stand for them."""
+FIRST_LOOK, LONGEST_LOOK = 16, 4096
+"""Stretches looked at together for the next one that can hold a switch: few after a switch, more in quiet light."""
+FAST_FROM = 20_000_000
+"""Evaluations of all settings together from which on loading the compiler is worth it."""
+ULPS = 8
+"""What rounding may add, in units in the last place, where light is held against a share of the turning point."""
+
+Now = tuple[bool, float, float, float]
+"""Whether an object is seen, its or the background's furthest values m and M, and the distance D that began it."""
+
+
+def walk(
+    light: Any, begin: int, now: Now, share: float, taught: float, back: float, dark: float, edges: Any
+) -> tuple[Now, int]:
+    """Go through light evaluation by evaluation, as SWITCHING.md says it; dips only.
+
+    Parameters
+    ----------
+    light : sequence of float
+        NaN changes nothing.
+    begin : int
+        Number of its first evaluation.
+    now : Now
+    share : float
+        Of the turning point above dark; NaN for the form offset.
+    taught : float
+        The distance at the taught background.
+    back : float
+        Share of the distance that ends an object.
+    dark : float
+    edges : ndarray of int64
+        Takes the evaluations at which the state changes.
+
+    Returns
+    -------
+    tuple
+        Where it stands, and how many edges there were.
+    """
+    seen, low, top, distance = now
+    found = 0
+    for i in range(len(light)):
+        x = light[i]
+        if x != x:
+            continue
+        if seen:
+            if x < low:
+                low = x
+            if x - low >= back * distance:
+                seen, top = False, x
+                edges[found] = begin + i
+                found += 1
+        else:
+            if x > top:
+                top = x
+            wanted = taught
+            if share == share and top > dark:
+                wanted = share * (top - dark)
+            if top - x > wanted:
+                seen, low, distance = True, x, wanted
+                edges[found] = begin + i
+                found += 1
+    return (seen, low, top, distance), found
+
+
+class TurningPoints:
+    """Streams evaluated light through comparators that follow turning points, side by side.
+
+    Parameters
+    ----------
+    settings : sequence of TurningPointSetting
+    evaluations : int
+        How many will come, for the choice of the way.
+    fast : bool, optional
+        Whether to use the compiled way of the extra ``fast``; default: for much work, where it is installed.
+
+    Examples
+    --------
+    >>> from teachlab.model.following_and_window import TurningPointSetting
+    >>> dips = TurningPoints([TurningPointSetting(unit="mV", background=50, distance=10, polarity="dark-on")])
+    >>> dips.push(np.array([50.0, 60, 49, 45, 50, 51, 52]))
+    >>> dips.light_state().edges.tolist()
+    [2, 5]
+    """
+
+    def __init__(
+        self, settings: Sequence[TurningPointSetting], evaluations: int = 0, *, fast: bool | None = None
+    ) -> None:
+        self._members = [_Member(setting) for setting in settings]
+        self._fast = len(settings) * evaluations >= FAST_FROM if fast is None else fast
+        self._validity = Validity()
+        self._count = 0
+
+    @property
+    def first(self) -> bool | None:
+        """State of the first of them at its first valid evaluation; None before it."""
+        return self._members[0].first
+
+    @property
+    def held(self) -> int:
+        """How many edges are held for all of them."""
+        return sum(member.held for member in self._members)
+
+    def can_skip(self, low: float | None, high: float | None) -> bool:
+        """Whether a stretch can be passed over: never, its extremes move the turning points."""
+        return False
+
+    def must_read(self, low: float | None, high: float | None) -> bool:
+        """Whether a stretch must be read: always."""
+        return True
+
+    def skip(self, evaluations: int) -> None:
+        """Pass over evaluations: `can_skip` allows it never."""
+        raise NotImplementedError
+
+    def push(self, light: Light, invalid: Flags | None = None) -> None:
+        """Take the next evaluations, in the stored type; NaN need not be flagged."""
+        block = Block(0, light, invalid)
+        self._validity.push(block.invalid_mask(), light.size)
+        values = block.as_float()
+        turned: dict[bool, _Stretches] = {}
+        for member in self._members:
+            if member.rise not in turned:
+                turned[member.rise] = _Stretches(-values if member.rise else values, self._count)
+            member.through(turned[member.rise], self._compiled)
+        self._count += light.size
+
+    def light_states(self) -> list[TwoState]:
+        """Return the states so far, in the order of the settings: true is light."""
+        return [member.light_state() for member in self._members]
+
+    def light_state(self) -> TwoState:
+        """Return the state of the first of them."""
+        return self._members[0].light_state()
+
+    def validity(self) -> TwoState:
+        """Return which evaluations were invalid so far: true is invalid."""
+        return self._validity.state()
+
+    @cached_property
+    def _compiled(self) -> Callable[..., tuple[Now, int]] | None:
+        if not self._fast:
+            return None
+        try:
+            from teachlab.sensor.following.compiled import walk_turning_points
+        except ImportError:
+            return None
+        return walk_turning_points
+
+
+class _Stretches:
+    """Light turned so that objects dip, with the extremes of every `STRETCH` evaluations of it; made when asked for."""
+
+    def __init__(self, light: Values, begin: int) -> None:
+        self.light, self.begin = light, begin
+
+    @cached_property
+    def extremes(self) -> tuple[Values, Values]:
+        padded = np.full(-(-self.light.size // STRETCH) * STRETCH, np.nan)
+        padded[: self.light.size] = self.light
+        rows = padded.reshape(-1, STRETCH)
+        return np.fmin.reduce(rows, axis=1), np.fmax.reduce(rows, axis=1)
+
+
+class _Member:
+    """One comparator between two blocks; light is turned so that its objects dip."""
+
+    def __init__(self, setting: TurningPointSetting) -> None:
+        self.rise = setting.rise
+        self.first: bool | None = None
+        self.held = 0
+        self._now: Now = (False, math.nan, -setting.background if self.rise else setting.background, math.nan)
+        self._share = math.nan if setting.share is None else setting.share
+        self._rules = (self._share, setting.taught_distance, setting.return_share, setting.dark_level)
+        self._edges: list[Edges] = []
+
+    def light_state(self) -> TwoState:
+        seen = bool(self.first)  # an object, in the sense of the comparator
+        return TwoState(seen if self.rise else not seen, joined(self._edges))
+
+    def through(self, stretches: _Stretches, compiled: Callable[..., tuple[Now, int]] | None) -> None:
+        light, begin = stretches.light, stretches.begin
+        if self.first is None:
+            # Before the record all was as at its first valid evaluation: an object there is no edge.
+            valid = np.flatnonzero(~np.isnan(light))
+            if valid.size == 0:
+                return
+            at = int(valid[0])
+            self._now, _ = walk(light[at : at + 1].tolist(), 0, self._now, *self._rules, np.empty(1, np.int64))
+            self.first = self._now[0]
+            stretches, light, begin = _Stretches(light[at + 1 :], begin + at + 1), light[at + 1 :], begin + at + 1
+        if compiled is not None:
+            edges = np.empty(light.size, np.int64)
+            self._now, found = compiled(light, begin, self._now, *self._rules, edges)
+            self._take(edges[:found].copy())
+            return
+        low, high = stretches.extremes
+        edges, k, look = np.empty(STRETCH, np.int64), 0, FIRST_LOOK
+        while k < low.size:
+            stop = min(k + look, low.size)
+            quiet = self._quiet(low[k:stop], high[k:stop])
+            k, look = k + quiet, min(2 * look, LONGEST_LOOK)
+            if k < stop:
+                part = light[k * STRETCH : (k + 1) * STRETCH].tolist()
+                self._now, found = walk(part, begin + k * STRETCH, self._now, *self._rules, edges)
+                self._take(edges[:found].copy())
+                k, look = k + 1, FIRST_LOOK
+
+    def _take(self, edges: Edges) -> None:
+        if edges.size:
+            self._edges.append(edges)
+            self.held += edges.size
+
+    def _quiet(self, low: Values, high: Values) -> int:
+        """Pass over the stretches before the first that can hold a switch; return how many these are."""
+        seen, bottom, top, distance = self._now
+        share, taught, back, dark = self._rules
+        with np.errstate(invalid="ignore", over="ignore"):
+            if seen:
+                # Rounding is monotone: no evaluation of a stretch is further above m than its highest above its lowest.
+                lows = np.fmin(bottom, np.fmin.accumulate(low))
+                may = high - lows >= back * distance
+            else:
+                tops = np.fmax(top, np.fmax.accumulate(high))
+                may = tops - low > taught
+                if share == share:
+                    # M − κ(M − dark) rises with M, but for rounding: the highest M of a stretch decides for all of it.
+                    least = tops - share * (tops - dark)
+                    slack = ULPS * np.spacing(np.abs(tops) + abs(dark) + np.abs(low))
+                    may = (may & (top <= dark)) | ~(low >= least + slack)  # infinite light: walked
+        quiet = int(np.argmax(may)) if may.any() else may.size
+        if quiet and seen:
+            self._now = (seen, float(lows[quiet - 1]), top, distance)
+        elif quiet:
+            self._now = (seen, bottom, float(tops[quiet - 1]), distance)
+        return quiet

@@ -1,0 +1,220 @@
+"""Turning-point follower: a distance from the last turning point of the light, with filter and delays, by counting."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field, replace
+from typing import Any, ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.errors import Abstained
+from teachlab.model.following_and_window import Follow, TurningPointSetting
+from teachlab.model.setting import Setting, Switching
+from teachlab.model.teaching import Shown, TeachView, polarity_of
+from teachlab.sensor.following.turning_points import TurningPoints
+from teachlab.teaching.cells.cell_reserves import CostlierCells, waiting_reserve
+from teachlab.teaching.cells.designed_cells import (
+    FEW_PASSES,
+    MOST_ERRORS,
+    TIE_DIGITS,
+    CellGrid,
+    Cells,
+    ShownCounter,
+    Values,
+    cell_setting,
+)
+from teachlab.teaching.cells.shown_light import ShownLight
+from teachlab.teaching.parameters import about, check_parameters, record
+
+SHARES = (0.02, 0.98)
+"""Of the light above dark: the distances tried for the form gain."""
+DISTANCES = (0.02, 1.5)
+"""Of the contrast: those for the form offset."""
+POSITION = 0.65
+"""How far up the longest run of least errors the distance is taken, in the logarithm."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TurningPointFollower:
+    """Switch where the light has left its last turning point by a distance that is found by counting.
+
+    Parameters
+    ----------
+    form : Follow, optional
+        gain: a share of the turning point above dark, for dips; offset: a distance; none: what errs less, the share
+        where both err the same.
+    steps : int
+        Distances tried, in equal ratios.
+    delays : int
+        On-delays, and off-delays, tried besides none.
+    price : float, share, at least 0
+        What a filter, an on-delay or an off-delay must add to the smallest reserve to be used.
+    return_share : float, share of the distance
+        How far the light must come back for the object to end.
+
+    Notes
+    -----
+    With C the contrast of the median pass: distances from 0.02·C to 1.5·C, shares from 0.02 to 0.98, each with every
+    filter and pair of delays of `designed`, counted exactly on the events shown. Of those of least error and one filter
+    and pair of delays the longest run of distances counts, and of it the place 0.65 of the way up in the logarithm. Of
+    all such the one with the largest smallest reserve less the price of what it uses. How it switches is in
+    ``teachlab/switching/SWITCHING.md``.
+
+    When it fails: on single flashes, and on objects that dip further apart than an off-delay bridges; on a step of the
+    light towards the objects. It needs no gap that is long enough to follow. It abstains where passes do not stand
+    out, or where the best errs in more than 0.3 of the passes shown.
+
+    References
+    ----------
+    Turning points: common practice, no source. Constants in ``benchmarks/results/followers.md``.
+
+    Examples
+    --------
+    >>> sorted(TurningPointFollower(form="offset").equivariant)
+    ['gain', 'offset']
+    """
+
+    name: ClassVar[str] = "turning-point-follower"
+    needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
+    designs: ClassVar[frozenset[str]] = frozenset({"consecutive", "on_delay_ms", "off_delay_ms", "delays_act_on"})
+
+    form: Follow | None = field(default=None, metadata=about("distances as shares or as amounts of light"))
+    steps: int = field(default=45, metadata=about("distances tried", at_least=2, at_most=400))
+    delays: int = field(default=14, metadata=about("on-delays, and off-delays, tried", at_least=0, at_most=60))
+    price: float = field(
+        default=0.06, metadata=about("price of a filter or delay", unit="share", at_least=0, at_most=1)
+    )
+    return_share: float = field(
+        default=0.6, metadata=about("way back that ends an object", unit="share of the distance", above=0, at_most=2)
+    )
+
+    def __post_init__(self) -> None:
+        check_parameters(self)
+
+    @property
+    def equivariant(self) -> frozenset[str]:
+        """Shares follow a gain, distances an offset too."""
+        return frozenset({"gain", "offset"}) if self.form is Follow.OFFSET else frozenset({"gain"})
+
+    def teach(self, view: TeachView) -> Setting:
+        """Return the distance, filter and delays of least error with the largest reserve for their price."""
+        shown = ShownLight.of(view)
+        grid = CellGrid.of(shown, levels=2, delays=self.delays, levels_only=shown.passes < FEW_PASSES)
+        counter = ShownCounter(view)
+        tried = {}
+        for form in self._forms(view, shown):
+            steps = self._steps(form, shown)
+            tried[form] = (
+                steps,
+                self._counted(view, counter, grid, [self._plain(view, shown, form, k) for k in steps.tolist()]),
+            )
+        least = min(int(errors.min()) for _, errors in tried.values())
+        if least > MOST_ERRORS * shown.passes:
+            raise Abstained(
+                "no distance from the last turning point, with any filter and delays, works on what was shown",
+                f"at best {least} errors in {shown.passes} passes",
+                f"at most {int(MOST_ERRORS * shown.passes)} errors",
+            )
+        # At the same cost shares: what dims the light of a dip, dims it by a share.
+        form, (steps, errors) = next(one for one in tried.items() if one[1][1].min() == least)
+        best = self._best(steps, errors > least, grid)
+        c, d, e = best.at
+        switching = cell_setting(
+            view, 0.0, 0.0, *(int(axis[k]) for axis, k in zip(grid.timings, best.at, strict=True))
+        ).switching  # fmt: skip
+        setting = self._plain(view, shown, form, best.distance, switching=switching)
+        between = self._counted(view, counter, grid, [setting])[0, c, d, e]
+        if between > least:  # an island of errors between two counted distances
+            setting = self._plain(view, shown, form, best.counted, switching=switching)
+        told = {
+            "passes": shown.passes,
+            "background": setting.background,
+            "contrast": shown.contrast,
+            "cells": sum(int(errors.size) for _, errors in tried.values()),
+            "errors_shown": least,
+            "teach_cost": least / shown.passes,
+            "smallest_reserve": best.reserve,
+            "least_distance": best.low,
+            "largest_distance": best.high,
+        }
+        return replace(setting, taught=record(self, **told))
+
+    def _forms(self, view: TeachView, shown: ShownLight) -> list[Follow]:
+        """Return the forms to count: a share needs dips from a background above dark."""
+        shares = view.sign < 0 and -shown.background > view.dark_level
+        if self.form is Follow.GAIN and not shares:
+            raise Abstained(
+                "shares of the light are for objects that dip from a background above dark",
+                f"{view.direction} from {view.sign * shown.background:.6g} {view.unit}",
+                f"a dip from above {view.dark_level:g} {view.unit}",
+            )
+        if self.form is not None:
+            return [self.form]
+        return [Follow.GAIN, Follow.OFFSET] if shares else [Follow.OFFSET]
+
+    def _steps(self, form: Follow, shown: ShownLight) -> Values:
+        (least, most), scale = (SHARES, 1.0) if form is Follow.GAIN else (DISTANCES, shown.contrast)
+        return np.geomspace(scale * least, scale * most, self.steps)
+
+    def _plain(
+        self, view: TeachView, shown: ShownLight, form: Follow, distance: float, *, switching: Switching | None = None
+    ) -> TurningPointSetting:
+        """Return a setting of this distance; with the switching of the base where none is given."""
+        kept = asdict(switching or replace(view.base.switching, polarity=polarity_of(view.direction)))
+        gain = form is Follow.GAIN
+        return TurningPointSetting(
+            unit=view.unit, form=form, direction=view.direction, background=view.sign * shown.background,
+            dark_level=view.dark_level if gain else 0.0, return_share=self.return_share,
+            share=distance if gain else None, distance=None if gain else distance, **kept,
+        )  # fmt: skip
+
+    @staticmethod
+    def _counted(view: TeachView, counter: ShownCounter, grid: CellGrid, settings: list[TurningPointSetting]) -> Cells:
+        """Return the errors of all under every filter and pair of delays."""
+        points = TurningPoints(settings, view.events.light.size)
+        points.push(view.events.light)
+        return counter.of_states(points.light_states(), points.validity(), grid)
+
+    def _best(self, steps: Values, costlier: NDArray[np.bool_], grid: CellGrid) -> _Chosen:
+        """Return the longest run of distances under the filter and delays that leave most reserve for their price."""
+        places = np.arange(steps.size, dtype=np.float64)
+        around = CostlierCells.of(costlier, places, 0)
+        first = np.where(np.isnan(around.below), 0, around.below + 1)
+        last = np.where(np.isnan(around.above), steps.size - 1, around.above - 1)
+        at = np.where(costlier, -1.0, last - first).argmax(axis=0)[None]
+
+        def of(cells: NDArray[Any]) -> NDArray[Any]:
+            out: NDArray[Any] = np.take_along_axis(cells, at, axis=0)[0]
+            return out
+
+        a, b = of(first).astype(int), of(last).astype(int)
+        distance = np.exp((1 - POSITION) * np.log(steps[a]) + POSITION * np.log(steps[b]))
+        ends = np.concatenate([[0.0], steps, [np.inf]])
+        low, high = ends[a], ends[b + 2]
+        reserve = np.minimum.reduce([
+            1 - low / distance, 1 - distance / high,
+            of(waiting_reserve(costlier, grid.on_delays, 2)), of(waiting_reserve(costlier, grid.off_delays, 3)),
+        ])  # fmt: skip
+        worth = np.round(reserve - self.price * grid.features, TIE_DIGITS)
+        worth[of(costlier)] = -np.inf
+        # Of equal ones: fewer features, shorter delays.
+        c, d, e = min(np.ndindex(worth.shape), key=lambda k: (-worth[k], grid.features[k], k[1], k[2], k[0]))
+        k = (c, d, e)
+        return _Chosen(
+            at=k, distance=float(distance[k]),
+            counted=float(steps[int(np.rint((1 - POSITION) * a[k] + POSITION * b[k]))]), reserve=float(reserve[k]),
+            low=float(steps[a[k]]), high=float(steps[b[k]]),
+        )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Chosen:
+    """A run of distances under one filter and pair of delays."""
+
+    at: tuple[int, int, int]
+    distance: float
+    counted: float
+    reserve: float
+    low: float
+    high: float
