@@ -47,6 +47,7 @@ ASKED = (
     f"inspect {LINE}",
     f"inspect {BOTH}",
     f"report {LINE} --setting a.json --out record",
+    f"teach {LINE} --strategy turning-point-follower --out t.json",
     "plan --max-rate 0.05",
     "plan --max-rate 0.1 --hours",
     "plan --max-rate 0.05 --seen 500",

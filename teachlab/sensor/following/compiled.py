@@ -14,7 +14,7 @@ import numpy as np
 from numba import njit
 
 from teachlab.model.following_and_window import Follow, FollowingSetting
-from teachlab.sensor.following.turning_points import walk
+from teachlab.sensor.following.turning_walk import walk
 
 if TYPE_CHECKING:
     from teachlab.sensor.edges import Edges

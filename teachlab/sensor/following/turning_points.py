@@ -10,25 +10,19 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from teachlab.model.recording import Block, Light
 from teachlab.sensor.edges import Edges, TwoState, joined
 from teachlab.sensor.following.rows import Flags, Values
+from teachlab.sensor.following.turning_walk import Now, walk
 from teachlab.sensor.validity import Validity
 
 if TYPE_CHECKING:
     from teachlab.model.following_and_window import TurningPointSetting
 
-# Light of a dip (~) with the furthest values before (M) and within (m) it:
-#
-#     ~~~~~M~~                  ~~~M      on at the first evaluation more than D below M, off at the first one
-#             \            o~~~~          q·D or more above m. M begins anew at the off, m at the on.
-#              o          /
-#               \___~~~m_/                rise: the same upside down
-#
 STRETCH = 64
 """Evaluations whose extremes stand for them."""
 FIRST_LOOK, LONGEST_LOOK = 16, 4096
@@ -37,62 +31,6 @@ FAST_FROM = 20_000_000
 """Evaluations of all settings together from which on loading the compiler is worth it."""
 ULPS = 8
 """What rounding may add, in units in the last place, where light is held against a share of the turning point."""
-
-Now = tuple[bool, float, float, float]
-"""Whether an object is seen, its or the background's furthest values m and M, and the distance D that began it."""
-
-
-def walk(
-    light: Any, begin: int, now: Now, share: float, taught: float, back: float, dark: float, edges: Any
-) -> tuple[Now, int]:
-    """Go through light evaluation by evaluation, as SWITCHING.md says it; dips only.
-
-    Parameters
-    ----------
-    light : sequence of float
-        NaN changes nothing.
-    begin : int
-        Number of its first evaluation.
-    now : Now
-    share : float
-        Of the turning point above dark; NaN for the form offset.
-    taught : float
-        The distance at the taught background.
-    back : float
-        Share of the distance that ends an object.
-    dark : float
-    edges : ndarray of int64
-        Takes the evaluations at which the state changes.
-
-    Returns
-    -------
-    tuple
-        Where it stands, and how many edges there were.
-    """
-    seen, low, top, distance = now
-    found = 0
-    for i in range(len(light)):
-        x = light[i]
-        if x != x:
-            continue
-        if seen:
-            if x < low:
-                low = x
-            if x - low >= back * distance:
-                seen, top = False, x
-                edges[found] = begin + i
-                found += 1
-        else:
-            if x > top:
-                top = x
-            wanted = taught
-            if share == share and top > dark:
-                wanted = share * (top - dark)
-            if top - x > wanted:
-                seen, low, distance = True, x, wanted
-                edges[found] = begin + i
-                found += 1
-    return (seen, low, top, distance), found
 
 
 class TurningPoints:
