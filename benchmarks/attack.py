@@ -15,6 +15,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import copy
+import functools
 import io
 import json
 import os
@@ -31,7 +32,7 @@ import traceback
 import warnings
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, get_args, get_origin
 
@@ -41,17 +42,22 @@ import pyarrow.parquet as pq
 from typer.testing import CliRunner
 
 import teachlab
+import teachlab.cli
+import teachlab.cli.console
 from teachlab.cli import app
+from teachlab.cli.commands import COMMANDS as LISTED
 from teachlab.cli.ranges import is_number, range_of
 from teachlab.data.recording_files import RecordingWriter, read_recording
 from teachlab.data.truth_files import write_truth
-from teachlab.model.recording import RecordingInfo
+from teachlab.model.recording import LoggedOutput, RecordingInfo
 from teachlab.model.truth import Truth
 
 PACKAGE = str(Path(teachlab.__file__).parent) + os.sep
 RESULTS = Path(__file__).parent / "results"
 SECONDS = 30
 """Processor time of a run, so that other work on the machine makes no finding; ten times as long by the clock."""
+PATIENCE_S = 4.0
+"""Processor time after which a run that tells how far it is, and how long it will take, is ended without a finding."""
 MEMORY_GB = 1.0
 """Told to every command with --memory."""
 LOOKED_AT = 0.1
@@ -107,7 +113,8 @@ plan --max-rate 0.5 --hours --events 2
 plan --max-rate 0.01 --taught 50 --figure 3
 report a.parquet --setting s.json --draws 2 --out rec2 --criteria criteria.toml
 report a.parquet --setting s.json --draws 0
-report a.parquet --setting abstained.json
+report flat.parquet --setting abstained.json --draws 2
+report flat.parquet --setting abstained.json --draws 2 --out rec2
 verify rec/result.json
 verify rec/result.json --truth d.csv
 stale a.parquet --setting s.json
@@ -121,7 +128,17 @@ import log.csv --unit mV --column light --out new.parquet
 import log.csv --unit mV --column light --time time --out new.parquet --truth-column there
 import log.csv --unit mV --column 2 --rate 100 --no-time --out new.parquet --passes log.passes.csv
 import log.parquet --unit mV --column light --rate 100 --out new.parquet
+synth line.toml --passes 1 --out new.parquet --seed 7 --gain 0.9 --ambient 1 --pedestal 1
+explore a.parquet --out page.html --draws 2
+explore d.parquet --out page.html --setting dip.json --strategy single-sample --draws 2
+identify o.parquet --longest-ms 50
+identify o.parquet --jitter 0 --longest-ms 50 --out sensor.json
+agree o.parquet --setting s.json
+agree o.parquet --setting s.json --assume independent --lag-samples 1 --details
+guide
+guide method --html pages
 strategies
+strategies quantile-guard
 conform single-sample
 surroundings neighbour --width-us 1 --period-us 100 --period-us 113
 surroundings beat --own-hz 1000 --other-hz 1010 --amplitude 5 --integration-us 10 --hysteresis 3
@@ -161,6 +178,8 @@ class Tally:
     findings: list[Finding] = field(default_factory=list)
     cost: dict[str, float] = field(default_factory=dict)
     slowest: float = 0.0
+    announced: int = 0
+    most_mb: float = 0.0
 
 
 # ---- the files ----------------------------------------------------------------------------------------------
@@ -175,16 +194,29 @@ def light(rng: np.random.Generator, passes: int, sign: float) -> tuple[np.ndarra
     return values + rng.normal(0, 0.5, values.size), starts
 
 
+def logged(values: np.ndarray) -> np.ndarray:
+    """Return the output of a sensor that switches at 50 and 45, logged a sample late."""
+    out, active = np.zeros(values.size, bool), False
+    for k, value in enumerate(values[:-1]):
+        active = value >= 50 or (active and value >= 45)
+        out[k + 1] = active
+    return out
+
+
 def make_files(folder: Path) -> None:
     """Write the good files that commands of the table read."""
     rng = np.random.default_rng(3)
     for name, passes, sign, dtype in (
-        ("a", 24, 1, np.float32), ("b", 24, 1, np.uint16), ("d", 16, -1, np.float64),
+        ("a", 24, 1, np.float32), ("b", 24, 1, np.uint16), ("d", 16, -1, np.float64), ("o", 12, 1, np.float32),
+        ("flat", 24, 0, np.float64),
     ):  # fmt: skip
         values, starts = light(rng, passes, sign)
         info = RecordingInfo(sample_rate_hz=100.0, unit="mV", full_scale=100.0, line_speed_m_s=0.5, title=name)
+        output = None
+        if name == "o":
+            info, output = replace(info, output=LoggedOutput()), logged(values)
         with RecordingWriter(folder / f"{name}.parquet", info, dtype) as out:
-            out.append(values.astype(dtype))
+            out.append(values.astype(dtype), None, output)
         digest = read_recording(folder / f"{name}.parquet").info.digest
         truth = Truth.from_arrays(
             starts, starts + 20, label=["cap" if k % 2 else "lid" for k in range(passes)],
@@ -200,7 +232,6 @@ def make_files(folder: Path) -> None:
         "follow": setting | {"schema": 2, "kind": "following", "reference": 30.0, "low_limit": 0.0, "high_limit": 99.0,
                              "follow": "offset", "time_constant_ms": 100.0, "update_evaluations": 4},
         "window": setting | {"schema": 2, "kind": "window", "low_release": 46.0, "high_release": 49.0},
-        "abstained": {"abstained": {"strategy": "single-sample", "reason": "x", "measured": "1 mV", "required": "2 mV"}},
     }  # fmt: skip
     for name, document in documents.items():
         (folder / f"{name}.json").write_text(json.dumps(document))
@@ -214,13 +245,15 @@ def make_files(folder: Path) -> None:
     (folder / "log.csv").write_text("time,light,there\n" + "\n".join(rows) + "\n")
     pq.write_table(pa.table({"light": values, "there": there}), folder / "log.parquet")
     run = CliRunner()
-    for words in ("synth demo --toml", "report a.parquet --setting s.json --draws 2 --out rec",
+    for words in ("synth demo --toml", "teach flat.parquet --strategy single-sample --json", "report a.parquet --setting s.json --draws 2 --out rec",
                   "synth demo --passes 3 --out made.parquet"):  # fmt: skip
         done = run.invoke(app, words.split())
         if done.exit_code not in (0, 1, 3):
             raise SystemExit(f"{words}: {done.output}")
         if words.endswith("--toml"):
             (folder / "line.toml").write_text(done.output)
+        if words.startswith("teach"):
+            (folder / "abstained.json").write_text(done.stdout)
     for name in ("a.parquet", "a.passes.parquet", "s.json"):
         shutil.copy(folder / name, folder / "rec" / name)
     shown = (folder / "d.csv").read_text().splitlines()
@@ -454,8 +487,6 @@ def options_of(command: str) -> dict[str, Any]:
     """Return the parameters of a command with their kinds, and its name for ranges."""
     from typing import get_type_hints
 
-    from teachlab.cli.commands import COMMANDS as LISTED
-
     module = __import__(f"teachlab.cli.{LISTED[command].module}", fromlist=["register"])
     found: dict[str, Any] = {}
     for value in vars(module).values():
@@ -499,6 +530,29 @@ def change_words(rng: random.Random, words: list[str], options: dict[str, Any]) 
 
 class TooLong(BaseException):
     """The run takes longer than it may."""
+
+
+class Announced(BaseException):
+    """The run takes long, and says how far it is and how long it will take: nothing hangs."""
+
+
+@contextlib.contextmanager
+def patient() -> Iterator[None]:
+    """End a run that tells how far it is once it has worked long enough."""
+    kept, began = teachlab.cli.console._to_go, time.process_time()
+
+    def to_go(title: str) -> Callable[[float], None]:
+        def report(share: float) -> None:
+            if time.process_time() - began > PATIENCE_S and 0 < share < 1:
+                raise Announced
+
+        return report
+
+    teachlab.cli.console._to_go = to_go
+    try:
+        yield
+    finally:
+        teachlab.cli.console._to_go = kept
 
 
 @contextlib.contextmanager
@@ -598,9 +652,8 @@ def attack_once(place: Place, words: list[str], seeds: list[int], tally: Tally, 
     there = {str(p.relative_to(folder)) for p in place.contents}
     for seed in seeds:
         rng = random.Random(seed)
-        if rng.random() < 0.45:
-            words = change_words(rng, words, options)
-        else:
+        change_them = rng.random() < 0.45
+        if not change_them:
             named = [w for w in words if w in there]
             near = [w.replace(".parquet", ".passes.parquet") for w in named if w.endswith(".parquet")]
             named += [w for w in near if w in there]
@@ -608,6 +661,9 @@ def attack_once(place: Place, words: list[str], seeds: list[int], tally: Tally, 
             named += ["rec/a.parquet", "rec/a.passes.parquet", "rec/s.json"] if command == "verify" else []
             if named:
                 change_file(rng, folder / rng.choice(named))
+            change_them = not named
+        if change_them:
+            words = change_words(rng, words, options)
     before = place.taken()
     words = [*words, "--memory", str(MEMORY_GB)] if command != "surroundings" else words
     draw = random.Random(seeds[-1] + 2).random()
@@ -620,16 +676,21 @@ def attack_once(place: Place, words: list[str], seeds: list[int], tally: Tally, 
     signal.setitimer(signal.ITIMER_REAL, 20 * SECONDS)
     failed = ""
     try:
-        with warnings.catch_warnings(), cheap(drawn=draw < DRAWN), functions_reached(look=look) as reached:
+        with warnings.catch_warnings(), cheap(drawn=draw < DRAWN), functions_reached(look=look) as reached, patient():
             warnings.simplefilter("error")
             ran = CliRunner().invoke(app, words)
         if ran.exception is not None and not isinstance(ran.exception, SystemExit):
             failed = "".join(traceback.format_exception(ran.exception))
+    except Announced:
+        tally.runs[command] += 1
+        tally.announced += 1
+        tally.cost[line] = 0.9 * tally.cost.get(line, PATIENCE_S) + 0.1 * PATIENCE_S
+        return
     except TooLong:
         tally.findings.append(Finding(f"longer than {SECONDS} s", tuple(words), last, str(seeds)))
         print("FINDING longer", words, seeds, flush=True)
         tally.runs[command] += 1
-        tally.cost[line] = tally.cost[line] + SECONDS
+        tally.cost[line] = tally.cost.get(line, 0) + SECONDS
         return
     finally:
         signal.setitimer(signal.ITIMER_PROF, 0)
@@ -645,6 +706,11 @@ def attack_once(place: Place, words: list[str], seeds: list[int], tally: Tally, 
     for what in judged(ran, words, folder, before, failed):
         tally.findings.append(Finding(what, tuple(words), last, str(seeds) + "\n" + failed[-1800:]))
         print("FINDING", what, words, seeds, "\n" + failed[-900:], flush=True)
+    most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    if most > max(tally.most_mb, 1000 * MEMORY_GB):
+        print("FINDING", words, seeds, f"the process has taken {most:.0f} MB", flush=True)
+        tally.findings.append(Finding(f"takes more memory than told: {most:.0f} MB", tuple(words), last, str(seeds)))
+    tally.most_mb = max(tally.most_mb, most)
     fresh = reached - tally.reached[command]
     if fresh:
         tally.reached[command] |= fresh
@@ -695,13 +761,21 @@ def judged(ran: Any, words: list[str], folder: Path, before: dict[Path, bytes], 
 # ---- sittings -----------------------------------------------------------------------------------------------
 
 
+def all_lines() -> list[list[str]]:
+    """Return the lines of the table, and two for each command of teachlab that has none there."""
+    lines = [line.split() for line in COMMANDS.strip().splitlines()]
+    new = set(LISTED) - {words[0] for words in lines}
+    return lines + [[name, "a.parquet", *more] for name in sorted(new) for more in ([], ["--setting", "s.json"])]
+
+
 def sitting(seed: int, *, seconds: float, runs: int, report: Callable[[Tally], None] = lambda tally: None) -> Tally:
     """Run until the time or the number of runs is over."""
 
     def too_long(number: int, frame: Any) -> None:
         raise TooLong
 
-    lines = [line.split() for line in COMMANDS.strip().splitlines()]
+    lines = all_lines()
+    teachlab.cli.command_of = functools.cache(teachlab.cli.command_of)  # a third of the time of a short run
     rng, tally = random.Random(seed), Tally()
     here = Path.cwd()
     old = [(number, signal.signal(number, too_long)) for number in (signal.SIGALRM, signal.SIGPROF)]
@@ -766,7 +840,16 @@ def main() -> None:
         shown[key] += 1
         if shown[key] <= 2:
             print("FINDING", finding.what, "\n  ", " ".join(map(repr, finding.words)), "\n  ", finding.more)
-    print("exit codes", dict(tally.codes), "slowest", round(tally.slowest, 1), "s; kinds of findings", len(shown))
+    print(
+        "exit codes",
+        dict(tally.codes),
+        "ended",
+        tally.announced,
+        "slowest",
+        round(tally.slowest, 1),
+        "s; kinds of findings",
+        len(shown),
+    )
     if given.store:
         store(given.seed, tally, time.process_time() - began)
 
@@ -779,7 +862,7 @@ def store(seed: int, tally: Tally, cpu_s: float) -> None:
         "commit": commit.strip(), "seed": seed, "runs": sum(tally.runs.values()), "looked": sum(tally.looked.values()),
         "deep": sum(tally.deep.values()),
         "by_command": {c: [n, tally.looked[c], tally.deep[c], len(tally.reached[c])] for c, n in sorted(tally.runs.items())},
-        "codes": {str(k): v for k, v in sorted(tally.codes.items())}, "findings": len(tally.findings),
+        "codes": {str(k): v for k, v in sorted(tally.codes.items())}, "findings": len(tally.findings), "announced": tally.announced,
         "slowest_s": round(tally.slowest, 1), "cpu_s": round(cpu_s),
         "most_memory_mb": round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024),
     }  # fmt: skip
@@ -797,7 +880,8 @@ def page(rows: list[dict[str, Any]]) -> str:
         "`python benchmarks/attack.py --seed N --minutes M --store` adds a sitting. Sittings of different seeds add up;",
         "each row says which commit it ran on. A finding is an exception, a warning, an exit code other than 0 to 3, a run",
         f"of more than {SECONDS} s of processor time, NaN or infinity in text, JSON that is none, an input that changed, or a part left behind.",
-        f"Commands were told `--memory {MEMORY_GB:g}`.", "",
+        f"Commands were told `--memory {MEMORY_GB:g}`. Runs that print how far they are and how long it takes are ended after",
+        f"{PATIENCE_S:g} s of processor time: {sum(r.get('announced', 0) for r in rows)} so far.", "",
         f"So far: **{total:,} runs**, {deep:.0%} of them past parsing, "
         f"{sum(r['findings'] for r in rows)} findings.", "",
         "| commit | seed | runs | past parsing | findings | exit codes | slowest, s | process, MB | CPU, s |",

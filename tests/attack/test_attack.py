@@ -8,6 +8,9 @@ from types import ModuleType
 
 import pytest
 
+from teachlab.cli import command_of
+from teachlab.cli.commands import COMMANDS
+
 FOLDER = Path(__file__).parents[2] / "benchmarks"
 
 pytestmark = [
@@ -25,11 +28,14 @@ def script(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> M
 
 @pytest.mark.parametrize("script", ["attack"], indirect=True)
 def test_a_short_sitting_finds_nothing_and_comes_past_parsing(script: ModuleType) -> None:
-    lines = len(script.COMMANDS.strip().splitlines())
+    lines = len(script.all_lines())
     tally = script.sitting(20, seconds=60, runs=lines + 40)
     assert [(finding.what, finding.words, finding.more) for finding in tally.findings] == []
     looked, deep = sum(tally.looked.values()), sum(tally.deep.values())
-    assert sum(tally.runs.values()) >= lines
+    assert set(tally.runs) == set(COMMANDS)
+    assert {words[1] for words in script.all_lines() if words[0] == "surroundings"} == set(
+        command_of("surroundings").commands
+    )
     assert deep >= looked / 2
 
 
