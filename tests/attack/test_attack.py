@@ -48,7 +48,8 @@ def test_the_attack_sees_what_is_planted(script: ModuleType, monkeypatch: pytest
         raise ZeroDivisionError("planted")
 
     monkeypatch.setattr(memory, "need_memory", broken)
-    monkeypatch.setattr(script, "COMMANDS", "surface a.parquet --levels 5:50:4 --strategy single-sample --draws 3\n")
+    line = "surface a.parquet --levels 5:50:4 --strategy single-sample --draws 3"
+    monkeypatch.setattr(script, "all_lines", lambda: [line.split()])
     monkeypatch.setattr(script, "make_files", lambda folder: (folder / "a.parquet").write_bytes(b"PAR1"))
     tally = script.sitting(1, seconds=30, runs=3)
     assert any("ZeroDivisionError: planted" in finding.what for finding in tally.findings)
