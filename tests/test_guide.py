@@ -95,6 +95,7 @@ def test_web_pages_link_to_each_other_and_show_their_figures(tmp_path: Path) -> 
         for target in re.findall(r'(?:href|src)="([^"]+)"', text):
             assert target in files, f"{name}: {target}"
         assert "Not a safety device" in text
+        assert text.count("<figcaption>") == text.count("<img ")
 
 
 def test_an_unknown_page_is_refused_with_the_nearest() -> None:

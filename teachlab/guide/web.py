@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from pathlib import Path
 
 from teachlab.data.atomic_files import one_result, write_aside
 from teachlab.guide import FOLDER, GuidePage
+
+_FIGURE = r'<figure><img src="\1" alt=""><figcaption>\2</figcaption></figure>'
 
 
 def web_pages(pages: Iterable[GuidePage]) -> dict[str, str]:
@@ -27,6 +30,7 @@ def web_pages(pages: Iterable[GuidePage]) -> dict[str, str]:
     for page in pages:
         # Pages link to each other by their sources.
         body = marks.render(page.text).replace('.md">', '.html">')
+        body = re.sub(r'<p><img src="(.*?)" alt="(.*?)" /></p>', _FIGURE, body)
         found[f"{page.name}.html"] = template.render(title=page.question, body=body, pages=pages, here=page.name)
     found["index.html"] = template.render(title="teachlab: which question do you have?", body="", pages=pages, here="")
     return found
