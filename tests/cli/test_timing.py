@@ -124,7 +124,7 @@ def test_text_names_what_it_prints(line: Path) -> None:
     assert result.exit_code == 0
     for text in (
         "shortest dwell  3 ms", "the controller needs  3 ms", "off-delay may be  0 … 1 ms",
-        "at on 50, off 40 counts of line", "merge 1 of 2 neighbours", "Not the level: the off-delay of 5 ms",
+        "at on 50, off 40 counts of line", "merge 1 of 2 pairs of neighbours", "Not the level: the off-delay of 5 ms",
     ):  # fmt: skip
         assert text in result.output, text
     # Pulses of 20, 20 and 3 ms, gaps of 10 and 4.

@@ -318,7 +318,7 @@ class RepeatabilityAnswer:
 
     @property
     def verdict(self) -> Verdict:
-        """Whether another showing would have done as well, on these recordings."""
+        """Whether another teaching would have done as well, on these recordings."""
         reasons, worst = [], 0.0
         for study in self.studies:
             for one in study.strategies:
@@ -326,18 +326,19 @@ class RepeatabilityAnswer:
                     if not rate.trials:
                         continue
                     worst = max(worst, rate.estimate or 0.0)
-                    measure = limit.measure.replace("_", " ")
                     text = (
-                        f"{one.cloud.strategy} on {study.recording}: {rate.events} of {rate.trials} draws break the "
-                        f"limit of {measure}; at most {share_text(rate.upper)} of draws from this recording do, at "
+                        f"{one.cloud.strategy} on {study.recording}: {rate.events} of {rate.trials} teachings "
+                        f"{limit.breach}; at most {share_text(rate.upper)} of teachings from this recording do, at "
                         f"{100 * rate.confidence:g} % confidence."
                     )
                     reasons.append(VerdictReason(text=text, count=rate.events))
-        decision = "no draw taught"
-        if reasons:
-            decision = "another showing does as well" if worst <= OFTEN else "it depends on what is shown"
+        decision, about = "nothing was taught", "every teaching declined or failed"
+        if reasons and worst <= OFTEN:
+            decision, about = "repeatable", "another teaching does as well, on these recordings"
+        elif reasons:
+            decision, about = "not repeatable", "the result depends on which passes are shown"
         ordered = sorted(reasons, key=lambda reason: -(reason.count or 0))
-        return Verdict(decision=decision, about="for these recordings", reasons=tuple(ordered))
+        return Verdict(decision=decision, about=about, reasons=tuple(ordered))
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""

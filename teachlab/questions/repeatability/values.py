@@ -49,6 +49,15 @@ class Limit:
         """Whether a value lies outside."""
         return not self.low <= value <= self.high
 
+    @property
+    def breach(self) -> str:
+        """What a teaching outside the limits does, in words that follow a number of teachings."""
+        if math.isinf(self.low) and self.high == 0 and self.measure in ("lost_rate", "regret"):
+            return "lose a pass" if self.measure == "lost_rate" else "cost more than the best fixed setting"
+        ends = f"above {self.high:g}" if math.isinf(self.low) else f"outside {self.low:g} to {self.high:g}"
+        measure = self.measure.replace("_level", "-level").replace("_", " ")
+        return f"give a{'n' if measure[0] in 'aeiou' else ''} {measure} {ends}"
+
 
 USUAL_LIMITS = (Limit(measure="lost_rate", high=0.0), Limit(measure="regret", high=0.0))
 """A draw that loses a pass at all, and one that costs more than the best fixed setting."""

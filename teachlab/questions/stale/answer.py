@@ -181,7 +181,7 @@ class Staleness:
             told += f", {was.events} of {was.trials} before"
         return Verdict(
             decision=str(self.state),
-            about="setting in use",
+            about="the setting in use",
             claim=HeadlineClaim(
                 text=f"{told}; between {100 * low:.3g} and {100 * high:.3g} % now, allowing for lots, at "
                 f"{100 * self.confidence:g} % confidence.",

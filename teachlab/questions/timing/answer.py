@@ -55,10 +55,12 @@ class TimingAnswer:
             reasons.append(
                 VerdictReason(
                     text=f"Filter and delays alone miss {found.missed:.4g} of {found.passes} passes and merge "
-                    f"{found.merged:.4g} of {found.gaps} neighbours."
+                    f"{found.merged:.4g} of {found.gaps} pairs of neighbours."
                 )
             )
-        return Verdict(decision=budget.fits, about="time from object to controller", reasons=tuple(reasons))
+        # `fits` is a word of the document; a screen begins with what it means.
+        decision = {"fine": "fast enough", "at risk": "at risk", "impossible": "too slow"}[budget.fits]
+        return Verdict(decision=decision, about="from product to controller", reasons=tuple(reasons))
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""

@@ -260,7 +260,7 @@ def test_verdicts_blame_the_right_thing() -> None:
 def test_touching_objects_are_said_to_touch() -> None:
     found = timing(TimeBudget(dwell_ms=10, gap_ms=0, evaluation_rate_hz=1000, switching=Switching(off_delay_ms=5)))
     assert found.fits == "impossible"
-    assert "objects touch" in found.because
+    assert "products touch" in found.because
     assert found.output_gap_ms == 0
 
 
