@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -13,6 +13,12 @@ from teachlab.cli.options import Assignments, Draws, Json, PassesFile, Recording
 from teachlab.errors import ParameterError
 from teachlab.wording.notes import passes_note
 
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.score import Rules
+    from teachlab.model.truth import Truth
+    from teachlab.questions.verdict import FilesJudged
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
@@ -21,9 +27,12 @@ def register(app: typer.Typer) -> None:
 
 def explore_command(
     recording: RecordingFile,
-    out: Annotated[str, typer.Option(help="Page to write: NAME.html.")],
+    out: Annotated[str | None, typer.Option(help="Page to write: NAME.html, one file that works offline.")] = None,
+    serve: Annotated[
+        bool, typer.Option("--serve", help="Serve the page on this machine until Ctrl-C; saves corrected passes.")
+    ] = False,
     setting: Annotated[
-        str | None, typer.Option(help="Setting to start from. Default: the one with the fewest errors.")
+        str | None, typer.Option(help="Setting of any kind to start from. Default: fixed levels with the fewest errors.")
     ] = None,
     strategy: Annotated[str | None, typer.Option(help="Strategy whose draws are shown on the map.")] = None,
     set_: Assignments = None,
@@ -33,46 +42,80 @@ def explore_command(
     tolerance_ms: Tolerance = 0.0,
     json: Json = False,
 ) -> None:
-    """Write a page on which you drag the levels and see exact counts. It works offline."""
+    """Write or serve a page on which you drag the levels and see exact counts.
+
+    --out writes one file that works offline. --serve adds the whole light of a long recording at any zoom, every
+    setting replayed over it, and corrected passes saved as a new table.
+    """
     from teachlab.data.atomic_files import write_aside
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
-    from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.score import Rules
     from teachlab.page.assembly import page_html
     from teachlab.page.contents import page_contents
     from teachlab.questions.verdict import FilesJudged
 
-    if not out.lower().endswith(".html"):
+    if out is None and not serve:
+        raise ParameterError("explore needs --out NAME.html, or --serve.")
+    if serve and json:
+        raise ParameterError("--serve tells its address on the screen, and takes no --json. Use --out with --json.")
+    if out is not None and not out.lower().endswith(".html"):
         raise ParameterError(f"--out needs a name that ends in .html, got '{out}'.")
     if set_ and strategy is None:
         raise ParameterError("--set needs --strategy: it sets a parameter of the strategy.")
     taught = None if strategy is None else teachers([strategy], set_ or [])[0]
-    chosen = None if setting is None else fixed_levels(read_setting(setting), "the page")
+    chosen = None if setting is None else read_setting(setting)
     opened, passes = open_pair(recording, truth)
     files = FilesJudged(recording=recording, setting=setting, truth=truth)
     with naming(setting, recording), progress(f"counting {opened.name}", quiet=json) as told:
         found = page_contents(
-            opened,
-            passes,
-            chosen,
-            rules=Rules(tolerance_ms=tolerance_ms),
-            strategy=taught,
-            draws=draws,
-            seed=seed,
-            files=files,
-            progress=told,
-        )
-    with write_aside(out) as aside:
-        aside.write_text(page_html(found), encoding="utf-8")
+            opened, passes, chosen, rules=Rules(tolerance_ms=tolerance_ms), strategy=taught, draws=draws, seed=seed,
+            files=files, progress=told,
+        )  # fmt: skip
+    if out is not None:
+        with write_aside(out) as aside:
+            aside.write_text(page_html(found), encoding="utf-8")
     if note := passes_note(passes):
         warn(note)
     if json:
         emit_json(found.as_dict())
         return
-    say(f"Written: {out}. Open it in a browser: drag a level, and the counts follow.")
-    if not found.facts["light"]["raw"]:
-        say("The recording is too long for its light to be in the page: errors are named at the first levels only.")
     saved = shlex.quote(f"{found.facts['file']}.setting.json")
     of = shlex.quote(recording) + ("" if truth is None else f" --truth {shlex.quote(truth)}")
+    if out is not None:
+        say(f"Written: {out}. Open it in a browser: drag a level, and the counts follow.")
+        if not found.facts["light"]["raw"]:
+            say("The recording is too long for all of its light to be in the page; --serve shows and replays it all.")
+    if serve:
+        _serve(page_html(found.with_server()), opened, passes, Rules(tolerance_ms=tolerance_ms), files)
     say(f"Next: save a setting there, then: teachlab replay {of} --setting {saved}")
+
+
+def _serve(page: str, recording: Recording, passes: Truth, rules: Rules, files: FilesJudged) -> None:
+    """Serve until the person has had enough."""
+    import os
+    import signal
+    import threading
+
+    from teachlab.data.truth_files import find_truth
+    from teachlab.page.corrections import CorrectedPasses
+    from teachlab.page.server import PageServer
+
+    table = files.truth or find_truth(files.recording)
+    local = table is not None and "://" not in f"{table}{files.recording}"
+    folder, name = os.path.split(files.recording)
+    corrected = CorrectedPasses(folder or ".", name.rpartition(".")[0] or name, str(table)) if local else None
+    with PageServer(page, recording, passes, rules, corrected) as server:
+
+        def stop(*_: object) -> None:
+            # From another thread: the server ends after the request that it is at.
+            threading.Thread(target=server.shutdown).start()
+
+        before = signal.signal(signal.SIGINT, stop)
+        say(f"Open in a browser on this machine: {server.address}")
+        say("Whoever knows this address sees the recording. Ctrl-C stops the server.")
+        try:
+            server.serve_forever(poll_interval=0.1)
+        finally:
+            signal.signal(signal.SIGINT, before)
+    say("Stopped.")

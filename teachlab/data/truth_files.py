@@ -28,6 +28,8 @@ from teachlab.model.memory import need_memory
 from teachlab.model.truth import Aligned, Expect, Truth
 
 METADATA_KEY = "teachlab.passes"
+HISTORY_KEY = "teachlab.history"
+"""What became of the passes before, told beside them: which table they come from, and every change."""
 OPTIONAL = ("label", "expect", "lot")
 ToSamples = Callable[[Any, str, str], Any]
 """Takes a column, its name and the file; returns int64 sample indices."""
@@ -138,38 +140,65 @@ def _facts(document: object, where: str) -> dict[str, Any]:
     return facts
 
 
-def write_truth(
-    path: str | Path, truth: Truth, *, more: dict[str, list[Any]] | None = None, semicolon: bool = False
-) -> None:
-    """Write a table of passes, as CSV if the name ends in .csv, else as Parquet.
-
-    A CSV is for editing by hand, and carries no tie to its recording. It may hold `more` columns, which nothing reads
-    back, and a semicolon as the divider; a text that a spreadsheet would take for a formula gets an apostrophe before.
-    """
-    is_csv = str(path).lower().endswith(".csv")
+def truth_document(truth: Truth, *, tied: bool = True) -> dict[str, Any]:
+    """Return what stands beside a table of passes; a CSV is not `tied` to its recording."""
     document: dict[str, Any] = {
         "schema": 2,
         "source": str(truth.source),
         "uncertainty_samples": truth.uncertainty_samples,
     }
-    if truth.recording_digest is not None and not is_csv:
+    if truth.recording_digest is not None and tied:
         document["recording_digest"] = truth.recording_digest
     if truth.aligned is not None:
         document["aligned"] = asdict(truth.aligned)
     if truth.except_:
         document["except"] = [list(stretch) for stretch in truth.except_]
+    return document
+
+
+def write_truth(
+    path: str | Path, truth: Truth, *, more: dict[str, list[Any]] | None = None, semicolon: bool = False,
+    history: dict[str, Any] | None = None,
+) -> None:  # fmt: skip
+    """Write a table of passes, as CSV if the name ends in .csv, else as Parquet.
+
+    A CSV is for editing by hand, and carries no tie to its recording. It may hold `more` columns, which nothing reads
+    back, and a semicolon as the divider; a text that a spreadsheet would take for a formula gets an apostrophe before.
+    A `history` stands beside the passes and is read by `read_history` alone.
+    """
+    is_csv = str(path).lower().endswith(".csv")
+    document = truth_document(truth, tied=not is_csv)
     table = _table(truth)
     with write_aside(path) as aside:
         if is_csv:
             with aside.open("w", encoding="utf-8", newline="") as out:
                 out.write(f"# {METADATA_KEY}: {json.dumps(document, allow_nan=False)}\n")
+                if history is not None:
+                    out.write(f"# {HISTORY_KEY}: {json.dumps(history, allow_nan=False)}\n")
                 rows = csv.writer(out, delimiter=";" if semicolon else ",", lineterminator="\n")
                 rows.writerow([*table.column_names, *(more or {})])
                 columns = [*(column.to_pylist() for column in table.columns), *(more or {}).values()]
                 rows.writerows(map(_harmless, zip(*columns, strict=True)))
         else:
-            table = table.replace_schema_metadata(metadata_for(METADATA_KEY, document))
-            pq.write_table(table, aside, compression="zstd")
+            beside = metadata_for(METADATA_KEY, document)
+            if history is not None:
+                beside[HISTORY_KEY.encode()] = json.dumps(history, allow_nan=False).encode()
+            pq.write_table(table.replace_schema_metadata(beside), aside, compression="zstd")
+
+
+def read_history(path: str | Path) -> dict[str, Any] | None:
+    """Return the history of a table of passes as it was written; None where it has none."""
+    text: str | None = None
+    if str(path).lower().endswith(".parquet"):
+        metadata = open_parquet(path, WHAT, TruthError).schema_arrow.metadata or {}
+        text = metadata[HISTORY_KEY.encode()].decode() if HISTORY_KEY.encode() in metadata else None
+    else:
+        with open_input(path, WHAT, TruthError) as source:
+            start = f"# {HISTORY_KEY}:"
+            lines = bytes(source.read()).decode("utf-8-sig").splitlines()
+            text = next((line.removeprefix(start) for line in lines if line.startswith(start)), None)
+    found = None if text is None else parse_json(text, f"{path}, '{HISTORY_KEY}'", TruthError)
+    return found if isinstance(found, dict) else None
 
 
 def _harmless(cells: tuple[Any, ...]) -> list[Any]:

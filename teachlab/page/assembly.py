@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 
 FOLDER = Path(__file__).parent
 MODULES = (
-    "decoding", "switching", "scoring", "intervals", "tables", "setting_text", "drawing", "trace", "histogram", "strip",
-    "map", "hand", "start",
+    "decoding", "switching", "scoring", "intervals", "lots", "tables", "setting_text", "drawing", "serving", "counts",
+    "trace", "course", "histogram", "strip", "map", "corrections", "hand", "sliders", "start",
 )  # fmt: skip
 """Modules of the page's script, each after those it imports from."""
 PLOT = "uPlot.iife.min.js"
@@ -36,7 +36,8 @@ def page_html(contents: PageContents) -> str:
     """Return the page. Text of files stands in JSON and in escaped text alone, so that none of it is markup."""
     plot = (FOLDER / "vendor" / PLOT).read_text(encoding="utf-8")
     licence = (FOLDER / "vendor" / "LICENSE").read_text(encoding="utf-8")
-    plot = f"/* uPlot 1.6.32\n{licence}*/\n{plot}"
+    version = (FOLDER / "vendor" / "VERSION").read_text(encoding="utf-8")
+    plot = f"/* {version}\n{licence}*/\n{plot}"
     own = f"(() => {{\n'use strict';\n{script_text()}\n}})();"
     style = (FOLDER / "vendor" / "uPlot.min.css").read_text(encoding="utf-8") + (
         FOLDER / "script" / "page.css"
@@ -44,6 +45,7 @@ def page_html(contents: PageContents) -> str:
     scripts = " ".join(_digest(text) for text in (plot, own))
     policy = (
         f"default-src 'none'; script-src {scripts}; style-src {_digest(style)}; base-uri 'none'; form-action 'none'"
+        + ("; connect-src 'self'" if contents.facts["served"] else "")
     )
     arrays = "".join(
         f'<script type="application/gzip" id="array-{name}">{one.text}</script>\n'

@@ -3,29 +3,38 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from teachlab.data.quality.labelling import propose_passes
+from teachlab.data.quality.pass_doubts import pass_doubts
 from teachlab.data.setting_files import setting_text
+from teachlab.data.truth_files import truth_document
+from teachlab.errors import InputError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.draws import DRAWS, DrawOptions
+from teachlab.model.following_and_window import without_kind
 from teachlab.model.json_values import plain
 from teachlab.model.printable_text import printable
 from teachlab.model.recording import Origin
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
-from teachlab.page.packing import PackedArray, whole_numbers
+from teachlab.model.setting import Setting
+from teachlab.page.chains import chains_of
+from teachlab.page.light import packed_light
+from teachlab.page.packing import PackedArray, shortest, whole_numbers
+from teachlab.questions.stress.worth import worth_of
 from teachlab.questions.surface.cloud import check_family, taught_cloud
 from teachlab.questions.surface.count import surface
+from teachlab.questions.surface.count_settings import bare
 from teachlab.questions.surface.hindsight import best_of
 from teachlab.questions.surface.values.levels import read_first, stated_levels
-from teachlab.questions.surface.values.table import SUMS, TABLES
+from teachlab.questions.surface.values.table import TABLES, counts_by_table
 from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
 from teachlab.scoring.scoring import score
-from teachlab.sensor.clock import Clock
 from teachlab.sensor.output import onset_lag
 from teachlab.switching.run import replay
 from teachlab.teaching.block import polarity_for
@@ -37,21 +46,23 @@ if TYPE_CHECKING:
 
     from teachlab.model.recording import Recording
     from teachlab.model.score import Score
-    from teachlab.model.setting import Setting
     from teachlab.model.teaching import Strategy
     from teachlab.model.truth import Truth
     from teachlab.model.verdict import Verdict
+    from teachlab.page.chains import Chain
     from teachlab.questions.surface.cloud import SurfaceCloud
     from teachlab.questions.surface.hindsight import Hindsight
     from teachlab.questions.surface.values.table import Surface
+    from teachlab.sensor.output import Output
 
-MOST_RAW = 5_000_000
-"""Up to this many samples the light itself travels in the page."""
-FOLDED = 256
-"""Samples of a block of which only the extremes travel where the light itself does not."""
-MARKS = (1.23456789e101, 1.2345678e101)
-"""Levels that stand in a text for those of the hand; no light reaches them."""
-SAFE = 2**53
+MOST_KINDS = 12
+"""Kinds of object of which each gets a table of its own."""
+MOST_READ = 4e8
+"""Samples that are read for tables of kinds: one reading each."""
+MOST_STRESSED = 2e7
+"""Samples up to which reserves are searched."""
+MOST_DOUBTS = 2000
+"""Passes whose doubt is told in words."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,14 +78,19 @@ class PageContents:
         On the setting that was given.
     setting : Setting
         At which the hand begins.
-    best : Hindsight
+    best : Hindsight or None
+        Of all pairs of fixed levels.
     """
 
     facts: dict[str, Any]
     arrays: dict[str, PackedArray]
     verdict: Verdict | None
     setting: Setting
-    best: Hindsight
+    best: Hindsight | None
+
+    def with_server(self) -> PageContents:
+        """Return the same for a page beside which a server stands, that answers what is not in it."""
+        return replace(self, facts={**self.facts, "served": True})
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form: what is told beside the page."""
@@ -107,7 +123,7 @@ def page_contents(
     recording : Recording
     truth : Truth
     setting : Setting, optional
-        Fixed levels; without one the hand begins at the pair with the fewest errors.
+        Of any kind; without one the hand begins at the pair of fixed levels with the fewest errors.
     rules : Rules, optional
     strategy : Strategy, optional
         Whose draws are shown on the map.
@@ -123,39 +139,46 @@ def page_contents(
     InputError
         If the pieces do not fit together.
     """
-    base = setting if setting is not None else _plain_setting(recording, truth)
-    reading = read_first(recording, base.evaluation_rate_hz)
+    hand = setting if setting is not None else _plain_setting(recording, truth)
+    reading = read_first(recording, hand.evaluation_rate_hz)
+    clock = reading.clock
     marked = () if setting is None else (setting.on_level, setting.off_level)
     levels, distinct = stated_levels([reading])
     # Where all distinct levels are known a level acts as the next one above; beyond the last there is none.
-    added = [level for level in marked if not distinct or level > levels[-1]]
-    found = surface(
-        recording, truth, base, levels=np.union1d(levels, added), rules=rules,
-        progress=progress,
-    )  # fmt: skip
-    best = best_of([found])
-    hand = best.setting if setting is None else setting
+    levels = np.union1d(levels, [level for level in marked if not distinct or level > levels[-1]])
+    best, found, arrays = None, None, {"levels": PackedArray.of(levels)}
+    kinds = list(dict.fromkeys(truth.label.tolist()))
+    if type(hand) is Setting:
+        found = surface(recording, truth, hand, levels=levels, rules=rules, progress=progress)
+        best = best_of([found])
+        hand = best.setting if setting is None else hand
+        arrays |= _tables(found) | _tables_of_kinds(recording, truth, kinds, found, rules)
+    chains = chains_of(recording, truth, hand, levels, rules=rules, progress=progress)
+    for chain in chains:
+        arrays |= chain.arrays()
     cloud = None
     if strategy is not None:
-        options = DrawOptions(draws=draws, seed=seed, base=hand.with_levels(0.0, 0.0), rules=rules)
+        options = DrawOptions(draws=draws, seed=seed, base=without_kind(hand).with_levels(0.0, 0.0), rules=rules)
         cloud = taught_cloud([(recording, truth)], strategy, options=options)
         check_family(cloud.settings, hand, of=f"what {strategy.name} teaches")
-    result = score(replay(recording, hand), truth, rules=rules)
+    output = replay(recording, hand)
+    result = score(output, truth, rules=rules)
     files = files or FilesJudged(recording=recording.name)
     verdict = None
     if setting is not None:
         verdict = setting_verdict(
             recording, truth, setting, result, by=JudgedBy(rules=rules), about=files.setting or "", files=files
         )
-    clock = reading.clock
-    extremes = PassAndGapExtremes.of(recording, truth, evaluation_rate_hz=base.evaluation_rate_hz, rules=rules)
-    kinds = list(dict.fromkeys(truth.label.tolist()))
-    arrays = {"levels": PackedArray.of(found.levels), **_tables(found), **_passes(truth, kinds, extremes)}
-    light, how = _light(recording, clock)
+    measured = PassAndGapExtremes.of(recording, truth, evaluation_rate_hz=hand.evaluation_rate_hz, rules=rules)
+    doubts, why = _doubts(recording, truth)
+    arrays |= _passes(truth, kinds, measured, doubts)
+    light, how = packed_light(recording, clock, _places(truth, output, result, measured))
     arrays |= light
     if not how["raw"]:
         # Where the page cannot replay, it knows at least which passes and gaps go wrong at the levels it begins with.
-        arrays |= _outcomes(result)
+        arrays |= {f"start_{name}": PackedArray.of(one) for name, one in outcomes(result).items()}
+    lots = [] if truth.lot is None else list(dict.fromkeys(truth.lot.tolist()))
+    counts = counts_by_table(result.counts)
     facts = {
         "schema": 1,
         **_about(recording, truth, files),
@@ -165,36 +188,40 @@ def page_contents(
             "rate": clock.rate_hz, "sampleRate": clock.sample_rate_hz, "samples": clock.samples,
         },
         "light": how,
-        "switching": _switching(hand),
-        "hand": {"on": hand.on_level, "off": hand.off_level},
+        "setting": {**hand.as_dict(), "taught": None},
         "given": setting is not None,
+        "served": False,
         "words": setting_words(hand),
-        "texts": _texts(hand, setting),
+        "texts": {"given": setting_text(hand if setting is None else setting), "moved": setting_text(bare(hand))},
         "verdict": _said(verdict, best, synthetic=recording.info.origin is Origin.SYNTHETIC),
-        "best": _best(best),
+        "best": _best(best, chains),
+        "reserves": _reserves(recording, truth, [hand] if best is None else [hand, best.setting], rules),
         "kinds": [printable(name) for name in kinds],
+        "labels": kinds,
+        "lots": [printable(name) for name in lots],
+        "lot_names": None if truth.lot is None else lots,
+        "doubts": why,
+        "passes": truth_document(truth, tied=False),
         "cloud": None if cloud is None else _landed(cloud),
         "lag": onset_lag(hand, clock),
-        "distinct": found.distinct,
-        "every_pair": found.every_pair,
-        **{name: getattr(found, name) for name in SUMS},
+        "distinct": distinct,
+        "every_pair": found is not None and found.every_pair,
+        "tables": found is not None,
+        "chains": [chain.moves for chain in chains],
+        "counts": counts,
+        "trials": trials_of(result),
+        "table_trials": None if found is None else {
+            "detect": found.detect_trials, "ignore": found.ignore_trials, "gaps": found.gap_trials,
+            "hours": found.running_hours,
+        },
     }  # fmt: skip
     described = {name: one.as_dict() for name, one in arrays.items()}
     return PageContents(plain(facts) | {"arrays": described}, arrays, verdict, hand, best)
 
 
 def _plain_setting(recording: Recording, truth: Truth) -> Setting:
-    from teachlab.model.setting import Setting
-
     polarity = polarity_for(recording, truth)
     return Setting(unit=recording.info.unit, on_level=0.0, off_level=0.0, polarity=polarity)
-
-
-def _switching(hand: Setting) -> dict[str, Any]:
-    return {
-        "lightOn": hand.light_on, "consecutive": hand.consecutive, "onDelayMs": hand.on_delay_ms,
-        "offDelayMs": hand.off_delay_ms, "delaysActOnLight": str(hand.delays_act_on) == "light",
-    }  # fmt: skip
 
 
 def _about(recording: Recording, truth: Truth, files: FilesJudged) -> dict[str, Any]:
@@ -209,31 +236,26 @@ def _about(recording: Recording, truth: Truth, files: FilesJudged) -> dict[str, 
         "sample_rate_hz": info.sample_rate_hz,
         "uncertainty_samples": truth.uncertainty_samples,
         "note": passes_note(truth),
+        "began": None if info.began is None else info.began.replace(tzinfo=None).isoformat(),
     }
 
 
 def _arguments(files: FilesJudged) -> dict[str, str]:
     """Return what names recording and setting on a command line."""
-    truth = "" if files.truth is None else f" --truth {shlex.quote(files.truth)}"
-    setting = "" if files.setting is None else shlex.quote(files.setting)
-    return {"recording": shlex.quote(files.recording) + truth, "setting": setting}
+    return {
+        "recording": shlex.quote(files.recording),
+        "truth": "" if files.truth is None else f" --truth {shlex.quote(files.truth)}",
+        "setting": "" if files.setting is None else shlex.quote(files.setting),
+    }
 
 
-def _texts(hand: Setting, setting: Setting | None) -> dict[str, Any]:
-    """Return the text of the setting's file, and what stands around the levels in that of another pair."""
-    text = setting_text(hand.with_levels(*MARKS))
-    before, rest = text.split(repr(MARKS[0]))
-    between, after = rest.split(repr(MARKS[1]))
-    given = setting_text(hand if setting is None else setting)
-    return {"given": given, "template": [before, between, after]}
-
-
-def _said(verdict: Verdict | None, best: Hindsight, *, synthetic: bool) -> dict[str, Any]:
+def _said(verdict: Verdict | None, best: Hindsight | None, *, synthetic: bool) -> dict[str, Any]:
     """Return the first line of the page: decision, claim, reasons."""
     if verdict is None:
+        good = 0 if best is None else best.equally_good
         return {
             "decision": "no setting was given",
-            "claim": f"The levels begin at the pair with the fewest errors. {best.equally_good:,} pairs are as good. "
+            "claim": f"The levels begin at the pair with the fewest errors. {good:,} pairs are as good. "
             "Nothing is claimed: the pair was chosen with full knowledge of these passes.",
             "reasons": [],
             "conditions": [],
@@ -248,11 +270,51 @@ def _said(verdict: Verdict | None, best: Hindsight, *, synthetic: bool) -> dict[
     }
 
 
-def _best(best: Hindsight) -> dict[str, Any]:
+def _best(best: Hindsight | None, chains: list[Chain]) -> dict[str, Any] | None:
+    """Return the fewest errors that were counted beforehand, and where: of all pairs, or along the rows."""
+    if best is not None and not chains:
+        return {
+            "on": best.setting.on_level, "off": best.setting.off_level, "equally_good": best.equally_good,
+            "counts": dict(best.counts), "of": "all pairs",
+        }  # fmt: skip
+    rows = [(one, counts) for chain in chains for one, counts in zip(chain.settings, chain.counts, strict=True)]
+    if not rows:
+        return None
+    errors = np.array([n.lost + n.extra + n.false_trips + n.ignore_trips for _, n in rows])
+    alike = np.flatnonzero(errors == errors.min())
+    # The middle of the longest stretch of neighbours, so that there is room on both sides.
+    longest = max(np.split(alike, np.flatnonzero(np.diff(alike) > 1) + 1), key=len)
+    one, counts = rows[int(longest[longest.size // 2])]
     return {
-        "on": best.setting.on_level, "off": best.setting.off_level, "equally_good": best.equally_good,
-        "counts": dict(best.counts),
+        "on": one.on_level, "off": one.off_level, "equally_good": int(alike.size),
+        "counts": {name: getattr(counts, name) for name in TABLES}, "of": "the levels counted",
     }  # fmt: skip
+
+
+def _reserves(recording: Recording, truth: Truth, settings: list[Setting], rules: Rules) -> list[dict[str, Any]]:
+    """Return what light may be lost and added before the first error, for settings of fixed levels."""
+    out = []
+    for one in dict.fromkeys(bare(setting) for setting in settings):
+        if type(one) is Setting and recording.samples <= MOST_STRESSED:
+            out.append({"on": one.on_level, "off": one.off_level, "text": reserve_text(recording, truth, one, rules)})
+    return out
+
+
+def reserve_text(recording: Recording, truth: Truth, setting: Setting, rules: Rules) -> str:
+    """Say how much light may be lost, and how much ambient light added, before the first error."""
+    try:
+        found = worth_of(recording, truth, replay(recording, setting), rules=rules).reserves
+    except InputError as fault:
+        return f"Reserves cannot be told: {fault}"
+    if found is None:
+        return "Reserves cannot be told here."
+    loss, rise = found["contamination_reserve"], found["ambient_reserve"]
+    if loss is None and rise is None:
+        return "No reserve: there are errors without any stress."
+    unit = printable(recording.info.unit)
+    told = [] if loss is None else [f"{100 * loss:.3g} % of the light may be lost"]
+    told += [] if rise is None else [f"ambient light may rise by {rise:.4g} {unit}"]
+    return f"Of what was recorded, {' or '.join(told)} before the first error."
 
 
 def _landed(cloud: SurfaceCloud) -> dict[str, Any]:
@@ -278,63 +340,96 @@ def _tables(found: Surface) -> dict[str, PackedArray]:
     return out
 
 
-def _passes(truth: Truth, kinds: list[str], extremes: PassAndGapExtremes) -> dict[str, PackedArray]:
+def _tables_of_kinds(
+    recording: Recording, truth: Truth, kinds: list[str], found: Surface, rules: Rules
+) -> dict[str, PackedArray]:
+    """Return passes lost at every pair of levels, of each kind; they sum to those of all."""
+    if not 1 < len(kinds) <= MOST_KINDS or len(kinds) * recording.samples > MOST_READ:
+        return {}
+    out = {}
+    for k, name in enumerate(kinds):
+        # Passes to be ignored keep their windows, so that nothing moves but what is counted.
+        of_kind = replace(truth, detect=truth.detect & (truth.label == name))
+        lost = surface(recording, of_kind, found.base, levels=found.levels, rules=rules).lost.astype(np.int32)
+        kept = np.tril(lost) if found.every_pair else lost.diagonal()
+        out[f"kind_lost_{k}"] = PackedArray.of(kept, differences=kept.ndim)
+    return out
+
+
+def _passes(
+    truth: Truth, kinds: list[str], extremes: PassAndGapExtremes, doubts: NDArray[np.uint8]
+) -> dict[str, PackedArray]:
     code = {name: k for k, name in enumerate(kinds)}
     low, high = np.full(truth.passes, np.nan), np.full(truth.passes, np.nan)
     low[extremes.pass_rows], high[extremes.pass_rows] = extremes.passes.low, extremes.passes.high
     left_out = np.array(truth.except_, np.int64).reshape(-1)
-    vectors: Mapping[str, NDArray[Any]] = {
+    vectors: dict[str, NDArray[Any]] = {
         "start": whole_numbers(truth.start),
         "end": whole_numbers(truth.end),
         "detect": truth.detect.astype(np.uint8),
         "kind": np.array([code[name] for name in truth.label.tolist()], np.int32),
+        "doubt": doubts,
         "left_out": whole_numbers(left_out),
-        "pass_low": low,
-        "pass_high": high,
-        "gap_low": extremes.gaps.low,
-        "gap_high": extremes.gaps.high,
+        "pass_low": shortest(low),
+        "pass_high": shortest(high),
+        "gap_low": shortest(extremes.gaps.low),
+        "gap_high": shortest(extremes.gaps.high),
     }
+    if truth.lot is not None:
+        lots = {name: k for k, name in enumerate(dict.fromkeys(truth.lot.tolist()))}
+        vectors["lot"] = np.array([lots[name] for name in truth.lot.tolist()], np.int32)
     return {name: PackedArray.of(one, differences=int(one.dtype.kind == "i")) for name, one in vectors.items()}
 
 
-def _outcomes(result: Score) -> dict[str, PackedArray]:
+def _doubts(recording: Recording, truth: Truth) -> tuple[NDArray[np.uint8], dict[str, str]]:
+    """Return how far each pass is in doubt by the light, percent, and what is unusual about the most doubtful."""
+    doubts = np.zeros(truth.passes, np.uint8)
+    try:
+        found = pass_doubts(recording, replace(propose_passes(recording), truth=truth))
+    except InputError:  # light without two levels tells nothing
+        return doubts, {}
+    doubts[:] = [round(100 * one.doubt) for one in found]
+    told = sorted((one for one in found if one.reason), key=lambda one: -one.doubt)[:MOST_DOUBTS]
+    return doubts, {str(one.row): one.reason for one in told}
+
+
+def outcomes(result: Score) -> dict[str, NDArray[np.uint8]]:
+    """Return what became of every pass and gap, and which passes were counted again."""
     again = (result.trials.passes == Outcome.HIT) & (result.trials.pass_onsets > 1)
     return {
-        "start_passes": PackedArray.of(result.trials.passes.astype(np.uint8)),
-        "start_again": PackedArray.of(again.astype(np.uint8)),
-        "start_gaps": PackedArray.of(result.trials.gaps.astype(np.uint8)),
+        "passes": result.trials.passes.astype(np.uint8),
+        "again": again.astype(np.uint8),
+        "gaps": result.trials.gaps.astype(np.uint8),
     }
 
 
-def _light(recording: Recording, clock: Clock) -> tuple[dict[str, PackedArray], dict[str, Any]]:
-    """Return the light itself where it is short enough, else the extremes of blocks."""
-    if recording.samples <= MOST_RAW and max(clock.numerator, clock.denominator) < SAFE:
-        return _raw(recording), {"raw": True}
-    size = FOLDED
-    blocks = -(-recording.samples // size)
-    low, high = np.full(blocks, np.nan, np.float32), np.full(blocks, np.nan, np.float32)
-    for k in range(0, blocks, 4096):
-        block = recording.read(k * size, min((k + 4096) * size, recording.samples))
-        light = block.as_float()
-        padded = np.full(-(-light.size // size) * size, np.nan)
-        padded[: light.size] = light
-        rows = padded.reshape(-1, size)
-        some = ~np.isnan(rows).all(axis=1)
-        at = slice(k, k + rows.shape[0])
-        low[at][some], high[at][some] = np.nanmin(rows[some], axis=1), np.nanmax(rows[some], axis=1)
-    return {"low": PackedArray.of(low), "high": PackedArray.of(high)}, {"raw": False, "block": size}
+def trials_of(result: Score) -> dict[str, float]:
+    """Return how many trials were scored, and over how many hours."""
+    n = result.counts
+    return {
+        "detect": n.scored_passes, "ignore": n.scored_ignore_passes, "gaps": n.gaps, "hours": result.running_hours,
+    }  # fmt: skip
 
 
-def _raw(recording: Recording) -> dict[str, PackedArray]:
-    block = recording.read(0, recording.samples)
-    light, kind = block.light, recording.dtype
-    if kind == np.float16:
-        light = light.astype(np.float32)
-    elif kind.kind == "b" or kind.itemsize == 8:
-        # Light is compared as float64 values, so nothing is lost that a comparison would see.
-        light = light.astype(np.float64)
-    out = {"light": PackedArray.of(light, differences=int(light.dtype.kind in "iu"))}
-    invalid = block.invalid_mask()
-    if invalid is not None and invalid.any():
-        out["invalid"] = PackedArray.of(invalid.astype(np.uint8))
-    return out
+def _places(truth: Truth, output: Output, result: Score, extremes: PassAndGapExtremes) -> Iterator[tuple[int, int]]:
+    """Give what the page shows around errors at a setting, then around the passes closest to its level."""
+    setting, trials = output.setting, result.trials
+    wrong = np.isin(trials.passes, (Outcome.MISS, Outcome.MERGED, Outcome.TRIPPED))
+    wrong |= (trials.passes == Outcome.HIT) & (trials.pass_onsets > 1)
+    reach = extremes.passes.high if setting.light_on else extremes.passes.low
+    closest = extremes.pass_rows[np.argsort(np.abs(reach - setting.activation), kind="stable")]
+    onsets = output.onsets
+    before = np.searchsorted(truth.start, onsets, side="right") - 1
+    outside = (before < 0) | (onsets >= truth.end[before])
+    for start, end in zip(truth.start[wrong].tolist(), truth.end[wrong].tolist(), strict=True):
+        yield _around(start, end)
+    for at in onsets[outside].tolist():
+        yield _around(at, at + 1)
+    for row in closest[~wrong[closest]].tolist():
+        yield _around(int(truth.start[row]), int(truth.end[row]))
+
+
+def _around(start: int, end: int) -> tuple[int, int]:
+    """Return what the page shows of a stretch when it goes there; ``Trace.visit`` does the same."""
+    around = max(4 * (end - start), 60)
+    return start - around, end + around

@@ -53,3 +53,9 @@ def whole_numbers(values: NDArray[Any]) -> NDArray[Any]:
     """Return sample positions in the smallest type of a page that holds them: int32, or float64 from 2**31 on."""
     array = np.asarray(values, np.int64)
     return array.astype(np.int32 if array.size == 0 or int(array.max()) < 2**31 else np.float64)
+
+
+def shortest(values: NDArray[Any]) -> NDArray[Any]:
+    """Return numbers as float32 where that loses nothing, else as they are."""
+    small = values.astype(np.float32)
+    return small if np.array_equal(small, values, equal_nan=True) else values

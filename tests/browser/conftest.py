@@ -49,8 +49,18 @@ def hostile_texts() -> tuple[str, ...]:
 @pytest.fixture(scope="session")
 def cases() -> ModuleType:
     """Random small recordings with settings and passes, one per seed, of the property tests."""
-    path = Path(__file__).parent.parent / "properties" / "random_cases.py"
-    spec = importlib.util.spec_from_file_location("_browser_random_cases", path)
+    return _of_the_properties("random_cases")
+
+
+@pytest.fixture(scope="session")
+def kinds() -> ModuleType:
+    """Their settings that follow, and windows."""
+    return _of_the_properties("kind_cases")
+
+
+def _of_the_properties(name: str) -> ModuleType:
+    path = Path(__file__).parent.parent / "properties" / f"{name}.py"
+    spec = importlib.util.spec_from_file_location(f"_browser_{name}", path)
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)

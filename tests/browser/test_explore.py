@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import subprocess
+import threading
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -16,21 +17,27 @@ from typer.testing import CliRunner
 
 import teachlab.page.assembly as assembly
 from teachlab.cli import app
-from teachlab.data.recording_files import write_recording
-from teachlab.data.setting_files import read_setting, setting_text, write_setting
-from teachlab.data.truth_files import write_truth
+from teachlab.data.recording_files import read_recording, write_recording
+from teachlab.data.setting_files import read_setting, setting_from_dict, setting_text, write_setting
+from teachlab.data.truth_files import read_history, read_truth, write_truth
 from teachlab.errors import RecordingError
+from teachlab.model.following_and_window import FollowingSetting, WindowSetting
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
-from teachlab.page.assembly import script_text
+from teachlab.model.truth import Truth, TruthSource
+from teachlab.page.assembly import page_html, script_text
 from teachlab.page.contents import page_contents
+from teachlab.page.corrections import CorrectedPasses
+from teachlab.page.server import PageServer
 from teachlab.questions.surface.count import surface
 from teachlab.questions.surface.values.table import TABLES
+from teachlab.questions.verdict import FilesJudged
+from teachlab.scoring.claims import losses_claim, lot_counts
 from teachlab.scoring.scoring import score
 from teachlab.sensor.clock import Clock
 from teachlab.statistics.intervals import count, proportion
+from teachlab.statistics.planning import rounded_up
 from teachlab.switching.run import replay
 
 COUNTING = ("decoding", "switching", "scoring", "intervals", "tables", "setting_text")
@@ -64,13 +71,16 @@ async (cases) => {
 """
 
 
-def _case(cases: ModuleType, seed: int) -> tuple[dict[str, Any], Any, Any] | None:
+def _case(cases: ModuleType, kinds: ModuleType, seed: int, kind: str) -> tuple[dict[str, Any], Any, Any] | None:
     """A random case as the page gets it, with output and score of the package; None where nothing is valid."""
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
-    from teachlab.page.contents import _light, _passes, _switching
+    from teachlab.page.contents import _passes
+    from teachlab.page.light import packed_light
 
     case = cases.make(seed)
     recording, truth, setting = cases.recording_of(case), cases.truth_of(case), cases.setting_of(case)
+    if kind != "fixed":
+        setting = setting_from_dict({"window": kinds.window_of, "following": kinds.following_of}[kind](case), "a case")
     if seed % 5 == 4 and recording.samples > 20:  # stretches that the passes say nothing about
         third = recording.samples // 3
         truth = Truth(
@@ -83,10 +93,11 @@ def _case(cases: ModuleType, seed: int) -> tuple[dict[str, Any], Any, Any] | Non
         output = replay(recording, setting)
     except RecordingError:
         return None
-    arrays, how = _light(recording, clock)
+    arrays, how = packed_light(recording, clock)
     extremes = PassAndGapExtremes.of(recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, rules=rules)
     assert how == {"raw": True}
-    arrays = arrays | _passes(truth, list(dict.fromkeys(truth.label.tolist())), extremes)
+    kinds_of = list(dict.fromkeys(truth.label.tolist()))
+    arrays = arrays | _passes(truth, kinds_of, extremes, np.zeros(truth.passes, np.uint8))
     facts = {
         "arrays": {name: one.as_dict() for name, one in arrays.items()},
         "rules": {"tolerance_ms": rules.tolerance_ms},
@@ -96,14 +107,16 @@ def _case(cases: ModuleType, seed: int) -> tuple[dict[str, Any], Any, Any] | Non
             "rate": clock.rate_hz, "sampleRate": clock.sample_rate_hz, "samples": clock.samples,
         },
     }  # fmt: skip
-    switching = {**_switching(setting), "on": setting.on_level, "off": setting.off_level}
-    sent = {"facts": facts, "texts": {name: one.text for name, one in arrays.items()}, "setting": switching}
+    sent = {"facts": facts, "texts": {name: one.text for name, one in arrays.items()}, "setting": setting.as_dict()}
     return sent, output, score(output, truth, rules=rules, tables=False)
 
 
-def test_the_replay_of_the_page_is_that_of_the_package_on_300_recordings(script: Any, cases: ModuleType) -> None:
+@pytest.mark.parametrize("kind", ["fixed", "window", "following"])
+def test_the_replay_of_the_page_is_that_of_the_package_on_300_recordings(
+    script: Any, cases: ModuleType, kinds: ModuleType, kind: str
+) -> None:
     """Delays, filter, polarity, invalid samples, rates, windows, tolerance, stretches left out: count for count."""
-    made = [case for seed in range(5000, 5330) if (case := _case(cases, seed)) is not None]
+    made = [case for seed in range(5000, 5330) if (case := _case(cases, kinds, seed, kind)) is not None]
     assert len(made) >= 300
     for (sent, output, result), page in zip(made, script.evaluate(REPLAYED, [one[0] for one in made]), strict=True):
         where = sent["setting"]
@@ -277,14 +290,10 @@ def test_a_walk_by_keyboard_from_opening_to_a_saved_setting(chromium: Any, tmp_p
 
 
 def _pair(folder: Path, setting: Setting) -> tuple[Recording, Setting]:
-    from teachlab.data.recording_files import read_recording
-
     return read_recording(folder / "line.parquet"), setting
 
 
 def _truth(folder: Path) -> Truth:
-    from teachlab.data.truth_files import read_truth
-
     return read_truth(folder / "line.passes.parquet")
 
 
@@ -299,7 +308,7 @@ def test_a_walk_by_mouse(chromium: Any, tmp_path: Path) -> None:
     assert box is not None
     # The scale reaches 6 % beyond the light below and 12 % above: the level of 200 lies there.
     facts = page.evaluate("JSON.parse(document.getElementById('facts').textContent)")
-    assert facts["hand"] == {"on": 200, "off": 180}
+    assert (facts["setting"]["on_level"], facts["setting"]["off_level"]) == (200, 180)
     top = page.evaluate("Math.max(...[...document.querySelectorAll('#on')].map(k => +k.getAttribute('aria-valuemax')))")
     bottom = page.evaluate("+document.getElementById('on').getAttribute('aria-valuemin')")
     room = (top - bottom) * 0.06
@@ -406,7 +415,7 @@ def test_another_filter_and_other_delays_are_replayed_and_saved(chromium: Any, t
 def test_without_the_light_the_page_counts_and_says_what_it_does_not_know(
     chromium: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("teachlab.page.contents.MOST_RAW", 100)
+    monkeypatch.setattr("teachlab.page.light.MOST_RAW", 100)
     opened = Opened(chromium, _line(tmp_path))
     page = opened.page
     page.keyboard.press("n")
@@ -437,11 +446,287 @@ def test_a_hand_that_moves_over_a_long_recording_does_not_wait_and_then_knows_ev
     opened.close()
 
 
-def test_types_of_the_script_hold(lacking_here: Callable[[str], None]) -> None:
-    """By tsc --checkJs; nothing is built."""
-    folder = Path(__file__).with_name("script")
-    compiler = folder / "node_modules" / ".bin" / "tsc"
-    if not compiler.exists():
-        lacking_here("tsc (npm install in tests/browser/script)")
-    found = subprocess.run([compiler, "-p", folder], capture_output=True, text=True, check=False)
+def _written(folder: Path, setting: Setting, *more: str) -> Path:
+    """The page of the line with another setting."""
+    write_setting(folder / "other.json", setting)
+    asked = [str(folder / "line.parquet"), "--setting", str(folder / "other.json"), "--out", str(folder / "other.html")]
+    result = CliRunner().invoke(app, ["explore", *asked, *more])
+    assert result.exit_code == 0, result.output
+    return folder / "other.html"
+
+
+KINDS = [
+    WindowSetting(unit="counts", on_level=200, off_level=90, high_release=180, low_release=92),
+    FollowingSetting(unit="counts", on_level=200, off_level=180, reference=100, low_limit=50, high_limit=150),
+    Setting(unit="counts", on_level=200, off_level=180, consecutive=2, off_delay_ms=5.0),
+]
+
+
+@pytest.mark.parametrize("setting", KINDS)
+def test_a_setting_of_any_kind_is_moved_counted_and_saved(chromium: Any, tmp_path: Path, setting: Setting) -> None:
+    """By keyboard: at a few levels the counts of the page are those of the package for the file that it saves."""
+    _line(tmp_path)
+    opened = Opened(chromium, _written(tmp_path, setting))
+    page = opened.page
+    with page.expect_download() as download:
+        page.click("#save")
+    assert Path(download.value.path()).read_bytes() == (tmp_path / "other.json").read_bytes()
+    seen = set()
+    for level, key in (
+        ("on", "Shift+ArrowUp"),
+        ("off", "ArrowDown"),
+        ("on", "PageUp"),
+        ("on", "End"),
+        ("off", "PageUp"),
+    ):
+        page.focus(f"#{level}")
+        page.keyboard.press(key)
+        with page.expect_download() as download:
+            page.click("#save")
+        saved = read_setting(download.value.path())
+        assert type(saved) is type(setting)
+        assert saved.switching == setting.switching
+        if isinstance(setting, WindowSetting):
+            assert isinstance(saved, WindowSetting)
+            assert (saved.on_level - saved.high_release, saved.low_release - saved.off_level) == (20, 2)
+        n = score(replay(*_pair(tmp_path, saved)), _truth(tmp_path), tables=False).counts
+        trips = f"{n.false_trips} false {'trip' if n.false_trips == 1 else 'trips'}"
+        assert page.inner_text("#sum") == f"{n.lost} of 40 passes lost, {trips}, {n.extra} counted more than once."
+        seen.add((saved.on_level, saved.off_level))
+    assert len(seen) >= 4
+    page.click("#best")
+    assert page.inner_text("#sum") == "0 of 40 passes lost, 0 false trips, 0 counted more than once."
+    opened.close()
+
+
+def test_a_window_and_levels_that_follow_never_become_what_no_file_may_hold(chromium: Any, tmp_path: Path) -> None:
+    _line(tmp_path)
+    for setting in KINDS:
+        opened = Opened(chromium, _written(tmp_path, setting))
+        for level, key in (("on", "Home"), ("off", "End"), ("off", "Home"), ("on", "PageDown"), ("on", "Home")):
+            opened.page.focus(f"#{level}")
+            opened.page.keyboard.press(key)
+            with opened.page.expect_download() as download:
+                opened.page.click("#save")
+            read_setting(download.value.path())
+        opened.page.evaluate("location.hash = '#on=50&off=300'")
+        opened.page.wait_for_timeout(50)
+        with opened.page.expect_download() as download:
+            opened.page.click("#save")
+        read_setting(download.value.path())
+        opened.close()
+
+
+def test_losses_by_kind_and_by_lot_are_those_of_the_package(chromium: Any, tmp_path: Path) -> None:
+    """Ten lots of four passes join in twos and threes; the bound is that of the claim, rounded up to two digits."""
+    _line(tmp_path)
+    before = _truth(tmp_path)
+    lots = [f"crate {k // 4}" for k in range(40)]
+    write_truth(tmp_path / "line.passes.parquet", replace(before, lot=np.array(lots, object)))
+    setting = Setting(unit="counts", on_level=440, off_level=180)
+    opened = Opened(chromium, _written(tmp_path, setting))
+    page, truth = opened.page, _truth(tmp_path)
+    found = score(replay(*_pair(tmp_path, setting)), truth)
+    claim = losses_claim(lot_counts(truth, found.trials))
+    assert claim.lots == 5
+    told = page.inner_text("#lots")
+    assert f"of {claim.lots} lots with a loss" in told
+    assert f"at most {rounded_up(100 * claim.upper, 2)} % of passes are lost on average over lots" in told
+    page.click("#kinds summary")
+    rows = [row.split("\t") for row in page.inner_text("#by-kind tbody").splitlines()]
+    wanted = [[name, str(rate.events), str(rate.events), str(rate.trials)] for name, rate in found.by_label.items()]
+    assert sorted(rows) == sorted(wanted)
+    assert sum(int(row[1]) for row in rows) == found.counts.lost > 0
+    opened.close()
+
+
+def test_passes_are_corrected_by_keyboard_and_saved_with_their_history(chromium: Any, tmp_path: Path) -> None:
+    """The spike of pass 7's gap becomes a pass to be ignored, pass 0 goes, pass 1 is named; all is in the file."""
+    opened = Opened(chromium, _line(tmp_path))
+    page, before = opened.page, _truth(tmp_path)
+    page.focus("#correct summary")
+    page.keyboard.press("Enter")
+    page.focus("#pass-after")
+    page.keyboard.press("Enter")
+    assert "Pass 0 of 40" in page.inner_text("#pass-name")
+    page.focus("#pass-out")
+    page.keyboard.press("Enter")
+    assert "Pass 0 of 39" in page.inner_text("#pass-name")
+    page.focus("#pass-kind")
+    page.keyboard.press("Control+a")
+    page.keyboard.type('=my "lid", new')
+    page.keyboard.press("Tab")
+    page.focus("#pass-start")
+    page.keyboard.press("Control+a")
+    page.keyboard.type("72")
+    page.keyboard.press("Tab")
+    page.focus("#next")
+    page.keyboard.press("Enter")
+    page.focus("#nearer")
+    for _ in range(3):
+        page.keyboard.press("Enter")
+    page.focus("#pass-add")
+    page.keyboard.press("Enter")
+    page.focus("#pass-undo")
+    page.keyboard.press("Enter")
+    page.focus("#pass-divide")
+    page.keyboard.press("Enter")
+    page.focus("#pass-save")
+    with page.expect_download() as download:
+        page.keyboard.press("Enter")
+    path = tmp_path / download.value.suggested_filename
+    download.value.save_as(path)
+    assert path.name == "line.corrected.passes.csv"
+    truth, history = read_truth(path), read_history(path)
+    assert truth.source is TruthSource.SELF_LABELLED
+    assert truth.uncertainty_samples == before.uncertainty_samples
+    row = int(np.flatnonzero(truth.start == 72)[0])
+    assert truth.label[row] == '=my "lid", new'
+    divided = [k for k in range(truth.passes - 1) if truth.end[k] == truth.start[k + 1]]
+    assert len(divided) == 1
+    assert truth.passes == 40
+    assert history is not None
+    assert [edit["what"] for edit in history["edits"]] == ["taken out", "renamed", "moved", "divided"]
+    assert history["edits"][2]["from"] == [[70, 90]]
+    assert history["edits"][2]["to"] == [[72, 90]]
+    # What the page counts against the corrected passes is what the package counts against the saved file.
+    setting = read_setting(tmp_path / "low.json")
+    n = score(replay(*_pair(tmp_path, setting)), truth, tables=False).counts
+    trips = f"{n.false_trips} false {'trip' if n.false_trips == 1 else 'trips'}"
+    total = n.scored_passes
+    assert page.inner_text("#sum") == f"{n.lost} of {total} passes lost, {trips}, {n.extra} counted more than once."
+    assert page.inner_text("#basis").endswith("Against the corrected passes.")
+    for _ in range(4):
+        page.click("#pass-undo")
+    assert page.inner_text("#sum") == "0 of 40 passes lost, 1 false trip, 0 counted more than once."
+    assert page.is_disabled("#pass-save")
+    opened.close()
+
+
+def test_a_border_is_dragged_and_one_that_would_overlap_is_refused(chromium: Any, tmp_path: Path) -> None:
+    opened = Opened(chromium, _line(tmp_path), viewport={"width": 1280, "height": 1400})
+    page = opened.page
+    page.click("#correct summary")
+    page.click("#pass-after")
+    page.locator("#trace").scroll_into_view_if_needed()
+    box = page.locator("#trace .u-over").bounding_box()
+    assert box is not None
+    # Pass 0 is [20, 40); the view of it reaches from 0 to 180.
+    page.mouse.move(box["x"] + box["width"] * 40 / 180, box["y"] + 5)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] * 50 / 180, box["y"] + 5, steps=4)
+    page.mouse.up()
+    assert page.input_value("#pass-end") == "50"
+    page.fill("#pass-end", "75")
+    page.press("#pass-end", "Tab")
+    assert "samples free between its neighbours" in page.inner_text("#said")
+    assert page.input_value("#pass-end") == "50"
+    opened.close()
+
+
+class Served:
+    """A page opened from a server beside it; requests go there alone."""
+
+    def __init__(self, chromium: Any, folder: Path, setting: Setting | None) -> None:
+        recording, truth = read_recording(folder / "line.parquet"), _truth(folder)
+        contents = page_contents(recording, truth, setting, files=FilesJudged(recording="line.parquet")).with_server()
+        corrected = CorrectedPasses(str(folder), "line", str(folder / "line.passes.parquet"))
+        self.server = PageServer(page_html(contents), recording, truth, Rules(), corrected)
+        self.thread = threading.Thread(target=lambda: self.server.serve_forever(poll_interval=0.01))
+        self.thread.start()
+        self.context = chromium.new_context(accept_downloads=True)
+        self.page = self.context.new_page()
+        self.faults: list[str] = []
+        self.requests: list[str] = []
+        self.page.on("pageerror", lambda fault: self.faults.append(str(fault)))
+        self.page.on("request", lambda request: self.requests.append(request.url))
+        self.page.goto(self.server.address)
+        self.page.wait_for_selector("body[data-ready]")
+
+    def close(self) -> None:
+        self.context.close()
+        self.server.shutdown()
+        self.thread.join()
+        self.server.server_close()
+        assert self.faults == []
+        assert all(url.startswith((self.server.address, "blob:")) for url in self.requests)
+
+
+@pytest.mark.parametrize("setting", [Setting(unit="counts", on_level=200, off_level=180), *KINDS])
+def test_the_server_counts_what_the_page_cannot(
+    chromium: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, setting: Setting
+) -> None:
+    """Without the light in the page: counts, errors one by one and light of the view come from the server."""
+    from playwright.sync_api import expect
+
+    _line(tmp_path)
+    monkeypatch.setattr("teachlab.page.light.MOST_RAW", 100)
+    monkeypatch.setattr("teachlab.page.light.MOST_PIECES", 0)
+    served = Served(chromium, tmp_path, setting)
+    page = served.page
+    page.focus("#on")
+    for key in ("ArrowUp", "Shift+ArrowUp"):
+        page.keyboard.press(key)
+    page.fill("#consecutive", "3")
+    with page.expect_download() as download:
+        page.click("#save")
+    saved = read_setting(download.value.path())
+    assert saved.consecutive == 3
+    n = score(replay(*_pair(tmp_path, saved)), _truth(tmp_path), tables=False).counts
+    trips = f"{n.false_trips} false {'trip' if n.false_trips == 1 else 'trips'}"
+    wanted = f"{n.lost} of 40 passes lost, {trips}, {n.extra} counted more than once."
+    expect(page.locator("#sum")).to_have_text(wanted)
+    page.focus("#on")
+    page.keyboard.press("End")
+    expect(page.locator("#basis")).to_contain_text("Replayed over the whole")
+    page.keyboard.press("n")
+    assert "Error 1 of " in page.inner_text("#said")
+    page.wait_for_timeout(500)
+    assert any(url.endswith("/light") for url in served.requests)
+    assert "not here" not in page.inner_text("#span")
+    served.close()
+
+
+def test_the_server_saves_corrected_passes_beside_the_old_table(chromium: Any, tmp_path: Path) -> None:
+    from playwright.sync_api import expect
+
+    _line(tmp_path)
+    old = (tmp_path / "line.passes.parquet").read_bytes()
+    served = Served(chromium, tmp_path, None)
+    page = served.page
+    page.click("#correct summary")
+    page.click("#pass-after")
+    page.click("#pass-out")
+    page.click("#pass-save")
+    expect(page.locator("#said")).to_contain_text("Saved as")
+    written = tmp_path / "line.corrected-1.passes.parquet"
+    assert read_truth(written).start.tolist() == read_truth(tmp_path / "line.passes.parquet").start.tolist()[1:]
+    history = read_history(written)
+    assert history is not None
+    assert [edit["what"] for edit in history["edits"]] == ["taken out"]
+    assert (tmp_path / "line.passes.parquet").read_bytes() == old
+    page.click("#ask-reserve")
+    expect(page.locator("#reserve")).to_contain_text("of the light may be lost")
+    served.close()
+
+
+@pytest.mark.parametrize(
+    ("tool", "arguments"),
+    [
+        ("tsc", ["-p", "tests/browser/script"]),
+        (
+            "eslint",
+            ["--config", "tests/browser/script/eslint.config.mjs", "--max-warnings", "0", "teachlab/page/script"],
+        ),
+    ],
+)
+def test_types_and_style_of_the_script_hold(
+    lacking_here: Callable[[str], None], tool: str, arguments: list[str]
+) -> None:
+    """By tsc --checkJs and eslint; nothing is built."""
+    root = Path(__file__).parents[2]
+    program = root / "tests" / "browser" / "script" / "node_modules" / ".bin" / tool
+    if not program.exists():
+        lacking_here(f"{tool} (npm install in tests/browser/script)")
+    found = subprocess.run([program, *arguments], cwd=root, capture_output=True, text=True, check=False)
     assert found.returncode == 0, found.stdout

@@ -11,20 +11,25 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-import teachlab.page.contents as contents_module
+import teachlab.page.light as light_module
 from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
-from teachlab.data.setting_files import read_setting, setting_text, write_setting
+from teachlab.data.setting_files import setting_text, write_setting
 from teachlab.data.truth_files import write_truth
 from teachlab.model.draws import DrawOptions
-from teachlab.model.following_and_window import WindowSetting
+from teachlab.model.following_and_window import FollowingSetting, WindowSetting
 from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.score import Outcome, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.page.assembly import FOLDER, MODULES, page_html
+from teachlab.page.chains import chains_of
 from teachlab.page.contents import page_contents
 from teachlab.page.packing import PackedArray
 from teachlab.questions.surface.cloud import taught_cloud
+from teachlab.scoring.scoring import score
+from teachlab.sensor.clock import Clock
+from teachlab.switching.run import replay
 from teachlab.teaching.strategies.two_sample_midpoint import TwoSampleMidpoint
 
 UNIT = "counts"
@@ -51,6 +56,7 @@ def line(passes: int = 20) -> tuple[Recording, Truth]:
 )
 def test_the_plot_library_is_the_published_one(name: str, digest: str) -> None:
     assert hashlib.sha256((FOLDER / "vendor" / name).read_bytes()).hexdigest() == digest
+    assert (FOLDER / "vendor" / "VERSION").read_text(encoding="utf-8").startswith("uPlot 1.6.32\n")
 
 
 def test_every_module_is_in_the_script() -> None:
@@ -69,7 +75,7 @@ def test_the_page_asks_nothing_of_any_network_and_allows_no_script_but_its_own()
 def test_facts_are_those_of_the_recording() -> None:
     recording, truth = line()
     facts = page_contents(recording, truth).facts
-    assert facts["detect_trials"] == 20
+    assert facts["trials"]["detect"] == 20
     assert facts["kinds"] == ["lid", "tub"]
     # Best by hand: between the spike at 30 and the weakest pass at 50 nothing is lost and nothing trips.
     assert 30 < facts["best"]["on"] <= 50
@@ -77,15 +83,12 @@ def test_facts_are_those_of_the_recording() -> None:
     assert facts["light"] == {"raw": True}
 
 
-def test_texts_of_settings_are_those_of_the_file(tmp_path: Path) -> None:
+def test_texts_of_settings_are_those_of_the_file() -> None:
     recording, truth = line()
     setting = Setting(unit=UNIT, on_level=40.5, off_level=20, on_delay_ms=2)
     texts = page_contents(recording, truth, setting).facts["texts"]
     assert texts["given"] == setting_text(setting)
-    before, between, after = texts["template"]
-    path = tmp_path / "other.json"
-    path.write_text(f"{before}33.0{between}12.25{after}", encoding="utf-8")
-    assert read_setting(path) == setting.with_levels(33.0, 12.25)
+    assert texts["moved"] == setting_text(setting)
 
 
 def _folder(tmp_path: Path) -> Path:
@@ -113,14 +116,62 @@ def test_the_command_writes_one_page_and_tells_what_it_holds(tmp_path: Path) -> 
 
 def test_what_cannot_be_shown_is_refused_before_work(tmp_path: Path) -> None:
     folder = _folder(tmp_path)
-    window = WindowSetting(unit=UNIT, on_level=40, off_level=5, high_release=35, low_release=8)
-    write_setting(folder / "window.json", window)
-    asked = ["explore", str(folder / "line.parquet"), "--out", str(folder / "page.html")]
-    refused = CliRunner().invoke(app, [*asked, "--setting", str(folder / "window.json")])
-    assert refused.exit_code == 2
-    assert "window" in refused.output or "two thresholds" in refused.output
-    assert CliRunner().invoke(app, ["explore", asked[1], "--out", str(folder / "page.pdf")]).exit_code == 2
+    page = str(folder / "page.html")
+    for asked in (["--out", str(folder / "page.pdf")], [], ["--serve", "--json"], ["--out", page, "--set", "share=1"]):
+        assert CliRunner().invoke(app, ["explore", str(folder / "line.parquet"), *asked]).exit_code == 2
     assert not (folder / "page.html").exists()
+
+
+@pytest.mark.parametrize(
+    "setting",
+    [
+        WindowSetting(unit=UNIT, on_level=40, off_level=5, high_release=35, low_release=8),
+        FollowingSetting(unit=UNIT, on_level=40, off_level=30, reference=10, low_limit=5, high_limit=25),
+        Setting(unit=UNIT, on_level=40, off_level=30, off_delay_ms=3),
+    ],
+)
+def test_rows_of_settings_are_counted_as_replay_and_score_do(setting: Setting) -> None:
+    """Where no table of all pairs is: each setting of a row alone, and the row holds the one that was given."""
+    recording, truth = line()
+    found = page_contents(recording, truth, setting)
+    rows = chains_of(recording, truth, setting, np.unique(recording.light[:]).astype(float), rules=Rules())
+    assert found.facts["chains"] == [row.moves for row in rows]
+    assert len(rows) == (2 if isinstance(setting, WindowSetting) else 1)
+    fewest = min(n.lost + n.extra + n.false_trips for row in rows for n in row.counts)
+    assert sum(found.facts["best"]["counts"][name] for name in ("lost", "extra", "false_trips")) == fewest
+    for row in rows:
+        assert setting in row.settings
+        assert len(row.settings) >= 3
+        for one, counts in zip(row.settings, row.counts, strict=True):
+            n = score(replay(recording, one), truth).counts
+            assert (counts.lost, counts.extra, counts.false_trips) == (n.lost, n.extra, n.false_trips)
+            assert one.switching == setting.switching
+
+
+def test_the_tables_of_kinds_sum_to_that_of_all_and_are_scores_of_replays() -> None:
+    recording, truth = line()
+    found = page_contents(recording, truth, Setting(unit=UNIT, on_level=60, off_level=20))
+    levels = np.unique(np.append(recording.light[:], 60)).astype(float)
+    assert found.arrays["levels"] == PackedArray.of(levels)
+    kept = []
+    for name in found.facts["labels"]:
+        lost = np.zeros((levels.size, levels.size), np.int32)
+        for i, j in zip(*np.tril_indices(levels.size), strict=True):
+            setting = Setting(unit=UNIT, on_level=levels[i], off_level=levels[j])
+            outcome = score(replay(recording, setting), truth).trials.passes
+            lost[i, j] = np.isin(outcome[truth.label == name], (Outcome.MISS, Outcome.MERGED)).sum()
+        kept.append(lost)
+    assert [found.arrays[f"kind_lost_{k}"] for k in range(2)] == [PackedArray.of(one, differences=2) for one in kept]
+    assert found.arrays["table_lost"] == PackedArray.of(kept[0] + kept[1], differences=2)
+
+
+def test_reserves_are_those_of_the_setting() -> None:
+    """By hand: the weakest pass reaches 50, so that light may fall to 40/50 before a level of 40 misses it."""
+    recording, truth = line()
+    setting = Setting(unit=UNIT, on_level=40, off_level=20)
+    told = page_contents(recording, truth, setting).facts["reserves"]
+    assert (told[0]["on"], told[0]["off"]) == (40, 20)
+    assert "20 % of the light may be lost" in told[0]["text"]
 
 
 def test_where_a_strategy_lands_is_on_the_page() -> None:
@@ -135,15 +186,36 @@ def test_where_a_strategy_lands_is_on_the_page() -> None:
 
 
 def test_beyond_so_many_samples_extremes_travel_and_what_went_wrong(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(contents_module, "MOST_RAW", 100)
+    monkeypatch.setattr(light_module, "MOST_RAW", 100)
     recording, truth = line()
     found = page_contents(recording, truth, Setting(unit=UNIT, on_level=60, off_level=20))
-    assert found.facts["light"] == {"raw": False, "block": 256}
+    assert found.facts["light"] == {"raw": False, "block": 256, "pieces": True}
     assert "light" not in found.arrays
     assert found.arrays["low"].shape == (2,)
     # By hand: passes of 50 to 59 stay below 60.
     kept = PackedArray.of(np.array([1] * 10 + [0] * 10, np.uint8))
     assert found.arrays["start_passes"] == kept
+    # Around the pass at 10 with 8 samples 60 on either side, and so on: all of the light, joined.
+    assert found.arrays["piece_start"] == PackedArray.of(np.array([0], np.int32), differences=1)
+    assert found.arrays["piece_light"] == PackedArray.of(np.asarray(recording.light[:]), differences=1)
+
+
+def test_the_light_that_matters_most_travels_within_a_bound(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Random light does not pack: of ten equal places as many travel as fit, the first ones, none without need."""
+    rng = np.random.default_rng(5)
+    light = rng.integers(0, 60_000, 20_000).astype(np.uint16)
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit=UNIT))
+    places = [(a, a + 1000) for a in (9000, 1000, 17000, 3000, 11000, 5000, 13000, 7000, 15000, 19000)]
+    monkeypatch.setattr(light_module, "MOST_RAW", 100)
+    monkeypatch.setattr(light_module, "MOST_PIECES", 13_000)
+    arrays, _ = light_module.packed_light(recording, Clock.of(20_000, 1000, None), places)
+    size = sum(len(one.text) for name, one in arrays.items() if name.startswith("piece"))
+    kept = (np.array([1000, 3000, 9000, 17000]), 1000)
+    assert arrays["piece_start"] == PackedArray.of(kept[0].astype(np.int32), differences=1)
+    assert arrays["piece_light"] == PackedArray.of(
+        np.concatenate([light[a : a + 1000] for a in kept[0]]), differences=1
+    )
+    assert 13_000 * 0.8 < size <= 13_000
 
 
 def test_levels_beyond_all_light_are_counted_too() -> None:

@@ -37,6 +37,22 @@ export function cleared(id, height) {
   return { canvas, pen, width };
 }
 
+/**
+ * A drawing that is made at most once a frame, however often it is asked for.
+ * @param {() => void} draw
+ */
+export function eachFrame(draw) {
+  let waiting = false;
+  return () => {
+    if (waiting) return;
+    waiting = true;
+    requestAnimationFrame(() => {
+      waiting = false;
+      draw();
+    });
+  };
+}
+
 /** Text of canvases grows with that of the page. */
 export function textSize() {
   return 0.78 * parseFloat(getComputedStyle(document.documentElement).fontSize);
@@ -57,4 +73,55 @@ export function fitting(pen, text, width) {
   let cut = Array.from(text).slice(0, 80);
   while (cut.length > 1 && pen.measureText(`${cut.join("")}…`).width > width) cut = cut.slice(0, -1);
   return `${cut.join("")}…`;
+}
+
+/**
+ * One row of a table: its head, and cells as text.
+ * @param {string} name
+ * @param {string[]} texts
+ */
+export function rowOf(name, texts) {
+  const line = document.createElement("tr"), head = document.createElement("th");
+  head.scope = "row";
+  head.textContent = name;
+  line.append(head, ...texts.map((text, k) => {
+    const cell = document.createElement("td");
+    cell.textContent = text;
+    if (k === 0) cell.className = "now";
+    return cell;
+  }));
+  return line;
+}
+
+/** @param {string} text what happened, or what to do */
+export function say(text) {
+  element("said").textContent = text;
+}
+
+/**
+ * When a moment of the recording was: time of day where the recording knows it, else seconds from the start.
+ * @param {any} facts
+ * @param {number} seconds
+ * @param {number} [step] what is told apart, seconds
+ */
+export function moment(facts, seconds, step = 0.001) {
+  if (facts.began === null) return `${shown(Number(seconds.toPrecision(7)))} s`;
+  // Read and shown as one and the same zone: the clock of the line.
+  const at = new Date(Date.parse(`${facts.began.slice(0, 23)}Z`) + 1000 * seconds).toISOString();
+  const long = facts.samples / facts.sample_rate_hz >= 86400;
+  return (long ? `${at.slice(0, 10)} ` : "") + at.slice(11, step >= 1 ? 19 : 23);
+}
+
+/**
+ * Offer a text as a file.
+ * @param {string} name
+ * @param {string} text
+ * @param {string} type
+ */
+export function download(name, text, type) {
+  const link = document.createElement("a");
+  link.href = URL.createObjectURL(new Blob([text], { type }));
+  link.download = name;
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 10000);
 }

@@ -2,17 +2,22 @@
  * Both levels under the hand, and what they count.
  *
  * @import {Numbers} from "./decoding.js"
- * @import {Clock, Output, Switching} from "./switching.js"
+ * @import {Clock, Setting} from "./switching.js"
  * @import {Passes} from "./scoring.js"
  * @import {Counted, TableCounts, TableName} from "./tables.js"
+ * @import {Server} from "./serving.js"
  * @typedef {"on"|"off"} LevelName
- * @typedef {{counts: TableCounts|null, basis: "table"|"replay"|"none", output: Output|null, scored: Trials|null}} Now
- * @typedef {{passes: ArrayLike<number>, again: ArrayLike<number>, gaps: ArrayLike<number>, gapStart: number[],
- *   gapStop: number[]}} Trials
+ * @typedef {{detect: number, ignore: number, gaps: number, hours: number}} TrialCounts
+ * @typedef {{counts: TableCounts|null, basis: "table"|"replay"|"server"|"waiting"|"none", trials: TrialCounts,
+ *   output: {output: number[]}|null, scored: Trials|null}} Now
+ * @typedef {{passes: ArrayLike<number>, again: ArrayLike<number>, gaps: ArrayLike<number>, gapStart: ArrayLike<number>,
+ *   gapStop: ArrayLike<number>}} Trials
  * @typedef {{sample: number, end: number, what: string, row: number}} Fault
+ * @typedef {Passes & {kind: ArrayLike<number>, lot: ArrayLike<number>|null, low: ArrayLike<number>,
+ *   high: ArrayLike<number>, doubt: ArrayLike<number>}} NamedPasses
  */
 import { invalidRuns, switched } from "./switching.js";
-import { MERGED, MISS, TRIPPED, scored, windowsOf } from "./scoring.js";
+import { MERGED, MISS, TRIPPED, firstAfter, scored, windowsOf } from "./scoring.js";
 import { TABLES, cellOf, countsAt, rankOf, sameUntil } from "./tables.js";
 
 /** Most time to look for the next change by replay, ms. */
@@ -20,103 +25,220 @@ const PATIENCE = 400;
 /** Evaluations from which a hand that moves is not kept waiting for the replay: counts come from the tables, at once. */
 const LONG = 1e6;
 /** How long the hand rests before what became of every pass is replayed there, ms. */
-const REST = 80;
+const SETTLE = 80;
+/** Filter and delays: what the hand may change besides the levels. */
+export const MEMORY = /** @type {("consecutive"|"on_delay_ms"|"off_delay_ms")[]} */ (["consecutive", "on_delay_ms", "off_delay_ms"]);
 
 export class Hand {
   /**
    * @param {any} facts
    * @param {Record<string, Numbers>} arrays
+   * @param {Server|null} server
    */
-  constructor(facts, arrays) {
+  constructor(facts, arrays, server) {
     this.facts = facts;
     this.arrays = arrays;
+    this.server = server;
     this.levels = arrays.levels;
     /** @type {Clock} */
     this.clock = facts.clock;
-    /** @type {Switching} */
-    this.switching = { ...facts.switching, on: 0, off: 0 };
-    /** @type {Counted} */
-    this.counted = {
+    /** @type {Setting} */
+    this.setting = facts.setting;
+    /** @type {Counted|null} */
+    this.counted = facts.tables ? {
       levels: arrays.levels, distinct: facts.distinct, everyPair: facts.every_pair,
       tables: /** @type {Record<TableName, Numbers>} */ (
         Object.fromEntries(TABLES.map((name) => [name, arrays[`table_${name}`]]))),
-    };
-    /** @type {Passes} */
+    } : null;
+    /** Counts along rows of settings, by their levels. @type {Map<string, TableCounts>} */
+    this.chained = new Map();
+    for (const moves of facts.chains) {
+      for (const { on, off, counts } of this.chain(moves)) this.chained.set(`${on} ${off}`, counts);
+    }
+    /** @type {NamedPasses} */
     this.passes = {
-      start: arrays.start, end: arrays.end, detect: arrays.detect, leftOut: arrays.left_out,
+      start: arrays.start, end: arrays.end, detect: arrays.detect, leftOut: arrays.left_out, kind: arrays.kind,
+      lot: arrays.lot ?? null, low: arrays.pass_low, high: arrays.pass_high, doubt: arrays.doubt,
       doubtSamples: facts.uncertainty_samples, toleranceMs: facts.rules.tolerance_ms,
     };
+    /** Whether passes were corrected here: what was counted beforehand holds no longer. */
+    this.corrected = false;
     this.light = facts.light.raw
       ? { light: arrays.light, invalid: /** @type {Uint8Array|null} */ (arrays.invalid ?? null) } : null;
     this.invalid = this.light === null ? [] : invalidRuns(this.light, this.clock);
     /** @type {number|undefined} */
     this.resting = undefined;
-    this.on = facts.hand.on;
-    this.off = facts.hand.off;
     /** @type {(() => void)[]} */
     this.listeners = [];
-    this.start = this.counts(this.on, this.off);
+    this.start = this.counts();
     /** @type {Now} */
     this.now = this.start;
+    if (this.now.scored === null) this.rest();
+  }
+
+  get on() {
+    return this.setting.on_level;
+  }
+
+  get off() {
+    return this.setting.off_level;
+  }
+
+  get lightOn() {
+    return this.setting.polarity === "light-on";
   }
 
   /** Whether the levels are those that the page began with. */
   get atStart() {
-    return this.usual && this.on === this.facts.hand.on && this.off === this.facts.hand.off;
+    const { on_level: on, off_level: off } = this.facts.setting;
+    return this.usual && this.on === on && this.off === off;
   }
 
-  /** Whether filter and delays are those that the tables were counted with. */
+  /** Whether filter and delays are those that were counted with. */
   get usual() {
-    const { consecutive, onDelayMs, offDelayMs } = this.facts.switching, own = this.switching;
-    return own.consecutive === consecutive && own.onDelayMs === onDelayMs && own.offDelayMs === offDelayMs;
+    return MEMORY.every((name) => this.setting[name] === this.facts.setting[name]);
   }
 
-  /**
-   * Take another filter and other delays; they are replayed here.
-   * @param {{consecutive: number, onDelayMs: number, offDelayMs: number}} memory
-   */
-  remember(memory) {
-    Object.assign(this.switching, memory);
-    this.now = this.counts(this.on, this.off);
-    for (const told of this.listeners) told();
+  /** Whether what was counted beforehand is about this filter, these delays and these passes. */
+  get known() {
+    return this.usual && !this.corrected;
   }
 
   /** Whether only pairs without hysteresis can be counted. */
   get together() {
-    return !this.facts.every_pair && this.light === null;
+    return this.counted !== null && !this.facts.every_pair && this.light === null && this.server === null
+      && this.facts.chains.length === 0;
+  }
+
+  /** Row and column of the tables, where they hold these levels. */
+  get cell() {
+    return this.known && this.counted !== null ? cellOf(this.counted, this.on, this.off) : null;
   }
 
   /**
-   * What two levels count.
-   * @param {number} on
-   * @param {number} off
+   * One row of settings that were counted beforehand.
+   * @param {string} moves
+   * @returns {{on: number, off: number, counts: TableCounts}[]}
+   */
+  chain(moves) {
+    const on = this.arrays[`chain_${moves}_on`], off = this.arrays[`chain_${moves}_off`];
+    return Array.from(on, (level, k) => ({
+      on: level, off: off[k],
+      counts: /** @type {TableCounts} */ (Object.fromEntries(TABLES.map((name) => [name, this.arrays[`chain_${moves}_${name}`][k]]))),
+    }));
+  }
+
+  /** Counts that were made beforehand; null where there are none. */
+  looked() {
+    const { cell } = this;
+    if (cell !== null && this.counted !== null) return countsAt(this.counted, ...cell);
+    return this.known ? this.chained.get(`${this.on} ${this.off}`) ?? (this.atStart ? this.facts.counts : null) : null;
+  }
+
+  /**
+   * What the setting of the hand counts.
    * @returns {Now}
    */
-  counts(on, off) {
-    const cell = this.usual ? cellOf(this.counted, on, off) : null;
-    const counts = cell === null ? null : countsAt(this.counted, ...cell);
-    if (this.light === null) {
-      const known = on === this.facts.hand.on && off === this.facts.hand.off;
-      return { counts, basis: counts === null ? "none" : "table", output: null, scored: known ? this.known() : null };
+  counts() {
+    const counts = this.looked(), trials = this.cell === null ? this.facts.trials : this.facts.table_trials;
+    const output = this.light === null ? null : switched(this.light, this.clock, this.setting, this.invalid);
+    if (output === null) {
+      const known = this.atStart && !this.corrected && this.arrays.start_passes ? this.outcomesAtStart() : null;
+      return { counts, basis: counts !== null ? "table" : this.server ? "waiting" : "none", trials, output: null, scored: known };
     }
-    const output = switched(this.light, this.clock, { ...this.switching, on, off }, this.invalid);
-    if (output === null) return { counts, basis: counts === null ? "none" : "table", output, scored: null };
     const found = scored(output, this.passes, this.clock), n = found.counts;
     const replayed = {
       lost: n.misses + n.merged, merged: n.merged, extra: n.extra, false_trips: n.false_trips,
       gaps_tripped: n.gaps_tripped, ignore_trips: n.ignore_false_trips, ignore_tripped: n.ignore_tripped,
     };
-    return { counts: counts ?? replayed, basis: counts === null ? "replay" : "table", output, scored: found };
+    return {
+      counts: counts ?? replayed, basis: counts === null ? "replay" : "table", output, scored: found,
+      trials: counts !== null ? trials : {
+        detect: n.detect_passes - n.excluded_passes, ignore: n.ignore_passes - n.excluded_ignore_passes, gaps: n.gaps,
+        hours: this.clock.count / this.clock.rate / 3600,
+      },
+    };
   }
 
   /**
    * What became of every trial at the levels that the page began with, as it was counted beforehand.
    * @returns {Trials}
    */
-  known() {
+  outcomesAtStart() {
     const { start_passes: passes, start_again: again, start_gaps: gaps } = this.arrays;
     const { gapStart, gapStop } = windowsOf(this.passes, this.clock, this.facts.lag);
     return { passes, again, gaps, gapStart, gapStop };
+  }
+
+  /** Passes lost of each kind; null where that is not known. */
+  lostByKind() {
+    const { scored: found } = this.now, { cell } = this, lost = new Int32Array(this.facts.kinds.length);
+    if (found !== null) {
+      for (let k = 0; k < found.passes.length; k++) {
+        if (found.passes[k] === MISS || found.passes[k] === MERGED) lost[this.passes.kind[k]]++;
+      }
+      return lost;
+    }
+    if (cell === null || !this.arrays.kind_lost_0) return null;
+    const at = this.facts.every_pair ? cell[0] * this.levels.length + cell[1] : cell[0];
+    return lost.map((_, k) => this.arrays[`kind_lost_${k}`][at]);
+  }
+
+  /**
+   * Take a setting.
+   * @param {Setting} setting
+   */
+  use(setting) {
+    this.setting = setting;
+    clearTimeout(this.resting);
+    this.resting = undefined;
+    const counts = this.clock.count > LONG && this.light !== null ? this.looked() : null;
+    if (counts === null) this.now = this.counts();
+    else this.now = { counts, basis: "table", trials: this.cell ? this.facts.table_trials : this.facts.trials, output: null, scored: null };
+    if (this.now.scored === null) this.rest();
+    this.tell();
+  }
+
+  tell() {
+    for (const told of this.listeners) told();
+  }
+
+  /** Find what became of every pass once the hand rests: by replay here, else by the server. */
+  rest() {
+    if (this.light !== null || this.server !== null) this.resting = setTimeout(() => this.settle(), SETTLE);
+  }
+
+  /** Replay what a moving hand left out. */
+  settle() {
+    if (this.resting === undefined) return;
+    clearTimeout(this.resting);
+    this.resting = undefined;
+    if (this.light === null && this.server !== null) return void this.ask(this.server);
+    this.now = this.counts();
+    this.tell();
+  }
+
+  /**
+   * Let the server replay; an answer that comes after the hand has moved on is dropped.
+   * @param {Server} server
+   */
+  async ask(server) {
+    const { setting, passes } = this;
+    const found = await server.count(setting, this.corrected ? this : null);
+    if (this.setting !== setting || this.passes !== passes) return;
+    this.now = typeof found === "string" ? { ...this.now, basis: this.now.counts === null ? "none" : "table" } : found;
+    this.tell();
+  }
+
+  /**
+   * Take other passes.
+   * @param {NamedPasses} passes
+   * @param {boolean} corrected
+   */
+  pass(passes, corrected) {
+    this.passes = passes;
+    this.corrected = corrected;
+    this.use(this.setting);
   }
 
   /**
@@ -125,38 +247,50 @@ export class Hand {
    * @param {number} off
    */
   take(on, off) {
-    if (on === this.on && off === this.off) return;
-    this.on = on;
-    this.off = off;
-    const cell = this.usual && this.clock.count > LONG && this.light !== null ? cellOf(this.counted, on, off) : null;
-    clearTimeout(this.resting);
-    this.resting = undefined;
-    if (cell === null) this.now = this.counts(on, off);
-    else {
-      this.now = { counts: countsAt(this.counted, ...cell), basis: "table", output: null, scored: null };
-      this.resting = setTimeout(() => this.settle(), REST);
-    }
-    for (const told of this.listeners) told();
-  }
-
-  /** Replay what a moving hand left out. */
-  settle() {
-    if (this.resting === undefined) return;
-    clearTimeout(this.resting);
-    this.resting = undefined;
-    this.now = this.counts(this.on, this.off);
-    for (const told of this.listeners) told();
+    const setting = this.settingAt(on, off);
+    if (setting.on_level !== this.on || setting.off_level !== this.off) this.use(setting);
   }
 
   /**
-   * Move one level; the other gives way, since off must not exceed on.
+   * The setting with other levels; the releases of a window keep their distances.
+   * @param {number} on
+   * @param {number} off
+   * @returns {Setting}
+   */
+  settingAt(on, off) {
+    const begin = this.facts.setting;
+    if (begin.kind !== "window") return { ...this.setting, on_level: on, off_level: off };
+    const high = on - (begin.on_level - begin.high_release), low = off + (begin.low_release - begin.off_level);
+    return { ...this.setting, on_level: on, off_level: off, high_release: high, low_release: low };
+  }
+
+  /**
+   * Whether a setting of the kind may have these levels.
+   * @param {number} on
+   * @param {number} off
+   */
+  allowed(on, off) {
+    const { kind, reference, high_release: high, low_release: low } = /** @type {any} */ (this.settingAt(on, off));
+    if (kind === "window") return off <= low && low <= high && high <= on;
+    return off <= on && (kind !== "following" || (this.lightOn ? reference < off : reference >= on));
+  }
+
+  /**
+   * Move one level; the other gives way as far as it must.
    * @param {LevelName} name
    * @param {number} level
    */
   move(name, level) {
-    if (this.together) this.take(level, level);
-    else if (name === "on") this.take(level, Math.min(level, this.off));
-    else this.take(Math.max(level, this.on), level);
+    if (this.together) return this.take(level, level);
+    const other = name === "on" ? this.off : this.on;
+    const pair = (/** @type {number} */ o) => /** @type {[number, number]} */ (name === "on" ? [level, o] : [o, level]);
+    if (this.allowed(...pair(other))) return this.take(...pair(other));
+    if (this.allowed(...pair(level))) return this.take(...pair(level));
+    // The counted level nearest to the other one with which the pair is a setting.
+    const { levels } = this, by = name === "on" ? -1 : 1;
+    for (let k = Math.min(rankOf(levels, other), levels.length - 1); k >= 0 && k < levels.length; k += by) {
+      if (this.allowed(...pair(levels[k]))) return this.take(...pair(levels[k]));
+    }
   }
 
   /**
@@ -188,17 +322,22 @@ export class Hand {
    * @param {number} by 1 or -1
    */
   change(name, by) {
-    const cell = this.usual ? cellOf(this.counted, this.on, this.off) : null;
-    if (cell !== null && this.facts.every_pair) {
-      const { last, next } = sameUntil(this.counted, cell, name === "on", by);
+    const { cell, counted } = this;
+    if (cell !== null && counted !== null && this.facts.every_pair) {
+      const { last, next } = sameUntil(counted, cell, name === "on", by);
       const [i, j] = next ?? last;
-      const blocked = next === null && (name === "on" ? by < 0 && i === j : by > 0 && i === j);
-      if (!blocked) {
-        this.take(name === "on" ? this.levels[i] : this.on, name === "off" ? this.levels[j] : this.off);
-        return;
-      }
+      const blocked = next === null && i === j && (name === "on" ? by < 0 : by > 0);
+      if (!blocked) return this.take(name === "on" ? this.levels[i] : this.on, name === "off" ? this.levels[j] : this.off);
       // The other level is in the way: both go on together.
       this.take(this.levels[i], this.levels[j]);
+    }
+    for (const moves of this.facts.chains.filter((/** @type {string} */ one) => one === name || one === "both")) {
+      const row = this.chain(moves), at = row.findIndex(({ on, off }) => on === this.on && off === this.off);
+      if (!this.known || at < 0) continue;
+      const text = JSON.stringify(row[at].counts);
+      let k = at;
+      while (row[k + by] && JSON.stringify(row[k].counts) === text) k += by;
+      return this.take(row[k].on, row[k].off);
     }
     const before = JSON.stringify(this.now.counts), until = performance.now() + PATIENCE;
     while (performance.now() < until && JSON.stringify(this.now.counts) === before) {
@@ -214,19 +353,19 @@ export class Hand {
    * @returns {{above: number|null, to: number}|null}
    */
   same(name) {
-    const cell = this.usual ? cellOf(this.counted, this.on, this.off) : null;
-    if (cell === null) return null;
+    const { cell, counted } = this;
+    if (cell === null || counted === null) return null;
     const index = name === "on" ? 0 : 1;
-    const low = sameUntil(this.counted, cell, name === "on", -1).last[index];
-    const high = sameUntil(this.counted, cell, name === "on", 1).last[index];
+    const low = sameUntil(counted, cell, name === "on", -1).last[index];
+    const high = sameUntil(counted, cell, name === "on", 1).last[index];
     // Where all distinct levels are known, what lies between two of them acts as the upper one.
     const above = this.facts.distinct ? (low > 0 ? this.levels[low - 1] : null) : this.levels[low];
     return { above, to: this.levels[high] };
   }
 
-  /** Everything that goes wrong at these levels, in time order; null where the light is not in the page. */
+  /** Everything that goes wrong at these levels, in time order; null where it is not known. */
   faults() {
-    const { scored: found } = this.now;
+    const { scored: found, output } = this.now, runs = output === null ? [] : output.output;
     if (found === null) return null;
     /** @type {Fault[]} */
     const out = [];
@@ -239,7 +378,10 @@ export class Hand {
     const ratio = this.clock.numerator / this.clock.denominator;
     for (let k = 0; k < found.gaps.length; k++) {
       if (found.gaps[k] !== TRIPPED) continue;
-      const sample = Math.floor(found.gapStart[k] * ratio), end = Math.ceil(found.gapStop[k] * ratio);
+      const first = runs[firstAfter(runs, found.gapStart[k])];
+      const known = first !== undefined && first >= found.gapStart[k] && first < found.gapStop[k];
+      const sample = Math.floor((known ? first : found.gapStart[k]) * ratio);
+      const end = known ? sample + 1 : Math.ceil(found.gapStop[k] * ratio);
       out.push({ sample, end, what: "false trip", row: -1 });
     }
     return out.sort((a, b) => a.sample - b.sample);

@@ -3,8 +3,8 @@
  *
  * @import {Hand, LevelName} from "./hand.js"
  */
-import { cleared, colour, element, fitting, shown, textSize } from "./drawing.js";
-import { countsAt, rankOf } from "./tables.js";
+import { cleared, colour, eachFrame, element, fitting, shown, textSize } from "./drawing.js";
+import { errorsAt, rankOf } from "./tables.js";
 
 const MOST_KINDS = 12;
 const BINS = 160;
@@ -13,11 +13,12 @@ export class Histogram {
   /** @param {Hand} hand */
   constructor(hand) {
     this.hand = hand;
-    const { levels, arrays, facts } = hand;
+    const { levels } = hand;
     this.low = Math.min(levels[0], hand.on, hand.off);
     this.high = Math.max(levels[levels.length - 1], hand.on, hand.off);
     if (this.low === this.high) (this.low -= 1), (this.high += 1);
-    this.rows = this.gathered(facts.switching.lightOn ? "high" : "low", arrays);
+    this.passes = hand.passes;
+    this.rows = this.gathered();
     this.left = 0;
     this.width = 1;
     const canvas = /** @type {HTMLCanvasElement} */ (element("spread"));
@@ -34,16 +35,14 @@ export class Histogram {
     canvas.addEventListener("pointermove", (event) => held !== null && hand.snap(held, level(event)));
     for (const end of ["pointerup", "pointercancel"]) canvas.addEventListener(end, () => (held = null));
     new ResizeObserver(() => this.draw()).observe(/** @type {HTMLElement} */ (canvas.parentElement));
-    hand.listeners.push(() => this.draw());
+    hand.listeners.push(eachFrame(() => this.draw()));
   }
 
-  /**
-   * Rows of the histogram: a name, and how many reach each bin.
-   * @param {string} strongest
-   * @param {Record<string, ArrayLike<number>>} arrays
-   */
-  gathered(strongest, arrays) {
-    const { kinds, switching } = this.hand.facts, weakest = strongest === "high" ? "low" : "high";
+  /** Rows of the histogram: a name, and how many reach each bin. */
+  gathered() {
+    const { facts: { kinds }, passes, arrays, lightOn } = this.hand;
+    const [strongest, weakest] = lightOn ? [passes.high, passes.low] : [passes.low, passes.high];
+    const [gapStrongest, gapWeakest] = lightOn ? [arrays.gap_high, arrays.gap_low] : [arrays.gap_low, arrays.gap_high];
     const named = kinds.length > MOST_KINDS ? MOST_KINDS - 1 : kinds.length;
     const names = kinds.slice(0, named).map((/** @type {string} */ name) => name || "passes");
     if (kinds.length > named) names.push(`${kinds.length - named} other kinds`);
@@ -57,26 +56,35 @@ export class Histogram {
       row.strong[bin(strong)]++;
       row.weak[bin(weak)]++;
     };
-    for (let k = 0; k < arrays.kind.length; k++) {
-      put(rows[Math.min(arrays.kind[k], names.length - 1)], arrays[`pass_${strongest}`][k], arrays[`pass_${weakest}`][k]);
-    }
+    for (let k = 0; k < passes.kind.length; k++) put(rows[Math.min(passes.kind[k], names.length - 1)], strongest[k], weakest[k]);
     const gaps = rows[rows.length - 1];
-    for (let k = 0; k < arrays.gap_low.length; k++) put(gaps, arrays[`gap_${strongest}`][k], arrays[`gap_${weakest}`][k]);
-    this.strongest = switching.lightOn ? "brightest" : "darkest";
+    for (let k = 0; k < gapStrongest.length; k++) put(gaps, gapStrongest[k], gapWeakest[k]);
     return rows;
   }
 
-  /** Errors at every counted level with the hysteresis of the hand; at zero hysteresis where only that is counted. */
-  errors() {
-    const { levels, counted, facts } = this.hand, width = this.hand.on - this.hand.off;
-    return Array.from(levels, (level, i) => {
-      const j = facts.every_pair ? Math.min(i, rankOf(levels, level - width)) : i;
-      const n = countsAt(counted, i, j);
-      return n.lost + n.extra + n.false_trips + n.ignore_trips;
-    });
+  /**
+   * Errors along levels: of all pairs those with the hysteresis of the hand, else of the rows that were counted, else of
+   * pairs without hysteresis.
+   * @returns {{level: LevelName, at: number[], errors: number[]}[]}
+   */
+  curves() {
+    const { levels, counted, facts, known } = this.hand, width = this.hand.on - this.hand.off;
+    if (!known) return [];
+    if (facts.chains.length > 0) {
+      return facts.chains.map((/** @type {string} */ moves) => {
+        const row = this.hand.chain(moves), level = moves === "off" ? "off" : "on";
+        return { level, at: row.map((one) => one[level]),
+          errors: row.map(({ counts: n }) => n.lost + n.extra + n.false_trips + n.ignore_trips) };
+      });
+    }
+    if (counted === null) return [];
+    const errors = Array.from(levels, (level, i) =>
+      errorsAt(counted, i, facts.every_pair ? Math.min(i, rankOf(levels, level - width)) : i));
+    return [{ level: "on", at: Array.from(levels), errors }];
   }
 
   draw() {
+    if (this.passes !== this.hand.passes) (this.passes = this.hand.passes), (this.rows = this.gathered());
     const size = textSize(), line = size * 1.5, row = size * 2.2, curve = size * 7;
     const { pen, width } = cleared("spread", line * 2 + curve + this.rows.length * row + line * 1.5);
     const names = Math.min(width * 0.28, size * 11);
@@ -86,29 +94,33 @@ export class Histogram {
     const top = line * 2, bottom = top + curve;
     pen.textBaseline = "middle";
     // Errors on a root scale: one error stays visible beside thousands.
-    const errors = this.hand.usual ? this.errors() : [], most = Math.max(1, ...errors);
+    const curves = this.curves(), most = Math.max(1, ...curves.map(({ errors }) => errors.reduce((a, b) => Math.max(a, b), 0)));
     const y = (/** @type {number} */ n) => bottom - Math.sqrt(n / most) * curve * 0.92;
     pen.fillStyle = colour("quiet");
     pen.textAlign = "right";
-    if (errors.length > 0) pen.fillText(shown(most), this.left - size * 0.4, y(most));
+    if (curves.length > 0) pen.fillText(shown(most), this.left - size * 0.4, y(most));
     pen.fillText("0", this.left - size * 0.4, bottom);
     pen.fillText("errors", this.left - size * 0.4, (y(most) + bottom) / 2);
     pen.strokeStyle = colour("line");
     pen.strokeRect(this.left, top, this.width, bottom - top);
-    if (errors.length === 0) {
+    if (curves.length === 0) {
       pen.textAlign = "left";
-      pen.fillText("not counted with this filter and these delays", this.left + size, (top + bottom) / 2);
+      pen.fillText(this.hand.known ? "not counted for this kind of setting" : this.hand.corrected ? "not counted for corrected passes"
+        : "not counted with this filter and these delays", this.left + size, (top + bottom) / 2);
     }
-    pen.strokeStyle = colour("bad");
     pen.lineWidth = 1.5;
-    pen.beginPath();
-    errors.forEach((n, i) => {
-      const at = x(this.hand.levels[i]);
-      // Light between two levels acts as the upper one.
-      if (i > 0) pen.lineTo(x(this.hand.levels[i - 1]), y(n));
-      pen[i === 0 ? "moveTo" : "lineTo"](at, y(n));
-    });
-    pen.stroke();
+    for (const { level, at, errors } of curves) {
+      pen.strokeStyle = colour(curves.length > 1 ? level : "bad");
+      pen.setLineDash(level === "on" ? [] : [6, 4]);
+      pen.beginPath();
+      errors.forEach((n, i) => {
+        // Light between two levels acts as the upper one.
+        if (i > 0) pen.lineTo(x(at[i - 1]), y(n));
+        pen[i === 0 ? "moveTo" : "lineTo"](x(at[i]), y(n));
+      });
+      pen.stroke();
+    }
+    pen.setLineDash([]);
     this.rows.forEach((one, k) => {
       const foot = bottom + line * 0.4 + (k + 1) * row;
       pen.fillStyle = colour("ink");
@@ -116,12 +128,12 @@ export class Histogram {
       pen.fillText(fitting(pen, one.name, names), this.left - size * 0.4, foot - row * 0.4);
       const each = this.width / BINS;
       for (const [values, full] of /** @type {[Float64Array, boolean][]} */ ([[one.weak, false], [one.strong, true]])) {
-        const top = Math.max(1, ...values);
+        const tallest = Math.max(1, ...values);
         pen.fillStyle = pen.strokeStyle = colour(full ? "light" : "quiet");
         pen.lineWidth = 1;
         for (let b = 0; b < BINS; b++) {
           if (values[b] === 0) continue;
-          const high = Math.max(2, Math.sqrt(values[b] / top) * row * 0.85);
+          const high = Math.max(2, Math.sqrt(values[b] / tallest) * row * 0.85);
           if (full) pen.fillRect(this.left + b * each, foot - high, Math.max(1, each - 0.5), high);
           else pen.strokeRect(this.left + b * each + 0.5, foot - high * 0.5, Math.max(1, each - 1), high * 0.5);
         }

@@ -116,3 +116,13 @@ export function countInterval(events, exposure, confidence) {
   const low = events === 0 ? 0 : reached((x) => gammaShare(events, x), tail, top);
   return [low / exposure, reached((x) => gammaShare(events + 1, x), 1 - tail, top) / exposure];
 }
+
+/**
+ * One-sided upper bound of a share whose events may be parts of a trial.
+ * @param {number} events
+ * @param {number} trials
+ * @param {number} confidence
+ */
+export function shareUpper(events, trials, confidence) {
+  return events >= trials ? 1 : reached((x) => betaShare(x, events + 1, trials - events), confidence, 1);
+}

@@ -2,22 +2,29 @@
  * Errors of every pair of levels as a map; the hand, the best pair and where a strategy lands are points on it.
  *
  * @import {Hand} from "./hand.js"
+ * @import {Counted} from "./tables.js"
  */
-import { cleared, colour, element, shown, textSize } from "./drawing.js";
-import { countsAt, rankOf } from "./tables.js";
+import { cleared, colour, eachFrame, element, shown, textSize } from "./drawing.js";
+import { errorsAt, rankOf } from "./tables.js";
 
 /** Cells of the picture along one axis. */
 const CELLS = 180;
 
 export class SurfaceMap {
-  /** @param {Hand} hand */
-  constructor(hand) {
+  /**
+   * @param {Hand} hand
+   * @param {Counted} counted
+   */
+  constructor(hand, counted) {
     this.hand = hand;
+    this.counted = counted;
     const { levels } = hand;
     this.low = Math.min(levels[0], hand.off);
     this.high = Math.max(levels[levels.length - 1], hand.on);
     if (this.low === this.high) this.high += 1;
     this.errors = this.gathered();
+    /** @type {{colours: string, canvas: HTMLCanvasElement}|null} */
+    this.drawn = null;
     this.most = this.errors.reduce((a, b) => Math.max(a, b), 1);
     const canvas = element("map");
     let held = false;
@@ -37,19 +44,18 @@ export class SurfaceMap {
     canvas.addEventListener("pointermove", (event) => held && follow(event));
     for (const end of ["pointerup", "pointercancel"]) canvas.addEventListener(end, () => (held = false));
     new ResizeObserver(() => this.draw()).observe(/** @type {HTMLElement} */ (canvas.parentElement));
-    hand.listeners.push(() => this.draw());
+    hand.listeners.push(eachFrame(() => this.draw()));
   }
 
   /** Errors at the middle of every cell of the picture, as the pair of levels there acts; −1 below the diagonal. */
   gathered() {
-    const { levels, counted } = this.hand, span = this.high - this.low;
+    const { hand: { levels }, counted } = this, span = this.high - this.low;
     const ranks = Array.from({ length: CELLS }, (_, c) =>
       Math.min(rankOf(levels, this.low + ((c + 0.5) / CELLS) * span), levels.length - 1));
     const out = new Int32Array(CELLS * CELLS).fill(-1);
     for (let y = 0; y < CELLS; y++) {
       for (let x = 0; x <= y; x++) {
-        const n = countsAt(counted, ranks[y], ranks[x]);
-        out[y * CELLS + x] = n.lost + n.extra + n.false_trips + n.ignore_trips;
+        out[y * CELLS + x] = errorsAt(counted, ranks[y], ranks[x]);
       }
     }
     return out;
@@ -63,28 +69,20 @@ export class SurfaceMap {
   draw() {
     const size = textSize(), { left, top, side } = this.frame();
     const { pen } = cleared("map", top + side + size * 3);
-    const each = side / CELLS, span = this.high - this.low;
+    const span = this.high - this.low;
     const place = (/** @type {number} */ on, /** @type {number} */ off) => /** @type {[number, number]} */ (
       [left + ((off - this.low) / span) * side, top + side - ((on - this.low) / span) * side]);
-    // The fuller the more errors: one hue, so that it survives grey print.
-    const none = colour("good"), some = colour("light");
-    for (let y = 0; y < CELLS; y++) {
-      for (let x = 0; x <= y; x++) {
-        const n = this.errors[y * CELLS + x];
-        pen.globalAlpha = n === 0 ? 1 : 0.12 + 0.88 * Math.sqrt(n / this.most);
-        pen.fillStyle = n === 0 ? none : some;
-        pen.fillRect(left + x * each, top + side - (y + 1) * each, each + 0.5, each + 0.5);
-      }
-    }
-    pen.globalAlpha = 1;
-    if (!this.hand.usual) {
-      pen.clearRect(0, 0, left + side + size, top + side + 1);
+    if (this.hand.known) {
+      pen.imageSmoothingEnabled = false;
+      pen.drawImage(this.picture(), left, top, side, side);
+    } else {
       pen.fillStyle = colour("quiet");
-      pen.fillText("not counted with this filter and these delays", left + size, top + side * 0.9);
+      const why = this.hand.corrected ? "for corrected passes" : "with this filter and these delays";
+      pen.fillText(`not counted ${why}`, left + size, top + side * 0.9);
     }
     pen.strokeStyle = colour("line");
     pen.strokeRect(left, top, side, side);
-    const { cloud, best, hand: begin } = this.hand.facts;
+    const { cloud, best, setting: { on_level: beginOn, off_level: beginOff } } = this.hand.facts;
     pen.strokeStyle = colour("trip");
     pen.lineWidth = 1;
     for (let k = 0; cloud !== null && k < cloud.on.length; k++) {
@@ -92,7 +90,7 @@ export class SurfaceMap {
       pen.strokeRect(x - 2, y - 2, 4, 4);
     }
     this.point(pen, place(best.on, best.off), "ink", "ring");
-    this.point(pen, place(begin.on, begin.off), "off", "square");
+    this.point(pen, place(beginOn, beginOff), "off", "square");
     this.point(pen, place(this.hand.on, this.hand.off), "on", "cross");
     pen.fillStyle = colour("quiet");
     pen.textBaseline = "top";
@@ -105,6 +103,25 @@ export class SurfaceMap {
     pen.textAlign = "right";
     pen.fillText("on-level", left - 6, top + side / 2);
     pen.fillText(shown(this.high), left - 6, top);
+  }
+
+  /** All cells, one pixel each: made once, and again where colours change. */
+  picture() {
+    const none = colour("good"), some = colour("light");
+    if (this.drawn?.colours === none + some) return this.drawn.canvas;
+    const canvas = document.createElement("canvas"), pen = /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d"));
+    canvas.width = canvas.height = CELLS;
+    // The fuller the more errors: one hue, so that it survives grey print.
+    for (let y = 0; y < CELLS; y++) {
+      for (let x = 0; x <= y; x++) {
+        const n = this.errors[y * CELLS + x];
+        pen.globalAlpha = n === 0 ? 1 : 0.12 + 0.88 * Math.sqrt(n / this.most);
+        pen.fillStyle = n === 0 ? none : some;
+        pen.fillRect(x, CELLS - 1 - y, 1, 1);
+      }
+    }
+    this.drawn = { colours: none + some, canvas };
+    return canvas;
   }
 
   /**

@@ -19,10 +19,10 @@ const VOID_FROM = 6;
 
 /**
  * Index of the first run that ends after a place.
- * @param {number[]} runs
+ * @param {ArrayLike<number>} runs
  * @param {number} place
  */
-function firstAfter(runs, place) {
+export function firstAfter(runs, place) {
   if (runs.length === 0) return 0;
   let low = 0, high = runs.length >> 1;
   while (low < high) {

@@ -18,24 +18,20 @@ export function pythonFloat(value) {
   return `${digits}e${exponent < 0 ? "-" : "+"}${String(Math.abs(exponent)).padStart(2, "0")}`;
 }
 
-/**
- * The text of a setting with another filter and other delays. Its keys stand at the beginning of lines, where no text of
- * a file can stand.
- * @param {string} text
- * @param {{consecutive: number, onDelayMs: number, offDelayMs: number}} memory
- */
-export function remembered(text, { consecutive, onDelayMs, offDelayMs }) {
-  return text.replace(/^  "consecutive": [^,\n]*/m, () => `  "consecutive": ${consecutive}`)
-    .replace(/^  "on_delay_ms": [^,\n]*/m, () => `  "on_delay_ms": ${pythonFloat(onDelayMs)}`)
-    .replace(/^  "off_delay_ms": [^,\n]*/m, () => `  "off_delay_ms": ${pythonFloat(offDelayMs)}`);
-}
+/** Keys of a setting that the page changes; whole numbers and others. */
+const WHOLE = ["consecutive"], OTHERS = ["on_level", "off_level", "low_release", "high_release", "on_delay_ms", "off_delay_ms"];
 
 /**
- * The text of a setting with other levels.
- * @param {string[]} template what stands before, between and after the two levels
- * @param {number} on
- * @param {number} off
+ * The text of a setting with what the hand changed. Its keys stand at the beginning of lines, where no text of a file can
+ * stand.
+ * @param {string} text of the file of a setting of the same kind
+ * @param {Record<string, any>} setting
  */
-export function settingText(template, on, off) {
-  return template[0] + pythonFloat(on) + template[1] + pythonFloat(off) + template[2];
+export function settingText(text, setting) {
+  let out = text;
+  for (const key of [...WHOLE, ...OTHERS].filter((name) => name in setting)) {
+    const value = WHOLE.includes(key) ? String(setting[key]) : pythonFloat(setting[key]);
+    out = out.replace(new RegExp(`^ {2}"${key}": [^,\\n]*`, "m"), () => `  "${key}": ${value}`);
+  }
+  return out;
 }

@@ -3,7 +3,7 @@
  *
  * @import {Hand} from "./hand.js"
  */
-import { cleared, colour, element, shown } from "./drawing.js";
+import { cleared, colour, element, moment, rowOf, shown } from "./drawing.js";
 import { EXCLUDED, HIT, MERGED, MISS, QUIET, TRIPPED } from "./scoring.js";
 
 const HEIGHT = 96;
@@ -39,9 +39,10 @@ export class Strip {
 
   /** How far a pass reaches beyond the level that activates: below 0 it does not. */
   clearances() {
-    const { lightOn } = this.hand.facts.switching, { pass_high: high, pass_low: low } = this.hand.arrays;
-    const level = lightOn ? this.hand.on : this.hand.off;
-    return Float64Array.from(high, (_, k) => (lightOn ? high[k] - level : level - low[k]));
+    const { lightOn, on, off, setting: { kind }, passes: { high, low } } = this.hand;
+    // A window activates beyond either threshold.
+    if (kind === "window" && lightOn) return Float64Array.from(high, (_, k) => Math.max(high[k] - on, off - low[k]));
+    return Float64Array.from(high, (_, k) => (lightOn ? high[k] - on : off - low[k]));
   }
 
   draw() {
@@ -68,7 +69,7 @@ export class Strip {
     });
     const wrong = this.order.filter((row) => key[row] < 0).length;
     const left = n - this.order.length;
-    element("strip-note").textContent = found === null && this.hand.light === null
+    element("strip-note").textContent = found === null && this.hand.light === null && this.hand.server === null
       ? "Which passes are lost is known at the levels that the page began with alone: the light is not in the page."
       : `A cross is missed, two bars merged, a triangle a trip on a pass to be ignored, a ring counted more than once, a dash no `
         + `trial. A click shows the pass.${left > 0 ? ` ${shown(left)} more are farther from the level.` : ""}`;
@@ -107,19 +108,12 @@ export class Strip {
    * @param {Float64Array} clear
    */
   table(clear) {
-    const { facts, arrays, passes, now } = this.hand;
+    const { facts, passes, now } = this.hand;
     const body = /** @type {HTMLElement} */ (element("first-passes").querySelector("tbody"));
     body.replaceChildren(...this.order.slice(0, ROWS).map((row) => {
-      const line = document.createElement("tr");
       const what = now.scored === null ? "not counted" : now.scored.again[row] ? "counted more than once" : WORDS[now.scored.passes[row]];
-      const texts = [what, shown(row), facts.kinds[arrays.kind[row]] || "–", shown(passes.start[row] / facts.sample_rate_hz),
-        clear[row] === clear[row] ? shown(clear[row]) : "–"];
-      line.append(...texts.map((text) => {
-        const cell = document.createElement("td");
-        cell.textContent = text;
-        return cell;
-      }));
-      return line;
+      return rowOf(what, [shown(row), facts.kinds[passes.kind[row]] || "–", moment(facts, passes.start[row] / facts.sample_rate_hz),
+        clear[row] === clear[row] ? shown(clear[row]) : "–"]);
     }));
   }
 }

@@ -11,8 +11,8 @@
 export const TABLES = ["lost", "merged", "extra", "false_trips", "gaps_tripped", "ignore_trips", "ignore_tripped"];
 
 /**
- * Index of the first level at or above a value.
- * @param {Numbers} levels
+ * Index of the first of ascending numbers at or above a value.
+ * @param {ArrayLike<number>} levels
  * @param {number} value
  */
 export function rankOf(levels, value) {
@@ -48,6 +48,17 @@ export function cellOf({ levels, distinct, everyPair }, on, off) {
 export function countsAt({ levels, everyPair, tables }, i, j) {
   const at = everyPair ? i * levels.length + j : i;
   return /** @type {TableCounts} */ (Object.fromEntries(TABLES.map((name) => [name, tables[name][at]])));
+}
+
+/**
+ * Errors of one cell: passes lost, and every switching too many.
+ * @param {Counted} counted
+ * @param {number} i
+ * @param {number} j
+ */
+export function errorsAt({ levels, everyPair, tables }, i, j) {
+  const at = everyPair ? i * levels.length + j : i;
+  return tables.lost[at] + tables.extra[at] + tables.false_trips[at] + tables.ignore_trips[at];
 }
 
 /**

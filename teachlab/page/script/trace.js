@@ -2,15 +2,23 @@
  * The light over time, with both levels, passes and gaps by outcome, onsets and releases.
  *
  * @import {Hand, LevelName} from "./hand.js"
+ * @import {Corrections} from "./corrections.js"
+ * @import {NearLight} from "./serving.js"
+ * @typedef {{low: ArrayLike<number>, high: ArrayLike<number>, invalid: ArrayLike<number>|null, block: number, origin: number}} Folded
  */
-import { colour, font, shown, textSize } from "./drawing.js";
+import { colour, eachFrame, font, moment, shown, textSize } from "./drawing.js";
 import { EXCLUDED, HELD, HIT, MERGED, MISS, TRIPPED } from "./scoring.js";
+import { rankOf } from "./tables.js";
 
 /** Passes in view that are drawn one by one; of more, those without errors are left out. */
 const MOST_DRAWN = 1500;
 /** Onsets and releases in view that are marked. */
 const MOST_EDGES = 200;
 const GRIP = 9;
+/** Columns of the picture, each with the extremes of what it covers. */
+const COLUMNS = 1200;
+/** How long the view rests before the server is asked for its light, ms. */
+const QUIET_VIEW = 120;
 /** @type {Record<number, string>} */
 const NAMED = { [MISS]: "missed", [MERGED]: "merged", [EXCLUDED]: "no trial", [TRIPPED]: "trip", [HELD]: "held" };
 
@@ -28,6 +36,14 @@ export class Trace {
     this.to = this.samples;
     /** @type {(() => void)|undefined} */
     this.told = undefined;
+    /** @type {Corrections|null} */
+    this.corrections = null;
+    /** A border that is being dragged. @type {{which: "start"|"end", sample: number}|null} */
+    this.border = null;
+    /** Light of a part in view, from the server. @type {NearLight|null} */
+    this.near = null;
+    /** @type {number|undefined} */
+    this.asking = undefined;
     const { light, low, high } = hand.arrays;
     const { levels } = hand;
     let bottom = Math.min(levels[0], hand.on, hand.off), top = Math.max(levels[levels.length - 1], hand.on, hand.off);
@@ -41,7 +57,13 @@ export class Trace {
     this.range = [bottom - room, top + room * 2];
     this.plot = this.made();
     new ResizeObserver(() => this.resized()).observe(place);
-    hand.listeners.push(() => this.plot.redraw(false, false));
+    hand.listeners.push(eachFrame(() => this.plot.redraw(false, false)));
+  }
+
+  /** The pass whose borders are in the hand; null where passes are not being corrected. */
+  chosen() {
+    const row = this.corrections?.row ?? -1;
+    return row < 0 ? null : row;
   }
 
   height() {
@@ -56,7 +78,9 @@ export class Trace {
   made() {
     const ink = () => colour("light"), quiet = () => colour("quiet"), line = () => colour("line");
     const axis = { stroke: quiet, font: font(), grid: { stroke: line, width: 0.5 }, ticks: { stroke: line } };
-    const unit = this.hand.facts.unit;
+    const { unit, began } = this.hand.facts;
+    const when = (/** @type {any} */ _u, /** @type {number[]} */ at) =>
+      at.map((seconds) => moment(this.hand.facts, seconds, at.length > 1 ? at[1] - at[0] : 1));
     const plot = new uPlot({
       width: this.place.clientWidth, height: this.height(), legend: { show: false },
       cursor: { drag: { x: true, y: false, setScale: false }, points: { show: false }, y: false },
@@ -64,7 +88,8 @@ export class Trace {
       series: [{}, { stroke: ink, width: 1, points: { show: false } }, { stroke: ink, width: 1, points: { show: false } }],
       bands: [{ series: [2, 1], fill: ink }],
       axes: [
-        { ...axis, label: "s from the start", labelFont: font(), labelSize: textSize() * 1.6, size: textSize() * 2.6 },
+        { ...axis, ...(began === null ? { label: "s from the start" } : { label: "time of day", values: when, space: 110 }),
+          labelFont: font(), labelSize: textSize() * 1.6, size: textSize() * 2.6 },
         { ...axis, label: Array.from(unit).slice(0, 30).join(""), labelFont: font(), labelSize: textSize() * 1.6,
           size: (/** @type {any} */ _u, /** @type {string[]|null} */ texts) =>
             12 + textSize() * 0.6 * Math.max(3, ...(texts ?? []).map((t) => t.length)) },
@@ -80,13 +105,37 @@ export class Trace {
     return plot;
   }
 
+  /**
+   * The finest light there is of what is in view: itself, what the server sent, what travels around errors, or blocks.
+   * @returns {Folded}
+   */
+  source() {
+    const { light, invalid, low, high, piece_start: starts, piece_end: ends, piece_light: pieces } = this.hand.arrays;
+    const { near, from, to } = this;
+    if (light) return { low: light, high: light, invalid: invalid ?? null, block: 1, origin: 0 };
+    if (near !== null && near.from <= from && near.to >= to && (to - from) / near.block >= COLUMNS / 4) {
+      return { low: near.low, high: near.high, invalid: null, block: near.block, origin: near.from };
+    }
+    for (let k = 0, at = 0; starts && k < starts.length; at += ends[k] - starts[k], k++) {
+      if (starts[k] > from || ends[k] < to) continue;
+      const until = at + ends[k] - starts[k], piece = pieces.subarray(at, until);
+      return { low: piece, high: piece, invalid: this.hand.arrays.piece_invalid.subarray(at, until), block: 1, origin: starts[k] };
+    }
+    return { low, high, invalid: null, block: this.hand.facts.light.block, origin: 0 };
+  }
+
+  /** Whether the light in view is told by fewer blocks than there are columns, since it did not travel. */
+  get coarse() {
+    const { block } = this.source();
+    return block > 1 && (this.to - this.from) / block < COLUMNS;
+  }
+
   /** Time, lowest and highest light of every column in view. */
   folded() {
-    const { light, invalid, low, high } = this.hand.arrays, block = light ? 1 : this.hand.facts.light.block;
-    const bottom = light ?? low, top = light ?? high;
-    const first = Math.max(0, Math.floor(this.from / block) - 1);
-    const last = Math.min(bottom.length, Math.ceil(this.to / block) + 1);
-    const columns = Math.max(1, Math.min(last - first, 1200));
+    const { low: bottom, high: top, invalid, block, origin } = this.source();
+    const first = Math.max(0, Math.floor((this.from - origin) / block) - 1);
+    const last = Math.min(bottom.length, Math.ceil((this.to - origin) / block) + 1);
+    const columns = Math.max(1, Math.min(last - first, COLUMNS));
     /** @type {(number|null)[]} */
     const x = [];
     /** @type {(number|null)[]} */
@@ -98,11 +147,11 @@ export class Trace {
       const end = first + Math.floor(((c + 1) * (last - first)) / columns);
       let a = Infinity, b = -Infinity;
       for (let k = begin; k < end; k++) {
-        if (invalid && invalid[k]) continue;
+        if (invalid !== null && invalid[k]) continue;
         if (bottom[k] < a) a = bottom[k];
         if (top[k] > b) b = top[k];
       }
-      x.push((begin * block) / this.rate);
+      x.push((origin + begin * block) / this.rate);
       least.push(Number.isFinite(a) ? a : null);
       most.push(Number.isFinite(b) ? b : null);
     }
@@ -118,11 +167,26 @@ export class Trace {
     const length = Math.min(this.samples, Math.max(to - from, Math.min(20, this.samples)));
     this.from = Math.max(0, Math.min(from, this.samples - length));
     this.to = this.from + length;
+    this.draw();
+    clearTimeout(this.asking);
+    if (this.hand.server !== null && this.coarse) this.asking = setTimeout(() => void this.fetch(), QUIET_VIEW);
+  }
+
+  draw() {
     this.plot.batch(() => {
       this.plot.setData(this.folded(), false);
       this.plot.setScale("x", { min: this.from / this.rate, max: this.to / this.rate });
     });
     this.told?.();
+  }
+
+  /** Ask the server for the light in view and as much on either side. */
+  async fetch() {
+    const { from, to } = this, span = to - from;
+    const found = await this.hand.server?.light(Math.max(0, from - span), Math.min(this.samples, to + span), 3 * COLUMNS);
+    if (found === undefined || typeof found === "string" || this.from !== from || this.to !== to) return;
+    this.near = found;
+    this.draw();
   }
 
   /** @param {number} factor */
@@ -162,10 +226,14 @@ export class Trace {
    * @param {any} plot
    */
   holdable(plot) {
-    /** @type {LevelName|null} */
+    /** @type {LevelName|"start"|"end"|null} */
     let held = null;
     const over = /** @type {HTMLElement} */ (plot.over);
     const near = (/** @type {PointerEvent} */ event) => {
+      const x = event.clientX - over.getBoundingClientRect().left;
+      for (const border of /** @type {("start"|"end")[]} */ (this.chosen() === null ? [] : ["start", "end"])) {
+        if (Math.abs(x - plot.valToPos(this.hand.passes[border][this.chosen() ?? 0] / this.rate, "x")) <= GRIP) return border;
+      }
       const y = event.clientY - over.getBoundingClientRect().top;
       const on = plot.valToPos(this.hand.on, "y"), off = plot.valToPos(this.hand.off, "y");
       if (Math.min(Math.abs(y - on), Math.abs(y - off)) > GRIP) return null;
@@ -180,11 +248,21 @@ export class Trace {
       if (held !== null) event.stopImmediatePropagation();
     }, true);
     over.addEventListener("pointermove", (event) => {
-      over.style.cursor = held !== null || near(event) !== null ? "ns-resize" : "crosshair";
-      if (held === null) return;
-      this.hand.snap(held, plot.posToVal(event.clientY - over.getBoundingClientRect().top, "y"));
+      const grip = held ?? near(event);
+      over.style.cursor = grip === null ? "crosshair" : grip === "on" || grip === "off" ? "ns-resize" : "ew-resize";
+      if (held === "on" || held === "off") this.hand.snap(held, plot.posToVal(event.clientY - over.getBoundingClientRect().top, "y"));
+      else if (held !== null) {
+        const x = event.clientX - over.getBoundingClientRect().left;
+        this.border = { which: held, sample: Math.round(plot.posToVal(x, "x") * this.rate) };
+        this.plot.redraw(false, false);
+      }
     });
-    for (const end of ["pointerup", "pointercancel"]) over.addEventListener(end, () => (held = null));
+    for (const end of ["pointerup", "pointercancel"]) {
+      over.addEventListener(end, () => {
+        if (this.border && end === "pointerup") this.corrections?.moveBorder(this.border.which, this.border.sample);
+        this.border = held = null;
+      });
+    }
     over.addEventListener("wheel", (event) => {
       if (!event.ctrlKey) return;
       event.preventDefault();
@@ -208,9 +286,7 @@ export class Trace {
     pen.font = `${textSize() * scale}px system-ui, sans-serif`;
     pen.textBaseline = "top";
     pen.textAlign = "left";
-    let first = 0, last = start.length;
-    while (first < last && end[first] < this.from) first++;
-    while (last > first && start[last - 1] > this.to) last--;
+    const first = rankOf(end, this.from), last = rankOf(start, this.to);
     const every = last - first <= MOST_DRAWN;
     let written = -Infinity;
     const box = (/** @type {number} */ a, /** @type {number} */ b, /** @type {string} */ fill, /** @type {string} */ word) => {
@@ -254,9 +330,8 @@ export class Trace {
     }
     if (found !== null) {
       const ratio = this.hand.clock.numerator / this.hand.clock.denominator;
-      for (let k = 0; k < found.gaps.length; k++) {
-        const a = found.gapStart[k] * ratio, b = found.gapStop[k] * ratio;
-        if (found.gaps[k] === TRIPPED && b > this.from && a < this.to) box(a, b, trip, "false trip");
+      for (let k = rankOf(found.gapStop, this.from / ratio); k < found.gaps.length && found.gapStart[k] * ratio < this.to; k++) {
+        if (found.gaps[k] === TRIPPED) box(found.gapStart[k] * ratio, found.gapStop[k] * ratio, trip, "false trip");
       }
     }
     pen.restore();
@@ -296,7 +371,32 @@ export class Trace {
     }
     pen.setLineDash([]);
     this.edges(plot, pen, scale);
+    this.borders(plot, pen, scale);
     pen.restore();
+  }
+
+  /**
+   * Both borders of the pass that is being corrected, with grips.
+   * @param {any} plot
+   * @param {CanvasRenderingContext2D} pen
+   * @param {number} scale
+   */
+  borders(plot, pen, scale) {
+    const row = this.chosen();
+    if (row === null) return;
+    const { top, height, left, width } = plot.bbox;
+    pen.strokeStyle = pen.fillStyle = colour("focus");
+    pen.lineWidth = 2 * scale;
+    for (const border of /** @type {("start"|"end")[]} */ (["start", "end"])) {
+      const sample = this.border?.which === border ? this.border.sample : this.hand.passes[border][row];
+      const x = plot.valToPos(sample / this.rate, "x", true);
+      if (x < left || x > left + width) continue;
+      pen.beginPath();
+      pen.moveTo(x, top);
+      pen.lineTo(x, top + height);
+      pen.stroke();
+      pen.fillRect(x - 4 * scale, top + height / 2 - 9 * scale, 8 * scale, 18 * scale);
+    }
   }
 
   /**
@@ -307,15 +407,15 @@ export class Trace {
    */
   edges(plot, pen, scale) {
     const runs = this.hand.now.output?.output;
-    if (!runs || runs.length > 400000) return;
+    if (!runs) return;
     const { numerator, denominator, count } = this.hand.clock, ratio = numerator / denominator;
     const y = plot.bbox.top + plot.bbox.height, size = 5 * scale;
     pen.fillStyle = colour("ink");
-    const seen = runs.map((at, k) => ({ at, up: k % 2 === 0, sample: Math.floor(at * ratio) }))
-      .filter(({ at, sample }) => at !== 0 && at !== count && sample >= this.from && sample <= this.to);
-    if (seen.length > MOST_EDGES) return; // they would run into a black line
-    for (const { sample, up } of seen) {
-      const x = plot.valToPos(sample / this.rate, "x", true);
+    const first = rankOf(runs, this.from / ratio), last = rankOf(runs, this.to / ratio);
+    if (last - first > MOST_EDGES) return; // they would run into a black line
+    for (let k = first; k < last; k++) {
+      if (runs[k] === 0 || runs[k] === count) continue;
+      const x = plot.valToPos(Math.floor(runs[k] * ratio) / this.rate, "x", true), up = k % 2 === 0;
       pen.beginPath();
       pen.moveTo(x - size * 0.7, up ? y : y - size);
       pen.lineTo(x + size * 0.7, up ? y : y - size);

@@ -1,0 +1,123 @@
+/**
+ * What the levels count: one sentence, and tables of counts, kinds and lots.
+ *
+ * @import {Hand, TrialCounts} from "./hand.js"
+ * @import {TableCounts} from "./tables.js"
+ */
+import { element, rowOf, shown } from "./drawing.js";
+import { countInterval, shareInterval } from "./intervals.js";
+import { lotClaim } from "./lots.js";
+import { HIT, MERGED, MISS } from "./scoring.js";
+
+/** @param {number} value */
+export function percent(value) {
+  return Number((100 * value).toPrecision(3));
+}
+
+/**
+ * One row of the table of counts: name, count, interval.
+ * @typedef {{name: string, of: (n: TableCounts) => number, side?: boolean,
+ *   interval?: (n: TableCounts, of: TrialCounts) => string}} CountRow
+ * @param {any} facts
+ * @returns {CountRow[]}
+ */
+function countRows(facts) {
+  const { confidence } = facts.rules;
+  const share = (/** @type {number} */ events, /** @type {number} */ trials) => {
+    const [low, high] = shareInterval(events, trials, confidence);
+    return `${percent(low)} to ${percent(high)} % of ${shown(trials)}`;
+  };
+  const perHour = (/** @type {number} */ events, /** @type {number} */ hours) => {
+    const [low, high] = countInterval(events, hours, confidence);
+    return `${shown(Number(low.toPrecision(3)))} to ${shown(Number(high.toPrecision(3)))} per h`;
+  };
+  /** @type {CountRow[]} */
+  const rows = [
+    { name: "passes lost", of: (n) => n.lost, interval: (n, of) => share(n.lost, of.detect) },
+    { name: "missed", of: (n) => n.lost - n.merged, side: true },
+    { name: "merged", of: (n) => n.merged, side: true },
+    { name: "counted more than once", of: (n) => n.extra },
+    { name: "false trips", of: (n) => n.false_trips, interval: (n, of) => perHour(n.false_trips, of.hours) },
+    { name: "gaps tripped", of: (n) => n.gaps_tripped, interval: (n, of) => share(n.gaps_tripped, of.gaps), side: true },
+  ];
+  if (facts.trials.ignore > 0) {
+    rows.push({ name: "trips on passes to be ignored", of: (n) => n.ignore_trips });
+    rows.push({ name: "ignored passes tripped", of: (n) => n.ignore_tripped,
+      interval: (n, of) => share(n.ignore_tripped, of.ignore), side: true });
+  }
+  return rows;
+}
+
+/**
+ * The counts of the hand in one sentence.
+ * @param {Hand} hand
+ */
+export function sentence({ now: { counts: n, trials, basis } }) {
+  if (n === null) return basis === "waiting" ? "Counting …" : "Not counted at these levels.";
+  const trips = n.false_trips + n.ignore_trips;
+  return `${shown(n.lost)} of ${shown(trials.detect)} passes lost, ${shown(trips)} false `
+    + `${trips === 1 ? "trip" : "trips"}, ${shown(n.extra)} counted more than once.`;
+}
+
+/** @type {Record<string, string>} */
+const BASIS = {
+  table: "Counted beforehand from the whole recording, exactly.",
+  replay: "Replayed here over every sample, exactly.",
+  server: "Replayed over the whole recording, exactly.",
+  waiting: "Being replayed over the whole recording.",
+  none: "Not counted: the light is not in this page. Save the setting and run teachlab replay, or open the page with --serve.",
+};
+
+/** @param {Hand} hand */
+export function tellCounts(hand) {
+  const { facts, now, start } = hand, body = /** @type {HTMLElement} */ (element("table").querySelector("tbody"));
+  body.replaceChildren(...countRows(facts).map((row) => {
+    const here = now.counts === null ? null : row.of(now.counts), before = start.counts === null ? null : row.of(start.counts);
+    const more = here === null || before === null ? null : here - before;
+    const change = more === null ? "–" : more === 0 ? "0" : `${more > 0 ? "+" : "−"}${shown(Math.abs(more))}`;
+    return rowOf(row.side ? `\u2003${row.name}` : row.name, [here === null ? "not counted" : shown(here),
+      now.counts === null || !row.interval ? "" : row.interval(now.counts, now.trials), before === null ? "–" : shown(before), change]);
+  }));
+  element("sum").textContent = sentence(hand);
+  element("basis").textContent = BASIS[now.basis] + (hand.corrected ? " Against the corrected passes." : "");
+  tellLots(hand);
+  tellKinds(hand);
+  const { on, off } = hand;
+  const reserve = hand.known ? facts.reserves.find((/** @type {any} */ one) => one.on === on && one.off === off) : undefined;
+  element("reserve").textContent = reserve ? reserve.text : facts.reserves.length > 0
+    ? "Reserves are known at the levels of the start and at those with the fewest errors." : "";
+}
+
+/** @param {Hand} hand */
+function tellLots({ now: { scored }, passes: { lot }, facts }) {
+  const { confidence } = facts.rules, { passes } = scored ?? { passes: [] };
+  const lost = (/** @type {number} */ k) => (passes[k] === HIT ? false : passes[k] === MISS || passes[k] === MERGED ? true : null);
+  const claim = lot === null || facts.lot_names.includes("") || scored === null ? null : lotClaim(lot, lost, confidence);
+  element("lots").textContent = claim === null ? "" : `${shown(claim.withLoss)} of ${shown(claim.lots)} lots with a loss. `
+    + (claim.upper > 0.995 ? "No bound below 100 % holds." : `At ${percent(confidence)} % confidence at most `
+    + `${roundedUp(100 * claim.upper)} % of passes are lost on average over lots, if the levels were not chosen on these passes.`);
+}
+
+/**
+ * Two digits, so that no less is told than is so.
+ * @param {number} value above 0
+ */
+function roundedUp(value) {
+  const step = 10 ** (Math.floor(Math.log10(value)) - 1);
+  return Number((Math.ceil(value / step - 1e-9) * step).toPrecision(2));
+}
+
+/** @type {Int32Array|null} */
+let lostAtStart = null;
+
+/** @param {Hand} hand */
+function tellKinds(hand) {
+  const { facts, passes, now } = hand, body = /** @type {HTMLElement} */ (element("by-kind").querySelector("tbody"));
+  element("kinds").hidden = facts.kinds.length < 2;
+  if (facts.kinds.length < 2) return;
+  const lost = hand.lostByKind(), of = new Int32Array(facts.kinds.length);
+  if (now === hand.start) lostAtStart = lost;
+  for (let k = 0; k < passes.kind.length; k++) if (passes.detect[k]) of[passes.kind[k]]++;
+  body.replaceChildren(...facts.kinds.map((/** @type {string} */ name, /** @type {number} */ k) => rowOf(name || "without a name", [
+    lost === null ? "not counted" : shown(lost[k]), lostAtStart === null ? "–" : shown(lostAtStart[k]), shown(of[k])])));
+}

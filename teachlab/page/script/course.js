@@ -1,0 +1,63 @@
+/**
+ * Errors over the whole recording, and which part of it the trace shows.
+ *
+ * @import {Hand} from "./hand.js"
+ * @import {Trace} from "./trace.js"
+ */
+import { cleared, colour, eachFrame, element, moment, shown, textSize } from "./drawing.js";
+
+export class Course {
+  /**
+   * @param {Hand} hand
+   * @param {Trace} trace
+   */
+  constructor(hand, trace) {
+    this.hand = hand;
+    this.trace = trace;
+    const canvas = /** @type {HTMLCanvasElement} */ (element("course"));
+    let held = false;
+    const follow = (/** @type {PointerEvent} */ event) => {
+      const box = canvas.getBoundingClientRect(), { samples, from, to } = trace;
+      const middle = ((event.clientX - box.left) / box.width) * samples, whole = to - from >= samples;
+      const half = whole ? samples / 40 : (to - from) / 2;
+      trace.show(Math.round(middle - half), Math.round(middle + half));
+    };
+    canvas.addEventListener("pointerdown", (event) => {
+      held = true;
+      canvas.setPointerCapture(event.pointerId);
+      follow(event);
+    });
+    canvas.addEventListener("pointermove", (event) => held && follow(event));
+    for (const end of ["pointerup", "pointercancel"]) canvas.addEventListener(end, () => (held = false));
+    new ResizeObserver(() => this.draw()).observe(/** @type {HTMLElement} */ (canvas.parentElement));
+    hand.listeners.push(eachFrame(() => this.draw()));
+  }
+
+  draw() {
+    const size = textSize(), high = size * 2.6, foot = size * 1.5;
+    const { pen, width } = cleared("course", high + foot), faults = this.hand.faults(), { samples, from, to, rate } = this.trace;
+    pen.fillStyle = colour("panel");
+    pen.fillRect(0, 0, width, high);
+    pen.fillStyle = colour("line");
+    pen.fillRect((from / samples) * width, 0, Math.max(2, ((to - from) / samples) * width), high);
+    const bins = Math.max(1, Math.floor(width / 4)), counts = new Int32Array(bins);
+    for (const { sample } of faults ?? []) counts[Math.min(bins - 1, Math.floor((sample / samples) * bins))]++;
+    const most = counts.reduce((a, b) => Math.max(a, b), 1);
+    pen.fillStyle = colour("bad");
+    counts.forEach((n, k) => {
+      const bar = n === 0 ? 0 : Math.max(3, Math.sqrt(n / most) * (high - 2));
+      pen.fillRect((k * width) / bins, high - bar, Math.max(2, width / bins - 1), bar);
+    });
+    pen.fillStyle = colour("quiet");
+    pen.textBaseline = "bottom";
+    pen.textAlign = "left";
+    pen.fillText(moment(this.hand.facts, 0, 1), 0, high + foot);
+    pen.textAlign = "right";
+    pen.fillText(moment(this.hand.facts, samples / rate, 1), width, high + foot);
+    pen.textAlign = "center";
+    const told = faults === null ? "errors not known one by one here" : faults.length === 0 ? "no error"
+      : `${shown(faults.length)} ${faults.length === 1 ? "error" : "errors"} over the recording`;
+    pen.fillText(told, width / 2, high + foot);
+    element("course").setAttribute("aria-label", `Errors over the recording: ${told}`);
+  }
+}

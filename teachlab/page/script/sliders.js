@@ -1,0 +1,84 @@
+/**
+ * Both levels as sliders: keys, drags, and what they say.
+ *
+ * @import {Hand, LevelName} from "./hand.js"
+ */
+import { sentence } from "./counts.js";
+import { element, shown } from "./drawing.js";
+
+/** @type {LevelName[]} */
+const LEVELS = ["on", "off"];
+
+/**
+ * Lowest and highest level that a slider reaches.
+ * @param {Hand} hand
+ */
+function reach({ levels, on, off }) {
+  return [Math.min(levels[0], on, off), Math.max(levels[levels.length - 1], on, off)];
+}
+
+/** @param {Hand} hand */
+export function tellSliders(hand) {
+  const { facts: { unit, distinct }, together } = hand, [low, high] = reach(hand);
+  for (const name of LEVELS) {
+    const knob = element(name), value = hand[name], same = hand.same(name);
+    knob.style.left = `${high > low ? (100 * (value - low)) / (high - low) : 50}%`;
+    knob.setAttribute("aria-valuemin", String(low));
+    knob.setAttribute("aria-valuemax", String(high));
+    knob.setAttribute("aria-valuenow", String(value));
+    knob.setAttribute("aria-valuetext", `${shown(value)} ${unit}: ${sentence(hand)}`);
+    element(`${name}-value`).textContent = `${shown(value)} ${unit.length > 16 ? "" : unit}`;
+    element(`${name}-same`).textContent = (together ? "Both levels move together: only pairs without hysteresis are counted. " : "")
+      + (same === null ? "" : same.above === null ? `Same counts at every level up to ${shown(same.to)}.`
+        : distinct ? `Same counts above ${shown(same.above)} up to ${shown(same.to)}.`
+          : `Same counts at the levels counted from ${shown(same.above)} to ${shown(same.to)}.`);
+  }
+}
+
+/**
+ * Names of the levels, by the kind of the setting.
+ * @param {Hand} hand
+ */
+export function nameSliders({ setting, facts }) {
+  const [on, off] = setting.kind === "window" ? ["upper threshold", "lower threshold"]
+    : setting.kind === "following" ? ["on-level at the start", "off-level at the start"] : ["on-level", "off-level"];
+  element("on-name").textContent = on;
+  element("off-name").textContent = off;
+  const rest = setting.kind === "window" ? "Each threshold moves with its release."
+    : setting.kind === "following" ? `Both levels follow the background; they are told at ${shown(facts.setting.reference)}, `
+      + "where it was when taught." : "";
+  element("kind-note").textContent = rest;
+}
+
+/** @param {Hand} hand */
+export function holdSliders(hand) {
+  for (const name of LEVELS) {
+    const knob = element(name), track = /** @type {HTMLElement} */ (knob.parentElement);
+    knob.addEventListener("keydown", (event) => {
+      const by = event.shiftKey ? 10 : 1, { levels } = hand;
+      /** @type {Record<string, () => void>} */
+      const keys = {
+        ArrowRight: () => hand.step(name, by), ArrowUp: () => hand.step(name, by),
+        ArrowLeft: () => hand.step(name, -by), ArrowDown: () => hand.step(name, -by),
+        PageUp: () => hand.change(name, 1), PageDown: () => hand.change(name, -1),
+        Home: () => hand.move(name, levels[0]), End: () => hand.move(name, levels[levels.length - 1]),
+      };
+      if (!(event.key in keys) || event.altKey || event.ctrlKey || event.metaKey) return;
+      event.preventDefault();
+      keys[event.key]();
+    });
+    let held = false;
+    const follow = (/** @type {PointerEvent} */ event) => {
+      const box = track.getBoundingClientRect(), [low, high] = reach(hand);
+      hand.snap(name, low + ((event.clientX - box.left) / box.width) * (high - low));
+    };
+    track.addEventListener("pointerdown", (event) => {
+      held = true;
+      track.setPointerCapture(event.pointerId);
+      knob.focus();
+      follow(event);
+    });
+    track.addEventListener("pointermove", (event) => held && follow(event));
+    for (const end of ["pointerup", "pointercancel"]) track.addEventListener(end, () => (held = false));
+  }
+}
