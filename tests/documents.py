@@ -69,6 +69,7 @@ surface d.parquet --base delays.json --levels 20:80:8
 surface a.parquet --on-delay 0:8:3 --off-delay 0:10:3 --levels 20:60:5
 explore a.parquet --setting good.json --out page.html
 explore d.parquet --out page.html
+explore a.parquet --setting window.json --out page.html
 stress a.parquet --setting good.json --gain 1,0.5 --ambient 0,5 --pedestal 0 --loss-per-day 1 --speed 1,2
 stress a.parquet --setting high.json --gain 1
 timing a.parquet --setting good.json --scan-ms 10

@@ -77,7 +77,6 @@ def bench_command(
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.model.draws import Costs, DrawOptions
     from teachlab.model.score import Rules
-    from teachlab.model.setting import Setting
     from teachlab.statistics.claims.lot_claims import assumption_from
     from teachlab.studies.document import bench_document
     from teachlab.studies.many_recordings import bench_files, write_bench
@@ -124,7 +123,7 @@ def bench_command(
     if not details:
         warn("More: --details." + (f" Written to {out}." if written else ""))
         settings = [path for path in written if path.name.endswith(".setting.json")]
-        if len(recordings) == len(settings) == 1 and type(benches[0].verdict.setting) is Setting:
+        if len(recordings) == len(settings) == 1:
             of = f"{shlex.quote(recordings[0])} --setting {shlex.quote(str(settings[0]))}"
             warn(f"Drag its levels: teachlab explore {of} --out page.html")
 

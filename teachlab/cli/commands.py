@@ -108,7 +108,7 @@ COMMANDS = {
     ),
     "explore": Listed(
         "explore", ASK,
-        "Write a page on which you drag the levels and see exact counts. It works offline.",
+        "Write or serve a page on which you drag the levels and see exact counts, and correct passes.",
         "teachlab explore tubs.parquet --setting setting.json --out page.html",
     ),
     "identify": Listed(

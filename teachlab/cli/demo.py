@@ -39,7 +39,6 @@ def demo_command(
     from teachlab.data.shipped import datasets_root
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.model.draws import DrawOptions
-    from teachlab.model.setting import Setting
     from teachlab.page.assembly import page_html
     from teachlab.page.contents import page_contents
     from teachlab.questions.verdict import FilesJudged
@@ -63,11 +62,7 @@ def demo_command(
         extremes = PassAndGapExtremes.of(recording, truth)
         if number == 0:
             figure, page = Path(out) / "teachlab-demo.svg", Path(out) / "teachlab-demo.html"
-            # The page takes one pair of fixed levels in the hand; another kind it begins without.
-            chosen = benches[0].verdict.setting
-            held = page_contents(
-                recording, truth, chosen if type(chosen) is Setting else None, files=FilesJudged(recording=path)
-            )
+            held = page_contents(recording, truth, benches[0].verdict.setting, files=FilesJudged(recording=path))
             with one_result():
                 with write_aside(figure) as aside:
                     aside.write_bytes(bench_figure(benches[0], truth, extremes))

@@ -32,7 +32,8 @@ def explore_command(
         bool, typer.Option("--serve", help="Serve the page on this machine until Ctrl-C; saves corrected passes.")
     ] = False,
     setting: Annotated[
-        str | None, typer.Option(help="Setting of any kind to start from. Default: fixed levels with the fewest errors.")
+        str | None,
+        typer.Option(help="Setting of any kind to start from. Default: fixed levels with the fewest errors."),
     ] = None,
     strategy: Annotated[str | None, typer.Option(help="Strategy whose draws are shown on the map.")] = None,
     set_: Assignments = None,

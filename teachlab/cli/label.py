@@ -171,7 +171,7 @@ def _tell(recording: str, target: str | None, sheets: list[str], found: LabelAns
         say(f"Next: teachlab inspect {recording}" + ("" if target is None else f" --truth {target}"))
         return
     say(f"Next: correct {target} against what really passed (columns start, end, label, expect; keep its first line),")
-    say(f"see them on the light: teachlab explore {recording} --truth {target} --out page.html,")
+    say(f"or on the light, the doubtful ones first: teachlab explore {recording} --truth {target} --serve;")
     say(f"then: teachlab label {recording} --from {target} --out NAME.passes.parquet checks it and takes it back.")
 
 

@@ -452,6 +452,7 @@ verify kept/result.json
 EXCUSED = {
     "bench --jobs": "how many processes work; the documents are equal by tests/studies/test_run.py",
     "design --accept-cost": "the verdict takes it as that of teach, where it is shown: nothing is lost here",
+    "explore --serve": "serves until it is stopped; tests/page/test_server.py shows what it serves, saves and refuses",
     "report --pdf": "needs the extra 'pdf'; tests/evidence/test_pdf.py shows the file and the refusal without it",
 }
 FOR_ALL = ("--json", "--memory", "--force", "--details")
