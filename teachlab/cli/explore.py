@@ -114,7 +114,7 @@ def _serve(page: str, recording: Recording, passes: Truth, rules: Rules, files: 
 
         before = signal.signal(signal.SIGINT, stop)
         say(f"Open in a browser on this machine: {server.address}")
-        say("Whoever knows this address sees the recording. Ctrl-C stops the server.")
+        say("Anyone on this machine who knows the address sees the recording. Ctrl-C stops the server.")
         try:
             server.serve_forever(poll_interval=0.1)
         finally:

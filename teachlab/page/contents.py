@@ -305,9 +305,9 @@ def reserve_text(recording: Recording, truth: Truth, setting: Setting, rules: Ru
     try:
         found = worth_of(recording, truth, replay(recording, setting), rules=rules).reserves
     except InputError as fault:
-        return f"Reserves cannot be told: {fault}"
+        return f"Reserves cannot be measured: {fault}"
     if found is None:
-        return "Reserves cannot be told here."
+        return "Reserves cannot be measured here."
     loss, rise = found["contamination_reserve"], found["ambient_reserve"]
     if loss is None and rise is None:
         return "No reserve: there are errors without any stress."
