@@ -81,8 +81,8 @@ surroundings ambient --limit-lx 5000 --expected-lx 12000
 surroundings target --measured 2000 --reflectance 0.9 --other-reflectance 0.06 --distance 100 --other-distance 120
 counterfactual a.parquet
 coverage a.parquet --cycle belt=1s --setting low.json --begins 06:30
-identify sensed.parquet
-identify lawless.parquet
+identify sensed.parquet --longest-ms 2
+identify lawless.parquet --longest-ms 2
 agree sensed.parquet --setting good.json
 compare a.parquet --setting good.json --setting high.json
 compare a.parquet --setting good.json --with d2.parquet
