@@ -9,7 +9,7 @@ import typer
 
 from teachlab.cli.again import given_again
 from teachlab.cli.console import emit_json, progress, say, show, warn
-from teachlab.cli.opening import load_base, named_strategies, naming, teachers
+from teachlab.cli.opening import load_base, named_strategies, naming, open_all, teachers
 from teachlab.cli.options import (
     AcceptCost,
     Assignments,
@@ -73,7 +73,6 @@ def bench_command(
     json: Json = False,
 ) -> None:
     """Compare teach methods: teach many times on the first passes, score on the rest."""
-    from teachlab.data.opening import open_pair
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.model.draws import Costs, DrawOptions
     from teachlab.model.score import Rules
@@ -82,8 +81,6 @@ def bench_command(
     from teachlab.studies.many_recordings import bench_files, write_bench
     from teachlab.wording.alignment import lead_lines
 
-    if truth is not None and len(recordings) > 1:
-        raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")
     if len(set(recordings)) < len(recordings):
         raise ParameterError("a recording is named twice; name every one once.")
     options = DrawOptions(
@@ -95,7 +92,7 @@ def bench_command(
         costs=Costs(miss=cost_miss, false=cost_false),
     )
     strategies = teachers(named_strategies(strategy or []), set_ or [])
-    opened = [open_pair(recording, truth) for recording in recordings]
+    opened = open_all(recordings, truth)
     with naming(base, ", ".join(recordings)), progress("benching", quiet=json) as report:
         benches = bench_files(
             recordings, strategies, options=options, truth=truth, accepted=accept_cost,

@@ -10,8 +10,10 @@ from teachlab.cli.console import warn
 from teachlab.errors import ParameterError, SettingError
 
 if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
     from teachlab.model.setting import Setting
     from teachlab.model.teaching import Strategy
+    from teachlab.model.truth import Truth
 
 CLASSICS = ("single-sample", "background-referenced", "sweep-minmax", "two-sample-midpoint")
 USUAL = (
@@ -38,6 +40,15 @@ def naming(setting: str | None, recording: str) -> Iterator[None]:
         if setting is None or setting in str(fault):
             raise
         raise SettingError(f"{setting} on {recording}: {fault}") from None
+
+
+def open_all(recordings: Sequence[str], truth: str | None) -> list[tuple[Recording, Truth]]:
+    """Open recordings with their passes; a table of passes that is named belongs to a single one."""
+    from teachlab.data.opening import open_pair
+
+    if truth is not None and len(recordings) > 1:
+        raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")
+    return [open_pair(recording, truth) for recording in recordings]
 
 
 def load_base(path: str | None) -> Setting | None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
-from teachlab.cli.opening import load_base, teachers
+from teachlab.cli.opening import load_base, open_all, teachers
 from teachlab.cli.options import (
     Assignments,
     Base,
@@ -87,7 +87,6 @@ def repeatability_command(
 ) -> None:
     """Would another person, or another day, teach the same? How level and score spread."""
     from teachlab.cli.writing import kind_of, write_result
-    from teachlab.data.opening import open_pair
     from teachlab.model.draws import Costs, DrawOptions
     from teachlab.model.score import Rules
     from teachlab.questions.repeatability import repeatability
@@ -96,8 +95,6 @@ def repeatability_command(
     from teachlab.questions.repeatability.values import USUAL_LIMITS
 
     targets = [(name, kind_of(name)) for name in out or []]
-    if truth is not None and len(recordings) > 1:
-        raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")
     options = DrawOptions(
         draws=draws, seed=seed, teach_share=teach_share, base=load_base(base),
         rules=Rules(tolerance_ms=tolerance_ms, confidence=confidence),
@@ -110,7 +107,7 @@ def repeatability_command(
     )  # fmt: skip
     subjects = teachers(strategy, set_ or [])
     given = _settings(taught or [])
-    opened = [open_pair(recording, truth) for recording in recordings]
+    opened = open_all(recordings, truth)
     with progress("repeating", quiet=json) as told:
         answer = repeatability(opened, subjects, options=options, question=question, taught=given, progress=told)
     for _, passes in opened:

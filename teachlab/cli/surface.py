@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, say_verdict, warn
-from teachlab.cli.opening import load_base, teachers
+from teachlab.cli.opening import load_base, open_all, teachers
 from teachlab.cli.options import (
     Assignments,
     Base,
@@ -68,7 +68,6 @@ def surface_command(
     json: Json = False,
 ) -> None:
     """Count errors for every pair of levels, and name the best in hindsight."""
-    from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
     from teachlab.model.draws import Costs, DrawOptions
     from teachlab.model.following_and_window import fixed_levels
@@ -78,8 +77,6 @@ def surface_command(
     from teachlab.questions.surface.figure import MarkedSetting, surface_figure
 
     targets = [(name, kind_of(name)) for name in out or []]
-    if truth is not None and len(recordings) > 1:
-        raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")
     if set_ and strategy is None:
         raise ParameterError("--set needs --strategy: it sets a parameter of the strategy.")
     given = [(name, fixed_levels(read_setting(name), "the surface")) for name in setting or []]
@@ -88,7 +85,7 @@ def surface_command(
         costs=Costs(miss=cost_miss, false=cost_false),
     )  # fmt: skip
     chosen = None if strategy is None else teachers([strategy], set_ or [])[0]
-    opened = [open_pair(name, truth) for name in recordings]
+    opened = open_all(recordings, truth)
     with progress("counting", quiet=json) as told:
         answer = operating_surface(
             opened, given=given, strategy=chosen, levels=_levels(levels), on_delay=on_delay, off_delay=off_delay,

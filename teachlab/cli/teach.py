@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Annotated, TypeVar, cast
 
 import typer
 
@@ -28,6 +29,10 @@ if TYPE_CHECKING:
     from teachlab.model.setting import Setting
     from teachlab.model.teaching import Strategy
     from teachlab.model.truth import Truth
+    from teachlab.questions.design import DesignAnswer
+    from teachlab.questions.teach import TeachAnswer
+
+Answer = TypeVar("Answer", "TeachAnswer", "DesignAnswer")
 
 
 def register(app: typer.Typer) -> None:
@@ -50,21 +55,43 @@ def teach_command(
     json: Json = False,
 ) -> None:
     """Teach one setting, as one person would on one day."""
+    from teachlab.questions.teach import taught_and_judged
+    from teachlab.wording.verdict import verdict_lines
+
+    (teacher,) = teachers([strategy], set_ or [])
+    found = ask_for_setting(
+        taught_and_judged, teacher, recording, context, truth=truth, base=base, seed=seed,
+        tolerance_ms=tolerance_ms, out=out, accept_cost=accept_cost, json=json,
+    )  # fmt: skip
+    if json:
+        return
+    for line in verdict_lines(found.verdict, details=details):
+        say(line)
+
+
+def ask_for_setting(
+    ask: Callable[..., Answer], teacher: Strategy, recording: str, context: typer.Context, *, truth: str | None,
+    base: str | None, seed: int, tolerance_ms: float, out: str | None, accept_cost: float, json: bool,
+) -> Answer:  # fmt: skip
+    """Ask for a setting, write it where it is wanted, and tell what lies beside it, or the document.
+
+    Raises
+    ------
+    typer.Exit
+        Where nothing was taught: why has been told.
+    """
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import write_setting
     from teachlab.errors import Abstained
     from teachlab.model.score import Rules
-    from teachlab.questions.teach import taught_and_judged
     from teachlab.questions.verdict import FilesJudged
     from teachlab.wording.alignment import lead_lines
-    from teachlab.wording.verdict import verdict_lines
 
     opened, passes = open_pair(recording, truth)
-    (teacher,) = teachers([strategy], set_ or [])
     used = load_base(base)
     try:
         with naming(base, recording):
-            found = taught_and_judged(
+            found = ask(
                 opened, passes, teacher, base=used, seed=seed, rules=Rules(tolerance_ms=tolerance_ms),
                 accepted=accept_cost,
                 files=FilesJudged(
@@ -72,25 +99,25 @@ def teach_command(
                 ),
             )  # fmt: skip
     except Abstained as refusal:
-        tell_abstention(
+        _tell_abstention(
             refusal, (opened, passes), recording, teacher,
             seed=seed, tolerance_ms=tolerance_ms, base=used, json=json,
         )  # fmt: skip
         raise typer.Exit(3) from None
+    taught = cast("TeachAnswer", getattr(cast(object, found), "taught", found))
     if out is not None:
-        write_setting(out, found.setting)
+        write_setting(out, taught.setting)
     if note := passes_note(passes):
         warn(note)
     if json:
         emit_json(found.as_dict())
-        return
-    for line in lead_lines(found.alignment, recording):
+        return found
+    for line in lead_lines(taught.alignment, recording):
         say(line)
-    for line in verdict_lines(found.verdict, details=details):
-        say(line)
+    return found
 
 
-def tell_abstention(
+def _tell_abstention(
     refusal: Abstained, opened: tuple[Recording, Truth], path: str, teacher: Strategy, *, seed: int,
     tolerance_ms: float, base: Setting | None, json: bool,
 ) -> None:  # fmt: skip
