@@ -1,38 +1,58 @@
 """Small faults planted in the product, one at a time: which of them do the tests find?
 
     python benchmarks/mutants.py --map               run the suite once under coverage: which tests run which line
+    python benchmarks/mutants.py --map tests/x.py    the same for new tests, added to the map
     python benchmarks/mutants.py --count 200         plant, run the tests that run the line, print killed and survived
-    python benchmarks/mutants.py --count 200 --start 100 --seed 1     a part of the same draw, for a second process
+    python benchmarks/mutants.py --again             survivors once more, on the code and the tests of now
+    python benchmarks/mutants.py --write             results/mutants.md from what is kept
 
 The map needs `pytest-cov` (pip install pytest-cov). Everything happens in a copy of the checkout in a temporary folder.
 Faults are drawn with a seed from every place of the package where an operator applies; none is picked by hand, none
-left out afterwards. A fault on a line that no test runs survives. Survivors are argued one by one in
-`results/mutants.md`, by line: equivalent (no input can show it), or a test that is missing.
+left out afterwards. The tests that run the line run nearest first until one fails, in a process that has the libraries
+but nothing of the package; a fault that no test runs survives. Survivors are argued one by one in
+`mutants_argued.toml`: equivalent (no input can show it), cosmetic (a colour, a size), or why it may stay.
 """
 
 from __future__ import annotations
 
 import argparse
 import ast
+import importlib
 import json
 import os
 import random
+import re
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
 import time
+import tomllib
+from collections import defaultdict
 from collections.abc import Iterator
 from copy import deepcopy
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from functools import cache
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parent
 LEAVE_OUT = ("__main__.py",)
-MOST_TESTS, MOST_SECONDS = 60, 150
-NOT_FOUND = 4
-"""How pytest ends where a test it was given is not there: that kills nothing."""
+RESULTS = HERE / "results"
+ARGUED = HERE / "mutants_argued.toml"
+FIRST_SECONDS, MOST_SECONDS = 3.0, 12.0
+"""Of tests, by the time they took under coverage: a first helping, and all that a fault is given."""
+SLOWER, STARTING_SECONDS = 6.0, 40.0
+"""A helping that takes this many times its time, and so much to begin with, has no end."""
+PASSED, NOT_FOUND, CRASHED = 0, 4, 70
+"""How pytest ends where all is well, where a test is not there (that kills nothing), and where it did not run."""
+LIBRARIES = (
+    "numpy", "pandas", "pyarrow.parquet", "scipy.special", "scipy.stats", "scipy.optimize", "scipy.signal",
+    "sklearn.mixture", "sklearn.model_selection", "pydantic", "typer.testing", "jinja2", "joblib", "numba",
+    "jsonschema", "matplotlib.figure", "matplotlib.backends.backend_svg", "matplotlib.backends.backend_agg",
+)  # fmt: skip
+"""What tests import again and again, loaded once before a process is split off."""
 COMPARISONS = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt,
     ast.Eq: ast.NotEq, ast.NotEq: ast.Eq, ast.Is: ast.IsNot, ast.IsNot: ast.Is,
@@ -128,125 +148,366 @@ def drawn(package: Path, count: int, seed: int) -> list[Fault]:
 
 
 def planted(source: str, fault: Fault) -> str:
-    """Return a source with the fault in it."""
+    """Return a source with the fault in it, at the place of the same text that is nearest to its line."""
     tree = ast.parse(source)
-    for node, parent, field, index in places(tree):
-        if getattr(node, "lineno", None) != fault.line:
-            continue
-        for order, (operator, changed) in enumerate(faults_at(node)):
-            short = node.test if isinstance(node, ast.If) else node
-            if operator == fault.operator and order == fault.order and ast.unparse(short) == fault.before:
-                if index is None:
-                    setattr(parent, field, changed)
-                else:
-                    getattr(parent, field)[index] = changed
-                return ast.unparse(ast.fix_missing_locations(tree)) + "\n"
-    raise LookupError(f"{fault} is not there any more")
+    found = [
+        (abs(node.lineno - fault.line), node.lineno, k, parent, field, index, changed)
+        for k, (node, parent, field, index) in enumerate(places(tree))
+        if hasattr(node, "lineno")
+        for order, (operator, changed) in enumerate(faults_at(node))
+        if operator == fault.operator
+        and order == fault.order
+        and ast.unparse(node.test if isinstance(node, ast.If) else node) == fault.before
+    ]
+    if not found:
+        raise LookupError(f"{fault} is not there any more")
+    _, _, _, parent, field, index, changed = min(found, key=lambda f: f[:3])
+    if index is None:
+        setattr(parent, field, changed)
+    else:
+        getattr(parent, field)[index] = changed
+    return ast.unparse(ast.fix_missing_locations(tree)) + "\n"
 
 
-def coverage_map(kept: Path) -> None:
-    """Run the suite once under coverage; keep which tests run which lines, and how long each test takes."""
+def coverage_map(kept: Path, words: list[str]) -> None:
+    """Run the suite, or named files, under coverage; keep which tests run which lines, and how long each takes."""
     data = kept.with_suffix(".coverage")
-    words = ["-q", "--cov=teachlab", "--cov-context=test", "--cov-report=", "--durations=0", "--durations-min=0"]
+    options = ["-q", "--cov=teachlab", "--cov-context=test", "--cov-report=", "--durations=0", "--durations-min=0"]
     environment = {**os.environ, "COVERAGE_FILE": str(data), "PYTHONPATH": str(ROOT)}
     out = subprocess.run(
-        [sys.executable, "-m", "pytest", *words, *sys.argv[sys.argv.index("--map") + 1 :]],
+        [sys.executable, "-m", *options, *words],
         cwd=ROOT, env=environment, capture_output=True, text=True, check=False,
     )  # fmt: skip
-    seconds: dict[str, float] = {}
-    for line in out.stdout.splitlines():
-        words = line.split()
-        if len(words) >= 3 and words[0].endswith("s") and words[1] in ("call", "setup"):
-            seconds[" ".join(words[2:])] = seconds.get(" ".join(words[2:]), 0.0) + float(words[0][:-1])
-    from coverage import CoverageData
-
-    measured = CoverageData(str(data))
-    measured.read()
-    lines = {}
-    for file in measured.measured_files():
-        name = Path(file).relative_to(ROOT).as_posix()
-        lines[name] = {
-            str(line): sorted({c.split("|")[0] for c in contexts if c})
-            for line, contexts in measured.contexts_by_lineno(file).items()
-        }
-    kept.write_text(json.dumps({"seconds": seconds, "lines": lines}))
+    kept.with_suffix(".out").write_text(out.stdout)
+    made = read_map(data, out.stdout)
+    kept.write_text(json.dumps(joined(json.loads(kept.read_text()), made) if words and kept.exists() else made))
     print(out.stdout.splitlines()[-1], file=sys.stderr)
 
 
+def joined(old: dict[str, dict], new: dict[str, dict]) -> dict[str, dict]:
+    """Return a map in which the tests of the files that ran again are those of the new one."""
+    files = {test.partition("::")[0] for test in new["seconds"]}
+
+    def stays(test: str) -> bool:
+        return test.partition("::")[0] not in files
+
+    lines = {
+        file: {
+            line: [test for test in old["lines"].get(file, {}).get(line, ()) if stays(test)]
+            + new["lines"].get(file, {}).get(line, [])
+            for line in {**old["lines"].get(file, {}), **new["lines"].get(file, {})}
+        }
+        for file in {**old["lines"], **new["lines"]}
+    }
+    return {"seconds": {t: s for t, s in old["seconds"].items() if stays(t)} | new["seconds"], "lines": lines}
+
+
+def read_map(data: Path, said: str) -> dict[str, dict]:
+    """Return seconds by test and tests by line from what coverage and pytest left.
+
+    What a fixture runs is written down for the first test that asks for it, and serves all of its file.
+    """
+    from coverage import CoverageData
+
+    seconds: dict[str, float] = defaultdict(float)
+    for line in said.splitlines():
+        words = line.split(maxsplit=2)
+        if len(words) == 3 and re.fullmatch(r"[\d.]+s", words[0]) and words[1] in ("call", "setup"):
+            seconds[words[2]] += float(words[0][:-1])
+    of_file = defaultdict(list)
+    for test in seconds:
+        of_file[test.partition("::")[0]].append(test)
+
+    @cache
+    def serving(context: str) -> list[str]:
+        test, _, phase = context.rpartition("|")
+        return [test] if phase == "run" else of_file[test.partition("::")[0]]
+
+    measured = CoverageData(str(data))
+    measured.read()
+    lines = {
+        Path(file).as_posix().rpartition("/teachlab/")[2]: {
+            str(line): sorted({test for context in contexts if context for test in serving(context)})
+            for line, contexts in measured.contexts_by_lineno(file).items()
+        }
+        for file in measured.measured_files()
+    }
+    return {"seconds": dict(seconds), "lines": {f"teachlab/{file}": held for file, held in lines.items()}}
+
+
+@cache
+def users_of(module: str) -> tuple[str, ...]:
+    """Return the files of the package, and of the tests, that import a module by its dotted name."""
+    word = re.compile(
+        rf"{re.escape(module)}\b|from {re.escape(module.rpartition('.')[0])} import .*\b{module.rpartition('.')[2]}\b"
+    )
+    return tuple(
+        path.relative_to(ROOT).as_posix()
+        for folder in ("teachlab", "tests")
+        for path in sorted((ROOT / folder).rglob("*.py"))
+        if word.search(path.read_text(encoding="utf-8"))
+    )
+
+
 def tests_of(fault: Fault, known: dict[str, dict]) -> list[str]:
-    """Return the tests that run the line of a fault, quick ones first; those that name its module where none does."""
-    lines = known["lines"].get(fault.file, {})
-    found = {test for line in range(fault.line, fault.last + 1) for test in lines.get(str(line), ())}
-    if not found and "compiled" in fault.file:  # coverage doesn't see what numba runs
-        module = fault.file[:-3].replace("/", ".").rpartition(".")[0]
-        users = [p for p in (ROOT / "tests").rglob("test_*.py") if module in p.read_text(encoding="utf-8")]
-        return [p.relative_to(ROOT).as_posix() for p in users]
-    by_time = sorted(found, key=lambda test: known["seconds"].get(test, 0.0))
-    spread = by_time[: MOST_TESTS // 2] + by_time[MOST_TESTS // 2 :: max(1, len(by_time) // (MOST_TESTS // 2))]
-    return spread[:MOST_TESTS]
+    """Return the tests that run the line of a fault, nearest first, until their time is spent.
+
+    Nearest: those that bear the module's name, then the quick ones. A line that runs when its module is imported, or
+    that is compiled, is seen by no test: then those that run the module, else those that run a module which imports it.
+    """
+    lines, seconds = known["lines"], known["seconds"]
+    own = lines.get(fault.file, {})
+    found = {test for line in range(fault.line, fault.last + 1) for test in own.get(str(line), ())}
+    if not found:
+        found = {test for tests in own.values() for test in tests}
+        for user in users_of(fault.file[:-3].replace("/", ".").removesuffix(".__init__")):
+            found |= {test for tests in lines.get(user, {}).values() for test in tests}
+            found |= {test for test in seconds if test.startswith(f"{user}::")}
+    stem = Path(fault.file).stem
+    words = {stem, *stem.split("_"), Path(fault.file).parent.name}
+
+    def distance(test: str) -> tuple[int, float]:
+        file = test.partition("::")[0]
+        near = file == fault.file or bool(words & {Path(file).stem, *Path(file).stem.removeprefix("test_").split("_")})
+        return (not near, seconds.get(test, 0.0))
+
+    near_first = sorted(found, key=distance)
+    chosen, spent = [], 0.0
+    for test in near_first:
+        if spent + seconds.get(test, 0.0) <= MOST_SECONDS:
+            chosen.append(test)
+            spent += seconds.get(test, 0.0)
+    return chosen or near_first[:1]
 
 
-def verdict(copy: Path, fault: Fault, tests: list[str]) -> str:
-    """Plant a fault in the copy, run tests, take it out again; say what killed it, or nothing."""
-    path = copy / fault.file
-    sound = path.read_text(encoding="utf-8")
-    path.write_text(planted(sound, fault), encoding="utf-8")
-    try:
-        run = subprocess.run(
-            [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", "--no-header", *tests],
-            cwd=copy, env={**os.environ, "PYTHONPATH": str(copy)}, capture_output=True, text=True,
-            timeout=MOST_SECONDS, check=False,
-        )  # fmt: skip
-    except subprocess.TimeoutExpired:
-        return "no end"
-    finally:
-        path.write_text(sound, encoding="utf-8")
-    if run.returncode == 0:
+def helpings(tests: list[str], seconds: dict[str, float]) -> Iterator[list[str]]:
+    """Divide tests into a quick first helping and the rest, those of one file beside each other."""
+    first: list[str] = []
+    spent = 0.0
+    for test in tests:
+        if first and spent + seconds.get(test, 0.0) > FIRST_SECONDS:
+            break
+        first.append(test)
+        spent += seconds.get(test, 0.0)
+    for part in (first, tests[len(first) :]):
+        if part:
+            files = list(dict.fromkeys(test.partition("::")[0] for test in part))
+            yield sorted(part, key=lambda test: files.index(test.partition("::")[0]))
+
+
+def run_apart(copy: Path, tests: list[str], most_seconds: float) -> str:
+    """Run tests in a process split off from this one, which has the libraries; return what failed, or nothing.
+
+    Raises
+    ------
+    LookupError
+        Where the map names tests that are not there any more.
+    """
+    log = copy.parent / "said.txt"
+    child = os.fork()
+    if child == 0:
+        # Nothing of this process may clean up behind the child: it ends here, whatever happens.
+        try:
+            os.setsid()
+            os.chdir(copy)
+            with log.open("w") as out:
+                os.dup2(out.fileno(), 1)
+                os.dup2(out.fileno(), 2)
+            sys.path[:0] = [str(copy)]
+            os.environ["PYTHONPATH"] = str(copy)
+            import pytest
+
+            words = ["-q", "-x", "-p", "no:cacheprovider", "--no-header", "--tb=line", f"--rootdir={copy}"]
+            os._exit(int(pytest.main([*words, *tests])))
+        except BaseException as error:  # noqa: BLE001
+            print(f"did not run: {error!r}", flush=True)
+            os._exit(CRASHED)
+    ends = time.monotonic() + most_seconds
+    while True:
+        done, status = os.waitpid(child, os.WNOHANG)
+        if done:
+            break
+        if time.monotonic() > ends:
+            os.killpg(child, signal.SIGKILL)
+            os.waitpid(child, 0)
+            return f"no end within {most_seconds:.0f} s"
+        time.sleep(0.05)
+    code = os.waitstatus_to_exitcode(status)
+    if code == PASSED:
         return ""
-    if run.returncode == NOT_FOUND and "not found: " in run.stdout:
-        raise LookupError(f"the map names tests that are not there any more: make it anew.\n{run.stdout[-400:]}")
-    said = [line for line in run.stdout.splitlines() if line.startswith(("FAILED", "ERROR"))]
-    return (said or run.stdout.splitlines()[-1:] or ["does not import"])[0]
+    said = log.read_text(errors="replace").splitlines()
+    if code == CRASHED:
+        raise RuntimeError("\n".join(said[-4:]))
+    if code == NOT_FOUND and any("not found: " in line for line in said):
+        raise LookupError(f"the map names tests that are not there any more: make it anew.\n{said[-4:]}")
+    failed = [line for line in said if line.startswith(("FAILED", "ERROR"))]
+    return (failed or said[-1:] or [f"ended with {code}"])[0]
+
+
+def verdict(copy: Path, fault: Fault, tests: list[str], seconds: dict[str, float], sound_tests: dict[str, bool]) -> str:
+    """Plant a fault in the copy, run tests, take it out again; say what killed it, or nothing.
+
+    A test that fails without the fault, too, kills nothing and is left out from then on.
+    """
+    path = copy / fault.file
+    sound, stamp = path.read_text(encoding="utf-8"), path.stat()
+    wrong = planted(sound, fault)
+    waiting = list(helpings([test for test in tests if sound_tests.get(test, True)], seconds))
+    while waiting:
+        part = waiting[0]
+        most = STARTING_SECONDS + SLOWER * sum(seconds.get(test, 0.0) for test in part)
+        path.write_text(wrong, encoding="utf-8")
+        try:
+            said = run_apart(copy, part, most)
+        finally:
+            path.write_text(sound, encoding="utf-8")
+            os.utime(path, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))
+        if not said:
+            waiting.pop(0)
+            continue
+        test = next((test for test in part if f" {test} " in f"{said} "), "")
+        if not test:
+            return said
+        if test not in sound_tests:
+            sound_tests[test] = not run_apart(copy, [test], most)
+        if sound_tests[test]:
+            return said
+        print(f"{test} fails without any fault: left out", file=sys.stderr)
+        waiting[0] = [other for other in part if other != test]
+    return ""
+
+
+def judged(faults: dict[int, Fault], known: dict[str, dict], rows: Path) -> None:
+    """Plant faults, run their tests, print and keep a row for each: the last one of a number counts."""
+    os.environ |= {"PYTHONDONTWRITEBYTECODE": "1", "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
+    sys.dont_write_bytecode = True
+    for name in LIBRARIES:
+        importlib.import_module(name)
+    sound_tests: dict[str, bool] = {}
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Path(folder) / "copy"
+        shutil.copytree(ROOT, copy, ignore=shutil.ignore_patterns(".git", ".venv", "__pycache__", ".*_cache"))
+        for number, fault in faults.items():
+            begun = time.perf_counter()
+            tests = tests_of(fault, known)
+            try:
+                killed = verdict(copy, fault, tests, known["seconds"], sound_tests) if tests else ""
+            except LookupError as error:
+                print(f"{number:4} left as it was: {error}", file=sys.stderr)
+                continue
+            row = {"number": number, **asdict(fault), "tests": len(tests), "killed": killed[:200]}
+            with rows.open("a") as out:
+                out.write(json.dumps(row) + "\n")
+            print(f"{number:4} {told(row)} ({time.perf_counter() - begun:.0f} s)", flush=True)
+
+
+def told(row: dict) -> str:
+    """Return one line on a fault."""
+    texts = f"{row['before'][:50]!r} -> {row['after'][:50]!r}"
+    return f"{'killed  ' if row['killed'] else 'SURVIVED'} {row['file']}:{row['line']} {row['operator']}: {texts}"
+
+
+def kept_rows(rows: Path) -> dict[int, dict]:
+    """Return the last row of every number."""
+    lines = rows.read_text().splitlines() if rows.exists() else []
+    return {row["number"]: row for row in map(json.loads, lines)}
+
+
+def difference(before: str, after: str, beside: int = 30) -> tuple[str, str]:
+    """Return two texts cut to where they differ, with a little beside it.
+
+    Examples
+    --------
+    >>> difference("f(a, rate=2.5)", "f(a, rate=5.5)", beside=5)
+    ('…rate=2.5)', '…rate=5.5)')
+    """
+
+    def alike(a: str, b: str) -> int:
+        return next((k for k, (x, y) in enumerate(zip(a, b, strict=False)) if x != y), min(len(a), len(b)))
+
+    same = alike(before, after)
+    tail = alike(before[same:][::-1], after[same:][::-1])
+    low = max(0, same - beside)
+    lead = "…" if low else ""
+
+    def cut(text: str) -> str:
+        high = min(len(text), len(text) - tail + beside)
+        return f"{lead}{text[low:high]}{'…' if high < len(text) else ''}".replace("|", "\\|").replace("\n", " ")
+
+    return cut(before), cut(after)
+
+
+def report(rows: dict[int, dict], draw: str) -> str:
+    """Return the page of a draw: how many, the survivors with what is argued of each, the killed."""
+    argued = tomllib.loads(ARGUED.read_text(encoding="utf-8")).get("survivor", []) if ARGUED.exists() else []
+    reasons = {(a["file"], a["operator"], a["before"]): a for a in argued}
+    lived = [row for row in rows.values() if not row["killed"]]
+    endless = sum(row["killed"].startswith("no end") for row in rows.values())
+    of = [reasons.get((row["file"], row["operator"], row["before"][:160])) for row in lived]
+    kinds = [a["kind"] if a else "not argued" for a in of]
+    lines = [
+        "# Faults planted in the product", "",
+        f"`mutants.py`, {draw}. Every fault was judged by the tests of the whole suite,",
+        f"doctests included, that run its line, nearest first, at most {MOST_SECONDS:.0f} s of them. What killed one",
+        "passes without it. Drawn from all places where an operator applies; none is picked and none left out.", "",
+        "| | faults |", "|---|---|",
+        f"| killed | {len(rows) - len(lived)} of {len(rows)}, {(len(rows) - len(lived)) / len(rows):.1%} |",
+        f"| of those, because the run had no end | {endless} |",
+        *(f"| survived, {kind} | {kinds.count(kind)} |" for kind in sorted(set(kinds))),
+        "", "## Survived", "", "| number | where | operator | before | after | |", "|---|---|---|---|---|---|",
+    ]  # fmt: skip
+    for row, why in zip(lived, of, strict=True):
+        before, after = difference(row["before"], row["after"])
+        said = f"{why['kind']}: {why['why']}" if why else "not argued"
+        lines.append(f"| {row['number']} | {where(row)} | {row['operator']} | `{before}` | `{after}` | {said} |")
+    lines += ["", "## Killed", "", "| number | where | operator | before | after | by |", "|---|---|---|---|---|---|"]
+    for row in rows.values():
+        if row["killed"]:
+            before, after = difference(row["before"], row["after"])
+            by = row["killed"].removeprefix("FAILED ").partition(" - ")[0].replace("|", "\\|")[:110]
+            lines.append(f"| {row['number']} | {where(row)} | {row['operator']} | `{before}` | `{after}` | {by} |")
+    return "\n".join(lines) + "\n"
+
+
+def where(row: dict) -> str:
+    """Return file and line of a fault within the package."""
+    return f"{row['file'].removeprefix('teachlab/')}:{row['line']}"
 
 
 def main() -> None:
     """Plant, run, print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--map", action="store_true")
+    parser.add_argument("--map", nargs=argparse.REMAINDER, help="words behind it go to pytest; files are added")
     parser.add_argument("--count", type=int, default=200)
     parser.add_argument("--start", type=int, default=0)
     parser.add_argument("--stop", type=int)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--again", action="store_true", help="only what survived, on the code of now")
+    parser.add_argument("--write", action="store_true", help="write results/mutants.md from the rows kept")
+    parser.add_argument("--draw", default="", help="with --write: what the page says of the draw")
     parser.add_argument("--kept", type=Path, default=Path(tempfile.gettempdir()) / "mutants_map.json")
-    parser.add_argument("--out", type=Path, help="a row per fault is added to this file (JSON lines)")
-    options, _ = parser.parse_known_args()
-    if options.map:
-        coverage_map(options.kept)
+    parser.add_argument("--rows", type=Path, default=Path(tempfile.gettempdir()) / "mutants.jsonl")
+    options = parser.parse_args()
+    if options.map is not None:
+        coverage_map(options.kept, options.map)
         return
-    known = json.loads(options.kept.read_text())
-    faults = drawn(ROOT / "teachlab", options.count, options.seed)[options.start : options.stop]
-    survived = 0
-    with tempfile.TemporaryDirectory() as folder:
-        copy = Path(folder) / "copy"
-        shutil.copytree(ROOT, copy, ignore=shutil.ignore_patterns(".git", ".venv", "__pycache__", ".*_cache"))
-        for number, fault in enumerate(faults, options.start):
-            begun = time.perf_counter()
-            tests = tests_of(fault, known)
-            killed = verdict(copy, fault, tests) if tests else ""
-            survived += not killed
-            row = {
-                "number": number, "file": fault.file, "line": fault.line, "operator": fault.operator,
-                "before": fault.before[:160], "after": fault.after[:160], "tests": len(tests), "killed": killed[:200],
-            }  # fmt: skip
-            if options.out:
-                with options.out.open("a") as rows:
-                    rows.write(json.dumps(row) + "\n")
-            state, seconds = "killed  " if killed else "SURVIVED", time.perf_counter() - begun
-            texts = f"{fault.before[:50]!r} -> {fault.after[:50]!r}"
-            print(
-                f"{number:4} {state} {fault.file}:{fault.line} {fault.operator}: {texts} ({seconds:.0f} s)", flush=True
-            )
-    print(f"{len(faults)} planted, {len(faults) - survived} killed, {survived} survived")
+    kept = kept_rows(options.rows)
+    if not options.write:
+        if options.again:
+            fields = Fault.__dataclass_fields__
+            lived = {number: row for number, row in kept.items() if not row["killed"]}
+            faults = {number: Fault(**{name: row[name] for name in fields}) for number, row in lived.items()}
+        else:
+            drawn_now = drawn(ROOT / "teachlab", options.count, options.seed)
+            chosen = range(len(drawn_now))[options.start : options.stop]
+            faults = {number: drawn_now[number] for number in chosen if number not in kept}
+        judged(faults, json.loads(options.kept.read_text()), options.rows)
+        kept = kept_rows(options.rows)
+    if options.write:
+        draw = options.draw or f"draw of {options.count} by seed {options.seed}"
+        (RESULTS / "mutants.md").write_text(report(kept, draw), encoding="utf-8")
+    survived = sum(not row["killed"] for row in kept.values())
+    print(f"{len(kept)} planted, {len(kept) - survived} killed, {survived} survived")
 
 
 if __name__ == "__main__":
