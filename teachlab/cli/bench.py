@@ -47,7 +47,7 @@ def register(app: typer.Typer) -> None:
 
 def bench_command(
     context: typer.Context,
-    recordings: Annotated[list[str], typer.Argument(help="Recordings: NAME.parquet …, or URIs.")],
+    recordings: Annotated[list[str], typer.Argument(help="Recordings: NAME.parquet …, folders, patterns, addresses.")],
     strategy: Annotated[
         list[str] | None,
         typer.Option(
@@ -73,6 +73,7 @@ def bench_command(
     json: Json = False,
 ) -> None:
     """Compare teach methods: teach many times on the first passes, score on the rest."""
+    from teachlab.data.recording_places import find_recordings
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.model.draws import Costs, DrawOptions
     from teachlab.model.score import Rules
@@ -83,6 +84,9 @@ def bench_command(
 
     if len(set(recordings)) < len(recordings):
         raise ParameterError("a recording is named twice; name every one once.")
+    recordings = find_recordings(recordings, left_out=out)
+    if truth is not None and len(recordings) > 1:
+        raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")
     options = DrawOptions(
         draws=draws,
         seed=seed,

@@ -2,41 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from teachlab.data.alignment.room import alignment_of
-from teachlab.data.split import Split, split
-from teachlab.errors import StrategyError, TruthError
-from teachlab.model.draws import Draw, DrawOptions
+from teachlab.errors import StrategyError
+from teachlab.model.draws import DrawOptions
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.stress.worth import SettingWorth
-from teachlab.questions.surface.count_settings import count_settings, with_measures
+from teachlab.questions.surface.count_settings import with_measures
 from teachlab.questions.surface.hindsight import Hindsight, best_fixed
 from teachlab.questions.verdict.of_setting import FilesJudged, JudgedBy
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.statistics.claims.lot_claims import NOTHING, Assumption
 from teachlab.studies.bench_verdict import bench_verdict
 from teachlab.studies.ceiling import ceiling
-from teachlab.studies.claim_half import claim_halves, order_rows, second_half
+from teachlab.studies.claim_half import claim_halves, order_rows
 from teachlab.studies.ranking import median_draw, ranked, ranking_cost, spreads_of
 from teachlab.studies.recommend import recommend
 from teachlab.studies.result import RecordingBench, StrategyResult
-from teachlab.studies.tally import Tally
-from teachlab.teaching.block import TeachBlock
-from teachlab.teaching.once import teach_draws
+from teachlab.studies.taught_draws import Progress, Teaching, taught_draws
 from teachlab.teaching.parameters import parameters_of
 from teachlab.teaching.registry import RECOMMENDED
 
 if TYPE_CHECKING:
+    from teachlab.model.draws import Draw
     from teachlab.model.setting import Setting
     from teachlab.model.teaching import Strategy
-
-Progress = Callable[[float], None]
+    from teachlab.studies.tally import Tally
 
 
 def bench_recording(
@@ -82,26 +77,15 @@ def bench_recording(
     names = [s.name for s in strategies]
     if len(set(names)) < len(names):
         raise StrategyError(f"a bench compares strategies by name, got {names}: give every one once.")
-    cut = split(truth, recording.samples, teach_share=options.teach_share)
-    block = TeachBlock(
+    found = taught_draws(
         recording,
         truth,
-        base=options.base,
-        rules=options.rules,
-        stop_sample=cut.teach_end,
+        {s.name: Teaching(s, options.base, options.seed) for s in strategies},
+        options=options,
+        progress=progress,
     )
-    say = _Stages(progress)
-    taught: dict[str, list[Draw]] = {}
-    for k, strategy in enumerate(strategies):
-        taught[strategy.name] = teach_draws(strategy, block, range(options.draws), options.seed)
-        say.teaching((k + 1) / len(strategies))
-    settings = [d.setting for draws in taught.values() for d in draws if d.setting is not None]
-    middle = second_half(cut.first_scored, truth.passes)
-    tally, later = (
-        Tally(count_settings(recording, truth, settings, rules=options.rules.scored_from(first), progress=part))
-        for first, part in ((cut.first_scored, say.scoring), (middle, say.halves))
-    )
-    trials = _scored_passes(recording, truth, cut, tally)
+    cut, taught, tally, middle = found.cut, found.draws, found.tally, found.middle
+    trials = found.scored_passes(recording, truth)
     best = best_fixed(
         recording, truth, tally.counts,
         base=options.base, costs=options.costs, rules=options.rules.scored_from(cut.first_scored),
@@ -111,7 +95,7 @@ def bench_recording(
     measuring = SettingWorth(recording, truth, rules=options.rules.scored_from(cut.first_scored), jitter_ms=jitter)
     results = [_result(measuring, s, taught[s.name], tally, best, options) for s in strategies]
     rows, ordered = ranked(results)
-    halves = claim_halves(recording, truth, taught, first_half=tally.before(later), middle=middle, options=options)
+    halves = claim_halves(recording, truth, taught, first_half=found.first_half, middle=middle, options=options)
     orders = order_rows(truth, rows, halves, options)
     later_worth = SettingWorth(recording, truth, rules=options.rules.scored_from(middle), jitter_ms=jitter)
     chosen = recommend(halves, later_worth, preferred=RECOMMENDED)
@@ -159,36 +143,6 @@ def _said_chosen(setting: Setting, recording: Recording, truth: Truth, middle: i
         on["recording_digest"] = recording.info.digest
     evidence = {**setting.taught.evidence, "chosen_on": on}
     return replace(setting, taught=replace(setting.taught, evidence=evidence))
-
-
-class _Stages:
-    """Progress over teaching, scoring and the halves, in shares of their usual time."""
-
-    def __init__(self, progress: Progress | None) -> None:
-        self._progress = progress
-
-    def teaching(self, share: float) -> None:
-        self._say(0.4 * share)
-
-    def scoring(self, share: float) -> None:
-        self._say(0.4 + 0.3 * share)
-
-    def halves(self, share: float) -> None:
-        self._say(0.7 + 0.3 * share)
-
-    def _say(self, share: float) -> None:
-        if self._progress is not None:
-            self._progress(share)
-
-
-def _scored_passes(recording: Recording, truth: Truth, cut: Split, tally: Tally) -> int:
-    trials = [n.detect_trials for n in tally.counts.values()]
-    if trials and max(trials) == 0:
-        raise TruthError(
-            f"{recording.name}: none of the {truth.detect_passes} passes is left to score: those after the teach "
-            "block hold void time or are cut by the record. Log longer, or teach on a smaller share."
-        )
-    return max(trials, default=int(np.count_nonzero(truth.detect[cut.first_scored :])))
 
 
 def part_of(progress: Progress | None, k: int, of: int) -> Progress | None:

@@ -1,0 +1,102 @@
+"""Which recordings are meant by globs, folders and addresses; tables of passes are never taken for recordings."""
+
+from __future__ import annotations
+
+import glob
+import os
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from teachlab.data.parquet_source import COLUMN
+from teachlab.errors import InputError
+
+PASSES = (".passes.parquet", ".passes.csv")
+ENDING = ".parquet"
+
+
+def find_recordings(named: Iterable[str | os.PathLike[str]], *, left_out: str | None = None) -> list[str]:
+    """Return the recordings that are meant, each once, in the order named; those of one pattern or folder by name.
+
+    Parameters
+    ----------
+    named : iterable of path
+        Files, addresses, patterns such as ``rec/**/*.parquet``, and folders, which are searched with all that lies
+        below them. Tables of passes are passed over, and so are Parquet files of a folder or pattern that can be read
+        and have no column ``light``: what cannot be read is left for whoever opens it to tell.
+    left_out : str, optional
+        A folder whose files are no inputs: where results are written.
+
+    Raises
+    ------
+    InputError
+        If a pattern or folder holds no recording, or only a table of passes was named.
+    """
+    found: dict[str, str] = {}
+    passes: list[str] = []
+    for one in named:
+        text = os.fspath(one)
+        searched = _searched(text)
+        if searched is None:
+            if text.endswith(PASSES):
+                passes.append(text)
+                continue
+            members = [text]
+        else:
+            members = [m for m in sorted(searched) if not _below(m, left_out) and _may_be_recording(m)]
+            if not members:
+                raise InputError(f"'{text}': no recording is found there. Name NAME.parquet files, or their folder.")
+        for member in members:
+            found.setdefault(member if "://" in member else os.path.realpath(member), member)
+    if not found:
+        if passes:
+            raise InputError(f"{passes[0]}: this is a table of passes. Name the recording beside it.")
+        raise InputError("no recording is named. Name NAME.parquet files, a pattern, or a folder.")
+    return list(found.values())
+
+
+def telling_names(paths: Sequence[str]) -> list[str]:
+    """Return the shortest ends of paths that tell them apart: the bare name where it comes once.
+
+    Examples
+    --------
+    >>> telling_names(["north/line.parquet", "south/line.parquet", "south/other.parquet"])
+    ['north/line', 'south/line', 'other']
+    """
+    parts = [[*part.split("/")[:-1], Path(part).stem] for part in (p.replace(os.sep, "/") for p in paths)]
+    out = []
+    for own in parts:
+        length = 1
+        while length < len(own) and sum(other[-length:] == own[-length:] for other in parts) > 1:
+            length += 1
+        out.append("/".join(own[-length:]))
+    return out
+
+
+def _searched(text: str) -> list[str] | None:
+    """Return what a pattern or a folder holds; None for the name of one file."""
+    if "://" in text:
+        return None
+    if os.path.isdir(text):
+        return [str(p) for p in Path(text).rglob(f"*{ENDING}")]
+    if glob.has_magic(text) and not os.path.lexists(text):
+        return glob.glob(text, recursive=True)
+    return None
+
+
+def _below(path: str, folder: str | None) -> bool:
+    if folder is None or "://" in folder or "://" in path:
+        return False
+    return Path(os.path.realpath(folder)) in Path(os.path.realpath(path)).parents
+
+
+def _may_be_recording(path: str) -> bool:
+    if not path.endswith(ENDING) or path.endswith(PASSES):
+        return False
+    try:
+        with pq.ParquetFile(path) as file:
+            return COLUMN in file.schema_arrow.names
+    except (pa.ArrowException, OSError):
+        return True

@@ -1,0 +1,137 @@
+"""What a bench and a study share: every teaching drawn on the teach block, all settings counted on both halves."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from teachlab.data.split import Split, split
+from teachlab.errors import TruthError
+from teachlab.questions.surface.count_settings import bare, count_settings
+from teachlab.studies.claim_half import second_half
+from teachlab.studies.tally import Tally
+from teachlab.teaching.block import TeachBlock
+from teachlab.teaching.once import teach_draws
+
+if TYPE_CHECKING:
+    from teachlab.model.draws import Draw, DrawOptions
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.teaching import Strategy
+    from teachlab.model.truth import Truth
+
+Progress = Callable[[float], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Teaching:
+    """One way to teach: a strategy with its parameters, on a base setting, with a seed."""
+
+    strategy: Strategy
+    base: Setting | None
+    seed: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TaughtDraws:
+    """What every teaching of one recording gave, and what its settings did.
+
+    Parameters
+    ----------
+    cut : Split
+    middle : int
+        First pass of the claim half.
+    draws : mapping of key to sequence of Draw
+        By the keys of the teachings, without measures.
+    tally, later : Tally
+        Of every distinct setting on all scored passes, and on the claim half.
+    """
+
+    cut: Split
+    middle: int
+    draws: Mapping[str, Sequence[Draw]]
+    tally: Tally
+    later: Tally
+
+    @property
+    def first_half(self) -> Tally:
+        """What the settings did on the choosing half."""
+        return self.tally.before(self.later)
+
+    def scored_passes(self, recording: Recording, truth: Truth) -> int:
+        """Return how many detect passes are trials of the scored block.
+
+        Raises
+        ------
+        TruthError
+            If there is none.
+        """
+        trials = [n.detect_trials for n in self.tally.counts.values()]
+        if trials and max(trials) == 0:
+            raise TruthError(
+                f"{recording.name}: none of the {truth.detect_passes} passes is left to score: those after the teach "
+                "block hold void time or are cut by the record. Log longer, or teach on a smaller share."
+            )
+        return max(trials, default=int(np.count_nonzero(truth.detect[self.cut.first_scored :])))
+
+
+def taught_draws(
+    recording: Recording,
+    truth: Truth,
+    teachings: Mapping[str, Teaching],
+    *,
+    options: DrawOptions,
+    progress: Progress | None = None,
+) -> TaughtDraws:
+    """Teach every teaching in many draws, and count all settings together: one reading serves them all.
+
+    Parameters
+    ----------
+    recording : Recording
+    truth : Truth
+    teachings : mapping of key to Teaching
+    options : DrawOptions
+        Draws, share to teach on and rules; base and seed are those of the teachings.
+    progress : callable, optional
+        Called with the share done.
+    """
+    cut = split(truth, recording.samples, teach_share=options.teach_share)
+    blocks: dict[Setting | None, TeachBlock] = {}
+    say = _Stages(progress)
+    draws: dict[str, list[Draw]] = {}
+    for k, (key, one) in enumerate(teachings.items()):
+        base = None if one.base is None else bare(one.base)
+        if base not in blocks:
+            blocks[base] = TeachBlock(recording, truth, base=base, rules=options.rules, stop_sample=cut.teach_end)
+        draws[key] = teach_draws(one.strategy, blocks[base], range(options.draws), one.seed)
+        say.teaching((k + 1) / len(teachings))
+    settings = [d.setting for some in draws.values() for d in some if d.setting is not None]
+    middle = second_half(cut.first_scored, truth.passes)
+    tally, later = (
+        Tally(count_settings(recording, truth, settings, rules=options.rules.scored_from(first), progress=part))
+        for first, part in ((cut.first_scored, say.scoring), (middle, say.halves))
+    )
+    return TaughtDraws(cut=cut, middle=middle, draws=draws, tally=tally, later=later)
+
+
+class _Stages:
+    """Progress over teaching, scoring and the halves, in shares of their usual time."""
+
+    def __init__(self, progress: Progress | None) -> None:
+        self._progress = progress
+
+    def teaching(self, share: float) -> None:
+        self._say(0.4 * share)
+
+    def scoring(self, share: float) -> None:
+        self._say(0.4 + 0.3 * share)
+
+    def halves(self, share: float) -> None:
+        self._say(0.7 + 0.3 * share)
+
+    def _say(self, share: float) -> None:
+        if self._progress is not None:
+            self._progress(share)
