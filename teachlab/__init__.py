@@ -1,9 +1,9 @@
 """teachlab: evidence for taught light-sensor thresholds.
 
 What it does are functions, on paths or values: `read_recording`, `teach`, `replay`, `score`, `evaluate`, `bench`,
-`surface`, `stress`, `repeatability`, `coverage`, `stale`, `identify`, `agree`, `compare`, `plan`, `report`, `verify`,
-`conformance`. What they give prints as a sentence; `to_pandas()` gives a tidy frame and, where there is a figure,
-`plot()` gives it. Public names are loaded when they are first used.
+`study`, `surface`, `stress`, `repeatability`, `coverage`, `stale`, `identify`, `agree`, `compare`, `plan`, `report`,
+`verify`, `conformance`. What they give prints as a sentence; `to_pandas()` gives a tidy frame and, where there is a
+figure, `plot()` gives it. Public names are loaded when they are first used.
 """
 
 from __future__ import annotations
@@ -57,6 +57,7 @@ if TYPE_CHECKING:
         shipped,
         stale,
         stress,
+        study,
         surface,
         teach,
         verify,
@@ -111,6 +112,7 @@ _HOME = {
         "shipped",
         "stale",
         "stress",
+        "study",
         "surface",
         "teach",
         "verify",
@@ -169,6 +171,7 @@ __all__ = [
     "split",
     "stale",
     "stress",
+    "study",
     "surface",
     "tail_bound",
     "tango",

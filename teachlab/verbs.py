@@ -6,7 +6,7 @@ found beside it. A setting is a path or a `Setting`; a strategy a name, ``./file
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from os import PathLike, fspath
 from pathlib import Path
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from teachlab.questions.stale import Staleness
     from teachlab.questions.stress import StressAnswer
     from teachlab.questions.surface import SurfaceAnswer
+    from teachlab.studies.family.family_answer import StudyAnswer
     from teachlab.studies.result import RecordingBench
     from teachlab.testing.report import ConformanceReport
 
@@ -308,6 +309,72 @@ def bench(
         return bench_figure(found, truth, light, kind=kind)
 
     return Told(found, verdict_sentence(found.verdict), rows, draw)
+
+
+def study(
+    recordings: Any,
+    strategies: Mapping[StrategyLike, Any] | Iterable[StrategyLike],
+    *,
+    out: str | PathLike[str] | None = None,
+    jobs: int = 1,
+    scheduler: str | None = None,
+    progress: Callable[[int, int], None] | None = None,
+    **options: Any,
+) -> Told[StudyAnswer]:
+    """Try strategies with grids of their parameters on many recordings.
+
+    Parameters
+    ----------
+    recordings : path, pattern, folder, or an iterable of such
+        Or rows that name each `path` with what is known of the line (sensor, condition …): mappings, or a frame. Or
+        pairs of a Recording and its Truth. Passes are those beside each recording.
+    strategies : mapping of strategy to grid, or iterable of strategies
+        A grid gives values by parameter, or is a list of such grids, as scikit-learn's `ParameterGrid` takes them.
+    out : path, optional
+        Folder in which the rows of each recording are kept as they end. A run that was interrupted goes on there.
+    jobs : int
+        Recordings at once, in worker processes; 0 for as many as there are cores.
+    scheduler : str, optional
+        Address of a Dask scheduler, or ``local``.
+    progress : callable, optional
+        Told how many recordings are done, and of how many.
+    **options
+        `bases`, `conditions`, `draws`, `seeds`, `teach_share`, `tolerance_ms`, `confidence`, `cost_miss`,
+        `cost_false`, `accept_cost`, `assume`: as for `teachlab.studies.family.study_plan.planned_study`.
+
+    Returns
+    -------
+    Told of StudyAnswer
+        Its frame has one row per recording and configuration: recording, path, strategy, one column per parameter,
+        and the measures, of which the median over the draws bears the bare name. Its figure tells what each parameter
+        does.
+
+    Examples
+    --------
+    >>> import teachlab
+    >>> tubs = teachlab.shipped("demo_tubs")
+    >>> found = teachlab.study(tubs, {"quantile-guard": {"position": [0.4, 0.6]}}, draws=3)
+    >>> found.to_pandas()[["recording", "strategy", "position", "taught"]].values.tolist()
+    [['demo_tubs', 'quantile-guard', 0.4, 3], ['demo_tubs', 'quantile-guard', 0.6, 3]]
+    """
+    from teachlab.studies.family.effect_figure import effect_figure
+    from teachlab.studies.family.engines import engine_of
+    from teachlab.studies.family.study_plan import planned_study, studied_lines
+    from teachlab.studies.family.study_run import run_study
+    from teachlab.teaching.strategy_files import strategy_class
+    from teachlab.wording.verdict import verdict_sentence
+
+    folder = None if out is None else fspath(out)
+    grids = strategies if isinstance(strategies, Mapping) else dict.fromkeys(strategies)
+    asked = [
+        (strategy_class(one), grid) if isinstance(one, str)
+        else (one, grid) if isinstance(one, type)
+        else (type(one), _own_grid(one, grid))
+        for one, grid in grids.items()
+    ]  # fmt: skip
+    plan = planned_study(studied_lines(recordings, left_out=folder), asked, **options)
+    found = run_study(plan, engine=engine_of(jobs, scheduler), out=folder, progress=progress)
+    return Told(found, verdict_sentence(found.verdict), found.rows, lambda kind: effect_figure(found, kind=kind))
 
 
 def surface(
@@ -1085,6 +1152,15 @@ def _strategy(given: StrategyLike) -> Strategy:
     if isinstance(given, str):
         return resolve(given)
     return built(given, {}) if isinstance(given, type) else given
+
+
+def _own_grid(one: Strategy, grid: Any) -> Any:
+    """Return a grid about a strategy that has parameters of its own: what is not varied stays as it is."""
+    from teachlab.teaching.parameters import parameters_of
+
+    own = {name: [value] for name, value in parameters_of(one).items()}
+    grids = [grid or {}] if isinstance(grid, Mapping) or grid is None else list(grid)
+    return [{**own, **some} for some in grids]
 
 
 def _strategies(given: Iterable[StrategyLike]) -> list[Strategy]:

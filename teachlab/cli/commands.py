@@ -91,6 +91,11 @@ COMMANDS = {
         "Compare teach methods: teach many times on the first passes, score on the rest.",
         "teachlab bench tubs.parquet --draws 50 --out results",
     ),
+    "study": Listed(
+        "study", TRY,
+        "Try strategies and their parameters on many recordings, and tell which way to teach serves the family.",
+        "teachlab study tubs.parquet --strategy quantile-guard --grid position=0.3:0.7:5 --draws 20 --out study",
+    ),
     "conform": Listed(
         "conform", TRY,
         "Check a strategy of your own against the rules for strategies. Exit code 1 if a check fails.",

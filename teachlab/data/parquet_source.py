@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import threading
 from bisect import bisect_right
 from collections import deque
@@ -131,6 +132,12 @@ class ParquetSource:
     def metadata(self) -> dict[bytes, bytes]:
         """Key-value metadata of the file."""
         return {**(self._file.schema_arrow.metadata or {}), **(self._file.metadata.metadata or {})}
+
+    def footer_digest(self) -> str:
+        """Return the SHA-256 of where and how the light is stored: light written anew has another."""
+        meta, column = self._file.metadata, self._file.schema_arrow.names.index(COLUMN)
+        groups = [meta.row_group(i).column(column).to_dict() for i in range(meta.num_row_groups)]
+        return hashlib.sha256(repr((meta.num_rows, groups)).encode()).hexdigest()
 
     def chunks(self) -> Sequence[Chunk]:
         """Return what can be read in one go.

@@ -107,10 +107,10 @@ def _figure(
         figure = Figure(figsize=size, layout="constrained")
         description = draw(figure, record)
         svg = picture(figure, "svg", Creator=None).decode()
-    return _embedded(svg, name, title, description)
+    return embedded_figure(svg, name, title, description)
 
 
-def _embedded(svg: str, name: str, title: str, description: str) -> str:
+def embedded_figure(svg: str, name: str, title: str, description: str) -> str:
     """Return an SVG that may share a page with others: own identifiers, a title and a description."""
     svg = svg[svg.index("<svg") :]
     svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)

@@ -38,7 +38,7 @@ def page_html(record: dict[str, Any], recording: Recording | None = None) -> str
         name: {"svg": Markup(figure.svg), "caption": figure.caption}
         for name, figure in record_figures(record, recording).items()
     }
-    return _rendered(
+    return rendered(
         "page.html.j2",
         r=record,
         **wording.verdict_parts(record),
@@ -68,7 +68,7 @@ def page_html(record: dict[str, Any], recording: Recording | None = None) -> str
 
 def abstention_html(record: dict[str, Any]) -> str:
     """Return the page of the record of an abstention."""
-    return _rendered(
+    return rendered(
         "abstained.html.j2",
         r=record,
         percent=f"{100 * record['options']['confidence']:g} %",
@@ -78,7 +78,8 @@ def abstention_html(record: dict[str, Any]) -> str:
     )
 
 
-def _rendered(template: str, **values: Any) -> str:
+def rendered(template: str, **values: Any) -> str:
+    """Return a page made from a template: every text that is no `Markup` stays text."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 

@@ -20,8 +20,9 @@ from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.statistics.claims.lot_claims import NOTHING, Assumption
 from teachlab.studies.document import bench_document
 from teachlab.studies.figure import bench_figure
-from teachlab.studies.run import Progress, bench_recording, part_of
+from teachlab.studies.run import bench_recording, part_of
 from teachlab.studies.store import write_draws
+from teachlab.studies.taught_draws import Progress
 
 if TYPE_CHECKING:
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes

@@ -10,6 +10,7 @@ import numpy as np
 
 from teachlab.data.split import Split, split
 from teachlab.errors import TruthError
+from teachlab.model.draws import Draw
 from teachlab.questions.surface.count_settings import bare, count_settings
 from teachlab.studies.claim_half import second_half
 from teachlab.studies.tally import Tally
@@ -17,7 +18,7 @@ from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.once import teach_draws
 
 if TYPE_CHECKING:
-    from teachlab.model.draws import Draw, DrawOptions
+    from teachlab.model.draws import DrawOptions
     from teachlab.model.recording import Recording
     from teachlab.model.setting import Setting
     from teachlab.model.teaching import Strategy
@@ -84,6 +85,7 @@ def taught_draws(
     teachings: Mapping[str, Teaching],
     *,
     options: DrawOptions,
+    careful: bool = False,
     progress: Progress | None = None,
 ) -> TaughtDraws:
     """Teach every teaching in many draws, and count all settings together: one reading serves them all.
@@ -95,6 +97,8 @@ def taught_draws(
     teachings : mapping of key to Teaching
     options : DrawOptions
         Draws, share to teach on and rules; base and seed are those of the teachings.
+    careful : bool
+        Whether a strategy that breaks the protocol in a way of its own fails in all draws, instead of ending the run.
     progress : callable, optional
         Called with the share done.
     """
@@ -106,7 +110,13 @@ def taught_draws(
         base = None if one.base is None else bare(one.base)
         if base not in blocks:
             blocks[base] = TeachBlock(recording, truth, base=base, rules=options.rules, stop_sample=cut.teach_end)
-        draws[key] = teach_draws(one.strategy, blocks[base], range(options.draws), one.seed)
+        try:
+            draws[key] = teach_draws(one.strategy, blocks[base], range(options.draws), one.seed)
+        except Exception as fault:
+            if not careful:
+                raise
+            text = f"strategy '{one.strategy.name}' failed: {type(fault).__name__}: {fault}"
+            draws[key] = [Draw(draw=k, setting=None, failed=text, measures={}) for k in range(options.draws)]
         say.teaching((k + 1) / len(teachings))
     settings = [d.setting for some in draws.values() for d in some if d.setting is not None]
     middle = second_half(cut.first_scored, truth.passes)

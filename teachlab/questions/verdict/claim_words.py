@@ -57,8 +57,8 @@ def headline(
     )
 
 
-def claim_text(claim: LotClaim, *, what: str = "lost", of: str = "passes") -> str:
-    """Return a claim as one sentence.
+def claim_text(claim: LotClaim, *, what: str = "lost", of: str = "passes", lots: str = "lots") -> str:
+    """Return a claim as one sentence; `lots` names what the lots are.
 
     Examples
     --------
@@ -70,14 +70,14 @@ def claim_text(claim: LotClaim, *, what: str = "lost", of: str = "passes") -> st
     """
     counted = f"{claim.events:,} of {claim.trials:,}"
     if claim.upper > 0.995:
-        return f"{counted} {of} are {what} in {_groups(claim)}: no bound below 100 % holds."
+        return f"{counted} {of} are {what} in {_groups(claim, lots)}: no bound below 100 % holds."
     most = f"at most {share_text(claim.upper)} of {of} are {what}"
     sure = f"t {100 * claim.confidence:g} % confidence"
     if claim.assumption.icc is not None:
-        return f"A{sure} {most}, {claim.assumption.condition} ({counted} in {_groups(claim)})."
+        return f"A{sure} {most}, {claim.assumption.condition} ({counted} in {_groups(claim, lots)})."
     if claim.claims:
-        return f"A{sure} {most} on average over lots ({counted} in {_groups(claim)})."
-    return f"In this recording, a{sure}, {most} ({counted} in {_groups(claim)})."
+        return f"A{sure} {most} on average over {lots} ({counted} in {_groups(claim, lots)})."
+    return f"In this recording, a{sure}, {most} ({counted} in {_groups(claim, lots)})."
 
 
 def more_lots_text(claim: LotClaim) -> str:
@@ -111,8 +111,8 @@ def share_text(share: float) -> str:
     return f"{rounded_up(100 * share, 2)} %"
 
 
-def _groups(claim: LotClaim) -> str:
-    return f"{claim.lots} {'lots' if claim.source is Source.LOTS else 'stretches of passes'}"
+def _groups(claim: LotClaim, lots: str = "lots") -> str:
+    return f"{claim.lots} {lots if claim.source is Source.LOTS else 'stretches of passes'}"
 
 
 def _assuming_more(assumption: Assumption, upper: float) -> str:

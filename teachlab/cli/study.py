@@ -1,0 +1,219 @@
+"""The command `study`: many recordings × strategies × parameters, kept as they end."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
+from teachlab.cli.opening import NEED_INPUT, named_strategies
+from teachlab.cli.options import Details, Json
+from teachlab.errors import ParameterError
+
+if TYPE_CHECKING:
+    from teachlab.model.teaching import Strategy
+    from teachlab.studies.family.configurations import Grid
+    from teachlab.studies.family.study_piece import StudiedLine
+    from teachlab.studies.family.study_run import Progress, WorkAhead
+
+    _Asked = tuple[type[Strategy], Grid]
+
+EVERY_SECONDS = 60.0
+"""Between two lines of progress where there is no terminal."""
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("study")(study_command)
+
+
+def study_command(
+    recordings: Annotated[
+        list[str], typer.Argument(help="A study in TOML, or recordings: NAME.parquet …, folders, patterns, addresses.")
+    ],
+    strategy: Annotated[
+        list[str] | None, typer.Option(help="Strategy to try; again for more. Default: as bench.")
+    ] = None,
+    grid: Annotated[
+        list[str] | None,
+        typer.Option(help="Values to try, [STRATEGY.]PARAMETER=V,V,… or =LOW:HIGH:COUNT; again for more."),
+    ] = None,
+    base: Annotated[
+        list[str] | None, typer.Option(help="Setting whose delays, filter and rate are kept; again to try several.")
+    ] = None,
+    condition: Annotated[
+        list[str] | None,
+        typer.Option(help="Try every setting under NAME=GAIN[,AMBIENT[,PEDESTAL]] too; again for more."),
+    ] = None,
+    draws: Annotated[int | None, typer.Option(help="How often the evidence is drawn anew; default 200.")] = None,
+    seed: Annotated[list[int] | None, typer.Option(help="Picks what is shown; again for more. Default 0.")] = None,
+    teach_share: Annotated[float | None, typer.Option(help="Share of the passes taught on; default 0.3.")] = None,
+    tolerance_ms: Annotated[float | None, typer.Option(help="Added to every border of every pass, ms.")] = None,
+    cost_miss: Annotated[float | None, typer.Option(help="Cost of a lost pass; default 1.")] = None,
+    cost_false: Annotated[float | None, typer.Option(help="Cost of a false or extra switching; default 1.")] = None,
+    confidence: Annotated[float | None, typer.Option(help="Of every interval; default 0.95.")] = None,
+    accept_cost: Annotated[float | None, typer.Option(help="Errors per pass that are accepted; default 0.05.")] = None,
+    assume: Annotated[
+        str | None, typer.Option(help="What the claim takes for granted: lots, independent, or a correlation.")
+    ] = None,
+    out: Annotated[
+        str | None, typer.Option(help="Folder in which every piece is kept as it ends; run again to go on there.")
+    ] = None,
+    jobs: Annotated[int, typer.Option(help="Recordings worked on at once; 0: as many as there are cores.")] = 0,
+    scheduler: Annotated[
+        str | None, typer.Option(help="Dask scheduler, such as tcp://host:8786; local: a cluster of this machine.")
+    ] = None,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say pieces, memory and time; do nothing else.")] = False,
+    details: Details = False,
+    json: Json = False,
+) -> None:
+    """Try strategies and their parameters on many recordings, and tell which way to teach serves the family."""
+    from teachlab.studies.family.engines import engine_of
+    from teachlab.studies.family.family_tables import group_table, line_table, method_lines, parameter_table
+    from teachlab.studies.family.study_plan import planned_study, read_study, studied_lines
+    from teachlab.studies.family.study_run import run_study, work_ahead
+    from teachlab.teaching.strategy_files import strategy_class
+
+    lines: list[StudiedLine] = []
+    strategies: list[_Asked] = []
+    options: dict[str, Any] = {}
+    for one in recordings:
+        if one.endswith(".toml"):
+            more, asked, stated = read_study(one)
+            lines += more
+            strategies += asked
+            options |= stated
+        else:
+            lines += studied_lines(one, left_out=out)
+    classes = [strategy_class(n) for n in (strategy or ([] if strategies else named_strategies([])))]
+    strategies += [(made, {}) for made in classes if made.name not in NEED_INPUT or strategy]
+    typed = {
+        "draws": draws, "seeds": seed, "teach_share": teach_share, "tolerance_ms": tolerance_ms,
+        "cost_miss": cost_miss, "cost_false": cost_false, "confidence": confidence, "accept_cost": accept_cost,
+        "assume": assume, "bases": None if not base else {one: one for one in base},
+        "conditions": None if not condition else dict(_condition(text) for text in condition),
+    }  # fmt: skip
+    options |= {name: value for name, value in typed.items() if value is not None}
+    plan = planned_study(studied_lines(lines), _with_grids(strategies, grid or []), **options)
+    if dry_run:
+        ahead = work_ahead(plan, workers=jobs or _cores(), out=out)
+        if json:
+            emit_json(ahead.as_dict())
+        else:
+            _say_ahead(ahead)
+        return
+    with _told(quiet=json) as report:
+        found = run_study(plan, engine=engine_of(jobs, scheduler), out=out, progress=report)
+    if json:
+        emit_json(found.as_dict())
+        return
+    say_verdict(found.verdict, method_lines(found), details=details)
+    if details:
+        for table in (line_table(found), parameter_table(found), group_table(found)):
+            if table is not None:
+                show(table)
+        for line in found.faults:
+            say(f"  {line.recording}: not studied: {line.fault}")
+    else:
+        warn("Every line, every parameter, lots and conditions: --details.")
+    if out is not None:
+        warn(f"Written to {out}: study.html, study.json, and all rows as Parquet in rows/.")
+
+
+def _with_grids(strategies: list[_Asked], texts: list[str]) -> list[_Asked]:
+    """Return the strategies with the grids that were typed put into theirs."""
+    from teachlab.teaching.parameters import parse_assignments, parse_parameters
+
+    grids: list[Any] = [dict(grid) if isinstance(grid, dict) else grid for _, grid in strategies]
+    for key, text in parse_assignments(texts).items():
+        owner, _, name = key.rpartition(".")
+        meant = [
+            k for k, (made, _) in enumerate(strategies) if owner == made.name or (not owner and len(strategies) == 1)
+        ]
+        if len(meant) != 1 or not isinstance(grids[meant[0]], dict):
+            names = ", ".join(made.name for made, _ in strategies)
+            raise ParameterError(f"--grid takes STRATEGY.PARAMETER=VALUES with one of {names}, got '{key}={text}'.")
+        made = strategies[meant[0]][0]
+        values = _numbered(key, text) if ":" in text else text.split(",")
+        grids[meant[0]][name] = [parse_parameters(made, {name: value.strip()})[name] for value in values]
+    return [(made, grid) for (made, _), grid in zip(strategies, grids, strict=True)]
+
+
+def _numbered(key: str, text: str) -> list[str]:
+    """Return numbers from LOW to HIGH, both included."""
+    parts = text.split(":")
+    try:
+        low, high, count = float(parts[0]), float(parts[1]), int(parts[2])
+        if len(parts) != 3 or count < 2 or not abs(high - low) < float("inf"):
+            raise ValueError
+    except (ValueError, IndexError):
+        raise ParameterError(f"--grid takes LOW:HIGH:COUNT, such as {key}=0.3:0.7:5, got '{key}={text}'.") from None
+    return [f"{low + (high - low) * k / (count - 1):.12g}" for k in range(count)]
+
+
+def _condition(text: str) -> tuple[str, dict[str, float]]:
+    name, _, numbers = text.partition("=")
+    parts = numbers.split(",")
+    try:
+        values = [float(part) for part in parts]
+    except ValueError:
+        values = []
+    if not name or not 1 <= len(values) <= 3:
+        raise ParameterError(f"--condition takes NAME=GAIN[,AMBIENT[,PEDESTAL]], such as dirty=0.7, got '{text}'.")
+    return name, dict(zip(("gain", "ambient", "pedestal"), values, strict=False))
+
+
+def _cores() -> int:
+    import os
+
+    return os.cpu_count() or 1
+
+
+def _say_ahead(ahead: WorkAhead) -> None:
+    say(
+        f"{ahead.recordings_left} of {ahead.recordings} recordings and {ahead.rows_left:,} of {ahead.rows:,} rows are "
+        "to be worked."
+    )
+    if ahead.seconds is not None:
+        say(f"Time: about {span_text(ahead.seconds)}, measured on {ahead.tried}.")
+    say(
+        f"Memory: about {ahead.worker_bytes / 1e6:,.0f} MB in each worker, {ahead.here_bytes / 1e6:,.0f} MB in this "
+        "process."
+    )
+
+
+def span_text(seconds: float) -> str:
+    """Return a time in the unit that suits it.
+
+    Examples
+    --------
+    >>> span_text(42), span_text(400), span_text(9000)
+    ('42 s', '7 min', '2.5 h')
+    """
+    if seconds < 100:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 6000 else f"{seconds / 3600:.1f} h"
+
+
+@contextmanager
+def _told(*, quiet: bool) -> Iterator[Progress]:
+    """Tell how far a study is, and how much time is left: a bar on a terminal, else a line a minute."""
+    import sys
+
+    began = last = time.monotonic()
+    with progress("studying", quiet=quiet) as bar:
+
+        def report(done: int, of: int) -> None:
+            nonlocal last
+            bar(done / of)
+            now = time.monotonic()
+            if quiet or sys.stderr.isatty() or now - last < EVERY_SECONDS:
+                return
+            last = now
+            warn(f"{done} of {of} recordings, about {span_text((now - began) * (of - done) / done)} left.")
+
+        yield report

@@ -1,0 +1,95 @@
+"""Strategies with grids of their parameters, as the configurations that a study tries."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from teachlab.errors import ParameterError
+from teachlab.teaching.parameters import as_text, parameters_of
+from teachlab.teaching.registry import built
+
+if TYPE_CHECKING:
+    from teachlab.model.teaching import Strategy
+
+Grid = Mapping[str, Any] | Sequence[Mapping[str, Any]] | None
+"""Values by parameter, one or a list of them; several such grids in a list; nothing for the defaults."""
+MOST_CONFIGURATIONS = 100_000
+
+
+@dataclass(frozen=True, slots=True)
+class Configuration:
+    """A strategy with the values of its parameters.
+
+    Parameters
+    ----------
+    strategy : Strategy
+    varied : tuple of str
+        Parameters that the grid gives.
+    """
+
+    strategy: Strategy
+    varied: tuple[str, ...] = ()
+
+    @property
+    def parameters(self) -> dict[str, Any]:
+        """All parameters as plain JSON values."""
+        return dict(parameters_of(self.strategy))
+
+    @property
+    def label(self) -> str:
+        """Strategy and the parameters that are varied, in one line."""
+        values = self.parameters
+        told = ", ".join(f"{name} {_brief(values[name])}" for name in self.varied)
+        return f"{self.strategy.name} ({told})" if told else self.strategy.name
+
+
+def _brief(value: Any) -> str:
+    return f"{value:.6g}" if isinstance(value, float) else as_text(value)
+
+
+def configurations(made: type[Strategy], grid: Grid) -> list[Configuration]:
+    """Return a strategy of a class with every combination of a grid, in the order of scikit-learn's `ParameterGrid`.
+
+    Parameters
+    ----------
+    made : type of Strategy
+    grid : mapping, sequence of mapping, or None
+        Values of each parameter, one or a list of them; several grids in a list. Whoever names nothing gets the
+        defaults.
+
+    Raises
+    ------
+    ParameterError, StrategyError
+        If a parameter is unknown, of the wrong type or outside its range, or a list of values is empty.
+
+    Examples
+    --------
+    >>> from teachlab.teaching.registry import installed_class
+    >>> made = installed_class("quantile-guard")
+    >>> [c.label for c in configurations(made, {"position": [0.4, 0.6], "share": 0.02})]
+    ['quantile-guard (position 0.4, share 0.02)', 'quantile-guard (position 0.6, share 0.02)']
+    """
+    from sklearn.model_selection import ParameterGrid
+
+    grids = [{}] if grid is None else [grid] if isinstance(grid, Mapping) else list(grid)
+    out: list[Configuration] = []
+    for one in grids:
+        if not isinstance(one, Mapping):
+            raise ParameterError(f"a grid of {made.name} gives values by parameter, got {one!r}.")
+        values = {name: _values(made.name, name, given) for name, given in one.items()}
+        for combination in ParameterGrid(values):
+            found = Configuration(built(made, combination), tuple(sorted(combination)))
+            if all(found.strategy != other.strategy for other in out[:MOST_CONFIGURATIONS]):
+                out.append(found)
+    return out
+
+
+def _values(strategy: str, name: str, given: Any) -> list[Any]:
+    if isinstance(given, str | bytes) or not isinstance(given, Iterable):
+        return [given]
+    values = [one.item() if hasattr(one, "item") else one for one in given]
+    if not values:
+        raise ParameterError(f"the grid of {strategy} gives no value of '{name}'. Give at least one.")
+    return values

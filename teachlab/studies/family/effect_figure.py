@@ -1,0 +1,61 @@
+"""One figure of a study: what each parameter does, over all recordings."""
+
+from __future__ import annotations
+
+from itertools import groupby
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from teachlab.errors import InputError
+from teachlab.light.drawing import drawing, picture
+
+if TYPE_CHECKING:
+    from teachlab.studies.family.family_answer import ParameterEffect, StudyAnswer
+
+LINE, BAND = "#0072B2", "#0072B2"
+ACROSS = 3
+
+
+def effect_figure(found: StudyAnswer, *, kind: str = "svg") -> bytes:
+    """Draw a panel for each parameter that is varied: the mean over the recordings, and their range.
+
+    Raises
+    ------
+    InputError
+        If no parameter takes more than one value.
+    """
+    from matplotlib.figure import Figure
+
+    panels = [list(some) for _, some in groupby(found.effects, key=lambda one: (one.strategy, one.parameter))]
+    if not panels:
+        raise InputError("this study varies no parameter: there is no figure. to_pandas() gives its rows.")
+    down = -(-len(panels) // ACROSS)
+    with drawing("study"):
+        figure = Figure(figsize=(11, 2.9 * down + 0.4), layout="constrained")
+        axes = figure.subplots(down, min(ACROSS, len(panels)), squeeze=False).reshape(-1)
+        for part, panel in zip(axes, panels, strict=False):
+            _draw(part, panel)
+        for part in axes[len(panels) :]:
+            part.axis("off")
+        return picture(figure, kind)
+
+
+def _draw(axes: Any, panel: list[ParameterEffect]) -> None:
+    numbers = all(isinstance(one.value, int | float) and not isinstance(one.value, bool) for one in panel)
+    if numbers:
+        panel = sorted(panel, key=lambda one: float(one.value))
+    at = np.array([float(one.value) for one in panel]) if numbers else np.arange(len(panel), dtype=float)
+    mean, low, high = (
+        np.array([np.nan if cost is None else 100 * cost for cost in costs])
+        for costs in zip(*((one.cost, one.low, one.high) for one in panel), strict=True)
+    )
+    axes.fill_between(at, low, high, color=BAND, alpha=0.15, linewidth=0, label="cheapest to costliest recording")
+    axes.plot(at, mean, "o-", color=LINE, markersize=3.5, linewidth=1.2, label="mean over the recordings")
+    if not numbers:
+        axes.set_xticks(at, [str(one.value) for one in panel])
+    axes.set_title(panel[0].strategy, fontsize=9)
+    axes.set_xlabel(panel[0].parameter)
+    axes.set_ylabel("errors in 100 passes")
+    axes.set_ylim(bottom=0)
+    axes.legend(frameon=False, fontsize=7)

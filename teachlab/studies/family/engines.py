@@ -1,0 +1,146 @@
+"""Where the pieces of a study are worked: in this process, in worker processes, on a Dask cluster. One small seam."""
+
+from __future__ import annotations
+
+import os
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
+
+from teachlab.errors import ParameterError
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future
+
+T = TypeVar("T")
+R = TypeVar("R")
+LOCAL = "local"
+AHEAD = 2
+"""Pieces that wait at every worker of a cluster, so that none idles while an answer travels."""
+
+
+class WorkerEnded:
+    """In place of a result: the process that worked the piece ended, twice, while no other piece was under way."""
+
+    fault = "its worker process ended: probably not enough memory, or a strategy that ends the process"
+
+
+class Engine(Protocol):
+    """Works pieces; the results come as they end."""
+
+    def run(self, work: Callable[[T], R], pieces: Sequence[T]) -> Iterator[tuple[int, R | WorkerEnded]]:
+        """Yield the number of every piece with its result."""
+        ...
+
+
+def engine_of(jobs: int = 1, scheduler: str | None = None) -> Engine:
+    """Return the engine asked for.
+
+    Parameters
+    ----------
+    jobs : int
+        Pieces at once; 0 for as many as there are cores. With a scheduler only ``local`` heeds it.
+    scheduler : str, optional
+        Address of a Dask scheduler, such as ``tcp://host:8786``, or ``local`` for a cluster of this machine.
+    """
+    if scheduler is not None:
+        return ClusterEngine(scheduler, jobs)
+    count = jobs or os.cpu_count() or 1
+    return InProcess() if count == 1 else WorkerProcesses(count)
+
+
+class InProcess:
+    """One piece after the other, here."""
+
+    def run(self, work: Callable[[T], R], pieces: Sequence[T]) -> Iterator[tuple[int, R | WorkerEnded]]:
+        """Yield the results in order."""
+        for number, piece in enumerate(pieces):
+            yield number, work(piece)
+
+
+class WorkerProcesses:
+    """Worker processes of this machine (joblib's loky); a piece that ends its process costs no other."""
+
+    def __init__(self, count: int) -> None:
+        self.count = count
+
+    def run(self, work: Callable[[T], R], pieces: Sequence[T]) -> Iterator[tuple[int, R | WorkerEnded]]:
+        """Yield the results as they end."""
+        from concurrent.futures import FIRST_COMPLETED, wait
+        from concurrent.futures.process import BrokenProcessPool
+
+        from joblib.externals.loky import get_reusable_executor
+
+        waiting, suspects = deque(range(len(pieces))), deque[int]()
+        strikes: dict[int, int] = {}
+        running: dict[Future[Any], int] = {}
+        pool = get_reusable_executor(self.count)
+        while waiting or suspects or running:
+            # Which of the pieces under way ended a process is not known: each is tried again by itself.
+            width, queue = (1, suspects) if suspects else (self.count, waiting)
+            while queue and len(running) < width:
+                number = queue.popleft()
+                running[pool.submit(work, pieces[number])] = number
+            for done in wait(running, return_when=FIRST_COMPLETED).done:
+                number = running.pop(done)
+                try:
+                    yield number, done.result()
+                except BrokenProcessPool:
+                    lost = [number, *running.values()]
+                    running.clear()
+                    alone = len(lost) == 1
+                    for one in sorted(lost):
+                        strikes[one] = strikes.get(one, 0) + (2 if alone and strikes.get(one) else 1)
+                        if strikes[one] > 2:
+                            yield one, WorkerEnded()
+                        else:
+                            suspects.append(one)
+                    pool = get_reusable_executor(self.count, kill_workers=True)
+                    break
+
+
+class ClusterEngine:
+    """Any Dask cluster; a piece whose worker dies is worked by another."""
+
+    def __init__(self, address: str, jobs: int = 0) -> None:
+        self.address, self.jobs = address, jobs
+
+    def run(self, work: Callable[[T], R], pieces: Sequence[T]) -> Iterator[tuple[int, R | WorkerEnded]]:
+        """Yield the results as they end."""
+        try:
+            from distributed import Client, KilledWorker, LocalCluster, as_completed
+        except ImportError:
+            raise ParameterError("a scheduler needs the extra 'dask': pip install 'teachlab[dask]'.") from None
+        cluster = None
+        if self.address == LOCAL:
+            workers = self.jobs or os.cpu_count() or 1
+            cluster = LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=None)
+        try:
+            client = Client(cluster or self.address, timeout="10s", set_as_default=False)
+        except (OSError, ValueError) as fault:
+            raise ParameterError(
+                f"scheduler '{self.address}' cannot be reached: {fault}. Give the address that `dask scheduler` prints."
+            ) from None
+        with client:
+            try:
+                todo = iter(range(len(pieces)))
+                numbers: dict[Any, int] = {}
+
+                def submit(number: int) -> Any:
+                    future = client.submit(work, pieces[number], pure=False, retries=0)
+                    numbers[future.key] = number
+                    return future
+
+                width = AHEAD * max(1, sum(client.nthreads().values()))
+                batch = as_completed([submit(n) for _, n in zip(range(width), todo, strict=False)])
+                for future in batch:
+                    try:
+                        result = future.result()
+                    except KilledWorker:
+                        result = WorkerEnded()
+                    yield numbers.pop(future.key), result
+                    if (number := next(todo, None)) is not None:
+                        batch.add(submit(number))
+            finally:
+                if cluster is not None:
+                    cluster.close()

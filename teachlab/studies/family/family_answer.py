@@ -1,0 +1,453 @@
+"""What the rows of a study say: a ranking a line and over lines, the costliest line, what each parameter does."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from teachlab.data.recording_places import telling_names
+from teachlab.errors import Abstained
+from teachlab.model.json_values import Document, plain
+from teachlab.statistics.claims.orders import Order, orders
+from teachlab.statistics.lots import Source
+from teachlab.statistics.variance_components import Components, variance_components
+from teachlab.studies.family.family_verdict import FamilyJudge, LineVerdict
+from teachlab.studies.family.row_store import NESTED
+from teachlab.teaching.parameters import describe
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+    from numpy.typing import NDArray
+
+    from teachlab.model.verdict import Verdict
+    from teachlab.studies.family.row_store import RowTable
+    from teachlab.studies.family.study_piece import Row, StudiedLine, StudyGrid
+
+SCHEMA = 1
+Method = tuple[str, str, str]
+"""Strategy, its parameters as JSON, and the name of the base setting."""
+MOST_STARTS = 12
+"""Digits to which costs are taken as equal."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RankedMethod(Document):
+    """One way to teach over all lines.
+
+    Parameters
+    ----------
+    strategy, base : str
+    parameters : mapping
+    label : str
+        Strategy and the parameters that are varied, with the base where there are several.
+    cost : float or None
+        Mean over the lines of the median cost per pass; None where it teaches in half of the draws on none of them.
+    chosen_cost : float or None
+        The same on the choosing halves: what the choice rests on.
+    claim_cost : float or None
+        Mean over the lines of what the settings fixed there cost on the claim halves.
+    unranked : int
+        Lines on which it does not teach in half of the draws.
+    worst : str
+        The costliest line.
+    worst_cost : float or None
+    between_sd, within_sd, share_between : float or None
+        Spread of the cost between lines and between draws on one line, per pass, and the share of the first in the
+        variance; None with one line.
+    """
+
+    strategy: str
+    base: str
+    parameters: Mapping[str, Any]
+    label: str
+    cost: float | None
+    chosen_cost: float | None
+    claim_cost: float | None
+    unranked: int
+    worst: str
+    worst_cost: float | None
+    between_sd: float | None
+    within_sd: float | None
+    share_between: float | None
+
+    @property
+    def method(self) -> Method:
+        """Under which the rows of a line are found."""
+        return self.strategy, json.dumps(dict(self.parameters), sort_keys=True), self.base
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BestOfStrategy(Document):
+    """The best configuration of one strategy over all lines, and its order before the next strategy.
+
+    Parameters
+    ----------
+    method : RankedMethod
+    equal : int
+        Other configurations of the strategy that cost the same.
+    order : Order or None
+        How sure it is that it costs less than the next one, by lines; None for the last.
+    """
+
+    method: RankedMethod
+    equal: int
+    order: Order | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ParameterEffect(Document):
+    """What one value of a parameter costs, over all lines and all other values.
+
+    Parameters
+    ----------
+    strategy, parameter : str
+    value : object
+    cost, low, high : float or None
+        Mean over the lines, and the cheapest and costliest of them, per pass.
+    lines : int
+    unranked : int
+        Rows in which it did not teach in half of the draws.
+    """
+
+    strategy: str
+    parameter: str
+    value: Any
+    cost: float | None
+    low: float | None
+    high: float | None
+    lines: int
+    unranked: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroupCounts(Document):
+    """What the recommended way of teaching did in one lot, shift, sensor or condition, on the claim halves.
+
+    Parameters
+    ----------
+    by, name : str
+        What the group is of, and its name.
+    lines, passes, lost, false : int
+    errors_per_pass : float or None
+    """
+
+    by: str
+    name: str
+    lines: int
+    passes: int
+    lost: int
+    false: int
+    errors_per_pass: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StudyAnswer:
+    """What a study found.
+
+    Parameters
+    ----------
+    table : pyarrow.Table
+        All rows, lists included.
+    columns : RowTable
+    lines : sequence of LineVerdict
+        A verdict for each recording on the configuration that is best there.
+    ranking : sequence of RankedMethod
+        Cheapest first over all lines.
+    strategies : sequence of BestOfStrategy
+    effects : sequence of ParameterEffect
+    groups : sequence of GroupCounts
+    recommended : RankedMethod or None
+    verdict : Verdict
+    """
+
+    table: pa.Table
+    columns: RowTable
+    lines: Sequence[LineVerdict]
+    ranking: Sequence[RankedMethod]
+    strategies: Sequence[BestOfStrategy]
+    effects: Sequence[ParameterEffect]
+    groups: Sequence[GroupCounts]
+    recommended: RankedMethod | None
+    verdict: Verdict
+
+    @property
+    def faults(self) -> list[LineVerdict]:
+        """Recordings that could not be studied."""
+        return [one for one in self.lines if one.fault]
+
+    def rows(self) -> list[dict[str, Any]]:
+        """Return the tidy rows: one a recording and configuration, lists left out."""
+        flat = self.table.select([name for name in self.table.schema.names if name not in NESTED])
+        rows: list[dict[str, Any]] = flat.to_pylist()
+        return rows
+
+    def as_dict(self, *, rows: bool = True) -> dict[str, Any]:
+        """Return the plain JSON form; without rows it is what lies beside their store."""
+        out = {
+            "schema": SCHEMA,
+            "verdict": self.verdict.as_dict(),
+            "recommended": plain(self.recommended),
+            "strategies": plain(list(self.strategies)),
+            "recordings": [one.as_dict() for one in self.lines],
+            "ranking": plain(list(self.ranking)),
+            "effects": plain(list(self.effects)),
+            "groups": plain(list(self.groups)),
+        }
+        return out | {"rows": plain(self.rows())} if rows else out
+
+
+@dataclass(slots=True)
+class _Line:
+    """The rows of one recording by method: seeds side by side, as recorded."""
+
+    name: str
+    path: str
+    by_method: dict[Method, list[Row]] = field(default_factory=dict)
+
+    def cost(self, method: Method, column: str = "ranking_cost") -> float:
+        """Return the mean over the seeds; infinite where one of them is unranked."""
+        values = [row[column] for row in self.by_method.get(method, ())]
+        if not values or any(value is None for value in values):
+            return math.inf
+        return float(np.mean(values))
+
+
+def study_answer(
+    table: pa.Table, columns: RowTable, grid: StudyGrid, lines: Sequence[StudiedLine], judge: FamilyJudge
+) -> StudyAnswer:
+    """Rank, choose and judge by the rows of a study.
+
+    Parameters
+    ----------
+    table : pyarrow.Table
+    columns : RowTable
+    grid : StudyGrid
+    lines : sequence of StudiedLine
+    judge : FamilyJudge
+        Accepted errors, costs, confidence, assumption.
+    """
+    labels = _labels(grid)
+    told = dict(zip([line.path for line in lines], telling_names([line.path for line in lines]), strict=True))
+    found: dict[str, _Line] = {line.path: _Line(told[line.path], line.path) for line in lines}
+    faults: dict[str, str] = {}
+    for row in table.to_pylist():
+        if row["strategy"] is None:
+            faults[row["path"]] = row["reason"]
+        elif row["condition"] == grid.conditions[0].name:
+            method = row["strategy"], row["parameters"], row["base"]
+            found[row["path"]].by_method.setdefault(method, []).append(row)
+    studied = [one for one in found.values() if one.by_method]
+    ranking = sorted((_ranked(method, labels[method], studied, judge) for method in labels), key=_order_key)
+    chosen = _choice(ranking, grid)
+    verdicts = [
+        judge.line(one.name, one.path, one.by_method, labels, _best_here(one, ranking), faults.get(one.path, ""))
+        for one in found.values()
+    ]
+    members = [] if chosen is None else [one for one in studied if chosen.method in one.by_method]
+    rows = [(one, one.by_method[chosen.method][0]) for one in members if chosen is not None]
+    others = {one.name: [some[0] for some in one.by_method.values()] for one in studied}
+    return StudyAnswer(
+        table=table,
+        columns=columns,
+        lines=verdicts,
+        ranking=ranking,
+        strategies=_strategies(ranking, studied, judge, grid),
+        effects=_effects(grid, studied, labels),
+        groups=[] if chosen is None else _groups(table, chosen.method, grid, columns),
+        recommended=chosen,
+        verdict=judge.family(chosen, rows, others, verdicts),
+    )
+
+
+def _labels(grid: StudyGrid) -> dict[Method, str]:
+    out: dict[Method, str] = {}
+    for one in grid.configurations:
+        for base in grid.bases:
+            on = f" on {base}" if len(grid.bases) > 1 else ""
+            out[one.strategy.name, json.dumps(one.parameters, sort_keys=True), base] = one.label + on
+    return out
+
+
+def _ranked(method: Method, label: str, lines: Sequence[_Line], judge: FamilyJudge) -> RankedMethod:
+    costs = np.array([one.cost(method) for one in lines])
+    known = np.isfinite(costs)
+    worst = int(np.argmax(costs)) if lines else -1
+    spread = _spread(method, lines)
+    claims = [judge.claim_cost(one.by_method[method][0]) for one in lines if method in one.by_method]
+    return RankedMethod(
+        strategy=method[0],
+        base=method[2],
+        parameters=json.loads(method[1]),
+        label=label,
+        cost=_mean(costs[known]),
+        chosen_cost=_mean(np.array([one.cost(method, "chosen_cost") for one in lines])[known]),
+        claim_cost=_mean(np.array([one for one in claims if one is not None])),
+        unranked=int((~known).sum()),
+        worst=lines[worst].name if lines else "",
+        worst_cost=float(costs[worst]) if lines and known[worst] else None,
+        between_sd=None if spread is None else spread.between_sd,
+        within_sd=None if spread is None else spread.repeatability_sd,
+        share_between=None if spread is None else spread.share,
+    )
+
+
+def _spread(method: Method, lines: Sequence[_Line]) -> Components | None:
+    groups = {
+        one.path: [c for row in one.by_method.get(method, ()) for c in row["draw_costs"] if c is not None]
+        for one in lines
+    }
+    try:
+        return variance_components(groups)
+    except Abstained:
+        return None
+
+
+def _mean(values: NDArray[np.float64]) -> float | None:
+    kept = values[np.isfinite(values)]
+    return float(kept.mean()) if kept.size else None
+
+
+def _up(value: float | None) -> float:
+    """Return a cost for sorting: none is the last, and rounding tells nothing apart."""
+    return math.inf if value is None else round(value, MOST_STARTS)
+
+
+def _order_key(one: RankedMethod) -> tuple[Any, ...]:
+    return one.cost is None, one.unranked, _up(one.cost), _up(one.worst_cost), _up(one.within_sd), one.label
+
+
+def _choice(ranking: Sequence[RankedMethod], grid: StudyGrid) -> RankedMethod | None:
+    """Return what costs least on the choosing halves; among equals the middle of those that are.
+
+    Notes
+    -----
+    The default values come first among equals; else the values nearest to the middle of all equal ones, since an edge
+    of what works is next to what does not.
+    """
+    able = [one for one in ranking if one.chosen_cost is not None]
+    if not able:
+        return None
+    first = min(able, key=lambda one: (one.unranked, _up(one.chosen_cost)))
+    equal = [o for o in able if (o.unranked, _up(o.chosen_cost)) == (first.unranked, _up(first.chosen_cost))]
+    return _middle([one for one in equal if one.strategy == equal[0].strategy and one.base == equal[0].base], grid)
+
+
+def _middle(equal: Sequence[RankedMethod], grid: StudyGrid) -> RankedMethod:
+    made = next(type(one.strategy) for one in grid.configurations if one.strategy.name == equal[0].strategy)
+    usual = {one.name: one.default for one in describe(made)}
+    defaults = next((one for one in equal if dict(one.parameters) == usual), None)
+    if defaults is not None or len(equal) == 1:
+        return defaults or equal[0]
+    ranks = []
+    for name in equal[0].parameters:
+        values = sorted({json.dumps(one.parameters[name]) for one in equal}, key=_sorting)
+        ranks.append([values.index(json.dumps(one.parameters[name])) / max(1, len(values) - 1) for one in equal])
+    away = np.abs(np.array(ranks) - np.array(ranks).mean(axis=1, keepdims=True)).sum(axis=0)
+    return equal[int(np.argmin(np.round(away, MOST_STARTS)))]
+
+
+def _sorting(text: str) -> tuple[bool, float, str]:
+    value = json.loads(text)
+    number = isinstance(value, int | float)
+    return not number, float(value) if number else 0.0, text
+
+
+def _best_here(line: _Line, ranking: Sequence[RankedMethod]) -> Method | None:
+    """Return what costs least on the choosing half of one line; among equals the best over all lines."""
+    able = [one.method for one in ranking if math.isfinite(line.cost(one.method, "chosen_cost"))]
+    return min(able, key=lambda one: round(line.cost(one, "chosen_cost"), MOST_STARTS), default=None)
+
+
+def _strategies(
+    ranking: Sequence[RankedMethod], lines: Sequence[_Line], judge: FamilyJudge, grid: StudyGrid
+) -> list[BestOfStrategy]:
+    """Return the best configuration of each strategy by the choosing halves, ordered, with how sure each order is."""
+    names = dict.fromkeys(one.strategy for one in ranking)
+    best = [_choice([one for one in ranking if one.strategy == name], grid) for name in names]
+    rows = sorted(filter(None, best), key=lambda one: (one.unranked, _up(one.claim_cost), _order_key(one)))
+    differences: list[list[float]] = []
+    for pair in pairwise(rows):
+        both = [[judge.claim_cost(r[0]) if (r := x.by_method.get(m.method)) else None for m in pair] for x in lines]
+        differences.append([a - b for a, b in both if a is not None and b is not None])
+    sure = orders(differences, source=Source.LOTS, worst=max(judge.costs.miss, judge.costs.false))
+    out = []
+    for k, one in enumerate(rows):
+        alike = [o for o in ranking if o.strategy == one.strategy and _equal(o, one)]
+        out.append(BestOfStrategy(method=one, equal=len(alike) - 1, order=sure[k] if k < len(sure) else None))
+    return out
+
+
+def _equal(one: RankedMethod, other: RankedMethod) -> bool:
+    return (one.unranked, _up(one.cost)) == (other.unranked, _up(other.cost))
+
+
+def _effects(grid: StudyGrid, lines: Sequence[_Line], labels: Mapping[Method, str]) -> list[ParameterEffect]:
+    varied: dict[tuple[str, str], list[Any]] = {}
+    for one in grid.configurations:
+        for name in one.varied:
+            values = varied.setdefault((one.strategy.name, name), [])
+            if (value := one.parameters[name]) not in values:
+                values.append(value)
+    out = []
+    for (strategy, name), values in varied.items():
+        for value in values if len(values) > 1 else ():
+            methods = [m for m in labels if m[0] == strategy and json.loads(m[1]).get(name) == value]
+            means, unranked = [], 0
+            for line in lines:
+                costs = np.array([line.cost(m) for m in methods])
+                unranked += int((~np.isfinite(costs)).sum())
+                if (mean := _mean(costs)) is not None:
+                    means.append(mean)
+            out.append(
+                ParameterEffect(
+                    strategy=strategy,
+                    parameter=name,
+                    value=value,
+                    cost=float(np.mean(means)) if means else None,
+                    low=min(means, default=None),
+                    high=max(means, default=None),
+                    lines=len(means),
+                    unranked=unranked,
+                )
+            )
+    return out
+
+
+def _groups(table: pa.Table, method: Method, grid: StudyGrid, columns: RowTable) -> list[GroupCounts]:
+    """Count by fact, condition and lot what one way of teaching did on the claim halves."""
+    first_seed, as_recorded = grid.seeds[0], grid.conditions[0].name
+    rows = [
+        row for row in table.to_pylist()
+        if (row["strategy"], row["parameters"], row["base"]) == method and row["seed"] == first_seed and row["setting"]
+    ]  # fmt: skip
+    here = [row for row in rows if row["condition"] == as_recorded]
+    parts: list[tuple[str, Callable[[Row], Any], list[Row]]] = [
+        *((name, lambda row, name=name: row[name], here) for name in columns.facts),
+        *([("condition", lambda row: row["condition"], rows)] if len(grid.conditions) > 1 else []),
+    ]
+    out = []
+    for by, name_of, some in parts:
+        for name in dict.fromkeys(name_of(row) for row in some):
+            members = [row for row in some if name_of(row) == name]
+            sums = [sum(row[c] for row in members) for c in ("claim_passes", "claim_lost", "claim_false")]
+            out.append(_group(by, "not stated" if name is None else str(name), len(members), *sums))
+    lots: dict[str, list[tuple[str, Row]]] = {}
+    for row in here:
+        for lot in row["lots"] if row["lot_source"] == Source.LOTS else ():
+            lots.setdefault(lot["lot"], []).append((row["path"], lot))
+    for name, held in lots.items():
+        false = sum(lot["trips"] + lot["extra"] + lot["ignore_trips"] for _, lot in held)
+        passes, lost = (sum(lot[column] for _, lot in held) for column in ("passes", "lost"))
+        out.append(_group("lot", name, len({path for path, _ in held}), passes, lost, false))
+    return out
+
+
+def _group(by: str, name: str, lines: int, passes: int, lost: int, false: int) -> GroupCounts:
+    errors = (lost + false) / passes if passes else None
+    return GroupCounts(by=by, name=name, lines=lines, passes=passes, lost=lost, false=false, errors_per_pass=errors)

@@ -1,0 +1,92 @@
+"""Tables of a study for a terminal of 100 columns."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from teachlab.studies.bench_verdict import standing_text
+from teachlab.wording.tables import plain_table
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from teachlab.studies.family.family_answer import StudyAnswer
+
+WIDE = 46
+"""Characters of a configuration in the short table."""
+
+
+def per_hundred(cost: float | None) -> str:
+    """Return a cost per pass as one of 100 passes.
+
+    Examples
+    --------
+    >>> per_hundred(0.0123), per_hundred(None), per_hundred(0.0)
+    ('1.23', '–', '0')
+    """
+    return "–" if cost is None else f"{100 * cost:.3g}"
+
+
+def method_lines(found: StudyAnswer) -> list[str]:
+    """Return the best configuration of every strategy in a line each."""
+    if not found.strategies:
+        return []
+    rows = [(one.method.label[:WIDE], one) for one in found.strategies]
+    wide = max(len("best of each strategy"), *(len(label) for label, _ in rows))
+    out = [f"  {'best of each strategy':<{wide}}  errors in 100 passes  before the next"]
+    for label, one in rows:
+        told = "" if one.order is None else standing_text(one.order, of="lines")
+        out.append(f"  {label:<{wide}}  {per_hundred(one.method.claim_cost):>20}  {told}".rstrip()[:100])
+    return out
+
+
+def line_table(found: StudyAnswer) -> Table:
+    """Return a row for each recording: what is best there, and what it did on the claim half."""
+    table = plain_table(
+        "Recordings, each with what costs least on its own choosing half",
+        "lost and too many: on the claim half, of so many passes",
+    )
+    table.add_column("recording")
+    table.add_column("best there")
+    for name in ("lost", "too many", "passes"):
+        table.add_column(name, justify="right")
+    table.add_column("decision")
+    for one in found.lines:
+        if not one.fault:
+            table.add_row(one.recording, one.best, str(one.lost), str(one.false), str(one.passes), one.decision)
+    return table
+
+
+def parameter_table(found: StudyAnswer) -> Table | None:
+    """Return what each value of each parameter costs; None where none is varied."""
+    if not found.effects:
+        return None
+    table = plain_table(
+        "What each parameter does",
+        "errors in 100 passes, mean over the recordings and over all other values; cheapest and costliest recording; "
+        "not taught: rows in which it taught in fewer than half of the draws",
+    )
+    for name in ("strategy", "parameter"):
+        table.add_column(name)
+    for name in ("value", "errors", "cheapest", "costliest", "not taught"):
+        table.add_column(name, justify="right")
+    for one in found.effects:
+        value = f"{one.value:.6g}" if isinstance(one.value, float) else str(one.value)
+        costs = (per_hundred(cost) for cost in (one.cost, one.low, one.high))
+        table.add_row(one.strategy, one.parameter, value, *costs, str(one.unranked))
+    return table
+
+
+def group_table(found: StudyAnswer) -> Table | None:
+    """Return lot against lot, shift against shift, by every fact of the lines; None without any."""
+    if not found.groups:
+        return None
+    table = plain_table("The recommended way of teaching, by group", "counts of the claim halves")
+    for name in ("of", "name"):
+        table.add_column(name)
+    for name in ("recordings", "passes", "lost", "too many", "errors in 100"):
+        table.add_column(name, justify="right")
+    for one in found.groups:
+        counts = (str(n) for n in (one.lines, one.passes, one.lost, one.false))
+        table.add_row(one.by, one.name, *counts, per_hundred(one.errors_per_pass))
+    return table

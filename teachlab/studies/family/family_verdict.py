@@ -1,0 +1,292 @@
+"""Verdicts of a study: on every line, and on one way of teaching for all of them."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from teachlab.model.draws import Costs
+from teachlab.model.json_values import Document
+from teachlab.model.printable_text import number_of
+from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
+from teachlab.questions.verdict.claim_words import claim_text
+from teachlab.scoring.claims import LotCounts, losses_claim
+from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS, Decision, MeasuredCost, decide
+from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption, claim_by_lots
+from teachlab.statistics.claims.orders import CostBound, cost_bound
+from teachlab.statistics.lots import Source
+from teachlab.studies.family.study_piece import COUNTED, Row
+from teachlab.teaching.parameters import as_text
+
+if TYPE_CHECKING:
+    from teachlab.studies.family.family_answer import RankedMethod
+
+_Method = tuple[str, str, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineVerdict(Document):
+    """What a study says of one recording.
+
+    Parameters
+    ----------
+    recording, path : str
+        A name that tells it from the others, and where it is.
+    best : str
+        The configuration that costs least on its choosing half.
+    chosen_cost, claim_cost : float or None
+        Per pass, on the choosing half and on the claim half.
+    passes, lost, false : int
+        Of the claim half.
+    decision : str
+    claim : str
+    fault : str
+        Why it could not be studied.
+    """
+
+    recording: str
+    path: str
+    best: str = ""
+    chosen_cost: float | None = None
+    claim_cost: float | None = None
+    passes: int = 0
+    lost: int = 0
+    false: int = 0
+    decision: str = ""
+    claim: str = ""
+    fault: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FamilyJudge:
+    """By what a study judges.
+
+    Parameters
+    ----------
+    costs : Costs
+    confidence : float
+    accepted : float
+        Errors per pass that are accepted.
+    assumption : Assumption
+        What the headline takes for granted.
+    """
+
+    costs: Costs = field(default_factory=Costs)
+    confidence: float = 0.95
+    accepted: float = ACCEPTED_ERRORS
+    assumption: Assumption = NOTHING
+
+    def claim_cost(self, row: Row) -> float | None:
+        """Return what the setting fixed on the choosing half costs per pass of the claim half."""
+        if not row["claim_passes"]:
+            return None
+        cost = self.costs.miss * row["claim_lost"] + self.costs.false * row["claim_false"]
+        return float(cost) / float(row["claim_passes"])
+
+    def line(
+        self, name: str, path: str, methods: Mapping[_Method, Sequence[Row]], labels: Mapping[_Method, str],
+        best: _Method | None, fault: str,
+    ) -> LineVerdict:  # fmt: skip
+        """Judge the best configuration of one line, on its claim half, by its lots."""
+        if fault:
+            return LineVerdict(recording=name, path=path, fault=fault)
+        if best is None:
+            text = "no strategy teaches in half of the draws"
+            return LineVerdict(recording=name, path=path, decision=str(Decision.OPEN), claim=text)
+        row = methods[best][0]
+        counts = _counts(row)
+        return LineVerdict(
+            recording=name,
+            path=path,
+            best=labels[best],
+            chosen_cost=row["chosen_cost"],
+            claim_cost=self.claim_cost(row),
+            passes=row["claim_passes"],
+            lost=row["claim_lost"],
+            false=row["claim_false"],
+            decision=str(self._decision(row, [rows[0] for rows in methods.values()])),
+            claim=self._line_claim(row, counts),
+        )
+
+    def family(
+        self, chosen: RankedMethod | None, rows: Sequence[tuple[Any, Row]], others: Mapping[str, Sequence[Row]],
+        lines: Sequence[LineVerdict],
+    ) -> Verdict:  # fmt: skip
+        """Judge one way of teaching over all lines: every line is one trial, whatever its passes have in common."""
+        faults = [one for one in lines if one.fault]
+        if chosen is None or not rows:
+            why = f"{faults[0].recording}: {faults[0].fault}" if faults else "No strategy teaches in half of the draws."
+            return Verdict(decision=str(Decision.OPEN), reasons=(VerdictReason(text=why, count=len(faults)),))
+        if len(lines) == 1:
+            return self._single(chosen, rows[0][1], others, lines[0])
+        scored = [(line, row) for line, row in rows if row["claim_passes"]]
+        passes = np.array([row["claim_passes"] for _, row in scored])
+        lost = np.array([row["claim_lost"] for _, row in scored])
+        errors = lost + np.array([row["claim_false"] for _, row in scored])
+        costs = [cost for _, row in scored if (cost := self.claim_cost(row)) is not None]
+        limits = self._limits(chosen, scored, errors / passes, faults, len(lines))
+        bounds = self._candidates(others)
+        decision = decide(
+            MeasuredCost(
+                errors=float(errors.sum() / passes.sum()) if scored else None,
+                cost=cost_bound(costs, confidence=self.confidence),
+                never=self.costs.miss,
+                named_lots=len(scored),
+                usable=all(row["usable"] for _, row in scored),
+                conditions=len(limits),
+            ),
+            bounds,
+            accepted=self.accepted,
+        )
+        reasons = self._reasons(chosen, scored, errors)
+        if len(scored) < CLAIM_LOTS:
+            text = f"{number_of(len(scored), 'line')} {'is' if len(scored) == 1 else 'are'} too few to speak of others."
+            reasons.insert(0, VerdictReason(text=f"{text} It takes {CLAIM_LOTS}.", count=len(scored)))
+        worst = max(scored, key=lambda one: self.claim_cost(one[1]) or 0.0, default=None)
+        return Verdict(
+            decision=str(decision),
+            about=chosen.label,
+            claim=self._family_claim(lost, passes),
+            reasons=tuple(reasons),
+            next_step=self._next(chosen, decision, worst),
+            conditions=tuple(limits) if decision is not Decision.USE else (),
+            rehearsal=any(row["synthetic"] for _, row in rows),
+        )
+
+    def _single(
+        self, chosen: RankedMethod, row: Row, others: Mapping[str, Sequence[Row]], line: LineVerdict
+    ) -> Verdict:
+        decision = self._decision(row, next(iter(others.values())))
+        return Verdict(
+            decision=str(decision),
+            about=chosen.label,
+            claim=HeadlineClaim(text=line.claim, confidence=self.confidence, assume=self.assumption.name),
+            reasons=tuple(self._reasons(chosen, [], np.array([]))),
+            next_step=f"teachlab bench {shlex.quote(line.path)} --strategy {chosen.strategy} --out results",
+            conditions=tuple(row["open"] or ()),
+            rehearsal=bool(row["synthetic"]),
+        )
+
+    def _decision(self, row: Row, others: Sequence[Row]) -> Decision:
+        counts = _counts(row)
+        passes = row["claim_passes"] or 0
+        return decide(
+            MeasuredCost(
+                errors=(row["claim_lost"] + row["claim_false"]) / passes if passes else None,
+                cost=counts.bound(self.costs, confidence=self.confidence),
+                never=self.costs.miss,
+                named_lots=counts.named_lots,
+                usable=bool(row["usable"]),
+                conditions=len(row["open"] or ()),
+            ),
+            [
+                (_counts(other).bound(confidence=self.confidence), bool(other["usable"]))
+                for other in others
+                if other["setting"] is not None
+            ],
+            accepted=self.accepted,
+        )
+
+    def _candidates(self, others: Mapping[str, Sequence[Row]]) -> list[tuple[CostBound, bool]]:
+        """Return the errors per pass of every configuration over the lines."""
+        by_method: dict[tuple[str, str, str], list[Row]] = {}
+        for rows in others.values():
+            for row in rows:
+                by_method.setdefault((row["strategy"], row["parameters"], row["base"]), []).append(row)
+        out = []
+        for rows in by_method.values():
+            kept = [row for row in rows if row["claim_passes"]]
+            rates = [(row["claim_lost"] + row["claim_false"]) / row["claim_passes"] for row in kept]
+            out.append((cost_bound(rates, confidence=self.confidence), all(row["usable"] for row in kept)))
+        return out
+
+    def _line_claim(self, row: Row, counts: LotCounts) -> str:
+        if not row["claim_passes"]:
+            return "Nothing is claimed. No pass is scored."
+        if row["open"]:
+            return f"Nothing is claimed. {row['open'][0]}"
+        return claim_text(losses_claim(counts, confidence=self.confidence, assumption=self.assumption))
+
+    def _family_claim(self, lost: Any, passes: Any) -> HeadlineClaim:
+        counted = f"{int(lost.sum()):,} of {int(passes.sum()):,} passes are lost on {len(passes)} lines"
+        if len(passes) < CLAIM_LOTS:
+            text = f"{counted}: no bound for others holds."
+            return HeadlineClaim(text=text, confidence=self.confidence, lots=len(passes), passes=int(passes.sum()))
+        claim = claim_by_lots(lost, passes, confidence=self.confidence, assumption=self.assumption, least=1)
+        return HeadlineClaim(
+            text=claim_text(claim, lots="lines"),
+            upper=claim.upper,
+            confidence=self.confidence,
+            assume=self.assumption.name,
+            lots=claim.lots,
+            passes=claim.trials,
+        )
+
+    def _limits(
+        self,
+        chosen: RankedMethod,
+        scored: Sequence[tuple[Any, Row]],
+        rates: Any,
+        faults: Sequence[LineVerdict],
+        lines: int,
+    ) -> list[str]:
+        out = []
+        if bad := [one.name for (one, _), rate in zip(scored, rates, strict=True) if rate > self.accepted]:
+            more = f" and {len(bad) - 3} more" if len(bad) > 3 else ""
+            out.append(
+                f"On {len(bad)} of {len(scored)} lines it makes more than {100 * self.accepted:g} errors in 100 "
+                f"passes: {', '.join(bad[:3])}{more}."
+            )
+        if chosen.unranked:
+            out.append(f"On {number_of(chosen.unranked, 'line')} it does not teach in half of the draws.")
+        if faults:
+            first = f"{faults[0].recording}: {faults[0].fault}"
+            out.append(f"{len(faults)} of {lines} recordings could not be studied: {first}")
+        texts = [text for _, row in scored for text in row["open"] or ()]
+        out += list(dict.fromkeys(texts))
+        return out
+
+    def _reasons(self, chosen: RankedMethod, scored: Sequence[tuple[Any, Row]], errors: Any) -> list[VerdictReason]:
+        out = []
+        if scored and errors.sum():
+            k = int(np.argmax([self.claim_cost(row) or 0.0 for _, row in scored]))
+            line, row = scored[k]
+            text = (
+                f"The costliest line is {line.name}: {row['claim_lost']} lost and {row['claim_false']} switchings too "
+                f"many in {number_of(row['claim_passes'], 'pass', 'passes')}; {int(errors.sum())} errors on all."
+            )
+            out.append(VerdictReason(text=text, count=int(errors[k])))
+        if chosen.cost is not None and chosen.share_between is not None:
+            text = (
+                f"It costs {100 * chosen.cost:.2g} in 100 passes on average. {100 * chosen.share_between:.0f} % "
+                "of the spread lies between lines, the rest between draws on one line."
+            )
+            out.append(VerdictReason(text=text))
+        return out
+
+    def _next(self, chosen: RankedMethod, decision: Decision, worst: tuple[Any, Row] | None) -> str:
+        if worst is None:
+            return ""
+        line, row = worst
+        given = {name: value for name, value in chosen.parameters.items() if value is not None}
+        sets = "".join(f" --set {name}={shlex.quote(as_text(value))}" for name, value in given.items())
+        path = shlex.quote(line.path)
+        if decision in {Decision.USE, Decision.LIMIT} and not (row["claim_lost"] or row["claim_false"]):
+            return f"teachlab teach {path} --strategy {chosen.strategy}{sets} --out setting.json"
+        return f"teachlab bench {path} --out results"
+
+
+def _counts(row: Row) -> LotCounts:
+    lots = row["lots"] or []
+    columns = {name: np.array([lot[name] for lot in lots], np.int64) for name in COUNTED}
+    return LotCounts(
+        source=Source(row["lot_source"]) if row["lot_source"] else Source.BLOCKS,
+        named_lots=row["named_lots"] or 0,
+        first_pass=np.arange(len(lots)),
+        whole=np.ones(len(lots), bool),
+        **columns,
+    )

@@ -1,0 +1,85 @@
+"""Keys of rows: digests of recording, passes, strategy with parameters, options, and of the code behind the number."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any
+
+from teachlab.data.parquet_source import ParquetSource
+from teachlab.data.recording_files import LightDigest, info_document
+from teachlab.evidence.identity import json_digest, truth_digest
+from teachlab.model.json_values import plain
+from teachlab.studies.family.code_fingerprint import code_fingerprint
+from teachlab.teaching.registry import source_fingerprint
+
+if TYPE_CHECKING:
+    from teachlab.model.draws import DrawOptions
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Switching
+    from teachlab.model.teaching import Strategy
+    from teachlab.model.truth import Truth
+    from teachlab.studies.family.configurations import Configuration
+    from teachlab.studies.family.line_conditions import LineCondition
+
+
+@dataclass(frozen=True, slots=True)
+class RowKeys:
+    """What the keys of the rows of one recording have in common.
+
+    Parameters
+    ----------
+    data : str
+        Digest of recording and passes.
+    code : str
+        Fingerprint of the code that makes the number.
+    """
+
+    data: str
+    code: str
+
+    @classmethod
+    def of(cls, recording: Recording, truth: Truth, code: str) -> RowKeys:
+        """Take the digests of a recording and its passes.
+
+        The digest of the light is the one that the file carries; where there is none, the light is read for it. The
+        footer of the file stands beside it, so that light written anew under an old digest is another recording.
+        """
+        source = recording.source
+        footer = source.footer_digest() if isinstance(source, ParquetSource) else None
+        facts = {**info_document(recording.info), "title": "", "notes": ""}
+        light = recording.info.digest or _light_digest(recording)
+        passes = [truth_digest(truth), [list(stretch) for stretch in truth.except_]]
+        return cls(json_digest([light, footer, facts, passes]), code)
+
+    @property
+    def recording_id(self) -> str:
+        """Under which the rows of these data are kept."""
+        return self.data[:16]
+
+    def key(
+        self, one: Configuration, base: Switching | None, seed: int, condition: LineCondition, options: DrawOptions
+    ) -> str:
+        """Return the key of a row."""
+        costs, rules = options.costs, options.rules
+        asked: dict[str, Any] = {
+            "strategy": [one.strategy.name, plain(one.parameters), strategy_fingerprint(type(one.strategy))],
+            "base": None if base is None else plain(asdict(base.switching)),
+            "seed": seed,
+            "condition": [condition.name, condition.gain, condition.ambient, condition.pedestal],
+            "draws": [options.draws, options.teach_share, rules.tolerance_ms, costs.miss, costs.false],
+        }
+        return json_digest([self.data, self.code, asked])
+
+
+def strategy_fingerprint(made: type[Strategy]) -> str:
+    """Return the fingerprint of a strategy: with all that it imports where it ships, else of its file alone."""
+    module = made.__module__
+    ships = module.startswith("teachlab.teaching.strategies.")
+    return code_fingerprint(module) if ships else source_fingerprint(made)
+
+
+def _light_digest(recording: Recording) -> str:
+    digest = LightDigest()
+    for block in recording.blocks():
+        digest.update(block.light, block.invalid)
+    return digest.finish(recording.info.sample_rate_hz)

@@ -1,0 +1,205 @@
+"""Rows of a study on disk: one Parquet file a recording, each committed as its piece ends.
+
+``OUT/rows/recording_id=<16 digits>/rows.parquet``: any reader of partitioned Parquet takes ``OUT/rows`` for one table.
+The bytes follow from what the study asks and finds, not from the order in which pieces end nor from how often the run
+was killed.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from teachlab.data.atomic_files import current, write_aside
+from teachlab.errors import InputError
+from teachlab.evidence.identity import json_digest
+from teachlab.model.draws import MEASURES
+from teachlab.studies.family.study_piece import COUNTED, STATISTICS, PieceRows, Row, StudiedLine
+
+if TYPE_CHECKING:
+    from teachlab.studies.family.study_piece import StudyGrid
+
+ROWS, FILE, PART = "rows", "rows.parquet", "recording_id="
+_TEXT, _COUNT, _NUMBER, _FLAG = pa.string(), pa.int64(), pa.float64(), pa.bool_()
+_BEFORE = {"key": _TEXT, "recording": _TEXT, "path": _TEXT}
+_ASKED = {"base": _TEXT, "seed": _COUNT, "condition": _TEXT}
+_FOUND: dict[str, pa.DataType] = {
+    "reason": _TEXT, "draws": _COUNT, "taught": _COUNT, "abstained": _COUNT, "failed": _COUNT, "unit": _TEXT,
+    "teach_passes": _COUNT, "scored_passes": _COUNT, "synthetic": _FLAG, "ranking_cost": _NUMBER,
+    **{f"{name}{end}": _NUMBER for name in MEASURES for end in STATISTICS},
+    "draw": _COUNT, "setting": _TEXT, "chosen_cost": _NUMBER, "claim_passes": _COUNT, "claim_lost": _COUNT,
+    "claim_false": _COUNT, "usable": _FLAG, "lot_source": _TEXT, "named_lots": _COUNT, "parameters": _TEXT,
+    "open": pa.list_(_TEXT), "draw_costs": pa.list_(_NUMBER),
+    "lots": pa.list_(pa.struct([("lot", _TEXT), *((name, _COUNT) for name in COUNTED)])),
+}  # fmt: skip
+NESTED = ("open", "draw_costs", "lots")
+"""Columns that hold lists; a flat frame leaves them out."""
+
+
+class RowTable:
+    """The columns of a study: fixed ones, one per parameter, one per fact.
+
+    Parameters
+    ----------
+    grid : StudyGrid
+    lines : iterable of StudiedLine
+
+    Attributes
+    ----------
+    parameters : mapping of parameter to column
+        A parameter that bears the name of another column gets ``parameter_`` before it.
+    facts : tuple of str
+    schema : pyarrow.Schema
+    """
+
+    def __init__(self, grid: StudyGrid, lines: Iterable[StudiedLine]) -> None:
+        fixed = {**_BEFORE, "strategy": _TEXT, **_ASKED, **_FOUND}
+        self.facts = tuple(dict.fromkeys(name for line in lines for name in line.facts))
+        if taken := [name for name in self.facts if name in fixed or not name]:
+            raise InputError(
+                f"a column of facts cannot be called '{taken[0]}': the study has one of that name. Rename it."
+            )
+        values: dict[str, list[Any]] = {}
+        for one in grid.configurations:
+            for name, value in one.parameters.items():
+                values.setdefault(name, []).append(value)
+        taken_names = {*fixed, *self.facts}
+        self.parameters = {name: f"parameter_{name}" if name in taken_names else name for name in values}
+        self.schema = pa.schema(
+            {
+                **_BEFORE,
+                **dict.fromkeys(self.facts, _TEXT),
+                "strategy": _TEXT,
+                **{self.parameters[name]: _kind(found) for name, found in values.items()},
+                **_ASKED,
+                **_FOUND,
+            }
+        )
+
+    def of(self, line: StudiedLine, rows: Sequence[Row]) -> pa.Table:
+        """Return rows of one recording as a table."""
+        columns: dict[str, list[Any]] = {name: [] for name in self.schema.names}
+        for row in rows:
+            given = row["parameters"] or {}
+            whole = {
+                **row, **{f: line.facts.get(f) for f in self.facts}, "recording": line.name, "path": line.path,
+                "parameters": json.dumps(given, sort_keys=True) if row["parameters"] is not None else None,
+            }  # fmt: skip
+            for name, column in self.parameters.items():
+                whole[column] = _held(given.get(name), self.schema.field(column).type)
+            for name, column_values in columns.items():
+                column_values.append(whole.get(name))
+        return pa.table(columns, schema=self.schema)
+
+
+def _kind(values: Sequence[Any]) -> pa.DataType:
+    kinds = {type(value) for value in values if value is not None}
+    if kinds <= {bool}:
+        return _FLAG
+    if kinds <= {int}:
+        return _COUNT
+    return _NUMBER if kinds <= {int, float} else _TEXT
+
+
+def _held(value: Any, kind: pa.DataType) -> Any:
+    if value is None or not pa.types.is_string(kind):
+        return float(value) if value is not None and pa.types.is_floating(kind) else value
+    return value if isinstance(value, str) else json.dumps(value)
+
+
+def fault_row(line: StudiedLine, fault: str) -> tuple[str, Row]:
+    """Return the one row of a recording that could not be studied, and under what it is kept."""
+    key = json_digest(["fault", line.path])
+    return key[:16], {"key": key, "strategy": None, "parameters": None, "reason": fault}
+
+
+class RowStore:
+    """The rows of a study in a folder, or in memory alone.
+
+    Parameters
+    ----------
+    folder : str or None
+    table : RowTable
+    lines : sequence of StudiedLine
+        In the order of the study.
+    """
+
+    def __init__(self, folder: str | None, table: RowTable, lines: Sequence[StudiedLine]) -> None:
+        self.folder = None if folder is None else Path(folder) / ROWS
+        self.table, self.lines = table, lines
+        self._tables: dict[int, pa.Table] = {}
+        self._members: dict[str, list[int]] = {}
+
+    def known(self) -> Mapping[str, frozenset[str]]:
+        """Return the keys of the rows that are kept, by the name of the recording."""
+        out: dict[str, set[str]] = {}
+        for place in self._kept():
+            with suppress(InputError):
+                found = _read(place, ["recording", "key", "strategy"])
+                for name, key, strategy in zip(*(c.to_pylist() for c in found.columns), strict=True):
+                    if strategy is not None:  # what could not be studied is tried again
+                        out.setdefault(name, set()).add(key)
+        return {name: frozenset(keys) for name, keys in out.items()}
+
+    def commit(self, number: int, found: PieceRows, fault: str = "") -> None:
+        """Keep what came of a piece: on disk from now on."""
+        line = self.lines[number]
+        if reason := found.fault or fault:
+            identity, row = fault_row(line, reason)
+            rows = [row]
+        else:
+            identity = found.recording_id
+            before = self._before(identity, set(found.keys) - set(found.rows))
+            rows = [found.rows.get(key) or before[key] for key in found.keys]
+        self._tables[number] = self.table.of(line, rows)
+        members = self._members.setdefault(identity, [])
+        # Copies of one recording share a file; its order is that of the study.
+        members.append(number)
+        members.sort()
+        if self.folder is None:
+            return
+        place = self.folder / f"{PART}{identity}" / FILE
+        whole = pa.concat_tables([self._tables[k] for k in members]).combine_chunks()
+        if place.exists() and (kept := _same_table(place, whole.schema)) is not None and kept.equals(whole):
+            return
+        place.parent.mkdir(parents=True, exist_ok=True)
+        with write_aside(place) as aside:
+            pq.write_table(whole, aside, compression="zstd", version="2.6")
+
+    def finish(self) -> pa.Table:
+        """Remove rows of recordings that are not in the study; return all rows in its order."""
+        for place in self._kept():
+            if place.parent.name.removeprefix(PART) not in self._members:
+                place.unlink()
+                with suppress(OSError):
+                    place.parent.rmdir()
+        return pa.concat_tables([self._tables[k] for k in sorted(self._tables)])
+
+    def _before(self, identity: str, keys: set[str]) -> dict[str, Row]:
+        if not keys or self.folder is None:
+            return {}
+        rows = _read(self.folder / f"{PART}{identity}" / FILE).to_pylist()
+        return {row["key"]: row | {"parameters": json.loads(row["parameters"])} for row in rows if row["key"] in keys}
+
+    def _kept(self) -> list[Path]:
+        return [] if self.folder is None else sorted(self.folder.glob(f"{PART}*/{FILE}"))
+
+
+def _read(place: Path, columns: list[str] | None = None) -> pa.Table:
+    try:
+        return pq.read_table(current(place), columns=columns, partitioning=None)
+    except (pa.ArrowException, OSError) as fault:
+        raise InputError(f"{place}: rows of a study that cannot be read: {fault}. Remove the file.") from None
+
+
+def _same_table(place: Path, schema: pa.Schema) -> pa.Table | None:
+    with suppress(InputError):
+        found = _read(place)
+        return found if found.schema.equals(schema) else None
+    return None

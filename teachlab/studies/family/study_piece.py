@@ -1,0 +1,356 @@
+"""One piece of a study: all that is asked of one recording, from as few readings as one strategy needs."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from teachlab.data.opening import open_pair
+from teachlab.errors import TeachlabError
+from teachlab.model.draws import MEASURES, Draw, DrawOptions
+from teachlab.model.json_values import plain
+from teachlab.model.recording import Origin, Recording
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.surface.count_settings import bare, count_settings, with_measures
+from teachlab.questions.surface.hindsight import best_fixed
+from teachlab.scoring.claimable import OpenCondition, claimable, unusable
+from teachlab.scoring.claims import LotCounts, lot_counts
+from teachlab.scoring.scoring import score
+from teachlab.studies.family.code_fingerprint import code_fingerprint
+from teachlab.studies.family.configurations import Configuration
+from teachlab.studies.family.line_conditions import LineCondition
+from teachlab.studies.family.row_keys import RowKeys
+from teachlab.studies.ranking import median_draw, ranking_cost, spreads_of
+from teachlab.studies.tally import Tally
+from teachlab.studies.taught_draws import TaughtDraws, Teaching, taught_draws
+from teachlab.switching.family import replay_family
+
+if TYPE_CHECKING:
+    from teachlab.model.score import Score
+    from teachlab.model.setting import Switching
+
+Row = dict[str, Any]
+COUNTED = ("passes", "lost", "gaps", "tripped", "trips", "extra", "ignore_trips")
+"""What is kept of every lot of the claim half."""
+STATISTICS = ("", "_p05", "_p95", "_worst")
+"""Of each measure over the draws: the median bears the bare name."""
+
+
+@dataclass(frozen=True, slots=True)
+class StudiedLine:
+    """A recording that is studied, with its passes and what is known of the line.
+
+    Parameters
+    ----------
+    path : str
+        Local path or address; for a recording in memory its name.
+    truth : str, optional
+        Table of passes that is not the one beside the recording.
+    facts : mapping of str to str
+        Sensor, condition, product … as named by whoever asks.
+    opened : (Recording, Truth), optional
+        What was handed over in memory.
+    """
+
+    path: str
+    truth: str | None = None
+    facts: Mapping[str, str] = field(default_factory=dict)
+    opened: tuple[Recording, Truth] | None = None
+
+    @property
+    def name(self) -> str:
+        """Name of the recording, as its file is called."""
+        return Path(self.path).stem
+
+    def open(self) -> tuple[Recording, Truth]:
+        """Open recording and passes."""
+        return open_pair(self.path, self.truth) if self.opened is None else self.opened
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StudyGrid:
+    """What a study asks of every recording.
+
+    Parameters
+    ----------
+    configurations : tuple of Configuration
+    bases : mapping of name to Setting, Switching or None
+        Delays, filters and evaluation rates under which everything is taught; a setting is for its own unit only.
+    seeds : tuple of int
+    conditions : tuple of LineCondition
+        Under which every setting is tried, once it is taught on the light as recorded.
+    options : DrawOptions
+        Draws, share to teach on, costs and rules; base and seed are those above.
+    """
+
+    configurations: tuple[Configuration, ...]
+    bases: Mapping[str, Switching | None]
+    seeds: tuple[int, ...]
+    conditions: tuple[LineCondition, ...]
+    options: DrawOptions
+
+    @property
+    def rows(self) -> int:
+        """Rows of one recording."""
+        return len(self.configurations) * len(self.bases) * len(self.seeds) * len(self.conditions)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StudyPiece:
+    """What a worker is given: a recording, what is asked of it, and the keys of rows that are there already."""
+
+    line: StudiedLine
+    grid: StudyGrid
+    known: frozenset[str] = frozenset()
+    code: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PieceRows:
+    """What came of a piece: its rows in the order of the grid, or why there are none.
+
+    Parameters
+    ----------
+    recording_id : str
+        Told from the content of recording and passes; empty where they could not be read.
+    keys : tuple of str
+        Of all rows of the piece, in order.
+    rows : mapping of key to row
+        Those that were not known yet.
+    fault : str
+    """
+
+    recording_id: str = ""
+    keys: tuple[str, ...] = ()
+    rows: Mapping[str, Row] = field(default_factory=dict)
+    fault: str = ""
+
+
+def piece_code() -> str:
+    """Return the fingerprint of what makes the numbers of a piece, strategies apart."""
+    return code_fingerprint(__name__)
+
+
+def piece_keys(piece: StudyPiece) -> PieceRows:
+    """Return the keys of all rows of a piece, and no row."""
+    return _guarded(piece, lambda recording, truth, keys: {})
+
+
+def study_piece(piece: StudyPiece) -> PieceRows:
+    """Work one piece; whatever goes wrong with it is its fault, told in words, and no other's."""
+    return _guarded(piece, lambda recording, truth, keys: _rows(recording, truth, piece, keys))
+
+
+def _guarded(piece: StudyPiece, work: Callable[[Recording, Truth, RowKeys], Mapping[str, Row]]) -> PieceRows:
+    if piece.code != piece_code():
+        return PieceRows(fault="this worker runs another version of teachlab than the study: install the same one")
+    try:
+        recording, truth = piece.line.open()
+        keys = RowKeys.of(recording, truth, piece.code)
+        found = PieceRows(recording_id=keys.recording_id, keys=tuple(k for _, k in _asked(piece.grid, keys)))
+        if set(found.keys) <= piece.known:
+            return found
+        return replace(found, rows=work(recording, truth, keys))
+    except TeachlabError as fault:
+        return PieceRows(fault=str(fault))
+    except MemoryError:
+        return PieceRows(fault="not enough memory for this recording")
+    except Exception as fault:  # noqa: BLE001 - a fault of one recording must not end the study of the others
+        return PieceRows(fault=f"{type(fault).__name__}: {fault}")
+
+
+_Place = tuple[Configuration, str, int, LineCondition]
+
+
+def _asked(grid: StudyGrid, keys: RowKeys) -> list[tuple[_Place, str]]:
+    """Return every row that is asked for with its key, in the order of the grid."""
+    return [
+        ((one, base, seed, condition), keys.key(one, grid.bases[base], seed, condition, grid.options))
+        for one in grid.configurations
+        for base in grid.bases
+        for seed in grid.seeds
+        for condition in grid.conditions
+    ]
+
+
+def _rows(recording: Recording, truth: Truth, piece: StudyPiece, keys: RowKeys) -> dict[str, Row]:
+    grid, options = piece.grid, piece.grid.options
+    bases = {name: _setting(base, recording.info.unit) for name, base in grid.bases.items()}
+    wanted = [(place, key) for place, key in _asked(grid, keys) if key not in piece.known]
+    teachings = {
+        _teaching_key(one, base, seed): Teaching(one.strategy, bases[base], seed) for (one, base, seed, _), _ in wanted
+    }
+    found = taught_draws(recording, truth, teachings, options=options, careful=True)
+    passes = found.scored_passes(recording, truth)
+    chosen = {key: _chosen(draws, found.first_half, options) for key, draws in found.draws.items()}
+    copies = _Copies()
+    out: dict[str, Row] = {}
+    for condition in grid.conditions:
+        here = [(place, key) for place, key in wanted if place[3] == condition]
+        if not here:
+            continue
+        light = condition.of(recording)
+        tally = found.tally if light is recording else _tally(light, truth, found, options)
+        best = {
+            base: best_fixed(
+                light, truth, {}, base=bases[base], costs=options.costs,
+                rules=options.rules.scored_from(found.cut.first_scored),
+            ).cost
+            for base in dict.fromkeys(base for (_, base, _, _), _ in here)
+        }  # fmt: skip
+        settings = [chosen[_teaching_key(one, base, seed)] for (one, base, seed, _), _ in here]
+        scores = _scores(light, truth, [s.setting for s in settings if s is not None], found.middle, options)
+        for ((one, base, seed, _), key), pick in zip(here, settings, strict=True):
+            draws = with_measures(
+                found.draws[_teaching_key(one, base, seed)], tally.counts, options.costs, best_cost=best[base]
+            )
+            out[key] = {
+                "key": key,
+                "strategy": one.strategy.name,
+                "parameters": one.parameters,
+                "base": base,
+                "seed": seed,
+                "condition": condition.name,
+                "unit": recording.info.unit,
+                "teach_passes": found.cut.teach_passes,
+                "scored_passes": passes,
+                "synthetic": recording.info.origin is Origin.SYNTHETIC,
+                **_measured(draws),
+                **_claimed(recording, truth, pick, scores, copies),
+            }
+    return out
+
+
+def _setting(base: Switching | None, unit: str) -> Setting | None:
+    """Return a base as a setting in the unit of a recording; one that has a unit keeps it, and must fit."""
+    if base is None or isinstance(base, Setting):
+        return base
+    return Setting(unit=unit, on_level=0.0, off_level=0.0, **asdict(base))
+
+
+def _teaching_key(one: Configuration, base: str, seed: int) -> str:
+    return json.dumps([one.strategy.name, plain(one.parameters), base, seed], sort_keys=True)
+
+
+def _tally(light: Recording, truth: Truth, found: TaughtDraws, options: DrawOptions) -> Tally:
+    rules = options.rules.scored_from(found.cut.first_scored)
+    return Tally(count_settings(light, truth, found.tally.counts, rules=rules))
+
+
+def _measured(draws: Sequence[Draw]) -> Row:
+    """Return what the draws of one row measured, and why some did not teach."""
+    spreads = spreads_of(draws)
+    why: dict[str, int] = {}
+    for one in draws:
+        if text := one.abstained or one.failed:
+            why[text] = why.get(text, 0) + 1
+    out: Row = {
+        "draws": len(draws),
+        "taught": sum(one.setting is not None for one in draws),
+        "abstained": sum(bool(one.abstained) for one in draws),
+        "failed": sum(bool(one.failed) for one in draws),
+        "reason": max(why, key=lambda text: (why[text], text)) if why else None,
+        "ranking_cost": _finite(ranking_cost(draws)),
+    }
+    for name in MEASURES:
+        spread = spreads.get(name)
+        values = (None,) * 4 if spread is None else (spread.median, spread.p05, spread.p95, spread.worst)
+        out |= {f"{name}{end}": _finite(value) for end, value in zip(STATISTICS, values, strict=True)}
+    out["draw_costs"] = [_finite(one.measures.get("cost")) for one in draws]
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class _Chosen:
+    setting: Setting
+    draw: int
+    cost: float
+
+
+def _chosen(draws: Sequence[Draw], first_half: Tally, options: DrawOptions) -> _Chosen | None:
+    """Return the setting of the draw whose cost on the choosing half is the median; None if half teaches nothing."""
+    judged = with_measures(draws, first_half.counts, options.costs, best_cost=math.nan)
+    cost, middle = ranking_cost(judged), median_draw(judged)
+    if not math.isfinite(cost) or middle is None or middle.setting is None:
+        return None
+    return _Chosen(bare(middle.setting), middle.draw, cost)
+
+
+def _scores(
+    light: Recording, truth: Truth, settings: Sequence[Setting], middle: int, options: DrawOptions
+) -> dict[Setting, Score]:
+    """Score settings on the claim half, those of one evaluation rate from one reading."""
+    rules = options.rules.scored_from(middle)
+    by_rate: dict[float | None, list[Setting]] = {}
+    for setting in dict.fromkeys(settings):
+        by_rate.setdefault(setting.evaluation_rate_hz, []).append(setting)
+    return {
+        setting: score(output, truth, rules=rules)
+        for some in by_rate.values()
+        for setting, output in zip(some, replay_family(light, some), strict=True)
+    }
+
+
+class _Copies:
+    """Whether the log repeats itself, looked for once: it is the same for every setting."""
+
+    def __init__(self) -> None:
+        self.found: str | None = None
+        self.looked = False
+
+
+def _claimed(
+    recording: Recording, truth: Truth, pick: _Chosen | None, scores: Mapping[Setting, Score], copies: _Copies
+) -> Row:
+    """Return what the setting fixed on the choosing half did on the claim half, lot by lot."""
+    names = ("draw", "setting", "chosen_cost", "claim_passes", "claim_lost", "claim_false", "usable", "lot_source",
+             "named_lots", "lots", "open")  # fmt: skip
+    if pick is None:
+        return dict.fromkeys(names)
+    result = scores[pick.setting]
+    found = claimable(recording, truth, pick.setting, result, look_for_copies=not copies.looked)
+    if not copies.looked:
+        copies.looked, copies.found = True, found.conditions.get(OpenCondition.COPIES)
+    conditions = dict(found.conditions)
+    if copies.found is not None:
+        conditions[OpenCondition.COPIES] = copies.found
+    counts = lot_counts(truth, found.trials)
+    return dict(
+        zip(
+            names,
+            (
+                pick.draw,
+                json.dumps(pick.setting.as_dict()),
+                _finite(pick.cost),
+                int(counts.passes.sum()),
+                int(counts.lost.sum()),
+                int((counts.trips + counts.extra + counts.ignore_trips).sum()),
+                not unusable(result),
+                str(counts.source),
+                counts.named_lots,
+                _lots(truth, counts),
+                [conditions[why] for why in OpenCondition if why in conditions],
+            ),
+            strict=True,
+        )
+    )
+
+
+def _lots(truth: Truth, counts: LotCounts) -> list[Row]:
+    """Return the counts of every lot of the claim half, under its name, or that of its first pass."""
+    columns = {name: getattr(counts, name).tolist() for name in COUNTED}
+    out = []
+    for k, first in enumerate(counts.first_pass.tolist()):
+        named = truth.lot is not None and first < truth.passes
+        lot = str(truth.lot[first]) if named and truth.lot is not None else f"from pass {first}"
+        out.append({"lot": lot, **{name: int(values[k]) for name, values in columns.items()}})
+    return out
+
+
+def _finite(value: Any) -> float | None:
+    return None if value is None or not math.isfinite(value) else float(value)

@@ -1,0 +1,194 @@
+"""Run a study: find what is missing, work it wherever asked, keep every piece as it ends, and answer."""
+
+from __future__ import annotations
+
+import json
+import resource
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from teachlab.data.atomic_files import one_result, write_aside
+from teachlab.errors import InputError, ParameterError
+from teachlab.model.json_values import Document, plain
+from teachlab.studies.family.engines import Engine, InProcess, WorkerEnded
+from teachlab.studies.family.family_answer import StudyAnswer, study_answer
+from teachlab.studies.family.family_verdict import FamilyJudge
+from teachlab.studies.family.row_store import RowStore, RowTable
+from teachlab.studies.family.study_piece import (
+    PieceRows,
+    StudiedLine,
+    StudyGrid,
+    StudyPiece,
+    piece_code,
+    piece_keys,
+    study_piece,
+)
+
+Progress = Callable[[int, int], None]
+"""Given how many recordings are done, and of how many."""
+DOCUMENT, PAGE = "study.json", "study.html"
+ROW_BYTES = 6000
+"""A row in memory with its draws and lots."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StudyPlan:
+    """What is studied, and how it is judged.
+
+    Parameters
+    ----------
+    lines : tuple of StudiedLine
+    grid : StudyGrid
+    judge : FamilyJudge
+    """
+
+    lines: tuple[StudiedLine, ...]
+    grid: StudyGrid
+    judge: FamilyJudge
+
+    def __post_init__(self) -> None:
+        if not self.lines:
+            raise InputError("a study needs at least one recording.")
+        if not self.grid.configurations:
+            raise ParameterError("a study needs at least one strategy.")
+        classes: dict[str, type] = {}
+        for one in self.grid.configurations:
+            if classes.setdefault(one.strategy.name, type(one.strategy)) is not type(one.strategy):
+                raise ParameterError(f"two strategies call themselves '{one.strategy.name}'. Rename one of them.")
+        _once("recording", [line.path for line in self.lines])
+        _once("seed", list(map(str, self.grid.seeds)))
+        _once("condition", [condition.name for condition in self.grid.conditions])
+
+    @property
+    def teachings(self) -> int:
+        """Teachings of the whole study, draws counted."""
+        each = self.grid.rows // len(self.grid.conditions) * self.grid.options.draws
+        return each * len(self.lines)
+
+
+def _once(what: str, names: Sequence[str]) -> None:
+    for name in names:
+        if names.count(name) > 1:
+            raise ParameterError(f"the {what} '{name}' is named twice. Name every one once.")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkAhead(Document):
+    """What a study would do.
+
+    Parameters
+    ----------
+    recordings, rows : int
+        Of the whole study.
+    recordings_left, rows_left : int
+        Not kept yet.
+    seconds : float or None
+        Expected for what is left, on this machine with the workers asked for; None where nothing could be tried.
+    tried : str
+        The recording on which the time was measured.
+    worker_bytes, here_bytes : float
+        Memory of each worker, and of this process.
+    """
+
+    schema: int = 1
+    recordings: int
+    rows: int
+    recordings_left: int
+    rows_left: int
+    seconds: float | None
+    tried: str
+    worker_bytes: float
+    here_bytes: float
+
+
+def run_study(
+    plan: StudyPlan, *, engine: Engine | None = None, out: str | None = None, progress: Progress | None = None
+) -> StudyAnswer:
+    """Work what is missing, and answer; with a folder every piece is kept as it ends, and a later run goes on there.
+
+    Parameters
+    ----------
+    plan : StudyPlan
+    engine : Engine, optional
+        By default one piece after the other in this process.
+    out : str, optional
+        Folder for the rows, ``study.json`` and ``study.html``.
+    progress : callable, optional
+
+    Returns
+    -------
+    StudyAnswer
+    """
+    columns = RowTable(plan.grid, plan.lines)
+    store = RowStore(out, columns, plan.lines)
+    pieces = _pieces(plan, store)
+    for done, (number, found) in enumerate((engine or InProcess()).run(study_piece, pieces), 1):
+        if isinstance(found, WorkerEnded):
+            store.commit(number, PieceRows(fault=found.fault))
+        else:
+            store.commit(number, found)
+        if progress is not None:
+            progress(done, len(pieces))
+    answer = study_answer(store.finish(), columns, plan.grid, plan.lines, plan.judge)
+    if out is not None:
+        write_study(answer, out)
+    return answer
+
+
+def write_study(answer: StudyAnswer, folder: str) -> None:
+    """Write the document and the page of a study into its folder, as one result."""
+    from teachlab.studies.family.summary_page import summary_page
+
+    place = Path(folder)
+    page = summary_page(answer)
+    with one_result():
+        with write_aside(place / DOCUMENT) as aside:
+            text = json.dumps(plain(answer.as_dict(rows=False)), indent=2, ensure_ascii=False, allow_nan=False)
+            aside.write_text(text + "\n", encoding="utf-8")
+        with write_aside(place / PAGE) as aside:
+            aside.write_text(page, encoding="utf-8")
+
+
+def work_ahead(plan: StudyPlan, *, workers: int = 1, out: str | None = None) -> WorkAhead:
+    """Say what a study would do, how long it would take and with how much memory: measured on one of its recordings."""
+    columns = RowTable(plan.grid, plan.lines)
+    pieces = _pieces(plan, RowStore(out, columns, plan.lines))
+    left, seconds, tried = [], None, ""
+    for piece in pieces:
+        missing = set(piece_keys(piece).keys) - piece.known
+        if missing:
+            left.append((piece, len(missing)))
+    if left:
+        piece, _ = left[len(left) // 2]
+        one, more = (_timed(piece, draws) for draws in (2, 6))
+        each = max(0.0, (more - one) / 4)
+        seconds = len(left) * (one + each * max(0, plan.grid.options.draws - 2)) / max(1, min(workers, len(left)))
+        tried = piece.line.path
+    peak = float(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024)
+    return WorkAhead(
+        recordings=len(pieces),
+        rows=len(pieces) * plan.grid.rows,
+        recordings_left=len(left),
+        rows_left=sum(rows for _, rows in left),
+        seconds=seconds,
+        tried=tried,
+        worker_bytes=peak,
+        here_bytes=peak + ROW_BYTES * len(pieces) * plan.grid.rows,
+    )
+
+
+def _timed(piece: StudyPiece, draws: int) -> float:
+    began = time.perf_counter()
+    study_piece(
+        replace(piece, known=frozenset(), grid=replace(piece.grid, options=replace(piece.grid.options, draws=draws)))
+    )
+    return time.perf_counter() - began
+
+
+def _pieces(plan: StudyPlan, store: RowStore) -> list[StudyPiece]:
+    known, code = store.known(), piece_code()
+    return [
+        StudyPiece(line=line, grid=plan.grid, known=known.get(line.name, frozenset()), code=code) for line in plan.lines
+    ]
