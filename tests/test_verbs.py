@@ -22,10 +22,10 @@ from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 
 VERBS = (
-    "read_recording", "teach", "replay", "score", "evaluate", "bench", "surface", "stress", "repeatability", "coverage",
-    "stale", "compare", "plan", "report", "verify", "conformance",
+    "read_recording", "teach", "replay", "score", "evaluate", "bench", "study", "surface", "stress",
+    "repeatability", "coverage", "stale", "compare", "plan", "report", "verify", "conformance",
 )  # fmt: skip
-FIGURES = {"bench", "surface", "stress", "repeatability", "coverage"}
+FIGURES = {"bench", "study", "surface", "stress", "repeatability", "coverage"}
 SETTING = Setting(unit="counts", on_level=60, off_level=40)
 RATE = 1000.0
 
@@ -53,6 +53,7 @@ def answers(line: tuple[Recording, Truth]) -> dict[str, Any]:
         "score": teachlab.score(recording, SETTING, truth),
         "evaluate": teachlab.evaluate(recording, "balanced-guard", truth),
         "bench": teachlab.bench(recording, ["two-sample-midpoint", "sweep-minmax"], truth, options=options),
+        "study": teachlab.study((recording, truth), {"two-sample-midpoint": {"hysteresis_share": [0.1, 0.2]}}, draws=4),
         "surface": teachlab.surface(recording, None, truth, levels=[30, 60, 90]),
         "stress": teachlab.stress(recording, SETTING, truth, gain=[1, 0.5], ambient=[0, 30], pedestal=[0]),
         "repeatability": teachlab.repeatability(recording, "two-sample-midpoint", truth, options=options),

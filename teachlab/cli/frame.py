@@ -53,6 +53,7 @@ IN_FOLDERS: Mapping[str, Mapping[str, str]] = {
         "bench.json": "a bench", "draws.parquet": "the draws of a bench", "*.svg": "an SVG picture",
         "*.setting.json": "a setting",
     },
+    "study": {"study.json": "a study", "study.html": "a page"},
     "report": {"result.json": "an evidence record", "report.html": "a page", "report.pdf": "a PDF"},
     "demo": {"teachlab-demo.svg": "an SVG picture", "teachlab-demo.html": "a page"},
 }  # fmt: skip

@@ -17,7 +17,7 @@ from teachlab.errors import ParameterError
 if TYPE_CHECKING:
     from teachlab.model.teaching import Strategy
     from teachlab.studies.family.configurations import Grid
-    from teachlab.studies.family.study_piece import StudiedLine
+    from teachlab.studies.family.study_grid import StudiedLine
     from teachlab.studies.family.study_run import Progress, WorkAhead
 
     _Asked = tuple[type[Strategy], Grid]

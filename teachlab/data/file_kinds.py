@@ -23,6 +23,7 @@ _KEYS = (
     ("abstained", "an abstention"),
     ("record_sha256", "an evidence record"),
     ("scenario", "the recipe of a synthetic recording"),
+    ("effects", "a study"),
     ("ranking", "a bench"),
 )
 

@@ -210,6 +210,25 @@ bench a.parquet --draws 4 --strategy two-sample-midpoint --jobs 1
 bench fading.parquet --draws 2 --strategy sweep-minmax --set sweep-minmax.weight=0.83 --jobs 1
   --accept-cost: --accept-cost 1 | verdict.decision
 
+study a.parquet --draws 4 --strategy two-sample-midpoint --jobs 1
+  recordings: =study a2.parquet --draws 4 --strategy two-sample-midpoint --jobs 1 | rows.0.recording
+  --strategy: --strategy sweep-minmax | rows.1
+  --grid: --grid hysteresis_share=0.1,0.3 | rows.1
+  --base: --base slow.json | rows.0.base
+  --condition: --condition dim=0.5 | rows.1
+  --draws: --draws 6 | rows.0.draws
+  --seed: --seed 3 | rows.0.seed
+  --teach-share: --teach-share 0.5 | rows.0.teach_passes
+  --tolerance-ms: --tolerance-ms 3 | rows.0.key
+  --cost-miss: --cost-miss 7 | rows.0.key
+  --cost-false: --cost-false 7 | rows.0.key
+  --confidence: --confidence 0.9 | recordings.0.claim
+  --assume: --assume independent | recordings.0.claim
+  --out: --out kept-study | made kept-study/study.json
+  --dry-run: --dry-run | said
+study fading.parquet --draws 2 --strategy sweep-minmax --grid weight=0.83 --jobs 1
+  --accept-cost: --accept-cost 1 | verdict.decision
+
 conform two-sample-midpoint
   strategy: =conform sweep-minmax | strategy
   --set: --set hysteresis_share=2 | refused hysteresis_share
@@ -453,6 +472,8 @@ EXCUSED = {
     "bench --jobs": "how many processes work; the documents are equal by tests/studies/test_run.py",
     "design --accept-cost": "the verdict takes it as that of teach, where it is shown: nothing is lost here",
     "explore --serve": "serves until it is stopped; tests/page/test_server.py shows what it serves, saves and refuses",
+    "study --jobs": "how many processes work; the rows are equal by tests/studies/family/test_engines.py",
+    "study --scheduler": "where the pieces are worked; tests/studies/family/test_engines.py has a real cluster",
     "report --pdf": "needs the extra 'pdf'; tests/evidence/test_pdf.py shows the file and the refusal without it",
 }
 FOR_ALL = ("--json", "--memory", "--force", "--details")
@@ -470,6 +491,7 @@ FORCED = {
     "explore a.parquet": "other.html",
     "replay a.parquet --setting good.json --edges": "other.csv",
     "bench a.parquet --draws 2 --strategy two-sample-midpoint": "taken/bench.json",
+    "study a.parquet --draws 2 --strategy two-sample-midpoint": "taken/study.json",
     "repeatability a.parquet --draws 2 --strategy two-sample-midpoint": "other.svg",
     "surface a.parquet": "other.svg",
     "stress a.parquet --setting good.json --gain 1 --ambient 0 --pedestal 0": "other.svg",

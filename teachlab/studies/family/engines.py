@@ -25,7 +25,7 @@ class WorkerEnded:
     fault = "its worker process ended: probably not enough memory, or a strategy that ends the process"
 
 
-class Engine(Protocol):
+class StudyEngine(Protocol):
     """Works pieces; the results come as they end."""
 
     def run(self, work: Callable[[T], R], pieces: Sequence[T]) -> Iterator[tuple[int, R | WorkerEnded]]:
@@ -33,7 +33,7 @@ class Engine(Protocol):
         ...
 
 
-def engine_of(jobs: int = 1, scheduler: str | None = None) -> Engine:
+def engine_of(jobs: int = 1, scheduler: str | None = None) -> StudyEngine:
     """Return the engine asked for.
 
     Parameters
@@ -114,7 +114,7 @@ class ClusterEngine:
         cluster = None
         if self.address == LOCAL:
             workers = self.jobs or os.cpu_count() or 1
-            cluster = LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=None)
+            cluster = LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=None, silence_logs=50)
         try:
             client = Client(cluster or self.address, timeout="10s", set_as_default=False)
         except (OSError, ValueError) as fault:
@@ -132,7 +132,8 @@ class ClusterEngine:
                     return future
 
                 width = AHEAD * max(1, sum(client.nthreads().values()))
-                batch = as_completed([submit(n) for _, n in zip(range(width), todo, strict=False)])
+                first = [submit(n) for _, n in zip(range(width), todo, strict=False)]
+                batch = as_completed(first, loop=client.loop)
                 for future in batch:
                     try:
                         result = future.result()

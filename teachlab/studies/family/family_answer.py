@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from teachlab.model.verdict import Verdict
     from teachlab.studies.family.row_store import RowTable
-    from teachlab.studies.family.study_piece import Row, StudiedLine, StudyGrid
+    from teachlab.studies.family.study_grid import Row, StudiedLine, StudyGrid
 
 SCHEMA = 1
 Method = tuple[str, str, str]

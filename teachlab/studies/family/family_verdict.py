@@ -19,7 +19,7 @@ from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS, Decision, Meas
 from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption, claim_by_lots
 from teachlab.statistics.claims.orders import CostBound, cost_bound
 from teachlab.statistics.lots import Source
-from teachlab.studies.family.study_piece import COUNTED, Row
+from teachlab.studies.family.study_grid import COUNTED, Row
 from teachlab.teaching.parameters import as_text
 
 if TYPE_CHECKING:

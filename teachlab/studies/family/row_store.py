@@ -20,10 +20,10 @@ from teachlab.data.atomic_files import current, write_aside
 from teachlab.errors import InputError
 from teachlab.evidence.identity import json_digest
 from teachlab.model.draws import MEASURES
-from teachlab.studies.family.study_piece import COUNTED, STATISTICS, PieceRows, Row, StudiedLine
+from teachlab.studies.family.study_grid import COUNTED, STATISTICS, PieceRows, Row, StudiedLine
 
 if TYPE_CHECKING:
-    from teachlab.studies.family.study_piece import StudyGrid
+    from teachlab.studies.family.study_grid import StudyGrid
 
 ROWS, FILE, PART = "rows", "rows.parquet", "recording_id="
 _TEXT, _COUNT, _NUMBER, _FLAG = pa.string(), pa.int64(), pa.float64(), pa.bool_()

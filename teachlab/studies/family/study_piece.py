@@ -5,11 +5,9 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
-from pathlib import Path
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from teachlab.data.opening import open_pair
 from teachlab.errors import TeachlabError
 from teachlab.model.draws import MEASURES, Draw, DrawOptions
 from teachlab.model.json_values import plain
@@ -25,6 +23,7 @@ from teachlab.studies.family.code_fingerprint import code_fingerprint
 from teachlab.studies.family.configurations import Configuration
 from teachlab.studies.family.line_conditions import LineCondition
 from teachlab.studies.family.row_keys import RowKeys
+from teachlab.studies.family.study_grid import COUNTED, STATISTICS, PieceRows, Row, StudyGrid, StudyPiece
 from teachlab.studies.ranking import median_draw, ranking_cost, spreads_of
 from teachlab.studies.tally import Tally
 from teachlab.studies.taught_draws import TaughtDraws, Teaching, taught_draws
@@ -33,102 +32,6 @@ from teachlab.switching.family import replay_family
 if TYPE_CHECKING:
     from teachlab.model.score import Score
     from teachlab.model.setting import Switching
-
-Row = dict[str, Any]
-COUNTED = ("passes", "lost", "gaps", "tripped", "trips", "extra", "ignore_trips")
-"""What is kept of every lot of the claim half."""
-STATISTICS = ("", "_p05", "_p95", "_worst")
-"""Of each measure over the draws: the median bears the bare name."""
-
-
-@dataclass(frozen=True, slots=True)
-class StudiedLine:
-    """A recording that is studied, with its passes and what is known of the line.
-
-    Parameters
-    ----------
-    path : str
-        Local path or address; for a recording in memory its name.
-    truth : str, optional
-        Table of passes that is not the one beside the recording.
-    facts : mapping of str to str
-        Sensor, condition, product … as named by whoever asks.
-    opened : (Recording, Truth), optional
-        What was handed over in memory.
-    """
-
-    path: str
-    truth: str | None = None
-    facts: Mapping[str, str] = field(default_factory=dict)
-    opened: tuple[Recording, Truth] | None = None
-
-    @property
-    def name(self) -> str:
-        """Name of the recording, as its file is called."""
-        return Path(self.path).stem
-
-    def open(self) -> tuple[Recording, Truth]:
-        """Open recording and passes."""
-        return open_pair(self.path, self.truth) if self.opened is None else self.opened
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StudyGrid:
-    """What a study asks of every recording.
-
-    Parameters
-    ----------
-    configurations : tuple of Configuration
-    bases : mapping of name to Setting, Switching or None
-        Delays, filters and evaluation rates under which everything is taught; a setting is for its own unit only.
-    seeds : tuple of int
-    conditions : tuple of LineCondition
-        Under which every setting is tried, once it is taught on the light as recorded.
-    options : DrawOptions
-        Draws, share to teach on, costs and rules; base and seed are those above.
-    """
-
-    configurations: tuple[Configuration, ...]
-    bases: Mapping[str, Switching | None]
-    seeds: tuple[int, ...]
-    conditions: tuple[LineCondition, ...]
-    options: DrawOptions
-
-    @property
-    def rows(self) -> int:
-        """Rows of one recording."""
-        return len(self.configurations) * len(self.bases) * len(self.seeds) * len(self.conditions)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StudyPiece:
-    """What a worker is given: a recording, what is asked of it, and the keys of rows that are there already."""
-
-    line: StudiedLine
-    grid: StudyGrid
-    known: frozenset[str] = frozenset()
-    code: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PieceRows:
-    """What came of a piece: its rows in the order of the grid, or why there are none.
-
-    Parameters
-    ----------
-    recording_id : str
-        Told from the content of recording and passes; empty where they could not be read.
-    keys : tuple of str
-        Of all rows of the piece, in order.
-    rows : mapping of key to row
-        Those that were not known yet.
-    fault : str
-    """
-
-    recording_id: str = ""
-    keys: tuple[str, ...] = ()
-    rows: Mapping[str, Row] = field(default_factory=dict)
-    fault: str = ""
 
 
 def piece_code() -> str:

@@ -26,8 +26,7 @@ from teachlab.statistics.claims.lot_claims import assumption_from
 from teachlab.studies.family.configurations import Grid, configurations
 from teachlab.studies.family.family_verdict import FamilyJudge
 from teachlab.studies.family.line_conditions import AS_RECORDED, LineCondition
-from teachlab.studies.family.study_piece import StudiedLine, StudyGrid
-from teachlab.studies.family.study_run import StudyPlan
+from teachlab.studies.family.study_grid import StudiedLine, StudyGrid, StudyPlan
 from teachlab.teaching.registry import installed_class
 
 if TYPE_CHECKING:

@@ -5,73 +5,23 @@ from __future__ import annotations
 import json
 import resource
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from teachlab.data.atomic_files import one_result, write_aside
-from teachlab.errors import InputError, ParameterError
 from teachlab.model.json_values import Document, plain
-from teachlab.studies.family.engines import Engine, InProcess, WorkerEnded
+from teachlab.studies.family.engines import InProcess, StudyEngine, WorkerEnded
 from teachlab.studies.family.family_answer import StudyAnswer, study_answer
-from teachlab.studies.family.family_verdict import FamilyJudge
 from teachlab.studies.family.row_store import RowStore, RowTable
-from teachlab.studies.family.study_piece import (
-    PieceRows,
-    StudiedLine,
-    StudyGrid,
-    StudyPiece,
-    piece_code,
-    piece_keys,
-    study_piece,
-)
+from teachlab.studies.family.study_grid import PieceRows, StudyPiece, StudyPlan
+from teachlab.studies.family.study_piece import piece_code, piece_keys, study_piece
 
 Progress = Callable[[int, int], None]
 """Given how many recordings are done, and of how many."""
 DOCUMENT, PAGE = "study.json", "study.html"
 ROW_BYTES = 6000
 """A row in memory with its draws and lots."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StudyPlan:
-    """What is studied, and how it is judged.
-
-    Parameters
-    ----------
-    lines : tuple of StudiedLine
-    grid : StudyGrid
-    judge : FamilyJudge
-    """
-
-    lines: tuple[StudiedLine, ...]
-    grid: StudyGrid
-    judge: FamilyJudge
-
-    def __post_init__(self) -> None:
-        if not self.lines:
-            raise InputError("a study needs at least one recording.")
-        if not self.grid.configurations:
-            raise ParameterError("a study needs at least one strategy.")
-        classes: dict[str, type] = {}
-        for one in self.grid.configurations:
-            if classes.setdefault(one.strategy.name, type(one.strategy)) is not type(one.strategy):
-                raise ParameterError(f"two strategies call themselves '{one.strategy.name}'. Rename one of them.")
-        _once("recording", [line.path for line in self.lines])
-        _once("seed", list(map(str, self.grid.seeds)))
-        _once("condition", [condition.name for condition in self.grid.conditions])
-
-    @property
-    def teachings(self) -> int:
-        """Teachings of the whole study, draws counted."""
-        each = self.grid.rows // len(self.grid.conditions) * self.grid.options.draws
-        return each * len(self.lines)
-
-
-def _once(what: str, names: Sequence[str]) -> None:
-    for name in names:
-        if names.count(name) > 1:
-            raise ParameterError(f"the {what} '{name}' is named twice. Name every one once.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,14 +54,14 @@ class WorkAhead(Document):
 
 
 def run_study(
-    plan: StudyPlan, *, engine: Engine | None = None, out: str | None = None, progress: Progress | None = None
+    plan: StudyPlan, *, engine: StudyEngine | None = None, out: str | None = None, progress: Progress | None = None
 ) -> StudyAnswer:
     """Work what is missing, and answer; with a folder every piece is kept as it ends, and a later run goes on there.
 
     Parameters
     ----------
     plan : StudyPlan
-    engine : Engine, optional
+    engine : StudyEngine, optional
         By default one piece after the other in this process.
     out : str, optional
         Folder for the rows, ``study.json`` and ``study.html``.

@@ -1,0 +1,111 @@
+"""The same rows wherever a study is worked: here, in worker processes, on a Dask cluster; and when workers die."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+from pathlib import Path
+
+import pytest
+
+import teachlab
+from teachlab.errors import ParameterError
+from teachlab.studies.family.engines import WorkerEnded, WorkerProcesses, engine_of
+from tests.studies.family.made_lines import content, write_line
+
+GRID = {"quantile-guard": {"position": [0.3, 0.6]}, "two-sample-midpoint": None}
+
+
+ENDS_ITS_PROCESS = """
+import os, signal
+from dataclasses import dataclass
+from typing import ClassVar
+from teachlab.model.teaching import Shown
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EndsItsProcess:
+    name: ClassVar[str] = "ends-its-process"
+    needs: ClassVar[frozenset] = frozenset({Shown.OBJECT})
+
+    def teach(self, view):
+        os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
+@pytest.fixture(scope="module")
+def lines(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = tmp_path_factory.mktemp("lines")
+    for seed in range(6):
+        write_line(place / f"l{seed}.parquet", seed, weak=0.1)
+    (place / "cut.parquet").write_bytes((place / "l0.parquet").read_bytes()[:150])
+    return place
+
+
+@pytest.fixture(scope="module")
+def undisturbed(lines: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
+    out = tmp_path_factory.mktemp("undisturbed")
+    teachlab.study(lines, GRID, draws=5, out=out)
+    return content(out)
+
+
+def test_worker_processes_write_the_same_bytes(lines: Path, undisturbed: dict[str, bytes], tmp_path: Path) -> None:
+    teachlab.study(lines, GRID, draws=5, out=tmp_path / "out", jobs=2)
+    assert content(tmp_path / "out") == undisturbed
+
+
+def test_a_piece_that_ends_its_process_costs_no_other() -> None:
+    def end_or_double(number: int) -> int:
+        if number == 3:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return 2 * number
+
+    found = dict(WorkerProcesses(2).run(end_or_double, list(range(6))))
+    assert isinstance(found.pop(3), WorkerEnded)
+    assert found == {0: 0, 1: 2, 2: 4, 4: 8, 5: 10}
+
+
+def test_a_strategy_that_ends_its_process_is_a_row_with_its_reason(lines: Path, tmp_path: Path) -> None:
+    file = tmp_path / "ends.py"
+    file.write_text(ENDS_ITS_PROCESS)
+    found = teachlab.study(lines / "l0.parquet", {f"{file}:EndsItsProcess": None}, draws=1, jobs=2)
+    assert "its worker process ended" in found.to_pandas().reason.iloc[0]
+
+
+def test_a_cluster_of_two_workers_of_which_one_is_killed_writes_the_same_bytes(
+    lines: Path, undisturbed: dict[str, bytes], tmp_path: Path
+) -> None:
+    distributed = pytest.importorskip("distributed")
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, dashboard_address=None, silence_logs=50
+    ) as cluster:
+        workers = [worker.pid for worker in cluster.workers.values()]
+        killed: list[int] = []
+
+        def kill_once(done: int, of: int) -> None:
+            if not killed:
+                killed.append(workers[0])
+                os.kill(workers[0], signal.SIGKILL)
+
+        teachlab.study(
+            lines, GRID, draws=5, out=tmp_path / "out", scheduler=cluster.scheduler_address, progress=kill_once
+        )
+        assert killed
+        # The nanny has put another in its place, or the one that is left did the work.
+        deadline = time.monotonic() + 30
+        while len(cluster.scheduler.workers) < 1 and time.monotonic() < deadline:
+            time.sleep(0.1)
+    assert content(tmp_path / "out") == undisturbed
+
+
+def test_a_cluster_of_its_own_writes_the_same_bytes(lines: Path, undisturbed: dict[str, bytes], tmp_path: Path) -> None:
+    pytest.importorskip("distributed")
+    teachlab.study(lines, GRID, draws=5, out=tmp_path / "out", scheduler="local", jobs=2)
+    assert content(tmp_path / "out") == undisturbed
+
+
+def test_a_scheduler_that_is_not_there_is_told(lines: Path) -> None:
+    pytest.importorskip("distributed")
+    with pytest.raises(ParameterError, match="cannot be reached"):
+        teachlab.study(lines, GRID, draws=1, scheduler="no address")
+    assert type(engine_of(1)).__name__ == "InProcess"

@@ -1,0 +1,229 @@
+"""A study: its rows are those of a bench, told apart and kept; what it says follows from them."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import ClassVar
+
+import pandas as pd
+import pytest
+
+import teachlab
+from teachlab.errors import InputError, ParameterError, StrategyError
+from teachlab.model.draws import MEASURES, Costs, DrawOptions
+from teachlab.model.score import Rules
+from teachlab.model.setting import Setting
+from teachlab.model.teaching import Shown, TeachView
+from teachlab.scoring import score
+from teachlab.scoring.claims import lot_counts
+from teachlab.studies.claim_half import claim_halves
+from teachlab.studies.family.line_conditions import LineCondition
+from teachlab.studies.family.study_plan import planned_study, studied_lines
+from teachlab.studies.taught_draws import Teaching, taught_draws
+from teachlab.switching import replay
+from teachlab.teaching.registry import installed_class
+from tests.studies.family.made_lines import line, write_line
+
+GRID = {"quantile-guard": {"position": [0.3, 0.6]}, "two-sample-midpoint": {"hysteresis_share": [0.1]}}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Broken:
+    """Breaks in a way of its own."""
+
+    name: ClassVar[str] = "broken"
+    at: float = 1.0
+
+    @property
+    def needs(self) -> frozenset[Shown]:
+        raise ValueError("no idea")
+
+    def teach(self, view: TeachView) -> Setting:
+        raise AssertionError
+
+
+def test_a_row_is_what_a_bench_says_of_that_strategy(tmp_path: Path) -> None:
+    place = write_line(tmp_path / "line.parquet", 3, weak=0.2)
+    delays = Setting(unit="counts", on_level=0, off_level=0, on_delay_ms=2)
+    frame = teachlab.study(
+        place, GRID, draws=7, seeds=[4], bases={"slow": delays}, cost_miss=2.0, tolerance_ms=1.0
+    ).to_pandas()
+    options = DrawOptions(draws=7, seed=4, base=delays, costs=Costs(miss=2.0), rules=Rules(tolerance_ms=1.0))
+    checked = 0
+    for strategy, values in (("quantile-guard", {"position": 0.3}), ("two-sample-midpoint", {"hysteresis_share": 0.1})):
+        one = installed_class(strategy)(**values)
+        bench = teachlab.bench(place, [one], options=options)
+        (result,) = bench.results
+        (row,) = frame[
+            (frame.strategy == strategy) & (frame[next(iter(values))] == next(iter(values.values())))
+        ].to_dict("records")
+        for name in MEASURES:
+            if name == "regret":  # the bench measures it against the settings tried, too
+                continue
+            spread = result.spreads[name]
+            told = [row[f"{name}{end}"] for end in ("", "_p05", "_p95", "_worst")]
+            assert told == pytest.approx([spread.median, spread.p05, spread.p95, spread.worst], nan_ok=True), name
+        assert (row["taught"], row["abstained"], row["failed"]) == (7 - result.abstained, result.abstained, 0)
+        found = bench.recommendation
+        assert found is not None
+        n = found.worth.score.counts
+        assert row["setting"] == json.dumps(replace(found.setting, taught=None).as_dict())
+        assert (row["claim_passes"], row["claim_lost"]) == (n.scored_passes, n.lost)
+        assert row["claim_false"] == n.false_trips + n.extra + n.ignore_false_trips
+        assert row["chosen_cost"] == found.chosen_cost
+        checked += 1
+    assert checked == 2
+
+
+def test_lots_of_a_row_are_those_of_its_setting(tmp_path: Path) -> None:
+    recording, truth = line(5, 90, weak=0.3)
+    found = teachlab.study((recording, truth), {"sweep-minmax": None}, draws=5)
+    (row,) = found.table.to_pylist()
+    options = DrawOptions(draws=5)
+    one = installed_class("sweep-minmax")()
+    taught = taught_draws(recording, truth, {"x": Teaching(one, None, 0)}, options=options)
+    half = claim_halves(
+        recording, truth, taught.draws, first_half=taught.first_half, middle=taught.middle, options=options
+    )["x"]
+    again = score(replay(recording, half.setting), truth, rules=options.rules.scored_from(taught.middle))
+    counts = lot_counts(truth, again.trials)
+    assert [lot["lost"] for lot in row["lots"]] == counts.lost.tolist()
+    assert sum(lot["passes"] for lot in row["lots"]) == row["claim_passes"]
+    assert [lot["lot"] for lot in row["lots"]] == [str(truth.lot[k]) for k in counts.first_pass]
+    assert row["lot_source"] == "lots"
+    by_lot = {one.name: one for one in found.groups if one.by == "lot"}
+    assert sum(one.passes for one in by_lot.values()) == row["claim_passes"]
+
+
+def test_the_frame_is_tidy_and_tells_files_of_one_name_apart(tmp_path: Path) -> None:
+    for place, seed in (("north/line", 1), ("south/line", 2)):
+        write_line(tmp_path / f"{place}.parquet", seed)
+    found = teachlab.study(tmp_path, GRID, draws=4, out=tmp_path / "out")
+    frame = found.to_pandas()
+    assert frame.columns[:3].tolist() == ["key", "recording", "path"]
+    assert len(frame) == 6
+    assert set(frame.recording) == {"line"}
+    assert frame.path.nunique() == 2
+    assert {one.recording for one in found.lines} == {"north/line", "south/line"}
+    assert {"strategy", "position", "hysteresis_share", "lost_rate", "cost", "regret"} <= set(frame.columns)
+    assert frame[frame.strategy == "two-sample-midpoint"].position.isna().all()
+    assert frame.key.is_unique
+    kept = pd.read_parquet(tmp_path / "out" / "rows")
+    assert kept.recording_id.nunique() == 2
+    assert set(kept.key) == set(frame.key)
+    assert found.plot()._repr_svg_()
+
+
+def test_facts_of_lines_are_columns_and_groups(tmp_path: Path) -> None:
+    rows = [
+        {"path": str(write_line(tmp_path / f"l{k}.parquet", k)), "sensor": "AB"[k % 2], "shift": "early"}
+        for k in range(4)
+    ]
+    found = teachlab.study(pd.DataFrame(rows), {"quantile-guard": None}, draws=3)
+    assert found.to_pandas().sensor.tolist() == ["A", "B", "A", "B"]
+    groups = {(one.by, one.name): one.lines for one in found.groups}
+    assert (groups["sensor", "A"], groups["sensor", "B"], groups["shift", "early"]) == (2, 2, 4)
+    with pytest.raises(InputError, match="strategy"):
+        teachlab.study([{"path": rows[0]["path"], "strategy": "x"}], {"quantile-guard": None}, draws=3)
+
+
+def test_what_fails_is_a_row_with_its_reason(tmp_path: Path) -> None:
+    good = write_line(tmp_path / "good.parquet", 1)
+    cut = tmp_path / "cut.parquet"
+    cut.write_bytes(good.read_bytes()[:200])
+    bare = write_line(tmp_path / "bare.parquet", 2)
+    bare.with_suffix(".passes.parquet").unlink()
+    asked = {Broken: {"at": [1.0, 2.0]}, "single-sample": None}
+    found = teachlab.study([good, cut, bare, tmp_path / "no.parquet"], asked, draws=3)
+    frame = found.to_pandas().set_index("path")
+    assert frame.loc[str(cut)].reason.startswith(f"{cut}: not a readable Parquet file")
+    assert "no table of passes" in frame.loc[str(bare)].reason
+    assert "there is no such file" in frame.loc[str(tmp_path / "no.parquet")].reason
+    rows = frame.loc[str(good)]
+    broken = rows[rows.strategy == "broken"]
+    assert broken.failed.tolist() == [3, 3]
+    assert broken.reason.tolist() == ["strategy 'broken' failed: ValueError: no idea"] * 2
+    assert rows[rows.strategy == "single-sample"].taught.tolist() == [3]
+    assert [one.recording for one in found.faults] == ["cut", "bare", "no"]
+    assert any("3 of 4 recordings could not be studied" in text for text in found.verdict.conditions)
+
+
+def test_a_parameter_that_cannot_be_is_refused_before_any_work(tmp_path: Path) -> None:
+    place = write_line(tmp_path / "line.parquet", 1)
+    with pytest.raises(ParameterError, match="positon"):
+        teachlab.study(place, {"quantile-guard": {"positon": [0.5]}})
+    with pytest.raises((ParameterError, StrategyError), match="position"):
+        teachlab.study(place, {"quantile-guard": {"position": [0.5, 7.0]}})
+    with pytest.raises(ParameterError, match="no value"):
+        teachlab.study(place, {"quantile-guard": {"position": []}})
+
+
+def test_grids_are_those_of_scikit_learn(tmp_path: Path) -> None:
+    from sklearn.model_selection import ParameterGrid
+
+    grid = [{"position": [0.3, 0.5], "share": [0.0, 0.02]}, {"position": [0.7]}]
+    plan = planned_study(studied_lines(line(1)), [(installed_class("quantile-guard"), grid)], draws=2)
+    tried = [{k: one.parameters[k] for k in given} for one, given in zip(
+        plan.grid.configurations, ParameterGrid(grid), strict=True)]  # fmt: skip
+    assert tried == list(ParameterGrid(grid))
+
+
+def test_conditions_stress_the_light_and_nothing_else() -> None:
+    """The stress map of one setting counts the same: another way, by levels instead of light."""
+    recording, truth = line(7, 40, weak=0.1)
+    found = teachlab.study(
+        (recording, truth), {"quantile-guard": None}, draws=3,
+        conditions={"dim": {"gain": 0.5}, "bright": {"ambient": 25.0}, "dirty": {"gain": 0.6, "pedestal": 30.0}},
+    )  # fmt: skip
+    frame = found.to_pandas().set_index("condition")
+    assert frame.index.tolist() == ["as recorded", "dim", "bright", "dirty"]
+    assert frame.setting.nunique() == 1
+    told = json.loads(frame.setting.iloc[0])
+    setting = Setting(unit="counts", on_level=told["on_level"], off_level=told["off_level"])
+    for name, row in frame.iterrows():
+        condition = {"dim": (0.5, 0, 0), "bright": (1, 25.0, 0), "dirty": (0.6, 0, 30.0)}.get(str(name), (1, 0, 0))
+        light = LineCondition(name="x", gain=condition[0], ambient=condition[1], pedestal=condition[2]).of(recording)
+        middle = Rules(first_pass=27)
+        n = score(replay(light, setting), truth, rules=middle).counts
+        assert (row.claim_lost, row.claim_passes) == (n.lost, n.scored_passes)
+        whole = score(replay(light, setting), truth).counts
+        gain, ambient, pedestal = ([value] for value in condition)
+        mapped = teachlab.stress(recording, setting, truth, gain=gain, ambient=ambient, pedestal=pedestal)
+        assert whole.lost == mapped.as_dict()["lost"][0][0][0]
+    assert frame.claim_lost["dim"] > frame.claim_lost["as recorded"]
+
+
+def test_the_choice_is_the_cheapest_over_all_lines_and_the_middle_of_equals(tmp_path: Path) -> None:
+    lines = [line(seed, 60, name=f"l{seed}") for seed in range(6)]
+    asked = {"quantile-guard": {"position": [0.2, 0.3, 0.4]}, "sweep-minmax": {"weight": [0.99]}}
+    found = teachlab.study(lines, asked, draws=5)
+    assert found.recommended.label == "quantile-guard (position 0.3)"
+    costs = [one.cost for one in found.ranking]
+    assert costs == sorted(costs)
+    frame = found.to_pandas()
+    by_hand = frame[(frame.strategy == "sweep-minmax")].ranking_cost.mean()
+    assert next(one for one in found.ranking if one.strategy == "sweep-minmax").cost == pytest.approx(by_hand)
+    effects = {one.value: one.cost for one in found.effects}
+    assert effects == {v: pytest.approx(frame[frame.position == v].ranking_cost.mean()) for v in (0.2, 0.3, 0.4)}
+    assert str(found.verdict.decision) == "use"
+    assert found.verdict.claim.passes == int(frame[frame.position == 0.3].claim_passes.sum())
+    # Six lines without a loss: 1 - 0.05^(1/6), the bound of section 7a of lots, here of lines.
+    assert found.verdict.claim.upper == pytest.approx(1 - 0.05 ** (1 / 6))
+
+
+def test_a_line_on_which_it_fails_is_named(tmp_path: Path) -> None:
+    lines = [line(seed, 60, name=f"l{seed}", weak=0.5 if seed == 3 else 0.0) for seed in range(6)]
+    found = teachlab.study(lines, {"two-sample-midpoint": None}, draws=5)
+    assert "l3" in " ".join(one.text for one in found.verdict.reasons)
+    assert found.ranking[0].worst == "l3"
+    assert found.ranking[0].share_between is not None
+    assert [one.recording for one in found.lines if one.lost + one.false] == ["l3"]
+
+
+def test_a_study_of_nothing_is_refused() -> None:
+    with pytest.raises(InputError, match="at least one recording"):
+        planned_study([], [(installed_class("single-sample"), None)])
+    with pytest.raises(ParameterError, match="at least one strategy"):
+        teachlab.study(line(1), {})
