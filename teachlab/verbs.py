@@ -106,6 +106,7 @@ def replay(
     passes: TruthLike | None = None,
     *,
     margins: bool = False,
+    reserves: bool = False,
     rules: Rules = USUAL_RULES,
 ) -> Told[ReplayAnswer]:
     """Replay a recording through the sensor's switching; where there are passes, score it too.
@@ -117,7 +118,9 @@ def replay(
     passes : path or Truth, optional
         Default: the table beside the recording, if there is one.
     margins : bool
-        Measure margin, reserves and reasons too: a few more readings.
+        Measure margin and reasons too.
+    reserves : bool
+        With the margins measure reserves too.
     rules : Rules
 
     Returns
@@ -146,7 +149,7 @@ def replay(
     beside = None if isinstance(recording, Recording) else find_truth(fspath(recording))
     alone = passes is None and beside is None
     opened, truth = (_recording(recording), None) if alone else _opened(recording, passes)
-    found = replayed(opened, truth, _setting(setting), rules=rules, margins=margins)
+    found = replayed(opened, truth, _setting(setting), rules=rules, margins=margins, with_reserves=reserves)
     onsets, releases = found.output.onsets.tolist(), found.output.releases.tolist()
 
     def rows() -> Iterator[dict[str, Any]]:

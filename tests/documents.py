@@ -54,6 +54,7 @@ teach d.parquet --strategy background-follower
 design a.parquet
 design d2.parquet --set delays=4
 replay a.parquet --setting good.json
+replay a.parquet --setting good.json --reserves
 replay a.parquet --setting high.json
 replay a.parquet --setting low.json --no-margin
 replay d.parquet --setting dip.json

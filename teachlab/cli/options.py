@@ -23,7 +23,7 @@ Assignments = Annotated[
     list[str] | None,
     typer.Option("--set", help="Set a parameter: [STRATEGY.]PARAMETER=VALUE. May be given several times."),
 ]
-Margins = Annotated[bool, typer.Option(help="Measure margin to noise and reserves. Takes longer.")]
+Margins = Annotated[bool, typer.Option(help="Measure margin to noise, and in compare reserves.")]
 Figures = Annotated[
     list[str] | None, typer.Option(help="File to write: .json, .svg or .png. May be given several times.")
 ]

@@ -49,6 +49,9 @@ def replay_command(
     tolerance_ms: Tolerance = 0.0,
     confidence: Confidence = 0.95,
     margin: Margins = True,
+    reserves: Annotated[
+        bool, typer.Option(help="Measure too how much light may be lost, or added, before the first fault.")
+    ] = False,
     assume: Assume = "lots",
     accept_cost: AcceptCost = 0.05,
     edges: Annotated[str | None, typer.Option(help="Write the output's edges: .csv or .parquet.")] = None,
@@ -78,7 +81,7 @@ def replay_command(
     opened, passes = open_with_passes(recording, truth)
     with naming(setting, recording), progress(f"replaying {opened.name}", quiet=json) as report:
         found = replayed(
-            opened, passes, chosen, rules=rules, margins=margin, accepted=accept_cost,
+            opened, passes, chosen, rules=rules, margins=margin, with_reserves=reserves, accepted=accept_cost,
             assumption=assumption_from(assume),
             files=FilesJudged(recording=recording, setting=setting, truth=truth), progress=report,
         )  # fmt: skip

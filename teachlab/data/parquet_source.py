@@ -197,7 +197,7 @@ class ParquetSource:
 
         While the caller works on one piece, two threads decode the next ones, each on a handle of its own.
         """
-        plan = [entry for entry in self._plan() if entry[0].stop > start and entry[0].start < stop]
+        plan = _merged([entry for entry in self._plan() if entry[0].stop > start and entry[0].start < stop], size)
         # Decoding takes longer than what is done with the light, and releases the interpreter: two threads stay ahead.
         if len(plan) <= 1 or any(self._is_giant(group) for _, group, _ in plan):
             for piece in self._pieces(start, stop):
@@ -325,6 +325,18 @@ def _plan_chunks(file: pq.ParquetFile, starts: Any, dtype: np.dtype[Any]) -> lis
         step = BLOCK_SAMPLES if b - a > WHOLE_GROUP_ROWS else max(1, b - a)
         out += [(Chunk(c, min(c + step, b), low, high), group, upto - group) for c in range(a, b, step)]
         group = upto
+    return out
+
+
+def _merged(plan: list[tuple[Chunk, int, int]], size: int) -> list[tuple[Chunk, int, int]]:
+    """Join neighbouring chunks of whole row groups up to `size` samples: fewer calls decode faster."""
+    out: list[tuple[Chunk, int, int]] = []
+    for chunk, group, groups in plan:
+        if out and out[-1][1] + out[-1][2] == group and chunk.stop - out[-1][0].start <= size:
+            before, first, many = out[-1]
+            out[-1] = (Chunk(before.start, chunk.stop), first, many + groups)
+        else:
+            out.append((chunk, group, groups))
     return out
 
 

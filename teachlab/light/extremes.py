@@ -2,12 +2,87 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.model.recording import Light
+from teachlab.model.recording import Block, Light
+from teachlab.sensor.edges import ranges_of
+
+Where = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cells:
+    """A block without an invalid sample in cells, none of which reaches over a border of a stretch.
+
+    One look at the light serves all that asks for extremes of stretches, or where a level can be met.
+
+    Parameters
+    ----------
+    start : int
+        Sample index of the first sample.
+    light : ndarray, shape (n,), recording units
+    cuts : ndarray of intp, shape (cells,)
+        First samples of the cells, from 0 on.
+    low, high : ndarray, shape (cells,), recording units
+        Extremes of each, in the stored type.
+    """
+
+    start: int
+    light: Light
+    cuts: Where
+    low: Light
+    high: Light
+
+    @classmethod
+    def of(cls, block: Block, borders: NDArray[np.int64], length: int) -> Self | None:
+        """Cut a block at ascending borders (samples of the record) and every `length` samples.
+
+        None of an empty block, and of one with an invalid sample.
+        """
+        size = block.light.size
+        if size == 0 or (block.invalid is not None and block.invalid.any()):
+            return None
+        a, b = np.searchsorted(borders, (block.start, block.start + size))
+        cuts = np.concatenate((np.arange(0, size, length), borders[a:b] - block.start))
+        cuts.sort()
+        cuts = cuts[np.append(True, cuts[1:] != cuts[:-1])]
+        low = np.minimum.reduceat(block.light, cuts)
+        # A minimum propagates NaN.
+        if low.dtype.kind == "f" and np.isnan(low.min()):
+            return None
+        return cls(block.start, block.light, cuts, low, np.maximum.reduceat(block.light, cuts))
+
+    @property
+    def stop(self) -> int:
+        """Index after the last sample."""
+        return self.start + self.light.size
+
+    def index(self, samples: NDArray[np.int64]) -> Where:
+        """Return which cell begins at samples of the record that are borders, or lie outside; their number behind."""
+        return np.searchsorted(self.cuts, samples - self.start)
+
+    def samples(self, some: NDArray[np.bool_]) -> Where:
+        """Return the places in the block of all samples of some cells."""
+        return ranges_of(self.cuts[some], np.append(self.cuts[1:], self.light.size)[some])
+
+    def told_by(self, side: Light, whole: NDArray[np.bool_]) -> tuple[Light, Where]:
+        """Return all samples of some cells and one value of the others, and where every cell begins, and the last ends.
+
+        Parameters
+        ----------
+        side : ndarray, shape (cells,)
+            The one value.
+        whole : ndarray of bool, shape (cells,)
+        """
+        ends = np.where(whole, np.append(self.cuts[1:], self.light.size), self.cuts + 1)
+        at = np.concatenate(([0], np.cumsum(ends - self.cuts)))
+        values = self.light[ranges_of(self.cuts, ends)]
+        values[at[:-1][~whole]] = side[~whole]
+        return values, at
 
 
 class Extremes:
@@ -64,16 +139,29 @@ class Extremes:
             # Invalid samples are taken out, and the cuts moved to where they lie among the valid ones.
             cuts = np.concatenate(([0], np.cumsum(valid)))[cuts]
             light = light[valid]
+        self._take(a, b, cuts, cuts, light, light)
+
+    def push_cells(self, cells: Cells) -> None:
+        """Take consecutive samples without an invalid one, cut at all borders of these stretches."""
+        a = int(np.searchsorted(self._stop, cells.start, side="right"))
+        b = int(np.searchsorted(self._start, cells.stop, side="left"))
+        if a >= b:
+            return
+        ends = np.column_stack([self._start[a:b], self._stop[a:b]]).ravel()
+        self._take(a, b, cells.index(ends), (ends - cells.start).clip(0, cells.light.size), cells.low, cells.high)
+
+    def _take(self, a: int, b: int, cuts: Where, samples: NDArray[np.int64], low: Light, high: Light) -> None:
+        """Take stretches `a` to `b` from lowest and highest light, cut at places that are so many samples apart."""
         # reduceat gives the first element for an empty stretch, not nothing: those are left out beforehand.
         some = cuts[1::2] > cuts[0::2]
         if not some.any():
             return
         rows = self._rows[a:b][some]
+        self.valid[rows] += (samples[1::2] - samples[0::2])[some]
         cuts = np.column_stack([cuts[0::2][some], cuts[1::2][some]]).ravel()
-        self.valid[rows] += cuts[1::2] - cuts[0::2]
         # fmin and fmax let a stretch that began in an earlier block start from NaN.
-        self.low[rows] = np.fmin(self.low[rows], _reduced(np.minimum, light, cuts))
-        self.high[rows] = np.fmax(self.high[rows], _reduced(np.maximum, light, cuts))
+        self.low[rows] = np.fmin(self.low[rows], _reduced(np.minimum, low, cuts))
+        self.high[rows] = np.fmax(self.high[rows], _reduced(np.maximum, high, cuts))
 
 
 def _reduced(reduction: Any, light: Light, cuts: NDArray[np.int64]) -> NDArray[np.float64]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.light.extremes import Cells, Where
 from teachlab.model.recording import Light
 
 
@@ -54,16 +55,35 @@ class InnerValleys:
         b = int(np.searchsorted(self._start, first + light.size, side="left"))
         if a >= b:
             return
+        begin = (self._start[a:b] - first).clip(0, light.size)
+        end = (self._stop[a:b] - first).clip(0, light.size)
+        self._take(a, b, light, begin, end, self._start[a] < first, self._stop[b - 1] > first + light.size)
+
+    def push_cells(self, cells: Cells) -> None:
+        """Take consecutive evaluations without holes, cut at all borders of these stretches."""
+        a = int(np.searchsorted(self._stop, cells.start, side="right"))
+        b = int(np.searchsorted(self._start, cells.stop, side="left"))
+        if a >= b:
+            return
+        # A cell on one side of the level is as good as its deepest light.
+        low, high = cells.low.astype(np.float64), cells.high.astype(np.float64)
+        deepest = cells.low if self._up else cells.high
+        light, at = cells.told_by(deepest, (low < self._level) & (high >= self._level))
+        begin, end = at[cells.index(self._start[a:b])], at[cells.index(self._stop[a:b])]
+        self._take(a, b, light, begin, end, self._start[a] < cells.start, self._stop[b - 1] > cells.stop)
+
+    def _take(
+        self, a: int, b: int, light: Light, begin: Where, end: Where, goes_on: np.bool_, left_open: np.bool_
+    ) -> None:
+        """Take stretches `a` to `b`, which lie in the light from `begin` to `end`; the first may go on, the last on."""
         # From here on active is high; float64 holds every stored type that levels are compared with.
         height = light.astype(np.float64) if self._up else -light.astype(np.float64)
         active = np.flatnonzero(height >= self._level if self._up else height > -self._level)
-        begin = (self._start[a:b] - first).clip(0, light.size)
-        end = (self._stop[a:b] - first).clip(0, light.size)
         i, j = np.searchsorted(active, begin), np.searchsorted(active, end)
         # i … j − 1 are the active evaluations of a stretch within this block: between the first and the last of them
         # lies the part of the valley that is known to be inside.
         some = j > i
-        since = self._since if self._start[a] < first else None
+        since = self._since if goes_on else None
         if some.any():
             low, high = active[i[some]], active[j[some] - 1] + 1
             if since is not None and some[0]:
@@ -73,17 +93,16 @@ class InnerValleys:
                 found[0] = min(found[0], since)
             rows = self._rows[a:b][some]
             self._valley[rows] = np.fmin(self._valley[rows], found)
-        self._since = self._left_open(height, since, a, b, first, int(active[j[-1] - 1]) + 1 if some[-1] else None)
+        after = int(active[j[-1] - 1]) + 1 if some[-1] else None
+        self._since = self._left_open(height, since, b - a == 1, after) if left_open else None
 
     def _left_open(
-        self, height: NDArray[np.float64], since: float | None, a: int, b: int, first: int, after: int | None
+        self, height: NDArray[np.float64], since: float | None, alone: bool, after: int | None
     ) -> float | None:
         """Return the deepest light since the last active evaluation of a stretch that goes on, or None."""
-        if self._stop[b - 1] <= first + height.size:
-            return None
         if after is not None:
             return float(height[after:].min(initial=np.inf))
-        if since is None or a != b - 1:
+        if since is None or not alone:
             return None
         return min(since, float(height.min(initial=np.inf)))
 

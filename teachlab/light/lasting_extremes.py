@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.light.extremes import Extremes
+from teachlab.light.extremes import Cells, Extremes
 from teachlab.model.recording import Light
 from teachlab.sensor.running_extremes import running_max, running_min
 
@@ -30,6 +30,11 @@ class Hold:
     def __init__(self) -> None:
         self._last: Any = None
         self._ahead = 0
+
+    @property
+    def begun(self) -> bool:
+        """Whether a valid evaluation came."""
+        return self._last is not None
 
     def push(self, light: Light, invalid: NDArray[np.bool_] | None) -> Light:
         """Return the evaluations up to the end of this block, without holes, in the same type."""
@@ -106,6 +111,13 @@ class SustainedExtremes:
         self._mins.push(base + self._span - 1, running_min(joined, self._span))
         self._maxes.push(base + self._span - 1, running_max(joined, self._span))
         self._tail = joined[max(0, joined.size - self._span + 1) :]
+
+    def push_cells(self, cells: Cells) -> None:
+        """Take consecutive evaluations without holes, cut at all borders of these stretches."""
+        if self._span == 1:
+            self._mins.push_cells(cells)
+        else:
+            self.push(cells.start, cells.light)
 
     @property
     def high(self) -> NDArray[np.float64]:

@@ -7,12 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.light.stretches import Evaluated, Stretches, measure
+from teachlab.light.extremes import Cells, Extremes
+from teachlab.light.stretches import Stretches
 from teachlab.light.windows import Windows, border_evaluations
-from teachlab.model.recording import Recording
+from teachlab.model.recording import Block, Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock
+from teachlab.sensor.comparator import level_in
+from teachlab.sensor.evaluated_blocks import evaluated
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,35 +52,74 @@ class PassAndGapExtremes:
     def of(
         cls, recording: Recording, truth: Truth, *, evaluation_rate_hz: float | None = None, rules: Rules = USUAL_RULES
     ) -> PassAndGapExtremes:
-        """Measure a recording in four passes over it."""
-        clock = Clock.of(recording.samples, recording.info.sample_rate_hz, evaluation_rate_hz)
+        """Measure a recording in one reading."""
+        reading = PassAndGapReading(recording, truth, evaluation_rate_hz=evaluation_rate_hz, rules=rules)
+        for block in recording.blocks():
+            reading.push(block)
+        return reading.extremes()
+
+
+class PassAndGapReading:
+    """Measures `PassAndGapExtremes` while a recording is read; parameters as there."""
+
+    def __init__(
+        self, recording: Recording, truth: Truth, *, evaluation_rate_hz: float | None = None, rules: Rules = USUAL_RULES
+    ) -> None:
+        self._clock = clock = Clock.of(recording.samples, recording.info.sample_rate_hz, evaluation_rate_hz)
         windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, rules))
-        evaluated = Evaluated(recording, clock, clock.count)
-        rows = np.flatnonzero(windows.covered_to > windows.covered_from)
+        self._rows = rows = np.flatnonzero(windows.covered_to > windows.covered_from)
         start, stop = windows.covered_from[rows], windows.covered_to[rows]
         before = np.concatenate((np.zeros(min(rows.size, 1), np.int64), stop[:-1]))
         apart = start > before
-        return cls(
-            passes=measure(evaluated, start, stop),
-            pass_rows=rows,
-            gaps=measure(evaluated, windows.gap_start, windows.gap_stop),
-            between=measure(evaluated, before[apart], start[apart]),
-            between_before=rows[apart],
-            clipped=_clipped(evaluated, start, stop, recording.info.full_scale),
-            rate_hz=clock.rate_hz,
+        self._between_before = rows[apart]
+        self._stretches = [(start, stop), (windows.gap_start, windows.gap_stop), (before[apart], start[apart])]
+        self._found = [Extremes(*ends) for ends in self._stretches]
+        self._full = None if recording.info.full_scale is None else level_in(recording.dtype, recording.info.full_scale)
+        self._clipped = np.zeros(start.size)
+
+    def push(self, block: Block) -> None:
+        """Take the next samples."""
+        for seen in evaluated((block,), self._clock):
+            if seen.light.size == 0:
+                continue
+            invalid = seen.invalid_mask()
+            for found in self._found:
+                found.push(seen.start, seen.light, invalid)
+            self._clip(seen, invalid)
+
+    @property
+    def borders(self) -> NDArray[np.int64]:
+        """Where the stretches begin and end, evaluations."""
+        return np.concatenate([side for ends in self._stretches for side in ends])
+
+    def push_cells(self, cells: Cells) -> None:
+        """Take the next samples, all valid, in cells cut at all `borders`."""
+        if not self._clock.every_sample:
+            self.push(Block(cells.start, cells.light))
+            return
+        for found in self._found:
+            found.push_cells(cells)
+        if self._full is not None and (cells.low.min() <= 0 or cells.high.max() >= self._full):
+            self._clip(Block(cells.start, cells.light), None)
+
+    def _clip(self, seen: Block, invalid: NDArray[np.bool_] | None) -> None:
+        """Count what lies at an end of the scale."""
+        if self._full is None or (seen.light.min() > 0 and seen.light.max() < self._full):
+            return
+        at_end = (seen.light >= self._full) | (seen.light <= 0)
+        if invalid is not None:
+            at_end &= ~invalid
+        at, (start, stop) = np.flatnonzero(at_end) + seen.start, self._stretches[0]
+        a, b = np.searchsorted(stop, seen.start, side="right"), np.searchsorted(start, seen.start + seen.light.size)
+        self._clipped[a:b] += np.searchsorted(at, stop[a:b]) - np.searchsorted(at, start[a:b])
+
+    def extremes(self) -> PassAndGapExtremes:
+        """Return what was found, once every sample was taken."""
+        passes, gaps, between = (
+            Stretches(start, stop, found.valid, found.low, found.high)
+            for (start, stop), found in zip(self._stretches, self._found, strict=True)
         )
-
-
-def _clipped(
-    evaluated: Evaluated, start: NDArray[np.int64], stop: NDArray[np.int64], full_scale: float | None
-) -> NDArray[np.float64]:
-    """Return the share of each stretch at or beyond an end of the scale."""
-    found = np.zeros(start.size)
-    if full_scale is None:
-        return found
-    for first, levels in evaluated.blocks():
-        at_end = (levels >= full_scale) | (levels <= 0)
-        sums = np.concatenate(([0], np.cumsum(at_end)))
-        # A stretch that leaves the block is counted up to its end here, and on from there in the next one.
-        found += sums[(stop - first).clip(0, levels.size)] - sums[(start - first).clip(0, levels.size)]
-    return found / (stop - start)
+        return PassAndGapExtremes(
+            passes=passes, pass_rows=self._rows, gaps=gaps, between=between, between_before=self._between_before,
+            clipped=self._clipped / (passes.stop - passes.start), rate_hz=self._clock.rate_hz,
+        )  # fmt: skip

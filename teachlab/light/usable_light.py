@@ -43,6 +43,11 @@ def bounded_recording(recording: Recording) -> Recording:
     return replace(recording, source=_Bounded(recording.source, recording.name))
 
 
+def largest(dtype: np.dtype[Any]) -> float:
+    """Return the largest light of a type to reckon with."""
+    return min(LARGEST, float(np.finfo(dtype).max)) if dtype.kind == "f" else np.inf
+
+
 def bounded(block: Block, name: str) -> Block:
     """Return a block with infinite light at the largest number of its type.
 
@@ -65,7 +70,7 @@ def bounded(block: Block, name: str) -> Block:
     light = block.light
     if light.dtype.kind != "f" or light.size == 0:
         return block
-    limit = min(LARGEST, float(np.finfo(light.dtype).max))
+    limit = largest(light.dtype)
     # NaN compares as beyond, so that the usual block costs two reductions.
     if -limit <= light.min() and light.max() <= limit:
         return block

@@ -124,9 +124,9 @@ def exposure(truth: Truth, first_taught: int, stop_taught: int, trials: Trials) 
 def lot_codes(truth: Truth, rows: NDArray[np.int64]) -> tuple[NDArray[np.int64], Source]:
     """Return the number of the lot of every pass in `rows`, and what the lots are: as labelled, or stretches."""
     if truth.lot is not None:
-        names = [str(name) for name in truth.lot[rows]]
-        codes: dict[str, int] = {}
-        code = np.array([codes.setdefault(name, len(codes)) for name in names], np.int64)
+        names = truth.lot[rows].tolist()
+        codes = {name: k for k, name in enumerate(dict.fromkeys(names))}
+        code = np.fromiter(map(codes.__getitem__, names), np.int64, len(names))
         if len(codes) > 1 and "" not in codes:
             return code, Source.LOTS
     _, of = blocks_of(np.zeros(rows.size, bool))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -80,7 +80,12 @@ class Claimable:
 
 
 def claimable(
-    recording: Recording, truth: Truth, setting: Setting, result: Score, *, look_for_copies: bool = True
+    recording: Recording,
+    truth: Truth,
+    setting: Setting,
+    result: Score,
+    *,
+    copies: Sequence[tuple[int, int]] | None = None,
 ) -> Claimable:
     """Leave out the trials that support no claim, and name the conditions that are open.
 
@@ -90,8 +95,8 @@ def claimable(
         What is claimed about.
     result : Score
         Of that setting.
-    look_for_copies : bool
-        Whether to read the light of all passes again in search of stretches that repeat another.
+    copies : sequence of (int, int), optional
+        Scored passes that repeat an earlier one, where they are known: else the recording is read for them.
 
     Notes
     -----
@@ -123,7 +128,7 @@ def claimable(
             f"{int(short.sum())} of {int(scored.sum())} passes are shorter than the doubt of their borders, "
             f"{truth.uncertainty_samples:g} samples: at most {100 * MOST_IN_DOUBT:g} % may be."
         )
-    copied = repeated_stretches(recording, truth.start[first:], truth.end[first:]) if look_for_copies else []
+    copied = repeated_stretches(recording, truth.start[first:], truth.end[first:]) if copies is None else copies
     if copied:
         one, other = (int(k) + first for k in copied[0])
         conditions[OpenCondition.COPIES] = (

@@ -2,24 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.errors import ParameterError
+from teachlab.errors import ParameterError, UnmeasurableError
 from teachlab.light.edge_time import EDGE_SHARE, edge_evaluations, places, ranges
+from teachlab.light.extremes import Cells
 from teachlab.light.inner_valleys import InnerValleys
 from teachlab.light.lasting_extremes import Hold, SustainedExtremes
 from teachlab.light.noise import KEPT_VALUES, Selection, SmallestStep, local_noise
-from teachlab.light.usable_light import bounded_recording
+from teachlab.light.usable_light import bounded, largest
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.margin import ExcessGain, Margin, Population, Sides
 from teachlab.model.recording import Block, Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Trials
+from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.sensor.output import Output
+from teachlab.sensor.clock import Clock
+from teachlab.sensor.edges import ranges_of
+from teachlab.sensor.output import Output, onset_lag
 
 QUANTILE_SHARE = 0.01
 """Share of passes, and of gaps, that may lie beyond the level quoted for them."""
@@ -86,61 +91,31 @@ def measure_margin(
     """
     if not 0 < quantile_share < 0.5:
         raise ParameterError(f"quantile-share must lie between 0 and 0.5, got {quantile_share:g}.")
-    recording = bounded_recording(recording)
-    windows = Windows.of(truth, output.clock, border=border_evaluations(truth, output.clock, rules), lag=output.lag)
-    scan = _Scan(output, truth, windows)
+    scan = MarginScan(recording, output.setting, truth, rules)
     for block in recording.blocks():
         scan.push(block)
-    passes = np.zeros(truth.passes, bool)
-    passes[trials.first_pass :] = trials.passes != Outcome.EXCLUDED
-    passes &= truth.detect & (windows.stop > windows.start)
-    gaps = np.isin(windows.gap_after, trials.gap_after[trials.gaps != Outcome.EXCLUDED])
-    with np.errstate(invalid="ignore", over="ignore"):
-        edge_range = _edge_range(recording, output, windows, np.flatnonzero(passes))
-    # Levels at the ends of the numbers are no fault: a distance to them may be infinite, null in JSON.
-    with np.errstate(invalid="ignore", over="ignore"):
-        found = _margin(scan, passes, gaps, output, recording.info.dark_level, quantile_share, edge_range)
-        return _without_saturated(found, scan, passes, gaps, recording.info.full_scale)
+    return scan.margin(recording, output, trials, quantile_share=quantile_share)
 
 
-def _edge_range(recording: Recording, output: Output, windows: Windows, rows: NDArray[np.int64]) -> float | None:
-    """Return the 99 % quantile of the background range within the median time of an edge.
+class MarginScan:
+    """One reading: sustained extremes of windows and gaps, valleys inside passes, noise on both sides.
 
-    Of a long recording a stretch of `KEPT_VALUES` evaluations from the first pass on stands for the whole.
+    Parameters
+    ----------
+    recording, truth, rules
+        As of `measure_margin`.
+    setting : Setting
+        Of fixed levels.
     """
-    if rows.size == 0:
-        return None
-    first = max(0, int(windows.covered_from[rows[0]]) - CELL)
-    stop = min(output.clock.count, first + KEPT_VALUES)
-    samples = output.clock.sample_of(np.arange(first, stop))
-    block = recording.read(int(samples[0]), int(samples[-1]) + 1)
-    mask, at = block.invalid_mask(), samples - samples[0]
-    held = Hold().push(block.light[at], None if mask is None else mask[at])
-    if held.size < stop - first:
-        return None
-    height = held.astype(np.float64) * output.setting.sign
-    # Only what lies wholly within the stretch that was read.
-    rows = rows[windows.covered_to[rows] <= stop]
-    gaps = (windows.gap_start >= first) & (windows.gap_stop <= stop)
-    start, end = windows.gap_start[gaps] - first, windows.gap_stop[gaps] - first
-    if start.size == 0:
-        return None
-    background = float(np.median(height[places(start, end)]))
-    edge = edge_evaluations(height, windows.covered_from[rows] - first, windows.covered_to[rows] - first, background)
-    span = 2 if np.isnan(edge) else max(2, int(np.ceil(edge)) + 1)
-    # One edge away from the passes, where there is room: the foot of an edge is no noise.
-    found = ranges(height, start + span, end - span, span)
-    found = found if found.size else ranges(height, start, end, span)
-    found = found[np.isfinite(found)]
-    return float(np.quantile(found, EDGE_SHARE)) if found.size else None
 
-
-class _Scan:
-    """One reading: sustained extremes of windows and gaps, valleys inside passes, noise on both sides."""
-
-    def __init__(self, output: Output, truth: Truth, windows: Windows) -> None:
-        setting, self._clock = output.setting, output.clock
-        self._count, span = output.clock.count, output.lag + 1
+    def __init__(self, recording: Recording, setting: Setting, truth: Truth, rules: Rules = USUAL_RULES) -> None:
+        self._name = recording.name
+        self._clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
+        lag = onset_lag(setting, self._clock)
+        border = border_evaluations(truth, self._clock, rules)
+        self._truth, self._windows = truth, Windows.of(truth, self._clock, border=border, lag=lag)
+        self._fault: UnmeasurableError | None = None
+        windows, self._count, span = self._windows, self._clock.count, lag + 1
         up = setting.light_on
         # A peak counts as far as it lasts: D = lag + 1 evaluations, which is what filter and delay ask of it.
         #
@@ -150,31 +125,126 @@ class _Scan:
         self.gaps = SustainedExtremes(windows.gap_start, windows.gap_stop, span)
         self.gap_after, self.gap_after_of = windows.gap_after, truth.passes
         self.inner = InnerValleys(windows.covered_from, windows.covered_to, setting.activation, up)
-        self.object_steps = _Steps(windows.covered_from[truth.detect], windows.covered_to[truth.detect], self._count)
-        self.gap_steps = _Steps(windows.gap_start, windows.gap_stop, self._count)
+        objects = windows.covered_from[truth.detect], windows.covered_to[truth.detect]
+        self.steps = _Steps((objects, (windows.gap_start, windows.gap_stop)), self._count)
         self.step = SmallestStep()
         self._hold = Hold()
 
+    @property
+    def borders(self) -> NDArray[np.int64]:
+        """Where windows, gaps and passes begin and end, evaluations."""
+        w = self._windows
+        return np.concatenate((w.start, w.stop, w.gap_start, w.gap_stop, w.covered_from, w.covered_to))
+
     def push(self, block: Block) -> None:
-        """Take the next samples."""
+        """Take the next samples; after light that is too large to be measured the rest is not looked at."""
+        if self._fault is not None:
+            return
+        try:
+            block = bounded(block, self._name)
+        except UnmeasurableError as fault:
+            self._fault = fault
+            return
         first = self._clock.first_at_or_after(block.start)
         stop = self._clock.first_at_or_after(block.start + block.light.size)
         light, invalid = block.light, block.invalid_mask()
         if not self._clock.every_sample:
             at = self._clock.sample_of(np.arange(first, stop)) - block.start
             light, invalid = light[at], None if invalid is None else invalid[at]
-        self.object_steps.push(first, light, invalid)
-        self.gap_steps.push(first, light, invalid)
-        self.step.push(light if invalid is None else light[~invalid])
+        self._push_noise(first, light, invalid)
         held = self._hold.push(light, invalid)
         if held.size:
             for into in (self.windows, self.gaps, self.inner):
                 into.push(stop - held.size, held)
 
+    def push_cells(self, cells: Cells) -> None:
+        """Take the next samples, all valid, in cells cut at all `borders`."""
+        light, beyond = cells.light, largest(cells.light.dtype)
+        far = cells.low.min() < -beyond or cells.high.max() > beyond
+        if self._fault is not None or far or not self._clock.every_sample or not self._hold.begun:
+            self.push(Block(cells.start, light))
+            return
+        self._push_noise(cells.start, light, None)
+        self._hold.push(light, None)
+        for into in (self.windows, self.gaps, self.inner):
+            into.push_cells(cells)
+
+    def _push_noise(self, first: int, light: NDArray[Any], invalid: NDArray[np.bool_] | None) -> None:
+        self.steps.push(first, light, invalid)
+        self.step.push(light if invalid is None else light[~invalid])
+
+    def edge_stretch(self, rows: NDArray[np.int64] | None = None) -> tuple[int, int]:
+        """Return the samples ``[first, stop)`` that tell how long edges take, from the first of some passes on.
+
+        Without rows from the first pass to be detected that the begin of the record does not cut. Of a long recording
+        `KEPT_VALUES` evaluations stand for the whole.
+        """
+        if rows is None:
+            rows = np.flatnonzero(self._truth.detect & (self._truth.start > 0))
+        if rows.size == 0:
+            return 0, 0
+        first = max(0, int(self._windows.covered_from[rows[0]]) - CELL)
+        last = min(self._count, first + KEPT_VALUES) - 1
+        a, b = self._clock.sample_of(np.array([first, last])).tolist()
+        return a, b + 1
+
+    def margin(
+        self, recording: Recording, output: Output, trials: Trials, *, quantile_share: float = QUANTILE_SHARE
+    ) -> Margin:
+        """Return the margin once every sample was taken; `edge_stretch` of the recording is looked at again.
+
+        Raises
+        ------
+        UnmeasurableError
+            If there was light too large to be measured.
+        """
+        if self._fault is not None:
+            raise self._fault
+        truth, windows = self._truth, self._windows
+        passes = np.zeros(truth.passes, bool)
+        passes[trials.first_pass :] = trials.passes != Outcome.EXCLUDED
+        passes &= truth.detect & (windows.stop > windows.start)
+        gaps = np.isin(windows.gap_after, trials.gap_after[trials.gaps != Outcome.EXCLUDED])
+        # Levels at the ends of the numbers are no fault: a distance to them may be infinite, null in JSON.
+        with np.errstate(invalid="ignore", over="ignore"):
+            edge_range = self._edge_range(recording, output, np.flatnonzero(passes))
+            found = _margin(self, passes, gaps, output, recording.info.dark_level, quantile_share, edge_range)
+            return _without_saturated(found, self, passes, gaps, recording.info.full_scale)
+
+    def _edge_range(self, recording: Recording, output: Output, rows: NDArray[np.int64]) -> float | None:
+        """Return the 99 % quantile of the background range within the median time of an edge."""
+        if rows.size == 0:
+            return None
+        windows = self._windows
+        block = bounded(recording.read(*self.edge_stretch(rows)), self._name)
+        first = self._clock.first_at_or_after(block.start)
+        stop = self._clock.first_at_or_after(block.start + block.light.size)
+        mask, at = block.invalid_mask(), self._clock.sample_of(np.arange(first, stop)) - block.start
+        held = Hold().push(block.light[at], None if mask is None else mask[at])
+        if held.size < stop - first:
+            return None
+        height = held.astype(np.float64) * output.setting.sign
+        # Only what lies wholly within the stretch that was read.
+        rows = rows[windows.covered_to[rows] <= stop]
+        gaps = (windows.gap_start >= first) & (windows.gap_stop <= stop)
+        start, end = windows.gap_start[gaps] - first, windows.gap_stop[gaps] - first
+        if start.size == 0:
+            return None
+        background = float(np.median(height[places(start, end)]))
+        covered = windows.covered_from[rows] - first, windows.covered_to[rows] - first
+        edge = edge_evaluations(height, *covered, background)
+        span = 2 if np.isnan(edge) else max(2, int(np.ceil(edge)) + 1)
+        # One edge away from the passes, where there is room: the foot of an edge is no noise.
+        found = ranges(height, start + span, end - span, span)
+        found = found if found.size else ranges(height, start, end, span)
+        found = found[np.isfinite(found)]
+        return float(np.quantile(found, EDGE_SHARE)) if found.size else None
+
     def noise(self) -> tuple[float | None, float | None]:
         """Return the local noise of objects and of the background."""
         step = self.step.step()
-        return local_noise(self.object_steps.values(), step), local_noise(self.gap_steps.values(), step)
+        of_object, of_gaps = self.steps.values()
+        return local_noise(of_object, step), local_noise(of_gaps, step)
 
 
 class _Steps:
@@ -182,55 +252,60 @@ class _Steps:
 
     Up to `KEPT_VALUES` evaluations all differences are used. Beyond, only those in every cell that an even
     selection picks: which ones depends on their place alone, not on how the recording comes in blocks.
+
+    Parameters
+    ----------
+    kinds : sequence of (ndarray, ndarray), evaluations
+        Stretches ``[start, stop)``, ascending and disjoint, of every kind that is told apart.
+    count : int
+        Evaluations of the record.
     """
 
-    def __init__(self, start: NDArray[np.int64], stop: NDArray[np.int64], count: int) -> None:
-        real = stop > start + 1
+    def __init__(self, kinds: Sequence[tuple[NDArray[np.int64], NDArray[np.int64]]], count: int) -> None:
         # The difference that belongs to an evaluation is the one from its neighbour before.
-        self._start, self._stop = start[real] + 1, stop[real]
+        self._kinds = [(start[stop > start + 1] + 1, stop[stop > start + 1], Selection()) for start, stop in kinds]
         self._stride = -(-count // KEPT_VALUES)
-        self._kept = Selection()
         self._last = np.nan
 
     def push(self, first: int, light: NDArray[Any], invalid: NDArray[np.bool_] | None) -> None:
         """Take consecutive evaluations."""
-        for a, b in self._pieces(first, light.size):
-            before = self._last if a == 0 else _level(light, invalid, a - 1)
-            levels = Block(0, light[a:b], None if invalid is None else invalid[a:b]).as_float()
+        if light.size == 0:
+            return
+        at = self._looked_at(first, light.size)
+        if at.size:
+            before = _levels(light, invalid, (at - 1).clip(min=0))
+            before[at == 0] = self._last
             with np.errstate(invalid="ignore"):
-                steps = np.diff(levels, prepend=before)
-            steps = steps[self._inside(first + a, steps.size)]
-            self._kept.push(steps[np.isfinite(steps)])
-        if light.size:
-            self._last = _level(light, invalid, light.size - 1)
+                steps = _levels(light, invalid, at) - before
+            known = np.isfinite(steps)
+            steps, at = steps[known], at[known] + first
+            for start, stop, kept in self._kinds:
+                a, b = np.searchsorted(stop, first, side="right"), np.searchsorted(start, first + light.size)
+                if a < b:
+                    k = np.searchsorted(start[a:b], at, side="right") - 1
+                    kept.push(steps[(k >= 0) & (at < stop[a:b][k.clip(min=0)])])
+        self._last = _levels(light, invalid, np.array([-1]))[0]
 
-    def _pieces(self, first: int, size: int) -> list[tuple[int, int]]:
+    def _looked_at(self, first: int, size: int) -> NDArray[np.intp]:
+        """Return the places of evaluations that are looked at."""
         if self._stride == 1:
-            return [(0, size)] if size else []
+            return np.arange(size)
         cells = np.arange(first // CELL, (first + size - 1) // CELL + 1)
         # Multiples of the golden ratio spread evenly and in step with no period of the light.
-        chosen = cells[(cells * 0.6180339887498949) % 1.0 < 1 / self._stride]
-        return [(max(0, int(c) * CELL - first), min(size, (int(c) + 1) * CELL - first)) for c in chosen]
+        chosen = cells[(cells * 0.6180339887498949) % 1.0 < 1 / self._stride] * CELL - first
+        return ranges_of(chosen.clip(min=0), (chosen + CELL).clip(max=size))
 
-    def _inside(self, first: int, size: int) -> NDArray[np.bool_]:
-        at = np.arange(first, first + size)
-        k = np.searchsorted(self._start, at, side="right") - 1
-        if not self._start.size:
-            return np.zeros(size, bool)
-        out: NDArray[np.bool_] = (k >= 0) & (at < self._stop[k.clip(0)])
-        return out
-
-    def values(self) -> Levels:
-        """Return the differences kept."""
-        return self._kept.values()
+    def values(self) -> list[Levels]:
+        """Return the differences kept of every kind."""
+        return [kept.values() for _, _, kept in self._kinds]
 
 
-def _level(light: NDArray[Any], invalid: NDArray[np.bool_] | None, at: int) -> float:
-    return np.nan if invalid is not None and invalid[at] else float(light[at])
+def _levels(light: NDArray[Any], invalid: NDArray[np.bool_] | None, at: NDArray[np.intp]) -> Levels:
+    return Block(0, light[at], None if invalid is None else invalid[at]).as_float()
 
 
 def _margin(
-    scan: _Scan,
+    scan: MarginScan,
     passes: NDArray[np.bool_],
     gaps: NDArray[np.bool_],
     output: Output,
@@ -283,7 +358,7 @@ def _margin(
 
 
 def _without_saturated(
-    found: Margin, scan: _Scan, passes: NDArray[np.bool_], gaps: NDArray[np.bool_], full_scale: float | None
+    found: Margin, scan: MarginScan, passes: NDArray[np.bool_], gaps: NDArray[np.bool_], full_scale: float | None
 ) -> Margin:
     """Take back the sides of a class that stands still at an end of the scale: a clipped class has no noise to tell."""
     if full_scale is None:
@@ -309,7 +384,7 @@ def _without_saturated(
     )
 
 
-def _after(scan: _Scan, values: Levels, gaps: NDArray[np.bool_]) -> Levels:
+def _after(scan: MarginScan, values: Levels, gaps: NDArray[np.bool_]) -> Levels:
     """Return the value of the gap after every pass; NaN where there is none, or none that is looked at."""
     out = np.full(scan.gap_after_of, np.nan)
     known = gaps & (scan.gap_after >= 0)

@@ -199,7 +199,8 @@ def _by(names: Names, truth: Truth, trials: Trials, confidence: float) -> Mappin
     trial = truth.detect[trials.first_pass :] & (trials.passes != Outcome.EXCLUDED)
     lost = trial & ((trials.passes == Outcome.MISS) | (trials.passes == Outcome.MERGED))
     # Coded in the order of first appearance; np.unique would sort a million strings to get the same.
-    codes: dict[str, int] = {}
-    code = np.array([codes.setdefault(name, len(codes)) for name in names[trials.first_pass :]], np.int64)
+    scored = names[trials.first_pass :].tolist()
+    codes = {name: k for k, name in enumerate(dict.fromkeys(scored))}
+    code = np.fromiter(map(codes.__getitem__, scored), np.int64, len(scored))
     of, events = np.bincount(code[trial], minlength=len(codes)), np.bincount(code[lost], minlength=len(codes))
     return {name: proportion(int(events[k]), int(of[k]), confidence) for name, k in codes.items() if of[k]}

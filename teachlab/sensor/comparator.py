@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.model.recording import Light
-from teachlab.sensor.edges import Edges, TwoState, joined
+from teachlab.sensor.edges import Edges, TwoState, joined, ranges_of
 from teachlab.sensor.validity import Validity
 
 CACHE_BLOCK = 1 << 17
@@ -121,6 +121,35 @@ class Comparator:
             self._push(part, None if invalid is None else invalid[a : a + CACHE_BLOCK])
             self._count += part.size
 
+    def push_cells(self, light: Light, cuts: NDArray[np.intp], low: Light, high: Light) -> None:
+        """Take the next evaluations, all valid, of which the extremes of cells are known.
+
+        Parameters
+        ----------
+        light : ndarray, shape (n,), recording units
+            In the stored type.
+        cuts : ndarray of intp, shape (cells,)
+            Where cells begin, from 0 on.
+        low, high : ndarray, shape (cells,), recording units
+        """
+        # A cell can change the state if it reaches a level that the cell before did not leave the state at.
+        darkens, lights = low < self._off, high >= self._on
+        decides = np.flatnonzero(darkens | lights)
+        both = (darkens & lights)[decides]
+        sense = np.where(both, 0, np.where(lights[decides], 1, -1))
+        before = np.append(1 if self._state else -1, sense[:-1])
+        some = decides[both | (sense != before)]
+        ends = np.append(cuts[1:], light.size)
+        size = ends[some] - cuts[some]
+        if self._first is None or light.dtype != self._dtype or size.sum() > CACHE_BLOCK:
+            self.push(light)
+            return
+        if some.size:
+            places = ranges_of(cuts[some], ends[some])
+            self._find_edges(light[places], None, places)
+        self._validity.push(None, light.size)
+        self._count += light.size
+
     def _push(self, x: Light, invalid: _Bool | None) -> None:
         # One reduction answers two questions: can the state change here, and (it propagates) is there a NaN?
         extreme = x.min() if self._state else x.max()
@@ -143,7 +172,7 @@ class Comparator:
         self._first = self._state = bool(x[k] >= self._begin)
         return True
 
-    def _find_edges(self, x: Light, invalid: _Bool | None) -> None:
+    def _find_edges(self, x: Light, invalid: _Bool | None, places: NDArray[np.intp] | None = None) -> None:
         m = x.size
         light, dark, code, new = self._light[:m], self._dark[:m], self._code[:m], self._new[:m]
         np.greater_equal(x, self._on, out=light)
@@ -168,7 +197,7 @@ class Comparator:
         np.not_equal(turn[1:], turn[:-1], out=change[1:])
         at = at[change]
         if at.size:
-            self._edges.append(at + self._count)
+            self._edges.append((at if places is None else places[at]) + self._count)
             # An odd number of edges ends in the other state.
             self._state ^= bool(at.size & 1)
 

@@ -108,3 +108,16 @@ class RunCounter:
         """Return how many true evaluations lie in each ``[start, stop)``."""
         out: Edges = self.before(stop) - self.before(start)
         return out
+
+
+def ranges_of(start: NDArray[np.intp], stop: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Return the numbers of ranges ``[start, stop)``, one after the other.
+
+    Examples
+    --------
+    >>> ranges_of(np.array([3, 9]), np.array([5, 10])).tolist()
+    [3, 4, 9]
+    """
+    size = stop - start
+    out: NDArray[np.intp] = np.arange(int(size.sum())) + np.repeat(start - np.cumsum(size) + size, size)
+    return out

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from teachlab.errors import SettingError
 from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting, WindowSetting
+from teachlab.model.recording import Block
 from teachlab.sensor.clock import Clock, no_valid_sample
 from teachlab.sensor.comparator import Comparator
 from teachlab.sensor.delays import consecutive_filter, delayed
@@ -18,7 +19,8 @@ from teachlab.sensor.output import Followed, Output
 from teachlab.sensor.window_comparator import TwoThresholds
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Block, Chunk, Recording
+    from teachlab.light.extremes import Cells
+    from teachlab.model.recording import Chunk, Recording
     from teachlab.model.setting import Setting
     from teachlab.sensor.edges import TwoState
 
@@ -63,17 +65,71 @@ def replay(recording: Recording, setting: Setting, *, progress: Callable[[float]
     >>> out.onsets.tolist(), out.releases.tolist()
     ([2, 6], [4, 7])
     """
-    check_unit(recording, setting)
-    clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
-    comparator = _comparator(recording, clock, setting)
-    _compare(recording, clock, comparator, progress)
-    followed = None
-    if isinstance(comparator, Followers):
-        comparator.finish()
-        followed = comparator.followed()[0]
-    if comparator.first is None:
-        raise no_valid_sample(recording.name, recording.samples)
-    return switch(comparator.light_state(), comparator.validity(), setting, clock, followed=followed)
+    running = Replaying(recording, setting)
+    running.read(progress)
+    return running.output()
+
+
+class Replaying:
+    """A replay in progress: blocks of samples in, the output out at the end.
+
+    Parameters
+    ----------
+    recording, setting
+        As of `replay`.
+
+    Raises
+    ------
+    SettingError
+        If the unit differs from the recording's, or the evaluation rate exceeds its rate.
+    """
+
+    def __init__(self, recording: Recording, setting: Setting) -> None:
+        check_unit(recording, setting)
+        self._recording, self._setting = recording, setting
+        self.clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
+        self._comparator = _comparator(recording, self.clock, setting)
+
+    def push(self, block: Block) -> None:
+        """Take the next samples."""
+        for one in evaluated((block,), self.clock):
+            self._comparator.push(one.light, one.invalid)
+
+    def push_cells(self, cells: Cells) -> None:
+        """Take the next samples, all valid, in cells."""
+        if isinstance(self._comparator, Comparator) and self.clock.every_sample:
+            self._comparator.push_cells(cells.light, cells.cuts, cells.low, cells.high)
+        else:
+            self.push(Block(cells.start, cells.light))
+
+    def read(self, progress: Callable[[float], None] | None = None) -> None:
+        """Take the whole recording, without what cannot change the state by its stored extremes."""
+        chunks = self._recording.source.chunks()
+        if any(chunk.high is not None for chunk in chunks):
+            # Only chunks that can change the state are decoded: most of a quiet recording is passed over.
+            blocks = _unskipped(self._recording, chunks, self.clock, self._comparator)
+        else:
+            blocks = self._recording.blocks()
+        for block in blocks:
+            self.push(block)
+            if progress is not None:
+                progress((block.start + block.light.size) / self._recording.samples)
+
+    def output(self) -> Output:
+        """Return the output, once every sample was taken.
+
+        Raises
+        ------
+        RecordingError
+            If no evaluation reads a valid sample.
+        """
+        comparator, followed = self._comparator, None
+        if isinstance(comparator, Followers):
+            comparator.finish()
+            followed = comparator.followed()[0]
+        if comparator.first is None:
+            raise no_valid_sample(self._recording.name, self._recording.samples)
+        return switch(comparator.light_state(), comparator.validity(), self._setting, self.clock, followed=followed)
 
 
 def _comparator(recording: Recording, clock: Clock, setting: Setting) -> AnyComparator:
@@ -115,21 +171,6 @@ def switch(
     filtered = consecutive_filter(light, invalid, setting.consecutive, size)
     undelayed = filtered if setting.light_on else filtered.inverted()
     return Output(setting, clock, undelayed, delayed(undelayed, setting, clock), invalid, followed)
-
-
-def _compare(
-    recording: Recording, clock: Clock, comparator: AnyComparator, progress: Callable[[float], None] | None
-) -> None:
-    chunks = recording.source.chunks()
-    if any(chunk.high is not None for chunk in chunks):
-        # Only chunks that can change the state are decoded: most of a quiet recording is passed over by its extremes.
-        blocks = _unskipped(recording, chunks, clock, comparator)
-    else:
-        blocks = recording.blocks()
-    for block in evaluated(blocks, clock):
-        comparator.push(block.light, block.invalid)
-        if progress is not None:
-            progress((block.start + block.light.size) / clock.count)
 
 
 def _unskipped(

@@ -188,6 +188,7 @@ replay a.parquet --setting high.json
   --tolerance-ms: --tolerance-ms 3 | score.gap_hours
   --confidence: --confidence 0.9 | score.lost_rate.low
   --margin: --no-margin | margin
+  --reserves: --reserves | reserves
   --accept-cost: --accept-cost 1 | verdict.decision
   --edges: --edges edges.csv | made edges.csv
   --plot: --plot where.svg | made where.svg

@@ -42,7 +42,7 @@ def test_a_reserve_is_told_in_percent_of_the_light(tmp_path: Path) -> None:
     write_recording(tmp_path / "a.parquet", Recording.from_array(light, info))
     write_truth(tmp_path / "a.passes.parquet", Truth.from_arrays(start, start + 40))
     write_setting(tmp_path / "s.json", Setting(unit="counts", on_level=45.0, off_level=30.0))
-    words = ["replay", str(tmp_path / "a.parquet"), "--setting", str(tmp_path / "s.json")]
+    words = ["replay", str(tmp_path / "a.parquet"), "--setting", str(tmp_path / "s.json"), "--reserves"]
     document = json.loads(CliRunner().invoke(app, [*words, "--json"]).stdout)
     assert document["reserves"]["contamination_reserve"] == pytest.approx(0.25, abs=0.001)
     assert " 25 % of the light may be lost" in CliRunner().invoke(app, [*words, "--details"]).stdout

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.data.alignment.shift import ClockShift
-from teachlab.data.alignment.stretches import NearLight, runs_of
+from teachlab.data.alignment.stretches import Bin, NearLight, runs_of
 
 Floats = NDArray[np.float64]
 
@@ -49,9 +49,7 @@ def coarse_shifts(light: NearLight, start: Floats, end: Floats, samples: int) ->
     """Return where the edges of truth and light agree best, to about a bin: within 2.5 passes, anywhere, as it is."""
     if start.size == 0:
         return [ClockShift(samples)]
-    gaps = start[1:] - end[:-1]
-    spans = np.concatenate([end - start, gaps[gaps > 0]])
-    width = max(1, int(np.quantile(spans, 0.1) / BINS_PER_PASS))
+    width = _bin_width(start, end)
     trains = [
         train
         for first, stop in runs_of(start.size)
@@ -66,16 +64,38 @@ def coarse_shifts(light: NearLight, start: Floats, end: Floats, samples: int) ->
     return [*asis, near] if near == anywhere else [*asis, near, anywhere]
 
 
-def _trains(
-    light: NearLight, start: Floats, end: Floats, samples: int, width: int, first: int, stop: int
-) -> list[Train]:  # fmt: skip
+def bins_of(start: Floats, end: Floats, samples: int) -> list[Bin]:
+    """Return the bins that the coarse step will ask for."""
+    if start.size == 0:
+        return []
+    width = _bin_width(start, end)
+    reaches = (_reach(start, end, samples, width, *run) for run in runs_of(start.size))
+    return [(low, high, width) for low, high, _ in reaches]
+
+
+def _bin_width(start: Floats, end: Floats) -> int:
+    gaps = start[1:] - end[:-1]
+    spans = np.concatenate([end - start, gaps[gaps > 0]])
+    return max(1, int(np.quantile(spans, 0.1) / BINS_PER_PASS))
+
+
+def _reach(
+    start: Floats, end: Floats, samples: int, width: int, first: int, stop: int
+) -> tuple[int, int, float]:  # fmt: skip
+    """Return the samples ``[low, high)`` about a run of passes, and how far shifts are looked for."""
     a, b = float(start[first]), float(end[stop - 1])
     pitch = (b - a) / (stop - first)
     slip = MOST_RATE * max(abs(a - samples / 2), abs(b - samples / 2))
     whole = stop - first == start.size
     margin = float(samples) if whole else REACH_PASSES * pitch + slip
     margin = min(margin, max((MOST_BINS * width - (b - a)) / 2, REACH_PASSES * pitch))
-    low, high = max(0, int(a - margin)), min(samples, int(b + margin))
+    return max(0, int(a - margin)), min(samples, int(b + margin)), margin
+
+
+def _trains(
+    light: NearLight, start: Floats, end: Floats, samples: int, width: int, first: int, stop: int
+) -> list[Train]:  # fmt: skip
+    low, high, margin = _reach(start, end, samples, width, first, stop)
     if high - low < 2 * width:
         return []
     levels = light.binned(low, high, width)

@@ -7,13 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.data.alignment.stretches import NearLight, runs_of
+from teachlab.data.alignment.stretches import KEPT, NearLight, runs_of
 
 Light = NDArray[np.float64]
 Places = NDArray[np.float64]
 
 REACH = 1 << 14
 """A crossing is looked for no further from a border than so many samples."""
+NEAR = 64
+"""Samples; passes that lie so near to where they should are looked at in what was kept."""
 FEWEST_SAMPLES = 2
 """On either side of a border, at least so many samples are needed."""
 CLEAR = 4.0
@@ -103,6 +105,22 @@ def crossings_beside(
         np.unique(np.concatenate([*ends, np.empty(0)])),
         float(np.median(known)) if known else float("nan"),
     )
+
+
+def stretches_of(start: Places, end: Places, samples: int) -> list[tuple[int, int]]:
+    """Return the samples ``[first, stop)`` in which crossings will be looked for, if passes lie where they should."""
+    reach, found = Reaches.of(start, end, samples), []
+    for first, stop in runs_of(start.size):
+        if first >= stop:
+            continue
+        a, b = max(0, int(start[first]) - REACH), min(samples, int(end[stop - 1]) + REACH)
+        if b - a <= KEPT:
+            found.append((a, b))
+            continue
+        for at, out, into in ((start, reach.before, reach.inside), (end, reach.inside, reach.after)):
+            low, high = at[first:stop] - out[first:stop] - NEAR, at[first:stop] + into[first:stop] + NEAR
+            found += zip(low.clip(min=0).astype(int).tolist(), high.clip(max=samples).astype(int).tolist(), strict=True)
+    return found
 
 
 def _reading(light: NearLight, run: tuple[int, int], start: Places, end: Places, samples: int) -> range:

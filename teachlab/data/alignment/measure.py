@@ -9,13 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.data.alignment.answer import Alignment, Group
-from teachlab.data.alignment.coarse_shift import coarse_shifts
-from teachlab.data.alignment.crossings import Crossings, Reaches, crossings_beside
+from teachlab.data.alignment.coarse_shift import bins_of, coarse_shifts
+from teachlab.data.alignment.crossings import Crossings, Reaches, crossings_beside, stretches_of
 from teachlab.data.alignment.lags import Lags, fit_lags
 from teachlab.data.alignment.shift import ClockShift
-from teachlab.data.alignment.stretches import NearLight
+from teachlab.data.alignment.stretches import Bins, NearLight
 from teachlab.data.alignment.whole_periods import OtherFit, ambiguous, other_fits, own_fit
-from teachlab.model.recording import Direction, Recording
+from teachlab.model.recording import Block, Direction, Recording
 from teachlab.model.truth import Truth
 
 UPWARDS = {Direction.RISE: 1.0, Direction.DIP: -1.0}
@@ -27,7 +27,32 @@ NEAR_ENOUGH = 1.0
 _Found = tuple[Lags, list[OtherFit], Crossings]
 
 
-def measure_alignment(recording: Recording, truth: Truth) -> Alignment | None:
+class AlignmentReading:
+    """What one reading of a recording leaves for the measurement of alignment: bins of its light.
+
+    Parameters
+    ----------
+    recording, truth
+        As of `measure_alignment`.
+
+    Attributes
+    ----------
+    stretches : list of (int, int), samples
+        Light that is asked for beside them; `teachlab.data.kept_light` keeps it.
+    """
+
+    def __init__(self, recording: Recording, truth: Truth) -> None:
+        start, end = truth.start.astype(np.float64), truth.end.astype(np.float64)
+        self.bins = {key: Bins(*key) for key in bins_of(start, end, recording.samples)}
+        self.stretches = stretches_of(start, end, recording.samples)
+
+    def push(self, block: Block) -> None:
+        """Take the next samples."""
+        for bins in self.bins.values():
+            bins.push(block)
+
+
+def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentReading | None = None) -> Alignment | None:
     """Measure how far the borders of truth lie from where the light crosses.
 
     Parameters
@@ -35,6 +60,8 @@ def measure_alignment(recording: Recording, truth: Truth) -> Alignment | None:
     recording : Recording
     truth : Truth
         Of this recording; nothing of it is changed.
+    reading : AlignmentReading, optional
+        Of both, where the recording was read already.
 
     Returns
     -------
@@ -48,17 +75,17 @@ def measure_alignment(recording: Recording, truth: Truth) -> Alignment | None:
 
     Notes
     -----
-    A long recording is looked at in runs of neighbouring passes, 1024 in all, so the work does not grow with it. A
+    A long recording is looked at in runs of neighbouring passes, 512 in all, so the work does not grow with it. A
     coarse step correlates the edges of truth and light; then crossings of half the local step are measured beside every
     border, and lag, drift and jitter follow from the nearest ones. Truth whole passes off is tried as well: if that
     matches better it is taken, if nearly as well the shift is ambiguous, and the smaller one is told.
     """
     truth.check_inside(recording.samples)
-    stored = recording.info.direction
+    stored, bins = recording.info.direction, None if reading is None else reading.bins
     found = [
         (one, direction)
         for direction in ((Direction.RISE, Direction.DIP) if stored is None else (stored,))
-        if (one := _found(NearLight(recording, UPWARDS[direction]), truth, recording.samples)) is not None
+        if (one := _found(NearLight(recording, UPWARDS[direction], bins), truth, recording.samples)) is not None
     ]
     if not found:
         return None

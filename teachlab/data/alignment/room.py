@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from teachlab.data.alignment.answer import Alignment, Room
-from teachlab.data.alignment.measure import measure_alignment
+from teachlab.data.alignment.measure import AlignmentReading, measure_alignment
 from teachlab.data.alignment.shift import shifted
 from teachlab.data.quality.scan import QualityScan
 from teachlab.data.quality.separability import separability
@@ -14,13 +14,15 @@ from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Aligned, Truth
 
 
-def alignment_of(recording: Recording, truth: Truth, rules: Rules = USUAL_RULES) -> Alignment | None:
+def alignment_of(
+    recording: Recording, truth: Truth, rules: Rules = USUAL_RULES, reading: AlignmentReading | None = None
+) -> Alignment | None:
     """Return how truth lies against the light, with the room that a shift is worth where the lag matters.
 
     Everything that scores asks this; where truth lies within its doubt it costs less than one reading. None where
     it cannot be measured.
     """
-    found = measure_alignment(recording, truth)
+    found = measure_alignment(recording, truth, reading)
     return with_room(found, recording, truth, rules) if found is not None and found.matters and found.belongs else found
 
 

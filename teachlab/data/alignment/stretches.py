@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -10,11 +12,13 @@ from teachlab.model.recording import Block, Recording
 
 Light = NDArray[np.float64]
 
-MOST_PASSES = 1024
+MOST_PASSES = 512
 """Clocks of up to so many passes are compared as a whole; of more, `RUNS` runs of neighbours are."""
 RUNS = 16
-KEPT = 1 << 22
+KEPT = 1 << 18
 """Stretches of up to so many samples are read once and kept; longer ones are read again near borders."""
+Bin = tuple[int, int, int]
+"""From, to and width of bins, samples."""
 
 
 def runs_of(passes: int) -> list[tuple[int, int]]:
@@ -25,13 +29,51 @@ def runs_of(passes: int) -> list[tuple[int, int]]:
     >>> runs_of(400)
     [(0, 400)]
     >>> len(runs_of(5000)), runs_of(5000)[:2]
-    (16, [(0, 64), (329, 393)])
+    (16, [(0, 32), (331, 363)])
     """
     if passes <= MOST_PASSES:
         return [(0, passes)]
     size = MOST_PASSES // RUNS
     firsts = np.linspace(0, passes - size, RUNS).astype(int).tolist()
     return [(a, a + size) for a in firsts]
+
+
+class Bins:
+    """Means of the valid light in bins of equal width, while a recording goes by in blocks.
+
+    Parameters
+    ----------
+    start, stop, width : int, samples
+        Bins from `start` on; the last may be shorter.
+    """
+
+    def __init__(self, start: int, stop: int, width: int) -> None:
+        self._start, self._stop, self._width = start, stop, width
+        bins = -(-(stop - start) // width)
+        self._total, self._count = np.zeros(bins), np.zeros(bins)
+
+    def push(self, block: Block) -> None:
+        """Take consecutive samples."""
+        a, b = max(self._start, block.start), min(self._stop, block.start + block.light.size)
+        if a >= b:
+            return
+        part = slice(a - block.start, b - block.start)
+        light = block.light[part].astype(np.float64)
+        first = (a - self._start) // self._width
+        cuts = np.append(0, np.arange(self._start + (first + 1) * self._width, b, self._width) - a)
+        rows = slice(first, first + cuts.size)
+        invalid = Block(a, light, None if block.invalid is None else block.invalid[part]).invalid_mask()
+        if invalid is not None:
+            light[invalid] = 0.0
+            self._count[rows] -= np.add.reduceat(invalid, cuts, dtype=np.float64)
+        self._count[rows] += np.diff(np.append(cuts, light.size))
+        np.clip(light, -LARGEST, LARGEST, out=light)
+        self._total[rows] += np.add.reduceat(light, cuts)
+
+    def means(self) -> Light:
+        """Return the mean of every bin; NaN without a valid sample."""
+        with np.errstate(invalid="ignore"):
+            return np.where(self._count > 0, self._total / self._count, np.nan)
 
 
 class NearLight:
@@ -42,10 +84,12 @@ class NearLight:
     recording : Recording
     sign : float
         1 where objects raise the light, −1 where they lower it: what is handed out has objects upwards.
+    bins : mapping of (int, int, int) to Bins, optional
+        Those that were filled already.
     """
 
-    def __init__(self, recording: Recording, sign: float) -> None:
-        self._recording, self._sign = recording, sign
+    def __init__(self, recording: Recording, sign: float, bins: Mapping[Bin, Bins] | None = None) -> None:
+        self._recording, self._sign, self._bins = recording, sign, bins or {}
         self._first, self._kept = 0, np.empty(0)
 
     def upright(self, block: Block) -> Light:
@@ -65,17 +109,9 @@ class NearLight:
 
     def binned(self, start: int, stop: int, width: int) -> Light:
         """Return the means of the valid samples of bins of `width` samples from `start` on; NaN in bins without any."""
-        bins = -(-(stop - start) // width)
-        total, count = np.zeros(bins), np.zeros(bins)
-        self.keep(start, stop)
-        if stop - start <= KEPT:
-            pieces = [(start, self.read(start, stop))]
-        else:
-            pieces = ((b.start, self.upright(b)) for b in self._recording.blocks(start, stop))  # type: ignore[assignment]
-        for first, light in pieces:
-            valid = ~np.isnan(light)
-            at = (np.arange(first, first + light.size) - start) // width
-            total += np.bincount(at, np.where(valid, light, 0.0), bins)
-            count += np.bincount(at, valid, bins)
-        with np.errstate(invalid="ignore"):
-            return np.where(count > 0, total / count, np.nan)
+        found = self._bins.get((start, stop, width))
+        if found is None:
+            found = Bins(start, stop, width)
+            for block in self._recording.blocks(start, stop):
+                found.push(block)
+        return self._sign * found.means()

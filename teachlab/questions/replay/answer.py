@@ -6,9 +6,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from teachlab.data.alignment.room import alignment_of
 from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import Worth, worth_of
 from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
 from teachlab.scoring.dependence import dependence_of
@@ -41,7 +41,7 @@ class ReplayAnswer:
     setting : Setting
     output : Output
     worth : Worth or None
-        Score, margin and reserves; None without passes.
+        Score, and margin and reserves where they were asked for; None without passes.
     dependent : mapping of str to Dependence, Bursts or None
         Rates with lots and bursts allowed for.
     reasons : Reasons or None
@@ -107,6 +107,7 @@ def replayed(
     *,
     rules: Rules = USUAL_RULES,
     margins: bool = True,
+    with_reserves: bool = False,
     accepted: float = ACCEPTED_ERRORS,
     assumption: Assumption = NOTHING,
     files: FilesJudged | None = None,
@@ -121,7 +122,9 @@ def replayed(
     setting : Setting
     rules : Rules, optional
     margins : bool
-        Measure margin, reserves and reasons too: a few more readings.
+        Measure margin and reasons too.
+    with_reserves : bool
+        Measure reserves too: with filter or delays some more readings.
     accepted : float
         Errors per pass that are accepted.
     assumption : Assumption
@@ -136,28 +139,49 @@ def replayed(
     InputError
         If recording, passes and setting do not fit together.
     """
-    output = replay(recording, setting, progress=progress)
-    worth, dependent, reasons, early, verdict, alignment = None, {}, None, (), None, None
-    if truth is not None:
-        alignment = alignment_of(recording, truth, rules)
-        jitter = None if alignment is None else alignment.jitter_ms
-        worth = worth_of(recording, truth, output, rules=rules, margins=margins, jitter_ms=jitter)
-        # Where no pass was lost, the weakest passes show how losses would cluster.
-        proxy = None if worth.margin is None else worth.margin.peak_of_pass
-        dependent = dependence_of(truth, worth.score, proxy=proxy)
-        n = worth.score.counts
-        if margins and (n.lost or n.gaps_tripped or n.extra):
-            reasons = reasons_of(recording, truth, setting, worth.score, rules=rules)
-        verdict = setting_verdict(
-            recording, truth, setting, worth.score, by=JudgedBy(rules=rules, accepted=accepted, assumption=assumption),
-            about="" if files is None or files.setting is None else files.setting, files=files,
-            margin=worth.margin,
-        )  # fmt: skip
-        early = tuple(early_by_s(output, truth, early_rows(worth.score.trials)).tolist())
+    if truth is None:
+        output = replay(recording, setting, progress=progress)
+        return _answer(recording, setting, output)
+    reading = SettingReading(recording, truth, setting, rules=rules, margins=margins, progress=progress)
+    output = reading.output
+    alignment = reading.alignment()
+    worth = worth_of(
+        recording, truth, output, rules=rules, margins=margins, with_reserves=with_reserves, reading=reading,
+        jitter_ms=None if alignment is None else alignment.jitter_ms,
+    )  # fmt: skip
+    # Where no pass was lost, the weakest passes show how losses would cluster.
+    proxy = None if worth.margin is None else worth.margin.peak_of_pass
+    n, reasons = worth.score.counts, None
+    if margins and (n.lost or n.gaps_tripped or n.extra):
+        reasons = reasons_of(recording, truth, setting, worth.score, rules=rules, extremes=reading.extremes)
+    verdict = setting_verdict(
+        recording, truth, setting, worth.score, by=JudgedBy(rules=rules, accepted=accepted, assumption=assumption),
+        about="" if files is None or files.setting is None else files.setting, files=files,
+        margin=worth.margin, reading=reading,
+    )  # fmt: skip
+    return _answer(
+        recording, setting, output, worth=worth, dependent=dependence_of(truth, worth.score, proxy=proxy),
+        reasons=reasons, early_s=tuple(early_by_s(output, truth, early_rows(worth.score.trials)).tolist()),
+        verdict=verdict, alignment=alignment,
+    )  # fmt: skip
+
+
+def _answer(
+    recording: Recording,
+    setting: Setting,
+    output: Output,
+    *,
+    worth: Worth | None = None,
+    dependent: Mapping[str, Dependence | Bursts | None] | None = None,
+    reasons: Reasons | None = None,
+    early_s: tuple[float, ...] = (),
+    verdict: Verdict | None = None,
+    alignment: Alignment | None = None,
+) -> ReplayAnswer:
     return ReplayAnswer(
         recording=recording.name, unit=recording.info.unit, samples=recording.samples,
         sample_rate_hz=recording.info.sample_rate_hz, setting=setting, output=output, worth=worth,
-        dependent=dependent, reasons=reasons, early_s=early, verdict=verdict,
+        dependent=dependent or {}, reasons=reasons, early_s=early_s, verdict=verdict,
         alignment=alignment,
     )  # fmt: skip
 

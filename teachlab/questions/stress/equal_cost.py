@@ -10,7 +10,9 @@ from teachlab.model.draws import Costs
 from teachlab.model.margin import EqualCost
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
-from teachlab.questions.surface.given_settings.pairs import score_pairs
+from teachlab.questions.stress.condensed import Condensed, condensed
+from teachlab.questions.surface.given_settings.chain import count_chain
+from teachlab.questions.surface.values.levels import read_first
 
 if TYPE_CHECKING:
     from teachlab.model.margin import Margin
@@ -45,11 +47,13 @@ def equal_cost(
     weights = Costs() if costs is None else costs
     shifts = np.linspace(-reach, reach, 2 * STEPS + 1)
     shifts[STEPS] = 0.0
-    settings = [
-        setting.with_levels(setting.on_level + shift, setting.off_level + shift, setting.polarity)
-        for shift in shifts.tolist()
-    ]
-    cost = np.array([n.cost(weights) for n in score_pairs(recording, truth, settings, rules=rules)])
+    # Levels that rise together are a chain: its settings are counted as one signal.
+    on, off = setting.on_level + shifts, setting.off_level + shifts
+    reading = read_first(recording, setting.evaluation_rate_hz, inner_range=False)
+    counts = count_chain(recording, truth, setting, reading, on, off, rules=rules)
+    n, passes = counts.sums, counts.spans.detect
+    false = n["false_trips"] + n["ignore_trips"] + n["extra"]
+    cost = (weights.miss * (n["lost"] + counts.spans.blind) + weights.false * false) / (passes or np.nan)
     same = cost == cost[STEPS]
     down = STEPS if same[: STEPS + 1].all() else int(np.argmin(same[STEPS::-1])) - 1
     up = STEPS if same[STEPS:].all() else int(np.argmin(same[STEPS:])) - 1
@@ -72,14 +76,19 @@ def room_of(
     *,
     rules: Rules = USUAL_RULES,
     costs: Costs | None = None,
+    known: Condensed | None = None,
 ) -> EqualCost | None:
     """Return the levels of equal cost within the distance of the weakest passes from the strongest gaps.
 
-    None without a margin, where the two do not differ, and for settings of no fixed levels.
+    None without a margin, where the two do not differ, and for settings of no fixed levels. Of a recording that was
+    condensed for this setting no sample is read.
     """
     if type(setting) is not Setting or margin is None or margin.weakest_pass is None or margin.strongest_gap is None:
         return None
     reach = abs(margin.weakest_pass - margin.strongest_gap)
     if not 0 < reach < np.inf:
         return None
+    found = known or condensed(recording, truth, setting, rules=rules)
+    if found is not None:
+        recording, truth, rules = found.recording, found.truth, found.rules
     return equal_cost(recording, truth, setting, reach=reach, rules=rules, costs=costs)

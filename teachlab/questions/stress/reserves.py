@@ -8,6 +8,7 @@ import numpy as np
 
 from teachlab.light.usable_light import bounded_recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
+from teachlab.questions.stress.condensed import Condensed, condensed
 from teachlab.questions.stress.light import Receiver, no_share_of_light, receiver_range
 from teachlab.questions.stress.reserve import search_chain
 from teachlab.questions.stress.reserve_apart import search_apart
@@ -101,6 +102,7 @@ def reserves(
     *,
     rules: Rules = USUAL_RULES,
     scored: Score | None = None,
+    known: Condensed | None = None,
 ) -> dict[str, float | None]:
     """Return how far gain may fall and ambient light may rise before the first fault.
 
@@ -112,6 +114,8 @@ def reserves(
         As for the score.
     scored : Score, optional
         Of the same trials: where it holds a fault, there is no reserve, and nothing is read.
+    known : Condensed, optional
+        The recording condensed for this setting; else it is read once, or as often as the search takes.
 
     Returns
     -------
@@ -124,6 +128,9 @@ def reserves(
         n, met = scored.counts, touching_merges(truth, scored.trials)
         if n.lost > met.sum() or n.extra or n.false_trips or n.ignore_false_trips:
             return dict(NONE)
+        found = known or condensed(recording, truth, setting, rules=rules)
+        if found is not None:
+            recording, truth, rules = found.recording, found.truth, found.rules
         # Passes that touch are no fault of the setting: the two count as one.
         truth = joined_where(truth, scored.trials.first_pass + np.flatnonzero(met))
     recording = bounded_recording(recording)

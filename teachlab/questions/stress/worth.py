@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from teachlab.model.margin import Margin
     from teachlab.model.recording import Recording
     from teachlab.model.truth import Truth
+    from teachlab.questions.stress.setting_reading import SettingReading
     from teachlab.sensor.output import Output
 
 
@@ -36,7 +37,7 @@ class Worth:
         None for a setting whose levels are not fixed, where nothing was scored, where the light is
         too large to be measured, and where it was not asked for.
     reserves : mapping of str to float or None, or None
-        As `teachlab.questions.stress.reserves.reserves` gives them; None with the margin.
+        As `teachlab.questions.stress.reserves.reserves` gives them; None with the margin, and where not asked for.
     position : SwitchingPosition or None
         Where in the pass it switches; None where nothing was hit.
     clearance : Clearance or None
@@ -59,9 +60,16 @@ class Worth:
 
 
 def worth_of(
-    recording: Recording, truth: Truth, output: Output, *, rules: Rules = USUAL_RULES, margins: bool = True,
+    recording: Recording,
+    truth: Truth,
+    output: Output,
+    *,
+    rules: Rules = USUAL_RULES,
+    margins: bool = True,
     jitter_ms: float | None = None,
-) -> Worth:  # fmt: skip
+    with_reserves: bool = True,
+    reading: SettingReading | None = None,
+) -> Worth:
     """Score an output, and measure margin and reserves of its setting where there is something to measure.
 
     Parameters
@@ -71,9 +79,13 @@ def worth_of(
         Of the setting's replay over the recording.
     rules : Rules, optional
     margins : bool
-        Whether to measure margin and reserves: a few more readings.
+        Whether to measure margin and reserves.
     jitter_ms : float, ms, optional
         Of the borders against the light, where it was measured: what a spread of positions is told apart from.
+    with_reserves : bool
+        Whether to measure reserves too.
+    reading : SettingReading, optional
+        Of the same, for margins; else the recording is read for each.
     """
     setting, scored = output.setting, score(output, truth, rules=rules)
 
@@ -90,13 +102,19 @@ def worth_of(
         left_out = "they need one pair of fixed levels"
         return Worth(score=scored, margin=None, reserves=None, position=position(), left_out=left_out)
     try:
-        margin = measure_margin(recording, output, truth, scored.trials, rules=rules)
+        if reading is None:
+            margin = measure_margin(recording, output, truth, scored.trials, rules=rules)
+        else:
+            margin = reading.margin(scored.trials)
     except UnmeasurableError as fault:
         return Worth(score=scored, margin=None, reserves=None, position=position(), left_out=str(fault))
+    known = None if reading is None else reading.condensed
     return Worth(
         score=scored,
         margin=margin,
-        reserves=reserves(recording, truth, setting, rules=rules, scored=scored),
+        reserves=reserves(recording, truth, setting, rules=rules, scored=scored, known=known)
+        if with_reserves
+        else None,
         position=position(margin),
         clearance=clearance_of(truth, setting, margin, scored.trials, confidence=rules.confidence),
     )

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from teachlab.model.margin import Margin
     from teachlab.model.recording import Recording
     from teachlab.model.truth import Truth
+    from teachlab.questions.stress.setting_reading import SettingReading
     from teachlab.statistics.claims.orders import CostBound
 
 RARE_KIND = 0.05
@@ -116,6 +117,7 @@ def setting_verdict(
     candidates: Sequence[tuple[CostBound, bool]] = (),
     extremes: PassAndGapExtremes | None = None,
     margin: Margin | None = None,
+    reading: SettingReading | None = None,
 ) -> Verdict:
     """Judge a setting by its score.
 
@@ -136,9 +138,14 @@ def setting_verdict(
         Where they are known.
     margin : Margin, optional
         Of the setting: with it the verdict tells which levels cost the same.
+    reading : SettingReading, optional
+        Of the same, which spares a few readings.
     """
     by = by or JudgedBy()
-    found = claimable(recording, truth, setting, result)
+    copies = known = None
+    if reading is not None:
+        copies, known, extremes = reading.copies(by.rules.first_pass), reading.condensed, reading.extremes
+    found = claimable(recording, truth, setting, result, copies=copies)
     counts = lot_counts(truth, found.trials)
     # What holds whatever the level may be said by its reason; the others limit the use.
     usable = not unusable(result)
@@ -205,7 +212,9 @@ def setting_verdict(
         ),
         conditions=tuple(conditions) if decision is not Decision.USE else (),
         # Levels that cost the same as an output that is of no use are of no use either.
-        equal_cost=room_of(recording, truth, setting, margin, rules=by.rules, costs=by.costs) if usable else None,
+        equal_cost=room_of(recording, truth, setting, margin, rules=by.rules, costs=by.costs, known=known)
+        if usable
+        else None,
         step=step,
         rehearsal=found.synthetic,
         sensor=_compared(recording),

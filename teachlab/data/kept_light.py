@@ -1,0 +1,110 @@
+"""Stretches of a recording that are kept while it is read, so that they need not be read again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from teachlab.model.recording import Block, Chunk, LightSource, Recording
+
+MOST_KEPT = 1 << 23
+"""So many samples at most are kept; what comes later is read again."""
+
+
+class KeptLight:
+    """Keeps stretches of a recording that goes by in blocks.
+
+    Parameters
+    ----------
+    recording : Recording
+    stretches : sequence of (int, int), samples
+        ``[start, stop)``; they may overlap.
+    """
+
+    def __init__(self, recording: Recording, stretches: Sequence[tuple[int, int]]) -> None:
+        self._recording = recording
+        self._stretches: list[list[int]] = []
+        left = MOST_KEPT
+        for a, b in sorted(stretches):
+            last = self._stretches[-1] if self._stretches else None
+            if last is not None and a <= last[1]:
+                left -= max(0, b - last[1])
+                last[1] = max(last[1], b)
+            elif a < b:
+                left -= b - a
+                self._stretches.append([a, b])
+            if left < 0:
+                self._stretches[-1][1] += left
+                break
+        self._next = 0
+        self._open: list[Block] = []
+        self._blocks: list[Block] = []
+
+    def push(self, block: Block) -> None:
+        """Take the next samples."""
+        start, stop = block.start, block.start + block.light.size
+        while self._next < len(self._stretches):
+            a, b = self._stretches[self._next]
+            if a >= stop:
+                return
+            part = slice(max(a, start) - start, min(b, stop) - start)
+            invalid = None if block.invalid is None else block.invalid[part].copy()
+            self._open.append(Block(max(a, start), block.light[part].copy(), invalid))
+            if b > stop:
+                return
+            self._blocks.append(joined_blocks(self._open))
+            self._open, self._next = [], self._next + 1
+
+    def recording(self) -> Recording:
+        """Return the recording, of which what was kept is not read again."""
+        return replace(self._recording, source=_Kept(self._recording.source, self._blocks))
+
+
+def joined_blocks(parts: Sequence[Block]) -> Block:
+    """Return consecutive blocks as one."""
+    if len(parts) == 1:
+        return parts[0]
+    light = np.concatenate([part.light for part in parts])
+    if all(part.invalid is None for part in parts):
+        return Block(parts[0].start, light)
+    masks = [np.zeros(part.light.size, bool) if part.invalid is None else part.invalid for part in parts]
+    return Block(parts[0].start, light, np.concatenate(masks))
+
+
+class _Kept:
+    """A source that reads kept stretches from memory."""
+
+    def __init__(self, inner: LightSource, blocks: list[Block]) -> None:
+        self._inner, self._blocks = inner, blocks
+        self._starts = np.array([block.start for block in blocks], np.int64)
+
+    @property
+    def samples(self) -> int:
+        """How many samples there are."""
+        return self._inner.samples
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        """The stored type."""
+        return self._inner.dtype
+
+    def chunks(self) -> Sequence[Chunk]:
+        """Return what can be read in one go."""
+        return self._inner.chunks()
+
+    def read(self, start: int, stop: int) -> Block:
+        """Return the samples ``[start, stop)``."""
+        k = int(np.searchsorted(self._starts, start, side="right")) - 1
+        if k >= 0:
+            kept = self._blocks[k]
+            a, b = start - kept.start, stop - kept.start
+            if b <= kept.light.size:
+                return Block(start, kept.light[a:b], None if kept.invalid is None else kept.invalid[a:b])
+        return self._inner.read(start, stop)
+
+    def blocks(self, start: int, stop: int, size: int) -> Iterator[Block]:
+        """Iterate over ``[start, stop)``, at most `size` samples each."""
+        return self._inner.blocks(start, stop, size)

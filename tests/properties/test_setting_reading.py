@@ -1,0 +1,128 @@
+"""What one reading tells of a setting is what a reading for each of it tells."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.data.alignment.measure import measure_alignment
+from teachlab.data.parquet_source import ParquetSource
+from teachlab.data.recording_files import read_recording, write_recording
+from teachlab.data.setting_files import write_setting
+from teachlab.data.truth_files import write_truth
+from teachlab.errors import InputError
+from teachlab.light.extremes import Cells
+from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+from teachlab.light.repeats import repeated_stretches
+from teachlab.model.json_values import plain
+from teachlab.model.recording import Block, Recording, RecordingInfo
+from teachlab.model.score import Rules
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.stress import setting_reading
+from teachlab.questions.stress.setting_reading import SettingReading
+from teachlab.scoring import score
+from teachlab.scoring.margin import measure_margin
+from teachlab.sensor.comparator import Comparator
+from teachlab.switching import replay
+
+SEEDS = range(5000, 5120)
+
+
+def same(one: Any, other: Any) -> bool:
+    return repr(plain(one)) == repr(plain(other))
+
+
+@pytest.mark.parametrize("at_once", [1 << 20, 23])
+def test_one_reading_equals_one_for_each(cases: ModuleType, monkeypatch: pytest.MonkeyPatch, at_once: int) -> None:
+    monkeypatch.setattr(setting_reading, "AT_ONCE", at_once)
+    monkeypatch.setattr(setting_reading, "CELLS", (5,))
+    compared = 0
+    for seed in SEEDS:
+        case = cases.make(seed)
+        recording, truth = cases.recording_of(case), cases.truth_of(case)
+        setting, rules = cases.setting_of(case), Rules(tolerance_ms=case.tolerance_ms)
+        try:
+            output = replay(recording, setting)
+        except InputError as fault:
+            with pytest.raises(type(fault)):
+                SettingReading(recording, truth, setting, rules=rules)
+            continue
+        found = SettingReading(recording, truth, setting, rules=rules)
+        for name in ("output", "undelayed", "invalid"):
+            mine, theirs = getattr(found.output, name), getattr(output, name)
+            assert (mine.first, mine.edges.tolist()) == (theirs.first, theirs.edges.tolist()), (seed, name)
+        trials = score(output, truth, rules=rules).trials
+        assert found.copies() == repeated_stretches(recording, truth.start, truth.end)
+        extremes = PassAndGapExtremes.of(recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, rules=rules)
+        assert same(found.extremes, extremes), seed
+        assert same(found.alignment(), measure_alignment(recording, truth)) or found.alignment().room, seed
+        try:
+            margin = measure_margin(recording, output, truth, trials, rules=rules)
+        except InputError as fault:
+            with pytest.raises(type(fault)):
+                found.margin(trials)
+            continue
+        assert same(found.margin(trials), margin), seed
+        compared += 1
+    assert compared > 0.8 * len(SEEDS)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_a_comparator_in_cells_equals_one_on_samples(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    light = (rng.integers(0, 8, 400) if seed % 2 else np.cumsum(rng.normal(size=400))).astype(np.float32)
+    on, off = sorted(rng.choice(light, 2).tolist(), reverse=True)
+    plainly, cellwise = (Comparator(on, off, light.dtype) for _ in range(2))
+    plainly.push(light)
+    for a in range(0, 400, 90):
+        borders = np.sort(rng.choice(400, 20))
+        cells = Cells.of(Block(a, light[a : a + 90]), borders, int(rng.integers(1, 30)))
+        assert cells is not None
+        cellwise.push_cells(cells.light, cells.cuts, cells.low, cells.high)
+    assert cellwise.light_state().edges.tolist() == plainly.light_state().edges.tolist()
+
+
+def line(folder: Path, samples: int = 400_000) -> tuple[str, str]:
+    """Write a recording of many row groups, with passes in lots and a setting."""
+    start = np.arange(200, samples - 400, 1000)
+    light = np.random.default_rng(4).normal(20, 1, samples).astype(np.float32)
+    for a in start:
+        light[a : a + 200] += 60
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", direction=None)
+    path = folder / "a.parquet"
+    write_recording(path, Recording.from_array(light, info))
+    truth = Truth.from_arrays(start, start + 200, lot=[f"lot {k // 40}" for k in range(start.size)])
+    write_truth(folder / "a.passes.parquet", truth.tied_to(read_recording(path).info.digest))
+    write_setting(folder / "s.json", Setting(unit="counts", on_level=50.0, off_level=40.0))
+    return str(path), str(folder / "s.json")
+
+
+@pytest.fixture
+def decoded(monkeypatch: pytest.MonkeyPatch) -> Counter[str]:
+    """Samples that were decoded."""
+    found: Counter[str] = Counter()
+    plainly = ParquetSource._decode_now
+
+    def counted(self: ParquetSource, file: Any, chunk: Any, *groups: int) -> Block:
+        found["samples"] += chunk.stop - chunk.start
+        return plainly(self, file, chunk, *groups)
+
+    monkeypatch.setattr(ParquetSource, "_decode_now", counted)
+    return found
+
+
+@pytest.mark.parametrize("words", [[], ["--reserves"], ["--no-margin"], ["--details"]])
+def test_replay_reads_once(tmp_path: Path, decoded: Counter[str], words: list[str]) -> None:
+    path, setting = line(tmp_path)
+    decoded.clear()
+    done = CliRunner().invoke(app, ["replay", path, "--setting", setting, *words])
+    assert done.exit_code == 0, done.output
+    assert decoded["samples"] == 400_000
