@@ -257,6 +257,9 @@ class ParquetSource:
                 stream = self._stream = _GroupStream(file, group, int(self._groups[group]))
             return _to_block(chunk.start, stream.take(chunk.start, chunk.stop), self._dtype)
         except (pa.ArrowException, OSError) as fault:
+            # Of several row groups the first that is damaged is named.
+            for one in range(group, group + groups if groups > 1 else group):
+                self._decode_now(file, Chunk(*self._groups[one : one + 2].tolist()), one, 1)
             raise RecordingError(
                 f"{self.location}: samples {chunk.start} to {chunk.stop - 1} of column '{COLUMN}' cannot be decoded: "
                 f"{_first_line(fault)}. The file is damaged; copy it again."

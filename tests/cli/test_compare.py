@@ -125,7 +125,7 @@ def test_margin_and_reserves_stand_beside_both_sides(line: Path) -> None:
     sides = _run(line, "--setting", a, "--setting", b)["sides"]
     assert [side["name"] for side in sides] == ["at40", "at70"]
     for side, path in zip(sides, (a, b), strict=True):
-        alone = CliRunner().invoke(app, ["replay", str(line), "--setting", str(path), "--json"])
+        alone = CliRunner().invoke(app, ["replay", str(line), "--setting", str(path), "--reserves", "--json"])
         told = json.loads(alone.stdout)
         assert side["margin"] == told["margin"]
         assert side["reserves"] == told["reserves"]
