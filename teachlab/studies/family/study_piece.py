@@ -216,7 +216,7 @@ def _claimed(
     if pick is None:
         return dict.fromkeys(names)
     result = scores[pick.setting]
-    found = claimable(recording, truth, pick.setting, result, look_for_copies=not copies.looked)
+    found = claimable(recording, truth, pick.setting, result, copies=None if not else () copies.looked)
     if not copies.looked:
         copies.looked, copies.found = True, found.conditions.get(OpenCondition.COPIES)
     conditions = dict(found.conditions)
