@@ -216,7 +216,7 @@ def _claimed(
     if pick is None:
         return dict.fromkeys(names)
     result = scores[pick.setting]
-    found = claimable(recording, truth, pick.setting, result, copies=None if not else () copies.looked)
+    found = claimable(recording, truth, pick.setting, result, copies=() if copies.looked else None)
     if not copies.looked:
         copies.looked, copies.found = True, found.conditions.get(OpenCondition.COPIES)
     conditions = dict(found.conditions)
