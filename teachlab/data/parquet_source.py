@@ -24,6 +24,8 @@ from teachlab.model.recording import BLOCK_SAMPLES, Block, Chunk
 COLUMN = "light"
 OUTPUT = "output"
 """Column of the sensor's own switching output, bool, beside the light."""
+NULLS_KEY = "teachlab.nulls"
+"""Metadata key of the note that invalid samples of floating types are all null, so that none hides as NaN."""
 WHOLE_GROUP_ROWS = 1 << 20
 """Row groups up to this many rows are decoded at once; larger ones are streamed."""
 SMALL_GROUP_ROWS = 1 << 16
@@ -143,7 +145,8 @@ class ParquetSource:
         """Return what can be read in one go.
 
         `low` and `high` bound the samples of a chunk; they come from the statistics of whole row groups
-        and exist for integer columns without nulls only: the statistics of floats leave NaN out.
+        and exist for columns without nulls only, of integers, or of floats if a note that belongs to this very file
+        says that no NaN is in it: the statistics of floats leave NaN out.
         """
         return [chunk for chunk, _, _ in self._plan()]
 
@@ -355,9 +358,10 @@ def _statistics(file: pq.ParquetFile, dtype: np.dtype[Any]) -> Callable[[int], t
     meta = file.metadata
     first = meta.row_group(0)
     column = next(i for i in range(first.num_columns) if first.column(i).path_in_schema == COLUMN)
+    trusted = dtype.kind in "iu" or (dtype.itemsize >= 4 and _only_nulls(meta))
 
     def bounds(group: int) -> tuple[float, float] | None:
-        if dtype.kind not in "iu":
+        if not trusted:
             return None
         found = meta.row_group(group).column(column).statistics
         if found is None or not found.has_min_max or not found.has_null_count or found.null_count != 0:
@@ -366,6 +370,32 @@ def _statistics(file: pq.ParquetFile, dtype: np.dtype[Any]) -> Callable[[int], t
         return float(found.min), float(found.max)
 
     return bounds
+
+
+def nulls_note(layout: Sequence[tuple[int, int]]) -> str:
+    """Return the note that every invalid sample is null, tied to a file's layout.
+
+    Parameters
+    ----------
+    layout : sequence of (int, int)
+        Rows of every row group, and the byte at which it ends. Who writes other samples, and carries the note along,
+        writes another layout: encoded samples take other room.
+    """
+    return hashlib.sha256(repr([(int(rows), int(end)) for rows, end in layout]).encode()).hexdigest()
+
+
+def _only_nulls(meta: pq.FileMetaData) -> bool:
+    """Whether a file carries the note, and it belongs to it."""
+    note = (meta.metadata or {}).get(NULLS_KEY.encode())
+    return note is not None and note.decode(errors="replace") == nulls_note(
+        [(group.num_rows, _end(group)) for group in map(meta.row_group, range(meta.num_row_groups))]
+    )
+
+
+def _end(group: pq.RowGroupMetaData) -> int:
+    last = group.column(group.num_columns - 1)
+    begin = last.dictionary_page_offset if last.has_dictionary_page else last.data_page_offset
+    return int(begin + last.total_compressed_size)
 
 
 def _to_block(start: int, arrays: list[Any], dtype: np.dtype[Any]) -> Block:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from teachlab.data.atomic_files import write_aside
-from teachlab.data.parquet_source import COLUMN, OUTPUT, ParquetSource
+from teachlab.data.parquet_source import COLUMN, NULLS_KEY, OUTPUT, ParquetSource, nulls_note
 from teachlab.data.strict_json import StrictModel, check, model_of, parse_json, schema_of
 from teachlab.errors import RecordingError
 from teachlab.model.recording import (
@@ -220,6 +220,7 @@ class RecordingWriter:
             raise RecordingError(f"light must be of an integer or floating type of at most 64 bits, got {self._dtype}.")
         self._path = path
         self._pieces: list[Any] = []
+        self._layout: list[tuple[int, int]] = []
         self._waiting = 0
         self._light_digest = LightDigest()
         self._info = replace(info, digest=None)
@@ -235,9 +236,10 @@ class RecordingWriter:
         self._done = False
         with ExitStack() as building:
             aside = building.enter_context(write_aside(path))
+            self._sink = building.enter_context(pa.OSFile(str(aside), "wb"))
             self._writer = building.enter_context(
                 pq.ParquetWriter(
-                    aside,
+                    self._sink,
                     self._schema,
                     compression="zstd",
                     use_dictionary=False,
@@ -292,7 +294,10 @@ class RecordingWriter:
 
     def _flush(self, rows: int) -> None:
         table = pa.concat_tables(self._pieces).combine_chunks()
-        self._writer.write_table(table.slice(0, rows), row_group_size=GROUP_ROWS)
+        for first in range(0, rows, GROUP_ROWS):
+            size = min(GROUP_ROWS, rows - first)
+            self._writer.write_table(table.slice(first, size))
+            self._layout.append((size, self._sink.tell()))
         self._pieces = [table.slice(rows)] if rows < table.num_rows else []
         self._waiting = table.num_rows - rows
 
@@ -307,7 +312,9 @@ class RecordingWriter:
                 self._flush(self._waiting)
             self.digest = self._light_digest.finish(self._info.sample_rate_hz)
             document = info_document(replace(self._info, digest=self.digest))
-            self._writer.add_key_value_metadata({METADATA_KEY: json.dumps(document, allow_nan=False)})
+            self._writer.add_key_value_metadata(
+                {METADATA_KEY: json.dumps(document, allow_nan=False), NULLS_KEY: nulls_note(self._layout)}
+            )
         except BaseException as fault:
             self._leave(fault)
             raise
