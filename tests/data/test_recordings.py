@@ -125,7 +125,7 @@ def test_pickling_keeps_the_way_to_the_file_only(tmp_path):
     assert pickle.loads(frozen).light[99_999:].tolist() == [99_999 % 65_536]
 
 
-def test_statistics_are_offered_for_integers_without_holes_only(tmp_path):
+def test_statistics_are_offered_without_holes_only_and_of_floats_with_the_note(tmp_path):
     light = np.arange(196_608, dtype=np.uint32)
     invalid = np.zeros(light.size, bool)
     invalid[100_000] = True
@@ -136,8 +136,14 @@ def test_statistics_are_offered_for_integers_without_holes_only(tmp_path):
         (65_536, 131_072, None, None),
         (131_072, 196_608, 131_072.0, 196_607.0),
     ]
-    write_recording(tmp_path / "f.parquet", [light.astype(np.float32)], INFO)
-    assert {c.low for c in read_recording(tmp_path / "f.parquet").source.chunks()} == {None}
+    write_recording(tmp_path / "f.parquet", [Block(0, light.astype(np.float32), invalid)], INFO)
+    assert [(c.start, c.stop, c.low, c.high) for c in read_recording(tmp_path / "f.parquet").source.chunks()] == bounds
+    held = pq.ParquetFile(tmp_path / "f.parquet").metadata.metadata[b"teachlab.recording"]
+    table = pa.table(
+        [pa.array(light.astype(np.float32))], pa.schema([("light", pa.float32())], {"teachlab.recording": held})
+    )
+    pq.write_table(table, tmp_path / "g.parquet", row_group_size=65_536)
+    assert {c.low for c in read_recording(tmp_path / "g.parquet").source.chunks()} == {None}
 
 
 def test_small_row_groups_are_read_together_and_their_statistics_merged(tmp_path):
