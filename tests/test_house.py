@@ -212,3 +212,75 @@ def test_comments_say_why_where_a_reader_would_stop() -> None:
         tokens = tokenize.generate_tokens(io.StringIO(text).readline)
         comments += sum(token.type == tokenize.COMMENT for token in tokens)
     assert comments / lines >= 0.014
+
+
+# Percentages end at 100, days at 24 h, and a half is a half: these are no constants of ours.
+NATURAL = frozenset(("0", "1", "2", "100", "24", "0.5", "100 %"))
+TYPED = re.compile(r"(?<![\w.,#{/-])(\d+(?:[,.]\d+)*)(?: ?(%))?(?![\w])")
+
+
+def constants(tree: ast.Module) -> dict[str, float]:
+    """Return the numbers that a module names in capitals."""
+    return {
+        node.targets[0].id: node.value.value
+        for node in tree.body
+        if isinstance(node, ast.Assign)
+        and isinstance(node.targets[0], ast.Name)
+        and isinstance(node.value, ast.Constant)
+        and type(node.value.value) in (int, float)
+    }
+
+
+def typed_numbers(tree: ast.AST) -> Iterator[tuple[int, str]]:
+    """Yield (line, number) of every number that is typed within a sentence of these nodes, docstrings left out."""
+    told = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in told:
+            text = re.sub(r"5(–| to )95 %|schema \d(, \d)*( or \d)?|schema must be [\d, or]*", "", node.value)
+            for number, percent in TYPED.findall(text) if " " in text.strip() else ():
+                yield node.lineno, f"{number} %" if percent else number
+
+
+def as_typed(value: float) -> set[str]:
+    shares = {f"{100 * value:g} %", f"{100 * (1 - value):g} %"} if isinstance(value, float) else set()
+    return {f"{value:g}", f"{value:,}", *shares} - NATURAL
+
+
+def test_a_constant_in_a_sentence_is_printed_from_the_constant() -> None:
+    """Neither a constant that a module names or imports, nor a bound just compared with, is typed again in words."""
+    trees = dict(modules())
+    named = {
+        ".".join(("teachlab", *file.relative_to(ROOT).with_suffix("").parts)): constants(t) for file, t in trees.items()
+    }
+    again = []
+    for file, tree in trees.items():
+        if file.name == "commands.py":  # examples are calls, not sentences
+            continue
+        known = dict(constants(tree))
+        for node in ast.walk(tree):
+            if isinstance(node, ast.ImportFrom):
+                known |= {
+                    a.name: named[node.module][a.name] for a in node.names if a.name in named.get(node.module or "", {})
+                }
+        texts = {text: name for name, value in known.items() for text in as_typed(value)}
+        where = file.relative_to(ROOT).as_posix()
+        again += [
+            f"{where}:{line}: {number} is {texts[number]}" for line, number in typed_numbers(tree) if number in texts
+        ]
+        for node in ast.walk(tree):
+            if isinstance(node, ast.If):
+                held = {
+                    f"{c.value:g}"
+                    for c in ast.walk(node.test)
+                    if isinstance(c, ast.Constant) and type(c.value) in (int, float)
+                }
+                body = ast.Module(body=node.body, type_ignores=[])
+                again += [f"{where}:{line}: {n} is compared" for line, n in typed_numbers(body) if n in held - NATURAL]
+    assert not again
+
+
+def test_typed_numbers_are_found_and_names_and_examples_are_not() -> None:
+    found = typed_numbers(ast.parse("raise Fault(f'{x} shown, at least 8 or 12.5 % are needed; a-4, schema 3')"))
+    assert [number for _, number in found] == ["8", "12.5 %"]
+    assert as_typed(0.1) == {"0.1", "10 %", "90 %"}
+    assert as_typed(20_000) == {"20000", "20,000"}

@@ -68,9 +68,9 @@ RANGES: Mapping[str, Range] = {
     "memory": Range(0.001, 1e6),
     # synthetic lines
     "passes": Range(1, 1_000_000_000),
-    "gain": Range(0, 1000),
-    "ambient": Range(-1000, 1000),
-    "pedestal": Range(0, 1000),
+    "gain": Range(0, 10),
+    "ambient": Range(-100, 100),
+    "pedestal": Range(0, 100),
     # logs
     "rate": _RATE,
     "skip": _COUNT,

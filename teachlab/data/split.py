@@ -64,7 +64,7 @@ def split(truth: Truth, samples: int, *, teach_share: float = TEACH_SHARE) -> Sp
     if not (math.isfinite(teach_share) and 0 < teach_share < 1):
         raise ParameterError(
             f"teach_share must lie strictly between 0 and 1, got {teach_share:g}. "
-            "It is the share of the passes to teach on: 0.3 for 30 %."
+            f"It is the share of the passes to teach on: {TEACH_SHARE:g} for {100 * TEACH_SHARE:g} %."
         )
     truth.check_inside(samples)
     rows = np.flatnonzero(truth.detect)

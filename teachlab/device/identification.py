@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 SEARCH_SAMPLES = 200_000
 FEWEST_EDGES = 8
+MOST_JITTER = 1000
+"""Samples; more would blur every pulse of a line."""
 MOST_CONTRADICTED = 0.1
 """Share of the edges beyond which the law of switching does not fit."""
 MOST_READINGS = 90
@@ -201,8 +203,8 @@ def identify_edges(
     longest_ms: float | None = None,
 ) -> Identification:  # fmt: skip
     """Find all settings that reproduce logged edges, as `identify`, from an array of light, NaN where invalid."""
-    if not 0 <= jitter <= 1000:
-        raise ParameterError(f"the jitter of logged edges must be 0 to 1000 samples, got {jitter}.")
+    if not 0 <= jitter <= MOST_JITTER:
+        raise ParameterError(f"the jitter of logged edges must be 0 to {MOST_JITTER} samples, got {jitter}.")
     longest = 200 if longest_ms is None else int(longest_ms * sample_rate_hz / 1000)
     if longest < 0:
         raise ParameterError(f"the longest latency must be at least 0 ms, got {longest_ms:g} ms.")

@@ -114,7 +114,7 @@ class PageServer(ThreadingHTTPServer):
             raise ParameterError("the light takes whole numbers: from, to and columns.") from None
         start, stop = max(0, start), min(stop, self._recording.samples)
         if not (start < stop and 0 < columns <= MOST_COLUMNS):
-            raise ParameterError("the light takes from below to, and 1 to 20,000 columns.")
+            raise ParameterError(f"the light takes from below to, and 1 to {MOST_COLUMNS:,} columns.")
         block = max(1, math.floor((stop - start) / columns))
         low, high = extremes(self._recording, start, stop, block)
         return {"from": start, "to": stop, "block": block, **_packed({"low": low, "high": high})}

@@ -18,6 +18,8 @@ CLUSTERED = 0.05
 """Chance of so uneven a spread of weak passes over lots, below which the tail says nothing."""
 TAIL_SHARE = 0.1
 """The weakest tenth of the passes is the tail."""
+LEAST_EXCESSES = 10
+"""A tail is fitted to as many peaks, or more."""
 DECADES = 1.0
 """How far below 1 / n a bound may lie."""
 DRIFT_P = 0.01
@@ -144,8 +146,9 @@ def tail_bound(
         _refuse_clusters(values < threshold, np.asarray(lots).reshape(-1)[known])
     excess = threshold - values[values < threshold]
     k, reach = excess.size, threshold - level
-    if k < 10 or not excess.max() > 0:
-        raise Abstained("the weakest passes do not spread", f"{k} peaks below their 10 % quantile", "at least 10")
+    if k < LEAST_EXCESSES or not excess.max() > 0:
+        below = f"{k} peaks below their {100 * TAIL_SHARE:g} % quantile"
+        raise Abstained("the weakest passes do not spread", below, f"at least {LEAST_EXCESSES}")
     # No peak below the level among n: the exact bound knows no more than that. The model may only improve on it.
     exact = 1 - (1 - confidence) ** (1 / n)
     # The share in the tail, bounded from above, times the chance that one of those reaches down to the level.
@@ -185,8 +188,8 @@ def fit_tail(excess: ArrayLike) -> TailFit:
     from scipy.stats import genpareto
 
     y = np.asarray(excess, np.float64)
-    if y.size < 10 or not y.min() >= 0 or not y.max() > 0:
-        raise ParameterError("a tail needs at least 10 excesses, none below 0 and not all 0.")
+    if y.size < LEAST_EXCESSES or not y.min() >= 0 or not y.max() > 0:
+        raise ParameterError(f"a tail needs at least {LEAST_EXCESSES} excesses, none below 0 and not all 0.")
     start = genpareto.fit(y, floc=0)
     shape, scale, minus = _polish(
         lambda v: float(genpareto.nnlf((v[0], 0.0, math.exp(v[1])), y)), [start[0], math.log(start[2])]

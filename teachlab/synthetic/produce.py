@@ -28,6 +28,8 @@ MOST_SAMPLES = 10**10
 """Ten times what the evaluation clock is exact for, 20 GB of 16-bit samples: a longer recording is a slip of a unit."""
 MOST_PER_STEP = 10
 """Passes, or marks of the belt, between two samples: at one already nothing can be told apart."""
+MOST_GAIN, MOST_PERCENT = 10.0, 100.0
+"""Of the stress: times the light, and ambient light and pedestal in percent of full scale."""
 PASS_BYTES = 500
 """A pass while its line is laid out."""
 
@@ -68,11 +70,12 @@ class Recipe:
         if self.seed < 0:
             raise ParameterError(f"seed must be at least 0, got {self.seed}.")
         gain, ambient, pedestal = self.stress.gain, self.stress.ambient_percent, self.stress.pedestal_percent
-        if not 0 <= gain <= 10:
-            raise ParameterError(f"gain must lie between 0 and 10, got {gain:g}.")
-        if not (-100 <= ambient <= 100 and 0 <= pedestal <= 100):
+        if not 0 <= gain <= MOST_GAIN:
+            raise ParameterError(f"gain must lie between 0 and {MOST_GAIN:g}, got {gain:g}.")
+        if not (-MOST_PERCENT <= ambient <= MOST_PERCENT and 0 <= pedestal <= MOST_PERCENT):
             raise ParameterError(
-                f"ambient must lie between -100 and 100 and pedestal between 0 and 100 percent of full scale, "
+                f"ambient must lie between {-MOST_PERCENT:g} and {MOST_PERCENT:g} and pedestal between 0 and "
+                f"{MOST_PERCENT:g} percent of full scale, "
                 f"got {ambient:g} and {pedestal:g}."
             )
 

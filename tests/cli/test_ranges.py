@@ -95,3 +95,10 @@ def test_help_tells_the_range() -> None:
 def test_ends_of_a_range(held: Range, inside: tuple[float, ...], outside: tuple[float, ...]) -> None:
     assert all(value in held for value in inside)
     assert not any(value in held for value in outside)
+
+
+def test_the_help_of_synth_tells_the_range_that_is_held() -> None:
+    from teachlab.synthetic.produce import MOST_GAIN, MOST_PERCENT
+
+    held = {name: (RANGES[name].low, RANGES[name].high) for name in ("gain", "ambient", "pedestal")}
+    assert held == {"gain": (0, MOST_GAIN), "ambient": (-MOST_PERCENT, MOST_PERCENT), "pedestal": (0, MOST_PERCENT)}

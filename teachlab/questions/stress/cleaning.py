@@ -49,6 +49,10 @@ def time_to_cleaning(reserve: float | None, loss_per_day: float, *, exponential:
     return -math.log(1 - reserve) / loss_per_day if exponential else reserve / loss_per_day
 
 
+LEAST_DAYS = 3
+"""A line through two days has no error of its own."""
+
+
 @dataclass(frozen=True, slots=True)
 class LossRate:
     """Loss of light per day with its interval, from levels seen over days.
@@ -84,9 +88,10 @@ def observed_loss(days: Sequence[float], level: Sequence[float], *, confidence: 
         With fewer than three points, or a level that is not above 0.
     """
     x, y = np.asarray(days, np.float64), np.asarray(level, np.float64)
-    if x.size != y.size or np.unique(x).size < 3 or not (y > 0).all():
+    if x.size != y.size or np.unique(x).size < LEAST_DAYS or not (y > 0).all():
         raise ParameterError(
-            f"a loss rate needs at least 3 levels above dark on different days, got {x.size} days and {y.size} levels."
+            f"a loss rate needs at least {LEAST_DAYS} levels above dark on different days, got {x.size} days and "
+            f"{y.size} levels."
         )
     line = autocorrelated_line(x, np.log(y), confidence=confidence)
     return LossRate(-line.slope, -line.high, -line.low, float(np.ptp(x)), int(x.size), line.alike)

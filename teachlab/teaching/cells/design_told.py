@@ -11,7 +11,7 @@ from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import TeachView
 from teachlab.teaching.cells.cell_reserves import CellReserves, CostlierCells
-from teachlab.teaching.cells.designed_cells import CellGrid, Cells
+from teachlab.teaching.cells.designed_cells import FEW_PASSES, CellGrid, Cells
 from teachlab.teaching.cells.shown_light import ShownLight
 
 At = tuple[int, ...]
@@ -143,7 +143,7 @@ def reasons_told(
     }
     if errors.shape[2] == 1:
         told["filter"] = told["on_delay"] = told["off_delay"] = (
-            f"none: {shown.passes} passes were shown, and at least 8 are needed to design delays."
+            f"none: {shown.passes} passes were shown, and at least {FEW_PASSES} are needed to design delays."
         )
     else:
         without = {name: int(errors.take(0, axis=axis).min()) for name, axis in _AXES.items()}
