@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -14,6 +14,9 @@ from teachlab.errors import ParameterError
 from teachlab.wording.notes import passes_note
 
 EXIT = {"met": 0, "not met": 1, "not enough evidence": 3, "no setting": 3}
+
+if TYPE_CHECKING:
+    from teachlab.evidence.record_parts import Sources
 
 
 def register(app: typer.Typer) -> None:
@@ -121,7 +124,7 @@ def report_command(
     if json:
         emit_json(record)
     else:
-        _say(record, out)
+        _say(record, out, sources)
         if out is not None and "decision" in record["verdict"]:
             beside = "" if truth is None else f" --truth {shlex.quote(truth)}"
             of = f"{shlex.quote(recording)}{beside} --setting {shlex.quote(setting)}"
@@ -165,7 +168,7 @@ def verify_command(
         raise typer.Exit(1)
 
 
-def _say(record: dict[str, Any], out: str | None) -> None:
+def _say(record: dict[str, Any], out: str | None, sources: Sources) -> None:
     """Print the verdict on the setting, then every criterion; a record of an abstention has its own verdict."""
     from textwrap import wrap
 
@@ -187,7 +190,11 @@ def _say(record: dict[str, Any], out: str | None) -> None:
     for line in record["cautions"]:
         say(line)
     if out is not None:
-        checked = Path(out) / "result.json"
-        say(f"Next: teachlab verify {checked}")
+        # What lies neither beside the record nor here has to be named.
+        named = (("--recording", sources.recording), ("--truth", sources.truth), ("--setting", sources.setting))
+        apart = "".join(
+            f" {o} {shlex.quote(str(p))}" for o, p in named if p is not None and not Path(Path(p).name).exists()
+        )
+        say(f"Next: teachlab verify {shlex.quote(str(Path(out) / 'result.json'))}{apart}")
     if not overall:
         say("No criteria were given: --criteria FILE.toml judges by limits that were fixed before the run.")
