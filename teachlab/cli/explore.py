@@ -43,7 +43,7 @@ def explore_command(
     tolerance_ms: Tolerance = 0.0,
     json: Json = False,
 ) -> None:
-    """Write or serve a page on which you drag the levels and see exact counts.
+    """Write or serve a page on which you drag the levels and see exact counts, and correct passes.
 
     --out writes one file that works offline. --serve adds the whole light of a long recording at any zoom, every
     setting replayed over it, and corrected passes saved as a new table.
