@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shlex
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -147,7 +148,7 @@ def page_contents(
     # Where all distinct levels are known a level acts as the next one above; beyond the last there is none.
     levels = np.union1d(levels, [level for level in marked if not distinct or level > levels[-1]])
     best, found, arrays = None, None, {"levels": PackedArray.of(levels)}
-    kinds = list(dict.fromkeys(truth.label.tolist()))
+    kinds = sorted(set(truth.label.tolist()), key=_natural)
     if type(hand) is Setting:
         found = surface(recording, truth, hand, levels=levels, rules=rules, progress=progress)
         best = best_of([found])
@@ -222,6 +223,12 @@ def page_contents(
 def _plain_setting(recording: Recording, truth: Truth) -> Setting:
     polarity = polarity_for(recording, truth)
     return Setting(unit=recording.info.unit, on_level=0.0, off_level=0.0, polarity=polarity)
+
+
+def _natural(name: str) -> tuple[list[tuple[int, str]], str]:
+    """Return a key by which kind 2 comes before kind 10."""
+    parts = re.split(r"([0-9]{1,15})", name)
+    return [(int(part), "") if k % 2 else (0, part.casefold()) for k, part in enumerate(parts)], name
 
 
 def _about(recording: Recording, truth: Truth, files: FilesJudged) -> dict[str, Any]:

@@ -322,6 +322,12 @@ def test_a_walk_by_mouse(chromium: Any, tmp_path: Path) -> None:
     assert float(page.get_attribute("#off", "aria-valuenow")) == 180
     page.click("#best")
     assert page.inner_text("#sum").startswith("0 of 40 passes lost, 0 false trips")
+    with page.expect_download() as download:
+        page.click("#save")
+    best = read_setting(download.value.path())
+    assert (best.on_level, best.off_level) == (facts["best"]["on"], facts["best"]["off"])
+    n = score(replay(*_pair(tmp_path, best)), _truth(tmp_path), tables=False).counts
+    assert (n.lost, n.false_trips, n.extra) == (0, 0, 0)
     page.click("#back")
     assert page.get_attribute("#on", "aria-valuenow") == "200"
     page.click("#next")
@@ -346,10 +352,35 @@ def test_nothing_of_a_hostile_file_is_markup_or_script(
     opened.close()
 
 
+def test_the_page_prints_as_one_sheet_in_grey(chromium: Any, tmp_path: Path) -> None:
+    from pypdf import PdfReader
+
+    opened = Opened(chromium, _line(tmp_path))
+    opened.page.pdf(path=str(tmp_path / "page.pdf"), prefer_css_page_size=True, print_background=True)
+    reader = PdfReader(tmp_path / "page.pdf")
+    assert len(reader.pages) == 1
+    text = reader.pages[0].extract_text()
+    assert "passes lost" in text
+    assert "Save setting" not in text
+    opened.page.emulate_media(media="print")
+    opened.page.wait_for_timeout(100)
+    grey = """() => [...document.querySelectorAll('canvas')].every((canvas) => {
+      const found = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height).data;
+      for (let k = 0; k < found.length; k += 4) {
+        if (Math.max(Math.abs(found[k] - found[k + 1]), Math.abs(found[k + 1] - found[k + 2])) > 2) return false;
+      }
+      return true;
+    })"""
+    assert opened.page.evaluate(grey)
+    opened.close()
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_axe_finds_nothing(chromium: Any, axe: Any, tmp_path: Path, scheme: str) -> None:
     opened = Opened(chromium, _line(tmp_path), color_scheme=scheme)
-    opened.page.click("summary >> nth=-1")
+    for summary in opened.page.locator("summary:visible").all():
+        summary.click()
+    opened.page.click("#pass-after")
     found = axe.run(opened.page)
     assert found.violations_count == 0, found.generate_report()
     opened.context.close()
@@ -361,7 +392,13 @@ def test_nothing_sticks_out_sideways(chromium: Any, tmp_path: Path, width: int, 
     opened.page.evaluate(f"document.documentElement.style.fontSize = '{size}%'")
     opened.page.set_viewport_size({"width": width - 1, "height": 800})
     opened.page.wait_for_timeout(200)
+    opened.page.click("#correct summary")
     assert opened.page.evaluate("document.documentElement.scrollWidth") <= width - 1
+    # What is to be read stands whole: the table of counts scrolls nowhere but in the narrowest page with large text.
+    fits = (
+        "document.querySelector('#counts .scroll').scrollWidth <= document.querySelector('#counts .scroll').clientWidth"
+    )
+    assert opened.page.evaluate(fits) or (width, size) == (400, 200)
     opened.close()
 
 

@@ -37,12 +37,21 @@ export function cleared(id, height) {
   return { canvas, pen, width };
 }
 
+/** Every drawing that follows the hand. @type {(() => void)[]} */
+const drawings = [];
+
+/** Make all drawings at once: paper does not wait for the next frame. */
+export function drawAll() {
+  for (const draw of drawings) draw();
+}
+
 /**
  * A drawing that is made at most once a frame, however often it is asked for.
  * @param {() => void} draw
  */
 export function eachFrame(draw) {
   let waiting = false;
+  drawings.push(draw);
   return () => {
     if (waiting) return;
     waiting = true;
@@ -109,7 +118,7 @@ export function moment(facts, seconds, step = 0.001) {
   // Read and shown as one and the same zone: the clock of the line.
   const at = new Date(Date.parse(`${facts.began.slice(0, 23)}Z`) + 1000 * seconds).toISOString();
   const long = facts.samples / facts.sample_rate_hz >= 86400;
-  return (long ? `${at.slice(0, 10)} ` : "") + at.slice(11, step >= 1 ? 19 : 23);
+  return (long ? `${at.slice(0, 10)} ` : "") + at.slice(11, Number.isInteger(step) ? 19 : 23);
 }
 
 /**

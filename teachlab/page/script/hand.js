@@ -84,6 +84,11 @@ export class Hand {
     return this.setting.off_level;
   }
 
+  /** What the levels are called where there is room for one word. @type {Record<LevelName, string>} */
+  get words() {
+    return this.setting.kind === "window" ? { on: "upper", off: "lower" } : { on: "on", off: "off" };
+  }
+
   get lightOn() {
     return this.setting.polarity === "light-on";
   }

@@ -171,7 +171,7 @@ export class Histogram {
       pen.lineTo(at, foot);
       pen.stroke();
       pen.textAlign = right ? "right" : "left";
-      pen.fillText(`${name} ${shown(hand[name])}`, at + (right ? -4 : 4), line * (k + 0.5));
+      pen.fillText(`${hand.words[name]} ${shown(hand[name])}`, at + (right ? -4 : 4), line * (k + 0.5));
     });
     pen.setLineDash([]);
   }

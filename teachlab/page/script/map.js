@@ -25,7 +25,8 @@ export class SurfaceMap {
     this.errors = this.gathered();
     /** @type {{colours: string, canvas: HTMLCanvasElement}|null} */
     this.drawn = null;
-    this.most = this.errors.reduce((a, b) => Math.max(a, b), 1);
+    // As many errors as passes is full: an output that never switches makes no more.
+    this.most = Math.max(1, Math.min(this.errors.reduce((a, b) => Math.max(a, b), 1), hand.facts.trials.detect || Infinity));
     const canvas = element("map");
     let held = false;
     const follow = (/** @type {PointerEvent} */ event) => {
@@ -115,7 +116,7 @@ export class SurfaceMap {
     for (let y = 0; y < CELLS; y++) {
       for (let x = 0; x <= y; x++) {
         const n = this.errors[y * CELLS + x];
-        pen.globalAlpha = n === 0 ? 1 : 0.12 + 0.88 * Math.sqrt(n / this.most);
+        pen.globalAlpha = n === 0 ? 1 : 0.12 + 0.88 * Math.sqrt(Math.min(n / this.most, 1));
         pen.fillStyle = n === 0 ? none : some;
         pen.fillRect(x, CELLS - 1 - y, 1, 1);
       }

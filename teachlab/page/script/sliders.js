@@ -45,8 +45,8 @@ export function nameSliders({ setting, facts }) {
   element("on-name").textContent = on;
   element("off-name").textContent = off;
   const rest = setting.kind === "window" ? "Each threshold moves with its release."
-    : setting.kind === "following" ? `Both levels follow the background; they are told at ${shown(facts.setting.reference)}, `
-      + "where it was when taught." : "";
+    : setting.kind === "following" ? `Both levels follow the background. Shown: where they are at a background of `
+      + `${shown(facts.setting.reference)}.` : "";
   element("kind-note").textContent = rest;
 }
 

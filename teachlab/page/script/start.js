@@ -3,7 +3,7 @@ import { decoded } from "./decoding.js";
 import { Corrections } from "./corrections.js";
 import { percent, sentence, tellCounts } from "./counts.js";
 import { Course } from "./course.js";
-import { download, element, moment, say, shown } from "./drawing.js";
+import { download, drawAll, element, moment, say, shown } from "./drawing.js";
 import { Hand, MEMORY } from "./hand.js";
 import { Histogram } from "./histogram.js";
 import { SurfaceMap } from "./map.js";
@@ -229,10 +229,7 @@ async function start() {
     if (key.toLowerCase() === "n" && !typing && !ctrlKey && !altKey && !metaKey) nextFault(hand, trace);
   });
   for (const query of ["(prefers-color-scheme: dark)", "print"]) {
-    matchMedia(query).addEventListener("change", () => {
-      trace.plot.redraw(true, true);
-      hand.tell();
-    });
+    matchMedia(query).addEventListener("change", drawAll);
   }
   document.body.dataset.ready = "yes";
 }

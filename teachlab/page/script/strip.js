@@ -3,7 +3,7 @@
  *
  * @import {Hand} from "./hand.js"
  */
-import { cleared, colour, element, moment, rowOf, shown } from "./drawing.js";
+import { cleared, colour, eachFrame, element, moment, rowOf, shown } from "./drawing.js";
 import { EXCLUDED, HIT, MERGED, MISS, QUIET, TRIPPED } from "./scoring.js";
 
 const HEIGHT = 96;
@@ -29,11 +29,13 @@ export class Strip {
       if (column < this.across && k < this.order.length) visit(this.order[k]);
     });
     new ResizeObserver(() => this.draw()).observe(/** @type {HTMLElement} */ (canvas.parentElement));
+    const draw = eachFrame(() => this.draw());
     /** @type {number|undefined} */
     let waiting;
     hand.listeners.push(() => {
       clearTimeout(waiting);
-      waiting = setTimeout(() => this.draw(), hand.passes.start.length > 4000 ? 120 : 0);
+      // Very many passes are sorted when the hand rests.
+      waiting = setTimeout(draw, hand.passes.start.length > 4000 ? 120 : 0);
     });
   }
 

@@ -53,11 +53,13 @@ export class Trace {
         if (Number.isFinite(x)) (bottom = x < bottom ? x : bottom), (top = x > top ? x : top);
       }
     }
+    this.paper = colour("paper");
     const room = (top - bottom || 1) * 0.06;
     this.range = [bottom - room, top + room * 2];
     this.plot = this.made();
     new ResizeObserver(() => this.resized()).observe(place);
-    hand.listeners.push(eachFrame(() => this.plot.redraw(false, false)));
+    this.size = textSize();
+    hand.listeners.push(eachFrame(() => this.redraw()));
   }
 
   /** The pass whose borders are in the hand; null where passes are not being corrected. */
@@ -73,6 +75,17 @@ export class Trace {
   resized() {
     const width = this.place.clientWidth;
     if (width !== this.plot.width) this.plot.setSize({ width, height: this.height() }), this.show(this.from, this.to);
+    this.redraw();
+  }
+
+  /** Draw again; anew where the size of the text, or the paper, is another one. */
+  redraw() {
+    const size = textSize(), paper = colour("paper");
+    if (size === this.size && paper === this.paper) return this.plot.redraw(false, false);
+    this.size = size;
+    this.paper = paper;
+    this.plot.destroy();
+    this.plot = this.made();
   }
 
   made() {
@@ -92,7 +105,7 @@ export class Trace {
           labelFont: font(), labelSize: textSize() * 1.6, size: textSize() * 2.6 },
         { ...axis, label: Array.from(unit).slice(0, 30).join(""), labelFont: font(), labelSize: textSize() * 1.6,
           size: (/** @type {any} */ _u, /** @type {string[]|null} */ texts) =>
-            12 + textSize() * 0.6 * Math.max(3, ...(texts ?? []).map((t) => t.length)) },
+            18 + textSize() * 0.65 * Math.max(3, ...(texts ?? []).map((t) => t.length)) },
       ],
       hooks: {
         drawClear: [(/** @type {any} */ u) => this.shade(u)],
@@ -360,7 +373,7 @@ export class Trace {
         pen.lineTo(left + width, y);
         pen.stroke();
       }
-      const text = `${name} ${shown(this.hand[name])}`, wide = pen.measureText(text).width + 8 * scale;
+      const text = `${this.hand.words[name]} ${shown(this.hand[name])}`, wide = pen.measureText(text).width + 8 * scale;
       const line = textSize() * 1.4 * scale, above = name === "on" ? y - line - 2 * scale : y + 2 * scale;
       const at = Math.min(Math.max(above, top), top + height - line);
       pen.fillStyle = colour("paper");
