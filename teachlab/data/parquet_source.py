@@ -6,19 +6,22 @@ import hashlib
 import threading
 from bisect import bisect_right
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 from pyarrow import fs
 
 from teachlab.data.atomic_files import read_current
 from teachlab.errors import InputError, RecordingError
+from teachlab.model.memory import need_memory
+from teachlab.model.printable_text import printable
 from teachlab.model.recording import BLOCK_SAMPLES, Block, Chunk
 
 COLUMN = "light"
@@ -66,21 +69,83 @@ def _open(system: fs.FileSystem, path: str) -> Any:
     return system.open_input_file(path)
 
 
-def open_parquet(location: str | Path, what: str, error: type[InputError]) -> pq.ParquetFile:
-    """Open a Parquet file without reading more than its footer."""
+LONGEST_TEXT = 1000
+"""Bytes of a label, a lot or a time in a column: a file of a few kilobytes can hold gigabytes of them."""
+TIMES_HELD = 3.0
+"""Text as Arrow and Python hold it while it is read."""
+SHORTER = "Give a table with shorter labels, or without this column."
+
+
+def open_parquet(
+    location: str | Path, what: str, error: type[InputError], *, packed: Sequence[str] = ()
+) -> pq.ParquetFile:
+    """Open a Parquet file without reading more than its footer; text of packed columns is read once a value."""
     source = open_input(location, what, error)
     try:
-        file = pq.ParquetFile(source, pre_buffer=False)
+        file = pq.ParquetFile(source, pre_buffer=False, read_dictionary=list(packed) or None)
         rows = [file.metadata.row_group(i).num_rows for i in range(file.num_row_groups)]
         if max(rows, default=0) > WHOLE_GROUP_ROWS:
             # Without a buffer of its own, the reader would fetch the whole column of a row group.
-            file = pq.ParquetFile(source, metadata=file.metadata, pre_buffer=False, buffer_size=STREAM_BUFFER)
+            file = pq.ParquetFile(
+                source, metadata=file.metadata, pre_buffer=False, buffer_size=STREAM_BUFFER,
+                read_dictionary=list(packed) or None,
+            )  # fmt: skip
     except (pa.ArrowException, OSError) as fault:
         source.close()
         raise error(
             f"{location}: not a readable Parquet file, or cut short: {_first_line(fault)}. Give the path of {what}."
         ) from None
     return file
+
+
+def text_columns(file: pq.ParquetFile, wanted: Collection[str]) -> list[str]:
+    """Return which of the columns wanted hold text, after a look at what they unpack to.
+
+    Raises
+    ------
+    ParameterError
+        If text of one row group takes more memory than may be used.
+    """
+    schema = file.schema_arrow
+    names = [f.name for f in schema if f.name in wanted and (_is_text(f.type) or _is_text(_inner(f.type)))]
+    for group in range(file.metadata.num_row_groups):
+        parts = file.metadata.row_group(group)
+        for column in map(parts.column, range(parts.num_columns)):
+            if column.path_in_schema in names:
+                what = f"text of column '{column.path_in_schema}'"
+                need_memory(2.0 * column.total_uncompressed_size, what, SHORTER)
+    return names
+
+
+def _is_text(kind: pa.DataType) -> bool:
+    return any(test(kind) for test in (pa.types.is_string, pa.types.is_large_string, pa.types.is_binary))
+
+
+def _inner(kind: pa.DataType) -> pa.DataType:
+    return kind.value_type if pa.types.is_dictionary(kind) else kind
+
+
+def unpacked(column: Any, name: str, location: str | Path, error: type[InputError]) -> Any:
+    """Return a column of packed text as plain text, if no value is longer than any label.
+
+    Raises
+    ------
+    InputError
+        Of the class asked for, with the column and the length.
+    """
+    for piece in column.chunks if isinstance(column, pa.ChunkedArray) else [column]:
+        if not pa.types.is_dictionary(piece.type):
+            continue
+        lengths = pc.binary_length(piece.dictionary)
+        whole = pc.sum(lengths.take(piece.indices)).as_py() or 0
+        need_memory(TIMES_HELD * whole, f"{location}: text of column '{printable(name, most=60)}'", SHORTER)
+        longest = pc.max(lengths).as_py() or 0
+        if longest > LONGEST_TEXT:
+            raise error(
+                f"{location}: column '{printable(name, most=60)}' holds a text of {longest:,} bytes; at most "
+                f"{LONGEST_TEXT:,} can be a label, a lot or a time. Leave the column out, or shorten it."
+            )
+    return column.cast(column.type.value_type) if pa.types.is_dictionary(column.type) else column
 
 
 def _first_line(fault: BaseException) -> str:

@@ -20,7 +20,7 @@ from pydantic import Field
 
 from teachlab.data.atomic_files import current, write_aside
 from teachlab.data.border_doubt import BorderDoubt
-from teachlab.data.parquet_source import open_input, open_parquet
+from teachlab.data.parquet_source import open_input, open_parquet, text_columns, unpacked
 from teachlab.data.recording_files import document_in, metadata_for
 from teachlab.data.strict_json import check, model_of, parse_json, schema_of, shown
 from teachlab.errors import TruthError
@@ -279,10 +279,16 @@ def _read_parquet(path: str | Path) -> tuple[pa.Table, Any]:
     metadata = {**(file.schema_arrow.metadata or {}), **(file.metadata.metadata or {})}
     document = document_in(metadata, METADATA_KEY, str(path), TruthError)
     _need(file.metadata.num_rows * PASS_BYTES, path)
+    texts = text_columns(file, file.schema_arrow.names)  # those that nobody reads stay packed
+    file = open_parquet(path, WHAT, TruthError, packed=texts)
     try:
-        return file.read(use_threads=False), document
+        table = file.read(use_threads=False)
     except (pa.ArrowException, OSError) as fault:
         raise TruthError(f"{path}: cannot be decoded: {fault}. The file is damaged; copy it again.") from None
+    for k, name in enumerate(table.column_names):
+        if name in ("start", "end", *OPTIONAL):
+            table = table.set_column(k, name, unpacked(table.column(k), name, path, TruthError))
+    return table, document
 
 
 def _read_csv(path: str | Path) -> tuple[pa.Table, Any]:

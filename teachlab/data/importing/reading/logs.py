@@ -15,7 +15,7 @@ from pyarrow import ipc
 from teachlab.data.importing.reading.arrow_log import BATCH_ROWS, DAMAGED, ArrowLog, Log, slices, told
 from teachlab.data.importing.reading.text_layout import Layout, TextOptions, unit_in_name
 from teachlab.data.importing.reading.text_log import STANDARD_INPUT, TextLog
-from teachlab.data.parquet_source import open_input, open_parquet
+from teachlab.data.parquet_source import open_input, open_parquet, text_columns, unpacked
 from teachlab.errors import ParameterError, RecordingError
 
 NAMED_FORMATS = {
@@ -161,10 +161,10 @@ def _parquet(path: str | Path) -> Log:
     names = tuple(file.schema_arrow.names)
 
     def read(chosen: Sequence[int]) -> Iterator[list[Any]]:
-        again = open_parquet(path, "a log", RecordingError)
         wanted = [names[i] for i in chosen]
+        again = open_parquet(path, "a log", RecordingError, packed=text_columns(file, wanted))
         for batch in again.iter_batches(batch_size=BATCH_ROWS, columns=list(dict.fromkeys(wanted)), use_threads=False):
-            yield [batch.column(name) for name in wanted]
+            yield [unpacked(batch.column(name), name, path, RecordingError) for name in wanted]
 
     return ArrowLog(str(path), names, read)
 
