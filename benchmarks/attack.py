@@ -671,7 +671,7 @@ def attack_once(place: Place, words: list[str], seeds: list[int], tally: Tally, 
         words = [*words, "--json"]
     last, began = seeds[-1], time.process_time()
     # Looking costs half of the time again.
-    look = tally.runs[command] < 20 or random.Random(last + 1).random() < LOOKED_AT
+    look = tally.runs[command] < 4 or random.Random(last + 1).random() < LOOKED_AT
     signal.setitimer(signal.ITIMER_PROF, SECONDS)
     signal.setitimer(signal.ITIMER_REAL, 20 * SECONDS)
     failed = ""

@@ -34,7 +34,7 @@ except ImportError:  # without folder locks (Windows) the journal alone keeps tw
 
 JOURNAL = ".teachlab.journal"
 _PART = re.compile(r"\.teachlab-[0-9a-f]{16}\.part")
-_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 _MOST_TRIES = 10
 TEXT_BYTES = 30
 """Memory for a byte of a document: its text and what is made of it."""
@@ -71,7 +71,7 @@ class _Result:
             try:
                 os.fsync(part.handle)
             except OSError as fault:
-                raise _full(part.target, fault) from None
+                raise disk_full(part.target, fault) from None
         for folder in dict.fromkeys(path.parent for path in (*(p.target for p in self.parts), *self.outdated)):
             parts = [part for part in self.parts if part.target.parent == folder]
             outdated = [path for path in self.outdated if path.parent == folder and path.exists()]
@@ -232,8 +232,8 @@ def write_aside(path: str | Path) -> Iterator[Path]:
             yield part.aside
         except OSError as fault:
             part.drop()
-            if fault.errno in _FULL:
-                raise _full(path, fault) from None
+            if fault.errno in FULL:
+                raise disk_full(path, fault) from None
             raise
         except BaseException:
             part.drop()
@@ -357,8 +357,8 @@ def _reserve(given: str | Path) -> _Part:
             handle = os.open(aside, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666)
         except OSError as fault:
             _held.discard(aside)
-            if fault.errno in _FULL:
-                raise _full(given, fault) from None
+            if fault.errno in FULL:
+                raise disk_full(given, fault) from None
             raise InputError(f"cannot write '{given}': {fault.strerror}. Choose another place.") from None
         part = _Part(aside, target, handle)
         # Between opening and locking, another run may have taken the part for one that nobody holds.
@@ -367,7 +367,8 @@ def _reserve(given: str | Path) -> _Part:
         part.drop()
 
 
-def _full(path: str | Path, fault: OSError) -> InputError:
+def disk_full(path: str | Path, fault: OSError) -> InputError:
+    """Return the message of a disk that is full: what could not be written, and how much is free where."""
     folder = Path(os.path.realpath(path)).parent
     free = shutil.disk_usage(folder).free
     return InputError(

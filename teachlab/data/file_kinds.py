@@ -88,10 +88,12 @@ def _json(place: Path) -> str:
         found = json.loads(place.read_bytes())
     except (OSError, ValueError, RecursionError):
         return "another JSON file"
+    if not isinstance(found, dict):
+        return "another JSON file"
     for key, kind in _KEYS:
         if key in found:
             return kind
     recordings = found.get("recordings")
-    if isinstance(recordings, list) and recordings and "ranking" in recordings[0]:
+    if isinstance(recordings, list) and isinstance(one := next(iter(recordings), None), dict) and "ranking" in one:
         return "a bench"
     return "another JSON file"

@@ -140,6 +140,11 @@ def _own_digest(record: dict[str, Any], text: str) -> list[Finding]:
 def _file(record: str | Path, given: str | None, name: str | None, option: str, *, needed: bool = True) -> Any:
     if given is not None:
         return given
+    if name is not None and (not isinstance(name, str) or Path(name).name != name):
+        raise InputError(
+            f"{record}: the record names '{name}', which is no file beside it: a record may come from a stranger. "
+            f"Name the file with {option}."
+        )
     for folder in (Path(record).parent, Path()):
         if name is not None and (folder / name).is_file():
             return str(folder / name)

@@ -161,23 +161,25 @@ def read_recipe(recording: str | Path) -> Recipe:
     ScenarioError
         If there is none, or it was changed.
     """
-    from teachlab.data.atomic_files import read_current
+    from teachlab.data.atomic_files import read_text
+    from teachlab.data.strict_json import parse_json
 
     if not Path(recording).name:
         raise ScenarioError(f"'{recording}' names no recording. Give the path of a synthetic recording.")
     path = beside(recording, RECIPE)
+    what = "the recipe beside a synthetic recording: only one that has it can be continued"
+    document = parse_json(read_text(path, what, ScenarioError), str(path), ScenarioError)
     try:
-        document = json.loads(read_current(path, lambda place: place.read_text(encoding="utf-8")))
         recipe = Recipe(
             scenario=Scenario.model_validate(document["scenario"]),
             passes=int(document["passes"]),
             seed=int(document["seed"]),
             stress=LineStress(**document["stress"]),
         )
-    except FileNotFoundError as fault:
-        raise ScenarioError(f"{path} is missing: only a recording with its recipe can be continued.") from fault
     except ValidationError as faults:
         raise refusal(str(path), faults) from faults
+    except ParameterError as fault:
+        raise ScenarioError(f"{path}: {fault}") from None
     except (KeyError, TypeError, ValueError, OverflowError) as fault:
         raise ScenarioError(f"{path} is not the recipe of a synthetic recording: {fault}.") from fault
     if recipe.digest() != document.get("digest"):

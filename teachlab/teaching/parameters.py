@@ -255,7 +255,7 @@ def _read(hint: Any, text: str) -> object:
         if text.lstrip().startswith("["):
             try:
                 return json.loads(text)
-            except ValueError:
+            except (ValueError, RecursionError):
                 return text
         return [_read(parts, part.strip()) for part in text.split(",")] if text.strip() else []
     try:

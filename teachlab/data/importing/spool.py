@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import tempfile
@@ -13,6 +14,7 @@ from typing import IO, Any, Self
 import pyarrow as pa
 from pyarrow import ipc
 
+from teachlab.data.atomic_files import FULL, disk_full
 from teachlab.data.importing.reading.text_layout import Layout
 from teachlab.errors import InputError
 
@@ -45,7 +47,7 @@ class Spool:
     """
 
     def __init__(self, out: str, *, live: bool) -> None:
-        folder = Path(out).absolute().parent
+        self._out, folder = out, Path(out).absolute().parent
         self.name = unfinished_name(out) if live else None
         try:
             if self.name is None:
@@ -71,10 +73,18 @@ class Spool:
             list(columns.values()),
             schema=pa.schema([pa.field(name, column.type) for name, column in columns.items()], metadata),
         )
-        self._file.seek(0, os.SEEK_END)
-        with ipc.new_stream(self._file, batch.schema) as out:
-            out.write_batch(batch)
-        self._file.flush()
+        try:
+            self._file.seek(0, os.SEEK_END)
+            with ipc.new_stream(self._file, batch.schema) as out:
+                out.write_batch(batch)
+            self._file.flush()
+        except OSError as fault:
+            if fault.errno not in FULL:
+                raise
+            if self.name is None or self.rows == 0:
+                raise disk_full(self._out, fault) from None
+            kept = self.end_here()
+            raise InputError(f"cannot write '{self.name}': {fault.strerror}. Free space: {kept}.") from None
         self._whole, self.rows = self._file.tell(), self.rows + batch.num_rows
 
     def batches(self) -> Iterator[dict[str, Any]]:
@@ -131,7 +141,9 @@ class Spool:
             _open.pop(self.name, None)
             if self.rows == 0:
                 self.discard()
-        self._file.close()
+        # What found no room on the disk waits in the file's buffer, and finds none again.
+        with contextlib.suppress(OSError):
+            self._file.close()
 
 
 def end_all() -> str:

@@ -1,0 +1,90 @@
+"""A small disk that fills up: the message names the file and what is free, the old result stands, nothing is left."""
+
+import shutil
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.data.recording_files import read_recording
+
+SIZE_KB = 4096
+
+
+@pytest.fixture
+def disk(tmp_path: Path) -> Iterator[Path]:
+    place = tmp_path / "small"
+    place.mkdir()
+    mount = shutil.which("mount")
+    words = [str(mount), "-t", "tmpfs", "-o", f"size={SIZE_KB}k", "tmpfs", str(place)]
+    if mount is None or subprocess.run(words, capture_output=True, check=False).returncode:
+        pytest.skip("mounting is not allowed here")
+    try:
+        yield place
+    finally:
+        subprocess.run(["umount", "-l", str(place)], check=True)
+
+
+@pytest.fixture(scope="module")
+def line(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder, run = tmp_path_factory.mktemp("line"), CliRunner()
+    a, s = str(folder / "a.parquet"), str(folder / "s.json")
+    assert run.invoke(app, ["synth", "demo", "--passes", "40", "--out", a]).exit_code == 0
+    assert run.invoke(app, ["synth", "demo", "--passes", "400", "--out", str(folder / "log.csv")]).exit_code == 0
+    assert run.invoke(app, ["teach", a, "--strategy", "single-sample", "--out", s]).exit_code == 0
+    return folder
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "synth demo --passes 2000 --seed 5 --out OUT/x.parquet",
+        "synth demo --passes 2000 --seed 5 --out OUT/x.csv",
+        "synth --continue OUT/x.parquet --passes 2000",
+        "import log.csv --unit counts --column light --time time_s --out OUT/y.parquet",
+        "teach a.parquet --strategy single-sample --seed 3 --out OUT/s.json",
+        "label a.parquet --force --out OUT/x.passes.csv",
+        "replay a.parquet --setting s.json --edges OUT/edges.csv",
+        "bench a.parquet --draws 2 --strategy single-sample --out OUT/bench",
+        "report a.parquet --setting s.json --draws 0 --out OUT/rec",
+        "explore a.parquet --draws 1 --strategy single-sample --out OUT/page.html",
+        "surface a.parquet --levels 500:2500:20 --out OUT/map.svg",
+        "guide --html OUT/guide",
+    ],
+)
+def test_a_full_disk_is_named_and_the_old_result_stands(
+    disk: Path, line: Path, monkeypatch: pytest.MonkeyPatch, words: str
+) -> None:
+    monkeypatch.chdir(line)
+    run = CliRunner()
+    assert run.invoke(app, ["synth", "demo", "--passes", "20", "--out", str(disk / "x.parquet")]).exit_code == 0
+    shutil.copy(line / "s.json", disk / "s.json")
+    # What is left would hold none of the results.
+    left = 0 if words.startswith(("teach", "label", "replay")) else 20_480
+    (disk / "filled").write_bytes(bytes(shutil.disk_usage(disk).free - left))
+    before = {p: p.read_bytes() for p in disk.rglob("*") if p.is_file()}
+    done = run.invoke(app, words.replace("OUT", str(disk)).split())
+    assert done.exit_code == 2, done.output
+    told = " ".join(done.stderr.split())
+    assert "No space left on device" in told
+    assert "MB are free" in told
+    assert str(disk) in told
+    assert {p: p.read_bytes() for p in disk.rglob("*") if p.is_file()} == before
+
+
+def test_what_came_through_a_pipe_before_the_disk_was_full_is_kept(disk: Path, line: Path) -> None:
+    words = f"import - --unit counts --column light --rate 1000 --no-time --out {disk}/y.parquet".split()
+    rows = (line / "log.csv").read_bytes().splitlines(keepends=True)
+    (disk / "filled").write_bytes(bytes(shutil.disk_usage(disk).free - 1_200_000))
+    done = CliRunner().invoke(app, words, input=b"".join(rows))
+    assert done.exit_code == 2, done.output
+    told = " ".join(done.stderr.split())
+    assert "No space left on device. Free space:" in told
+    kept = int(told.split(" rows are kept")[0].rsplit(" ", 1)[1].replace(",", ""))
+    (disk / "filled").unlink()
+    done = CliRunner().invoke(app, [*words, "--append"], input=rows[0] + b"".join(rows[1 + kept :]))
+    assert done.exit_code == 0, done.output
+    assert read_recording(disk / "y.parquet").samples == len(rows) - 1
