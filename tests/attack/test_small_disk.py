@@ -1,15 +1,18 @@
 """A small disk that fills up: the message names the file and what is free, the old result stands, nothing is left."""
 
+import errno
 import shutil
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
+import pyarrow as pa
 import pytest
 from typer.testing import CliRunner
 
 from teachlab.cli import app
-from teachlab.data.recording_files import read_recording
+from teachlab.data.importing.spool import Spool
+from teachlab.errors import InputError
 
 SIZE_KB = 4096
 
@@ -75,16 +78,19 @@ def test_a_full_disk_is_named_and_the_old_result_stands(
     assert {p: p.read_bytes() for p in disk.rglob("*") if p.is_file()} == before
 
 
-def test_what_came_through_a_pipe_before_the_disk_was_full_is_kept(disk: Path, line: Path) -> None:
-    words = f"import - --unit counts --column light --rate 1000 --no-time --out {disk}/y.parquet".split()
-    rows = (line / "log.csv").read_bytes().splitlines(keepends=True)
-    (disk / "filled").write_bytes(bytes(shutil.disk_usage(disk).free - 1_200_000))
-    done = CliRunner().invoke(app, words, input=b"".join(rows))
-    assert done.exit_code == 2, done.output
-    told = " ".join(done.stderr.split())
-    assert "No space left on device. Free space:" in told
-    kept = int(told.split(" rows are kept")[0].rsplit(" ", 1)[1].replace(",", ""))
-    (disk / "filled").unlink()
-    done = CliRunner().invoke(app, [*words, "--append"], input=rows[0] + b"".join(rows[1 + kept :]))
-    assert done.exit_code == 0, done.output
-    assert read_recording(disk / "y.parquet").samples == len(rows) - 1
+@pytest.mark.parametrize("live", [True, False])
+def test_rows_of_a_pipe_are_kept_where_the_disk_fills(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, live: bool
+) -> None:
+    def full(*given: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    out = str(tmp_path / "y.parquet")
+    told = "Free space: 2 rows are kept in" if live else "MB are free in"
+    with Spool(out, live=live) as spool:
+        spool.write({"light": pa.array([1, 2])}, None)
+        monkeypatch.setattr("teachlab.data.importing.spool.ipc.new_stream", full)
+        with pytest.raises(InputError, match=told):
+            spool.write({"light": pa.array([3, 4])}, None)
+    with Spool(out, live=live) as again:
+        assert again.rows == (2 if live else 0)
