@@ -107,8 +107,8 @@ NEEDS: dict[tuple[str, str], dict[str, Any]] = {
     ("compare", "other"): {"other_passes": OTHER[1]},
 }
 """What is given with a keyword, since it means nothing alone."""
-ON_FILES = ("shipped", "report", "verify")
-"""Verbs on files have a test of their own below."""
+ON_FILES = ("shipped", "report", "verify", "study")
+"""Verbs on files have tests of their own: below, and in tests/studies."""
 FADING = {("stale", "horizon_hours"), ("stale", "least_margin")}
 """Shown below on a line that fades, and loses nothing yet."""
 

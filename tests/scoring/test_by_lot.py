@@ -323,3 +323,11 @@ def test_autocorrelation_equals_its_definition() -> None:
     assert autocorrelation(y, 3) == pytest.approx(sum(d[k] * d[k + 3] for k in range(47)) / sum(d**2))
     assert autocorrelation([4.0, 4.0, 4.0]) is None
     assert integrated_autocorrelation([4.0] * 9) is None
+
+
+def test_two_lots_are_enough_for_a_rate_by_lot_and_one_pass_is_not() -> None:
+    outcomes = [MISS if k % 10 == 0 else HIT for k in range(40)]
+    found = lost_rate_by_lot(_truth(40, ["a"] * 20 + ["b"] * 20), _trials(outcomes), confidence=0.95)
+    assert found is not None
+    assert (found.source, found.lots) == (Source.LOTS, 2)
+    assert lost_rate_by_lot(_truth(1), _trials([HIT]), confidence=0.95) is None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from teachlab.sensor.comparator import Comparator, level_in
+from teachlab.sensor.comparator import Comparator, compares_exactly, level_in
 
 
 def edges(light: np.ndarray, on: float, off: float) -> tuple[bool | None, list[int]]:
@@ -45,3 +45,10 @@ def test_level_in_is_the_smallest_value_not_below(level: float) -> None:
     assert float(near) >= level
     with np.errstate(over="ignore"):
         assert float(np.nextafter(near, np.float32(-np.inf))) < level
+
+
+def test_types_that_float64_holds_are_compared_as_they_are() -> None:
+    exact = {name: compares_exactly(np.dtype(name)) for name in ("uint8", "int32", "int64", "float32", "float64")}
+    assert exact == {"uint8": True, "int32": True, "int64": False, "float32": True, "float64": True}
+    assert not compares_exactly(np.dtype("complex64"))
+    assert not compares_exactly(np.dtype("bool"))

@@ -7,9 +7,11 @@ import math
 import re
 from fractions import Fraction
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import binom
 from typer.testing import CliRunner
 
 from teachlab.cli import app
@@ -166,3 +168,14 @@ def test_a_percentage_is_told_as_the_share_it_stands_for() -> None:
         plan_passes(5, 0.95)
     with pytest.raises(ParameterError, match=re.escape("got 95 (a percentage? give 0.95 for 95 %).")):
         plan_passes(0.01, 95)
+
+
+def test_no_plan_is_longer_than_it_must_be() -> None:
+    """One pass fewer would not show it: by scipy's binomial distribution, over plans of all sizes."""
+    rng = np.random.default_rng(5)
+    for _ in range(300):
+        rate, confidence = float(10 ** rng.uniform(-3, -0.3)), float(rng.uniform(0.5, 0.995))
+        events = int(rng.integers(0, 6))
+        n = plan_passes(rate, confidence, events=events).passes
+        assert binom.cdf(events, n, rate) <= (1 - confidence) * (1 + 1e-9)
+        assert n == events + 1 or binom.cdf(events, n - 1, rate) > (1 - confidence) * (1 - 1e-9)

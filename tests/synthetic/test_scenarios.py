@@ -3,7 +3,7 @@
 import pytest
 
 from teachlab.errors import ScenarioError
-from teachlab.synthetic import aliases, explain, load_scenario, parse, scenario_names
+from teachlab.synthetic import aliases, explain, generate, load_scenario, parse, scenario_names
 
 GOOD = """
 title = "a line"
@@ -161,3 +161,11 @@ def test_explain_names_what_is_there_and_nothing_else():
     assert "fault" not in words
     assert "lots of 50 passes" in explain(load_scenario("a09"))
     assert "heavy tail" in explain(load_scenario("a03"))
+
+
+def test_notes_of_a_recording_tell_the_stress_it_was_made_under() -> None:
+    def notes(**stress: float) -> str:
+        return generate(load_scenario("clear-jars"), 3, **stress)[0].info.notes
+
+    assert "Stressed" not in notes()
+    assert "Stressed: gain 0.5, ambient 2 %, pedestal 0 %." in notes(gain=0.5, ambient=2.0)

@@ -283,3 +283,20 @@ def test_refusals() -> None:
         spans_of_truth(recording, Truth.from_arrays([10], [20]), beam_mm=2)
     with pytest.raises(ParameterError, match="speed-change must be"):
         TimeBudget(dwell_ms=1, gap_ms=1, evaluation_rate_hz=1, speed_change=-1)
+
+
+def test_rows_that_objects_and_gaps_must_last_by_hand() -> None:
+    """At 1 kHz 3 ms are 3 evaluations; an edge comes with the one after. Delays on the light of a dark output swap."""
+
+    def needs(**delays: Any) -> tuple[int, int]:
+        made = TimeBudget(dwell_ms=50, gap_ms=50, evaluation_rate_hz=1000.0, switching=Switching(**delays))
+        return made.object_needs, made.gap_needs
+
+    assert needs() == (1, 1)
+    assert needs(consecutive=4) == (4, 4)
+    assert needs(on_delay_ms=3.0) == (4, 1)
+    assert needs(off_delay_ms=5.0) == (1, 6)
+    assert needs(on_delay_ms=3.0, off_delay_ms=5.0) == (4, 3)
+    dark = {"on_delay_ms": 3.0, "off_delay_ms": 5.0, "polarity": Polarity.DARK_ON}
+    assert needs(**dark) == (4, 3)
+    assert needs(**dark, delays_act_on=DelaysActOn.LIGHT) == (3, 4)
