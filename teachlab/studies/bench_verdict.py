@@ -52,7 +52,7 @@ def bench_verdict(
         )
         next_step = "" if files is None else f"teachlab inspect {files.recording}"
         return Verdict(decision=str(Decision.OPEN), reasons=(VerdictReason(text=text),), next_step=next_step)
-    others = [half.errors(truth, by.rules.confidence) for name, half in halves.items() if name != found.strategy]
+    tried = [half.errors(truth, by.rules.confidence) for half in halves.values()]
     verdict = setting_verdict(
         recording,
         truth,
@@ -61,7 +61,7 @@ def bench_verdict(
         by=by,
         about=found.strategy,
         files=files,
-        candidates=others,
+        candidates=tried,
         margin=found.worth.margin,
     )
     order = order_sentence(found.strategy, rows, orders)

@@ -42,6 +42,8 @@ class ClaimHalf:
         Median cost of the strategy there, and its 95 % quantile over the draws.
     score : Score
         Of the claim half.
+    whole : Score
+        Of both halves.
     """
 
     strategy: str
@@ -51,11 +53,16 @@ class ClaimHalf:
     cost: float
     p95: float
     score: Score
+    whole: Score
 
     def errors(self, truth: Truth, confidence: float) -> tuple[CostBound, bool]:
-        """Return its errors per pass with bounds by lots, and whether its output is usable."""
-        bound = lot_counts(truth, self.score.trials).bound(confidence=confidence)
-        return bound, not unusable(self.score)
+        """Return its errors per pass over both halves with bounds by lots, and whether its output is usable.
+
+        The choosing half, on which it was the median draw of its strategy, makes its errors look no larger than they
+        are: that it fails may be told from twice as many lots, that it works may not.
+        """
+        bound = lot_counts(truth, self.whole.trials).bound(confidence=confidence)
+        return bound, not unusable(self.whole)
 
 
 def second_half(first_scored: int, passes: int) -> int:
@@ -69,6 +76,7 @@ def claim_halves(
     taught: Mapping[str, Sequence[Draw]],
     *,
     first_half: Tally,
+    first_scored: int,
     middle: int,
     options: DrawOptions,
 ) -> dict[str, ClaimHalf]:
@@ -76,7 +84,7 @@ def claim_halves(
 
     Strategies that do not teach in half of their draws are left out.
     """
-    rules, known = options.rules.scored_from(middle), dict[Setting, Score]()
+    known = dict[Setting, tuple[Score, Score]]()
     out: dict[str, ClaimHalf] = {}
     for name, draws in taught.items():
         judged = with_measures(draws, first_half.counts, options.costs, best_cost=math.nan)
@@ -85,7 +93,9 @@ def claim_halves(
             continue
         key = bare(chosen.setting)
         if key not in known:
-            known[key] = score(replay(recording, key), truth, rules=rules)
+            output = replay(recording, key)
+            later, whole = (score(output, truth, rules=options.rules.scored_from(k)) for k in (middle, first_scored))
+            known[key] = later, whole
         out[name] = ClaimHalf(
             strategy=name,
             draw=chosen.draw,
@@ -93,7 +103,8 @@ def claim_halves(
             chosen_on=first_half[chosen.setting].detect_trials,
             cost=cost,
             p95=spreads_of(judged)["cost"].p95,
-            score=known[key],
+            score=known[key][0],
+            whole=known[key][1],
         )
     return out
 

@@ -95,7 +95,10 @@ def bench_recording(
     measuring = SettingWorth(recording, truth, rules=options.rules.scored_from(cut.first_scored), jitter_ms=jitter)
     results = [_result(measuring, s, taught[s.name], tally, best, options) for s in strategies]
     rows, ordered = ranked(results)
-    halves = claim_halves(recording, truth, taught, first_half=found.first_half, middle=middle, options=options)
+    halves = claim_halves(
+        recording, truth, taught,
+        first_half=found.first_half, first_scored=cut.first_scored, middle=middle, options=options,
+    )  # fmt: skip
     orders = order_rows(truth, rows, halves, options)
     later_worth = SettingWorth(recording, truth, rules=options.rules.scored_from(middle), jitter_ms=jitter)
     chosen = recommend(halves, later_worth, preferred=RECOMMENDED)

@@ -133,7 +133,7 @@ def setting_verdict(
     files : FilesJudged, optional
         For the next step.
     candidates : sequence of (CostBound, bool)
-        Errors per pass of the other settings tried on the same trials, each with whether its output is usable.
+        Errors per pass of every setting tried, this one too, each with whether its output is usable; none: this one.
     extremes : PassAndGapExtremes, optional
         Where they are known.
     margin : Margin, optional
@@ -162,6 +162,7 @@ def setting_verdict(
                 recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, rules=by.rules
             )
         sides = two_sides(recording, truth, setting, rules=by.rules, extremes=extremes, step=step)
+    tried = candidates or [(counts.bound(confidence=by.rules.confidence), usable)]
     decision = decide(
         MeasuredCost(
             errors=errors,
@@ -171,7 +172,7 @@ def setting_verdict(
             usable=usable,
             conditions=len(found.conditions),
         ),
-        [(counts.bound(confidence=by.rules.confidence), usable), *candidates],
+        tried,
         accepted=by.accepted,
     )
     if sides is not None and decision in {Decision.USE, Decision.LIMIT}:
@@ -194,6 +195,8 @@ def setting_verdict(
     if cures:
         at = min(1, len(reasons))
         reasons.insert(at, VerdictReason(text=_cured(cures), count=cures[0].errors))
+    if decision is Decision.NONE and (none := _none_works(tried, by)) is not None:
+        reasons.append(none)
     if (rare := rare_kind_text(setting, truth)) is not None:
         reasons.append(rare)
     return Verdict(
@@ -289,6 +292,19 @@ def _undecided(
             )
         ]
     return []
+
+
+def _none_works(tried: Sequence[tuple[CostBound, bool]], by: JudgedBy) -> VerdictReason | None:
+    """Say how many errors the best of the usable settings makes at least."""
+    best = min((bound for bound, usable in tried if usable), key=lambda bound: bound.low, default=None)
+    if best is None:
+        return None
+    of = f"{best.lots} {'lots' if best.source is Source.LOTS else 'stretches'}"
+    every = "Every setting tried makes" if len(tried) > 1 else "It makes"
+    return VerdictReason(
+        text=f"{every} at least {100 * best.low:.2g} errors per 100 passes at {100 * best.confidence:g} % confidence "
+        f"({of}), more than the {100 * by.accepted:g} accepted.",
+    )
 
 
 def _errors(

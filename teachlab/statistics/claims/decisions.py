@@ -61,7 +61,8 @@ def decide(
     ----------
     chosen : MeasuredCost
     candidates : sequence of (CostBound, bool)
-        Errors per pass of every setting tried, the chosen one too, each with whether its output is usable.
+        Errors per pass of every setting tried, the chosen one too, each with whether its output is usable. They may
+        rest on more lots than `chosen`: on those by which the settings were chosen, too, where few errors chose them.
     accepted : float
         Errors per pass that are accepted.
 
@@ -70,7 +71,10 @@ def decide(
     *Use*: errors at most `accepted`, and the one-sided upper t-bound of the cost below that of an output that never
     switches; *with a limit*: the same with fewer than 5 named lots or a condition open. *None works*: the lower bound
     of the errors of every candidate exceeds `accepted`, or its output is unusable. Everything else is not decided, and
-    so is what rests on fewer than 10 stretches where no lots are named.
+    so is what rests on fewer than 5 named lots and fewer than 10 stretches. The t-bound of the mean of lots says "none
+    works" of a line that should not be told so in at most 5 % (``benchmarks/coverage/verdicts.py``): errors by lots are
+    skewed to the right, where its lower end is too low rather than too high. The exact bound of `claim_by_lots`, and a
+    bet on lots, hold it as well and find less.
 
     Examples
     --------
@@ -81,12 +85,17 @@ def decide(
     >>> str(decide(MeasuredCost(errors=0.55, cost=bad, never=1.0, named_lots=10), [(bad, True)]))
     'none of these works'
     """
-    if chosen.errors is None or not enough_to_decide(chosen.cost):
+    if chosen.errors is None:
         return Decision.OPEN
-    if chosen.usable and chosen.errors <= accepted and chosen.cost.upper < chosen.never:
+    if (
+        enough_to_decide(chosen.cost)
+        and chosen.usable
+        and chosen.errors <= accepted
+        and chosen.cost.upper < chosen.never
+    ):
         limited = chosen.named_lots < CLAIM_LOTS or chosen.conditions > 0
         return Decision.LIMIT if limited else Decision.USE
-    if all(not usable or bound.low > accepted for bound, usable in candidates):
+    if all(enough_to_decide(bound) and (not usable or bound.low > accepted) for bound, usable in candidates):
         return Decision.NONE
     return Decision.OPEN
 
