@@ -251,7 +251,7 @@ def overall(judged: Sequence[Judged]) -> Judgement:
 
 def _guarded(judged: Judged, found: Claimable, *, rehearsal: bool) -> Judged:
     """Take back what the evidence could not have denied."""
-    decisive = (OpenCondition.SELF_LABELLED, OpenCondition.COPIES)
+    decisive = (OpenCondition.SELF_LABELLED, OpenCondition.COPIES, OpenCondition.ELSEWHERE)
     blocking = [
         text for why, text in found.conditions.items() if judged.verdict is not Judgement.NOT_MET or why in decisive
     ]

@@ -97,7 +97,8 @@ def build_record(
     dependent = dependence_of(truth, result, proxy=margins.peak_of_pass, icc=icc)
     dependence = dependent["lost_rate"]
     position = worth.position
-    found = claimable(recording, truth, setting, result)
+    belongs = alignment is None or alignment.belongs
+    found = claimable(recording, truth, setting, result, belongs=belongs)
     judged = (
         []
         if criteria is None
@@ -120,7 +121,9 @@ def build_record(
         setting,
         result,
         by=JudgedBy(
-            rules=how.rules.scored_from(first), assumption=NOTHING if criteria is None else criteria.assumption
+            rules=how.rules.scored_from(first),
+            belongs=belongs,
+            assumption=NOTHING if criteria is None else criteria.assumption,
         ),
         margin=margins,
     )

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.repeats import repeated_stretches
+from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.score import Outcome, Score, Trials
 from teachlab.model.setting import Setting
@@ -26,6 +27,7 @@ class OpenCondition(StrEnum):
 
     SELF_LABELLED = "self-labelled"
     COPIES = "copies"
+    ELSEWHERE = "of another recording"
     BORDERS = "borders in doubt"
     INVERTED = "inverted"
     NEVER = "never switches"
@@ -86,6 +88,7 @@ def claimable(
     result: Score,
     *,
     copies: Sequence[tuple[int, int]] | None = None,
+    belongs: bool = True,
 ) -> Claimable:
     """Leave out the trials that support no claim, and name the conditions that are open.
 
@@ -97,6 +100,8 @@ def claimable(
         Of that setting.
     copies : sequence of (int, int), optional
         Scored passes that repeat an earlier one, where they are known: else the recording is read for them.
+    belongs : bool
+        Whether the borders of the passes follow this light, as far as that was measured.
 
     Notes
     -----
@@ -129,11 +134,16 @@ def claimable(
             f"{truth.uncertainty_samples:g} samples: at most {100 * MOST_IN_DOUBT:g} % may be."
         )
     copied = repeated_stretches(recording, truth.start[first:], truth.end[first:]) if copies is None else copies
+    if not belongs:
+        conditions[OpenCondition.ELSEWHERE] = (
+            "The borders of the passes do not follow this light: they may belong to another recording."
+        )
     if copied:
         one, other = (int(k) + first for k in copied[0])
+        are = "is a copy of an earlier one" if len(copied) == 1 else "are copies of earlier ones"
         conditions[OpenCondition.COPIES] = (
-            f"{len(copied)} pass{' repeats' if len(copied) == 1 else 'es repeat'} the light of an earlier one sample "
-            f"for sample (pass {one} that of pass {other}): the log holds copies."
+            f"{number_of(len(copied), 'pass', 'passes')}, or the light right after, {are} (pass "
+            f"{one} of pass {other}). Two readings of a sensor are never alike."
         )
     if result.probably_inverted:
         conditions[OpenCondition.INVERTED] = (

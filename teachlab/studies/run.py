@@ -127,7 +127,11 @@ def bench_recording(
             rows,
             orders,
             by=JudgedBy(
-                rules=options.rules.scored_from(middle), costs=options.costs, accepted=accepted, assumption=assumption
+                rules=options.rules.scored_from(middle),
+                costs=options.costs,
+                accepted=accepted,
+                assumption=assumption,
+                belongs=alignment is None or alignment.belongs,
             ),
             files=files,
         ),

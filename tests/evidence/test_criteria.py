@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from teachlab.data.alignment.measure import measure_alignment
 from teachlab.errors import ParameterError
 from teachlab.evidence.criteria import Criteria, Judged, Judgement, judge, overall, read_criteria
 from teachlab.model.recording import Origin, Recording, RecordingInfo
@@ -32,6 +33,9 @@ class Parade:
     lost: tuple[int, ...] = ()
     trips: tuple[int, ...] = ()
     copies: bool = False
+    cut: int = 0
+    elsewhere: bool = False
+    gain: float = 1.0
     source: TruthSource = TruthSource.INDEPENDENT
     origin: Origin = Origin.RECORDED
     uncertainty: float = 0.0
@@ -46,13 +50,18 @@ class Parade:
             light[a : a + 40] += 9.0 * (k not in self.lost)
             light[a + 70] += 9.0 * (k in self.trips)
         if self.copies:
-            light[start[1] : start[1] + 40] = light[start[0] : start[0] + 40]
+            # Of a pass and the gap after it; cut elsewhere, it is put so much later.
+            light[start[1] + self.cut : start[1] + 95] = self.gain * light[start[0] : start[0] + 95 - self.cut]
+        # Passes of another recording of the same line: as many, but not when they were here.
+        start = start + rng.integers(-45, 46, start.size) * self.elsewhere
         recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=100, unit="x", origin=self.origin))
         lot = [f"lot {k * self.lots // self.passes}" for k in range(self.passes)] if self.lots else None
         truth = Truth.from_arrays(start, start + 40, lot=lot, source=self.source, uncertainty_samples=self.uncertainty)
         result = score(replay(recording, self.setting), truth)
         asked = Criteria.model_validate({**lost_rate(0.25), **document})
-        found = claimable(recording, truth, self.setting, result)
+        lies = measure_alignment(recording, truth)
+        belongs = lies is None or lies.belongs
+        found = claimable(recording, truth, self.setting, result, belongs=belongs)
         return judge(asked, result, None, truth, found, rehearsal=rehearsal)
 
 
@@ -97,7 +106,9 @@ def test_an_assumption_is_stated_in_the_file_and_named_in_the_judgement() -> Non
         (replace(CLEAN, origin=Origin.SYNTHETIC), "synthetic: a rehearsal"),
         (replace(CLEAN, lots=4), "only 4 lots are named, 5 are needed"),
         (replace(CLEAN, lots=0), "no lots are named"),
-        (replace(CLEAN, copies=True), "the log holds copies"),
+        (replace(CLEAN, copies=True), "a copy of an earlier one"),
+        (replace(CLEAN, copies=True, cut=3, gain=0.9), "a copy of an earlier one"),
+        (replace(CLEAN, elsewhere=True), "may belong to another recording"),
         (replace(CLEAN, uncertainty=41.0), "shorter than the doubt of their borders"),
         (replace(CLEAN, setting=replace(LEVEL, polarity=Polarity.DARK_ON)), "polarity is inverted"),
         (replace(CLEAN, setting=shown(0, 6100)), "no pass is left"),

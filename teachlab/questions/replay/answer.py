@@ -155,7 +155,9 @@ def replayed(
     if margins and (n.lost or n.gaps_tripped or n.extra):
         reasons = reasons_of(recording, truth, setting, worth.score, rules=rules, extremes=reading.extremes)
     verdict = setting_verdict(
-        recording, truth, setting, worth.score, by=JudgedBy(rules=rules, accepted=accepted, assumption=assumption),
+        recording, truth, setting, worth.score, by=JudgedBy(
+            rules=rules, accepted=accepted, assumption=assumption, belongs=alignment is None or alignment.belongs
+        ),
         about="" if files is None or files.setting is None else files.setting, files=files,
         margin=worth.margin, reading=reading,
     )  # fmt: skip

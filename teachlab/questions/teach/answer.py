@@ -69,8 +69,10 @@ def taught_and_judged(
     setting = teach_once(strategy, TeachBlock(recording, truth, base=base, rules=rules), seed, 0)
     output = replay(recording, setting)
     result = score(output, truth, rules=rules)
+    alignment = alignment_of(recording, truth, rules)
+    belongs = alignment is None or alignment.belongs
     verdict = setting_verdict(
-        recording, truth, setting, result, by=JudgedBy(rules=rules, accepted=accepted), about=strategy.name,
-        files=files, margin=margin_where_known(recording, truth, output, result, rules=rules),
+        recording, truth, setting, result, by=JudgedBy(rules=rules, accepted=accepted, belongs=belongs),
+        about=strategy.name, files=files, margin=margin_where_known(recording, truth, output, result, rules=rules),
     )  # fmt: skip
-    return TeachAnswer(setting=setting, verdict=verdict, alignment=alignment_of(recording, truth, rules))
+    return TeachAnswer(setting=setting, verdict=verdict, alignment=alignment)

@@ -59,6 +59,8 @@ class JudgedBy:
         What the headline may take for granted.
     look_at_sides : bool
         Whether to look for objects on both sides of the background although no pass is lost.
+    belongs : bool
+        Whether the borders of the passes follow the light, as far as that was measured.
     """
 
     rules: Rules = USUAL_RULES
@@ -66,6 +68,7 @@ class JudgedBy:
     accepted: float = ACCEPTED_ERRORS
     assumption: Assumption = NOTHING
     look_at_sides: bool = False
+    belongs: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,7 +148,7 @@ def setting_verdict(
     copies = known = None
     if reading is not None:
         copies, known, extremes = reading.copies(by.rules.first_pass), reading.condensed, reading.extremes
-    found = claimable(recording, truth, setting, result, copies=copies)
+    found = claimable(recording, truth, setting, result, copies=copies, belongs=by.belongs)
     counts = lot_counts(truth, found.trials)
     # What holds whatever the level may be said by its reason; the others limit the use.
     usable = not unusable(result)
