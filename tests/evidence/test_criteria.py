@@ -53,7 +53,7 @@ class Parade:
             # Of a pass and the gap after it; cut elsewhere, it is put so much later.
             light[start[1] + self.cut : start[1] + 95] = self.gain * light[start[0] : start[0] + 95 - self.cut]
         # Passes of another recording of the same line: as many, but not when they were here.
-        start = start + rng.integers(-45, 46, start.size) * self.elsewhere
+        start = start + rng.integers(-29, 30, start.size) * self.elsewhere
         recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=100, unit="x", origin=self.origin))
         lot = [f"lot {k * self.lots // self.passes}" for k in range(self.passes)] if self.lots else None
         truth = Truth.from_arrays(start, start + 40, lot=lot, source=self.source, uncertainty_samples=self.uncertainty)
