@@ -4,7 +4,8 @@
 ``python benchmarks/kills.py --kills 200 --seed 1 --store`` kills (SIGKILL) each of the commands below in turn, while it
 writes over an older result of its own, at a moment drawn evenly over its usual time and the time of putting files in
 place. After each kill what teachlab reads must be the old result or the new one as a whole; after the next run the bytes
-must be those of an undisturbed run, with nothing left over. Commands run in a fork of a process that has loaded the
+must be those of an undisturbed run, with nothing left over. ``--study`` kills one `study` again and again while it goes on in
+the same folder: what is kept must be readable at any time, and the end must be the bytes of one run through. Commands run in a fork of a process that has loaded the
 libraries, so that moments fall on work and not on loading.
 """
 
@@ -186,13 +187,67 @@ def kills(
     return seen, wrong
 
 
+STUDY = (
+    "study rec --strategy quantile-guard --strategy two-sample-midpoint --strategy sweep-minmax "
+    "--grid quantile-guard.position=0.3:0.7:{0} --grid two-sample-midpoint.hysteresis_share=0.05:0.5:{0} "
+    "--grid sweep-minmax.weight=0.3:0.7:{0} --draws {1} --jobs 1 --out {2}"
+)
+"""Three strategies with so many values each, and draws; into a folder."""
+
+
+def whole(folder: Path) -> dict[str, bytes]:
+    """Return every file of a folder with its bytes."""
+    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def study_kills(
+    count: int, seed: int, *, lines: int = 6, values: int = 3, draws: int = 5
+) -> tuple[list[str], list[str]]:
+    """Kill a study so often while it goes on; return what each kill found, and what is wrong."""
+    rng, told, wrong = random.Random(seed), [], []
+    load_all()
+    here = Path.cwd()
+    with tempfile.TemporaryDirectory() as place:
+        os.chdir(place)
+        try:
+            Path("rec").mkdir()
+            for k in range(lines):
+                finished(f"synth demo --passes 30 --seed {k} --out rec/l{k}.parquet")
+            took = finished(STUDY.format(values, draws, "through"))
+            through, out = whole(Path("through")), Path("r")
+            for k in range(count):
+                child = run(STUDY.format(values, draws, "r"))
+                # Each run works a share of what is left, so that most kills fall on work.
+                time.sleep(took * rng.uniform(0.1, 2.5 / count + 0.1))
+                os.kill(child, signal.SIGKILL)
+                os.waitpid(child, 0)
+                kept = whole(out) if out.exists() else {}
+                parts = [name for name in kept if name not in through]
+                wrong += [f"kill {k}: {name} is no part of a result" for name in parts if ".teachlab" not in name]
+                wrong += [f"kill {k}: {n} differs" for n in kept if n in through and kept[n] != through[n]]
+                told.append(f"kill {k + 1}: {sum(n.endswith('rows.parquet') for n in kept)} of {lines} recordings kept")
+            finished(STUDY.format(values, draws, "r"))
+            last = whole(out)
+            wrong += [f"after all: {n}" for n in sorted(last.keys() ^ through.keys())]
+            wrong += [f"after all: {n} has other bytes" for n in last if n in through and last[n] != through[n]]
+        finally:
+            os.chdir(here)
+    return told, wrong
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--kills", type=int, default=60)
     parser.add_argument("--minutes", type=float, default=1e9, help="end early")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--store", action="store_true", help="write results/kills.md")
+    parser.add_argument("--study", action="store_true", help="kill a study that goes on in one folder")
+    parser.add_argument("--lines", type=int, default=6, help="recordings of the study")
     given = parser.parse_args()
+    if given.study:
+        told, wrong = study_kills(given.kills, given.seed, lines=given.lines)
+        print("\n".join([*told, f"{len(told)} kills", *(f"WRONG {line}" for line in wrong)]))
+        raise SystemExit(1 if wrong else 0)
     seen, wrong = kills(given.kills, given.seed, minutes=given.minutes)
     print(dict(sorted(seen.items())))
     for line in wrong:

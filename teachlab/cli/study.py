@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -18,12 +15,9 @@ if TYPE_CHECKING:
     from teachlab.model.teaching import Strategy
     from teachlab.studies.family.configurations import Grid
     from teachlab.studies.family.study_grid import StudiedLine
-    from teachlab.studies.family.study_run import Progress, WorkAhead
+    from teachlab.studies.family.study_run import WorkAhead
 
     _Asked = tuple[type[Strategy], Grid]
-
-EVERY_SECONDS = 60.0
-"""Between two lines of progress where there is no terminal."""
 
 
 def register(app: typer.Typer) -> None:
@@ -36,38 +30,60 @@ def study_command(
         list[str], typer.Argument(help="A study in TOML, or recordings: NAME.parquet …, folders, patterns, addresses.")
     ],
     strategy: Annotated[
-        list[str] | None, typer.Option(help="Strategy to try; again for more. Default: as bench.")
+        list[str] | None, typer.Option(help="Strategy to try. May be given several times. Default: those of bench.")
     ] = None,
     grid: Annotated[
         list[str] | None,
-        typer.Option(help="Values to try, [STRATEGY.]PARAMETER=V,V,… or =LOW:HIGH:COUNT; again for more."),
+        typer.Option(help="Values to try: [STRATEGY.]PARAMETER=V,V,… or =LOW:HIGH:COUNT. May be given several times."),
     ] = None,
     base: Annotated[
-        list[str] | None, typer.Option(help="Setting whose delays, filter and rate are kept; again to try several.")
+        list[str] | None,
+        typer.Option(
+            help="Setting whose delays, filter and evaluation rate are kept. May be given several times: each is tried."
+        ),
     ] = None,
     condition: Annotated[
         list[str] | None,
-        typer.Option(help="Try every setting under NAME=GAIN[,AMBIENT[,PEDESTAL]] too; again for more."),
+        typer.Option(
+            help="Also try every setting with other light: NAME=GAIN[,AMBIENT[,PEDESTAL]]. May be given several times."
+        ),
     ] = None,
-    draws: Annotated[int | None, typer.Option(help="How often the evidence is drawn anew; default 200.")] = None,
-    seed: Annotated[list[int] | None, typer.Option(help="Picks what is shown; again for more. Default 0.")] = None,
-    teach_share: Annotated[float | None, typer.Option(help="Share of the passes taught on; default 0.3.")] = None,
-    tolerance_ms: Annotated[float | None, typer.Option(help="Added to every border of every pass, ms.")] = None,
-    cost_miss: Annotated[float | None, typer.Option(help="Cost of a lost pass; default 1.")] = None,
-    cost_false: Annotated[float | None, typer.Option(help="Cost of a false or extra switching; default 1.")] = None,
-    confidence: Annotated[float | None, typer.Option(help="Of every interval; default 0.95.")] = None,
-    accept_cost: Annotated[float | None, typer.Option(help="Errors per pass that are accepted; default 0.05.")] = None,
+    draws: Annotated[
+        int | None, typer.Option(help="How often the evidence is drawn anew and taught on. Default: 200.")
+    ] = None,
+    seed: Annotated[
+        list[int] | None, typer.Option(help="Picks what is shown. May be given several times. Default: 0.")
+    ] = None,
+    teach_share: Annotated[
+        float | None, typer.Option(help="Share of the passes that may be taught on. Default: 0.3.")
+    ] = None,
+    tolerance_ms: Annotated[
+        float | None, typer.Option(help="Added to every border of every pass, ms. Default: 0.")
+    ] = None,
+    cost_miss: Annotated[float | None, typer.Option(help="Cost of a lost pass. Default: 1.")] = None,
+    cost_false: Annotated[float | None, typer.Option(help="Cost of a false or extra switching. Default: 1.")] = None,
+    confidence: Annotated[float | None, typer.Option(help="Confidence of every interval. Default: 0.95.")] = None,
+    accept_cost: Annotated[float | None, typer.Option(help="Errors per pass that are accepted. Default: 0.05.")] = None,
     assume: Annotated[
-        str | None, typer.Option(help="What the claim takes for granted: lots, independent, or a correlation.")
+        str | None,
+        typer.Option(
+            help="What the claim takes for granted: lots, independent, or a correlation within lots (0.05). Default: lots."
+        ),
     ] = None,
     out: Annotated[
-        str | None, typer.Option(help="Folder in which every piece is kept as it ends; run again to go on there.")
+        str | None,
+        typer.Option(
+            help="Folder or address in which the rows of each recording are kept as they end. Run again to go on there."
+        ),
     ] = None,
-    jobs: Annotated[int, typer.Option(help="Recordings worked on at once; 0: as many as there are cores.")] = 0,
+    jobs: Annotated[int, typer.Option(help="Recordings worked on at once. 0: as many as there are cores.")] = 0,
     scheduler: Annotated[
-        str | None, typer.Option(help="Dask scheduler, such as tcp://host:8786; local: a cluster of this machine.")
+        str | None,
+        typer.Option(help="Address of a Dask scheduler, such as tcp://host:8786. local: a cluster on this machine."),
     ] = None,
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say pieces, memory and time; do nothing else.")] = False,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Tell recordings, rows, memory and time, and do nothing else.")
+    ] = False,
     details: Details = False,
     json: Json = False,
 ) -> None:
@@ -106,8 +122,9 @@ def study_command(
         else:
             _say_ahead(ahead)
         return
-    with _told(quiet=json) as report:
-        found = run_study(plan, engine=engine_of(jobs, scheduler), out=out, progress=report)
+    with progress("studying", quiet=json) as report:
+        engine = engine_of(jobs, scheduler)
+        found = run_study(plan, engine=engine, out=out, progress=lambda done, of: report(done / of))
     if json:
         emit_json(found.as_dict())
         return
@@ -197,23 +214,3 @@ def span_text(seconds: float) -> str:
     if seconds < 100:
         return f"{seconds:.0f} s"
     return f"{seconds / 60:.0f} min" if seconds < 6000 else f"{seconds / 3600:.1f} h"
-
-
-@contextmanager
-def _told(*, quiet: bool) -> Iterator[Progress]:
-    """Tell how far a study is, and how much time is left: a bar on a terminal, else a line a minute."""
-    import sys
-
-    began = last = time.monotonic()
-    with progress("studying", quiet=quiet) as bar:
-
-        def report(done: int, of: int) -> None:
-            nonlocal last
-            bar(done / of)
-            now = time.monotonic()
-            if quiet or sys.stderr.isatty() or now - last < EVERY_SECONDS:
-                return
-            last = now
-            warn(f"{done} of {of} recordings, about {span_text((now - began) * (of - done) / done)} left.")
-
-        yield report

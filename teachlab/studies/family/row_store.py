@@ -136,6 +136,16 @@ class RowStore:
         self._tables: dict[int, pa.Table] = {}
         self._members: dict[str, list[int]] = {}
 
+    def begin(self) -> None:
+        """Make the folder, or refuse it before any work."""
+        if self.folder is None:
+            return
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+        except OSError as fault:
+            why = "it is a file" if self.folder.parent.is_file() else str(fault.strerror)
+            raise InputError(f"cannot write to '{self.folder.parent}': {why}. Give the name of a folder.") from None
+
     def known(self) -> Mapping[str, frozenset[str]]:
         """Return the keys of the rows that are kept, by the name of the recording."""
         out: dict[str, set[str]] = {}

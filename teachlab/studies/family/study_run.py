@@ -73,6 +73,7 @@ def run_study(
     """
     columns = RowTable(plan.grid, plan.lines)
     store = RowStore(out, columns, plan.lines)
+    store.begin()
     pieces = _pieces(plan, store)
     for done, (number, found) in enumerate((engine or InProcess()).run(study_piece, pieces), 1):
         if isinstance(found, WorkerEnded):

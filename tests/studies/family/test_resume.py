@@ -1,0 +1,165 @@
+"""A study that was killed, interrupted or extended goes on where it was, and ends with the bytes of one run through."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import teachlab
+from teachlab.errors import InputError
+from teachlab.studies.family import study_piece
+from teachlab.studies.family.code_fingerprint import code_fingerprint
+from tests.studies.family.made_lines import content, write_line
+
+REPOSITORY = Path(teachlab.__file__).parents[1]
+SMALL = {"quantile-guard": {"position": [0.6]}}
+WHOLE: dict[str, Any] = {"quantile-guard": {"position": [0.3, 0.6]}, "single-sample": None}
+
+
+@pytest.fixture(scope="module")
+def lines(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = tmp_path_factory.mktemp("lines")
+    for seed in range(4):
+        write_line(place / f"l{seed}.parquet", seed, weak=0.1)
+    shutil.copy(place / "l0.parquet", place / "copy.parquet")
+    shutil.copy(place / "l0.passes.parquet", place / "copy.passes.parquet")
+    (place / "cut.parquet").write_bytes((place / "l0.parquet").read_bytes()[:150])
+    return place
+
+
+@pytest.fixture(scope="module")
+def through(lines: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
+    out = tmp_path_factory.mktemp("through")
+    teachlab.study(lines, WHOLE, draws=4, out=out)
+    return content(out)
+
+
+@pytest.fixture
+def worked(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Names of the recordings whose rows are worked from here on."""
+    seen: list[str] = []
+    rows = study_piece._rows
+
+    def noted(recording: Any, truth: Any, piece: Any, keys: Any) -> Any:
+        seen.append(recording.name)
+        return rows(recording, truth, piece, keys)
+
+    monkeypatch.setattr(study_piece, "_rows", noted)
+    return seen
+
+
+def test_an_interrupted_study_goes_on(
+    lines: Path, through: dict[str, bytes], tmp_path: Path, worked: list[str]
+) -> None:
+    def interrupt(done: int, of: int) -> None:
+        if done == 3:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        teachlab.study(lines, WHOLE, draws=4, out=tmp_path, progress=interrupt)
+    first = list(worked)
+    teachlab.study(lines, WHOLE, draws=4, out=tmp_path)
+    assert content(tmp_path) == through
+    assert sorted(worked) == ["copy", "l0", "l1", "l2", "l3"]
+    assert 0 < len(first) < 5
+    teachlab.study(lines, WHOLE, draws=4, out=tmp_path)
+    assert len(worked) == 5
+    assert content(tmp_path) == through
+
+
+def test_an_extended_study_works_what_is_new_alone(
+    lines: Path, through: dict[str, bytes], tmp_path: Path, worked: list[str]
+) -> None:
+    teachlab.study([lines / "l2.parquet", lines / "l1.parquet"], WHOLE, draws=4, out=tmp_path)
+    teachlab.study(lines, SMALL, draws=4, out=tmp_path)
+    assert sorted(worked) == ["copy", "l0", "l1", "l2", "l3"]  # l1 and l2 held the smaller grid already
+    teachlab.study(lines, WHOLE, draws=4, out=tmp_path)
+    assert content(tmp_path) == through
+
+
+def test_a_smaller_study_leaves_nothing_of_the_larger_one(lines: Path, tmp_path: Path, worked: list[str]) -> None:
+    some = [lines / "l2.parquet", lines / "copy.parquet"]
+    teachlab.study(lines, WHOLE, draws=4, out=tmp_path / "a")
+    count = len(worked)
+    teachlab.study(some, SMALL, draws=4, out=tmp_path / "a")
+    assert len(worked) == count
+    teachlab.study(some, SMALL, draws=4, out=tmp_path / "b")
+    assert content(tmp_path / "a") == content(tmp_path / "b")
+
+
+def test_lines_that_moved_are_known_and_those_that_changed_are_not(tmp_path: Path, worked: list[str]) -> None:
+    place = write_line(tmp_path / "rec" / "l.parquet", 5)
+    teachlab.study(place.parent, SMALL, draws=3, out=tmp_path / "out")
+    moved = tmp_path / "moved"
+    place.parent.rename(moved)
+    found = teachlab.study(moved, SMALL, draws=3, out=tmp_path / "out")
+    assert worked == ["l"]
+    assert found.to_pandas().path.tolist() == [str(moved / "l.parquet")]
+    write_line(moved / "l.parquet", 6)
+    teachlab.study(moved, SMALL, draws=3, out=tmp_path / "out")
+    assert worked == ["l", "l"]
+    assert len(list((tmp_path / "out" / "rows").iterdir())) == 1
+
+
+def test_other_options_and_other_code_are_worked_anew(
+    lines: Path, tmp_path: Path, worked: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    one = lines / "l1.parquet"
+    teachlab.study(one, SMALL, draws=3, out=tmp_path)
+    for more in ({"draws": 4}, {"draws": 4, "seeds": [1]}, {"draws": 4, "cost_miss": 2.0}):
+        before = len(worked)
+        teachlab.study(one, SMALL, out=tmp_path, **more)
+        assert len(worked) == before + 1, more
+    before = len(worked)
+    # Confidence is no part of a row: what is claimed changes, not what was measured.
+    teachlab.study(one, SMALL, out=tmp_path, draws=4, cost_miss=2.0, confidence=0.9)
+    assert len(worked) == before
+    monkeypatch.setattr(study_piece, "code_fingerprint", lambda module: "other")
+    monkeypatch.setattr("teachlab.studies.family.study_run.piece_code", lambda: "other")
+    teachlab.study(one, SMALL, out=tmp_path, draws=4, cost_miss=2.0)
+    assert len(worked) == before + 1
+
+
+def test_a_worker_of_another_version_is_told(lines: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("teachlab.studies.family.study_run.piece_code", lambda: "other")
+    found = teachlab.study(lines / "l1.parquet", SMALL, draws=1)
+    assert "another version of teachlab" in found.to_pandas().reason.iloc[0]
+
+
+def test_the_fingerprint_is_that_of_the_code_behind_the_number() -> None:
+    code = code_fingerprint.__wrapped__
+    piece = "teachlab.studies.family.study_piece"
+    module = sys.modules["teachlab.studies.family.code_fingerprint"]
+    closure = module._closure(piece)  # type: ignore[attr-defined]
+    assert {"teachlab.switching.run", "teachlab.scoring.scoring", "teachlab.teaching.once"} <= set(closure)
+    assert not {name for name in closure if name.startswith(("teachlab.cli", "teachlab.evidence.templates"))}
+    assert code(piece) != code("teachlab.scoring.scoring")
+
+
+def test_rows_that_cannot_be_read_are_worked_anew(lines: Path, tmp_path: Path) -> None:
+    one = lines / "l1.parquet"
+    teachlab.study(one, SMALL, draws=3, out=tmp_path)
+    whole = content(tmp_path)
+    (kept,) = (tmp_path / "rows").glob("*/rows.parquet")
+    kept.write_bytes(b"PAR1 no more")
+    teachlab.study(one, SMALL, draws=3, out=tmp_path)
+    assert content(tmp_path) == whole
+
+
+def test_ten_kills_leave_the_bytes_of_one_run_through() -> None:
+    words = [sys.executable, "benchmarks/kills.py", "--study", "--kills", "10", "--lines", "5", "--seed", "3"]
+    done = subprocess.run(words, cwd=REPOSITORY, capture_output=True, text=True, timeout=300)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "10 kills" in done.stdout
+
+
+def test_an_out_that_is_a_file_is_refused_before_any_work(lines: Path, tmp_path: Path, worked: list[str]) -> None:
+    (tmp_path / "out").write_text("notes")
+    with pytest.raises(InputError, match="it is a file"):
+        teachlab.study(lines, SMALL, draws=3, out=tmp_path / "out")
+    assert worked == []
