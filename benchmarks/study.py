@@ -82,8 +82,8 @@ def main() -> None:
             kept.append(len(list(Path("killed").rglob("rows.parquet"))))
             print("killed with", kept[-1], "recordings kept", flush=True)
         timed(f"{command} --jobs 2 --out killed")
-        note(f"killed {given.kills} times ({', '.join(map(str, kept))} recordings kept at each)", time.monotonic() - began,
-             "killed")  # fmt: skip
+        each = ", ".join(map(str, kept))
+        note(f"killed {given.kills} times ({each} recordings kept at each)", time.monotonic() - began, "killed")
         note("a Dask cluster of two workers", timed(f"{command} --scheduler local --jobs 2 --out dask"), "dask")
         line = (
             "import teachlab, sys; r = lambda a, b: [float(f'{a + (b - a) * k / (n - 1):.12g}') for k in range(n)]; "

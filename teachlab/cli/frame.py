@@ -165,6 +165,9 @@ def _look_at(name: str, target: str, inputs: Iterable[Path], *, force: bool) -> 
     from teachlab.data.atomic_files import check_name, check_target, refuse_input
     from teachlab.data.truth_files import beside
 
+    if "://" in target:
+        check_target(target)
+        return
     if name in IN_FOLDERS:
         folder = Path(os.path.realpath(target))
         for place in inputs:

@@ -67,7 +67,7 @@ def study_command(
     assume: Annotated[
         str | None,
         typer.Option(
-            help="What the claim takes for granted: lots, independent, or a correlation within lots (0.05). Default: lots."
+            help="What the claim takes for granted: lots, independent, or a correlation in lots (0.05). Default: lots."
         ),
     ] = None,
     out: Annotated[

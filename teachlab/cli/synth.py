@@ -88,6 +88,7 @@ def _refuse(context: typer.Context, used: set[str], why: str) -> None:
 
 
 def _generate(scenario: str, out: str, passes: int, seed: int, stress: tuple[float, float, float], json: bool) -> None:
+    from teachlab.data.addresses import ending_of
     from teachlab.synthetic import LineStress, Recipe, load_scenario, write, write_log
 
     gain, ambient, pedestal = stress
@@ -97,9 +98,9 @@ def _generate(scenario: str, out: str, passes: int, seed: int, stress: tuple[flo
         seed=seed,
         stress=LineStress(gain=gain, ambient_percent=ambient, pedestal_percent=pedestal),
     )
-    if not out.lower().endswith((".parquet", ".csv")):
+    if ending_of(out) not in (".parquet", ".csv"):
         raise ParameterError(f"--out must end in .parquet (a recording) or .csv (a raw log), got {out!r}.")
-    writing = write_log if out.lower().endswith(".csv") else write
+    writing = write_log if ending_of(out) == ".csv" else write
     with progress("generating", quiet=json) as report:
         planned = writing(recipe, out, progress=lambda done, total: report(done / total))
     _report(out, recipe, planned, json)

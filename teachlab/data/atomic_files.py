@@ -15,6 +15,7 @@ import os
 import re
 import secrets
 import shutil
+import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from contextvars import ContextVar
@@ -48,6 +49,8 @@ class _Part:
     aside: Path
     target: Path
     handle: int
+    address: str = ""
+    """Where the finished part is sent; empty for a local file."""
 
     def drop(self) -> None:
         self.aside.unlink(missing_ok=True)
@@ -72,8 +75,9 @@ class _Result:
                 os.fsync(part.handle)
             except OSError as fault:
                 raise disk_full(part.target, fault) from None
-        for folder in dict.fromkeys(path.parent for path in (*(p.target for p in self.parts), *self.outdated)):
-            parts = [part for part in self.parts if part.target.parent == folder]
+        here = [part for part in self.parts if not part.address]
+        for folder in dict.fromkeys(path.parent for path in (*(p.target for p in here), *self.outdated)):
+            parts = [part for part in here if part.target.parent == folder]
             outdated = [path for path in self.outdated if path.parent == folder and path.exists()]
             with _locked(folder), _undisturbed():
                 _tidy(folder)
@@ -90,6 +94,14 @@ class _Result:
                     path.unlink(missing_ok=True)
                 _sync(folder)
                 (folder / JOURNAL).unlink(missing_ok=True)
+        # An object appears as a whole when its last byte has arrived; several are one after the other, in the order
+        # in which they were written.
+        for part in self.parts:
+            if part.address:
+                from teachlab.data.addresses import put
+
+                put(part.aside, part.address)
+                part.drop()
         # Putting what a dead writer had decided in place changes no content, but may have changed a stamp.
         stamps = _stamps.get()
         for path in stamps:
@@ -208,7 +220,8 @@ def write_aside(path: str | Path) -> Iterator[Path]:
     Parameters
     ----------
     path : str or Path
-        Where the finished file shall be. Its folder must exist.
+        Where the finished file shall be: a path whose folder exists, or an address such as ``s3://bucket/name``, to
+        which it is sent when it is finished.
 
     Raises
     ------
@@ -252,7 +265,10 @@ def check_target(path: str | Path) -> Path:
     """
     check_name(path)
     if "://" in str(path):
-        raise InputError(f"cannot write to '{path}': results are written to local folders only. Give a local path.")
+        from teachlab.data.addresses import check_writable
+
+        check_writable(str(path))
+        return Path(str(path))
     # A link keeps pointing where it did: its target is replaced, not the link.
     try:
         target = Path(os.path.realpath(path))
@@ -290,7 +306,7 @@ def check_name(path: str | Path) -> None:
 
 
 def current(path: str | Path) -> Path:
-    """Return where the content of a file lies: under its own name, or in the part that a journal names for it.
+    """Return where the content of a local file lies: under its own name, or in the part that a journal names for it.
 
     Raises
     ------
@@ -349,6 +365,11 @@ def _undisturbed() -> Iterator[None]:
 
 def _reserve(given: str | Path) -> _Part:
     target = check_target(given)
+    if "://" in str(given):
+        # Held here until it is finished: what is sent in part would have to be taken back.
+        handle, name = tempfile.mkstemp(prefix=".teachlab-", suffix=".part")
+        _held.add(Path(name))
+        return _Part(Path(name), target, handle, address=str(given))
     while True:
         aside = target.with_name(f".teachlab-{secrets.token_hex(8)}.part")
         _held.add(aside)
@@ -496,6 +517,12 @@ def read_text(path: str | Path, what: str, error: type[InputError]) -> str:
         return place.read_text(encoding="utf-8-sig")
 
     try:
+        if "://" in str(path):
+            from teachlab.data.parquet_source import open_input
+
+            with open_input(path, what, error) as source:
+                need_memory(TEXT_BYTES * source.size(), f"{path}: so long a text", f"Give the path of {what}.")
+                return bytes(source.read()).decode("utf-8-sig")
         return read_current(path, whole)
     except FileNotFoundError:
         raise error(f"{path}: there is no such file. Give the path of {what}.") from None

@@ -10,6 +10,7 @@ import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
+from teachlab.data.addresses import ending_of
 from teachlab.data.atomic_files import write_aside
 from teachlab.errors import ParameterError
 
@@ -31,7 +32,7 @@ def write_edges(
     active = (np.arange(samples.size) < onsets.size)[order]
     samples = samples[order]
     table = pa.table({"sample": samples, "time_s": samples / sample_rate_hz, "active": active})
-    suffix = Path(path).suffix.lower()
+    suffix = ending_of(path)
     if suffix not in {".csv", ".parquet"}:
         raise ParameterError(f"edges are written as .csv or .parquet, got '{path}'. Change the ending of the name.")
     with write_aside(path) as aside:

@@ -18,6 +18,7 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 from pyarrow import fs
 
+from teachlab.data.addresses import is_address, system_of
 from teachlab.data.atomic_files import read_current
 from teachlab.errors import InputError, RecordingError
 from teachlab.model.memory import need_memory
@@ -39,7 +40,7 @@ DECODERS = 2
 
 
 def open_input(location: str | Path, what: str, error: type[InputError]) -> Any:
-    """Open a local path or a URI (``s3://…``, ``gs://…``, ``file://…``) for reading at random.
+    """Open a local path or an address (``s3://…``, ``gs://…``, ``https://…``) for reading at random.
 
     Raises
     ------
@@ -47,9 +48,9 @@ def open_input(location: str | Path, what: str, error: type[InputError]) -> Any:
         Of the class `error`: nothing there, a folder, no access.
     """
     try:
-        if "://" not in str(location):
+        if not is_address(location):
             return read_current(location, lambda place: _open(fs.LocalFileSystem(), str(place.absolute())))
-        return _open(*fs.FileSystem.from_uri(str(location)))
+        return _open(*system_of(str(location)))
     except FileNotFoundError:
         raise error(f"{location}: there is no such file. Give the path of {what}.") from None
     except IsADirectoryError:

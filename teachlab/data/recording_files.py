@@ -18,6 +18,7 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 from pydantic import Field
 
+from teachlab.data.addresses import stem_of
 from teachlab.data.atomic_files import write_aside
 from teachlab.data.parquet_source import COLUMN, NULLS_KEY, OUTPUT, ParquetSource, nulls_note
 from teachlab.data.strict_json import StrictModel, check, model_of, parse_json, schema_of
@@ -53,7 +54,7 @@ def read_recording(location: str | Path) -> Recording:
     Parameters
     ----------
     location : str or Path
-        A local path, or a URI that `pyarrow.fs` knows, such as ``s3://bucket/line-3.parquet``.
+        A local path, or an address, such as ``s3://bucket/line-3.parquet`` or ``https://host/line-3.parquet``.
 
     Returns
     -------
@@ -74,7 +75,7 @@ def read_recording(location: str | Path) -> Recording:
     """
     source = ParquetSource(location)
     info = info_from_metadata(source.metadata, str(location))
-    return Recording(info, source, Path(str(location)).stem)
+    return Recording(info, source, stem_of(location))
 
 
 def info_from_metadata(metadata: dict[bytes, bytes], where: str) -> RecordingInfo:

@@ -7,11 +7,9 @@ import os
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-import pyarrow as pa
-import pyarrow.parquet as pq
-
-from teachlab.data.parquet_source import COLUMN
-from teachlab.errors import InputError
+from teachlab.data.addresses import divided, found_at, is_address, stem_of
+from teachlab.data.parquet_source import COLUMN, open_parquet
+from teachlab.errors import InputError, RecordingError
 
 PASSES = (".passes.parquet", ".passes.csv")
 ENDING = ".parquet"
@@ -40,7 +38,7 @@ def find_recordings(named: Iterable[str | os.PathLike[str]], *, left_out: str | 
         text = os.fspath(one)
         searched = _searched(text)
         if searched is None:
-            if text.endswith(PASSES):
+            if divided(text)[0].endswith(PASSES):
                 passes.append(text)
                 continue
             members = [text]
@@ -49,7 +47,7 @@ def find_recordings(named: Iterable[str | os.PathLike[str]], *, left_out: str | 
             if not members:
                 raise InputError(f"'{text}': no recording is found there. Name NAME.parquet files, or their folder.")
         for member in members:
-            found.setdefault(member if "://" in member else os.path.realpath(member), member)
+            found.setdefault(member if is_address(member) else os.path.realpath(member), member)
     if not found:
         if passes:
             raise InputError(f"{passes[0]}: this is a table of passes. Name the recording beside it.")
@@ -65,7 +63,7 @@ def telling_names(paths: Sequence[str]) -> list[str]:
     >>> telling_names(["north/line.parquet", "south/line.parquet", "south/other.parquet"])
     ['north/line', 'south/line', 'other']
     """
-    parts = [[*part.split("/")[:-1], Path(part).stem] for part in (p.replace(os.sep, "/") for p in paths)]
+    parts = [[*part.split("/")[:-1], stem_of(part)] for part in (divided(p.replace(os.sep, "/"))[0] for p in paths)]
     out = []
     for own in parts:
         length = 1
@@ -77,8 +75,8 @@ def telling_names(paths: Sequence[str]) -> list[str]:
 
 def _searched(text: str) -> list[str] | None:
     """Return what a pattern or a folder holds; None for the name of one file."""
-    if "://" in text:
-        return None
+    if is_address(text):
+        return found_at(text)
     if os.path.isdir(text):
         return [str(p) for p in Path(text).rglob(f"*{ENDING}")]
     if glob.has_magic(text) and not os.path.lexists(text):
@@ -87,16 +85,18 @@ def _searched(text: str) -> list[str] | None:
 
 
 def _below(path: str, folder: str | None) -> bool:
-    if folder is None or "://" in folder or "://" in path:
+    if folder is None or is_address(folder) != is_address(path):
         return False
+    if is_address(path):
+        return path.startswith(divided(folder)[0].rstrip("/") + "/")
     return Path(os.path.realpath(folder)) in Path(os.path.realpath(path)).parents
 
 
 def _may_be_recording(path: str) -> bool:
-    if not path.endswith(ENDING) or path.endswith(PASSES):
+    name = divided(path)[0]
+    if not name.endswith(ENDING) or name.endswith(PASSES):
         return False
     try:
-        with pq.ParquetFile(path) as file:
-            return COLUMN in file.schema_arrow.names
-    except (pa.ArrowException, OSError):
+        return COLUMN in open_parquet(path, "a recording", RecordingError).schema_arrow.names
+    except RecordingError:
         return True

@@ -18,6 +18,7 @@ import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 from pydantic import Field
 
+from teachlab.data.addresses import divided, exists, is_address
 from teachlab.data.atomic_files import current, write_aside
 from teachlab.data.border_doubt import BorderDoubt
 from teachlab.data.parquet_source import open_input, open_parquet, text_columns, unpacked
@@ -109,7 +110,7 @@ def read_passes(
     """
     where = str(path)
     convert = whole_positions if convert is None else convert
-    is_csv = where.lower().endswith((".csv", ".tsv", ".txt"))
+    is_csv = divided(where)[0].lower().endswith((".csv", ".tsv", ".txt"))
     table, document = _read_csv(path) if is_csv else _read_parquet(path)
     facts = {} if document is None else _facts(document, f"{where}, '{METADATA_KEY}'")
     stated = facts.pop("uncertainty_samples", None)
@@ -166,7 +167,7 @@ def write_truth(
     back, and a semicolon as the divider; a text that a spreadsheet would take for a formula gets an apostrophe before.
     A `history` stands beside the passes and is read by `read_history` alone.
     """
-    is_csv = str(path).lower().endswith(".csv")
+    is_csv = divided(str(path))[0].lower().endswith(".csv")
     document = truth_document(truth, tied=not is_csv)
     table = _table(truth)
     with write_aside(path) as aside:
@@ -230,7 +231,7 @@ def find_truth(recording: str | Path) -> str | Path | None:
         raise TruthError(f"{found[0]} and {found[1]} do not hold the same passes. Keep one, or name one with --truth.")
     if not found:
         return None
-    return found[0] if "://" in found[0] else Path(found[0])
+    return found[0] if is_address(found[0]) else Path(found[0])
 
 
 def beside(recording: str | Path, ending: str) -> str:
@@ -241,18 +242,13 @@ def beside(recording: str | Path, ending: str) -> str:
     >>> beside("lines/line-3.parquet", ".passes.csv")
     'lines/line-3.passes.csv'
     """
-    folder, slash, name = str(recording).rpartition("/")
-    return folder + slash + (name.rpartition(".")[0] or name) + ending
+    whole, query = divided(str(recording)) if is_address(recording) else (str(recording), "")
+    folder, slash, name = whole.rpartition("/")
+    return folder + slash + (name.rpartition(".")[0] or name) + ending + query
 
 
 def _exists(location: str) -> bool:
-    if "://" not in location:
-        return current(location).exists()
-    try:
-        system, path = pa.fs.FileSystem.from_uri(location)
-        return bool(system.get_file_info(path).type != pa.fs.FileType.NotFound)
-    except (OSError, pa.ArrowException) as fault:
-        raise TruthError(f"{location}: cannot be looked up: {fault}.") from None
+    return exists(location) if is_address(location) else current(location).exists()
 
 
 def _same(a: Truth, b: Truth) -> bool:

@@ -363,7 +363,11 @@ def generate(
     return Recording.from_array(light, info_of(recipe), name=name, invalid=invalid), planned.truth
 
 
-def beside(path: str | Path, ending: str) -> Path:
+def beside(path: str | Path, ending: str) -> str | Path:
     """Return the file of the same name with another ending."""
+    if "://" in str(path):
+        from teachlab.data.truth_files import beside as beside_address
+
+        return beside_address(path, ending)
     whole = Path(path)
     return whole.with_name(whole.stem + ending)

@@ -52,7 +52,8 @@ def test_a_link_stays_a_link(tmp_path):
         ("no/such/a.txt", "there is no folder"),
         ("", "it is a folder"),
         ("/dev/null", "not an ordinary file"),
-        ("s3://bucket/a", "local folders only"),
+        ("https://host/a", "is for reading"),
+        ("no-such-scheme://bucket/a", "cannot be written"),
     ],
 )
 def test_places_that_cannot_be_written(tmp_path, name, message):

@@ -17,6 +17,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
+from teachlab.data.addresses import ending_of
 from teachlab.data.alignment.shift import ClockShift, shifted
 from teachlab.data.atomic_files import one_result
 from teachlab.data.border_doubt import BorderDoubt
@@ -95,7 +96,7 @@ def kept_rows(out: str) -> int:
 
 
 def _check_job(job: ImportJob) -> None:
-    if not job.out.lower().endswith(".parquet"):
+    if ending_of(job.out) != ".parquet":
         raise ParameterError(f"--out must end in .parquet, got '{job.out}'.")
     if job.truth_column is not None and job.passes is not None:
         raise ParameterError("passes come from --truth-column or from --passes, not from both. Choose one.")

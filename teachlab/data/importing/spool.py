@@ -47,7 +47,9 @@ class Spool:
     """
 
     def __init__(self, out: str, *, live: bool) -> None:
-        self._out, folder = out, Path(out).absolute().parent
+        self._out = out
+        # A recording that is sent elsewhere when it is finished has no folder here to wait in.
+        folder = Path(tempfile.gettempdir()) if "://" in out else Path(out).absolute().parent
         self.name = unfinished_name(out) if live else None
         try:
             if self.name is None:

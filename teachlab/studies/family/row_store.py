@@ -8,6 +8,7 @@ was killed.
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -16,7 +17,9 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from teachlab.data.atomic_files import current, write_aside
+from teachlab.data.addresses import check_writable, divided, found_at, is_address, joined, remove_at
+from teachlab.data.atomic_files import write_aside
+from teachlab.data.parquet_source import open_parquet
 from teachlab.errors import InputError
 from teachlab.evidence.identity import json_digest
 from teachlab.model.draws import MEASURES
@@ -119,19 +122,25 @@ def fault_row(line: StudiedLine, fault: str) -> tuple[str, Row]:
     return key[:16], {"key": key, "strategy": None, "parameters": None, "reason": fault}
 
 
+def within(folder: str, name: str) -> str:
+    """Return what lies in a folder, or in a folder of addresses."""
+    return joined(folder, name) if is_address(folder) else os.path.join(folder, name)
+
+
 class RowStore:
-    """The rows of a study in a folder, or in memory alone.
+    """The rows of a study in a folder or object store, or in memory alone.
 
     Parameters
     ----------
     folder : str or None
+        Path or address.
     table : RowTable
     lines : sequence of StudiedLine
         In the order of the study.
     """
 
     def __init__(self, folder: str | None, table: RowTable, lines: Sequence[StudiedLine]) -> None:
-        self.folder = None if folder is None else Path(folder) / ROWS
+        self.folder = folder
         self.table, self.lines = table, lines
         self._tables: dict[int, pa.Table] = {}
         self._members: dict[str, list[int]] = {}
@@ -140,28 +149,30 @@ class RowStore:
         """Make the folder, or refuse it before any work."""
         if self.folder is None:
             return
+        if is_address(self.folder):
+            check_writable(self.folder)
+            return
         try:
-            self.folder.mkdir(parents=True, exist_ok=True)
+            Path(self.folder, ROWS).mkdir(parents=True, exist_ok=True)
         except OSError as fault:
-            why = "it is a file" if self.folder.parent.is_file() else str(fault.strerror)
-            raise InputError(f"cannot write to '{self.folder.parent}': {why}. Give the name of a folder.") from None
+            why = "it is a file" if Path(self.folder).is_file() else str(fault.strerror)
+            raise InputError(f"cannot write to '{self.folder}': {why}. Give the name of a folder.") from None
 
     def known(self) -> Mapping[str, frozenset[str]]:
         """Return the keys of the rows that are kept, by the name of the recording."""
         out: dict[str, set[str]] = {}
         for place in self._kept():
             with suppress(InputError):
-                found = _read(place, ["recording", "key", "strategy"])
-                for name, key, strategy in zip(*(c.to_pylist() for c in found.columns), strict=True):
-                    if strategy is not None:  # what could not be studied is tried again
-                        out.setdefault(name, set()).add(key)
+                for row in _read(place, ["key", "recording", "strategy"]).to_pylist():
+                    if row["strategy"] is not None:  # what could not be studied is tried again
+                        out.setdefault(row["recording"], set()).add(row["key"])
         return {name: frozenset(keys) for name, keys in out.items()}
 
-    def commit(self, number: int, found: PieceRows, fault: str = "") -> None:
+    def commit(self, number: int, found: PieceRows) -> None:
         """Keep what came of a piece: on disk from now on."""
         line = self.lines[number]
-        if reason := found.fault or fault:
-            identity, row = fault_row(line, reason)
+        if found.fault:
+            identity, row = fault_row(line, found.fault)
             rows = [row]
         else:
             identity = found.recording_id
@@ -174,41 +185,54 @@ class RowStore:
         members.sort()
         if self.folder is None:
             return
-        place = self.folder / f"{PART}{identity}" / FILE
+        place = self._place(identity)
         whole = pa.concat_tables([self._tables[k] for k in members]).combine_chunks()
-        if place.exists() and (kept := _same_table(place, whole.schema)) is not None and kept.equals(whole):
+        if (kept := _same_table(place, whole.schema)) is not None and kept.equals(whole):
             return
-        place.parent.mkdir(parents=True, exist_ok=True)
+        if not is_address(place):
+            Path(place).parent.mkdir(parents=True, exist_ok=True)
         with write_aside(place) as aside:
             pq.write_table(whole, aside, compression="zstd", version="2.6")
 
     def finish(self) -> pa.Table:
         """Remove rows of recordings that are not in the study; return all rows in its order."""
         for place in self._kept():
-            if place.parent.name.removeprefix(PART) not in self._members:
-                place.unlink()
-                with suppress(OSError):
-                    place.parent.rmdir()
+            if divided(place)[0].replace(os.sep, "/").split("/")[-2].removeprefix(PART) in self._members:
+                continue
+            if is_address(place):
+                remove_at(place)
+                continue
+            Path(place).unlink()
+            with suppress(OSError):
+                Path(place).parent.rmdir()
         return pa.concat_tables([self._tables[k] for k in sorted(self._tables)])
+
+    def _place(self, identity: str) -> str:
+        return within(self.folder or "", f"{ROWS}/{PART}{identity}/{FILE}")
 
     def _before(self, identity: str, keys: set[str]) -> dict[str, Row]:
         if not keys or self.folder is None:
             return {}
-        rows = _read(self.folder / f"{PART}{identity}" / FILE).to_pylist()
+        rows = _read(self._place(identity)).to_pylist()
         return {row["key"]: row | {"parameters": json.loads(row["parameters"])} for row in rows if row["key"] in keys}
 
-    def _kept(self) -> list[Path]:
-        return [] if self.folder is None else sorted(self.folder.glob(f"{PART}*/{FILE}"))
+    def _kept(self) -> list[str]:
+        if self.folder is None:
+            return []
+        if is_address(self.folder):
+            return found_at(within(self.folder, f"{ROWS}/{PART}*/{FILE}")) or []
+        return sorted(str(p) for p in Path(self.folder, ROWS).glob(f"{PART}*/{FILE}"))
 
 
-def _read(place: Path, columns: list[str] | None = None) -> pa.Table:
+def _read(place: str, columns: list[str] | None = None) -> pa.Table:
+    file = open_parquet(place, "rows of a study", InputError)
     try:
-        return pq.read_table(current(place), columns=columns, partitioning=None)
-    except (pa.ArrowException, OSError) as fault:
+        return file.read(columns=columns, use_threads=False)
+    except (pa.ArrowException, OSError, KeyError) as fault:
         raise InputError(f"{place}: rows of a study that cannot be read: {fault}. Remove the file.") from None
 
 
-def _same_table(place: Path, schema: pa.Schema) -> pa.Table | None:
+def _same_table(place: str, schema: pa.Schema) -> pa.Table | None:
     with suppress(InputError):
         found = _read(place)
         return found if found.schema.equals(schema) else None

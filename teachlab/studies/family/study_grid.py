@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from teachlab.data.addresses import stem_of
 from teachlab.data.opening import open_pair
 from teachlab.errors import InputError, ParameterError
 from teachlab.model.draws import DrawOptions
@@ -50,7 +50,7 @@ class StudiedLine:
     @property
     def name(self) -> str:
         """Name of the recording, as its file is called."""
-        return Path(self.path).stem
+        return stem_of(self.path)
 
     def open(self) -> tuple[Recording, Truth]:
         """Open recording and passes."""

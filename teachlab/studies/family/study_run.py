@@ -7,13 +7,12 @@ import resource
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 from teachlab.data.atomic_files import one_result, write_aside
 from teachlab.model.json_values import Document, plain
 from teachlab.studies.family.engines import InProcess, StudyEngine, WorkerEnded
 from teachlab.studies.family.family_answer import StudyAnswer, study_answer
-from teachlab.studies.family.row_store import RowStore, RowTable
+from teachlab.studies.family.row_store import RowStore, RowTable, within
 from teachlab.studies.family.study_grid import PieceRows, StudyPiece, StudyPlan
 from teachlab.studies.family.study_piece import piece_code, piece_keys, study_piece
 
@@ -92,13 +91,12 @@ def write_study(answer: StudyAnswer, folder: str) -> None:
     """Write the document and the page of a study into its folder, as one result."""
     from teachlab.studies.family.summary_page import summary_page
 
-    place = Path(folder)
     page = summary_page(answer)
     with one_result():
-        with write_aside(place / DOCUMENT) as aside:
+        with write_aside(within(folder, DOCUMENT)) as aside:
             text = json.dumps(plain(answer.as_dict(rows=False)), indent=2, ensure_ascii=False, allow_nan=False)
             aside.write_text(text + "\n", encoding="utf-8")
-        with write_aside(place / PAGE) as aside:
+        with write_aside(within(folder, PAGE)) as aside:
             aside.write_text(page, encoding="utf-8")
 
 

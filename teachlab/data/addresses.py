@@ -1,0 +1,197 @@
+"""Addresses of files that lie elsewhere: ``s3://``, ``gs://``, ``https://`` …, through `pyarrow.fs`, else fsspec."""
+
+from __future__ import annotations
+
+import fnmatch
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+from pyarrow import fs
+
+from teachlab.errors import InputError
+
+READ_ONLY = ("http", "https")
+_MAGIC = re.compile(r"[*?\[]")
+
+
+def is_address(location: object) -> bool:
+    """Tell whether a location is an address, such as ``s3://bucket/line.parquet``, and no local path."""
+    return "://" in str(location)
+
+
+def divided(address: str) -> tuple[str, str]:
+    """Return an address without its query, and the query with its mark: what stands there belongs to no name.
+
+    Examples
+    --------
+    >>> divided("s3://line/a.parquet?region=here")
+    ('s3://line/a.parquet', '?region=here')
+    """
+    name, mark, query = address.rpartition("?")
+    # In a pattern a question mark stands for a character: a query names at least one value.
+    return (name, mark + query) if mark and "=" in query else (address, "")
+
+
+def joined(folder: str, name: str) -> str:
+    """Return what lies in a folder of addresses; the query stays at the end.
+
+    Examples
+    --------
+    >>> joined("s3://line/rows?region=here", "a/b.parquet")
+    's3://line/rows/a/b.parquet?region=here'
+    """
+    place, query = divided(folder)
+    return f"{place.rstrip('/')}/{name}{query}"
+
+
+def stem_of(location: object) -> str:
+    """Return the name of what a path or address means, without its ending.
+
+    Examples
+    --------
+    >>> stem_of("s3://line/a.b.parquet?x=1.5"), stem_of("rec/a.parquet")
+    ('a.b', 'a')
+    """
+    return Path(divided(str(location))[0]).stem
+
+
+def ending_of(location: object) -> str:
+    """Return the ending of a name in small letters.
+
+    Examples
+    --------
+    >>> ending_of("s3://line/A.Parquet?x=1.5"), ending_of("rec/line")
+    ('.parquet', '')
+    """
+    return Path(divided(str(location))[0]).suffix.lower()
+
+
+def system_of(address: str) -> tuple[fs.FileSystem, str]:
+    """Return the file system of an address, and the path in it.
+
+    Raises
+    ------
+    ValueError, OSError
+        If no library knows such addresses, or they cannot be reached.
+    """
+    try:
+        system, path = fs.FileSystem.from_uri(address)
+        return system, path
+    except (pa.ArrowInvalid, pa.ArrowNotImplementedError):
+        scheme = address.partition("://")[0]
+        try:
+            import fsspec
+        except ImportError:
+            raise ValueError(
+                f"addresses of '{scheme}://' need the extra 'remote': pip install 'teachlab[remote]'"
+            ) from None
+        try:
+            found, path = fsspec.core.url_to_fs(address)
+        except (ImportError, ValueError) as fault:
+            raise ValueError(str(fault)) from None
+        return fs.PyFileSystem(_ExactRanges(found)), path
+
+
+class _ExactRanges(fs.FSSpecHandler):  # type: ignore[misc]
+    """What fsspec opens, read range by range as asked: its own read-ahead would fetch megabytes for a footer."""
+
+    def open_input_file(self, path: str) -> Any:
+        found = self.fs.open(path, mode="rb", cache_type="none")
+        return pa.PythonFile(found, mode="r")
+
+
+def exists(address: str) -> bool:
+    """Tell whether a file lies at an address."""
+    try:
+        system, path = system_of(address)
+        return bool(system.get_file_info(path).type == fs.FileType.File)
+    except FileNotFoundError:
+        return False
+    except (OSError, ValueError, pa.ArrowException) as fault:
+        raise InputError(f"{address}: cannot be looked up: {_line(fault)}. Check the address.") from None
+
+
+def found_at(pattern: str) -> list[str] | None:
+    """Return the files that a pattern of addresses, or a folder of them, means; None for the address of one file.
+
+    Raises
+    ------
+    InputError
+        If they cannot be listed.
+    """
+    place, query = divided(pattern)
+    magic = _MAGIC.search(place)
+    if magic is None and (not place.endswith("/")):
+        try:
+            system, path = system_of(pattern)
+            if system.get_file_info(path).type != fs.FileType.Directory:
+                return None
+        except (OSError, ValueError, pa.ArrowException):
+            return None  # whoever opens it will say so
+    root = place[: place.rindex("/", 0, magic.start()) + 1] if magic is not None else place.rstrip("/") + "/"
+    try:
+        system, path = system_of(root.rstrip("/") + query)
+        chosen = fs.FileSelector(path, recursive=True, allow_not_found=True)
+        names = [one.path for one in system.get_file_info(chosen) if one.type == fs.FileType.File]
+    except (OSError, ValueError, pa.ArrowException) as fault:
+        raise InputError(f"{pattern}: cannot be listed: {_line(fault)}. Name the files one by one.") from None
+    inside = [name[len(path.rstrip("/")) + 1 :] for name in names]
+    if magic is None:
+        kept = inside
+    else:
+        wanted = _expression(place[len(root) :])
+        kept = [name for name in inside if wanted.fullmatch(name)]
+    return [f"{root}{name}{query}" for name in sorted(kept)]
+
+
+def _expression(pattern: str) -> re.Pattern[str]:
+    """Return a pattern as an expression in which ``*`` stays within a folder and ``**/`` goes through all."""
+    parts = []
+    for part in pattern.split("/"):
+        parts.append("(?:.*/)?" if part == "**" else fnmatch.translate(part).replace(".*", "[^/]*").removesuffix("\\Z"))
+    whole = ""
+    for k, part in enumerate(parts):
+        whole += part if part == "(?:.*/)?" or k == len(parts) - 1 else f"{part}/"
+    return re.compile(whole)
+
+
+def remove_at(address: str) -> None:
+    """Remove the file at an address, if there is one."""
+    with _written(address, "removed"):
+        system, path = system_of(address)
+        if system.get_file_info(path).type == fs.FileType.File:
+            system.delete_file(path)
+
+
+def check_writable(address: str) -> None:
+    """Refuse an address to which nothing can be written, before any work."""
+    scheme = address.partition("://")[0].lower()
+    if scheme in READ_ONLY:
+        raise InputError(f"cannot write to '{address}': {scheme}:// is for reading. Name a local file, or s3:// …")
+    with _written(address, "written"):
+        system_of(address)
+
+
+def put(content: Path, address: str) -> None:
+    """Write a local file to an address: it appears there as a whole, when its last byte has arrived."""
+    with _written(address, "written"):
+        system, path = system_of(address)
+        with content.open("rb") as source, system.open_output_stream(path) as target:
+            while piece := source.read(1 << 22):
+                target.write(piece)
+
+
+@contextmanager
+def _written(address: str, done: str) -> Iterator[None]:
+    try:
+        yield
+    except (OSError, ValueError, pa.ArrowException) as fault:
+        raise InputError(f"'{address}' cannot be {done}: {_line(fault)}. Check the address and the rights.") from None
+
+
+def _line(fault: BaseException) -> str:
+    return (str(fault).strip().splitlines() or [type(fault).__name__])[0].rstrip(".")
