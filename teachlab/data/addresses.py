@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import fnmatch
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -94,6 +94,42 @@ def system_of(address: str) -> tuple[fs.FileSystem, str]:
         except (ImportError, ValueError) as fault:
             raise ValueError(str(fault)) from None
         return fs.PyFileSystem(_ExactRanges(found)), path
+
+
+def open_at(system: fs.FileSystem, path: str) -> Any:
+    """Open a file of a file system for reading at random; what is not there, or is a folder, raises as such."""
+    if "\0" in path:
+        raise ValueError("a name cannot hold a zero byte")
+    kind = system.get_file_info(path).type
+    if kind == fs.FileType.NotFound:
+        raise FileNotFoundError(path)
+    if kind == fs.FileType.Directory:
+        raise IsADirectoryError(path)
+    return system.open_input_file(path)
+
+
+def read_at(address: str, allow: Callable[[int], None]) -> bytes:
+    """Return all bytes at an address; what is not there, or is a folder, raises as such.
+
+    Parameters
+    ----------
+    address : str
+    allow : callable
+        Given how many they are, before they are fetched; may refuse.
+
+    Raises
+    ------
+    InputError
+        If they cannot be fetched.
+    """
+    try:
+        with open_at(*system_of(address)) as source:
+            allow(source.size())
+            return bytes(source.read())
+    except (FileNotFoundError, IsADirectoryError, InputError):
+        raise
+    except (OSError, ValueError, pa.ArrowException) as fault:
+        raise InputError(f"{address}: cannot be read: {_line(fault)}. Check the address and the rights.") from None
 
 
 class _ExactRanges(fs.FSSpecHandler):  # type: ignore[misc]

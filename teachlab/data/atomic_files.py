@@ -20,6 +20,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from contextvars import ContextVar
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from types import ModuleType
 from typing import TypeVar
@@ -518,11 +519,10 @@ def read_text(path: str | Path, what: str, error: type[InputError]) -> str:
 
     try:
         if "://" in str(path):
-            from teachlab.data.parquet_source import open_input
+            from teachlab.data.addresses import read_at
 
-            with open_input(path, what, error) as source:
-                need_memory(TEXT_BYTES * source.size(), f"{path}: so long a text", f"Give the path of {what}.")
-                return bytes(source.read()).decode("utf-8-sig")
+            most = partial(need_memory, what=f"{path}: so long a text", instead=f"Give the path of {what}.")
+            return read_at(str(path), lambda size: most(TEXT_BYTES * size)).decode("utf-8-sig")
         return read_current(path, whole)
     except FileNotFoundError:
         raise error(f"{path}: there is no such file. Give the path of {what}.") from None

@@ -18,7 +18,7 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 from pyarrow import fs
 
-from teachlab.data.addresses import is_address, system_of
+from teachlab.data.addresses import is_address, open_at, system_of
 from teachlab.data.atomic_files import read_current
 from teachlab.errors import InputError, RecordingError
 from teachlab.model.memory import need_memory
@@ -49,25 +49,14 @@ def open_input(location: str | Path, what: str, error: type[InputError]) -> Any:
     """
     try:
         if not is_address(location):
-            return read_current(location, lambda place: _open(fs.LocalFileSystem(), str(place.absolute())))
-        return _open(*system_of(str(location)))
+            return read_current(location, lambda place: open_at(fs.LocalFileSystem(), str(place.absolute())))
+        return open_at(*system_of(str(location)))
     except FileNotFoundError:
         raise error(f"{location}: there is no such file. Give the path of {what}.") from None
     except IsADirectoryError:
         raise error(f"{location}: this is a folder. Give the path of {what}.") from None
     except (OSError, ValueError, pa.ArrowException) as fault:
         raise error(f"{location}: cannot be opened: {_first_line(fault)}. Give the path of {what}.") from None
-
-
-def _open(system: fs.FileSystem, path: str) -> Any:
-    if "\0" in path:
-        raise ValueError("a name cannot hold a zero byte")
-    kind = system.get_file_info(path).type
-    if kind == fs.FileType.NotFound:
-        raise FileNotFoundError(path)
-    if kind == fs.FileType.Directory:
-        raise IsADirectoryError(path)
-    return system.open_input_file(path)
 
 
 LONGEST_TEXT = 1000
