@@ -982,7 +982,7 @@ def identify(recording: RecordingLike, *, jitter: int = 1, longest_ms: float | N
     from teachlab.device.identification import whole_light
     from teachlab.device.identification_figure import identification_figure
     from teachlab.device.logged_edges import logged_edges
-    from teachlab.wording.identification import identification_lines
+    from teachlab.wording.verdict import verdict_sentence
 
     opened = _recording(recording)
     found = identified(opened, jitter=jitter, longest_ms=longest_ms)
@@ -990,7 +990,7 @@ def identify(recording: RecordingLike, *, jitter: int = 1, longest_ms: float | N
     def draw(kind: str) -> bytes:
         return identification_figure(found, whole_light(opened), logged_edges(opened), name=opened.name, kind=kind)
 
-    return Told(found, " ".join(identification_lines(found, opened.info)), lambda: found.as_dict()["classes"], draw)
+    return Told(found, verdict_sentence(found.verdict), lambda: found.as_dict()["classes"], draw)
 
 
 def agree(

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import shlex
+from dataclasses import replace
 from typing import Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, say, show, warn
+from teachlab.cli.console import emit_json, say, say_verdict, show, warn
 from teachlab.cli.options import Details, Json, RecordingFile
 from teachlab.cli.ranges import Range
 from teachlab.cli.writing import picture_kind
 
-NOT_IDENTIFIED = 3
+NOT_IDENTIFIED, MOST_JITTER = 3, 5
 
 
 def register(app: typer.Typer) -> None:
@@ -23,7 +24,7 @@ def register(app: typer.Typer) -> None:
 def identify_command(
     recording: RecordingFile,
     jitter: Annotated[
-        int, typer.Option(help="By how many samples a logged edge may be early or late: 0 or 1."), Range(0, 1)
+        int, typer.Option(help="By how many samples a logged edge may be early or late."), Range(0, MOST_JITTER)
     ] = 1,
     longest_ms: Annotated[
         float | None,
@@ -42,8 +43,7 @@ def identify_command(
     """
     from teachlab.data.recording_files import read_recording
     from teachlab.device.identification import identify
-    from teachlab.model.recording import Origin
-    from teachlab.wording.identification import class_table, identification_lines
+    from teachlab.wording.identification import class_table, place_lines
 
     kind = None if plot is None else picture_kind(plot)
     opened = read_recording(recording)
@@ -64,19 +64,26 @@ def identify_command(
         )
         with write_aside(plot) as aside:
             aside.write_bytes(drawn)
+    if found.refused is not None:
+        more = f" --jitter {min(jitter + 2, MOST_JITTER)}"
+        step = f"teachlab {'identify' if jitter < MOST_JITTER else 'inspect'} {shlex.quote(recording)}"
+        step += more if jitter < MOST_JITTER else ""
+    elif out is None:
+        step = f"teachlab identify {shlex.quote(recording)} --jitter {jitter} --out sensor.json"
+    else:
+        step = f"teachlab agree {shlex.quote(recording)} --setting {shlex.quote(out)}"
+    found = replace(found, next_step=step)
     if json:
         emit_json(found.as_dict())
     else:
-        if opened.info.origin is Origin.SYNTHETIC:
-            say("Rehearsal on synthetic light, no evidence about a real sensor.")
-        for line in identification_lines(found, opened.info, details=details):
-            say(line)
-        if setting is not None:
-            show(class_table(found, details=details))
+        say_verdict(found.verdict, details=details)
+        if details and setting is not None:
+            show(class_table(found))
+            for line in place_lines(found.contradictions, opened.info):
+                say(line)
         if setting is not None and out is not None:
             say(f"Setting: {out}, the simplest that fits.")
-            say(f"Next: teachlab replay {shlex.quote(recording)} --setting {shlex.quote(out)}")
-    if found.refused is not None:
-        if not json and (out is not None or plot is not None):
+    if found.decision != "identified":
+        if not json and setting is None and (out is not None or plot is not None):
             warn("teachlab: nothing is written: no setting was identified.")
         raise typer.Exit(NOT_IDENTIFIED)

@@ -11,13 +11,21 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from teachlab.device.identified import Identification, IdentifiedClass, Interval
-from teachlab.device.level_counts import EvaluationGrid, SharedLevel, crossing_intervals, fewest_missed, shared_level
+from teachlab.device.level_counts import (
+    EXACT_DENOMINATOR,
+    EvaluationGrid,
+    SharedLevel,
+    crossing_intervals,
+    fewest_missed,
+    shared_level,
+)
 from teachlab.device.logged_edges import LoggedEdges, logged_edges
 from teachlab.device.matching import ContradictedEdge, MatchedEdges, unmatched_count
 from teachlab.device.rates import proposed_ratios
 from teachlab.device.timing_classes import TimingClass, output_of, timing_classes
 from teachlab.errors import ParameterError
 from teachlab.model.memory import need_memory
+from teachlab.model.recording import Origin
 from teachlab.sensor.comparator import Comparator
 from teachlab.sensor.edges import TwoState
 
@@ -34,6 +42,7 @@ MOST_JITTER = 1000
 MOST_CONTRADICTED = 0.1
 """Share of the edges beyond which the law of switching does not fit."""
 MOST_READINGS = 90
+"""Replays over a whole log, after which the set is told as it is known."""
 SCREEN_EDGES = 60
 """Edges of a direction by which latencies are screened before all are counted."""
 SCREEN_ROOM = 2
@@ -43,6 +52,10 @@ ACROSS = 5
 """Levels across a box, each way, at which it is replayed."""
 STEPS = 7
 """Halvings towards every bound of a level."""
+MOST_WORK = 1e9
+"""Work of a search, in samples passed over, beyond which it ends with what it knows so far: about ten seconds."""
+WORK_OF_A_CALL = 20_000
+"""What any call costs beside its samples."""
 
 
 def slack(contradictions: int) -> int:
@@ -105,14 +118,23 @@ class _Stretch:
     edges: LoggedEdges
     jitter: int
     readings: int = 0
+    work: float = 0.0
+    left: int = 0
+    """Boxes that no work was left for."""
+
+    @property
+    def exhausted(self) -> bool:
+        """Whether the search must end with what it knows."""
+        return self.work > MOST_WORK
 
     def tolerance(self, grid: EvaluationGrid) -> int:
-        # Where evaluations fall between samples, the phase is known to a sample only.
+        # Between samples latencies to the crossing differ by a sample from one edge to the next.
         return self.jitter + (not grid.whole)
 
     def state(self, grid: EvaluationGrid, on: float, off: float) -> tuple[TwoState, TwoState, int]:
         """Read the light once: state of the comparator, validity, evaluations."""
         self.readings += 1
+        self.work += self.light.size + WORK_OF_A_CALL
         seen = grid.seen(self.light)
         comparator = Comparator(on, min(on, off), seen.dtype)
         comparator.push(seen)
@@ -131,7 +153,7 @@ class _Stretch:
             if total + apart > most + 2:
                 return total + apart
             at = box.grid.samples_of(edges) + shift
-            total += unmatched_count(logged, at[at < self.edges.samples], self.tolerance(box.grid))
+            total += unmatched_count(logged, at[at < self.edges.samples], self.jitter)
         return total
 
     def classes(self, box: _Box, on: float, off: float, most: int) -> Iterator[tuple[int, TimingClass]]:
@@ -143,6 +165,7 @@ class _Stretch:
         for one, output in timing_classes(
             state, invalid, size, light_on=box.light_on, latency=latency, difference=box.difference, least=least
         ):
+            self.work += 20 * output.edges.size + WORK_OF_A_CALL
             found = self.contradicted(box, output, held_back(box.grid, one), most)
             if found <= most:
                 yield found, one
@@ -186,10 +209,11 @@ def identify(recording: Recording, *, jitter: int = 1, longest_ms: float | None 
     edges = logged_edges(recording)
     need_memory(10.0 * recording.samples * 8, f"{recording.name}: the light of an identification", "Cut the log.")
     light = whole_light(recording)
-    return identify_edges(
+    found = identify_edges(
         light, edges, sample_rate_hz=recording.info.sample_rate_hz, unit=recording.info.unit, name=recording.name,
         jitter=jitter, longest_ms=longest_ms,
     )  # fmt: skip
+    return replace(found, rehearsal=recording.info.origin is Origin.SYNTHETIC)
 
 
 def whole_light(recording: Recording) -> Light:
@@ -218,16 +242,12 @@ def identify_edges(
     part = edges.until(min(edges.samples, SEARCH_SAMPLES))
     if part.active.size < FEWEST_EDGES or part.inactive.size < FEWEST_EDGES:
         part = edges
-    search = _Stretch(light[: part.samples], part, jitter)
-    boxes = _boxes(search, edges, longest)
-    boxes = _replayed(search, boxes)
+    search, boxes = _with_least_jitter(light[: part.samples], part, edges, jitter, longest)
+    needed, readings, left = search.jitter, search.readings, search.left
     if part.samples < edges.samples and boxes:
-        whole = _Stretch(light, edges, jitter)
-        boxes = _confirmed(whole, boxes)
-        readings = whole.readings
-        search = whole
-    else:
-        readings = search.readings
+        search = _Stretch(light, edges, needed)
+        boxes = _confirmed(search, boxes)
+        readings, left = search.readings, left + search.left
     if not boxes or min(box.contradictions for box in boxes) > most_contradicted(edges):
         return replace(
             empty,
@@ -235,27 +255,62 @@ def identify_edges(
             "logged edges. The light may not be what the sensor saw, levels may follow, or edges are late by more than "
             f"{jitter} sample{'' if jitter == 1 else 's'}.",
         )
-    return _answer(empty, search, boxes, readings)
+    return _answer(replace(empty, jitter_needed=needed, groups_left=left), search, boxes, readings)
 
 
-def _boxes(search: _Stretch, edges: LoggedEdges, longest: int) -> list[_Box]:
-    """Return boxes whose edges share a level about as well as the best, fewest missed first."""
+def _with_least_jitter(
+    light: Light, part: LoggedEdges, edges: LoggedEdges, jitter: int, longest: int
+) -> tuple[_Stretch, list[_Box]]:
+    """Search with ever more jitter, until more of it would explain no edge more.
+
+    More than the edges need would let latencies and levels wander with nothing to hold them.
+    """
+    for allowed in range(jitter + 2):
+        # Where evaluations lie between samples at places never known exactly, a sample more is what they need.
+        last = allowed > jitter
+        search = _Stretch(light, part, allowed)
+        boxes = _replayed(search, _boxes(search, edges, longest, loose=last))
+        if last:
+            break
+        more = bool(boxes) and _explained_by_more(search, boxes)
+        if (boxes and not more) or (allowed == jitter and any(box.grid.exact for box in boxes)):
+            break
+    return search, boxes
+
+
+def _explained_by_more(search: _Stretch, boxes: list[_Box]) -> bool:
+    """Whether one sample of jitter more would explain an edge more, under any setting found."""
+    wider = _Stretch(search.light, search.edges, search.jitter + 1)
+    fewest = min(box.contradictions for box in boxes)
+    return any(found < fewest for box in boxes for found, _ in wider.classes(box, *box.levels, fewest))
+
+
+def _boxes(search: _Stretch, edges: LoggedEdges, longest: int, *, loose: bool = False) -> list[_Box]:
+    """Return boxes whose edges share a level about as well as the best, fewest missed first.
+
+    `loose`: only rates whose evaluations lie at places never known exactly.
+    """
     part = search.edges
     both = np.sort(np.concatenate((edges.active, edges.inactive)))
     screened: list[_Screened] = []
     for ratio in proposed_ratios(both, edges.samples, search.jitter):
-        step = Fraction(1) if ratio.denominator == 1 else Fraction(1, 2)
+        step = Fraction(1, ratio.denominator if ratio.denominator <= EXACT_DENOMINATOR else 2)
         for phase in (step * k for k in range(math.ceil(ratio / step))):
             grid = EvaluationGrid.of(ratio, phase)
+            if loose and grid.exact:
+                continue
             for light_on in (True, False):
                 begins, ends = (part.active, part.inactive) if light_on else (part.inactive, part.active)
                 up = _screened(search, grid, begins, longest, begins=True)
                 down = _screened(search, grid, ends, longest, begins=False)
                 screened.append(_Screened(grid, light_on, up, down))
-    bound = min(one.fewest for one in screened)
-    bound += slack(bound) + SCREEN_ROOM
-    found: list[_Box] = []
+    bound = min((one.fewest for one in screened), default=edges.count)
     fewest = most_contradicted(part)
+    if bound > fewest:
+        return []
+    # What a few edges miss all of them miss: beyond what the law may miss nothing is counted.
+    bound = min(bound + slack(bound) + SCREEN_ROOM, fewest + slack(fewest))
+    found: list[_Box] = []
     # The most promising first: what they miss spares the others their count.
     for one in sorted(screened, key=lambda one: one.fewest):
         grid, light_on = one.grid, one.light_on
@@ -263,15 +318,19 @@ def _boxes(search: _Stretch, edges: LoggedEdges, longest: int) -> list[_Box]:
         falls = np.flatnonzero(one.down + one.up.min() <= bound)
         if not (rises.size and falls.size):
             continue
+        if search.exhausted and found:
+            search.left += 1
+            continue
         begins, ends = (part.active, part.inactive) if light_on else (part.inactive, part.active)
         sides = (
             _counted(search, grid, begins, rises, begins=True),
             _counted(search, grid, ends, falls, begins=False),
         )
+        most = fewest + slack(fewest)
         for rise, on in sides[0].items():
             for fall, off in sides[1].items():
                 missed_now = on.missed + off.missed
-                if missed_now > fewest + slack(fewest):
+                if missed_now > most:
                     continue
                 active, inactive = (rise, fall) if light_on else (fall, rise)
                 # On a whole grid delays differ by whole evaluations.
@@ -281,9 +340,12 @@ def _boxes(search: _Stretch, edges: LoggedEdges, longest: int) -> list[_Box]:
                 # An off-level above the on-level is no setting.
                 if off.low >= on.high:
                     continue
-                fewest = min(fewest, missed_now)
+                if missed_now < fewest:
+                    fewest, most = missed_now, missed_now + slack(missed_now)
                 found.append(_Box(light_on, grid, active, inactive, on, off))
-    return sorted((b for b in found if b.missed <= fewest + slack(fewest)), key=lambda b: b.missed)
+    kept = (b for b in found if b.missed <= fewest + slack(fewest))
+    # The simplest rates first: should the work not suffice for all, they are known.
+    return sorted(kept, key=lambda b: (not b.grid.whole, not b.grid.exact, b.missed))
 
 
 def _screened(
@@ -302,6 +364,7 @@ def _counted(
     """Return the levels that all edges share, for some latencies."""
     out: dict[int, SharedLevel] = {}
     for latency in latencies.tolist():
+        search.work += 40 * edges.size * (1 + search.tolerance(grid)) + WORK_OF_A_CALL
         low, high = crossing_intervals(search.light, edges, latency, grid, search.tolerance(grid), begins=begins)
         level = shared_level(low, high)
         if level is not None:
@@ -313,9 +376,12 @@ def _replayed(search: _Stretch, boxes: list[_Box]) -> list[_Box]:
     """Replay boxes at levels across them; keep those near the fewest contradictions, with tight levels."""
     fewest = most_contradicted(search.edges)
     tried: list[_Box] = []
-    for box in boxes:
+    for k, box in enumerate(boxes):
         # Edges that no level explains stay contradictions under any filter.
         if box.missed > fewest + slack(fewest):
+            continue
+        if search.exhausted and tried:
+            search.left += len(boxes) - k
             break
         _fit(search, box, _across(box), fewest + slack(fewest) + NEARLY)
         if box.fits:
@@ -331,7 +397,9 @@ def _replayed(search: _Stretch, boxes: list[_Box]) -> list[_Box]:
     kept = [box for box in tried if box.contradictions <= most]
     for box in kept:
         _keep(box, most)
-        _tighten(search, box, most)
+        # Without work left the levels stay as wide as the edges alone bound them.
+        if not search.exhausted:
+            _tighten(search, box, most)
     return kept
 
 
@@ -421,8 +489,9 @@ def _confirmed(whole: _Stretch, boxes: list[_Box]) -> list[_Box]:
     """Count and replay what survived on the whole recording."""
     kept: list[_Box] = []
     fewest = most_contradicted(whole.edges)
-    for box in sorted(boxes, key=lambda b: b.contradictions):
+    for k, box in enumerate(sorted(boxes, key=lambda b: b.contradictions)):
         if whole.readings >= MOST_READINGS:
+            whole.left += len(boxes) - k
             break
         levels = []
         for shared, begins in ((box.on, True), (box.off, False)):
@@ -486,6 +555,4 @@ def _contradictions(search: _Stretch, best: IdentifiedClass) -> tuple[Contradict
     output = output_of(best.timing, state, invalid, size, light_on=best.light_on)
     up, down = (best.grid.samples_of(side) + best.lag for side in (output.rises(), output.falls()))
     replayed = up[up < search.edges.samples], down[down < search.edges.samples]
-    return MatchedEdges.of(
-        (search.edges.active, search.edges.inactive), replayed, search.tolerance(best.grid)
-    ).unmatched()
+    return MatchedEdges.of((search.edges.active, search.edges.inactive), replayed, search.jitter).unmatched()

@@ -10,7 +10,9 @@ from teachlab.device.level_counts import EvaluationGrid
 from teachlab.device.matching import ContradictedEdge
 from teachlab.device.timing_classes import TimingClass
 from teachlab.model.json_values import Document, plain
+from teachlab.model.printable_text import number_of
 from teachlab.model.setting import DelaysActOn, Polarity, Setting
+from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason, sentence
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +21,14 @@ class Interval(Document):
 
     low: float
     high: float
+
+
+def between(span: Interval | None) -> str:
+    """Return an interval in words: 3, or 3 to 5."""
+    if span is None:
+        return "unknown"
+    low, high = f"{span.low:.5g}", f"{span.high:.5g}"
+    return low if low == high else f"{low} to {high}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +109,10 @@ class Identification:
     sample_rate_hz : float, Hz
     edges : int
         Logged ones.
-    jitter : int, samples
+    jitter, jitter_needed : int, samples
+        Allowed, and what the edges need: with more of it none more is explained.
+    groups_left : int
+        Groups of rate, polarity and latencies that the search had no work left for: the set may hold more.
     classes : tuple of IdentifiedClass
         Fewest contradictions first, then the simplest; the first is the representative.
     contradictions : tuple of ContradictedEdge
@@ -108,6 +121,10 @@ class Identification:
         How often the whole light was read.
     refused : str or None
         Why no setting is told.
+    rehearsal : bool
+        Whether the light is synthetic.
+    next_step : str
+        A command that works as printed.
     """
 
     recording: str
@@ -115,10 +132,14 @@ class Identification:
     sample_rate_hz: float
     edges: int
     jitter: int
+    jitter_needed: int = 0
+    groups_left: int = 0
     classes: tuple[IdentifiedClass, ...] = ()
     contradictions: tuple[ContradictedEdge, ...] = ()
     readings: int = 0
     refused: str | None = None
+    rehearsal: bool = False
+    next_step: str = ""
 
     @classmethod
     def nothing(cls, recording: str, unit: str, sample_rate_hz: float, edges: int, jitter: int) -> Identification:
@@ -169,6 +190,53 @@ class Identification:
             evaluation_rate_hz=None if c.ratio == 1 else rate / float(c.ratio),
         )  # fmt: skip
 
+    @property
+    def decision(self) -> str:
+        """identified, too many settings fit, or not identified."""
+        if self.refused is not None:
+            return "not identified"
+        return "too many settings fit" if self.groups_left else "identified"
+
+    @property
+    def verdict(self) -> Verdict:
+        """What to do, the intervals of the set as its claim, and what is open."""
+        if self.refused is not None:
+            return Verdict(
+                decision=self.decision, reasons=(VerdictReason(text=sentence(self.refused)),), next_step=self.next_step,
+                rehearsal=self.rehearsal,
+            )  # fmt: skip
+        on, off = (between(self.span(name)) for name in ("on_level", "off_level"))
+        so_far = ", as far as the search came" if self.groups_left else ""
+        claim = HeadlineClaim(
+            text=f"All settings that reproduce the log{so_far} have an on-level of {on} and an off-level of {off} "
+            f"{self.unit}.",
+            beside=(f"They switch to active {between(self.span('latency_active'))} and to inactive "
+                    f"{between(self.span('latency_inactive'))} samples after the light; up to "
+                    f"{between(self.span('lag')).split(' ')[-1]} samples of it may be lag of the log, "
+                    "which is no part of the setting.",),
+        )  # fmt: skip
+        wrong, allowed = len(self.contradictions), self.jitter_needed
+        reasons = [VerdictReason(
+            text=f"The replay contradicts {wrong:,} of {self.edges:,} logged edges "
+            f"({100 * wrong / max(self.edges, 1):.2g} %), with {number_of(allowed, 'sample')} of jitter either way.",
+            count=wrong,
+            first_at_s=self.contradictions[0].sample / self.sample_rate_hz if wrong else None,
+        )]  # fmt: skip
+        many = len(self.classes)
+        told = (
+            "One class of filter and delays fits." if many == 1
+            else f"{many:,} classes of filter, delays and evaluation rate fit; the simplest stands above."
+        )  # fmt: skip
+        if pulse := self.telling():
+            ms = 1000 * float(self.classes[0].ratio) / self.sample_rate_hz
+            told += f" To tell more apart, log {pulse}; an evaluation takes {ms:.3g} ms."
+        reasons.append(VerdictReason(text=told, count=many))
+        open_ = f"{self.groups_left:,} more groups of rate and latency were not searched: the set may be wider."
+        return Verdict(
+            decision=self.decision, setting=self.representative, claim=claim, reasons=tuple(reasons),
+            conditions=(open_,) if self.groups_left else (), next_step=self.next_step, rehearsal=self.rehearsal,
+        )  # fmt: skip
+
     def telling(self) -> str:
         """Return which pulse, not in this log, would tell classes apart; empty where one pulse would not."""
         out = []
@@ -188,6 +256,7 @@ class Identification:
         polarities = sorted({c.light_on for c in self.classes}, reverse=True)
         return {
             "schema": 1,
+            "verdict": self.verdict.as_dict(),
             "recording": self.recording,
             "unit": self.unit,
             "refused": self.refused,
@@ -198,6 +267,8 @@ class Identification:
             "evaluation_rate_hz": sorted({self.sample_rate_hz / float(c.ratio) for c in self.classes}, reverse=True),
             "lag_samples": plain(lag),
             "jitter_samples": self.jitter,
+            "jitter_needed_samples": self.jitter_needed,
+            "groups_left": self.groups_left,
             "edges": self.edges,
             "contradictions": [c.as_dict() for c in self.contradictions],
             "classes": [c.as_dict() for c in self.classes],

@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from teachlab.model.recording import Light
 
 Levels = NDArray[np.float64]
+EXACT_DENOMINATOR = 4
+"""Ratios of samples to evaluations up to quarters are tried at every phase that they can have."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +47,11 @@ class EvaluationGrid:
     def phase(self) -> Fraction:
         """Of the first evaluation, samples."""
         return Fraction(self.start, self.per)
+
+    @property
+    def exact(self) -> bool:
+        """Whether a few phases are all that there are: the sample of every evaluation is then known."""
+        return self.ratio.denominator <= EXACT_DENOMINATOR
 
     @property
     def whole(self) -> bool:

@@ -14,6 +14,9 @@ if TYPE_CHECKING:
 LONGEST_RATIO = 64
 """Samples per evaluation up to which the spectrum is looked at."""
 MOST_PROPOSALS = 6
+SLOWEST_BIN = 16
+PERIODIC = 0.25
+"""Share of the power of edges that all fall together, from which on a slow period proposes no rate."""
 CLEAR = 3.0
 """A peak of the spectrum proposes a rate from this many times ``√edges`` on; replay decides."""
 
@@ -21,7 +24,8 @@ CLEAR = 3.0
 def proposed_ratios(edges: Samples, samples: int, jitter: int) -> list[Fraction]:
     """Return samples per evaluation that are worth a replay, simple ones first.
 
-    Jitter hides whole ratios up to ``2 · jitter + 1`` from the spectrum, so these are always there.
+    Jitter hides whole ratios up to ``2 · jitter + 1`` from the spectrum, so these are always there. Where objects come
+    at strictly equal distances there are no others: such a log shows no rate.
 
     Parameters
     ----------
@@ -36,11 +40,14 @@ def proposed_ratios(edges: Samples, samples: int, jitter: int) -> list[Fraction]
     # Both directions lie on one grid only up to their latencies' difference: each alone, added as powers.
     power = np.zeros(train.size // 2 + 1)
     for side in (edges[::2], edges[1::2]):
-        early = side[side < span]
         train[:] = 0
-        train[early] = 1.0
+        train[side[side < span]] = 1.0
         power += np.abs(np.fft.rfft(train)) ** 2
     begin = train.size // LONGEST_RATIO
+    early = np.count_nonzero(edges < span)
+    # Products at strictly equal distances put peaks everywhere: they would propose any rate.
+    if power[SLOWEST_BIN:begin].max(initial=0.0) > PERIODIC * early**2 / 2:
+        return out
     floor = CLEAR**2 * max(1, int(np.count_nonzero(edges < span)))
     peaks, _ = find_peaks(power[begin:], height=floor, distance=8)
     peaks = peaks[np.argsort(-power[begin:][peaks])][:MOST_PROPOSALS] + begin

@@ -20,17 +20,25 @@ def test_the_sensor_beside_the_log_is_found(tmp_path: Path) -> None:
     assert run("synth", "sensed-tubs", "--passes", 60, "--out", recording).exit_code == 0
     done = run("identify", recording, "--out", setting, "--plot", plot)
     assert done.exit_code == 0, done.output
-    first, second, *_ = done.output.splitlines()
-    assert first.startswith("Rehearsal on synthetic light")
-    assert second.startswith("Identified: on-level ")
-    assert "no part of the setting" in done.output
-    assert f"Next: teachlab replay {recording} --setting {setting}" in done.output
+    lines = done.output.splitlines()
+    assert lines[0].startswith("Rehearsal on synthetic light")
+    assert "Identified: fixed levels, on " in lines[0]
+    assert len(lines) <= 12
+    assert "no part of the setting" in " ".join(done.output.split())
+    assert f"Next: teachlab agree {recording} --setting {setting}" in done.output
+    assert run("agree", recording, "--setting", setting).exit_code == 0
+    more = run("identify", recording, "--details").output
+    assert "Classes that fit" in more
     told = json.loads(run("identify", recording, "--json").stdout)
     # What sensed-tubs.toml says: on 900, off 820, filter 2, off-delay 5, lag 3.
     true = {"on_level": 900, "off_level": 820, "latency_active": 4, "latency_inactive": 9, "delay_difference": 5}
     for name, value in true.items():
         assert told[name]["low"] <= value <= told[name]["high"], name
     assert read_setting(setting).as_dict() == told["representative"]
+    # The set is no wider than a tenth of the way from belt to tubs, about 2,160 counts.
+    assert told["on_level"]["high"] - told["on_level"]["low"] < 216
+    assert told["verdict"]["decision"] == "identified"
+    assert told["verdict"]["setting"]["on_level"] == told["representative"]["on_level"]
     assert plot.read_text().startswith("<?xml")
 
 

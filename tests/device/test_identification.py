@@ -24,7 +24,7 @@ INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts", output=LoggedOutput()
 
 @pytest.mark.parametrize(("spare", "faults"), [(0, 0.0), (0, 0.01), (1, 0.0), (1, 0.01)])
 def test_parameters_of_drawn_sensors_are_in_the_set(spare: int, faults: float) -> None:
-    """Three of each kind here; `benchmarks/device.py` tries 320."""
+    """Three of each kind here; `benchmarks/device.py` tries 340."""
     for seed in range(3):
         one = BENCH["identified"](500 + seed, faults=faults, spare=spare)
         if one is not None:
@@ -135,3 +135,54 @@ def test_what_is_missing_is_said() -> None:
         identify(bare)
     with pytest.raises(ParameterError, match="jitter"):
         identify_edges(np.zeros(10), LoggedEdges.of(np.zeros(10, bool)), sample_rate_hz=1, unit="counts", jitter=-1)
+
+
+def test_jitter_that_no_edge_needs_is_not_used() -> None:
+    """A sensor without jitter, allowed 3 samples: the set is that of none; latencies are known to the sample."""
+    rng = np.random.default_rng(12)
+    light = BENCH["line"](rng, 60)
+    sensor = SimulatedSensor(on_level=560, off_level=520, consecutive=2, off_delay=1, lag=2)
+    edges = LoggedEdges.of(sensor.output(light, rng))
+    found = identify_edges(light, edges, sample_rate_hz=1000, unit="counts", jitter=3)
+    exact = identify_edges(light, edges, sample_rate_hz=1000, unit="counts", jitter=0)
+    assert (found.jitter, found.jitter_needed) == (3, 0)
+    assert found.classes == exact.classes
+    assert BENCH["missing_from"](found, sensor) == []
+
+
+def test_a_rate_between_samples_is_in_the_set() -> None:
+    """2.5 samples an evaluation, as a loop: evaluation i reads sample floor(1 + 2.5 i); filter of 2, off-delay 1."""
+    rng = np.random.default_rng(13)
+    light = BENCH["line"](rng, 80).astype(float)
+    at = np.floor(1 + 2.5 * np.arange(int((light.size - 1) / 2.5))).astype(int)
+    state, streak, active, quiet, output = False, 0, False, 9, np.zeros(light.size, bool)
+    edges = []
+    for s in at:
+        above = light[s] >= (540 if state else 580)
+        streak = streak + 1 if above != state else 0
+        if streak == 2:
+            state, streak = above, 0
+        quiet = 0 if state else quiet + 1
+        now = quiet <= 1
+        if now != active:
+            active = now
+            edges.append(s + 3)
+    for a, b in zip(edges[::2], [*edges[1::2], light.size][: len(edges[::2])], strict=True):
+        output[a:b] = True
+    found = identify_edges(light, LoggedEdges.of(output), sample_rate_hz=1000, unit="counts", jitter=1)
+    fitting = [c for c in found.classes if float(c.ratio) == 2.5 and c.timing.holds(2, 0, 1)]
+    assert fitting
+    assert any(c.on_level.low <= 580 <= c.on_level.high and c.off_level.low <= 540 <= c.off_level.high for c in fitting)
+
+
+def test_a_search_without_work_left_says_what_it_knows(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Products at equal distances fit many rates: whole ones are tried first."""
+    light = np.tile(np.repeat([10.0, 90.0, 10.0], [20, 12, 8]), 20)
+    sensor = SimulatedSensor(on_level=50, off_level=50, consecutive=2, lag=1)
+    edges = LoggedEdges.of(sensor.output(light, np.random.default_rng(0)))
+    monkeypatch.setattr("teachlab.device.identification.MOST_WORK", 1.0)
+    found = identify_edges(light, edges, sample_rate_hz=1000, unit="counts", jitter=1)
+    assert found.groups_left > 0
+    assert found.decision == "too many settings fit"
+    assert "were not searched" in found.verdict.conditions[0]
+    assert BENCH["missing_from"](found, sensor) == []
