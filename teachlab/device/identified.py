@@ -10,7 +10,7 @@ from teachlab.device.level_counts import EvaluationGrid
 from teachlab.device.matching import ContradictedEdge
 from teachlab.device.timing_classes import TimingClass
 from teachlab.model.json_values import Document, plain
-from teachlab.model.printable_text import number_of
+from teachlab.model.printable_text import level_text, number_of
 from teachlab.model.setting import DelaysActOn, Polarity, Setting
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason, sentence
 
@@ -27,7 +27,7 @@ def between(span: Interval | None) -> str:
     """Return an interval in words: 3, or 3 to 5."""
     if span is None:
         return "unknown"
-    low, high = f"{span.low:.5g}", f"{span.high:.5g}"
+    low, high = level_text(span.low), level_text(span.high)
     return low if low == high else f"{low} to {high}"
 
 
@@ -229,7 +229,7 @@ class Identification:
         )  # fmt: skip
         if pulse := self.telling():
             ms = 1000 * float(self.classes[0].ratio) / self.sample_rate_hz
-            told += f" To tell more apart, log {pulse}; an evaluation takes {ms:.3g} ms."
+            told += f" To separate more of them, log {pulse}; an evaluation takes {ms:.3g} ms."
         reasons.append(VerdictReason(text=told, count=many))
         open_ = f"{self.groups_left:,} more groups of rate and latency were not searched: the set may be wider."
         return Verdict(
