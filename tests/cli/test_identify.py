@@ -35,8 +35,9 @@ def test_the_sensor_beside_the_log_is_found(tmp_path: Path) -> None:
     for name, value in true.items():
         assert told[name]["low"] <= value <= told[name]["high"], name
     assert read_setting(setting).as_dict() == told["representative"]
-    # The set is no wider than a tenth of the way from belt to tubs, about 2,160 counts.
-    assert told["on_level"]["high"] - told["on_level"]["low"] < 216
+    # Edges of one steepness: another latency with another level fits as well. For each the level is known closely.
+    widths = [c["on_level"]["high"] - c["on_level"]["low"] for c in told["classes"]]
+    assert max(widths) < 100
     assert told["verdict"]["decision"] == "identified"
     assert told["verdict"]["setting"]["on_level"] == told["representative"]["on_level"]
     assert plot.read_text().startswith("<?xml")
