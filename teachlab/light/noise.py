@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.memory import allowed_memory, need_memory
 from teachlab.model.recording import Light
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
 
 KEPT_VALUES = 1 << 20
 """Medians are exact up to this many values and taken from an even selection of them beyond."""
@@ -16,6 +20,10 @@ LEAST_COUNTED, COUNTED_RANGE = 4096, 1 << 16
 """From so many whole numbers on, within such a range, a median is found by counting."""
 MAX_LEVELS = 1 << 17
 """The smallest step is looked for among this many distinct levels."""
+LIBRARY_BYTES = 0.3e9
+"""The libraries, and the blocks of a recording that is read."""
+STRETCHES, STRETCH = 4, 1 << 15
+"""Stretches of a recording that tell how noisy it is, and samples of each."""
 GOLDEN = np.uint64(0x9E3779B97F4A7C15)
 """2⁶⁴ divided by the golden ratio: multiples of it spread evenly and in step with no period of the light."""
 
@@ -170,3 +178,52 @@ def _middle(levels: NDArray[np.float64], counts: NDArray[np.int64]) -> float:
     n = int(before[-1])
     a, b = levels[np.searchsorted(before, [(n - 1) // 2, n // 2], side="right")]
     return float((a + b) / 2)
+
+
+def crossing_share(recording: Recording, level: float | None = None) -> float:
+    """Return how many samples of a recording lie on another side of a level than the one before, as a share.
+
+    Parameters
+    ----------
+    recording : Recording
+        Read in a few short stretches.
+    level : float, recording units, optional
+        Default: the middle between the lowest and the highest hundredth of each stretch, which objects cross twice and
+        noise alone at every other sample.
+    """
+    starts = np.linspace(0, max(0, recording.samples - STRETCH), STRETCHES).astype(int)
+    crossed = looked = 0
+    for start in np.unique(starts):
+        light = recording.read(int(start), min(int(start) + STRETCH, recording.samples)).as_float()
+        light = light[np.isfinite(light)]
+        if light.size:
+            above = light >= (np.quantile(light, (0.01, 0.99)).mean() if level is None else level)
+            crossed, looked = crossed + int((above[1:] != above[:-1]).sum()), looked + light.size
+    return crossed / looked if looked else 0.0
+
+
+def need_for_light(
+    recording: Recording, what: str, *, sample: float, crossing: float, level: float | None = None
+) -> None:
+    """Refuse work on a recording that would hold more than may be used: long ones, and noisy ones above all.
+
+    Parameters
+    ----------
+    recording : Recording
+    what : str
+        The work: "a surface".
+    sample, crossing : float, bytes
+        Held for each sample, and beside it for each crossing of the level.
+    level : float, recording units, optional
+        As in `crossing_share`.
+
+    Raises
+    ------
+    ParameterError
+        With the estimate.
+    """
+    size = LIBRARY_BYTES + recording.samples * sample
+    if size + recording.samples * crossing > allowed_memory():  # else any light fits
+        size += recording.samples * crossing * crossing_share(recording, level)
+        what = f"{what} of {recording.samples:,} samples of {recording.name}"
+        need_memory(size, what, "Cut the recording, or log it more slowly.")

@@ -13,7 +13,16 @@ from typer.testing import CliRunner
 
 from teachlab.cli import app
 from teachlab.errors import ParameterError
+from teachlab.light.noise import crossing_share, need_for_light
+from teachlab.model.draws import Costs
 from teachlab.model.memory import allowed_memory, free_memory, memory_of, need_memory
+from teachlab.model.recording import Block, Recording, RecordingInfo
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.counterfactual import counterfactual
+from teachlab.questions.coverage import coverage
+from teachlab.questions.replay import replayed
+from teachlab.questions.surface.count import surface
 
 
 @pytest.fixture
@@ -86,3 +95,68 @@ def test_an_estimate_holds(line: str, words: str, estimate: float) -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=os.environ)
     assert 1024 * int(done.stdout) < 0.3e9 + estimate
+
+
+class Endless:
+    """A recording of any length that is made up where it is read: objects of 40 samples, in noise or not."""
+
+    dtype = np.dtype(np.float64)
+
+    def __init__(self, samples: int, noise: float) -> None:
+        self.samples, self._noise, self.given = samples, noise, 0
+
+    def read(self, start: int, stop: int) -> Block:
+        self.given += stop - start
+        assert self.given < 1_000_000, "more than a look at the light"
+        light = 30.0 + 40.0 * (np.arange(start, stop) // 40 % 2)
+        return Block(start, light + np.random.default_rng(start).normal(0, self._noise, light.size))
+
+    def chunks(self):
+        raise AssertionError("work has begun")
+
+    def blocks(self, start: int, stop: int, size: int):
+        raise AssertionError("work has begun")
+
+
+def endless(samples: int, noise: float) -> Recording:
+    return Recording(RecordingInfo(sample_rate_hz=1000.0, unit="mV"), Endless(samples, noise), "endless")
+
+
+def passes() -> Truth:
+    start = 40 + 80 * np.arange(200)
+    return Truth.from_arrays(start, start + 40)
+
+
+SETTING = Setting(unit="mV", on_level=50.0, off_level=45.0)
+
+
+@pytest.mark.parametrize(
+    ("what", "ask"),
+    [
+        ("a surface", lambda r: surface(r, passes(), SETTING)),
+        ("coverage", lambda r: coverage(r, passes(), [], setting=SETTING)),
+        ("a comparison of sensors", lambda r: counterfactual(r, passes(), SETTING)),
+        ("a comparison of sensors", lambda r: counterfactual(r, passes(), SETTING, costs=Costs())),
+        ("a replay", lambda r: replayed(r, passes(), SETTING)),
+    ],
+)
+def test_long_noise_is_refused_before_work_with_the_figure(what: str, ask) -> None:
+    with memory_of(4e9), pytest.raises(ParameterError) as refused:
+        ask(endless(100_000_000, noise=100.0))
+    told = str(refused.value)
+    assert told.startswith(f"{what} of 100,000,000 samples of endless needs about ")
+    assert "4 GB may be used. Cut the recording, or log it more slowly." in told
+
+
+def test_a_long_clean_recording_is_let_through() -> None:
+    with memory_of(4e9):
+        need_for_light(endless(100_000_000, noise=1.0), "a surface", sample=15, crossing=200)
+        with pytest.raises(ParameterError, match=r"needs about 15 GB"):
+            need_for_light(endless(1_000_000_000, noise=1.0), "a surface", sample=15, crossing=0)
+
+
+@pytest.mark.parametrize(("noise", "share"), [(0.0, 1 / 40), (1.0, 1 / 40), (1e4, 0.5)])
+def test_crossings_are_counted_on_a_few_stretches(noise: float, share: float) -> None:
+    assert crossing_share(endless(10**9, noise)) == pytest.approx(share, rel=0.03)
+    assert crossing_share(endless(10**9, noise), 50.0) == pytest.approx(share, rel=0.03)
+    assert crossing_share(endless(10**9, noise), 1e9) == 0

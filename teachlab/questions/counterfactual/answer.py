@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from teachlab.errors import SettingError, TruthError
+from teachlab.light.noise import need_for_light
 from teachlab.light.usable_light import bounded_recording
 from teachlab.model.draws import Costs
 from teachlab.model.json_values import Document
@@ -29,6 +30,8 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
 
 __all__ = ["ComparedSensor", "SensorMargin", "counterfactual", "needed_margin", "sensors"]
+_HELD, _HELD_WITH_BEST = (15.0, 120.0), (100.0, 2500.0)
+"""Bytes a sample, and a crossing of the middle of the light: measured on clean light and on noise alone."""
 GRID = 25
 """Levels of the grid on which a sensor with filter or delays is searched with hysteresis."""
 
@@ -88,6 +91,8 @@ def counterfactual(
             f"the setting is in '{setting.unit}' but {recording.name} is in '{recording.info.unit}': give the filter, "
             "delays and rate of a sensor in the unit of the recording."
         )
+    held = _HELD if costs is None else _HELD_WITH_BEST
+    need_for_light(recording, "a comparison of sensors", sample=held[0], crossing=held[1])
     recording = bounded_recording(recording)
     found = []
     asked = sensors(recording, truth, setting, mains_hz=mains_hz)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
+from teachlab.light.noise import need_for_light
 from teachlab.model.draws import TEACH_SHARE
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.coverage.cycles import Cycle, Exposure, Floats, exposures, folded, revolutions_needed
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 
 IN_STEP = 3.0
 """With so many times the revolutions needed, a place never seen is no bad luck."""
+_HELD = (6.0, 120.0)
+"""Bytes a sample, and a crossing of the on-level: measured on clean light and on noise alone."""
 BLOCKS = {"shown": "what the teaching was shown", "teach": "the teach block", "scored": "the scored block"}
 
 
@@ -154,6 +157,8 @@ def coverage(
         raise ParameterError(f"the time of day lies between 0 and 24 h, got {begins_h:g} h.")
     if len({c.name for c in cycles}) < len(cycles):
         raise ParameterError("two cycles have one name; give every cycle its own.")
+    level = None if setting is None else setting.on_level
+    need_for_light(recording, "coverage", sample=_HELD[0], crossing=_HELD[1], level=level)
     seen = OpenGaps.at(recording, truth, setting, teach_share=teach_share, rules=rules)
     blocks = seen.blocks(setting)
     rate = seen.output.clock.rate_hz

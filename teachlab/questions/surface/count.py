@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from teachlab.errors import ParameterError, SettingError
+from teachlab.light.noise import need_for_light
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.surface.all_pairs.finishing import assembled, tables
 from teachlab.questions.surface.all_pairs.reading import Progress, read_spans
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
     from teachlab.questions.surface.values.table import Surface
 
+_HELD, _HELD_WITH_DELAYS = (15.0, 200.0), (25.0, 500.0)
+"""Bytes a sample, and a crossing of the middle of the light: measured on clean light and on noise alone."""
 EXACT = "every pair counted exactly from turning points, in one reading"
 
 
@@ -93,6 +96,8 @@ def surface_of(
                 f"the setting is in '{base.unit}' but {recording.name} is in '{recording.info.unit}': levels of "
                 "one mean nothing in the other. Use recordings and a base setting in one unit."
             )
+        held = _HELD_WITH_DELAYS if base.has_memory else _HELD
+        need_for_light(recording, "a surface", sample=held[0], crossing=held[1])
     readings = [
         read_first(recording, base.evaluation_rate_hz, inner_range=levels is None) for recording, _ in recordings
     ]
