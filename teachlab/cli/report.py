@@ -173,6 +173,7 @@ def _say(record: dict[str, Any], out: str | None, sources: Sources) -> None:
     from textwrap import wrap
 
     from teachlab.data.setting_files import setting_from_dict
+    from teachlab.evidence.wording import judged_text
     from teachlab.wording.verdict import document_lines
 
     verdict = record["verdict"]
@@ -184,7 +185,7 @@ def _say(record: dict[str, Any], out: str | None, sources: Sources) -> None:
         lead = "Rehearsal: would be " if overall == "met" and verdict.get("rehearsal") else ""
         say(f"Criteria: {lead}{overall}.")
     for item in verdict.get("criteria", ()):
-        told = f"  {item['measure']}: {item['limit']}: {item['verdict']} ({item['measured']}; {item['because']})"
+        told = f"  {item['measure']}: {item['limit']}, measured {item['measured']}: {judged_text(item)}."
         for line in wrap(told, 100, subsequent_indent="    "):
             say(line)
     for line in record["cautions"]:

@@ -298,7 +298,7 @@ def _judge(c: Criterion, case: _Case) -> Judged:
     verdict = Judgement.MET if value >= c.min else Judgement.NOT_MET
     if c.measure in {"passes", "lots"} and verdict is Judgement.NOT_MET:
         verdict = Judgement.NOT_ENOUGH
-    why = "of what was recorded" if c.measure == "hysteresis_to_noise" else "counted"
+    why = "of the whole recording" if c.measure == "hysteresis_to_noise" else "counted"
     return _judged(c, limit, f"{value:.4g}", verdict, why)
 
 
@@ -319,8 +319,7 @@ def _judge_kept(c: Criterion, case: _Case, limit: str, *, reserve: float | None 
             c.measure, case.truth, case.setting, case.margin, trials, dark_level=case.dark_level, lots=by_lots
         )
     if reserve is not None and reserve < least:
-        why = "of what was recorded"
-        return _judged(c, limit, f"{reserve:.4g}", Judgement.NOT_MET, why)
+        return _judged(c, limit, f"{reserve:.4g}", Judgement.NOT_MET, "the light that was recorded leaves less")
     if by_lots and counts.source is not Source.LOTS and (not kept.size or kept.min() >= least):
         named = f"only {counts.named_lots} lots are named" if counts.named_lots else "no lots are named"
         why = f'{named}, {CLAIM_LOTS} are needed; or state in the criteria assume = "independent"'
@@ -383,10 +382,11 @@ def _more(claim: LotClaim, most: float) -> str:
     """Return how many lots, and how many passes by assumption, would show the limit with nothing more lost."""
     lots = lots_needed(most, claim.confidence, lost_lots=(claim.mean or 0.0) * claim.lots)
     passes = plan_passes(most, claim.confidence, events=claim.events).passes
-    return (
-        f"record {max(1, lots - claim.lots):,} more lots without a further one, or {passes:,} passes in all if passes "
-        "are independent and the criteria say so"
-    )
+    more = max(1, lots - claim.lots)
+    text = f"record {more:,} more {'lot' if more == 1 else 'lots'} without a further error"
+    if passes <= claim.trials:
+        return text + '; the passes recorded are enough only where they are independent (assume = "independent")'
+    return text + f', or {passes:,} passes in all where they are independent (assume = "independent")'
 
 
 def _judge_count(c: Criterion, case: _Case, assumption: Assumption) -> Judged:

@@ -74,6 +74,7 @@ def abstention_html(record: dict[str, Any]) -> str:
         percent=f"{100 * record['options']['confidence']:g} %",
         offers=wording.offer_rows(record),
         people=people(record),
+        about=about_rows(record, "document_number", "revision", "asset", "product", "conditions"),
         identity=wording.data_rows(record, record["source"]),
     )
 
@@ -90,6 +91,7 @@ def rendered(template: str, **values: Any) -> str:
         loader=FileSystemLoader(FOLDER), autoescape=True, undefined=StrictUndefined, trim_blocks=True, finalize=shown
     )
     environment.filters |= {
+        "judged": wording.judged_text,
         "g": wording.number,
         "pc": wording.percent,
         "words": lambda name: str(name).replace("_", " "),

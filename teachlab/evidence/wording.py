@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from teachlab.data.setting_files import setting_from_dict
@@ -177,6 +178,12 @@ def kept_lines(record: dict[str, Any]) -> list[str]:
     return out if room is None else [*out, equal_cost_text(EqualCost(**room), unit, record["verdict"]["step"])]
 
 
+def judged_text(item: Mapping[str, Any]) -> str:
+    """Return what a criterion came to and why; of synthetic light that it would be met."""
+    because = str(item["because"])
+    return because if because.startswith("rehearsal: ") else f"{item['verdict']}: {because}"
+
+
 def brief_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
     """Return setting, purpose and conditions in few rows, for the first sheet."""
     setting, data, unit = record["setting"], record["data"], record["data"]["unit"]
@@ -188,13 +195,13 @@ def brief_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
     for name in ("on_delay_ms", "off_delay_ms"):
         if setting[name]:
             stages.append(f"{name[:-3].replace('_', '-')} {setting[name]:g} ms on the {setting['delays_act_on']}")
-    if record["equal_cost"] is not None:
-        stages.append(equal_cost_text(EqualCost(**record["equal_cost"]), unit, step).rstrip("."))
+    room = record["equal_cost"]
     lots = len(record["score"]["by_lot"])
     counts = record["score"]
     scored = counts["detect_passes"] - counts["excluded_passes"]
     return [
         ("setting", "; ".join([said, *stages, "every sample" if rate is None else f"evaluated at {rate:g} Hz"])),
+        *([] if room is None else [("room for the levels", equal_cost_text(EqualCost(**room), unit, step))]),
         *about_rows(record, "asset", "product", "conditions"),
         ("recorded", f"{span(data)}; {scored} passes scored, in {lots if lots else 'no named'} lots"),
         *about_rows(record, "document_number", "revision"),

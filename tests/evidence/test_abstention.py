@@ -97,6 +97,8 @@ def test_it_verifies_and_repeats_to_the_byte(written: Path, tmp_path: Path) -> N
     html = (written / "report.html").read_text(encoding="utf-8")
     assert "<b>lids" not in html
     assert "No setting" in html
+    for name in ("document number", "revision", "asset", "product", "conditions"):
+        assert f'<th scope="row">{name}</th><td><bdi>not stated</bdi></td>' in html
     assert "Approval" in html
 
 

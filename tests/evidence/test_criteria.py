@@ -12,6 +12,7 @@ import pytest
 from teachlab.data.alignment.measure import measure_alignment
 from teachlab.errors import ParameterError
 from teachlab.evidence.criteria import Criteria, Judged, Judgement, judge, overall, read_criteria
+from teachlab.evidence.wording import judged_text
 from teachlab.model.recording import Origin, Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting, Taught
 from teachlab.model.truth import Truth, TruthSource
@@ -83,7 +84,7 @@ def test_the_bound_is_of_the_mean_of_lots() -> None:
     assert CLEAN.judged(**lost_rate(0.221))[0].verdict is MET
     found = CLEAN.judged(**lost_rate(0.2208))[0]
     assert found.verdict is OPEN
-    assert "record 1 more lots" in found.because
+    assert "record 1 more lot without a further error" in found.because
     assert replace(CLEAN, lost=tuple(range(0, 60, 2))).judged(**lost_rate(0.2))[0].verdict is NOT_MET
 
 
@@ -208,3 +209,21 @@ def test_bad_criteria_are_refused(text: str, words: str, tmp_path: Path) -> None
     path.write_text(text)
     with pytest.raises(ParameterError, match=words):
         read_criteria(path)
+
+
+def test_more_passes_are_asked_for_only_where_there_are_too_few() -> None:
+    # 60 passes show 5 % if they are independent: 59 do (1 − 0.05^(1/59) < 5 %); 2 % needs 149.
+    enough, few = (CLEAN.judged(**lost_rate(most))[0].because for most in (0.05, 0.02))
+    assert "the passes recorded are enough only where they are independent" in enough
+    assert "or 149 passes in all where they are independent" in few
+
+
+def test_a_rehearsal_is_told_once_and_a_judgement_with_its_reason() -> None:
+    def told(verdict: str, because: str) -> str:
+        return judged_text({"verdict": verdict, "because": because})
+
+    assert (
+        told("met", "rehearsal: would be met; the bound lies within")
+        == "rehearsal: would be met; the bound lies within"
+    )
+    assert told("not met", "the light leaves less") == "not met: the light leaves less"

@@ -11,8 +11,8 @@ from teachlab.light.drawing import drawing, picture
 if TYPE_CHECKING:
     from teachlab.scoring.switching_position import PositionSlope, SwitchingPosition
 
-KINDS = ("#0072B2", "#E69F00", "#56B4E9", "#1A1A1A", "#595959")
-"""From the palette of Okabe & Ito (2008), which colour-blind readers can tell apart; shapes tell kinds apart, too."""
+KINDS = ("#E69F00", "#56B4E9", "#882255", "#999933", "#BBBBBB")
+"""None of them is the colour of light, of a loss or of a trip in any figure; shapes tell kinds apart, too."""
 SHAPES = "osD^v"
 MOST_DOTS = 3000
 LONGEST_NAME = 24

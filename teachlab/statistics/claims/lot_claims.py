@@ -31,7 +31,7 @@ class Assumption:
     Parameters
     ----------
     icc : float or None
-        Intra-lot correlation of the outcomes; 0 takes all passes as independent, None assumes nothing.
+        Intra-lot correlation of the outcomes; 0 takes all passes as independent, None only lots.
     """
 
     icc: float | None = None
