@@ -52,4 +52,8 @@ def agreement_figure(found: MatchedEdges, *, rate_hz: float, name: str, kind: st
         axes.yaxis.get_major_locator().set_params(integer=True)
         axes.spines[["top", "right"]].set_visible(False)
         axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8.5)
-        return picture(figure, kind)
+        return picture(
+            figure,
+            kind,
+            says="Points between the triangles are edges that both have; triangles are edges that only one has.",
+        )

@@ -66,4 +66,8 @@ def identification_figure(
             axes.spines[["top", "right"]].set_visible(False)
             axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8.5)
         rows[-1].set_xlabel("time, s")
-        return picture(figure, kind)
+        return picture(
+            figure,
+            kind,
+            says="A level fits where it crosses every blue line: the light went through it when the sensor switched.",
+        )

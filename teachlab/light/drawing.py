@@ -36,7 +36,7 @@ def drawing(salt: str, **style: Any) -> Iterator[None]:
         yield
 
 
-def picture(figure: Figure, kind: str, **metadata: None) -> bytes:
+def picture(figure: Figure, kind: str, *, says: str = "", **metadata: None) -> bytes:
     """Return a figure as SVG or PNG, all its text made printable and without a date.
 
     Parameters
@@ -45,12 +45,16 @@ def picture(figure: Figure, kind: str, **metadata: None) -> bytes:
         Drawn inside `drawing`.
     kind : str
         ``svg`` or ``png``.
+    says : str
+        What to see, in a sentence below the figure; a page that holds figures has it as its caption.
     **metadata : None
         Further entries that an SVG shall not carry.
     """
     from matplotlib.text import Text
     from matplotlib.ticker import FixedFormatter, FuncFormatter, LogFormatter, NullFormatter
 
+    if says:
+        figure.supxlabel(says, x=0.01, ha="left", fontsize=9)
     for text in figure.findobj(Text):
         assert isinstance(text, Text)  # noqa: S101 -- what findobj was asked for
         text.set_text(printable(text.get_text(), keep="\n", most=400))

@@ -63,7 +63,11 @@ def bench_figure(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtrem
             + (" — self-labelled, supports no claim" if bench.self_labelled else ""),
             fontsize=10,
         )
-        return picture(figure, kind)
+        return picture(
+            figure,
+            kind,
+            says="A good level lies between the gaps and the passes, and marks of a good strategy lie close together.",
+        )
 
 
 def _extremes(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtremes) -> tuple[Levels, Levels]:

@@ -69,3 +69,18 @@ def test_outcomes_differ_in_colour_and_in_grey() -> None:
     # Marks on white need 3 : 1 (WCAG 2.2, 1.4.11).
     for colour in colours:
         assert 1.05 / (luminance(colour) + 0.05) > 3, colour
+
+
+BY_A_PAGE = ("evidence/figures.py", "studies/family/effect_figure.py")
+"""Drawn for pages alone, which give each figure its caption."""
+
+
+def test_every_figure_has_a_sentence_that_says_what_to_see() -> None:
+    root = Path(teachlab.__file__).parent
+    files = {f for f in root.rglob("*figure*.py") if f.relative_to(root).as_posix() not in BY_A_PAGE}
+    assert len(files) >= 12
+    for file in files:
+        (sentence,) = re.findall(
+            r"picture\(\s*figure,\s*kind,\s*says=\s*\"([^\"]+)\"", file.read_text(encoding="utf-8")
+        )
+        assert sentence.endswith("."), file

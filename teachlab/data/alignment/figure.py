@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import io
 from typing import Any
 
 import numpy as np
 
 from teachlab.data.alignment.answer import Alignment
-from teachlab.light.drawing import LIGHT, PASS, SHADE
+from teachlab.light.drawing import LIGHT, PASS, SHADE, drawing, picture
 from teachlab.model.truth import Truth
 
 
@@ -30,7 +29,6 @@ def alignment_figure(alignment: Alignment, truth: Truth, *, name: str, kind: str
     bytes
         The same bytes for the same alignment and library versions.
     """
-    import matplotlib as mpl
     from matplotlib.figure import Figure
 
     a, lags = alignment, alignment.lags
@@ -44,7 +42,7 @@ def alignment_figure(alignment: Alignment, truth: Truth, *, name: str, kind: str
         whole = left + lag + lags.shift.rate * (places - middle)
         after = whole - a.shift.of(places) + places
         sides.append((places / a.sample_rate_hz, whole * to_ms, after * to_ms, colour, mark, word))
-    with mpl.rc_context({"svg.hashsalt": name, "svg.fonttype": "none", "font.size": 9}):
+    with drawing(name):
         figure = Figure(figsize=(10, 5.2), layout="constrained")
         figure.suptitle(name, fontsize=10)
         rows: Any = figure.subplots(2, 1, sharex=True)
@@ -73,6 +71,8 @@ def alignment_figure(alignment: Alignment, truth: Truth, *, name: str, kind: str
             axes.spines[["top", "right"]].set_visible(False)
             axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8.5)
         rows[-1].set_xlabel("time, s")
-        out = io.BytesIO()
-        figure.savefig(out, format=kind, metadata={"Date": None} if kind == "svg" else None, dpi=110)
-        return out.getvalue()
+        return picture(
+            figure,
+            kind,
+            says="Points in a row at zero are right. Elsewhere they are a lag; a slope is a drifting clock.",
+        )

@@ -79,7 +79,7 @@ def trace_figure(recording: Recording, truth: Truth | None, quality: Quality, *,
         if quality.truth_source == "self-labelled":
             notes += " — passes self-labelled, support no claim"
         figure.suptitle((recording.info.title or recording.name) + notes, fontsize=10)
-        return picture(figure, kind)
+        return picture(figure, kind, says="A level works where it lies between every gap and every pass.")
 
 
 def _detail(truth: Truth, samples: int) -> tuple[int, int]:

@@ -86,9 +86,11 @@ def coverage_figure(found: Coverage, *, title: str, kind: str) -> bytes:
             for axes, block in zip(row, one.blocks, strict=False):
                 _panel(axes, one, block, found.trips_s.get(block))
         handles = {label: h for axes in grid.flat for h, label in zip(*axes.get_legend_handles_labels(), strict=True)}
-        figure.legend(handles.values(), handles.keys(), loc="outside lower left", ncols=4, fontsize=8, frameon=False)
+        figure.legend(handles.values(), handles.keys(), loc="outside upper right", ncols=4, fontsize=8, frameon=False)
         figure.suptitle(title, fontsize=10)
-        return picture(figure, kind)
+        return picture(
+            figure, kind, says="Hatched places of a cycle were seen too seldom to say that they do not trip."
+        )
 
 
 def _panel(axes: Axes, one: CycleCoverage, block: str, trips_s: Floats | None) -> None:

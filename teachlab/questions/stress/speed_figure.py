@@ -53,7 +53,9 @@ def speed_figure(found: Sequence[AtSpeed], *, title: str = "", kind: str = "svg"
         _reserve(reserve, ordered)
         _speed_axis(reserve, ordered)
         figure.suptitle("\n".join(part for part in (title, _verdict(ordered)) if part), fontsize=10)
-        return picture(figure, kind)
+        return picture(
+            figure, kind, says="The line may run as fast as errors stay at zero and light is left in reserve."
+        )
 
 
 def _verdict(ordered: Sequence[AtSpeed]) -> str:

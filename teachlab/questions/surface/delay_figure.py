@@ -57,7 +57,7 @@ def delay_figure(found: DelaySurface, *, title: str = "", kind: str = "svg") -> 
         figure.colorbar(mesh, ax=list(axes), format="%g", label=f"cost per pass ({LEAST_COST:g}: that or less)")
         if title:
             figure.suptitle(title, fontsize=10)
-        return picture(figure, kind)
+        return picture(figure, kind, says="The palest area has the fewest errors: level and delay together.")
 
 
 def _draw(axes: Any, delays: Any, levels: Any, cost: Any) -> Any:

@@ -46,7 +46,7 @@ def position_figure(position: SwitchingPosition, unit: str, *, title: str = "", 
         draw_position(figure, position, unit)
         if title:
             figure.suptitle(title, fontsize=10)
-        return picture(figure, kind)
+        return picture(figure, kind, says="Flat and narrow means that every product switches at the same place.")
 
 
 def draw_position(figure: Any, position: SwitchingPosition, unit: str) -> None:

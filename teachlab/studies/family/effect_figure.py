@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from teachlab.errors import InputError
-from teachlab.light.drawing import drawing, picture
+from teachlab.light.drawing import LIGHT, drawing, picture
 
 if TYPE_CHECKING:
     from teachlab.studies.family.family_answer import ParameterEffect, StudyAnswer
 
-LINE, BAND = "#0072B2", "#0072B2"
 ACROSS = 3
 
 
@@ -50,8 +49,8 @@ def _draw(axes: Any, panel: list[ParameterEffect]) -> None:
         np.array([np.nan if cost is None else 100 * cost for cost in costs])
         for costs in zip(*((one.cost, one.low, one.high) for one in panel), strict=True)
     )
-    axes.fill_between(at, low, high, color=BAND, alpha=0.15, linewidth=0, label="cheapest to costliest recording")
-    axes.plot(at, mean, "o-", color=LINE, markersize=3.5, linewidth=1.2, label="mean over the recordings")
+    axes.fill_between(at, low, high, color=LIGHT, alpha=0.15, linewidth=0, label="cheapest to costliest recording")
+    axes.plot(at, mean, "o-", color=LIGHT, markersize=3.5, linewidth=1.2, label="mean over the recordings")
     if not numbers:
         axes.set_xticks(at, [str(one.value) for one in panel])
     axes.set_title(panel[0].strategy, fontsize=9)
