@@ -33,17 +33,9 @@ ELSEWHERE = {
     "device/identification_figure.py": {"#cfe3f1"},
     "questions/stress/figure.py": {"#1A1A1A"},
     "questions/surface/figure.py": {"#1A1A1A"},
-    "questions/surface/position_figure.py": {
-        "#0072B2",
-        "#E69F00",
-        "#56B4E9",
-        "#1A1A1A",
-        "#595959",
-        "#dddddd",
-        "#1a1a1a",
-    },
 }
-"""Outlines, a band, and the colours of kinds, of which there may be many."""
+"""Outlines and a band. The colours of kinds, of which there may be many, stand in their figure."""
+KINDS = "questions/surface/position_figure.py"
 
 
 def test_colours_have_one_home() -> None:
