@@ -57,6 +57,7 @@ def page_html(record: dict[str, Any], recording: Recording | None = None) -> str
         cycles=repeats.cycle_rows(record["cycles"]),
         setting=wording.setting_rows(record),
         brief=wording.brief_rows(record),
+        explore=wording.explore_line(record),
         about=dict(about_rows(record)),
         people=people(record),
         positions=(record["switching_position"] or {"said": []})["said"],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping
 from typing import Any
 
@@ -271,3 +272,12 @@ def offer_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
 def plain(value: Any) -> str:
     """Return any value as text, or a dash."""
     return "–" if value is None else str(value)
+
+
+def explore_line(record: Mapping[str, Any]) -> str:
+    """Return the command that opens the levels of a record in a page: names of its files, as they lie beside it."""
+    data, setting = record["data"], record["setting_source"]["file"]
+    given = "" if setting is None else f" --setting {shlex.quote(setting)}"
+    return (
+        f"teachlab explore {shlex.quote(data['recording'])} --truth {shlex.quote(data['truth'])}{given} --out page.html"
+    )

@@ -468,7 +468,7 @@ def test_without_the_light_the_page_counts_and_says_what_it_does_not_know(
 def test_a_hand_that_moves_over_a_long_recording_does_not_wait_and_then_knows_every_error(
     chromium: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(assembly, "script_text", lambda: script_text().replace("const LONG = 1e6", "const LONG = 1"))
+    monkeypatch.setattr(assembly, "script_text", lambda: script_text().replace("const LONG = 2e5", "const LONG = 1"))
     opened = Opened(chromium, _line(tmp_path))
     page = opened.page
     page.focus("#on")

@@ -223,3 +223,15 @@ def test_levels_beyond_all_light_are_counted_too() -> None:
     found = page_contents(recording, truth, Setting(unit=UNIT, on_level=1e6, off_level=-1e6))
     assert found.facts["distinct"] is True
     assert found.arrays["levels"] == PackedArray.of(np.union1d(np.unique(recording.light[:]).astype(float), [1e6]))
+
+
+def test_the_report_names_the_command_that_opens_its_levels(tmp_path: Path) -> None:
+    """With the names of its files; the page of the record holds it as text, and it works where they lie."""
+    folder = _folder(tmp_path)
+    asked = ["report", str(folder / "line.parquet"), "--setting", str(folder / "good.json"), "--draws", "0"]
+    assert CliRunner().invoke(app, [*asked, "--out", str(folder)]).exit_code == 0
+    command = "explore line.parquet --truth line.passes.parquet --setting good.json --out page.html"
+    assert f"teachlab {command}" in (folder / "report.html").read_text(encoding="utf-8")
+    here = [str(folder / word) if "." in word else word for word in command.split()]
+    assert CliRunner().invoke(app, here).exit_code == 0
+    assert (folder / "page.html").exists()

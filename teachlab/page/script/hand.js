@@ -23,7 +23,7 @@ import { TABLES, cellOf, countsAt, rankOf, sameUntil } from "./tables.js";
 /** Most time to look for the next change by replay, ms. */
 const PATIENCE = 400;
 /** Evaluations from which a hand that moves is not kept waiting for the replay: counts come from the tables, at once. */
-const LONG = 1e6;
+const LONG = 2e5;
 /** How long the hand rests before what became of every pass is replayed there, ms. */
 const SETTLE = 80;
 /** Filter and delays: what the hand may change besides the levels. */
