@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from itertools import zip_longest
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -103,19 +104,18 @@ def bench_command(
             assumption=assumption_from(assume), out=out, jobs=jobs, keep=given_again(context, out="results"),
             progress=report,
         )  # fmt: skip
+    rate, written = options.evaluation_rate_hz, []
+    # What the light does in every pass is asked for the figure and the reasons alone: it takes another reading.
     extremes = [
-        PassAndGapExtremes.of(r, passes, evaluation_rate_hz=options.evaluation_rate_hz, rules=options.rules)
-        for r, passes in opened
+        PassAndGapExtremes.of(r, passes, evaluation_rate_hz=rate, rules=options.rules)
+        for r, passes in (opened if out is not None or (details and not json) else ())
     ]
-    written = (
-        []
-        if out is None
-        else write_bench(benches, out, recordings=[(t, e) for (_, t), e in zip(opened, extremes, strict=True)])
-    )
+    if out is not None:
+        written = write_bench(benches, out, recordings=[(t, e) for (_, t), e in zip(opened, extremes, strict=True)])
     if json:
         emit_json(bench_document(benches))
         return
-    for path, bench, (light, passes), measured in zip(recordings, benches, opened, extremes, strict=True):
+    for path, bench, (light, passes), measured in zip_longest(recordings, benches, opened, extremes):
         for line in lead_lines(bench.alignment, path):
             say(line)
         print_bench(bench, light, passes, measured, details=details)
@@ -133,7 +133,7 @@ def print_bench(
     bench: RecordingBench,
     recording: Recording,
     truth: Truth,
-    extremes: PassAndGapExtremes,
+    extremes: PassAndGapExtremes | None,
     *,
     details: bool = False,
 ) -> None:

@@ -137,15 +137,12 @@ def ceiling(
     that were found, so what they reach can be reached; that nothing else reaches more is not said of the latter.
     """
     found = [_tried(FIXED, recording, truth, fixed, rules)]
-    passes = found[0][1]
+    passes, block = found[0][1], _all_shown(recording, truth, base, rules)
     for kind, strategies in (
         (COMPLETE, (Designed(),)),
         (FOLLOWING, (BackgroundFollower(), BackgroundFollower(follow=Follow.GAIN))),
     ):
-        tried = [
-            _tried(kind, recording, truth, setting, rules)
-            for setting in _in_hindsight(recording, truth, strategies, base, rules)
-        ]
+        tried = [_tried(kind, recording, truth, setting, rules) for setting in _in_hindsight(block, strategies, rules)]
         if kind == COMPLETE:
             tried.append((replace(found[0][0], kind=COMPLETE), passes))
         if tried:
@@ -153,15 +150,19 @@ def ceiling(
     return Ceiling(passes=passes, found=tuple(one for one, _ in found))
 
 
-def _in_hindsight(
-    recording: Recording, truth: Truth, strategies: tuple[Strategy, ...], base: Setting | None, rules: Rules
-) -> Iterator[Setting]:
-    """Teach on everything that is scored; what cannot be taught there is left out."""
+def _all_shown(recording: Recording, truth: Truth, base: Setting | None, rules: Rules) -> TeachBlock | None:
+    """Return a block of the whole recording, read once for all kinds; None where nothing can be taught."""
     if recording.samples > MOST_SAMPLES:
-        return
+        return None
     try:
-        block = TeachBlock(recording, truth, base=base, rules=rules)
+        return TeachBlock(recording, truth, base=base, rules=rules)
     except Abstained:
+        return None
+
+
+def _in_hindsight(block: TeachBlock | None, strategies: tuple[Strategy, ...], rules: Rules) -> Iterator[Setting]:
+    """Teach on everything that is scored; what cannot be taught there is left out."""
+    if block is None:
         return
     for strategy in strategies:
         try:

@@ -13,8 +13,9 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Rules
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.stress import condensed as module
-from teachlab.questions.stress.condensed import Condensing, collapsed, condensed, without_small_cycles
+from teachlab.questions.surface import condensed as module
+from teachlab.questions.surface.condensed import Condensing, collapsed, condensed, without_small_cycles
+from teachlab.questions.surface.given_settings import pairs
 from teachlab.scoring import score
 from teachlab.switching import replay
 
@@ -119,3 +120,34 @@ def test_small_cycles_by_hand() -> None:
     assert kept.tolist() == [0, 9, 0, 8]
     assert of.tolist() == [0, 0, 1, 1]
     assert without_small_cycles(values, piece, 1.5)[0].tolist() == [0, 5, 3, 9, 0, 8]
+
+
+def test_many_settings_of_a_long_recording_count_as_replayed(
+    cases: ModuleType, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(pairs, "LONG", 0)
+    used = 0
+    plainly = pairs.condensed
+
+    def counted(*given: object, **more: object) -> object:
+        nonlocal used
+        found = plainly(*given, **more)
+        used += found is not None
+        return found
+
+    monkeypatch.setattr(pairs, "condensed", counted)
+    for seed in range(4000, 4060):
+        case = cases.make(seed)
+        recording, truth, rules = cases.recording_of(case), cases.truth_of(case), Rules(tolerance_ms=case.tolerance_ms)
+        on, off = case.setting["on_level"], case.setting["off_level"]
+        asked = [
+            Setting(unit="counts", on_level=on + more, off_level=off - more / 2, polarity=polarity)
+            for more in (0.0, 0.5, 3.0)
+            for polarity in Polarity
+        ]
+        try:
+            known = [pairs.PairCounts.of(score(replay(recording, one), truth, rules=rules)) for one in asked]
+        except InputError:
+            continue
+        assert pairs.score_pairs(recording, truth, asked, rules=rules) == known, seed
+    assert used > 20

@@ -22,7 +22,7 @@ from teachlab.light.extremes import Cells
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.light.repeats import repeated_stretches
 from teachlab.model.json_values import plain
-from teachlab.model.recording import Block, Recording, RecordingInfo
+from teachlab.model.recording import Block, Direction, Recording, RecordingInfo
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
@@ -96,7 +96,7 @@ def line(folder: Path, samples: int = 400_000) -> tuple[str, str]:
     light = np.random.default_rng(4).normal(20, 1, samples).astype(np.float32)
     for a in start:
         light[a : a + 200] += 60
-    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", direction=None)
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", direction=Direction.RISE)
     path = folder / "a.parquet"
     write_recording(path, Recording.from_array(light, info))
     truth = Truth.from_arrays(start, start + 200, lot=[f"lot {k // 40}" for k in range(start.size)])
@@ -126,3 +126,24 @@ def test_replay_reads_once(tmp_path: Path, decoded: Counter[str], words: list[st
     done = CliRunner().invoke(app, ["replay", path, "--setting", setting, *words])
     assert done.exit_code == 0, done.output
     assert decoded["samples"] == 400_000
+
+
+@pytest.mark.parametrize(
+    ("words", "most"),
+    [
+        (["inspect"], 4),
+        (["stress", "--setting", "s.json"], 4),
+        (["surface"], 4),
+        (["bench", "--draws", "4", "--strategy", "balanced-guard", "--jobs", "1"], 19),
+    ],
+)
+def test_commands_share_readings(
+    tmp_path: Path, decoded: Counter[str], monkeypatch: pytest.MonkeyPatch, words: list[str], most: int
+) -> None:
+    path, _ = line(tmp_path)
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("teachlab.questions.surface.given_settings.pairs.LONG", 0)
+    decoded.clear()
+    done = CliRunner().invoke(app, [words[0], path, *words[1:]])
+    assert done.exit_code == 0, done.output
+    assert decoded["samples"] <= most * 400_000

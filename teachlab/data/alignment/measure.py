@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any
 
@@ -15,6 +16,7 @@ from teachlab.data.alignment.lags import Lags, fit_lags
 from teachlab.data.alignment.shift import ClockShift
 from teachlab.data.alignment.stretches import Bins, NearLight
 from teachlab.data.alignment.whole_periods import OtherFit, ambiguous, other_fits, own_fit
+from teachlab.data.kept_light import KeptLight
 from teachlab.model.recording import Block, Direction, Recording
 from teachlab.model.truth import Truth
 
@@ -28,28 +30,30 @@ _Found = tuple[Lags, list[OtherFit], Crossings]
 
 
 class AlignmentReading:
-    """What one reading of a recording leaves for the measurement of alignment: bins of its light.
+    """What one reading of a recording leaves for its alignment: means of bins, and the light near borders.
 
     Parameters
     ----------
     recording, truth
         As of `measure_alignment`.
-
-    Attributes
-    ----------
-    stretches : list of (int, int), samples
-        Light that is asked for beside them; `teachlab.data.kept_light` keeps it.
+    beside : sequence of (int, int), samples
+        Further stretches that will be asked for.
     """
 
-    def __init__(self, recording: Recording, truth: Truth) -> None:
+    def __init__(self, recording: Recording, truth: Truth, *, beside: Sequence[tuple[int, int]] = ()) -> None:
         start, end = truth.start.astype(np.float64), truth.end.astype(np.float64)
         self.bins = {key: Bins(*key) for key in bins_of(start, end, recording.samples)}
-        self.stretches = stretches_of(start, end, recording.samples)
+        self._kept = KeptLight(recording, [*stretches_of(start, end, recording.samples), *beside])
 
     def push(self, block: Block) -> None:
         """Take the next samples."""
         for bins in self.bins.values():
             bins.push(block)
+        self._kept.push(block)
+
+    def recording(self) -> Recording:
+        """Return the recording, of which what was kept is not read again."""
+        return self._kept.recording()
 
 
 def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentReading | None = None) -> Alignment | None:
@@ -81,7 +85,9 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
     matches better it is taken, if nearly as well the shift is ambiguous, and the smaller one is told.
     """
     truth.check_inside(recording.samples)
-    stored, bins = recording.info.direction, None if reading is None else reading.bins
+    stored, bins = recording.info.direction, None
+    if reading is not None:
+        recording, bins = reading.recording(), reading.bins
     found = [
         (one, direction)
         for direction in ((Direction.RISE, Direction.DIP) if stored is None else (stored,))

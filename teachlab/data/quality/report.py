@@ -15,7 +15,7 @@ from teachlab.errors import RecordingError
 from teachlab.light.direction import Contrasts, contrasts
 from teachlab.light.noise import local_noise
 from teachlab.model.json_values import Document
-from teachlab.model.recording import Direction, Recording
+from teachlab.model.recording import Block, Direction, Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Truth
 
@@ -146,6 +146,7 @@ def inspect_recording(
     *,
     rules: Rules = USUAL_RULES,
     progress: Callable[[float], None] = lambda share: None,
+    beside: Callable[[Block], None] | None = None,
 ) -> Quality:
     """Measure the quality of a recording in one pass and bounded memory.
 
@@ -158,6 +159,8 @@ def inspect_recording(
         Their tolerance is how far windows reach beyond passes, beside the uncertainty of the truth.
     progress : callable
         Told the share that is done.
+    beside : callable, optional
+        Given every block too, for what else is asked of the recording.
 
     Returns
     -------
@@ -177,7 +180,7 @@ def inspect_recording(
     """
     if truth is not None:
         truth.check_inside(recording.samples)
-    found = QualityScan(recording, truth, rules).run(progress)
+    found = QualityScan(recording, truth, rules).run(progress, beside)
     if found.invalid == recording.samples:
         raise RecordingError(
             f"{recording.name}: none of the {recording.samples} samples is valid (all null or NaN). "

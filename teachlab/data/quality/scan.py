@@ -78,10 +78,12 @@ class QualityScan:
         self._validity = Validity()
         self._last = np.empty(0)
 
-    def run(self, progress: Callable[[float], None]) -> QualityScan:
-        """Read the recording once."""
+    def run(self, progress: Callable[[float], None], beside: Callable[[Block], None] | None = None) -> QualityScan:
+        """Read the recording once, for another that takes blocks as well."""
         for block in self._recording.blocks():
             self.push(block)
+            if beside is not None:
+                beside(block)
             progress((block.start + block.light.size) / self._recording.samples)
         return self
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from teachlab.data.alignment import Alignment, alignment_of
+from teachlab.data.alignment.measure import AlignmentReading
 from teachlab.data.quality.report import Quality, inspect_recording
 from teachlab.errors import InputError
 from teachlab.model.recording import Recording
@@ -122,7 +123,13 @@ def inspected(
     Peaks alone do not tell whether a level works: light that dips inside an object switches twice. So every pair of
     levels is counted, as `surface` does.
     """
-    quality = inspect_recording(recording, truth, rules=rules, progress=lambda share: progress(0.5 * share))
+    if truth is not None:
+        truth.check_inside(recording.samples)
+    near = None if truth is None else AlignmentReading(recording, truth)
+    quality = inspect_recording(
+        recording, truth, rules=rules, progress=lambda share: progress(0.5 * share),
+        beside=None if near is None else near.push,
+    )  # fmt: skip
     if truth is None or truth.passes == 0:
         return InspectAnswer(quality=quality, alignment=None, best=None, sides=None)
     best = None
@@ -131,7 +138,7 @@ def inspected(
             best = best_fixed(recording, truth, {}, rules=rules)
         except InputError:
             best = None  # nothing can be scored, or the light is too large to be counted
-    alignment = alignment_of(recording, truth, rules)
+    alignment = alignment_of(recording, truth, rules, near)
     # Where one pair of levels gets everything right, no object lies on the other side of the background.
     sides = None if best is not None and best.cost == 0 else two_sides(recording, truth, rules=rules)
     progress(1.0)

@@ -14,11 +14,11 @@ from teachlab.questions.feasibility.answer import Feasibility, feasibility
 from teachlab.questions.stress.cleaning import Cleaning, LossRate, cleaning_at, cleaning_from
 from teachlab.questions.stress.light import Stress
 from teachlab.questions.stress.map import GAINS, StressMap, at_speed, stress_map
+from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.speeds import AtSpeed, speeds
 from teachlab.questions.stress.worth import margin_where_known
 from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
 from teachlab.scoring.scoring import score
-from teachlab.switching.run import replay
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -115,9 +115,10 @@ def stress(
     ambients = tuple(ambient or ([round(span * k / 40, 9) for k in range(5)] if span else (0.0,)))
     pedestals = tuple(pedestal or ((0.0, round(span / 20, 9)) if span else (0.0,)))
     parts, say = 1 + len(factors), progress or (lambda share: None)
+    reading = SettingReading(recording, truth, setting, rules=rules)
     found = stress_map(
         recording, truth, setting, gain=gains, ambient=ambients, pedestal=pedestals, rules=rules,
-        progress=lambda share: say(share / parts),
+        progress=lambda share: say(share / parts), known=reading.condensed,
     )  # fmt: skip
     faster = speeds(
         recording, truth, setting, factors, gain=gains, ambient=ambients, pedestal=pedestals, rules=rules,
@@ -126,8 +127,7 @@ def stress(
     # Only what was named is held against each other: nobody asked whether one level serves the whole default map.
     cells = (Stress(*cell) for cell in product(gain or (1.0,), ambient or (0.0,), pedestal or (0.0,)))
     conditions = [s for s in cells if (s.gain, s.ambient, s.pedestal) != (1, 0, 0)]
-    output = replay(recording, setting)
-    result = score(output, truth, rules=rules)
+    result = score(reading.output, truth, rules=rules)
     return StressAnswer(
         recording=recording.name,
         stressed=found,
@@ -137,7 +137,8 @@ def stress(
         verdict=setting_verdict(
             recording, truth, setting, result, by=JudgedBy(rules=rules),
             about="" if files is None or files.setting is None else files.setting, files=files,
-            margin=margin_where_known(recording, truth, output, result, rules=rules),
+            margin=margin_where_known(recording, truth, reading.output, result, rules=rules, reading=reading),
+            reading=reading,
         ).after(VerdictReason(text=_bears(found, setting.unit))),
     )  # fmt: skip
 

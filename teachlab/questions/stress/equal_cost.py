@@ -10,7 +10,7 @@ from teachlab.model.draws import Costs
 from teachlab.model.margin import EqualCost
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
-from teachlab.questions.stress.condensed import Condensed, condensed
+from teachlab.questions.surface.condensed import Condensed, condensed
 from teachlab.questions.surface.given_settings.chain import count_chain
 from teachlab.questions.surface.values.levels import read_first
 

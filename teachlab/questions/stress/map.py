@@ -18,6 +18,7 @@ from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.stress.light import Floats, Receiver, Stress, no_share_of_light, receiver_range
 from teachlab.questions.stress.reserves import both_reserves
+from teachlab.questions.surface.condensed import Condensed, condensed
 from teachlab.questions.surface.given_settings.pairs import score_pairs
 from teachlab.questions.surface.values.levels import read_first
 
@@ -113,6 +114,7 @@ def stress_map(
     rules: Rules = USUAL_RULES,
     fast: bool | None = None,
     progress: Callable[[float], None] | None = None,
+    known: Condensed | None = None,
 ) -> StressMap:
     """Count what a setting loses and trips under every combination of stresses.
 
@@ -130,6 +132,8 @@ def stress_map(
         The axes, as in `Stress`.
     rules, fast, progress
         As in `teachlab.questions.surface.surface`.
+    known : Condensed, optional
+        The recording condensed for this setting.
 
     Notes
     -----
@@ -141,6 +145,11 @@ def stress_map(
         raise ParameterError("every axis of a stress map needs at least one value; 0 ambient or pedestal is one.")
     cells_asked = len(gain) * len(ambient) * len(pedestal)
     need_memory(cells_asked * CELL_BYTES, f"a stress map of {cells_asked:,} conditions", "Give shorter axes.")
+    # Less light, and light added, move the levels apart and not together: what is condensed for the setting tells all.
+    if max(gain) <= 1:
+        known = known or condensed(recording, truth, setting, rules=rules)
+        if known is not None:
+            recording, truth, rules = known.recording, known.truth, known.rules
     recording = bounded_recording(recording)
     reading = read_first(recording, setting.evaluation_rate_hz)
     low, high = receiver_range(recording, reading.low, reading.high)

@@ -8,11 +8,11 @@ import numpy as np
 
 from teachlab.light.usable_light import bounded_recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
-from teachlab.questions.stress.condensed import Condensed, condensed
 from teachlab.questions.stress.light import Receiver, no_share_of_light, receiver_range
 from teachlab.questions.stress.reserve import search_chain
 from teachlab.questions.stress.reserve_apart import search_apart
 from teachlab.questions.stress.reserve_path import Axis, Path, Reserve
+from teachlab.questions.surface.condensed import Condensed, condensed
 from teachlab.questions.surface.values.levels import read_first
 from teachlab.scoring.claimable import joined_where, touching_merges
 

@@ -9,14 +9,13 @@ import numpy as np
 
 from teachlab.data.alignment.measure import AlignmentReading
 from teachlab.data.alignment.room import alignment_of
-from teachlab.data.kept_light import KeptLight
 from teachlab.errors import UnmeasurableError
 from teachlab.light.extremes import Cells
 from teachlab.light.pass_and_gap_extremes import PassAndGapReading
 from teachlab.light.repeats import Repeats
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
-from teachlab.questions.stress.condensed import CELLS, Condensing
+from teachlab.questions.surface.condensed import CELLS, Condensing
 from teachlab.scoring.margin import MarginScan
 from teachlab.switching.run import Replaying
 
@@ -27,7 +26,7 @@ if TYPE_CHECKING:
     from teachlab.model.recording import Recording
     from teachlab.model.score import Trials
     from teachlab.model.truth import Truth
-    from teachlab.questions.stress.condensed import Condensed
+    from teachlab.questions.surface.condensed import Condensed
     from teachlab.sensor.output import Output
 
 
@@ -76,15 +75,14 @@ class SettingReading:
         measured = margins and type(setting) is Setting
         self._scan = MarginScan(recording, setting, truth, rules) if measured else None
         condensing = Condensing(recording, truth, setting, rules) if measured else None
-        self._alignment = AlignmentReading(recording, truth)
         self._repeats = Repeats(truth.start, truth.end)
         extremes = PassAndGapReading(recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, rules=rules)
         edge = [] if self._scan is None else [self._scan.edge_stretch()]
-        kept = KeptLight(recording, [*self._alignment.stretches, *edge])
+        self._alignment = AlignmentReading(recording, truth, beside=edge)
         cut = [extremes, *(taker for taker in (self._scan, condensing) if taker is not None)]
         borders = np.unique(np.concatenate([taker.borders for taker in cut]))
         for block in recording.blocks(size=AT_ONCE):
-            for keeping in (self._alignment, self._repeats, kept):
+            for keeping in (self._alignment, self._repeats):
                 keeping.push(block)
             # What is valid throughout is looked at once, in cells that serve all the others.
             cells = Cells.of(block, borders, CELLS[0] if condensing is None else condensing.length)
@@ -98,7 +96,7 @@ class SettingReading:
         self.output = replaying.output()
         self.extremes = extremes.extremes()
         self.condensed = None if condensing is None else condensing.finish()
-        self._near = kept.recording()
+        self._near = self._alignment.recording()
 
     def margin(self, trials: Trials) -> Margin:
         """Return the margin over the trials of a score.
@@ -114,7 +112,7 @@ class SettingReading:
 
     def alignment(self) -> Alignment | None:
         """Return how the passes lie against the light."""
-        return alignment_of(self._near, self._truth, self._rules, self._alignment)
+        return alignment_of(self._recording, self._truth, self._rules, self._alignment)
 
     def copies(self, first: int = 0) -> list[tuple[int, int]]:
         """Return the passes from row `first` on that repeat an earlier one, counted from there."""

@@ -11,6 +11,7 @@ from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
 from teachlab.questions.stress.reserves import reserves
+from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.surface.count_settings import bare
 from teachlab.scoring.clearance import Clearance, clearance_of
 from teachlab.scoring.margin import measure_margin
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
     from teachlab.model.margin import Margin
     from teachlab.model.recording import Recording
     from teachlab.model.truth import Truth
-    from teachlab.questions.stress.setting_reading import SettingReading
     from teachlab.sensor.output import Output
 
 
@@ -121,12 +121,20 @@ def worth_of(
 
 
 def margin_where_known(
-    recording: Recording, truth: Truth, output: Output, scored: Score, *, rules: Rules = USUAL_RULES
+    recording: Recording,
+    truth: Truth,
+    output: Output,
+    scored: Score,
+    *,
+    rules: Rules = USUAL_RULES,
+    reading: SettingReading | None = None,
 ) -> Margin | None:
     """Return the margin of fixed levels; None where nothing was scored, and where it cannot be measured."""
     if type(output.setting) is not Setting or not scored.counts.scored_passes:
         return None
     try:
+        if reading is not None:
+            return reading.margin(scored.trials)
         return measure_margin(recording, output, truth, scored.trials, rules=rules)
     except UnmeasurableError:
         return None
@@ -164,9 +172,11 @@ class SettingWorth:
         """Replay, score and measure one setting."""
         key = bare(setting)
         if key not in self._known:
-            output = replay(self._recording, key)
+            reading = None
+            if self._margins and type(key) is Setting:
+                reading = SettingReading(self._recording, self._truth, key, rules=self._rules)
             self._known[key] = worth_of(
-                self._recording, self._truth, output, rules=self._rules, margins=self._margins,
-                jitter_ms=self._jitter_ms,
+                self._recording, self._truth, replay(self._recording, key) if reading is None else reading.output,
+                rules=self._rules, margins=self._margins, jitter_ms=self._jitter_ms, reading=reading,
             )  # fmt: skip
         return self._known[key]

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.data.alignment.measure import measure_alignment
+from teachlab.data.alignment.measure import AlignmentReading, measure_alignment
 from teachlab.errors import ParameterError
 from teachlab.model.draws import DrawOptions
 from teachlab.model.json_values import plain
@@ -22,6 +22,7 @@ from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
 from teachlab.questions.feasibility.designed_cure import wrong_text
 from teachlab.questions.stress.equal_cost import equal_cost
 from teachlab.questions.surface.cloud import SurfaceCloud, check_family, taught_cloud
+from teachlab.questions.surface.condensed import Condensed, Condensing
 from teachlab.questions.surface.count import surface_of
 from teachlab.questions.surface.delay_axis import DelaySurface, counted_levels, delay_range, delay_surface
 from teachlab.questions.surface.given_settings.grid import GRID, replayed_surface
@@ -200,10 +201,11 @@ def operating_surface(
         check_family(cloud.settings, shared, of=f"what {strategy.name} teaches")
     found, curve = _counted(opened, shared, levels, settings, how.rules, progress)
     best = best_of([found] if curve is None else [found, curve], costs=how.costs)
-    positions = None
+    positions, short = None, None
     if len(opened) == 1:
         line = found if curve is None else curve
-        lies = measure_alignment(*opened[0])
+        near, short = _read_for(*opened[0], best.setting, how.rules)
+        lies = measure_alignment(*opened[0], near)
         positions = position_axis(
             *opened[0], line, best.setting, rules=how.rules, costs=how.costs, progress=progress,
             jitter_ms=None if lies is None else lies.jitter_ms,
@@ -219,16 +221,32 @@ def operating_surface(
         recordings=tuple(recording.name for recording, _ in opened), surface=found, curve=curve,
         best=best, positions=positions, delays=delays,
         names=tuple(names), given=tuple(settings), cloud=cloud,
-        room=_room(opened, best, found if curve is None else curve, how),
+        room=_room(opened, best, found if curve is None else curve, how, short),
         step=max((one.whole_step or 0.0 for one, _ in opened), default=0.0) or None,
     )  # fmt: skip
 
 
-def _room(opened: Opened, best: Hindsight, line: Surface, how: DrawOptions) -> EqualCost | None:
+def _read_for(
+    recording: Recording, truth: Truth, setting: Setting, rules: Rules
+) -> tuple[AlignmentReading, Condensed | None]:
+    """Read a recording once for its alignment, and condensed for a setting."""
+    near, short = AlignmentReading(recording, truth), Condensing(recording, truth, setting, rules)
+    for block in recording.blocks():
+        near.push(block)
+        short.push(block)
+    return near, short.finish()
+
+
+def _room(
+    opened: Opened, best: Hindsight, line: Surface, how: DrawOptions, known: Condensed | None
+) -> EqualCost | None:
     reach = float(line.levels.max() - line.levels.min()) / 2
     if len(opened) > 1 or not 0 < reach < np.inf:
         return None
-    return equal_cost(*opened[0], best.setting, reach=reach, rules=how.rules, costs=how.costs)
+    (recording, truth), rules = opened[0], how.rules
+    if known is not None:
+        recording, truth, rules = known.recording, known.truth, known.rules
+    return equal_cost(recording, truth, best.setting, reach=reach, rules=rules, costs=how.costs)
 
 
 def _shared(opened: Opened, base: Setting | None, given: Sequence[Setting]) -> Setting:

@@ -17,6 +17,7 @@ import numpy as np
 from teachlab.model.following_and_window import WindowSetting, fixed_levels
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.questions.surface.all_pairs.reading import read_spans
+from teachlab.questions.surface.condensed import Condensed, condensed
 from teachlab.questions.surface.given_settings.asked_tally import TallyOfGivenPairs
 from teachlab.questions.surface.given_settings.many import count_many
 from teachlab.questions.surface.values.levels import FirstReading, read_first
@@ -31,7 +32,10 @@ if TYPE_CHECKING:
     from teachlab.model.recording import Recording
     from teachlab.model.setting import Polarity, Setting
     from teachlab.model.truth import Truth
+    from teachlab.sensor.clock import Clock
 
+LONG = 1 << 20
+"""From so many samples on a recording is condensed before settings without filter and delays are counted."""
 TOGETHER = 4000
 """Settings counted in one reading: ranks among their levels fit 15 bits, kinds of trial beside them."""
 FEW = 8
@@ -131,7 +135,9 @@ def score_pairs(
             others.setdefault(setting.evaluation_rate_hz, []).append(setting)
         else:
             plain.setdefault((setting.polarity, setting.evaluation_rate_hz), []).append(setting)
-    rates = dict.fromkeys([*(rate for _, rate in plain), *(rate for rate, f in others.items() if len(f) > FEW)])
+    shorter = {rate: _condensed(recording, truth, plain, rate, rules) for _, rate in plain}
+    long = [rate for _, rate in plain if shorter[rate] is None]
+    rates = dict.fromkeys([*long, *(rate for rate, f in others.items() if len(f) > FEW)])
     readings = {rate: read_first(recording, rate, inner_range=False) for rate in rates}
     total = sum(map(len, (*plain.values(), *others.values())))
 
@@ -140,8 +146,14 @@ def score_pairs(
             progress((len(found) + share) / total)
 
     for (_, rate), family in plain.items():
+        short = shorter[rate]
         for some in _together(family):
-            counts = _count(recording, truth, some, readings[rate], rules, fast, say)
+            if short is None:
+                counts = _count(recording, truth, some, readings[rate], rules, fast, say)
+            else:
+                first = read_first(short.recording, None, inner_range=False)
+                counted = _count(short.recording, short.truth, some, first, short.rules, fast, say)
+                counts = [replace(n, **_scored(short.spans, short.clock)) for n in counted]
             found.update(zip(some, counts, strict=True))
     for rate, family in others.items():
         if len(family) > FEW:
@@ -154,6 +166,20 @@ def score_pairs(
             found[s] = PairCounts.of(scored)
             say(0.0)
     return [found[s] for s in wanted]
+
+
+def _condensed(
+    recording: Recording,
+    truth: Truth,
+    plain: dict[tuple[Polarity, float | None], list[Setting]],
+    rate: float | None,
+    rules: Rules,
+) -> Condensed | None:
+    """Condense a long recording for all settings of a rate; None of a short one, and where it cannot be."""
+    if recording.samples < LONG:
+        return None
+    together = [setting for (_, own), family in plain.items() if own == rate for setting in family]
+    return condensed(recording, truth, min(together, key=lambda setting: setting.hysteresis), rules=rules)
 
 
 def _together(family: list[Setting]) -> Iterator[list[Setting]]:
@@ -173,18 +199,18 @@ def _count_chains(
         recording, truth, family, reading, rules=rules,
         progress=lambda d: say(d * len(family)),
     )  # fmt: skip
-    scored = {id(spans): _scored(spans, reading) for _, spans in counted}
+    scored = {id(spans): _scored(spans, reading.clock) for _, spans in counted}
     return [PairCounts(**counts, **scored[id(spans)]) for counts, spans in counted]
 
 
-def _scored(spans: Spans, reading: FirstReading) -> dict[str, Any]:
+def _scored(spans: Spans, clock: Clock) -> dict[str, Any]:
     """Return what was scored, by the names of `PairCounts`."""
-    per_hour = reading.clock.rate_hz * 3600
+    per_hour = clock.rate_hz * 3600
     return {
         "detect_trials": spans.detect,
         "ignore_trials": spans.ignore,
         "gap_trials": spans.gaps,
-        "running_hours": (reading.clock.count - spans.begin) / per_hour,
+        "running_hours": (clock.count - spans.begin) / per_hour,
         "gap_hours": spans.gap_evaluations / per_hour,
     }
 
@@ -211,7 +237,7 @@ def _count(
     read_spans(recording, levels, reading, spans, tally, dips=dips, fast=fast, progress=lambda d: say(d * len(family)))
     counts = tally.counts(spans)
     rows = zip(*(counts[name].tolist() for name in TABLES), strict=True)
-    scored = _scored(spans, reading)
+    scored = _scored(spans, clock)
     return [PairCounts(**dict(zip(TABLES, row, strict=True)), **scored) for row in rows]
 
 

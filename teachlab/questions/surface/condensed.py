@@ -8,7 +8,7 @@ window and gap, on which any number of such settings is counted as on the record
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -47,6 +47,8 @@ ROUNDS_BELOW = 0.02
 MOST_KEPT = 1 << 21
 KEPT_PER_SPAN = 16
 """Where more would be kept than these together, the light is too noisy for the hysteresis, and nothing is."""
+AT_ONCE = 1 << 20
+"""Samples that are looked at together."""
 VOID = VOID_FROM + 1
 """So many invalid samples in a row leave a trial out."""
 
@@ -74,13 +76,10 @@ class Condensing:
         self._done: list[tuple[Floats, Where]] = []
         self._tail: list[tuple[Floats, Where]] = []
         self._kept = self._waiting = 0
+        self.borders = np.unique(np.concatenate((self._spans.start, self._spans.start + 1, self._spans.stop)))
+        """Where windows and gaps begin and end, and where their first samples end, ascending."""
         # An output that is evaluated less often, or held, depends on when something was, which is not kept.
         self.given_up = not self._clock.every_sample or setting.has_memory
-
-    @property
-    def borders(self) -> NDArray[np.int64]:
-        """Where windows and gaps begin and end, and where their first samples end."""
-        return np.concatenate((self._spans.start, self._spans.start + 1, self._spans.stop))
 
     def push_cells(self, cells: Cells) -> None:
         """Take the next samples, all valid, in cells cut at all `borders`."""
@@ -177,10 +176,12 @@ class Condensing:
         )  # fmt: skip
         info = replace(self._recording.info, digest=None, output=None)
         return Condensed(
-            Recording.from_array(light, info, name=self._recording.name), truth, replace(self._rules, tolerance_ms=0.0)
-        )
+            Recording.from_array(light, info, name=self._recording.name), truth,
+            replace(self._rules, tolerance_ms=0.0), self._clock, spans,
+        )  # fmt: skip
 
 
+@dataclass(frozen=True, slots=True, eq=False)
 class Condensed:
     """What settings of at least some hysteresis, without filter and delays, see of a recording.
 
@@ -192,18 +193,30 @@ class Condensed:
         The same passes, each as long as its window was.
     rules : Rules
         To score them by.
+    clock : Clock
+        Of the recording itself.
+    spans : Spans
+        Its windows and gaps.
     """
 
-    def __init__(self, recording: Recording, truth: Truth, rules: Rules) -> None:
-        self.recording, self.truth, self.rules = recording, truth, rules
+    recording: Recording
+    truth: Truth
+    rules: Rules
+    clock: Clock
+    spans: Spans
 
 
 def condensed(recording: Recording, truth: Truth, setting: Setting, *, rules: Rules = USUAL_RULES) -> Condensed | None:
     """Condense a recording in one reading; parameters as of `Condensing`, None where it cannot be."""
     reading = Condensing(recording, truth, setting, rules)
-    if not reading.given_up:
-        for block in recording.blocks():
+    for block in recording.blocks(size=AT_ONCE) if not reading.given_up else ():
+        cells = Cells.of(block, reading.borders, reading.length)
+        if cells is None:
             reading.push(block)
+        else:
+            reading.push_cells(cells)
+        if reading.given_up:
+            break
     return reading.finish()
 
 
