@@ -60,7 +60,8 @@ def test_a_fault_leaves_no_reserve_without_looking() -> None:
 def test_equal_settings_are_measured_once(monkeypatch: pytest.MonkeyPatch) -> None:
     recording, truth = line()
     calls = []
-    monkeypatch.setattr(measuring, "replay", lambda *args: calls.append(args) or replay(*args))
+    read = measuring.SettingReading
+    monkeypatch.setattr(measuring, "SettingReading", lambda *args, **more: calls.append(args) or read(*args, **more))
     measure = SettingWorth(recording, truth)
     taught = replace(setting(40.0), taught=Taught(strategy="x", parameters={}, evidence={}))
     assert measure.of(setting(40.0)) is measure.of(taught)
