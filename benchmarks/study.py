@@ -76,7 +76,11 @@ def main() -> None:
         began, kept = time.monotonic(), []
         for _ in range(given.kills):
             child = teachlab_run(f"{command} --jobs 2 --out killed")
-            time.sleep(took / given.kills * rng.uniform(0.2, 1.2) + 3)
+            # Under way: after some more recordings are kept, and then at any moment.
+            wanted = (kept[-1] if kept else 0) + rng.randint(0, max(1, given.lines // given.kills))
+            while len(list(Path("killed").rglob("rows.parquet"))) < min(wanted, given.lines) and child.poll() is None:
+                time.sleep(0.05)
+            time.sleep(rng.uniform(0, 2 * took / given.lines))
             os.killpg(child.pid, signal.SIGKILL)
             child.communicate()
             kept.append(len(list(Path("killed").rglob("rows.parquet"))))

@@ -343,7 +343,7 @@ def study(
         Told how many recordings are done, and of how many.
     **options
         `bases`, `conditions`, `draws`, `seeds`, `teach_share`, `tolerance_ms`, `confidence`, `cost_miss`,
-        `cost_false`, `accept_cost`, `assume`: as for `teachlab.studies.family.study_plan.planned_study`.
+        `cost_false`, `accept_cost`, `assume`, `criteria`: as for `teachlab.studies.family.study_plan.planned_study`.
 
     Returns
     -------

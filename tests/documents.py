@@ -63,7 +63,7 @@ replay a.parquet --setting window.json
 replay bare.parquet --setting good.json
 bench a.parquet --draws 6 --strategy two-sample-midpoint --strategy contamination-aware --strategy quantile-guard
 bench d.parquet --draws 4 --strategy sweep-minmax
-study a.parquet d2.parquet gone.parquet --strategy single-sample --grid reduction=0.2,0.3 --draws 4 --jobs 1
+study a.parquet d2.parquet gone.parquet --strategy single-sample --grid reduction=0.2,0.3 --draws 4 --criteria lost.toml
 repeatability a.parquet --strategy sweep-minmax --draws 6 --average 2 --passes-per-teaching 3 --taught eve=good.json
 repeatability a.parquet d2.parquet --strategy single-sample --draws 4
 surface a.parquet --setting good.json --strategy two-sample-midpoint --draws 4
@@ -154,6 +154,7 @@ def files(folder: Path) -> None:
         "delays": Setting(**dark | {"on_delay_ms": 2.0}),
         "window": WindowSetting(unit="counts", on_level=40.0, high_release=38.0, low_release=2.0, off_level=1.0),
     }
+    (folder / "lost.toml").write_text('[[criterion]]\nmeasure = "lost_rate"\nmax = 0.1\n')
     for name, setting in settings.items():
         write_setting(folder / f"{name}.json", setting)
 

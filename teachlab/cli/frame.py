@@ -166,6 +166,8 @@ def _look_at(name: str, target: str, inputs: Iterable[Path], *, force: bool) -> 
     from teachlab.data.truth_files import beside
 
     if "://" in target:
+        if name in IN_FOLDERS and name != "study":
+            raise InputError(f"cannot write to '{target}': {name} writes several files into a local folder. Name one.")
         check_target(target)
         return
     if name in IN_FOLDERS:

@@ -38,9 +38,7 @@ def study_command(
     ] = None,
     base: Annotated[
         list[str] | None,
-        typer.Option(
-            help="Setting whose delays, filter and evaluation rate are kept. May be given several times: each is tried."
-        ),
+        typer.Option(help="Setting (JSON) from which delays, filter and rate are taken. May be given several times."),
     ] = None,
     condition: Annotated[
         list[str] | None,
@@ -49,26 +47,35 @@ def study_command(
         ),
     ] = None,
     draws: Annotated[
-        int | None, typer.Option(help="How often the evidence is drawn anew and taught on. Default: 200.")
+        int | None,
+        typer.Option(help="How many times each strategy is taught, each time shown other passes. Default: 200."),
     ] = None,
     seed: Annotated[
-        list[int] | None, typer.Option(help="Picks what is shown. May be given several times. Default: 0.")
+        list[int] | None, typer.Option(help="Which passes are shown. May be given several times. Default: 0.")
     ] = None,
     teach_share: Annotated[
-        float | None, typer.Option(help="Share of the passes that may be taught on. Default: 0.3.")
+        float | None,
+        typer.Option(help="Share of the passes, from the start, that are used for teaching. Default: 0.3."),
     ] = None,
     tolerance_ms: Annotated[
-        float | None, typer.Option(help="Added to every border of every pass, ms. Default: 0.")
+        float | None, typer.Option(help="Widens every pass by this at both ends, ms. Default: 0.")
     ] = None,
     cost_miss: Annotated[float | None, typer.Option(help="Cost of a lost pass. Default: 1.")] = None,
-    cost_false: Annotated[float | None, typer.Option(help="Cost of a false or extra switching. Default: 1.")] = None,
+    cost_false: Annotated[
+        float | None, typer.Option(help="Cost of a false trip or an extra switching. Default: 1.")
+    ] = None,
     confidence: Annotated[float | None, typer.Option(help="Confidence of every interval. Default: 0.95.")] = None,
-    accept_cost: Annotated[float | None, typer.Option(help="Errors per pass that are accepted. Default: 0.05.")] = None,
+    accept_cost: Annotated[
+        float | None, typer.Option(help="Errors per pass at which a setting is still accepted. Default: 0.05.")
+    ] = None,
     assume: Annotated[
         str | None,
         typer.Option(
-            help="What the claim takes for granted: lots, independent, or a correlation in lots (0.05). Default: lots."
+            help="What the claim assumes: lots, independent, or a correlation within lots (0.05). Default: lots."
         ),
+    ] = None,
+    criteria: Annotated[
+        str | None, typer.Option(help="Acceptance criteria (TOML), fixed before the run: lost_rate, passes, lots …")
     ] = None,
     out: Annotated[
         str | None,
@@ -82,12 +89,16 @@ def study_command(
         typer.Option(help="Address of a Dask scheduler, such as tcp://host:8786. local: a cluster on this machine."),
     ] = None,
     dry_run: Annotated[
-        bool, typer.Option("--dry-run", help="Tell recordings, rows, memory and time, and do nothing else.")
+        bool, typer.Option("--dry-run", help="Only tell how much work, time and memory it takes.")
     ] = False,
     details: Details = False,
     json: Json = False,
 ) -> None:
-    """Try strategies and their parameters on many recordings, and tell which way to teach serves the family."""
+    """Try strategies and their parameters on many recordings, and tell which way to teach serves the family.
+
+    Exit code with criteria: 0 met, 1 not met, 3 not enough evidence.
+    """
+    from teachlab.evidence.criteria import Judgement, overall
     from teachlab.studies.family.engines import engine_of
     from teachlab.studies.family.family_tables import group_table, line_table, method_lines, parameter_table
     from teachlab.studies.family.study_plan import planned_study, read_study, studied_lines
@@ -110,7 +121,7 @@ def study_command(
     typed = {
         "draws": draws, "seeds": seed, "teach_share": teach_share, "tolerance_ms": tolerance_ms,
         "cost_miss": cost_miss, "cost_false": cost_false, "confidence": confidence, "accept_cost": accept_cost,
-        "assume": assume, "bases": None if not base else {one: one for one in base},
+        "assume": assume, "criteria": criteria, "bases": None if not base else {one: one for one in base},
         "conditions": None if not condition else dict(_condition(text) for text in condition),
     }  # fmt: skip
     options |= {name: value for name, value in typed.items() if value is not None}
@@ -125,9 +136,13 @@ def study_command(
     with progress("studying", quiet=json) as report:
         engine = engine_of(jobs, scheduler)
         found = run_study(plan, engine=engine, out=out, progress=lambda done, of: report(done / of))
+    verdict = overall(found.judged) if found.judged else Judgement.MET
+    code = {Judgement.NOT_MET: 1, Judgement.NOT_ENOUGH: 3}.get(verdict, 0)
     if json:
         emit_json(found.as_dict())
-        return
+        raise typer.Exit(code)
+    for item in found.judged:
+        say(f"{item.measure}, {item.limit}: {item.verdict}; {item.measured}: {item.because}.")
     say_verdict(found.verdict, method_lines(found), details=details)
     if details:
         for table in (line_table(found), parameter_table(found), group_table(found)):
@@ -139,6 +154,7 @@ def study_command(
         warn("Every line, every parameter, lots and conditions: --details.")
     if out is not None:
         warn(f"Written to {out}: study.html, study.json, and all rows as Parquet in rows/.")
+    raise typer.Exit(code)
 
 
 def _with_grids(strategies: list[_Asked], texts: list[str]) -> list[_Asked]:

@@ -5,9 +5,11 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from teachlab.data.addresses import stem_of
 from teachlab.data.atomic_files import one_result, outdated, read_text, write_aside
 from teachlab.data.opening import open_pair
 from teachlab.data.setting_files import write_setting
@@ -19,6 +21,7 @@ from teachlab.questions.verdict.of_setting import FilesJudged
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.statistics.claims.lot_claims import NOTHING, Assumption
 from teachlab.studies.document import bench_document
+from teachlab.studies.family.engines import WorkerEnded, engine_of
 from teachlab.studies.figure import bench_figure
 from teachlab.studies.run import bench_recording, part_of
 from teachlab.studies.store import write_draws
@@ -73,40 +76,35 @@ def bench_files(
     list of RecordingBench
         In the order of the recordings.
     """
-    names = setting_names([Path(r).stem for r in recordings])
+    names = setting_names([stem_of(r) for r in recordings])
     files = [
         FilesJudged(recording=r, truth=truth, setting=None if out is None else str(Path(out) / name), keep=keep)
         for r, name in zip(recordings, names, strict=True)
     ]
+    bench = partial(_bench, strategies=strategies, options=options, accepted=accepted, assumption=assumption)
     if len(recordings) == 1 or jobs == 1:
-        return [
-            _bench(k, files[k], strategies, options, accepted, assumption, part_of(progress, k, len(recordings)))[1]
-            for k in range(len(recordings))
-        ]
-    from joblib import Parallel, delayed
-
-    pool = Parallel(n_jobs=jobs or -1, return_as="generator_unordered")
+        return [bench(one, progress=part_of(progress, k, len(files))) for k, one in enumerate(files)]
     done: dict[int, RecordingBench] = {}
-    for k, bench in pool(
-        delayed(_bench)(k, one, strategies, options, accepted, assumption, None) for k, one in enumerate(files)
-    ):
-        done[k] = bench
+    for k, found in engine_of(jobs).run(bench, files):
+        if isinstance(found, WorkerEnded):
+            raise InputError(f"{recordings[k]}: {found.fault}. Use --jobs 1, or fewer draws.")
+        done[k] = found
         if progress is not None:
             progress(len(done) / len(recordings))
     return [done[k] for k in range(len(recordings))]
 
 
 def _bench(
-    k: int,
     files: FilesJudged,
+    *,
     strategies: Sequence[Strategy],
     options: DrawOptions,
     accepted: float,
     assumption: Assumption,
-    progress: Progress | None,
-) -> tuple[int, RecordingBench]:
+    progress: Progress | None = None,
+) -> RecordingBench:
     opened, passes = open_pair(files.recording, files.truth)
-    found = bench_recording(
+    return bench_recording(
         opened,
         passes,
         strategies,
@@ -116,7 +114,6 @@ def _bench(
         files=files,
         progress=progress,
     )
-    return k, found
 
 
 def setting_names(recordings: Sequence[str]) -> list[str]:

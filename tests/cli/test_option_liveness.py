@@ -225,6 +225,7 @@ study a.parquet --draws 4 --strategy two-sample-midpoint --jobs 1
   --cost-false: --cost-false 7 | rows.0.key
   --confidence: --confidence 0.9 | recordings.0.claim
   --assume: --assume independent | recordings.0.claim
+  --criteria: --criteria criteria.toml | criteria
   --out: --out kept-study | made kept-study/study.json
   --dry-run: --dry-run | said
 study fading.parquet --draws 2 --strategy sweep-minmax --grid weight=0.83 --jobs 1

@@ -17,6 +17,7 @@ from teachlab.model.json_values import Document, plain
 from teachlab.statistics.claims.orders import Order, orders
 from teachlab.statistics.lots import Source
 from teachlab.statistics.variance_components import Components, variance_components
+from teachlab.studies.family.family_criteria import judged_study
 from teachlab.studies.family.family_verdict import FamilyJudge, LineVerdict
 from teachlab.studies.family.row_store import NESTED
 from teachlab.teaching.parameters import describe
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
     from numpy.typing import NDArray
 
+    from teachlab.evidence.criteria import Judged
     from teachlab.model.verdict import Verdict
     from teachlab.studies.family.row_store import RowTable
     from teachlab.studies.family.study_grid import Row, StudiedLine, StudyGrid
@@ -92,7 +94,8 @@ class BestOfStrategy(Document):
     equal : int
         Other configurations of the strategy that cost the same.
     order : Order or None
-        How sure it is that it costs less than the next one, by lines; None for the last.
+        How sure it is, by recordings, that it costs less than the next one; None for the last, and before one that
+        costs the same.
     """
 
     method: RankedMethod
@@ -164,6 +167,8 @@ class StudyAnswer:
     groups : sequence of GroupCounts
     recommended : RankedMethod or None
     verdict : Verdict
+    judged : sequence of Judged
+        What the recordings say of each criterion that was stated.
     """
 
     table: pa.Table
@@ -175,6 +180,7 @@ class StudyAnswer:
     groups: Sequence[GroupCounts]
     recommended: RankedMethod | None
     verdict: Verdict
+    judged: Sequence[Judged] = ()
 
     @property
     def faults(self) -> list[LineVerdict]:
@@ -198,6 +204,7 @@ class StudyAnswer:
             "ranking": plain(list(self.ranking)),
             "effects": plain(list(self.effects)),
             "groups": plain(list(self.groups)),
+            "criteria": plain(list(self.judged)),
         }
         return out | {"rows": plain(self.rows())} if rows else out
 
@@ -262,6 +269,7 @@ def study_answer(
         groups=[] if chosen is None else _groups(table, chosen.method, grid, columns),
         recommended=chosen,
         verdict=judge.family(chosen, rows, others, verdicts),
+        judged=() if judge.criteria is None else judged_study(judge.criteria, [row for _, row in rows]),
     )
 
 
@@ -372,14 +380,18 @@ def _strategies(
     best = [_choice([one for one in ranking if one.strategy == name], grid) for name in names]
     rows = sorted(filter(None, best), key=lambda one: (one.unranked, _up(one.claim_cost), _order_key(one)))
     differences: list[list[float]] = []
-    for pair in pairwise(rows):
+    # Those that cost the same are one row: an order stands between rows alone.
+    ends = [k for k, (a, b) in enumerate(pairwise(rows)) if _up(a.claim_cost) != _up(b.claim_cost)]
+    firsts = [rows[0], *(rows[k + 1] for k in ends)] if rows else []
+    for pair in pairwise(firsts):
         both = [[judge.claim_cost(r[0]) if (r := x.by_method.get(m.method)) else None for m in pair] for x in lines]
         differences.append([a - b for a, b in both if a is not None and b is not None])
     sure = orders(differences, source=Source.LOTS, worst=max(judge.costs.miss, judge.costs.false))
+    between = dict(zip(ends, sure, strict=True))
     out = []
     for k, one in enumerate(rows):
         alike = [o for o in ranking if o.strategy == one.strategy and _equal(o, one)]
-        out.append(BestOfStrategy(method=one, equal=len(alike) - 1, order=sure[k] if k < len(sure) else None))
+        out.append(BestOfStrategy(method=one, equal=len(alike) - 1, order=between.get(k)))
     return out
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 from teachlab.studies.bench_verdict import standing_text
@@ -28,15 +29,20 @@ def per_hundred(cost: float | None) -> str:
 
 
 def method_lines(found: StudyAnswer) -> list[str]:
-    """Return the best configuration of every strategy in a line each."""
+    """Return the best configuration of every strategy; those that cost the same share a line."""
     if not found.strategies:
         return []
-    rows = [(one.method.label[:WIDE], one) for one in found.strategies]
-    wide = max(len("best of each strategy"), *(len(label) for label, _ in rows))
-    out = [f"  {'best of each strategy':<{wide}}  errors in 100 passes  before the next"]
-    for label, one in rows:
-        told = "" if one.order is None else standing_text(one.order, of="lines")
-        out.append(f"  {label:<{wide}}  {per_hundred(one.method.claim_cost):>20}  {told}".rstrip()[:100])
+    rows: list[tuple[str, str, str]] = []
+    for cost, some in groupby(found.strategies, key=lambda one: per_hundred(one.method.claim_cost)):
+        alike = list(some)
+        more = f" and {len(alike) - 1} more" if len(alike) > 1 else ""
+        order = alike[-1].order
+        told = "" if order is None else standing_text(order, of="recordings")
+        rows.append((alike[0].method.label[: WIDE - len(more)] + more, cost, told))
+    head = "best of each strategy"
+    wide = max(len(head), *(len(label) for label, _, _ in rows))
+    out = [f"  {head:<{wide}}  errors in 100 passes  before the next"]
+    out += [f"  {label:<{wide}}  {cost:>20}  {told}".rstrip()[:100] for label, cost, told in rows]
     return out
 
 

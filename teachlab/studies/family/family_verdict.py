@@ -23,6 +23,7 @@ from teachlab.studies.family.study_grid import COUNTED, Row
 from teachlab.teaching.parameters import as_text
 
 if TYPE_CHECKING:
+    from teachlab.evidence.criteria import Criteria
     from teachlab.studies.family.family_answer import RankedMethod
 
 _Method = tuple[str, str, str]
@@ -73,12 +74,15 @@ class FamilyJudge:
         Errors per pass that are accepted.
     assumption : Assumption
         What the headline takes for granted.
+    criteria : Criteria, optional
+        Fixed before the run.
     """
 
     costs: Costs = field(default_factory=Costs)
     confidence: float = 0.95
     accepted: float = ACCEPTED_ERRORS
     assumption: Assumption = NOTHING
+    criteria: Criteria | None = None
 
     def claim_cost(self, row: Row) -> float | None:
         """Return what the setting fixed on the choosing half costs per pass of the claim half."""
@@ -144,7 +148,8 @@ class FamilyJudge:
         )
         reasons = self._reasons(chosen, scored, errors)
         if len(scored) < CLAIM_LOTS:
-            text = f"{number_of(len(scored), 'line')} {'is' if len(scored) == 1 else 'are'} too few to speak of others."
+            count = number_of(len(scored), "recording")
+            text = f"{count} {'is' if len(scored) == 1 else 'are'} too few to speak of others."
             reasons.insert(0, VerdictReason(text=f"{text} It takes {CLAIM_LOTS}.", count=len(scored)))
         worst = max(scored, key=lambda one: self.claim_cost(one[1]) or 0.0, default=None)
         return Verdict(
@@ -212,13 +217,13 @@ class FamilyJudge:
         return claim_text(losses_claim(counts, confidence=self.confidence, assumption=self.assumption))
 
     def _family_claim(self, lost: Any, passes: Any) -> HeadlineClaim:
-        counted = f"{int(lost.sum()):,} of {int(passes.sum()):,} passes are lost on {len(passes)} lines"
+        counted = f"{int(lost.sum()):,} of {int(passes.sum()):,} passes are lost in {len(passes)} recordings"
         if len(passes) < CLAIM_LOTS:
             text = f"{counted}: no bound for others holds."
             return HeadlineClaim(text=text, confidence=self.confidence, lots=len(passes), passes=int(passes.sum()))
         claim = claim_by_lots(lost, passes, confidence=self.confidence, assumption=self.assumption, least=1)
         return HeadlineClaim(
-            text=claim_text(claim, lots="lines"),
+            text=claim_text(claim, lots="recordings"),
             upper=claim.upper,
             confidence=self.confidence,
             assume=self.assumption.name,
@@ -238,11 +243,11 @@ class FamilyJudge:
         if bad := [one.name for (one, _), rate in zip(scored, rates, strict=True) if rate > self.accepted]:
             more = f" and {len(bad) - 3} more" if len(bad) > 3 else ""
             out.append(
-                f"On {len(bad)} of {len(scored)} lines it makes more than {100 * self.accepted:g} errors in 100 "
+                f"On {len(bad)} of {len(scored)} recordings it makes more than {100 * self.accepted:g} errors in 100 "
                 f"passes: {', '.join(bad[:3])}{more}."
             )
         if chosen.unranked:
-            out.append(f"On {number_of(chosen.unranked, 'line')} it does not teach in half of the draws.")
+            out.append(f"On {number_of(chosen.unranked, 'recording')} it does not teach in half of the draws.")
         if faults:
             first = f"{faults[0].recording}: {faults[0].fault}"
             out.append(f"{len(faults)} of {lines} recordings could not be studied: {first}")
@@ -256,14 +261,14 @@ class FamilyJudge:
             k = int(np.argmax([self.claim_cost(row) or 0.0 for _, row in scored]))
             line, row = scored[k]
             text = (
-                f"The costliest line is {line.name}: {row['claim_lost']} lost and {row['claim_false']} switchings too "
-                f"many in {number_of(row['claim_passes'], 'pass', 'passes')}; {int(errors.sum())} errors on all."
+                f"The costliest recording is {line.name}: {row['claim_lost']} lost and {row['claim_false']} switchings "
+                f"too many in {number_of(row['claim_passes'], 'pass', 'passes')}; {int(errors.sum())} errors on all."
             )
             out.append(VerdictReason(text=text, count=int(errors[k])))
         if chosen.cost is not None and chosen.share_between is not None:
             text = (
                 f"It costs {100 * chosen.cost:.2g} in 100 passes on average. {100 * chosen.share_between:.0f} % "
-                "of the spread lies between lines, the rest between draws on one line."
+                "of the spread lies between recordings, the rest between draws on one."
             )
             out.append(VerdictReason(text=text))
         return out

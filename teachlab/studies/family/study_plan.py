@@ -15,6 +15,7 @@ from teachlab.data.recording_places import find_recordings
 from teachlab.data.setting_files import read_setting
 from teachlab.data.strict_json import SchemaOne, StrictModel, check
 from teachlab.errors import InputError, ParameterError
+from teachlab.evidence.criteria import read_criteria
 from teachlab.model.draws import DRAWS, TEACH_SHARE, Costs, DrawOptions
 from teachlab.model.following_and_window import without_kind
 from teachlab.model.recording import Recording
@@ -24,6 +25,7 @@ from teachlab.model.truth import Truth
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.statistics.claims.lot_claims import assumption_from
 from teachlab.studies.family.configurations import Grid, configurations
+from teachlab.studies.family.family_criteria import check_criteria
 from teachlab.studies.family.family_verdict import FamilyJudge
 from teachlab.studies.family.line_conditions import AS_RECORDED, LineCondition
 from teachlab.studies.family.study_grid import StudiedLine, StudyGrid, StudyPlan
@@ -50,7 +52,7 @@ class StudyFile(SchemaOne):
     """
 
     recordings: str | list[str] = Field(default_factory=list)
-    lines: list[dict[str, str | list[str]]] = Field(default_factory=list)
+    recording: list[dict[str, str]] = Field(default_factory=list)
     strategies: dict[str, dict[str, Any] | list[dict[str, Any]]] = Field(default_factory=dict)
     bases: dict[str, str | dict[str, Any]] = Field(default_factory=dict)
     conditions: dict[str, _ConditionFile] = Field(default_factory=dict)
@@ -63,6 +65,7 @@ class StudyFile(SchemaOne):
     cost_false: float | None = None
     accept_cost: float | None = None
     assume: str | None = None
+    criteria: str | None = None
 
 
 def read_study(path: str | Path) -> tuple[list[StudiedLine], list[tuple[type[Strategy], Grid]], dict[str, Any]]:
@@ -83,13 +86,15 @@ def read_study(path: str | Path) -> tuple[list[StudiedLine], list[tuple[type[Str
     found = check(StudyFile, values, str(path), ParameterError)
     folder = Path(path).parent
     lines = [StudiedLine(p) for p in _found(found.recordings, folder)]
-    for entry in found.lines:
-        facts = {name: str(value) for name, value in entry.items() if name not in ("recordings", "truth")}
+    for entry in found.recording:
+        facts = {name: value for name, value in entry.items() if name not in ("path", "truth")}
         truth = entry.get("truth")
-        paths = _found(entry.get("recordings", []), folder)
+        if "path" not in entry:
+            raise ParameterError(f"{path}: a [[recording]] needs a 'path', got {', '.join(entry) or 'nothing'}.")
+        paths = _found(entry["path"], folder)
         if truth is not None and len(paths) > 1:
             raise ParameterError(f"{path}: 'truth' names the passes of one recording, got {len(paths)} recordings.")
-        lines += [StudiedLine(p, None if truth is None else _placed(str(truth), folder), facts) for p in paths]
+        lines += [StudiedLine(p, None if truth is None else _placed(truth, folder), facts) for p in paths]
     strategies: list[tuple[type[Strategy], Grid]] = []
     for name, grid in found.strategies.items():
         if name.endswith(".py") or ".py:" in name:
@@ -104,6 +109,8 @@ def read_study(path: str | Path) -> tuple[list[StudiedLine], list[tuple[type[Str
                      "accept_cost", "assume")
         if getattr(found, name) is not None
     }  # fmt: skip
+    if found.criteria is not None:
+        options["criteria"] = _placed(found.criteria, folder)
     if found.bases:
         options["bases"] = {n: _placed(b, folder) if isinstance(b, str) else b for n, b in found.bases.items()}
     if found.conditions:
@@ -177,6 +184,7 @@ def planned_study(
     cost_false: float = 1.0,
     accept_cost: float = ACCEPTED_ERRORS,
     assume: str = "lots",
+    criteria: str | os.PathLike[str] | None = None,
 ) -> StudyPlan:
     """Return the plan of a study.
 
@@ -190,10 +198,15 @@ def planned_study(
         Beside the light as recorded.
     draws, seeds, teach_share, tolerance_ms, confidence, cost_miss, cost_false, accept_cost, assume
         As for `bench`.
+    criteria : path, optional
+        Acceptance criteria, fixed before the run.
     """
     costs, rules = Costs(miss=cost_miss, false=cost_false), Rules(tolerance_ms=tolerance_ms, confidence=confidence)
     found = [one for made, grid in strategies for one in configurations(made, grid)]
     named = {name: _base(name, base) for name, base in (bases or {NO_BASE: None}).items()}
+    limits = None if criteria is None else read_criteria(os.fspath(criteria))
+    if limits is not None:
+        check_criteria(limits, str(criteria))
     if conditions and AS_RECORDED in conditions:
         raise ParameterError(f"the condition '{AS_RECORDED}' is the light itself. Give another name.")
     return StudyPlan(
@@ -205,7 +218,13 @@ def planned_study(
             conditions=(LineCondition(), *(LineCondition(name=n, **c) for n, c in (conditions or {}).items())),
             options=DrawOptions(draws=draws, seed=seeds[0], teach_share=teach_share, costs=costs, rules=rules),
         ),
-        judge=FamilyJudge(costs=costs, confidence=confidence, accepted=accept_cost, assumption=assumption_from(assume)),
+        judge=FamilyJudge(
+            costs=costs,
+            confidence=confidence,
+            accepted=accept_cost,
+            assumption=assumption_from(assume),
+            criteria=limits,
+        ),
     )
 
 

@@ -45,7 +45,7 @@ def summary_page(found: StudyAnswer) -> str:
     best = [
         [one.method.label, per_hundred(one.method.claim_cost), per_hundred(one.method.cost), one.method.worst,
          per_hundred(one.method.worst_cost), _share(one.method.share_between), one.equal,
-         "" if one.order is None else standing_text(one.order, of="lines")]
+         "" if one.order is None else standing_text(one.order, of="recordings")]
         for one in found.strategies
     ]  # fmt: skip
     ranked = [

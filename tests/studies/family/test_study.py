@@ -85,7 +85,13 @@ def test_lots_of_a_row_are_those_of_its_setting(tmp_path: Path) -> None:
     one = installed_class("sweep-minmax")()
     taught = taught_draws(recording, truth, {"x": Teaching(one, None, 0)}, options=options)
     half = claim_halves(
-        recording, truth, taught.draws, first_half=taught.first_half, middle=taught.middle, options=options
+        recording,
+        truth,
+        taught.draws,
+        first_half=taught.first_half,
+        first_scored=taught.cut.first_scored,
+        middle=taught.middle,
+        options=options,
     )["x"]
     again = score(replay(recording, half.setting), truth, rules=options.rules.scored_from(taught.middle))
     counts = lot_counts(truth, again.trials)

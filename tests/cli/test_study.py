@@ -1,0 +1,183 @@
+"""The command `study`: a file or words, the verdict first, what it would do, and refusals before any work."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+import teachlab
+from teachlab.cli import app
+from tests.studies.family.made_lines import content, write_line
+
+STUDY = """
+recordings = "rec/*.parquet"
+draws = 4
+seeds = [2]
+[strategies.quantile-guard]
+position = [0.3, 0.6]
+[strategies.single-sample]
+[bases.slow]
+on_delay_ms = 3.0
+[conditions.dim]
+gain = 0.8
+[[recording]]
+path = "wet/line.parquet"
+sensor = "B"
+shift = "late"
+"""
+
+
+@pytest.fixture
+def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    for seed in range(3):
+        write_line(Path(f"rec/l{seed}.parquet"), seed)
+    write_line(Path("wet/line.parquet"), 9)
+    Path("study.toml").write_text(STUDY)
+    return tmp_path
+
+
+def run(*words: str, code: int = 0) -> Any:
+    done = CliRunner().invoke(app, ["study", *words])
+    assert done.exit_code == code, f"{done.output}\n{done.exception!r}"
+    return done
+
+
+def test_a_file_says_what_words_and_python_say(place: Path) -> None:
+    run("study.toml", "--out", "by-file", "--jobs", "1")
+    rows = pd.read_parquet("by-file/rows")
+    assert len(rows) == 4 * 3 * 2
+    assert set(rows.sensor.dropna()) == {"B"}
+    assert set(rows.base) == {"slow"}
+    assert json.loads(rows.setting.iloc[0])["on_delay_ms"] == 3.0
+    lines = [*(f"rec/l{k}.parquet" for k in range(3)), {"path": "wet/line.parquet", "sensor": "B", "shift": "late"}]
+    teachlab.study(
+        lines, {"quantile-guard": {"position": [0.3, 0.6]}, "single-sample": {}}, draws=4, seeds=[2],
+        bases={"slow": {"on_delay_ms": 3.0}}, conditions={"dim": {"gain": 0.8}}, out="by-python",
+    )  # fmt: skip
+    assert content(Path("by-file")) == content(Path("by-python"))
+    run("study.toml", "--draws", "2", "--out", "by-file", "--jobs", "1")
+    assert set(pd.read_parquet("by-file/rows").draws) == {2}
+
+
+def test_the_verdict_comes_first_and_details_below(place: Path) -> None:
+    words = [
+        "rec",
+        "wet",
+        "--strategy",
+        "quantile-guard",
+        "--grid",
+        "position=0.2:0.6:3",
+        "--draws",
+        "3",
+        "--jobs",
+        "1",
+    ]
+    short = run(*words).stdout.splitlines()
+    assert len(short) <= 12
+    assert short[0].startswith("Cannot be decided: quantile-guard (position 0.4)")
+    assert any("4 recordings are too few to speak of others" in line for line in short)
+    whole = run(*words, "--details").stdout
+    for told in ("best there", "What each parameter does", "rec/l0.parquet"[4:6]):
+        assert told in whole
+    assert max(map(len, whole.splitlines())) <= 100
+
+
+def test_a_dry_run_tells_what_is_left_and_does_nothing(place: Path) -> None:
+    words = ["rec", "--strategy", "single-sample", "--draws", "3", "--jobs", "1", "--out", "out"]
+    told = run(*words, "--dry-run").stdout
+    assert "3 of 3 recordings and 3 of 3 rows are to be worked" in told
+    assert "Time: about" in told
+    assert "Memory: about" in told
+    assert not Path("out").exists()
+    run("rec/l0.parquet", *words[1:])
+    ahead = json.loads(run(*words, "--dry-run", "--json").stdout)
+    assert (ahead["recordings_left"], ahead["rows_left"], ahead["rows"]) == (2, 2, 3)
+    run(*words)
+    assert "0 of 3 recordings and 0 of 3 rows" in run(*words, "--dry-run").stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["none/*.parquet"], "no recording is found"),
+        (["rec", "--grid", "position=0.5"], "--grid takes STRATEGY.PARAMETER"),
+        (["rec", "--strategy", "quantile-guard", "--grid", "position=1:0"], "LOW:HIGH:COUNT"),
+        (["rec", "--strategy", "quantile-guard", "--grid", "position=7"], "position"),
+        (["rec", "--strategy", "quantile-guard", "--condition", "dim"], "NAME=GAIN"),
+        (["rec", "--strategy", "quantile-guard", "--draws", "0"], "--draws"),
+        (["rec", "--strategy", "quantile-guard", "--out", "rec/l0.parquet"], "is a file"),
+        (["bad.toml"], "not valid TOML"),
+        (["unknown.toml"], "drawz"),
+        (["code.toml"], "no file of data has one run"),
+    ],
+)
+def test_what_cannot_be_is_refused_before_any_work(place: Path, words: list[str], says: str) -> None:
+    Path("bad.toml").write_text("recordings = [")
+    Path("unknown.toml").write_text('recordings = "rec"\ndrawz = 3\n')
+    Path("code.toml").write_text('recordings = "rec"\n[strategies."./mine.py:Mine"]\n')
+    done = run(*words, code=2)
+    assert says in done.output
+    assert "Traceback" not in done.output
+    assert not Path("out").exists()
+
+
+def test_criteria_are_judged_over_recordings_each_of_them_one_trial(place: Path) -> None:
+    for seed in range(3, 7):
+        write_line(Path(f"rec/l{seed}.parquet"), seed)
+    words = ["rec", "--strategy", "quantile-guard", "--draws", "2", "--jobs", "1"]
+    # Seven recordings without a loss: 1 - 0.05^(1/7) = 0.348.
+    for limit, code, says in ((0.35, 0, "met"), (0.34, 3, "not enough evidence")):
+        Path("c.toml").write_text(f"[[criterion]]\nmeasure = 'lost_rate'\nmax = {limit}\n")
+        done = run(*words, "--criteria", "c.toml", code=code)
+        assert done.stdout.startswith(f"lost_rate, at most {100 * limit:g} % at 95 % confidence: {says}")
+        assert (
+            json.loads(run(*words, "--criteria", "c.toml", "--json", code=code).stdout)["criteria"][0]["verdict"]
+            == says
+        )
+    Path("c.toml").write_text("[[criterion]]\nmeasure = 'lost_rate'\nmax = 0.5\n")
+    run("rec/l0.parquet", *words[1:], "--criteria", "c.toml", code=3)
+    for seed in range(7):
+        write_line(Path(f"rec/l{seed}.parquet"), seed, weak=0.9)
+    worse = ["rec", "--strategy", "background-referenced", "--grid", "share=3.0", "--draws", "2", "--jobs", "1"]
+    assert run(*worse, "--criteria", "c.toml", code=1).stdout.startswith("lost_rate, at most 50 %")
+    Path("c.toml").write_text("[[criterion]]\nmeasure = 'margin_to_noise'\nmin = 3\n")
+    assert "a study judges lost_rate" in run(*words, "--criteria", "c.toml", code=2).output
+
+
+def test_a_bench_of_all_files_of_a_folder_passes_over_the_passes(place: Path) -> None:
+    every = sorted(str(p) for p in Path("rec").iterdir())
+    assert any(name.endswith(".passes.parquet") for name in every)
+    words = ["bench", *every, "--strategy", "single-sample", "--draws", "2", "--jobs", "1", "--json"]
+    done = CliRunner().invoke(app, words)
+    assert done.exit_code == 0, done.output
+    assert [one["recording"] for one in json.loads(done.stdout)["recordings"]] == ["l0", "l1", "l2"]
+
+
+def test_the_page_holds_every_line_and_runs_no_script(place: Path) -> None:
+    Path("rec/l0.parquet").rename("rec/<b>l0.parquet")
+    Path("rec/l0.passes.parquet").rename("rec/<b>l0.passes.parquet")
+    run(
+        "rec",
+        "--strategy",
+        "quantile-guard",
+        "--grid",
+        "position=0.3,0.5",
+        "--draws",
+        "2",
+        "--out",
+        "out",
+        "--jobs",
+        "1",
+    )
+    page = Path("out/study.html").read_text()
+    assert "&lt;b&gt;l0" in page
+    assert "<b>l0" not in page
+    assert "<script" not in page
+    assert page.count("<svg") == 1
+    assert "Not a safety device" in page
