@@ -9,7 +9,7 @@ from teachlab.data.parquet_source import ParquetSource
 from teachlab.data.recording_files import LightDigest, info_document
 from teachlab.evidence.identity import json_digest, truth_digest
 from teachlab.model.json_values import plain
-from teachlab.studies.family.code_fingerprint import code_fingerprint
+from teachlab.studies.code_fingerprint import code_fingerprint
 from teachlab.teaching.registry import source_fingerprint
 
 if TYPE_CHECKING:

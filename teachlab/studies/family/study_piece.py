@@ -19,7 +19,7 @@ from teachlab.questions.surface.hindsight import best_fixed
 from teachlab.scoring.claimable import OpenCondition, claimable, unusable
 from teachlab.scoring.claims import LotCounts, lot_counts
 from teachlab.scoring.scoring import score
-from teachlab.studies.family.code_fingerprint import code_fingerprint
+from teachlab.studies.code_fingerprint import code_fingerprint
 from teachlab.studies.family.configurations import Configuration
 from teachlab.studies.family.line_conditions import LineCondition
 from teachlab.studies.family.row_keys import RowKeys

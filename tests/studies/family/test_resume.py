@@ -12,8 +12,8 @@ import pytest
 
 import teachlab
 from teachlab.errors import InputError
+from teachlab.studies.code_fingerprint import code_fingerprint
 from teachlab.studies.family import study_piece
-from teachlab.studies.family.code_fingerprint import code_fingerprint
 from tests.studies.family.made_lines import content, write_line
 
 REPOSITORY = Path(teachlab.__file__).parents[1]
@@ -134,7 +134,7 @@ def test_a_worker_of_another_version_is_told(lines: Path, monkeypatch: pytest.Mo
 def test_the_fingerprint_is_that_of_the_code_behind_the_number() -> None:
     code = code_fingerprint.__wrapped__
     piece = "teachlab.studies.family.study_piece"
-    module = sys.modules["teachlab.studies.family.code_fingerprint"]
+    module = sys.modules["teachlab.studies.code_fingerprint"]
     closure = module._closure(piece)  # type: ignore[attr-defined]
     assert {"teachlab.switching.run", "teachlab.scoring.scoring", "teachlab.teaching.once"} <= set(closure)
     assert not {name for name in closure if name.startswith(("teachlab.cli", "teachlab.evidence.templates"))}

@@ -60,7 +60,7 @@ def _imported(text: str) -> Iterator[str]:
 
 
 def _file(module: str) -> Path | None:
-    place = Path(__file__).parents[2].joinpath(*module.split(".")[1:])
+    place = Path(__file__).parents[1].joinpath(*module.split(".")[1:])
     # The front door names everything, and computes nothing.
     if module == "teachlab":
         return None
