@@ -178,6 +178,7 @@ def page_contents(
     if not how["raw"]:
         # Where the page cannot replay, it knows at least which passes and gaps go wrong at the levels it begins with.
         arrays |= {f"start_{name}": PackedArray.of(one) for name, one in outcomes(result).items()}
+        arrays["start_runs"] = PackedArray.of(active_runs(output), differences=1)
     lots = [] if truth.lot is None else list(dict.fromkeys(truth.lot.tolist()))
     counts = counts_by_table(result.counts)
     facts = {
@@ -408,6 +409,12 @@ def outcomes(result: Score) -> dict[str, NDArray[np.uint8]]:
         "again": again.astype(np.uint8),
         "gaps": result.trials.gaps.astype(np.uint8),
     }
+
+
+def active_runs(output: Output) -> NDArray[Any]:
+    """Return where the output is active as the script holds it: begin, end, begin, end, … in evaluations."""
+    start, stop = output.output.runs(output.clock.count)
+    return whole_numbers(np.stack((start.clip(min=0), stop), axis=1).reshape(-1))
 
 
 def trials_of(result: Score) -> dict[str, float]:

@@ -19,7 +19,7 @@ from teachlab.data.strict_json import parse_json
 from teachlab.errors import InputError, ParameterError
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.json_values import plain
-from teachlab.page.contents import outcomes, reserve_text, trials_of
+from teachlab.page.contents import active_runs, outcomes, reserve_text, trials_of
 from teachlab.page.corrections import corrected_truth
 from teachlab.page.light import extremes
 from teachlab.page.packing import PackedArray, whole_numbers
@@ -100,11 +100,11 @@ class PageServer(ThreadingHTTPServer):
         found = score(output, truth, rules=self._rules, tables=False)
         border = border_evaluations(truth, output.clock, self._rules)
         laid = Windows.of(truth, output.clock, border=border, lag=output.lag)
-        start, stop = output.output.runs(output.clock.count)
-        runs = np.stack((start.clip(min=0), stop), axis=1).reshape(-1)
         return {
             "counts": counts_by_table(found.counts), "trials": trials_of(found),
-            **_packed({**outcomes(found), "gap_start": laid.gap_start, "gap_stop": laid.gap_stop, "runs": runs}),
+            **_packed({
+                **outcomes(found), "gap_start": laid.gap_start, "gap_stop": laid.gap_stop, "runs": active_runs(output),
+            }),
         }  # fmt: skip
 
     def _light(self, asked: Mapping[str, Any]) -> dict[str, Any]:

@@ -7,6 +7,7 @@ import subprocess
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from datetime import datetime, timedelta
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -40,7 +41,7 @@ from teachlab.statistics.intervals import count, proportion
 from teachlab.statistics.planning import rounded_up
 from teachlab.switching.run import replay
 
-COUNTING = ("decoding", "switching", "scoring", "intervals", "tables", "setting_text")
+COUNTING = ("decoding", "switching", "scoring", "intervals", "tables", "setting_text", "drawing")
 
 
 @pytest.fixture
@@ -352,6 +353,37 @@ def test_nothing_of_a_hostile_file_is_markup_or_script(
     opened.close()
 
 
+def test_hostile_kinds_stay_as_they_are_in_corrected_passes(
+    chromium: Any, tmp_path: Path, hostile_texts: tuple[str, ...]
+) -> None:
+    opened = Opened(chromium, _line(tmp_path, hostile=hostile_texts))
+    page = opened.page
+    page.click("#kinds summary")
+    page.click("#correct summary")
+    for _ in range(3):
+        page.click("#pass-after")
+    page.click("#pass-out")
+    with page.expect_download() as download:
+        page.click("#pass-save")
+    download.value.save_as(tmp_path / "corrected.passes.csv")
+    before, after = read_truth(tmp_path / "a <b>&'\".passes.parquet"), read_truth(tmp_path / "corrected.passes.csv")
+    assert after.label.tolist() == [name for k, name in enumerate(before.label.tolist()) if k != 2]
+    assert page.locator("img, b, svg").count() == 0
+    opened.close()
+
+
+def test_moments_are_the_time_of_day_where_the_recording_knows_it(script: Any) -> None:
+    """Against Python's calendar: fractions, midnight, more than a day; else seconds from the start."""
+    began = datetime(2031, 12, 31, 23, 59, 58, 750_000)
+    for hours, at in ((1.0, 0.0), (1.0, 1.25), (1.0, 3599.0), (50.0, 86_400.5)):
+        facts = {"began": began.isoformat(), "samples": hours * 3600, "sample_rate_hz": 1}
+        moment = began + timedelta(seconds=at)
+        wanted = f"{moment:%H:%M:%S}.{moment.microsecond // 1000:03d}"
+        wanted = f"{moment:%Y-%m-%d} {wanted}" if hours >= 24 else wanted
+        assert script.evaluate("([facts, at]) => moment(facts, at)", [facts, at]) == wanted
+    assert script.evaluate("moment({ began: null }, 12.3456789)") == "12.3457 s"
+
+
 def test_the_page_prints_as_one_sheet_in_grey(chromium: Any, tmp_path: Path) -> None:
     from pypdf import PdfReader
 
@@ -462,6 +494,23 @@ def test_without_the_light_the_page_counts_and_says_what_it_does_not_know(
     assert page.inner_text("#sum") == "0 of 40 passes lost, 0 false trips, 0 counted more than once."
     page.keyboard.press("n")
     assert "the light is not in this page" in page.inner_text("#said")
+    opened.close()
+
+
+def test_around_errors_the_light_itself_travels_and_elsewhere_the_page_says_that_it_is_not_there(
+    chromium: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("teachlab.page.light.MOST_RAW", 100)
+    monkeypatch.setattr("teachlab.page.light.MOST_PIECES", 600)
+    opened = Opened(chromium, _line(tmp_path))
+    page = opened.page
+    assert "the light itself is not here" in page.inner_text("#span")
+    page.keyboard.press("n")
+    assert "false trip" in page.inner_text("#said")
+    assert "not here" not in page.inner_text("#span")
+    page.click("#later")
+    page.click("#later")
+    assert "not here" in page.inner_text("#span")
     opened.close()
 
 

@@ -55,7 +55,8 @@ export class Course {
     pen.textAlign = "right";
     pen.fillText(moment(this.hand.facts, samples / rate, 1), width, high + foot);
     pen.textAlign = "center";
-    const told = faults === null ? (this.hand.resting === undefined ? "errors not known one by one here" : "…") : faults.length === 0 ? "no error"
+    const unknown = this.hand.resting === undefined ? "errors not known one by one here" : "…";
+    const told = faults === null ? unknown : faults.length === 0 ? "no error"
       : `${shown(faults.length)} ${faults.length === 1 ? "error" : "errors"} over the recording`;
     pen.fillText(told, width / 2, high + foot);
     element("course").setAttribute("aria-label", `Errors over the recording: ${told}`);

@@ -9,7 +9,7 @@
  * @typedef {"on"|"off"} LevelName
  * @typedef {{detect: number, ignore: number, gaps: number, hours: number}} TrialCounts
  * @typedef {{counts: TableCounts|null, basis: "table"|"replay"|"server"|"waiting"|"none", trials: TrialCounts,
- *   output: {output: number[]}|null, scored: Trials|null}} Now
+ *   output: {output: ArrayLike<number>}|null, scored: Trials|null}} Now
  * @typedef {{passes: ArrayLike<number>, again: ArrayLike<number>, gaps: ArrayLike<number>, gapStart: ArrayLike<number>,
  *   gapStop: ArrayLike<number>}} Trials
  * @typedef {{sample: number, end: number, what: string, row: number}} Fault
@@ -149,7 +149,8 @@ export class Hand {
     const output = this.light === null ? null : switched(this.light, this.clock, this.setting, this.invalid);
     if (output === null) {
       const known = this.atStart && !this.corrected && this.arrays.start_passes ? this.outcomesAtStart() : null;
-      return { counts, basis: counts !== null ? "table" : this.server ? "waiting" : "none", trials, output: null, scored: known };
+      const basis = counts !== null ? "table" : this.server ? "waiting" : "none";
+      return { counts, basis, trials, output: known && { output: this.arrays.start_runs }, scored: known };
     }
     const found = scored(output, this.passes, this.clock), n = found.counts;
     const replayed = {

@@ -45,7 +45,7 @@ export class Server {
     if (typeof found === "string") return found;
     const { passes, again, gaps, gap_start: gapStart, gap_stop: gapStop, runs } = await this.arrays(found);
     return {
-      counts: found.counts, basis: "server", trials: found.trials, output: { output: Array.from(runs) },
+      counts: found.counts, basis: "server", trials: found.trials, output: { output: runs },
       scored: { passes, again, gaps, gapStart, gapStop },
     };
   }
