@@ -451,7 +451,7 @@ def report(rows: dict[int, dict], draw: str) -> str:
         f"doctests included, that run its line, nearest first, at most {MOST_SECONDS:.0f} s of them. What killed one",
         "passes without it. Drawn from all places where an operator applies; none is picked and none left out.", "",
         "| | faults |", "|---|---|",
-        f"| killed | {len(rows) - len(lived)} of {len(rows)}, {(len(rows) - len(lived)) / len(rows):.1%} |",
+        f"| killed | {len(rows) - len(lived)} of {len(rows)}, {100 * (len(rows) - len(lived)) / len(rows):.1f} % |",
         f"| of those, because the run had no end | {endless} |",
         *(f"| survived, {kind} | {kinds.count(kind)} |" for kind in sorted(set(kinds))),
         "", "## Survived", "", "| number | where | operator | before | after | |", "|---|---|---|---|---|---|",

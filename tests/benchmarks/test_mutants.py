@@ -64,3 +64,58 @@ def test_every_operator_has_its_place_and_nothing_that_does_not_run_is_touched(m
 
 def test_a_draw_is_repeated_by_its_seed(mutants):
     assert mutants.drawn(PACKAGE, 5, 1) == mutants.drawn(PACKAGE, 5, 1) != mutants.drawn(PACKAGE, 5, 2)
+
+
+def test_a_fault_is_found_again_where_lines_have_moved(mutants, tmp_path):
+    file = tmp_path / "house" / "a.py"
+    file.parent.mkdir()
+    file.write_text(SOURCE)
+    (fault,) = (f for f in mutants.drawn(file.parent, 1000, 0) if f.before == "x + 1")
+    moved = mutants.planted("\n\n# a word more\n" + SOURCE, fault)
+    assert "return x - 1" in moved
+    with pytest.raises(LookupError, match="not there any more"):
+        mutants.planted("x = 1\n", fault)
+
+
+def test_tests_of_a_line_run_nearest_first_and_no_longer_than_they_may(mutants):
+    fault = mutants.Fault("teachlab/light/noise.py", 5, 6, "number", "1", "2", 0)
+    own, quick, slow, long = "tests/light/test_noise.py::t", "tests/a.py::q", "tests/a.py::s", "tests/a.py::l"
+    seconds = {own: 2.0, quick: 0.1, slow: 5.0, long: mutants.MOST_SECONDS}
+    lines = {"teachlab/light/noise.py": {"5": [slow, quick], "6": [own, long], "7": ["tests/a.py::never"]}}
+    assert mutants.tests_of(fault, {"seconds": seconds, "lines": lines}) == [own, quick, slow]
+    first, rest = mutants.helpings([own, quick, slow], seconds)
+    assert (first, rest) == ([own, quick], [slow])
+
+
+def test_a_new_run_of_a_file_takes_the_place_of_its_old_one(mutants):
+    old = {"seconds": {"a::x": 1.0, "b::y": 2.0}, "lines": {"f.py": {"1": ["a::x", "b::y"], "2": ["a::x"]}}}
+    new = {"seconds": {"a::z": 3.0}, "lines": {"f.py": {"1": ["a::z"]}, "g.py": {"4": ["a::z"]}}}
+    both = mutants.joined(old, new)
+    assert both["seconds"] == {"b::y": 2.0, "a::z": 3.0}
+    assert both["lines"] == {"f.py": {"1": ["b::y", "a::z"], "2": []}, "g.py": {"4": ["a::z"]}}
+
+
+def test_the_page_tells_shares_and_what_is_argued(mutants, tmp_path, monkeypatch):
+    row = {
+        "number": 0,
+        "file": "teachlab/a.py",
+        "line": 3,
+        "operator": "number",
+        "before": "f(a, 25)",
+        "after": "f(a, 26)",
+    }
+    rows = {0: row | {"killed": "FAILED tests/a.py::t - 1"}, 1: row | {"number": 1, "line": 9, "killed": ""}}
+    monkeypatch.setattr(mutants, "ARGUED", tmp_path / "none.toml")
+    page = mutants.report(rows, "a draw")
+    assert "| killed | 1 of 2, 50.0 % |" in page
+    assert "| survived, not argued | 1 |" in page
+    (tmp_path / "some.toml").write_text(
+        "[[survivor]]\nfile = 'teachlab/a.py'\noperator = 'number'\nbefore = 'f(a, 25)'\n"
+        "kind = 'equivalent'\nwhy = 'so'\n"
+    )
+    monkeypatch.setattr(mutants, "ARGUED", tmp_path / "some.toml")
+    assert "| 1 | a.py:9 | number | `f(a, 25)` | `f(a, 26)` | equivalent: so |" in mutants.report(rows, "a draw")
+
+
+def test_texts_are_cut_to_where_they_differ(mutants):
+    assert mutants.difference("f(a, rate=2.5)", "f(a, rate=5.5)", beside=5) == ("…rate=2.5)", "…rate=5.5)")

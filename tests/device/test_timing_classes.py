@@ -12,6 +12,7 @@ from teachlab.device.level_counts import EvaluationGrid, shared_level
 from teachlab.device.logged_edges import LoggedEdges
 from teachlab.device.matching import matched_edges, unmatched_count
 from teachlab.device.rates import proposed_ratios
+from teachlab.device.timing_classes import TimingClass
 from teachlab.synthetic.sensor.logged_output import SimulatedSensor
 
 
@@ -139,3 +140,14 @@ def test_a_rate_that_is_no_whole_number_is_found_in_the_edges() -> None:
     edges = np.floor(evaluations * 4.00032).astype(np.int64) + rng.integers(-1, 2, evaluations.size)
     found = proposed_ratios(np.sort(edges), int(edges[-1]) + 10, 1)
     assert min(abs(float(r) / 4.00032 - 1) for r in found) < 1e-6
+
+
+def test_the_shortest_pulse_and_gap_that_come_through_by_hand() -> None:
+    """A pulse must outlast the on-delay, a gap the off-delay less what the on-delay puts off."""
+    one = TimingClass(consecutive=2, on_delay=3, longest_on_delay=4, delay_difference=2)
+    assert one.off_delay == 5
+    assert one.pulse_survives() == (4, 5)
+    assert one.gap_survives() == (3, 3)
+    first = TimingClass(consecutive=2, on_delay=3, longest_on_delay=4, delay_difference=2, extends_first=True)
+    assert first.pulse_survives() == (2, 2)
+    assert first.gap_survives() == (6, 7)

@@ -136,3 +136,12 @@ def test_a_reserve_below_its_limit_and_one_that_is_none_are_not_met() -> None:
     assert judged(line(6), {"ambient_reserve": 9.0}, **row).verdict is NOT_MET
     assert judged(line(6), {"ambient_reserve": 11.0}, **row).verdict is MET
     assert "of lots to come" in judged(line(6), {"ambient_reserve": 11.0}, **row).because
+
+
+@pytest.mark.parametrize(
+    ("below", "of", "verdict"), [(10, 20, "not met"), (2, 30, "not enough evidence"), (0, 40, "met")]
+)
+def test_a_content_is_refused_where_surely_too_many_keep_less(below: int, of: int, verdict: str) -> None:
+    """10 of 20 are at least 30 % (Clopper–Pearson at 95 %), more than the tenth that may; 2 of 30 are at least 1 %."""
+    kept = np.array([2.0] * below + [4.0] * (of - below))
+    assert judged_kept(3.0, kept, lots=True, content=0.9, confidence=0.95)[1] == verdict
