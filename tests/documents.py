@@ -86,6 +86,8 @@ coverage a.parquet --cycle belt=1s --setting low.json --begins 06:30
 identify sensed.parquet --longest-ms 2
 identify lawless.parquet --longest-ms 2
 agree sensed.parquet --setting good.json
+card a.parquet --setting good.json --device device.toml --cycle belt=1s --draws 2
+card a.parquet --setting good.json --device coarse.toml --draws 2
 compare a.parquet --setting good.json --setting high.json
 compare a.parquet --setting good.json --with d2.parquet
 plan --max-rate 0.001 --confidence 0.95
@@ -144,6 +146,11 @@ def files(folder: Path) -> None:
     rows = "".join(f"{k / 1000},{10 + 50 * (k % 100 > 80)}\n" for k in range(400))
     (folder / "line.csv").write_text("time,light\n" + rows)
     (folder / "line-passes.csv").write_text("start,end\n0.081,0.1\n0.181,0.2\n")
+    pairs = "".join(f"[[pairs]]\nlight = {u}\ndisplay = {2 * u + 10}\n" for u in range(0, 101, 20))
+    for name, step in (("device", 1), ("coarse", 90)):
+        display = f"[display]\nstep = {step}\nlow = 0\nhigh = 270\nresolution = 1\n"
+        noise = "light_noise = 0.2\ndisplay_noise = 0.3\n"
+        (folder / f"{name}.toml").write_text(f'schema = 1\nunit = "counts"\n{noise}{display}{pairs}')
     base = {"unit": "counts", "on_level": 40.0, "off_level": 30.0}
     dark = {"unit": "counts", "on_level": 62.0, "off_level": 55.0, "polarity": Polarity.DARK_ON}
     settings = {

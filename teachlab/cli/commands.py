@@ -179,6 +179,11 @@ COMMANDS = {
         "Write a page to sign and a record that can be recomputed.",
         "teachlab report tubs.parquet --setting setting.json --draws 50 --out record",
     ),
+    "card": Listed(
+        "card", PROVE,
+        "Say what to key in at the device, and how to teach and check it: one page to take to the line.",
+        "teachlab card tubs.parquet --setting setting.json --device datasets/tubs_device.toml --out card.html",
+    ),
     "verify": Listed(
         "report", PROVE,
         "Recompute a record and name every difference. Exit code 0: it holds. 1: it does not.",

@@ -12,6 +12,7 @@ from teachlab.cli.options import (
     AcceptCost,
     Assignments,
     Details,
+    DeviceFile,
     Json,
     PassesFile,
     RecordingFile,
@@ -34,6 +35,7 @@ def design_command(
     base: Annotated[str | None, typer.Option(help="Setting whose evaluation rate is kept.")] = None,
     seed: Seed = 0,
     tolerance_ms: Tolerance = 0.0,
+    device: DeviceFile = None,
     out: Annotated[str | None, typer.Option(help="Write the setting: JSON.")] = None,
     accept_cost: AcceptCost = 0.05,
     details: Details = False,
@@ -53,7 +55,7 @@ def design_command(
     (teacher,) = teachers([Designed.name], set_ or [])
     found = ask_for_setting(
         designed_and_judged, teacher, recording, context, truth=truth, base=base, seed=seed,
-        tolerance_ms=tolerance_ms, out=out, accept_cost=accept_cost, json=json,
+        tolerance_ms=tolerance_ms, out=out, accept_cost=accept_cost, device=device, json=json,
     )  # fmt: skip
     if json:
         return

@@ -36,4 +36,7 @@ Assume = Annotated[
     ),
 ]
 Details = Annotated[bool, typer.Option("--details", help="Also print all figures, reasons and conditions.")]
+DeviceFile = Annotated[
+    str | None, typer.Option("--device", help="Device with readings of its display and its steps: TOML.")
+]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]

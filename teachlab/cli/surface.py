@@ -16,6 +16,7 @@ from teachlab.cli.options import (
     CostFalse,
     CostMiss,
     Details,
+    DeviceFile,
     Draws,
     Figures,
     Json,
@@ -55,6 +56,7 @@ def surface_command(
     draws: Draws = 200,
     seed: Seed = 0,
     levels: Annotated[str | None, typer.Option(help="Levels to count at: LOW:HIGH:HOW_MANY.")] = None,
+    device: DeviceFile = None,
     on_delay: Annotated[
         str | None, typer.Option(help="On-delays counted with every level, ms: LOW:HIGH or LOW:HIGH:HOW_MANY.")
     ] = None,
@@ -88,8 +90,8 @@ def surface_command(
     opened = open_all(recordings, truth)
     with progress("counting", quiet=json) as told:
         answer = operating_surface(
-            opened, given=given, strategy=chosen, levels=_levels(levels), on_delay=on_delay, off_delay=off_delay,
-            options=options, progress=told,
+            opened, given=given, strategy=chosen, on_delay=on_delay, off_delay=off_delay, options=options,
+            levels=_levels(levels) if device is None else _steps(device, levels), progress=told,
         )  # fmt: skip
     found, curve, best, cloud = answer.surface, answer.curve, answer.best, answer.cloud
     for note in {passes_note(passes) for _, passes in opened} - {""}:
@@ -126,6 +128,18 @@ def surface_command(
             say(line)
     for name, _ in targets:
         say(f"Written: {name}")
+
+
+def _steps(device: str, levels: str | None) -> Any:
+    """Return the light behind every step that can be keyed in, as far as the readings go."""
+    from teachlab.device.device_file import read_device
+
+    if levels is not None:
+        raise ParameterError("--levels and --device both say at which levels to count; give one.")
+    scale = read_device(device).scale()
+    import numpy as np
+
+    return np.array(sorted(scale.behind(float(d)).light for d in scale.steps(scale.light_low, scale.light_high)))
 
 
 def _levels(text: str | None) -> Any:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Annotated, TypeVar, cast
+from dataclasses import replace
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar, cast
 
 import typer
 
@@ -15,6 +16,7 @@ from teachlab.cli.options import (
     Assignments,
     Base,
     Details,
+    DeviceFile,
     Json,
     PassesFile,
     RecordingFile,
@@ -49,6 +51,7 @@ def teach_command(
     base: Base = None,
     seed: Seed = 0,
     tolerance_ms: Tolerance = 0.0,
+    device: DeviceFile = None,
     out: Annotated[str | None, typer.Option(help="Write the setting: JSON.")] = None,
     accept_cost: AcceptCost = 0.05,
     details: Details = False,
@@ -61,7 +64,7 @@ def teach_command(
     (teacher,) = teachers([strategy], set_ or [])
     found = ask_for_setting(
         taught_and_judged, teacher, recording, context, truth=truth, base=base, seed=seed,
-        tolerance_ms=tolerance_ms, out=out, accept_cost=accept_cost, json=json,
+        tolerance_ms=tolerance_ms, out=out, accept_cost=accept_cost, device=device, json=json,
     )  # fmt: skip
     if json:
         return
@@ -72,20 +75,23 @@ def teach_command(
 def ask_for_setting(
     ask: Callable[..., Answer], teacher: Strategy, recording: str, context: typer.Context, *, truth: str | None,
     base: str | None, seed: int, tolerance_ms: float, out: str | None, accept_cost: float, json: bool,
+    device: str | None = None,
 ) -> Answer:  # fmt: skip
     """Ask for a setting, write it where it is wanted, and tell what lies beside it, or the document.
 
     Raises
     ------
     typer.Exit
-        Where nothing was taught: why has been told.
+        Where nothing was taught, or what was taught cannot be keyed in: why has been told.
     """
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import write_setting
+    from teachlab.device.keyed_in import REFUSED
     from teachlab.errors import Abstained
     from teachlab.model.score import Rules
     from teachlab.questions.verdict import FilesJudged
     from teachlab.wording.alignment import lead_lines
+    from teachlab.wording.verdict import verdict_lines
 
     opened, passes = open_pair(recording, truth)
     used = load_base(base)
@@ -105,6 +111,18 @@ def ask_for_setting(
         )  # fmt: skip
         raise typer.Exit(3) from None
     taught = cast("TeachAnswer", getattr(cast(object, found), "taught", found))
+    if device is not None:
+        keyed = _in_steps(taught, device, (opened, passes), recording, truth, accept_cost=accept_cost,
+                          tolerance_ms=tolerance_ms, out=out)  # fmt: skip
+        found = cast("Answer", keyed if found is taught else replace(cast("Any", found), taught=keyed))
+        taught = keyed
+        if taught.verdict.decision == REFUSED:
+            if json:
+                emit_json(found.as_dict())
+            else:
+                for line in verdict_lines(taught.verdict):
+                    say(line)
+            raise typer.Exit(3)
     if out is not None:
         write_setting(out, taught.setting)
     if note := passes_note(passes):
@@ -115,6 +133,24 @@ def ask_for_setting(
     for line in lead_lines(taught.alignment, recording):
         say(line)
     return found
+
+
+def _in_steps(
+    taught: TeachAnswer, device: str, opened: tuple[Recording, Truth], recording: str, truth: str | None, *,
+    accept_cost: float, tolerance_ms: float, out: str | None,
+) -> TeachAnswer:  # fmt: skip
+    """Return the setting as it can be keyed in at a device, judged by the worse of what its display may mean."""
+    from teachlab.device.device_file import read_device
+    from teachlab.device.keyed_in import keyed_in
+    from teachlab.model.score import Rules
+    from teachlab.questions.verdict import FilesJudged, JudgedBy
+
+    found = keyed_in(
+        *opened, taught.setting, read_device(device),
+        by=JudgedBy(rules=Rules(tolerance_ms=tolerance_ms), accepted=accept_cost), about=taught.verdict.about,
+        files=FilesJudged(recording=recording, setting=out, truth=truth),
+    )  # fmt: skip
+    return replace(taught, setting=found.setting, verdict=found.verdict)
 
 
 def _tell_abstention(

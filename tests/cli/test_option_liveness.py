@@ -167,6 +167,7 @@ teach a.parquet --strategy two-sample-midpoint
   --seed: --seed 3 | setting.on_level
   --out: --out taught.json | made taught.json
   --tolerance-ms: --tolerance-ms 3 | setting.taught.evidence.drawn.background_stretch
+  --device: --device device.toml | setting.on_level
 teach fading.parquet --strategy sweep-minmax --set weight=0.95
   --accept-cost: --accept-cost 1 | verdict.decision
 
@@ -177,6 +178,7 @@ design a.parquet
   --base: --base half.json | setting.evaluation_rate_hz
   --seed: --seed 3 | setting.taught.evidence.drawn.seed
   --out: --out designed.json | made designed.json
+  --device: --device device.toml | refused one pair of fixed levels
 design a.parquet --truth late.parquet
   --tolerance-ms: --tolerance-ms 8 | setting.taught.evidence
 
@@ -265,6 +267,7 @@ surface a.parquet
   --setting: --setting high.json | settings
   --strategy: --strategy two-sample-midpoint --draws 3 | taught
   --levels: --levels 20:60:5 | levels
+  --device: --device device.toml | levels
   --cost-miss: --cost-miss 7 | hindsight.cost_miss
   --cost-false: --cost-false 7 | hindsight.cost
   --out: --out surface.svg | made surface.svg
@@ -291,6 +294,19 @@ agree sensed.parquet --setting good.json
   --confidence: --confidence 0.8 | share.low
   --assume: --assume independent | share.low
   --plot: --plot apart.svg | made apart.svg
+
+card a.parquet --setting good.json --device device.toml --draws 2
+  recording: =card a2.parquet --setting good.json --device device.toml --draws 2 | recording
+  --setting: =card a.parquet --setting delays.json --device device.toml --draws 2 | setting.on_level
+  --device: =card a.parquet --setting good.json --draws 2 | display
+  --truth: --truth few.parquet | kinds
+  --cycle: --cycle belt=1s | cycles
+  --tolerance-ms: --tolerance-ms 3 | score_worst.gap_hours
+  --confidence: --confidence 0.8 | check_passes
+  --accept-cost: =card a.parquet --setting high.json --draws 2 --accept-cost 0.9 | verdict.decision
+  --out: --out card.html | made card.html
+card a.parquet --setting taught-one.json --device device.toml --draws 2
+  --draws: --draws 3 | expected_after_teaching.draws
 
 explore a.parquet --out page.html
   recording: =explore a2.parquet --out page.html | recording
@@ -490,6 +506,7 @@ FORCED = {
     "design a.parquet": "other.json",
     "identify sensed.parquet --longest-ms 2": "other.json",
     "agree sensed.parquet --setting good.json --plot": "other.svg",
+    "card a.parquet --setting good.json --draws 1": "other.html",
     "explore a.parquet": "other.html",
     "replay a.parquet --setting good.json --edges": "other.csv",
     "bench a.parquet --draws 2 --strategy two-sample-midpoint": "taken/bench.json",

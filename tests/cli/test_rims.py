@@ -75,6 +75,7 @@ COMMANDS = (
     ("compare", "R", "--setting", "s.json", "--setting", "t.json"),
     ("report", "R", "--setting", "s.json", "--out", "record", "--draws", "3", "--title", HOSTILE[5]),
     ("stale", "R", "--setting", "s.json"),
+    ("card", "R", "--setting", "s.json"),
     ("label", "R", "--out", "own.csv"),
     ("align", "R"),
     ("design", "R", "--out", "designed.json"),

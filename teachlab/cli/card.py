@@ -1,0 +1,104 @@
+"""The command `card`: what to key in at the device, and the sheet by which it is taught and checked."""
+
+from __future__ import annotations
+
+import shlex
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from teachlab.cli.console import emit_json, say, say_verdict, warn
+from teachlab.cli.options import AcceptCost, Confidence, Details, DeviceFile, Json, PassesFile, RecordingFile, Tolerance
+from teachlab.errors import ParameterError
+from teachlab.wording.notes import passes_note
+
+if TYPE_CHECKING:
+    from teachlab.device.card import SettingCard
+
+NO_STEP = 3
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("card")(card_command)
+
+
+def card_command(
+    recording: RecordingFile,
+    setting: Annotated[str, typer.Option(help="Setting to key in: JSON.")],
+    device: DeviceFile = None,
+    truth: PassesFile = None,
+    cycle: Annotated[
+        list[str] | None,
+        typer.Option(help="What repeats, such as belt=10s: teaching must go on until it was seen. Again for more."),
+    ] = None,
+    draws: Annotated[int, typer.Option(help="Teachings repeated for the value that is expected afterwards.")] = 50,
+    tolerance_ms: Tolerance = 0.0,
+    confidence: Confidence = 0.95,
+    accept_cost: AcceptCost = 0.05,
+    out: Annotated[str | None, typer.Option(help="Write the card as a page: .html or .pdf.")] = None,
+    details: Details = False,
+    json: Json = False,
+) -> None:
+    """Say what to key in at the device, and how to teach and check it: one page to take to the line.
+
+    Exit code 3 where no step of the device is sure to keep to levels of equal cost.
+    """
+    from teachlab.data.opening import open_pair
+    from teachlab.data.setting_files import read_setting
+    from teachlab.device.card import card
+    from teachlab.device.device_file import read_device
+    from teachlab.model.draws import DrawOptions
+    from teachlab.model.score import Rules
+    from teachlab.questions.coverage.cycles import cycle_of
+    from teachlab.questions.verdict import FilesJudged, JudgedBy
+
+    kind = "" if out is None else out.lower().rpartition(".")[2]
+    if out is not None and kind not in ("html", "pdf"):
+        raise ParameterError(f"--out takes a name that ends in .html or .pdf, got '{out}'.")
+    if kind == "pdf":
+        from teachlab.evidence.page import pdf_printer
+
+        pdf_printer()
+    opened, passes = open_pair(recording, truth)
+    rules = Rules(tolerance_ms=tolerance_ms, confidence=confidence)
+    found = card(
+        opened, passes, read_setting(setting), None if device is None else read_device(device),
+        by=JudgedBy(rules=rules, accepted=accept_cost), options=DrawOptions(draws=draws, rules=rules),
+        cycles=[cycle_of(text, line_speed_m_s=opened.info.line_speed_m_s) for text in cycle or []],
+        files=FilesJudged(recording=recording, setting=setting, truth=truth),
+    )  # fmt: skip
+    if out is not None:
+        from teachlab.data.atomic_files import write_aside
+        from teachlab.evidence.card_page import card_html
+        from teachlab.evidence.page import page_pdf
+
+        page = card_html(found, title=f"Setting card: {opened.info.title or opened.name}")
+        with write_aside(out) as aside:
+            aside.write_bytes(page_pdf(page) if kind == "pdf" else page.encode())
+    if note := passes_note(passes):
+        warn(note)
+    if json:
+        emit_json(found.as_dict())
+    else:
+        _say(found, details=details)
+        if out is not None:
+            say(f"Card: {out}")
+        else:
+            say(f"To print: add --out {shlex.quote(opened.name + '-card.html')}")
+    if found.refused is not None:
+        raise typer.Exit(NO_STEP)
+
+
+def _say(found: SettingCard, *, details: bool) -> None:
+    from textwrap import wrap
+
+    say_verdict(found.verdict, details=details, most=8 if found.refused is None else 12)
+    parts = [] if found.refused is not None else [("Key in", found.key_lines()[: None if details else 2])]
+    if details:
+        parts += [("What it rests on", found.rest_lines()), ("Teach and check", found.sheet_lines())]
+    for head, rows in parts:
+        for name, value in rows:
+            label = f"{head}: {name.lower()}" if not details else f"  {name}"
+            for line in wrap(f"{label}: {value}", 100, subsequent_indent="    "):
+                say(line)

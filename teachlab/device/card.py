@@ -1,0 +1,343 @@
+"""The card of a setting: what to key in, and the sheet by which it is taught and checked."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from teachlab.device.keyed_in import KeyedIn, keyed_in
+from teachlab.errors import InputError
+from teachlab.model.draws import DrawOptions
+from teachlab.model.following_and_window import fixed_levels
+from teachlab.model.json_values import Document, plain
+from teachlab.model.printable_text import level_text, number_of
+from teachlab.model.setting import Setting, Switching
+from teachlab.model.teaching import Shown
+from teachlab.model.verdict import Verdict
+from teachlab.questions.coverage import coverage
+from teachlab.questions.plan import plan
+from teachlab.questions.repeatability.values import Repeated
+from teachlab.questions.stress.equal_cost import room_of
+from teachlab.questions.stress.worth import worth_of
+from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
+from teachlab.switching.run import replay
+from teachlab.teaching.block import TeachBlock
+from teachlab.teaching.once import teach_draws
+from teachlab.teaching.registry import built, installed_class
+
+if TYPE_CHECKING:
+    from teachlab.device.device_file import DeviceDocument
+    from teachlab.device.scale import DisplayStep
+    from teachlab.model.margin import EqualCost, Margin
+    from teachlab.model.recording import Recording
+    from teachlab.model.score import Score
+    from teachlab.model.teaching import Strategy
+    from teachlab.model.truth import Truth
+    from teachlab.questions.coverage.cycles import Cycle
+
+CHECKED_RATE = 0.05
+"""Loss that the check after teaching shows not to be exceeded, at the confidence of the card."""
+SHOWN = {
+    Shown.BACKGROUND: "the empty place: nothing in front of the sensor",
+    Shown.OBJECT: "a piece, held in front of the sensor",
+    Shown.SWEEP: "pieces that run by, and the gaps between them",
+    Shown.EVENTS: "marked pieces that run by, one after the other",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ExpectedLevel(Document):
+    """What the display should show after teaching, over repeated teachings; in the light's unit without a device."""
+
+    median: float
+    p05: float
+    p95: float
+    draws: int
+
+
+@dataclass(frozen=True, slots=True)
+class CycleShown(Document):
+    """How long teaching must go on for a nuisance that comes back to have lain in an open gap."""
+
+    name: str
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SettingCard:
+    """What to key in, what it rests on, and how to teach and check it.
+
+    Parameters
+    ----------
+    recording, unit : str
+    setting : Setting
+        With a device, in its steps.
+    keyed : KeyedIn or None
+        None without a device.
+    score : Score
+        With a device, the worse of what its display values may mean.
+    room : EqualCost or None
+    limited_by : str
+        The smallest margin to noise, with the side that it lies on; empty where none was measured.
+    reserves : dict
+        How far gain may fall and ambient light may rise, of what was recorded.
+    verdict : Verdict
+    expected : ExpectedLevel or None
+        Of the on-level.
+    not_expected : str
+        Why none can be told.
+    shown : tuple of str
+        What to show.
+    kinds : mapping of str to int
+        Kinds of pieces in the evidence, with their passes.
+    cycles : tuple of CycleShown
+    check_passes : int
+        Marked pieces of the check.
+    confidence : float
+    device : str
+        Its name.
+    """
+
+    recording: str
+    unit: str
+    setting: Setting
+    keyed: KeyedIn | None
+    score: Score | None
+    room: EqualCost | None
+    limited_by: str
+    reserves: dict[str, float | None]
+    verdict: Verdict
+    expected: ExpectedLevel | None
+    not_expected: str
+    shown: tuple[str, ...]
+    kinds: dict[str, int]
+    cycles: tuple[CycleShown, ...]
+    check_passes: int
+    confidence: float
+    device: str = ""
+
+    @property
+    def refused(self) -> str | None:
+        """Why the setting cannot be keyed in."""
+        return None if self.keyed is None else self.keyed.refused
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the JSON document."""
+        k, s = self.keyed, self.setting
+        on, off = (None, None) if k is None else (k.on, k.off)
+        return {
+            "schema": 1,
+            "recording": self.recording,
+            "device": self.device or None,
+            "verdict": self.verdict.as_dict(),
+            "refused": self.refused,
+            "display": None if on is None or off is None else {"on": on.display, "off": off.display},
+            "light": {"on": _ends(on, s.on_level), "off": _ends(off, s.off_level)},
+            "delays": {"on_ms": s.on_delay_ms, "off_ms": s.off_delay_ms, "act_on": str(s.delays_act_on)},
+            "setting": s.as_dict(),
+            "score_worst": None if self.score is None else self.score.as_dict(),
+            "room": None if self.room is None else self.room.as_dict(),
+            "limited_by": self.limited_by,
+            "reserves": dict(self.reserves),
+            "expected_after_teaching": None if self.expected is None else self.expected.as_dict(),
+            "not_expected": self.not_expected,
+            "shown": list(self.shown),
+            "kinds": dict(self.kinds),
+            "cycles": [plain(one) for one in self.cycles],
+            "check_passes": self.check_passes,
+            "confidence": self.confidence,
+        }  # fmt: skip
+
+    def key_lines(self) -> list[tuple[str, str]]:
+        """Return what to key in, name and value."""
+        s, k = self.setting, self.keyed
+        if k is not None and k.on is not None and k.off is not None:
+            on, off = (
+                f"{x.display:g} on the display ({level_text(x.low)} to {level_text(x.high)} {self.unit})"
+                for x in (k.on, k.off)
+            )
+        else:
+            on, off = (f"{level_text(x)} {self.unit}" for x in (s.on_level, s.off_level))
+        rows = [("On-level", on), ("Off-level", off), ("Polarity", str(s.polarity))]
+        rows.append(("Filter", f"{number_of(s.consecutive, 'evaluation')} in a row"))
+        rows.append(("On-delay", f"{s.on_delay_ms:g} ms"))
+        rows.append(("Off-delay", f"{s.off_delay_ms:g} ms"))
+        if s.on_delay_ms or s.off_delay_ms:
+            rows.append(("Delays act on", f"the {s.delays_act_on}"))
+        return rows
+
+    def rest_lines(self) -> list[tuple[str, str]]:
+        """Return what the setting rests on: room, counts at the worse end, evidence."""
+        rows = []
+        if self.room is not None:
+            rows.append(("Room", f"{self.room.down:.4g} {self.unit} down and {self.room.up:.4g} up "
+                                 "for both levels together, at the same cost"))  # fmt: skip
+        dirt, ambient = (self.reserves.get(name) for name in ("contamination_reserve", "ambient_reserve"))
+        if dirt is not None:
+            rows.append(("Reserve", f"{100 * dirt:.2g} % of the light may be lost to dirt before the first fault, "
+                                    "of what was recorded"))  # fmt: skip
+        if ambient is not None:
+            rows.append(("", f"{ambient:.4g} {self.unit} of ambient light may be added, of what was recorded"))
+        if self.limited_by:
+            rows.append(("Limited by", self.limited_by))
+        if self.score is not None:
+            n = self.score.counts
+            end = "" if self.keyed is None else f", at the worse ({self.keyed.worst_end}) end of the display's doubt"
+            false = n.false_trips + n.ignore_false_trips
+            rows.append(("Counted", f"{n.lost} of {n.scored_passes} passes lost, {number_of(false, 'false trip')}, "
+                                    f"{n.extra} extra{end}"))  # fmt: skip
+        kinds = ", ".join(f"{count} of {name or 'pieces without a name'}" for name, count in self.kinds.items())
+        rows.append(("Evidence", f"recording {self.recording}: {kinds}"))
+        if self.verdict.claim is not None:
+            rows.append(("Claim", self.verdict.claim.text))
+            more = [text for text in self.verdict.claim.beside if "more lots" in text]
+            rows += [("Record next", text) for text in more]
+        return rows
+
+    def sheet_lines(self) -> list[tuple[str, str]]:
+        """Return the teach sheet: what to show, what to expect, how to check, when again."""
+        if self.shown:
+            rows = [("Show", "; then ".join(self.shown))]
+        else:
+            rows = [("Show", "nothing: the values above are keyed in by hand")]
+        rows.append(("Pieces", "of every kind: " + ", ".join(name or "those of the line" for name in self.kinds)))
+        for one in self.cycles:
+            long = f"at least {math.ceil(one.seconds)} s" if math.isfinite(one.seconds) else "no time is enough"
+            rows.append(("How long", f"{long}, so that {one.name} has lain in a gap"))
+        unit = self.unit if self.keyed is None else "on the display"
+        if self.expected is not None:
+            e = self.expected
+            rows.append(("Expect", f"an on-level of {level_text(e.median)} {unit}; outside {level_text(e.p05)} to "
+                                   f"{level_text(e.p95)}: teach again (5 to 95 % of {e.draws} teachings)"))  # fmt: skip
+        else:
+            rows.append(("Expect", self.not_expected))
+        rows.append(("Check", f"{self.check_passes} marked pieces of all kinds: the output must switch once for each, "
+                              f"and not between. None lost shows at most {100 * CHECKED_RATE:g} % lost at "
+                              f"{100 * self.confidence:g} % confidence, if pieces are independent"))  # fmt: skip
+        rows.append(("Again", "after any change of product, speed, light or dirt, and where teachlab stale says so"))
+        return rows
+
+
+def card(
+    recording: Recording,
+    truth: Truth,
+    setting: Setting,
+    device: DeviceDocument | None = None,
+    *,
+    by: JudgedBy | None = None,
+    options: DrawOptions | None = None,
+    cycles: Sequence[Cycle] = (),
+    about: str = "",
+    files: FilesJudged | None = None,
+) -> SettingCard:
+    """Make the card of a setting.
+
+    Parameters
+    ----------
+    recording, truth
+        What it rests on.
+    setting : Setting
+        Of fixed levels.
+    device : DeviceDocument, optional
+        Without one the levels stay in the light's unit.
+    by : JudgedBy, optional
+    options : DrawOptions, optional
+        How often the teaching is repeated for the value expected, and on which passes.
+    cycles : sequence of Cycle
+        Nuisances that teaching must be shown.
+    about : str
+        What the setting is called.
+    files : FilesJudged, optional
+        For the next step.
+
+    Raises
+    ------
+    InputError
+        If the pieces do not fit together.
+    """
+    how, drawn = by or JudgedBy(), options or DrawOptions(draws=50)
+    used = fixed_levels(setting, "a card")
+    keyed = None
+    if device is not None:
+        keyed = keyed_in(recording, truth, used, device, by=how, about=about, files=files)
+        used = keyed.setting
+    worth = worth_of(recording, truth, replay(recording, used), rules=how.rules)
+    if keyed is not None:
+        result, room, verdict = keyed.score_worst, keyed.room, keyed.verdict
+    else:
+        result = worth.score
+        room = room_of(recording, truth, used, worth.margin, rules=how.rules, costs=how.costs)
+        verdict = setting_verdict(recording, truth, used, result, by=how, about=about, files=files, margin=worth.margin)
+    strategy, why = _strategy(setting)
+    expected = None
+    if strategy is not None:
+        expected, why = _expected(recording, truth, setting, strategy, drawn, device)
+    planned = plan(CHECKED_RATE, how.rules.confidence)
+    found = coverage(recording, truth, cycles, rules=how.rules, teach_share=None) if cycles else None
+    return SettingCard(
+        recording=recording.name,
+        unit=recording.info.unit,
+        setting=used,
+        keyed=keyed,
+        score=result,
+        room=room,
+        limited_by=_limited_by(worth.margin),
+        reserves=dict(worth.reserves or {}),
+        verdict=verdict,
+        expected=expected,
+        not_expected=why,
+        shown=() if strategy is None else tuple(SHOWN[one] for one in Shown if one in strategy.needs),
+        kinds=dict(Counter(truth.label[truth.detect].tolist()).most_common()),
+        cycles=() if found is None else tuple(
+            CycleShown(one.cycle.name, one.needed["scored"] * one.cycle.period_s) for one in found.cycles
+        ),
+        check_passes=int(planned.found["passes"]),
+        confidence=how.rules.confidence,
+        device="" if device is None else device.name,
+    )  # fmt: skip
+
+
+def _limited_by(margin: Margin | None) -> str:
+    side = None if margin is None else margin.sides.smallest()
+    return "" if side is None else f"the side '{side[0]}', {side[1]:.3g} times the noise"
+
+
+def _ends(step: DisplayStep | None, level: float) -> dict[str, float]:
+    return {"low": level, "high": level} if step is None else {"low": step.low, "high": step.high}
+
+
+def _strategy(setting: Setting) -> tuple[Strategy | None, str]:
+    if setting.taught is None:
+        return None, "the setting does not say how it was taught: no value is expected"
+    try:
+        return built(installed_class(setting.taught.strategy), setting.taught.parameters), ""
+    except (InputError, TypeError) as fault:
+        return None, f"the strategy '{setting.taught.strategy}' cannot be used here: {fault}"
+
+
+def _expected(
+    recording: Recording, truth: Truth, setting: Setting, strategy: Strategy, drawn: DrawOptions,
+    device: DeviceDocument | None,
+) -> tuple[ExpectedLevel | None, str]:  # fmt: skip
+    """Return the on-level over repeated teachings, as `repeatability` gives it, on the display where there is one."""
+    designed = frozenset(getattr(strategy, "designs", ()))
+    keep = {f.name: getattr(setting, f.name) for f in fields(Switching) if f.name not in {"polarity", *designed}}
+    base = Setting(unit=setting.unit, on_level=0.0, off_level=0.0, **keep)
+    # Whoever teaches again at the line may be shown any piece: the whole recording, as `teach` does.
+    block = TeachBlock(recording, truth, base=base, rules=drawn.rules)
+    taught = [one.setting for one in teach_draws(strategy, block, range(drawn.draws), drawn.seed) if one.setting]
+    if not taught:
+        return None, f"{strategy.name} taught nothing in {drawn.draws} teachings"
+    spread = Repeated.of(np.array([one.on_level for one in taught]))
+    values = [spread.median, spread.p05, spread.p95]
+    if device is not None:
+        scale = device.scale()
+        q = scale.resolution
+        values = [round(scale.displayed(x) / q) * q for x in values]
+    low, high = sorted(values[1:])
+    return ExpectedLevel(values[0], low, high, len(taught)), ""

@@ -1,0 +1,137 @@
+"""The device as its owner describes it: readings of its display, its steps, delays and filter, in a TOML file."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pydantic import Field
+
+from teachlab.data.atomic_files import read_text
+from teachlab.data.strict_json import SchemaOne, StrictModel, check
+from teachlab.device.scale import DisplayScale
+from teachlab.errors import ParameterError
+
+if TYPE_CHECKING:
+    from teachlab.model.setting import Setting
+
+
+class DisplayReading(StrictModel):
+    """One reading of both at once: the logger's value, and the display's; noise is a standard deviation."""
+
+    light: float
+    display: float
+    light_noise: float | None = Field(default=None, ge=0)
+    display_noise: float | None = Field(default=None, ge=0)
+
+
+class DisplayTable(StrictModel):
+    """The display: its resolution, the step and range in which values are keyed in."""
+
+    step: float = Field(gt=0)
+    low: float
+    high: float
+    resolution: float | None = Field(default=None, gt=0)
+
+
+class DelayTable(StrictModel):
+    """Delays that can be keyed in, ms."""
+
+    low: float = Field(default=0.0, ge=0)
+    high: float = Field(ge=0)
+    step: float = Field(gt=0)
+
+
+class DeviceDocument(SchemaOne):
+    """A device: its readings, display, delays, hysteresis and filter."""
+
+    name: str = ""
+    unit: str
+    light_noise: float = Field(default=0.0, ge=0)
+    display_noise: float = Field(default=0.0, ge=0)
+    confidence: float = Field(default=0.95, gt=0, lt=1)
+    display: DisplayTable
+    pairs: list[DisplayReading]
+    on_delay_ms: DelayTable | None = None
+    off_delay_ms: DelayTable | None = None
+    hysteresis: float | None = Field(default=None, ge=0)
+    consecutive: list[int] | None = None
+
+    def scale(self) -> DisplayScale:
+        """Fit the scale to the readings.
+
+        Raises
+        ------
+        ParameterError
+            As `DisplayScale.of`.
+        """
+        return DisplayScale.of(
+            [p.light for p in self.pairs], [p.display for p in self.pairs],
+            light_error=[self.light_noise if p.light_noise is None else p.light_noise for p in self.pairs],
+            display_error=[self.display_noise if p.display_noise is None else p.display_noise for p in self.pairs],
+            resolution=self.display.resolution or self.display.step, step=self.display.step, first=self.display.low,
+            last=self.display.high, confidence=self.confidence,
+        )  # fmt: skip
+
+    def timing_in_steps(self, setting: Setting) -> Setting:
+        """Return a setting with delays and filter as they can be keyed in.
+
+        Raises
+        ------
+        ParameterError
+            If a delay lies beyond the range of the device.
+        """
+        on = _in_steps(setting.on_delay_ms, self.on_delay_ms, "on-delay")
+        off = _in_steps(setting.off_delay_ms, self.off_delay_ms, "off-delay")
+        n = setting.consecutive
+        if self.consecutive:
+            n = min(self.consecutive, key=lambda one: (abs(one - setting.consecutive), one))
+        return replace(setting, on_delay_ms=on, off_delay_ms=off, consecutive=n)
+
+
+def read_device(path: str | Path) -> DeviceDocument:
+    """Read a device from TOML; all faults in one message.
+
+    Raises
+    ------
+    ParameterError
+        If the file is no TOML, a key is unknown, missing or wrong, or the readings give no scale.
+    """
+    text = read_text(path, "a device in TOML", ParameterError)
+    try:
+        values = tomllib.loads(text)
+    except (ValueError, RecursionError) as fault:
+        raise ParameterError(f"{path}: not valid TOML: {fault}.") from None
+    found = check(DeviceDocument, _with_floats(values), str(path), ParameterError)
+    if found.display.low >= found.display.high:
+        raise ParameterError(f"{path}: display.low must be below display.high, got {found.display.low:g}.")
+    if found.consecutive is not None and not (found.consecutive and min(found.consecutive) >= 1):
+        raise ParameterError(f"{path}: consecutive lists whole numbers from 1 on, got {found.consecutive}.")
+    try:
+        found.scale()
+    except ParameterError as fault:
+        raise ParameterError(f"{path}: {fault}") from None
+    return found
+
+
+def _with_floats(values: object) -> object:
+    """Return values with whole numbers as floats where they are measures: TOML writes 5 for 5.0."""
+    if isinstance(values, dict):
+        return {k: v if k in ("schema", "consecutive") else _with_floats(v) for k, v in values.items()}
+    if isinstance(values, list):
+        return [_with_floats(v) for v in values]
+    return float(values) if isinstance(values, int) and not isinstance(values, bool) else values
+
+
+def _in_steps(delay: float, table: DelayTable | None, what: str) -> float:
+    if table is None:
+        return delay
+    if not table.low <= delay <= table.high:
+        raise ParameterError(
+            f"the {what} of {delay:g} ms cannot be keyed in: the device takes {table.low:g} to {table.high:g} ms. "
+            "Choose a setting within it."
+        )
+    nearest = table.low + round((delay - table.low) / table.step) * table.step
+    return min(nearest, table.high)

@@ -1,0 +1,200 @@
+"""A setting in the steps of a device, by hand; what its card and sheet say, against the questions they come from."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from teachlab.cli import app
+from teachlab.data.recording_files import write_recording
+from teachlab.data.setting_files import read_setting, write_setting
+from teachlab.data.truth_files import write_truth
+from teachlab.device.card import CHECKED_RATE, card
+from teachlab.device.device_file import read_device
+from teachlab.device.keyed_in import keyed_in
+from teachlab.errors import ParameterError
+from teachlab.model.draws import DrawOptions
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.coverage import coverage
+from teachlab.questions.coverage.cycles import cycle_of
+from teachlab.questions.plan import plan
+from teachlab.scoring.scoring import score
+from teachlab.switching.run import replay
+from teachlab.teaching.block import TeachBlock
+from teachlab.teaching.once import teach_once
+from teachlab.teaching.registry import built, installed_class
+
+DEVICE = """
+schema = 1
+name = "sensor at the tubs line"
+unit = "counts"
+light_noise = 1.0
+display_noise = 0.3
+[display]
+step = {step}
+low = 0
+high = 999
+resolution = 1
+[on_delay_ms]
+high = 200
+step = 10
+[[pairs]]
+light = 100
+display = 60
+[[pairs]]
+light = 500
+display = 260
+[[pairs]]
+light = 900
+display = 460
+[[pairs]]
+light = 1300
+display = 660
+"""
+STARTS = 60 + 60 * np.arange(40)
+TRUTH = Truth.from_arrays(
+    STARTS, STARTS + 20, label=["tin" if k % 2 else "jar" for k in range(40)], lot=[f"lot {k // 5}" for k in range(40)]
+)
+
+
+def line() -> Recording:
+    """Belt at 200, jars at 900 and tins at 1000 counts, with one count of noise."""
+    light = 200 + np.random.default_rng(5).integers(-1, 2, int(STARTS[-1]) + 90).astype(float)
+    for k, a in enumerate(STARTS):
+        light[a : a + 20] += 800 if k % 2 else 700
+    return Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="counts", full_scale=2000.0))
+
+
+def device_file(folder: Path, step: float = 5) -> Path:
+    path = folder / "device.toml"
+    path.write_text(DEVICE.format(step=step))
+    return path
+
+
+SETTING = Setting(unit="counts", on_level=563.0, off_level=431.0, on_delay_ms=4.0)
+
+
+def test_levels_and_delays_go_to_the_nearest_step(tmp_path: Path) -> None:
+    """The display shows 10 + light / 2: 563 is 291.5, 431 is 225.5; a delay of 4 ms goes to 0."""
+    found = keyed_in(line(), TRUTH, SETTING, read_device(device_file(tmp_path)))
+    assert found.on is not None
+    assert found.off is not None
+    assert (found.on.display, found.off.display) == (290.0, 225.0)
+    assert found.on.light == pytest.approx(560.0)
+    assert found.setting.off_level == pytest.approx(430.0)
+    assert (found.setting.on_delay_ms, found.setting.consecutive) == (0.0, 1)
+    assert "key in 290 on, 225 off" in found.verdict.about
+
+
+def test_both_ends_are_scored_again_and_the_worse_is_told(tmp_path: Path) -> None:
+    """Jars that reach just over the level: at the high end of what the display may mean they are lost."""
+    recording, device = line(), read_device(device_file(tmp_path))
+    found = keyed_in(recording, TRUTH, SETTING, device)
+    assert found.on is not None
+    assert found.off is not None
+    ends = [
+        score(replay(recording, replace(found.setting, on_level=on, off_level=min(off, on))), TRUTH)
+        for on, off in ((found.on.low, found.off.low), (found.on.high, found.off.high))
+    ]
+    assert found.score_worst is not None
+    assert found.score_worst.counts.lost == max(one.counts.lost for one in ends)
+    # A fixed hysteresis is not rounded into the room: it may lie where belts and pieces are.
+    wide = device.model_copy(update={"hysteresis": 230.0})
+    low = keyed_in(recording, TRUTH, SETTING, wide)
+    assert low.off is not None
+    assert low.off.display == 60.0
+    assert low.score_worst is not None
+    assert low.score_worst.counts.lost > 0
+    assert low.score_worst.counts.lost == max(
+        score(replay(recording, replace(low.setting, on_level=on, off_level=off)), TRUTH).counts.lost
+        for on, off in ((low.on.low, low.off.low), (low.on.high, low.off.high))  # type: ignore[union-attr]
+    )
+
+
+def test_no_admissible_step_is_refused(tmp_path: Path) -> None:
+    found = keyed_in(line(), TRUTH, SETTING, read_device(device_file(tmp_path, step=400)))
+    assert found.refused is not None
+    assert "No step of 400" in found.refused
+    assert found.verdict.decision == "cannot be keyed in"
+    slow = replace(SETTING, on_delay_ms=500.0)
+    with pytest.raises(ParameterError, match="takes 0 to 200 ms"):
+        keyed_in(line(), TRUTH, slow, read_device(device_file(tmp_path)))
+    other = replace(line().info, unit="mV")
+    with pytest.raises(ParameterError, match=r"in counts, .* is in mV"):
+        keyed_in(
+            Recording.from_array(line().light[:], other), TRUTH, replace(SETTING, unit="mV"),
+            read_device(device_file(tmp_path)),
+        )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("wrong", "message"),
+    [("step = 0", "step"), ("colour = 1", "colour"), ("[[pairs", "not valid TOML"), ("low = 999", "must be below")],
+)
+def test_a_faulty_device_is_told_by_its_key(tmp_path: Path, wrong: str, message: str) -> None:
+    text = DEVICE.format(step=5)
+    made = {
+        "step = 0": text.replace("step = 5", "step = 0"), "colour = 1": "colour = 1\n" + text,
+        "[[pairs": text + "[[pairs", "low = 999": text.replace("low = 0", "low = 999"),
+    }[wrong]  # fmt: skip
+    path = tmp_path / "device.toml"
+    path.write_text(made)
+    with pytest.raises(ParameterError, match=message):
+        read_device(path)
+
+
+def test_the_numbers_of_the_sheet_come_from_their_questions(tmp_path: Path) -> None:
+    recording, device = line(), read_device(device_file(tmp_path))
+    strategy = built(installed_class("two-sample-midpoint"), {})
+    taught = teach_once(strategy, TeachBlock(recording, TRUTH), 0, 0)
+    cycle = cycle_of("belt=0.7s")
+    found = card(recording, TRUTH, taught, device, options=DrawOptions(draws=12), cycles=[cycle])
+    levels = [teach_once(strategy, TeachBlock(recording, TRUTH), 0, k).on_level for k in range(12)]
+    scale = device.scale()
+    assert found.expected is not None
+    assert found.expected.draws == 12
+    for told, share in ((found.expected.p05, 0.05), (found.expected.median, 0.5), (found.expected.p95, 0.95)):
+        # Rounded to the display, whatever the rule by which a quantile lies between two draws.
+        low, high = (scale.displayed(float(np.quantile(levels, share, method=way))) for way in ("lower", "higher"))
+        assert low - 0.5 <= told <= high + 0.5
+    assert found.check_passes == plan(CHECKED_RATE, 0.95).found["passes"] == 59
+    (seen,) = coverage(recording, TRUTH, [cycle], teach_share=None).cycles
+    assert found.cycles[0].seconds == seen.needed["scored"] * 0.7
+    assert found.kinds == {"jar": 20, "tin": 20}
+    sheet = dict(found.sheet_lines())
+    assert sheet["Check"].startswith("59 marked pieces")
+    assert "outside" in sheet["Expect"]
+    assert "on the display" in sheet["Expect"]
+
+
+def test_the_command_prints_what_to_key_in_and_a_page(tmp_path: Path) -> None:
+    recording, setting, page, out = (tmp_path / n for n in ("r.parquet", "s.json", "card.html", "t.json"))
+    write_recording(recording, line())
+    write_truth(tmp_path / "r.passes.parquet", TRUTH)
+    write_setting(setting, SETTING)
+    device = device_file(tmp_path)
+    words = ["card", str(recording), "--setting", str(setting), "--device", str(device), "--draws", "3"]
+    done = CliRunner().invoke(app, [*words, "--out", str(page)])
+    assert done.exit_code == 0, done.output
+    assert len(done.output.splitlines()) <= 12
+    assert "Key in: on-level: 290 on the display" in done.output
+    for text in ("Teach and check", "290 on the display", "59 marked pieces", "Not a safety device"):
+        assert text in page.read_text()
+    document = json.loads(CliRunner().invoke(app, [*words, "--json"]).stdout)
+    assert document["display"] == {"on": 290.0, "off": 225.0}
+    assert document["light"]["on"]["low"] < 560 < document["light"]["on"]["high"]
+    bad = CliRunner().invoke(app, [*words[:-3], str(device_file(tmp_path, step=400)), "--draws", "1"])
+    assert bad.exit_code == 3
+    assert "Cannot be keyed in" in bad.output
+    device_file(tmp_path)
+    teach = ["teach", str(recording), "--strategy", "two-sample-midpoint", "--device", str(device), "--out", str(out)]
+    assert "key in" in CliRunner().invoke(app, teach).output
+    shown = 10 + read_setting(out).on_level / 2
+    assert shown == pytest.approx(round(shown / 5) * 5)
