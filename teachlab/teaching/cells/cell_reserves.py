@@ -13,8 +13,13 @@ from teachlab.teaching.cells.shown_light import ShownLight
 LEAST_NOISE = 0.05
 NOISES = 6.0
 """ν: a level is measured against this many σ of the gaps, as a share of the contrast, or against `LEAST_NOISE`."""
-FLASH = 0.05
+FLASH = 0.02
 """τ: what no one has shown may last this share of the median pass."""
+DIMMED = 0.1
+"""γ: light that dims is measured against this share of itself, or against the contrast where that is less."""
+POWER = 2.0
+"""Reserves are taken together by their mean of this negative power: the smallest counts most, and none counts alone."""
+LEAST_RESERVE = 1e-9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,13 +64,19 @@ class CellReserves:
     level, on_delay, off_delay : CostlierCells
         Places in shares of the contrast, and in evaluations.
     smallest : ndarray of float64, shape of the cells
-        The smallest of all reserves, a share in 0 … 1.
+        The smallest of all reserves as shown, a share in 0 … 1.
+    together : ndarray of float64, shape of the cells
+        All reserves together, with flashes that were not shown where these are expected.
+    as_shown : ndarray of float64, shape of the cells
+        The same without: no on-delay is a full reserve where it errs no more.
     """
 
     level: CostlierCells
     on_delay: CostlierCells
     off_delay: CostlierCells
     smallest: Values
+    together: Values
+    as_shown: Values
 
     @classmethod
     def of(cls, errors: Cells, grid: CellGrid, shown: ShownLight, *, expect_flashes: bool) -> CellReserves:
@@ -77,15 +88,19 @@ class CellReserves:
         grid : CellGrid
         shown : ShownLight
         expect_flashes : bool
-            Whether no on-delay is a small reserve, although no flash was shown; else it is none to speak of.
+            Whether `together` counts no on-delay as a small reserve, although no flash was shown.
 
         Notes
         -----
-        With lo and hi the nearest costlier cells below and above, ν = max(0.05, 6σ/C), τ = 0.05·S, d' = d + 1
+        With lo and hi the nearest costlier cells below and above, ν = max(0.05, 6σ/C), τ = 0.02·S, d' = d + 1
         and e' = e + 1: level min((f − lo)/(f + ν), (hi − f)/(hi + ν)); release r/(r + ν) with r = f·(1 − h);
-        on-delay min((d' − lo)/(d' + τ), (hi − d')/hi); off-delay min((e' − lo)/e', (hi − e')/hi if e' > 1). For
-        the level hi is no higher than the lowest top of a pass at or above it. Without a costlier cell below, lo is 0;
-        without one above, that part is 1.
+        on-delay min((d' − lo)/(d' + τ), (hi − d')/hi) if d' > 1; off-delay min((e' − lo)/e', (hi − e')/hi) if e' > 1.
+        Dimming (1 − g)/(1 − g + γ), with g the share of light at which the background reaches the release of a dip,
+        or the weakest pass the level of a rise, γ = 0.1 or the contrast's share of the light if that is less.
+
+        hi of a level is no higher than the lowest top of a pass at or above it, hi of a delay no longer than the
+        shortest pass, or gap. Without a costlier cell below, lo is 0; without one above, that part is 1. Together the
+        reserves r are (mean of r⁻²)^(−1/2).
         """
         costlier = errors > errors.min()
         nu, tau = max(LEAST_NOISE, NOISES * shown.noise / shown.contrast), FLASH * shown.dwell
@@ -99,28 +114,55 @@ class CellReserves:
         high = np.minimum(high, shown.top_above(grid.levels).reshape(f.shape))
         of_level = np.minimum((f - low) / (f + nu), _room(f, high, nu))
         held = f * (1 - grid.releases.reshape(1, -1, 1, 1, 1))
-        low, high = _ends(on, 1.0)
-        waited = (d - low) / (d + tau)
-        if grid.on_delays.size == 1 or not expect_flashes:
-            waited = np.where(d == 1, 1.0, waited)
-        of_on = np.minimum(waited, _room(d, high))
-        of_off = _waiting(off, grid.off_delays.astype(np.float64) + 1)
-        smallest = np.minimum.reduce([
-            of_level, np.broadcast_to(held / (held + nu), errors.shape), of_on, of_off
-        ])  # fmt: skip
-        return cls(level, on, off, smallest)
+        low, waiting = _ends(on, 1.0)
+        # So does the grid of delays: one longer than the shortest pass loses it.
+        room = np.where(d > 1, _room(d, np.minimum(waiting, shown.shortest_pass)), 1.0)
+        waited = np.where(d > 1, (d - low) / (d + tau), 1.0)
+        expected = (d - low) / (d + tau) if expect_flashes and grid.on_delays.size > 1 else waited
+        rest = [
+            of_level, held / (held + nu), _waiting(off, grid.off_delays.astype(np.float64) + 1, shown.shortest_gap),
+            _dimming(f, held, high, shown),
+        ]  # fmt: skip
+        as_shown = [np.broadcast_to(one, errors.shape) for one in (*rest, np.minimum(waited, room))]
+        return cls(
+            level, on, off, np.minimum.reduce(as_shown), _together([*rest, np.minimum(expected, room)]),
+            _together(as_shown),
+        )  # fmt: skip
 
 
-def waiting_reserve(costlier: NDArray[np.bool_], delays: NDArray[np.int64], axis: int) -> Values:
+def _dimming(f: Values, held: Values, high: Values, shown: ShownLight) -> Values:
+    """Return the reserve of light that dims; none is told where the light is not above dark."""
+    usual = shown.light_of(1.0 if shown.rise else 0.0)
+    if not usual > 0:
+        return np.ones_like(f)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        if shown.rise:
+            weakest = shown.light_of(np.where(np.isinf(high), f + 1, high))
+            left = np.where(weakest > 0, shown.light_of(f) / weakest, 1.0)
+        else:
+            left = shown.light_of(held) / usual
+    lost = 1 - np.clip(left, 0.0, 1.0)
+    out: Values = lost / (lost + min(DIMMED, shown.contrast / usual))
+    return out
+
+
+def _together(reserves: list[Values]) -> Values:
+    parts = [np.maximum(one, LEAST_RESERVE) ** -POWER for one in reserves]
+    out: Values = (sum(parts[1:], start=parts[0]) / len(parts)) ** (-1 / POWER)
+    return out
+
+
+def waiting_reserve(costlier: NDArray[np.bool_], delays: NDArray[np.int64], axis: int, longest: float) -> Values:
     """Return the reserve of a delay on an axis of cells, as that of the off-delay in `CellReserves`."""
     waits = delays.astype(np.float64)
     shape = (-1,) + (1,) * (costlier.ndim - 1 - axis)
-    return _waiting(CostlierCells.of(costlier, waits, axis), waits.reshape(shape) + 1)
+    return _waiting(CostlierCells.of(costlier, waits, axis), waits.reshape(shape) + 1, longest)
 
 
-def _waiting(costlier: CostlierCells, waits: Values) -> Values:
+def _waiting(costlier: CostlierCells, waits: Values, longest: float) -> Values:
     low, high = _ends(costlier, 1.0)
-    return np.minimum((waits - low) / waits, np.where(waits == 1, 1.0, _room(waits, high)))
+    room = np.where(waits == 1, 1.0, _room(waits, np.minimum(high, longest)))
+    return np.minimum((waits - low) / waits, room)
 
 
 def _ends(costlier: CostlierCells, shift: float) -> tuple[Values, Values]:
@@ -135,4 +177,4 @@ def _ends(costlier: CostlierCells, shift: float) -> tuple[Values, Values]:
 def _room(at: Values, high: Values, measure: float = 0.0) -> Values:
     """Return how far the next costlier place above is, as a share of it; 1 where there is none."""
     with np.errstate(invalid="ignore"):
-        return np.where(np.isinf(high), 1.0, (high - at) / (high + measure))
+        return np.where(np.isinf(high), 1.0, np.maximum((high - at) / (high + measure), 0.0))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +38,10 @@ class ShownLight:
         2 % quantiles of the lengths; the gap is 0 where none was shown.
     tops : ndarray of float64, shape (passes,), recording units, turned
         Strongest light of every pass, ascending.
+    rise : bool
+        Whether objects raise the light.
+    dark : float, recording units
+        Level without light.
     """
 
     background: float
@@ -47,6 +52,8 @@ class ShownLight:
     shortest_pass: float
     shortest_gap: float
     tops: NDArray[np.float64]
+    rise: bool
+    dark: float
 
     @property
     def highest_top(self) -> float:
@@ -57,6 +64,11 @@ class ShownLight:
     def spread(self) -> float:
         """How far the tops of the passes lie apart, from their 5 % quantile on, as a share of the contrast."""
         return (self.highest_top - float(np.quantile(self.tops, TOP_SHARE))) / self.contrast
+
+    def light_of(self, share: NDArray[np.float64] | float) -> Any:
+        """Return the light above dark at a place between gaps, 0, and median pass, 1; recording units."""
+        turned = self.background + share * self.contrast
+        return (turned if self.rise else -turned) - self.dark
 
     def top_above(self, shares: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the place of the lowest top at or above each level, both as f; infinite above all tops."""
@@ -108,6 +120,8 @@ class ShownLight:
             shortest_pass=float(np.quantile(dwells, SHORTEST)),
             shortest_gap=float(np.quantile(between, SHORTEST)) if between.size else 0.0,
             tops=np.sort([part.max() for part in parts]),
+            rise=view.sign > 0,
+            dark=view.dark_level,
         )
 
 

@@ -43,19 +43,20 @@ class Designed:
     delays : int, at least 0
         On-delays, and off-delays, tried besides none.
     price : float, share, at least 0
-        What a filter, an on-delay or an off-delay must add to the smallest reserve to be used.
+        What a filter, an on-delay or an off-delay must add to the reserve to be used.
     expect_flashes : bool
-        Whether an on-delay earns its price where no flash was shown.
+        Whether the level is chosen as if flashes came that no one has shown.
 
     Notes
     -----
     With B the median of the gaps, C the height of the median pass above it, light turned so that objects go up:
     levels B + f·C, f from 0.02 to 0.97; releases a share 0.05, 0.15, 0.3, 0.5, 0.75 of f·C below; 1 or 3
     evaluations in a row; on- and off-delays from none up to 0.7 of the shortest pass and gap (2 % quantile). Every
-    cell is counted exactly on the events shown, and those of least error are compared by their smallest reserve
+    cell is counted exactly on the events shown, and those of least error are compared by their reserves together,
     less the price of what they use (`teachlab.teaching.cells.cell_reserves`). On a tie fewer features, shorter
-    delays, a wider release, a lower level. Where an on-delay is used and the tops of the passes lie within 0.15 of
-    the contrast, light above them is excluded too, if that costs no error on what was shown.
+    delays, a wider release, a lower level. An on-delay that was not worth its price by what was shown is left out
+    again. With fewer than 8 passes levels alone are tried first. Where an on-delay is used and the tops of the passes
+    lie within 0.15 of the contrast, light above them is excluded too, if that costs no error on what was shown.
 
     When it fails: on weak kinds and on disturbances that were not shown; where light drifts beyond the reserve, as
     any fixed setting does. The smallest reserve is of what was shown, and no confidence. Filter and delays of the
@@ -74,7 +75,7 @@ class Designed:
 
     name: ClassVar[str] = "designed"
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
-    equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
+    equivariant: ClassVar[frozenset[str]] = frozenset({"gain"})
     designs: ClassVar[frozenset[str]] = frozenset({"consecutive", "on_delay_ms", "off_delay_ms", "delays_act_on"})
 
     levels: int = field(default=41, metadata=about("levels tried", at_least=2, at_most=400))
@@ -82,7 +83,7 @@ class Designed:
     price: float = field(
         default=0.06, metadata=about("price of a filter or delay", unit="share", at_least=0, at_most=1)
     )
-    expect_flashes: bool = field(default=True, metadata=about("an on-delay although no flash was shown"))
+    expect_flashes: bool = field(default=True, metadata=about("a level for flashes that were not shown"))
 
     def __post_init__(self) -> None:
         check_parameters(self)
@@ -90,9 +91,12 @@ class Designed:
     def teach(self, view: TeachView) -> Setting:
         """Return the cell of least error with the largest reserve for its price."""
         shown = ShownLight.of(view)
-        grid = CellGrid.of(shown, levels=self.levels, delays=self.delays, levels_only=shown.passes < FEW_PASSES)
-        counter = ShownCounter(view)
+        counter, few = ShownCounter(view), shown.passes < FEW_PASSES
+        grid = CellGrid.of(shown, levels=self.levels, delays=self.delays, levels_only=few)
         errors = counter.cells(grid, shown)
+        if few and errors.min() > 0:
+            grid = CellGrid.of(shown, levels=self.levels, delays=self.delays, levels_only=False)
+            errors = counter.cells(grid, shown)
         least = int(errors.min())
         if least > MOST_ERRORS * shown.passes:
             raise Abstained(
@@ -122,13 +126,17 @@ class Designed:
 
     def _chosen(self, errors: Cells, reserves: CellReserves, grid: CellGrid) -> tuple[int, ...]:
         """Return the place of the best cell."""
-        worth = np.round(reserves.smallest - self.price * grid.features, TIE_DIGITS)
-        worth[errors > errors.min()] = -np.inf
+        price, out = self.price * grid.features, errors > errors.min()
+        worth = np.where(out, -np.inf, np.round(reserves.together - price, TIE_DIGITS))
         best = np.argwhere(worth == worth.max())
         # Of equal ones: fewer features, shorter delays, a wider release, a lower level.
-        f, h, c_, d_, e_ = best.T
-        order = np.lexsort((f, -h, e_, d_, grid.features[c_, d_, e_]))
-        return tuple(int(k) for k in best[order[0]])
+        f, h, c, d, e = best.T
+        order = np.lexsort((f, -h, e, d, grid.features[c, d, e]))
+        at = tuple(int(k) for k in best[order[0]])
+        # Flashes that no one has shown move the level; the delay itself must be worth its price by what was shown.
+        without = (*at[:3], 0, at[4])
+        plain = np.where(out, -np.inf, np.round(reserves.as_shown - price, TIE_DIGITS))
+        return without if plain[without] >= plain[at] else at
 
     @staticmethod
     def _bounded(

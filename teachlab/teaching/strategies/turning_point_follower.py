@@ -118,7 +118,7 @@ class TurningPointFollower:
             )
         # At the same cost shares: what dims the light of a dip, dims it by a share.
         form, (steps, errors) = next(one for one in tried.items() if one[1][1].min() == least)
-        best = self._best(steps, errors > least, grid)
+        best = self._best(steps, errors > least, grid, shown)
         c, d, e = best.at
         switching = cell_setting(
             view, 0.0, 0.0, *(int(axis[k]) for axis, k in zip(grid.timings, best.at, strict=True))
@@ -176,7 +176,7 @@ class TurningPointFollower:
         points.push(view.events.light)
         return counter.of_states(points.light_states(), points.validity(), grid)
 
-    def _best(self, steps: Values, costlier: NDArray[np.bool_], grid: CellGrid) -> _Chosen:
+    def _best(self, steps: Values, costlier: NDArray[np.bool_], grid: CellGrid, shown: ShownLight) -> _Chosen:
         """Return the longest run of distances under the filter and delays that leave most reserve for their price."""
         places = np.arange(steps.size, dtype=np.float64)
         around = CostlierCells.of(costlier, places, 0)
@@ -192,10 +192,9 @@ class TurningPointFollower:
         distance = np.exp((1 - POSITION) * np.log(steps[a]) + POSITION * np.log(steps[b]))
         ends = np.concatenate([[0.0], steps, [np.inf]])
         low, high = ends[a], ends[b + 2]
-        reserve = np.minimum.reduce([
-            1 - low / distance, 1 - distance / high,
-            of(waiting_reserve(costlier, grid.on_delays, 2)), of(waiting_reserve(costlier, grid.off_delays, 3)),
-        ])  # fmt: skip
+        waits = ((grid.on_delays, 2, shown.shortest_pass), (grid.off_delays, 3, shown.shortest_gap))
+        waited = [of(waiting_reserve(costlier, *of_delay)) for of_delay in waits]
+        reserve = np.minimum.reduce([1 - low / distance, 1 - distance / high, *waited])
         worth = np.round(reserve - self.price * grid.features, TIE_DIGITS)
         worth[of(costlier)] = -np.inf
         # Of equal ones: fewer features, shorter delays.
