@@ -178,7 +178,8 @@ def page(rows: list[dict[str, Any]]) -> str:
 
     text = [
         "# `designed`: errors, and how flat they are in its constants", "",
-        "Errors in 400 passes at the pairs of seeds 200/201, 300/301, 400/401 and the fresh 840/841, 950/951, taught on 400 passes of which 200 are "
+        "Errors in 400 passes at the pairs of seeds 200/201, 300/301, 400/401 and the fresh 840/841, 950/951, taught "
+        "on 400 passes of which 200 are "
         "shown; half-teach draws: median of six, 60 passes shown, scored on 300. Synthetic lines. Written by "
         "`python benchmarks/products/designed.py`; all cells in `designed.json`.", "",
         "| line | " + " | ".join(f"{v}: {c}" for v in FULL[:2] for c in conditions) + " |",
@@ -196,8 +197,9 @@ def page(rows: list[dict[str, Any]]) -> str:
         told = [total(v, c, seeds) for seeds in (SEEDS, FRESH) for c in ("clean", "+1 % ambient", "half-teach draws")]
         text.append(f"| {v} | {' | '.join(told)} |")
     text += [
-        "", "`no flashes expected` takes no on-delay as a full reserve where nothing shown asks for one; `designed` lets "
-        "such flashes move the level, and keeps the delay only where it is worth its price by what was shown. ν measures "
+        "", "`no flashes expected` takes no on-delay as a full reserve where nothing shown asks for one; `designed` "
+        "lets such flashes move the level, and keeps the delay only where it is worth its price by what was shown. ν "
+        "measures "
         "levels, τ on-delays, γ dimming, the price is what a feature must add, the power how much the smallest reserve "
         "counts: `teachlab/teaching/cells/cell_reserves.py`.", "",
         "## Light that ships", "", "| recording | variant | condition | median errors | worst | abstained |",
