@@ -111,7 +111,7 @@ def bench_command(
         for r, passes in (opened if out is not None or (details and not json) else ())
     ]
     if out is not None:
-        written = write_bench(benches, out, recordings=[(t, e) for (_, t), e in zip(opened, extremes, strict=True)])
+        written = write_bench(benches, out, recordings=[(*pair, e) for pair, e in zip(opened, extremes, strict=True)])
     if json:
         emit_json(bench_document(benches))
         return

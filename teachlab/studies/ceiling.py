@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,13 +13,16 @@ from teachlab.model.following_and_window import Follow
 from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
 from teachlab.scoring.scoring import score
+from teachlab.studies.unsolved import UnsolvedTrial, causes_text, unsolved_text, unsolved_trials
 from teachlab.switching.run import replay
 from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.strategies.background_follower import BackgroundFollower
 from teachlab.teaching.strategies.designed import Designed
+from teachlab.teaching.strategies.turning_point_follower import TurningPointFollower
 from teachlab.wording.settings import setting_text
 
 if TYPE_CHECKING:
+    from teachlab.data.alignment.answer import Alignment
     from teachlab.model.recording import Recording
     from teachlab.model.setting import Setting
     from teachlab.model.teaching import Strategy
@@ -27,8 +30,7 @@ if TYPE_CHECKING:
 
 MOST_SAMPLES = 5_000_000
 """Longer recordings are not held in memory for what hindsight would design."""
-TOLD_PASSES = 5
-FIXED, COMPLETE, FOLLOWING = "best fixed levels", "best complete setting", "levels that follow"
+FIXED, COMPLETE, FOLLOWING = "best fixed levels", "best complete setting", "best following setting"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,36 +69,56 @@ class Ceiling:
         Detect passes that were scored.
     found : tuple of HindsightSetting
         One a kind; kinds that cannot be designed here are left out.
+    unsolved : tuple of UnsolvedTrial
+        What the best of them gets wrong.
+    reached : mapping of str to tuple of str
+        By kind, the strategies whose median setting errs no more often; empty where nothing was compared.
     """
 
     passes: int
     found: tuple[HindsightSetting, ...]
+    unsolved: tuple[UnsolvedTrial, ...] = ()
+    reached: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     @property
     def least(self) -> HindsightSetting:
         """The kind with fewest errors; the simplest of equals."""
         return min(self.found, key=lambda one: one.errors)
 
+    def against(self, errors: Mapping[str, int]) -> Ceiling:
+        """Return the same with the strategies that reach each kind, given the errors of each; fewest first."""
+        ordered = sorted(errors, key=lambda name: errors[name])
+        return replace(
+            self,
+            reached={one.kind: tuple(n for n in ordered if errors[n] <= one.errors) for one in self.found},
+        )
+
     def brief(self) -> str:
-        """Say in one line what each kind reaches."""
-        return f"Best possible in hindsight, errors: {', '.join(f'{one.kind} {one.errors}' for one in self.found)}."
+        """Say in a line or two what each kind reaches, whether a strategy does, and what stands against all."""
+        told = ", ".join(f"{one.kind} {one.errors}{self._by(one)}" for one in self.found)
+        against = f"; {causes_text(self.unsolved)}" if self.unsolved else ""
+        return f"Best possible in hindsight, errors: {told}{against}."
 
     def sentence(self) -> str:
-        """Say what each kind reaches, and which passes stand against all of them."""
-        told = "; ".join(f"{one.kind} {one.errors} ({one.lost} lost, {one.false} too many)" for one in self.found)
+        """Say what each kind reaches, and which passes and gaps stand against all of them."""
+        told = "; ".join(
+            f"{one.kind} {one.errors} ({one.lost} lost, {one.false} too many){self._by(one)}" for one in self.found
+        )
         text = f"Best possible in hindsight, errors on the {self.passes} scored passes: {told}."
         best = self.least
         if best.kind != FIXED:
             text += f" That is {setting_text(best.setting)}."
-        if best.errors and best.lost_rows:
-            rows = ", ".join(map(str, best.lost_rows[:TOLD_PASSES]))
-            left = len(best.lost_rows) - TOLD_PASSES
-            one = len(best.lost_rows) == 1
-            text += (
-                f" None of them is free of errors: pass{'' if one else 'es'} {rows}"
-                f"{f' and {left} more' if left > 0 else ''} stand{'s' if one else ''} against it."
-            )
+        if self.unsolved:
+            text += f" None of them is free of errors. {unsolved_text(self.unsolved)}"
         return text
+
+    def _by(self, one: HindsightSetting) -> str:
+        """Return who reaches it; an empty text where nothing was compared."""
+        if not self.reached:
+            return ""
+        names = self.reached[one.kind]
+        more = f" and {len(names) - 1} more" if len(names) > 1 else ""
+        return f" (reached by {names[0]}{more})" if names else " (reached by none)"
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -109,14 +131,22 @@ class Ceiling:
                     "lost": one.lost,
                     "false": one.false,
                     "lost_rows": list(one.lost_rows),
+                    "reached_by": list(self.reached.get(one.kind, ())),
                 }
                 for one in self.found
             ],
+            "unsolved": [one.as_dict() for one in self.unsolved],
         }
 
 
 def ceiling(
-    recording: Recording, truth: Truth, fixed: Setting, *, base: Setting | None = None, rules: Rules = USUAL_RULES
+    recording: Recording,
+    truth: Truth,
+    fixed: Setting,
+    *,
+    base: Setting | None = None,
+    rules: Rules = USUAL_RULES,
+    alignment: Alignment | None = None,
 ) -> Ceiling:
     """Find what each kind of setting can reach on the scored passes, each tried by replay.
 
@@ -129,25 +159,33 @@ def ceiling(
         Whose evaluation rate is kept.
     rules : Rules
         With the first pass that is scored.
+    alignment : Alignment, optional
+        How the passes lie against the light.
 
     Notes
     -----
     The complete setting is that of `designed` with every scored pass shown, and the fixed levels where those err
-    less; the one that follows is `background-follower` in both forms, shown every scored pass. Both are settings
+    less; the one that follows is `turning-point-follower` or `background-follower`, in both forms, shown every scored
+    pass. Both are settings
     that were found, so what they reach can be reached; that nothing else reaches more is not said of the latter.
     """
     found = [_tried(FIXED, recording, truth, fixed, rules)]
     passes, block = found[0][1], _all_shown(recording, truth, base, rules)
     for kind, strategies in (
         (COMPLETE, (Designed(),)),
-        (FOLLOWING, (BackgroundFollower(), BackgroundFollower(follow=Follow.GAIN))),
+        (FOLLOWING, (TurningPointFollower(), BackgroundFollower(), BackgroundFollower(follow=Follow.GAIN))),
     ):
         tried = [_tried(kind, recording, truth, setting, rules) for setting in _in_hindsight(block, strategies, rules)]
         if kind == COMPLETE:
             tried.append((replace(found[0][0], kind=COMPLETE), passes))
         if tried:
             found.append(min(tried, key=lambda one: one[0].errors))
-    return Ceiling(passes=passes, found=tuple(one for one, _ in found))
+    made = Ceiling(passes=passes, found=tuple(one for one, _ in found))
+    if not made.least.errors:
+        return made
+    output = replay(recording, made.least.setting)
+    scored = score(output, truth, rules=rules, tables=False)
+    return replace(made, unsolved=unsolved_trials(recording, truth, output, scored, alignment=alignment, rules=rules))
 
 
 def _all_shown(recording: Recording, truth: Truth, base: Setting | None, rules: Rules) -> TeachBlock | None:

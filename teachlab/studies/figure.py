@@ -1,4 +1,4 @@
-"""One figure per recording: where the light lies, where the draws put the level, what they cost."""
+"""Figures of a recording: light, levels and cost of the draws; and what no setting gets right."""
 
 from __future__ import annotations
 
@@ -7,15 +7,24 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from teachlab.light.drawing import GOOD, GREY, LIGHT, LOST, PASS, drawing, picture
+from teachlab.light.drawing import GOOD, GREY, LIGHT, LOST, PASS, SHADE, drawing, picture
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.setting import Polarity
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
     from teachlab.model.teaching import Levels
     from teachlab.model.truth import Truth
     from teachlab.studies.result import RecordingBench, StrategyResult
+    from teachlab.studies.unsolved import UnsolvedTrial
+
+MOST_DRAWN = 12
+MOST_POINTS = 4000
+"""Samples of one picture; of longer stretches every second, third … one."""
 
 
 def bench_figure(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtremes, *, kind: str = "svg") -> bytes:
@@ -68,6 +77,52 @@ def bench_figure(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtrem
             kind,
             says="A good level lies between the gaps and the passes, and marks of a good strategy lie close together.",
         )
+
+
+def unsolved_figure(
+    title: str, recording: Recording, trials: Sequence[UnsolvedTrial], setting: Setting, *, kind: str = "svg"
+) -> bytes:
+    """Draw the passes and gaps that no setting gets right, at most `MOST_DRAWN`, each with as much light around.
+
+    Parameters
+    ----------
+    title : str
+    recording : Recording
+    trials : sequence of UnsolvedTrial
+        At least one.
+    setting : Setting
+        Whose levels are drawn: the best in hindsight.
+    kind : str
+        svg or png.
+    """
+    from matplotlib.figure import Figure
+
+    drawn = trials[:MOST_DRAWN]
+    rate = recording.info.sample_rate_hz
+    rows = -(-len(drawn) // 2)
+    with drawing(title):
+        figure = Figure(figsize=(11, 0.7 + 2.1 * rows), layout="constrained")
+        for k, trial in enumerate(drawn):
+            axes = figure.add_subplot(rows, 2, k + 1)
+            room = max(trial.end - trial.start, 20)
+            a, b = max(trial.start - room, 0), min(trial.end + room, recording.samples)
+            step = max((b - a) // MOST_POINTS, 1)
+            light = recording.read(a, b).as_float()[::step]
+            axes.plot((a + step * np.arange(light.size)) / rate, light, color=LIGHT, linewidth=0.9)
+            shade = SHADE if trial.where == "pass" else "white"
+            axes.axvspan(trial.start / rate, trial.end / rate, facecolor=shade, edgecolor=GREY, linestyle=":")
+            for level in sorted({setting.on_level, setting.off_level}):
+                axes.axhline(level, color=GREY, linewidth=0.8, linestyle="--")
+            axes.set_title(f"{trial.name}: {trial.what}; {trial.cause}", fontsize=9)
+            axes.set_xlabel("s", fontsize=8)
+            axes.set_ylabel(recording.info.unit, fontsize=8)
+            axes.spines[["top", "right"]].set_visible(False)
+        more = f", {len(drawn)} of {len(trials)}" if len(drawn) < len(trials) else ""
+        figure.suptitle(
+            f"{title}: what no setting gets right{more}. Grey: a pass; dashed: levels of the best in hindsight.",
+            fontsize=10,
+        )
+        return picture(figure, kind)
 
 
 def _extremes(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtremes) -> tuple[Levels, Levels]:

@@ -22,7 +22,7 @@ from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.statistics.claims.lot_claims import NOTHING, Assumption
 from teachlab.studies.document import bench_document
 from teachlab.studies.family.engines import WorkerEnded, engine_of
-from teachlab.studies.figure import bench_figure
+from teachlab.studies.figure import bench_figure, unsolved_figure
 from teachlab.studies.run import bench_recording, part_of
 from teachlab.studies.store import write_draws
 from teachlab.studies.taught_draws import Progress
@@ -30,6 +30,7 @@ from teachlab.studies.taught_draws import Progress
 if TYPE_CHECKING:
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.model.draws import DrawOptions
+    from teachlab.model.recording import Recording
     from teachlab.model.teaching import Strategy
     from teachlab.model.truth import Truth
     from teachlab.studies.result import RecordingBench
@@ -126,16 +127,16 @@ def write_bench(
     benches: Sequence[RecordingBench],
     folder: str | Path,
     *,
-    recordings: Sequence[tuple[Truth, PassAndGapExtremes]],
+    recordings: Sequence[tuple[Recording, Truth, PassAndGapExtremes]],
 ) -> list[Path]:
-    """Write ``draws.parquet``, ``bench.json``, and per recording a figure and the recommended setting into a folder.
+    """Write ``draws.parquet``, ``bench.json``, and per recording figures and the recommended setting into a folder.
 
     Parameters
     ----------
     benches : sequence of RecordingBench
     folder : str or Path
         Created if it is not there; files of these names are replaced.
-    recordings : sequence of (Truth, PassAndGapExtremes)
+    recordings : sequence of (Recording, Truth, PassAndGapExtremes)
         In the order of the benches, for the figures.
 
     Returns
@@ -154,12 +155,18 @@ def write_bench(
         with write_aside(document) as aside:
             aside.write_text(json.dumps(plain(bench_document(benches)), indent=2, ensure_ascii=False), encoding="utf-8")
         written = [draws, document]
-        for number, (bench, (truth, extremes)) in enumerate(zip(benches, recordings, strict=True)):
+        for number, (bench, (recording, truth, extremes)) in enumerate(zip(benches, recordings, strict=True)):
             name = names[number].removesuffix(".setting.json")
             figure = place / f"{name}.svg"
             with write_aside(figure) as aside:
                 aside.write_bytes(bench_figure(bench, truth, extremes))
             written.append(figure)
+            if unsolved := bench.ceiling.unsolved:
+                pictures = place / f"{name}.unsolved.svg"
+                with write_aside(pictures) as aside:
+                    best = bench.ceiling.least.setting
+                    aside.write_bytes(unsolved_figure(bench.recording, recording, unsolved, best))
+                written.append(pictures)
             if bench.recommendation is not None:
                 setting = place / f"{name}.setting.json"
                 write_setting(setting, bench.recommendation.setting)
@@ -177,4 +184,4 @@ def _earlier_files(document: Path) -> set[str]:
     except (InputError, ValueError, TypeError, KeyError, RecursionError):
         return set()
     plain = [str(n) for n in (*names, *range(len(names))) if str(n) == os.path.basename(str(n))]
-    return {f"{name}{ending}" for name in plain for ending in (".svg", ".setting.json")}
+    return {f"{name}{ending}" for name in plain for ending in (".svg", ".unsolved.svg", ".setting.json")}

@@ -115,8 +115,13 @@ def bench_recording(
         results=ordered,
         best_fixed=best,
         ceiling=ceiling(
-            recording, truth, best.setting, base=options.base, rules=options.rules.scored_from(cut.first_scored)
-        ),
+            recording,
+            truth,
+            best.setting,
+            base=options.base,
+            rules=options.rules.scored_from(cut.first_scored),
+            alignment=alignment,
+        ).against(_errors(results, tally)),
         recommendation=chosen,
         options=options,
         verdict=bench_verdict(
@@ -139,6 +144,13 @@ def bench_recording(
         synthetic=recording.info.origin is Origin.SYNTHETIC,
         alignment=alignment,
     )
+
+
+def _errors(results: Sequence[StrategyResult], tally: Tally) -> dict[str, int]:
+    """Return the errors of the median setting of every strategy that teaches."""
+    taught = {r.strategy: r.median_draw.setting for r in results if r.median_draw is not None}
+    counted = {name: tally[setting] for name, setting in taught.items() if setting is not None}
+    return {name: n.lost + n.extra + n.false_trips + n.ignore_trips for name, n in counted.items()}
 
 
 def _said_chosen(setting: Setting, recording: Recording, truth: Truth, middle: int) -> Setting:

@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from teachlab.data.alignment.answer import Alignment
+from teachlab.data.alignment.room import alignment_of
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
@@ -15,6 +17,8 @@ from teachlab.model.truth import Truth
 from teachlab.scoring import score
 from teachlab.studies import ceiling as ceiling_module
 from teachlab.studies.ceiling import COMPLETE, FIXED, FOLLOWING, ceiling
+from teachlab.studies.figure import unsolved_figure
+from teachlab.studies.unsolved import unsolved_trials
 from teachlab.switching import replay
 
 FIXED_LEVELS = Setting(unit="mV", on_level=60.0, off_level=50.0)
@@ -37,22 +41,77 @@ def test_a_delay_reaches_what_no_level_does() -> None:
     found = ceiling(recording, truth, FIXED_LEVELS)
     by = {one.kind: one for one in found.found}
     assert (by[FIXED].lost, by[FIXED].false) == (0, 10)
-    assert by[COMPLETE].errors == 0
-    assert by[COMPLETE].setting.on_delay_ms >= 12
-    assert FOLLOWING not in by  # it cannot be taught where gaps are as bright as passes
+    assert by[COMPLETE].errors == by[FOLLOWING].errors == 0
+    assert min(by[COMPLETE].setting.on_delay_ms, by[FOLLOWING].setting.on_delay_ms) >= 12
     assert found.least is by[COMPLETE]
+    assert found.unsolved == ()
     assert f"{FIXED} 10 (0 lost, 10 too many); {COMPLETE} 0 (0 lost, 0 too many)" in found.sentence()
     for one in found.found:
         n = score(replay(recording, one.setting), truth).counts
         assert (one.lost, one.false) == (n.lost, n.false_trips + n.extra)
 
 
-def test_passes_that_nothing_sees_are_named() -> None:
+def test_who_reaches_what_is_said() -> None:
+    recording, truth = line(flashes=True)
+    found = ceiling(recording, truth, FIXED_LEVELS).against({"by-hand": 4, "by-eye": 11, "by-ear": 10})
+    assert found.reached == {FIXED: ("by-hand", "by-ear"), COMPLETE: (), FOLLOWING: ()}
+    assert found.brief() == (
+        f"Best possible in hindsight, errors: {FIXED} 10 (reached by by-hand and 1 more), {COMPLETE} 0 (reached by "
+        f"none), {FOLLOWING} 0 (reached by none)."
+    )
+
+
+def unsolved(recording: Recording, truth: Truth, alignment: Alignment | None = None) -> list[tuple[str, int, str, str]]:
+    output = replay(recording, FIXED_LEVELS)
+    trials = unsolved_trials(recording, truth, output, score(output, truth), alignment=alignment, rules=Rules())
+    return [(one.where, one.row, one.what, str(one.cause)) for one in trials]
+
+
+def test_passes_that_nothing_sees_are_named_with_the_truth_as_cause() -> None:
     recording, truth = line(blank=(3, 8))
     found = ceiling(recording, truth, FIXED_LEVELS)
     assert found.least.kind == FIXED
     assert found.least.lost_rows == (3, 8)
-    assert found.sentence().endswith("None of them is free of errors: passes 3, 8 stand against it.")
+    ending = "None of them is free of errors. In the way: pass 3 (lost; truth); pass 8 (lost; truth)."
+    assert found.sentence().endswith(ending)
+    assert found.brief().endswith("; 2 passes in the way: 2 by truth.")
+    assert found.as_dict()["unsolved"][0]["cause"] == "truth"
+
+
+def test_a_product_that_the_truth_lacks_is_a_gap_with_the_truth_as_cause() -> None:
+    recording, truth = line()
+    kept = np.arange(20) != 7
+    assert unsolved(recording, Truth.from_arrays(truth.start[kept], truth.end[kept])) == [
+        ("gap", 6, "tripped", "truth")
+    ]
+
+
+def test_short_flashes_and_weak_light_are_the_light() -> None:
+    recording, truth = line()
+    light = np.asarray(recording.light[0 : recording.samples]).copy()
+    light[truth.start[2] + 100 : truth.start[2] + 104] = 110.0
+    light[truth.start[5] : truth.end[5]] = 45.0
+    light[truth.start[9] + 20 : truth.start[9] + 30] = 10.0
+    assert unsolved(Recording.from_array(light, recording.info), truth) == [
+        ("gap", 2, "tripped", "light"), ("pass", 5, "lost", "light"), ("pass", 9, "switched again", "light"),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("measured", [True, False])
+def test_a_truth_that_lags_has_its_borders_as_cause(measured: bool) -> None:
+    recording, truth = line()
+    late = Truth.from_arrays(truth.start + 40, truth.end + 40)
+    found = unsolved(recording, late, alignment_of(recording, late) if measured else None)
+    assert len(found) == 40
+    assert {cause for *_, cause in found} == {"borders"}
+
+
+def test_what_nothing_solves_is_drawn() -> None:
+    recording, truth = line(blank=(3,))
+    found = ceiling(recording, truth, FIXED_LEVELS)
+    picture = unsolved_figure("line", recording, found.unsolved, found.least.setting)
+    assert picture == unsolved_figure("line", recording, found.unsolved, found.least.setting)
+    assert b"pass 3: lost; truth" in picture
 
 
 def test_only_scored_passes_count() -> None:

@@ -466,7 +466,7 @@ def test_files_are_benched_alike_alone_and_in_workers(tmp_path: Path) -> None:
     assert json.dumps(bench_document(alone)) == json.dumps(bench_document(together))
     out = tmp_path / "results"
     pairs = [open_pair(name) for name in names]
-    measured = [(truth, PassAndGapExtremes.of(recording, truth)) for recording, truth in pairs]
+    measured = [(recording, truth, PassAndGapExtremes.of(recording, truth)) for recording, truth in pairs]
     written = write_bench(alone, out, recordings=measured)
     assert sorted(p.name for p in out.iterdir()) == sorted(p.name for p in written)
     table = pq.read_table(out / "draws.parquet")

@@ -1,0 +1,222 @@
+"""Passes and gaps that no setting gets right, each with its cause: borders, truth or light."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.data.alignment.room import aligned_truth
+from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+from teachlab.model.json_values import Document
+from teachlab.model.score import Outcome
+from teachlab.scoring.scoring import score
+
+if TYPE_CHECKING:
+    from teachlab.data.alignment.answer import Alignment
+    from teachlab.model.recording import Recording
+    from teachlab.model.score import Rules, Score, Trials
+    from teachlab.model.truth import Truth
+    from teachlab.sensor.output import Output
+
+UNSEEN = 0.2
+"""A lost pass whose light stays below this share of the usual height shows no object."""
+LIKE_A_PASS = 0.5
+"""A trip at least this share of the shortest pass long, as high as the passes, is an object by its light."""
+LOWEST_TOPS = 0.05
+"""Quantile of the heights of the passes from which on light is as high as a pass."""
+MOST_TOLD = 5
+
+
+class ErrorCause(StrEnum):
+    """What an error that no setting avoids comes from."""
+
+    BORDERS = "borders"
+    TRUTH = "truth"
+    LIGHT = "light"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnsolvedTrial(Document):
+    """A pass or a gap that the best setting in hindsight gets wrong.
+
+    Parameters
+    ----------
+    where : str
+        pass, or gap.
+    row : int
+        Row of the pass; of a gap that of the pass before it, −1 at the start of the record.
+    start, end : int, samples
+        The pass, or what lies between the passes around.
+    what : str
+        lost, switched again, tripped.
+    cause : ErrorCause
+    """
+
+    where: str
+    row: int
+    start: int
+    end: int
+    what: str
+    cause: ErrorCause
+
+    @property
+    def name(self) -> str:
+        """The pass by its row, the gap by the pass before it."""
+        if self.where == "pass":
+            return f"pass {self.row}"
+        return f"the gap after pass {self.row}" if self.row >= 0 else "the gap before the first pass"
+
+
+def unsolved_trials(
+    recording: Recording, truth: Truth, output: Output, found: Score, *, alignment: Alignment | None, rules: Rules
+) -> tuple[UnsolvedTrial, ...]:
+    """Return the trials that an output gets wrong, in the order of time, each with its cause.
+
+    Parameters
+    ----------
+    recording, truth
+    output : Output
+        Of the best setting in hindsight.
+    found : Score
+        Of that output.
+    alignment : Alignment, optional
+        How the passes lie against the light.
+    rules : Rules
+        Of that score.
+
+    Notes
+    -----
+    *Borders*: the error is gone once the passes are moved to the light, or a pass is lost and the gap beside it trips
+    no further from it than the shortest pass is long. *Truth*: a lost pass shows no object, its light stays
+    within 0.2 of the usual height; or a gap holds what looks like one, as high as the passes and at least half as
+    long as the shortest. *Light*: the rest.
+    """
+    trials = found.trials
+    lost = _lost(trials)
+    again = np.flatnonzero((trials.passes == Outcome.HIT) & (trials.pass_onsets > 1))
+    ignored = np.flatnonzero(trials.passes == Outcome.TRIPPED)
+    gaps = np.flatnonzero(trials.gaps == Outcome.TRIPPED)
+    if not lost.size + again.size + ignored.size + gaps.size:
+        return ()
+    right_when_moved = _moved(recording, truth, output, alignment, rules)
+    heights = _Heights.of(recording, truth, output, rules)
+    shortest = int((truth.end - truth.start)[truth.detect].min())
+    ends = np.append(truth.end, 0)  # of the pass before a gap; the last place stands for the start of the record
+    found_trials = []
+    tripped: dict[int, list[tuple[int, int]]] = {}
+    missing = set(lost.tolist())
+    for k in gaps.tolist():
+        row = int(trials.gap_after[k])
+        begin = int(ends[row])
+        stop = int(truth.start[row + 1]) if row + 1 < truth.passes else recording.samples
+        tripped[row] = [(a, b) for a, b in _active(output, recording.samples) if begin <= a < max(stop, begin + 1)]
+        seen = any(b - a >= LIKE_A_PASS * shortest for a, b in tripped[row]) and heights.gap_is_high(row)
+        moved = right_when_moved is not None and row not in right_when_moved[1]
+        moved |= row in missing and any(a <= begin + shortest for a, _ in tripped[row])
+        moved |= row + 1 in missing and any(a >= stop - shortest for a, _ in tripped[row])
+        cause = ErrorCause.BORDERS if moved else ErrorCause.TRUTH if seen else ErrorCause.LIGHT
+        found_trials.append(UnsolvedTrial(where="gap", row=row, start=begin, end=stop, what="tripped", cause=cause))
+    for rows, what in ((lost, "lost"), (again, "switched again"), (ignored, "tripped")):
+        for row in rows.tolist():
+            a, b = int(truth.start[row]), int(truth.end[row])
+            beside = [at for at, _ in tripped.get(row - 1, ()) if at >= a - shortest]
+            beside += [at for at, _ in tripped.get(row, ()) if at <= b + shortest]
+            cause = ErrorCause.LIGHT
+            if (right_when_moved is not None and row not in right_when_moved[0]) or (what == "lost" and beside):
+                cause = ErrorCause.BORDERS
+            elif what == "lost" and heights.pass_is_unseen(row):
+                cause = ErrorCause.TRUTH
+            found_trials.append(UnsolvedTrial(where="pass", row=row, start=a, end=b, what=what, cause=cause))
+    return tuple(sorted(found_trials, key=lambda one: (one.start, one.where)))
+
+
+def unsolved_text(trials: Sequence[UnsolvedTrial]) -> str:
+    """Say which passes and gaps stand against an error-free setting, and what they come from.
+
+    Examples
+    --------
+    >>> trial = UnsolvedTrial(where="pass", row=7, start=0, end=9, what="lost", cause=ErrorCause.TRUTH)
+    >>> unsolved_text([trial])
+    'In the way: pass 7 (lost; truth).'
+    """
+    told = "; ".join(f"{one.name} ({one.what}; {one.cause})" for one in trials[:MOST_TOLD])
+    more = f"; and {len(trials) - MOST_TOLD} more" if len(trials) > MOST_TOLD else ""
+    return f"In the way: {told}{more}."
+
+
+def causes_text(trials: Sequence[UnsolvedTrial]) -> str:
+    """Say how many passes and gaps are in the way, and how many of each cause."""
+    passes = sum(one.where == "pass" for one in trials)
+    counted = ((passes, "pass", "passes"), (len(trials) - passes, "gap", "gaps"))
+    what = " and ".join(f"{n} {one if n == 1 else many}" for n, one, many in counted if n)
+    causes = [f"{n} by {cause}" for cause in ErrorCause if (n := sum(one.cause is cause for one in trials))]
+    return f"{what} in the way: {', '.join(causes)}"
+
+
+def _lost(trials: Trials) -> NDArray[np.int64]:
+    return np.flatnonzero((trials.passes == Outcome.MISS) | (trials.passes == Outcome.MERGED))
+
+
+def _moved(
+    recording: Recording, truth: Truth, output: Output, alignment: Alignment | None, rules: Rules
+) -> tuple[set[int], set[int]] | None:
+    """Return passes and gaps that are wrong with the passes moved to the light; None where they need no move."""
+    if alignment is None or not (alignment.matters and alignment.belongs) or alignment.ambiguous:
+        return None
+    moved, left_out = aligned_truth(alignment, truth)
+    if left_out:
+        return None
+    trials = score(output, moved, rules=rules, tables=False).trials
+    wrong = {*_lost(trials).tolist(), *np.flatnonzero(trials.passes == Outcome.TRIPPED).tolist()}
+    wrong |= set(np.flatnonzero((trials.passes == Outcome.HIT) & (trials.pass_onsets > 1)).tolist())
+    return wrong, set(trials.gap_after[trials.gaps == Outcome.TRIPPED].tolist())
+
+
+def _active(output: Output, samples: int) -> list[tuple[int, int]]:
+    """Return where the output is active, in samples: first and first after."""
+    onsets, releases = output.onsets, output.releases
+    ends = np.append(releases, samples)
+    return [(int(a), int(ends[np.searchsorted(ends, a, side="right")])) for a in onsets]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Heights:
+    """How high the light of passes and gaps is, objects up: 0 for the usual gap, 1 for the usual pass."""
+
+    passes: dict[int, float]
+    gaps: dict[int, float]
+    tops: float
+
+    @classmethod
+    def of(cls, recording: Recording, truth: Truth, output: Output, rules: Rules) -> _Heights:
+        measured = PassAndGapExtremes.of(
+            recording, truth, evaluation_rate_hz=output.setting.evaluation_rate_hz, rules=rules
+        )
+        direction = recording.info.direction
+        up = output.setting.light_on if direction is None else direction == "rise"
+
+        def heights(of: Any) -> NDArray[np.float64]:
+            return np.asarray(of.high if up else -of.low, np.float64)
+
+        passes, between = heights(measured.passes), heights(measured.between)
+        low = np.asarray(measured.gaps.low + measured.gaps.high, np.float64) / (2 if up else -2)
+        usual = float(np.nanmedian(low)) if low.size else 0.0
+        contrast = float(np.nanmedian(passes)) - usual if passes.size else 0.0
+        scale = contrast if contrast > 0 else 1.0
+        passes, between = (passes - usual) / scale, (between - usual) / scale
+        return cls(
+            dict(zip(measured.pass_rows.tolist(), passes.tolist(), strict=True)),
+            dict(zip((measured.between_before - 1).tolist(), between.tolist(), strict=True)),
+            float(np.nanquantile(passes, LOWEST_TOPS)) if passes.size else np.inf,
+        )
+
+    def pass_is_unseen(self, row: int) -> bool:
+        return self.passes.get(row, np.inf) < UNSEEN
+
+    def gap_is_high(self, row: int) -> bool:
+        return self.gaps.get(row, -np.inf) >= self.tops
