@@ -22,6 +22,7 @@ from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.wording.notebook import Told
 from teachlab.wording.rates import percent
+from teachlab.wording.settings import setting_text
 
 if TYPE_CHECKING:
     from teachlab import pipeline
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from teachlab.questions.compare import CompareAnswer
     from teachlab.questions.coverage import Coverage
     from teachlab.questions.coverage.cycles import Cycle
+    from teachlab.questions.design import DesignAnswer
     from teachlab.questions.plan import PlanAnswer
     from teachlab.questions.repeatability import RepeatabilityAnswer
     from teachlab.questions.repeatability.study import Question
@@ -98,6 +100,81 @@ def teach(
     opened, truth = _opened(recording, passes)
     block = TeachBlock(opened, truth, base=_base(base), rules=rules)
     return teach_once(_strategy(strategy), block, seed, draw)
+
+
+def design(
+    recording: RecordingLike,
+    passes: TruthLike | None = None,
+    *,
+    strategy: StrategyLike = "designed",
+    base: SettingLike | None = None,
+    seed: int = 0,
+    rules: Rules = USUAL_RULES,
+) -> Told[DesignAnswer]:
+    """Design levels, release, filter and delays together by counting, judged on the passes that were not shown.
+
+    Parameters
+    ----------
+    recording : path or Recording
+    passes : path or Truth, optional
+        Default: the table beside the recording.
+    strategy : name, strategy or its class
+        `designed` with other steps or prices than the usual ones.
+    base : path or Setting, optional
+        Whose evaluation rate is kept.
+    seed : int
+        Picks the half that is shown.
+    rules : Rules
+
+    Returns
+    -------
+    Told of DesignAnswer
+        Its frame has a row for each part of the setting with its reason, and a row for each reserve, NaN where no end
+        was found; its figure the levels over the light of passes and gaps.
+
+    Raises
+    ------
+    Abstained
+        If nothing works on what was shown.
+    InputError
+        If the pieces do not fit together, or the strategy gives no reasons.
+
+    Examples
+    --------
+    >>> import teachlab
+    >>> found = teachlab.design(teachlab.shipped("demo_tubs"))
+    >>> found.to_pandas()["part"].tolist()[:5]
+    ['level', 'release', 'filter', 'on_delay', 'off_delay']
+    >>> found.taught.setting.on_delay_ms
+    0.0
+    """
+    import math
+
+    from teachlab.questions.design import designed_and_judged
+    from teachlab.questions.design.figure import design_figure
+    from teachlab.teaching.strategies.designed import Designed
+
+    opened, truth = _opened(recording, passes)
+    chosen = _strategy(strategy)
+    if not isinstance(chosen, Designed):
+        raise InputError(
+            f"a design is made by the strategy 'designed', got '{chosen.name}'. Use teachlab.teach for it."
+        )
+    found = designed_and_judged(opened, truth, chosen, base=_base(base), seed=seed, rules=rules)
+
+    def rows() -> Iterator[dict[str, Any]]:
+        ends = {"low": math.nan, "high": math.nan, "unit": ""}
+        for part, reason in found.reasons.items():
+            yield {"part": part, "reason": reason, **ends, **_known(found.reserves.get(part, {}))}
+        for part, reserve in found.reserves.items():
+            if part not in found.reasons:
+                yield {"part": part, "reason": "", **ends, **_known(reserve)}
+
+    sentence = (
+        f"{opened.name}: {setting_text(found.taught.setting)}; {found.cells:,} combinations counted, "
+        f"{found.teach_cost:.3g} errors a pass on what was shown. {found.taught.verdict.decision.capitalize()}."
+    )
+    return Told(found, sentence, rows, lambda kind: design_figure(found, opened, truth, kind=kind))
 
 
 def replay(
@@ -1181,6 +1258,10 @@ def _rates(found: Score) -> Iterator[dict[str, Any]]:
     for name, value in found.as_dict().items():
         if isinstance(value, dict) and "events" in value:
             yield {"rate": name, **value}
+
+
+def _known(reserve: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in reserve.items() if value is not None}
 
 
 def _loss(found: Score) -> str:

@@ -51,6 +51,7 @@ label bare.parquet --out proposed.csv --count 41
 teach a.parquet --strategy two-sample-midpoint
 teach a.parquet --strategy contamination-aware --set least_gain=0.01
 teach d.parquet --strategy background-follower
+teach d.parquet --strategy turning-point-follower
 design a.parquet
 design d2.parquet --set delays=4
 replay a.parquet --setting good.json

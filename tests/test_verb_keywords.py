@@ -54,6 +54,13 @@ CALLS: dict[str, tuple[Callable[..., Any], dict[str, Any]]] = {
         partial(teachlab.teach, RECORDING, "two-sample-midpoint", TRUTH),
         {"base": SLOW, "seed": 1, "draw": 1, "rules": WIDE},
     ),
+    "design": (
+        partial(teachlab.design, RECORDING, TRUTH, strategy=teachlab.resolve("designed", {"levels": 9, "delays": 2})),
+        {
+            "strategy": teachlab.resolve("designed", {"levels": 5, "delays": 0}),
+            "base": replace(SETTING, evaluation_rate_hz=500.0), "seed": 2, "rules": SURE,
+        },
+    ),
     "replay": (partial(teachlab.replay, RECORDING, SETTING, TRUTH), {"margins": True, "reserves": True, "rules": SURE}),
     "score": (partial(teachlab.score, RECORDING, SETTING, TRUTH), {"rules": SURE}),
     "evaluate": (

@@ -22,10 +22,10 @@ from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 
 VERBS = (
-    "read_recording", "teach", "replay", "score", "evaluate", "bench", "study", "surface", "stress",
+    "read_recording", "teach", "design", "replay", "score", "evaluate", "bench", "study", "surface", "stress",
     "repeatability", "coverage", "stale", "compare", "plan", "report", "verify", "conformance",
 )  # fmt: skip
-FIGURES = {"bench", "study", "surface", "stress", "repeatability", "coverage"}
+FIGURES = {"design", "bench", "study", "surface", "stress", "repeatability", "coverage"}
 SETTING = Setting(unit="counts", on_level=60, off_level=40)
 RATE = 1000.0
 
@@ -49,6 +49,7 @@ def answers(line: tuple[Recording, Truth]) -> dict[str, Any]:
     recording, truth = line
     options = teachlab.DrawOptions(draws=4)
     return {
+        "design": teachlab.design(recording, truth, strategy=teachlab.resolve("designed", {"levels": 9, "delays": 2})),
         "replay": teachlab.replay(recording, SETTING),
         "score": teachlab.score(recording, SETTING, truth),
         "evaluate": teachlab.evaluate(recording, "balanced-guard", truth),

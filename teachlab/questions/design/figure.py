@@ -1,0 +1,64 @@
+"""A designed setting over the light: how high passes and gaps reach, and where its levels and reserves lie."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from teachlab.light.drawing import GREY, LIGHT, PASS, SHADE, drawing, picture
+from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+from teachlab.model.following_and_window import WindowSetting
+from teachlab.wording.settings import setting_text
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.truth import Truth
+    from teachlab.questions.design.answer import DesignAnswer
+
+BINS = 80
+
+
+def design_figure(found: DesignAnswer, recording: Recording, truth: Truth, *, kind: str = "svg") -> bytes:
+    """Draw how many passes and gaps reach how far, the levels of the setting, and its reserve on what was shown.
+
+    Parameters
+    ----------
+    found : DesignAnswer
+        Of this recording.
+    recording, truth
+    kind : str
+        svg or png.
+    """
+    from matplotlib.figure import Figure
+
+    setting = found.taught.setting
+    measured = PassAndGapExtremes.of(recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz)
+    up = (recording.info.direction or "rise") == "rise"
+    passes = measured.passes.select(truth.detect[measured.pass_rows])
+    tops, rests = (part.high if up else part.low for part in (passes, measured.gaps))
+    tops, rests = tops[np.isfinite(tops)], rests[np.isfinite(rests)]
+    with drawing(recording.name):
+        figure = Figure(figsize=(9, 3.6), layout="constrained")
+        axes = figure.add_subplot()
+        both = np.concatenate((tops, rests))
+        ends = (both.min(), both.max()) if both.size else (0.0, 1.0)
+        bins = np.linspace(ends[0], max(ends[1], ends[0] + 1e-9), BINS).tolist()
+        axes.hist(rests, bins, color=LIGHT, alpha=0.75, label=f"extreme of a gap ({rests.size})")
+        axes.hist(tops, bins, histtype="step", color=PASS, linewidth=1.3, label=f"extreme of a pass ({tops.size})")
+        reserve = found.reserves["level"]
+        active = setting.activation
+        if isinstance(setting, WindowSetting):  # the side that faces the background
+            active = setting.low_release if up else setting.high_release
+        away = [sign * reserve[end] for end, sign in (("low", -1), ("high", 1)) if reserve[end] is not None]
+        span = [active, *(active + (move if up else -move) for move in away)]
+        axes.axvspan(min(span), max(span), color=SHADE, zorder=0, label="reserve on what was shown")
+        for level in sorted({setting.on_level, setting.off_level}):
+            axes.axvline(level, color=GREY, linestyle="--", linewidth=1)
+        axes.set_yscale("symlog", linthresh=1)
+        axes.set_xlabel(recording.info.unit)
+        axes.set_ylabel("how many")
+        axes.legend(frameon=False, fontsize=8)
+        axes.set_title(f"{recording.name}: {setting_text(setting)}", fontsize=9)
+        axes.spines[["top", "right"]].set_visible(False)
+        return picture(figure, kind)
