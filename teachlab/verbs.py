@@ -174,7 +174,8 @@ def design(
         f"{opened.name}: {setting_text(found.taught.setting)}; {found.cells:,} combinations counted, "
         f"{found.teach_cost:.3g} errors a pass on what was shown. {found.taught.verdict.decision.capitalize()}."
     )
-    return Told(found, sentence, rows, lambda kind: design_figure(found, opened, truth, kind=kind))
+    title = f"{opened.name}: {setting_text(found.taught.setting)}"
+    return Told(found, sentence, rows, lambda kind: design_figure(found, opened, truth, title=title, kind=kind))
 
 
 def replay(

@@ -9,7 +9,6 @@ import numpy as np
 from teachlab.light.drawing import GREY, LIGHT, PASS, SHADE, drawing, picture
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.following_and_window import WindowSetting
-from teachlab.wording.settings import setting_text
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -19,7 +18,9 @@ if TYPE_CHECKING:
 BINS = 80
 
 
-def design_figure(found: DesignAnswer, recording: Recording, truth: Truth, *, kind: str = "svg") -> bytes:
+def design_figure(
+    found: DesignAnswer, recording: Recording, truth: Truth, *, title: str = "", kind: str = "svg"
+) -> bytes:
     """Draw how many passes and gaps reach how far, the levels of the setting, and its reserve on what was shown.
 
     Parameters
@@ -27,6 +28,7 @@ def design_figure(found: DesignAnswer, recording: Recording, truth: Truth, *, ki
     found : DesignAnswer
         Of this recording.
     recording, truth
+    title : str
     kind : str
         svg or png.
     """
@@ -59,6 +61,6 @@ def design_figure(found: DesignAnswer, recording: Recording, truth: Truth, *, ki
         axes.set_xlabel(recording.info.unit)
         axes.set_ylabel("how many")
         axes.legend(frameon=False, fontsize=8)
-        axes.set_title(f"{recording.name}: {setting_text(setting)}", fontsize=9)
+        axes.set_title(title or recording.name, fontsize=9)
         axes.spines[["top", "right"]].set_visible(False)
         return picture(figure, kind)
