@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from teachlab.model.setting import Setting
     from teachlab.model.teaching import Levels
     from teachlab.model.truth import Truth
+    from teachlab.studies.in_hindsight.unsolved import UnsolvedTrial
     from teachlab.studies.result import RecordingBench, StrategyResult
-    from teachlab.studies.unsolved import UnsolvedTrial
 
 MOST_DRAWN = 12
 MOST_POINTS = 4000

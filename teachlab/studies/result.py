@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from teachlab.questions.stress.worth import Worth
     from teachlab.questions.surface.hindsight import Hindsight
     from teachlab.statistics.claims.orders import Order
-    from teachlab.studies.ceiling import Ceiling
+    from teachlab.studies.in_hindsight.ceiling import Ceiling
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

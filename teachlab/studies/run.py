@@ -18,8 +18,8 @@ from teachlab.questions.verdict.of_setting import FilesJudged, JudgedBy
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.statistics.claims.lot_claims import NOTHING, Assumption
 from teachlab.studies.bench_verdict import bench_verdict
-from teachlab.studies.ceiling import ceiling
 from teachlab.studies.claim_half import claim_halves, order_rows
+from teachlab.studies.in_hindsight.ceiling import ceiling
 from teachlab.studies.ranking import median_draw, ranked, ranking_cost, spreads_of
 from teachlab.studies.recommend import recommend
 from teachlab.studies.result import RecordingBench, StrategyResult

@@ -15,10 +15,10 @@ from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring import score
-from teachlab.studies import ceiling as ceiling_module
-from teachlab.studies.ceiling import COMPLETE, FIXED, FOLLOWING, ceiling
 from teachlab.studies.figure import unsolved_figure
-from teachlab.studies.unsolved import unsolved_trials
+from teachlab.studies.in_hindsight import ceiling as ceiling_module
+from teachlab.studies.in_hindsight.ceiling import COMPLETE, FIXED, FOLLOWING, ceiling
+from teachlab.studies.in_hindsight.unsolved import unsolved_trials
 from teachlab.switching import replay
 
 FIXED_LEVELS = Setting(unit="mV", on_level=60.0, off_level=50.0)

@@ -13,7 +13,7 @@ from teachlab.model.following_and_window import Follow
 from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
 from teachlab.scoring.scoring import score
-from teachlab.studies.unsolved import UnsolvedTrial, causes_text, unsolved_text, unsolved_trials
+from teachlab.studies.in_hindsight.unsolved import UnsolvedTrial, causes_text, unsolved_text, unsolved_trials
 from teachlab.switching.run import replay
 from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.strategies.background_follower import BackgroundFollower
