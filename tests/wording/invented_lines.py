@@ -43,6 +43,7 @@ class Line:
     spikes: tuple[tuple[int, int], ...] = ()
     dips: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
     copies_of: int | None = None
+    pasted: bool = False
     drift: float = 0.0
 
     def made(self) -> tuple[Recording, Truth]:
@@ -71,6 +72,9 @@ class Line:
         if self.copies_of is not None:
             for k in range(self.copies_of + 1, self.copies_of + 20):
                 light[start[k] : end[k]] = light[start[self.copies_of] : end[self.copies_of]]
+        if self.pasted:
+            # Ten passes again, a few samples late and a little brighter.
+            light[start[60] + 3 : start[70] + 3] = 1.1 * light[start[20] : start[30]]
         names = (np.arange(self.passes) * max(self.lots, 1) // self.passes).astype(str)
         truth = Truth.from_arrays(
             start, end,

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from invented_lines import LEVEL, PERIOD, Line
+from invented_lines import BELT, LEVEL, PERIOD, Line
 
 from teachlab.model.draws import Costs
 from teachlab.model.following_and_window import Follow, FollowingSetting, WindowSetting
@@ -41,6 +41,8 @@ def taught(first_pass: int, passes: int) -> Setting:
     return replace(LEVEL, taught=Taught(strategy="sweep-minmax", evidence={"drawn": drawn}))
 
 
+DARK = Setting(unit="counts", on_level=140, off_level=120, polarity=Polarity.DARK_ON)
+RARE = np.where(np.arange(120) % 10 == 0, "matt", "bright").astype(object)
 IGNORED = np.arange(120) % 4 == 3
 EVERY = tuple((k, 1) for k in range(119))
 
@@ -127,6 +129,46 @@ SITUATIONS: dict[str, tuple[Callable[[], Verdict], str, Callable[[], Verdict], s
     "what is accepted": (
         lambda: CLEAN.but(cap=some(*range(0, 120, 12), value=300)).judged(accepted=0.1), USE,
         lambda: CLEAN.but(cap=some(*range(0, 120, 12), value=300)).judged(), NONE,
+    ),
+    "copies cut elsewhere and amplified": (
+        lambda: CLEAN.judged(), USE,
+        lambda: CLEAN.but(pasted=True).judged(), LIMIT,
+    ),
+    "caps darker than the belt": (
+        lambda: CLEAN.but(cap=50).judged(DARK), USE,
+        lambda: CLEAN.but(cap=50).judged(), NONE,
+    ),
+    "nothing passes": (
+        lambda: CLEAN.judged(), USE,
+        lambda: CLEAN.but(cap=BELT).judged(), NONE,
+    ),
+    "light that falls over the recording": (
+        lambda: CLEAN.but(cap=np.linspace(600, 430, 120)).judged(), USE,
+        lambda: CLEAN.but(cap=np.linspace(600, 300, 120)).judged(), NONE,
+    ),
+    "a delay longer than the caps": (
+        lambda: CLEAN.judged(replace(LEVEL, on_delay_ms=10)), USE,
+        lambda: CLEAN.judged(replace(LEVEL, on_delay_ms=40)), NONE,
+    ),
+    "just what is accepted": (
+        lambda: CLEAN.but(passes=100, lots=10, cap=some(*range(0, 100, 20), of=100, value=300)).judged(), USE,
+        lambda: CLEAN.but(passes=100, lots=10, cap=some(*range(0, 100, 20), 99, of=100, value=300)).judged(), OPEN,
+    ),
+    "a lot like the belt": (
+        lambda: CLEAN.but(cap=some(*range(30, 35), value=210)).judged(), USE,
+        lambda: CLEAN.but(cap=some(*range(30, 40), value=210)).judged(), OPEN,
+    ),
+    "people at the belt": (
+        lambda: CLEAN.but(spikes=((40, 2), (41, 2))).judged(), USE,
+        lambda: CLEAN.but(spikes=((40, 8), (41, 8), (42, 8))).judged(), OPEN,
+    ),
+    "a level in the noise of the caps": (
+        lambda: CLEAN.judged(replace(LEVEL, on_level=560, off_level=520)), USE,
+        lambda: CLEAN.judged(replace(LEVEL, on_level=600, off_level=596)), NONE,
+    ),
+    "a rare kind": (
+        lambda: CLEAN.but(label=RARE, cap=np.where(RARE == "matt", 440.0, 600.0)).judged(), USE,
+        lambda: CLEAN.but(label=RARE, cap=np.where(RARE == "matt", 300.0, 600.0)).judged(), NONE,
     ),
     "what losses cost": (
         lambda: CLEAN.but(spikes=tuple((k, 1) for k in range(0, 119, 24))).judged(costs=Costs(miss=1, false=1)), USE,

@@ -125,12 +125,15 @@ def _candidates(
     up, sign, active = setting.light_on, setting.sign, setting.activation
     turned = Polarity.DARK_ON if up else Polarity.LIGHT_ON
     yield "polarity", f"the polarity turned to {turned}", replace(setting, polarity=turned)
-    if setting.holds_on_ms:
-        swapped = setting.delays_swap_roles
-        name = "on-delay" if swapped else "off-delay"
-        brief = replace(setting, on_delay_ms=0.0) if swapped else replace(setting, off_delay_ms=0.0)
-        yield "off-delay", f"no {name}", brief
+    if setting.consecutive > 1:
+        yield "filter", "no filter", replace(setting, consecutive=1)
+    if setting.on_delay_ms:
+        yield "on-delay", "no on-delay", replace(setting, on_delay_ms=0.0)
+    if setting.off_delay_ms:
+        yield "off-delay", "no off-delay", replace(setting, off_delay_ms=0.0)
     yield from _other_levels(setting, truth, extremes, step)
+    for _, text, other in _other_levels(replace(setting, polarity=turned), truth, extremes, step):
+        yield "polarity", f"the polarity turned to {turned} and {text}", other
     shortest_ms = 1000 * float((truth.end - truth.start)[truth.detect].min()) / recording.info.sample_rate_hz
     for evaluations in FILTERS:
         if setting.consecutive < evaluations < shortest_ms * rate / 2000:
@@ -153,7 +156,7 @@ def _candidates(
             wider = (active, active - width) if up else (active + width, active)
             yield (
                 "band",
-                f"a hysteresis of {level_text(width, step)} {setting.unit}",
+                f"a hysteresis of {level_text(round_level(width, apart, step), step)} {setting.unit}",
                 setting.with_levels(*wider, setting.polarity),
             )
     # It begins at the background of the first gaps, which the levels were taught above.
@@ -162,7 +165,10 @@ def _candidates(
     if (follower := _follower(recording, setting, float(np.median(middles[:FIRST_GAPS])), slow)) is not None:
         yield "following", "a level that follows the background", follower
     if (designed := designed_in_hindsight(recording, truth, base=setting, rules=rules)) is not None:
-        yield "designed", f"levels, filter and delays designed together ({parts_text(designed, step)})", designed
+        # What clears the background by next to nothing works on these passes alone.
+        contrast = abs(float(np.median(extremes.passes.high if up else extremes.passes.low)) - background)
+        if abs(designed.activation - background) >= LEAST_ROOM * contrast:
+            yield "designed", f"levels, filter and delays designed together ({parts_text(designed, step)})", designed
 
 
 def _real(extremes: PassAndGapExtremes) -> NDArray[np.bool_]:

@@ -78,14 +78,23 @@ def room_of(
     costs: Costs | None = None,
     known: Condensed | None = None,
 ) -> EqualCost | None:
-    """Return the levels of equal cost within the distance of the weakest passes from the strongest gaps.
+    """Return the levels of equal cost, looked for as far as light of passes and gaps reaches.
 
     None without a margin, where the two do not differ, and for settings of no fixed levels. Of a recording that was
     condensed for this setting no sample is read.
     """
     if type(setting) is not Setting or margin is None or margin.weakest_pass is None or margin.strongest_gap is None:
         return None
-    reach = abs(margin.weakest_pass - margin.strongest_gap)
+    # Where passes are lost the weakest say little: the level may be moved as far as to most passes, and to most gaps.
+    reach = max(
+        abs(margin.weakest_pass - margin.strongest_gap),
+        *(
+            abs(float(np.nanmedian(one)) - setting.sign * setting.activation)
+            for one in (margin.peak_of_pass, margin.gap_top)
+            if one is not None and not np.isnan(one).all()
+        ),
+        0.0,
+    )
     if not 0 < reach < np.inf:
         return None
     found = known or condensed(recording, truth, setting, rules=rules)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from teachlab.model.printable_text import number_of
 from teachlab.model.verdict import HeadlineClaim
 from teachlab.scoring.claimable import Claimable, OpenCondition
 from teachlab.scoring.claims import LotCounts, losses_claim, trips_claim
@@ -100,7 +101,9 @@ def few_lots_text(counts: LotCounts) -> str:
     """Return what is missing where too few lots are named; empty where there are enough."""
     if counts.source is Source.LOTS:
         return ""
-    named = f"Only {counts.named_lots} lots are named" if counts.named_lots else "No lots are named"
+    named = "No lots are named"
+    if counts.named_lots:
+        named = f"Only {number_of(counts.named_lots, 'lot is', 'lots are')} named"
     return f"{named}: this holds for the recording alone. Name {CLAIM_LOTS} or more to claim beyond it."
 
 
@@ -112,7 +115,9 @@ def share_text(share: float) -> str:
 
 
 def _groups(claim: LotClaim, lots: str = "lots") -> str:
-    return f"{claim.lots} {lots if claim.source is Source.LOTS else 'stretches of passes'}"
+    if claim.source is Source.LOTS:
+        return f"{claim.lots} {lots}" if claim.lots != 1 else f"1 {lots.replace('lots', 'lot')}"
+    return number_of(claim.lots, "stretch of passes", "stretches of passes")
 
 
 def _assuming_more(assumption: Assumption, upper: float) -> str:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.draws import Costs
+from teachlab.model.printable_text import in_figures
 from teachlab.model.recording import Origin
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
@@ -289,9 +290,9 @@ def _undecided(
     if errors > by.accepted:
         return [
             VerdictReason(
-                text=f"{100 * errors:.2g} errors per 100 passes are more than the {100 * by.accepted:g} accepted, but "
-                f"{cost.lots} {'lots' if cost.source is Source.LOTS else 'stretches'} differ too much to say that it "
-                "never works.",
+                text=f"{in_figures(100 * errors, 2)} errors per 100 passes are more than the {100 * by.accepted:g} "
+                f"accepted, but {cost.lots} {'lots' if cost.source is Source.LOTS else 'stretches'} are too few, or too "
+                "unlike, to call that sure.",
             )
         ]
     return []
@@ -305,8 +306,8 @@ def _none_works(tried: Sequence[tuple[CostBound, bool]], by: JudgedBy) -> Verdic
     of = f"{best.lots} {'lots' if best.source is Source.LOTS else 'stretches'}"
     every = "Every setting tried makes" if len(tried) > 1 else "It makes"
     return VerdictReason(
-        text=f"{every} at least {100 * best.low:.2g} errors per 100 passes at {100 * best.confidence:g} % confidence "
-        f"({of}), more than the {100 * by.accepted:g} accepted.",
+        text=f"{every} at least {in_figures(100 * best.low, 2)} errors per 100 passes at {100 * best.confidence:g} % "
+        f"confidence ({of}), more than the {100 * by.accepted:g} accepted.",
     )
 
 
@@ -323,8 +324,6 @@ def _errors(
     """Say what went wrong, the largest cause first, each with its place."""
     info = recording.info
     out: list[VerdictReason] = []
-    if OpenCondition.NEVER in found.conditions:
-        return out
     for place in error_places(truth, found.trials):
         at = place.first_sample / info.sample_rate_hz
         out.append(VerdictReason(text=place_text(place, info), count=place.count, first_at_s=at))
