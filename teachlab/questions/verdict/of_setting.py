@@ -291,8 +291,8 @@ def _undecided(
         return [
             VerdictReason(
                 text=f"{in_figures(100 * errors, 2)} errors per 100 passes are more than the {100 * by.accepted:g} "
-                f"accepted, but {cost.lots} {'lots' if cost.source is Source.LOTS else 'stretches'} are too few, or too "
-                "unlike, to call that sure.",
+                f"accepted, but {cost.lots} {'lots' if cost.source is Source.LOTS else 'stretches'} are too few, or "
+                "too unlike, to call that sure.",
             )
         ]
     return []
