@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from teachlab.errors import SettingError
-from teachlab.model.following_and_window import FollowingSetting, WindowSetting
+from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting, WindowSetting
 from teachlab.model.setting import Setting
 from teachlab.page.packing import PackedArray
 from teachlab.questions.surface.count_settings import bare, count_settings
@@ -64,9 +64,11 @@ def chains_of(
     """Count the rows along which the levels of a setting move; none where every pair of levels is counted.
 
     Fixed levels with a filter or delays move together at their hysteresis, and so do levels that follow; of a window
-    one threshold moves while the other stands, each with its release.
+    one threshold moves while the other stands, each with its release. Turning points have no levels.
     """
-    if type(hand) is Setting and not (hand.has_memory and hand.hysteresis > 0):
+    if isinstance(hand, TurningPointSetting) or (
+        type(hand) is Setting and not (hand.has_memory and hand.hysteresis > 0)
+    ):
         return []
     most = MOST_LEVELS
     if isinstance(hand, FollowingSetting):

@@ -190,7 +190,7 @@ def page_contents(
             "rate": clock.rate_hz, "sampleRate": clock.sample_rate_hz, "samples": clock.samples,
         },
         "light": how,
-        "setting": {**hand.as_dict(), "taught": None},
+        "setting": {**hand.as_dict(), "on_level": hand.on_level, "off_level": hand.off_level, "taught": None},
         "given": setting is not None,
         "served": False,
         "words": setting_words(hand),

@@ -22,7 +22,7 @@ from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.setting_files import read_setting, setting_from_dict, setting_text, write_setting
 from teachlab.data.truth_files import read_history, read_truth, write_truth
 from teachlab.errors import RecordingError
-from teachlab.model.following_and_window import FollowingSetting, WindowSetting
+from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting, WindowSetting
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
@@ -81,7 +81,8 @@ def _case(cases: ModuleType, kinds: ModuleType, seed: int, kind: str) -> tuple[d
     case = cases.make(seed)
     recording, truth, setting = cases.recording_of(case), cases.truth_of(case), cases.setting_of(case)
     if kind != "fixed":
-        setting = setting_from_dict({"window": kinds.window_of, "following": kinds.following_of}[kind](case), "a case")
+        made = {"window": kinds.window_of, "following": kinds.following_of, "turning-point": kinds.turning_of}[kind]
+        setting = setting_from_dict(made(case), "a case")
     if seed % 5 == 4 and recording.samples > 20:  # stretches that the passes say nothing about
         third = recording.samples // 3
         truth = Truth(
@@ -112,7 +113,7 @@ def _case(cases: ModuleType, kinds: ModuleType, seed: int, kind: str) -> tuple[d
     return sent, output, score(output, truth, rules=rules, tables=False)
 
 
-@pytest.mark.parametrize("kind", ["fixed", "window", "following"])
+@pytest.mark.parametrize("kind", ["fixed", "window", "following", "turning-point"])
 def test_the_replay_of_the_page_is_that_of_the_package_on_300_recordings(
     script: Any, cases: ModuleType, kinds: ModuleType, kind: str
 ) -> None:
@@ -585,6 +586,25 @@ def test_a_setting_of_any_kind_is_moved_counted_and_saved(chromium: Any, tmp_pat
     opened.close()
 
 
+def test_turning_points_have_no_levels_to_drag_and_are_replayed(chromium: Any, tmp_path: Path) -> None:
+    _line(tmp_path)
+    setting = TurningPointSetting(unit="counts", form="offset", direction="rise", background=100, distance=120.0)
+    opened = Opened(chromium, _written(tmp_path, setting))
+    page = opened.page
+    page.focus("#on")
+    for key in ("ArrowUp", "Home", "PageUp"):
+        page.keyboard.press(key)
+    for filtered in (setting, replace(setting, consecutive=3)):
+        page.fill("#consecutive", str(filtered.consecutive))
+        with page.expect_download() as download:
+            page.click("#save")
+        assert Path(download.value.path()).read_bytes() == setting_text(filtered).encode()
+        n = score(replay(*_pair(tmp_path, filtered)), _truth(tmp_path), tables=False).counts
+        trips = f"{n.false_trips} false {'trip' if n.false_trips == 1 else 'trips'}"
+        assert page.inner_text("#sum") == f"{n.lost} of 40 passes lost, {trips}, {n.extra} counted more than once."
+    opened.close()
+
+
 def test_a_window_and_levels_that_follow_never_become_what_no_file_may_hold(chromium: Any, tmp_path: Path) -> None:
     _line(tmp_path)
     for setting in KINDS:
@@ -736,6 +756,20 @@ class Served:
         self.server.server_close()
         assert self.faults == []
         assert all(url.startswith((self.server.address, "blob:")) for url in self.requests)
+
+
+def test_the_server_replays_turning_points(chromium: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from playwright.sync_api import expect
+
+    _line(tmp_path)
+    monkeypatch.setattr("teachlab.page.light.MOST_RAW", 100)
+    setting = TurningPointSetting(unit="counts", form="offset", direction="rise", background=100, distance=120.0)
+    served = Served(chromium, tmp_path, setting)
+    served.page.fill("#consecutive", "3")
+    n = score(replay(*_pair(tmp_path, replace(setting, consecutive=3))), _truth(tmp_path), tables=False).counts
+    expect(served.page.locator("#sum")).to_contain_text(f"{n.lost} of 40 passes lost, {n.false_trips} false trip")
+    expect(served.page.locator("#basis")).to_contain_text("Replayed over the whole")
+    served.close()
 
 
 @pytest.mark.parametrize("setting", [Setting(unit="counts", on_level=200, off_level=180), *KINDS])

@@ -278,6 +278,7 @@ export class Hand {
   allowed(on, off) {
     const { kind, reference, high_release: high, low_release: low } = /** @type {any} */ (this.settingAt(on, off));
     if (kind === "window") return off <= low && low <= high && high <= on;
+    if (kind === "turning-point") return on === this.on && off === this.off;
     return off <= on && (kind !== "following" || (this.lightOn ? reference < off : reference >= on));
   }
 

@@ -41,7 +41,10 @@ export class Server {
    * @returns {Promise<Now|string>}
    */
   async count(setting, corrected) {
-    const found = await this.ask("count", { setting, passes: corrected === null ? null : tableOf(corrected) });
+    const { on_level: on, off_level: off, ...rest } = setting;
+    // A file of turning points holds no levels: they follow from the rest.
+    const stated = setting.kind === "turning-point" ? rest : { ...rest, on_level: on, off_level: off };
+    const found = await this.ask("count", { setting: stated, passes: corrected === null ? null : tableOf(corrected) });
     if (typeof found === "string") return found;
     const { passes, again, gaps, gap_start: gapStart, gap_stop: gapStop, runs } = await this.arrays(found);
     return {

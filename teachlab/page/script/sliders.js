@@ -46,7 +46,9 @@ export function nameSliders({ setting, facts }) {
   element("off-name").textContent = off;
   const rest = setting.kind === "window" ? "Each threshold moves with its release."
     : setting.kind === "following" ? `Both levels follow the background. Shown: where they are at a background of `
-      + `${shown(facts.setting.reference)}.` : "";
+      + `${shown(facts.setting.reference)}.`
+      : setting.kind === "turning-point" ? "It switches where the light has left its last turning point, and has no levels to drag. "
+      + "Shown: where it would switch at the background that it was taught on." : "";
   element("kind-note").textContent = rest;
 }
 

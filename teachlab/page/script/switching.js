@@ -7,13 +7,15 @@
  * @typedef {{count: number, numerator: number, denominator: number, rate: number, sampleRate: number,
  *   samples: number}} Clock
  * @typedef {{light: ArrayLike<number>, invalid: Uint8Array|null}} Light
- * @typedef {{kind?: "window"|"following", on_level: number, off_level: number, polarity: string, consecutive: number,
+ * @typedef {{kind?: "window"|"following"|"turning-point", on_level: number, off_level: number, polarity: string, consecutive: number,
  *   on_delay_ms: number, off_delay_ms: number, delays_act_on: string}} FixedSetting
  * @typedef {FixedSetting & {high_release: number, low_release: number}} WindowSetting
  * @typedef {FixedSetting & {reference: number, low_limit: number, high_limit: number, follow: string, dark_level: number,
  *   time_constant_ms: number, update_evaluations: number, freeze: boolean, freeze_hold_ms: number, guard: number|null,
  *   slew_per_s: number|null, release_after_ms: number|null}} FollowingSetting
- * @typedef {FixedSetting & Partial<WindowSetting & FollowingSetting>} Setting
+ * @typedef {FixedSetting & {form: string, direction: string, background: number, distance: number|null,
+ *   share: number|null, return_share: number, dark_level: number}} TurningPointSetting
+ * @typedef {FixedSetting & Partial<WindowSetting & FollowingSetting & TurningPointSetting>} Setting
  * @typedef {{undelayed: number[], output: number[], invalid: number[], lag: number, count: number}} Output
  */
 
@@ -240,6 +242,31 @@ function followedRuns(light, clock, setting) {
 }
 
 /**
+ * Objects where the light has left its last turning point; those that rise are dips upside down.
+ * @param {Light} light
+ * @param {Clock} clock
+ * @param {TurningPointSetting} setting
+ */
+function turningRuns(light, clock, { form, direction, background, distance, share, return_share: back, dark_level: dark }) {
+  const rise = direction === "rise", runs = new Runs();
+  let within = false, top = rise ? -background : background, bottom = 0, away = 0;
+  eachEvaluation(light, clock, (i, value, valid) => {
+    if (!valid) return;
+    const x = rise ? -value : value;
+    if (within) {
+      bottom = x < bottom ? x : bottom;
+      if (x - bottom >= back * away) (within = false), (top = x);
+    } else {
+      top = x > top ? x : top;
+      away = form === "gain" ? Number(share) * ((top > dark ? top : background) - dark) : Number(distance);
+      if (top - x > away) (within = true), (bottom = x);
+    }
+    runs.tell(i, within === rise);
+  });
+  return runs.until(clock.count);
+}
+
+/**
  * What the comparator of a setting says, whatever its kind.
  * @param {Light} light
  * @param {Clock} clock
@@ -248,6 +275,7 @@ function followedRuns(light, clock, setting) {
 function comparedRuns(light, clock, setting) {
   if (setting.kind === "window") return beyondRuns(light, clock, /** @type {WindowSetting} */ (setting));
   if (setting.kind === "following") return followedRuns(light, clock, /** @type {FollowingSetting} */ (setting));
+  if (setting.kind === "turning-point") return turningRuns(light, clock, /** @type {TurningPointSetting} */ (setting));
   return lightRuns(light, clock, setting.on_level, setting.off_level);
 }
 
