@@ -94,6 +94,9 @@ replay d.parquet --setting window.json --truth d.csv
 replay d.parquet --setting dip.json
 bench a.parquet --draws 2 --strategy single-sample --strategy quantile-guard --out folder
 bench a.parquet --draws 2 --strategy sweep-minmax --base s.json
+study a.parquet b.parquet --draws 1 --strategy single-sample --jobs 1
+study study.toml --jobs 1 --out st
+study a.parquet --draws 1 --strategy quantile-guard --grid position=0.3,0.6 --condition dim=0.8 --jobs 1 --out st
 surface a.parquet --levels 5:50:4
 surface a.parquet --setting s.json --strategy single-sample --draws 3 --out map.json
 stress a.parquet --setting s.json --gain 1,0.8 --ambient 0,5 --pedestal 0
@@ -152,6 +155,26 @@ schema = 1
 [[criterion]]
 measure = "lost_rate"
 at_most = 0.2
+"""
+
+STUDY = """
+schema = 1
+recordings = ["a.parquet", "d.parquet"]
+draws = 1
+seeds = [0, 1]
+teach_share = 0.3
+assume = "lots"
+
+[strategies]
+single-sample = {}
+quantile-guard = { position = [0.4, 0.6] }
+
+[bases]
+slow = "t.json"
+
+[conditions.dim]
+gain = 0.8
+ambient = 1.0
 """
 
 
@@ -237,6 +260,7 @@ def make_files(folder: Path) -> None:
         (folder / f"{name}.json").write_text(json.dumps(document))
     (folder / "days.csv").write_text("day,level\n0,70\n1,69\n2,68.5\n5,67\n8,66\n")
     (folder / "criteria.toml").write_text(CRITERIA)
+    (folder / "study.toml").write_text(STUDY)
     values, starts = light(rng, 10, 1)
     there = np.zeros(values.size, int)
     for start in starts:

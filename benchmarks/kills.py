@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 import hashlib
 import importlib
+import json
 import os
 import pkgutil
 import random
@@ -26,6 +27,7 @@ import time
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np  # noqa: F401 -- loaded once, before the forks
 import pyarrow.parquet  # noqa: F401
@@ -56,6 +58,8 @@ COMMANDS = {
     "teach": ("teach a.parquet --strategy single-sample --seed {0} --out r/x.json", ("x.json",)),
     "bench": ("bench a.parquet --draws 1 --seed {0} --strategy single-sample --strategy quantile-guard --out r",
               ("bench.json", "draws.parquet", "a.svg", "a.setting.json")),
+    "study": ("study a.parquet b.parquet --draws 1 --seed {0} --strategy single-sample --jobs 1 --out r",
+              ("study.json", "study.html")),
     "report": ("report a.parquet --setting {3}.json --draws 1 --out r", ("result.json", "report.html")),
 }  # fmt: skip
 OLD, NEW = ("1", "log", "a", "s"), ("2", "other", "b", "t")
@@ -240,7 +244,7 @@ def main() -> None:
     parser.add_argument("--kills", type=int, default=60)
     parser.add_argument("--minutes", type=float, default=1e9, help="end early")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--store", action="store_true", help="write results/kills.md")
+    parser.add_argument("--store", action="store_true", help="add the sitting to results/kills.md")
     parser.add_argument("--study", action="store_true", help="kill a study that goes on in one folder")
     parser.add_argument("--lines", type=int, default=6, help="recordings of the study")
     given = parser.parse_args()
@@ -248,6 +252,13 @@ def main() -> None:
         told, wrong = study_kills(given.kills, given.seed, lines=given.lines)
         print("\n".join([*told, f"{len(told)} kills", *(f"WRONG {line}" for line in wrong)]))
         raise SystemExit(1 if wrong else 0)
+    seen, wrong = kills(given.kills, given.seed, minutes=given.minutes)
+    print(dict(sorted(seen.items())))
+    for line in wrong:
+        print("WRONG", line)
+    if given.store:
+        store(given.seed, seen, wrong)
+    raise SystemExit(1 if wrong else 0)
     seen, wrong = kills(given.kills, given.seed, minutes=given.minutes)
     print(dict(sorted(seen.items())))
     for line in wrong:
@@ -268,6 +279,36 @@ def main() -> None:
             lines.append(f"| {command} | {old + new} | {old} | {new} |")
         (RESULTS / "kills.md").write_text("\n".join([*lines, *(f"- {line}" for line in wrong)]) + "\n")
     raise SystemExit(1 if wrong else 0)
+
+
+def store(seed: int, seen: Counter[str], wrong: list[str]) -> None:
+    """Add a sitting to the stored table, with the commit that it ran on."""
+    commit = subprocess.run(["git", "rev-parse", "--short", "HEAD"], capture_output=True, text=True, check=True).stdout
+    ledger = RESULTS / "kills.jsonl"
+    with ledger.open("a") as out:
+        out.write(json.dumps({"commit": commit.strip(), "seed": seed, "seen": dict(seen), "wrong": wrong}) + "\n")
+    (RESULTS / "kills.md").write_text(page([json.loads(line) for line in ledger.read_text().splitlines()]))
+
+
+def page(rows: list[dict[str, Any]]) -> str:
+    """Return the stored page of all sittings."""
+    seen: Counter[str] = Counter()
+    for row in rows:
+        seen.update(row["seen"])
+    wrong = [line for row in rows for line in row["wrong"]]
+    lines = [
+        "# Kills at random moments", "",
+        "`python benchmarks/kills.py --kills N --seed S --store` adds a sitting; sittings of different seeds add up.", "",
+        f"Wrong: **{len(wrong)}** of {seen.total()} (a mixture, a lost result, other bytes after the next run, or "
+        "something left over).", "",
+        "| commit | seed | kills | wrong |", "|---|---|---|---|",
+    ]  # fmt: skip
+    lines += [f"| {r['commit']} | {r['seed']} | {sum(r['seen'].values())} | {len(r['wrong'])} |" for r in rows]
+    lines += ["", "| command | kills | the old result stood | the new one stood |", "|---|---|---|---|"]
+    for command in COMMANDS:
+        old, new = seen[f"{command} old"], seen[f"{command} new"]
+        lines.append(f"| {command} | {old + new} | {old} | {new} |")
+    return "\n".join([*lines, *(f"- {line}" for line in wrong)]) + "\n"
 
 
 if __name__ == "__main__":

@@ -53,6 +53,7 @@ def refused(words: str) -> str:
         ("rec/result.json", "verify rec/result.json"),
         ("a.synth.json", "synth --continue a.parquet --passes 2"),
         ("c.toml", "report a.parquet --setting s.json --draws 0 --criteria c.toml --out rec"),
+        ("f.toml", "study f.toml --jobs 1"),
         ("l.toml", "synth l.toml --passes 2 --out l.parquet"),
         ("taught.json", "teach a.parquet --strategy single-sample --out taught.json"),
         ("a.parquet", "inspect a.parquet"),
@@ -101,6 +102,25 @@ def test_memory_may_be_given_to_every_way_of_synth(line: Path, words: str, code:
     done = CliRunner().invoke(app, words.split())
     assert done.exit_code == code, done.output
     assert code == 0 or "memory" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("said", "told"),
+    [
+        ("draws = 1000000000000000000", "draws"),
+        ("draws = 1000000", "a study of 1 rows with 1,000,000 draws needs about 3.3 GB of memory; 1 GB may be used"),
+        ("seeds = [" + "0, " * 2000 + "]", "seeds"),
+        ("seeds = [-1]", "seeds"),
+        ("teach_share = 7.0", "teach_share"),
+        ("tolerance_ms = 1e308", "tolerance_ms"),
+        ("cost_miss = nan", "cost_miss"),
+        ('strategies = { "./evil.py:X" = {} }', "no file of data has one run"),
+    ],
+)
+def test_a_study_from_a_stranger_keeps_to_the_ranges(line: Path, said: str, told: str) -> None:
+    more = "" if "strategies" in said else "strategies = { single-sample = {} }\n"
+    (line / "f.toml").write_text(f'schema = 1\nrecordings = ["a.parquet"]\n{said}\n{more}')
+    assert told in refused("study f.toml --jobs 1 --memory 1 --out st")
 
 
 @pytest.mark.parametrize("kind", ["csv", "parquet"])

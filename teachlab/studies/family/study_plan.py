@@ -6,7 +6,7 @@ import os
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import Field
 
@@ -39,9 +39,9 @@ Base = Switching | str | os.PathLike[str] | Mapping[str, Any] | None
 
 
 class _ConditionFile(StrictModel):
-    gain: float = Field(default=1.0, ge=0)
-    ambient: float = 0.0
-    pedestal: float = 0.0
+    gain: float = Field(default=1.0, ge=0, le=1000)
+    ambient: float = Field(default=0.0, ge=-1e30, le=1e30)
+    pedestal: float = Field(default=0.0, ge=-1e30, le=1e30)
 
 
 class StudyFile(SchemaOne):
@@ -56,14 +56,15 @@ class StudyFile(SchemaOne):
     strategies: dict[str, dict[str, Any] | list[dict[str, Any]]] = Field(default_factory=dict)
     bases: dict[str, str | dict[str, Any]] = Field(default_factory=dict)
     conditions: dict[str, _ConditionFile] = Field(default_factory=dict)
-    draws: int | None = Field(default=None, ge=1)
-    seeds: list[int] | None = None
-    teach_share: float | None = None
-    tolerance_ms: float | None = None
-    confidence: float | None = None
-    cost_miss: float | None = None
-    cost_false: float | None = None
-    accept_cost: float | None = None
+    # The ranges of the options of these names.
+    draws: int | None = Field(default=None, ge=1, le=1_000_000)
+    seeds: list[Annotated[int, Field(ge=0, lt=2**63)]] | None = Field(default=None, max_length=1000)
+    teach_share: float | None = Field(default=None, gt=0, lt=1)
+    tolerance_ms: float | None = Field(default=None, ge=0, le=86_400_000)
+    confidence: float | None = Field(default=None, gt=0, lt=1)
+    cost_miss: float | None = Field(default=None, ge=0, le=1e9)
+    cost_false: float | None = Field(default=None, ge=0, le=1e9)
+    accept_cost: float | None = Field(default=None, ge=0, le=1)
     assume: str | None = None
     criteria: str | None = None
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 from teachlab.data.atomic_files import one_result, write_aside
 from teachlab.model.json_values import Document, plain
+from teachlab.model.memory import need_memory
 from teachlab.studies.family.engines import InProcess, StudyEngine, WorkerEnded
 from teachlab.studies.family.family_answer import StudyAnswer, study_answer
 from teachlab.studies.family.row_store import RowStore, RowTable, within
@@ -21,6 +22,8 @@ Progress = Callable[[int, int], None]
 DOCUMENT, PAGE = "study.json", "study.html"
 ROW_BYTES = 6000
 """A row in memory with its draws and lots."""
+LIBRARY_BYTES, DRAW_BYTES = 0.3e9, 3000
+"""The libraries, and a draw of one strategy on one recording."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +73,9 @@ def run_study(
     -------
     StudyAnswer
     """
+    held = LIBRARY_BYTES + ROW_BYTES * len(plan.lines) * plan.grid.rows + DRAW_BYTES * plan.grid.options.draws
+    what = f"a study of {len(plan.lines) * plan.grid.rows:,} rows with {plan.grid.options.draws:,} draws"
+    need_memory(held, what, "Ask for fewer draws, seeds or values.")
     columns = RowTable(plan.grid, plan.lines)
     store = RowStore(out, columns, plan.lines)
     store.begin()
