@@ -104,6 +104,14 @@ def test_replay_says_why_by_how_much_and_what_next(tmp_path: Path) -> None:
     assert "Next: teachlab plan --max-rate 0.05" in text  # three passes decide nothing
     bare = CliRunner().invoke(app, ["replay", str(path), "--setting", str(setting), "--no-margin", "--details"]).output
     assert "2 of the false trips began 1 to 3 ms before" in bare
+    # Without a look at the light the verdict alone says why, and no margin is measured.
+    why = "the output became active in the gap just before"
+    flat = [" ".join(one.split()) for one in (text, bare)]
+    assert [one.count(why) for one in flat] == [2, 1]
+    assert ["Margin to noise" in one for one in flat] == [True, False]
+    assert [one.count("Next: teachlab plan --max-rate 0.05") for one in flat] == [1, 1]
     setting.write_text(json.dumps(Setting(unit="counts", on_level=60.0, off_level=40.0).as_dict()))
     fine = CliRunner().invoke(app, ["replay", str(path), "--setting", str(setting), "--details"]).output
     assert "merged: " not in fine
+    assert why not in " ".join(fine.split())
+    assert "passes without 5 named lots are too few. It takes 5 lots" in " ".join(fine.split())
