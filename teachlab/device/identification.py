@@ -50,6 +50,8 @@ NEARLY, CLOSER = 3, 96
 """A box so many contradictions above what is kept is replayed at so many more levels."""
 ACROSS = 5
 """Levels across a box, each way, at which it is replayed."""
+MOST_LEVELS_A_SIDE = 20
+"""Levels a side, each with each, at which what is kept is replayed in search of fewer contradictions."""
 STEPS = 7
 """Halvings towards every bound of a level."""
 MOST_WORK = 1e9
@@ -400,6 +402,13 @@ def _replayed(search: _Stretch, boxes: list[_Box]) -> list[_Box]:
         # Without work left the levels stay as wide as the edges alone bound them.
         if not search.exhausted:
             _tighten(search, box, most)
+        # Edges that their levels leave unexplained no level explains: only above that there is something to find.
+        if box.contradictions > box.missed and not search.exhausted:
+            _fit(search, box, _every_level(search, box), most)
+    fewest = min((box.contradictions for box in kept), default=fewest)
+    kept = [box for box in kept if box.contradictions <= fewest + slack(fewest)]
+    for box in kept:
+        _keep(box, fewest + slack(fewest))
     return kept
 
 
@@ -416,6 +425,17 @@ def _across(box: _Box) -> list[tuple[float, float]]:
         if low < high:
             pairs += [(one, one) for one in np.linspace(low, high, 2 * ACROSS + 1)[1::2].tolist()]
     return pairs
+
+
+def _every_level(search: _Stretch, box: _Box) -> list[tuple[float, float]]:
+    """Return the levels in a box that the light tells apart, each with each; evenly thinned where they are many."""
+    seen = np.unique(search.light)
+    sides = []
+    for shared in (box.on, box.off):
+        inside = seen[(seen > shared.low) & (seen <= shared.high)].astype(np.float64)
+        thin = np.linspace(0, inside.size - 1, min(inside.size, MOST_LEVELS_A_SIDE)).round().astype(np.int64)
+        sides.append(inside[thin].tolist() if inside.size else [])
+    return [(up, down) for up in sides[0] for down in sides[1] if down <= up]
 
 
 def _between(box: _Box) -> list[tuple[float, float]]:

@@ -186,3 +186,13 @@ def test_a_search_without_work_left_says_what_it_knows(monkeypatch: pytest.Monke
     assert found.decision == "too many settings fit"
     assert "were not searched" in found.verdict.conditions[0]
     assert BENCH["missing_from"](found, sensor) == []
+
+
+@pytest.mark.parametrize(("seed", "spare"), [(20001, 0), (40036, 1), (40048, 1)])
+def test_the_fewest_contradictions_are_found_where_few_levels_have_them(seed: int, spare: int) -> None:
+    """Three drawn sensors whose best levels are a few counts wide: the sensor itself contradicts no fewer edges."""
+    one = BENCH["identified"](seed, faults=0.01, spare=spare)
+    assert one is not None
+    assert one["fewest"] <= one["own"]
+    assert one["missing"] == []
+    assert one["named"] == one["own"]
