@@ -81,8 +81,8 @@ def order_sentence(strategy: str, rows: Sequence[Sequence[str]], orders: Sequenc
     return f"Over all scored passes {strategy} {'; it '.join(said)}." if said else ""
 
 
-def standing_text(order: Order, of: str = "") -> str:
-    """Return how sure an order is, with what it rests on; `of` names what the lots are.
+def standing_text(order: Order) -> str:
+    """Return how sure an order is, with what it rests on.
 
     Examples
     --------
@@ -92,7 +92,7 @@ def standing_text(order: Order, of: str = "") -> str:
     >>> standing_text(orders([[0.0] * 4])[0])
     'not established (4 lots, it takes 10)'
     """
-    of = of or ("lots" if str(order.source) == "lots" else "stretches")
+    of = "lots" if str(order.source) == "lots" else "stretches"
     standing = order.standing
     if standing is OrderStanding.OPEN and order.difference is not None and order.difference > 0 and order.lots >= 10:
         return f"not established ({order.lots} {of}; on the claim half it costs more)"

@@ -81,6 +81,7 @@ def test_the_verdict_comes_first_and_details_below(place: Path) -> None:
     short = run(*words).stdout.splitlines()
     assert len(short) <= 12
     assert short[0].startswith("Cannot be decided: quantile-guard (position 0.4)")
+    assert all(len(line) <= 100 for line in short if not line.startswith("Next: "))
     assert any("4 recordings are too few to speak of others" in line for line in short)
     whole = run(*words, "--details").stdout
     for told in ("best there", "What each parameter does", "rec/l0.parquet"[4:6]):

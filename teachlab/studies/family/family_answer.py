@@ -46,6 +46,8 @@ class RankedMethod(Document):
     ----------
     strategy, base : str
     parameters : mapping
+    varied : tuple of str
+        Parameters that the grid gives.
     label : str
         Strategy and the parameters that are varied, with the base where there are several.
     cost : float or None
@@ -57,7 +59,7 @@ class RankedMethod(Document):
     unranked : int
         Lines on which it does not teach in half of the draws.
     worst : str
-        The costliest line.
+        The costliest recording; empty where none costs anything.
     worst_cost : float or None
     between_sd, within_sd, share_between : float or None
         Spread of the cost between lines and between draws on one line, per pass, and the share of the first in the
@@ -67,6 +69,7 @@ class RankedMethod(Document):
     strategy: str
     base: str
     parameters: Mapping[str, Any]
+    varied: tuple[str, ...]
     label: str
     cost: float | None
     chosen_cost: float | None
@@ -250,7 +253,10 @@ def study_answer(
             method = row["strategy"], row["parameters"], row["base"]
             found[row["path"]].by_method.setdefault(method, []).append(row)
     studied = [one for one in found.values() if one.by_method]
-    ranking = sorted((_ranked(method, labels[method], studied, judge) for method in labels), key=_order_key)
+    varied = {
+        (one.strategy.name, json.dumps(one.parameters, sort_keys=True)): one.varied for one in grid.configurations
+    }
+    ranking = sorted((_ranked(m, labels[m], varied[m[:2]], studied, judge) for m in labels), key=_order_key)
     chosen = _choice(ranking, grid)
     verdicts = [
         judge.line(one.name, one.path, one.by_method, labels, _best_here(one, ranking), faults.get(one.path, ""))
@@ -282,7 +288,9 @@ def _labels(grid: StudyGrid) -> dict[Method, str]:
     return out
 
 
-def _ranked(method: Method, label: str, lines: Sequence[_Line], judge: FamilyJudge) -> RankedMethod:
+def _ranked(
+    method: Method, label: str, varied: tuple[str, ...], lines: Sequence[_Line], judge: FamilyJudge
+) -> RankedMethod:
     costs = np.array([one.cost(method) for one in lines])
     known = np.isfinite(costs)
     worst = int(np.argmax(costs)) if lines else -1
@@ -292,12 +300,13 @@ def _ranked(method: Method, label: str, lines: Sequence[_Line], judge: FamilyJud
         strategy=method[0],
         base=method[2],
         parameters=json.loads(method[1]),
+        varied=varied,
         label=label,
         cost=_mean(costs[known]),
         chosen_cost=_mean(np.array([one.cost(method, "chosen_cost") for one in lines])[known]),
         claim_cost=_mean(np.array([one for one in claims if one is not None])),
         unranked=int((~known).sum()),
-        worst=lines[worst].name if lines else "",
+        worst=lines[worst].name if lines and costs[worst] > 0 else "",
         worst_cost=float(costs[worst]) if lines and known[worst] else None,
         between_sd=None if spread is None else spread.between_sd,
         within_sd=None if spread is None else spread.repeatability_sd,

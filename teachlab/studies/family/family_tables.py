@@ -5,15 +5,16 @@ from __future__ import annotations
 from itertools import groupby
 from typing import TYPE_CHECKING
 
-from teachlab.studies.bench_verdict import standing_text
+from teachlab.statistics.claims.orders import ORDER_LOTS, OrderStanding
 from teachlab.wording.tables import plain_table
 
 if TYPE_CHECKING:
     from rich.table import Table
 
+    from teachlab.statistics.claims.orders import Order
     from teachlab.studies.family.family_answer import StudyAnswer
 
-WIDE = 46
+WIDE = 43
 """Characters of a configuration in the short table."""
 
 
@@ -37,13 +38,31 @@ def method_lines(found: StudyAnswer) -> list[str]:
         alike = list(some)
         more = f" and {len(alike) - 1} more" if len(alike) > 1 else ""
         order = alike[-1].order
-        told = "" if order is None else standing_text(order, of="recordings")
-        rows.append((alike[0].method.label[: WIDE - len(more)] + more, cost, told))
+        label = alike[0].method.label
+        room = WIDE - len(more)
+        rows.append(((label if len(label) <= room else f"{label[: room - 1]}…") + more, cost, order_text(order)))
     head = "best of each strategy"
     wide = max(len(head), *(len(label) for label, _, _ in rows))
-    out = [f"  {head:<{wide}}  errors in 100 passes  before the next"]
-    out += [f"  {label:<{wide}}  {cost:>20}  {told}".rstrip()[:100] for label, cost, told in rows]
+    out = [f"  {head:<{wide}}  errors in 100  before the next"]
+    out += [f"  {label:<{wide}}  {cost:>13}  {told}".rstrip()[:100] for label, cost, told in rows]
     return out
+
+
+def order_text(order: Order | None) -> str:
+    """Return how sure an order is, with the recordings that it rests on; empty without one.
+
+    Examples
+    --------
+    >>> from teachlab.statistics.claims.orders import orders
+    >>> order_text(orders([[-0.1, -0.12] * 20])[0]), order_text(orders([[0.0] * 4])[0])
+    ('established (40 recordings)', 'not established, 4 of 10 recordings')
+    """
+    if order is None:
+        return ""
+    said = "for recordings like these" if order.standing is OrderStanding.LIKE_THOSE else str(order.standing)
+    if order.lots < ORDER_LOTS:
+        return f"{said}, {order.lots} of {ORDER_LOTS} recordings"
+    return f"{said} ({order.lots} recordings)"
 
 
 def line_table(found: StudyAnswer) -> Table:

@@ -277,7 +277,7 @@ class FamilyJudge:
         if worst is None:
             return ""
         line, row = worst
-        given = {name: value for name, value in chosen.parameters.items() if value is not None}
+        given = {name: chosen.parameters[name] for name in chosen.varied}
         sets = "".join(f" --set {name}={shlex.quote(as_text(value))}" for name, value in given.items())
         path = shlex.quote(line.path)
         if decision in {Decision.USE, Decision.LIMIT} and not (row["claim_lost"] or row["claim_false"]):

@@ -10,9 +10,8 @@ from teachlab.evidence.figures import embedded_figure
 from teachlab.evidence.identity import json_digest
 from teachlab.evidence.page import rendered
 from teachlab.evidence.record_parts import LIMITS_OF_USE
-from teachlab.studies.bench_verdict import standing_text
 from teachlab.studies.family.effect_figure import effect_figure
-from teachlab.studies.family.family_tables import group_table, line_table, parameter_table, per_hundred
+from teachlab.studies.family.family_tables import group_table, line_table, order_text, parameter_table, per_hundred
 from teachlab.wording.verdict import verdict_lines
 
 if TYPE_CHECKING:
@@ -45,7 +44,7 @@ def summary_page(found: StudyAnswer) -> str:
     best = [
         [one.method.label, per_hundred(one.method.claim_cost), per_hundred(one.method.cost), one.method.worst,
          per_hundred(one.method.worst_cost), _share(one.method.share_between), one.equal,
-         "" if one.order is None else standing_text(one.order, of="recordings")]
+         order_text(one.order)]
         for one in found.strategies
     ]  # fmt: skip
     ranked = [
