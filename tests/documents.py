@@ -64,7 +64,8 @@ replay a.parquet --setting window.json
 replay bare.parquet --setting good.json
 bench a.parquet --draws 6 --strategy two-sample-midpoint --strategy contamination-aware --strategy quantile-guard
 bench d.parquet --draws 4 --strategy sweep-minmax
-study a.parquet d2.parquet gone.parquet --strategy single-sample --grid reduction=0.2,0.3 --draws 4 --criteria lost.toml
+study a.parquet d2.parquet gone.parquet --strategy single-sample --grid reduction=0.2,0.3 --draws 4 --jobs 1
+study a.parquet --strategy single-sample --draws 4 --criteria lost.toml --jobs 1
 repeatability a.parquet --strategy sweep-minmax --draws 6 --average 2 --passes-per-teaching 3 --taught eve=good.json
 repeatability a.parquet d2.parquet --strategy single-sample --draws 4
 surface a.parquet --setting good.json --strategy two-sample-midpoint --draws 4
