@@ -4,7 +4,7 @@
  * @import {Hand} from "./hand.js"
  * @import {Trace} from "./trace.js"
  */
-import { cleared, colour, eachFrame, element, moment, shown, textSize } from "./drawing.js";
+import { cleared, colour, eachFrame, element, moment, shown, textSize, threeTexts } from "./drawing.js";
 
 export class Course {
   /**
@@ -50,15 +50,11 @@ export class Course {
     });
     pen.fillStyle = colour("quiet");
     pen.textBaseline = "bottom";
-    pen.textAlign = "left";
-    pen.fillText(moment(this.hand.facts, 0, 1), 0, high + foot);
-    pen.textAlign = "right";
-    pen.fillText(moment(this.hand.facts, samples / rate, 1), width, high + foot);
-    pen.textAlign = "center";
     const unknown = this.hand.resting === undefined ? "errors not known one by one here" : "…";
     const told = faults === null ? unknown : faults.length === 0 ? "no error"
       : `${shown(faults.length)} ${faults.length === 1 ? "error" : "errors"} over the recording`;
-    pen.fillText(told, width / 2, high + foot);
+    const ends = [0, samples / rate].map((at) => moment(this.hand.facts, at, 1));
+    threeTexts(pen, [ends[0], told, ends[1]], 0, width, high + foot);
     element("course").setAttribute("aria-label", `Errors over the recording: ${told}`);
   }
 }

@@ -72,6 +72,25 @@ export function font() {
 }
 
 /**
+ * One line of text: an end on either side, and a middle; where they do not fit beside each other, the middle alone.
+ * @param {CanvasRenderingContext2D} pen
+ * @param {[string, string, string]} texts
+ * @param {number} left
+ * @param {number} width
+ * @param {number} y
+ */
+export function threeTexts(pen, [first, middle, last], left, width, y) {
+  const fits = pen.measureText(`${first}  ${middle}  ${last}`).width < width;
+  pen.textAlign = "center";
+  pen.fillText(fitting(pen, middle, width), left + width / 2, y);
+  if (!fits) return;
+  pen.textAlign = "left";
+  pen.fillText(first, left, y);
+  pen.textAlign = "right";
+  pen.fillText(last, left + width, y);
+}
+
+/**
  * Text cut to a width.
  * @param {CanvasRenderingContext2D} pen
  * @param {string} text

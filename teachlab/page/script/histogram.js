@@ -3,7 +3,7 @@
  *
  * @import {Hand, LevelName} from "./hand.js"
  */
-import { cleared, colour, eachFrame, element, fitting, shown, textSize } from "./drawing.js";
+import { cleared, colour, eachFrame, element, fitting, shown, textSize, threeTexts } from "./drawing.js";
 import { errorsAt, rankOf } from "./tables.js";
 
 const MOST_KINDS = 12;
@@ -157,10 +157,8 @@ export class Histogram {
   axis(pen, x, foot, line) {
     const { hand } = this;
     pen.fillStyle = colour("quiet");
-    pen.textAlign = "left";
-    pen.fillText(shown(this.low), this.left, foot + line * 0.6);
-    pen.textAlign = "right";
-    pen.fillText(`${shown(this.high)} ${Array.from(hand.facts.unit).slice(0, 24).join("")}`, this.left + this.width, foot + line * 0.6);
+    const unit = Array.from(hand.facts.unit).slice(0, 24).join("");
+    threeTexts(pen, [shown(this.low), unit, shown(this.high)], this.left, this.width, foot + line * 0.6);
     /** @type {LevelName[]} */ (["on", "off"]).forEach((name, k) => {
       const at = x(hand[name]), right = at > this.left + this.width / 2;
       pen.strokeStyle = pen.fillStyle = colour(name);

@@ -4,7 +4,7 @@
  * @import {Hand} from "./hand.js"
  * @import {Counted} from "./tables.js"
  */
-import { cleared, colour, eachFrame, element, shown, textSize } from "./drawing.js";
+import { cleared, colour, eachFrame, element, shown, textSize, threeTexts } from "./drawing.js";
 import { errorsAt, rankOf } from "./tables.js";
 
 /** Cells of the picture along one axis. */
@@ -95,12 +95,7 @@ export class SurfaceMap {
     this.point(pen, place(this.hand.on, this.hand.off), "on", "cross");
     pen.fillStyle = colour("quiet");
     pen.textBaseline = "top";
-    pen.textAlign = "left";
-    pen.fillText(shown(this.low), left, top + side + 4);
-    pen.textAlign = "right";
-    pen.fillText(`${shown(this.high)}`, left + side, top + side + 4);
-    pen.textAlign = "center";
-    pen.fillText("off-level", left + side / 2, top + side + 4);
+    threeTexts(pen, [shown(this.low), "off-level", shown(this.high)], left, side, top + side + 4);
     pen.textAlign = "right";
     pen.fillText("on-level", left - 6, top + side / 2);
     pen.fillText(shown(this.high), left - 6, top);
