@@ -10,8 +10,8 @@ import typer
 
 from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
 from teachlab.cli.options import Details, Json, PassesFile, RecordingFile, Tolerance
-from teachlab.errors import ParameterError
-from teachlab.model.printable_text import in_figures
+from teachlab.errors import ParameterError, RecordingError
+from teachlab.model.printable_text import in_figures, number_of
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -71,7 +71,11 @@ def inspect_command(
         return
     for line in lead_lines(found.alignment, recording):
         say(line)
-    say_verdict(_leading(found, recording, opened), _summary(opened, quality, found), details=False, most=MOST_LINES)
+    logged = _logged_output(opened, recording)
+    most = MOST_LINES - len(logged)
+    say_verdict(_leading(found, recording, opened), _summary(opened, quality, found), details=False, most=most)
+    for line in logged:
+        say(line)
     if plot is not None and not details:
         say(f"Picture: {plot}")
     if not details:
@@ -81,6 +85,20 @@ def inspect_command(
         say(line)
     if plot is not None:
         say(f"Picture: {plot}")
+
+
+def _logged_output(opened: Recording, recording: str) -> list[str]:
+    """Return what is logged of the sensor's own output, and what it is good for; nothing where it is not."""
+    from teachlab.device.logged_edges import logged_edges
+
+    if opened.info.output is None:
+        return []
+    try:
+        edges = logged_edges(opened)
+    except RecordingError:
+        return ["Sensor: its own output was logged, but never switches."]
+    many = number_of(edges.active.size, "onset")
+    return [f"Sensor: its own output was logged, {many}; its setting: teachlab identify {shlex.quote(recording)}"]
 
 
 def _leading(found: InspectAnswer, recording: str, opened: Recording) -> Verdict:

@@ -196,3 +196,13 @@ def test_the_fewest_contradictions_are_found_where_few_levels_have_them(seed: in
     assert one["fewest"] <= one["own"]
     assert one["missing"] == []
     assert one["named"] == one["own"]
+
+
+def test_jitter_on_short_gaps_does_not_turn_the_output_over() -> None:
+    """Gaps of one sample under ±1 of jitter: some vanish, and the output is inactive at the end all the same."""
+    light = np.concatenate([np.tile(np.repeat([90.0, 10.0], [5, 1]), 500), np.full(20, 10.0)])
+    sensor = SimulatedSensor(on_level=50, off_level=50, jitter=1)
+    output = sensor.output(light, np.random.default_rng(1))
+    assert not output[-10:].any()
+    assert output[:3000].mean() > 0.7
+    assert LoggedEdges.of(output).active.size < 499

@@ -93,7 +93,9 @@ class SimulatedSensor:
         head, tail = at[: int(first)], at[int(first) + pulses.size :]
         made_up = rng.integers(0, light.size, rng.binomial(len(pulses), self.spurious))
         kept = np.concatenate((head, pulses[~lost].ravel(), tail))
-        kept = np.maximum.accumulate(kept)
+        # Jitter may bring both edges of a short pulse or gap together: then neither was logged.
+        places, edges = np.unique(np.maximum.accumulate(kept), return_counts=True)
+        kept = places[edges % 2 == 1]
         output = TwoState(first, kept[(kept > 0) & (kept < light.size)]).dense(light.size)
         for place in made_up:
             output[place : place + 3] ^= True
