@@ -2,7 +2,8 @@
 
     python benchmarks/speed/identify.py [samples]
 
-Measured once: 10,000,000 samples, 173,266 edges, 2 readings, 19 times one replay. Prints the edges, the readings of the whole log, and the time as a multiple of one replay of the same log.
+Measured once: 10,000,000 samples, 173,266 edges, 2 readings, 19 times one replay.
+Prints the edges, the readings of the whole log, and the time as a multiple of one replay of the same log.
 """
 
 from __future__ import annotations
