@@ -116,7 +116,7 @@ class CellReserves:
         held = f * (1 - grid.releases.reshape(1, -1, 1, 1, 1))
         low, waiting = _ends(on, 1.0)
         # So does the grid of delays: one longer than the shortest pass loses it.
-        room = np.where(d > 1, _room(d, np.minimum(waiting, shown.shortest_pass)), 1.0)
+        room = np.where(d > 1, _room(d, np.minimum(waiting, max(shown.shortest_pass, 1.0))), 1.0)
         waited = np.where(d > 1, (d - low) / (d + tau), 1.0)
         expected = (d - low) / (d + tau) if expect_flashes and grid.on_delays.size > 1 else waited
         rest = [
@@ -161,7 +161,7 @@ def waiting_reserve(costlier: NDArray[np.bool_], delays: NDArray[np.int64], axis
 
 def _waiting(costlier: CostlierCells, waits: Values, longest: float) -> Values:
     low, high = _ends(costlier, 1.0)
-    room = np.where(waits == 1, 1.0, _room(waits, np.minimum(high, longest)))
+    room = np.where(waits == 1, 1.0, _room(waits, np.minimum(high, max(longest, 1.0))))
     return np.minimum((waits - low) / waits, room)
 
 
