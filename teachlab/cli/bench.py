@@ -35,8 +35,8 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
     from teachlab.studies.result import RecordingBench
 
-SHOWN_LINES = 11
-"""Of the verdict; one more says where the details are."""
+SHOWN_LINES = 12
+"""Of verdict and hindsight together."""
 NAMED = 3
 """Strategies named before a reason that they share."""
 
@@ -154,9 +154,10 @@ def print_bench(
 
     rows = () if details else ranking_lines(bench)
     ceiling = bench.ceiling.sentence() if details else bench.ceiling.brief()
-    for line in verdict_lines(bench.verdict, rows, details=details, most=SHOWN_LINES):
+    last = wrap(ceiling, 100, subsequent_indent="  ")
+    for line in verdict_lines(bench.verdict, rows, details=details, most=SHOWN_LINES - len(last)):
         say(line)
-    for line in wrap(ceiling, 100, subsequent_indent="  "):
+    for line in last:
         say(line)
     if not details:
         return
