@@ -24,7 +24,7 @@ from typing import Any
 
 from typer.testing import CliRunner
 
-from teachlab.cli import app
+from teachlab.cli import app, command_of
 from teachlab.cli.commands import COMMANDS
 from teachlab.errors import InputError
 from teachlab.synthetic import Scenario
@@ -187,6 +187,7 @@ def prepared(folder: Path) -> Any:
         follow = json.loads(_run(shlex.split("teach d.parquet --strategy background-follower --json")).stdout)
         Path("follow.json").write_text(json.dumps(follow["setting"]))
     helps = [f"{name} --help" for name in COMMANDS]
+    helps += [f"{name} {sub} --help" for name in COMMANDS for sub in getattr(command_of(name), "commands", ())]
     # A guide's pages have tests of their own, and a record is verified that was written beforehand.
     calls = [*filter(None, made.COMMANDS.splitlines()), *FURTHER.split("\n")[1:-1]]
     calls = [line for line in calls if "record/" not in line and not line.startswith("guide")]
