@@ -457,7 +457,7 @@ def report(rows: dict[int, dict], draw: str) -> str:
         "# Faults planted in the product", "",
         f"`mutants.py`, {draw}. Every fault was judged by the tests of the whole suite,",
         f"doctests included, that run its line, nearest first, at most {MOST_SECONDS:.0f} s of them. What killed one",
-        "passes without it. Drawn from all places where an operator applies; none is picked and none left out.", "",
+        "passes without it. Drawn from all places where an operator applies; none is picked by hand.", "",
         "| | faults |", "|---|---|",
         f"| killed | {len(rows) - len(lived)} of {len(rows)}, {100 * (len(rows) - len(lived)) / len(rows):.1f} % |",
         f"| of those, because the run had no end | {endless} |",
