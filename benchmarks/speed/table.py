@@ -271,7 +271,7 @@ def main() -> None:
     parser.add_argument("--samples", type=int, nargs="*", default=[10_000_000, 100_000_000])
     parser.add_argument("--in-memory", type=int, default=10_000_000)
     parser.add_argument("--repeats", type=int, default=3)
-    parser.add_argument("--slow", type=int, default=10_000_000, help="surface and bench up to so many samples")
+    parser.add_argument("--slow", type=int, default=10_000_000, help="what takes long, up to so many samples")
     parser.add_argument("--out", type=Path)
     parser.add_argument("--measure", nargs=2, help=argparse.SUPPRESS)
     given = parser.parse_args()
@@ -284,7 +284,7 @@ def main() -> None:
             paths = {kind: write(Path(folder), samples, kind) for kind in ("busy", "quiet")}
             for question in questions(paths["busy"]):
                 slow = question.startswith(("surface", "bench"))
-                if slow and samples > given.slow:
+                if samples > given.slow and (slow or question in {"inspect", "stress", "write_recording"}):
                     continue
                 path = paths["quiet" if "quiet" in question else "busy"]
                 repeats = 1 if slow else given.repeats

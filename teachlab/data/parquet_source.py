@@ -20,6 +20,7 @@ from pyarrow import fs
 
 from teachlab.data.addresses import is_address, open_at, system_of
 from teachlab.data.atomic_files import read_current
+from teachlab.data.kept_light import joined_blocks
 from teachlab.errors import InputError, RecordingError
 from teachlab.model.memory import need_memory
 from teachlab.model.printable_text import printable
@@ -208,15 +209,7 @@ class ParquetSource:
     def read(self, start: int, stop: int) -> Block:
         """Return the samples ``[start, stop)``."""
         parts = list(self._pieces(start, stop))
-        if len(parts) == 1:
-            return parts[0]
-        if not parts:
-            return Block(start, np.empty(0, self._dtype))
-        light = np.concatenate([part.light for part in parts])
-        if all(part.invalid is None for part in parts):
-            return Block(start, light)
-        masks = [np.zeros(part.light.size, bool) if part.invalid is None else part.invalid for part in parts]
-        return Block(start, light, np.concatenate(masks))
+        return joined_blocks(parts) if parts else Block(start, np.empty(0, self._dtype))
 
     def output(self, start: int, stop: int) -> NDArray[np.bool_]:
         """Return the column `output` over the samples ``[start, stop)``: the sensor's own, as it was logged.
