@@ -26,6 +26,9 @@ EDGE = 5.0
 MOST_WORDS, LEAST_SHARE = 100_000, 64
 """Of a recording with more samples every so-manieth word is kept, at least one in 64."""
 
+AT_ONCE = 1 << 14
+"""Samples that are looked at together, in the cache of a core."""
+
 _Bool = NDArray[np.bool_]
 _Ints = NDArray[np.int64]
 
@@ -120,7 +123,13 @@ class _TellingWords:
         self._places: list[_Ints] = [np.empty(0, np.int64)]
 
     def push(self, block: Block) -> None:
-        """Take the next samples."""
+        """Take the next samples, in parts that stay in the cache."""
+        for a in range(0, block.light.size, AT_ONCE):
+            part = slice(a, a + AT_ONCE)
+            invalid = None if block.invalid is None else block.invalid[part]
+            self._push(Block(block.start + a, block.light[part], invalid))
+
+    def _push(self, block: Block) -> None:
         light = np.concatenate((self._before, block.as_float()))
         first = block.start - self._before.size
         self._before = light[-WORD:]
