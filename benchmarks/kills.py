@@ -58,7 +58,7 @@ COMMANDS = {
     "teach": ("teach a.parquet --strategy single-sample --seed {0} --out r/x.json", ("x.json",)),
     "bench": ("bench a.parquet --draws 1 --seed {0} --strategy single-sample --strategy quantile-guard --out r",
               ("bench.json", "draws.parquet", "a.svg", "a.setting.json")),
-    "study": ("study a.parquet b.parquet --draws 1 --seed {0} --strategy single-sample --jobs 1 --out r",
+    "study": ("study {2}.parquet --draws 1 --strategy single-sample --jobs 1 --out r",
               ("study.json", "study.html")),
     "report": ("report a.parquet --setting {3}.json --draws 1 --out r", ("result.json", "report.html")),
 }  # fmt: skip
