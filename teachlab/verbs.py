@@ -146,7 +146,7 @@ def design(
     >>> found.to_pandas()["part"].tolist()[:5]
     ['level', 'release', 'filter', 'on_delay', 'off_delay']
     >>> found.taught.setting.on_delay_ms
-    0.0
+    76.0
     """
     import math
 

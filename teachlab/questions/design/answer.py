@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from teachlab.model.json_values import plain
+from teachlab.model.printable_text import in_figures
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.teach.answer import TeachAnswer, taught_and_judged
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
@@ -75,7 +76,7 @@ def _reserve(axis: str, ends: Mapping[str, Any]) -> str:
         parts = [f"{way} to {100 * g:.0f} %" for way, g in (("down", low), ("up", high)) if g is not None]
         return f"light {' and '.join(parts)} of today's" if parts else ""
     if axis == "ambient":
-        parts = [f"{mark}{a:.3g} {unit}" for mark, a in (("−", low), ("+", high)) if a is not None]
+        parts = [f"{mark}{in_figures(a, 3)} {unit}" for mark, a in (("−", low), ("+", high)) if a is not None]
         return f"ambient light {' or '.join(parts)}" if parts else ""
     parts = [f"{told_time(t)} {way}" for way, t in (("shorter", low), ("longer", high)) if t is not None]
     return f"{axis.replace('_', '-')} {' or '.join(parts)}" if parts else ""

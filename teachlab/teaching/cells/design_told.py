@@ -15,7 +15,7 @@ from teachlab.teaching.cells.designed_cells import FEW_PASSES, CellGrid, Cells
 from teachlab.teaching.cells.shown_light import ShownLight
 
 At = tuple[int, ...]
-NOT_SHOWN = "not asked for by what was shown"
+NOT_SHOWN = "no error on what was shown asks for it"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,4 +192,4 @@ def _feature(used: bool, what: str, without: int, least: int, limit: str) -> str
         return f"none: no error on what was shown asks for one{beside}." if without == least else f"none{beside}."
     if without > least:
         return f"{what}: without one the best setting errs {without} times on what was shown, with it {least}{beside}."
-    return f"{what}: {NOT_SHOWN}; it adds reserve{beside}."
+    return f"{what}: {NOT_SHOWN}; it keeps out short disturbances that were not shown{beside}."
