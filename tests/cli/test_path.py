@@ -161,7 +161,7 @@ def test_bench_prints_ranking_costs_and_verdict_for_people(line: Path) -> None:
     done = run("bench", line, "--draws", "10", "--strategy", "single-sample")
     assert len(done.stdout.splitlines()) <= 12
     said = re.sub(r"\s+", " ", done.stdout)
-    assert "Best possible in hindsight, errors: best fixed levels 0 (reached by single-sample), best complete" in said
+    assert "Best possible in hindsight, errors: 0 with fixed levels (reached by single-sample)." in said
     assert max(map(len, done.stdout.splitlines())) <= 100
     # Ten passes without lots decide nothing, however well they went.
     assert done.stdout.startswith("Cannot be decided: single-sample, fixed levels, on ")
@@ -261,7 +261,7 @@ def test_an_interrupt_exits_with_130_and_leaves_nothing(line: Path, tmp_path: Pa
     before = sorted(tmp_path.iterdir())
     # It says when it teaches for the first time: an interrupt while a library loads is that library's to handle.
     script = (
-        "import signal, sys, teachlab.studies.run as run, teachlab.cli as cli\n"
+        "import signal, sys, teachlab.studies.taught_draws as run, teachlab.cli as cli\n"
         # A shell that runs the tests in the background makes them, and all they start, deaf to interrupts.
         "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "teach = run.teach_draws\n"

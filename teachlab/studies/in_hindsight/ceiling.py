@@ -95,7 +95,11 @@ class Ceiling:
 
     def brief(self) -> str:
         """Say in a line or two what each kind reaches, whether a strategy does, and what stands against all."""
-        told = ", ".join(f"{one.kind} {one.errors}{self._by(one)}" for one in self.found)
+        least = self.least
+        told = ", ".join(f"{one.kind.removeprefix('best ')} {one.errors}" for one in self.found) + self._by(least)
+        if all(one.errors == least.errors for one in self.found):
+            told = f"{least.errors} with {least.kind.removeprefix('best ')}{self._by(least)}"
+            told += ", no fewer with any other kind" if least.errors else ""
         against = f"; {causes_text(self.unsolved)}" if self.unsolved else ""
         return f"Best possible in hindsight, errors: {told}{against}."
 
@@ -117,8 +121,8 @@ class Ceiling:
         if not self.reached:
             return ""
         names = self.reached[one.kind]
-        more = f" and {len(names) - 1} more" if len(names) > 1 else ""
-        return f" (reached by {names[0]}{more})" if names else " (reached by none)"
+        who = f"{len(names)} strategies" if len(names) > 1 else (*names, "none")[0]
+        return f" (reached by {who})"
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
