@@ -191,7 +191,7 @@ class SettingCard:
             false = n.false_trips + n.ignore_false_trips
             rows.append(("Counted", f"{n.lost} of {n.scored_passes} passes lost, {number_of(false, 'false trip')}, "
                                     f"{n.extra} extra{end}"))  # fmt: skip
-        kinds = ", ".join(f"{count} of {name or 'pieces without a name'}" for name, count in self.kinds.items())
+        kinds = ", ".join(f"{count} of {name}" if name else f"{count} passes" for name, count in self.kinds.items())
         rows.append(("Evidence", f"recording {self.recording}: {kinds}"))
         if self.verdict.claim is not None:
             rows.append(("Claim", self.verdict.claim.text))
