@@ -178,7 +178,7 @@ design a.parquet
   --base: --base half.json | setting.evaluation_rate_hz
   --seed: --seed 3 | setting.taught.evidence.drawn.seed
   --out: --out designed.json | made designed.json
-  --device: --device device.toml | refused one pair of fixed levels
+  --device: --device device.toml | setting.on_level
 design a.parquet --truth late.parquet
   --tolerance-ms: --tolerance-ms 8 | setting.taught.evidence
 

@@ -99,7 +99,7 @@ COMMANDS = (
 )
 REFUSED = {"hostile.json", "hostile.py:Odd", "refused.parquet"}
 """Their refusals quote the text."""
-WITHOUT_FOREIGN_TEXT = {"demo", "strategies", "surroundings", "plan", "explore", "identify", "agree", "guide"}
+WITHOUT_FOREIGN_TEXT = {"study", "demo", "strategies", "surroundings", "plan", "explore", "identify", "agree", "guide"}
 """Commands that read no file, or only what ships; `explore` answers by a page, whose text is tested in a browser, and
 `identify` and `agree` by numbers alone."""
 

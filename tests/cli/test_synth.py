@@ -73,7 +73,7 @@ def test_the_reference_of_keys_is_at_hand_without_the_source(run):
         (("demo", "--out", "x.xlsx"), ".parquet"),
         (("demo", "--out", "x.parquet", "--passes", "0"), "--passes must be a number from 1 to 1,000,000,000, got 0"),
         (("demo", "--out", "x.parquet", "--seed", "-1"), "--seed must be a number from 0 to 9.22e+18, got -1"),
-        (("demo", "--out", "x.parquet", "--gain", "-1"), "--gain must be a number from 0 to 1,000, got -1"),
+        (("demo", "--out", "x.parquet", "--gain", "-1"), "--gain must be a number from 0 to 10, got -1"),
         (("demo", "--out", "nowhere/x.parquet"), "no folder"),
         (("dmo",), "Did you mean 'demo'?"),
         (("demo", "--continue", "x.parquet"), "leave out SCENARIO."),
@@ -82,7 +82,7 @@ def test_the_reference_of_keys_is_at_hand_without_the_source(run):
         (("demo", "--explain", "--out", "x.parquet"), "leave out --out."),
         (("demo", "--toml", "--out", "x.parquet"), "leave out --out."),
         (("demo", "--keys"), "leave out SCENARIO."),
-        (("--continue", "x.parquet"), "missing"),
+        (("--continue", "x.parquet"), "there is no such file"),
         (("bad.toml", "--explain"), "the scenario has 6 faults"),
     ],
 )

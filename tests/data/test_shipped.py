@@ -33,7 +33,7 @@ def opened(name: str) -> tuple[Recording, Truth]:
 def test_catalogue_names_every_file_with_its_digest_and_licence() -> None:
     root = datasets_root()
     catalogue = tomllib.loads((root / "datasets.toml").read_text())
-    assert sorted(catalogue) == sorted((*NAMES, "tubs_log"))
+    assert sorted(catalogue) == sorted((*NAMES, "tubs_log", "tubs_device"))
     listed = {}
     for entry in catalogue.values():
         assert entry["source"]

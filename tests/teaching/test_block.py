@@ -311,7 +311,7 @@ def test_direction_is_stored_or_found_or_an_abstention() -> None:
     assert boxes(50.0).direction is Direction.DIP
     # stored beats found
     assert boxes(50.0, direction=Direction.RISE).draw({Shown.OBJECT}, 0, 0).direction is Direction.RISE
-    with pytest.raises(Abstained, match="cannot be told") as refusal:
+    with pytest.raises(Abstained, match="does not show whether") as refusal:
         boxes(100.0).draw({Shown.OBJECT}, 0, 0)
     assert "rise 0 counts, dip 0 counts" in refusal.value.measured
     assert "1.25" in refusal.value.required

@@ -63,4 +63,6 @@ def design_figure(
         axes.legend(frameon=False, fontsize=8)
         axes.set_title(title or recording.name, fontsize=9)
         axes.spines[["top", "right"]].set_visible(False)
-        return picture(figure, kind)
+        return picture(
+            figure, kind, says="The setting lies where the light of passes and gaps leaves the most room around it."
+        )

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.extremes import Cells
+from teachlab.light.usable_light import largest
 from teachlab.model.recording import Block, Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.surface.values.kinds import Kind
@@ -124,6 +125,10 @@ class Condensing:
         values, at, fit = collapsed(light, np.union1d(firsts, heads + 1), self._width, cells)
         if cells is not None:
             self.length = CELLS[1] if fit < FEW_FIT else CELLS[0] if fit > MOST_FIT else self.length
+        if light.dtype.kind == "f" and (np.isfinite(values) & (np.abs(values) > largest(block.light.dtype))).any():
+            # What cannot be measured is refused by its place in the recording, which is not kept here.
+            self.given_up, self._done, self._tail = True, [], []
+            return
         self._push(values.astype(np.float64), np.arange(a, b)[some][np.searchsorted(firsts, at, side="right") - 1])
 
     def _push(self, values: Floats, span: Where) -> None:

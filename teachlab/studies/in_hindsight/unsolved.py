@@ -207,12 +207,15 @@ class _Heights:
         low = np.asarray(measured.gaps.low + measured.gaps.high, np.float64) / (2 if up else -2)
         usual = float(np.nanmedian(low)) if low.size else 0.0
         contrast = float(np.nanmedian(passes)) - usual if passes.size else 0.0
-        scale = contrast if contrast > 0 else 1.0
-        passes, between = (passes - usual) / scale, (between - usual) / scale
+        scale = contrast if 0 < contrast < np.inf else 1.0
+        with np.errstate(invalid="ignore", over="ignore"):
+            # Infinite light less infinite light: it is there, as far as can be said.
+            passes, between = (np.nan_to_num((of - usual) / scale, nan=1.0, posinf=np.inf, neginf=-np.inf)
+                               for of in (passes, between))  # fmt: skip
         return cls(
             dict(zip(measured.pass_rows.tolist(), passes.tolist(), strict=True)),
             dict(zip((measured.between_before - 1).tolist(), between.tolist(), strict=True)),
-            float(np.nanquantile(passes, LOWEST_TOPS)) if passes.size else np.inf,
+            float(np.quantile(passes, LOWEST_TOPS, method="lower")) if passes.size else np.inf,
         )
 
     def pass_is_unseen(self, row: int) -> bool:

@@ -262,7 +262,7 @@ _summer = [s + "+02:00" for s in stamps(2000, shift_s=7200)[1000:]]
 kind("iso_two_offsets.csv", rows(_winter + _summer, LIGHT, head="time,light"), begins="2026-03-01T06:00:00Z")
 _mixed = [s + "Z" if k % 2 else s for k, s in enumerate(stamps(2000))]
 kind(
-    "iso_mixed.csv", rows(_mixed, LIGHT, head="time,light"), refused=r"row 1 .*some times tell their zone.*--time-zone"
+    "iso_mixed.csv", rows(_mixed, LIGHT, head="time,light"), refused=r"row 1 .*some times name their zone.*--time-zone"
 )
 kind(
     "iso_mixed_with_zone.csv",
