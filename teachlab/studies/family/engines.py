@@ -74,10 +74,12 @@ class WorkerProcesses:
         waiting, suspects = deque(range(len(pieces))), deque[int]()
         strikes: dict[int, int] = {}
         running: dict[Future[Any], int] = {}
-        pool = get_reusable_executor(self.count)
+        # More processes than pieces would do nothing but hold memory.
+        count = max(1, min(self.count, len(pieces)))
+        pool = get_reusable_executor(count)
         while waiting or suspects or running:
             # Which of the pieces under way ended a process is not known: each is tried again by itself.
-            width, queue = (1, suspects) if suspects else (self.count, waiting)
+            width, queue = (1, suspects) if suspects else (count, waiting)
             while queue and len(running) < width:
                 number = queue.popleft()
                 running[pool.submit(work, pieces[number])] = number
@@ -95,7 +97,7 @@ class WorkerProcesses:
                             yield one, WorkerEnded()
                         else:
                             suspects.append(one)
-                    pool = get_reusable_executor(self.count, kill_workers=True)
+                    pool = get_reusable_executor(count, kill_workers=True)
                     break
 
 
@@ -113,7 +115,7 @@ class ClusterEngine:
             raise ParameterError("a scheduler needs the extra 'dask': pip install 'teachlab[dask]'.") from None
         cluster = None
         if self.address == LOCAL:
-            workers = self.jobs or os.cpu_count() or 1
+            workers = max(1, min(self.jobs or os.cpu_count() or 1, len(pieces)))
             cluster = LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=None, silence_logs=50)
         try:
             client = Client(cluster or self.address, timeout="10s", set_as_default=False)

@@ -65,6 +65,22 @@ def test_a_piece_that_ends_its_process_costs_no_other() -> None:
     assert found == {0: 0, 1: 2, 2: 4, 4: 8, 5: 10}
 
 
+def test_no_more_processes_are_begun_than_there_are_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
+    """4,096 of them, which the option allows, would take all memory of most computers."""
+    from joblib.externals import loky
+
+    asked: list[int] = []
+    pool = loky.get_reusable_executor
+
+    def counted(count: int, **more: bool) -> object:
+        asked.append(count)
+        return pool(count, **more)
+
+    monkeypatch.setattr(loky, "get_reusable_executor", counted)
+    assert sorted(dict(WorkerProcesses(4096).run(abs, [-1, -2])).values()) == [1, 2]
+    assert asked == [2]
+
+
 def test_a_strategy_that_ends_its_process_is_a_row_with_its_reason(lines: Path, tmp_path: Path) -> None:
     file = tmp_path / "ends.py"
     file.write_text(ENDS_ITS_PROCESS)
