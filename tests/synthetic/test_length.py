@@ -10,6 +10,7 @@ from teachlab.cli import app
 from teachlab.errors import ParameterError, ScenarioError
 from teachlab.synthetic import Recipe, parse
 from teachlab.synthetic.produce import MOST_SAMPLES, plan
+from teachlab.synthetic.product.background import Mark
 
 LINE = """
 title = "Long belt"
@@ -75,3 +76,10 @@ def test_the_command_refuses_and_writes_nothing(tmp_path: Path) -> None:
     assert done.exit_code == 2, done.output
     assert "at most 1e+10 samples" in " ".join(done.stderr.split())
     assert [path.name for path in tmp_path.iterdir()] == ["line.toml"]
+
+
+def test_marks_too_many_to_be_made_at_once_are_refused() -> None:
+    mark = Mark(label="weave", every_mm=1e-3, amplitude_percent=1, size_mm=1)
+    assert mark.centres_mm(0, 10).size == 10_001
+    with pytest.raises(ScenarioError, match=r"marks 'weave': 1e.12 of them lie on 1e.09 mm .* at most 10,000,000"):
+        mark.centres_mm(0, 1e9)

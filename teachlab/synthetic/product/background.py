@@ -8,11 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
+from teachlab.errors import ScenarioError
 from teachlab.synthetic.product.objects import Texture
 from teachlab.synthetic.sensor.beam import CircularBeam, GaussianBeam, SlitBeam
 from teachlab.synthetic.shared.tables import Table
 
 Floats = NDArray[np.float64]
+MOST_AT_ONCE = 10_000_000
+"""Marks on the belt of one block of samples: 80 MB of places."""
 
 
 class Mark(Table):
@@ -63,9 +66,20 @@ class Mark(Table):
         return self.amplitude_percent * (beam.edge(u_mm + half) - beam.edge(u_mm - half))
 
     def centres_mm(self, low_mm: float, high_mm: float) -> Floats:
-        """Return the centres within a stretch of belt, ``[low, high]``."""
+        """Return the centres within a stretch of belt, ``[low, high]``.
+
+        Raises
+        ------
+        ScenarioError
+            If there are too many to be made.
+        """
         first = max(0, int(np.ceil((low_mm - self.first_mm) / self.every_mm)))
         last = int(np.floor((high_mm - self.first_mm) / self.every_mm))
+        if last - first > MOST_AT_ONCE:
+            raise ScenarioError(
+                f"marks '{self.label}': {last - first:.3g} of them lie on {high_mm - low_mm:.3g} mm of belt that are "
+                f"made at once; at most {MOST_AT_ONCE:,} can be. Raise their every_mm, or lower the speed."
+            )
         return self.first_mm + self.every_mm * np.arange(first, last + 1, dtype=np.float64)
 
     def words(self) -> str:
