@@ -4,7 +4,7 @@
  * @import {Hand} from "./hand.js"
  * @import {Trace} from "./trace.js"
  */
-import { cleared, colour, eachFrame, element, moment, shown, textSize, threeTexts } from "./drawing.js";
+import { cleared, colour, eachFrame, element, moment, shown, textSize, threeTexts, whileHeld } from "./drawing.js";
 
 export class Course {
   /**
@@ -15,20 +15,13 @@ export class Course {
     this.hand = hand;
     this.trace = trace;
     const canvas = /** @type {HTMLCanvasElement} */ (element("course"));
-    let held = false;
     const follow = (/** @type {PointerEvent} */ event) => {
       const box = canvas.getBoundingClientRect(), { samples, from, to } = trace;
       const middle = ((event.clientX - box.left) / box.width) * samples, whole = to - from >= samples;
       const half = whole ? samples / 40 : (to - from) / 2;
       trace.show(Math.round(middle - half), Math.round(middle + half));
     };
-    canvas.addEventListener("pointerdown", (event) => {
-      held = true;
-      canvas.setPointerCapture(event.pointerId);
-      follow(event);
-    });
-    canvas.addEventListener("pointermove", (event) => held && follow(event));
-    for (const end of ["pointerup", "pointercancel"]) canvas.addEventListener(end, () => (held = false));
+    whileHeld(canvas, follow);
     new ResizeObserver(() => this.draw()).observe(/** @type {HTMLElement} */ (canvas.parentElement));
     hand.listeners.push(eachFrame(() => this.draw()));
   }

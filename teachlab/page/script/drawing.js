@@ -46,6 +46,24 @@ export function drawAll() {
 }
 
 /**
+ * Take hold of something by mouse, pen or finger, and follow until it is let go.
+ * @param {HTMLElement} target
+ * @param {(event: PointerEvent) => void} follow
+ * @param {(event: PointerEvent) => void} [begin] what comes before, when it is taken
+ */
+export function whileHeld(target, follow, begin = () => {}) {
+  let held = false;
+  target.addEventListener("pointerdown", (event) => {
+    held = true;
+    target.setPointerCapture(event.pointerId);
+    begin(event);
+    follow(event);
+  });
+  target.addEventListener("pointermove", (event) => held && follow(event));
+  for (const end of ["pointerup", "pointercancel"]) target.addEventListener(end, () => (held = false));
+}
+
+/**
  * A drawing that is made at most once a frame, however often it is asked for.
  * @param {() => void} draw
  */

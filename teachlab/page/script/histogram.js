@@ -3,7 +3,7 @@
  *
  * @import {Hand, LevelName} from "./hand.js"
  */
-import { cleared, colour, eachFrame, element, fitting, shown, textSize, threeTexts } from "./drawing.js";
+import { cleared, colour, eachFrame, element, fitting, shown, textSize, threeTexts, whileHeld } from "./drawing.js";
 import { errorsAt, rankOf } from "./tables.js";
 
 const MOST_KINDS = 12;
@@ -22,18 +22,14 @@ export class Histogram {
     this.left = 0;
     this.width = 1;
     const canvas = /** @type {HTMLCanvasElement} */ (element("spread"));
-    /** @type {LevelName|null} */
-    let held = null;
+    /** @type {LevelName} */
+    let name = "on";
     const level = (/** @type {PointerEvent} */ event) =>
       this.low + ((event.clientX - canvas.getBoundingClientRect().left - this.left) / this.width) * (this.high - this.low);
-    canvas.addEventListener("pointerdown", (event) => {
+    whileHeld(canvas, (event) => hand.snap(name, level(event)), (event) => {
       const at = level(event);
-      held = Math.abs(at - hand.on) < Math.abs(at - hand.off) || (hand.on === hand.off && at > hand.on) ? "on" : "off";
-      canvas.setPointerCapture(event.pointerId);
-      hand.snap(held, at);
+      name = Math.abs(at - hand.on) < Math.abs(at - hand.off) || (hand.on === hand.off && at > hand.on) ? "on" : "off";
     });
-    canvas.addEventListener("pointermove", (event) => held !== null && hand.snap(held, level(event)));
-    for (const end of ["pointerup", "pointercancel"]) canvas.addEventListener(end, () => (held = null));
     new ResizeObserver(() => this.draw()).observe(/** @type {HTMLElement} */ (canvas.parentElement));
     hand.listeners.push(eachFrame(() => this.draw()));
   }

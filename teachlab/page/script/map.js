@@ -4,7 +4,7 @@
  * @import {Hand} from "./hand.js"
  * @import {Counted} from "./tables.js"
  */
-import { cleared, colour, eachFrame, element, shown, textSize, threeTexts } from "./drawing.js";
+import { cleared, colour, eachFrame, element, shown, textSize, threeTexts, whileHeld } from "./drawing.js";
 import { errorsAt, rankOf } from "./tables.js";
 
 /** Cells of the picture along one axis. */
@@ -28,7 +28,6 @@ export class SurfaceMap {
     // As many errors as passes is full: an output that never switches makes no more.
     this.most = Math.max(1, Math.min(this.errors.reduce((a, b) => Math.max(a, b), 1), hand.facts.trials.detect || Infinity));
     const canvas = element("map");
-    let held = false;
     const follow = (/** @type {PointerEvent} */ event) => {
       const box = canvas.getBoundingClientRect(), { left, side, top } = this.frame();
       const span = this.high - this.low;
@@ -37,13 +36,7 @@ export class SurfaceMap {
       const at = (/** @type {number} */ level) => levels[Math.min(rankOf(levels, level), levels.length - 1)];
       hand.take(at(on), Math.min(at(off), at(on)));
     };
-    canvas.addEventListener("pointerdown", (event) => {
-      held = true;
-      canvas.setPointerCapture(event.pointerId);
-      follow(event);
-    });
-    canvas.addEventListener("pointermove", (event) => held && follow(event));
-    for (const end of ["pointerup", "pointercancel"]) canvas.addEventListener(end, () => (held = false));
+    whileHeld(canvas, follow);
     new ResizeObserver(() => this.draw()).observe(/** @type {HTMLElement} */ (canvas.parentElement));
     hand.listeners.push(eachFrame(() => this.draw()));
   }

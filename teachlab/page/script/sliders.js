@@ -4,7 +4,7 @@
  * @import {Hand, LevelName} from "./hand.js"
  */
 import { sentence } from "./counts.js";
-import { element, shown } from "./drawing.js";
+import { element, shown, whileHeld } from "./drawing.js";
 
 /** @type {LevelName[]} */
 const LEVELS = ["on", "off"];
@@ -69,18 +69,10 @@ export function holdSliders(hand) {
       event.preventDefault();
       keys[event.key]();
     });
-    let held = false;
     const follow = (/** @type {PointerEvent} */ event) => {
       const box = track.getBoundingClientRect(), [low, high] = reach(hand);
       hand.snap(name, low + ((event.clientX - box.left) / box.width) * (high - low));
     };
-    track.addEventListener("pointerdown", (event) => {
-      held = true;
-      track.setPointerCapture(event.pointerId);
-      knob.focus();
-      follow(event);
-    });
-    track.addEventListener("pointermove", (event) => held && follow(event));
-    for (const end of ["pointerup", "pointercancel"]) track.addEventListener(end, () => (held = false));
+    whileHeld(track, follow, () => knob.focus());
   }
 }
