@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from teachlab.model.recording import Block, Light
+from teachlab.sensor.following.every_evaluation import EveryEvaluation
 from teachlab.sensor.following.guess_and_check import GuessAndCheck
 from teachlab.sensor.following.members import Members
 from teachlab.sensor.following.row_by_row import Follower
@@ -57,7 +58,7 @@ APART = 0.05
 """Members whose levels lie this share of their distance from the reference apart are looked at apart."""
 
 
-class Followers:
+class Followers(EveryEvaluation):
     """Streams evaluated light through comparators whose levels follow the background.
 
     Parameters
@@ -89,18 +90,6 @@ class Followers:
     def held(self) -> int:
         """How many edges are held for all of them."""
         return sum(follower.held for follower in self._followers)
-
-    def can_skip(self, low: float | None, high: float | None) -> bool:
-        """Whether a stretch can be passed over: never, the reference must see it."""
-        return False
-
-    def must_read(self, low: float | None, high: float | None) -> bool:
-        """Whether a stretch must be read: always."""
-        return True
-
-    def skip(self, evaluations: int) -> None:
-        """Pass over evaluations: `can_skip` allows it never."""
-        raise NotImplementedError
 
     def push(self, light: Light, invalid: Flags | None = None) -> None:
         """Take the next evaluations, in the stored type; NaN need not be flagged."""

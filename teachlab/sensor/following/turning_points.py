@@ -16,6 +16,7 @@ import numpy as np
 
 from teachlab.model.recording import Block, Light
 from teachlab.sensor.edges import Edges, TwoState, joined
+from teachlab.sensor.following.every_evaluation import EveryEvaluation
 from teachlab.sensor.following.rows import Flags, Values
 from teachlab.sensor.following.turning_walk import Now, walk
 from teachlab.sensor.validity import Validity
@@ -33,7 +34,7 @@ ULPS = 8
 """What rounding may add, in units in the last place, where light is held against a share of the turning point."""
 
 
-class TurningPoints:
+class TurningPoints(EveryEvaluation):
     """Streams evaluated light through comparators that follow turning points, side by side.
 
     Parameters
@@ -70,18 +71,6 @@ class TurningPoints:
     def held(self) -> int:
         """How many edges are held for all of them."""
         return sum(member.held for member in self._members)
-
-    def can_skip(self, low: float | None, high: float | None) -> bool:
-        """Whether a stretch can be passed over: never, its extremes move the turning points."""
-        return False
-
-    def must_read(self, low: float | None, high: float | None) -> bool:
-        """Whether a stretch must be read: always."""
-        return True
-
-    def skip(self, evaluations: int) -> None:
-        """Pass over evaluations: `can_skip` allows it never."""
-        raise NotImplementedError
 
     def push(self, light: Light, invalid: Flags | None = None) -> None:
         """Take the next evaluations, in the stored type; NaN need not be flagged."""
