@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import importlib.util
 import sys
+from collections import Counter
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import ModuleType
 from typing import Any
 
 import pytest
+
+from teachlab.data.parquet_source import ParquetSource
+from teachlab.model.recording import Block
 
 
 def _load(name: str) -> ModuleType:
@@ -47,3 +51,17 @@ def ragged() -> Callable[[Any, Sequence[int]], Any]:
     """Make the samples of a case come in stretches of odd lengths."""
     source = _load("ragged_source").RaggedSource
     return lambda case, lengths: source(case.light, case.null, lengths)
+
+
+@pytest.fixture
+def decoded(monkeypatch: pytest.MonkeyPatch) -> Counter[str]:
+    """Samples that were decoded."""
+    found: Counter[str] = Counter()
+    plainly = ParquetSource._decode_now
+
+    def counted(self: ParquetSource, file: Any, chunk: Any, *groups: int) -> Block:
+        found["samples"] += chunk.stop - chunk.start
+        return plainly(self, file, chunk, *groups)
+
+    monkeypatch.setattr(ParquetSource, "_decode_now", counted)
+    return found

@@ -11,9 +11,9 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from teachlab.data.parquet_source import NULLS_KEY, ParquetSource
+from teachlab.data.parquet_source import NULLS_KEY
 from teachlab.data.recording_files import read_recording, write_recording
-from teachlab.model.recording import Block, Recording, RecordingInfo
+from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.switching import replay
 
@@ -33,19 +33,6 @@ def quiet(seed: int, dtype: str, groups: int = 5) -> np.ndarray[Any, Any]:
         at = int(rng.integers(0, light.size))
         light[at : at + int(rng.choice([1, 7, 70_000]))] = np.nan
     return light
-
-
-@pytest.fixture
-def decoded(monkeypatch: pytest.MonkeyPatch) -> Counter[str]:
-    found: Counter[str] = Counter()
-    plainly = ParquetSource._decode_now
-
-    def counted(self: ParquetSource, file: Any, chunk: Any, *groups: int) -> Block:
-        found["samples"] += chunk.stop - chunk.start
-        return plainly(self, file, chunk, *groups)
-
-    monkeypatch.setattr(ParquetSource, "_decode_now", counted)
-    return found
 
 
 @pytest.mark.parametrize("seed", range(12))

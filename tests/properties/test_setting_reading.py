@@ -13,7 +13,6 @@ from typer.testing import CliRunner
 
 from teachlab.cli import app
 from teachlab.data.alignment.measure import measure_alignment
-from teachlab.data.parquet_source import ParquetSource
 from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.setting_files import write_setting
 from teachlab.data.truth_files import write_truth
@@ -103,20 +102,6 @@ def line(folder: Path, samples: int = 400_000) -> tuple[str, str]:
     write_truth(folder / "a.passes.parquet", truth.tied_to(read_recording(path).info.digest))
     write_setting(folder / "s.json", Setting(unit="counts", on_level=50.0, off_level=40.0))
     return str(path), str(folder / "s.json")
-
-
-@pytest.fixture
-def decoded(monkeypatch: pytest.MonkeyPatch) -> Counter[str]:
-    """Samples that were decoded."""
-    found: Counter[str] = Counter()
-    plainly = ParquetSource._decode_now
-
-    def counted(self: ParquetSource, file: Any, chunk: Any, *groups: int) -> Block:
-        found["samples"] += chunk.stop - chunk.start
-        return plainly(self, file, chunk, *groups)
-
-    monkeypatch.setattr(ParquetSource, "_decode_now", counted)
-    return found
 
 
 @pytest.mark.parametrize("words", [[], ["--reserves"], ["--no-margin"], ["--details"]])
