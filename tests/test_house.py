@@ -5,10 +5,12 @@ from __future__ import annotations
 import ast
 import io
 import re
+import sys
 import tokenize
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 from importlib import import_module
+from importlib.metadata import packages_distributions
 from pathlib import Path
 
 import pytest
@@ -98,6 +100,19 @@ def test_names_of_files_classes_and_functions_say_a_noun() -> None:
         ]
         bare += [f"{file.relative_to(ROOT)}: {name}" for name in names if name.lower() in BARE and name != TAUGHT]
     assert not bare
+
+
+def test_no_benchmark_hides_a_library() -> None:
+    # A script's folder is searched first: there, what bears the name of a library is imported in its place where that
+    # library is not installed, as `coverage` by numba, which takes it where it finds it.
+    libraries = sys.stdlib_module_names | set(packages_distributions()) | {"coverage"}
+    here = REPOSITORY / "benchmarks"
+    hidden = [
+        str(path.relative_to(here))
+        for path in here.rglob("*")
+        if (path.is_dir() or path.suffix == ".py") and path.stem in libraries
+    ]
+    assert not hidden
 
 
 def test_a_public_class_name_stands_once() -> None:

@@ -275,7 +275,7 @@ def share_limits(
     -----
     `lot_rate`: where fewer than two lots fail every lot is one trial. With a correlation ρ stated, Clopper and
     Pearson's interval at ``n / (1 + (m − 1) ρ)`` trials (Kish 1965). Covers at least 95 % up to ρ = 0.2, by simulation
-    (``benchmarks/coverage/agreement.md``).
+    (``benchmarks/coverages/agreement.md``).
     """
     bad, n = np.asarray(failed, np.float64), np.asarray(of, np.float64)
     effect = ceiling_of(n)

@@ -92,7 +92,7 @@ def paired_lots(
     ``(b − c) / sqrt(b + c)``, so the p-value inverts the interval in closed form.
 
     Simulated with lots of 50, beta-binomial with intra-lot correlation 0, 0.05 and 0.2, and two settings that are
-    equally good: ``benchmarks/coverage/differences.py``.
+    equally good: ``benchmarks/coverages/differences.py``.
 
     References
     ----------

@@ -37,7 +37,7 @@ def unpaired_lots(first: Dependence, second: Dependence, *, confidence: float = 
     Notes
     -----
     Events and trials of each are divided by its design effect, an upper limit; the interval is Newcombe's hybrid of
-    Wilson's limits at these counts. Simulated coverage: ``benchmarks/coverage/differences.py``.
+    Wilson's limits at these counts. Simulated coverage: ``benchmarks/coverages/differences.py``.
 
     References
     ----------

@@ -106,7 +106,7 @@ def burst_rate(
     Garwood's at ``(k / d_U, T / d_U)``. Bursts have no largest size: where fewer than two lots carry the spread,
     there is no bound without the assumption that events come one by one, which is `naive`.
 
-    Simulated coverage at nominal 95 % with 20 and more stretches: ``benchmarks/coverage/bursts.py``.
+    Simulated coverage at nominal 95 % with 20 and more stretches: ``benchmarks/coverages/bursts.py``.
 
     References
     ----------

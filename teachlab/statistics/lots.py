@@ -159,7 +159,7 @@ def lot_rate(
     Simulated coverage at nominal 95 % with 20 lots of 50 and more, independent or with intra-lot correlation 0.05 or
     0.2, rates from 0.1 to 5 %, is at least 95 % (one-sided 93.9 %) where lots are of one kind: beta-binomial,
     logit-normal, runs of losses, a share of bad lots among perfect ones, sizes unequal or one of ten times the others
-    (``benchmarks/coverage/lots.py``); dividing by d itself reaches 66 to 96 % there. It fails, down to 65 %, where
+    (``benchmarks/coverages/lots.py``); dividing by d itself reaches 66 to 96 % there. It fails, down to 65 %, where
     rare bad lots come among lots that lose now and then: the latter make d small, and no data in which the former
     are missing can show them.
 

@@ -120,7 +120,7 @@ def tail_bound(
     upper end of the profile likelihood interval (99 %) of the generalised Pareto survival
     ``(1 + ξ x / β)^(−1/ξ)``.
 
-    Simulated coverage at nominal 95 % in five families of peaks is stored in ``benchmarks/coverage/tail.json``.
+    Simulated coverage at nominal 95 % in five families of peaks is stored in ``benchmarks/coverages/tail.json``.
 
     References
     ----------

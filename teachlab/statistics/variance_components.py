@@ -99,7 +99,7 @@ def variance_components(groups: Mapping[str, ArrayLike], *, confidence: float = 
     ``H(θ) = Σ w_i (ȳ_i − ȳ_w)² / ((k − 1) MSW)`` with ``w_i = n_i / (1 + n_i θ)`` follows F(k − 1, N − k) at
     the true θ and falls with θ. The share is ``θ / (1 + θ)``; for equal sizes this is
     ``(F/F_q − 1) / (F/F_q − 1 + n)``. Simulated coverage at nominal 95 % is that, and above it for uniform or
-    two-valued groups, but below 80 % for 20 exponential groups (``benchmarks/coverage/components.py``).
+    two-valued groups, but below 80 % for 20 exponential groups (``benchmarks/coverages/components.py``).
 
     References
     ----------

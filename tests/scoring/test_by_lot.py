@@ -22,7 +22,7 @@ HIT, MISS, EXCLUDED = Outcome.HIT, Outcome.MISS, Outcome.EXCLUDED
 
 @pytest.fixture(scope="module")
 def benchmark() -> ModuleType:
-    path = Path(__file__).parents[2] / "benchmarks" / "coverage" / "lots.py"
+    path = Path(__file__).parents[2] / "benchmarks" / "coverages" / "lots.py"
     spec = importlib.util.spec_from_file_location("_coverage_lots", path)
     assert spec is not None
     assert spec.loader is not None
@@ -78,7 +78,7 @@ def test_simulated_coverage_where_nobody_named_the_lots(
 def test_stored_coverage_holds_the_promise() -> None:
     import json
 
-    stored = json.loads((Path(__file__).parents[2] / "benchmarks" / "coverage" / "lots.json").read_text())
+    stored = json.loads((Path(__file__).parents[2] / "benchmarks" / "coverages" / "lots.json").read_text())
     assert stored["repetitions"] == 4000
     assert len(stored["rows"]) == 252
     alike = [row for row in stored["rows"] if row["kind"] != "rare bad lots"]

@@ -21,7 +21,7 @@ from teachlab.statistics.intervals import count
 from teachlab.statistics.lots import Source
 
 QUIET, TRIPPED, HIT, EXCLUDED = Outcome.QUIET, Outcome.TRIPPED, Outcome.HIT, Outcome.EXCLUDED
-BENCHMARKS = Path(__file__).parents[2] / "benchmarks" / "coverage"
+BENCHMARKS = Path(__file__).parents[2] / "benchmarks" / "coverages"
 
 
 @pytest.fixture(scope="module")

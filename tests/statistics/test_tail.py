@@ -15,7 +15,7 @@ from scipy.stats import chi2, genpareto
 from teachlab.errors import Abstained, ParameterError
 from teachlab.statistics.tail import _profile_upper, fit_tail, tail_bound
 
-BENCHMARKS = Path(__file__).parents[2] / "benchmarks" / "coverage"
+BENCHMARKS = Path(__file__).parents[2] / "benchmarks" / "coverages"
 
 
 @pytest.fixture(scope="module")

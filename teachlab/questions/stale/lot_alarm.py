@@ -145,7 +145,7 @@ def falling_below(values: ArrayLike, level: LotLevel, *, before: ArrayLike | Non
     Simulated with lots of 20, normal, of two kinds, or unequal, with an intra-lot correlation of 0 to 0.6, learnt
     from 5 to 50 lots and watched for 8 to 60: an alarm comes in at most 4 % of recordings on which nothing changes,
     with stretches in place of lots in at most 9 %. A sum over passes that takes them as independent alarms in up to
-    99.8 % (``benchmarks/coverage/alarms.py``).
+    99.8 % (``benchmarks/coverages/alarms.py``).
     """
     x = np.asarray(values, np.float64).reshape(-1)
     if x.size == 0:

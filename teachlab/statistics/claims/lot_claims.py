@@ -161,7 +161,7 @@ def claim_by_lots(
     of the beta distribution, and 1 where s = L: Clopper and Pearson's, in which a lot counts as one trial that may be
     lost in part. Without losses it is ``1 − α^(1/L)``. The lower bound is its mirror, ``B(α; s, L − s + 1)``. It
     bounds the mean rate of lots whatever the passes of a lot have in common; by simulation it holds in at least 93 %
-    at nominal 95 % (``benchmarks/coverage/verdicts.py``). With an intra-lot correlation ρ assumed, it is that of all
+    at nominal 95 % (``benchmarks/coverages/verdicts.py``). With an intra-lot correlation ρ assumed, it is that of all
     n passes at ``n / (1 + (m − 1) ρ)`` trials, m = Σ n_l² / n (Kish).
 
     References

@@ -131,7 +131,7 @@ def orders(
     Two-sided t over at least 10 lots, corrected by Holm over the pairs. *Established* where it also holds with one
     more lot added in which the difference is `worst` against the order: a rare bad lot that was not among those
     recorded. Without that lot it holds *for lots like those recorded*, by stretches *in this recording*. Simulated:
-    ``benchmarks/coverage/verdicts.py``. It orders settings, not strategies.
+    ``benchmarks/coverages/verdicts.py``. It orders settings, not strategies.
 
     References
     ----------

@@ -68,7 +68,7 @@ def autocorrelated_line(at: ArrayLike, values: ArrayLike, *, confidence: float =
     that what looks like a trend is slow wandering.
 
     Simulated coverage at nominal 95 % is at least 94 % up to φ = 0.6 from 5 days on; at 0.8 it falls to 90 % for 10
-    days or fewer (``benchmarks/coverage/cleaning.py``).
+    days or fewer (``benchmarks/coverages/cleaning.py``).
 
     References
     ----------

@@ -144,7 +144,7 @@ def fit_lowered(
 
     Simulated coverage of the time at nominal 95 % is at least 93 %, by lots and by stretches that nobody named, with an
     intra-lot correlation up to 0.6 and where neighbouring lots correlate by 0.6; where they do not, it is 97 % and more
-    (``benchmarks/coverage/trend.py``).
+    (``benchmarks/coverages/trend.py``).
 
     References
     ----------

@@ -1,6 +1,6 @@
 """Simulated error rates of orders, claims and decisions; writes verdicts.json and verdicts.md beside this file.
 
-    python benchmarks/coverage/verdicts.py [--repetitions 2000]
+    python benchmarks/coverages/verdicts.py [--repetitions 2000]
 
 Lines of lots of passes, from this file's own generators. Every family is printed, failures included:
 

@@ -1,6 +1,6 @@
 """Simulated coverage of the time to cleaning; writes trend.json beside this file.
 
-    python benchmarks/coverage/trend.py [--repetitions 500]
+    python benchmarks/coverages/trend.py [--repetitions 500]
 
 Passes whose light falls by 10 % an hour over three hours, with a scatter of 10 % of which the intra-lot correlation
 lies between lots. Asked is when a tenth of the passes lies below a level: "ahead", half an hour after the recording, or

@@ -1,6 +1,6 @@
 """Simulated coverage of the share of pulses that a replay reproduces; writes agreement.json and .md beside this file.
 
-    python benchmarks/coverage/agreement.py [--repetitions 400]
+    python benchmarks/coverages/agreement.py [--repetitions 400]
 
 Pulses that are not reproduced come by lots: beta-binomial with the intra-lot correlation stated, or in whole bad lots
 (a share of the lots fails with half of its pulses). An interval that tells nothing, [0, 1], counts as refused.
@@ -57,7 +57,7 @@ def main(repetitions: int) -> None:
     table = [
         "# Coverage of the share of pulses reproduced",
         "",
-        f"`python benchmarks/coverage/agreement.py`: nominal 95 %, {repetitions:,} repetitions a case, with 8 to 100",
+        f"`python benchmarks/coverages/agreement.py`: nominal 95 %, {repetitions:,} repetitions a case, with 8 to 100",
         "pulses a lot, 0.2 to 20 % of them not reproduced. The worst case of each row, the most refused, median width.",
         "",
         "| pulses of a lot | lots | least coverage | most refused | width, 1 % not reproduced, 30 pulses a lot |",

@@ -1,6 +1,6 @@
 """Simulated alignment of truth and light; writes alignment.json beside this file.
 
-    python benchmarks/coverage/alignment.py [--repetitions 40]
+    python benchmarks/coverages/alignment.py [--repetitions 40]
 
 Lines of boxes of 100 ms at 1 kHz, background 100, objects 1000, edges of 6 ms, noise 10. Truth is shifted by up to two
 and a half passes, its clock by up to 200 ppm; its borders jitter, some passes are missing, and some rows are spurious.

@@ -1,6 +1,6 @@
 """Simulated differences of passes in lots; writes differences.json beside this file.
 
-    python benchmarks/coverage/differences.py [--repetitions 2000]
+    python benchmarks/coverages/differences.py [--repetitions 2000]
 
 Lots of 50 passes. "paired": two settings on the same passes; a pass is lost under the first setting only with a rate
 that is drawn for its lot from a beta distribution with the intra-lot correlation stated, and so under the second only,

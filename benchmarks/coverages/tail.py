@@ -1,6 +1,6 @@
 """Simulated coverage of the bound beyond the data; writes tail.json beside this file.
 
-    python benchmarks/coverage/tail.py [--repetitions 4000]
+    python benchmarks/coverages/tail.py [--repetitions 4000]
 
 The level is where the true share of passes below it is as stated. Recordings with a pass below the level are
 drawn again: there the exact bound applies. Coverage is told for all recordings, and, as the command

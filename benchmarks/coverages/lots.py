@@ -1,6 +1,6 @@
 """Simulated coverage of the interval for passes in lots; writes lots.json beside this file.
 
-    python benchmarks/coverage/lots.py [--repetitions 4000]
+    python benchmarks/coverages/lots.py [--repetitions 4000]
 
 Lots of one kind: rates from a beta or a logit-normal distribution with the intra-lot correlation stated, runs of
 losses (a Markov chain in every lot whose counts vary as much as with that correlation), or a share of bad lots among

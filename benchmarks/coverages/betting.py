@@ -1,6 +1,6 @@
 """Simulated false alarms of the evidence on losses and trips; writes betting.json beside this file.
 
-    python benchmarks/coverage/betting.py [--repetitions 2000]
+    python benchmarks/coverages/betting.py [--repetitions 2000]
 
 A line on which nothing changes, looked at after every lot. `known`: the share lost is exactly the limit, the worst
 case: by shares of lots; by shares of ten stretches of passes, which begin anywhere in a lot; and, for comparison, by

@@ -1,6 +1,6 @@
 """Simulated coverage of the time to cleaning from levels seen over days; writes cleaning.json beside this file.
 
-    python benchmarks/coverage/cleaning.py [--repetitions 1000]
+    python benchmarks/coverages/cleaning.py [--repetitions 1000]
 
 The logarithm of the light falls by 1 % a day; what is seen of it scatters by 3 %, as lamps, product and temperature
 differ from day to day, and neighbouring days correlate by `alike`. Asked is the time until a reserve of 20 % is used

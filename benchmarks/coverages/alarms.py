@@ -1,6 +1,6 @@
 """Simulated alarms of the cumulative sum on passes in lots; writes alarms.json beside this file.
 
-    python benchmarks/coverage/alarms.py [--repetitions 2000]
+    python benchmarks/coverages/alarms.py [--repetitions 2000]
 
 Normal passes of variance 1, of which the intra-lot correlation lies between lots; "two kinds": the lots are of two
 levels, as of two colours, half of each; sizes equal, or unequal by up to ten times. `across`: a recording against one

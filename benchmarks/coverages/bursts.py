@@ -1,6 +1,6 @@
 """Simulated coverage of the interval for events that come in bursts; writes bursts.json beside this file.
 
-    python benchmarks/coverage/bursts.py [--repetitions 4000]
+    python benchmarks/coverages/bursts.py [--repetitions 4000]
 
 Counts of stretches of equal length, of unequal ones in "unequal, gamma". "gamma": the rate of every stretch is drawn
 from a gamma distribution (counts are negative binomial); "bursts": bursts come one by one, their sizes geometric;

@@ -1,6 +1,6 @@
 """Simulated coverage of the interval of the intraclass share; writes components.json beside this file.
 
-    python benchmarks/coverage/components.py [--repetitions 1000]
+    python benchmarks/coverages/components.py [--repetitions 1000]
 
 Groups of people, shifts or lots, with several values each; the share of the variance between them as stated. The
 interval is exact where both effects are normal, whatever the sizes. Other effects, of variance 1: "flat" (uniform),
