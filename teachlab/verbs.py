@@ -1125,7 +1125,7 @@ def agree(
 
     def draw(kind: str) -> bytes:
         matched = matched_to_log(opened, used, tolerance=found.tolerance_samples, lag=found.lag_samples)
-        return agreement_figure(matched, rate_hz=opened.info.sample_rate_hz, name=opened.name, kind=kind)
+        return agreement_figure(matched, opened, kind=kind)
 
     return Told(found, verdict_sentence(found.verdict), lambda: [one.as_dict() for one in found.unmatched], draw)
 

@@ -63,9 +63,7 @@ def agree_command(
         from teachlab.device.agreement_figure import agreement_figure
 
         matched = matched_to_log(opened, used, tolerance=found.tolerance_samples, lag=found.lag_samples)
-        drawn = agreement_figure(
-            matched, rate_hz=opened.info.sample_rate_hz, name=opened.info.title or opened.name, kind=kind
-        )
+        drawn = agreement_figure(matched, opened, kind=kind)
         with write_aside(plot) as aside:
             aside.write_bytes(drawn)
     beside = "" if truth is None else f" --truth {shlex.quote(truth)}"

@@ -60,8 +60,9 @@ def inspect_command(
     if plot is not None:
         from teachlab.data.atomic_files import write_aside
         from teachlab.data.quality.trace_figure import trace_figure
+        from teachlab.device.logged_edges import logged_runs
 
-        picture = trace_figure(opened, passes, quality, kind=kind)
+        picture = trace_figure(opened, passes, quality, logged=logged_runs(opened), kind=kind)
         with write_aside(plot) as aside:
             aside.write_bytes(picture)
     if note := passes_note(passes):

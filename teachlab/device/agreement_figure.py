@@ -1,4 +1,4 @@
-"""A picture of an agreement: how early or late the sensor was at every edge, and the edges without a partner."""
+"""A picture of an agreement: how early or late every edge was, edges without a partner, and both outputs at one."""
 
 from __future__ import annotations
 
@@ -6,35 +6,39 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from teachlab.light.drawing import FALSE_TRIP, GOOD, LOST, drawing, picture
+from teachlab.data.quality.trace_figure import envelope
+from teachlab.device.logged_edges import LoggedEdges
+from teachlab.light.drawing import FALSE_TRIP, GOOD, LIGHT, LOST, OUTPUT, drawing, picture
 
 if TYPE_CHECKING:
     from teachlab.device.matching import MatchedEdges
+    from teachlab.model.recording import Recording
 
 MATCHED, LOGGED, REPLAYED = GOOD, LOST, FALSE_TRIP
+EDGES_AROUND = 8
+"""Edges on either side of the one that is shown with its light."""
 
 
-def agreement_figure(found: MatchedEdges, *, rate_hz: float, name: str, kind: str = "svg") -> bytes:
-    """Draw logged less replayed edges over time, in samples, with the unmatched ones above and below.
+def agreement_figure(found: MatchedEdges, recording: Recording, *, kind: str = "svg") -> bytes:
+    """Draw logged less replayed edges over time, unmatched ones above and below, and both outputs at the first of them.
 
     Parameters
     ----------
     found : MatchedEdges
-    rate_hz : float, Hz
-        Samples per second of the recording.
-    name : str
-        For the title.
+    recording : Recording
+        Whose output was logged.
     kind : str
         svg or png.
     """
     from matplotlib.figure import Figure
 
     at, apart = found.apart()
+    rate_hz, name = recording.info.sample_rate_hz, recording.info.title or recording.name
     reach = found.tolerance + 1
     with drawing(name):
-        figure = Figure(figsize=(10, 4), layout="constrained")
+        figure = Figure(figsize=(10, 6.5), layout="constrained")
         figure.suptitle(f"{name}: the sensor's edges against the replay's", fontsize=10)
-        axes: Any = figure.subplots()
+        axes, below = figure.subplots(2, 1)
         axes.axhline(0, color="0.6", linewidth=0.8)
         axes.plot(at / rate_hz, apart, ".", color=MATCHED, markersize=3.5, label=f"matched: {apart.size:,}")
         for side, row, colour, label in (
@@ -52,8 +56,39 @@ def agreement_figure(found: MatchedEdges, *, rate_hz: float, name: str, kind: st
         axes.yaxis.get_major_locator().set_params(integer=True)
         axes.spines[["top", "right"]].set_visible(False)
         axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8.5)
+        _both_outputs(below, found, recording)
         return picture(
             figure,
             kind,
             says="Points between the triangles are edges that both have; triangles are edges that only one has.",
         )
+
+
+def _both_outputs(axes: Any, found: MatchedEdges, recording: Recording) -> None:
+    """Draw the light about the first edge without a partner, or else the first edge, with a row for either output."""
+    rate = recording.info.sample_rate_hz
+    alone = found.unmatched()
+    every = np.sort(np.concatenate((*found.logged, *found.replayed)))
+    if not every.size:
+        axes.set_axis_off()
+        return
+    k = int(np.searchsorted(every, alone[0].sample)) if alone else 0
+    ends = every[max(0, k - EDGES_AROUND)], every[min(every.size - 1, k + EDGES_AROUND)]
+    room = max(10, int(ends[1] - ends[0]) // 20)
+    start, stop = max(0, int(ends[0]) - room), min(recording.samples, int(ends[1]) + room)
+    seen = envelope(recording, start, stop)
+    axes.fill_between(seen.edges[:-1] / rate, seen.low, seen.high, step="post", color=LIGHT, linewidth=0.8)
+    place = axes.get_xaxis_transform()
+    for foot, sides, colour, label in (
+        (0.07, found.logged, OUTPUT, "sensor's output, as logged"), (0.0, found.replayed, REPLAYED, "replay, at that lag"),
+    ):  # fmt: skip
+        runs = LoggedEdges(recording.samples, False, *sides).runs()
+        bars = np.column_stack((runs[:, 0], runs[:, 1] - runs[:, 0])) / rate
+        axes.broken_barh(bars, (foot, 0.05), facecolors=colour, linewidth=0, transform=place, label=label)
+    axes.set_xlim(start / rate, stop / rate)
+    axes.margins(y=0.2)
+    axes.set_title("at the first edge that only one has" if alone else "at the first edges", loc="left", fontsize=9)
+    axes.set_ylabel(f"light, {recording.info.unit}")
+    axes.set_xlabel("time, s")
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8.5)

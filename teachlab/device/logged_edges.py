@@ -12,7 +12,7 @@ from teachlab.errors import RecordingError
 from teachlab.model.recording import BLOCK_SAMPLES, OutputWhen
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
+    from teachlab.model.recording import LoggedOutput, Recording
 
 Samples = NDArray[np.int64]
 
@@ -44,6 +44,20 @@ class LoggedEdges:
         """Return the edges before a sample."""
         return LoggedEdges(stop, self.first, self.active[self.active < stop], self.inactive[self.inactive < stop])
 
+    def runs(self) -> Samples:
+        """Return every stretch in which it is active, from its first sample to the one behind it; shape (k, 2).
+
+        Examples
+        --------
+        >>> LoggedEdges.of(np.array([1, 0, 1, 1], bool)).runs().tolist()
+        [[0, 1], [2, 4]]
+        """
+        up, down = self.active, self.inactive
+        begins = bool(down[0] < up[0]) if up.size and down.size else bool(down.size) or (self.first and not up.size)
+        starts = np.concatenate((np.zeros(int(begins), np.int64), up))
+        ends = np.concatenate((down, np.full(starts.size - down.size, self.samples)))
+        return np.column_stack((starts, ends))
+
     @classmethod
     def of(cls, output: NDArray[np.bool_]) -> LoggedEdges:
         """Take the edges of one truth value a sample, true where active.
@@ -67,13 +81,28 @@ def logged_edges(recording: Recording) -> LoggedEdges:
     RecordingError
         If the recording has no such column, or it never changes.
     """
-    about, source = recording.info.output, recording.source
-    read: Any = getattr(source, "output", None)
+    about, read = recording.info.output, getattr(recording.source, "output", None)
     if about is None or read is None:
         raise RecordingError(
             f"{recording.name}: the sensor's own output was not logged: there is no column 'output'. "
             "Import the log again and name it: teachlab import … --output-column NAME."
         )
+    found = _edges(recording, about, read)
+    if not found.count:
+        raise RecordingError(
+            f"{recording.name}: column 'output' is {'active' if found.first else 'inactive'} throughout. Log the "
+            "output while objects pass."
+        )
+    return found
+
+
+def logged_runs(recording: Recording) -> Samples | None:
+    """Return where the logged output is active, as `LoggedEdges.runs`; None where it was not logged."""
+    about, read = recording.info.output, getattr(recording.source, "output", None)
+    return None if about is None or read is None else _edges(recording, about, read).runs()
+
+
+def _edges(recording: Recording, about: LoggedOutput, read: Any) -> LoggedEdges:
     parts, last, first = [], None, False
     for a in range(0, recording.samples, BLOCK_SAMPLES):
         piece = read(a, min(a + BLOCK_SAMPLES, recording.samples))
@@ -86,11 +115,6 @@ def logged_edges(recording: Recording) -> LoggedEdges:
         parts.append(np.flatnonzero(piece[1:] != piece[:-1]) + 1 + a)
         last = piece[-1]
     at = np.concatenate(parts) - about.lag_samples
-    if not at.size:
-        raise RecordingError(
-            f"{recording.name}: column 'output' is {'active' if first else 'inactive'} throughout. Log the output "
-            "while objects pass."
-        )
     up, down = at[1 if first else 0 :: 2], at[0 if first else 1 :: 2]
     kept = [side[(side > 0) & (side < recording.samples)] for side in (up, down)]
     return LoggedEdges(recording.samples, first, *kept)

@@ -19,6 +19,8 @@ LIGHT, PASS, LOST, FALSE_TRIP, EXTRA, GOOD = "#0072B2", "#1A1A1A", "#D55E00", "#
 Blue, vermillion, purple and green are of Okabe and Ito's palette for colour-blind readers (values from memory); line
 styles and marks differ too, for grey print.
 """
+OUTPUT = "#7A5C00"
+"""The sensor's own output, as it was logged."""
 GREY, SHADE = "#595959", "#E6E6E6"
 """Levels and limits; areas of doubt."""
 RESOLUTION = 110

@@ -15,6 +15,7 @@ from teachlab.data.quality.labelling import propose_passes
 from teachlab.data.quality.pass_doubts import pass_doubts
 from teachlab.data.setting_files import setting_text
 from teachlab.data.truth_files import truth_document
+from teachlab.device.logged_edges import logged_runs
 from teachlab.errors import InputError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.draws import DRAWS, DrawOptions
@@ -179,6 +180,8 @@ def page_contents(
         # Where the page cannot replay, it knows at least which passes and gaps go wrong at the levels it begins with.
         arrays |= {f"start_{name}": PackedArray.of(one) for name, one in outcomes(result).items()}
         arrays["start_runs"] = PackedArray.of(active_runs(output), differences=1)
+    if (logged := logged_runs(recording)) is not None:
+        arrays["logged_runs"] = PackedArray.of(whole_numbers(logged.ravel()), differences=1)
     lots = [] if truth.lot is None else list(dict.fromkeys(truth.lot.tolist()))
     counts = counts_by_table(result.counts)
     facts = {

@@ -299,6 +299,50 @@ def _truth(folder: Path) -> Truth:
     return read_truth(folder / "line.passes.parquet")
 
 
+def test_the_logged_output_has_a_row_above_the_replayed_one(chromium: Any, tmp_path: Path) -> None:
+    """The sensor switched at every second pass only: half as many bars of its row as of the replayed one."""
+    _line(tmp_path)
+    recording, truth = read_recording(tmp_path / "line.parquet"), _truth(tmp_path)
+    output = np.zeros(recording.samples, bool)
+    for a, b in zip(truth.start[::2], truth.end[::2], strict=True):
+        output[a:b] = True
+    light = recording.read(0, recording.samples).light
+    write_recording(tmp_path / "line.parquet", Recording.from_array(light, recording.info, output=output))
+    write_truth(tmp_path / "line.passes.parquet", replace(truth, recording_digest=None))
+    setting = Setting(unit="counts", on_level=300, off_level=280)
+    opened = Opened(chromium, _written(tmp_path, setting))
+    page = opened.page
+    assert "as the sensor's own was logged and as replayed" in page.inner_text("#legend")
+    page.wait_for_timeout(200)
+    bars = page.evaluate(
+        """() => {
+          const canvas = document.querySelector("#trace canvas"), pen = canvas.getContext("2d");
+          const { width, height } = canvas, most = { on: 0, ink: 0 };
+          const style = getComputedStyle(document.documentElement);
+          const wanted = Object.fromEntries(Object.keys(most).map((name) => {
+            const hex = style.getPropertyValue(`--${name}`).trim();
+            return [name, [1, 3, 5].map((k) => parseInt(hex.slice(k, k + 2), 16))];
+          }));
+          const data = pen.getImageData(0, 0, width, height).data;
+          for (let y = Math.round(height / 2); y < height; y++) {
+            for (const name of Object.keys(most)) {
+              let runs = 0, inside = false;
+              for (let x = 0; x < width; x++) {
+                const at = 4 * (y * width + x);
+                const same = wanted[name].every((part, k) => data[at + k] === part);
+                if (same && !inside) runs++;
+                inside = same;
+              }
+              most[name] = Math.max(most[name], runs);
+            }
+          }
+          return most;
+        }"""
+    )
+    assert bars == {"on": 20, "ink": 40}
+    opened.close()
+
+
 def test_a_walk_by_mouse(chromium: Any, tmp_path: Path) -> None:
     """The level is dragged in the trace; the best pair, the next error, a tile and the saved bytes by clicks."""
     opened = Opened(chromium, _line(tmp_path), viewport={"width": 1280, "height": 1000})

@@ -104,6 +104,16 @@ def test_the_picture_is_written_and_repeats(tmp_path: Path, ending: str) -> None
             assert word in text
 
 
+def test_the_picture_has_a_row_for_the_sensors_own_output(tmp_path: Path) -> None:
+    light = np.tile(np.repeat([10, 90], [20, 10]), 3).astype(np.uint16)
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts")
+    for name, output in (("sensed", light > 50), ("bare", None)):
+        write_recording(tmp_path / f"{name}.parquet", Recording.from_array(light, info, output=output))
+        plot = tmp_path / f"{name}.svg"
+        assert invoke("inspect", tmp_path / f"{name}.parquet", "--plot", plot).exit_code == 0
+        assert ("sensor's own output active" in plot.read_text()) == (name == "sensed")
+
+
 def test_the_envelope_leaves_no_sample_out() -> None:
     light = np.zeros(1_000_000, np.uint16)
     light[[3, 777_777]] = [900, 55]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,7 @@ from teachlab.data.setting_files import setting_text, write_setting
 from teachlab.data.truth_files import write_truth
 from teachlab.model.draws import DrawOptions
 from teachlab.model.following_and_window import FollowingSetting, WindowSetting
-from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.recording import LoggedOutput, OutputWhen, Recording, RecordingInfo
 from teachlab.model.score import Outcome, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
@@ -235,3 +236,15 @@ def test_the_report_names_the_command_that_opens_its_levels(tmp_path: Path) -> N
     here = [str(folder / word) if "." in word else word for word in command.split()]
     assert CliRunner().invoke(app, here).exit_code == 0
     assert (folder / "page.html").exists()
+
+
+def test_the_sensors_own_output_travels_as_stretches_of_samples() -> None:
+    """Logged 2 samples late, as the file states: what travels is at the light again."""
+    recording, truth = line()
+    active = np.asarray(recording.light[:]) >= 50
+    info = replace(recording.info, output=LoggedOutput(OutputWhen.LOW, lag_samples=2))
+    sensed = Recording.from_array(np.asarray(recording.light[:]), info, output=~np.roll(active, 2))
+    arrays = page_contents(sensed, truth, Setting(unit=UNIT, on_level=45, off_level=45)).arrays
+    both = np.column_stack((truth.start, truth.end)).ravel().astype(np.int32)
+    assert arrays["logged_runs"] == PackedArray.of(both, differences=1)
+    assert "logged_runs" not in page_contents(recording, truth).arrays

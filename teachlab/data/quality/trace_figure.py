@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.data.quality.report import Quality
-from teachlab.light.drawing import GREY, LIGHT, PASS, drawing, picture
+from teachlab.light.drawing import GREY, LIGHT, OUTPUT, PASS, drawing, picture
 from teachlab.light.extremes import Extremes
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.truth import Truth
@@ -44,7 +44,14 @@ def envelope(recording: Recording, start: int, stop: int, *, columns: int = COLU
     return Envelope(edges, found.low, found.high)
 
 
-def trace_figure(recording: Recording, truth: Truth | None, quality: Quality, *, kind: str = "svg") -> bytes:
+def trace_figure(
+    recording: Recording,
+    truth: Truth | None,
+    quality: Quality,
+    *,
+    logged: NDArray[np.int64] | None = None,
+    kind: str = "svg",
+) -> bytes:
     """Draw the whole recording and, below it, its first passes.
 
     Parameters
@@ -54,6 +61,8 @@ def trace_figure(recording: Recording, truth: Truth | None, quality: Quality, *,
         Passes to mark.
     quality : Quality
         Of the recording; its best level is drawn.
+    logged : ndarray of int64, shape (k, 2), samples, optional
+        Where the sensor's own logged output is active: a row of its own.
     kind : str
         svg or png.
 
@@ -71,7 +80,7 @@ def trace_figure(recording: Recording, truth: Truth | None, quality: Quality, *,
         figure = Figure(figsize=(11, 1.2 + 2.6 * len(spans)), layout="constrained")
         for k, (start, stop) in enumerate(spans):
             axes = figure.add_subplot(len(spans), 1, k + 1)
-            _draw(axes, recording, truth, quality, start, stop)
+            _draw(axes, recording, truth, quality, start, stop, logged)
             axes.set_title("the whole recording" if k == 0 else "its first passes", loc="left", fontsize=9)
             if k == 0:
                 axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8.5)
@@ -96,7 +105,10 @@ def _time_unit(seconds: float) -> tuple[float, str]:
     return 1.0, "s"
 
 
-def _draw(axes: Any, recording: Recording, truth: Truth | None, quality: Quality, start: int, stop: int) -> None:
+def _draw(
+    axes: Any, recording: Recording, truth: Truth | None, quality: Quality, start: int, stop: int,
+    logged: NDArray[np.int64] | None,
+) -> None:  # fmt: skip
     found = envelope(recording, start, stop)
     rate = recording.info.sample_rate_hz
     size, unit = _time_unit((stop - start) / rate)
@@ -108,16 +120,21 @@ def _draw(axes: Any, recording: Recording, truth: Truth | None, quality: Quality
     x = np.repeat(at(found.edges), 2)[1:-1]
     low, high = np.repeat(found.low, 2), np.repeat(found.high, 2)
     axes.fill_between(x, low, high, color=LIGHT, linewidth=0.6, label="light, lowest to highest")
+    rows: list[tuple[NDArray[np.int64], float, str, str]] = []
     if truth is not None:
         for detect, colour, name in ((True, PASS, "pass"), (False, GREY, "pass to ignore")):
-            begin, end = _covered(truth, found.edges, detect)
-            if begin.size:
-                bars = np.column_stack([at(begin), at(end) - at(begin)])
-                transform = axes.get_xaxis_transform()
-                axes.broken_barh(
-                    bars, (0.0, 0.035), facecolors=colour, edgecolors=colour, linewidth=0.6, transform=transform,
-                    label=name,
-                )  # fmt: skip
+            chosen = truth.detect == detect
+            rows.append((np.column_stack((truth.start, truth.end))[chosen], 0.0, colour, name))
+    if logged is not None:
+        rows.append((logged, 0.05, OUTPUT, "sensor's own output active"))
+    for spans, foot, colour, name in rows:
+        begin, end = _covered(spans, found.edges)
+        if begin.size:
+            bars = np.column_stack([at(begin), at(end) - at(begin)])
+            axes.broken_barh(
+                bars, (foot, 0.035), facecolors=colour, edgecolors=colour, linewidth=0.6,
+                transform=axes.get_xaxis_transform(), label=name,
+            )  # fmt: skip
     bad = np.isnan(found.low)
     if bad.any():
         begin, end = _runs(bad, found.edges)
@@ -130,18 +147,18 @@ def _draw(axes: Any, recording: Recording, truth: Truth | None, quality: Quality
         word = "separates all" if quality.separable else "separates most"
         axes.axhline(quality.separability.level, color="black", linestyle="--", linewidth=0.9, label=f"level: {word}")
     axes.set_xlim(at(found.edges[:1])[0], at(found.edges[-1:])[0])
-    axes.margins(y=0.08)
+    axes.margins(y=0.08 if logged is None else 0.13)
     axes.set_xlabel(f"time, {unit}")
     axes.set_ylabel(f"light, {recording.info.unit}")
     axes.spines[["top", "right"]].set_visible(False)
 
 
-def _covered(truth: Truth, edges: NDArray[np.int64], detect: bool) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return the stretches of columns that hold a pass: even the shortest pass is a column wide."""
-    chosen = (truth.detect == detect) & (truth.end > edges[0]) & (truth.start < edges[-1])
+def _covered(spans: NDArray[np.int64], edges: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the stretches of columns that hold part of a span: even the shortest is a column wide."""
+    start, end = spans[(spans[:, 1] > edges[0]) & (spans[:, 0] < edges[-1])].T
     columns = edges.size - 1
-    first = (np.searchsorted(edges, truth.start[chosen], side="right") - 1).clip(0)
-    last = np.searchsorted(edges, truth.end[chosen], side="left").clip(0, columns)
+    first = (np.searchsorted(edges, start, side="right") - 1).clip(0)
+    last = np.searchsorted(edges, end, side="left").clip(0, columns)
     flips = np.zeros(columns + 1, np.int64)
     np.add.at(flips, first, 1)
     np.subtract.at(flips, last, 1)

@@ -36,7 +36,8 @@ function introduce(facts) {
     + `${shown(facts.trials.detect)} passes to be detected, ${shown(facts.trials.gaps)} gaps. Intervals take passes as `
     + `independent.${facts.note ? ` ${facts.note}` : ""}`;
   element("legend").textContent = "Drag a level. Drag across to look nearer. Shaded: passes; hatched and named: errors. "
-    + "Triangles at the foot: onsets up, releases down.";
+    + (facts.arrays.logged_runs ? "Bars at the foot: where the output is active, as the sensor's own was logged and as replayed."
+      : "Triangles at the foot: onsets up, releases down.");
   element("map-section").hidden = !facts.every_pair;
   element("map-note").textContent = facts.every_pair ? mapNote(facts) : "";
   element("best").hidden = facts.best === null;

@@ -55,7 +55,8 @@ export class Trace {
     }
     this.paper = colour("paper");
     const room = (top - bottom || 1) * 0.06;
-    this.range = [bottom - room, top + room * 2];
+    // Where the sensor's own output was logged, two rows below the light hold it and the replayed one.
+    this.range = [bottom - room * (hand.arrays.logged_runs ? 5 : 1), top + room * 2];
     this.plot = this.made();
     new ResizeObserver(() => this.resized()).observe(place);
     this.size = textSize();
@@ -383,7 +384,8 @@ export class Trace {
       pen.fillText(text, left + width - 4 * scale, at + line / 2);
     }
     pen.setLineDash([]);
-    this.edges(plot, pen, scale);
+    if (this.hand.arrays.logged_runs) this.outputs(plot, pen, scale);
+    else this.edges(plot, pen, scale);
     this.borders(plot, pen, scale);
     pen.restore();
   }
@@ -410,6 +412,41 @@ export class Trace {
       pen.stroke();
       pen.fillRect(x - 4 * scale, top + height / 2 - 9 * scale, 8 * scale, 18 * scale);
     }
+  }
+
+  /**
+   * The output as the sensor's own was logged, and below it as it is replayed: a bar where it is active.
+   * @param {any} plot
+   * @param {CanvasRenderingContext2D} pen
+   * @param {number} scale
+   */
+  outputs(plot, pen, scale) {
+    const { left, top, width, height } = plot.bbox, { numerator, denominator } = this.hand.clock;
+    const line = textSize() * 1.8 * scale, here = this.hand.facts.light.raw || this.hand.server !== null;
+    /** @type {[string, ArrayLike<number>|undefined, number, string][]} */
+    const rows = [["the sensor's output, as logged", this.hand.arrays.logged_runs, 1, "on"],
+      [here ? "replay" : "replay: known at the first levels only", this.hand.now.output?.output, numerator / denominator, "ink"]];
+    pen.save();
+    pen.beginPath();
+    pen.rect(left, top, width, height);
+    pen.clip();
+    pen.textAlign = "left";
+    pen.textBaseline = "top";
+    rows.forEach(([name, runs, ratio, ink], k) => {
+      const y = top + height - (2 - k) * line, x = (/** @type {number} */ at) => plot.valToPos((at * ratio) / this.rate, "x", true);
+      pen.fillStyle = colour("ink");
+      pen.fillText(name, left + 4 * scale, y);
+      pen.fillStyle = colour(ink);
+      const last = runs ? rankOf(runs, this.to / ratio) : 0;
+      let drawn = -Infinity;
+      for (let j = runs ? Math.max(0, rankOf(runs, this.from / ratio) - 1) & ~1 : 0; runs && j <= last && j + 1 < runs.length; j += 2) {
+        const begin = x(runs[j]), end = Math.max(x(runs[j + 1]), begin + scale);
+        if (end < drawn + scale) continue; // in a column that is full already
+        pen.fillRect(begin, y + line * 0.66, end - begin, line * 0.3);
+        drawn = end;
+      }
+    });
+    pen.restore();
   }
 
   /**
