@@ -80,8 +80,9 @@ def _both_outputs(axes: Any, found: MatchedEdges, recording: Recording) -> None:
     axes.fill_between(seen.edges[:-1] / rate, seen.low, seen.high, step="post", color=LIGHT, linewidth=0.8)
     place = axes.get_xaxis_transform()
     for foot, sides, colour, label in (
-        (0.07, found.logged, OUTPUT, "sensor's output, as logged"), (0.0, found.replayed, REPLAYED, "replay, at that lag"),
-    ):  # fmt: skip
+        (0.07, found.logged, OUTPUT, "sensor's output, as logged"),
+        (0.0, found.replayed, REPLAYED, "replay, at that lag"),
+    ):
         runs = LoggedEdges(recording.samples, False, *sides).runs()
         bars = np.column_stack((runs[:, 0], runs[:, 1] - runs[:, 0])) / rate
         axes.broken_barh(bars, (foot, 0.05), facecolors=colour, linewidth=0, transform=place, label=label)
