@@ -377,7 +377,7 @@ def _light(light: Levels) -> Levels:
 
 
 def _refuse_too_strong(light: Levels) -> None:
-    strongest = float(np.fmax.reduce(np.abs(light), initial=0.0))
+    strongest = max(float(np.fmax.reduce(light, initial=0.0)), -float(np.fmin.reduce(light, initial=0.0)))
     if strongest > LARGEST:
         raise Abstained(
             "the light is too strong to be calculated with", in_figures(strongest, 3), f"at most {in_figures(LARGEST)}"

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,9 @@ from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.edges import TwoState
 from teachlab.sensor.level_pairs import LevelPairs
+from teachlab.sensor.validity import Validity
 from teachlab.teaching.cells.delay_counts import DelayCounter
+from teachlab.teaching.cells.plain_passes import PlainPasses
 from teachlab.teaching.cells.shown_light import ShownLight
 
 Values = NDArray[np.float64]
@@ -35,6 +38,8 @@ TIE_DIGITS = 9
 """Worths that agree to so many digits are ties."""
 DELAY_SHARE = 0.7
 """The longest delay tried, as a share of the shortest pass or gap."""
+NARROW = 0.5
+"""A level that leaves at most this share of the light to be counted is counted on that alone."""
 HELD_RUNS = 1 << 21
 """Edges counted at a time: chatter at the lowest levels would else fill the memory."""
 
@@ -121,18 +126,35 @@ class ShownCounter:
     def _clock(self) -> Clock:
         return Clock.of(self._view.events.light.size, self._view.rate_hz, None)
 
+    @cached_property
+    def _counter(self) -> DelayCounter:
+        light, validity = self._view.events.light, Validity()
+        validity.push(np.isnan(light), light.size)
+        return DelayCounter(
+            truth_of(self._view.events), self._clock, validity.state(), border=self._view.events.guard
+        )  # fmt: skip
+
     def cells(self, grid: CellGrid, shown: ShownLight) -> Cells:
         """Return the errors of every cell: lost passes, false, extra and ignore trips."""
-        pairs = [placed(self._view, level, release) for level, release in grid.turned_levels(shown)]
-        errors = [self.of_states(states, invalid, grid) for states, invalid in self._compared(pairs)]
-        return np.concatenate(errors).reshape(grid.shape)
+        turned = np.array(grid.turned_levels(shown)).reshape(grid.levels.size, grid.releases.size, 2)
+        plain = self._plain(grid, turned)
+        narrow = plain.share <= NARROW
+        order = np.concatenate((np.flatnonzero(~narrow), np.flatnonzero(narrow)))
+        states = chain(
+            self._compared(turned[~narrow]),
+            *(self._compared(turned[k : k + 1], plain.evaluations(k)) for k in np.flatnonzero(narrow).tolist()),
+        )
+        errors = np.concatenate([self.of_states(part, grid) for part in _parts(states)])
+        out = np.empty(grid.shape, np.int64)
+        out[order] = errors.reshape(grid.shape)
+        out[narrow] -= plain.right[narrow].reshape(-1, 1, 1, 1, 1)
+        return out
 
-    def of_states(self, states: list[TwoState], invalid: TwoState, grid: CellGrid) -> Cells:
+    def of_states(self, states: list[TwoState], grid: CellGrid) -> Cells:
         """Return the errors of comparators under every filter and pair of delays: shape (comparators, …)."""
-        counter = self._counter(invalid)
         return np.stack(
             [
-                counter.count(
+                self._counter.count(
                     states, light_on=self._view.sign > 0, consecutive=consecutive,
                     on_delays=grid.on_delays.tolist(), off_delays=grid.off_delays.tolist(),
                 ).errors
@@ -141,29 +163,45 @@ class ShownCounter:
             axis=1,
         )  # fmt: skip
 
-    def errors_of(self, state: TwoState, invalid: TwoState, setting: Setting) -> int:
+    def errors_of(self, state: TwoState, setting: Setting) -> int:
         """Return the errors of one setting whose comparator did this."""
         on, off = (self._clock.delay(ms) for ms in (setting.on_delay_ms, setting.off_delay_ms))
-        found = self._counter(invalid).count(
+        found = self._counter.count(
             [state], light_on=setting.light_on, consecutive=setting.consecutive, on_delays=[on], off_delays=[off]
         )
         return int(found.errors[0, 0, 0])
 
-    def _counter(self, invalid: TwoState) -> DelayCounter:
-        return DelayCounter(truth_of(self._view.events), self._clock, invalid, border=self._view.events.guard)
+    def _plain(self, grid: CellGrid, turned: Values) -> PlainPasses:
+        # Active at or above the level for a rise, above it for a dip: the next larger number makes these one.
+        light, up = self._view.events.light, self._view.sign > 0
+        exact = turned if up else np.nextafter(turned, np.inf)
+        return PlainPasses.of(
+            self._view.events, light if up else -light, exact[:, 0, 0], exact[:, :, 1],
+            consecutive=int(grid.filters.max()), on_delay=int(grid.on_delays.max()),
+            off_delay=int(grid.off_delays.max()),
+        )  # fmt: skip
 
-    def _compared(self, pairs: list[tuple[float, float]]) -> Iterator[tuple[list[TwoState], TwoState]]:
-        """Compare in one reading; return the states in parts that fit the memory."""
-        comparators = LevelPairs(pairs)
-        comparators.push(Block(0, self._view.events.light))
-        held: list[TwoState] = []
+    def _compared(self, turned: Values, evaluations: NDArray[np.int64] | None = None) -> Iterator[TwoState]:
+        """Compare the light with levels in one reading, all of it or some evaluations."""
+        pairs = [placed(self._view, level, release) for level, release in turned.reshape(-1, 2).tolist()]
+        if not pairs:
+            return
+        comparators, light = LevelPairs(pairs), self._view.events.light
+        comparators.push(Block(0, light if evaluations is None else light[evaluations]))
         for state in comparators.light_states():
-            held.append(state)
-            if sum(one.edges.size for one in held) > HELD_RUNS:
-                yield held, comparators.validity()
-                held = []
-        if held:
-            yield held, comparators.validity()
+            yield state if evaluations is None else TwoState(state.first, evaluations[state.edges])
+
+
+def _parts(states: Iterable[TwoState]) -> Iterator[list[TwoState]]:
+    """Give the states in parts that fit the memory."""
+    held: list[TwoState] = []
+    for state in states:
+        held.append(state)
+        if sum(one.edges.size for one in held) > HELD_RUNS:
+            yield held
+            held = []
+    if held:
+        yield held
 
 
 def truth_of(events: Events) -> Truth:

@@ -157,4 +157,4 @@ class Designed:
         window = WindowSetting.of(setting, **levels, polarity=Polarity.DARK_ON)
         both = TwoThresholds(window, view.events.light.dtype)
         both.push(view.events.light)
-        return window if counter.errors_of(both.light_state(), both.validity(), window) <= least else None
+        return window if counter.errors_of(both.light_state(), window) <= least else None

@@ -174,7 +174,7 @@ class TurningPointFollower:
         """Return the errors of all under every filter and pair of delays."""
         points = TurningPoints(settings, view.events.light.size)
         points.push(view.events.light)
-        return counter.of_states(points.light_states(), points.validity(), grid)
+        return counter.of_states(points.light_states(), grid)
 
     def _best(self, steps: Values, costlier: NDArray[np.bool_], grid: CellGrid, shown: ShownLight) -> _Chosen:
         """Return the longest run of distances under the filter and delays that leave most reserve for their price."""

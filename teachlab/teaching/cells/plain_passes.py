@@ -1,0 +1,148 @@
+"""Passes that every release, filter and pair of delays at a level treats alike: most of them, and known beforehand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.model.teaching import Events
+from teachlab.sensor.edges import ranges_of
+
+Bools = NDArray[np.bool_]
+Places = NDArray[np.int64]
+Values = NDArray[np.float64]
+
+PASSES_AT_A_TIME = 1 << 14
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PlainPasses:
+    """For every level, which passes need no counting and which light is left to be counted.
+
+    A pass is plain at a level if the gap before it never reaches the level, falls below every release early enough
+    for every off-delay, and the pass either stays below the level or crosses it once up and once down for longer than
+    every on-delay. The first is lost by every cell of the level, the second is one right switching in every cell.
+
+    Parameters
+    ----------
+    right : ndarray of int64, shape (levels,)
+        Passes left out that are one right switching; the others that are left out are lost.
+    counted : ndarray of bool, shape (passes, levels)
+        Passes whose light is counted: those that are not plain, and their neighbours.
+    begin, stop : ndarray of int64, shape (passes,), evaluations
+        The stretch of a pass: the gap before it, and itself. The last one reaches to the end.
+    """
+
+    right: Places
+    counted: Bools
+    begin: Places
+    stop: Places
+
+    @classmethod
+    def of(
+        cls, events: Events, height: Values, on: Values, releases: Values, *,
+        consecutive: int, on_delay: int, off_delay: int,
+    ) -> PlainPasses:  # fmt: skip
+        """Look at every pass once.
+
+        Parameters
+        ----------
+        events : Events
+            Their passes.
+        height : ndarray of float64, shape (evaluations,)
+            Their light, turned so that objects go up; NaN where invalid.
+        on : ndarray of float64, shape (levels,), ascending
+            Light at or above it begins.
+        releases : ndarray of float64, shape (levels, releases)
+            Light below it ends.
+        consecutive, on_delay, off_delay : int, evaluations
+            The longest filter and delays.
+
+        Notes
+        -----
+        Why nothing is lost: a plain pass and the gap before it hold no run but its own, which is longer than the
+        on-delay and begins later after the run before than the off-delay lasts; its window is cut by no neighbour.
+        Neighbours of other passes are counted with them, since the run before an onset decides whether an off-delay
+        swallows it, and the light after it how long it lasts. So runs that are left out change no run that is not.
+        """
+        size, passes = height.size, events.start.size
+        first = (events.start - events.guard).clip(0, size)
+        last = (events.end + events.guard).clip(0, size)
+        begin = np.append(0, last[:-1])
+        wait = consecutive + max(on_delay, off_delay)
+        room = first - begin > wait
+        # Gap by gap: its top, and how low it comes while there is still time for every delay.
+        bounds = np.stack((begin, np.where(room, first - wait, begin), first), axis=1).clip(0, size - 1)
+        lows = np.minimum.reduceat(height, bounds.ravel()).reshape(passes, 3)[:, 0]
+        tops = np.maximum.reduceat(height, bounds[:, ::2].ravel()).reshape(passes, 2)[:, 0]
+        possible = room & events.detect & (last > first)
+        possible[-1:] = False
+        quiet = possible[:, None] & (tops[:, None] < on) & (lows[:, None] < releases.min(axis=1))
+        once = np.zeros((passes, on.size), bool)
+        plain = np.zeros_like(once)
+        for a in range(0, passes, PASSES_AT_A_TIME):
+            rows = a + np.flatnonzero(quiet[a : a + PASSES_AT_A_TIME].any(axis=1))
+            if rows.size:
+                reached, once[rows] = _crossed_once(
+                    height, first[rows], last[rows], on, releases.max(axis=1), on_delay + consecutive
+                )
+                plain[rows] = quiet[rows] & (once[rows] | ~reached)
+        counted = ~plain
+        counted[1:] |= ~plain[:-1]
+        counted[:-1] |= ~plain[1:]
+        stop = np.append(last[:-1], size)
+        return cls(right=np.count_nonzero(once & ~counted, axis=0), counted=counted, begin=begin, stop=stop)
+
+    @property
+    def share(self) -> Values:
+        """Return for every level the share of the light that is counted."""
+        out: Values = (self.stop - self.begin) @ self.counted / max(1, int(self.stop[-1]))
+        return out
+
+    def evaluations(self, level: int) -> Places:
+        """Return the evaluations that are counted at a level, ascending."""
+        rows = self.counted[:, level]
+        return ranges_of(self.begin[rows], self.stop[rows])
+
+
+def _crossed_once(
+    height: Values, first: Places, last: Places, on: Values, nearest: Values, least: int
+) -> tuple[Bools, Bools]:
+    """Return which levels each pass reaches, and which it crosses once up and once down, apart by `least` at least.
+
+    Between its first and its last evaluation at or above a level the light never falls below the `nearest` release.
+    """
+    lengths = last - first
+    light = height[ranges_of(first, last)]
+    rank = np.searchsorted(on, light, side="right")
+    ends = np.cumsum(lengths)
+    up = _first_reached(rank, lengths, on.size)
+    down = _first_reached(rank[::-1], lengths[::-1], on.size)[::-1]
+    # Levels nest: between the crossings of one lie those of the next, so each flank is looked at once for all.
+    rising = _lows_between(light, up, light.size - down[:, -1])
+    falling = _lows_between(light[::-1], down[::-1], light.size - up[::-1, -1])[::-1]
+    lows = np.minimum.accumulate(np.minimum(rising, falling)[:, ::-1], axis=1)[:, ::-1]
+    reached = np.maximum.reduceat(rank, ends - lengths)[:, None] > np.arange(on.size)
+    crossed = light.size - down - up
+    return reached, reached & (lows >= nearest) & (crossed > least)
+
+
+def _first_reached(rank: Places, lengths: Places, levels: int) -> Places:
+    """Return where each pass first reaches each level, shape (passes, levels); where it is highest if it never does."""
+    passes = np.arange(lengths.size)
+    key = np.maximum.accumulate(rank + np.repeat((levels + 1) * passes, lengths))
+    records = np.append(0, np.flatnonzero(key[1:] > key[:-1]) + 1)
+    of = key[records]
+    at = np.searchsorted(of, (levels + 1) * passes[:, None] + np.arange(1, levels + 1))
+    highest = np.searchsorted(of, key[np.cumsum(lengths) - 1])
+    out: Places = records[np.minimum(at, highest[:, None])]
+    return out
+
+
+def _lows_between(light: Values, at: Places, end: Places) -> Values:
+    """Return the lowest light from each place to the next one of its row, and from the last one up to `end`."""
+    bounds = np.concatenate((at, end[:, None]), axis=1)
+    lows: Values = np.minimum.reduceat(np.append(light, np.inf), bounds.ravel()).reshape(bounds.shape)[:, :-1]
+    return lows

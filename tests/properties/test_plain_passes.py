@@ -1,0 +1,101 @@
+"""Cells counted on the passes that need it are those counted on all of the light, and those of replay."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from teachlab.model.recording import Direction, Recording, RecordingInfo
+from teachlab.model.score import Rules
+from teachlab.model.setting import Setting
+from teachlab.model.teaching import Events, Shown, TeachView
+from teachlab.scoring import score
+from teachlab.switching import replay
+from teachlab.teaching.cells import designed_cells
+from teachlab.teaching.cells.designed_cells import CellGrid, ShownCounter, cell_setting, truth_of
+from teachlab.teaching.cells.plain_passes import PlainPasses
+from teachlab.teaching.cells.shown_light import ShownLight
+
+RATE = 1000.0
+GRID = CellGrid(
+    levels=np.arange(1, 9) / 8, releases=np.array([0.25, 0.5, 1.0]), filters=np.array([1, 3]),
+    on_delays=np.array([0, 1, 5]), off_delays=np.array([0, 2, 9]),
+)  # fmt: skip
+
+
+def view_of(seed: int) -> TeachView:
+    """A line in whole counts, so that light lies on levels: noise, dips, flashes, weak, close, short and cut passes."""
+    rng = np.random.default_rng(seed)
+    passes = int(rng.integers(20, 60))
+    lengths = rng.integers(8, 30, passes)
+    gaps = rng.integers(12, 50, passes + 1)
+    close = rng.random(passes + 1) < 0.05
+    gaps[close] = rng.integers(0, 6, int(close.sum()))
+    start = np.cumsum(gaps[:-1]) + np.append(0, np.cumsum(lengths)[:-1])
+    end = start + lengths
+    light = 10.0 + rng.integers(-1, 2, int(end[-1] + gaps[-1])) * rng.integers(1, 9)
+    for a, b in zip(start.tolist(), end.tolist(), strict=True):
+        light[a : max(b + int(rng.integers(-1, 3)), a + 1)] += rng.choice([64, 48, 72, 24], p=[0.7, 0.1, 0.1, 0.1])
+        if rng.random() < 0.15:
+            dip = int(rng.integers(a, b))
+            light[dip : dip + int(rng.integers(1, 6))] = 10.0
+    for at in rng.integers(0, light.size, 5).tolist():
+        light[at : at + int(rng.integers(1, 8))] += 40.0
+    if seed % 3 == 0:
+        at = int(rng.integers(light.size))
+        light[at : at + int(rng.integers(1, 15))] = np.nan
+    rise = seed % 2 == 0
+    events = Events(
+        light if rise else 200.0 - light, start, end, rng.random(passes) > 0.05, np.full(passes, "tin", object),
+        int(rng.integers(0, 3)),
+    )  # fmt: skip
+    return TeachView(
+        direction=Direction.RISE if rise else Direction.DIP, unit="mV", full_scale=None, dark_level=0.0, rate_hz=RATE,
+        base=Setting(unit="mV", on_level=0.0, off_level=0.0), shown=frozenset({Shown.EVENTS}), events_=events,
+    )  # fmt: skip
+
+
+def shown_of(view: TeachView) -> ShownLight:
+    return ShownLight(
+        background=10.0 if view.sign > 0 else -190.0, contrast=64.0, noise=1.0, passes=1, dwell=20.0,
+        shortest_pass=8.0, shortest_gap=12.0, tops=np.array([64.0]), rise=view.sign > 0, dark=0.0,
+    )  # fmt: skip
+
+
+def counted(view: TeachView, narrow: float, monkeypatch: pytest.MonkeyPatch) -> NDArray[np.int64]:
+    monkeypatch.setattr(designed_cells, "NARROW", narrow)
+    return ShownCounter(view).cells(GRID, shown_of(view))
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_what_is_left_out_changes_no_cell(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    view = view_of(seed)
+    of_all, of_some = counted(view, -1.0, monkeypatch), counted(view, 1.0, monkeypatch)
+    np.testing.assert_array_equal(of_some, of_all)
+    rng = np.random.default_rng(seed)
+    recording = Recording.from_array(view.events.light, RecordingInfo(sample_rate_hz=RATE, unit="mV"))
+    truth = truth_of(view.events)
+    for f, h, c, d, e in zip(*(rng.integers(0, size, 3).tolist() for size in GRID.shape), strict=True):
+        level, release = GRID.turned_levels(shown_of(view))[f * GRID.releases.size + h]
+        delays = int(GRID.on_delays[d]), int(GRID.off_delays[e])
+        setting = cell_setting(view, level, release, int(GRID.filters[c]), *delays)
+        # At 1 kHz: as much tolerance in milliseconds as the events are guarded by in evaluations.
+        n = score(replay(recording, setting), truth, rules=Rules(tolerance_ms=view.events.guard)).counts
+        assert of_all[f, h, c, d, e] == n.lost + n.extra + n.false_trips + n.ignore_false_trips
+
+
+def test_most_passes_of_a_plain_line_are_left_out() -> None:
+    """Else the test above compares nothing: of 20 equal passes all but the last two need no counting."""
+    start = 50 + 100 * np.arange(20)
+    height = np.full(2100, 10.0)
+    for a in start.tolist():
+        height[a : a + 40] = 74.0
+    events = Events(height, start, start + 40, np.ones(20, bool), np.full(20, "tin", object), 2)
+    on, releases = np.array([42.0, 80.0]), np.array([[26.0], [26.0]])
+    plain = PlainPasses.of(events, height, on, releases, consecutive=3, on_delay=20, off_delay=30)
+    assert plain.counted.sum(axis=0).tolist() == [2, 2]
+    assert plain.right.tolist() == [18, 0]  # none reaches the upper level: lost in every cell
+    # From an on-delay that some light does not outlast on, every pass is counted.
+    late = PlainPasses.of(events, height, on, releases, consecutive=3, on_delay=40, off_delay=30)
+    assert late.counted.sum(axis=0).tolist() == [20, 2]
