@@ -2,6 +2,7 @@
 
 import re
 import warnings
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,9 +10,11 @@ import pytest
 from typer.testing import CliRunner
 
 from teachlab.cli import app, console
+from teachlab.data.quality.labelling import propose_passes
+from teachlab.data.quality.pass_doubts import pass_doubts
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
-from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.truth import Truth
 from teachlab.statistics.over_time.autocorrelated_line import autocorrelated_line
 from teachlab.synthetic import load_scenario
@@ -133,3 +136,13 @@ def test_what_takes_long_says_how_long(monkeypatch: pytest.MonkeyPatch, capsys: 
     assert capsys.readouterr().err.splitlines() == [
         "generating: 10 % done, about 108 s to go", "generating: 25 % done, about 90 s to go",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize("length", [20, 40])
+def test_passes_in_the_gaps_or_touching_are_in_no_doubt_beside_a_usual_of_zero(length: int) -> None:
+    values = np.tile(np.repeat([30.0, 70.0], 20), 25)
+    recording = Recording.from_array(values, RecordingInfo(sample_rate_hz=100.0, unit="mV"))
+    start = np.arange(40, 800, 40)
+    truth = Truth.from_arrays(start, start + length)
+    found = pass_doubts(recording, replace(propose_passes(recording, direction=Direction.RISE), truth=truth))
+    assert {doubt.reason for doubt in found} == {""}

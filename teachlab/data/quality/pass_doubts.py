@@ -98,7 +98,11 @@ def pass_doubts(recording: Recording, proposal: Proposal) -> list[PassDoubt]:
         if start[k] == 0 or end[k] == recording.samples:
             found.append((1.0, "cut by the record"))
         if compare:
-            weak, ratio, close = shares[k] / usual_share, length[k] / usual_length, gap[k] / usual_gap
+            # Without a usual value, such as the gap of passes that touch, nothing is unusual.
+            weak, ratio, close = (
+                value[k] / usual if usual > 0 else 1.0
+                for value, usual in ((shares, usual_share), (length, usual_length), (gap, usual_gap))
+            )
             found.append((_between(0.9 - weak, 0.4), f"weak: {100 * weak:.0f} % of the usual light"))
             ms = 1000 * length[k] / rate
             usual = 1000 * usual_length / rate
