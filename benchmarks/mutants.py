@@ -179,7 +179,7 @@ def coverage_map(kept: Path, words: list[str]) -> None:
     options = ["-q", "--cov=teachlab", "--cov-context=test", "--cov-report=", "--durations=0", "--durations-min=0"]
     environment = {**os.environ, "COVERAGE_FILE": str(data), "PYTHONPATH": str(ROOT)}
     out = subprocess.run(
-        [sys.executable, "-m", *options, *words],
+        [sys.executable, "-m", "pytest", *options, *words],
         cwd=ROOT, env=environment, capture_output=True, text=True, check=False,
     )  # fmt: skip
     kept.with_suffix(".out").write_text(out.stdout)
