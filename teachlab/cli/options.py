@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any, get_args
 
 import typer
 
@@ -40,3 +40,8 @@ DeviceFile = Annotated[
     str | None, typer.Option("--device", help="Device with readings of its display and its steps: TOML.")
 ]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
+
+
+def or_default(shared: Any, default: object) -> Any:
+    """Return a shared option for where nothing typed means that a file may say it, else the default."""
+    return typer.Option(help=f"{get_args(shared)[1].help} Default: {default}.")

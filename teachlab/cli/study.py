@@ -8,7 +8,19 @@ import typer
 
 from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
 from teachlab.cli.opening import NEED_INPUT, named_strategies
-from teachlab.cli.options import Details, Json
+from teachlab.cli.options import (
+    AcceptCost,
+    Assume,
+    Confidence,
+    CostFalse,
+    CostMiss,
+    Details,
+    Draws,
+    Json,
+    TeachShare,
+    Tolerance,
+    or_default,
+)
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -46,34 +58,17 @@ def study_command(
             help="Also try every setting with other light: NAME=GAIN[,AMBIENT[,PEDESTAL]]. May be given several times."
         ),
     ] = None,
-    draws: Annotated[
-        int | None,
-        typer.Option(help="How many times each strategy is taught, each time shown other passes. Default: 200."),
-    ] = None,
+    draws: Annotated[int | None, or_default(Draws, 200)] = None,
     seed: Annotated[
         list[int] | None, typer.Option(help="Which passes are shown. May be given several times. Default: 0.")
     ] = None,
-    teach_share: Annotated[
-        float | None,
-        typer.Option(help="Share of the passes, from the start, that are used for teaching. Default: 0.3."),
-    ] = None,
-    tolerance_ms: Annotated[
-        float | None, typer.Option(help="Widens every pass by this at both ends, ms. Default: 0.")
-    ] = None,
-    cost_miss: Annotated[float | None, typer.Option(help="Cost of a lost pass. Default: 1.")] = None,
-    cost_false: Annotated[
-        float | None, typer.Option(help="Cost of a false trip or an extra switching. Default: 1.")
-    ] = None,
-    confidence: Annotated[float | None, typer.Option(help="Confidence of every interval. Default: 0.95.")] = None,
-    accept_cost: Annotated[
-        float | None, typer.Option(help="Errors per pass at which a setting is still accepted. Default: 0.05.")
-    ] = None,
-    assume: Annotated[
-        str | None,
-        typer.Option(
-            help="What the claim assumes: lots, independent, or a correlation within lots (0.05). Default: lots."
-        ),
-    ] = None,
+    teach_share: Annotated[float | None, or_default(TeachShare, 0.3)] = None,
+    tolerance_ms: Annotated[float | None, or_default(Tolerance, 0)] = None,
+    cost_miss: Annotated[float | None, or_default(CostMiss, 1)] = None,
+    cost_false: Annotated[float | None, or_default(CostFalse, 1)] = None,
+    confidence: Annotated[float | None, or_default(Confidence, 0.95)] = None,
+    accept_cost: Annotated[float | None, or_default(AcceptCost, 0.05)] = None,
+    assume: Annotated[str | None, or_default(Assume, "lots")] = None,
     criteria: Annotated[
         str | None, typer.Option(help="Acceptance criteria (TOML), fixed before the run: lost_rate, passes, lots …")
     ] = None,

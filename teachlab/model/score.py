@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
-from teachlab.model.json_values import Document
+from teachlab.model.json_values import Document, plain
 
 INDEPENDENT = "exact if trials are independent (no lots, no bursts)"
 """What the intervals of a score take for granted."""
@@ -252,28 +252,11 @@ class Score:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form: every count and rate by name."""
-        out: dict[str, Any] = {name: getattr(self.counts, name) for name in self.counts.__slots__}
-        for name in (
-            "excluded_gap_hours",
-            "gap_hours",
-            "running_hours",
-            "false_active_share",
-            "probably_inverted",
-            "self_labelled",
-        ):
-            out[name] = getattr(self, name)
-        for name in (
-            "lost_rate",
-            "miss_rate",
-            "merged_rate",
-            "false_trips_per_gap",
-            "false_trips_per_gap_hour",
-            "false_trips_per_running_hour",
-            "ignore_trips_per_pass",
-            "extra_per_pass",
-        ):
-            out[name] = getattr(self, name).as_dict()
-        out["intervals"] = INDEPENDENT
-        out["by_label"] = {name: rate.as_dict() for name, rate in self.by_label.items()}
-        out["by_lot"] = {name: rate.as_dict() for name, rate in self.by_lot.items()}
-        return out
+        names = (
+            "excluded_gap_hours", "gap_hours", "running_hours", "false_active_share", "probably_inverted",
+            "self_labelled", "lost_rate", "miss_rate", "merged_rate", "false_trips_per_gap", "false_trips_per_gap_hour",
+            "false_trips_per_running_hour", "ignore_trips_per_pass", "extra_per_pass",
+        )  # fmt: skip
+        told = {name: plain(getattr(self, name)) for name in names}
+        groups = {name: plain(dict(getattr(self, name))) for name in ("by_label", "by_lot")}
+        return {**plain(self.counts), **told, "intervals": INDEPENDENT, **groups}

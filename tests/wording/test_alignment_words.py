@@ -40,7 +40,7 @@ def test_nothing_is_said_within_the_doubt():
     ],
 )
 def test_a_lag_with_what_it_costs_and_what_mends_it(shift, first):
-    told = lead_lines(alignment(shift, room=Room(-12.0, 408.0, 3, 0, "mV")), "line.parquet")
+    told = lead_lines(alignment(shift, room=Room(-12.0, 408.0, "mV", 3, 0)), "line.parquet")
     assert told == [
         first,
         "Shifted, the room between passes and gaps grows from none to 408 mV.",
@@ -49,7 +49,7 @@ def test_a_lag_with_what_it_costs_and_what_mends_it(shift, first):
 
 
 def test_without_room_passes_and_gaps_are_counted():
-    told = off_lines(alignment(5.0, room=Room(-12.0, -3.0, 60, 1, "mV")))
+    told = off_lines(alignment(5.0, room=Room(-12.0, -3.0, "mV", 60, 1)))
     assert told[-1] == "Shifted, the best level has 1 pass or gap on its wrong side instead of 60."
 
 

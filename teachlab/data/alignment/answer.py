@@ -9,6 +9,7 @@ from typing import Any
 from teachlab.data.alignment.lags import Lags
 from teachlab.data.alignment.shift import ClockShift
 from teachlab.data.alignment.whole_periods import OtherFit
+from teachlab.model.json_values import plain
 from teachlab.model.recording import Direction
 
 MEASURED_FROM = 50
@@ -45,16 +46,16 @@ class Room:
     ----------
     before, after : float, recording units
         As the truth stands, and shifted.
+    unit : str
     wrong_before, wrong_after : int
         Passes and gaps on the wrong side of the level that has fewest of them there, as it stands, and shifted.
-    unit : str
     """
 
     before: float | None
     after: float | None
+    unit: str
     wrong_before: int
     wrong_after: int
-    unit: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -176,9 +177,7 @@ class Alignment:
                 "low": self.ms(lags.low),
                 "high": self.ms(lags.high),
             },
-            "drift_ppm": {
-                "estimate": 1e6 * lags.rate, "low": 1e6 * lags.rate_low, "high": 1e6 * lags.rate_high
-            },
+            "drift_ppm": {"estimate": 1e6 * lags.rate, "low": 1e6 * lags.rate_low, "high": 1e6 * lags.rate_high},
             "jitter_ms": self.jitter_ms,
             "width_error_ms": self.ms(lags.end - lags.begin),
             "edge_ms": self.ms(self.edge),
@@ -193,11 +192,8 @@ class Alignment:
             "matched": {str(fit.passes): fit.agreeing for fit in self.fits},
             "by_kind": groups(self.by_kind),
             "by_time": groups(self.by_time),
-            "room": None if self.room is None else {
-                "before": self.room.before, "after": self.room.after, "unit": self.room.unit,
-                "wrong_before": self.room.wrong_before, "wrong_after": self.room.wrong_after,
-            },
-        }  # fmt: skip
+            "room": plain(self.room),
+        }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

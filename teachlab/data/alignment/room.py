@@ -43,7 +43,7 @@ def with_room(alignment: Alignment, recording: Recording, truth: Truth, rules: R
         for measured in pair:
             measured.push(block)
     before, after = (_room(*both, alignment.direction) for both in zip(pair, (truth, moved), strict=True))
-    return replace(alignment, room=Room(before[0], after[0], before[1], after[1], recording.info.unit))
+    return replace(alignment, room=Room(before[0], after[0], recording.info.unit, before[1], after[1]))
 
 
 def _room(measured: QualityScan, truth: Truth, direction: Direction) -> tuple[float | None, int]:

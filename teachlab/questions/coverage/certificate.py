@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from teachlab.errors import ParameterError
 from teachlab.light.noise import need_for_light
 from teachlab.model.draws import TEACH_SHARE
+from teachlab.model.json_values import Document
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.coverage.cycles import Cycle, Exposure, Floats, exposures, folded, revolutions_needed
 from teachlab.questions.coverage.open_gaps import OpenGaps, Positions
@@ -64,7 +65,7 @@ class CycleCoverage:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Coverage:
+class Coverage(Document):
     """Certificate of one recording.
 
     Parameters
@@ -102,18 +103,9 @@ class Coverage:
         def both(counts: Mapping[str, tuple[int, int]]) -> dict[str, Any]:
             return {name: {"teach": taught, "scored": scored} for name, (taught, scored) in counts.items()}
 
-        return {
-            "schema": 1,
-            "recording": self.recording,
-            "teach_share": self.teach_share,
-            "confidence": self.confidence,
-            "line_speed_m_s": self.line_speed_m_s,
-            "cycles": [c.as_dict() for c in self.cycles],
-            "names": both(self.names),
-            "hours": both(self.hours),
-            "found": [f.as_dict() for f in self.found],
-            "warnings": list(self.warnings),
-        }
+        out = {"schema": 1, **Document.as_dict(self), "names": both(self.names), "hours": both(self.hours)}
+        del out["trips_s"]
+        return out
 
 
 def coverage(

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from teachlab.errors import Abstained
 from teachlab.light.extremes import Extremes
 from teachlab.light.usable_light import bounded_recording
+from teachlab.model.json_values import Document
 from teachlab.model.recording import Direction, Recording
 from teachlab.statistics.over_time.periodicity import BINS, LEAST_VALUES, PER_PERIOD, Periodicity, dominant_period
 from teachlab.teaching.block import TeachBlock
@@ -32,7 +33,7 @@ LEAST_STRENGTH = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Recurrence:
+class Recurrence(Document):
     """What was looked for a period, and what came out.
 
     Parameters
@@ -52,12 +53,7 @@ class Recurrence:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        return {
-            "what": self.what,
-            "period": None if self.period is None else self.period.as_dict(),
-            "refused": self.refused or None,
-            "sentence": self.sentence,
-        }
+        return Document.as_dict(self) | {"refused": self.refused or None}
 
 
 def search(

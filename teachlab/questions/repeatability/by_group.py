@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from teachlab.data.split import split
 from teachlab.errors import Abstained, ParameterError
 from teachlab.model.draws import Draw, DrawOptions
+from teachlab.model.json_values import Document
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
 from teachlab.model.setting import Setting
@@ -36,7 +37,7 @@ PASSES = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Divided:
+class Divided(Document):
     """How the spread of one figure divides between groups and within them.
 
     Parameters
@@ -63,11 +64,7 @@ class Divided:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        return {
-            "values": dict(self.values),
-            "components": None if self.components is None else self.components.as_dict(),
-            "refused": self.refused or None,
-        }
+        return Document.as_dict(self) | {"refused": self.refused or None}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

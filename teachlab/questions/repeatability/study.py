@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from teachlab.data.split import split
 from teachlab.errors import ParameterError, SettingError
 from teachlab.model.draws import DrawOptions
-from teachlab.model.json_values import plain as plain_json
+from teachlab.model.json_values import Document, plain
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.repeatability.by_group import (
     PASSES,
@@ -100,7 +100,7 @@ class StrategyStudy:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Study:
+class Study(Document):
     """Repeatability of strategies, and of given settings, on one recording.
 
     Parameters
@@ -128,17 +128,7 @@ class Study:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        return {
-            "recording": self.recording,
-            "unit": self.unit,
-            "teach_passes": self.teach_passes,
-            "scored_passes": self.scored_passes,
-            "best": None if self.best is None else self.best.as_dict(),
-            "strategies": [s.as_dict() for s in self.strategies],
-            "settings": [{"by": name, **measures} for name, measures in self.settings],
-            "people": None if self.people is None else self.people.as_dict(),
-            "settings_agreement": None if self.settings_agreement is None else self.settings_agreement.as_dict(),
-        }
+        return Document.as_dict(self) | {"settings": plain([{"by": name, **rest} for name, rest in self.settings])}
 
 
 def study(
@@ -191,14 +181,14 @@ def study(
     clouds = iter(done.clouds)
     studied = []
     for strategy, plan in zip(strategies, plans, strict=True):
-        plain, *others = [(key, value, next(clouds)) for key, value, _ in plan]
-        settings = [d.setting for d in plain[2].taught if d.setting is not None]
+        unvaried, *others = [(key, value, next(clouds)) for key, value, _ in plan]
+        settings = [d.setting for d in unvaried[2].taught if d.setting is not None]
         agreed = None
         if len(settings) > 1:
             agreed = settings_agreement(recording, truth, settings, rules=how.rules.scored_from(cut.first_scored))
         studied.append(
             StrategyStudy(
-                cloud=plain[2],
+                cloud=unvaried[2],
                 varied=tuple(item for item in others if item[0]),
                 averaged=tuple(cloud for key, _, cloud in others if not key),
                 groups=_groups(recording, truth, strategy, how, asked),
@@ -350,8 +340,8 @@ class RepeatabilityAnswer:
             "seed": how.seed,
             "teach_share": how.teach_share,
             "confidence": how.rules.confidence,
-            "recordings": [plain_json(one.as_dict()) for one in self.studies],
-            "between_recordings": [plain_json({"strategy": n, **group.as_dict()}) for n, group in self.between],
+            "recordings": plain(self.studies),
+            "between_recordings": [plain({"strategy": n, **group.as_dict()}) for n, group in self.between],
         }
 
 

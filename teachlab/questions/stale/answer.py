@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from teachlab.errors import ParameterError
+from teachlab.model.json_values import Document
 from teachlab.model.printable_text import number_of
 from teachlab.model.score import USUAL_RULES, Rate, Rules, Score
 from teachlab.model.truth import Truth, TruthSource
@@ -143,31 +144,31 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Staleness:
+class Staleness(Document):
     """The verdict on a setting, with what it rests on.
 
     Parameters
     ----------
     state : Stale
     because : tuple of str
-    now : RecordingUnderSetting
-    before : RecordingUnderSetting or None
     changes : tuple of Change
     across : Sequential or None
         Cumulative sum on the margins now, against the lots of those before, or their stretches of passes where no lots
         are named; None without a recording before, or with too few lots in it.
     evidence : tuple of GrowingEvidence
         On losses and on trips: against the upper limits before, else against one in twenty.
+    now : RecordingUnderSetting
+    before : RecordingUnderSetting or None
     confidence : float
     """
 
     state: Stale
     because: tuple[str, ...]
-    now: RecordingUnderSetting
-    before: RecordingUnderSetting | None
     changes: tuple[Change, ...]
     across: Sequential | None
     evidence: tuple[GrowingEvidence, ...]
+    now: RecordingUnderSetting
+    before: RecordingUnderSetting | None
     confidence: float
 
     @property
@@ -192,18 +193,7 @@ class Staleness:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        return {
-            "schema": 1,
-            "verdict": self.verdict.as_dict(),
-            "state": str(self.state),
-            "because": list(self.because),
-            "changes": [asdict(change) for change in self.changes],
-            "across": None if self.across is None else self.across.as_dict(),
-            "evidence": [one.as_dict() for one in self.evidence],
-            "now": self.now.as_dict(),
-            "before": None if self.before is None else self.before.as_dict(),
-            "confidence": self.confidence,
-        }
+        return {"schema": 1, "verdict": self.verdict.as_dict(), **Document.as_dict(self)}
 
 
 def staleness(

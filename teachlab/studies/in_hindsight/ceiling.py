@@ -128,17 +128,7 @@ class Ceiling:
         """Return the plain JSON form."""
         return {
             "passes": self.passes,
-            "found": [
-                {
-                    "kind": one.kind,
-                    "setting": plain(one.setting),
-                    "lost": one.lost,
-                    "false": one.false,
-                    "lost_rows": list(one.lost_rows),
-                    "reached_by": list(self.reached.get(one.kind, ())),
-                }
-                for one in self.found
-            ],
+            "found": [{**plain(one), "reached_by": list(self.reached.get(one.kind, ()))} for one in self.found],
             "unsolved": [one.as_dict() for one in self.unsolved],
         }
 
