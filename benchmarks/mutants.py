@@ -3,6 +3,7 @@
     python benchmarks/mutants.py --map               run the suite once under coverage: which tests run which line
     python benchmarks/mutants.py --map tests/x.py    the same for new tests, added to the map
     python benchmarks/mutants.py --count 200         plant, run the tests that run the line, print killed and survived
+    python benchmarks/mutants.py --near              first the test files that import the module, then those of the map
     python benchmarks/mutants.py --again             survivors once more, on the code and the tests of now
     python benchmarks/mutants.py --write             results/mutants.md from what is kept
 
@@ -32,7 +33,7 @@ import tempfile
 import time
 import tomllib
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from copy import deepcopy
 from dataclasses import asdict, dataclass
 from functools import cache
@@ -41,6 +42,7 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parent
 LEAVE_OUT = ("__main__.py",)
+LEFT_OUT_TESTS = ("tests/attack/", "tests/browser/")
 RESULTS = HERE / "results"
 ARGUED = HERE / "mutants_argued.toml"
 FIRST_SECONDS, MOST_SECONDS = 3.0, 12.0
@@ -49,8 +51,11 @@ SLOWER, STARTING_SECONDS = 4.0, 20.0
 """A helping that takes this many times its time, and so much to begin with, has no end: of the processor, s."""
 BUSY = 30
 """Times of the clock on the wall that a second of the processor may take."""
-PASSED, NOT_FOUND, CRASHED = 0, 4, 70
-"""How pytest ends where all is well, where a test is not there (that kills nothing), and where it did not run."""
+PASSED, NOT_FOUND, NO_TESTS, CRASHED = 0, 4, 5, 70
+"""How pytest ends: all is well, a test is not there (that kills nothing), there is none at all, it did not run."""
+NEAR_FILES, NEAR_SECONDS, NEAR_BYTES = 10, 45, 16_000
+"""Test files nearest to a module, time of the processor for a group of them in s, and the size of a group."""
+ENDLESS = "no end"
 LIBRARIES = (
     "numpy", "pandas", "pyarrow.parquet", "scipy.special", "scipy.stats", "scipy.optimize", "scipy.signal",
     "sklearn.mixture", "sklearn.model_selection", "pydantic", "typer.testing", "jinja2", "joblib", "numba",
@@ -284,6 +289,28 @@ def tests_of(fault: Fault, known: dict[str, dict]) -> list[str]:
     return chosen or near_first[:1]
 
 
+def near_files(fault: Fault) -> Iterator[list[str]]:
+    """Yield groups of test files that bear the module's name or import it, those of its name and the small ones first.
+
+    No map is needed, so that a fault near its tests dies early; what they leave is left to the map.
+    """
+    stem = Path(fault.file).stem
+    users = {fault.file, *users_of(fault.file[:-3].replace("/", ".").removesuffix(".__init__"))}
+    named = {path.relative_to(ROOT).as_posix() for path in (ROOT / "tests").rglob(f"test_{stem}*.py")}
+    files = named | {file for file in users if file == fault.file or file.startswith("tests/")}
+    files = {file for file in files if file == fault.file or "/test_" in file}
+    size = {file: (ROOT / file).stat().st_size for file in files if not file.startswith(LEFT_OUT_TESTS)}
+    order = sorted(size, key=lambda file: (file != fault.file, file not in named, size[file]))[:NEAR_FILES]
+    group: list[str] = []
+    for file in order:
+        if group and sum(size[one] for one in group) + size[file] > NEAR_BYTES:
+            yield group
+            group = []
+        group.append(file)
+    if group:
+        yield group
+
+
 def helpings(tests: list[str], seconds: dict[str, float]) -> Iterator[list[str]]:
     """Divide tests into a quick first helping and the rest, those of one file beside each other."""
     first: list[str] = []
@@ -299,7 +326,7 @@ def helpings(tests: list[str], seconds: dict[str, float]) -> Iterator[list[str]]
             yield sorted(part, key=lambda test: files.index(test.partition("::")[0]))
 
 
-def run_apart(copy: Path, tests: list[str], most_seconds: float) -> str:
+def run_apart(copy: Path, tests: list[str], most_seconds: float, left_out: Iterable[str] = ()) -> str:
     """Run tests in a process split off from this one, which has the libraries; return what failed, or nothing.
 
     Raises
@@ -324,7 +351,7 @@ def run_apart(copy: Path, tests: list[str], most_seconds: float) -> str:
             import pytest
 
             words = ["-q", "-x", "-p", "no:cacheprovider", "--no-header", "--tb=line", f"--rootdir={copy}"]
-            os._exit(int(pytest.main([*words, *tests])))
+            os._exit(int(pytest.main([*words, *(f"--deselect={one}" for one in left_out), *tests])))
         except BaseException as error:  # noqa: BLE001
             print(f"did not run: {error!r}", flush=True)
             os._exit(CRASHED)
@@ -340,8 +367,8 @@ def run_apart(copy: Path, tests: list[str], most_seconds: float) -> str:
         time.sleep(0.05)
     code = os.waitstatus_to_exitcode(status)
     if code in (-signal.SIGXCPU, -signal.SIGKILL):
-        return f"no end within {most_seconds:.0f} s of the processor"
-    if code == PASSED:
+        return f"{ENDLESS} within {most_seconds:.0f} s of the processor"
+    if code in (PASSED, NO_TESTS):
         return ""
     said = log.read_text(errors="replace").splitlines()
     if code == CRASHED:
@@ -352,7 +379,9 @@ def run_apart(copy: Path, tests: list[str], most_seconds: float) -> str:
     return (failed or said[-1:] or [f"ended with {code}"])[0]
 
 
-def verdict(copy: Path, fault: Fault, tests: list[str], seconds: dict[str, float], sound_tests: dict[str, bool]) -> str:
+def verdict(
+    copy: Path, fault: Fault, tests: list[str], seconds: dict[str, float], sound_tests: dict[str, bool], *, nearby: bool
+) -> str:
     """Plant a fault in the copy, run tests, take it out again; say what killed it, or nothing.
 
     A test that fails without the fault, too, kills nothing and is left out from then on.
@@ -360,32 +389,38 @@ def verdict(copy: Path, fault: Fault, tests: list[str], seconds: dict[str, float
     path = copy / fault.file
     sound, stamp = path.read_text(encoding="utf-8"), path.stat()
     wrong = planted(sound, fault)
-    waiting = list(helpings([test for test in tests if sound_tests.get(test, True)], seconds))
+    near = list(near_files(fault)) if nearby else []
+    waiting = near + list(helpings(tests, seconds))
     while waiting:
         part = waiting[0]
-        most = STARTING_SECONDS + SLOWER * sum(seconds.get(test, 0.0) for test in part)
+        timed = part not in near
+        most = STARTING_SECONDS + SLOWER * sum(seconds.get(test, 0.0) for test in part) if timed else NEAR_SECONDS
         path.write_text(wrong, encoding="utf-8")
         try:
-            said = run_apart(copy, part, most)
+            said = run_apart(copy, part, most, [test for test, passes in sound_tests.items() if not passes])
         finally:
             path.write_text(sound, encoding="utf-8")
             os.utime(path, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))
-        if not said:
+        # How long whole files take without a fault is not known: what is cut off then says nothing.
+        if not said or (not timed and said.startswith(ENDLESS)):
             waiting.pop(0)
             continue
-        test = next((test for test in part if f" {test} " in f"{said} "), "")
+        test = said.partition(" ")[2].partition(" - ")[0] if said.startswith(("FAILED", "ERROR")) else ""
         if not test:
             return said
         if test not in sound_tests:
-            sound_tests[test] = not run_apart(copy, [test], most)
+            # A file that cannot even be collected is named without a test.
+            words = [test] if "::" in test else ["--collect-only", test]
+            sound_tests[test] = not run_apart(copy, words, max(most, NEAR_SECONDS))
         if sound_tests[test]:
             return said
         print(f"{test} fails without any fault: left out", file=sys.stderr)
-        waiting[0] = [other for other in part if other != test]
+        if test in part:
+            part.remove(test)
     return ""
 
 
-def judged(faults: dict[int, Fault], known: dict[str, dict], rows: Path) -> None:
+def judged(faults: dict[int, Fault], known: dict[str, dict], rows: Path, *, nearby: bool) -> None:
     """Plant faults, run their tests, print and keep a row for each: the last one of a number counts."""
     os.environ |= {"PYTHONDONTWRITEBYTECODE": "1", "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
     sys.dont_write_bytecode = True
@@ -399,7 +434,7 @@ def judged(faults: dict[int, Fault], known: dict[str, dict], rows: Path) -> None
             begun = time.perf_counter()
             tests = tests_of(fault, known)
             try:
-                killed = verdict(copy, fault, tests, known["seconds"], sound_tests) if tests else ""
+                killed = verdict(copy, fault, tests, known["seconds"], sound_tests, nearby=nearby)
             except (LookupError, RuntimeError) as error:
                 print(f"{number:4} left as it was: {error}", file=sys.stderr)
                 continue
@@ -450,7 +485,7 @@ def report(rows: dict[int, dict], draw: str) -> str:
     argued = tomllib.loads(ARGUED.read_text(encoding="utf-8")).get("survivor", []) if ARGUED.exists() else []
     reasons = {(a["file"], a["operator"], a["before"]): a for a in argued}
     lived = [row for row in rows.values() if not row["killed"]]
-    endless = sum(row["killed"].startswith("no end") for row in rows.values())
+    endless = sum(row["killed"].startswith(ENDLESS) for row in rows.values())
     of = [reasons.get((row["file"], row["operator"], row["before"][:160])) for row in lived]
     kinds = [a["kind"] if a else "not argued" for a in of]
     lines = [
@@ -490,6 +525,7 @@ def main() -> None:
     parser.add_argument("--start", type=int, default=0)
     parser.add_argument("--stop", type=int)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--near", action="store_true", help="first the test files that import the module")
     parser.add_argument("--again", action="store_true", help="only what survived, on the code of now")
     parser.add_argument("--write", action="store_true", help="write results/mutants.md from the rows kept")
     parser.add_argument("--draw", default="", help="with --write: what the page says of the draw")
@@ -509,7 +545,7 @@ def main() -> None:
             drawn_now = drawn(ROOT / "teachlab", options.count, options.seed)
             chosen = range(len(drawn_now))[options.start : options.stop]
             faults = {number: drawn_now[number] for number in chosen if number not in kept}
-        judged(faults, json.loads(options.kept.read_text()), options.rows)
+        judged(faults, json.loads(options.kept.read_text()), options.rows, nearby=options.near)
         kept = kept_rows(options.rows)
     if options.write:
         draw = options.draw or f"draw of {options.count} by seed {options.seed}"
