@@ -85,6 +85,7 @@ def label_command(
 
 
 def _target(recording: str, out: str | None, corrected: str | None, *, force: bool) -> str:
+    from teachlab.data.addresses import same_file
     from teachlab.data.truth_files import beside
 
     if out is None and "://" in recording:
@@ -93,12 +94,7 @@ def _target(recording: str, out: str | None, corrected: str | None, *, force: bo
     target = out if out is not None else (proposals if corrected is None else other)
     if not target.lower().endswith((".csv", ".parquet")):
         raise ParameterError(f"--out needs a name that ends in .csv, .parquet, .svg or .html, got '{target}'.")
-    if (
-        corrected is not None
-        and Path(target).exists()
-        and Path(corrected).exists()
-        and Path(target).samefile(corrected)
-    ):
+    if corrected is not None and same_file(corrected, target):
         raise TruthError(f"{target}: this is the corrected table itself, and inputs are never modified. Choose --out.")
     if Path(target).exists() and not force:
         raise TruthError(

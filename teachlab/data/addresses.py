@@ -23,6 +23,11 @@ def is_address(location: object) -> bool:
     return "://" in str(location)
 
 
+def same_file(a: str, b: str) -> bool:
+    """Tell whether two names are of one local file, through links too."""
+    return not is_address(a) and Path(a).exists() and Path(b).exists() and Path(a).samefile(b)
+
+
 def divided(address: str) -> tuple[str, str]:
     """Return an address without its query, and the query with its mark: what stands there belongs to no name.
 
@@ -129,7 +134,7 @@ def read_at(address: str, allow: Callable[[int], None]) -> bytes:
     except (FileNotFoundError, IsADirectoryError, InputError):
         raise
     except (OSError, ValueError, pa.ArrowException) as fault:
-        raise InputError(f"{address}: cannot be read: {_line(fault)}. Check the address and the rights.") from None
+        raise InputError(f"{address}: cannot be read: {first_line(fault)}. Check the address and the rights.") from None
 
 
 class _ExactRanges(fs.FSSpecHandler):  # type: ignore[misc]
@@ -148,7 +153,7 @@ def exists(address: str) -> bool:
     except FileNotFoundError:
         return False
     except (OSError, ValueError, pa.ArrowException) as fault:
-        raise InputError(f"{address}: cannot be looked up: {_line(fault)}. Check the address.") from None
+        raise InputError(f"{address}: cannot be looked up: {first_line(fault)}. Check the address.") from None
 
 
 def found_at(pattern: str) -> list[str] | None:
@@ -174,7 +179,7 @@ def found_at(pattern: str) -> list[str] | None:
         chosen = fs.FileSelector(path, recursive=True, allow_not_found=True)
         names = [one.path for one in system.get_file_info(chosen) if one.type == fs.FileType.File]
     except (OSError, ValueError, pa.ArrowException) as fault:
-        raise InputError(f"{pattern}: cannot be listed: {_line(fault)}. Name the files one by one.") from None
+        raise InputError(f"{pattern}: cannot be listed: {first_line(fault)}. Name the files one by one.") from None
     inside = [name[len(path.rstrip("/")) + 1 :] for name in names]
     if magic is None:
         kept = inside
@@ -226,8 +231,11 @@ def _written(address: str, done: str) -> Iterator[None]:
     try:
         yield
     except (OSError, ValueError, pa.ArrowException) as fault:
-        raise InputError(f"'{address}' cannot be {done}: {_line(fault)}. Check the address and the rights.") from None
+        raise InputError(
+            f"'{address}' cannot be {done}: {first_line(fault)}. Check the address and the rights."
+        ) from None
 
 
-def _line(fault: BaseException) -> str:
+def first_line(fault: BaseException) -> str:
+    """Return what a library says of a fault, without its further lines and its full stop."""
     return (str(fault).strip().splitlines() or [type(fault).__name__])[0].rstrip(".")

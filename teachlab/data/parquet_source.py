@@ -18,7 +18,7 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 from pyarrow import fs
 
-from teachlab.data.addresses import is_address, open_at, system_of
+from teachlab.data.addresses import first_line, is_address, open_at, system_of
 from teachlab.data.atomic_files import read_current
 from teachlab.data.kept_light import joined_blocks
 from teachlab.errors import InputError, RecordingError
@@ -57,7 +57,7 @@ def open_input(location: str | Path, what: str, error: type[InputError]) -> Any:
     except IsADirectoryError:
         raise error(f"{location}: this is a folder. Give the path of {what}.") from None
     except (OSError, ValueError, pa.ArrowException) as fault:
-        raise error(f"{location}: cannot be opened: {_first_line(fault)}. Give the path of {what}.") from None
+        raise error(f"{location}: cannot be opened: {first_line(fault)}. Give the path of {what}.") from None
 
 
 LONGEST_TEXT = 1000
@@ -84,7 +84,7 @@ def open_parquet(
     except (pa.ArrowException, OSError) as fault:
         source.close()
         raise error(
-            f"{location}: not a readable Parquet file, or cut short: {_first_line(fault)}. Give the path of {what}."
+            f"{location}: not a readable Parquet file, or cut short: {first_line(fault)}. Give the path of {what}."
         ) from None
     return file
 
@@ -137,10 +137,6 @@ def unpacked(column: Any, name: str, location: str | Path, error: type[InputErro
                 f"{LONGEST_TEXT:,} can be a label, a lot or a time. Leave the column out, or shorten it."
             )
     return column.cast(column.type.value_type) if pa.types.is_dictionary(column.type) else column
-
-
-def _first_line(fault: BaseException) -> str:
-    return (str(fault).strip().splitlines() or [type(fault).__name__])[0].rstrip(".")
 
 
 class ParquetSource:
@@ -232,7 +228,7 @@ class ParquetSource:
                 table = self._file.read_row_groups(range(first, last), columns=[OUTPUT], use_threads=False)
         except (pa.ArrowException, OSError) as fault:
             raise RecordingError(
-                f"{self.location}: column '{OUTPUT}' cannot be decoded: {_first_line(fault)}."
+                f"{self.location}: column '{OUTPUT}' cannot be decoded: {first_line(fault)}."
             ) from None
         column = table.column(OUTPUT)
         if column.null_count:
@@ -313,7 +309,7 @@ class ParquetSource:
                 self._decode_now(file, Chunk(*self._groups[one : one + 2].tolist()), one, 1)
             raise RecordingError(
                 f"{self.location}: samples {chunk.start} to {chunk.stop - 1} of column '{COLUMN}' cannot be decoded: "
-                f"{_first_line(fault)}. The file is damaged; copy it again."
+                f"{first_line(fault)}. The file is damaged; copy it again."
             ) from None
 
 

@@ -205,3 +205,8 @@ class Setting(Switching):
         out["polarity"] = str(self.polarity)
         out["delays_act_on"] = str(self.delays_act_on)
         return out
+
+
+def bare(setting: Setting) -> Setting:
+    """Return the setting without its history: equal settings are counted once."""
+    return setting if setting.taught is None else replace(setting, taught=None)

@@ -9,9 +9,9 @@ import numpy as np
 
 from teachlab.errors import SettingError
 from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting, WindowSetting
-from teachlab.model.setting import Setting
+from teachlab.model.setting import Setting, bare
 from teachlab.page.packing import PackedArray
-from teachlab.questions.surface.count_settings import bare, count_settings
+from teachlab.questions.surface.count_settings import count_settings
 from teachlab.questions.surface.values.table import TABLES
 
 if TYPE_CHECKING:

@@ -24,14 +24,13 @@ from teachlab.model.json_values import plain
 from teachlab.model.printable_text import printable
 from teachlab.model.recording import Origin
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
-from teachlab.model.setting import Setting
+from teachlab.model.setting import Setting, bare
 from teachlab.page.chains import chains_of
 from teachlab.page.light import packed_light
 from teachlab.page.packing import PackedArray, shortest, whole_numbers
 from teachlab.questions.stress.worth import worth_of
 from teachlab.questions.surface.cloud import check_family, taught_cloud
 from teachlab.questions.surface.count import surface
-from teachlab.questions.surface.count_settings import bare
 from teachlab.questions.surface.hindsight import best_of
 from teachlab.questions.surface.values.levels import read_first, stated_levels
 from teachlab.questions.surface.values.table import TABLES, counts_by_table

@@ -9,8 +9,8 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from teachlab.model.score import Score
-from teachlab.model.setting import Setting
-from teachlab.questions.surface.count_settings import bare, with_measures
+from teachlab.model.setting import Setting, bare
+from teachlab.questions.surface.count_settings import with_measures
 from teachlab.scoring.claimable import unusable
 from teachlab.scoring.claims import lot_counts, paired_costs
 from teachlab.scoring.scoring import score

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
-from teachlab.questions.surface.count_settings import Counted, bare
+from teachlab.model.setting import bare
+from teachlab.questions.surface.count_settings import Counted
 from teachlab.questions.surface.given_settings.pairs import PairCounts
 
 if TYPE_CHECKING:

@@ -11,7 +11,8 @@ import numpy as np
 from teachlab.data.split import Split, split
 from teachlab.errors import TruthError
 from teachlab.model.draws import Draw
-from teachlab.questions.surface.count_settings import bare, count_settings
+from teachlab.model.setting import bare
+from teachlab.questions.surface.count_settings import count_settings
 from teachlab.studies.claim_half import second_half
 from teachlab.studies.tally import Tally
 from teachlab.teaching.block import TeachBlock

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import shutil
-from pathlib import Path
 
+from teachlab.data.addresses import same_file
 from teachlab.data.atomic_files import one_result, write_aside
 from teachlab.data.parquet_source import open_input
 from teachlab.data.truth_files import beside, find_truth, write_truth
@@ -22,7 +22,7 @@ def check_out(out: str, recording: str, truth: str | None) -> None:
     source = find_truth(recording) if truth is None else truth
     for target in {out, _passes_of(out)}:
         for given in (recording, source):
-            if given is not None and _same_file(str(given), target):
+            if given is not None and same_file(str(given), target):
                 raise ParameterError(
                     f"{target}: this is an input, and inputs are never modified. Choose another --out."
                 )
@@ -45,7 +45,3 @@ def write_aligned(out: str, recording: str, opened: Recording, truth: Truth) -> 
 
 def _passes_of(out: str) -> str:
     return out if out.lower().endswith(ENDINGS) else beside(out, ".passes.parquet")
-
-
-def _same_file(a: str, b: str) -> bool:
-    return "://" not in a and Path(a).exists() and Path(b).exists() and Path(a).samefile(b)

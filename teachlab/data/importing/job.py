@@ -17,7 +17,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from teachlab.data.addresses import ending_of
+from teachlab.data.addresses import ending_of, same_file
 from teachlab.data.alignment.shift import ClockShift, shifted
 from teachlab.data.atomic_files import one_result
 from teachlab.data.border_doubt import BorderDoubt
@@ -130,7 +130,7 @@ def _check_job(job: ImportJob) -> None:
     for out in _outs(job):
         for name, given in named:
             for target in (out, beside(out, ".passes.parquet")):
-                if given is not None and _same_file(given, target):
+                if given is not None and same_file(given, target):
                     raise ParameterError(
                         f"{target}: this is {name} itself, and inputs are never modified. Choose --out."
                     )
@@ -156,10 +156,6 @@ def _outs(job: ImportJob) -> tuple[str, ...]:
 
 def _channels(job: ImportJob) -> tuple[str, ...]:
     return (job.column or "light", *job.more_columns)
-
-
-def _same_file(a: str, b: str) -> bool:
-    return "://" not in a and Path(a).exists() and Path(b).exists() and Path(a).samefile(b)
 
 
 def _go_on(job: ImportJob, spool: Spool) -> None:

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 from teachlab.errors import InputError
 from teachlab.model.draws import MEASURES, Costs, DrawOptions
-from teachlab.model.setting import Setting, Switching
+from teachlab.model.setting import Setting, Switching, bare
 from teachlab.questions.coverage.certificate import coverage
 from teachlab.questions.coverage.cycles import cycle_of
 from teachlab.questions.repeatability.by_group import by_group, measured_settings, taught_apart
 from teachlab.questions.repeatability.redraw import best_cost, repeat_teaching
 from teachlab.questions.repeatability.values import USUAL_LIMITS, Cloud, Limit, Repeatability, Variant
-from teachlab.questions.surface.count_settings import bare, count_settings, measures_of
+from teachlab.questions.surface.count_settings import count_settings, measures_of
 from teachlab.teaching.registry import built, installed_class
 
 if TYPE_CHECKING:

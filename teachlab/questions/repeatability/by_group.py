@@ -16,8 +16,8 @@ from teachlab.model.draws import Draw, DrawOptions
 from teachlab.model.json_values import Document
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
-from teachlab.model.setting import Setting
-from teachlab.questions.surface.count_settings import bare, count_settings, measures_of
+from teachlab.model.setting import Setting, bare
+from teachlab.questions.surface.count_settings import count_settings, measures_of
 from teachlab.scoring.scoring import score
 from teachlab.statistics.variance_components import Components, LossAgreement, agreement, variance_components
 from teachlab.switching.family import replay_family

@@ -12,9 +12,9 @@ import numpy as np
 from teachlab.data.split import split
 from teachlab.errors import TruthError
 from teachlab.model.draws import MEASURES, Draw, DrawOptions
-from teachlab.model.setting import Setting, Taught
+from teachlab.model.setting import Setting, Taught, bare
 from teachlab.questions.repeatability.values import USUAL_LIMITS, Cloud, Limit, Repeatability, Repeated, Variant
-from teachlab.questions.surface.count_settings import bare, count_settings, with_measures
+from teachlab.questions.surface.count_settings import count_settings, with_measures
 from teachlab.questions.surface.hindsight import Hindsight, best_fixed
 from teachlab.statistics.intervals import proportion
 from teachlab.teaching.block import TeachBlock

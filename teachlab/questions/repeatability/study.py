@@ -11,6 +11,7 @@ from teachlab.data.split import split
 from teachlab.errors import ParameterError, SettingError
 from teachlab.model.draws import DrawOptions
 from teachlab.model.json_values import Document, plain
+from teachlab.model.setting import bare
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.repeatability.by_group import (
     PASSES,
@@ -22,7 +23,7 @@ from teachlab.questions.repeatability.by_group import (
 )
 from teachlab.questions.repeatability.redraw import best_cost, repeat_teaching
 from teachlab.questions.repeatability.values import USUAL_LIMITS, VARIED, Cloud, Limit, Variant
-from teachlab.questions.surface.count_settings import bare, count_settings, measures_of
+from teachlab.questions.surface.count_settings import count_settings, measures_of
 from teachlab.questions.verdict.claim_words import share_text
 
 if TYPE_CHECKING:

@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING, Any
 from teachlab.errors import UnmeasurableError
 from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Rules, Score
-from teachlab.model.setting import Setting
+from teachlab.model.setting import Setting, bare
 from teachlab.questions.stress.reserves import reserves
 from teachlab.questions.stress.setting_reading import SettingReading
-from teachlab.questions.surface.count_settings import bare
 from teachlab.scoring.clearance import Clearance, clearance_of
 from teachlab.scoring.margin import measure_margin
 from teachlab.scoring.scoring import score

@@ -11,7 +11,7 @@ import numpy as np
 
 from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.setting import Setting
+from teachlab.model.setting import Setting, bare
 from teachlab.questions.surface.given_settings.pairs import PairCounts, score_pairs
 from teachlab.scoring.scoring import score
 from teachlab.switching.family import replay_family
@@ -27,11 +27,6 @@ Counted = Mapping[Setting, PairCounts]
 
 
 MOVING = FollowingSetting, TurningPointSetting
-
-
-def bare(setting: Setting) -> Setting:
-    """Return the setting without its history: equal settings are counted once."""
-    return replace(setting, taught=None)
 
 
 def count_settings(

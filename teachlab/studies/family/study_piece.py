@@ -12,9 +12,9 @@ from teachlab.errors import TeachlabError
 from teachlab.model.draws import MEASURES, Draw, DrawOptions
 from teachlab.model.json_values import plain
 from teachlab.model.recording import Origin, Recording
-from teachlab.model.setting import Setting
+from teachlab.model.setting import Setting, bare
 from teachlab.model.truth import Truth
-from teachlab.questions.surface.count_settings import bare, count_settings, with_measures
+from teachlab.questions.surface.count_settings import count_settings, with_measures
 from teachlab.questions.surface.hindsight import best_fixed
 from teachlab.scoring.claimable import OpenCondition, claimable, unusable
 from teachlab.scoring.claims import LotCounts, lot_counts

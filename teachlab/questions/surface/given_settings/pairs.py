@@ -30,7 +30,7 @@ from teachlab.switching.run import check_unit
 if TYPE_CHECKING:
     from teachlab.model.draws import Costs
     from teachlab.model.recording import Recording
-    from teachlab.model.setting import Polarity, Setting
+    from teachlab.model.setting import Polarity, Setting, bare
     from teachlab.model.truth import Truth
     from teachlab.sensor.clock import Clock
 
@@ -126,7 +126,7 @@ def score_pairs(
     found: dict[Setting, PairCounts] = {}
     plain: dict[tuple[Polarity, float | None], list[Setting]] = {}
     others: dict[float | None, list[Setting]] = {}
-    wanted = [_bare(s) for s in settings]
+    wanted = [bare(s) for s in settings]
     for setting in dict.fromkeys(wanted):
         if not isinstance(setting, WindowSetting):
             fixed_levels(setting, "counting many settings at once")
@@ -239,7 +239,3 @@ def _count(
     rows = zip(*(counts[name].tolist() for name in TABLES), strict=True)
     scored = _scored(spans, clock)
     return [PairCounts(**dict(zip(TABLES, row, strict=True)), **scored) for row in rows]
-
-
-def _bare(setting: Setting) -> Setting:
-    return setting if setting.taught is None else replace(setting, taught=None)
