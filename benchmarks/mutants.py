@@ -53,7 +53,7 @@ BUSY = 30
 """Times of the clock on the wall that a second of the processor may take."""
 PASSED, NOT_FOUND, NO_TESTS, CRASHED = 0, 4, 5, 70
 """How pytest ends: all is well, a test is not there (that kills nothing), there is none at all, it did not run."""
-NEAR_FILES, NEAR_SECONDS, NEAR_BYTES = 10, 45, 16_000
+NEAR_FILES, NEAR_SECONDS, NEAR_BYTES = 6, 15, 12_000
 """Test files nearest to a module, time of the processor for a group of them in s, and the size of a group."""
 ENDLESS = "no end"
 LIBRARIES = (
