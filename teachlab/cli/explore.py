@@ -87,12 +87,13 @@ def explore_command(
         say(f"Written: {out}. Open it in a browser: drag a level, and the counts follow.")
         if not found.facts["light"]["raw"]:
             say("The recording is too long for all of its light to be in the page; --serve shows and replays it all.")
+    following = f"Next: save a setting there, then: teachlab replay {of} --setting {saved}"
     if serve:
-        _serve(page_html(found.with_server()), opened, passes, Rules(tolerance_ms=tolerance_ms), files)
-    say(f"Next: save a setting there, then: teachlab replay {of} --setting {saved}")
+        _serve(page_html(found.with_server()), opened, passes, Rules(tolerance_ms=tolerance_ms), files, following)
+    say(following)
 
 
-def _serve(page: str, recording: Recording, passes: Truth, rules: Rules, files: FilesJudged) -> None:
+def _serve(page: str, recording: Recording, passes: Truth, rules: Rules, files: FilesJudged, following: str) -> None:
     """Serve until the person has had enough."""
     import os
     import signal
@@ -115,8 +116,9 @@ def _serve(page: str, recording: Recording, passes: Truth, rules: Rules, files: 
         before = signal.signal(signal.SIGINT, stop)
         say(f"Open in a browser on this machine: {server.address}")
         say("Anyone on this machine who knows the address sees the recording. Ctrl-C stops the server.")
+        say(following)
         try:
             server.serve_forever(poll_interval=0.1)
         finally:
             signal.signal(signal.SIGINT, before)
-    say("Stopped.")
+    raise KeyboardInterrupt  # after the request that it was at: what was being saved is whole
