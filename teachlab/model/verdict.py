@@ -87,6 +87,8 @@ class Verdict(Document):
         Whether the light is synthetic: no evidence about a real line.
     sensor : str
         Whether the replay was compared with the sensor's own output, one sentence; empty where there is no sensor.
+    near : VerdictReason or None
+        What came out right but far nearer to the level than the rest: what the next error looks like.
     """
 
     decision: str
@@ -100,6 +102,7 @@ class Verdict(Document):
     step: float | None = None
     rehearsal: bool = False
     sensor: str = ""
+    near: VerdictReason | None = None
 
     def leading_to(self, next_step: str) -> Verdict:
         """Return the same verdict with another next step."""

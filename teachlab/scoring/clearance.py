@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
 
 SIDES = ("detect", "trip", "release")
+NEAR_SHARE, NEAR_SPREADS = 0.5, 4.0
+"""A near miss keeps less than that share of the usual distance and so many deviations below it: planning values."""
 
 Levels = NDArray[np.float64]
 
@@ -68,6 +70,82 @@ class Clearance(Document):
             f"Light keeps at least {self.least:.4g} {unit} from the levels (nearest at pass {self.row}, side "
             f"'{self.side}'). {sure}"
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NearMisses(Document):
+    """Passes, or gaps, that came out right but far nearer to the level than the others.
+
+    Parameters
+    ----------
+    side : str
+        detect: passes above the level of activation; trip: gaps, or passes to be ignored, below it.
+    rows : tuple of int
+        Passes, or those before such a gap, the nearest first.
+    least, usual : float, recording units
+        Distance of the nearest to the level, and the median of all.
+    count : int
+        How many passes, or gaps, were looked at.
+    """
+
+    side: str
+    rows: tuple[int, ...]
+    least: float
+    usual: float
+    count: int
+
+
+def near_misses(truth: Truth, setting: Setting, margin: Margin, trials: Trials) -> list[NearMisses]:
+    """Find passes and gaps that stand apart from the others on their way to the level, the more telling side first.
+
+    Parameters
+    ----------
+    truth, setting, margin, trials
+        As for `clearance_of`.
+
+    Notes
+    -----
+    Of the passes that were hit, those whose distance to the level of activation is below half the median distance, and
+    at least four robust deviations (1.4826 · MAD) below that median: objects that vary evenly have none. The same of
+    gaps without a trip, and of passes to be ignored. They are no errors; they are what the next error looks like, such
+    as a kind of object that nobody named.
+    """
+    first, passes = trials.first_pass, np.arange(trials.passes.size)
+    rows = first + passes
+    reach = _distances(setting, margin, rows)
+    if not reach.size:
+        return []
+    detect = truth.detect[rows]
+    hit = detect & (trials.passes == Outcome.HIT)
+    quiet = ~detect & (trials.passes != Outcome.EXCLUDED) & (trials.pass_onsets == 0)
+    clear = trials.gap_after[(trials.gaps != Outcome.EXCLUDED) & (trials.gap_onsets == 0)]
+    sides = {
+        "detect": [(rows[hit], reach[0][hit])],
+        # What is to be ignored is another crowd than the gaps.
+        "trip": [(rows[(k := np.isin(rows, clear))], reach[1][k]), (rows[quiet], -reach[0][quiet])],
+    }
+    found = [near for side, crowds in sides.items() for crowd in crowds if (near := _near(side, *crowd)) is not None]
+    return sorted(found, key=lambda near: near.least / near.usual)
+
+
+def _near(side: str, rows: NDArray[np.int64], distance: Levels) -> NearMisses | None:
+    known = np.isfinite(distance) & (distance >= 0)
+    rows, distance = rows[known], distance[known]
+    if not rows.size:
+        return None
+    usual = float(np.median(distance))
+    spread = 1.4826 * float(np.median(np.abs(distance - usual)))
+    near = (distance < NEAR_SHARE * usual) & (distance <= usual - NEAR_SPREADS * spread)
+    if not near.any():
+        return None
+    order = np.flatnonzero(near)[np.argsort(distance[near], kind="stable")]
+    return NearMisses(
+        side=side,
+        rows=tuple(rows[order].tolist()),
+        least=float(distance[order[0]]),
+        usual=usual,
+        count=int(rows.size),
+    )
 
 
 def clearance_of(

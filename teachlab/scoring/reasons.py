@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+from teachlab.light.sides import sides_of
 from teachlab.model.printable_text import level_text, number_of
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score
@@ -32,6 +33,7 @@ REASONS = {
     "too-weak": "lost: {their} {strongest} light stays {short_of} the level of {level} {unit} at which the output "
     "becomes active",
     "like-a-gap": "lost: {their} light is that of the gaps: nothing passed, or the label is wrong",
+    "other-side": "lost: {darker} than the background, and no level {above} the background sees {them}",
     "saturated": "lost: {their} light is clipped at an end of the scale and does not reach the level of {level} {unit}",
     "dropout": "lost: the recording has no valid light in part of {them}",
     "not-evaluated": "lost: the sensor evaluates no sample of {them}, so short {they_are}",
@@ -153,6 +155,8 @@ class Reasons:
             them="it" if one else "them",
             they_are="is it" if one else "are they",
             they_last="it lasts" if one else "they last",
+            darker="darker" if up else "brighter",
+            above="above" if up else "below",
             they_touch="it touches" if one else "they touch",
             strongest="strongest" if up else "darkest",
             short_of="below" if up else "above",
@@ -298,10 +302,13 @@ def _missed(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: P
     # As the comparator compares: light begins at x >= on-level, ends at x < off-level.
     weak = peak < level if up else peak >= level
     fixed = type(setting) is Setting
+    sides = sides_of(truth, extremes)
+    other = np.empty(0, np.int64) if sides is None else sides.below if up else sides.above
     found = [
         (k < 0, "not-evaluated"),
         (light.valid[k] < lasts, "dropout"),
         (np.full(rows.size, not fixed), "not-active"),
+        (weak & np.isin(rows, other), "other-side"),
         (weak & (extremes.clipped[k] > CLIPPED_SHARE), "saturated"),
         (weak & (light.high[k] <= gap[1]) & (light.low[k] >= gap[0]), "like-a-gap"),
         (weak, "too-weak"),

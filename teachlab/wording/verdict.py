@@ -48,6 +48,9 @@ def verdict_lines(
     claim = verdict.claim
     if claim is not None:
         top += _wrapped([f"Claim: {' '.join([claim.text, *claim.beside[: None if details else 1 if table else 2]])}"])
+    # What is no error is told where the setting is to be used; elsewhere the errors come first.
+    if verdict.near is not None and (details or not late):
+        top += _wrapped([f"Near: {verdict.near.text}"])
     whole = verdict.next_step.startswith("teachlab ")
     bottom = _wrapped([f"Next: {verdict.next_step}"], whole=whole) if verdict.next_step else []
     reasons = [_wrapped([f"Why: {reason.text}"]) for reason in verdict.reasons]
@@ -82,6 +85,7 @@ def document_lines(document: Mapping[str, Any], setting: Setting) -> list[str]:
         conditions=tuple(document["conditions"]),
         rehearsal=document["rehearsal"],
         sensor=document.get("sensor", ""),
+        near=None if document.get("near") is None else VerdictReason(**document["near"]),
     )
     return verdict_lines(made)
 

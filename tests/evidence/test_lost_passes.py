@@ -64,11 +64,14 @@ def test_dropout_and_saturation() -> None:
     light, start = _line(80, 20, 80, 80)
     light[start[1] + 3] = np.nan
     assert _reason(light, start) == [(1, "dropout")]
-    # Objects lower the light; a pass clipped at full scale cannot be told from too much light.
+    # Objects lower the light. A pass clipped above the background is on its other side; where the background reaches
+    # the full scale too, no more is known than that it is clipped.
     dark, start = _line(20, 100, 20)
     dark[dark < 15] += 80
-    found = _reason(dark, start, polarity=Polarity.DARK_ON, on_level=60.0, off_level=50.0)
-    assert found == [(1, "saturated")]
+    levels = {"polarity": Polarity.DARK_ON, "on_level": 60.0, "off_level": 50.0}
+    assert _reason(dark, start, **levels) == [(1, "other-side")]
+    dark[(dark > 85) & (np.arange(dark.size) % 2 == 0)] = 100.0
+    assert _reason(dark, start, **levels) == [(1, "saturated")]
 
 
 def test_active_from_before_without_falling_back_inside() -> None:

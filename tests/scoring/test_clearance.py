@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from teachlab.model.recording import Recording, RecordingInfo
-from teachlab.model.setting import Setting
+from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.replay import replayed
 from teachlab.questions.stress.equal_cost import equal_cost, room_of
-from teachlab.scoring.clearance import Clearance, clearance_of
+from teachlab.scoring.clearance import Clearance, NearMisses, clearance_of, near_misses
 from teachlab.scoring.margin import measure_margin
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
@@ -65,6 +65,31 @@ def test_the_nearest_gap_and_the_mirrored_line() -> None:
 
 def test_a_lost_pass_has_a_negative_clearance() -> None:
     assert found(*line(), replace(SETTING, on_level=80.0)).least == -8.0
+
+
+def near(recording: Recording, truth: Truth, setting: Setting) -> list[NearMisses]:
+    output = replay(recording, setting)
+    trials = score(output, truth).trials
+    return near_misses(truth, setting, measure_margin(recording, output, truth, trials), trials)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_near_misses_by_hand(sign: float) -> None:
+    """A piece 12 beyond the level where others lie 30 beyond; a bump 15 below it where other gaps lie 50 below."""
+    recording, truth = line(sign=sign)
+    setting = SETTING if sign > 0 else Setting(unit="mV", on_level=-50, off_level=-60, polarity=Polarity.DARK_ON)
+    # A level of -60 is left by light below it, so that light-on and dark-on see the same distances here.
+    assert [(one.side, one.rows, one.least, one.usual, one.count) for one in near(recording, truth, setting)] == [
+        ("trip", (11,), 15.0, 50.0, 20),
+        ("detect", (5,), 12.0, 30.0, 20),
+    ]
+
+
+def test_what_keeps_half_the_usual_distance_and_what_was_lost_are_no_near_misses() -> None:
+    recording, truth = line(passes=10)
+    assert near(recording, truth, replace(SETTING, on_level=54.0)) == []  # 18 of 36
+    assert near(recording, truth, replace(SETTING, on_level=54.5))[0].rows == (5,)  # 17.5 of 35.5
+    assert near(recording, truth, replace(SETTING, on_level=73.0)) == []
 
 
 def test_the_content_is_that_of_wilks() -> None:

@@ -56,6 +56,22 @@ def test_delays_on_the_light_change_roles_for_dark_objects(delay: str) -> None:
     assert expected[delay] in why(recording, truth, setting)
 
 
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_piece_on_the_other_side_of_the_background_is_named_so_also_where_it_is_clipped(sign: float) -> None:
+    light = np.full(400, 100.0)
+    start = np.arange(6) * 60 + 30
+    for k, a in enumerate(start):
+        light[a : a + 20] = 0.0 if k == 4 else 200.0
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", full_scale=4095 if sign > 0 else None)
+    polarity = Polarity.LIGHT_ON if sign > 0 else Polarity.DARK_ON
+    setting = Setting(unit="counts", on_level=sign * 150, off_level=sign * 150, polarity=polarity)
+    told = why(Recording.from_array(sign * light, info), Truth.from_arrays(start, start + 20), setting)
+    side = "darker than the background, and no level above" if sign > 0 else (
+        "brighter than the background, and no level below"
+    )  # fmt: skip
+    assert told == f"1 pass lost: {side} the background sees it"
+
+
 def test_one_evaluation_less_and_nothing_is_lost() -> None:
     recording, truth = dark_objects(gap=15)
     dark = Setting(unit="counts", on_level=50, off_level=50, polarity=Polarity.DARK_ON, delays_act_on=DelaysActOn.LIGHT)

@@ -170,6 +170,18 @@ SITUATIONS: dict[str, tuple[Callable[[], Verdict], str, Callable[[], Verdict], s
         lambda: CLEAN.but(label=RARE, cap=np.where(RARE == "matt", 440.0, 600.0)).judged(), USE,
         lambda: CLEAN.but(label=RARE, cap=np.where(RARE == "matt", 300.0, 600.0)).judged(), NONE,
     ),
+    "two darker caps of no kind": (
+        lambda: CLEAN.but(cap=some(7, 50, value=20)).judged(), USE,
+        lambda: CLEAN.but(cap=some(*range(7, 120, 8), value=20)).judged(), NONE,
+    ),
+    "two caps near the level": (
+        lambda: CLEAN.but(cap=some(7, 50, value=440)).judged(), USE,
+        lambda: CLEAN.but(cap=some(7, 50, value=440), lots=0).judged(), LIMIT,
+    ),
+    "a lamp that flickers near the level": (
+        lambda: CLEAN.but(spikes=((40, 1),)).judged(replace(LEVEL, on_level=530)), USE,
+        lambda: CLEAN.but(spikes=EVERY).judged(replace(LEVEL, on_level=470)), NONE,
+    ),
     "what losses cost": (
         lambda: CLEAN.but(spikes=tuple((k, 1) for k in range(0, 119, 24))).judged(costs=Costs(miss=1, false=1)), USE,
         lambda: CLEAN.but(spikes=tuple((k, 1) for k in range(0, 119, 24))).judged(costs=Costs(miss=0.01, false=10)),
@@ -187,6 +199,28 @@ def test_the_decision_is_right_and_its_twin_differs(name: str) -> None:
 
 def test_what_is_printed_is_what_was_read() -> None:
     assert printed() == PRINTED.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("level", [420, 380, 300])
+def test_caps_near_the_level_are_named_and_like_caps_are_not(level: float) -> None:
+    setting = replace(LEVEL, on_level=level, off_level=level - 20)
+    near = CLEAN.but(cap=some(7, 50, value=level + 30)).judged(setting).near
+    assert near is not None
+    assert near.count == 2
+    assert near.first_at_s in {0.45, 3.03}  # passes 7 and 50 begin there
+    assert "2 of 120 passes come near the level" in near.text
+    assert CLEAN.judged(setting).near is None
+    # Objects that vary evenly have none that stands apart.
+    assert CLEAN.but(cap=np.random.default_rng(5).uniform(480, 720, 120)).judged(setting).near is None
+
+
+def test_two_darker_caps_are_named_before_they_are_a_side() -> None:
+    told = [reason.text for reason in CLEAN.but(cap=some(7, 50, value=20)).judged().reasons]
+    assert told == [
+        "2 passes lost: darker than the background, and no level above the background sees them. First at 0.45 s "
+        "after the start, pass 7."
+    ]
+    assert not CLEAN.judged().reasons
 
 
 def test_every_verdict_fits_a_terminal() -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.draws import Costs
-from teachlab.model.printable_text import in_figures
+from teachlab.model.printable_text import in_figures, number_of, printable
 from teachlab.model.recording import Origin
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
@@ -22,6 +22,7 @@ from teachlab.questions.verdict.claim_words import few_lots_text, headline
 from teachlab.questions.verdict.places import moment, place_text
 from teachlab.scoring.claimable import Claimable, OpenCondition, claimable, unusable
 from teachlab.scoring.claims import LotCounts, lot_counts
+from teachlab.scoring.clearance import near_misses
 from teachlab.scoring.error_places import error_places
 from teachlab.scoring.reasons import reasons_of
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS, Decision, MeasuredCost, decide, enough_to_decide
@@ -225,6 +226,7 @@ def setting_verdict(
         step=step,
         rehearsal=found.synthetic,
         sensor=_compared(recording),
+        near=None if margin is None else near_reason(recording, truth, setting, margin, found),
     )
 
 
@@ -233,6 +235,34 @@ def _compared(recording: Recording) -> str:
     if recording.info.origin is Origin.SYNTHETIC:
         return ""
     return NEVER_COMPARED if recording.info.output is None else TO_BE_COMPARED
+
+
+def near_reason(
+    recording: Recording, truth: Truth, setting: Setting, margin: Margin, found: Claimable
+) -> VerdictReason | None:
+    """Name what came out right but far nearer to the level than the rest; None where nothing stands apart."""
+    near = near_misses(truth, setting, margin, found.trials)
+    if not near:
+        return None
+    side, info = near[0], recording.info
+    row = side.rows[0]
+    gap = side.side == "trip" and bool(truth.detect[row])
+    names = {str(truth.label[k]) for k in side.rows}
+    kind = f" ('{printable(names.pop(), most=24)}')" if not gap and len(names) == 1 and "" not in names else ""
+    at = (int(truth.end[row]) if gap else int(truth.start[row])) / info.sample_rate_hz
+    which = f"after pass {row}" if gap else f"pass {row}"
+    things = "gap" if gap else "pass"
+    many = f"{len(side.rows)} of {number_of(side.count, things, 'gaps' if gap else 'passes')}{kind}"
+    if side.side == "trip" and not gap:
+        many += " to be ignored"
+    one = len(side.rows) == 1
+    least, usual = in_figures(side.least, 3), in_figures(side.usual, 3)
+    come = "comes near the level:" if one else "come near the level: the nearest"
+    text = (
+        f"{many} {come} {least} {info.unit} from it "
+        f"({which}, {moment(round(at * info.sample_rate_hz), info)}); half of all keep {usual} or more."
+    )
+    return VerdictReason(text=text, count=len(side.rows), first_at_s=at)
 
 
 def light_step(recording: Recording, margin: Margin | None) -> float | None:
