@@ -16,6 +16,7 @@ import numpy as np
 
 from teachlab.model.following_and_window import WindowSetting, fixed_levels
 from teachlab.model.score import USUAL_RULES, Rules, Score
+from teachlab.model.setting import bare
 from teachlab.questions.surface.all_pairs.reading import read_spans
 from teachlab.questions.surface.condensed import Condensed, condensed
 from teachlab.questions.surface.given_settings.asked_tally import TallyOfGivenPairs
@@ -30,7 +31,7 @@ from teachlab.switching.run import check_unit
 if TYPE_CHECKING:
     from teachlab.model.draws import Costs
     from teachlab.model.recording import Recording
-    from teachlab.model.setting import Polarity, Setting, bare
+    from teachlab.model.setting import Polarity, Setting
     from teachlab.model.truth import Truth
     from teachlab.sensor.clock import Clock
 
