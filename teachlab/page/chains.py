@@ -75,8 +75,7 @@ def chains_of(
         most = int(min(most, MOST_FOLLOWED / recording.samples))
     if levels.size > most:
         levels = levels[np.linspace(0, levels.size - 1, most).round().astype(int)] if most else levels[:0]
-    moves = ("on", "off") if isinstance(hand, WindowSetting) else ("both",)
-    rows = {name: _row(hand, name, levels) for name in moves}
+    rows = {name: row_of(hand, name, levels) for name in moves_of(hand)}
     found = count_settings(
         recording, truth, [one for row in rows.values() for one in row], rules=rules, progress=progress
     )
@@ -97,7 +96,13 @@ def moved(setting: Setting, on: float, off: float) -> Setting | None:
         return None
 
 
-def _row(hand: Setting, moves: str, levels: NDArray[np.float64]) -> tuple[Setting, ...]:
+def moves_of(hand: Setting) -> tuple[str, ...]:
+    """Return which levels move along the rows of a setting: ``on`` and ``off`` apart, or ``both``."""
+    return ("on", "off") if isinstance(hand, WindowSetting) else ("both",)
+
+
+def row_of(hand: Setting, moves: str, levels: NDArray[np.float64]) -> tuple[Setting, ...]:
+    """Return the settings of one row, that of the hand among them."""
     if moves == "both":
         pairs = [(level, level - hand.hysteresis) for level in np.union1d(levels, [hand.on_level]).tolist()]
     elif moves == "on":

@@ -26,6 +26,7 @@ from teachlab.model.recording import Origin
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
 from teachlab.model.setting import Setting, bare
 from teachlab.page.chains import chains_of
+from teachlab.page.delays import delay_rows
 from teachlab.page.light import packed_light
 from teachlab.page.packing import PackedArray, shortest, whole_numbers
 from teachlab.questions.stress.worth import worth_of
@@ -175,7 +176,10 @@ def page_contents(
     arrays |= _passes(truth, kinds, measured, doubts)
     light, how = packed_light(recording, clock, _places(truth, output, result, measured))
     arrays |= light
+    delayed = None
     if not how["raw"]:
+        delayed = delay_rows(recording, truth, hand, levels, clock, rules=rules)
+        arrays |= {} if delayed is None else delayed.arrays()
         # Where the page cannot replay, it knows at least which passes and gaps go wrong at the levels it begins with.
         arrays |= {f"start_{name}": PackedArray.of(one) for name, one in outcomes(result).items()}
         arrays["start_runs"] = PackedArray.of(active_runs(output), differences=1)
@@ -212,6 +216,7 @@ def page_contents(
         "every_pair": found is not None and found.every_pair,
         "tables": found is not None,
         "chains": [chain.moves for chain in chains],
+        "delays": None if delayed is None else delayed.facts(),
         "counts": counts,
         "trials": trials_of(result),
         "table_trials": None if found is None else {

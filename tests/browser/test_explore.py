@@ -542,6 +542,62 @@ def test_without_the_light_the_page_counts_and_says_what_it_does_not_know(
     opened.close()
 
 
+DELAYED = [
+    Setting(unit="counts", on_level=200, off_level=180),
+    Setting(unit="counts", on_level=200, off_level=180, consecutive=2, off_delay_ms=5.0),
+    WindowSetting(unit="counts", on_level=200, off_level=90, high_release=180, low_release=92),
+]
+
+
+@pytest.mark.parametrize("setting", DELAYED)
+def test_without_the_light_delays_are_chosen_from_those_that_were_counted(
+    chromium: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, setting: Setting
+) -> None:
+    """By keyboard: every choice counts what the package counts for the file that the page saves."""
+    monkeypatch.setattr("teachlab.page.light.MOST_RAW", 100)
+    _line(tmp_path)
+    opened = Opened(chromium, _written(tmp_path, setting))
+    page = opened.page
+    assert page.is_hidden("#consecutive")
+    assert "on-delays and" in page.inner_text("#memory-note")
+    seen = set()
+    for field, keys, level in (
+        ("on-delay", "ArrowDown", "ArrowDown"),
+        ("off-delay", "ArrowDown", "PageUp"),
+        ("off-delay", "End", "PageDown"),
+        ("on-delay", "End", "Home"),
+        ("on-delay", "Home", "Shift+ArrowUp"),
+        ("off-delay", "Home", "End"),
+    ):
+        page.focus(f"#{field}")
+        page.keyboard.press(keys)
+        for key in (level, "ArrowUp"):
+            page.focus("#on")
+            page.keyboard.press(key)
+            with page.expect_download() as download:
+                page.click("#save")
+            saved = read_setting(download.value.path())
+            n = score(replay(*_pair(tmp_path, saved)), _truth(tmp_path), tables=False).counts
+            trips = f"{n.false_trips} false {'trip' if n.false_trips == 1 else 'trips'}"
+            told = f"{n.lost} of {n.scored_passes} passes lost, {trips}, {n.extra} counted more than once."
+            assert page.inner_text("#sum") == told, saved
+            assert str(saved.on_delay_ms).removesuffix(".0") == page.input_value("#on-delay")
+            if type(saved) is Setting and (saved.on_delay_ms, saved.off_delay_ms) != (0.0, setting.off_delay_ms):
+                assert math.isclose(saved.hysteresis, 20)
+                assert "Both levels move together" in page.inner_text("#on-same")
+            seen.add(told)
+    assert len(seen) >= 4
+    page.wait_for_timeout(400)
+    address = page.url.rpartition("#")[2]
+    page.click("#back")
+    assert page.input_value("#off-delay") == f"{setting.off_delay_ms:g}"
+    page.wait_for_timeout(400)
+    page.evaluate(f"location.hash = '#{address}'")
+    page.wait_for_timeout(100)
+    assert page.inner_text("#sum") == told
+    opened.close()
+
+
 def test_around_errors_the_light_itself_travels_and_elsewhere_the_page_says_that_it_is_not_there(
     chromium: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -12,11 +12,13 @@ from teachlab.errors import InputError
 from teachlab.light.windows import border_evaluations
 from teachlab.model.score import Rules
 from teachlab.model.setting import DelaysActOn, Polarity
+from teachlab.questions.surface.values.table import TABLES, counts_by_table
 from teachlab.scoring import score
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.level_pairs import LevelPairs
 from teachlab.switching import replay
+from teachlab.switching.family import replay_family
 from teachlab.teaching.cells.delay_counts import DelayCounter
 
 ON, OFF = (0, 1, 2, 5, 9), (0, 1, 3, 4, 11)
@@ -25,7 +27,7 @@ ON, OFF = (0, 1, 2, 5, 9), (0, 1, 3, 4, 11)
 @pytest.mark.parametrize("first_seed", range(0, 60, 10))
 def test_every_cell_equals_its_replay(first_seed: int, cases: ModuleType) -> None:
     """Levels on samples, both polarities, filters, invalid runs, touching and ignored passes, evaluation rates."""
-    compared = 0
+    compared = merged = 0
     for seed in range(first_seed, first_seed + 10):
         case = cases.make(seed)
         recording, truth, base = cases.recording_of(case), cases.truth_of(case), cases.setting_of(case)
@@ -50,6 +52,16 @@ def test_every_cell_equals_its_replay(first_seed: int, cases: ModuleType) -> Non
             list(levels.light_states()), light_on=polarity is Polarity.LIGHT_ON, consecutive=consecutive,
             on_delays=ON, off_delays=OFF,
         )  # fmt: skip
+        settings = [
+            replace(
+                base, on_level=on, off_level=off, polarity=polarity, consecutive=consecutive, on_delay_ms=0.0,
+                off_delay_ms=0.0, delays_act_on=DelaysActOn.OUTPUT,
+            )
+            for on, off in pairs
+        ]  # fmt: skip
+        plain = list(replay_family(recording, settings))
+        tables = counter.tables([one.undelayed for one in plain], lag=plain[0].lag, on_delays=ON, off_delays=OFF)
+        assert tuple(tables.counts) == TABLES
         for p, (on, off) in enumerate(pairs):
             for i, j in np.ndindex(len(ON), len(OFF)):
                 setting = replace(
@@ -68,6 +80,13 @@ def test_every_cell_equals_its_replay(first_seed: int, cases: ModuleType) -> Non
                 ))  # fmt: skip
                 assert cell == (want.lost, want.extra, want.false_trips, want.ignore_false_trips), (seed, setting)
                 assert found.detect_trials[i] == want.scored_passes
+                every = {name: int(table[p, i, j]) for name, table in tables.counts.items()}
+                assert every == counts_by_table(want), (seed, setting)
+                assert (tables.detect_trials[i], tables.ignore_trials[i], tables.gap_trials[i]) == (
+                    want.scored_passes, want.scored_ignore_passes, want.gaps
+                )  # fmt: skip
+                merged += want.merged > 0
                 assert found.errors[p, i, j] == sum(cell)
                 compared += 1
     assert compared > 300
+    assert merged > 20

@@ -13,6 +13,7 @@
  * @typedef {{passes: ArrayLike<number>, again: ArrayLike<number>, gaps: ArrayLike<number>, gapStart: ArrayLike<number>,
  *   gapStop: ArrayLike<number>}} Trials
  * @typedef {{sample: number, end: number, what: string, row: number}} Fault
+ * @typedef {{on: number, off: number, counts: TableCounts}} RowEntry
  * @typedef {Passes & {kind: ArrayLike<number>, lot: ArrayLike<number>|null, low: ArrayLike<number>,
  *   high: ArrayLike<number>, doubt: ArrayLike<number>}} NamedPasses
  */
@@ -50,11 +51,8 @@ export class Hand {
       tables: /** @type {Record<TableName, Numbers>} */ (
         Object.fromEntries(TABLES.map((name) => [name, arrays[`table_${name}`]]))),
     } : null;
-    /** Counts along rows of settings, by their levels. @type {Map<string, TableCounts>} */
-    this.chained = new Map();
-    for (const moves of facts.chains) {
-      for (const { on, off, counts } of this.chain(moves)) this.chained.set(`${on} ${off}`, counts);
-    }
+    /** Rows of settings that were looked up, by what moves and the delays. @type {Map<string, RowEntry[]>} */
+    this.rows = new Map();
     /** @type {NamedPasses} */
     this.passes = {
       start: arrays.start, end: arrays.end, detect: arrays.detect, leftOut: arrays.left_out, kind: arrays.kind,
@@ -84,6 +82,11 @@ export class Hand {
     return this.setting.off_level;
   }
 
+  /** Distance of both levels, without the last digits of the computer. */
+  get hysteresis() {
+    return Number((this.on - this.off).toPrecision(12));
+  }
+
   /** What the levels are called where there is room for one word. @type {Record<LevelName, string>} */
   get words() {
     return this.setting.kind === "window" ? { on: "upper", off: "lower" } : { on: "on", off: "off" };
@@ -109,10 +112,32 @@ export class Hand {
     return this.usual && !this.corrected;
   }
 
-  /** Whether only pairs without hysteresis can be counted. */
+  /** Whether any setting can be replayed: by the script or by the server. */
+  get replays() {
+    return this.light !== null || this.server !== null;
+  }
+
+  /** Number of the pair of delays among those that were counted beforehand; null where it is not. */
+  get delays() {
+    const { facts: { delays, setting }, corrected } = this;
+    if (delays === null || corrected || this.setting.consecutive !== setting.consecutive) return null;
+    const on = delays.on_delay_ms.indexOf(this.setting.on_delay_ms), off = delays.off_delay_ms.indexOf(this.setting.off_delay_ms);
+    return on < 0 || off < 0 ? null : on * delays.off_delay_ms.length + off;
+  }
+
+  /** What moves along the rows that were counted with this filter, these delays and these passes. @type {string[]} */
+  get moves() {
+    if (this.known) return this.facts.chains;
+    return this.delays === null ? [] : this.facts.delays.rows.map((/** @type {[string, number]} */ one) => one[0]);
+  }
+
+  /** Along what both levels move, where nothing else is counted; null where they move apart. @type {RowEntry[]|null} */
   get together() {
-    return this.counted !== null && !this.facts.every_pair && this.light === null && this.server === null
-      && this.facts.chains.length === 0;
+    if (this.replays || (this.known && this.counted !== null && this.facts.every_pair)) return null;
+    if (this.moves.includes("both")) return this.chain("both");
+    if (this.counted === null || !this.known) return null;
+    const { counted } = this;
+    return Array.from(this.levels, (level, k) => ({ on: level, off: level, counts: countsAt(counted, k, k) }));
   }
 
   /** Row and column of the tables, where they hold these levels. */
@@ -121,23 +146,51 @@ export class Hand {
   }
 
   /**
-   * One row of settings that were counted beforehand.
+   * One row of settings that were counted beforehand with this filter and these delays.
    * @param {string} moves
-   * @returns {{on: number, off: number, counts: TableCounts}[]}
+   * @returns {RowEntry[]}
    */
   chain(moves) {
-    const on = this.arrays[`chain_${moves}_on`], off = this.arrays[`chain_${moves}_off`];
-    return Array.from(on, (level, k) => ({
+    const { known, delays } = this, name = `${moves} ${known ? "" : delays}`, seen = this.rows.get(name);
+    if (seen !== undefined) return seen;
+    const { arrays, facts } = this;
+    let from = 0, to = 0, first = 0, prefix = "delayed";
+    if (known) (prefix = `chain_${moves}`), (to = arrays[`${prefix}_on`].length);
+    else {
+      for (const [one, length] of facts.delays.rows) {
+        from = to;
+        to += length;
+        if (one === moves) break;
+      }
+      first = (delays ?? 0) * arrays.delayed_on.length;
+    }
+    const on = arrays[`${prefix}_on`].slice(from, to), off = arrays[`${prefix}_off`].slice(from, to);
+    const row = Array.from(on, (level, k) => ({
       on: level, off: off[k],
-      counts: /** @type {TableCounts} */ (Object.fromEntries(TABLES.map((name) => [name, this.arrays[`chain_${moves}_${name}`][k]]))),
+      counts: /** @type {TableCounts} */ (Object.fromEntries(TABLES.map((of) => [of, arrays[`${prefix}_${of}`][first + from + k]]))),
     }));
+    this.rows.set(name, row);
+    return row;
   }
 
   /** Counts that were made beforehand; null where there are none. */
   looked() {
     const { cell } = this;
     if (cell !== null && this.counted !== null) return countsAt(this.counted, ...cell);
-    return this.known ? this.chained.get(`${this.on} ${this.off}`) ?? (this.atStart ? this.facts.counts : null) : null;
+    for (const moves of this.moves) {
+      const found = this.chain(moves).find(({ on, off }) => on === this.on && off === this.off);
+      if (found !== undefined) return found.counts;
+    }
+    return this.atStart && !this.corrected ? this.facts.counts : null;
+  }
+
+  /** Trials behind counts that were made beforehand. @returns {TrialCounts} */
+  get trials() {
+    const { facts, delays } = this;
+    if (this.cell !== null) return facts.table_trials;
+    if (this.known || delays === null) return facts.trials;
+    const all = this.arrays.delayed_trials, each = all.length / 3;
+    return { detect: all[delays], ignore: all[each + delays], gaps: all[2 * each + delays], hours: facts.trials.hours };
   }
 
   /**
@@ -145,7 +198,7 @@ export class Hand {
    * @returns {Now}
    */
   counts() {
-    const counts = this.looked(), trials = this.cell === null ? this.facts.trials : this.facts.table_trials;
+    const counts = this.looked(), { trials } = this;
     const output = this.light === null ? null : switched(this.light, this.clock, this.setting, this.invalid);
     if (output === null) {
       const known = this.atStart && !this.corrected && this.arrays.start_passes ? this.outcomesAtStart() : null;
@@ -200,7 +253,7 @@ export class Hand {
     this.resting = undefined;
     const counts = this.clock.count > LONG && this.light !== null ? this.looked() : null;
     if (counts === null) this.now = this.counts();
-    else this.now = { counts, basis: "table", trials: this.cell ? this.facts.table_trials : this.facts.trials, output: null, scored: null };
+    else this.now = { counts, basis: "table", trials: this.trials, output: null, scored: null };
     if (this.now.scored === null) this.rest();
     this.tell();
   }
@@ -211,7 +264,7 @@ export class Hand {
 
   /** Find what became of every pass once the hand rests: by replay here, else by the server. */
   rest() {
-    if (this.light !== null || this.server !== null) this.resting = setTimeout(() => this.settle(), SETTLE);
+    if (this.replays) this.resting = setTimeout(() => this.settle(), SETTLE);
   }
 
   /** Replay what a moving hand left out. */
@@ -288,7 +341,11 @@ export class Hand {
    * @param {number} level
    */
   move(name, level) {
-    if (this.together) return this.take(level, level);
+    const { together } = this;
+    if (together !== null) {
+      const nearest = together.reduce((a, b) => (Math.abs(b[name] - level) < Math.abs(a[name] - level) ? b : a));
+      return this.take(nearest.on, nearest.off);
+    }
     const other = name === "on" ? this.off : this.on;
     const pair = (/** @type {number} */ o) => /** @type {[number, number]} */ (name === "on" ? [level, o] : [o, level]);
     if (this.allowed(...pair(other))) return this.take(...pair(other));
@@ -316,7 +373,7 @@ export class Hand {
    * @param {number} by
    */
   step(name, by) {
-    const { levels } = this, value = this[name];
+    const { together } = this, levels = together === null ? this.levels : together.map((one) => one[name]), value = this[name];
     let k = rankOf(levels, value);
     // Between two levels, one step down is the one below.
     if (by > 0 && levels[k] !== value) k--;
@@ -338,9 +395,9 @@ export class Hand {
       // The other level is in the way: both go on together.
       this.take(this.levels[i], this.levels[j]);
     }
-    for (const moves of this.facts.chains.filter((/** @type {string} */ one) => one === name || one === "both")) {
+    for (const moves of this.moves.filter((one) => one === name || one === "both")) {
       const row = this.chain(moves), at = row.findIndex(({ on, off }) => on === this.on && off === this.off);
-      if (!this.known || at < 0) continue;
+      if (at < 0) continue;
       const text = JSON.stringify(row[at].counts);
       let k = at;
       while (row[k + by] && JSON.stringify(row[k].counts) === text) k += by;

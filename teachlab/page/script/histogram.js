@@ -64,16 +64,16 @@ export class Histogram {
    * @returns {{level: LevelName, at: number[], errors: number[]}[]}
    */
   curves() {
-    const { levels, counted, facts, known } = this.hand, width = this.hand.on - this.hand.off;
-    if (!known) return [];
-    if (facts.chains.length > 0) {
-      return facts.chains.map((/** @type {string} */ moves) => {
-        const row = this.hand.chain(moves), level = moves === "off" ? "off" : "on";
+    const { levels, counted, facts, known, moves: rows } = this.hand, width = this.hand.on - this.hand.off;
+    if (rows.length > 0) {
+      return rows.map((moves) => {
+        /** @type {LevelName} */
+        const level = moves === "off" ? "off" : "on", row = this.hand.chain(moves);
         return { level, at: row.map((one) => one[level]),
           errors: row.map(({ counts: n }) => n.lost + n.extra + n.false_trips + n.ignore_trips) };
       });
     }
-    if (counted === null) return [];
+    if (counted === null || !known) return [];
     const errors = Array.from(levels, (level, i) =>
       errorsAt(counted, i, facts.every_pair ? Math.min(i, rankOf(levels, level - width)) : i));
     return [{ level: "on", at: Array.from(levels), errors }];

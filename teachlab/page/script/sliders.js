@@ -28,7 +28,9 @@ export function tellSliders(hand) {
     knob.setAttribute("aria-valuenow", String(value));
     knob.setAttribute("aria-valuetext", `${shown(value)} ${unit}: ${sentence(hand)}`);
     element(`${name}-value`).textContent = `${shown(value)} ${unit.length > 16 ? "" : unit}`;
-    element(`${name}-same`).textContent = (together ? "Both levels move together: only pairs without hysteresis are counted. " : "")
+    const apart = hand.hysteresis > 0 ? `with a hysteresis of ${shown(hand.hysteresis)}` : "without hysteresis";
+    element(`${name}-same`).textContent = (together === null ? ""
+      : `Both levels move together: with this filter and these delays only pairs ${apart} are counted. `)
       + (same === null ? "" : same.above === null ? `Same counts at every level up to ${shown(same.to)}.`
         : distinct ? `Same counts above ${shown(same.above)} up to ${shown(same.to)}.`
           : `Same counts at the levels counted from ${shown(same.above)} to ${shown(same.to)}.`);

@@ -63,11 +63,34 @@ function mapNote({ cloud, best, given }) {
 }
 
 /**
- * The input of a filter or delay; its id is also its name in the address.
+ * The input of a filter or delay, or the list of those that were counted; its id is also its name in the address.
  * @param {string} name
  */
 function input(name) {
-  return /** @type {HTMLInputElement} */ (element(idOf(name)));
+  return /** @type {HTMLInputElement|HTMLSelectElement} */ (element(idOf(name)));
+}
+
+/**
+ * Put the delays that were counted beforehand in the place of free inputs.
+ * @param {any} facts
+ */
+function listDelays({ delays, setting }) {
+  /** @type {HTMLElement} */ (input("consecutive").parentElement).hidden = true;
+  for (const name of MEMORY.slice(1)) {
+    const list = document.createElement("select");
+    list.id = idOf(name);
+    for (const ms of delays[name]) {
+      const one = document.createElement("option");
+      (one.textContent = shown(ms)), (one.value = String(ms));
+      list.add(one);
+    }
+    input(name).replaceWith(list);
+  }
+  const note = element("memory-note");
+  note.hidden = false;
+  note.textContent = `${delays.on_delay_ms.length} on-delays and ${delays.off_delay_ms.length} off-delays were counted beforehand`
+    + `${setting.consecutive > 1 ? `, with a filter of ${shown(setting.consecutive)} evaluations` : ""}. `
+    + "For any other filter or delay, open the page with --serve.";
 }
 
 /** @param {string} name */
@@ -84,7 +107,10 @@ function takeMemory(hand) {
     return say("Filter: a whole number from 1. Delays: 0 ms or more. Until then the counts stay as they are.");
   }
   say("");
-  hand.use({ ...hand.setting, ...Object.fromEntries(MEMORY.map((name) => [name, input(name).valueAsNumber])) });
+  hand.use({ ...hand.setting, ...Object.fromEntries(MEMORY.map((name) => [name, Number(input(name).value)])) });
+  if (hand.together === null || hand.now.counts !== null) return;
+  hand.move("on", hand.on);
+  say(`Moved to the nearest levels that are counted with these delays: ${shown(hand.on)} and ${shown(hand.off)} ${hand.facts.unit}.`);
 }
 
 /** @param {Hand} hand */
@@ -187,7 +213,8 @@ async function start() {
   new Histogram(hand);
   if (hand.counted !== null && facts.every_pair) new SurfaceMap(hand, hand.counted);
   new Strip(hand, (row) => corrections.look(row));
-  element("memory").hidden = hand.light === null && hand.server === null;
+  element("memory").hidden = !hand.replays && facts.delays === null;
+  if (!hand.replays && facts.delays !== null) listDelays(facts);
   element("ask-reserve").hidden = hand.server === null || facts.setting.kind !== undefined;
   /** @type {number|undefined} */
   let quiet;

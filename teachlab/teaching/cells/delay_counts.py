@@ -27,6 +27,9 @@ from teachlab.sensor.edges import LONG_AGO, Edges, TwoState
 Counts = NDArray[np.int64]
 """Shape (pairs, on-delays, off-delays)."""
 NEVER_SWALLOWED = np.iinfo(np.int64).max
+Runs = tuple[Edges, Edges, Edges]
+"""Begins and ends of runs, and which comparator each is of."""
+TABLE_NAMES = "lost", "merged", "extra", "false_trips", "gaps_tripped", "ignore_trips", "ignore_tripped"
 DETECT, IGNORE, GAP, EXCLUDED = range(4)
 
 
@@ -59,12 +62,36 @@ class DelayCounts:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class DelayTables:
+    """Counts as the tables of a surface hold them, of every comparator under every pair of delays.
+
+    Parameters
+    ----------
+    counts : dict of str to ndarray of int64, shape (comparators, on-delays, off-delays)
+        By the names of the tables of a surface.
+    detect_trials, ignore_trials, gap_trials : ndarray of int64, shape (on-delays,)
+        What was scored.
+    """
+
+    counts: dict[str, Counts]
+    detect_trials: NDArray[np.int64]
+    ignore_trials: NDArray[np.int64]
+    gap_trials: NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _TrialSpans:
     """Windows and gaps in the order of time, with what each counts for."""
 
     start: Edges
+    stop: Edges
     kind: NDArray[np.int8]
     detect_trials: int
+    ignore_trials: int
+
+    @property
+    def gap_trials(self) -> int:
+        return int(np.count_nonzero(self.kind == GAP))
 
 
 class DelayCounter:
@@ -124,21 +151,58 @@ class DelayCounter:
             starts, ends, owner = starts[long], ends[long], owner[long]
             spans = self._laid(consecutive - 1 + delay)
             trials[k] = spans.detect_trials
-            found = _onsets(starts, ends, owner, delay, spans, waits, len(light))
+            onsets = _StandingOnsets.of(starts, ends, owner, delay, spans, waits, len(light))
+            found = onsets.counts(spans)
             for name, values in found.items():
                 out[name][:, k, :] = values
         return DelayCounts(**out, detect_trials=trials)
 
-    def _runs(self, light: Sequence[TwoState], light_on: bool, consecutive: int) -> tuple[Edges, Edges, Edges]:
+    def tables(
+        self, undelayed: Sequence[TwoState], *, lag: int, on_delays: Sequence[int], off_delays: Sequence[int]
+    ) -> DelayTables:
+        """Count all that the tables of a surface hold, merged passes and tripped gaps among it.
+
+        Parameters
+        ----------
+        undelayed : sequence of TwoState
+            Undelayed outputs, after filter and polarity: true is active.
+        lag : int, evaluations
+            How far the filter holds back an onset.
+        on_delays, off_delays : sequence of int, evaluations, ascending
+
+        Notes
+        -----
+        Memory grows with the runs of all outputs, and with outputs times passes.
+        """
+        runs = _joined_runs([state.runs(self._clock.count) for state in undelayed])
+        starts, ends, owner = runs
+        shape = len(undelayed), len(on_delays), len(off_delays)
+        out = {name: np.zeros(shape, np.int64) for name in TABLE_NAMES}
+        laid = []
+        waits = np.asarray(off_delays, np.int64)
+        for k, delay in enumerate(on_delays):
+            long = ends - starts > delay
+            starts, ends, owner = starts[long], ends[long], owner[long]
+            spans = self._laid(lag + delay)
+            laid.append((spans.detect_trials, spans.ignore_trials, spans.gap_trials))
+            onsets = _StandingOnsets.of(starts, ends, owner, delay, spans, waits, len(undelayed))
+            found = onsets.counts(spans) | onsets.spans_with(GAP, "gaps_tripped") | onsets.spans_with(
+                IGNORE, "ignore_tripped"
+            )  # fmt: skip
+            found["merged"] = _merged(onsets, runs, (starts, ends, owner), delay, spans, waits)
+            for name, values in found.items():
+                out[name][:, k, :] = values
+        trials = np.array(laid, np.int64).reshape(-1, 3)
+        return DelayTables(out, trials[:, 0], trials[:, 1], trials[:, 2])
+
+    def _runs(self, light: Sequence[TwoState], light_on: bool, consecutive: int) -> Runs:
         """Return the active runs of all undelayed outputs one after the other, and whose each is."""
         size = self._clock.count
         parts = []
         for state in light:
             filtered = consecutive_filter(state, self._invalid, consecutive, size)
             parts.append((filtered if light_on else filtered.inverted()).runs(size))
-        starts = np.concatenate([a for a, _ in parts])
-        ends = np.concatenate([b for _, b in parts])
-        return starts, ends, np.repeat(np.arange(len(parts)), [a.size for a, _ in parts])
+        return _joined_runs(parts)
 
     def _laid(self, lag: int) -> _TrialSpans:
         """Return windows and gaps under a lag; laid once for all comparators."""
@@ -161,39 +225,116 @@ class DelayCounter:
         real = stop > start
         order = np.argsort(start[real], kind="stable")
         # A pass that covers no evaluation has an empty window: it is a trial all the same, and lost.
-        return _TrialSpans(start[real][order], kind[real][order], int(np.count_nonzero(kinds == DETECT)))
+        return _TrialSpans(
+            start[real][order], stop[real][order], kind[real][order],
+            *(int(np.count_nonzero(kinds == one)) for one in (DETECT, IGNORE)),
+        )  # fmt: skip
 
 
-def _onsets(
-    starts: Edges, ends: Edges, owner: Edges, delay: int, spans: _TrialSpans, waits: Edges, comparators: int
-) -> dict[str, Counts]:
-    """Count under one on-delay: shape (comparators, off-delays) of each."""
-    columns = waits.size + 1
-    distance = np.full(starts.size, NEVER_SWALLOWED)
-    follows = np.flatnonzero(owner[1:] == owner[:-1]) + 1
-    distance[follows] = starts[follows] + delay - ends[follows - 1]
-    # A run from before the record began is no onset, but one that others follow.
-    real = starts > LONG_AGO
-    at, owner, distance = starts[real] + delay, owner[real], distance[real]
-    span = np.searchsorted(spans.start, at, side="right") - 1
-    kind = spans.kind[span]
-    # So many off-delays leave the onset standing: those below its distance.
-    stands = np.searchsorted(waits, distance, side="left")
+def _joined_runs(parts: Sequence[tuple[Edges, Edges]]) -> Runs:
+    """Return begins and ends of the runs of all comparators one after the other, and whose each is."""
+    starts = np.concatenate([a for a, _ in parts])
+    ends = np.concatenate([b for _, b in parts])
+    return starts, ends, np.repeat(np.arange(len(parts)), [a.size for a, _ in parts])
 
-    def table(rows: Edges, standing: Edges) -> Counts:
-        counted = np.bincount(rows * columns + standing, minlength=comparators * columns).reshape(comparators, columns)
-        return counted[:, ::-1].cumsum(axis=1)[:, ::-1][:, 1:]
 
-    own = kind == DETECT
-    of, where, standing = owner[own], span[own], stands[own]
-    hits = np.zeros((comparators, waits.size), np.int64)
-    if of.size:
-        # One pass is hit while any of its onsets stands. Onsets come in time order, so those of a pass are neighbours.
+@dataclass(frozen=True, slots=True, eq=False)
+class _StandingOnsets:
+    """Onsets under one on-delay, and how many off-delays leave each standing.
+
+    Parameters
+    ----------
+    owner, span, standing : ndarray of int64, shape (onsets,)
+        Whose each is, number of its span, and how many of the first off-delays leave it.
+    kind : ndarray of int8, shape (onsets,)
+    comparators, waits : int
+        How many there are.
+    """
+
+    owner: Edges
+    span: Edges
+    standing: Edges
+    kind: NDArray[np.int8]
+    comparators: int
+    waits: int
+
+    @classmethod
+    def of(
+        cls, starts: Edges, ends: Edges, owner: Edges, delay: int, spans: _TrialSpans, waits: Edges, comparators: int
+    ) -> _StandingOnsets:
+        distance = np.full(starts.size, NEVER_SWALLOWED)
+        follows = np.flatnonzero(owner[1:] == owner[:-1]) + 1
+        distance[follows] = starts[follows] + delay - ends[follows - 1]
+        # A run from before the record began is no onset, but one that others follow.
+        real = starts > LONG_AGO
+        span = np.searchsorted(spans.start, starts[real] + delay, side="right") - 1
+        # So many off-delays leave the onset standing: those below its distance.
+        standing = np.searchsorted(waits, distance[real], side="left")
+        return cls(owner[real], span, standing, spans.kind[span], comparators, waits.size)
+
+    def table(self, rows: Edges, standing: Edges) -> Counts:
+        """Return how many of some onsets stand: shape (comparators, off-delays)."""
+        columns = self.waits + 1
+        counted = np.bincount(rows * columns + standing, minlength=self.comparators * columns)
+        return counted.reshape(-1, columns)[:, ::-1].cumsum(axis=1)[:, ::-1][:, 1:]
+
+    def first_of(self, kind: int) -> tuple[Edges, Edges, Edges]:
+        """Return comparator, span and standing of every span with an onset: it has one while any of them stands."""
+        own = self.kind == kind
+        of, where, standing = self.owner[own], self.span[own], self.standing[own]
+        if of.size == 0:
+            return of, where, standing
+        # Onsets come in time order, so those of a span are neighbours.
         begins = np.flatnonzero(np.append(True, (of[1:] != of[:-1]) | (where[1:] != where[:-1])))
-        hits = table(of[begins], np.maximum.reduceat(standing, begins))
-    return {
-        "lost": spans.detect_trials - hits,
-        "extra": table(of, standing) - hits,
-        "false_trips": table(owner[kind == GAP], stands[kind == GAP]),
-        "ignore_trips": table(owner[kind == IGNORE], stands[kind == IGNORE]),
-    }
+        return of[begins], where[begins], np.maximum.reduceat(standing, begins)
+
+    def spans_with(self, kind: int, name: str) -> dict[str, Counts]:
+        """Return how many spans of a kind have an onset."""
+        of, _, standing = self.first_of(kind)
+        return {name: self.table(of, standing)}
+
+    def counts(self, spans: _TrialSpans) -> dict[str, Counts]:
+        """Count passes lost, and onsets of every kind."""
+        of, _, standing = self.first_of(DETECT)
+        hits = self.table(of, standing)
+        onsets = {kind: self.table(self.owner[own], self.standing[own]) for kind in (DETECT, GAP, IGNORE)
+                  for own in [self.kind == kind]}  # fmt: skip
+        return {
+            "lost": spans.detect_trials - hits,
+            "extra": onsets[DETECT] - hits,
+            "false_trips": onsets[GAP],
+            "ignore_trips": onsets[IGNORE],
+        }
+
+
+def _merged(
+    onsets: _StandingOnsets, undelayed: Runs, kept: Runs, delay: int, spans: _TrialSpans, waits: Edges
+) -> Counts:
+    """Count passes to be detected without an onset in which output and undelayed output are active.
+
+    An output that an off-delay holds over the begin of a window is held by every longer one. A swallowed onset says
+    that it was held. So each pass is merged from one off-delay on.
+    """
+    detect = np.flatnonzero(spans.kind == DETECT)
+    start, stop = spans.start[detect], spans.stop[detect]
+    # Off-delays from which on no onset of the pass stands; those of passes without one are not yet known.
+    of, where, standing = onsets.first_of(DETECT)
+    begin = np.full((onsets.comparators, detect.size), -1)
+    begin[of, np.searchsorted(detect, where)] = standing
+    out = np.zeros((onsets.comparators, waits.size), np.int64)
+    every, long = (np.searchsorted(runs[2], np.arange(onsets.comparators + 1)) for runs in (undelayed, kept))
+    for c in range(onsets.comparators):
+        starts, ends = (one[every[c] : every[c + 1]] for one in undelayed[:2])
+        held, left = (one[long[c] : long[c + 1]] for one in kept[:2])
+        # Runs are in time order and apart: the last that begins before an end decides.
+        last = np.searchsorted(starts, stop, side="left") - 1
+        seen = (last >= 0) & (ends[last] > start) if ends.size else np.zeros(start.size, bool)
+        own = begin[c]
+        quiet = np.flatnonzero(own < 0)
+        own[quiet] = waits.size
+        if held.size:
+            before = np.searchsorted(held + delay, start[quiet], side="left") - 1
+            needed = np.searchsorted(waits, start[quiet] - left[before] + 1, side="left")
+            own[quiet] = np.where(before >= 0, needed, waits.size)
+        out[c] = np.bincount(own[seen], minlength=waits.size + 1).cumsum()[:-1]
+    return out
