@@ -913,6 +913,7 @@ def report(
     deviations: Sequence[str] = (),
     cycles: Sequence[str] = (),
     draws: int | None = None,
+    levels: bool = True,
     pdf: bool = False,
     rules: Rules = USUAL_RULES,
 ) -> Told[dict[str, Any]]:
@@ -923,7 +924,7 @@ def report(
     recording, setting : path
         Files, since the record names them with their digests.
     folder : path
-        For result.json and report.html; made if missing.
+        For result.json, report.html and levels.html; made if missing.
     passes : path, optional
         Default: the table beside the recording.
     criteria : path, optional
@@ -937,6 +938,8 @@ def report(
         Nuisances that come back, such as ``belt=10s``.
     draws : int, optional
         How often the teaching is repeated.
+    levels : bool
+        Whether to write levels.html too: the page on which the levels are dragged.
     pdf : bool
         Whether to write report.pdf too.
     rules : Rules
@@ -964,6 +967,7 @@ def report(
     from teachlab.evidence.record import build_record
     from teachlab.evidence.record_parts import RecordOptions, Sources
     from teachlab.model.following_and_window import fixed_levels
+    from teachlab.page.beside_record import levels_page
 
     asked = DrawOptions().draws if draws is None else draws
     options = RecordOptions(
@@ -976,7 +980,8 @@ def report(
     used = fixed_levels(_setting(setting), "the evidence record")
     limits = None if criteria is None else read_criteria(fspath(criteria))
     record = build_record(opened, truth, used, sources, options=options, criteria=limits)
-    found = write_record(record, opened, fspath(folder), pdf=pdf)
+    page = levels_page(opened, truth, used, sources, rules) if levels else None
+    found = write_record(record, opened, fspath(folder), pdf=pdf, levels=page)
     verdict = found["verdict"]
     sentence = f"{verdict['overall'] or 'No criteria were given, so nothing is judged'}. Written to {fspath(folder)}."
     return Told(found, sentence[0].upper() + sentence[1:], lambda: verdict["criteria"])

@@ -9,7 +9,7 @@ import typer
 
 from teachlab.cli.console import emit_json, progress, say, warn
 from teachlab.cli.opening import naming, teachers
-from teachlab.cli.options import Assignments, Draws, Json, PassesFile, RecordingFile, Seed, Tolerance
+from teachlab.cli.options import Assignments, Confidence, Draws, Json, PassesFile, RecordingFile, Seed, Tolerance
 from teachlab.errors import ParameterError
 from teachlab.wording.notes import passes_note
 
@@ -41,6 +41,7 @@ def explore_command(
     seed: Seed = 0,
     truth: PassesFile = None,
     tolerance_ms: Tolerance = 0.0,
+    confidence: Confidence = 0.95,
     json: Json = False,
 ) -> None:
     """Write or serve a page on which you drag the levels and see exact counts, and correct passes.
@@ -67,10 +68,11 @@ def explore_command(
     taught = None if strategy is None else teachers([strategy], set_ or [])[0]
     chosen = None if setting is None else read_setting(setting)
     opened, passes = open_pair(recording, truth)
+    rules = Rules(tolerance_ms=tolerance_ms, confidence=confidence)
     files = FilesJudged(recording=recording, setting=setting, truth=truth)
     with naming(setting, recording), progress(f"counting {opened.name}", quiet=json) as told:
         found = page_contents(
-            opened, passes, chosen, rules=Rules(tolerance_ms=tolerance_ms), strategy=taught, draws=draws, seed=seed,
+            opened, passes, chosen, rules=rules, strategy=taught, draws=draws, seed=seed,
             files=files, progress=told,
         )  # fmt: skip
     if out is not None:
@@ -89,7 +91,7 @@ def explore_command(
             say("The recording is too long for all of its light to be in the page; --serve shows and replays it all.")
     following = f"Next: save a setting there, then: teachlab replay {of} --setting {saved}"
     if serve:
-        _serve(page_html(found.with_server()), opened, passes, Rules(tolerance_ms=tolerance_ms), files, following)
+        _serve(page_html(found.with_server()), opened, passes, rules, files, following)
     say(following)
 
 

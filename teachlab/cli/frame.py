@@ -54,7 +54,9 @@ IN_FOLDERS: Mapping[str, Mapping[str, str]] = {
         "*.setting.json": "a setting",
     },
     "study": {"study.json": "a study", "study.html": "a page"},
-    "report": {"result.json": "an evidence record", "report.html": "a page", "report.pdf": "a PDF"},
+    "report": {
+        "result.json": "an evidence record", "report.html": "a page", "report.pdf": "a PDF", "levels.html": "a page",
+    },
     "demo": {"teachlab-demo.svg": "an SVG picture", "teachlab-demo.html": "a page"},
 }  # fmt: skip
 """Names in the folder of --out that a command writes, and what they hold."""

@@ -30,7 +30,9 @@ def report_command(
     setting: Annotated[
         str, typer.Option(help="Setting (JSON) to give evidence for; or the output of teach --json, if it declined.")
     ],
-    out: Annotated[str | None, typer.Option(help="Folder for result.json and report.html; made if missing.")] = None,
+    out: Annotated[
+        str | None, typer.Option(help="Folder for result.json, report.html and levels.html; made if missing.")
+    ] = None,
     criteria: Annotated[str | None, typer.Option(help="Acceptance criteria: TOML, fixed before the run.")] = None,
     truth: PassesFile = None,
     title: Annotated[str, typer.Option(help="Title of the record.")] = "",
@@ -65,6 +67,9 @@ def report_command(
     bundle: Annotated[
         str | None, typer.Option(help="Write record, page and all that verify needs into one .zip; needs --out.")
     ] = None,
+    no_levels: Annotated[
+        bool, typer.Option("--no-levels", help="Leave out levels.html, the page on which you drag the levels.")
+    ] = False,
     pdf: Annotated[bool, typer.Option("--pdf", help="Write report.pdf too: needs the extra 'pdf'.")] = False,
     json: Annotated[bool, typer.Option("--json", help="Print the record.")] = False,
 ) -> None:
@@ -85,6 +90,7 @@ def report_command(
     from teachlab.evidence.record_parts import RecordOptions, Sources
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.score import Rules
+    from teachlab.page.beside_record import levels_page
 
     if out is None and (pdf or bundle is not None):
         raise ParameterError(f"{'--pdf' if pdf else '--bundle'} writes what lies in the folder of --out; name one.")
@@ -109,14 +115,17 @@ def report_command(
     released = read_released(setting)
     asked = None if criteria is None else read_criteria(criteria)
     sources = Sources(recording=recording, truth=str(where), setting=setting)
+    page = None
     with progress(f"computing evidence of {opened.name}", quiet=json):
         if isinstance(released, Abstention):
             record = build_abstention(opened, passes, released, sources, options=options)
         else:
             used = fixed_levels(released, "the evidence record")
             record = build_record(opened, passes, used, sources, options=options, criteria=asked)
+            if out is not None and not no_levels:
+                page = levels_page(opened, passes, used, sources, options.rules)
     if out is not None:
-        record = write_record(record, opened, out, pdf=pdf)
+        record = write_record(record, opened, out, pdf=pdf, levels=page)
         if bundle is not None:
             write_bundle(bundle, out, sources)
     if note := passes_note(passes):
@@ -125,10 +134,10 @@ def report_command(
         emit_json(record)
     else:
         _say(record, out, sources)
-        if out is not None and "decision" in record["verdict"]:
-            beside = "" if truth is None else f" --truth {shlex.quote(truth)}"
-            of = f"{shlex.quote(recording)}{beside} --setting {shlex.quote(setting)}"
-            say(f"Drag its levels: teachlab explore {of} --out {shlex.quote(str(Path(out) / 'page.html'))}")
+        if out is not None:
+            say(f"To read and sign: {Path(out) / 'report.html'}")
+        if out is not None and page is not None:
+            say(f"To drag its levels: {Path(out) / 'levels.html'}")
     overall = record["verdict"]["overall"]
     if overall is not None and EXIT[overall]:
         raise typer.Exit(EXIT[overall])

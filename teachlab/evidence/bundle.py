@@ -11,7 +11,7 @@ from tempfile import TemporaryDirectory
 
 from teachlab.data.atomic_files import write_aside
 from teachlab.errors import InputError
-from teachlab.evidence.folder import PAGE, PRINTED, RECORD
+from teachlab.evidence.folder import LEVELS, PAGE, PRINTED, RECORD
 from teachlab.evidence.record_parts import Sources
 
 MOST_FILES = 16
@@ -38,7 +38,7 @@ def write_bundle(bundle: str | Path, folder: str | Path, sources: Sources) -> No
     InputError
         If a source is an address and no file, or two have the same name.
     """
-    inside = [Path(folder) / name for name in (RECORD, PAGE, PRINTED) if (Path(folder) / name).is_file()]
+    inside = [Path(folder) / name for name in (RECORD, PAGE, PRINTED, LEVELS) if (Path(folder) / name).is_file()]
     for given in filter(None, (sources.recording, sources.truth, sources.setting)):
         if not Path(given).is_file():
             raise InputError(f"'{given}' is no file of this computer, so a bundle cannot hold it. Copy it here first.")

@@ -9,16 +9,16 @@ from teachlab.data.atomic_files import one_result, outdated, write_aside
 from teachlab.errors import InputError
 from teachlab.evidence.page import page_pdf
 from teachlab.evidence.record_parts import record_text
-from teachlab.evidence.sealing import page_of, seal
+from teachlab.evidence.sealing import page_of, seal, with_levels
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
 
-RECORD, PAGE, PRINTED = "result.json", "report.html", "report.pdf"
+RECORD, PAGE, PRINTED, LEVELS = "result.json", "report.html", "report.pdf", "levels.html"
 
 
 def write_record(
-    record: dict[str, Any], recording: Recording, folder: str | Path, *, pdf: bool = False
+    record: dict[str, Any], recording: Recording, folder: str | Path, *, pdf: bool = False, levels: str | None = None
 ) -> dict[str, Any]:
     """Write a record of either kind with its page into a folder, all of it or nothing.
 
@@ -32,6 +32,8 @@ def write_record(
         Made if it is not there; a PDF of an earlier record is removed.
     pdf : bool
         Whether to write the page as PDF too; needs the extra pdf.
+    levels : str, optional
+        HTML of the page on which the levels are dragged, to lie beside; one of an earlier record is removed.
 
     Returns
     -------
@@ -43,6 +45,7 @@ def write_record(
     InputError
         If the folder cannot be made.
     """
+    record = with_levels(record, levels)
     html = page_of(record, recording)
     printed = page_pdf(html) if pdf else None
     sealed = seal(record, html, printed)
@@ -56,6 +59,7 @@ def write_record(
             (RECORD, record_text(sealed).encode()),
             (PAGE, html.encode()),
             (PRINTED, printed),
+            (LEVELS, None if levels is None else levels.encode()),
         ):
             if content is None:
                 outdated(place / name)

@@ -58,6 +58,7 @@ def page_html(record: dict[str, Any], recording: Recording | None = None) -> str
         setting=wording.setting_rows(record),
         brief=wording.brief_rows(record),
         explore=wording.explore_line(record),
+        levels="levels_page_sha256" in record,
         about=dict(about_rows(record)),
         people=people(record),
         positions=(record["switching_position"] or {"said": []})["said"],

@@ -16,8 +16,8 @@ from teachlab.evidence.page import abstention_html, page_html
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
 
-PAGE, PDF = "page_sha256", "pdf_sha256"
-SEALS = ("record_sha256", PAGE, PDF)
+PAGE, PDF, LEVELS = "page_sha256", "pdf_sha256", "levels_page_sha256"
+SEALS = ("record_sha256", PAGE, PDF, LEVELS)
 """Keys of a record that its own digest leaves out."""
 DRAWN_BY = ("source_sha256", "python", "matplotlib", "jinja2", "numpy")
 """Software that shapes the page or its figures."""
@@ -27,6 +27,11 @@ SHOWN = 60
 def page_of(record: dict[str, Any], recording: Recording) -> str:
     """Return the page of a record of either kind: of a setting, or of an abstention."""
     return abstention_html(record) if record["kind"] == ABSTENTION else page_html(record, recording)
+
+
+def with_levels(record: dict[str, Any], page: str | None) -> dict[str, Any]:
+    """Return a record that names the page of its levels by its digest, if there is one: its own page links to it."""
+    return record if page is None else record | {LEVELS: hashlib.sha256(page.encode()).hexdigest()}
 
 
 def seal(record: dict[str, Any], html: str, pdf: bytes | None = None) -> dict[str, Any]:
@@ -53,7 +58,9 @@ def check_page(record: dict[str, Any], recording: Recording, folder: Path, *, re
         Whether to render the record; of no use where the record itself was changed.
     """
     out = []
-    for name, key, what in (("report.html", PAGE, "page"), ("report.pdf", PDF, "pdf")):
+    for name, key, what in (
+        ("report.html", PAGE, "page"), ("report.pdf", PDF, "pdf"), ("levels.html", LEVELS, "levels page"),
+    ):  # fmt: skip
         if key not in record:
             continue
         if not current(folder / name).is_file():

@@ -10,6 +10,7 @@ from teachlab.data.setting_files import setting_from_dict
 from teachlab.evidence.about import about_rows
 from teachlab.model.margin import EqualCost
 from teachlab.model.printable_text import in_figures, level_text
+from teachlab.model.score import USUAL_RULES
 from teachlab.scoring.clearance import Clearance
 from teachlab.wording.course import duration
 from teachlab.wording.settings import equal_cost_text, setting_text
@@ -278,6 +279,10 @@ def explore_line(record: Mapping[str, Any]) -> str:
     """Return the command that opens the levels of a record in a page: names of its files, as they lie beside it."""
     data, setting = record["data"], record["setting_source"]["file"]
     given = "" if setting is None else f" --setting {shlex.quote(setting)}"
+    tolerance, confidence = record["options"]["tolerance_ms"], record["options"]["confidence"]
+    usual = USUAL_RULES.confidence
     return (
-        f"teachlab explore {shlex.quote(data['recording'])} --truth {shlex.quote(data['truth'])}{given} --out page.html"
+        f"teachlab explore {shlex.quote(data['recording'])} --truth {shlex.quote(data['truth'])}{given}"
+        f"{f' --tolerance-ms {tolerance:g}' if tolerance else ''}"
+        f"{f' --confidence {confidence:g}' if confidence != usual else ''} --out levels.html"
     )

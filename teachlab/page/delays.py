@@ -127,8 +127,8 @@ def delays_up_to(longest: int, clock: Clock, steps: int, own: float) -> tuple[fl
     wanted = min(steps - 1, longest)
     each = 1000.0 / clock.rate_hz
     at = next(
-        found for finer in range(steps - 1, 50 * steps)
-        if (found := np.unique(np.geomspace(1, max(longest, 1), finer).round())).size >= wanted or finer > 40 * steps
+        some for finer in range(steps - 1, 50 * steps)
+        if (some := np.unique(np.geomspace(1, max(longest, 1), finer).round())).size >= wanted or finer > 40 * steps
     )  # fmt: skip
     # Two digits, so that they can be read and typed; a delay of less than an evaluation acts as a whole one.
     near = [float(f"{n * each:.2g}") for n in at.tolist()]
@@ -154,8 +154,8 @@ def _each_counted(
     rules: Rules,
 ) -> DelayRows:  # fmt: skip
     """Count every pair of delays by itself."""
-    pairs = [{"on_delay_ms": a, "off_delay_ms": b} for a in on for b in off]
-    each = [[replace(one, **pair) for row in rows.values() for one in row] for pair in pairs]
+    settings = [one for row in rows.values() for one in row]
+    each = [[replace(one, on_delay_ms=a, off_delay_ms=b) for one in settings] for a in on for b in off]
     found = count_settings(recording, truth, [one for some in each for one in some], rules=rules)
     tables = {name: np.array([[getattr(found[one], name) for one in some] for some in each]) for name in TABLES}
     trials = [[getattr(found[some[0]], f"{name}_trials") for some in each] for name in ("detect", "ignore", "gap")]

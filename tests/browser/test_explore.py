@@ -488,6 +488,55 @@ def test_the_address_keeps_the_levels(chromium: Any, tmp_path: Path) -> None:
     opened.close()
 
 
+@pytest.mark.parametrize("clipboard", ["allowed", "refused", "missing"])
+def test_the_command_is_copied_or_selected_where_the_clipboard_is_refused(
+    chromium: Any, tmp_path: Path, clipboard: str
+) -> None:
+    """The line names the file that was given while nothing is moved, and after that the setting to save first."""
+    opened = Opened(chromium, _line(tmp_path))
+    page = opened.page
+    if clipboard == "allowed":
+        opened.context.grant_permissions(["clipboard-read", "clipboard-write"])
+    elif clipboard == "refused":
+        page.evaluate(
+            "void (navigator.clipboard.writeText = () => Promise.reject(new DOMException('', 'NotAllowedError')))"
+        )
+    else:
+        page.evaluate("void Object.defineProperty(navigator, 'clipboard', { value: undefined })")
+    recording = str(tmp_path / "line.parquet")
+    for moved, setting, after in (
+        (False, str(tmp_path / "low.json"), ""),
+        (True, "'line.setting.json'", " Save the setting first."),
+    ):
+        if moved:
+            page.focus("#on")
+            page.keyboard.press("ArrowUp")
+        line = f"teachlab replay {recording} --setting {setting}"
+        _tabbed_to(page, "copy")
+        page.keyboard.press("Enter")
+        lead = "Copied" if clipboard == "allowed" else "Copy this line"
+        page.wait_for_function(
+            "(text) => document.getElementById('said').textContent === text", arg=f"{lead}: {line}{after}"
+        )
+        read = "navigator.clipboard.readText()" if clipboard == "allowed" else "getSelection().toString()"
+        assert page.evaluate(read) == line
+    opened.close()
+
+
+def test_a_page_without_a_server_says_where_reserves_are_to_be_had(chromium: Any, tmp_path: Path) -> None:
+    opened = Opened(chromium, _line(tmp_path))
+    page = opened.page
+    assert page.inner_text("#reserve") == "No reserve: there are errors without any stress."
+    page.focus("#on")
+    page.keyboard.press("ArrowUp")
+    run = f"teachlab replay {tmp_path / 'line.parquet'} --setting 'line.setting.json' --reserves"
+    assert page.inner_text("#reserve") == (
+        f"Reserves at these levels are not in this page. Save the setting, then run: {run}"
+    )
+    assert page.is_hidden("#ask-reserve")
+    opened.close()
+
+
 def test_a_click_on_the_map_takes_both_levels_and_the_counts_are_theirs(chromium: Any, tmp_path: Path) -> None:
     opened = Opened(chromium, _line(tmp_path), viewport={"width": 1280, "height": 1000})
     page = opened.page

@@ -314,6 +314,7 @@ explore a.parquet --out page.html
   --setting: --setting high.json | setting.on_level
   --truth: --truth few.parquet | bytes page.html
   --tolerance-ms: --tolerance-ms 3 | bytes page.html
+  --confidence: --confidence 0.9 | bytes page.html
   --strategy: --strategy two-sample-midpoint --draws 3 | bytes page.html
 explore a.parquet --out page.html --strategy two-sample-midpoint --draws 3
   --set: --set hysteresis_share=0.3 | bytes page.html
@@ -471,6 +472,7 @@ report a.parquet --setting good.json --draws 0 --out record
   --cycle: --cycle belt=1s | cycles.cycles
   --about: --about about.toml | about.asset
   --bundle: --bundle all.zip | made all.zip
+  --no-levels: --no-levels | bytes record/report.html
 report a.parquet --setting taught-one.json --draws 0 --teach-share 0.3 --out record
   --draws: --draws 2 | teach_cloud.draws
 report a.parquet --setting taught-one.json --draws 2 --teach-share 0.3 --out record

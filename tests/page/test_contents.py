@@ -5,8 +5,10 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+import zipfile
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -226,16 +228,66 @@ def test_levels_beyond_all_light_are_counted_too() -> None:
     assert found.arrays["levels"] == PackedArray.of(np.union1d(np.unique(recording.light[:]).astype(float), [1e6]))
 
 
-def test_the_report_names_the_command_that_opens_its_levels(tmp_path: Path) -> None:
-    """With the names of its files; the page of the record holds it as text, and it works where they lie."""
+def _facts(page: Path) -> dict[str, Any]:
+    found = re.search(r'id="facts">(.*?)</script>', page.read_text(encoding="utf-8"))
+    assert found is not None
+    out: dict[str, Any] = json.loads(found[1])
+    return out
+
+
+def test_the_report_writes_the_page_of_its_levels_and_links_to_it(tmp_path: Path) -> None:
+    """By a name beside it; the command that the page of the record prints makes the same page where the files lie."""
+    folder = _folder(tmp_path)
+    asked = ["report", str(folder / "line.parquet"), "--setting", str(folder / "good.json"), "--draws", "0"]
+    asked += ["--tolerance-ms", "2", "--confidence", "0.9", "--out", str(folder)]
+    told = CliRunner().invoke(app, asked)
+    assert told.exit_code == 0
+    assert f"To drag its levels: {folder / 'levels.html'}" in told.output
+    report = (folder / "report.html").read_text(encoding="utf-8")
+    command = "explore line.parquet --truth line.passes.parquet --setting good.json --tolerance-ms 2 --confidence 0.9"
+    assert f"teachlab {command} --out levels.html" in report
+    assert '<a href="levels.html">' in report
+    here = [str(folder / word) if word.endswith((".parquet", ".json")) else word for word in command.split()]
+    assert CliRunner().invoke(app, [*here, "--out", str(folder / "again.html")]).exit_code == 0
+    beside, again = _facts(folder / "levels.html"), _facts(folder / "again.html")
+    assert beside["rules"] == {"tolerance_ms": 2, "confidence": 0.9}
+    assert beside["command"]["recording"] == "line.parquet"
+    assert {name for name in beside if beside[name] != again[name]} == {"command"}
+
+
+def test_a_record_without_the_page_of_levels_names_the_command(tmp_path: Path) -> None:
+    """And takes away the page of a record before, which was about other levels."""
     folder = _folder(tmp_path)
     asked = ["report", str(folder / "line.parquet"), "--setting", str(folder / "good.json"), "--draws", "0"]
     assert CliRunner().invoke(app, [*asked, "--out", str(folder)]).exit_code == 0
-    command = "explore line.parquet --truth line.passes.parquet --setting good.json --out page.html"
-    assert f"teachlab {command}" in (folder / "report.html").read_text(encoding="utf-8")
-    here = [str(folder / word) if "." in word else word for word in command.split()]
-    assert CliRunner().invoke(app, here).exit_code == 0
-    assert (folder / "page.html").exists()
+    assert (folder / "levels.html").exists()
+    assert CliRunner().invoke(app, [*asked, "--no-levels", "--out", str(folder)]).exit_code == 0
+    assert not (folder / "levels.html").exists()
+    report = (folder / "report.html").read_text(encoding="utf-8")
+    assert '<a href="' not in report
+    assert "teachlab explore line.parquet --truth line.passes.parquet --setting good.json --out levels.html" in report
+
+
+def test_verify_holds_the_page_of_levels_against_its_record(tmp_path: Path) -> None:
+    """Also in a bundle; a page that was changed is a difference, and one that is not there is a note."""
+    folder = _folder(tmp_path)
+    asked = ["report", str(folder / "line.parquet"), "--setting", str(folder / "good.json"), "--draws", "0"]
+    asked += ["--out", str(folder), "--bundle", str(folder / "all.zip")]
+    assert CliRunner().invoke(app, asked).exit_code == 0
+    with zipfile.ZipFile(folder / "all.zip") as bundle:
+        assert bundle.read("levels.html") == (folder / "levels.html").read_bytes()
+    for given in ("all.zip", "result.json"):
+        told = CliRunner().invoke(app, ["verify", str(folder / given)])
+        assert (told.exit_code, "levels" in told.output) == (0, False)
+    page = folder / "levels.html"
+    page.write_text(page.read_text(encoding="utf-8") + " ", encoding="utf-8")
+    told = CliRunner().invoke(app, ["verify", str(folder / "result.json")])
+    assert told.exit_code == 1
+    assert "levels.html is not the file of the record" in told.output
+    page.unlink()
+    told = CliRunner().invoke(app, ["verify", str(folder / "result.json")])
+    assert told.exit_code == 0
+    assert "levels.html is not beside the record: not checked" in told.output
 
 
 def test_the_sensors_own_output_travels_as_stretches_of_samples() -> None:

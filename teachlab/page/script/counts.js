@@ -84,8 +84,18 @@ export function tellCounts(hand) {
   tellKinds(hand);
   const { on, off } = hand;
   const reserve = hand.known ? facts.reserves.find((/** @type {any} */ one) => one.on === on && one.off === off) : undefined;
-  element("reserve").textContent = reserve ? reserve.text : facts.reserves.length > 0
-    ? "Reserves are known at the levels of the start and at those with the fewest errors." : "";
+  element("reserve").textContent = reserve ? reserve.text : reservesElsewhere(hand);
+}
+
+/**
+ * Where reserves are to be had that this page does not hold; nothing beside a server, which has a button for them.
+ * @param {Hand} hand
+ */
+function reservesElsewhere(hand) {
+  if (hand.server !== null) return "";
+  if (hand.facts.setting.kind) return "Reserves are measured for fixed levels only.";
+  const { line, first } = hand.command(), save = first.length > 0 ? `Save ${first.join(" and ")}, then run` : "Run";
+  return `Reserves at these levels are not in this page. ${save}: ${line} --reserves`;
 }
 
 /** @param {Hand} hand */

@@ -30,6 +30,11 @@ const SETTLE = 80;
 /** Filter and delays: what the hand may change besides the levels. */
 export const MEMORY = /** @type {("consecutive"|"on_delay_ms"|"off_delay_ms")[]} */ (["consecutive", "on_delay_ms", "off_delay_ms"]);
 
+/** @param {string} text as one word of a command line */
+function quoted(text) {
+  return `'${text.replaceAll("'", "'\"'\"'")}'`;
+}
+
 export class Hand {
   /**
    * @param {any} facts
@@ -85,6 +90,18 @@ export class Hand {
   /** Distance of both levels, without the last digits of the computer. */
   get hysteresis() {
     return Number((this.on - this.off).toPrecision(12));
+  }
+
+  /** The command that replays what is seen, and what must be saved first. */
+  command() {
+    const { facts } = this, { tolerance_ms: tolerance, confidence } = facts.rules;
+    const given = this.atStart && facts.command.setting, saved = quoted(`${facts.file}.setting.json`);
+    const first = [given ? "" : "the setting", this.corrected ? "the passes" : ""].filter(Boolean);
+    const line = `teachlab replay ${facts.command.recording}`
+      + (this.corrected ? ` --truth ${quoted(`${facts.file}.corrected.passes.csv`)}` : facts.command.truth)
+      + ` --setting ${given || saved}${tolerance ? ` --tolerance-ms ${tolerance}` : ""}`
+      + (confidence === 0.95 ? "" : ` --confidence ${confidence}`);
+    return { line, first };
   }
 
   /** What the levels are called where there is room for one word. @type {Record<LevelName, string>} */

@@ -164,25 +164,19 @@ function save(hand) {
   say(`Saved as ${name}. Confirm it on passes that it was not chosen on.`);
 }
 
-/** @param {string} text as one word of a command line */
-function quoted(text) {
-  return `'${text.replaceAll("'", "'\"'\"'")}'`;
-}
-
 /** @param {Hand} hand */
 async function copy(hand) {
-  const { facts } = hand, tolerance = facts.rules.tolerance_ms, saved = quoted(`${facts.file}.setting.json`);
-  const given = hand.atStart && facts.command.setting;
-  const first = [given ? "" : "the setting", hand.corrected ? "the passes" : ""].filter(Boolean);
-  const line = `teachlab replay ${facts.command.recording}`
-    + (hand.corrected ? ` --truth ${quoted(`${facts.file}.corrected.passes.csv`)}` : facts.command.truth)
-    + ` --setting ${given || saved}${tolerance ? ` --tolerance-ms ${tolerance}` : ""}`;
+  const { line, first } = hand.command();
   const before = first.length > 0 ? ` Save ${first.join(" and ")} first.` : "";
   try {
     await navigator.clipboard.writeText(line);
     say(`Copied: ${line}${before}`);
   } catch {
-    say(`Copy this: ${line}${before}`);
+    // Where the browser refuses its clipboard, the line is selected: one key copies it.
+    const code = document.createElement("code");
+    code.textContent = line;
+    element("said").replaceChildren("Copy this line: ", code, before);
+    document.getSelection()?.selectAllChildren(code);
   }
 }
 
