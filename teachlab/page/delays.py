@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from teachlab.light.windows import border_evaluations
+from teachlab.model.setting import bare
 from teachlab.page.chains import moves_of, row_of
 from teachlab.page.packing import PackedArray
-from teachlab.questions.surface.count_settings import MOVING, bare, count_settings
+from teachlab.questions.surface.count_settings import MOVING, count_settings
 from teachlab.questions.surface.values.table import TABLES
 from teachlab.switching.family import replay_family
 from teachlab.teaching.cells.delay_counts import DelayCounter
