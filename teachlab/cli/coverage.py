@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, say, show, warn
+from teachlab.cli.console import emit_json, say, say_verdict, show, warn
 from teachlab.cli.opening import naming
 from teachlab.cli.options import Figures, Json, PassesFile, RecordingFile, TeachShare, Tolerance
 from teachlab.errors import ParameterError
@@ -77,7 +78,13 @@ def coverage_command(
         )  # fmt: skip
     if note := passes_note(passes):
         warn(note)
-    document = found.as_dict()
+    on = f"{shlex.quote(recording)}{'' if truth is None else f' --truth {shlex.quote(truth)}'}"
+    verdict = found.verdict
+    if not cycles:
+        verdict = verdict.leading_to(f"Give the time of one turn of your belt: teachlab coverage {on} --cycle belt=10s")
+    elif not verdict.next_step:
+        verdict = verdict.leading_to(f"teachlab bench {on} --out results")
+    document = found.as_dict() | {"verdict": verdict.as_dict()}
     for name, kind in targets:
         write_result(
             name, kind, document, b"" if kind == "json" else coverage_figure(found, title=opened.name, kind=kind)
@@ -85,6 +92,7 @@ def coverage_command(
     if json:
         emit_json(document)
         return
+    say_verdict(verdict, details=True)
     _tell(found, opened.name)
     for name, _ in targets:
         say(f"Written to {name}.")
@@ -115,14 +123,13 @@ def _tell(found: Coverage, name: str) -> None:
                 )  # fmt: skip
         show(table)
         first = next(iter(found.cycles[0].blocks.values()))
-        say(
-            "Seen: revolutions with the feature in an open gap; surely: as often as "
-            f"{100 * first.confidence:g} % of all places of the cycle at least. "
-            f"Needed: revolutions after which a feature was seen {first.times} time(s) with that confidence."
-        )
+        say("Seen: revolutions with the feature in an open gap, on average over its places and at the worst one.")
+        say(f"Surely: so often were at least {100 * first.confidence:g} % of all places seen.")
+        say(f"Needed: revolutions until a feature anywhere was seen {first.times} × with that confidence.")
     labels = {name: both for name, both in found.names.items() if name.startswith("label")}
     for what, (taught, scored) in labels.items():
-        say(f"{what}: {taught} passes in the teach block, {scored} scored")
+        kind = what.removeprefix("label").strip()
+        say(f"Passes{kind and f' of kind {kind}'}: {taught} in the teach block, {scored} scored")
     if lots := [both for name, both in found.names.items() if name not in labels]:
         taught, scored = (sum(count > 0 for count in side) for side in zip(*lots, strict=True))
         say(f"{len(lots)} lots: {taught} in the teach block, {scored} scored")
@@ -132,7 +139,3 @@ def _tell(found: Coverage, name: str) -> None:
             say(f"  {hour}: {taught}, {scored}")
     for one_found in found.found:
         say(one_found.sentence or f"{one_found.what.capitalize()}: {one_found.refused}.")
-    for warning in found.warnings:
-        warn(f"Warning: {warning}")
-    if not found.warnings and found.cycles:
-        say("Every cycle named was seen often enough in every block.")

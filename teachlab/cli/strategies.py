@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -30,8 +31,12 @@ def strategies_command(
     if json:
         emit_json(Listings(strategies=found).as_dict())
         return
+    if strategy is None:
+        say(f"{len(found)} strategies. teachlab bench R compares those that serve most lines.")
+        say("Parameters of one: teachlab strategies NAME")
+        say("")
     for one in found:
-        for line in _lines(one):
+        for line in _lines(one, parameters=strategy is not None):
             say(line)
 
 
@@ -45,13 +50,13 @@ def _alone(strategy: str) -> Listing:
     return known[strategy] if strategy in known else listing_of(made, StrategyOrigin.FILE, strategy)
 
 
-def _lines(one: Listing) -> list[str]:
-    head = [f"{one.name}  [{one.origin}]", f"    {one.summary or one.source}"]
-    if one.reason:
-        return [head[0], f"    {one.reason}", ""]
-    if one.needs:
-        head.append(f"    needs: {', '.join(one.needs)}")
-    return [*head, *(line for p in one.parameters for line in _parameter(p)), ""]
+def _lines(one: Listing, *, parameters: bool) -> list[str]:
+    needs = f"  needs: {', '.join(one.needs)}" if one.needs else ""
+    head = [f"{one.name}  [{one.origin}]{needs}"]
+    head += [f"    {line}" for line in textwrap.wrap(one.reason or one.summary or one.source, 96)]
+    if parameters and not one.reason:
+        head += [line for p in one.parameters for line in _parameter(p)]
+    return head
 
 
 def _parameter(p: ParameterInfo) -> list[str]:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import shlex
+import textwrap
 from math import isfinite
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say, show, warn
+from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
 from teachlab.cli.options import CostFalse, CostMiss, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
+from teachlab.model.verdict import sentence
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -178,8 +181,8 @@ def _show(answer: SurroundingsAnswer, json: bool) -> None:
     if json:
         emit_json(answer.as_dict())
         return
+    say(sentence(answer.verdict))
     _values(answer)
-    say(answer.verdict)
     _basis(answer)
 
 
@@ -199,7 +202,8 @@ def _values(answer: SurroundingsAnswer) -> None:
 
 
 def _basis(answer: SurroundingsAnswer) -> None:
-    say(f"Source: {answer.source}. Holds for: {answer.limits}.")
+    for line in (f"Holds for: {answer.limits}.", f"Source: {answer.source}."):
+        say(textwrap.fill(line, 100, subsequent_indent="  "))
 
 
 def counterfactual_command(
@@ -235,11 +239,19 @@ def counterfactual_command(
         found = counterfactual(opened, passes, base, mains_hz=mains_hz, rules=rules, costs=costs, progress=told)
     if note := passes_note(passes):
         warn(note)
+    on = f"{shlex.quote(recording)}{'' if truth is None else f' --truth {shlex.quote(truth)}'}"
+    enough = (found.sensors[0].spare or 0.0) >= 1
+    verdict = found.verdict.leading_to(f"teachlab {f'bench {on} --out results' if enough else f'design {on}'}")
     if json:
-        emit_json(found.as_dict())
+        emit_json(found.as_dict() | {"verdict": verdict.as_dict()})
         return
+    say_verdict(verdict, details=False)
+    say("")
     show(_sensors(found.sensors, opened.info.unit))
-    say("Margin and needed are in sigma of the background; times: margin over needed, against the sensor as it is.")
+    say("Margin and needed: in robust standard deviations of the background. Times: margin over needed, against")
+    say("the sensor as it is. Separate: levels without hysteresis, reached by every pass and by no gap.")
+    if best:
+        say("Cost: of the best fixed levels in hindsight, with the on-levels that cost as little.")
     for one in found.sensors:
         if one.sensor.missing:
             say(f"{one.sensor.name}: unknown, {one.sensor.missing}.")
@@ -248,15 +260,15 @@ def counterfactual_command(
 
 
 def _sensors(found: Sequence[SensorMargin], unit: str) -> Table:
-    from rich.table import Table
+    from teachlab.wording.tables import plain_table
 
-    table = Table(title_justify="left")
-    for name in ("sensor", "margin", "needed", "times", f"levels that separate, {unit}"):
+    table = plain_table("")
+    for name in ("sensor", "margin", "needed", "times", f"separate,\n{unit}"):
         table.add_column(name, justify="left" if name == "sensor" else "right")
     best = any(one.best is not None for one in found)
     if best:
-        table.add_column("cost of the best setting", justify="right")
-        table.add_column("its on-levels", justify="right")
+        table.add_column("cost", justify="right")
+        table.add_column("its levels", justify="right")
     for one in found:
         cells = [f"{v:.3g}" if v is not None else "–" for v in (one.margin, one.needed, one.times)]
         cells.append("none" if one.clean is None else f"{one.clean[0]:.4g} … {one.clean[1]:.4g}")

@@ -77,7 +77,7 @@ class ConformanceReport:
         lines = [f"{r.check:<{width}}  {r.verdict.upper()}: {r.told}" for r in self.results]
         counts = Counter(r.verdict for r in self.results)
         summary = ", ".join(f"{counts[v]} {v}" for v in CheckVerdict if counts[v])
-        return "\n".join([f"{self.strategy}", *lines, f"{'conforms' if self.ok else 'DOES NOT CONFORM'}: {summary}"])
+        return "\n".join([f"{self.strategy} {'conforms' if self.ok else 'DOES NOT CONFORM'}: {summary}.", *lines])
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""

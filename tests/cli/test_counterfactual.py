@@ -17,7 +17,7 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.truth import Truth
 
 NAMES = [
-    "as it is", "twice the evaluation rate", "consecutive three", "average over one flicker of 50 Hz mains",
+    "as it is", "twice the evaluation rate", "filter of three evaluations", "average over one flicker of 50 Hz mains",
     "matched filter",
 ]  # fmt: skip
 
@@ -82,7 +82,7 @@ def test_the_best_setting_of_each(line: Path) -> None:
     assert costs["as it is"] >= 0
     assert found[0]["best"]["cost_miss"] == 2
     text = run(line, "--best").output
-    assert "cost of the best setting" in text
+    assert "Cost: of the best fixed levels in hindsight" in text
     assert "twice the evaluation rate: unknown, the log holds" in text
 
 
@@ -103,3 +103,13 @@ def test_refusals(line: Path, arguments: list[str], message: str, monkeypatch: p
     assert result.stdout == ""
     assert message in result.stderr
     assert "Traceback" not in result.stderr
+
+
+def test_the_answer_comes_first_and_names_who_has_most(line: Path) -> None:
+    told, found = run(line).stdout, document(line)
+    best = max((one for one in found[1:] if one["times"] is not None), key=lambda one: one["times"])
+    first = told.splitlines()[0]
+    assert first == "Enough margin: the sensor as it is."
+    assert found[0]["margin"] >= found[0]["needed"]
+    assert f"Most margin: {best['sensor']}, {best['margin']:.3g} times its noise" in told
+    assert f"Next: teachlab bench {line} --out results" in told

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 from typing import Any
 
@@ -66,9 +67,14 @@ def test_people_are_told(line: Path) -> None:
     done = run(line / "line.parquet", "--setting", line / "low.json", "--cycle", "belt=3s")
     assert "False trips come once per 3.0" in done.stdout
     assert "5 lots: 2 in the teach block, 4 scored" in done.stdout
-    assert "Every cycle named was seen often enough" in done.stdout
+    assert done.stdout.startswith("Seen often enough: belt.")
     few = run(line / "line.parquet", "--cycle", "belt=3s", "--times", "9")
-    assert "Warning: The teach block holds" in few.stderr
+    assert few.stdout.startswith("Not seen often enough: ")
+    assert "Why: The teach block holds" in few.stdout
+    # What is still to be recorded is what the table says is needed, in whole revolutions.
+    (cycle,) = json.loads(run(line / "line.parquet", "--cycle", "belt=3s", "--times", "9", "--json").stdout)["cycles"]
+    short = [one["revolutions_needed"] for one in cycle["blocks"].values() if not one["enough"]]
+    assert f"{math.ceil(max(short))} revolutions of 'belt'" in few.stdout
     assert "False trips" not in few.stdout
 
 

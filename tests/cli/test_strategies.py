@@ -49,10 +49,14 @@ def test_json_lists_name_needs_parameters_and_origin() -> None:
 def test_text_tells_units_defaults_and_what_is_broken() -> None:
     result = CliRunner().invoke(app, ["strategies"])
     assert result.exit_code == 0
-    assert "two-sample-midpoint  [built-in]" in result.stdout
-    assert "--set sweep_passes = 5  [passes]" in result.stdout
-    assert "--set offset = none  [recording units]" in result.stdout
+    assert result.stdout.startswith(f"{len(registry.BUILT_IN) + 1} strategies. teachlab bench R compares")
+    assert "two-sample-midpoint  [built-in]  needs: background, object" in result.stdout
+    assert "--set" not in result.stdout
     assert "shaky  [broken]" in result.stdout
+    assert "ModuleNotFoundError" in result.stdout
+    for name, line in (("sweep-minmax", "--set sweep_passes = 5  [passes]"),
+                       ("background-referenced", "--set offset = none  [recording units]")):  # fmt: skip
+        assert line in CliRunner().invoke(app, ["strategies", name]).stdout
 
 
 def test_one_alone_is_told_with_the_schema_of_its_parameters() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
@@ -16,6 +16,7 @@ from teachlab.model.json_values import Document
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
+from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.counterfactual.averaged import averaged
 from teachlab.questions.counterfactual.margin import SensorMargin, measure, nothing
 from teachlab.questions.counterfactual.sensors import ComparedSensor, needed_margin, sensors
@@ -47,9 +48,42 @@ class Counterfactual(Document):
         The sensor as it is, and the others.
     """
 
+    ALSO: ClassVar[tuple[str, ...]] = ("verdict",)
+
     schema: int = 1
     recording: str
     sensors: tuple[SensorMargin, ...]
+
+    @property
+    def verdict(self) -> Verdict:
+        """Whether the sensor as it is has margin enough, and which other one would have most."""
+        now, others = self.sensors[0], self.sensors[1:]
+        promise = "This compares sensors on this light. It promises nothing about another sensor."
+        if now.margin is None or now.needed is None:
+            return Verdict(
+                decision="no comparison",
+                reasons=(
+                    VerdictReason(text="The background does not vary: there is no noise to measure a margin in."),
+                ),
+                conditions=(promise,),
+            )
+        told = f"Margin as it is: {now.margin:.3g} times the noise; white noise alone asks for {now.needed:.3g}."
+        if now.margin <= 0:
+            decision = "no margin: light of passes and of gaps overlaps"
+            told = "As the sensor is, no fixed level without hysteresis separates the weakest passes from the gaps."
+        else:
+            decision = "enough margin" if now.margin >= now.needed else "too little margin"
+        best = max((one for one in others if one.spare is not None), key=lambda one: one.spare or 0.0, default=None)
+        gained = "None of the other sensors would have more."
+        if best is not None and best.spare is not None and best.spare > max(now.spare or 0.0, 0.0):
+            gained = f"Most margin: {best.sensor.name}, {best.margin:.3g} times its noise"
+            gained += "." if best.times is None else f", {best.times:.3g} times as much of what it needs."
+        return Verdict(
+            decision=decision,
+            about="the sensor as it is",
+            reasons=(VerdictReason(text=told), VerdictReason(text=gained)),
+            conditions=(promise,),
+        )
 
 
 def counterfactual(
@@ -100,18 +134,14 @@ def counterfactual(
         found.append(_bought(recording, truth, one, rules, costs))
         if progress is not None:
             progress((k + 1) / len(asked))
-    first = _spare(found[0])
+    first = found[0].spare
     return Counterfactual(
         recording=recording.name,
         sensors=tuple(
             replace(one, times=None if spare is None or first is None or first <= 0 else spare / first)
-            for one, spare in ((one, _spare(one)) for one in found)
+            for one, spare in ((one, one.spare) for one in found)
         ),
     )
-
-
-def _spare(one: SensorMargin) -> float | None:
-    return None if one.margin is None or not one.needed else one.margin / one.needed
 
 
 def _bought(

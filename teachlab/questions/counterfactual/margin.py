@@ -64,6 +64,11 @@ class SensorMargin:
     times: float | None = None
     best: Hindsight | None = None
 
+    @property
+    def spare(self) -> float | None:
+        """Margin over what is needed; None where there is no noise to measure it in."""
+        return None if self.margin is None or not self.needed else self.margin / self.needed
+
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         return {

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
 
 SHORT = 0.05
-"""Share of the passes, or of the gaps, that is shorter than the average called matched filter."""
+"""Share of the passes, or of the gaps, that is shorter than the average that is the matched filter."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +104,7 @@ def sensors(recording: Recording, truth: Truth, setting: Setting, *, mains_hz: f
     return [
         ComparedSensor(name="as it is", setting=setting),
         ComparedSensor(name="twice the evaluation rate", setting=doubled, missing=faster),
-        ComparedSensor(name="consecutive three", setting=replace(setting, consecutive=3)),
+        ComparedSensor(name="filter of three evaluations", setting=replace(setting, consecutive=3)),
         ComparedSensor(
             name=f"average over one flicker of {mains_hz:g} Hz mains",
             setting=setting,

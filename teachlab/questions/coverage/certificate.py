@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ from teachlab.light.noise import need_for_light
 from teachlab.model.draws import TEACH_SHARE
 from teachlab.model.json_values import Document
 from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.coverage.cycles import Cycle, Exposure, Floats, exposures, folded, revolutions_needed
 from teachlab.questions.coverage.open_gaps import OpenGaps, Positions
 from teachlab.questions.coverage.recurrence import Recurrence, search
@@ -51,6 +52,21 @@ class CycleCoverage:
     needed: Mapping[str, float]
     profiles: Mapping[str, tuple[Floats, NDArray[np.int64]]]
 
+    @property
+    def remedy(self) -> str:
+        """What shows more of the cycle, where a block has not seen it often enough."""
+        name = self.cycle.name
+        short = {block: found for block, found in self.blocks.items() if found.sure < found.times}
+        if any(not np.isfinite(self.needed[block]) for block in short):
+            return f"Leave longer gaps between passes: none is open long enough for '{name}'."
+        if any(found.revolutions > IN_STEP * self.needed[block] for block, found in short.items()):
+            return f"Change the spacing of the products against '{name}': they run in step."
+        most = int(np.ceil(max((self.needed[block] for block in short), default=0.0)))
+        blocks = " and ".join(BLOCKS[block] for block in short)
+        hold = "holds" if len(short) == 1 else "hold"
+        time = _time(most * self.cycle.period_s)
+        return f"Record until {blocks} {hold} {most} revolutions of '{name}' ({time})."
+
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         return {
@@ -86,6 +102,8 @@ class Coverage(Document):
         When the setting tripped in an open gap, by block; empty without a setting.
     """
 
+    ALSO: ClassVar[tuple[str, ...]] = ("verdict",)
+
     recording: str
     teach_share: float | None
     confidence: float
@@ -96,6 +114,23 @@ class Coverage(Document):
     found: tuple[Recurrence, ...]
     warnings: tuple[str, ...]
     trips_s: Mapping[str, Floats]
+
+    @property
+    def verdict(self) -> Verdict:
+        """Whether every cycle named was seen often enough in every block, and what stands against it."""
+        short = [one for one in self.cycles if any(e.sure < e.times for e in one.blocks.values())]
+        if short:
+            decision, about = "not seen often enough", " and ".join(one.cycle.name for one in short)
+        elif self.cycles:
+            decision, about = "seen often enough", " and ".join(one.cycle.name for one in self.cycles)
+        else:
+            decision, about = "no cycle was named", "kinds, lots and periods only"
+        return Verdict(
+            decision=decision,
+            about=about,
+            reasons=tuple(VerdictReason(text=text) for text in self.warnings),
+            next_step=" ".join(one.remedy for one in short),
+        )
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""

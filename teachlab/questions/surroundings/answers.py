@@ -200,9 +200,10 @@ def ambient_light(*, limit_lx: float, expected_lx: float | None = None) -> Surro
     values: dict[str, Any] = {"limit_lx": limit_lx, "beyond_the_limit": over}
     if expected_lx is not None:
         values["head_room"] = limit_lx / expected_lx if expected_lx > 0 else math.inf
-    verdict = f"beyond its limit: {', '.join(over)}" if over else "within its limit everywhere"
+    verdict = f"usual light beyond its rating: {', '.join(over)}" if over else "no usual light is beyond its rating"
     if expected_lx is not None:
-        verdict = ("within" if expected_lx <= limit_lx else "beyond") + f" its limit at {expected_lx:g} lx; " + verdict
+        fits = "keeps within" if expected_lx <= limit_lx else "is beyond"
+        verdict = f"{expected_lx:g} lx on the line {fits} the {limit_lx:g} lx it is rated for; {verdict}"
     return SurroundingsAnswer(
         values=values,
         verdict=verdict,
@@ -247,7 +248,7 @@ def other_target(
         )
     return SurroundingsAnswer(
         values={"light": dark + (measured - dark) * ratio, "ratio": ratio, "exponent": k},
-        verdict=f"{ratio:.4g} times the light above dark",
+        verdict=f"expect {dark + (measured - dark) * ratio:.4g}, {ratio:.4g} times the light above dark",
         source="inverse-square law, Lambert's law",
         limits="far field, beyond the blind zone, matt target in full view; glossy targets do not obey",
     )

@@ -145,7 +145,7 @@ def test_averages_of_white_noise_buy_the_root_of_their_length() -> None:
 def test_three_in_a_row_needs_half_the_margin() -> None:
     recording, truth = white()
     found = by_name(counterfactual(recording, truth, Setting(unit="counts", on_level=0, off_level=0)))
-    one, three = found["as it is"], found["consecutive three"]
+    one, three = found["as it is"], found["filter of three evaluations"]
     assert one.needed / three.needed == pytest.approx(needed_margin(1000) / needed_margin(1000, 3))
     assert three.times == pytest.approx(one.needed / three.needed * three.margin / one.margin)
     assert 1.9 < three.times < 2.2

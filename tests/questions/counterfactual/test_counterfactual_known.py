@@ -92,7 +92,7 @@ def test_three_in_a_row_pass_over_short_spikes() -> None:
     found = bought(light, start, 60)
     assert found["as it is"].clean is None
     assert found["as it is"].margin < 0
-    three = found["consecutive three"]
+    three = found["filter of three evaluations"]
     assert three.clean is not None
     theirs = np.random.default_rng(9)
     known = expected_margin(40, sustained(theirs, 20_000, 60, 3), sustained(theirs, 20_000, 140, 3, spike=2))
