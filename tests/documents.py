@@ -1,7 +1,7 @@
 """Documents of every command on small lines, and the JSON Schemas that describe them.
 
-Schemas are kept in ``teachlab/schemas`` and renewed with ``python tests/documents.py``: read the difference before
-it is committed, since it is the interface.
+Schemas are kept in ``teachlab/schemas`` and renewed with ``python tests/documents.py [COMMAND ...]``: read the
+difference before it is committed, since it is the interface.
 """
 
 from __future__ import annotations
@@ -9,7 +9,8 @@ from __future__ import annotations
 import json
 import os
 import shlex
-from collections.abc import Iterable, Iterator
+import sys
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -168,14 +169,16 @@ def files(folder: Path) -> None:
         write_setting(folder / f"{name}.json", setting)
 
 
-def documents(folder: Path) -> Iterator[tuple[str, str, Any]]:
-    """Run every command in a folder, in order; yield the name of its schema, the line, and its document."""
+def documents(folder: Path, names: Sequence[str] = ()) -> Iterator[tuple[str, str, Any]]:
+    """Run every command, or those named, in order; yield the name of its schema, the line, and its document."""
     files(folder)
     before = Path.cwd()
     os.chdir(folder)
     try:
         for text in filter(None, COMMANDS.splitlines()):
             words = shlex.split(text)
+            if names and words[0] not in names:
+                continue
             done = CliRunner().invoke(app, [*words, "--json"])
             if done.exit_code not in (0, 1, 3):
                 raise AssertionError(f"{text}: exit {done.exit_code}: {done.output} {done.exception!r}")
@@ -262,5 +265,5 @@ if __name__ == "__main__":
     from tempfile import TemporaryDirectory
 
     with TemporaryDirectory() as made:
-        for name, schema in renewed(documents(Path(made))).items():
+        for name, schema in renewed(documents(Path(made), sys.argv[1:])).items():
             (FOLDER / f"{name}.json").write_text(json.dumps(schema, indent=1, ensure_ascii=False) + "\n", "utf-8")
