@@ -34,7 +34,11 @@ def line(tmp_path_factory: pytest.TempPathFactory) -> Path:
     info = RecordingInfo(sample_rate_hz=1000, unit="counts")
     write_recording(folder / "line.parquet", Recording.from_array(np.rint(light).astype(np.uint16), info))
     write_truth(folder / "line.passes.parquet", Truth.from_arrays(start, start + 60))
-    for name, changes in (("slow", {"evaluation_rate_hz": 500.0}), ("volts", {"unit": "V"})):
+    for name, changes in (
+        ("slow", {"evaluation_rate_hz": 500.0}),
+        ("three", {"consecutive": 3}),
+        ("volts", {"unit": "V"}),
+    ):
         setting = {"schema": 1, "unit": "counts", "on_level": 500, "off_level": 490, "polarity": "light-on", **changes}
         (folder / f"{name}.json").write_text(json.dumps(setting))
     return folder / "line.parquet"
@@ -108,8 +112,14 @@ def test_refusals(line: Path, arguments: list[str], message: str, monkeypatch: p
 def test_the_answer_comes_first_and_names_who_has_most(line: Path) -> None:
     told, found = run(line).stdout, document(line)
     best = max((one for one in found[1:] if one["times"] is not None), key=lambda one: one["times"])
-    first = told.splitlines()[0]
-    assert first == "Enough margin: the sensor as it is."
-    assert found[0]["margin"] >= found[0]["needed"]
+    assert found[0]["margin"] < found[0]["needed"]
+    assert told.startswith("Too little margin: the sensor as it is.")
+    assert f"Margin as it is: {found[0]['margin']:.3g} times the noise; white noise alone asks for" in told
     assert f"Most margin: {best['sensor']}, {best['margin']:.3g} times its noise" in told
+    assert f"Next: teachlab design {line}" in told
+    # With another sensor as it is, the margin is enough.
+    sensor = line.parent / "three.json"
+    now, told = document(line, "--setting", sensor)[0], run(line, "--setting", sensor).stdout
+    assert now["margin"] >= now["needed"]
+    assert told.startswith("Enough margin: the sensor as it is.")
     assert f"Next: teachlab bench {line} --out results" in told
