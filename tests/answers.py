@@ -40,7 +40,9 @@ LONG, FEW = 12, 2
 """Longer rows of numbers, and more members of one kind, are told by the first, the last, and how many there are."""
 LEFT_OUT = frozenset(("drawn", "software", "by_proxy"))
 """What depends on versions, says where evidence lay, or is worked as the member beside it."""
-_HIDDEN = re.compile(r"(?<![\w.])(?=\d*[a-f])[0-9a-f]{12,64}\b|\b\d+(\.\d+)? [kMG]?B\b|teachlab \d+\.\d+\S*")
+_HIDDEN = re.compile(
+    r"(?<![\w.])(?=\d*[a-f])[0-9a-f]{12,64}\b|\b\d+(\.\d+)? [kMG]?B\b|teachlab \d+\.\d+\S*|\bv?\d+\.\d+\.\d+\b"
+)
 """Digests, sizes of files and versions."""
 FURTHER = """
 inspect a.parquet --plot trace.svg --tolerance-ms 3
