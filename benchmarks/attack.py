@@ -848,6 +848,7 @@ def attack_once(place: Place, words: list[str], seeds: list[int], tally: Tally, 
     tally.looked[command] += look
     deep = look and is_deep(ran.exit_code, words, reached)
     tally.deep[command] += deep
+    findings = len(tally.findings)
     for what in judged(ran, words, folder, before, failed):
         tally.findings.append(Finding(what, tuple(words), last, str(seeds) + "\n" + failed[-1800:]))
         print("FINDING", what, words, seeds, "\n" + failed[-900:], flush=True)
@@ -859,7 +860,8 @@ def attack_once(place: Place, words: list[str], seeds: list[int], tally: Tally, 
     fresh = reached - tally.reached[command]
     if fresh:
         tally.reached[command] |= fresh
-        if deep:  # what is refused is not changed further: its change would never be reached
+        # What is refused is not changed further, for its change would never be reached; a finding would be found again.
+        if deep and len(tally.findings) == findings:
             tally.kept[line].append(seeds)
 
 

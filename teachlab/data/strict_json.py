@@ -1,10 +1,11 @@
-"""Strict JSON: every fault of a document in one message, each with its place."""
+"""Strict JSON and TOML: every fault of a document in one message, each with its place."""
 
 from __future__ import annotations
 
 import functools
 import json
 import operator
+import tomllib
 import types
 from collections.abc import Mapping
 from dataclasses import MISSING, fields, is_dataclass
@@ -31,6 +32,7 @@ class SchemaOne(StrictModel):
 
 Model = TypeVar("Model", bound=BaseModel)
 BOUNDS = ("ge", "gt", "le", "min_length", "pattern")
+WHOLE_BITS = 64
 STATED = "stated"
 """Metadata of a field that a file must state although the value has a default."""
 
@@ -116,6 +118,30 @@ def parse_json(text: str | bytes, where: str, error: type[InputError]) -> Any:
         raise error(f"{where}: a whole number has too many digits. Write a number that a computer can hold.") from None
     except RecursionError:
         raise error(f"{where}: not valid JSON: nested too deeply.") from None
+
+
+def parse_toml(text: str, where: str, error: type[InputError]) -> dict[str, Any]:
+    """Parse TOML 1.0, whose whole numbers have at most 64 bits.
+
+    Examples
+    --------
+    >>> parse_toml("a = 0x1_0000_0000_0000_0000", "x.toml", InputError)
+    Traceback (most recent call last):
+        ...
+    teachlab.errors.InputError: x.toml: key 'a': a whole number has too many digits. Write one of at most 64 bits.
+    """
+    try:
+        values = tomllib.loads(text)
+    except (ValueError, RecursionError) as fault:  # also of an integer with too many digits, and of deep nesting
+        raise error(f"{where}: not valid TOML: {fault}. Correct the file at that place.") from None
+    waiting: list[tuple[str, Any]] = list(values.items())
+    for key, value in waiting:
+        if isinstance(value, int) and value.bit_length() > WHOLE_BITS:
+            told = f"a whole number has too many digits. Write one of at most {WHOLE_BITS} bits."
+            raise error(f"{where}: key '{key}': {told}")
+        inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+        waiting += [(f"{key}.{name}", one) for name, one in inner]
+    return values
 
 
 def check(model: type[Model], values: object, where: str, error: type[InputError]) -> Model:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,7 +9,7 @@ from typing import TYPE_CHECKING
 from pydantic import Field
 
 from teachlab.data.atomic_files import read_text
-from teachlab.data.strict_json import SchemaOne, StrictModel, check
+from teachlab.data.strict_json import SchemaOne, StrictModel, check, parse_toml
 from teachlab.device.scale import DisplayScale
 from teachlab.errors import ParameterError
 
@@ -100,10 +99,7 @@ def read_device(path: str | Path) -> DeviceDocument:
         If the file is no TOML, a key is unknown, missing or wrong, or the readings give no scale.
     """
     text = read_text(path, "a device in TOML", ParameterError)
-    try:
-        values = tomllib.loads(text)
-    except (ValueError, RecursionError) as fault:
-        raise ParameterError(f"{path}: not valid TOML: {fault}.") from None
+    values = parse_toml(text, str(path), ParameterError)
     found = check(DeviceDocument, _with_floats(values), str(path), ParameterError)
     if found.display.low >= found.display.high:
         raise ParameterError(f"{path}: display.low must be below display.high, got {found.display.low:g}.")

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from teachlab.data.atomic_files import read_text
-from teachlab.data.strict_json import SchemaOne, check
+from teachlab.data.strict_json import SchemaOne, check, parse_toml
 from teachlab.errors import ParameterError
 from teachlab.evidence.identity import file_digest
 
@@ -64,10 +63,7 @@ def read_about(path: str | Path) -> dict[str, str | None]:
         If the file is no TOML, a key is unknown or no text, or the log that it names is not found.
     """
     text = read_text(path, "a TOML file of what the record is about", ParameterError)
-    try:
-        values = tomllib.loads(text)
-    except (ValueError, RecursionError) as fault:
-        raise ParameterError(f"{path}: not valid TOML: {fault}.") from None
+    values = parse_toml(text, str(path), ParameterError)
     given = check(AboutDocument, values, str(path), ParameterError)
     out = nothing_stated() | {key: getattr(given, key).strip() or None for key, _ in FIELDS if key != "log_sha256"}
     if out["log"] is not None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -13,7 +12,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from teachlab.data.atomic_files import read_text
-from teachlab.data.strict_json import SchemaOne, StrictModel, check
+from teachlab.data.strict_json import SchemaOne, StrictModel, check, parse_toml
 from teachlab.errors import ParameterError
 from teachlab.evidence.sections.margin_criteria import judged_kept
 from teachlab.evidence.sections.position_criteria import POSITIONS, judged_position
@@ -174,10 +173,7 @@ def read_criteria(path: str | Path) -> Criteria:
         If the file is no TOML, or a key is unknown, missing or wrong.
     """
     text = read_text(path, "acceptance criteria in TOML", ParameterError)
-    try:
-        values = tomllib.loads(text)
-    except (ValueError, RecursionError) as fault:  # also of an integer with too many digits, and of deep nesting
-        raise ParameterError(f"{path}: not valid TOML: {fault}.") from None
+    values = parse_toml(text, str(path), ParameterError)
     return check(Criteria, values, str(path), ParameterError)
 
 

@@ -3,10 +3,36 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import fields
 from functools import cache
 from typing import Any
+
+LARGEST_LEVEL = 1e61
+"""Largest level, dark level or full scale: beyond all light that is reckoned with; fourth powers are still numbers."""
+
+
+def hold_levels(value: Any, names: Iterable[str], error: Callable[[str], Exception]) -> None:
+    """Make the named fields of a frozen value floats; refuse what no light can be.
+
+    Parameters
+    ----------
+    value : dataclass
+        With a `unit`.
+    names : iterable of str
+    error : type of exception
+        What to raise.
+    """
+    for name in names:
+        try:
+            level = float(getattr(value, name))
+        except OverflowError:  # a whole number of 400 digits
+            level = math.inf
+        if not abs(level) <= LARGEST_LEVEL:
+            raise error(
+                f"{name} must be a finite number of {value.unit}, at most {LARGEST_LEVEL:g} either way, got {level:g}."
+            )
+        object.__setattr__(value, name, level)
 
 
 def hold_bounds(value: Any, error: Callable[[str], Exception]) -> None:

@@ -6,12 +6,12 @@ All are settings: filter, polarity, delays and evaluation rate mean what they me
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field, fields
 from enum import StrEnum
 from typing import Any, Self
 
 from teachlab.errors import SettingError
+from teachlab.model.bounds import hold_levels
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Setting
 
@@ -35,14 +35,6 @@ class Follow(StrEnum):
 
     GAIN = "gain"
     OFFSET = "offset"
-
-
-def _finite(setting: Setting, *names: str) -> None:
-    for name in names:
-        value = float(getattr(setting, name))
-        object.__setattr__(setting, name, value)
-        if not math.isfinite(value):
-            raise SettingError(f"{name} must be a finite number of {setting.unit}, got {value}.")
 
 
 def _document(setting: Setting, kind: SettingKind) -> dict[str, Any]:
@@ -104,7 +96,7 @@ class FollowingSetting(Setting):
     def __post_init__(self) -> None:
         Setting.__post_init__(self)
         object.__setattr__(self, "follow", Follow(self.follow))
-        _finite(self, "reference", "low_limit", "high_limit", "dark_level")
+        hold_levels(self, ("reference", "low_limit", "high_limit", "dark_level"), SettingError)
         self._check_reference()
 
     def _check_reference(self) -> None:
@@ -162,7 +154,7 @@ class WindowSetting(Setting):
 
     def __post_init__(self) -> None:
         Setting.__post_init__(self)
-        _finite(self, "low_release", "high_release")
+        hold_levels(self, ("low_release", "high_release"), SettingError)
         if not self.off_level <= self.low_release <= self.high_release <= self.on_level:
             raise SettingError(
                 "the levels of a window must ascend, off_level <= low_release <= high_release <= on_level, got "
@@ -232,7 +224,7 @@ class TurningPointSetting(Setting):
         for name, made in (("form", Follow), ("direction", Direction)):
             object.__setattr__(self, name, made(getattr(self, name)))
         own = ("background", "dark_level", "return_share", "distance", "share")
-        _finite(self, *(name for name in own if getattr(self, name) is not None))
+        hold_levels(self, (name for name in own if getattr(self, name) is not None), SettingError)
         wanted, other = ("share", "distance") if self.form is Follow.GAIN else ("distance", "share")
         if getattr(self, wanted) is None or getattr(self, other) is not None:
             raise SettingError(f"the form {self.form} needs {wanted} and no {other}. Give {wanted} alone.")

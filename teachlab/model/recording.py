@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -13,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import RecordingError
-from teachlab.model.bounds import hold_bounds
+from teachlab.model.bounds import LARGEST_LEVEL, hold_bounds, hold_levels
 
 Light = NDArray[Any]
 """Received light in the stored type: any integer or floating dtype, shape (n,), recording units."""
@@ -129,12 +128,11 @@ class RecordingInfo:
         hold_bounds(self, RecordingError)
         if not self.unit.strip():
             raise RecordingError("unit must not be empty. Name the unit of the light: counts, mV, percent …")
-        if not math.isfinite(self.dark_level):
-            raise RecordingError(f"dark_level must be a finite number, got {self.dark_level!r}.")
-        if self.full_scale is not None and not (math.isfinite(self.full_scale) and self.full_scale > self.dark_level):
+        hold_levels(self, ("dark_level",), RecordingError)
+        if self.full_scale is not None and not self.dark_level < self.full_scale <= LARGEST_LEVEL:
             raise RecordingError(
-                f"full_scale must be a finite number above dark_level ({self.dark_level:g} {self.unit}), "
-                f"got {self.full_scale!r}. Leave it out if it is not known."
+                f"full_scale must be a finite number above dark_level ({self.dark_level:g} {self.unit}), at most "
+                f"{LARGEST_LEVEL:g}, got {self.full_scale!r}. Leave it out if it is not known."
             )
 
 

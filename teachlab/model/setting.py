@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 from enum import StrEnum
 from typing import Any, Self
 
 from teachlab.errors import SettingError
-from teachlab.model.bounds import hold_bounds
+from teachlab.model.bounds import hold_bounds, hold_levels
 
 MOST_CONSECUTIVE = 2**53
 """Evaluations up to here are exact as floating-point numbers too, with which times are reckoned."""
@@ -160,11 +159,7 @@ class Setting(Switching):
 
     def __post_init__(self) -> None:
         Switching.__post_init__(self)
-        for name in ("on_level", "off_level"):
-            value = float(getattr(self, name))
-            object.__setattr__(self, name, value)
-            if not math.isfinite(value):
-                raise SettingError(f"{name} must be a finite number of {self.unit}, got {value}.")
+        hold_levels(self, ("on_level", "off_level"), SettingError)
         if self.off_level > self.on_level:
             raise SettingError(
                 f"off_level ({self.off_level:g} {self.unit}) must not exceed on_level ({self.on_level:g} {self.unit}): "

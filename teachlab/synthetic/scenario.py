@@ -8,6 +8,7 @@ from typing import Literal, Self
 from pydantic import Field, ValidationError, model_validator
 
 from teachlab.data.shipped import datasets_root
+from teachlab.data.strict_json import parse_toml
 from teachlab.errors import ScenarioError
 from teachlab.synthetic.product.background import BeltBackground
 from teachlab.synthetic.product.motion import Halt, Stops, Wander
@@ -300,12 +301,7 @@ def parse(text: str, *, source: str) -> Scenario:
     ScenarioError
         If it is not TOML, or naming every key that is unknown, missing or out of range.
     """
-    import tomllib
-
-    try:
-        tables = tomllib.loads(text)
-    except (ValueError, RecursionError) as fault:  # also of an integer with too many digits, and of deep nesting
-        raise ScenarioError(f"{source}: not valid TOML: {fault}. Correct the file at that place.") from fault
+    tables = parse_toml(text, source, ScenarioError)
     try:
         return Scenario.model_validate(tables)
     except ValidationError as faults:

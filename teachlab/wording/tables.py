@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from rich import box
 from rich.table import Table
 
+from teachlab.model.printable_text import in_figures
 from teachlab.wording.rates import percent
 
 if TYPE_CHECKING:
@@ -64,11 +65,11 @@ def margins_table(title: str, rows: Sequence[tuple[str, Kept]], unit: str) -> Ta
         table.add_row(
             name,
             _known(margin.to_noise) + side,
-            "–" if kept is None else f"{kept.least:.4g}\u00a0({100 * kept.content:.2g}\u00a0%)",
+            "–" if kept is None else f"{in_figures(kept.least)}\u00a0({100 * kept.content:.2g}\u00a0%)",
             f"{light}, {dark}",
             _known(margin.hysteresis_to_noise),
             "no share" if left is not None and left.get("share_of_light_refused") else _share(loss),
-            "none" if rise is None else f"{rise:.4g}",
+            in_figures(rise, nothing="none"),
         )
     return table
 
@@ -87,4 +88,4 @@ def _share(value: float | None) -> str:
 
 
 def _known(value: float | None) -> str:
-    return "–" if value is None else f"{value:.3g}"
+    return in_figures(value, 3)

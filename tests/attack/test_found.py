@@ -1,5 +1,6 @@
 """What long sittings of the attack have found, each by the smallest case that showed it."""
 
+import json
 import re
 import warnings
 from dataclasses import replace
@@ -14,7 +15,7 @@ from teachlab.data.quality.labelling import propose_passes
 from teachlab.data.quality.pass_doubts import pass_doubts
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
-from teachlab.model.recording import Direction, Recording, RecordingInfo
+from teachlab.model.recording import Direction, LoggedOutput, Recording, RecordingInfo
 from teachlab.model.truth import Truth
 from teachlab.statistics.over_time.autocorrelated_line import autocorrelated_line
 from teachlab.synthetic import load_scenario
@@ -109,11 +110,11 @@ def test_a_line_through_two_levels_of_a_day_is_found() -> None:
 def test_an_object_as_long_as_the_world_is_refused_by_its_key(tmp_path: Path) -> None:
     toml = CliRunner().invoke(app, ["synth", "demo", "--toml"]).output
     head, brown = toml.rsplit("length_mm = 120", 1)
-    (tmp_path / "line.toml").write_text(f"{head}length_mm = 1e30{brown}")
+    (tmp_path / "line.toml").write_text(f"{head}length_mm = 1e12{brown}")
     words = ["synth", str(tmp_path / "line.toml"), "--passes", "4", "--out", str(tmp_path / "new.parquet")]
     done = CliRunner().invoke(app, words)
     assert done.exit_code == 2, done.exception
-    assert "[object 2] length_mm gave 1e+30 mm" in " ".join(done.stderr.split())
+    assert "[object 2] length_mm gave 1e+12 mm" in " ".join(done.stderr.split())
     assert not (tmp_path / "new.parquet").exists()
 
 
@@ -146,3 +147,69 @@ def test_passes_in_the_gaps_or_touching_are_in_no_doubt_beside_a_usual_of_zero(l
     truth = Truth.from_arrays(start, start + length)
     found = pass_doubts(recording, replace(propose_passes(recording, direction=Direction.RISE), truth=truth))
     assert {doubt.reason for doubt in found} == {""}
+
+
+ASKED = """
+replay --details --margin
+compare --setting t.json --details
+stale
+surface
+report --draws 0
+stress --gain 1,0.9 --ambient 0,1
+card --draws 2
+explore --out p.html --draws 2
+counterfactual
+agree
+"""
+
+
+@pytest.mark.parametrize("levels", [(1.7e308, 1.6e308), (1e308, -1e308), (1e-320, -1e-320), (1e61, 0.0), (0.0, -1e60)])
+@pytest.mark.parametrize("words", ASKED.strip().splitlines())
+def test_levels_beyond_all_light(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, levels: tuple[float, float], words: str
+) -> None:
+    light = np.tile(np.repeat([30.0, 70.0], 20), 25) + np.random.default_rng(2).normal(0, 0.5, 1000)
+    info = RecordingInfo(sample_rate_hz=100.0, unit="mV", output=LoggedOutput())
+    monkeypatch.chdir(tmp_path)
+    write_recording("a.parquet", Recording.from_array(light, info, output=light > 50))
+    write_truth("a.passes.parquet", Truth.from_arrays(np.arange(20, 960, 40), np.arange(40, 980, 40)))
+    for name, (on, off) in {"s": levels, "t": (50.0, 45.0)}.items():
+        document = {"unit": "mV", "on_level": on, "off_level": off, "polarity": "light-on"}
+        Path(f"{name}.json").write_text(json.dumps(document))
+    command, *more = words.split()
+    done = CliRunner().invoke(app, [command, "a.parquet", "--setting", "s.json", *more])
+    assert done.exception is None or isinstance(done.exception, SystemExit), done.exception
+    assert done.exit_code in (0, 1, 2, 3), done.output
+    assert not re.search(r"(?<![\w.])(nan|-?inf)(?![\w.])", done.output)
+
+
+@pytest.mark.parametrize(
+    ("key", "value"), [("level_percent", "1e60"), ("length_mm", "1e-320"), ("lot_passes", "0x" + "f" * 9000)]
+)
+def test_numbers_that_no_line_can_have_are_refused_by_their_key(tmp_path: Path, key: str, value: str) -> None:
+    text = CliRunner().invoke(app, ["synth", "demo", "--toml"]).stdout
+    (tmp_path / "line.toml").write_text(re.sub(rf"(?m)^{key} = .*$", f"{key} = {value}", text, count=1))
+    done = CliRunner().invoke(
+        app, ["synth", f"{tmp_path}/line.toml", "--out", f"{tmp_path}/a.parquet", "--passes", "4"]
+    )
+    assert done.exit_code == 2, done.exception
+    assert key in done.stderr
+    assert len(done.stderr) < 610
+
+
+@pytest.mark.parametrize(
+    "words",
+    ["report a.parquet --setting s.json --criteria big.toml", "report a.parquet --setting s.json --about big.toml",
+     "card a.parquet --setting s.json --device big.toml", "study big.toml", "synth big.toml --out b.parquet"],
+)  # fmt: skip
+def test_a_whole_number_of_ten_thousand_digits_in_toml_is_one_message(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    line(tmp_path, 30.0)
+    write_truth("a.passes.parquet", Truth.from_arrays(np.arange(20, 960, 40), np.arange(40, 980, 40)))
+    Path("s.json").write_text('{"unit": "mV", "on_level": 50, "off_level": 45, "polarity": "light-on"}')
+    Path("big.toml").write_text(f"schema = 1\n[a]\nb = [1, {{ c = 0x{'f' * 9000} }}]\n")
+    done = CliRunner().invoke(app, words.split())
+    assert done.exit_code == 2, done.exception
+    assert "key 'a.b.1.c': a whole number has too many digits" in " ".join(done.stderr.split())

@@ -37,7 +37,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write_line(made, "infinite", np.full(3000, np.inf))
     write_line(made, "bright", light * 1e303)
     (made / "setting.json").write_text(json.dumps(SETTING))
-    (made / "far.json").write_text(json.dumps({**SETTING, "on_level": float(HUGE), "off_level": -float(HUGE)}))
+    (made / "far.json").write_text(json.dumps({**SETTING, "on_level": 1e61, "off_level": -1e61}))
+    (made / "huge.json").write_text(json.dumps({**SETTING, "on_level": float(HUGE)}))
     (made / "long.json").write_text(json.dumps({**SETTING, "consecutive": 10**400}))
     (made / "digits.json").write_text(json.dumps(SETTING)[:-1] + ', "consecutive": ' + "9" * 5000 + "}")
     (made / "digits.toml").write_text("icc = " + "9" * 5000 + "\n")
@@ -67,6 +68,10 @@ def run(folder: Path, *words: str) -> Result:
         ("import log.csv --unit counts --rate 10 --out made.parquet --encoding base64", "'base64' is not known"),
         ("replay line.parquet --setting long.json", "consecutive: must be less than or equal to 9007199254740992"),
         ("replay line.parquet --setting digits.json", "too many digits"),
+        (
+            "replay line.parquet --setting huge.json",
+            "on_level must be a finite number of counts, at most 1e+61 either way",
+        ),
         ("report line.parquet --setting setting.json --criteria digits.toml", "not valid TOML"),
         ("synth digits.toml --out made.parquet", "not valid TOML"),
         ("bench line.parquet --draws 1 --jobs 1 --teach-share 0.999999999999", "at least 1999999000000 passes"),
@@ -86,7 +91,7 @@ def test_is_refused_in_one_message(folder: Path, words: str, told: str) -> None:
 def test_a_record_of_any_finite_setting_is_drawn(folder: Path, tmp_path: Path, setting: str) -> None:
     done = run(folder, "report", "line.parquet", "--setting", setting, "--out", str(tmp_path), "--draws", "0")
     assert done.exit_code == 0, done.output
-    assert {p.name for p in tmp_path.iterdir()} == {"result.json", "report.html"}
+    assert {p.name for p in tmp_path.iterdir()} == {"result.json", "report.html", "levels.html"}
 
 
 def test_light_near_the_end_of_the_range_of_numbers_is_refused(folder: Path, tmp_path: Path) -> None:

@@ -342,4 +342,5 @@ def _excess(reach: Levels, setting: Setting, dark: float, sign: float) -> Levels
     light = sign * reach - dark
     # Objects that raise the light must exceed the level; those that lower it must stay below it.
     above, below = (light, np.full_like(light, needed)) if sign > 0 else (np.full_like(light, needed), light)
-    return np.divide(above, below, out=np.full_like(light, np.inf), where=below > 0)
+    with np.errstate(over="ignore"):  # a level next to nothing is exceeded without limit
+        return np.divide(above, below, out=np.full_like(light, np.inf), where=below > 0)

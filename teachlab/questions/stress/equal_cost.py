@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from teachlab.light.usable_light import LARGEST
 from teachlab.model.draws import Costs
 from teachlab.model.margin import EqualCost
 from teachlab.model.score import USUAL_RULES, Rules
@@ -95,7 +96,7 @@ def room_of(
         ),
         0.0,
     )
-    if not 0 < reach < np.inf:
+    if not 0 < reach < LARGEST:  # levels beyond all light are no place to look from
         return None
     found = known or condensed(recording, truth, setting, rules=rules)
     if found is not None:

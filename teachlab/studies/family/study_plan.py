@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -13,7 +12,7 @@ from pydantic import Field
 from teachlab.data.atomic_files import read_text
 from teachlab.data.recording_places import find_recordings
 from teachlab.data.setting_files import read_setting
-from teachlab.data.strict_json import SchemaOne, StrictModel, check
+from teachlab.data.strict_json import SchemaOne, StrictModel, check, parse_toml
 from teachlab.errors import InputError, ParameterError
 from teachlab.evidence.criteria import read_criteria
 from teachlab.model.draws import DRAWS, TEACH_SHARE, Costs, DrawOptions
@@ -80,10 +79,7 @@ def read_study(path: str | Path) -> tuple[list[StudiedLine], list[tuple[type[Str
         Arguments of `planned_study` that the file states.
     """
     text = read_text(path, "a study in TOML", ParameterError)
-    try:
-        values = tomllib.loads(text)
-    except (ValueError, RecursionError) as fault:
-        raise ParameterError(f"{path}: not valid TOML: {fault}.") from None
+    values = parse_toml(text, str(path), ParameterError)
     found = check(StudyFile, values, str(path), ParameterError)
     folder = Path(path).parent
     lines = [StudiedLine(p) for p in _found(found.recordings, folder)]

@@ -6,6 +6,8 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 Raw = Mapping[str, Any]
+SMALLEST, LARGEST = 1e-12, 1e12
+"""Numbers of a scenario but 0, in whatever unit: no length, time or light of a line lies beyond."""
 
 
 def object_faults(kind: Raw) -> list[str]:
@@ -23,7 +25,7 @@ def object_faults(kind: Raw) -> list[str]:
 
 def scenario_faults(tables: Raw) -> list[str]:
     """Return what does not fit together between the tables of a scenario; what is no table is passed over."""
-    faults = []
+    faults = list(_beyond(tables, ""))
     sensor, line = (_table(tables.get(key)) for key in ("sensor", "line"))
     kinds = [_table(kind) for kind in _entries(tables.get("object"))]
     labels = [kind["label"] for kind in kinds if isinstance(kind.get("label"), str)]
@@ -46,6 +48,22 @@ def scenario_faults(tables: Raw) -> list[str]:
     if line.get("lot_level_cv") and line.get("lot_passes") is None:
         faults.append("lot_level_cv needs lot_passes")
     return faults
+
+
+def _beyond(value: object, place: str) -> Iterator[str]:
+    """Yield every number that no line can have; seeds may be any."""
+    if isinstance(value, Mapping):
+        for key, inner in value.items():
+            if key != "seed":
+                yield from _beyond(inner, place if key == "value" else f"{place}.{key}" if place else str(key))
+    elif isinstance(value, (list, tuple)):
+        for k, inner in enumerate(value):
+            yield from _beyond(inner, f"{place}[{k}]")
+    elif isinstance(value, (int, float)) and value and not SMALLEST <= abs(value) <= LARGEST:
+        shown = (
+            f"{value:g}" if isinstance(value, float) else f"a whole number of {0.30103 * value.bit_length():.0f} digits"
+        )
+        yield f"{place}: numbers other than 0 must lie between {SMALLEST:g} and {LARGEST:g} in size, got {shown}"
 
 
 def _table(value: object) -> Raw:
