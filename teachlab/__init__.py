@@ -1,9 +1,9 @@
 """teachlab: evidence for taught light-sensor thresholds.
 
 What it does are functions, on paths or values: `read_recording`, `teach`, `replay`, `score`, `evaluate`, `bench`,
-`study`, `surface`, `stress`, `repeatability`, `coverage`, `stale`, `identify`, `agree`, `compare`, `plan`, `report`,
-`verify`, `conformance`. What they give prints as a sentence; `to_pandas()` gives a tidy frame and, where there is a
-figure, `plot()` gives it. Public names are loaded when they are first used.
+`study`, `surface`, `stress`, `repeatability`, `coverage`, `stale`, `identify`, `agree`, `card`, `compare`, `plan`,
+`report`, `verify`, `conformance`. What they give prints as a sentence; `to_pandas()` gives a tidy frame and,
+where there is a figure, `plot()` gives it. Public names are loaded when they are first used.
 """
 
 from __future__ import annotations
@@ -44,6 +44,7 @@ if TYPE_CHECKING:
     from teachlab.verbs import (
         agree,
         bench,
+        card,
         compare,
         conformance,
         coverage,
@@ -100,6 +101,7 @@ _HOME = {
     "teachlab.verbs": (
         "agree",
         "bench",
+        "card",
         "compare",
         "conformance",
         "coverage",
@@ -145,6 +147,7 @@ __all__ = [
     "bench",
     "bench_recording",
     "burst_rate",
+    "card",
     "compare",
     "compare_passes",
     "conformance",

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from os import PathLike, fspath
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any, Union, cast
 
 from teachlab.errors import InputError
 from teachlab.model.draws import TEACH_SHARE, DrawOptions
@@ -27,6 +27,8 @@ from teachlab.wording.settings import setting_text
 if TYPE_CHECKING:
     from teachlab import pipeline
     from teachlab.device.agreement import Agreement
+    from teachlab.device.card import SettingCard
+    from teachlab.device.device_file import DeviceDocument
     from teachlab.device.identified import Identification
     from teachlab.evidence.finding import Finding
     from teachlab.questions.compare import CompareAnswer
@@ -47,6 +49,7 @@ if TYPE_CHECKING:
 RecordingLike = str | PathLike[str] | Recording
 TruthLike = str | PathLike[str] | Truth
 SettingLike = str | PathLike[str] | Setting
+DeviceLike = Union[str, PathLike[str], "DeviceDocument"]
 StrategyLike = str | Strategy | type[Strategy]
 
 
@@ -347,6 +350,7 @@ def bench(
     passes: TruthLike | None = None,
     *,
     options: DrawOptions | None = None,
+    device: DeviceLike | None = None,
 ) -> Told[RecordingBench]:
     """Teach strategies many times on the first passes, score on the rest, and rank them by cost.
 
@@ -358,6 +362,8 @@ def bench(
         Default: the table beside the recording.
     options : DrawOptions, optional
         Draws, seed, share to teach on, base setting, costs and rules.
+    device : path or DeviceDocument, optional
+        In whose steps all settings are.
 
     Returns
     -------
@@ -379,7 +385,8 @@ def bench(
 
     opened, truth = _opened(recording, passes)
     used = options or DrawOptions()
-    found = bench_recording(opened, truth, _strategies(strategies), options=used)
+    known = None if device is None else _device(device)
+    found = bench_recording(opened, truth, _strategies(strategies), options=used, device=known)
 
     def rows() -> Iterator[dict[str, Any]]:
         for result in found.results:
@@ -1076,6 +1083,71 @@ def identify(recording: RecordingLike, *, jitter: int = 1, longest_ms: float | N
     return Told(found, verdict_sentence(found.verdict), lambda: found.as_dict()["classes"], draw)
 
 
+def card(
+    recording: RecordingLike,
+    setting: SettingLike,
+    passes: TruthLike | None = None,
+    *,
+    device: DeviceLike | None = None,
+    cycles: Sequence[str | Cycle] = (),
+    draws: int = 50,
+    rules: Rules = USUAL_RULES,
+) -> Told[SettingCard]:
+    """Say what to key in at the device, and how to teach and check it.
+
+    Parameters
+    ----------
+    recording : path or Recording
+    setting : path or Setting
+        Of fixed levels, or a window.
+    passes : path or Truth, optional
+        Default: the table beside the recording.
+    device : path or DeviceDocument, optional
+        Readings of its display and its steps; without it levels stay in the light's unit.
+    cycles : sequence of str or Cycle
+        What repeats, such as ``belt=10s``: teaching must go on until it was seen.
+    draws : int
+        Teachings repeated for the value that is expected afterwards.
+    rules : Rules
+
+    Returns
+    -------
+    Told of SettingCard
+        Its frame has one row a line of the card: part, name, value.
+
+    Examples
+    --------
+    >>> import teachlab
+    >>> setting = teachlab.Setting(unit="counts", on_level=1300, off_level=1100)
+    >>> device = teachlab.shipped("demo_tubs").with_name("tubs_device.toml")
+    >>> found = teachlab.card(teachlab.shipped("demo_tubs"), setting, device=device)
+    >>> found.as_dict()["display"], found.check_passes
+    ({'on': 325.0, 'off': 275.0}, 59)
+    >>> found.to_pandas()["part"].unique().tolist()
+    ['key in', 'rests on', 'teach and check']
+    """
+    from teachlab.device.card import card as carded
+    from teachlab.questions.coverage.cycles import cycle_of
+    from teachlab.questions.verdict import JudgedBy
+    from teachlab.wording.verdict import verdict_sentence
+
+    opened, truth = _opened(recording, passes)
+    speed = opened.info.line_speed_m_s
+    found = carded(
+        opened, truth, _setting(setting), None if device is None else _device(device), by=JudgedBy(rules=rules),
+        options=DrawOptions(draws=draws, rules=rules),
+        cycles=[cycle_of(one, line_speed_m_s=speed) if isinstance(one, str) else one for one in cycles],
+    )  # fmt: skip
+
+    def rows() -> Iterator[dict[str, Any]]:
+        parts = {"key in": found.key_lines, "rests on": found.rest_lines, "teach and check": found.sheet_lines}
+        for part, lines in parts.items():
+            for name, value in lines():
+                yield {"part": part, "name": name, "value": value}
+
+    return Told(found, verdict_sentence(found.verdict), rows)
+
+
 def agree(
     recording: RecordingLike,
     setting: SettingLike,
@@ -1208,6 +1280,12 @@ def _opened(given: RecordingLike, passes: TruthLike | None) -> tuple[Recording, 
             "is given as a path are they looked for beside it."
         )
     return given, read_truth(fspath(passes), samples=given.samples)
+
+
+def _device(given: DeviceLike) -> DeviceDocument:
+    from teachlab.device.device_file import read_device
+
+    return read_device(fspath(given)) if isinstance(given, str | PathLike) else given
 
 
 def _setting(given: SettingLike) -> Setting:

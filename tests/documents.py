@@ -65,6 +65,7 @@ replay a.parquet --setting window.json
 replay bare.parquet --setting good.json
 bench a.parquet --draws 6 --strategy two-sample-midpoint --strategy contamination-aware --strategy quantile-guard
 bench d.parquet --draws 4 --strategy sweep-minmax
+bench a.parquet --draws 4 --strategy sweep-minmax --device device.toml
 study a.parquet d2.parquet gone.parquet --strategy single-sample --grid reduction=0.2,0.3 --draws 4 --jobs 1
 study a.parquet --strategy single-sample --draws 4 --criteria lost.toml --jobs 1
 repeatability a.parquet --strategy sweep-minmax --draws 6 --average 2 --passes-per-teaching 3 --taught eve=good.json
@@ -91,6 +92,7 @@ identify lawless.parquet --longest-ms 2
 agree sensed.parquet --setting good.json
 card a.parquet --setting good.json --device device.toml --cycle belt=1s --draws 2
 card a.parquet --setting good.json --device coarse.toml --draws 2
+card a.parquet --setting window.json --draws 2
 compare a.parquet --setting good.json --setting high.json
 compare a.parquet --setting good.json --with d2.parquet
 plan --max-rate 0.001 --confidence 0.95

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 import teachlab
+from teachlab.device.device_file import DeviceDocument, DisplayReading, DisplayTable
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
@@ -49,6 +50,11 @@ SENSED = Recording.from_array(
     output=np.roll(np.tile(np.repeat([False, True, False], [20, 13, 7]), 20), 2),
 )
 """Its output comes 2 samples late, and stays a sample longer than the light."""
+DEVICE = DeviceDocument(
+    unit="counts", display=DisplayTable(step=4.0, low=0.0, high=400.0, resolution=1.0), light_noise=0.3,
+    pairs=[DisplayReading(light=u, display=2 * u) for u in (10.0, 50.0, 90.0, 130.0)],
+)  # fmt: skip
+TAUGHT = teachlab.teach(RECORDING, "two-sample-midpoint", TRUTH)
 CALLS: dict[str, tuple[Callable[..., Any], dict[str, Any]]] = {
     "teach": (
         partial(teachlab.teach, RECORDING, "two-sample-midpoint", TRUTH),
@@ -67,7 +73,13 @@ CALLS: dict[str, tuple[Callable[..., Any], dict[str, Any]]] = {
         partial(teachlab.evaluate, RECORDING, "two-sample-midpoint", TRUTH),
         {"base": SLOW, "seed": 1, "draw": 1, "teach_share": 0.5, "rules": SURE},
     ),
-    "bench": (partial(teachlab.bench, RECORDING, ["two-sample-midpoint"], TRUTH), {"options": FEW}),
+    "bench": (
+        partial(teachlab.bench, RECORDING, ["two-sample-midpoint"], TRUTH), {"options": FEW, "device": DEVICE},
+    ),
+    "card": (
+        partial(teachlab.card, RECORDING, TAUGHT, TRUTH, draws=3),
+        {"device": DEVICE, "cycles": ["belt=0.5s"], "draws": 4, "rules": SURE},
+    ),
     "surface": (
         partial(teachlab.surface, RECORDING, None, TRUTH),
         {

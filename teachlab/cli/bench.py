@@ -20,6 +20,7 @@ from teachlab.cli.options import (
     CostFalse,
     CostMiss,
     Details,
+    DeviceFile,
     Draws,
     Json,
     PassesOfOne,
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
     from teachlab.studies.result import RecordingBench
 
+NO_STEP = 3
 SHOWN_LINES = 12
 """Of verdict and hindsight together."""
 NAMED = 3
@@ -66,6 +68,7 @@ def bench_command(
     cost_miss: CostMiss = 1.0,
     cost_false: CostFalse = 1.0,
     confidence: Confidence = 0.95,
+    device: DeviceFile = None,
     out: Annotated[str | None, typer.Option(help="Folder for draws.parquet, bench.json and the figures.")] = None,
     jobs: Annotated[int, typer.Option(help="Recordings processed at the same time. 0: one per core.")] = 0,
     assume: Assume = "lots",
@@ -73,8 +76,13 @@ def bench_command(
     details: Details = False,
     json: Json = False,
 ) -> None:
-    """Compare teach methods: teach many times on the first passes, score on the rest."""
+    """Compare teach methods: teach many times on the first passes, score on the rest.
+
+    With --device every setting is in its steps; exit code 3 where no setting is sure to keep to levels of equal cost.
+    """
     from teachlab.data.recording_places import find_recordings
+    from teachlab.device.device_file import read_device
+    from teachlab.device.keyed_in import REFUSED
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.model.draws import Costs, DrawOptions
     from teachlab.model.score import Rules
@@ -96,13 +104,14 @@ def bench_command(
         base=load_base(base),
         costs=Costs(miss=cost_miss, false=cost_false),
     )
+    known = None if device is None else read_device(device)
     strategies = teachers(named_strategies(strategy or []), set_ or [])
     opened = open_all(recordings, truth)
     with naming(base, ", ".join(recordings)), progress("benching", quiet=json) as report:
         benches = bench_files(
             recordings, strategies, options=options, truth=truth, accepted=accept_cost,
             assumption=assumption_from(assume), out=out, jobs=jobs, keep=given_again(context, out="results"),
-            progress=report,
+            device=known, progress=report,
         )  # fmt: skip
     rate, written = options.evaluation_rate_hz, []
     # What the light does in every pass is asked for the figure and the reasons alone: it takes another reading.
@@ -112,8 +121,11 @@ def bench_command(
     ]
     if out is not None:
         written = write_bench(benches, out, recordings=[(*pair, e) for pair, e in zip(opened, extremes, strict=True)])
+    refused = any(bench.verdict.decision == REFUSED for bench in benches)
     if json:
         emit_json(bench_document(benches))
+        if refused:
+            raise typer.Exit(NO_STEP)
         return
     for path, bench, (light, passes), measured in zip_longest(recordings, benches, opened, extremes):
         for line in lead_lines(bench.alignment, path):
@@ -126,7 +138,12 @@ def bench_command(
         settings = [path for path in written if path.name.endswith(".setting.json")]
         if len(recordings) == len(settings) == 1:
             of = f"{shlex.quote(recordings[0])} --setting {shlex.quote(str(settings[0]))}"
-            warn(f"Drag its levels: teachlab explore {of} --out page.html")
+            if device is None:
+                warn(f"Drag its levels: teachlab explore {of} --out page.html")
+            else:
+                warn(f"Take it to the line: teachlab card {of} --device {shlex.quote(device)} --out card.html")
+    if refused:
+        raise typer.Exit(NO_STEP)
 
 
 def print_bench(

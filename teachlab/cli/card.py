@@ -30,7 +30,9 @@ def card_command(
     truth: PassesFile = None,
     cycle: Annotated[
         list[str] | None,
-        typer.Option(help="What repeats, such as belt=10s: teaching must go on until it was seen. Again for more."),
+        typer.Option(
+            help="What repeats, such as belt=10s: teaching must go on until it was seen. May be given several times."
+        ),
     ] = None,
     draws: Annotated[int, typer.Option(help="Teachings repeated for the value that is expected afterwards.")] = 50,
     tolerance_ms: Tolerance = 0.0,

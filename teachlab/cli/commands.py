@@ -90,6 +90,7 @@ COMMANDS = {
         "bench", TRY,
         "Compare teach methods: teach many times on the first passes, score on the rest.",
         "teachlab bench tubs.parquet --draws 50 --out results",
+        "teachlab bench tubs.parquet --strategy two-sample-midpoint --draws 20 --device datasets/tubs_device.toml",
     ),
     "study": Listed(
         "study", TRY,

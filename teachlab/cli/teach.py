@@ -140,8 +140,8 @@ def _in_steps(
     accept_cost: float, tolerance_ms: float, out: str | None,
 ) -> TeachAnswer:  # fmt: skip
     """Return the setting as it can be keyed in at a device, judged by the worse of what its display may mean."""
+    from teachlab.device.card import keyed_in
     from teachlab.device.device_file import read_device
-    from teachlab.device.keyed_in import keyed_in
     from teachlab.model.score import Rules
     from teachlab.questions.verdict import FilesJudged, JudgedBy
 

@@ -5,15 +5,15 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from teachlab.device.keyed_in import KeyedIn, keyed_in
+from teachlab.device.keyed_in import LEVELS, SteppedSetting, check_levels, in_steps, level_name, refusal
 from teachlab.errors import InputError
 from teachlab.model.draws import DrawOptions
-from teachlab.model.following_and_window import fixed_levels
+from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.json_values import Document, plain
 from teachlab.model.printable_text import level_text, number_of
 from teachlab.model.setting import Setting, Switching
@@ -48,6 +48,87 @@ SHOWN = {
     Shown.SWEEP: "pieces that run by, and the gaps between them",
     Shown.EVENTS: "marked pieces that run by, one after the other",
 }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class KeyedIn(Document):
+    """A setting in the steps of a device, with the worse of what its display values may mean.
+
+    Parameters
+    ----------
+    stepped : SteppedSetting
+    score_worst : Score or None
+        The costliest end of what lies behind the display values; None where it cannot be keyed in.
+    worst_end : str
+        low or high, of a window narrow or wide too: which end that is.
+    verdict : Verdict
+        On that end.
+    """
+
+    stepped: SteppedSetting
+    score_worst: Score | None
+    worst_end: str
+    verdict: Verdict
+
+    @property
+    def setting(self) -> Setting:
+        """The setting in steps."""
+        return self.stepped.setting
+
+    @property
+    def refused(self) -> str | None:
+        """Why it cannot be keyed in."""
+        return self.stepped.refused
+
+
+def keyed_in(
+    recording: Recording,
+    truth: Truth,
+    setting: Setting,
+    device: DeviceDocument,
+    *,
+    by: JudgedBy | None = None,
+    about: str = "",
+    files: FilesJudged | None = None,
+) -> KeyedIn:
+    """Round a setting to the steps of a device, and score it again exactly at both ends of what they may mean.
+
+    Parameters
+    ----------
+    recording, truth
+        On which it is judged.
+    setting : Setting
+        Of fixed levels, or a window.
+    device : DeviceDocument
+    by : JudgedBy, optional
+    about : str
+        What the setting is called.
+    files : FilesJudged, optional
+        For the next step.
+
+    Raises
+    ------
+    ParameterError
+        If units differ, or a delay lies beyond the range of the device.
+    SettingError
+        If the levels follow.
+
+    Notes
+    -----
+    Steps are those of `in_steps`; then all levels are moved to either end of what the display may mean.
+    """
+    how = by or JudgedBy()
+    found = in_steps(recording, truth, setting, device, rules=how.rules, costs=how.costs)
+    if found.refused is not None:
+        return KeyedIn(
+            stepped=found, score_worst=None, worst_end="", verdict=refusal(recording, found, about=about, files=files)
+        )
+    end, worst, result = found.worse_end(recording, truth, rules=how.rules, costs=how.costs)
+    verdict = setting_verdict(
+        recording, truth, worst, result, by=how, about=f"{about}, {found.key}" if about else found.key, files=files,
+        margin=found.margin,
+    )  # fmt: skip
+    return KeyedIn(stepped=found, score_worst=result, worst_end=end, verdict=replace(verdict, setting=found.setting))
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,16 +209,16 @@ class SettingCard:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the JSON document."""
-        k, s = self.keyed, self.setting
-        on, off = (None, None) if k is None else (k.on, k.off)
+        s, steps = self.setting, {} if self.keyed is None or self.refused else self.keyed.stepped.steps
+        levels = {level_name(name): getattr(s, name) for name in LEVELS if hasattr(s, name)}
         return {
             "schema": 1,
             "recording": self.recording,
             "device": self.device or None,
             "verdict": self.verdict.as_dict(),
             "refused": self.refused,
-            "display": None if on is None or off is None else {"on": on.display, "off": off.display},
-            "light": {"on": _ends(on, s.on_level), "off": _ends(off, s.off_level)},
+            "display": {name: step.display for name, step in steps.items()} or None,
+            "light": {name: _ends(steps.get(name), level) for name, level in levels.items()},
             "delays": {"on_ms": s.on_delay_ms, "off_ms": s.off_delay_ms, "act_on": str(s.delays_act_on)},
             "setting": s.as_dict(),
             "score_worst": None if self.score is None else self.score.as_dict(),
@@ -155,15 +236,20 @@ class SettingCard:
 
     def key_lines(self) -> list[tuple[str, str]]:
         """Return what to key in, name and value."""
-        s, k = self.setting, self.keyed
-        if k is not None and k.on is not None and k.off is not None:
-            on, off = (
-                f"{x.display:g} on the display ({level_text(x.low)} to {level_text(x.high)} {self.unit})"
-                for x in (k.on, k.off)
-            )
-        else:
-            on, off = (f"{level_text(x)} {self.unit}" for x in (s.on_level, s.off_level))
-        rows = [("On-level", on), ("Off-level", off), ("Polarity", str(s.polarity))]
+        s, steps = self.setting, {} if self.keyed is None else self.keyed.stepped.steps
+        window = isinstance(s, WindowSetting)
+        named = {"on_level": "On-level", "off_level": "Off-level"}
+        if window:
+            named = {"on_level": "Upper threshold", "high_release": "Released at", "off_level": "Lower threshold",
+                     "low_release": "Released from"}  # fmt: skip
+        rows = []
+        for name, said in named.items():
+            step = steps.get(level_name(name))
+            rows.append((said, f"{level_text(getattr(s, name))} {self.unit}" if step is None else
+                         f"{step.display:g} on the display ({level_text(step.low)} to {level_text(step.high)} "
+                         f"{self.unit})"))  # fmt: skip
+        active = {"light-on": "beyond the thresholds", "dark-on": "between the thresholds"}
+        rows.append(("Polarity", str(s.polarity) + (f": active {active[str(s.polarity)]}" if window else "")))
         rows.append(("Filter", f"{number_of(s.consecutive, 'evaluation')} in a row"))
         rows.append(("On-delay", f"{s.on_delay_ms:g} ms"))
         rows.append(("Off-delay", f"{s.off_delay_ms:g} ms"))
@@ -212,7 +298,8 @@ class SettingCard:
         unit = self.unit if self.keyed is None else "on the display"
         if self.expected is not None:
             e = self.expected
-            rows.append(("Expect", f"an on-level of {level_text(e.median)} {unit}; outside {level_text(e.p05)} to "
+            what = "upper threshold" if isinstance(self.setting, WindowSetting) else "on-level"
+            rows.append(("Expect", f"an {what} of {level_text(e.median)} {unit}; outside {level_text(e.p05)} to "
                                    f"{level_text(e.p95)}: teach again (5 to 95 % of {e.draws} teachings)"))  # fmt: skip
         else:
             rows.append(("Expect", self.not_expected))
@@ -239,21 +326,14 @@ def card(
 
     Parameters
     ----------
-    recording, truth
-        What it rests on.
-    setting : Setting
-        Of fixed levels.
+    recording, truth, setting, by, about, files
+        As for `keyed_in`.
     device : DeviceDocument, optional
         Without one the levels stay in the light's unit.
-    by : JudgedBy, optional
     options : DrawOptions, optional
         How often the teaching is repeated for the value expected, and on which passes.
     cycles : sequence of Cycle
         Nuisances that teaching must be shown.
-    about : str
-        What the setting is called.
-    files : FilesJudged, optional
-        For the next step.
 
     Raises
     ------
@@ -261,14 +341,14 @@ def card(
         If the pieces do not fit together.
     """
     how, drawn = by or JudgedBy(), options or DrawOptions(draws=50)
-    used = fixed_levels(setting, "a card")
+    used = check_levels(setting)
     keyed = None
     if device is not None:
         keyed = keyed_in(recording, truth, used, device, by=how, about=about, files=files)
         used = keyed.setting
     worth = worth_of(recording, truth, replay(recording, used), rules=how.rules)
     if keyed is not None:
-        result, room, verdict = keyed.score_worst, keyed.room, keyed.verdict
+        result, room, verdict = keyed.score_worst, keyed.stepped.room, keyed.verdict
     else:
         result = worth.score
         room = room_of(recording, truth, used, worth.margin, rules=how.rules, costs=how.costs)

@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from itertools import product
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from teachlab.device.scale import DisplayScale, DisplayStep
-from teachlab.errors import ParameterError
+from teachlab.errors import ParameterError, SettingError, UnmeasurableError
 from teachlab.model.draws import Costs
-from teachlab.model.following_and_window import fixed_levels
+from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.json_values import Document
 from teachlab.model.recording import Origin
-from teachlab.model.score import Score
-from teachlab.model.setting import Setting
-from teachlab.model.verdict import Verdict, VerdictReason
+from teachlab.model.score import USUAL_RULES, Rules, Score
+from teachlab.model.setting import Setting, bare
+from teachlab.model.verdict import Verdict, VerdictReason, kind_of
 from teachlab.questions.stress.equal_cost import room_of
-from teachlab.questions.stress.worth import worth_of
-from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
+from teachlab.questions.surface.count_settings import count_settings
+from teachlab.scoring.margin import measure_margin
 from teachlab.scoring.scoring import score
 from teachlab.statistics.claims.decisions import Decision
 from teachlab.switching.run import replay
@@ -26,138 +30,278 @@ if TYPE_CHECKING:
     from teachlab.model.margin import EqualCost, Margin
     from teachlab.model.recording import Recording
     from teachlab.model.truth import Truth
+    from teachlab.questions.verdict.of_setting import FilesJudged
 
 REFUSED = "cannot be keyed in"
+WINDOW_STEPS = 48
+"""Shifts of each threshold of a window that are tried either way: they are counted one by one."""
+LEVELS = ("off_level", "low_release", "high_release", "on_level")
+"""Levels in the order in which they ascend."""
+
+
+def level_name(name: str) -> str:
+    """Return what a level is called in documents: on, off, high_release, low_release."""
+    return name.removesuffix("_level")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class KeyedIn(Document):
-    """A setting in the steps of a device, with the worse of what its display values may mean.
+class SteppedSetting(Document):
+    """A setting in the steps of a device.
 
     Parameters
     ----------
     setting : Setting
         Levels that the scale gives for the display values; delays and filter in steps.
-    on, off : DisplayStep or None
-        What to key in; None where there is no such step.
-    score_worst : Score or None
-        The costlier of both ends of what lies behind the display values.
-    worst_end : str
-        low or high: which end that is.
+    steps : mapping of str to DisplayStep
+        What to key in, by level: on, off, high_release, low_release; empty where there is no such step.
     room : EqualCost or None
-        Of the setting with delays and filter in steps, before its levels were rounded.
+        Of the setting with delays and filter in steps, before its levels were rounded; None for a window.
     margin : Margin or None
     refused : str or None
         Why it cannot be keyed in.
-    verdict : Verdict
-        On the worse end.
     """
 
     setting: Setting
-    on: DisplayStep | None
-    off: DisplayStep | None
-    score_worst: Score | None
-    worst_end: str
+    steps: Mapping[str, DisplayStep]
     room: EqualCost | None
     margin: Margin | None
     refused: str | None
-    verdict: Verdict
+
+    def display(self) -> dict[str, float]:
+        """Return the values to key in, by level."""
+        return {name: step.display for name, step in self.steps.items()}
+
+    def light(self) -> dict[str, dict[str, float]]:
+        """Return between which light each level lies behind its display value."""
+        return {name: {"low": step.low, "high": step.high} for name, step in self.steps.items()}
+
+    @property
+    def key(self) -> str:
+        """What to key in, in a few words."""
+        high, low = ("upper", "lower") if isinstance(self.setting, WindowSetting) else ("on", "off")
+        return f"key in {self.steps['on'].display:g} {high}, {self.steps['off'].display:g} {low}"
+
+    def ends(self) -> dict[str, Setting]:
+        """Return the settings at either end of what the display values may mean.
+
+        Both thresholds of a window are moved apart and together too: each of its sides is read from the display alone.
+        """
+        sides = _sides(self.setting)
+        out = {}
+        for ways in product(("low", "high"), repeat=len(sides)):
+            levels = {
+                name: getattr(self.steps[level_name(name)], way)
+                for side, way in zip(sides, ways, strict=True)
+                for name in side
+            }
+            end = ways[0] if len(set(ways)) == 1 else "narrow" if ways[0] == "low" else "wide"
+            out[end] = _with_levels(self.setting, levels)
+        return out
+
+    def worse_end(
+        self, recording: Recording, truth: Truth, *, rules: Rules = USUAL_RULES, costs: Costs | None = None
+    ) -> tuple[str, Setting, Score]:
+        """Score every end exactly, and return the costliest: its name, its setting and its score."""
+        weights = costs or Costs()
+        scored = [(end, one, score(replay(recording, one), truth, rules=rules)) for end, one in self.ends().items()]
+        return max(scored, key=lambda one: _cost(one[2], weights))
 
 
-def keyed_in(
-    recording: Recording,
-    truth: Truth,
-    setting: Setting,
-    device: DeviceDocument,
-    *,
-    by: JudgedBy | None = None,
-    about: str = "",
-    files: FilesJudged | None = None,
-) -> KeyedIn:
-    """Round a setting to the steps of a device, and score it again exactly at both ends of what they may mean.
+def refusal(
+    recording: Recording, found: SteppedSetting, *, about: str = "", files: FilesJudged | None = None
+) -> Verdict:
+    """Say why a setting cannot be keyed in."""
+    return Verdict(
+        decision=REFUSED, about=about, setting=found.setting, reasons=(VerdictReason(text=found.refused or ""),),
+        next_step="" if files is None else files.next_step(Decision.OPEN),
+        rehearsal=recording.info.origin is Origin.SYNTHETIC,
+    )  # fmt: skip
+
+
+def in_steps(
+    recording: Recording, truth: Truth, setting: Setting, device: DeviceDocument, *, rules: Rules = USUAL_RULES,
+    costs: Costs | None = None,
+) -> SteppedSetting:  # fmt: skip
+    """Round a setting to steps whose whole interval costs the same as its levels.
 
     Parameters
     ----------
     recording, truth
-        On which it is judged.
+        On which costs are counted.
     setting : Setting
-        Of fixed levels.
+        Of fixed levels, or a window.
     device : DeviceDocument
-    by : JudgedBy, optional
-    about : str
-        What the setting is called.
-    files : FilesJudged, optional
-        For the next step.
+    rules, costs
+        As for the score.
 
     Raises
     ------
     ParameterError
         If units differ, or a delay lies beyond the range of the device.
+    SettingError
+        If the levels follow.
 
     Notes
     -----
-    The on-level goes to the nearest step whose whole interval of light costs the same as the level; the off-level
-    likewise, or a fixed hysteresis of the display below it. Then both levels are moved together to either end.
+    A threshold goes to the nearest step whose whole interval of light costs the same as the level; its release does so
+    too, or lies a fixed hysteresis of the display beside it.
     """
-    how = by or JudgedBy()
-    fixed = fixed_levels(setting, "the display of a device")
+    weights = costs or Costs()
+    check_unit(device, recording)
+    timed, scale = device.timing_in_steps(check_levels(setting)), device.scale()
+    output = replay(recording, timed)
+    scored = score(output, truth, rules=rules)
+    margin, unknown = None, "passes and gaps do not differ"
+    if type(timed) is Setting and scored.counts.scored_passes:
+        try:
+            margin = measure_margin(recording, output, truth, scored.trials, rules=rules)
+        except UnmeasurableError as fault:
+            unknown = str(fault)
+    room = room_of(recording, truth, timed, margin, rules=rules, costs=weights)
+    if isinstance(timed, WindowSetting):
+        shifts = _window_shifts(recording, truth, timed, rules, weights)
+    else:
+        shifts = [] if room is None else [(room.down, room.up)]
+    # A dearer loss is feared more: of two steps as near, the one that more pieces reach.
+    sure = 1 if weights.miss >= weights.false else -1
+    steps: dict[str, DisplayStep] = {}
+    refused = None
+    if not shifts:
+        refused = f"Which levels cost the same is not known: {unknown}."
+    for (name, release), (down, up) in zip(_sides(timed), shifts, strict=False):
+        outward = 1 if _below(release, name) else -1
+        for one in (name, release):
+            at = getattr(timed, one)
+            if one == release and device.hysteresis is not None:
+                found: DisplayStep | str = _beside(scale, steps[level_name(name)], device.hysteresis, -outward)
+            else:
+                found = scale.rounded(at, at - down, at + up, feared=sure * outward)
+            if isinstance(found, str):
+                refused = refused or f"{_in_words(timed, one)}: {found}"
+                break
+            steps[level_name(one)] = found
+    if refused is not None:
+        return SteppedSetting(setting=timed, steps=steps, room=room, margin=margin, refused=refused)
+    rounded = _with_levels(timed, {name: steps[level_name(name)].light for name in LEVELS if level_name(name) in steps})
+    return SteppedSetting(setting=rounded, steps=steps, room=room, margin=margin, refused=None)
+
+
+def nearest_steps(setting: Setting, device: DeviceDocument, scale: DisplayScale) -> Setting:
+    """Return a setting at the nearest steps of a device, whatever they cost.
+
+    Raises
+    ------
+    ParameterError
+        If a level or delay lies beyond what the device takes.
+    SettingError
+        If the levels follow.
+    """
+    timed = device.timing_in_steps(check_levels(setting))
+    levels = {}
+    for name, release in _sides(timed):
+        step = scale.nearest(getattr(timed, name))
+        levels[name] = step.light
+        if device.hysteresis is None:
+            levels[release] = scale.nearest(getattr(timed, release)).light
+        else:
+            way = -1 if _below(release, name) else 1
+            levels[release] = _beside(scale, step, device.hysteresis, way).light
+    return _with_levels(timed, levels)
+
+
+def _window_shifts(
+    recording: Recording, truth: Truth, setting: WindowSetting, rules: Rules, weights: Costs
+) -> list[tuple[float, float]]:
+    """Return how far the upper and the lower threshold may move, each with its release, at the same cost: down, up.
+
+    Each is tried alone, as far as the window is wide; empty where it has no width.
+    """
+    reach = setting.on_level - setting.off_level
+    if not reach > 0:
+        return []
+    shifts = np.linspace(-reach, reach, 2 * WINDOW_STEPS + 1)
+    shifts[WINDOW_STEPS] = 0.0
+    rows = [
+        [_shifted(setting, names, by) for by in shifts.tolist()]
+        for names in (("on_level", "high_release"), ("off_level", "low_release"))
+    ]
+    counts = count_settings(recording, truth, [one for row in rows for one in row if one is not None], rules=rules)
+    out = []
+    for row in rows:
+        cost = np.array([np.nan if one is None else counts[bare(one)].cost(weights) for one in row])
+        # As is where nothing was scored: then no cost equals another.
+        same = cost == cost[WINDOW_STEPS]
+        down, up = (WINDOW_STEPS if side.all() else int(np.argmin(side)) - 1
+                    for side in (same[WINDOW_STEPS::-1], same[WINDOW_STEPS:]))  # fmt: skip
+        out.append((down * reach / WINDOW_STEPS, up * reach / WINDOW_STEPS))
+    return out
+
+
+def _shifted(setting: WindowSetting, names: tuple[str, ...], by: float) -> WindowSetting | None:
+    try:
+        return replace(setting, **{name: getattr(setting, name) + by for name in names})
+    except SettingError:
+        return None
+
+
+def _sides(setting: Setting) -> tuple[tuple[str, str], ...]:
+    """Return every threshold with its release: where the output becomes active, and where it is released."""
+    if isinstance(setting, WindowSetting):
+        return ("on_level", "high_release"), ("off_level", "low_release")
+    return (("on_level", "off_level") if setting.light_on else ("off_level", "on_level"),)
+
+
+def _below(one: str, other: str) -> bool:
+    return LEVELS.index(one) < LEVELS.index(other)
+
+
+def _beside(scale: DisplayScale, step: DisplayStep, hysteresis: float, way: int) -> DisplayStep:
+    """Return the value a fixed hysteresis above or below another one, in light."""
+    return scale.behind(step.display + way * hysteresis * (1 if scale.line.slope > 0 else -1))
+
+
+def _with_levels(setting: Setting, levels: Mapping[str, float]) -> Setting:
+    """Return the setting with other levels, no release beyond its threshold."""
+    kept: dict[str, Any] = dict(levels)
+    for name, release in _sides(setting):
+        kept[release] = (min if _below(release, name) else max)(kept[release], kept[name])
+    if isinstance(setting, WindowSetting):
+        kept["low_release"] = min(kept["low_release"], kept["high_release"])
+    return replace(setting, **kept)
+
+
+def _in_words(setting: Setting, name: str) -> str:
+    if isinstance(setting, WindowSetting):
+        return {"on_level": "Upper threshold", "off_level": "Lower threshold"}.get(name, "Release of a threshold")
+    return "On-level" if name == "on_level" else "Off-level"
+
+
+def check_levels(setting: Setting) -> Setting:
+    """Return a setting that has levels to key in; refuse one whose levels move with the light.
+
+    Raises
+    ------
+    SettingError
+        If they do: for them no display value stands.
+    """
+    if not (type(setting) is Setting or isinstance(setting, WindowSetting)):
+        raise SettingError(
+            f"levels of kind '{kind_of(setting)}' move with the light: no display value stands for them. Key in fixed "
+            "levels or a window (teachlab bench RECORDING --device DEVICE finds them), or let the sensor follow by "
+            "itself, log its output, and compare: teachlab agree RECORDING --setting SETTING."
+        )
+    return setting
+
+
+def check_unit(device: DeviceDocument, recording: Recording) -> None:
+    """Refuse a device whose readings are in another unit than the light."""
     if device.unit != recording.info.unit:
         raise ParameterError(
             f"the device's readings are in {device.unit}, {recording.name} is in {recording.info.unit}. "
             "Read the display beside this logger."
         )
-    timed, scale = device.timing_in_steps(fixed), device.scale()
-    worth = worth_of(recording, truth, replay(recording, timed), rules=how.rules, with_reserves=False)
-    room = room_of(recording, truth, timed, worth.margin, rules=how.rules, costs=how.costs)
-    on, off, refused = None, None, None
-    if room is None:
-        refused = f"Which levels cost the same is not known: {worth.left_out or 'passes and gaps do not differ'}."
-    else:
-        on, off, refused = _steps(timed, scale, room, device.hysteresis, how.costs)
-    if on is None or off is None:
-        verdict = Verdict(
-            decision=REFUSED, about=about, setting=timed, reasons=(VerdictReason(text=refused or ""),),
-            next_step="" if files is None else files.next_step(Decision.OPEN),
-            rehearsal=recording.info.origin is Origin.SYNTHETIC,
-        )  # fmt: skip
-        return KeyedIn(
-            setting=timed, on=on, off=off, score_worst=None, worst_end="", room=room, margin=worth.margin,
-            refused=refused, verdict=verdict,
-        )  # fmt: skip
-    rounded = replace(timed, on_level=on.light, off_level=min(off.light, on.light))
-    ends = {
-        "low": replace(rounded, on_level=on.low, off_level=min(off.low, on.low)),
-        "high": replace(rounded, on_level=on.high, off_level=min(off.high, on.high)),
-    }
-    scores = {end: score(replay(recording, one), truth, rules=how.rules) for end, one in ends.items()}
-    worst = max(scores, key=lambda end: _cost(scores[end], how.costs))
-    key = f"key in {on.display:g} on, {off.display:g} off"
-    verdict = setting_verdict(
-        recording, truth, ends[worst], scores[worst], by=how, about=f"{about}, {key}" if about else key, files=files,
-        margin=worth.margin,
-    )  # fmt: skip
-    return KeyedIn(
-        setting=rounded, on=on, off=off, score_worst=scores[worst], worst_end=worst, room=room, margin=worth.margin,
-        refused=None, verdict=replace(verdict, setting=rounded),
-    )  # fmt: skip
 
 
 def _cost(found: Score, costs: Costs) -> float:
     n = found.counts
     return costs.miss * n.lost + costs.false * (n.false_trips + n.ignore_false_trips + n.extra)
-
-
-def _steps(
-    setting: Setting, scale: DisplayScale, room: EqualCost, hysteresis: float | None, costs: Costs
-) -> tuple[DisplayStep | None, DisplayStep | None, str | None]:
-    # A dearer loss is feared more: of two steps as near, the one that more pieces reach.
-    feared = int(setting.sign) if costs.miss >= costs.false else -int(setting.sign)
-    on = scale.rounded(setting.on_level, room.on_low, room.on_high, feared=feared)
-    if isinstance(on, str):
-        return None, None, f"On-level: {on}"
-    if hysteresis is not None:
-        return on, scale.behind(on.display - hysteresis * (1 if scale.line.slope > 0 else -1)), None
-    off = scale.rounded(setting.off_level, setting.off_level - room.down, setting.off_level + room.up, feared=feared)
-    if isinstance(off, str):
-        return on, None, f"Off-level: {off}"
-    return on, off, None

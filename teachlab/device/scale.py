@@ -241,6 +241,31 @@ class DisplayScale:
         )
         return self.first + k * self.step
 
+    def nearest(self, target: float) -> DisplayStep:
+        """Return the step nearest a light, whatever it may cost.
+
+        Raises
+        ------
+        ParameterError
+            If the light lies outside the readings, or the range that can be keyed in.
+        """
+        self._within(target)
+        count = round((self.displayed(target) - self.first) / self.step)
+        display = self.first + count * self.step
+        if not self.first <= display <= self.last:
+            raise ParameterError(
+                f"the level {level_text(target)} stands at {self.displayed(target):.4g} of the display, which takes "
+                f"{self.first:g} to {self.last:g}."
+            )
+        return self.behind(display)
+
+    def _within(self, target: float) -> None:
+        if not self.light_low <= target <= self.light_high:
+            raise ParameterError(
+                f"The level {level_text(target)} lies outside the readings, {level_text(self.light_low)} to "
+                f"{level_text(self.light_high)}. Read the display nearer the level."
+            )
+
     def rounded(self, target: float, low: float, high: float, *, feared: int = 0) -> DisplayStep | str:
         """Return the step nearest a light whose whole interval lies within equal cost, or why there is none.
 
@@ -251,11 +276,10 @@ class DisplayScale:
         feared : int
             1 where more light than the target is feared, −1 where less: the other side goes first at equal distance.
         """
-        if not self.light_low <= target <= self.light_high:
-            return (
-                f"The level {level_text(target)} lies outside the readings, {level_text(self.light_low)} to "
-                f"{level_text(self.light_high)}. Read the display nearer the level."
-            )
+        try:
+            self._within(target)
+        except ParameterError as fault:
+            return str(fault)
         known = [self.behind(float(d)) for d in self.steps(low, high)]
         fits = [one for one in known if low < one.low and one.high <= high]
         if fits:

@@ -266,6 +266,29 @@ class ArraySource:
 
 
 @dataclass(frozen=True, slots=True)
+class _FirstPart:
+    """The first samples of a source."""
+
+    whole: LightSource
+    samples: int
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        return self.whole.dtype
+
+    def chunks(self) -> Sequence[Chunk]:
+        kept = (one for one in self.whole.chunks() if one.start < self.samples)
+        # Extremes of a chunk that is cut are not its own any more.
+        return [one if one.stop <= self.samples else Chunk(one.start, self.samples) for one in kept]
+
+    def read(self, start: int, stop: int) -> Block:
+        return self.whole.read(start, min(stop, self.samples))
+
+    def blocks(self, start: int, stop: int, size: int) -> Iterator[Block]:
+        return self.whole.blocks(start, min(stop, self.samples), size)
+
+
+@dataclass(frozen=True, slots=True)
 class LightView:
     """Slicing access to the samples: ``recording.light[a:b]``."""
 
@@ -352,6 +375,19 @@ class Recording:
     def light(self) -> LightView:
         """Slicing access to the samples."""
         return LightView(self.source)
+
+    def until(self, stop: int) -> Recording:
+        """Return the recording as if it had ended before a sample; no sample is read.
+
+        Examples
+        --------
+        >>> r = Recording.from_array(np.array([5, 7, 6], np.uint16), RecordingInfo(sample_rate_hz=1000, unit="counts"))
+        >>> r.until(2).read(0, 9).light.tolist()
+        [5, 7]
+        """
+        if stop >= self.samples:
+            return self
+        return replace(self, info=replace(self.info, digest=None, output=None), source=_FirstPart(self.source, stop))
 
     def blocks(self, start: int = 0, stop: int | None = None, size: int = BLOCK_SAMPLES) -> Iterator[Block]:
         """Iterate over the samples ``[start, stop)`` in time order, at most `size` at a time."""

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from teachlab.device.keyed_in import REFUSED, refusal
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.verdict.of_setting import FilesJudged, JudgedBy, setting_verdict
 from teachlab.statistics.claims.decisions import Decision
@@ -52,18 +54,23 @@ def bench_verdict(
         )
         next_step = "" if files is None else f"teachlab inspect {files.recording}"
         return Verdict(decision=str(Decision.OPEN), reasons=(VerdictReason(text=text),), next_step=next_step)
+    if found.keyed is not None and found.keyed.refused is not None:
+        return refusal(recording, found.keyed, about=found.strategy, files=files)
     tried = [half.errors(truth, by.rules.confidence) for half in halves.values()]
     verdict = setting_verdict(
         recording,
         truth,
-        found.setting,
+        found.worst or found.setting,
         found.worth.score,
         by=by,
-        about=found.strategy,
+        about=found.strategy if found.keyed is None else f"{found.strategy}, {found.keyed.key}",
         files=files,
         candidates=tried,
         margin=found.worth.margin,
     )
+    verdict = replace(verdict, setting=found.setting)
+    for strategy, why in found.passed_over[:1]:
+        verdict = verdict.then(VerdictReason(text=f"{strategy} costs no more, but cannot be keyed in: {why}"))
     order = order_sentence(found.strategy, rows, orders)
     return verdict if not order else verdict.then(VerdictReason(text=order))
 
@@ -121,5 +128,5 @@ def _names(row: Sequence[str]) -> str:
 
 def over_all(verdicts: Sequence[Verdict]) -> Verdict | None:
     """Return the least favourable of several verdicts: what holds on every recording."""
-    order = [Decision.NONE, Decision.OPEN, Decision.LIMIT, Decision.USE]
-    return min(verdicts, key=lambda one: order.index(Decision(one.decision)), default=None)
+    order = [REFUSED, *map(str, (Decision.NONE, Decision.OPEN, Decision.LIMIT, Decision.USE))]
+    return min(verdicts, key=lambda one: order.index(one.decision), default=None)

@@ -43,6 +43,7 @@ def _recording(bench: RecordingBench) -> dict[str, Any]:
             "confidence": bench.options.rules.confidence,
             "cost_miss": bench.options.costs.miss,
             "cost_false": bench.options.costs.false,
+            "device": bench.device,
         },
         "self_labelled": bench.self_labelled,
         "synthetic": bench.synthetic,
@@ -90,6 +91,9 @@ def _recommendation(found: Recommendation | None) -> dict[str, Any] | None:
         "chosen_on_passes": found.chosen_on,
         "chosen_at_cost": found.chosen_cost,
         "tied_with": list(found.tied),
+        "display": None if found.keyed is None else found.keyed.display() or None,
+        "light": None if found.keyed is None else found.keyed.light() or None,
+        "worst_end": found.worst_end or None,
         **found.worth.as_dict(),
     }
 

@@ -13,6 +13,7 @@ from teachlab.data.addresses import stem_of
 from teachlab.data.atomic_files import one_result, outdated, read_text, write_aside
 from teachlab.data.opening import open_pair
 from teachlab.data.setting_files import write_setting
+from teachlab.device.keyed_in import REFUSED
 from teachlab.errors import InputError
 from teachlab.model.json_values import plain
 from teachlab.model.teaching import Strategy
@@ -28,6 +29,7 @@ from teachlab.studies.store import write_draws
 from teachlab.studies.taught_draws import Progress
 
 if TYPE_CHECKING:
+    from teachlab.device.device_file import DeviceDocument
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.model.draws import DrawOptions
     from teachlab.model.recording import Recording
@@ -46,6 +48,7 @@ def bench_files(
     assumption: Assumption = NOTHING,
     out: str | None = None,
     keep: str = "",
+    device: DeviceDocument | None = None,
     jobs: int = 0,
     progress: Progress | None = None,
 ) -> list[RecordingBench]:
@@ -67,6 +70,8 @@ def bench_files(
         Folder into which `write_bench` will write, for the next step of the verdicts.
     keep : str
         The command that writes them, where `out` is not given.
+    device : DeviceDocument, optional
+        In whose steps all settings are.
     jobs : int
         Recordings at once; 0 for as many as there are cores.
     progress : callable, optional
@@ -82,7 +87,9 @@ def bench_files(
         FilesJudged(recording=r, truth=truth, setting=None if out is None else str(Path(out) / name), keep=keep)
         for r, name in zip(recordings, names, strict=True)
     ]
-    bench = partial(_bench, strategies=strategies, options=options, accepted=accepted, assumption=assumption)
+    bench = partial(
+        _bench, strategies=strategies, options=options, accepted=accepted, assumption=assumption, device=device
+    )
     if len(recordings) == 1 or jobs == 1:
         return [bench(one, progress=part_of(progress, k, len(files))) for k, one in enumerate(files)]
     done: dict[int, RecordingBench] = {}
@@ -102,6 +109,7 @@ def _bench(
     options: DrawOptions,
     accepted: float,
     assumption: Assumption,
+    device: DeviceDocument | None,
     progress: Progress | None = None,
 ) -> RecordingBench:
     opened, passes = open_pair(files.recording, files.truth)
@@ -113,6 +121,7 @@ def _bench(
         accepted=accepted,
         assumption=assumption,
         files=files,
+        device=device,
         progress=progress,
     )
 
@@ -167,7 +176,7 @@ def write_bench(
                     best = bench.ceiling.least.setting
                     aside.write_bytes(unsolved_figure(bench.recording, recording, unsolved, best))
                 written.append(pictures)
-            if bench.recommendation is not None:
+            if bench.recommendation is not None and bench.verdict.decision != REFUSED:
                 setting = place / f"{name}.setting.json"
                 write_setting(setting, bench.recommendation.setting)
                 written.append(setting)

@@ -2,18 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
 from teachlab.model.setting import Setting
 from teachlab.studies.result import Recommendation
 
 if TYPE_CHECKING:
+    from teachlab.device.keyed_in import SteppedSetting
     from teachlab.questions.stress.worth import SettingWorth
     from teachlab.studies.claim_half import ClaimHalf
 
 
-def recommend(halves: Mapping[str, ClaimHalf], measuring: SettingWorth, *, preferred: str) -> Recommendation | None:
+def recommend(
+    halves: Mapping[str, ClaimHalf],
+    measuring: SettingWorth,
+    *,
+    preferred: str,
+    keyed: Callable[[ClaimHalf], SteppedSetting] | None = None,
+    worse_end: Callable[[SteppedSetting], tuple[str, Setting]] | None = None,
+) -> Recommendation | None:
     """Return the cheapest strategy's median setting by the first half, with its score on the second.
 
     Parameters
@@ -26,6 +34,9 @@ def recommend(halves: Mapping[str, ClaimHalf], measuring: SettingWorth, *, prefe
         Taken where strategies cost the same in the median and at the 95 % quantile, before the first one in
         the order of `halves`. At the same median cost fixed levels come before settings that follow or have
         two thresholds: every sensor can take them.
+    keyed, worse_end : callable, optional
+        With a device: round what a strategy taught on the first half, and find the costliest end of that on the
+        second. What cannot be keyed in is passed over; where nothing can, the cheapest is returned with its refusal.
 
     Returns
     -------
@@ -40,13 +51,31 @@ def recommend(halves: Mapping[str, ClaimHalf], measuring: SettingWorth, *, prefe
     ordered = [half for _, half in sorted(enumerate(halves.values()), key=key)]
     if not ordered or ordered[0].score.counts.scored_passes == 0:
         return None
-    best = ordered[0]
+    best, stepped = ordered[0], None
+    passed: list[tuple[str, str]] = []
+    if keyed is not None:
+        for best in ordered:
+            stepped = keyed(best)
+            if stepped.refused is None:
+                break
+            passed.append((best.strategy, stepped.refused))
+        else:
+            best = ordered[0]
+            stepped = keyed(best)
+    setting = best.setting if stepped is None else stepped.setting
+    end, worst = "", setting
+    if stepped is not None and stepped.refused is None and worse_end is not None:
+        end, worst = worse_end(stepped)
     return Recommendation(
         strategy=best.strategy,
         draw=best.draw,
-        setting=best.setting,
+        setting=setting,
         chosen_on=best.chosen_on,
         chosen_cost=best.cost,
         tied=tuple(half.strategy for half in ordered[1:] if (half.cost, half.p95) == (best.cost, best.p95)),
-        worth=measuring.of(best.setting),
+        worth=measuring.of(worst),
+        keyed=stepped,
+        worst_end=end,
+        worst=worst if end else None,
+        passed_over=tuple(passed),
     )

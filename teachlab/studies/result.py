@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from teachlab.data.alignment.answer import Alignment
+    from teachlab.device.keyed_in import SteppedSetting
     from teachlab.model.draws import Draw, DrawOptions, Spread
     from teachlab.model.score import Score
     from teachlab.model.setting import Setting
@@ -102,6 +103,14 @@ class Recommendation:
         Other strategies whose draws cost the same there.
     worth : Worth
         Score, margin, reserves, clearance and switching position, on the second half.
+    keyed : SteppedSetting or None
+        With a device, what to key in: rounded on the first half. `setting` is then in its steps.
+    worst_end : str
+        With a device, which end of what its display values may mean cost most on the second half.
+    worst : Setting or None
+        The setting at that end, whose `worth` it is.
+    passed_over : tuple of (str, str)
+        Strategies that cost no more on the first half and cannot be keyed in, with why.
     """
 
     strategy: str
@@ -111,6 +120,10 @@ class Recommendation:
     chosen_cost: float
     tied: tuple[str, ...]
     worth: Worth
+    keyed: SteppedSetting | None = None
+    worst_end: str = ""
+    worst: Setting | None = None
+    passed_over: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,6 +158,8 @@ class RecordingBench:
         What the evidence may not be used for.
     alignment : Alignment or None
         How the passes lie against the light; None where it cannot be measured.
+    device : str or None
+        Name of the device in whose steps all settings are; None without one.
     """
 
     recording: str
@@ -163,6 +178,7 @@ class RecordingBench:
     self_labelled: bool
     synthetic: bool
     alignment: Alignment | None
+    device: str | None = None
 
     def row_of(self, strategy: str) -> int | None:
         """Return the row of a strategy; None for one that is unranked."""

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from teachlab.data.alignment.room import alignment_of
+from teachlab.device.keyed_in import check_unit, in_steps, nearest_steps
 from teachlab.errors import StrategyError
 from teachlab.model.draws import DrawOptions
 from teachlab.model.recording import Origin, Recording
@@ -23,14 +25,17 @@ from teachlab.studies.in_hindsight.ceiling import ceiling
 from teachlab.studies.ranking import median_draw, ranked, ranking_cost, spreads_of
 from teachlab.studies.recommend import recommend
 from teachlab.studies.result import RecordingBench, StrategyResult
-from teachlab.studies.taught_draws import Progress, Teaching, taught_draws
+from teachlab.studies.taught_draws import Progress, TaughtDraws, Teaching, taught_draws
 from teachlab.teaching.parameters import parameters_of
 from teachlab.teaching.registry import RECOMMENDED
 
 if TYPE_CHECKING:
+    from teachlab.device.device_file import DeviceDocument
+    from teachlab.device.keyed_in import SteppedSetting
     from teachlab.model.draws import Draw
     from teachlab.model.setting import Setting
     from teachlab.model.teaching import Strategy
+    from teachlab.studies.claim_half import ClaimHalf
     from teachlab.studies.tally import Tally
 
 
@@ -43,6 +48,7 @@ def bench_recording(
     accepted: float = ACCEPTED_ERRORS,
     assumption: Assumption = NOTHING,
     files: FilesJudged | None = None,
+    device: DeviceDocument | None = None,
     progress: Progress | None = None,
 ) -> RecordingBench:
     """Teach by every strategy in many draws, replay, score and rank.
@@ -61,6 +67,9 @@ def bench_recording(
         What the headline takes for granted.
     files : FilesJudged, optional
         Where the recording is, and where the setting recommended will be, for the next step.
+    device : DeviceDocument, optional
+        Every setting is rounded to its steps before it is counted; the one recommended goes to steps that cost the
+        same on the choosing half, and is scored on the claim half at every end of what they may mean.
     progress : callable, optional
         Called with the share done.
 
@@ -77,11 +86,14 @@ def bench_recording(
     names = [s.name for s in strategies]
     if len(set(names)) < len(names):
         raise StrategyError(f"a bench compares strategies by name, got {names}: give every one once.")
+    if device is not None:
+        check_unit(device, recording)
     found = taught_draws(
         recording,
         truth,
         {s.name: Teaching(s, options.base, options.seed) for s in strategies},
         options=options,
+        keyed=None if device is None else partial(nearest_steps, device=device, scale=device.scale()),
         progress=progress,
     )
     cut, taught, tally, middle = found.cut, found.draws, found.tally, found.middle
@@ -101,7 +113,12 @@ def bench_recording(
     )  # fmt: skip
     orders = order_rows(truth, rows, halves, options)
     later_worth = SettingWorth(recording, truth, rules=options.rules.scored_from(middle), jitter_ms=jitter)
-    chosen = recommend(halves, later_worth, preferred=RECOMMENDED)
+    chosen = recommend(
+        halves,
+        later_worth,
+        preferred=RECOMMENDED,
+        **({} if device is None else _keying(recording, truth, device, found, options)),
+    )
     if chosen is not None:
         chosen = replace(chosen, setting=_said_chosen(chosen.setting, recording, truth, middle))
     return RecordingBench(
@@ -143,7 +160,28 @@ def bench_recording(
         self_labelled=truth.source is TruthSource.SELF_LABELLED,
         synthetic=recording.info.origin is Origin.SYNTHETIC,
         alignment=alignment,
+        device=None if device is None else device.name,
     )
+
+
+def _keying(
+    recording: Recording, truth: Truth, device: DeviceDocument, found: TaughtDraws, options: DrawOptions
+) -> dict[str, Any]:
+    """Return how a setting is rounded to steps on the choosing half, and its costliest end on the claim half found."""
+    costs, middle = options.costs, found.middle
+    stop = (int(truth.end[middle - 1]) + int(truth.start[middle])) // 2 if middle < truth.passes else recording.samples
+    part, passes = recording.until(stop), truth.select(slice(0, middle))
+
+    def keyed(half: ClaimHalf) -> SteppedSetting:
+        # From what was taught: a step that was merely near may cost more, and so may all about it.
+        setting = found.before[half.strategy][half.draw].setting or half.setting
+        rules = options.rules.scored_from(found.cut.first_scored)
+        return in_steps(part, passes, setting, device, rules=rules, costs=costs)
+
+    def worse_end(stepped: SteppedSetting) -> tuple[str, Setting]:
+        return stepped.worse_end(recording, truth, rules=options.rules.scored_from(middle), costs=costs)[:2]
+
+    return {"keyed": keyed, "worse_end": worse_end}
 
 
 def _errors(results: Sequence[StrategyResult], tally: Tally) -> dict[str, int]:

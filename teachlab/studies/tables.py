@@ -27,8 +27,9 @@ SPREAD = "median [5 %, 95 %] over the draws that taught"
 
 def ranking_table(bench: RecordingBench) -> Table:
     """Return the ranking: what every strategy costs over the draws, and whether it differs from the next."""
+    steps = "" if bench.device is None else " in steps of the device"
     table = plain_table(
-        f"{bench.recording}: {bench.options.draws} draws, taught on {bench.teach_passes} passes, scored on "
+        f"{bench.recording}: {bench.options.draws} draws{steps}, taught on {bench.teach_passes} passes, scored on "
         f"{bench.scored_passes}; cost of a lost pass : a false or extra switching = "
         f"{bench.options.costs.miss:g} : {bench.options.costs.false:g}",
         f"{SPREAD}; worst = value of the costliest draw; regret = cost above that of the best fixed setting in "

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from teachlab.data.split import Split, split
-from teachlab.errors import TruthError
+from teachlab.errors import InputError, TruthError
 from teachlab.model.draws import Draw
 from teachlab.model.setting import bare
 from teachlab.questions.surface.count_settings import count_settings
@@ -48,6 +48,8 @@ class TaughtDraws:
         First pass of the claim half.
     draws : mapping of key to sequence of Draw
         By the keys of the teachings, without measures.
+    before : mapping of key to sequence of Draw
+        The same before their settings were turned into ones that can be keyed in.
     tally, later : Tally
         Of every distinct setting on all scored passes, and on the claim half.
     """
@@ -55,6 +57,7 @@ class TaughtDraws:
     cut: Split
     middle: int
     draws: Mapping[str, Sequence[Draw]]
+    before: Mapping[str, Sequence[Draw]]
     tally: Tally
     later: Tally
 
@@ -87,6 +90,7 @@ def taught_draws(
     *,
     options: DrawOptions,
     careful: bool = False,
+    keyed: Callable[[Setting], Setting] | None = None,
     progress: Progress | None = None,
 ) -> TaughtDraws:
     """Teach every teaching in many draws, and count all settings together: one reading serves them all.
@@ -100,6 +104,8 @@ def taught_draws(
         Draws, share to teach on and rules; base and seed are those of the teachings.
     careful : bool
         Whether a strategy that breaks the protocol in a way of its own fails in all draws, instead of ending the run.
+    keyed : callable, optional
+        Turns a setting into one that can be keyed in; where it refuses, the draw abstains.
     progress : callable, optional
         Called with the share done.
     """
@@ -119,13 +125,25 @@ def taught_draws(
             text = f"strategy '{one.strategy.name}' failed: {type(fault).__name__}: {fault}"
             draws[key] = [Draw(draw=k, setting=None, failed=text, measures={}) for k in range(options.draws)]
         say.teaching((k + 1) / len(teachings))
+    before = draws
+    if keyed is not None:
+        draws = {key: [_keyed(one, keyed) for one in some] for key, some in before.items()}
     settings = [d.setting for some in draws.values() for d in some if d.setting is not None]
     middle = second_half(cut.first_scored, truth.passes)
     tally, later = (
         Tally(count_settings(recording, truth, settings, rules=options.rules.scored_from(first), progress=part))
         for first, part in ((cut.first_scored, say.scoring), (middle, say.halves))
     )
-    return TaughtDraws(cut=cut, middle=middle, draws=draws, tally=tally, later=later)
+    return TaughtDraws(cut=cut, middle=middle, draws=draws, before=before, tally=tally, later=later)
+
+
+def _keyed(draw: Draw, keyed: Callable[[Setting], Setting]) -> Draw:
+    if draw.setting is None:
+        return draw
+    try:
+        return replace(draw, setting=keyed(draw.setting))
+    except InputError as fault:
+        return replace(draw, setting=None, abstained=f"what it taught cannot be keyed in: {fault}")
 
 
 class _Stages:

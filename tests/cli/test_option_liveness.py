@@ -209,6 +209,7 @@ bench a.parquet --draws 4 --strategy two-sample-midpoint --jobs 1
   --cost-false: --cost-false 7 | recordings.0.best_fixed.cost
   --confidence: --confidence 0.9 | verdict.claim.upper
   --assume: --assume independent | verdict.claim.upper
+  --device: --device device.toml | verdict.setting.on_level
   --out: --out results | made results/bench.json
 bench fading.parquet --draws 2 --strategy sweep-minmax --set sweep-minmax.weight=0.83 --jobs 1
   --accept-cost: --accept-cost 1 | verdict.decision

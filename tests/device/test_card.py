@@ -14,13 +14,13 @@ from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.setting_files import read_setting, write_setting
 from teachlab.data.truth_files import write_truth
-from teachlab.device.card import CHECKED_RATE, card
+from teachlab.device.card import CHECKED_RATE, KeyedIn, card, keyed_in
 from teachlab.device.device_file import read_device
-from teachlab.device.keyed_in import keyed_in
-from teachlab.errors import ParameterError
+from teachlab.errors import ParameterError, SettingError
 from teachlab.model.draws import DrawOptions
+from teachlab.model.following_and_window import FollowingSetting, WindowSetting
 from teachlab.model.recording import Recording, RecordingInfo
-from teachlab.model.setting import Setting
+from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.coverage import coverage
 from teachlab.questions.coverage.cycles import cycle_of
@@ -84,10 +84,8 @@ SETTING = Setting(unit="counts", on_level=563.0, off_level=431.0, on_delay_ms=4.
 def test_levels_and_delays_go_to_the_nearest_step(tmp_path: Path) -> None:
     """The display shows 10 + light / 2: 563 is 291.5, 431 is 225.5; a delay of 4 ms goes to 0."""
     found = keyed_in(line(), TRUTH, SETTING, read_device(device_file(tmp_path)))
-    assert found.on is not None
-    assert found.off is not None
-    assert (found.on.display, found.off.display) == (290.0, 225.0)
-    assert found.on.light == pytest.approx(560.0)
+    assert found.stepped.display() == {"on": 290.0, "off": 225.0}
+    assert found.stepped.steps["on"].light == pytest.approx(560.0)
     assert found.setting.off_level == pytest.approx(430.0)
     assert (found.setting.on_delay_ms, found.setting.consecutive) == (0.0, 1)
     assert "key in 290 on, 225 off" in found.verdict.about
@@ -97,25 +95,91 @@ def test_both_ends_are_scored_again_and_the_worse_is_told(tmp_path: Path) -> Non
     """Jars that reach just over the level: at the high end of what the display may mean they are lost."""
     recording, device = line(), read_device(device_file(tmp_path))
     found = keyed_in(recording, TRUTH, SETTING, device)
-    assert found.on is not None
-    assert found.off is not None
-    ends = [
-        score(replay(recording, replace(found.setting, on_level=on, off_level=min(off, on))), TRUTH)
-        for on, off in ((found.on.low, found.off.low), (found.on.high, found.off.high))
-    ]
+
+    def lost(keyed: KeyedIn) -> list[int]:
+        on, off = (keyed.stepped.steps[name] for name in ("on", "off"))
+        ends = [(on.low, off.low), (on.high, off.high)]
+        made = [replace(keyed.setting, on_level=a, off_level=min(a, b)) for a, b in ends]
+        return [score(replay(recording, one), TRUTH).counts.lost for one in made]
+
     assert found.score_worst is not None
-    assert found.score_worst.counts.lost == max(one.counts.lost for one in ends)
+    assert found.score_worst.counts.lost == max(lost(found))
     # A fixed hysteresis is not rounded into the room: it may lie where belts and pieces are.
-    wide = device.model_copy(update={"hysteresis": 230.0})
-    low = keyed_in(recording, TRUTH, SETTING, wide)
-    assert low.off is not None
-    assert low.off.display == 60.0
+    low = keyed_in(recording, TRUTH, SETTING, device.model_copy(update={"hysteresis": 230.0}))
+    assert low.stepped.steps["off"].display == 60.0
     assert low.score_worst is not None
-    assert low.score_worst.counts.lost > 0
-    assert low.score_worst.counts.lost == max(
-        score(replay(recording, replace(low.setting, on_level=on, off_level=off)), TRUTH).counts.lost
-        for on, off in ((low.on.low, low.off.low), (low.on.high, low.off.high))  # type: ignore[union-attr]
-    )
+    assert low.score_worst.counts.lost == max(lost(low)) > 0
+
+
+def test_a_fixed_hysteresis_lies_beyond_the_level_that_switches(tmp_path: Path) -> None:
+    """Dark-on: the output becomes active at the off-level, 431 or 225.5 on the display; 40 above it is released."""
+    recording = line()
+    dips = Recording.from_array(1200 - recording.light[:], recording.info)
+    setting = replace(SETTING, polarity=Polarity.DARK_ON, on_delay_ms=0.0)
+    device = read_device(device_file(tmp_path)).model_copy(update={"hysteresis": 40.0})
+    found = keyed_in(dips, TRUTH, setting, device)
+    assert found.stepped.display() == {"off": 225.0, "on": 265.0}
+    assert (found.setting.off_level, found.setting.on_level) == (pytest.approx(430.0), pytest.approx(510.0))
+
+
+WINDOW = WindowSetting(unit="counts", on_level=563, off_level=103, high_release=531, low_release=131)
+
+
+def both_ways() -> Recording:
+    """Jars brighter than the belt at 300, tins darker: 900 and 100 counts; all noise within 1 count."""
+    light = line().light[:] * 0 + 300.0 + np.random.default_rng(6).integers(-1, 2, line().samples)
+    for k, a in enumerate(STARTS):
+        light[a : a + 20] += -200 if k % 2 else 600
+    return Recording.from_array(light, line().info)
+
+
+def test_both_thresholds_of_a_window_go_to_steps(tmp_path: Path) -> None:
+    """563 is 291.5 of the display, 531 is 275.5; 153 and 181 are 86.5 and 100.5."""
+    device = read_device(device_file(tmp_path))
+    found = keyed_in(both_ways(), TRUTH, replace(WINDOW, off_level=153, low_release=181), device)
+    assert found.stepped.display() == {"on": 290.0, "high_release": 275.0, "off": 85.0, "low_release": 100.0}
+    kept = found.setting
+    assert isinstance(kept, WindowSetting)
+    levels = (kept.off_level, kept.low_release, kept.high_release, kept.on_level)
+    assert levels == tuple(pytest.approx(x) for x in (150.0, 180.0, 530.0, 560.0))
+    assert found.verdict.setting == kept
+    assert "key in 290 upper, 85 lower" in found.verdict.about
+    assert set(found.stepped.ends()) == {"low", "high", "narrow", "wide"}
+    assert found.score_worst is not None
+    assert found.score_worst.counts.lost == 0
+
+
+def test_a_window_is_judged_at_the_worst_of_four_ends(tmp_path: Path) -> None:
+    """103 is 61.5 on the display: at 60, which is 100, tins are lost; so 65. A fixed hysteresis is not rounded."""
+    device = read_device(device_file(tmp_path))
+    assert keyed_in(both_ways(), TRUTH, WINDOW, device).stepped.display()["off"] == 65.0
+    coarse = keyed_in(both_ways(), TRUTH, WINDOW, read_device(device_file(tmp_path, step=400)))
+    assert coarse.refused is not None
+    assert "Lower threshold: No step of 400 is sure" in coarse.refused
+    fixed = device.model_copy(update={"hysteresis": 10.0})
+    found = keyed_in(both_ways(), TRUTH, replace(WINDOW, off_level=153, low_release=181), fixed)
+    assert found.stepped.display() == {"on": 290.0, "high_release": 280.0, "off": 85.0, "low_release": 95.0}
+    lost = {end: score(replay(both_ways(), one), TRUTH).counts.lost for end, one in found.stepped.ends().items()}
+    assert found.score_worst is not None
+    assert found.score_worst.counts.lost == max(lost.values())
+
+
+def test_levels_that_move_have_no_display_value(tmp_path: Path) -> None:
+    moving = FollowingSetting.of(SETTING, reference=200, low_limit=100, high_limit=400)
+    with pytest.raises(SettingError, match=r"no display value stands for them\. Key in fixed levels or a window"):
+        keyed_in(line(), TRUTH, moving, read_device(device_file(tmp_path)))
+    with pytest.raises(SettingError, match="no display value stands"):
+        card(line(), TRUTH, moving)
+
+
+def test_the_card_of_a_window_names_its_thresholds(tmp_path: Path) -> None:
+    device = read_device(device_file(tmp_path))
+    found = card(both_ways(), TRUTH, replace(WINDOW, off_level=153, low_release=181), device)
+    told = dict(found.key_lines())
+    assert told["Upper threshold"].startswith("290 on the display")
+    assert told["Lower threshold"].startswith("85 on the display")
+    assert told["Polarity"] == "light-on: active beyond the thresholds"
+    assert set(found.as_dict()["display"]) == {"on", "off", "high_release", "low_release"}
 
 
 def test_no_admissible_step_is_refused(tmp_path: Path) -> None:

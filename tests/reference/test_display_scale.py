@@ -1,4 +1,4 @@
-"""The line through readings against a published worked example, and steps against the line's own arithmetic."""
+"""The line through readings against a published worked example and scipy.odr, and steps against their arithmetic."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ from teachlab.device.scale import DisplayScale, DisplayStep, york_line
 from teachlab.errors import ParameterError
 
 # Pearson's data with York's weights: York, Canadian Journal of Physics 44 (1966) 1079–1086; also table II of York and
-# others, American Journal of Physics 72 (2004) 367–375. Typed from memory; the answer printed there is −0.4805, 5.4799.
+# others, American Journal of Physics 72 (2004) 367–375. Data, weights and the answer printed there, −0.4805 and 5.4799,
+# are typed from memory: the second test holds the same data against a program that knows nothing of them.
 X = [0.0, 0.9, 1.8, 2.6, 3.3, 4.4, 5.2, 6.1, 6.5, 7.4]
 Y = [5.9, 5.4, 4.4, 4.6, 3.5, 3.7, 2.8, 2.8, 2.4, 1.5]
 X_WEIGHT = np.array([1000, 1000, 500, 800, 200, 80, 60, 20, 1.8, 1])
@@ -24,6 +25,35 @@ def test_pearsons_data_with_yorks_weights() -> None:
     assert found.slope_error == pytest.approx(0.0580, abs=2e-4)
     assert found.intercept_error == pytest.approx(0.2950, abs=1e-3)
     assert found.chi_square / 8 == pytest.approx(1.483, abs=2e-3)
+
+
+@pytest.mark.filterwarnings("ignore:.*odr:DeprecationWarning")
+@pytest.mark.parametrize("seed", [None, 0, 1, 2, 3, 4])
+def test_the_line_is_that_of_orthogonal_distance_regression(seed: int | None) -> None:
+    """scipy.odr (ODRPACK: Boggs, Byrd, Rogers and Schnabel, NISTIR 4834, 1992): another algorithm for the same line.
+
+    Pearson's data, then readings like those of a display. Both take the errors as known, so ODRPACK's covariance is not
+    scaled by the residual variance; its standard errors are those of a linearised model, hence the tolerance.
+    """
+    odr = pytest.importorskip("scipy.odr")
+    if seed is None:
+        x, y, x_error, y_error = np.array(X), np.array(Y), X_WEIGHT**-0.5, Y_WEIGHT**-0.5
+    else:
+        rng = np.random.default_rng(seed)
+        x_error, y_error = rng.uniform(1, 8, 7), rng.uniform(0.3, 2, 7)
+        true = rng.uniform(100, 2000, 7)
+        x, y = true + rng.normal(0, x_error), A + B * true + rng.normal(0, y_error)
+    found = york_line(x, y, x_error, y_error)
+    model = odr.Model(lambda beta, at: beta[0] + beta[1] * at)
+    start = np.polyfit(x, y, 1)[::-1]
+    told = odr.ODR(odr.RealData(x, y, sx=x_error, sy=y_error), model, beta0=start, sstol=1e-15, partol=1e-15).run()
+    assert (found.intercept, found.slope) == (
+        pytest.approx(told.beta[0], rel=1e-5), pytest.approx(told.beta[1], rel=1e-6)
+    )  # fmt: skip
+    intercept_error, slope_error = np.sqrt(np.diag(told.cov_beta))
+    assert found.slope_error == pytest.approx(slope_error, rel=1e-3)
+    assert found.intercept_error == pytest.approx(intercept_error, rel=1e-3)
+    assert found.chi_square == pytest.approx(told.res_var * (len(x) - 2), rel=1e-6)
 
 
 def test_errors_of_one_side_alone_give_least_squares() -> None:
