@@ -91,6 +91,17 @@ def test_levels_and_delays_go_to_the_nearest_step(tmp_path: Path) -> None:
     assert "key in 290 on, 225 off" in found.verdict.about
 
 
+@pytest.mark.parametrize("hysteresis", [0, 0.5])
+def test_the_hysteresis_of_a_display_may_be_below_one_but_not_below_zero(tmp_path: Path, hysteresis: float) -> None:
+    path = device_file(tmp_path)
+    text = path.read_text()
+    path.write_text(text.replace('unit = "counts"', f'unit = "counts"\nhysteresis = {hysteresis}'))
+    assert read_device(path).hysteresis == hysteresis
+    path.write_text(text.replace('unit = "counts"', 'unit = "counts"\nhysteresis = -0.5'))
+    with pytest.raises(ParameterError, match="hysteresis"):
+        read_device(path)
+
+
 def test_both_ends_are_scored_again_and_the_worse_is_told(tmp_path: Path) -> None:
     """Jars that reach just over the level: at the high end of what the display may mean they are lost."""
     recording, device = line(), read_device(device_file(tmp_path))

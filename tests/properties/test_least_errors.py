@@ -112,3 +112,12 @@ def test_neighbours_weigh_one_to_two_to_one_and_an_edge_is_its_own() -> None:
 )
 def test_fewer_errors_than_never_switching_by_two_deviations(errors: int, passes: int, better: bool) -> None:
     assert LeastErrors(0.0, 0.0, errors, passes).better_than_never is better
+
+
+@pytest.mark.parametrize(
+    ("errors", "other", "below"),
+    # 12 − 4 = 8 is not more than 2·√16; 13 − 4 = 9 is more than 2·√17 = 8.2.
+    [(4, 12, False), (4, 13, True), (0, 4, False), (0, 5, True), (4, 4, False)],
+)
+def test_clearly_fewer_errors_than_another_setting_by_two_deviations(errors: int, other: int, below: bool) -> None:
+    assert LeastErrors(0.0, 0.0, errors, 100).clearly_below(other) is below

@@ -1,0 +1,62 @@
+"""The verdict on one way of teaching for a family of lines, from rows written by hand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import pytest
+
+from teachlab.studies.family.family_answer import RankedMethod
+from teachlab.studies.family.family_verdict import FamilyJudge, LineVerdict
+
+
+@dataclass(frozen=True)
+class Line:
+    name: str
+    path: str
+
+
+CHOSEN = RankedMethod(
+    strategy="balanced-guard", base="none", parameters={}, varied=(), label="balanced-guard", cost=0.2, chosen_cost=0.2,
+    claim_cost=0.2, unranked=0, worst="", worst_cost=None, between_sd=None, within_sd=None, share_between=None,
+)  # fmt: skip
+
+
+def row(lost: int, false: int, strategy: str = "balanced-guard") -> dict[str, Any]:
+    return {
+        "strategy": strategy, "parameters": "{}", "base": "none", "claim_passes": 40, "claim_lost": lost,
+        "claim_false": false, "usable": True, "open": [], "synthetic": False,
+    }  # fmt: skip
+
+
+def verdict(lost: int, false: int, *others: tuple[int, int]) -> Any:
+    lines = [Line(f"line {k}", f"line{k}.parquet") for k in range(12)]
+    rows = [(line, row(lost, false)) for line in lines]
+    tried = {line.name: [row(lost, false), *(row(*each, "other") for each in others)] for line in lines}
+    return FamilyJudge().family(CHOSEN, rows, tried, [LineVerdict(recording=a.name, path=a.path) for a in lines])
+
+
+@pytest.mark.parametrize(
+    ("lost", "false", "others", "decision"),
+    [
+        (0, 0, [], "use"),
+        # 4 lost and 4 switchings too many in 40 passes are 8 errors: 20 in 100, and the same on every line.
+        (4, 4, [], "none of these works"),
+        (0, 8, [], "none of these works"),
+        # Another way that is not bad for sure leaves it open.
+        (4, 4, [(1, 0)], "cannot be decided"),
+        (4, 4, [(4, 4)], "none of these works"),
+    ],
+)
+def test_lost_passes_and_switchings_too_many_both_count(
+    lost: int, false: int, others: list[tuple[int, int]], decision: str
+) -> None:
+    assert verdict(lost, false, *others).decision == decision
+
+
+def test_the_costliest_line_is_named_with_both_kinds_of_errors() -> None:
+    reasons = [reason.text for reason in verdict(4, 3).reasons]
+    assert reasons[0] == (
+        "The costliest recording is line 0: 4 lost and 3 switchings too many in 40 passes; 84 errors on all."
+    )
