@@ -230,6 +230,7 @@ def worst_by_unit(
     code = np.arange(rows.size)
     if lots:
         code = lot_codes(truth, rows)[0]
+        # As in claims, lots too small to speak for themselves count with the next.
         code = joined_lots(np.bincount(code))[code]
     units = int(code.max()) + 1
     if measure == "population":
@@ -284,6 +285,7 @@ def _gains(setting: Setting, margin: Margin, rows: NDArray[np.int64], dark: floa
     light, shade = (object_, gap) if sign > 0 else (gap, object_)
     with np.errstate(divide="ignore", invalid="ignore"):
         bright = np.where(level > 0, light / level, np.nan)
+        # fmin: a state without a ratio (light at or below dark) leaves the other one, where min would say nothing.
         out: Levels = np.fmin(bright, np.where(shade > 0, level / shade, np.nan))
     return out
 

@@ -127,6 +127,7 @@ def _place(truth: Truth, trials: Trials, what: str, errors: _Ints, scored: NDArr
 def _shortest(at: _Ints, weight: _Ints, wanted: int) -> tuple[int, int]:
     """Return the ends of the shortest run of places whose weights add up to what is wanted."""
     sums = np.concatenate(([0], np.cumsum(weight)))
+    # From each place on, where the running sum has risen by what is wanted: no window has to be slid.
     last = np.searchsorted(sums, sums[:-1] + wanted)
     real = np.flatnonzero(last < sums.size)
     length = at[last[real] - 1] - at[real]

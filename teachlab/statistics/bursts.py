@@ -130,6 +130,7 @@ def burst_rate(
     squares = (x - e * (k / total)) ** 2
     measured = float(squares.sum()) * x.size / (x.size - 1) / k if k else None
     carried = contributing(squares, hit)
+    # One lot with all the events says nothing of how much bursts differ: no bound, rather than one that looks exact.
     used = None if measured is None or carried < 2 else inflated(measured, carried, confidence)
     low, high, upper = (0.0, math.inf, math.inf) if used is None else count_limits(k / used, total / used, confidence)
     return Bursts(

@@ -112,6 +112,7 @@ def bench_recording(
         first_half=found.first_half, first_scored=cut.first_scored, middle=middle, options=options,
     )  # fmt: skip
     orders = order_rows(truth, rows, halves, options)
+    # The setting is chosen on the first half and worth what it is on the second, which the choice has not seen.
     later_worth = SettingWorth(recording, truth, rules=options.rules.scored_from(middle), jitter_ms=jitter)
     chosen = recommend(
         halves,

@@ -152,6 +152,7 @@ def best_level(passes: _Float, gaps: _Float) -> tuple[float, int, int]:
     (26.0, 1, 0)
     """
     passes, gaps = np.sort(passes), np.sort(gaps)
+    # Just above the highest gap: a level at the gap itself would be reached by it.
     tried = np.unique(np.append(passes, np.nextafter(gaps[-1], np.inf)))
     lost = np.searchsorted(passes, tried, side="left")
     tripped = gaps.size - np.searchsorted(gaps, tried, side="left")
@@ -164,6 +165,7 @@ def best_level(passes: _Float, gaps: _Float) -> tuple[float, int, int]:
         k = int(np.argmax(np.nan_to_num(tried[best] - below, nan=0.0)))
     top, bottom = float(tried[best][k]), float(below[k])
     middle = bottom + (top - bottom) / 2
+    # Neighbouring floats have no middle between them, and the sum of two large ones none that is finite.
     level = middle if bottom < middle <= top else top
     return level, int(lost[best][k]), int(tripped[best][k])
 
@@ -172,6 +174,7 @@ def _trials(measured: QualityScan, truth: Truth, size: int) -> tuple[NDArray[np.
     w = measured.windows
     if w is None:
         return np.zeros(0, bool), np.zeros(0, bool)
+    # A pass whose window begins void is left out too: nobody knows whether the output was active already.
     void = RunCounter.of(measured.void, size)
     before = np.maximum(w.start - 1, 0)
     passes = (truth.start > 0) & (truth.end < size)

@@ -68,6 +68,8 @@ def _run(
         stop = begin + every
         counted = every
         summed = total[k]
+        # Light that comes to neither level leaves the state alone: the interval is then decided by its extremes and
+        # its sum, a few numbers in place of every evaluation.
         whole = sound[k] and not (low[k] < off if state else high[k] >= on)
         if whole and freeze:
             if state == light_on:
@@ -76,6 +78,7 @@ def _run(
             elif free_from >= stop:
                 counted = 0
             elif free_from > begin:
+                # Freed within the interval: only a part of it counts.
                 whole = False
         if whole and counted > 0:
             whole = high[k] - value < near and value - low[k] < near
@@ -100,6 +103,7 @@ def _run(
         if counted > 0:
             waited = 0
             step = (summed / counted - value) * (counted / (counted + constant))
+            # Spelled out as Python's min and max choose among equals and of NaN: the bits are those of row by row.
             step = -slew if -slew > step else step
             wanted = value + (slew if slew < step else step)
         else:
@@ -114,6 +118,7 @@ def _run(
             continue
         held = low_limit if low_limit > wanted else wanted
         held = high_limit if high_limit < held else held
+        # Only changes are kept: the alarm rings while a limit holds the reference.
         if (held != wanted) != alarm:
             alarm = not alarm
             alarms[rung] = stop

@@ -127,6 +127,7 @@ class FamilyJudge:
             return Verdict(decision=str(Decision.OPEN), reasons=(VerdictReason(text=why, count=len(faults)),))
         if len(lines) == 1:
             return self._single(chosen, rows[0][1], others, lines[0])
+        # From here on a line is what a lot is to a recording: one trial, whose passes are not independent.
         scored = [(line, row) for line, row in rows if row["claim_passes"]]
         passes = np.array([row["claim_passes"] for _, row in scored])
         lost = np.array([row["claim_lost"] for _, row in scored])
