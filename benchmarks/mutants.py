@@ -42,7 +42,7 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parent
 LEAVE_OUT = ("__main__.py",)
-LEFT_OUT_TESTS = ("tests/attack/", "tests/browser/")
+LEFT_OUT_TESTS = ("tests/attack/", "tests/browser/", "tests/test_answers.py")
 RESULTS = HERE / "results"
 ARGUED = HERE / "mutants_argued.toml"
 FIRST_SECONDS, MOST_SECONDS = 3.0, 12.0
@@ -427,6 +427,8 @@ def verdict(
             continue
         if not test:
             return said
+        if nearby and test not in sound_tests:
+            return said  # whether it passes without the fault is asked of all of them at once: `--check`
         if test not in sound_tests:
             # A file that cannot even be collected is named without a test.
             words = [test] if "::" in test else ["--collect-only", test]
@@ -456,7 +458,7 @@ def judged(faults: dict[int, Fault], known: dict[str, dict], rows: Path, *, near
         shutil.copytree(ROOT, copy, ignore=shutil.ignore_patterns(".git", ".venv", ".*_cache"))
         # Compiled once, so that no child has to: what a fault changes bears another time, and is never written.
         collected = [sys.executable, "-m", "pytest", "-q", "--collect-only", "-p", "no:cacheprovider"]
-        ignored = [f"--ignore={folder.rstrip('/')}" for folder in LEFT_OUT_TESTS]
+        ignored = [f"--ignore={place.rstrip('/')}" for place in LEFT_OUT_TESTS]
         environment = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"} | {
             "PYTHONPATH": str(copy)
         }
@@ -473,6 +475,29 @@ def judged(faults: dict[int, Fault], known: dict[str, dict], rows: Path, *, near
             with rows.open("a") as out:
                 out.write(json.dumps(row) + "\n")
             print(f"{number:4} {told(row)} ({time.perf_counter() - begun:.0f} s)", flush=True)
+
+
+def checked(rows: Path) -> None:
+    """Run all tests that killed without any fault; take back the kills of those that fail."""
+    kept = kept_rows(rows)
+    by = {number: row["killed"].partition(" ")[2].partition(" - ")[0] for number, row in kept.items() if row["killed"]}
+    tests = sorted({test for test in by.values() if "::" in test})
+    words = ["-q", "-p", "no:cacheprovider", "--tb=no", *tests]
+    out = subprocess.run(
+        [sys.executable, "-m", "pytest", *words], cwd=ROOT, capture_output=True, text=True, check=False
+    )  # fmt: skip
+    failed = {
+        line.partition(" ")[2].partition(" - ")[0]
+        for line in out.stdout.splitlines()
+        if line[:6] in ("FAILED", "ERROR ")
+    }
+    print(
+        f"{len(tests)} tests killed; without a fault {len(failed)} of them fail: {sorted(failed)}\n{out.stdout[-300:]}"
+    )
+    with rows.open("a") as file:
+        for number, test in by.items():
+            if test in failed:
+                file.write(json.dumps(kept[number] | {"killed": ""}) + "\n")
 
 
 def told(row: dict) -> str:
@@ -557,6 +582,7 @@ def main() -> None:
     parser.add_argument("--stop", type=int)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--near", action="store_true", help="first the test files that import the module")
+    parser.add_argument("--check", action="store_true", help="run what killed without any fault: it must pass")
     parser.add_argument("--again", action="store_true", help="only what survived, on the code of now")
     parser.add_argument("--write", action="store_true", help="write results/mutants.md from the rows kept")
     parser.add_argument("--draw", default="", help="with --write: what the page says of the draw")
@@ -565,6 +591,9 @@ def main() -> None:
     options = parser.parse_args()
     if options.map is not None:
         coverage_map(options.kept, options.map)
+        return
+    if options.check:
+        checked(options.rows)
         return
     kept = kept_rows(options.rows)
     if not options.write:
