@@ -258,16 +258,26 @@ def users_of(module: str) -> tuple[str, ...]:
     )
 
 
+def in_function(fault: Fault) -> bool:
+    """Tell whether a fault lies in the body of a function, and not in what runs when its module is imported."""
+    tree = ast.parse((ROOT / fault.file).read_text(encoding="utf-8"))
+    return any(
+        isinstance(node, ast.FunctionDef) and node.body[0].lineno <= fault.line <= (node.end_lineno or 0)
+        for node in ast.walk(tree)
+    )
+
+
 def tests_of(fault: Fault, known: dict[str, dict]) -> list[str]:
     """Return the tests that run the line of a fault, nearest first, until their time is spent.
 
-    Nearest: those that bear the module's name, then the quick ones. A line that runs when its module is imported, or
-    that is compiled, is seen by no test: then those that run the module, else those that run a module which imports it.
+    Nearest: those that bear the module's name, then the quick ones. A line that runs when its module is imported is
+    seen by whichever test comes first, and one that is compiled by none: then those that run the module, else those
+    that run a module which imports it.
     """
     lines, seconds = known["lines"], known["seconds"]
     own = lines.get(fault.file, {})
     found = {test for line in range(fault.line, fault.last + 1) for test in own.get(str(line), ())}
-    if not found:
+    if not found or not in_function(fault):
         found = {test for tests in own.values() for test in tests}
         for user in users_of(fault.file[:-3].replace("/", ".").removesuffix(".__init__")):
             found |= {test for tests in lines.get(user, {}).values() for test in tests}
