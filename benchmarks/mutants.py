@@ -53,7 +53,7 @@ BUSY = 30
 """Times of the clock on the wall that a second of the processor may take."""
 PASSED, NOT_FOUND, NO_TESTS, CRASHED = 0, 4, 5, 70
 """How pytest ends: all is well, a test is not there (that kills nothing), there is none at all, it did not run."""
-NEAR_FILES, NEAR_SECONDS, NEAR_BYTES, NEAR_IN_ALL = 6, 15, 12_000, 20
+NEAR_FILES, NEAR_SECONDS, NEAR_BYTES, NEAR_IN_ALL = 6, 8, 12_000, 10
 """Test files nearest to a module, time of the processor for a group of them in s, size of a group, and for all, s."""
 ENDLESS = "no end"
 LIBRARIES = (
