@@ -275,6 +275,17 @@ def test_lengths_of_the_trade_hold_on_the_safe_side() -> None:
             assert line.seen(np.ceil(n + on)) == 1
 
 
+def test_where_dwell_and_gap_are_measured_is_said() -> None:
+    recording = Recording.from_array(
+        np.tile(np.repeat([1.0, 9.0], [60, 40]), 4), RecordingInfo(sample_rate_hz=1000.0, unit="V")
+    )
+    truth = Truth.from_arrays([60, 160, 260], [100, 200, 300])
+    assert spans_of_truth(recording, truth).source == "3 passes and 2 gaps of the truth, at half height"
+    shares = {"speed_mm_s": 1000.0, "beam_mm": 2.0, "on_share": 0.6, "off_share": 0.4}
+    found = spans_of_truth(recording, truth, **shares)
+    assert found.source == "3 passes and 2 gaps of the truth, at 60 % and 40 % of the height"
+
+
 def test_refusals() -> None:
     recording = Recording.from_array(np.zeros(100), RecordingInfo(sample_rate_hz=1000, unit="counts"))
     with pytest.raises(TruthError, match="at least one whole pass"):
