@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from teachlab.errors import Abstained
 from teachlab.model.following_and_window import Follow, TurningPointSetting
 from teachlab.model.setting import Setting, Switching
-from teachlab.model.teaching import Shown, TeachView, polarity_of
+from teachlab.model.teaching import Shown, TeachView
 from teachlab.sensor.following.turning_points import TurningPoints
 from teachlab.teaching.cells.cell_reserves import CostlierCells, waiting_reserve
 from teachlab.teaching.cells.designed_cells import (
@@ -160,8 +160,8 @@ class TurningPointFollower:
     def _plain(
         self, view: TeachView, shown: ShownLight, form: Follow, distance: float, *, switching: Switching | None = None
     ) -> TurningPointSetting:
-        """Return a setting of this distance; with the switching of the base where none is given."""
-        kept = asdict(switching or replace(view.base.switching, polarity=polarity_of(view.direction)))
+        """Return a setting of this distance; with the switching of the base where none is given, to be counted only."""
+        kept = asdict(switching or view.base.switching)
         gain = form is Follow.GAIN
         return TurningPointSetting(
             unit=view.unit, form=form, direction=view.direction, background=view.sign * shown.background,
