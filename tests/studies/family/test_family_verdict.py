@@ -7,8 +7,11 @@ from typing import Any
 
 import pytest
 
+from teachlab import shipped
 from teachlab.studies.family.family_answer import RankedMethod
 from teachlab.studies.family.family_verdict import FamilyJudge, LineVerdict
+from teachlab.studies.family.study_plan import planned_study, studied_lines
+from teachlab.teaching.strategy_files import strategy_class
 
 
 @dataclass(frozen=True)
@@ -60,3 +63,14 @@ def test_the_costliest_line_is_named_with_both_kinds_of_errors() -> None:
     assert reasons[0] == (
         "The costliest recording is line 0: 4 lost and 3 switchings too many in 40 passes; 84 errors on all."
     )
+
+
+def test_every_configuration_is_tried_with_every_base_seed_and_condition() -> None:
+    asked = [(strategy_class("quantile-guard"), {"position": [0.4, 0.5, 0.6]})]
+    plan = planned_study(
+        studied_lines(str(shipped("demo_tubs"))), asked, seeds=[0, 1], draws=1,
+        conditions={"dim": {"gain": 0.9}, "bright": {"ambient": 5.0}},
+    )  # fmt: skip
+    # The light as recorded is a condition of its own.
+    assert (len(plan.grid.configurations), len(plan.grid.conditions)) == (3, 3)
+    assert plan.grid.rows == 3 * 1 * 2 * 3
