@@ -1,6 +1,7 @@
 """Faults are planted where they are said to be, each once, and the same ones for a seed."""
 
 import ast
+import dataclasses
 import importlib.util
 import sys
 from pathlib import Path
@@ -77,12 +78,16 @@ def test_a_fault_is_found_again_where_lines_have_moved(mutants, tmp_path):
         mutants.planted("x = 1\n", fault)
 
 
-def test_tests_of_a_line_run_nearest_first_and_no_longer_than_they_may(mutants):
+def test_tests_of_a_line_run_nearest_first_and_no_longer_than_they_may(mutants, monkeypatch):
     fault = mutants.Fault("teachlab/light/noise.py", 5, 6, "number", "1", "2", 0)
     own, quick, slow, long = "tests/light/test_noise.py::t", "tests/a.py::q", "tests/a.py::s", "tests/a.py::l"
     seconds = {own: 2.0, quick: 0.1, slow: 5.0, long: mutants.MOST_SECONDS}
     lines = {"teachlab/light/noise.py": {"5": [slow, quick], "6": [own, long], "7": ["tests/a.py::never"]}}
+    monkeypatch.setattr(mutants, "in_function", lambda fault: True)
     assert mutants.tests_of(fault, {"seconds": seconds, "lines": lines}) == [own, quick, slow]
+    # A line that runs at import is seen by whichever test came first: all that run the module may know better.
+    monkeypatch.setattr(mutants, "in_function", lambda fault: False)
+    assert mutants.tests_of(fault, {"seconds": seconds, "lines": lines}) == [own, "tests/a.py::never", quick, slow]
     first, rest = mutants.helpings([own, quick, slow], seconds)
     assert (first, rest) == ([own, quick], [slow])
 
@@ -119,3 +124,23 @@ def test_the_page_tells_shares_and_what_is_argued(mutants, tmp_path, monkeypatch
 
 def test_texts_are_cut_to_where_they_differ(mutants):
     assert mutants.difference("f(a, rate=2.5)", "f(a, rate=5.5)", beside=5) == ("…rate=2.5)", "…rate=5.5)")
+
+
+def test_a_fault_in_a_function_is_told_from_one_at_import(mutants):
+    name = "teachlab/light/edge_time.py"
+    lines = (mutants.ROOT / name).read_text(encoding="utf-8").splitlines()
+    body = 1 + next(k for k, text in enumerate(lines) if text.startswith("    a, b = "))
+    head = 1 + next(k for k, text in enumerate(lines) if text.startswith("import numpy"))
+    fault = mutants.Fault(name, body, body, "number", "1", "2", 0)
+    assert mutants.in_function(fault)
+    assert not mutants.in_function(dataclasses.replace(fault, line=head, last=head))
+
+
+def test_near_files_bear_the_name_or_import_the_module(mutants):
+    fault = mutants.Fault("teachlab/statistics/planning.py", 1, 1, "number", "1", "2", 0)
+    groups = list(mutants.near_files(fault))
+    assert groups[0][0] == fault.file  # its examples
+    files = [file for group in groups for file in group]
+    assert "tests/statistics/test_planning.py" in files
+    assert len(files) <= mutants.NEAR_FILES
+    assert not any(file.startswith(mutants.LEFT_OUT_TESTS) for file in files)
