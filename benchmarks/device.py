@@ -161,6 +161,9 @@ def main(each: int = 85) -> None:
         "",
         "`python benchmarks/device.py`; every count is of sensors that pass the gate. Widths in standard",
         "deviations of the noise, median: of the on-level over all classes, and at the sensor's own latency and rate.",
+        "Wrong edges are those that the sensor itself, without jitter and faults, has not in common with the log. One",
+        "that is not named is lawful under the setting that is told, which contradicts no more edges than the sensor's",
+        "own: the log cannot say that it is wrong.",
         "",
         "| jitter allowed | missing and spurious edges | passed the gate | refused | all parameters in the set "
         "| fewest contradictions above the sensor's own | wrong edges named | width of the on-level | at its latency "

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -20,8 +20,8 @@ from teachlab.device.level_counts import (
     shared_level,
 )
 from teachlab.device.logged_edges import LoggedEdges, logged_edges
-from teachlab.device.matching import ContradictedEdge, MatchedEdges, unmatched_count
-from teachlab.device.rates import proposed_ratios
+from teachlab.device.matching import ContradictedEdge, MatchedEdges, swallowed_count, unmatched_count
+from teachlab.device.rates import hidden_ratios, proposed_ratios
 from teachlab.device.timing_classes import TimingClass, output_of, timing_classes
 from teachlab.errors import ParameterError
 from teachlab.model.memory import need_memory
@@ -52,6 +52,8 @@ ACROSS = 5
 """Levels across a box, each way, at which it is replayed."""
 MOST_LEVELS_A_SIDE = 20
 """Levels a side, each with each, at which what is kept is replayed in search of fewer contradictions."""
+FEW_LEVELS = 5
+"""The same where only whether there are fewer is asked."""
 STEPS = 7
 """Halvings towards every bound of a level."""
 MOST_WORK = 1e9
@@ -89,6 +91,8 @@ class _Box:
     contradictions: int = 0
     levels: tuple[float, float] = (0.0, 0.0)
     fits: list[_Fit] = field(default_factory=list)
+    replayed: set[tuple[int, int]] = field(default_factory=set)
+    """Ranks of the levels at which it was replayed."""
 
     @property
     def missed(self) -> int:
@@ -123,6 +127,17 @@ class _Stretch:
     work: float = 0.0
     left: int = 0
     """Boxes that no work was left for."""
+    values: NDArray[Any] = field(default_factory=lambda: np.empty(0))
+    """Different values of the light, once they were asked for."""
+    swallows: int | None = None
+    """Jitter that may have swallowed pulses; by default that of the edges."""
+
+    def ranks(self, on: float, off: float) -> tuple[int, int]:
+        """Return how much of the light lies below either level: at the same ranks every replay is the same."""
+        if self.values.size == 0:
+            self.values = np.unique(self.light)
+        up, down = np.searchsorted(self.values, (on, min(on, off)))
+        return int(up), int(down)
 
     @property
     def exhausted(self) -> bool:
@@ -146,16 +161,25 @@ class _Stretch:
         return comparator.light_state(), comparator.validity(), seen.size
 
     def contradicted(self, box: _Box, output: TwoState, hold_back: int, most: int) -> int:
-        """Count edges without a partner, both ways; stops counting where there must be more than `most`."""
+        """Count edges without a partner, both ways; stops counting where there must be more than `most`.
+
+        Both edges of a pulse or gap that jitter may have swallowed are no contradiction.
+        """
         shift = box.active - hold_back
-        total = 0
-        for logged, edges in ((self.edges.active, output.rises()), (self.edges.inactive, output.falls())):
+        at = box.grid.samples_of(output.edges) + shift
+        at = at[at < self.edges.samples]
+        swallows = self.jitter if self.swallows is None else self.swallows
+        forgiven = 2 * int(np.count_nonzero(np.diff(at) <= 2 * swallows))
+        total, first = 0, int(output.first)
+        logged_edges = self.edges.active, self.edges.inactive
+        for logged, edges in zip(logged_edges, (at[first::2], at[1 - first :: 2]), strict=True):
             apart = abs(logged.size - edges.size)
             # Edges at the very ends may have their partner outside.
-            if total + apart > most + 2:
+            if total + apart > most + 2 + forgiven:
                 return total + apart
-            at = box.grid.samples_of(edges) + shift
-            total += unmatched_count(logged, at[at < self.edges.samples], self.jitter)
+            total += unmatched_count(logged, edges, self.jitter)
+        if forgiven and 0 < total <= most + forgiven:
+            total -= 2 * swallowed_count(logged_edges, at, not first, self.jitter, swallows)
         return total
 
     def classes(self, box: _Box, on: float, off: float, most: int) -> Iterator[tuple[int, TimingClass]]:
@@ -277,25 +301,43 @@ def _with_least_jitter(
         more = bool(boxes) and _explained_by_more(search, boxes)
         if (boxes and not more) or (allowed == jitter and any(box.grid.exact for box in boxes)):
             break
+    for per in range(2, EXACT_DENOMINATOR + 1 if jitter else 2):
+        if min((box.contradictions for box in boxes), default=edges.count) <= most_contradicted(part):
+            break
+        # No rate that the edges propose fits: jitter may hide one between whole ratios.
+        search = _Stretch(light, part, jitter)
+        boxes = _replayed(search, _boxes(search, edges, longest, ratios=hidden_ratios(jitter, per)))
     return search, boxes
 
 
 def _explained_by_more(search: _Stretch, boxes: list[_Box]) -> bool:
     """Whether one sample of jitter more would explain an edge more, under any setting found."""
-    wider = _Stretch(search.light, search.edges, search.jitter + 1)
     fewest = min(box.contradictions for box in boxes)
-    return any(found < fewest for box in boxes for found, _ in wider.classes(box, *box.levels, fewest))
+    if not fewest:
+        return False
+    # That more jitter may swallow more pulses explains no edge.
+    wider = _Stretch(search.light, search.edges, search.jitter + 1, work=search.work, swallows=search.jitter)
+    for box in boxes:
+        pairs = dict.fromkeys([box.levels, *(fit.levels for fit in box.fits), *_every_level(search, box, FEW_LEVELS)])
+        for on, off in pairs:
+            if any(found < fewest for found, _ in wider.classes(box, on, off, fewest - 1)):
+                return True
+            if wider.exhausted:
+                return False
+    return False
 
 
-def _boxes(search: _Stretch, edges: LoggedEdges, longest: int, *, loose: bool = False) -> list[_Box]:
+def _boxes(
+    search: _Stretch, edges: LoggedEdges, longest: int, *, loose: bool = False, ratios: list[Fraction] | None = None
+) -> list[_Box]:
     """Return boxes whose edges share a level about as well as the best, fewest missed first.
 
-    `loose`: only rates whose evaluations lie at places never known exactly.
+    `loose`: only rates whose evaluations lie at places never known exactly. `ratios`: in place of those proposed.
     """
     part = search.edges
     both = np.sort(np.concatenate((edges.active, edges.inactive)))
     screened: list[_Screened] = []
-    for ratio in proposed_ratios(both, edges.samples, search.jitter):
+    for ratio in proposed_ratios(both, edges.samples, search.jitter) if ratios is None else ratios:
         step = Fraction(1, ratio.denominator if ratio.denominator <= EXACT_DENOMINATOR else 2)
         for phase in (step * k for k in range(math.ceil(ratio / step))):
             grid = EvaluationGrid.of(ratio, phase)
@@ -402,9 +444,9 @@ def _replayed(search: _Stretch, boxes: list[_Box]) -> list[_Box]:
         # Without work left the levels stay as wide as the edges alone bound them.
         if not search.exhausted:
             _tighten(search, box, most)
-        # Edges that their levels leave unexplained no level explains: only above that there is something to find.
-        if box.contradictions > box.missed and not search.exhausted:
-            _fit(search, box, _every_level(search, box), most)
+        # An edge that its level leaves unexplained may be met by the replay all the same.
+        if box.contradictions and not search.exhausted:
+            _fit(search, box, _every_level(search, box), most, enough=0)
     fewest = min((box.contradictions for box in kept), default=fewest)
     kept = [box for box in kept if box.contradictions <= fewest + slack(fewest)]
     for box in kept:
@@ -427,13 +469,13 @@ def _across(box: _Box) -> list[tuple[float, float]]:
     return pairs
 
 
-def _every_level(search: _Stretch, box: _Box) -> list[tuple[float, float]]:
+def _every_level(search: _Stretch, box: _Box, most: int = MOST_LEVELS_A_SIDE) -> list[tuple[float, float]]:
     """Return the levels in a box that the light tells apart, each with each; evenly thinned where they are many."""
     seen = np.unique(search.light)
     sides = []
     for shared in (box.on, box.off):
         inside = seen[(seen > shared.low) & (seen <= shared.high)].astype(np.float64)
-        thin = np.linspace(0, inside.size - 1, min(inside.size, MOST_LEVELS_A_SIDE)).round().astype(np.int64)
+        thin = np.linspace(0, inside.size - 1, min(inside.size, most)).round().astype(np.int64)
         sides.append(inside[thin].tolist() if inside.size else [])
     return [(up, down) for up in sides[0] for down in sides[1] if down <= up]
 
@@ -448,37 +490,49 @@ def _between(box: _Box) -> list[tuple[float, float]]:
     return [(up, down) for up, down in zip(ups, downs, strict=True) if down <= up]
 
 
-def _fit(search: _Stretch, box: _Box, pairs: list[tuple[float, float]], most: int) -> None:
-    """Replay a box at pairs of levels until all edges that its levels explain are, and keep what fits."""
+def _fit(
+    search: _Stretch, box: _Box, pairs: list[tuple[float, float]], most: int, *, enough: int | None = None
+) -> None:
+    """Replay a box at pairs of levels until no more than `enough` edges are contradicted, and keep what fits.
+
+    By default until all edges are explained that its levels explain.
+    """
+    enough = box.missed if enough is None else enough
     box.contradictions = box.contradictions if box.fits else search.edges.count
     fits = {fit.timing: fit for fit in box.fits}
     for up, down in pairs:
+        if (ranks := search.ranks(up, down)) in box.replayed:
+            continue
+        box.replayed.add(ranks)
         for found, one in search.classes(box, up, down, most):
             if one not in fits or found < fits[one].contradictions:
                 fits[one] = _Fit(found, one, (up, down))
             if found < box.contradictions:
                 box.contradictions, box.levels = found, (up, down)
-        if box.contradictions <= box.missed:
+        if box.contradictions <= enough:
             break
     box.fits = list(fits.values())
 
 
 def _keep(box: _Box, most: int) -> None:
-    near = {fit.timing: fit for fit in box.fits if fit.contradictions <= most}
-    box.fits = [fit for one, fit in near.items() if not _contained(one, near)]
+    near = [fit for fit in box.fits if fit.contradictions <= most]
+    box.fits = [fit for fit in near if not _contained(fit, near)]
 
 
-def _contained(one: TimingClass, others: Iterable[TimingClass]) -> bool:
-    """Whether another class holds all of this one: at other levels the log tells less apart."""
+def _contained(fit: _Fit, others: Iterable[_Fit]) -> bool:
+    """Whether another class, as good, holds all of this one: at other levels the log tells less apart."""
+    one = fit.timing
     return any(
-        other != one and (other.consecutive, other.extends_first) == (one.consecutive, one.extends_first)
-        and other.on_delay <= one.on_delay and one.longest_on_delay <= other.longest_on_delay
+        other.timing != one and other.contradictions <= fit.contradictions
+        and (other.timing.consecutive, other.timing.extends_first) == (one.consecutive, one.extends_first)
+        and other.timing.on_delay <= one.on_delay and one.longest_on_delay <= other.timing.longest_on_delay
         for other in others
     )  # fmt: skip
 
 
 def _tighten(search: _Stretch, box: _Box, most: int) -> None:
     """Bound both levels by replay: outwards from the levels found, to where too many edges are contradicted."""
+    known: dict[tuple[int, int], bool] = {}
     for side in (0, 1):
         shared = (box.on, box.off)[side]
         bounds = [shared.low, shared.high]
@@ -493,10 +547,13 @@ def _tighten(search: _Stretch, box: _Box, most: int) -> None:
                     tried[1] = min(tried[1], tried[0])
                 else:
                     tried[0] = max(tried[0], tried[1])
-                if next(search.classes(box, tried[0], tried[1], most + 1), None) is None:
-                    bad = tried[side]
-                else:
+                ranks = search.ranks(*tried)
+                if ranks not in known:
+                    known[ranks] = next(search.classes(box, tried[0], tried[1], most + 1), None) is not None
+                if known[ranks]:
                     good = tried[side]
+                else:
+                    bad = tried[side]
             bounds[end] = bad
         tight = replace(shared, low=bounds[0], high=bounds[1])
         if side == 0:
@@ -533,7 +590,7 @@ def _confirmed(whole: _Stretch, boxes: list[_Box]) -> list[_Box]:
         if len(levels) < 2:
             continue
         box.on, box.off = levels
-        found_at, box.fits = box.levels, []
+        found_at, box.fits, box.replayed = box.levels, [], set()
         inside = box.on.low < found_at[0] <= box.on.high and box.off.low < found_at[1] <= box.off.high
         pairs = ([found_at] if inside else []) + _across(box)[:1]
         _fit(whole, box, pairs, fewest + slack(fewest))

@@ -168,8 +168,12 @@ def fewest_missed(low: Any, high: Any) -> NDArray[np.int64]:
     ----------
     low, high : ndarray, shape (rows, edges)
     """
-    # Most intervals share one of the upper ends; a comparison with NaN counts none.
-    at = high[:, None, :]
-    inside = ((low[:, :, None] < at) & (at <= high[:, :, None])).sum(axis=1)
-    out: NDArray[np.int64] = low.shape[1] - inside.max(axis=1, initial=0)
+    # Most intervals share one of the upper ends: there, as many have begun below it less as have ended. At equal values
+    # the ends come first, and of those the first holds the count.
+    known = (~np.isnan(low)).astype(np.int64)
+    ends = np.concatenate((high, low), axis=1)
+    order = np.argsort(ends, axis=1, kind="stable")
+    steps = np.take_along_axis(np.concatenate((-known, known), axis=1), order, axis=1)
+    before = np.cumsum(steps, axis=1) - steps
+    out: NDArray[np.int64] = low.shape[1] - before.max(axis=1, initial=0)
     return out

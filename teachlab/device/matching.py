@@ -152,6 +152,45 @@ def _in_order(a: list[int], b: list[int], tolerance: int) -> list[tuple[int, int
     return out
 
 
+SWALLOWED = 2
+"""Short pulses of one width that may be missing beyond those logged: jitter loses each with less than even odds."""
+
+
+def swallowed_count(logged: BothWays, replayed: Samples, first: bool, tolerance: int, jitter: int) -> int:
+    """Return how many replayed pulses and gaps jitter may have swallowed: edges of one may be logged at one place.
+
+    Of the stretches of one width, no wider than twice the jitter, as many may be missing as were logged, and
+    `SWALLOWED` more: under jitter that is as likely either way a stretch is lost with less than even odds.
+
+    Parameters
+    ----------
+    logged : (ndarray, ndarray) of int64, samples
+        To active, and to inactive.
+    replayed : ndarray of int64, samples
+        All edges, ascending.
+    first : bool
+        Whether the first of them becomes active.
+    tolerance : int, samples
+        How far edges that are one may lie apart.
+    jitter : int, samples
+        That may have swallowed a pulse.
+    """
+    width = np.diff(replayed)
+    short = width <= 2 * jitter
+    if not short.any():
+        return 0
+    known = np.zeros(replayed.size, bool)
+    for side, ours in zip((0, 1) if first else (1, 0), logged, strict=True):
+        known[side::2][matched_edges(ours, replayed[side::2], tolerance)[1]] = True
+    lost, kept = (short & one[:-1] & one[1:] for one in (~known, known))
+    # A stretch and the next one share an edge: of a row of them every other one.
+    at = np.arange(lost.size)
+    begins = np.maximum.accumulate(np.where(lost & ~np.concatenate(([False], lost[:-1])), at, 0))
+    lost &= (at - begins) % 2 == 0
+    gone, seen = (np.bincount(width[one], minlength=2 * jitter + 1) for one in (lost, kept))
+    return int(np.minimum(gone, seen + SWALLOWED).sum())
+
+
 def unmatched_count(logged: Samples, replayed: Samples, tolerance: int) -> int:
     """Return how many edges of either side have no partner: the most pairs, without saying which."""
     if not logged.size or not replayed.size:

@@ -21,6 +21,12 @@ CLEAR = 3.0
 """A peak of the spectrum proposes a rate from this many times ``√edges`` on; replay decides."""
 
 
+def hidden_ratios(jitter: int, per: int) -> list[Fraction]:
+    """Return ratios of a denominator, between whole ones, that so much jitter hides from the spectrum."""
+    found = (Fraction(k, per) for k in range(per + 1, (2 * jitter + 1) * per))
+    return [one for one in found if one.denominator == per]
+
+
 def proposed_ratios(edges: Samples, samples: int, jitter: int) -> list[Fraction]:
     """Return samples per evaluation that are worth a replay, simple ones first.
 

@@ -15,6 +15,7 @@ from teachlab.device.logged_edges import LoggedEdges, logged_edges
 from teachlab.errors import ParameterError, RecordingError
 from teachlab.model.recording import LoggedOutput, OutputWhen, Recording, RecordingInfo
 from teachlab.model.setting import Polarity
+from teachlab.sensor.edges import TwoState
 from teachlab.switching.run import replay
 from teachlab.synthetic.sensor.logged_output import SimulatedSensor
 
@@ -196,6 +197,56 @@ def test_the_fewest_contradictions_are_found_where_few_levels_have_them(seed: in
     assert one["fewest"] <= one["own"]
     assert one["missing"] == []
     assert one["named"] == one["own"]
+
+
+@pytest.mark.parametrize(
+    ("seed", "spare", "faults"), [(10071, 0, 0.0), (30026, 1, 0.0), (30080, 1, 0.0), (10072, 0, 0.0)]
+)
+def test_pulses_that_jitter_swallowed_contradict_no_setting(seed: int, spare: int, faults: float) -> None:
+    """Clean logs of sensors whose shortest pulses vanish under jitter: the sensor is in the set, and they are named."""
+    one = BENCH["identified"](seed, faults=faults, spare=spare)
+    assert one is not None
+    assert one["own"] > 0
+    assert one["fewest"] == 0
+    assert one["missing"] == []
+    assert one["named"] == one["own"]
+
+
+def test_a_class_with_fewer_contradictions_is_not_hidden_by_one_that_holds_it() -> None:
+    """At other levels the log tells a delay of 1 and of 0 apart no more: they had taken the better one's place."""
+    one = BENCH["identified"](40064, faults=0.01, spare=1)
+    assert one is not None
+    assert one["fewest"] <= one["own"]
+
+
+def test_equal_distances_and_steep_edges_are_searched_to_the_end() -> None:
+    """Products every 60 samples: hundreds of classes fit. With two levels of light each is replayed at one level."""
+    light = np.tile(np.repeat([10.0, 90.0, 10.0], [20, 20, 20]), 40)
+    sensor = SimulatedSensor(on_level=50, off_level=50, consecutive=2, lag=1)
+    edges = LoggedEdges.of(sensor.output(light, np.random.default_rng(0)))
+    found = identify_edges(light, edges, sample_rate_hz=1000, unit="counts", jitter=1)
+    assert found.groups_left == 0
+    assert BENCH["missing_from"](found, sensor) == []
+    assert len(found.classes) > 100
+    assert found.readings < 1500
+
+
+def test_a_rate_that_jitter_hides_is_looked_for_before_the_law_is_refused() -> None:
+    """2.5 samples an evaluation under ±2: five samples are two periods, of which the spectrum shows nothing."""
+    rng = np.random.default_rng(5)
+    light = BENCH["line"](rng, 30).astype(float)
+    at = np.floor(2.5 * np.arange(int((light.size - 1) / 2.5))).astype(int)
+    state, streak, edges = False, 0, []
+    for s in at:
+        streak = streak + 1 if (light[s] >= (540 if state else 580)) != state else 0
+        if streak == 8:
+            state, streak = not state, 0
+            edges.append(s)
+    logged = np.maximum.accumulate(np.array(edges) + rng.integers(-2, 3, len(edges)))
+    output = TwoState(False, logged).dense(light.size)
+    found = identify_edges(light, LoggedEdges.of(output), sample_rate_hz=1000, unit="counts", jitter=2, longest_ms=30)
+    assert found.refused is None
+    assert any(float(c.ratio) == 2.5 and c.timing.consecutive == 8 for c in found.classes)
 
 
 def test_jitter_on_short_gaps_does_not_turn_the_output_over() -> None:

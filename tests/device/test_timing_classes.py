@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from teachlab.device.identification import identify_edges
-from teachlab.device.level_counts import EvaluationGrid, shared_level
+from teachlab.device.level_counts import EvaluationGrid, fewest_missed, shared_level
 from teachlab.device.logged_edges import LoggedEdges
-from teachlab.device.matching import matched_edges, unmatched_count
-from teachlab.device.rates import proposed_ratios
+from teachlab.device.matching import SWALLOWED, matched_edges, swallowed_count, unmatched_count
+from teachlab.device.rates import hidden_ratios, proposed_ratios
 from teachlab.device.timing_classes import TimingClass
 from teachlab.synthetic.sensor.logged_output import SimulatedSensor
 
@@ -151,3 +151,71 @@ def test_the_shortest_pulse_and_gap_that_come_through_by_hand() -> None:
     first = TimingClass(consecutive=2, on_delay=3, longest_on_delay=4, delay_difference=2, extends_first=True)
     assert first.pulse_survives() == (2, 2)
     assert first.gap_survives() == (6, 7)
+
+
+def plain_swallowed(
+    logged: tuple[list[int], list[int]], replayed: list[int], first: bool, tol: int, jitter: int
+) -> int:
+    """The rule as loops: lost stretches in order, every edge once; per width no more than were logged, and two."""
+    known = set()
+    for parity in (0, 1):
+        side = replayed[parity::2]
+        ours = logged[0 if (parity == 0) == first else 1]
+        _, theirs = matched_edges(np.array(ours, np.int64), np.array(side, np.int64), tol)
+        known |= {2 * int(j) + parity for j in theirs}
+    gone, seen = [0] * (2 * jitter + 1), [0] * (2 * jitter + 1)
+    taken = -1
+    for k in range(len(replayed) - 1):
+        width = replayed[k + 1] - replayed[k]
+        if width > 2 * jitter:
+            continue
+        if k in known and k + 1 in known:
+            seen[width] += 1
+        if k not in known and k + 1 not in known and taken != k:
+            gone[width] += 1
+            taken = k + 1
+    return sum(min(g, s + SWALLOWED) for g, s in zip(gone, seen, strict=True))
+
+
+@pytest.mark.parametrize("jitter", [0, 1, 2, 4])
+def test_what_jitter_may_have_swallowed_is_counted_as_by_loops(jitter: int) -> None:
+    rng = np.random.default_rng(jitter)
+    for _ in range(60):
+        replayed = np.cumsum(rng.integers(1, 9, rng.integers(0, 40)))
+        kept = np.sort(replayed[rng.random(replayed.size) < 0.7] + rng.integers(-jitter, jitter + 1))
+        first, tol = bool(rng.integers(0, 2)), jitter + int(rng.integers(0, 2))
+        logged = kept[::2], kept[1::2]
+        assert swallowed_count(logged, replayed, first, tol, jitter) == plain_swallowed(
+            (logged[0].tolist(), logged[1].tolist()), replayed.tolist(), first, tol, jitter
+        )
+
+
+def test_a_pulse_that_jitter_may_have_swallowed_by_hand() -> None:
+    """Replayed pulses of 1 sample at 10, 30, 50, 70 and of 3 at 90; logged are those at 10 and 90."""
+    replayed = np.array([10, 11, 30, 31, 50, 51, 70, 71, 90, 93])
+    logged = np.array([10, 90]), np.array([11, 93])
+    # Of one sample three are missing and one is there: 1 + 2 may be.
+    assert swallowed_count(logged, replayed, True, 1, 1) == 3
+    # None was logged: two may be missing all the same.
+    assert swallowed_count((logged[0][1:], logged[1][1:]), replayed, True, 1, 1) == 2
+    assert swallowed_count(logged, replayed, True, 0, 0) == 0
+
+
+def test_levels_that_most_edges_of_a_row_share_are_counted_as_by_trying_all() -> None:
+    rng = np.random.default_rng(5)
+    for _ in range(100):
+        low = rng.integers(0, 9, (4, int(rng.integers(1, 12)))).astype(float)
+        high = low + rng.integers(1, 5, low.shape)
+        low[rng.random(low.shape) < 0.1] = -np.inf
+        high[rng.random(low.shape) < 0.1] = np.inf
+        none = rng.random(low.shape) < 0.2
+        low[none] = high[none] = np.nan
+        tried = np.arange(-1, 20, 0.5)
+        shared = [max(int(((a < x) & (x <= b)).sum()) for x in tried) for a, b in zip(low, high, strict=True)]
+        assert fewest_missed(low, high).tolist() == [low.shape[1] - k for k in shared]
+
+
+def test_rates_between_whole_ones_that_jitter_hides() -> None:
+    assert hidden_ratios(0, 2) == []
+    told = [[str(one) for one in hidden_ratios(1, per)] for per in (2, 3, 4)]
+    assert told == [["3/2", "5/2"], ["4/3", "5/3", "7/3", "8/3"], ["5/4", "7/4", "9/4", "11/4"]]
