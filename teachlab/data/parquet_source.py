@@ -35,6 +35,8 @@ WHOLE_GROUP_ROWS = 1 << 20
 """Row groups up to this many rows are decoded at once; larger ones are streamed."""
 SMALL_GROUP_ROWS = 1 << 16
 """Neighbouring row groups are read together up to this many rows."""
+DECODED_SAMPLES = 1 << 20
+"""Row groups are decoded together up to so many samples while a recording is gone through."""
 STREAM_BUFFER = 1 << 18
 DECODERS = 2
 """Threads that decode ahead."""
@@ -244,7 +246,9 @@ class ParquetSource:
 
         While the caller works on one piece, two threads decode the next ones, each on a handle of its own.
         """
-        plan = _merged([entry for entry in self._plan() if entry[0].stop > start and entry[0].start < stop], size)
+        # What is decoded in one go is larger than what is handed out: threads that wait for one another cost time.
+        inside = [entry for entry in self._plan() if entry[0].stop > start and entry[0].start < stop]
+        plan = _merged(inside, max(size, DECODED_SAMPLES))
         # Decoding takes longer than what is done with the light, and releases the interpreter: two threads stay ahead.
         if len(plan) <= 1 or any(self._is_giant(group) for _, group, _ in plan):
             for piece in self._pieces(start, stop):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.light.noise import median
 from teachlab.sensor.running_extremes import running_max, running_min
 
 Levels = NDArray[np.float64]
@@ -64,7 +65,7 @@ def edge_evaluations(height: Levels, start: Places, end: Places, background: flo
         inside = height[start[k] : end[k]]
         if inside.size == 0:
             continue
-        peak, middle = float(inside.max()) - background, median_of(inside) - background
+        peak, middle = float(inside.max()) - background, median(inside) - background
         # The middle of an object is its level; only where it is nearly as dark as the background (a ring) its peak
         # stands for it.
         step = middle if middle >= peak / 2 else peak
@@ -73,13 +74,6 @@ def edge_evaluations(height: Levels, start: Places, end: Places, background: flo
         around = height[before[k] : after[k]] - background
         times += [t for t in (_climb(around, step), _climb(around[::-1], step)) if t is not None]
     return float(np.median(times)) if times else float("nan")
-
-
-def median_of(values: Levels) -> float:
-    """Return the median of values without NaN; for up to a few thousand of them faster than the library's."""
-    a, b = (values.size - 1) // 2, values.size // 2
-    found = np.partition(values, (a, b))
-    return float((found[a] + found[b]) / 2)
 
 
 def _climb(height: Levels, step: float) -> float | None:

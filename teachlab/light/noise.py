@@ -14,7 +14,7 @@ from teachlab.model.recording import Light
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
 
-KEPT_VALUES = 1 << 20
+KEPT_VALUES = 1 << 18
 """Medians are exact up to this many values and taken from an even selection of them beyond."""
 LEAST_COUNTED, COUNTED_RANGE = 4096, 1 << 16
 """From so many whole numbers on, within such a range, a median is found by counting."""
@@ -82,7 +82,7 @@ class Selection:
     def median(self) -> float | None:
         """Return the median, None without values."""
         values = self.values()
-        return float(np.median(values)) if values.size else None
+        return median(values) if values.size else None
 
 
 class SmallestStep:
@@ -90,18 +90,22 @@ class SmallestStep:
 
     def __init__(self) -> None:
         self._levels: Any = None
+        self._known = False
         self._step = math.inf
 
     def push(self, valid: Light) -> None:
         """Take valid samples in the stored type."""
-        if self._levels is not None and self._levels.size > MAX_LEVELS:
-            return
-        found = np.unique(valid)
-        self._levels = found if self._levels is None else np.union1d(self._levels, found)
-        if self._levels.size > MAX_LEVELS:
-            self._step = self._smallest()
-            # More levels than that are a float signal: the step found so far is its rounding, and memory is kept.
-            self._levels = self._levels[: MAX_LEVELS + 1]
+        for a in range(0, valid.size, 2 * MAX_LEVELS):
+            if self._known:
+                return
+            found = np.unique(valid[a : a + 2 * MAX_LEVELS])
+            self._levels = found if self._levels is None else np.union1d(self._levels, found)
+            if self._levels.size > MAX_LEVELS:
+                self._step = self._smallest()
+                # More levels than that are a float signal: the step found so far is its rounding, and memory is kept.
+                self._levels = self._levels[: MAX_LEVELS + 1]
+            # Whole numbers lie no nearer to one another than 1.
+            self._known = self._levels.size > MAX_LEVELS or (valid.dtype.kind in "iu" and self._smallest() == 1)
 
     def _smallest(self) -> float:
         if self._levels is None or self._levels.size < 2:
@@ -159,7 +163,9 @@ def deviation(values: NDArray[np.float64]) -> float:
     0.5
     """
     low, high = float(values.min()), float(values.max())
-    # NaN and infinities compare as too wide.
+    if math.isnan(low):
+        return low
+    # Infinities compare as too wide.
     if values.size >= LEAST_COUNTED and high - low < COUNTED_RANGE and abs(low) < 2**53:
         whole = values.astype(np.int64)
         if (whole == values).all():
@@ -169,7 +175,23 @@ def deviation(values: NDArray[np.float64]) -> float:
             away = np.abs(levels - _middle(levels, counts))
             order = np.argsort(away, kind="stable")
             return _middle(away[order], counts[order])
-    return float(np.median(np.abs(values - np.median(values))))
+    return median(np.abs(values - median(values)))
+
+
+def median(values: NDArray[np.float64]) -> float:
+    """Return the median of at least one value, none of them NaN.
+
+    One place of the order is asked for, not two as the library does: that takes a fifth of the time.
+
+    Examples
+    --------
+    >>> median(np.array([4.0, 1.0, 2.0, 9.0]))
+    3.0
+    """
+    middle = values.size // 2
+    found = np.partition(values, middle)
+    upper = float(found[middle])
+    return upper if values.size % 2 else (float(found[:middle].max()) + upper) / 2
 
 
 def _middle(levels: NDArray[np.float64], counts: NDArray[np.int64]) -> float:

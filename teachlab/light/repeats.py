@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import factorial
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.usable_light import LARGEST
-from teachlab.model.recording import Block, Recording
+from teachlab.model.recording import Block, Light, Recording
 
 TELLING_STEPS = 32
 """Steps other than 0 that a stretch must hold: shorter or flatter ones may be alike by chance."""
@@ -24,17 +26,19 @@ STEPS_OF_NOISE = 3
 """Noise of fewer steps is lost in the rounding of what was amplified."""
 EDGE = 5.0
 """Bends of the light beyond so many usual ones are edges."""
-MOST_WORDS, LEAST_SHARE = 100_000, 64
-"""Of a recording with more samples every so-manieth word is kept, at least one in 64."""
+MOST_WORDS, WORDS_PER_STRETCH = 1 << 16, 8
+"""About so many words are kept of a recording, or so many of every stretch of light if these are more."""
 
-AT_ONCE = 1 << 14
-"""Samples that are looked at together, in the cache of a core."""
+NEAR = 256
+"""Samples; what lies nearer together is looked at as one."""
+AT_ONCE = 1 << 16
+"""Samples that are compared together, in the cache of a core."""
 
 _Bool = NDArray[np.bool_]
 _Ints = NDArray[np.int64]
 
 
-LOOKED_AT = 32
+LOOKED_AT = 16
 """So many samples of a stretch are compared first, spread evenly over it; stretches alike in these are read again."""
 WEIGHTS = (np.random.default_rng(7).integers(1 << 62, 1 << 63, LOOKED_AT, np.uint64) << np.uint64(1)) | np.uint64(1)
 
@@ -51,7 +55,7 @@ class Repeats:
     def __init__(self, start: NDArray[np.int64], stop: NDArray[np.int64]) -> None:
         self._start, self._stop = start, stop
         self._key = np.zeros(start.size, np.uint64)
-        self._words = _TellingWords(int(stop[-1]) if stop.size else 0)
+        self._words = _TellingWords(start, stop)
 
     def push(self, block: Block) -> None:
         """Take the next samples."""
@@ -114,48 +118,92 @@ class Repeats:
 
 
 class _TellingWords:
-    """Keeps words of directions that can tell, with their places."""
+    """Keeps words of directions in and just before stretches, with their places.
 
-    def __init__(self, samples: int) -> None:
-        # The words that are kept are chosen by what they say, so that a copy keeps the same ones.
-        self._kept = min(LEAST_SHARE, max(1, samples // MOST_WORDS))
-        self._before = np.empty(0)
+    Directions are bits, 64 to a number. Words begin where light begins to climb for some steps in a row: that is told
+    by what the light says alone, so that a copy keeps the same ones.
+    """
+
+    def __init__(self, start: _Ints, stop: _Ints) -> None:
+        before = np.concatenate((np.zeros(min(stop.size, 1), np.int64), stop[:-1]))
+        self._from, self._to = np.maximum(start - WORD, before), stop
+        self._most = max(MOST_WORDS, WORDS_PER_STRETCH * start.size)
+        # Windows that lie near to one another are looked at as one.
+        apart = np.flatnonzero(self._from[1:] > self._to[:-1] + NEAR) + 1
+        self._since = (self._from[np.append(0, apart)] - 1).clip(min=0) if start.size else start
+        self._upto = self._to[np.append(apart - 1, -1)] + WORD if start.size else stop
+        looked_at, self._climb = float((self._to - self._from).sum()), 1
+        # In white noise one place in (n + 1)! is followed by n steps upwards.
+        while looked_at > self._most * factorial(self._climb + 1):
+            self._climb += 1
+        self._before = Block(0, np.empty(0))
         self._words: list[NDArray[np.uint64]] = [np.empty(0, np.uint64)]
         self._places: list[_Ints] = [np.empty(0, np.int64)]
+        self._held = 0
 
     def push(self, block: Block) -> None:
-        """Take the next samples, in parts that stay in the cache."""
-        for a in range(0, block.light.size, AT_ONCE):
-            part = slice(a, a + AT_ONCE)
-            invalid = None if block.invalid is None else block.invalid[part]
-            self._push(Block(block.start + a, block.light[part], invalid))
-
-    def _push(self, block: Block) -> None:
-        light = np.concatenate((self._before, block.as_float()))
-        first = block.start - self._before.size
-        self._before = light[-WORD:]
-        if light.size <= WORD:
+        """Take the next samples."""
+        if self._from.size == 0:
             return
-        with np.errstate(invalid="ignore", over="ignore"):
-            step = np.diff(light)
-        ups = step > 0
-        word = _words(ups)
-        steps = np.concatenate(([0], np.cumsum(np.isfinite(step) & (step != 0))))
-        telling = steps[WORD:] - steps[:-WORD] >= REAL_STEPS
-        # Fibonacci hashing: the upper bits of the product depend on all of the word.
-        telling &= (word * np.uint64(0x9E3779B97F4A7C15)) >> np.uint64(32) < np.uint64(2**32 // self._kept)
-        at = np.flatnonzero(telling)
-        at = at[_turns(ups, at) >= TURNS]
-        self._words.append(word[at])
-        self._places.append(first + at)
+        more = min(WORD + 1, block.light.size)
+        seam = _joined(self._before, _part(block, 0, more))
+        self._take(seam)
+        if block.light.size > more:
+            self._take(block)
+            # What lies between head and tail of a long block is not needed.
+            seam = _joined(seam, _part(block, max(more, block.light.size - more), block.light.size))
+        self._before = _part(seam, max(0, seam.light.size - WORD - 1), seam.light.size)
+        while self._held > 2 * self._most and self._climb < WORD:
+            # Slow noise climbs longer: of words that are too many those of longer climbs stay.
+            self._climb += 1
+            words, places = np.concatenate(self._words), np.concatenate(self._places)
+            climbs = words >> np.uint64(WORD - self._climb) == np.uint64((1 << self._climb) - 1)
+            self._words, self._places = [words[climbs]], [places[climbs]]
+            self._held = self._places[0].size
+
+    def _take(self, block: Block) -> None:
+        """Keep the words of a block that begin behind its first sample and lie in it as a whole."""
+        a = int(np.searchsorted(self._upto, block.start, side="right"))
+        b = int(np.searchsorted(self._since, block.start + block.light.size))
+        if a >= b:
+            return
+        # Only the light about stretches is looked at, one after the other.
+        begin = np.maximum(self._since[a:b], block.start)
+        end = np.minimum(self._upto[a:b], block.start + block.light.size)
+        light = _pieces(block.light, begin - block.start, end - block.start)
+        at = _climbs(light, self._climb)
+        offset = np.cumsum(end - begin) - (end - begin)
+        piece = np.searchsorted(offset, at, side="right") - 1
+        place = at + (begin - offset)[piece]
+        row = np.searchsorted(self._to, place, side="right").clip(max=self._to.size - 1)
+        inside = (place >= self._from[row]) & (place < self._to[row])
+        inside &= (place > begin[piece]) & (place + WORD < end[piece])
+        at, place = at[inside], place[inside]
+        if at.size == 0:
+            return
+        rows = np.lib.stride_tricks.sliding_window_view(light, WORD + 1)[at]
+        ups, real = rows[:, 1:] > rows[:, :-1], rows[:, 1:] < rows[:, :-1]
+        real |= ups
+        if block.invalid is not None:
+            holes = _pieces(block.invalid, begin - block.start, end - block.start)
+            hole = np.lib.stride_tricks.sliding_window_view(holes, WORD + 1)[at]
+            real &= ~(hole[:, 1:] | hole[:, :-1])
+            ups &= real
+        telling = np.count_nonzero(real, axis=1) >= REAL_STEPS
+        word = np.zeros((int(np.count_nonzero(telling)), 8), np.uint8)
+        word[:, 2:] = np.packbits(ups[telling], axis=1)
+        self._words.append(word.view(">u8")[:, 0].astype(np.uint64))
+        self._places.append(place[telling])
+        self._held += word.shape[0]
 
     def copies(self, recording: Recording, start: _Ints) -> Iterator[tuple[int, int]]:
-        """Yield stretches in which, or after which, the light is a copy of that of an earlier one."""
+        """Yield stretches in which, or before which, the light is a copy of that of an earlier one."""
         words, places = np.concatenate(self._words), np.concatenate(self._places)
         order = np.lexsort((places, words))
         words, places = words[order], places[order]
         stretch = np.searchsorted(start, places, side="right") - 1
         twice = np.flatnonzero(words[1:] == words[:-1])
+        twice = twice[_turns(words[twice]) >= TURNS]
         within = twice[stretch[twice] == stretch[twice + 1]]
         told = set[int]()
         for k in twice[~np.isin(words[twice], words[within])].tolist():
@@ -163,6 +211,30 @@ class _TellingWords:
             if earlier >= 0 and later not in told and _is_copy(recording, int(places[k]), int(places[k + 1])):
                 told.add(later)
                 yield later, earlier
+
+
+def _pieces(values: NDArray[Any], begin: _Ints, end: _Ints) -> NDArray[Any]:
+    """Return pieces of an array as one."""
+    if begin.size == 1:
+        return values[begin[0] : end[0]]
+    return np.concatenate([values[a:b] for a, b in zip(begin.tolist(), end.tolist(), strict=True)])
+
+
+def _part(block: Block, first: int, stop: int) -> Block:
+    """Return the samples from `first` to `stop` of a block, apart from the rest."""
+    invalid = None if block.invalid is None else block.invalid[first:stop].copy()
+    return Block(block.start + first, block.light[first:stop].copy(), invalid)
+
+
+def _joined(before: Block, after: Block) -> Block:
+    """Return the last samples of one block and the first of another as one, which ends where the second does."""
+    if before.light.size == 0:
+        return after
+    light, invalid = np.concatenate((before.light, after.light)), None
+    if before.invalid is not None or after.invalid is not None:
+        masks = (np.zeros(b.light.size, bool) if b.invalid is None else b.invalid for b in (before, after))
+        invalid = np.concatenate([*masks])
+    return Block(after.start + after.light.size - light.size, light, invalid)
 
 
 def repeated_stretches(
@@ -182,28 +254,43 @@ def repeated_stretches(
     return reading.found(recording)
 
 
-def _words(ups: _Bool) -> NDArray[np.uint64]:
-    """Return `WORD` directions from every place on as one number, by doubling."""
-    two = ups.astype(np.uint64)
-    size = 1
-    while size < 32:
-        two = (two[:-size] << np.uint64(size)) | two[size:]
-        if size == 8:
-            half = two
-        size *= 2
-    count = ups.size - WORD + 1
-    return (two[:count] << np.uint64(16)) | half[32 : 32 + count]
+def _climbs(light: Light, steps: int) -> NDArray[np.intp]:
+    """Return where light begins to climb for at least so many steps, from its second sample on.
+
+    Steps up are bits, 64 to a number: runs of them are found for 64 places at once.
+
+    Examples
+    --------
+    >>> _climbs(np.array([5, 4, 6, 7, 1, 2, 1, 3, 4, 5]), 2).tolist()
+    [1, 6]
+    """
+    bits = np.zeros(-(-light.size // 64) * 8, np.uint8)
+    for a in range(0, light.size - 1, AT_ONCE):
+        b = min(a + AT_ONCE, light.size - 1)
+        bits[a // 8 : -(-b // 8)] = np.packbits(light[a + 1 : b + 1] > light[a:b], bitorder="little")
+    ups = bits.view("<u8")
+    # Bit k of `run` stays as long as it is up behind place k, too; what follows on comes from the next number.
+    run, size = ups.copy(), 1
+    while size < steps:
+        more = min(size, steps - size)
+        run[:-1] &= (run[:-1] >> np.uint64(more)) | (run[1:] << np.uint64(64 - more))
+        run[-1:] &= run[-1:] >> np.uint64(more)
+        size += more
+    before = ups << np.uint64(1)
+    before[1:] |= ups[:-1] >> np.uint64(63)
+    before[:1] |= np.uint64(1)
+    found = (run & ~before).view(np.uint8)
+    some = np.flatnonzero(found)
+    place, bit = np.nonzero(np.unpackbits(found[some][:, None], axis=1, bitorder="little"))
+    out: NDArray[np.intp] = 8 * some[place] + bit
+    return out
 
 
-def _turns(ups: _Bool, at: _Ints) -> _Ints:
-    """Return how many different runs of six directions lie in the word at each place."""
-    six = np.zeros(max(0, ups.size - 5), np.uint64)
-    for k in range(6):
-        six = (six << np.uint64(1)) | ups[k : k + six.size].astype(np.uint64)
-    mask = np.uint64(1) << six
-    found = np.zeros(at.size, np.uint64)
+def _turns(words: NDArray[np.uint64]) -> _Ints:
+    """Return how many different runs of six directions lie in each word."""
+    found = np.zeros(words.size, np.uint64)
     for k in range(WORD - 5):
-        found |= mask[at + k]
+        found |= np.uint64(1) << ((words >> np.uint64(k)) & np.uint64(63))
     return np.bitwise_count(found).astype(np.int64) if hasattr(np, "bitwise_count") else np.array(
         [int(one).bit_count() for one in found], np.int64
     )  # fmt: skip

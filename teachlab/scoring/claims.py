@@ -188,8 +188,9 @@ def _common(trials: Trials, other: Trials) -> Trials:
 def _codes(truth: Truth, rows: NDArray[np.int64], scored: NDArray[np.bool_]) -> tuple[NDArray[np.int64], Source, int]:
     """Return the lot of every pass in rows, what the lots are, and how many are named."""
     if truth.lot is not None:
-        names: dict[str, int] = {}
-        code = np.array([names.setdefault(str(name), len(names)) for name in truth.lot[rows]], np.int64)
+        lots = [str(name) for name in truth.lot[rows].tolist()]
+        names = {name: k for k, name in enumerate(dict.fromkeys(lots))}
+        code = np.array([names[name] for name in lots], np.int64)
         if "" not in names:
             large = np.unique(joined_lots(np.bincount(code, scored, minlength=len(names)))).size
             if large >= CLAIM_LOTS:

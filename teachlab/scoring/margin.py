@@ -14,7 +14,7 @@ from teachlab.light.edge_time import EDGE_SHARE, edge_evaluations, places, range
 from teachlab.light.extremes import Cells
 from teachlab.light.inner_valleys import InnerValleys
 from teachlab.light.lasting_extremes import Hold, SustainedExtremes
-from teachlab.light.noise import KEPT_VALUES, Selection, SmallestStep, local_noise
+from teachlab.light.noise import KEPT_VALUES, Selection, SmallestStep, local_noise, median
 from teachlab.light.usable_light import bounded, largest
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.margin import ExcessGain, Margin, Population, Sides
@@ -230,7 +230,7 @@ class MarginScan:
         start, end = windows.gap_start[gaps] - first, windows.gap_stop[gaps] - first
         if start.size == 0:
             return None
-        background = float(np.median(height[places(start, end)]))
+        background = median(height[places(start, end)])
         covered = windows.covered_from[rows] - first, windows.covered_to[rows] - first
         edge = edge_evaluations(height, *covered, background)
         span = 2 if np.isnan(edge) else max(2, int(np.ceil(edge)) + 1)
@@ -282,8 +282,7 @@ class _Steps:
             for start, stop, kept in self._kinds:
                 a, b = np.searchsorted(stop, first, side="right"), np.searchsorted(start, first + light.size)
                 if a < b:
-                    k = np.searchsorted(start[a:b], at, side="right") - 1
-                    kept.push(steps[(k >= 0) & (at < stop[a:b][k.clip(min=0)])])
+                    kept.push(steps[ranges_of(np.searchsorted(at, start[a:b]), np.searchsorted(at, stop[a:b]))])
         self._last = _levels(light, invalid, np.array([-1]))[0]
 
     def _looked_at(self, first: int, size: int) -> NDArray[np.intp]:

@@ -19,6 +19,18 @@ def joined(parts: list[Edges]) -> Edges:
     return np.concatenate(parts) if parts else np.empty(0, np.int64)
 
 
+def merged(*parts: Edges) -> Edges:
+    """Return the distinct values of arrays of whole numbers, ascending.
+
+    They are sorted: what is nearly in order is sorted faster than the library's `unique` hashes it.
+    """
+    out = np.concatenate(parts)
+    out.sort()
+    new = np.ones(out.size, bool)
+    np.not_equal(out[1:], out[:-1], out=new[1:])
+    return out[new]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class TwoState:
     """A two-valued signal over evaluations ``0 … n−1``: its first value and where it changes.

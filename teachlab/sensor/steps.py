@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from teachlab.model.setting import Switching
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.delays import delay_stages
+from teachlab.sensor.edges import merged
 from teachlab.sensor.running_extremes import running
 
 At = NDArray[np.int64]
@@ -255,16 +256,6 @@ def clamped(low: Ranks, high: Ranks, first: int) -> Ranks:
         step *= 2
     out: Ranks = np.minimum(np.maximum(low, np.int16(first)), high)
     return out
-
-
-def merged(*parts: At) -> At:
-    """Return the distinct values of ascending arrays, ascending; one at least must not be empty."""
-    out = np.concatenate(parts)
-    out.sort()
-    new = np.empty(out.size, bool)
-    new[0] = True
-    np.not_equal(out[1:], out[:-1], out=new[1:])
-    return out[new]
 
 
 def extremes(pick: np.ufunc, seen: SteppedSignal, at: At, delay: int) -> Ranks:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.data.alignment.stretches import KEPT, NearLight, runs_of
-from teachlab.light.edge_time import median_of
+from teachlab.light.noise import median
 
 Light = NDArray[np.float64]
 Places = NDArray[np.float64]
@@ -163,15 +163,17 @@ def rising(light: Light, border: int) -> tuple[Places, float]:
     >>> places.tolist(), round(edge, 9)
     ([4.5], 1.6)
     """
-    valid = ~np.isnan(light)
-    outside, behind = light[:border][valid[:border]], light[border:][valid[border:]]
+    outside, behind = light[:border], light[border:]
     none = np.empty(0), float("nan")
-    if min(outside.size, behind.size) < FEWEST_SAMPLES or 2 * np.count_nonzero(valid) < light.size:
+    if holes := bool(np.isnan(light).any()):
+        outside, behind = (side[~np.isnan(side)] for side in (outside, behind))
+    if min(outside.size, behind.size) < FEWEST_SAMPLES or 2 * (outside.size + behind.size) < light.size:
         return none
     base, spread, step = _step(outside, behind)
     if not step > 0:
         return none
-    if not valid.all():
+    if holes:
+        valid = ~np.isnan(light)
         light = light[np.maximum.accumulate(np.where(valid, np.arange(light.size), np.argmax(valid)))]
     width = min(int(min(spread / step / STEADY, 1e4) ** 2), min(border, light.size - border) // 8) // 2 * 2 + 1
     if width > 1:
@@ -179,34 +181,38 @@ def rising(light: Light, border: int) -> tuple[Places, float]:
         base, spread, step = _step(light[:border], light[border:])
     if not step > CLEAR * spread or step <= 0:
         return none
-    with np.errstate(over="ignore"):  # a step next to nothing
+    with np.errstate(over="ignore", invalid="ignore"):  # a step next to nothing
         height = (light - base) / step
-    places, tops = _crossings(height)
-    if places.size == 0:
-        return none
-    nearest = int(np.argmin(np.abs(places - border)))
-    return places, _edge(height, int(tops[nearest]))
+        places, tops = _crossings(height)
+        if places.size == 0:
+            return none
+        nearest = int(np.argmin(np.abs(places - border)))
+        return places, _edge(height, int(tops[nearest]))
 
 
 def _step(outside: Light, behind: Light) -> tuple[float, float, float]:
     """Return the level before a border, its spread, and the step behind it."""
-    base = median_of(outside)
-    spread = 1.4826 * median_of(np.abs(outside - base))
-    middle, peak = median_of(behind), float(behind.max())
+    base = median(outside)
+    spread = 1.4826 * median(np.abs(outside - base))
+    middle, peak = median(behind), float(behind.max())
     return base, spread, (middle if 2 * (middle - base) >= peak - base else peak) - base
 
 
 def _crossings(height: Light) -> tuple[Places, NDArray[np.int64]]:
     """Return where a height rises through 0.5 on its way from below `BACK` to above the rest, and the sample after."""
-    low, high = height < BACK, height >= 1 - BACK
-    state = np.where(high, 1, np.where(low, -1, 0))
-    known = np.flatnonzero(state)
+    low, high, above = height < BACK, height >= 1 - BACK, height >= 0.5
+    state = high.view(np.int8) - low.view(np.int8)
+    # Only where the state becomes another one a rise may end, and of what lies between nothing need be known.
+    new = np.ones(height.size, bool)
+    np.not_equal(state[1:], state[:-1], out=new[1:])
+    known = np.flatnonzero(new)
+    known = known[state[known] != 0]
     turns = known[1:][(state[known[1:]] > 0) & (state[known[:-1]] < 0)]
     # The last rise through a half before the top.
-    up = np.flatnonzero((height[1:] >= 0.5) & (height[:-1] < 0.5)) + 1
+    up = np.flatnonzero(above[1:] > above[:-1]) + 1
     at = up[np.searchsorted(up, turns, side="right") - 1] if turns.size else turns
-    with np.errstate(invalid="ignore"):
-        share = np.nan_to_num((0.5 - height[at - 1]) / (height[at] - height[at - 1]), nan=0.5)
+    share = (0.5 - height[at - 1]) / (height[at] - height[at - 1])
+    share[np.isnan(share)] = 0.5
     return at - 1 + share + 0.5, at
 
 
@@ -217,7 +223,6 @@ def _edge(height: Light, at: int) -> float:
     if foot.size == 0 or top.size == 0:
         return float("nan")
     a, b = int(foot[-1]), at + int(top[0])
-    with np.errstate(invalid="ignore"):
-        begin = a + (0.1 - height[a]) / (height[a + 1] - height[a])
-        finish = b - (height[b] - 0.9) / (height[b] - height[b - 1])
+    begin = a + (0.1 - height[a]) / (height[a + 1] - height[a])
+    finish = b - (height[b] - 0.9) / (height[b] - height[b - 1])
     return float(finish - begin)

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from teachlab.data.alignment.measure import AlignmentReading
 from teachlab.data.alignment.room import alignment_of
 from teachlab.errors import UnmeasurableError
@@ -17,6 +15,7 @@ from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.questions.surface.condensed import CELLS, Condensing
 from teachlab.scoring.margin import MarginScan
+from teachlab.sensor.edges import merged
 from teachlab.switching.run import Replaying
 
 if TYPE_CHECKING:
@@ -30,7 +29,7 @@ if TYPE_CHECKING:
     from teachlab.sensor.output import Output
 
 
-AT_ONCE = 1 << 20
+AT_ONCE = 1 << 21
 """Samples that are looked at together: what is done with a block costs about as much for one of ten thousand."""
 
 
@@ -80,7 +79,7 @@ class SettingReading:
         edge = [] if self._scan is None else [self._scan.edge_stretch()]
         self._alignment = AlignmentReading(recording, truth, beside=edge)
         cut = [extremes, *(taker for taker in (self._scan, condensing) if taker is not None)]
-        borders = np.unique(np.concatenate([taker.borders for taker in cut]))
+        borders = merged(*(taker.borders for taker in cut))
         for block in recording.blocks(size=AT_ONCE):
             for keeping in (self._alignment, self._repeats):
                 keeping.push(block)

@@ -21,7 +21,7 @@ from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.surface.values.kinds import Kind
 from teachlab.questions.surface.values.spans import Spans
 from teachlab.sensor.clock import Clock
-from teachlab.sensor.edges import TwoState, ranges_of
+from teachlab.sensor.edges import TwoState, merged, ranges_of
 from teachlab.sensor.output import VOID_FROM
 from teachlab.sensor.validity import Validity
 
@@ -36,8 +36,10 @@ Where = NDArray[np.intp]
 #
 #     cells          0, 0 … 2   7, 7 … 9   1, 0 … 0        first sample, then lowest and highest of the rest
 #     turning        0 2        7 9 7      1 0             what stands still or goes on is dropped
-CELLS = (128, 32, 8)
+CELLS = (256, 32, 8)
 """Lengths of the cells that are tried, samples; where light spans too much in the last, all of its samples are kept."""
+GROUPED = 16
+"""So many of the first cells are one where they span little together."""
 FEW_FIT, MOST_FIT = 0.75, 0.98
 """Shares of cells that span little enough below which shorter ones are begun with, and above which longer ones are."""
 SLACK = 1e-12
@@ -77,7 +79,7 @@ class Condensing:
         self._done: list[tuple[Floats, Where]] = []
         self._tail: list[tuple[Floats, Where]] = []
         self._kept = self._waiting = 0
-        self.borders = np.unique(np.concatenate((self._spans.start, self._spans.start + 1, self._spans.stop)))
+        self.borders = merged(self._spans.start, self._spans.start + 1, self._spans.stop)
         """Where windows and gaps begin and end, and where their first samples end, ascending."""
         # An output that is evaluated less often, or held, depends on when something was, which is not kept.
         self.given_up = not self._clock.every_sample or setting.has_memory
@@ -122,7 +124,7 @@ class Condensing:
             return
         # The first sample of a span is kept by itself: whether the output is still active there tells merged from miss.
         firsts, heads = borders[:-1][some], borders[:-1][some & begun]
-        values, at, fit = collapsed(light, np.union1d(firsts, heads + 1), self._width, cells)
+        values, at, fit = collapsed(light, merged(firsts, heads + 1), self._width, cells)
         if cells is not None:
             self.length = CELLS[1] if fit < FEW_FIT else CELLS[0] if fit > MOST_FIT else self.length
         if light.dtype.kind == "f" and (np.isfinite(values) & (np.abs(values) > largest(block.light.dtype))).any():
@@ -257,25 +259,23 @@ def collapsed(light: Light, borders: Where, width: float, cells: Cells | None = 
     for k, length in enumerate(CELLS):
         # Only what the longer cells left is looked at in the shorter ones; `chosen` are its places.
         rest = light if chosen is None else light[chosen]
+        before = 0
         if cells is not None and chosen is None:
-            cuts, low, high = cells.cuts, cells.low, cells.high
+            cuts, low, high = _grouped(cells, inside, width)
+            before = cells.cuts.size - cuts.size
         else:
             cuts = np.concatenate((_begins(chosen, inside), np.arange(0, rest.size, length)))
             cuts.sort()
             cuts = cuts[np.append(cuts[1:] > cuts[:-1], True)]
             low, high = np.minimum.reduceat(rest, cuts), np.maximum.reduceat(rest, cuts)
-        with np.errstate(invalid="ignore", over="ignore"):
-            bottom, top = low.astype(np.float64), high.astype(np.float64)
-            fits = top - bottom <= width - SLACK * np.maximum(np.abs(top), np.abs(bottom))
-        two = low != high
-        fits |= ~two
+        fits, two = _span_little(low, high, width), low != high
         two &= fits
         turned = two & (np.arange(cuts.size) % 2 == 1)
         low, high = np.where(turned, high, low), np.where(turned, low, high)
         begin, second = cuts[fits], cuts[two] + 1
         places += [begin, second] if chosen is None else [chosen[begin], chosen[second]]
         values += [low[fits], high[two]]
-        share = share if k else float(fits.mean())
+        share = share if k else float((np.count_nonzero(fits) + before) / (cuts.size + before))
         left = ranges_of(cuts[~fits], np.append(cuts[1:], rest.size)[~fits])
         chosen = left if chosen is None else chosen[left]
         if chosen.size == 0:
@@ -286,6 +286,27 @@ def collapsed(light: Light, borders: Where, width: float, cells: Cells | None = 
     at = np.concatenate(places)
     order = np.argsort(at, kind="stable")
     return np.concatenate(values)[order], at[order], share
+
+
+def _span_little(low: Light, high: Light, width: float) -> NDArray[np.bool_]:
+    """Return which pieces of light no comparator in question can switch both ways in."""
+    with np.errstate(invalid="ignore", over="ignore"):
+        bottom, top = low.astype(np.float64), high.astype(np.float64)
+        out: NDArray[np.bool_] = top - bottom <= width - SLACK * np.maximum(np.abs(top), np.abs(bottom))
+    out |= low == high
+    return out
+
+
+def _grouped(cells: Cells, borders: Where, width: float) -> tuple[Where, Light, Light]:
+    """Return where cells begin and their extremes; neighbours in one piece that span little together are one."""
+    groups = merged(np.searchsorted(cells.cuts, borders), np.arange(0, cells.cuts.size, GROUPED))
+    low, high = np.minimum.reduceat(cells.low, groups), np.maximum.reduceat(cells.high, groups)
+    fits = _span_little(low, high, width)
+    keep = np.repeat(~fits, np.diff(np.append(groups, cells.cuts.size)))
+    keep[groups] = True
+    lows, highs = cells.low.copy(), cells.high.copy()
+    lows[groups[fits]], highs[groups[fits]] = low[fits], high[fits]
+    return cells.cuts[keep], lows[keep], highs[keep]
 
 
 def _begins(chosen: Where | None, borders: Where) -> Where:

@@ -24,9 +24,10 @@ from teachlab.questions.surface.given_settings.chains_of_settings import LevelPl
 from teachlab.questions.surface.given_settings.onsets import OnsetCounter, Whole
 from teachlab.questions.surface.values.ranks import Ranker, Ranks
 from teachlab.questions.surface.values.spans import Spans
+from teachlab.sensor.edges import merged
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.output import onset_lag
-from teachlab.sensor.steps import At, EvaluatedStretch, SteppedSignal, SteppedSwitching, clamped, merged
+from teachlab.sensor.steps import At, EvaluatedStretch, SteppedSignal, SteppedSwitching, clamped
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Block, Recording
