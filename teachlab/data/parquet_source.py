@@ -169,6 +169,7 @@ class ParquetSource:
         self._lock = threading.Lock()
         self._kept: tuple[tuple[int, int], Block] | None = None
         self._stream: _GroupStream | None = None
+        self._spare: list[pq.ParquetFile] = []
 
     # Worker processes open the file again: handles, locks and kept blocks stay where they are.
     def __reduce__(self) -> tuple[type[ParquetSource], tuple[str]]:
@@ -254,7 +255,11 @@ class ParquetSource:
             for piece in self._pieces(start, stop):
                 yield from _cut(piece, size)
             return
-        handles = [open_parquet(self.location, "a recording", RecordingError) for _ in range(DECODERS)]
+        # A handle is never used by two at a time, and opened but once: a footer of many row groups takes long to read.
+        handles = [
+            self._spare.pop() if self._spare else open_parquet(self.location, "a recording", RecordingError)
+            for _ in range(DECODERS)
+        ]
         with ThreadPoolExecutor(DECODERS, "teachlab-decode") as pool:
 
             def submit(k: int) -> Future[Block]:
@@ -267,6 +272,7 @@ class ParquetSource:
                 if k + DECODERS < len(plan):
                     ahead.append(submit(k + DECODERS))
                 yield from _cut(_part(piece, max(start, chunk.start), min(stop, chunk.stop)), size)
+        self._spare += handles
 
     def _pieces(self, start: int, stop: int) -> Iterator[Block]:
         if start >= stop:

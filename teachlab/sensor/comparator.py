@@ -10,10 +10,17 @@ from numpy.typing import NDArray
 
 from teachlab.model.recording import Light
 from teachlab.sensor.edges import Edges, TwoState, joined, ranges_of
+from teachlab.sensor.latch import ALL, Lanes, edges_of, lanes_of, packed
 from teachlab.sensor.validity import Validity
 
-CACHE_BLOCK = 1 << 17
-"""Evaluations worked on at a time, so that the comparisons stay in the cache."""
+CACHE_BLOCK = 1 << 20
+"""Evaluations worked on at a time, so that they stay in the cache."""
+COMPARED = 1 << 18
+"""Evaluations compared at a time, so that their flags stay in the nearest one."""
+FEW = 8
+"""Numbers of 64 evaluations are looked at one by one up to a share of 1 in so many."""
+ROUNDS = 4
+"""So often the evaluations after those that held are looked at, before all are."""
 
 _Bool = NDArray[np.bool_]
 
@@ -79,10 +86,7 @@ class Comparator:
         self._state = False
         self._edges: list[Edges] = []
         self._validity = Validity()
-        self._light = np.empty(CACHE_BLOCK, bool)
-        self._dark = np.empty(CACHE_BLOCK, bool)
-        self._code = np.empty(CACHE_BLOCK, np.int8)
-        self._new = np.empty(CACHE_BLOCK, bool)
+        self._scratch = np.empty(0, bool)
 
     @property
     def first(self) -> bool | None:
@@ -151,55 +155,59 @@ class Comparator:
         self._count += light.size
 
     def _push(self, x: Light, invalid: _Bool | None) -> None:
+        if self._first is None and not self._start(x, invalid):
+            self._validity.push(np.ones(x.size, bool), x.size)
+            return
         # One reduction answers two questions: can the state change here, and (it propagates) is there a NaN?
         extreme = x.min() if self._state else x.max()
-        if x.dtype.kind == "f" and np.isnan(extreme):
-            nan = np.isnan(x)
-            invalid = nan if invalid is None else nan | invalid
+        if extreme != extreme:
+            invalid = np.isnan(x) if invalid is None else invalid | np.isnan(x)
         self._validity.push(invalid, x.size)
-        if self._first is None:
-            if not self._start(x, invalid):
-                return
-            extreme = x.min() if self._state else extreme
-        if extreme >= self._off if self._state else extreme < self._on:
-            return
-        self._find_edges(x, invalid)
+        if not (extreme >= self._off if self._state else extreme < self._on):
+            self._find_edges(x, invalid)
 
     def _start(self, x: Light, invalid: _Bool | None) -> bool:
-        k = 0 if invalid is None else int(np.argmin(invalid))
-        if invalid is not None and invalid[k]:
+        valid = x == x if invalid is None else (x == x) & ~invalid
+        k = int(np.argmax(valid))
+        if not valid[k]:
             return False
         self._first = self._state = bool(x[k] >= self._begin)
         return True
 
     def _find_edges(self, x: Light, invalid: _Bool | None, places: NDArray[np.intp] | None = None) -> None:
-        m = x.size
-        light, dark, code, new = self._light[:m], self._dark[:m], self._code[:m], self._new[:m]
-        np.greater_equal(x, self._on, out=light)
-        np.less(x, self._off, out=dark)
-        # The state is the last code that is not 0. Where the code changes to such a one, the state may change: there
-        # are few of those, and the rest of the work is on them. Buffers are reused: allocation costs as much as the
-        # comparison.
-        np.subtract(light.view(np.int8), dark.view(np.int8), out=code)  # +1 light, −1 dark, 0 hold
-        if invalid is not None:
-            code[invalid] = 0
-        np.not_equal(code[1:], code[:-1], out=new[1:])
-        new[0] = True
-        at = np.flatnonzero(new)
-        turn = code[at]
-        decided = turn != 0
-        at, turn = at[decided], turn[decided]
-        if at.size == 0:
-            return
-        change = np.empty(at.size, bool)
-        # Of decisions that follow one another in the same sense only the first is an edge.
-        change[0] = (turn[0] > 0) != self._state
-        np.not_equal(turn[1:], turn[:-1], out=change[1:])
-        at = at[change]
+        if self._scratch.size < min(x.size, COMPARED):
+            self._scratch = np.empty(min(x.size, COMPARED), bool)
+        light = lanes_of(x, np.greater_equal, self._on, self._scratch)
+        if invalid is None:
+            dark = self._dark_where_it_counts(x, light)
+        else:
+            dark, valid = lanes_of(x, np.less, self._off, self._scratch), ~packed(invalid)
+            light &= valid
+            dark &= valid
+        at, self._state = edges_of(light, dark, self._state)
         if at.size:
             self._edges.append((at if places is None else places[at]) + self._count)
-            # An odd number of edges ends in the other state.
-            self._state ^= bool(at.size & 1)
+
+    def _dark_where_it_counts(self, x: Light, light: Lanes) -> Lanes:
+        """Return where valid evaluations are dark; all of them where it is dark already and no light comes."""
+        lit, whole = light != 0, x.size // 64
+        asked = lit & (light != ALL)
+        asked[1:] |= lit[:-1] & ~lit[1:]
+        asked[0] |= self._state and not lit[0]
+        some = np.flatnonzero(asked)
+        dark = np.where(lit, np.uint64(0), ALL)
+        for _ in range(ROUNDS):
+            if some.size == 0:
+                return dark
+            if FEW * some.size > whole or some[-1] >= whole:
+                break
+            flags = x[: 64 * whole].reshape(whole, 64)[some] < self._off
+            dark[some] = np.packbits(flags, axis=1, bitorder="little").view("<u8")[:, 0]
+            # Where none of 64 is dark, and none light, the next ones decide.
+            some = some[(dark[some] == 0) & ~lit[some]] + 1
+            some = some[some < lit.size]
+            some = some[~lit[some]]
+        return lanes_of(x, np.less, self._off, self._scratch)
 
     def take_edges(self) -> Edges:
         """Return the edges found since they were last taken, and forget them."""

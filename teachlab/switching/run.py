@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 from teachlab.errors import SettingError
 from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting, WindowSetting
-from teachlab.model.recording import Block
+from teachlab.model.recording import BLOCK_SAMPLES, Block
 from teachlab.sensor.clock import Clock, no_valid_sample
 from teachlab.sensor.comparator import Comparator
 from teachlab.sensor.delays import consecutive_filter, delayed
@@ -24,6 +23,8 @@ if TYPE_CHECKING:
     from teachlab.model.setting import Setting
     from teachlab.sensor.edges import TwoState
 
+DECODED = 1 << 20
+"""Samples that are taken at a time."""
 AnyComparator = Comparator | Followers | TurningPoints | TwoThresholds
 
 
@@ -109,7 +110,8 @@ class Replaying:
             # Only chunks that can change the state are decoded: most of a quiet recording is passed over.
             blocks = _unskipped(self._recording, chunks, self.clock, self._comparator)
         else:
-            blocks = self._recording.blocks()
+            size = DECODED if self.clock.every_sample else BLOCK_SAMPLES
+            blocks = self._recording.blocks(size=size)
         for block in blocks:
             self.push(block)
             if progress is not None:
@@ -178,15 +180,15 @@ def _unskipped(
 ) -> Iterator[Block]:
     """Read only the chunks in which, by their stored extremes, the state can change.
 
-    The next chunk that cannot be skipped in either state is decoded while the caller works on this one.
+    Chunks in a row that cannot be skipped in either state are read as one: the next ones are decoded meanwhile.
     """
-    with ThreadPoolExecutor(1) as pool:
-        ahead: dict[int, Future[Block]] = {}
-        for k, chunk in enumerate(chunks):
-            if comparator.can_skip(chunk.low, chunk.high):
-                comparator.skip(clock.first_at_or_after(chunk.stop) - clock.first_at_or_after(chunk.start))
-                continue
-            block = ahead.pop(k).result() if k in ahead else recording.read(chunk.start, chunk.stop)
-            if k + 1 < len(chunks) and comparator.must_read(chunks[k + 1].low, chunks[k + 1].high):
-                ahead[k + 1] = pool.submit(recording.read, chunks[k + 1].start, chunks[k + 1].stop)
-            yield block
+    size = DECODED if clock.every_sample else BLOCK_SAMPLES
+    k = 0
+    while k < len(chunks):
+        chunk, k = chunks[k], k + 1
+        if comparator.can_skip(chunk.low, chunk.high):
+            comparator.skip(clock.first_at_or_after(chunk.stop) - clock.first_at_or_after(chunk.start))
+            continue
+        while k < len(chunks) and comparator.must_read(chunks[k].low, chunks[k].high):
+            k += 1
+        yield from recording.blocks(chunk.start, chunks[k - 1].stop, size)

@@ -130,7 +130,7 @@ def _levels(rng: np.random.Generator, light: NDArray[Any]) -> tuple[float, float
             return (value + float(rng.choice(occurring))) / 2
         if kind < 9 or rng.random() < 0.6:
             return value + float(rng.choice([0.3, -0.3, 0.05]))
-        return float(rng.choice([-1e300, -70_000.0, -1.0, 1e-46, 300.0, 1e39, -1e39]))
+        return float(rng.choice([-1e60, -70_000.0, -1.0, 1e-46, 300.0, 1e39, -1e39]))
 
     a, b = one(), one()
     if rng.random() < 0.3:

@@ -1,0 +1,87 @@
+"""The latch on bits equals a plain loop, and the comparator that is built on it at every size of blocks."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from teachlab.sensor import comparator as module
+from teachlab.sensor.comparator import Comparator
+from teachlab.sensor.latch import edges_of, lanes_of, packed, places_of
+
+SEEDS = st.integers(0, 2**32 - 1)
+
+
+def plain_edges(on: np.ndarray, off: np.ndarray, state: bool) -> tuple[list[int], bool]:
+    found = []
+    for k, (sets, resets) in enumerate(zip(on.tolist(), off.tolist(), strict=True)):
+        now = True if sets else False if resets else state
+        if now != state:
+            found.append(k)
+        state = now
+    return found, state
+
+
+@settings(deadline=None)
+@given(SEEDS, st.integers(1, 700), st.booleans(), st.sampled_from([0.001, 0.02, 0.3, 0.5]))
+def test_latch_equals_a_plain_loop(seed: int, size: int, state: bool, share: float) -> None:
+    rng = np.random.default_rng(seed)
+    drawn = rng.random(size)
+    on, off = drawn < share, drawn > 1 - share
+    at, after = edges_of(packed(on), packed(off), state)
+    assert (at.tolist(), after) == plain_edges(on, off, state)
+
+
+@given(SEEDS, st.integers(1, 500), st.sampled_from([0.01, 0.9]))
+def test_places_and_lanes_are_those_of_the_flags(seed: int, size: int, share: float) -> None:
+    values = np.random.default_rng(seed).random(size)
+    lanes = lanes_of(values, np.less, share, np.empty(128, bool))
+    assert lanes.tolist() == packed(values < share).tolist()
+    assert places_of(lanes).tolist() == np.flatnonzero(values < share).tolist()
+
+
+def plain_comparator(
+    light: list[float], invalid: list[bool], on: float, off: float
+) -> tuple[bool | None, list[int], list[bool]]:
+    first: bool | None = None
+    state, found = False, []
+    lost = [bad or value != value for value, bad in zip(light, invalid, strict=True)]
+    for k, value in enumerate(light):
+        if lost[k]:
+            continue
+        if first is None:
+            first = state = value >= on
+            continue
+        now = True if value >= on else False if value < off else state
+        if now != state:
+            found.append(k)
+        state = now
+    return first, found, lost
+
+
+@pytest.mark.parametrize("kind", ["u1", "i2", "f4", "f8", "i8"])
+@settings(deadline=None, max_examples=40)
+@given(seed=SEEDS, size=st.integers(1, 900), block=st.sampled_from([1, 64, 100, 1000]), calm=st.booleans())
+def test_comparator_equals_a_plain_loop(kind: str, seed: int, size: int, block: int, calm: bool) -> None:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(module, "CACHE_BLOCK", 512)
+        patch.setattr(module, "COMPARED", 128)
+        rng = np.random.default_rng(seed)
+        low, high = sorted(rng.integers(20, 80, 2).tolist())
+        level = np.repeat(rng.integers(0, 100, size), 60 if calm else 1)[:size]
+        light = (level + rng.integers(0, 4, size)).astype(kind)
+        invalid = rng.random(size) < (0.1 if seed % 2 else 0.0)
+        if light.dtype.kind == "f" and seed % 3 == 0:
+            light[rng.random(size) < 0.05] = np.nan
+        if seed % 5 == 0:
+            invalid[: size // 3] = True
+        comparator = Comparator(high, low, light.dtype)
+        for a in range(0, size, block):
+            b = slice(a, a + block)
+            comparator.push(light[b], invalid[b] if invalid.any() else None)
+        first, edges, lost = plain_comparator(light.tolist(), invalid.tolist(), high, low)
+        assert comparator.first == first
+        assert comparator.light_state().edges.tolist() == edges
+        assert comparator.validity().dense(size).tolist() == lost
