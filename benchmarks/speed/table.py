@@ -186,10 +186,9 @@ def in_memory(samples: int, repeats: int) -> list[dict[str, Any]]:
         return np.flatnonzero(on[1:] != on[:-1]) + 1
 
     def by_obspy(x: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
-        # It is on above its level, not at it, and tells the last sample of a run.
-        found = np.asarray(
-            trigger_onset(x, np.nextafter(np.float32(ON), np.float32(0)), np.nextafter(np.float32(OFF), np.float32(0)))
-        )
+        # On at its level and above (`charfct >= thres1` in its source, whatever its description says); it tells the
+        # last sample of a run.
+        found = np.asarray(trigger_onset(x, ON, OFF))
         return np.sort(np.concatenate((found[:, 0], found[:, 1] + 1))) if found.size else np.empty(0, np.int64)
 
     out = []
