@@ -252,12 +252,6 @@ class TurningPointSetting(Setting):
             return self.distance
         return (self.share or 0.0) * (self.background - self.dark_level)
 
-    @classmethod
-    def of(cls, setting: Setting, **turning: Any) -> Self:
-        """Return one with polarity, filter and delays of another setting."""
-        kept = {f.name: getattr(setting, f.name) for f in fields(Setting) if f.name not in ("on_level", "off_level")}
-        return cls(**kept, **turning)
-
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form of the setting, schema 3: without levels."""
         out = Setting.as_dict(self)

@@ -17,7 +17,14 @@ from typer.testing import CliRunner
 from teachlab.cli import app
 from teachlab.errors import ParameterError
 from teachlab.scoring import count, proportion
-from teachlab.statistics.planning import Standing, claim_hours_sentence, claim_sentence, plan_hours, plan_passes
+from teachlab.statistics.planning import (
+    Standing,
+    acceptance,
+    claim_hours_sentence,
+    claim_sentence,
+    plan_hours,
+    plan_passes,
+)
 
 
 def _chance(n: int, events: int, rate: Fraction) -> Fraction:
@@ -179,3 +186,9 @@ def test_no_plan_is_longer_than_it_must_be() -> None:
         n = plan_passes(rate, confidence, events=events).passes
         assert binom.cdf(events, n, rate) <= (1 - confidence) * (1 + 1e-9)
         assert n == events + 1 or binom.cdf(events, n - 1, rate) > (1 - confidence) * (1 - 1e-9)
+
+
+@pytest.mark.parametrize("events", [3, 4])
+def test_a_plan_that_allows_every_pass_to_be_lost_is_always_met(events: int) -> None:
+    assert acceptance(3, events, 0.999) == 1.0
+    assert acceptance(3, 2, 0.999) == pytest.approx(1 - 0.999**3)
