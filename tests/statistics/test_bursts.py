@@ -152,3 +152,9 @@ def test_what_cannot_be_is_refused() -> None:
         burst_rate([1, 0], [1.0, 0.0])
     with pytest.raises(ParameterError, match="confidence"):
         burst_rate([1, 0], [1.0, 1.0], confidence=95)
+
+
+@pytest.mark.parametrize(("lots", "warned"), [(19, True), (20, False)])
+def test_fewer_than_twenty_lots_are_warned_of(lots: int, warned: bool) -> None:
+    found = burst_rate(np.resize([0, 3], lots), np.ones(lots))
+    assert any(text.startswith(f"Only {lots} lots") for text in found.warnings) is warned

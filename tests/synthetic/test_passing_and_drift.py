@@ -7,6 +7,7 @@ import pytest
 
 from teachlab.synthetic import Recipe, explain, generate, plan
 from teachlab.synthetic.line import motion_of
+from teachlab.synthetic.trouble.drift import Dirt
 
 FAR = {"lead_in_mm": 1e9}
 ENDLESS = {"lead_in_mm": 0, "gap_mm": 10}
@@ -151,3 +152,7 @@ def test_the_controller_is_told_and_changes_nothing(line):
     first, second = generate(plain, 5)[0], generate(read, 5)[0]
     assert np.array_equal(first.light[0 : first.samples], second.light[0 : second.samples])
     assert "Controller scan 20 ms, input filter 3 ms." in second.info.notes
+
+
+def test_dirt_in_words():
+    assert Dirt(loss_per_day=0.012).words() == "dirt takes 1.2 % per window and day"

@@ -339,3 +339,8 @@ def test_coverage_refuses_nonsense() -> None:
             coverage(recording, truth, [cycle], **wrong)
     with pytest.raises(ParameterError, match="one name"):
         coverage(recording, truth, [cycle, cycle])
+
+
+@pytest.mark.parametrize(("text", "period"), [("a=250ms", 0.25), ("a=3s", 3), ("a=2min", 120), ("a=8h", 28_800)])
+def test_periods_are_written_in_the_units_of_time(text: str, period: float) -> None:
+    assert cycle_of(text).period_s == pytest.approx(period)

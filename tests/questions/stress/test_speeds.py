@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ from teachlab.errors import ParameterError
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
+from teachlab.questions.stress import speed_figure as speed_module
 from teachlab.questions.stress.speed_figure import speed_figure
 from teachlab.questions.stress.speeds import AtSpeed, fastest, speeds
 from teachlab.scoring import score
@@ -121,3 +123,19 @@ def test_numbers_of_the_axis_stand_clear_of_each_other() -> None:
 def test_no_speed_is_refused() -> None:
     with pytest.raises(ParameterError, match="needs at least one speed"):
         speed_figure([])
+
+
+def test_a_speed_without_a_reserve_is_a_cross_and_no_point(monkeypatch: pytest.MonkeyPatch) -> None:
+    drawn: list[Any] = []
+    monkeypatch.setattr(speed_module, "picture", lambda made, kind, says="": drawn.append(made) or b"")
+    one = speeds(*line(), SETTING, [1])[0]
+    works = replace(one, stressed=replace(one.stressed, contamination_reserve=0.25))
+    fails = replace(one, factor=2.0, stressed=replace(one.stressed, contamination_reserve=None))
+    speed_figure([works, fails])
+    curve, points, crosses = [
+        [(float(x), float(y)) for x, y in zip(line.get_xdata(), line.get_ydata(), strict=True)]
+        for line in drawn[0].axes[1].lines[:3]
+    ]
+    assert curve[0] == (1.0, 25.0)
+    assert np.isnan(curve[1][1])
+    assert (points, crosses) == ([(1.0, 25.0)], [(2.0, 0.0)])

@@ -91,6 +91,18 @@ def test_a_steeper_level_that_loses_passes_says_so() -> None:
     assert found.sentence().endswith("It costs 3 more errors on 40 passes.")
 
 
+def test_a_steeper_level_that_costs_more_without_more_errors_says_so() -> None:
+    """Two levels with two errors each, one kind of which costs more: no error is added, none is taken away."""
+    recording, truth = line(40)
+    found = axis_of(recording, truth, Setting(unit="mV", on_level=2000.0, off_level=2000.0))
+    assert found.steepest is not None
+    steep = replace(found.steepest, errors=2, cost=0.1)
+    wide = next(one for one in found.levels if one.onset and steep.onset and one.onset.spread > steep.onset.spread)
+    for errors, told in ((2, "It costs no error more on 40 passes."), (1, "It costs 1 more errors on 40 passes.")):
+        both = replace(found, levels=(replace(wide, errors=errors, cost=0.05, hits=steep.hits), steep))
+        assert both.sentence().endswith(told)
+
+
 def test_borders_in_doubt_show_no_level_to_be_better() -> None:
     recording, truth = line(40, doubt=40.0)
     found = axis_of(recording, truth, Setting(unit="mV", on_level=2000.0, off_level=2000.0))

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from teachlab import shipped
+from teachlab.errors import ParameterError
 from teachlab.studies.family.family_answer import RankedMethod
 from teachlab.studies.family.family_verdict import FamilyJudge, LineVerdict
-from teachlab.studies.family.study_plan import planned_study, studied_lines
+from teachlab.studies.family.study_piece import piece_code
+from teachlab.studies.family.study_plan import planned_study, read_study, studied_lines
 from teachlab.teaching.strategy_files import strategy_class
 
 
@@ -74,3 +78,17 @@ def test_every_configuration_is_tried_with_every_base_seed_and_condition() -> No
     # The light as recorded is a condition of its own.
     assert (len(plan.grid.configurations), len(plan.grid.conditions)) == (3, 3)
     assert plan.grid.rows == 3 * 1 * 2 * 3
+
+
+@pytest.mark.parametrize("gain", [-0.1, 1001])
+def test_a_condition_with_a_gain_beyond_sense_is_refused(tmp_path: Path, gain: float) -> None:
+    page = tmp_path / "study.toml"
+    page.write_text(
+        f'recordings = "{shipped("demo_tubs")}"\n[strategies.single-sample]\n[conditions.dim]\ngain = {gain}\n'
+    )
+    with pytest.raises(ParameterError, match="gain"):
+        read_study(page)
+
+
+def test_what_makes_the_numbers_of_a_piece_has_a_fingerprint() -> None:
+    assert re.fullmatch("[0-9a-f]{8,}", piece_code())
