@@ -58,6 +58,12 @@ def test_counts_by_lot_are_those_of_a_plain_loop(rows: list[tuple[int, int]]) ->
     assert found.errors(Costs(miss=2, false=3)).sum() == 2 * found.lost.sum() + 3 * found.trips.sum()
 
 
+def test_without_a_pass_there_is_no_lot_and_nothing_is_counted() -> None:
+    found = lot_counts(passes_of(3), trials_of([], [], first=3))
+    assert (found.passes.size, found.lost.size, found.trips.size, found.named_lots) == (0, 0, 0, 0)
+    assert found.bound().mean is None
+
+
 def test_stretches_stand_in_for_lots_that_nobody_named() -> None:
     found = lot_counts(passes_of(60), trials_of([H] * 59 + [M], [0] * 61))
     assert (found.source, found.named_lots, found.passes.tolist()) == (Source.BLOCKS, 0, [6] * 10)
