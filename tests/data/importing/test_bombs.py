@@ -2,15 +2,25 @@
 
 import gzip
 import resource
+import struct
+import subprocess
+import sys
+import zipfile
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.feather
 import pyarrow.parquet as pq
 import pytest
+import scipy.io
 from typer.testing import CliRunner
 
 from teachlab.cli import app
+from teachlab.data.importing.reading.unpacked_size import need_for_blocks
+from teachlab.errors import ParameterError
+from teachlab.model.memory import memory_of
 
 
 @pytest.mark.parametrize(
@@ -67,3 +77,134 @@ def test_text_that_unpacks_to_gigabytes_is_refused_with_the_figure(
         assert len(done.stderr) < 610
         assert not Path("made.parquet").exists()
         assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 300_000
+
+
+def feather(path: Path) -> None:
+    pa.feather.write_feather(pa.table({"light": np.zeros(40_000_000)}), path, compression="zstd", chunksize=40_000_000)
+
+
+def mat(path: Path) -> None:
+    scipy.io.savemat(path, {"light": np.zeros(40_000_000)}, do_compression=True)
+
+
+def hdf5(path: Path) -> None:
+    with pytest.importorskip("h5py").File(path, "w") as file:
+        file.create_dataset("light", shape=(40_000_000,), chunks=(40_000_000,), dtype="f8", compression="gzip")
+
+
+def sheet(path: Path, cells: str) -> None:
+    pytest.importorskip("python_calamine")
+    office = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
+    package = "http://schemas.openxmlformats.org/package/2006"
+    main = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+    related = f'<Relationships xmlns="{package}/relationships"><Relationship Id="r1" Type="{office}'
+    parts = {
+        "[Content_Types].xml": f'<Types xmlns="{package}/content-types"/>',
+        "_rels/.rels": f'{related}/officeDocument" Target="xl/workbook.xml"/></Relationships>',
+        "xl/workbook.xml": f'<workbook xmlns="{main}" xmlns:r="{office}"><sheets>'
+        '<sheet name="a" sheetId="1" r:id="r1"/></sheets></workbook>',
+        "xl/_rels/workbook.xml.rels": f'{related}/worksheet" Target="worksheets/sheet1.xml"/></Relationships>',
+        "xl/worksheets/sheet1.xml": f'<worksheet xmlns="{main}"><sheetData>{cells}</sheetData></worksheet>',
+    }
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as out:
+        for name, text in parts.items():
+            out.writestr(name, text)
+
+
+CELL = '<row r="1"><c r="A1"><v>1</v></c></row>'
+
+
+def far_cell(path: Path) -> None:
+    sheet(path, CELL + '<row r="1048576"><c r="XFD1048576"><v>1</v></c></row>')
+
+
+def long_sheet(path: Path) -> None:
+    sheet(path, CELL + " " * 200_000_000)
+
+
+def lying_sheet(path: Path) -> None:
+    long_sheet(path)
+    content = bytearray(path.read_bytes())
+    at = content.index(b"PK\x01\x02", content.rindex(b"xl/worksheets/sheet1.xml") - 60)
+    content[at + 24 : at + 28] = (1000).to_bytes(4, "little")
+    path.write_bytes(bytes(content))
+
+
+@pytest.mark.parametrize(
+    ("ending", "make"),
+    [("feather", feather), ("mat", mat), ("h5", hdf5), ("xlsx", far_cell), ("xlsx", long_sheet), ("xlsx", lying_sheet)],
+)
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="reads the peak of a process from /proc")
+def test_packed_logs_are_refused_with_the_figure_before_they_are_unpacked(
+    tmp_path: Path, ending: str, make: Callable[[Path], None]
+) -> None:
+    log = tmp_path / f"log.{ending}"
+    make(log)
+    assert log.stat().st_size < 1_000_000
+    words = [
+        "import",
+        str(log),
+        "--unit",
+        "mV",
+        "--column",
+        "1",
+        "--rate",
+        "100",
+        "--out",
+        str(tmp_path / "made.parquet"),
+    ]
+    code = (
+        "import re\nfrom typer.testing import CliRunner\nfrom teachlab.cli import app\n"
+        f"done = CliRunner().invoke(app, {[*words, '--memory', '0.4']!r})\nprint(done.exit_code, done.stderr)\n"
+        "print(re.search(r'VmHWM:\\s+(\\d+)', open('/proc/self/status').read())[1])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    *told, peak = done.stdout.split()
+    assert told[0] == "2", done.stdout
+    assert "needs about" in " ".join(told) or ("lying" in make.__name__ and "not a readable" in " ".join(told))
+    assert "0.4 GB may be used" in " ".join(told) or "lying" in make.__name__
+    assert not (tmp_path / "made.parquet").exists()
+    assert int(peak) < 350_000  # KB
+
+
+def test_a_feather_log_that_fits_is_read_and_a_damaged_footer_is_one_message(tmp_path: Path) -> None:
+    light = np.repeat([30.0, 70.0], 20)
+    log = tmp_path / "log.feather"
+    words = [
+        "import",
+        str(log),
+        "--unit",
+        "mV",
+        "--column",
+        "light",
+        "--rate",
+        "100",
+        "--out",
+        str(tmp_path / "a.parquet"),
+    ]
+    for compression in ("zstd", "lz4", "uncompressed"):
+        pa.feather.write_feather(pa.table({"light": light, "lot": ["a"] * 40}), log, compression=compression)
+        done = CliRunner().invoke(app, [*words, "--memory", "1"])
+        assert done.exit_code == 0, done.output
+    whole = log.read_bytes()
+    rng = np.random.default_rng(4)
+    for _ in range(150):
+        damaged = bytearray(whole)
+        for at in rng.integers(len(whole) - 700, len(whole), 3):
+            damaged[at] = rng.integers(256)
+        log.write_bytes(bytes(damaged))
+        done = CliRunner().invoke(app, [*words, "--memory", "1"])
+        assert done.exit_code in (0, 2), done.exception
+
+
+def test_a_packed_block_of_mdf_is_bounded_and_its_letters_among_samples_are_not(tmp_path: Path) -> None:
+    """Header of a DZ block by ASAM MDF 4.1: id, length, links, block type, zip type, parameter, sizes (from memory)."""
+    head = b"##DZ\0\0\0\0" + struct.pack("<QQ2sBBIQQ", 148, 0, b"DT", 0, 0, 0, 10**12, 100)
+    for content, refused in ((b"MDF " + head + bytes(100), True), (b"MDF " + head + bytes(20), False)):
+        (tmp_path / "log.mf4").write_bytes(content)
+        with memory_of(1e9):
+            if refused:
+                with pytest.raises(ParameterError, match="a block of this file needs about 3e"):
+                    need_for_blocks(str(tmp_path / "log.mf4"))
+            else:
+                need_for_blocks(str(tmp_path / "log.mf4"))

@@ -15,6 +15,7 @@ from pyarrow import ipc
 from teachlab.data.importing.reading.arrow_log import BATCH_ROWS, DAMAGED, ArrowLog, Log, slices, told
 from teachlab.data.importing.reading.text_layout import Layout, TextOptions, unit_in_name
 from teachlab.data.importing.reading.text_log import STANDARD_INPUT, TextLog
+from teachlab.data.importing.reading.unpacked_size import need_for_batches, need_for_variables
 from teachlab.data.parquet_source import open_input, open_parquet, text_columns, unpacked
 from teachlab.errors import ParameterError, RecordingError
 
@@ -95,7 +96,7 @@ def _kind(path: str | Path) -> str | None:
             return "mat"
         if found == "zip":
             source.seek(0)
-            return _zip_kind(bytes(source.read()))
+            return _zip_kind(source)
     if found is None and JSON_BEGINS.match(head):
         return "JSON document"
     if found is None and len(head) >= 128 and head[124:128] in (b"\x00\x01IM", b"\x01\x00MI"):
@@ -109,12 +110,11 @@ def _kind(path: str | Path) -> str | None:
     return found
 
 
-def _zip_kind(content: bytes) -> str:
-    import io
+def _zip_kind(source: Any) -> str:
     import zipfile
 
     try:
-        names = zipfile.ZipFile(io.BytesIO(content)).namelist()
+        names = zipfile.ZipFile(source).namelist()
     except (zipfile.BadZipFile, *DAMAGED):
         return "damaged ZIP archive"
     if any(name.startswith("xl/") for name in names) or "content.xml" in names:
@@ -179,6 +179,9 @@ def _feather(path: str | Path) -> Log:
                 f"{path}: not a readable Feather (Arrow IPC) file, or cut short. Give the path of a log."
             ) from None
 
+    with open_input(path, "a log", RecordingError) as source:
+        need_for_batches(source, str(path))
+
     def read(chosen: Sequence[int]) -> Iterator[list[Any]]:
         file = opened()
         for i in range(file.num_record_batches):
@@ -215,6 +218,7 @@ def _mat(path: str | Path) -> Log:
     from scipy.io.matlab import MatReadError
 
     try:
+        need_for_variables(str(path))
         found = loadmat(str(path))
     except FileNotFoundError:
         raise RecordingError(f"{path}: there is no such file. Give the path of a log.") from None

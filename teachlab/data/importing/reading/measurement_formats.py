@@ -14,6 +14,7 @@ import pyarrow as pa
 
 from teachlab.data.importing.reading.arrow_log import BATCH_ROWS, ArrowLog, Log, slices, told
 from teachlab.data.importing.reading.text_log import TextLog, TextOptions
+from teachlab.data.importing.reading.unpacked_size import need_for_blocks, need_for_chunk, need_for_workbook
 from teachlab.data.strict_json import shown
 from teachlab.errors import InputError, ParameterError, RecordingError
 
@@ -69,6 +70,9 @@ def _hdf5(path: str, h5py: Any, options: TextOptions) -> Log:
     def visit(name: str, node: Any) -> None:
         if not isinstance(node, h5py.Dataset) or node.size < 2 or name.startswith("#"):
             return
+        if node.external or node.is_virtual:
+            return  # its samples lie in other files, which no one has named
+        need_for_chunk(path, name, node)
         unit = next((_word(node.attrs[key]) for key in ("units", "unit", "Units", "Unit") if key in node.attrs), "")
         if node.dtype.names:
             for part in node.dtype.names:
@@ -146,6 +150,7 @@ def _tdms(path: str, nptdms: Any, options: TextOptions) -> Log:
 
 
 def _mdf(path: str, asammdf: Any, options: TextOptions) -> Log:
+    need_for_blocks(path)
     file = asammdf.MDF(path)
     names: list[str] = []
     where: list[tuple[int, int]] = []
@@ -196,6 +201,7 @@ def _column(samples: Any) -> Any:
 
 def _workbook(path: str, library: Any, options: TextOptions) -> Log:
     """Read a sheet as a person sees it: as text, so that lines above the names and units are met as in any text."""
+    need_for_workbook(path)
     if library.__name__ == "openpyxl":
         book = library.load_workbook(path, read_only=True, data_only=True)
         names = book.sheetnames
