@@ -281,7 +281,7 @@ def _obstacles(q: Quality, found: InspectAnswer) -> list[str]:
 
 def _one(o: Obstacle, q: Quality) -> str:
     name = "gap" if o.row is None else f"row {o.row}" + (f" '{o.label}'" if o.label else "")
-    return f"{name} at {o.start / q.sample_rate_hz:.6g} s [{o.start}, {o.stop}) peaks at {o.peak:.5g}"
+    return f"{name} at {o.start / q.sample_rate_hz:.6g} s [{o.start}, {o.stop}) peaks at {in_figures(o.peak, 5)}"
 
 
 def _next_steps(path: str, q: Quality, found: InspectAnswer) -> list[str]:

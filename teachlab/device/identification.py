@@ -24,6 +24,7 @@ from teachlab.device.matching import ContradictedEdge, MatchedEdges, swallowed_c
 from teachlab.device.rates import hidden_ratios, proposed_ratios
 from teachlab.device.timing_classes import TimingClass, output_of, timing_classes
 from teachlab.errors import ParameterError
+from teachlab.light.usable_light import bounded
 from teachlab.model.memory import need_memory
 from teachlab.model.recording import Origin
 from teachlab.sensor.comparator import Comparator
@@ -243,8 +244,8 @@ def identify(recording: Recording, *, jitter: int = 1, longest_ms: float | None 
 
 
 def whole_light(recording: Recording) -> Light:
-    """Return all samples in the stored type; as float with NaN where some are invalid."""
-    block = recording.read(0, recording.samples)
+    """Return all samples in the stored type, infinite ones bounded; as float with NaN where some are invalid."""
+    block = bounded(recording.read(0, recording.samples), recording.name)
     return block.light if block.invalid_mask() is None else block.as_float()
 
 

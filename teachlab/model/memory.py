@@ -10,6 +10,7 @@ from contextvars import ContextVar
 from pathlib import Path
 
 from teachlab.errors import ParameterError
+from teachlab.model.printable_text import in_figures
 
 _allowed: ContextVar[float | None] = ContextVar("teachlab_memory", default=None)
 ASSUMED_FREE = 4e9
@@ -60,9 +61,9 @@ Ask for fewer levels. Or allow more with --memory, in GB.
     """
     most = allowed_memory()
     if not size <= most:
-        needed = f"about {size / 1e9:.2g} GB" if math.isfinite(size) else "more than any computer has"
+        needed = f"about {in_figures(size / 1e9, 2)} GB" if math.isfinite(size) else "more than any computer has"
         raise ParameterError(
-            f"{what} needs {needed} of memory; {most / 1e9:.2g} GB may be used. {instead} "
+            f"{what} needs {needed} of memory; {in_figures(most / 1e9, 2)} GB may be used. {instead} "
             "Or allow more with --memory, in GB."
         )
 

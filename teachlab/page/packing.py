@@ -57,5 +57,6 @@ def whole_numbers(values: NDArray[Any]) -> NDArray[Any]:
 
 def shortest(values: NDArray[Any]) -> NDArray[Any]:
     """Return numbers as float32 where that loses nothing, else as they are."""
-    small = values.astype(np.float32)
+    with np.errstate(over="ignore"):  # infinite then, and not equal
+        small = values.astype(np.float32)
     return small if np.array_equal(small, values, equal_nan=True) else values

@@ -1,6 +1,7 @@
 """Every command on light that is infinite or too large to be squared: no warning, no NaN, or one message."""
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,8 @@ import pyarrow.parquet as pq
 import pytest
 from typer.testing import CliRunner
 
-from teachlab.cli import app
+from teachlab.cli import app, command_of
+from teachlab.cli.commands import COMMANDS as LISTED
 
 SETTING = {"schema": 1, "unit": "counts", "on_level": 550.0, "off_level": 500.0, "polarity": "light-on"}
 COMMANDS = {
@@ -27,7 +29,27 @@ COMMANDS = {
     "bench": "bench R --strategy two-sample-midpoint --strategy quantile-guard --draws 3 --jobs 1",
     "repeatability": "repeatability R --strategy two-sample-midpoint --draws 3",
     "report": "report R --setting S --draws 2 --out OUT",
+    "align": "align R",
+    "label": "label R --direction rise",
+    "design": "design R",
+    "study": "study R --strategy two-sample-midpoint --draws 2 --jobs 1",
+    "explore": "explore R --draws 2 --out PAGE",
+    "card": "card R --setting S --draws 2",
+    "timing": "timing R --setting S",
+    "agree": "agree O --setting S",
+    "identify": "identify O --jitter 0 --longest-ms 20",
+    "verify": "verify REC --recording R",
+    "import": "import LOG --column light --unit counts --rate 1000 --out MADE",
+    "replay a table": "replay R --setting S --edges EDGES",
 }
+NO_LIGHT = {"conform", "demo", "guide", "plan", "strategies", "surroundings", "synth"}
+"""Commands that read no light."""
+OPTIONS = {
+    name: {flag for p in command_of(name).params for flag in p.opts}
+    for name in {w.split()[0] for w in COMMANDS.values()}
+}
+AS_JSON = ("one infinite", "infinite passes", "one too large", "ends of the numbers")
+NOT_A_NUMBER = re.compile(r"(?<![\w/.'-])(nan|[+-]?inf)(?![\w/.'-])", re.IGNORECASE)
 AT = np.arange(6000)
 OBJECT = (AT % 150 >= 50) & (AT % 150 < 90)
 
@@ -74,14 +96,25 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         table = pa.table({"light": pa.array(light_of(kind))}).replace_schema_metadata({"teachlab.recording": info})
         pq.write_table(table, made / f"{kind}.parquet")
         (made / f"{kind}.passes.csv").write_text("start,end,label,expect\n" + rows)
+        output = light_of(kind).astype(np.float64) >= 550
+        logged = json.dumps({"schema": 2, "sample_rate_hz": 1000.0, "unit": "counts", "output": {"active": "high"}})
+        table = pa.table({"light": light_of(kind), "output": output}).replace_schema_metadata(
+            {"teachlab.recording": logged}
+        )
+        pq.write_table(table, made / f"{kind}.out.parquet")
+        (made / f"{kind}.out.passes.csv").write_text("start,end,label,expect\n" + rows)
+        (made / f"{kind}.csv").write_text("light\n" + "\n".join(map(str, light_of(kind))) + "\n")
     (made / "S.json").write_text(json.dumps(SETTING))
     (made / "T.json").write_text(json.dumps({**SETTING, "on_level": 700.0}))
+    assert run(made, made / "record", "report GOOD --setting S --draws 0 --out OUT", "GOOD").exit_code == 0
     return made
 
 
 def run(folder: Path, out: Path, words: str, kind: str):
     places = {"R": folder / f"{kind}.parquet", "GOOD": folder / "GOOD.parquet", "OUT": out}
     places |= {name: folder / f"{name}.json" for name in ("S", "T")}
+    places |= {"O": folder / f"{kind}.out.parquet", "LOG": folder / f"{kind}.csv", "REC": folder / "record/result.json"}
+    places |= {"PAGE": f"{out}.html", "MADE": f"{out}.parquet", "EDGES": f"{out}.csv"}
     return CliRunner().invoke(app, [str(places.get(word, word)) for word in words.split()])
 
 
@@ -89,18 +122,27 @@ def too_large(kind: str) -> bool:
     return kind in ("one too large", "too large", "ends of the numbers")
 
 
+def test_every_command_is_asked() -> None:
+    assert {words.split()[0] for words in COMMANDS.values()} | NO_LIGHT == set(LISTED)
+
+
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("command", COMMANDS)
 def test_no_warning_and_no_nan(folder: Path, tmp_path: Path, command: str, kind: str) -> None:
     """Warnings are errors here: one would end the command with its traceback."""
-    done = run(folder, tmp_path / "out", COMMANDS[command], kind)
-    assert done.exit_code in (0, 1, 2, 3), done.output
-    assert done.exception is None or isinstance(done.exception, SystemExit), done.exception
-    assert " nan" not in done.output.lower(), done.output
-    assert "RuntimeWarning" not in done.stderr
-    if done.exit_code == 2:
-        assert done.stdout == ""
-        assert not (tmp_path / "out").exists()
+    words, details = COMMANDS[command], "--details" in OPTIONS[COMMANDS[command].split()[0]]
+    for k, more in enumerate(["", *([" --details"] if details else []), *([" --json"] if kind in AS_JSON else [])]):
+        done = run(folder, tmp_path / f"out{k}", words + more, kind)
+        assert done.exit_code in (0, 1, 2, 3), done.output
+        assert done.exception is None or isinstance(done.exception, SystemExit), done.exception
+        told = done.output.replace("column 'inf", "").replace(str(folder), "").replace(str(tmp_path), "")
+        assert not NOT_A_NUMBER.search(told), told
+        assert "RuntimeWarning" not in done.stderr
+        if done.exit_code == 2:
+            assert done.stdout == ""
+            assert not any(tmp_path.glob(f"out{k}*"))
+        elif more == " --json":
+            json.loads(done.stdout, parse_constant=pytest.fail)
 
 
 @pytest.mark.parametrize("kind", [kind for kind in KINDS if too_large(kind)])
