@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from teachlab.data.alignment.room import alignment_of
 from teachlab.device.keyed_in import check_unit, in_steps, nearest_steps
 from teachlab.errors import StrategyError
+from teachlab.light.noise import JUDGED, need_for_light
 from teachlab.model.draws import DrawOptions
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.truth import Truth, TruthSource
@@ -21,7 +22,7 @@ from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.statistics.claims.lot_claims import NOTHING, Assumption
 from teachlab.studies.bench_verdict import bench_verdict
 from teachlab.studies.claim_half import claim_halves, order_rows
-from teachlab.studies.in_hindsight.ceiling import ceiling
+from teachlab.studies.in_hindsight.ceiling import MOST_SAMPLES, ceiling
 from teachlab.studies.ranking import median_draw, ranked, ranking_cost, spreads_of
 from teachlab.studies.recommend import recommend
 from teachlab.studies.result import RecordingBench, StrategyResult
@@ -37,6 +38,9 @@ if TYPE_CHECKING:
     from teachlab.model.teaching import Strategy
     from teachlab.studies.claim_half import ClaimHalf
     from teachlab.studies.tally import Tally
+
+HELD = (300.0, 500.0)
+"""Bytes a sample, and a crossing of the middle of the light, for what hindsight would design: measured as `JUDGED`."""
 
 
 def bench_recording(
@@ -88,6 +92,8 @@ def bench_recording(
         raise StrategyError(f"a bench compares strategies by name, got {names}: give every one once.")
     if device is not None:
         check_unit(device, recording)
+    most = min(MOST_SAMPLES / recording.samples, 1.0)
+    need_for_light(recording, "a bench", sample=HELD[0] * most + JUDGED[0], crossing=HELD[1] * most + JUDGED[1])
     found = taught_draws(
         recording,
         truth,

@@ -12,17 +12,28 @@ import pytest
 from typer.testing import CliRunner
 
 from teachlab.cli import app
+from teachlab.data.quality.labelling import propose_passes
+from teachlab.data.recording_files import write_recording
+from teachlab.data.truth_files import write_truth
+from teachlab.device.card import card
 from teachlab.errors import ParameterError
-from teachlab.light.noise import crossing_share, need_for_light
+from teachlab.evidence.record import build_record
+from teachlab.light.noise import JUDGED, crossing_share, need_for_light
 from teachlab.model.draws import Costs
 from teachlab.model.memory import allowed_memory, free_memory, memory_of, need_memory
 from teachlab.model.recording import Block, Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
+from teachlab.questions.compare import compare
 from teachlab.questions.counterfactual import counterfactual
 from teachlab.questions.coverage import coverage
+from teachlab.questions.design.answer import designed_and_judged
 from teachlab.questions.replay import replayed
+from teachlab.questions.stress import stress
 from teachlab.questions.surface.count import surface
+from teachlab.questions.teach.answer import taught_and_judged
+from teachlab.studies.run import HELD, bench_recording
+from teachlab.teaching.strategies.single_sample import SingleSample
 
 
 @pytest.fixture
@@ -138,6 +149,14 @@ SETTING = Setting(unit="mV", on_level=50.0, off_level=45.0)
         ("a comparison of sensors", lambda r: counterfactual(r, passes(), SETTING)),
         ("a comparison of sensors", lambda r: counterfactual(r, passes(), SETTING, costs=Costs())),
         ("a replay", lambda r: replayed(r, passes(), SETTING)),
+        ("a teaching", lambda r: taught_and_judged(r, passes(), SingleSample())),
+        ("a teaching", lambda r: designed_and_judged(r, passes())),
+        ("a bench", lambda r: bench_recording(r, passes(), [SingleSample()])),
+        ("a record", lambda r: build_record(r, passes(), SETTING, None)),
+        ("a stress map", lambda r: stress(r, passes(), SETTING)),
+        ("a comparison", lambda r: compare([(r, passes())], [("a", SETTING), ("b", SETTING)])),
+        ("a card", lambda r: card(r, passes(), SETTING)),
+        ("proposing passes", propose_passes),
     ],
 )
 def test_long_noise_is_refused_before_work_with_the_figure(what: str, ask) -> None:
@@ -160,3 +179,32 @@ def test_crossings_are_counted_on_a_few_stretches(noise: float, share: float) ->
     assert crossing_share(endless(10**9, noise)) == pytest.approx(share, rel=0.03)
     assert crossing_share(endless(10**9, noise), 50.0) == pytest.approx(share, rel=0.03)
     assert crossing_share(endless(10**9, noise), 1e9) == 0
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="reads the peak of a process from /proc")
+@pytest.mark.parametrize("noise", [1.0, 100.0])
+@pytest.mark.parametrize(
+    ("words", "held"),
+    [
+        ("teach a.parquet --strategy two-sample-midpoint", JUDGED),
+        ("report a.parquet --setting s.json --draws 1", JUDGED),
+        ("bench a.parquet --draws 2 --strategy single-sample --jobs 1", (JUDGED[0] + HELD[0], JUDGED[1] + HELD[1])),
+    ],
+)
+def test_an_estimate_of_light_holds(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: str, held: tuple[float, float], noise: float
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    light = 30.0 + 40.0 * (np.arange(200_000) // 200 % 2) + np.random.default_rng(5).normal(0, noise, 200_000)
+    made = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="mV"))
+    write_recording("a.parquet", made)
+    start = np.arange(200, 199_400, 400)
+    write_truth("a.passes.parquet", Truth.from_arrays(start, start + 200, lot=[f"{k % 8}" for k in range(start.size)]))
+    Path("s.json").write_text('{"unit": "mV", "on_level": 50, "off_level": 45, "polarity": "light-on"}')
+    code = (
+        "import re\nfrom typer.testing import CliRunner\nfrom teachlab.cli import app\n"
+        f"done = CliRunner().invoke(app, {words.split()!r})\nassert done.exit_code in (0, 1, 3), done.output\n"
+        "print(re.search(r'VmHWM:\\s+(\\d+)', open('/proc/self/status').read())[1])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=os.environ)
+    assert 1024 * int(done.stdout) < 0.3e9 + light.size * (held[0] + held[1] * crossing_share(made, 50.0))

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from teachlab.data.alignment.measure import measure_alignment
 from teachlab.errors import ParameterError
+from teachlab.light.noise import need_for_judging
 from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason, sentence
@@ -116,6 +117,8 @@ def compare(
     """
     names, chosen = [name for name, _ in settings], [setting for _, setting in settings]
     called = list(called) or [recording.name for recording, _ in recordings]
+    for recording, _ in recordings:
+        need_for_judging(recording, "a comparison", level=chosen[0].on_level if chosen else None)
     confidence = rules.confidence
     if len(recordings) > 1:
         if len(chosen) > 2:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from teachlab.light.noise import need_for_light
+from teachlab.light.noise import need_for_judging
 from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.stress.setting_reading import SettingReading
@@ -28,9 +28,6 @@ if TYPE_CHECKING:
     from teachlab.sensor.output import Output
     from teachlab.statistics.bursts import Bursts
     from teachlab.statistics.lots import Dependence
-
-_HELD = (60.0, 2000.0)
-"""Bytes a sample, and a crossing of the on-level: where noise trips, every filter and delay is tried on it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -146,7 +143,7 @@ def replayed(
     if truth is None:
         output = replay(recording, setting, progress=progress)
         return _answer(recording, setting, output)
-    need_for_light(recording, "a replay", sample=_HELD[0], crossing=_HELD[1], level=setting.on_level)
+    need_for_judging(recording, "a replay", level=setting.on_level)
     reading = SettingReading(recording, truth, setting, rules=rules, margins=margins, progress=progress)
     output = reading.output
     alignment = reading.alignment()

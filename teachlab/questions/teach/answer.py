@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from teachlab.data.alignment.answer import Alignment
 from teachlab.data.alignment.room import alignment_of
+from teachlab.light.noise import need_for_judging
 from teachlab.model.json_values import Document
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
@@ -66,6 +67,7 @@ def taught_and_judged(
     InputError
         If the pieces do not fit together.
     """
+    need_for_judging(recording, "a teaching")
     setting = teach_once(strategy, TeachBlock(recording, truth, base=base, rules=rules), seed, 0)
     output = replay(recording, setting)
     result = score(output, truth, rules=rules)
