@@ -77,7 +77,8 @@ class Claimable:
             if count
         ]
         if self.ignore_passes:
-            out.append(f"{self.ignore_passes} passes to be ignored are counted beside the claim.")
+            many = number_of(self.ignore_passes, "pass to be ignored is", "passes to be ignored are")
+            out.append(f"{many} counted beside the claim.")
         return out
 
 

@@ -174,6 +174,14 @@ class LotDifferences:
     source: Source
 
 
+def in_common(sides: Sequence[Trials]) -> list[Trials]:
+    """Return the trials of several settings with those excluded that are no trials under one of the others."""
+    out = list(sides)
+    for other in sides:
+        out = [_common(one, other) for one in out]
+    return out
+
+
 def _common(trials: Trials, other: Trials) -> Trials:
     """Return the trials with those excluded that are no trials under the other setting."""
     passes = np.where(other.passes == Outcome.EXCLUDED, np.int8(Outcome.EXCLUDED), trials.passes)

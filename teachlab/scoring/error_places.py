@@ -35,7 +35,7 @@ class ErrorPlace:
     count, of : int
         Errors that lie there, of how many.
     name : str
-        Of the lot or label.
+        Of the lot or label; of a stretch that of its lot, if it lies in a single one.
     first_pass, last_pass : int
         Rows of the truth; of a gap the pass before it, −1 at the start of the record.
     first_sample : int
@@ -103,8 +103,11 @@ def _place(truth: Truth, trials: Trials, what: str, errors: _Ints, scored: NDArr
     first = trials.first_pass
     hit = np.flatnonzero(errors)
     begin, end = _shortest(hit, errors[hit], int(np.ceil(MOST_OF_THEM * total)))
+    begin, end = _with_neighbours(hit, begin, end)
     held = int(errors[begin : end + 1].sum())
     where, name = "stretch", ""
+    if truth.lot is not None and len(lots := set(truth.lot[first + begin : first + end + 1].tolist())) == 1:
+        (name,) = lots
     if np.count_nonzero(scored[begin : end + 1]) > SHORT_STRETCH * np.count_nonzero(scored):
         where, name, held = _group(truth, errors, scored, first)
         if not where:
@@ -133,6 +136,21 @@ def _shortest(at: _Ints, weight: _Ints, wanted: int) -> tuple[int, int]:
     length = at[last[real] - 1] - at[real]
     k = int(real[np.argmin(length)])
     return int(at[k]), int(at[last[k] - 1])
+
+
+def _with_neighbours(at: _Ints, begin: int, end: int) -> tuple[int, int]:
+    """Widen a run to the errors beside it that lie no farther off than those within it from one another."""
+    inside = at[(at >= begin) & (at <= end)]
+    near = int(np.diff(inside).max(initial=1))
+    for k in at[at > end].tolist():
+        if k - end > near:
+            break
+        end = k
+    for k in at[at < begin][::-1].tolist():
+        if begin - k > near:
+            break
+        begin = k
+    return begin, end
 
 
 def _group(truth: Truth, errors: _Ints, scored: NDArray[np.bool_], first: int) -> tuple[str, str, int]:

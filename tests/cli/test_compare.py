@@ -102,6 +102,24 @@ def test_where_lots_are_named_they_decide(tmp_path: Path) -> None:
     )
 
 
+def test_passes_by_which_one_was_taught_are_left_out_for_all(line: Path) -> None:
+    """Taught on passes 0 to 4: these support no claim, as replay and report have it."""
+    a, b = line.parent / "at40.json", line.parent / "at70.json"
+    clean = _run(line, "--setting", a, "--setting", b)["verdict"]["claim"]
+    assert clean["passes"] == 10
+    taught = json.loads(a.read_text())
+    drawn = {"sweep": {"at_sample": 0, "evaluations": 450, "passes": 5}}
+    taught["taught"] = {"strategy": "sweep-minmax", "parameters": {}, "evidence": {"drawn": drawn}}
+    a.write_text(json.dumps(taught))
+    low = line.parent / "at30.json"  # makes one error more than the one that was taught
+    for order in ((a, b), (b, a), (low, a)):
+        claim = _run(line, *(part for path in order for part in ("--setting", path)))["verdict"]["claim"]
+        assert claim["passes"] == 5
+        assert "Left out of the claim: 5 passes by which" in " ".join(claim["beside"])
+    one = CliRunner().invoke(app, ["replay", str(line), "--setting", str(a), "--json"])
+    assert json.loads(one.stdout)["verdict"]["claim"]["passes"] == 5
+
+
 def test_two_recordings_are_unpaired(line: Path) -> None:
     found = _run(line, "--with", line, "--setting", line.parent / "at40.json", "--setting", line.parent / "at70.json")
     assert found["lost"] == [[0, 10], [3, 10]]

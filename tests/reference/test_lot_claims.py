@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.stats import beta, ttest_1samp
+from scipy.stats import beta, t, ttest_1samp
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import proportion_confint
 
@@ -48,12 +48,35 @@ def test_assumed_independence_is_clopper_pearson_on_all_passes() -> None:
     assert held.upper == pytest.approx(beta.ppf(0.95, 3 / effect + 1, (150 - 3) / effect), rel=1e-9)
 
 
-def test_cost_bound_is_scipys_one_sided_t_interval() -> None:
-    costs = np.array([0.0, 0.02, 0.1, 0.0, 0.04, 0.0, 0.3])
-    found = cost_bound(costs, confidence=0.95)
-    upper = ttest_1samp(costs, 0.0, alternative="less").confidence_interval(0.95).high
+def test_cost_bound_is_scipys_one_sided_t_interval_where_the_sample_is_even() -> None:
+    for costs in (np.array([0.0, 0.02, 0.1, 0.0, 0.04, 0.0, 0.3]), np.array([0.0, 0.1, 0.2, 0.3, 0.4])):
+        found = cost_bound(costs, confidence=0.95)
+        upper = ttest_1samp(costs, 0.0, alternative="less").confidence_interval(0.95).high
+        assert found.upper == pytest.approx(upper, rel=1e-12)
     low = ttest_1samp(costs, 0.0, alternative="greater").confidence_interval(0.95).low
-    assert (found.low, found.upper) == pytest.approx((low, upper), rel=1e-12)
+    assert found.low == pytest.approx(low, rel=1e-12)
+
+
+@pytest.mark.parametrize("costs", [[0.0, 0.02, 0.1, 0.0, 0.04, 0.0, 0.3], [0.2, 0.2, 0.2, 0.0, 0.2], [0.0] * 9 + [1.0]])
+def test_the_lower_end_meets_halls_statistic(costs: list[float]) -> None:
+    """Hall 1992, the third-degree transformation (from memory): at the bound it equals the t quantile."""
+    x = np.array(costs)
+    n, sd, skewness = x.size, x.std(ddof=1), (((x - x.mean()) / x.std(ddof=1)) ** 3).mean()
+    s = (x.mean() - cost_bound(x).low) / sd
+    statistic = n**0.5 * (s + skewness * s**2 / 3 + skewness**2 * s**3 / 27 + skewness / (6 * n))
+    assert statistic == pytest.approx(t.ppf(0.95, n - 1), rel=1e-9)
+
+
+def test_the_lower_end_lies_above_the_truth_in_at_most_one_of_twenty_where_lots_are_unlike() -> None:
+    """Lots at 5 %, intra-lot correlation .5: Student's lower end finds half as many lines of twice the errors."""
+    rng = np.random.default_rng(11)
+    found = {}
+    for rate in (0.05, 0.1):
+        lost = rng.binomial(50, rng.beta(rate, 1 - rate, (1500, 40))) / 50
+        student = lost.mean(1) - t.ppf(0.95, 39) * lost.std(1, ddof=1) / 40**0.5
+        found[rate] = np.mean([cost_bound(row).low > 0.05 for row in lost]), (student > 0.05).mean()
+    assert found[0.05][0] <= 0.05
+    assert found[0.1][0] >= found[0.1][1] + 0.1
 
 
 def test_orders_are_t_tests_corrected_by_holm() -> None:

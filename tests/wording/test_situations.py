@@ -127,8 +127,8 @@ SITUATIONS: dict[str, tuple[Callable[[], Verdict], str, Callable[[], Verdict], s
         lambda: CLEAN.but(drift=500.0).judged(), NONE,
     ),
     "what is accepted": (
-        lambda: CLEAN.but(cap=some(*range(0, 120, 12), value=300)).judged(accepted=0.1), USE,
-        lambda: CLEAN.but(cap=some(*range(0, 120, 12), value=300)).judged(), NONE,
+        lambda: CLEAN.but(cap=some(*range(0, 120, 10), value=300)).judged(accepted=0.1), USE,
+        lambda: CLEAN.but(cap=some(*range(0, 120, 10), value=300)).judged(), NONE,
     ),
     "copies cut elsewhere and amplified": (
         lambda: CLEAN.judged(), USE,

@@ -10,15 +10,18 @@ from typing import TYPE_CHECKING, Any
 from teachlab.data.alignment.measure import measure_alignment
 from teachlab.errors import ParameterError
 from teachlab.light.noise import need_for_judging
+from teachlab.light.repeats import repeated_stretches
 from teachlab.model.json_values import plain
+from teachlab.model.printable_text import number_of
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason, sentence
 from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.stress.worth import SettingWorth, Worth
-from teachlab.questions.verdict.claim_words import share_text
+from teachlab.questions.verdict.claim_words import headline
 from teachlab.questions.verdict.of_setting import light_step
 from teachlab.scoring.by_lot import lost_rate_by_lot
-from teachlab.scoring.claims import losses_claim, lot_counts, paired_costs
+from teachlab.scoring.claimable import claimable
+from teachlab.scoring.claims import in_common, lot_counts, paired_costs
 from teachlab.scoring.paired_lots import PairedLots, gaps_by_lot, passes_by_lot
 from teachlab.scoring.pairs import compare_gaps, compare_passes
 from teachlab.scoring.unpaired_lots import unpaired_lots
@@ -143,7 +146,7 @@ def compare(
         sides = [measuring.of(setting) for setting in chosen]
         found, lines = _paired(truth, [side.score for side in sides], names, confidence)
         verdict = _ordered(
-            truth, list(zip(names, chosen, [side.score for side in sides], strict=True)), confidence, assumption
+            first, truth, list(zip(names, chosen, [side.score for side in sides], strict=True)), confidence, assumption
         )
         if verdict.setting is not None:
             margin = sides[chosen.index(verdict.setting)].margin
@@ -165,34 +168,47 @@ def _measuring(recording: Recording, truth: Truth, rules: Rules, margins: bool) 
 
 
 def _ordered(
-    truth: Truth, sides: list[tuple[str, Setting, Score]], confidence: float, assumption: Assumption
+    recording: Recording,
+    truth: Truth,
+    sides: list[tuple[str, Setting, Score]],
+    confidence: float,
+    assumption: Assumption,
 ) -> Verdict:
-    """Order the settings by what they cost on these passes, and say how sure every neighbour's place is."""
-    usable = [(name, setting, found.trials, lot_counts(truth, found.trials)) for name, setting, found in sides]
+    """Order the settings by what they cost on the passes that none of them was shown, and say how sure that is."""
+    lies = measure_alignment(recording, truth)
+    copies = repeated_stretches(recording, truth.start, truth.end)
+    belongs = lies is None or lies.belongs
+    claims = [
+        claimable(recording, truth, setting, found, copies=copies, belongs=belongs) for _, setting, found in sides
+    ]
+    kept = in_common([one.trials for one in claims])
+    usable = [
+        (name, setting, trials, lot_counts(truth, trials), replace(one, trials=trials))
+        for (name, setting, _), trials, one in zip(sides, kept, claims, strict=True)
+    ]
     ranked = sorted(usable, key=lambda side: float(side[3].errors().sum()))
     pairs = [paired_costs(truth, a[2], b[2]) for a, b in pairwise(ranked)]
     found = orders([pair.values for pair in pairs], source=pairs[0].source, alpha=1 - confidence)
-    (name, setting, _, counts), (other, *_) = ranked[:2]
+    (name, setting, _, counts, claim), (other, *_) = ranked[:2]
     reasons = []
     for (a, b), order in zip(pairwise(ranked), found, strict=True):
         wrong, worse = (int(side[3].errors().sum()) for side in (a, b))
         by = f"by {order.lots} {'lots' if order.source is Source.LOTS else 'stretches'}"
         text = f"Errors of {a[0]}: {wrong}, of {b[0]}: {worse}; {order.standing}, {by}."
         reasons.append(VerdictReason(text=text, count=worse))
-    best = losses_claim(counts, confidence=confidence, assumption=assumption)
+    best = headline(counts, claim, confidence=confidence, assumption=assumption)
+    own = claims[[one for one, *_ in sides].index(name)].trials
+    if (other_shown := int(lot_counts(truth, own).passes.sum() - counts.passes.sum())) > 0:
+        left = f"Left out of the claim: {number_of(other_shown, 'pass', 'passes')} by which another setting was taught."
+        best = replace(best, beside=(left, *best.beside))
     return Verdict(
         decision=str(found[0].standing),
         about=f"that {name} costs less than {other}",
         setting=setting,
-        claim=HeadlineClaim(
-            text=f"{name}: {best.events} of {best.trials} passes lost, at most {share_text(best.upper)} at "
-            f"{100 * confidence:g} % confidence ({best.lots} {'lots' if best.source is Source.LOTS else 'stretches'})"
-            f"{', ' + assumption.condition if assumption.condition else ''}.",
-            assume=assumption.name,
-            upper=best.upper, confidence=confidence, lots=best.lots, passes=best.trials,
-        ),
+        claim=replace(best, text=f"{name}: {best.text[:1].lower()}{best.text[1:]}"),
         reasons=tuple(reasons),
-    )  # fmt: skip
+        rehearsal=claim.synthetic,
+    )
 
 
 def _paired(truth: Truth, scores: list[Score], names: list[str], confidence: float) -> tuple[dict[str, Any], list[str]]:

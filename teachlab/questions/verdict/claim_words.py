@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from typing import TYPE_CHECKING
+
 from teachlab.model.printable_text import number_of
 from teachlab.model.verdict import HeadlineClaim
 from teachlab.scoring.claimable import Claimable, OpenCondition
@@ -9,6 +12,9 @@ from teachlab.scoring.claims import LotCounts, losses_claim, trips_claim
 from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption, LotClaim, lots_needed
 from teachlab.statistics.lots import Source
 from teachlab.statistics.planning import plan_passes, rounded_up
+
+if TYPE_CHECKING:
+    from teachlab.model.truth import Truth
 
 SMALLEST = 1e-6
 """Smaller rates are told as below it."""
@@ -97,14 +103,24 @@ def more_lots_text(claim: LotClaim) -> str:
     )
 
 
-def few_lots_text(counts: LotCounts) -> str:
-    """Return what is missing where too few lots are named; empty where there are enough."""
+def few_lots_text(counts: LotCounts, truth: Truth, *, taken: bool = False) -> str:
+    """Return what is missing where too few lots are named, or left; empty where there are enough.
+
+    Where teaching and choosing have `taken` their share of the lots, they take it of the lots to come too.
+    """
     if counts.source is Source.LOTS:
         return ""
-    named = "No lots are named"
+    named = 0 if truth.lot is None else len(set(truth.lot.tolist()) - {""})
+    if 0 < counts.named_lots < named:
+        more = math.ceil((CLAIM_LOTS - counts.named_lots) * (named / counts.named_lots if taken else 1))
+        return (
+            f"Only {counts.named_lots} of {named} lots are left to claim on: true of this recording alone. Record "
+            f"{number_of(more, 'more lot', 'more lots')}."
+        )
+    told = "No lots are named"
     if counts.named_lots:
-        named = f"Only {number_of(counts.named_lots, 'lot is', 'lots are')} named"
-    return f"{named}: this holds for the recording alone. Name {CLAIM_LOTS} or more to claim beyond it."
+        told = f"Only {number_of(counts.named_lots, 'lot is', 'lots are')} named"
+    return f"{told}: this holds for the recording alone. Name {CLAIM_LOTS} or more to claim beyond it."
 
 
 def share_text(share: float) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -21,13 +22,22 @@ from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.verdict.claim_words import few_lots_text, headline
 from teachlab.questions.verdict.places import moment, place_text
 from teachlab.scoring.claimable import Claimable, OpenCondition, claimable, unusable
-from teachlab.scoring.claims import LotCounts, lot_counts
+from teachlab.scoring.claims import lot_counts
 from teachlab.scoring.clearance import near_misses
 from teachlab.scoring.error_places import error_places
 from teachlab.scoring.reasons import reasons_of
-from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS, Decision, MeasuredCost, decide, enough_to_decide
-from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption
+from teachlab.statistics.claims.decisions import (
+    ACCEPTED_ERRORS,
+    DECIDING_STRETCHES,
+    Decision,
+    MeasuredCost,
+    decide,
+    enough_to_decide,
+)
+from teachlab.statistics.claims.lot_claims import CLAIM_LOT_PASSES, CLAIM_LOTS, NOTHING, Assumption
+from teachlab.statistics.claims.orders import lots_to_exceed
 from teachlab.statistics.lots import Source
+from teachlab.statistics.planning import rounded_up
 
 if TYPE_CHECKING:
     from teachlab.model.margin import Margin
@@ -36,6 +46,8 @@ if TYPE_CHECKING:
     from teachlab.questions.stress.setting_reading import SettingReading
     from teachlab.statistics.claims.orders import CostBound
 
+DECIDING_PASSES = DECIDING_STRETCHES * CLAIM_LOT_PASSES
+"""Passes that hold enough stretches for a decision where no lots are named."""
 RARE_KIND = 0.05
 """Share of the product that a rare kind makes up: what teaching on few passes may not have been shown."""
 SAID_BY_THE_CLAIM = frozenset({OpenCondition.INVERTED, OpenCondition.NEVER, OpenCondition.NOTHING_LEFT})
@@ -186,11 +198,15 @@ def setting_verdict(
     good = decision in {Decision.USE, Decision.LIMIT}
     # What the claim says of the output itself is no limit of its use.
     limits = [text for why, text in found.conditions.items() if why not in SAID_BY_THE_CLAIM]
-    conditions = [text for text in (*limits, few_lots_text(counts) if passes else "") if text]
+    conditions = [
+        text
+        for text in (*limits, few_lots_text(counts, truth, taken=by.rules.first_pass > 0) if passes else "")
+        if text
+    ]
     reasons: list[VerdictReason] = []
     if sides is not None:
         reasons.append(VerdictReason(text=sides.sentence(), count=min(sides.above, sides.below)))
-    reasons += _undecided(decision, counts, cost, errors, by, passes)
+    reasons += _undecided(decision, truth, tried, cost, errors, by, passes)
     reasons += _errors(recording, truth, setting, result, found, by, extremes, step)
     cures = []
     if not good:
@@ -302,29 +318,45 @@ def rare_kind_text(setting: Setting, truth: Truth) -> VerdictReason | None:
 
 
 def _undecided(
-    decision: Decision, counts: LotCounts, cost: CostBound, errors: float | None, by: JudgedBy, passes: int
+    decision: Decision,
+    truth: Truth,
+    tried: Sequence[tuple[CostBound, bool]],
+    cost: CostBound,
+    errors: float | None,
+    by: JudgedBy,
+    passes: int,
 ) -> list[VerdictReason]:
     """Say why nothing is decided, and what would decide it, where the errors themselves don't say it."""
     if decision is not Decision.OPEN:
         return []
     if errors is None:
         return [VerdictReason(text="No pass is left to judge by. Log more passes, or show others while teaching.")]
+    # Where teaching and choosing took their share of the passes, they take it of those to come.
+    share = passes / max(passes, int(truth.detect.sum())) if by.rules.first_pass else 1.0
     if not enough_to_decide(cost):
+        few = max(1, math.ceil((DECIDING_PASSES - passes) / share))
         return [
             VerdictReason(
-                text=f"{passes} passes without {CLAIM_LOTS} named lots are too few. It takes {CLAIM_LOTS} lots, or 50 "
-                "passes for a decision on this recording alone.",
+                text=f"{number_of(passes, 'pass is', 'passes are')} too few. Record {few:,} more to decide on this "
+                f"recording alone, or {CLAIM_LOTS} named lots to claim beyond it.",
                 count=passes,
             )
         ]
     if errors > by.accepted:
-        return [
-            VerdictReason(
-                text=f"{in_figures(100 * errors, 2)} errors per 100 passes are more than the {100 * by.accepted:g} "
-                f"accepted, but {cost.lots} {'lots' if cost.source is Source.LOTS else 'stretches'} are too few, or "
-                "too unlike, to call that sure.",
-            )
-        ]
+        lots = cost.source is Source.LOTS
+        groups = "lots" if lots else "stretches"
+        told = (
+            f"{in_figures(100 * errors, 2)} errors per 100 passes ({100 * by.accepted:g} accepted): {cost.lots} "
+            f"{groups} are too few to be sure"
+        )
+        nearest = min((bound for bound, usable in tried if usable), key=lambda bound: bound.low, default=None)
+        need = None if nearest is None else lots_to_exceed(nearest, by.accepted)
+        if nearest is None or need is None or need <= nearest.lots:
+            return [VerdictReason(text=f"{told}.")]
+        # Candidates may rest on the choosing half too.
+        further = (need - nearest.lots) * cost.lots / nearest.lots / share
+        more = rounded_up(further, 2) if lots else f"{rounded_up(further * passes / cost.lots, 2)} passes"
+        return [VerdictReason(text=f"{told}, record about {more} more.")]
     return []
 
 

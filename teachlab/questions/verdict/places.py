@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from teachlab.model.printable_text import printable
+
 if TYPE_CHECKING:
     from teachlab.model.recording import RecordingInfo
     from teachlab.scoring.error_places import ErrorPlace
@@ -47,6 +49,7 @@ def place_text(place: ErrorPlace, info: RecordingInfo) -> str:
             if place.first_pass == place.last_pass
             else f"passes {place.first_pass} to {place.last_pass}"
         )
-        return f"{many} lie in one stretch, {passes}, from {when} on."
+        lot = f" of lot '{printable(place.name, most=24)}'" if place.name else ""
+        return f"{many} lie in one stretch, {passes}{lot}, from {when} on."
     of = "lot" if place.where == "lot" else "kind"
     return f"{many} are of the {of} '{place.name}'; the first at {when}, pass {place.first_pass}."

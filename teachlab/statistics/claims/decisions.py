@@ -71,10 +71,9 @@ def decide(
     *Use*: errors at most `accepted`, and the one-sided upper t-bound of the cost below that of an output that never
     switches; *with a limit*: the same with fewer than 5 named lots or a condition open. *None works*: the lower bound
     of the errors of every candidate exceeds `accepted`, or its output is unusable. Everything else is not decided, and
-    so is what rests on fewer than 5 named lots and fewer than 10 stretches. The t-bound of the mean of lots says "none
-    works" of a line that should not be told so in at most 5 % (``benchmarks/coverages/verdicts.py``): errors by lots
-    are skewed to the right, where its lower end is too low rather than too high. The exact bound of `claim_by_lots`,
-    and a bet on lots, hold it as well and find less.
+    so is what rests on fewer than 5 named lots and fewer than 10 stretches. The lower bound says "none works" of a line
+    that should not be told so in at most 5 % (``benchmarks/coverages/verdicts.py``). The exact bound of
+    `claim_by_lots`, Student's, and a bet on lots, hold it as well and find less.
 
     Examples
     --------
