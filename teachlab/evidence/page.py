@@ -82,8 +82,7 @@ def abstention_html(record: dict[str, Any]) -> str:
 
 
 def rendered(template: str, **values: Any) -> str:
-    """Return a page of a template beside this file, its text escaped and made visible."""
-    """Return a page made from a template: every text that is no `Markup` stays text."""
+    """Return a page made from a template beside this file: every text but `Markup` is escaped."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 

@@ -9,11 +9,12 @@ from typing import Any
 from teachlab.data.setting_files import setting_from_dict
 from teachlab.evidence.about import about_rows
 from teachlab.model.margin import EqualCost
-from teachlab.model.printable_text import in_figures, level_text
+from teachlab.model.printable_text import in_figures, level_text, number_of
 from teachlab.model.score import USUAL_RULES
 from teachlab.scoring.clearance import Clearance
 from teachlab.wording.course import duration
 from teachlab.wording.settings import equal_cost_text, setting_text
+from teachlab.wording.verdict import REFUSED
 
 SHOWN_GROUPS = 20
 """Labels, or lots, listed on the page; the record holds them all."""
@@ -33,7 +34,6 @@ SIDES = (
     ("release", "level of release above the gaps' lowest light, in noise of the background"),
     ("hold", "lowest light inside the passes above the level of release, in noise of objects"),
 )
-# Control characters have no place in a page; what stands for them can be seen.
 
 
 def number(value: float | None) -> str:
@@ -160,7 +160,7 @@ def setting_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
 
 
 def verdict_parts(record: dict[str, Any]) -> dict[str, str]:
-    """Return decision with the setting, first limit and what the criteria came to, as page and terminal say them."""
+    """Return decision with the setting, first limit, what came near and what the criteria came to."""
     verdict = record["verdict"]
     setting = setting_text(setting_from_dict(record["setting"], "setting of the record"), verdict["step"])
     lead = "Rehearsal on synthetic light, no evidence about a real line. " if verdict["rehearsal"] else ""
@@ -169,6 +169,7 @@ def verdict_parts(record: dict[str, Any]) -> dict[str, str]:
     return {
         "decided": f"{lead}{decision[:1].upper()}{decision[1:]}: {setting}",
         "limit": next(iter(verdict["conditions"]), ""),
+        "near": "" if decision in REFUSED or verdict["near"] is None else verdict["near"]["text"],
         "judged": f"{would}{overall}",
     }
 
@@ -201,11 +202,13 @@ def brief_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
     lots = len(record["score"]["by_lot"])
     counts = record["score"]
     scored = counts["detect_passes"] - counts["excluded_passes"]
+    rests = (record["verdict"]["claim"] or {}).get("passes")
+    claimed = "" if rests in {None, scored} else f"; the claim rests on {number_of(rests, 'pass', 'passes')} of them"
     return [
         ("setting", "; ".join([said, *stages, "every sample" if rate is None else f"evaluated at {rate:g} Hz"])),
         *([] if room is None else [("room for the levels", equal_cost_text(EqualCost(**room), unit, step))]),
         *about_rows(record, "asset", "product", "conditions"),
-        ("recorded", f"{span(data)}; {scored} passes scored, in {lots if lots else 'no named'} lots"),
+        ("recorded", f"{span(data)}; {scored} passes scored, in {lots if lots else 'no named'} lots{claimed}"),
         *about_rows(record, "document_number", "revision"),
     ]
 

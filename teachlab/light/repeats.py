@@ -72,14 +72,13 @@ class Repeats:
         with np.errstate(over="ignore"):
             self._key[a:b] += ((bits ^ (bits >> np.uint64(29))) * WEIGHTS * inside).sum(axis=1, dtype=np.uint64)
 
-    def found(self, recording: Recording, first: int = 0) -> list[tuple[int, int]]:
-        """Return the stretches from row `first` on that repeat an earlier one of these, each with the one it repeats.
+    def found(self, recording: Recording) -> list[tuple[int, int]]:
+        """Return the stretches that repeat an earlier one, each with the one it repeats.
 
         Parameters
         ----------
         recording : Recording
             Of which the stretches that may be alike are read again.
-        first : int
 
         Notes
         -----
@@ -95,14 +94,14 @@ class Repeats:
         Not found is what was resampled in time or has noise of its own added, and, unless it is cut alike, a copy of
         light whose noise is below `STEPS_OF_NOISE` of its steps.
         """
-        out = dict(self._sample_for_sample(recording, first))
-        for later, earlier in self._words.copies(recording, self._start[first:]):
+        out = dict(self._sample_for_sample(recording))
+        for later, earlier in self._words.copies(recording, self._start):
             out.setdefault(later, earlier)
         return [(later, out[later]) for later in sorted(out)]
 
-    def _sample_for_sample(self, recording: Recording, first: int) -> Iterator[tuple[int, int]]:
-        start, stop = self._start[first:], self._stop[first:]
-        alike = np.stack((self._key[first:], (stop - start).astype(np.uint64)), axis=1)
+    def _sample_for_sample(self, recording: Recording) -> Iterator[tuple[int, int]]:
+        start, stop = self._start, self._stop
+        alike = np.stack((self._key, (stop - start).astype(np.uint64)), axis=1)
         _, where, often = np.unique(alike, axis=0, return_inverse=True, return_counts=True)
         full, seen = recording.info.full_scale, dict[tuple[int, int], int]()
         for k in np.flatnonzero(often[where.reshape(-1)] > 1).tolist():

@@ -66,6 +66,19 @@ def in_figures(value: float | None, digits: int = 4, nothing: str = "–", *, si
     return f"10^{exponent}" if head == "1" else f"{head}·10^{exponent}"
 
 
+def round_figure(value: float) -> str:
+    """Return a number of things to record, rounded up to two digits.
+
+    Examples
+    --------
+    >>> round_figure(3.2), round_figure(56), round_figure(1143.0)
+    ('4', '56', '1,200')
+    """
+    whole = math.ceil(value)
+    place = 10 ** max(0, len(str(whole)) - 2)
+    return f"{-(-whole // place) * place:,}"
+
+
 def round_level(level: float, room: float, step: float | None = None) -> float:
     """Return a level to whole steps of the light, or no finer than a hundredth of the room that it has.
 

@@ -100,7 +100,7 @@ def claimable(
     result : Score
         Of that setting.
     copies : sequence of (int, int), optional
-        Scored passes that repeat an earlier one, where they are known: else the recording is read for them.
+        Passes that repeat an earlier one, with that one, where they are known: else the recording is read for them.
     belongs : bool
         Whether the borders of the passes follow this light, as far as that was measured.
 
@@ -134,13 +134,15 @@ def claimable(
             f"{int(short.sum())} of {int(scored.sum())} passes are shorter than the doubt of their borders, "
             f"{truth.uncertainty_samples:g} samples: at most {100 * MOST_IN_DOUBT:g} % may be."
         )
-    copied = repeated_stretches(recording, truth.start[first:], truth.end[first:]) if copies is None else copies
+    # Light from before the trials, pasted among them, could not have denied a claim either.
+    copies = repeated_stretches(recording, truth.start, truth.end) if copies is None else copies
+    copied = [pair for pair in copies if pair[0] >= first]
     if not belongs:
         conditions[OpenCondition.ELSEWHERE] = (
             "The borders of the passes do not follow this light: they may belong to another recording."
         )
     if copied:
-        one, other = (int(k) + first for k in copied[0])
+        one, other = copied[0]
         are = "is a copy of an earlier one" if len(copied) == 1 else "are copies of earlier ones"
         conditions[OpenCondition.COPIES] = (
             f"{number_of(len(copied), 'pass', 'passes')}, or the light right after, {are} (pass "

@@ -17,6 +17,8 @@ ONE_GAP = 2 / 3
 MOST_OF_THEM = 0.8
 SHORT_STRETCH = 0.2
 """A stretch of at most this share of the passes that holds most errors is their place."""
+LONG_STRETCH = 0.6
+"""The same of a stretch in which nearly every pass goes wrong: from there on something had changed."""
 SMALL_GROUP = 0.5
 
 _Ints = NDArray[np.int64]
@@ -108,7 +110,9 @@ def _place(truth: Truth, trials: Trials, what: str, errors: _Ints, scored: NDArr
     where, name = "stretch", ""
     if truth.lot is not None and len(lots := set(truth.lot[first + begin : first + end + 1].tolist())) == 1:
         (name,) = lots
-    if np.count_nonzero(scored[begin : end + 1]) > SHORT_STRETCH * np.count_nonzero(scored):
+    trials_there, wrong_there = (int(np.count_nonzero(of[begin : end + 1])) for of in (scored, errors))
+    longest = LONG_STRETCH if wrong_there >= MOST_OF_THEM * trials_there else SHORT_STRETCH
+    if trials_there > longest * np.count_nonzero(scored):
         where, name, held = _group(truth, errors, scored, first)
         if not where:
             return None

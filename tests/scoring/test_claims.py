@@ -111,6 +111,22 @@ def test_errors_of_one_lot_or_kind_are_named_so(where: str, name: str) -> None:
     assert (place.where, place.name, place.count) == (where, name, len(struck))
 
 
+@pytest.mark.parametrize(("lots", "name"), [(6, "L3"), (0, "")])
+def test_a_stretch_reaches_as_far_as_its_errors_and_names_its_lot(lots: int, name: str) -> None:
+    outcomes = [M if 30 <= k < 40 else H for k in range(60)]
+    (place,) = error_places(passes_of(60, lots=lots), trials_of(outcomes, [0] * 61))
+    assert (place.where, place.count, place.first_pass, place.last_pass, place.name) == ("stretch", 10, 30, 39, name)
+
+
+def test_a_long_stretch_is_a_place_where_nearly_every_pass_of_it_goes_wrong() -> None:
+    """From pass 36 on, 24 of 60: a place; every second one of them, and three in all: none."""
+    late = [M if k >= 36 else H for k in range(60)]
+    (place,) = error_places(passes_of(60), trials_of(late, [0] * 61))
+    assert (place.where, place.count, place.first_pass, place.last_pass) == ("stretch", 24, 36, 59)
+    half = [M if k >= 36 and k % 2 else H for k in range(60)]
+    assert error_places(passes_of(60), trials_of(half, [0] * 61)) == []
+
+
 def test_errors_that_lie_everywhere_have_no_place() -> None:
     outcomes = [M if k % 7 == 0 else H for k in range(60)]
     assert error_places(passes_of(60), trials_of(outcomes, [0] * 61)) == []

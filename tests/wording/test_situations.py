@@ -15,9 +15,13 @@ from invented_lines import BELT, LEVEL, PERIOD, Line
 
 from teachlab.model.draws import Costs
 from teachlab.model.following_and_window import Follow, FollowingSetting, WindowSetting
+from teachlab.model.score import Rules
 from teachlab.model.setting import Polarity, Setting, Taught
 from teachlab.model.truth import TruthSource
 from teachlab.model.verdict import Verdict
+from teachlab.questions.verdict import JudgedBy, setting_verdict
+from teachlab.scoring import score
+from teachlab.switching import replay
 from teachlab.wording.verdict import verdict_lines
 
 PRINTED = Path(__file__).with_name("situations.md")
@@ -212,6 +216,32 @@ def test_caps_near_the_level_are_named_and_like_caps_are_not(level: float) -> No
     assert CLEAN.judged(setting).near is None
     # Objects that vary evenly have none that stands apart.
     assert CLEAN.but(cap=np.random.default_rng(5).uniform(480, 720, 120)).judged(setting).near is None
+
+
+def test_light_from_the_passes_before_pasted_among_those_claimed_on_is_found() -> None:
+    recording, truth = CLEAN.but(pasted=True).made()
+    rules = Rules(first_pass=45)  # passes 60 to 69 are copies of 20 to 29
+    result = score(replay(recording, LEVEL), truth, rules=rules)
+    verdict = setting_verdict(recording, truth, LEVEL, result, by=JudgedBy(rules=rules))
+    assert verdict.claim is not None
+    assert "copies of earlier ones (pass 60 of pass 20)" in verdict.claim.text
+    later = Rules(first_pass=75)
+    result = score(replay(recording, LEVEL), truth, rules=later)
+    verdict = setting_verdict(recording, truth, LEVEL, result, by=JudgedBy(rules=later))
+    assert verdict.claim is not None
+    assert "copies" not in verdict.claim.text
+
+
+def test_how_much_more_to_record_is_said_for_what_is_claimed_on() -> None:
+    """In a claim half of 40 of 120 passes 10 more take 30 more in all; one lot of 3 takes 12 for the 4 that lack."""
+    recording, truth = CLEAN.but(lots=3).made()
+    rules = Rules(first_pass=80)
+    result = score(replay(recording, LEVEL), truth, rules=rules)
+    verdict = setting_verdict(recording, truth, LEVEL, result, by=JudgedBy(rules=rules))
+    assert verdict.reasons[0].text.startswith("40 passes are too few. Record 30 more ")
+    assert verdict.conditions == (
+        "Only 1 of 3 lots is left to claim on: true of this recording alone. Record 12 more lots.",
+    )
 
 
 def test_two_darker_caps_are_named_before_they_are_a_side() -> None:

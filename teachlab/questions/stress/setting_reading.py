@@ -113,6 +113,6 @@ class SettingReading:
         """Return how the passes lie against the light."""
         return alignment_of(self._recording, self._truth, self._rules, self._alignment)
 
-    def copies(self, first: int = 0) -> list[tuple[int, int]]:
-        """Return the passes from row `first` on that repeat an earlier one, counted from there."""
-        return self._repeats.found(self._recording, first)
+    def copies(self) -> list[tuple[int, int]]:
+        """Return the passes that repeat an earlier one, each with that one."""
+        return self._repeats.found(self._recording)

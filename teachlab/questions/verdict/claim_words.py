@@ -113,8 +113,9 @@ def few_lots_text(counts: LotCounts, truth: Truth, *, taken: bool = False) -> st
     named = 0 if truth.lot is None else len(set(truth.lot.tolist()) - {""})
     if 0 < counts.named_lots < named:
         more = math.ceil((CLAIM_LOTS - counts.named_lots) * (named / counts.named_lots if taken else 1))
+        are = "is" if counts.named_lots == 1 else "are"
         return (
-            f"Only {counts.named_lots} of {named} lots are left to claim on: true of this recording alone. Record "
+            f"Only {counts.named_lots} of {named} lots {are} left to claim on: true of this recording alone. Record "
             f"{number_of(more, 'more lot', 'more lots')}."
         )
     told = "No lots are named"

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.draws import Costs
-from teachlab.model.printable_text import in_figures, number_of, printable
+from teachlab.model.printable_text import in_figures, number_of, printable, round_figure
 from teachlab.model.recording import Origin
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
@@ -37,7 +37,6 @@ from teachlab.statistics.claims.decisions import (
 from teachlab.statistics.claims.lot_claims import CLAIM_LOT_PASSES, CLAIM_LOTS, NOTHING, Assumption
 from teachlab.statistics.claims.orders import lots_to_exceed
 from teachlab.statistics.lots import Source
-from teachlab.statistics.planning import rounded_up
 
 if TYPE_CHECKING:
     from teachlab.model.margin import Margin
@@ -161,7 +160,7 @@ def setting_verdict(
     by = by or JudgedBy()
     copies = known = None
     if reading is not None:
-        copies, known, extremes = reading.copies(by.rules.first_pass), reading.condensed, reading.extremes
+        copies, known, extremes = reading.copies(), reading.condensed, reading.extremes
     found = claimable(recording, truth, setting, result, copies=copies, belongs=by.belongs)
     counts = lot_counts(truth, found.trials)
     # What holds whatever the level may be said by its reason; the others limit the use.
@@ -207,6 +206,7 @@ def setting_verdict(
     if sides is not None:
         reasons.append(VerdictReason(text=sides.sentence(), count=min(sides.above, sides.below)))
     reasons += _undecided(decision, truth, tried, cost, errors, by, passes)
+    before, placed = len(reasons), len(error_places(truth, found.trials))
     reasons += _errors(recording, truth, setting, result, found, by, extremes, step)
     cures = []
     if not good:
@@ -214,8 +214,10 @@ def setting_verdict(
     if not good and result.counts.onsets and OpenCondition.NEVER not in found.conditions:
         reasons += _both_ways(recording, truth, setting, found, by, step)
     if cures:
-        at = min(1, len(reasons))
-        reasons.insert(at, VerdictReason(text=_cured(cures), count=cures[0].errors))
+        # What would mend it stands behind where the errors lie.
+        reasons.insert(
+            max(min(1, len(reasons)), before + min(1, placed)), VerdictReason(text=_cured(cures), count=cures[0].errors)
+        )
     if decision is Decision.NONE and (none := _none_works(tried, by)) is not None:
         reasons.append(none)
     if (rare := rare_kind_text(setting, truth)) is not None:
@@ -344,10 +346,9 @@ def _undecided(
         ]
     if errors > by.accepted:
         lots = cost.source is Source.LOTS
-        groups = "lots" if lots else "stretches"
         told = (
-            f"{in_figures(100 * errors, 2)} errors per 100 passes ({100 * by.accepted:g} accepted): {cost.lots} "
-            f"{groups} are too few to be sure"
+            f"{in_figures(100 * errors, 2)} errors per 100 passes ({100 * by.accepted:g} accepted): too few "
+            f"{'lots' if lots else 'passes'} to be sure"
         )
         nearest = min((bound for bound, usable in tried if usable), key=lambda bound: bound.low, default=None)
         need = None if nearest is None else lots_to_exceed(nearest, by.accepted)
@@ -355,7 +356,7 @@ def _undecided(
             return [VerdictReason(text=f"{told}.")]
         # Candidates may rest on the choosing half too.
         further = (need - nearest.lots) * cost.lots / nearest.lots / share
-        more = rounded_up(further, 2) if lots else f"{rounded_up(further * passes / cost.lots, 2)} passes"
+        more = round_figure(further if lots else further * passes / cost.lots)
         return [VerdictReason(text=f"{told}, record about {more} more.")]
     return []
 
