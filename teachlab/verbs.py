@@ -72,7 +72,7 @@ def teach(
     passes : path or Truth, optional
         Default: the table beside the recording.
     base : path or Setting, optional
-        Delays, filter and evaluation rate to keep; its levels mean nothing.
+        Delays, filter and evaluation rate to keep; its levels are not used.
     seed, draw : int
         Pick what is shown.
     rules : Rules
@@ -307,7 +307,7 @@ def evaluate(
     passes : path or Truth, optional
         Default: the table beside the recording.
     base : path or Setting, optional
-        Delays, filter and evaluation rate to keep; its levels mean nothing.
+        Delays, filter and evaluation rate to keep; its levels are not used.
     seed, draw : int
         Pick what is shown.
     teach_share : float, in (0, 1)
@@ -363,7 +363,7 @@ def bench(
     options : DrawOptions, optional
         Draws, seed, share to teach on, base setting, costs and rules.
     device : path or DeviceDocument, optional
-        In whose steps all settings are.
+        All settings are rounded to its steps.
 
     Returns
     -------
@@ -425,7 +425,7 @@ def study(
     scheduler : str, optional
         Address of a Dask scheduler, or ``local``.
     progress : callable, optional
-        Told how many recordings are done, and of how many.
+        Called with the number of recordings done, and of all.
     **options
         `bases`, `conditions`, `draws`, `seeds`, `teach_share`, `tolerance_ms`, `confidence`, `cost_miss`,
         `cost_false`, `accept_cost`, `assume`, `criteria`: as for `teachlab.studies.family.study_plan.planned_study`.
@@ -434,8 +434,8 @@ def study(
     -------
     Told of StudyAnswer
         Its frame has one row per recording and configuration: recording, path, strategy, one column per parameter,
-        and the measures, of which the median over the draws bears the bare name. Its figure tells what each parameter
-        does.
+        and the measures; a measure without a suffix is the median over the draws. Its figure shows what each
+        parameter does.
 
     Examples
     --------
@@ -618,7 +618,7 @@ def repeatability(
     options: DrawOptions | None = None,
     question: Question | None = None,
 ) -> Told[RepeatabilityAnswer]:
-    """Teach again and again on other evidence, and tell how levels and scores spread.
+    """Teach many times on other evidence, and measure the spread of levels and scores.
 
     Parameters
     ----------
@@ -628,7 +628,7 @@ def repeatability(
         Default: the table beside the recording.
     options : DrawOptions, optional
     question : Question, optional
-        What else is varied: sweep lengths, averages, groups.
+        What else is varied: lengths of sweeps, averages, groups.
 
     Returns
     -------
@@ -744,7 +744,7 @@ def stale(
     horizon_hours: float | None = None,
     rules: Rules = USUAL_RULES,
 ) -> Told[Staleness]:
-    """Ask whether a setting that was good still is: keep, watch, clean or teach again.
+    """Decide about a setting in use: keep, watch, clean or teach again.
 
     Parameters
     ----------
@@ -1056,7 +1056,7 @@ def identify(recording: RecordingLike, *, jitter: int = 1, longest_ms: float | N
     Returns
     -------
     Told of Identification
-        Its frame has one row per class of settings that no pulse of the log tells apart.
+        Its frame has one row per class of settings that the log cannot separate.
 
     Examples
     --------

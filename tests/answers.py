@@ -52,7 +52,7 @@ label a.parquet --out doubts.csv --count 37
 teach a.parquet --strategy balanced-guard --seed 3 --tolerance-ms 2
 teach a.parquet --strategy two-component-mixture
 teach a.parquet --strategy tail-balanced
-teach a.parquet --strategy noise-weighted
+teach a.parquet --strategy noise-weighted-midpoint
 teach a.parquet --strategy neyman-pearson
 teach a.parquet --strategy background-referenced
 replay a.parquet --setting high.json --plot where.svg --confidence 0.9 --assume independent

@@ -94,9 +94,9 @@ def align_command(
 
 
 def _tell(found: Alignment, recording: str, *, details: bool, mend: bool) -> None:
-    from teachlab.wording.alignment import agreement, detail_lines, figures, finding, mending, wrapped
+    from teachlab.wording.alignment import agreement, detail_lines, figures, finding, mending
 
-    for line in wrapped(finding(found) or [agreement(found)]):
+    for line in finding(found) or [agreement(found)]:
         say(line)
     if mend and found.matters:
         for line in mending(found, recording):

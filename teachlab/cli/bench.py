@@ -155,8 +155,6 @@ def print_bench(
     details: bool = False,
 ) -> None:
     """Print the verdict on one recording with the ranking; with details all tables and reasons below it."""
-    from textwrap import wrap
-
     from teachlab.scoring.reasons import reasons_of
     from teachlab.studies.bench_verdict import ranking_lines
     from teachlab.studies.tables import (
@@ -167,11 +165,12 @@ def print_bench(
         reason_lines,
         spread_table,
     )
+    from teachlab.wording.lines import wrapped
     from teachlab.wording.verdict import verdict_lines
 
     rows = () if details else ranking_lines(bench)
     ceiling = bench.ceiling.sentence() if details else bench.ceiling.brief()
-    last = wrap(ceiling, 100, subsequent_indent="  ")
+    last = wrapped(ceiling)
     for line in verdict_lines(bench.verdict, rows, details=details, most=SHOWN_LINES - len(last)):
         say(line)
     for line in last:

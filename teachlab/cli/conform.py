@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say_page
+from teachlab.cli.console import emit_json, progress, say
 from teachlab.cli.opening import teachers
 from teachlab.cli.options import Assignments, Json
 
@@ -30,6 +30,7 @@ def conform_command(
     if json:
         emit_json(report.as_dict())
     else:
-        say_page(report.text())
+        for line in report.text().splitlines():
+            say(line)
     if not report.ok:
         raise typer.Exit(1)

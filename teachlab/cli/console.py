@@ -14,6 +14,7 @@ import typer
 
 from teachlab.model.json_values import plain
 from teachlab.model.printable_text import printable
+from teachlab.wording.lines import WIDTH, wrapped
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -32,8 +33,9 @@ def emit_json(document: Json, *, indent: int | None = 2) -> None:
 
 
 def say(text: str = "") -> None:
-    """Print one line for people on stdout; what is not printable in it, line breaks included, is spelled out."""
-    typer.echo(printable(text))
+    """Print one sentence for people on stdout, in lines of a screen; what is not printable in it is spelled out."""
+    for line in wrapped(printable(text)):
+        typer.echo(line)
 
 
 def say_page(text: str) -> None:
@@ -50,12 +52,13 @@ def say_verdict(verdict: Verdict, table: Sequence[str] = (), *, details: bool, m
 
 
 def warn(text: str) -> None:
-    """Print a note of one line on stderr."""
-    typer.echo(printable(text), err=True)
+    """Print a note on stderr, in lines of a screen."""
+    for line in wrapped(printable(text)):
+        typer.echo(line, err=True)
 
 
 def show(table: Table) -> None:
-    """Print a rich table on stdout, as wide as it needs where stdout is no terminal. Its text is text, no markup."""
+    """Print a rich table on stdout, as wide as the terminal, or as a screen. Its text is text, no markup."""
     from rich.console import Console
 
     for number, column in enumerate(table.columns):
@@ -70,7 +73,7 @@ def show(table: Table) -> None:
             setattr(table, part, printable(text, keep="\n" if part == "caption" else ""))
     console = Console(highlight=False, markup=False, emoji=False)
     if not console.is_terminal:
-        console = Console(highlight=False, markup=False, emoji=False, width=160)
+        console = Console(highlight=False, markup=False, emoji=False, width=WIDTH)
     console.print(table)
 
 

@@ -46,10 +46,9 @@ def design_command(
     Half of the passes are shown; the others judge the setting. Every combination is counted exactly on what was
     shown, and a filter or delay is used only where it adds reserve.
     """
-    from textwrap import wrap
-
     from teachlab.questions.design import designed_and_judged
     from teachlab.teaching.strategies.designed import Designed
+    from teachlab.wording.lines import wrapped
     from teachlab.wording.verdict import verdict_lines
 
     (teacher,) = teachers([Designed.name], set_ or [])
@@ -59,6 +58,6 @@ def design_command(
     )  # fmt: skip
     if json:
         return
-    parts = [line for part in found.part_lines() for line in wrap(part, 100, subsequent_indent="  ")]
+    parts = [line for part in found.part_lines() for line in wrapped(part)]
     for line in verdict_lines(found.taught.verdict, parts, details=details, most=32):
         say(line)

@@ -89,7 +89,7 @@ def explore_command(
         say(f"Written: {out}. Open it in a browser: drag a level, and the counts follow.")
         if not found.facts["light"]["raw"]:
             say("The recording is too long for all of its light to be in the page; --serve shows and replays it all.")
-    following = f"Next: save a setting there, then: teachlab replay {of} --setting {saved}"
+    following = f"Next, with the setting saved there: teachlab replay {of} --setting {saved}"
     if serve:
         _serve(page_html(found.with_server()), opened, passes, rules, files, following)
     say(following)

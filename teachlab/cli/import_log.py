@@ -303,9 +303,8 @@ def _tell(found: Imported) -> None:
     if found.truth is None:
         say("No passes were imported.")
         say()
-        say(
-            f"Next: teachlab label {found.recording} proposes passes to correct by hand; or import a table by --passes."
-        )
+        say(f"Next: teachlab label {found.recording}")
+        say("It proposes passes; correct them by hand. A table of passes is imported with --passes.")
         return
     truth = found.truth
     say(f"{truth.passes} passes ({truth.detect_passes} to detect; {truth.source}) written to {found.truth_path}")

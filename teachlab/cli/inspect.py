@@ -286,7 +286,10 @@ def _one(o: Obstacle, q: Quality) -> str:
 
 def _next_steps(path: str, q: Quality, found: InspectAnswer) -> list[str]:
     if q.passes is None:
-        return ["", f"Next: say where the objects are. A proposal to correct by hand: teachlab label {path}"]
+        return [
+            "",
+            f"Next: without passes nothing can be scored. To have passes proposed: teachlab label {path}",
+        ]
     if q.direction is None:
         return ["", "Next: store the direction (rise or dip) in the recording; strategies abstain without it."]
     if q.contrasts is not None and q.contrasts.direction not in (None, q.direction):
@@ -294,7 +297,7 @@ def _next_steps(path: str, q: Quality, found: InspectAnswer) -> list[str]:
     if found.works is False:
         return [
             "",
-            "Next: look at what goes wrong. A filter, delays or a mark `ignore` may still make it work; "
-            f"a level alone will not. See what each strategy loses: teachlab bench {path}",
+            "Next: a level alone will not work. A filter, delays or a mark `ignore` may. "
+            f"To see what each strategy loses: teachlab bench {path}",
         ]
     return ["", f"Next: see which strategy finds a level that works: teachlab bench {path}"]

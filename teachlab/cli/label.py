@@ -121,7 +121,7 @@ def _tell(recording: str, target: str | None, sheets: list[str], found: LabelAns
     levels, unit = proposal.levels, info.unit
     where = "" if target is None else f", written to {target}"
     if found.correction is None:
-        say(f"{proposal.truth.passes} passes proposed{where}. {len(found.doubtful)} of them are in doubt.")
+        say(f"{proposal.truth.passes} passes proposed{where}. In doubt: {len(found.doubtful)}.")
     else:
         made = found.correction
         say(f"{found.truth.passes} passes taken from the corrected table{where}.")
@@ -166,9 +166,9 @@ def _tell(recording: str, target: str | None, sheets: list[str], found: LabelAns
     if found.correction is not None or target is None:
         say(f"Next: teachlab inspect {recording}" + ("" if target is None else f" --truth {target}"))
         return
-    say(f"Next: correct {target} against what really passed (columns start, end, label, expect; keep its first line),")
-    say(f"or on the light, the doubtful ones first: teachlab explore {recording} --truth {target} --serve;")
-    say(f"then: teachlab label {recording} --from {target} --out NAME.passes.parquet checks it and takes it back.")
+    say(f"Next: correct {target} against what really passed, and keep its first line.")
+    say(f"Or on the light, the most doubtful first: teachlab explore {recording} --truth {target} --serve")
+    say(f"Then: teachlab label {recording} --from {target} --out NAME.passes.parquet")
 
 
 def _tell_count(found: LabelAnswer) -> None:
@@ -180,9 +180,9 @@ def _tell_count(found: LabelAnswer) -> None:
     if apart == 0:
         say(f"{check.counted} products were counted, and as many passes are proposed.")
         return
-    what = f"{apart} likely missing" if apart > 0 else f"{-apart} likely double or none"
+    what = f"likely missing: {apart}" if apart > 0 else f"likely doubled, or no product: {-apart}"
     say(f"{check.counted} products were counted, {check.proposed} passes are proposed: {what}.")
     for place in check.places:
         say(f"  {time_of(found.info, place.sample)}: {place.text}")
     if len(check.places) < abs(apart):
-        say(f"  for {abs(apart) - len(check.places)} of them the light does not show where.")
+        say(f"  For {abs(apart) - len(check.places)} of them the light does not show the place.")

@@ -179,8 +179,6 @@ def verify_command(
 
 def _say(record: dict[str, Any], out: str | None, sources: Sources) -> None:
     """Print the verdict on the setting, then every criterion; a record of an abstention has its own verdict."""
-    from textwrap import wrap
-
     from teachlab.data.setting_files import setting_from_dict
     from teachlab.evidence.wording import judged_text
     from teachlab.wording.verdict import document_lines
@@ -195,8 +193,7 @@ def _say(record: dict[str, Any], out: str | None, sources: Sources) -> None:
         say(f"Criteria: {lead}{overall}.")
     for item in verdict.get("criteria", ()):
         told = f"  {item['measure']}: {item['limit']}, measured {item['measured']}: {judged_text(item)}."
-        for line in wrap(told, 100, subsequent_indent="    "):
-            say(line)
+        say(told)
     for line in record["cautions"]:
         say(line)
     if out is not None:

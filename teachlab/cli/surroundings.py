@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shlex
-import textwrap
 from math import isfinite
 from typing import TYPE_CHECKING, Annotated
 
@@ -203,7 +202,7 @@ def _values(answer: SurroundingsAnswer) -> None:
 
 def _basis(answer: SurroundingsAnswer) -> None:
     for line in (f"Holds for: {answer.limits}.", f"Source: {answer.source}."):
-        say(textwrap.fill(line, 100, subsequent_indent="  "))
+        say(line)
 
 
 def counterfactual_command(
@@ -248,8 +247,9 @@ def counterfactual_command(
     say_verdict(verdict, details=False)
     say("")
     show(_sensors(found.sensors, opened.info.unit))
-    say("Margin and needed: in robust standard deviations of the background. Times: margin over needed, against")
-    say("the sensor as it is. Separate: levels without hysteresis, reached by every pass and by no gap.")
+    say("Margin and needed: in robust standard deviations of the background.")
+    say("Times: margin over needed, against the sensor as it is.")
+    say("Separate: levels without hysteresis, reached by every pass and by no gap.")
     if best:
         say("Cost: of the best fixed levels in hindsight, with the on-levels that cost as little.")
     for one in found.sensors:

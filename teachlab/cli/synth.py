@@ -139,19 +139,21 @@ def _list(json: bool) -> None:
         return
     for name, found in known.items():
         say(f"{name:<20} {found.alias:<5} {found.title} ({found.plant})")
-    say("What one contains: teachlab synth NAME --explain; to begin one's own: teachlab synth NAME --toml > mine.toml,")
-    say("what every key means: teachlab synth --keys")
+    say("What a line contains: teachlab synth NAME --explain")
+    say("To begin your own: teachlab synth NAME --toml > mine.toml")
+    say("What every key means: teachlab synth --keys")
 
 
 def _keys(json: bool) -> None:
     from teachlab.synthetic import key_reference
     from teachlab.synthetic.answers import ToldScenarios
+    from teachlab.wording.lines import page_lines
 
     page = key_reference()
     if json:
         emit_json(ToldScenarios(keys=page).as_dict())
     else:
-        say_page(page.rstrip("\n"))
+        say_page("\n".join(page_lines(page)).rstrip("\n"))
 
 
 def _toml(scenario: str, json: bool) -> None:
@@ -173,4 +175,5 @@ def _explain(scenario: str, json: bool) -> None:
     if json:
         emit_json(ToldScenarios(scenario=scenario, words=tuple(words.splitlines())).as_dict())
     else:
-        say_page(words)
+        for line in words.splitlines():
+            say(line)

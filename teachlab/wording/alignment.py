@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import math
-from textwrap import wrap
 
 from teachlab.data.alignment.answer import Alignment, Room
 
-WIDTH = 100
 WIDTH_TELLS = 2.0
 """Passes that are longer or shorter by more than so many doubts of a border are worth a word."""
 
@@ -23,12 +21,7 @@ def lead_lines(alignment: Alignment | None, recording: str) -> list[str]:
         As the user named it, for the command that mends it.
     """
     found = off_lines(alignment)
-    return [*wrapped(found), *mending(alignment, recording)] if alignment is not None and found else []
-
-
-def wrapped(lines: list[str]) -> list[str]:
-    """Return lines of at most 100 columns."""
-    return [part for line in lines for part in wrap(line, WIDTH, subsequent_indent="  ", break_on_hyphens=False)]
+    return [*found, *mending(alignment, recording)] if alignment is not None and found else []
 
 
 def off_lines(alignment: Alignment | None) -> list[str]:

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import textwrap
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from teachlab.model.margin import EqualCost
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import MOST_REASONS, HeadlineClaim, Verdict, VerdictReason
+from teachlab.wording.lines import wrapped
 from teachlab.wording.settings import equal_cost_text, setting_text
 
-WIDTH, MOST_LINES = 100, 12
+MOST_LINES = 12
 REFUSED = ("none of these works", "cannot be decided")
 """Decisions against a setting."""
 FEWEST_ROWS = 3
@@ -38,24 +38,23 @@ def verdict_lines(
         head[0] = f"Rehearsal on synthetic light, no evidence about a real line. {head[0]}"
     told = "" if verdict.claim is None else verdict.claim.text
     conditions = [text for text in verdict.conditions if text not in told][: None if details else 1]
-    top = _wrapped(head) + _wrapped(f"Limit: {text}" for text in conditions)
+    top = [line for text in (*head, *(f"Limit: {text}" for text in conditions)) for line in wrapped(text)]
     kept: list[str] = []
     if verdict.setting is not None and verdict.equal_cost is not None:
-        kept = _wrapped([f"Room: {equal_cost_text(verdict.equal_cost, verdict.setting.unit, verdict.step)}"])
+        kept = wrapped(f"Room: {equal_cost_text(verdict.equal_cost, verdict.setting.unit, verdict.step)}")
     # Where the setting is not to be used, why comes first.
     late = str(verdict.decision) in REFUSED
     top += [] if late else kept
     claim = verdict.claim
     if claim is not None:
-        top += _wrapped([f"Claim: {' '.join([claim.text, *claim.beside[: None if details else 1 if table else 2]])}"])
+        top += wrapped(f"Claim: {' '.join([claim.text, *claim.beside[: None if details else 1 if table else 2]])}")
     # What is no error is told where the setting is to be used; elsewhere the errors come first.
     if verdict.near is not None and (details or not late):
-        top += _wrapped([f"Near: {verdict.near.text}"])
-    whole = verdict.next_step.startswith("teachlab ")
-    bottom = _wrapped([f"Next: {verdict.next_step}"], whole=whole) if verdict.next_step else []
-    reasons = [_wrapped([f"Why: {reason.text}"]) for reason in verdict.reasons]
+        top += wrapped(f"Near: {verdict.near.text}")
+    bottom = wrapped(f"Next: {verdict.next_step}") if verdict.next_step else []
+    reasons = [wrapped(f"Why: {reason.text}") for reason in verdict.reasons]
     if details:
-        top += _wrapped([f"Sensor: {verdict.sensor}"]) if verdict.sensor else []
+        top += wrapped(f"Sensor: {verdict.sensor}") if verdict.sensor else []
         return top + [line for lines in reasons for line in lines] + (kept if late else []) + list(table) + bottom
     room = most - len(top) - len(bottom)
     body: list[str] = []
@@ -101,14 +100,3 @@ def _first(verdict: Verdict) -> str:
     setting = "" if verdict.setting is None else setting_text(verdict.setting, verdict.step)
     about = ", ".join(filter(None, (verdict.about, setting)))
     return f"{said}: {about}" if about else said
-
-
-def _wrapped(texts: Iterable[str], *, whole: bool = False) -> list[str]:
-    """Return texts in lines of the width; a command is never broken, so that it works as printed."""
-    out: list[str] = []
-    for text in texts:
-        # A number stays with its percent sign.
-        tied = text.replace(" %", "\u00a0%")
-        lines = textwrap.wrap(tied, WIDTH, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
-        out += [text] if whole else [line.replace("\u00a0%", " %") for line in lines]
-    return out

@@ -62,7 +62,7 @@ def test_people_are_told_what_was_found_and_what_comes_next(log: Path, tmp_path:
     out = tmp_path / "r.parquet"
     done = invoke("import", log, "--column", "level", "--unit", "mV", "--rate", 500, "--decimal", "comma", "--out", out)
     assert done.exit_code == 0, done.output
-    assert "1,000 samples at 500 Hz (given)" in done.stdout
+    assert "1,000 samples at 500 Hz (given)" in " ".join(done.stdout.split())
     assert "No passes were imported" in done.stdout
     assert f"teachlab label {out}" in done.stdout
     assert done.stderr == ""

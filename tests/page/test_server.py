@@ -273,6 +273,6 @@ def test_the_command_serves_until_ctrl_c_and_ends_in_one_line(folder: Path) -> N
     process.send_signal(signal.SIGINT)
     told, fault = process.communicate(timeout=20)
     assert process.returncode == 130
-    assert "Next: save a setting there" in told
+    assert "Next, with the setting saved there: teachlab replay" in told
     assert fault == "teachlab: interrupted; nothing half-written is left behind.\n"
     assert sorted(path.name for path in folder.iterdir()) == ["line.parquet", "line.passes.parquet"]

@@ -56,8 +56,8 @@ def test_who_reaches_what_is_said() -> None:
     found = ceiling(recording, truth, FIXED_LEVELS).against({"by-hand": 4, "by-eye": 11, "by-ear": 10})
     assert found.reached == {FIXED: ("by-hand", "by-ear"), COMPLETE: (), FOLLOWING: ()}
     assert found.brief() == (
-        "Best possible in hindsight, errors: fixed levels 10, complete setting 0, following setting 0 "
-        "(reached by none)."
+        "Best possible in hindsight, errors: 10 with fixed levels, 0 with complete setting, 0 with following "
+        "setting (no strategy reaches it)."
     )
     assert f"{FIXED} 10 (0 lost, 10 too many) (reached by 2 strategies)" in found.sentence()
     calm = ceiling(*line(), FIXED_LEVELS).against({"by-eye": 0})
@@ -78,8 +78,8 @@ def test_passes_that_nothing_sees_are_named_with_the_truth_as_cause() -> None:
     ending = "None of them is free of errors. In the way: pass 3 (lost; truth); pass 8 (lost; truth)."
     assert found.sentence().endswith(ending)
     assert found.brief() == (
-        "Best possible in hindsight, errors: 2 with fixed levels, no fewer with any other kind; 2 passes in the way: 2 "
-        "by truth."
+        "Best possible in hindsight, errors: 2 with fixed levels, no fewer with any other kind; still wrong: 2 passes "
+        "(cause: 2 truth)."
     )
     assert found.as_dict()["unsolved"][0]["cause"] == "truth"
 

@@ -44,4 +44,4 @@ def test_the_example_runs():
 def test_the_formulae_of_the_page_run(capsys):
     exec(PAGE.split("```python\n")[1].split("```")[0], {})
     # source: 2 mW on a white card at 200 mm, 50 mm²: 2e-3·0.9·50/(π·200²) W, 0.5 A/W; and (0.5/(0.5 + 2·0.57735))²
-    assert capsys.readouterr().out == "0.36 µA at 0.5 A/W; 0.09 between fibres 2 mm apart\n"
+    assert capsys.readouterr().out == "0.36 µA at 0.5 A/W\n0.09 between fibres 2 mm apart\n"

@@ -29,7 +29,7 @@ export function tellSliders(hand) {
     knob.setAttribute("aria-valuetext", `${shown(value)} ${unit}: ${sentence(hand)}`);
     element(`${name}-value`).textContent = `${shown(value)} ${unit.length > 16 ? "" : unit}`;
     const apart = hand.hysteresis > 0 ? `with a hysteresis of ${shown(hand.hysteresis)}` : "without hysteresis";
-    element(`${name}-same`).textContent = (together === null ? ""
+    element(`${name}-same`).textContent = (together === null || name === "off" ? ""
       : `Both levels move together: with this filter and these delays only pairs ${apart} are counted. `)
       + (same === null ? "" : same.above === null ? `Same counts at every level up to ${shown(same.to)}.`
         : distinct ? `Same counts above ${shown(same.above)} up to ${shown(same.to)}.`

@@ -49,7 +49,7 @@ function introduce(facts) {
 function spreadNote({ chains, every_pair: every, setting: { kind } }) {
   if (chains.length > 1) return "Errors as one threshold moves and the other stays where it was at the start: upper in full, lower dashed.";
   if (chains.length > 0) return "Errors as both levels move at the distance that they had at the start.";
-  return every ? "Errors at every level with the hysteresis of the hand." : kind ? "" : "Errors at every level without hysteresis.";
+  return every ? "Errors at every level with the hysteresis that is set above." : kind ? "" : "Errors at every level without hysteresis.";
 }
 
 /**
@@ -58,7 +58,7 @@ function spreadNote({ chains, every_pair: every, setting: { kind } }) {
  */
 function mapNote({ cloud, best, given }) {
   const lands = cloud === null ? "" : ` Small squares: where ${cloud.strategy} lands in ${cloud.told}`;
-  return `The fuller, the more errors. A cross: the hand. A ring: the fewest errors; ${shown(best.equally_good)} pairs are as `
+  return `Darker: more errors. A cross: the levels now. A ring: the fewest errors; ${shown(best.equally_good)} pairs are as `
     + `good. A square: ${given ? "the setting" : "the start"}.${lands}`;
 }
 
@@ -146,7 +146,7 @@ function nextFault(hand, trace) {
   const faults = hand.faults();
   if (faults === null) {
     return say(hand.server !== null ? "The whole recording is being replayed: try again in a moment."
-      : "Errors are known one by one only at the levels that the page began with: the light is not in this page.");
+      : "Errors are named one by one only at the levels of the start: the light is not in this page.");
   }
   if (faults.length === 0) return say("No error at these levels.");
   const middle = (trace.from + trace.to) / 2, whole = trace.to - trace.from >= hand.facts.samples;

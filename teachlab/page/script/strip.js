@@ -72,7 +72,7 @@ export class Strip {
     const wrong = this.order.filter((row) => key[row] < 0).length;
     const left = n - this.order.length;
     element("strip-note").textContent = found === null && this.hand.light === null && this.hand.server === null
-      ? "Which passes are lost is known at the levels that the page began with alone: the light is not in the page."
+      ? "Which passes are lost is known only at the levels of the start: the light is not in this page."
       : `A cross is missed, two bars merged, a triangle a trip on a pass to be ignored, a ring counted more than once, a dash no `
         + `trial. A click shows the pass.${left > 0 ? ` ${shown(left)} more are farther from the level.` : ""}`;
     element("strip").setAttribute("aria-label", `All passes: ${wrong} with errors come first`);

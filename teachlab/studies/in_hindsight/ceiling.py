@@ -96,7 +96,7 @@ class Ceiling:
     def brief(self) -> str:
         """Say in a line or two what each kind reaches, whether a strategy does, and what stands against all."""
         least = self.least
-        told = ", ".join(f"{one.kind.removeprefix('best ')} {one.errors}" for one in self.found) + self._by(least)
+        told = ", ".join(f"{one.errors} with {one.kind.removeprefix('best ')}" for one in self.found) + self._by(least)
         if all(one.errors == least.errors for one in self.found):
             told = f"{least.errors} with {least.kind.removeprefix('best ')}{self._by(least)}"
             told += ", no fewer with any other kind" if least.errors else ""
@@ -121,8 +121,9 @@ class Ceiling:
         if not self.reached:
             return ""
         names = self.reached[one.kind]
-        who = f"{len(names)} strategies" if len(names) > 1 else (*names, "none")[0]
-        return f" (reached by {who})"
+        if not names:
+            return " (no strategy reaches it)"
+        return f" (reached by {f'{len(names)} strategies' if len(names) > 1 else names[0]})"
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""

@@ -150,12 +150,12 @@ def unsolved_text(trials: Sequence[UnsolvedTrial]) -> str:
 
 
 def causes_text(trials: Sequence[UnsolvedTrial]) -> str:
-    """Say how many passes and gaps are in the way, and how many of each cause."""
+    """Say how many passes and gaps are wrong even with the best setting, and how many of each cause."""
     passes = sum(one.where == "pass" for one in trials)
     counted = ((passes, "pass", "passes"), (len(trials) - passes, "gap", "gaps"))
     what = " and ".join(f"{n} {one if n == 1 else many}" for n, one, many in counted if n)
-    causes = [f"{n} by {cause}" for cause in ErrorCause if (n := sum(one.cause is cause for one in trials))]
-    return f"{what} in the way: {', '.join(causes)}"
+    causes = [f"{n} {cause}" for cause in ErrorCause if (n := sum(one.cause is cause for one in trials))]
+    return f"still wrong: {what} (cause: {', '.join(causes)})"
 
 
 def _lost(trials: Trials) -> NDArray[np.int64]:

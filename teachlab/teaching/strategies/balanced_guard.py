@@ -24,7 +24,7 @@ TAIL = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BalancedGuard:
-    """Place the level between the guards, nearer to the side of which more independent events were shown.
+    """Place the level between the guards, nearer to the side with more independent events shown.
 
     Parameters
     ----------
@@ -39,13 +39,13 @@ class BalancedGuard:
     `hysteresis`). S_k = q_a(P) of every kind k of object, and at most q_a(K) + H where that is above B: the
     valleys K inside the passes, down from the weakest q_a(P), must not release the output.
 
-    What is not known about a side is u = 1/(n + 1): with this probability a new event goes further than n
-    others did, if all are independent, whatever their distribution. Of n passes, the next one is of kind k and
-    weaker than all n_k of that kind with n_k/n · 1/(n_k + 1), which is u again: a rare kind is as well known
-    as it has to be. Events that come in lots are not independent: n counts as n/(1 + 2·Σρ_i), with the
-    correlations ρ_i of the ranks of events i apart, up to the first below 2/√n, and for no more than the lots
-    that the changes between kinds tell of, since a kind may not have come yet. The better known side gets the
-    level:
+    What is not known about a side is u = 1/(n + 1). With this probability a new event goes further than n others
+    did, if all are independent, for any distribution. After n passes, the next pass is of kind k and weaker than
+    all n_k of that kind with probability n_k/n · 1/(n_k + 1). That is about u again, so a rare kind needs no
+    more passes. Events in lots are not independent: n counts as n/(1 + 2·Σρ_i), where ρ_i are the correlations of
+    the ranks of events i apart, up to the first below 2/√n. It counts as no more than the number of lots that the
+    changes between kinds show, since a kind may not have come yet. The level lies nearer to the side that is known
+    better:
 
         w = phi·u_G/(phi·u_G + (1 − phi)·u_P),
         T_k = max(B + R + w·(S_k − B − R), M + min(max(H, M − M₃), phi·(W_k − M))),
@@ -59,11 +59,11 @@ class BalancedGuard:
     peaks end exponentially, M − M₃ is 1.5 times the mean excess, and the next gap reaches 1.5 mean excesses
     beyond M with probability 0.22/n. H is designed for T (`hysteresis`).
 
-    When it fails: on any stress that was not shown. With few lots it lies close to the background: a rise of
-    the background that was not shown trips it sooner than a level in the middle. A kind that was not shown,
-    of objects that show no lots, is not foreseen; nor is a nuisance that no gap showed, such as the seam of a
-    belt in step with the passes. It abstains as `quantile-guard` does, except for few passes and for kinds
-    that were shown too rarely: w says how little they tell.
+    When it fails: on any stress that was not shown. With few lots the level lies close to the background, so a
+    rise of the background that was not shown trips it sooner than a level in the middle. It cannot foresee a kind
+    that was not shown if the objects show no lots, and no disturbance that no gap showed, such as the seam of a
+    belt in step with the passes. It abstains as `quantile-guard` does, except for few passes and for kinds that
+    were shown too rarely: for these w moves the level.
 
     References
     ----------

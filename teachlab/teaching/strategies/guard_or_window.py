@@ -25,7 +25,7 @@ FEW_ERRORS = 4
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GuardOrWindow:
-    """Place one level by `balanced-guard`, else two by `two-threshold`, else the one that errs least.
+    """Place one level by `balanced-guard`, else two by `two-threshold`, else the level with the fewest errors.
 
     Parameters
     ----------
@@ -36,21 +36,26 @@ class GuardOrWindow:
 
     Notes
     -----
-    With S and B the guards of `quantile-guard` for the events shown: where S > B, T and H of `balanced-guard`;
-    else the window of `two-threshold`, if every pass reaches beyond the gaps on one of its two sides; else,
-    where weak objects and strong background merely overlap, the level and width with the fewest errors on the
-    events shown (`teachlab.teaching.rules.least_errors`). These take over, too, where `balanced-guard` gets k events
-    wrong that it was shown, and they only j: k − j > 2·√(k + j), two deviations of the difference. The record
-    says in `handed_to` who placed the levels, and in `errors_shown` how many errors the last one makes.
+    S and B are the guards of `quantile-guard` for the events shown. There are three cases.
 
-    When it fails: as the one that placed the levels; a level of least errors is good for the shares of weak
-    and strong events that were shown, and for no others. With an off-delay that outlasts the shortest gaps
-    (wrapped bars, 3 ms) it lost more than the best classic rule, which happened to release higher: the level
-    heeds how dark a gap becomes, and not for how long. It abstains with the reasons of `balanced-guard`
-    where conditions or kinds contradict each other, where the passes reach nearly as far to the other side
-    (less than 1.25 times as far to their own: the direction is in doubt), and where k errors in n passes are
-    no fewer than those of an output that never switches: k + 2·√k ≥ n. It abstains, too, where one level
-    would do, but filter and delays do not let the output go.
+    - S > B: T and H of `balanced-guard`.
+    - Else, if every pass reaches beyond the gaps on one of its two sides: the window of `two-threshold`.
+    - Else, if weak objects and strong background overlap: the level and the hysteresis with the fewest errors on
+      the events shown (`teachlab.teaching.rules.least_errors`).
+
+    The second or third case also takes over from `balanced-guard` if that gets k of the events shown wrong, and
+    the other only j, with k − j > 2·√(k + j): two deviations of the difference. The record says in `handed_to`
+    which one placed the levels, and in `errors_shown` how many errors the third one makes.
+
+    When it fails: as the strategy that placed the levels. A level of fewest errors is good only for the shares of
+    weak and strong events that were shown. With an off-delay longer than the shortest gaps (wrapped bars, 3 ms) it
+    lost more than the best classic rule, whose release happened to be higher: the level takes into account how
+    dark a gap becomes, but not for how long.
+
+    It abstains with the reasons of `balanced-guard` where conditions or kinds contradict each other. It abstains
+    where the passes reach nearly as far to the other side (less than 1.25 times as far to their own: the direction
+    is in doubt), and where k errors in n passes are no fewer than those of an output that never switches:
+    k + 2·√k ≥ n. It also abstains where one level is enough, but filter and delays hold the output through the gaps.
 
     References
     ----------

@@ -17,7 +17,7 @@ from teachlab.teaching.rules.labelled_events import guards_of, statistics_of, to
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class QuantileGuard:
-    """Place the level between the weakest objects and the strongest background, seen event by event.
+    """Place the level between the weakest objects and the strongest background, event by event.
 
     Parameters
     ----------
@@ -35,13 +35,13 @@ class QuantileGuard:
     kinds to be ignored the strongest gives B. Where a filter or a delay holds back the onset,
     T = B + H + phi·(S − B − H): the release, too, stays above B. H is designed (`hysteresis`).
 
-    Peaks of passes last for max(3, lag + 1) evaluations, those of gaps for lag + 1. With few passes the
-    quantiles are, honestly, near the extremes of what was shown; 200 passes and more are worth having.
+    A peak of a pass lasts for max(3, lag + 1) evaluations, a peak of a gap for lag + 1. With few passes the
+    quantiles lie near the extremes of what was shown. Show 200 passes or more.
 
-    When it fails: on any stress that was not shown: +8 % of full scale of ambient light, or a gain of 0.4,
-    lost all objects of its acceptance scenarios. A nuisance that comes less often than the stretch is long
-    is not in B. It abstains with fewer than 3 passes, if S ≤ B (and says which kinds, or which parts of the
-    stretch, contradict each other), and where the gaps do not let the output go.
+    When it fails: on any stress that was not shown. +8 % of full scale of ambient light, or a gain of 0.4, lost
+    all objects of its acceptance scenarios. A disturbance that comes less often than once in the stretch shown is
+    not in B. It abstains with fewer than 3 passes. It abstains if S ≤ B, and says which kinds, or which parts of
+    the stretch, contradict each other. It abstains where the output is held through the gaps.
 
     References
     ----------

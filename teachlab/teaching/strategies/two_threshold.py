@@ -42,10 +42,10 @@ class TwoThreshold:
     other. Levels: B⁺ + phi·S⁺ and B⁻ − phi·S⁻. With the median b of the gaps, the upper release is
     `hysteresis_share` · (level − b) below its level, the lower one mirrored.
 
-    The direction of the objects is not used, and need not be known. When it fails: where light and dark parts
-    of one object follow each other, the light between them is within the window and the object counts twice
-    without an off-delay; twice the false trips of one level, where the background is wild on both sides. It
-    abstains with fewer than 3 passes, or if some passes reach beyond the gaps on neither side.
+    The direction of the objects is not used, and need not be known. When it fails: where light and dark parts of
+    one object follow each other, the light between them lies within the window, and without an off-delay the
+    object counts twice. Where the background varies widely on both sides, it makes twice the false trips of one
+    level. It abstains with fewer than 3 passes, or if some passes reach beyond the gaps on neither side.
 
     References
     ----------
