@@ -93,8 +93,9 @@ class CellReserves:
         Notes
         -----
         With lo and hi the nearest costlier cells below and above, ν = max(0.05, 6σ/C), τ = 0.02·S, d' = d + 1
-        and e' = e + 1: level min((f − lo)/(f + ν), (hi − f)/(hi + ν)); release r/(r + ν) with r = f·(1 − h);
-        on-delay min((d' − lo)/(d' + τ), (hi − d')/hi) if d' > 1; off-delay min((e' − lo)/e', (hi − e')/hi) if e' > 1.
+        and e' = e + 1: level min((f − lo)/(f + ν), (hi − f)/(hi + ν)); release the same with
+        r = f·(1 − h) for f, along h; on-delay min((d' − lo)/(d' + τ), (hi − d')/hi) if d' > 1; off-delay
+        min((e' − lo)/e', (hi − e')/hi) if e' > 1.
         Dimming (1 − g)/(1 − g + γ), with g the share of light at which the background reaches the release of a dip,
         or the weakest pass the level of a rise, γ = 0.1 or the contrast's share of the light if that is less.
 
@@ -119,8 +120,13 @@ class CellReserves:
         room = np.where(d > 1, _room(d, np.minimum(waiting, max(shown.shortest_pass, 1.0))), 1.0)
         waited = np.where(d > 1, (d - low) / (d + tau), 1.0)
         expected = (d - low) / (d + tau) if expect_flashes and grid.on_delays.size > 1 else waited
+        # h is a distance from the level: the release above is the costlier one of a smaller h, at which passes chatter.
+        narrower, wider = _ends(CostlierCells.of(costlier, grid.releases, 1), 0.0)
+        upper = np.where(narrower > 0, f * (1 - narrower), np.inf)
+        lower = f * np.maximum(1 - wider, 0.0)
+        of_release = np.minimum((held - lower) / (held + nu), _room(held, upper, nu))
         rest = [
-            of_level, held / (held + nu), _waiting(off, grid.off_delays.astype(np.float64) + 1, shown.shortest_gap),
+            of_level, of_release, _waiting(off, grid.off_delays.astype(np.float64) + 1, shown.shortest_gap),
             _dimming(f, held, high, shown),
         ]  # fmt: skip
         as_shown = [np.broadcast_to(one, errors.shape) for one in (*rest, np.minimum(waited, room))]

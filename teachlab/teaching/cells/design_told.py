@@ -8,10 +8,11 @@ from typing import Any
 import numpy as np
 
 from teachlab.model.following_and_window import WindowSetting
+from teachlab.model.printable_text import in_figures
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import TeachView
 from teachlab.teaching.cells.cell_reserves import CellReserves, CostlierCells
-from teachlab.teaching.cells.designed_cells import FEW_PASSES, CellGrid, Cells
+from teachlab.teaching.cells.designed_cells import FEW_PASSES, CellGrid, Cells, Values
 from teachlab.teaching.cells.shown_light import ShownLight
 
 At = tuple[int, ...]
@@ -125,9 +126,9 @@ def _gains(
 
 def reasons_told(
     view: TeachView, cell: ChosenCell, errors: Cells, reserves: CellReserves, at: At, shown: ShownLight,
-    setting: Setting,
+    setting: Setting, *, grid: CellGrid, worth: Values,
 ) -> dict[str, str]:  # fmt: skip
-    """Return one line of reason for each part of the setting."""
+    """Return one line of reason for each part of the setting; `worth` of every cell is what it was chosen by."""
     ms, unit, least = 1000 / view.rate_hz, view.unit, int(errors.min())
     low, high = _levels_around(reserves, at, cell, shown)
 
@@ -146,18 +147,21 @@ def reasons_told(
             f"none: {shown.passes} passes were shown, and at least {FEW_PASSES} are needed to design delays."
         )
     else:
-        without = {name: int(errors.take(0, axis=axis).min()) for name, axis in _AXES.items()}
-        told["filter"] = _feature(
-            cell.consecutive > 1, f"{cell.consecutive} evaluations in a row", without["filter"], least, ""
-        )
-        told["on_delay"] = _feature(
-            cell.on_delay > 0, told_time(cell.on_delay * ms), without["on_delay"], least,
-            f"the shortest pass lasts {told_time(shown.shortest_pass * ms)}",
-        )  # fmt: skip
-        told["off_delay"] = _feature(
-            cell.off_delay > 0, told_time(cell.off_delay * ms), without["off_delay"], least,
-            f"the shortest gap lasts {told_time(shown.shortest_gap * ms)}",
-        )  # fmt: skip
+        parts = {
+            "filter": (cell.consecutive > 1, f"{cell.consecutive} evaluations in a row", ""),
+            "on_delay": (
+                cell.on_delay > 0, told_time(cell.on_delay * ms),
+                f"the shortest pass lasts {told_time(shown.shortest_pass * ms)}",
+            ),
+            "off_delay": (
+                cell.off_delay > 0, told_time(cell.off_delay * ms),
+                f"the shortest gap lasts {told_time(shown.shortest_gap * ms)}",
+            ),
+        }  # fmt: skip
+        for name, (used, what, limit) in parts.items():
+            without = int(errors.take(0, axis=_AXES[name]).min())
+            bought = _bought(_AXES[name], at, grid, reserves, worth, shown, unit) if used and without == least else ""
+            told[name] = _feature(used, what, without, least, limit, bought)
     if isinstance(setting, WindowSetting):
         bound = setting.on_level if view.sign > 0 else setting.off_level
         told["upper_bound"] = (
@@ -185,11 +189,37 @@ def _noises(cell: ChosenCell, shown: ShownLight) -> str:
     return f"{distance / shown.noise:.3g} standard deviations of the gaps before their median"
 
 
-def _feature(used: bool, what: str, without: int, least: int, limit: str) -> str:
+def _feature(used: bool, what: str, without: int, least: int, limit: str, bought: str) -> str:
     """Return why a filter or delay is used, or is not."""
     beside = f"; {limit}" if limit else ""
     if not used:
         return f"none: no error on what was shown asks for one{beside}." if without == least else f"none{beside}."
     if without > least:
         return f"{what}: without one the best setting errs {without} times on what was shown, with it {least}{beside}."
-    return f"{what}: {NOT_SHOWN}; it keeps out short disturbances that were not shown{beside}."
+    return f"{what}: {NOT_SHOWN}; {bought}{beside}."
+
+
+def _bought(
+    axis: int, at: At, grid: CellGrid, reserves: CellReserves, worth: Values, shown: ShownLight, unit: str
+) -> str:  # fmt: skip
+    """Return what a filter or delay adds that no error asks for: the same figures of the best setting without it."""
+    free = worth.take(0, axis=axis)
+    place = [int(k) for k in np.unravel_index(int(free.argmax()), free.shape)]
+    other: At = (*place[:axis], 0, *place[axis:])
+    sides = []
+    for one in (other, at):
+        low, high = _levels_around(reserves, one, ChosenCell.of(one, grid, shown), shown)
+        share = float(grid.levels[one[0]])
+        sides.append([np.inf if end is None else shown.contrast * abs(end - share) for end in (high, low)])
+    if any(after > before for before, after in zip(*sides, strict=True)):
+        before, after = (
+            f"{_distance(gaps, unit)} towards the gaps and {_distance(passes, unit)} towards the passes"
+            for passes, gaps in sides
+        )
+        return f"without it errors begin {before} from the level; with it they begin {after}"
+    before, after = (f"{100 * float(reserves.as_shown[one]):.0f} %" for one in (other, at))
+    return f"it raises the reserves taken together from {before} to {after}"
+
+
+def _distance(light: float, unit: str) -> str:
+    return "nowhere" if np.isinf(light) else f"{in_figures(light, 3)} {unit}"

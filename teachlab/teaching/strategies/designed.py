@@ -19,8 +19,8 @@ from teachlab.teaching.cells.designed_cells import (
     MOST_ERRORS,
     TIE_DIGITS,
     CellGrid,
-    Cells,
     ShownCounter,
+    Values,
     cell_setting,
 )
 from teachlab.teaching.cells.shown_light import ShownLight
@@ -105,7 +105,12 @@ class Designed:
                 f"at most {int(MOST_ERRORS * shown.passes)} errors",
             )
         reserves = CellReserves.of(errors, grid, shown, expect_flashes=self.expect_flashes)
-        at = self._chosen(errors, reserves, grid)
+        price = self.price * grid.features
+        expected, plain = (
+            np.where(errors > least, -np.inf, np.round(of - price, TIE_DIGITS))
+            for of in (reserves.together, reserves.as_shown)
+        )
+        at = self._chosen(expected, plain, grid)
         cell = ChosenCell.of(at, grid, shown)
         setting = cell_setting(view, cell.level, cell.release, cell.consecutive, cell.on_delay, cell.off_delay)
         bounded = self._bounded(view, counter, setting, cell, shown, least)
@@ -120,22 +125,20 @@ class Designed:
             "errors_shown": least,
             "smallest_reserve": float(reserves.smallest[at]),
             "reserves": reserves_told(view, cell, reserves, at, shown),
-            "reasons": reasons_told(view, cell, errors, reserves, at, shown, setting),
+            "reasons": reasons_told(view, cell, errors, reserves, at, shown, setting, grid=grid, worth=plain),
         }
         return replace(setting, taught=record(self, **told))
 
-    def _chosen(self, errors: Cells, reserves: CellReserves, grid: CellGrid) -> tuple[int, ...]:
-        """Return the place of the best cell."""
-        price, out = self.price * grid.features, errors > errors.min()
-        worth = np.where(out, -np.inf, np.round(reserves.together - price, TIE_DIGITS))
-        best = np.argwhere(worth == worth.max())
+    @staticmethod
+    def _chosen(expected: Values, plain: Values, grid: CellGrid) -> tuple[int, ...]:
+        """Return the place of the best cell, from its worth with flashes that were not shown, and without."""
+        best = np.argwhere(expected == expected.max())
         # Of equal ones: fewer features, shorter delays, a wider release, a lower level.
         f, h, c, d, e = best.T
         order = np.lexsort((f, -h, e, d, grid.features[c, d, e]))
         at = tuple(int(k) for k in best[order[0]])
         # Flashes that no one has shown move the level; the delay itself must be worth its price by what was shown.
         without = (*at[:3], 0, at[4])
-        plain = np.where(out, -np.inf, np.round(reserves.as_shown - price, TIE_DIGITS))
         return without if plain[without] >= plain[at] else at
 
     @staticmethod

@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from teachlab.data.opening import open_pair
+from teachlab.data.shipped import datasets_root
 from teachlab.errors import Abstained
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.recording import Direction, Recording, RecordingInfo
@@ -13,7 +15,11 @@ from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import Events, Shown, TeachView
 from teachlab.scoring import score
 from teachlab.switching import replay
-from teachlab.teaching.cells.designed_cells import truth_of
+from teachlab.teaching.block import TeachBlock
+from teachlab.teaching.cells.cell_reserves import CellReserves
+from teachlab.teaching.cells.designed_cells import CellGrid, truth_of
+from teachlab.teaching.cells.shown_light import ShownLight
+from teachlab.teaching.once import teach_draws
 from teachlab.teaching.strategies.designed import Designed
 
 RATE = 1000.0
@@ -71,6 +77,58 @@ def test_flashes_as_high_as_passes_need_an_on_delay() -> None:
     assert 12 <= setting.on_delay_ms < 60
     assert errors(setting, events) == 0
     assert "without one the best setting errs 10 times on what was shown, with it 0" in told(setting)["on_delay"]
+
+
+def test_a_delay_that_no_error_asks_for_tells_what_it_adds() -> None:
+    """Flashes of 55 in the gaps, passes of 100: levels between serve too, but nearer to errors on both sides."""
+    light, events = line()
+    for a in events.start[::2]:
+        light[a + 110 : a + 116] = 65.0
+    setting, without = (Designed(delays=n).teach(shown(events)) for n in (14, 0))
+    assert setting.on_delay_ms >= 6
+    assert without.taught is not None
+    reserve = without.taught.evidence["reserves"]["level"]
+    before = f"{reserve['low']:.3g} mV towards the gaps and {reserve['high']:.3g} mV towards the passes"
+    assert before == "19 mV towards the gaps and 27.6 mV towards the passes"
+    # With it no level errs below, and above from the tops of the passes on, 111.
+    assert isinstance(setting, WindowSetting)
+    after = f"nowhere towards the gaps and {111 - setting.low_release:.3g} mV towards the passes"
+    assert told(setting)["on_delay"] == (
+        f"{setting.on_delay_ms:.3g} ms: no error on what was shown asks for it; without it errors begin {before} from "
+        f"the level; with it they begin {after}; the shortest pass lasts 60 ms."
+    )
+
+
+def test_the_release_keeps_away_from_light_inside_passes() -> None:
+    """At f = 0.8 the release at 0.6 errs and that at 0.4 does not: (0.6 − 0.4)/(0.6 + 0.05) is the smallest reserve."""
+    none = np.zeros(1, np.int64)
+    grid = CellGrid(
+        levels=np.array([0.4, 0.8]), releases=np.array([0.25, 0.5]), filters=none + 1, on_delays=none, off_delays=none
+    )  # fmt: skip
+    counted = np.zeros(grid.shape, np.int64)
+    counted[1, 0] = 1
+    light = ShownLight(
+        background=10.0, contrast=100.0, noise=0.0, passes=9, dwell=60.0, shortest_pass=60.0, shortest_gap=100.0,
+        tops=np.array([210.0]), rise=True, dark=0.0,
+    )  # fmt: skip
+    smallest = CellReserves.of(counted, grid, light, expect_flashes=False).smallest
+    assert smallest[1, 1, 0, 0, 0] == pytest.approx(0.2 / 0.65)
+    # At f = 0.4 no release errs: the top of the passes is nearest, at 2.
+    assert smallest[0, 1, 0, 0, 0] == pytest.approx(1.6 / 2.05)
+
+
+SHIPPED = {"photodiode_flashes": 1, "starlight_raw": 0, "starlight_corrected": 0}
+
+
+@pytest.mark.parametrize(("name", "most"), SHIPPED.items())
+def test_on_light_that_ships(name: str, most: int) -> None:
+    """The photodiode crosses all levels again in one flash at most; no pass is lost and nothing trips."""
+    recording, truth = open_pair(str(datasets_root() / f"{name}.parquet"), None)
+    for draw in teach_draws(Designed(), TeachBlock(recording, truth), range(8), 0):
+        assert draw.setting is not None
+        n = score(replay(recording, draw.setting), truth).counts
+        assert (n.lost, n.false_trips) == (0, 0)
+        assert n.extra <= most
 
 
 def test_objects_that_dip_inside_need_an_off_delay() -> None:
