@@ -41,6 +41,7 @@ from teachlab.data.recording_files import GROUP_ROWS, RecordingWriter
 from teachlab.data.strict_json import shown
 from teachlab.data.truth_files import beside, write_truth
 from teachlab.errors import InputError, ParameterError, TruthError
+from teachlab.model.printable_text import number_of
 from teachlab.model.recording import LoggedOutput, Recording
 from teachlab.model.truth import Aligned, Truth
 
@@ -203,6 +204,11 @@ def _finish(job: ImportJob, log: Log, survey: Survey, spool: Spool, progress: Pr
         position = LinePosition.of_counts(counts, job.encoder_mm, rate)
     info = replace(job.info, sample_rate_hz=rate, unit=_unit(job, log, survey, 0))
     notes = [*log.notes, *survey.notes, *(survey.stamps.notes if survey.stamps is not None else ())]
+    if survey.output_missing:
+        notes.append(
+            f"{number_of(survey.output_missing, 'value')} of the sensor's output missing: each is taken as the one "
+            "before."
+        )
     if position is not None:
         speed, low, high = position.speed_m_s
         notes.append(f"The line ran at {speed:.4g} m/s, {low:.4g} to {high:.4g} m/s for nine tenths of the time.")

@@ -27,6 +27,7 @@ Rows = dict[str, Any]
 NAMED_TIME = re.compile(r"(time|timestamp|time stamp|datetime|zeit|zeitstempel)([\s_\[(/.].*)?$", re.IGNORECASE)
 MAYBE_TIME = re.compile(r"(t|ts|time.*|.*timestamp.*|epoch.*|date|.*zeit.*)([\s_\[(/.].*)?$", re.IGNORECASE)
 NAMED_UNIT = re.compile("[\\s_\\[(/.](s|sec|ms|us|[\u00b5\u03bc]s|ns|min|h|d)[\\])]?$")
+MISSING = frozenset({"", "nan", "null", "none"})
 HIGH, LOW = frozenset({"1", "true", "yes", "on", "high"}), frozenset({"0", "false", "no", "off", "low"})
 
 
@@ -42,6 +43,7 @@ class Survey:
     def __init__(self, log: Log, wanted: ImportJob) -> None:
         self._log, self._wanted = log, wanted
         self.notes: list[str] = []
+        self.output_before, self.output_missing = False, 0
         self.truth_at = self._named(wanted.truth_column, "--truth-column")
         self.output_at = self._named(wanted.output_column, "--output-column")
         self.position_at = self._named(wanted.encoder_column, "--encoder-column")
@@ -212,23 +214,33 @@ class Survey:
         return time_unit_named(self.unit_of(column)) or time_unit_in(self._log.columns[column])
 
     def _outputs(self, cells: Any, row: int) -> Any:
+        """Return the output of every row; where none was logged it stays as it was."""
+        known = self._logged(cells, row)
+        self.output_missing += known.null_count
+        held = pc.fill_null_forward(pa.concat_arrays([pa.array([self.output_before]), known]))[1:]
+        if len(held):
+            self.output_before = held[-1].as_py()
+        return held
+
+    def _logged(self, cells: Any, row: int) -> Any:
         place, level = self._place(self.output_at or 0), self._wanted.output_level
         if pa.types.is_boolean(cells.type):
-            return cells.fill_null(fill_value=False)
+            return cells
         if level is not None:
-            numbers = to_numbers(cells, bool(self._log.decimal_comma), place, row)
-            return pc.fill_null(pc.greater_equal(numbers.cast(pa.float64()), level), fill_value=False)
+            numbers = to_numbers(cells, bool(self._log.decimal_comma), place, row).cast(pa.float64())
+            return pc.if_else(pc.is_nan(numbers), None, pc.greater_equal(numbers, level))
         text = pc.utf8_lower(pc.utf8_trim_whitespace(cells.cast(pa.string())))
         text = pc.replace_substring_regex(text, r"^([01])\.0*$", r"\1")
         high, low = (pc.is_in(text, pa.array(sorted(words))) for words in (HIGH, LOW))
-        known = pc.or_(high, low).to_numpy(zero_copy_only=False)
+        missing = pc.or_(pc.is_null(text), pc.is_in(text, pa.array(sorted(MISSING))))
+        known = pc.or_(missing, pc.or_(high, low)).to_numpy(zero_copy_only=False)
         if not known.all():
             k = int(np.argmin(known))
             raise RecordingError(
                 f"{place(row + k)}: the sensor's output must be 0/1, true/false, on/off or high/low, got "
                 f"{shown(cells[k].as_py())}. If it is a voltage, name the level above which it is high: --output-level."
             )
-        return high
+        return pc.if_else(missing, None, high)
 
     def _find_decimal(self, cells: dict[int, Any]) -> None:
         if self._log.decimal_comma is not None or self._log.delimiter in (None, ","):

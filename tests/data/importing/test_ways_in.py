@@ -68,7 +68,9 @@ def test_several_channels_become_a_recording_each(tmp_path: Path) -> None:
         (["off", "ON", "on", "off"], {}, [False, True, True, False]),
         (["0.2", "23.8", "23.9", "0.1"], {"output_level": 12.0}, [False, True, True, False]),
         (["0.2", "23.8", "23.9", "0.1"], {}, r"row 0 .*--output-level"),
-        (["0", "1", "", "0"], {}, r"row 2 .*0/1"),
+        (["0", "1", "open", "0"], {}, r"row 2 .*0/1"),
+        (["", "1", "", "0"], {}, [False, True, True, False]),
+        (["0.2", "23.8", "", "nan"], {"output_level": 12.0}, [False, True, True, True]),
     ],
 )
 def test_the_sensor_s_own_output_comes_along(tmp_path: Path, cells: list[str], options: dict, expected: object) -> None:
@@ -80,6 +82,9 @@ def test_the_sensor_s_own_output_comes_along(tmp_path: Path, cells: list[str], o
         return
     found = import_log(wanted)
     assert found.info.output is not None
+    told = [note for note in found.notes if "of the sensor's output missing" in note]
+    missing = sum(cell in ("", "nan") for cell in cells)
+    assert [note.split()[0] for note in told] == ([str(missing)] if missing else [])
     assert pq.read_table(found.recording).column("output").to_pylist() == expected
 
 
