@@ -249,8 +249,8 @@ def _lots(truth: Truth, counts: LotCounts) -> list[Row]:
     columns = {name: getattr(counts, name).tolist() for name in COUNTED}
     out = []
     for k, first in enumerate(counts.first_pass.tolist()):
-        named = truth.lot is not None and first < truth.passes
-        lot = str(truth.lot[first]) if named and truth.lot is not None else f"from pass {first}"
+        # Every lot holds a pass: the first of it has its name.
+        lot = f"from pass {first}" if truth.lot is None else str(truth.lot[first])
         out.append({"lot": lot, **{name: int(values[k]) for name, values in columns.items()}})
     return out
 
