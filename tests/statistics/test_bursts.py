@@ -158,3 +158,8 @@ def test_what_cannot_be_is_refused() -> None:
 def test_fewer_than_twenty_lots_are_warned_of(lots: int, warned: bool) -> None:
     found = burst_rate(np.resize([0, 3], lots), np.ones(lots))
     assert any(text.startswith(f"Only {lots} lots") for text in found.warnings) is warned
+
+
+def test_the_unit_of_the_exposure_is_said() -> None:
+    assert burst_rate([0, 3, 1], [10.0, 10.0, 10.0], per="pass").naive.per == "pass"
+    assert burst_rate([0, 3, 1], [10.0, 10.0, 10.0]).naive.per == "hour"
