@@ -80,6 +80,14 @@ def test_the_release_stays_above_the_valleys() -> None:
     assert "wanted" in refusal.value.measured
 
 
+def test_the_release_stays_two_deviations_of_the_noise_above_the_valleys() -> None:
+    random = np.random.default_rng(4)
+    shown = view([400.0] * 20, [100 + random.standard_normal(LENGTH) for _ in range(21)])
+    found = statistics_of(shown)
+    valleys = float(np.quantile(found.gap_valleys, 0.999))
+    assert design(shown, found, 150.0).widest == pytest.approx(150.0 - valleys - 2 * found.noise)
+
+
 def test_a_valley_inside_the_passes_widens_the_hysteresis_where_it_fits() -> None:
     hollow = np.full(LENGTH, 400.0)
     hollow[15:25] = 220.0

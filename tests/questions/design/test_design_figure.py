@@ -1,0 +1,46 @@
+"""What the picture of a design draws, read from its axes."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any, cast
+
+import numpy as np
+import pytest
+
+from teachlab.model.recording import Direction, Recording, RecordingInfo
+from teachlab.model.setting import Polarity, Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.design import figure
+from teachlab.questions.design.answer import DesignAnswer
+
+TRUTH = Truth.from_arrays([20, 60], [30, 70])
+
+
+@pytest.mark.parametrize(
+    ("direction", "low", "high", "span"),
+    [
+        # The level may come 7 towards the background and go 12 towards the passes.
+        (Direction.RISE, 7.0, 12.0, (43.0, 62.0)),
+        (Direction.RISE, 7.0, None, (43.0, 50.0)),
+        (Direction.DIP, 7.0, 12.0, (28.0, 47.0)),
+    ],
+)
+def test_the_reserve_lies_on_both_sides_of_the_level(
+    monkeypatch: pytest.MonkeyPatch, direction: Direction, low: float, high: float | None, span: tuple[float, float]
+) -> None:
+    drawn: list[Any] = []
+    monkeypatch.setattr(figure, "picture", lambda made, kind, says="": drawn.append(made) or b"")
+    light = np.full(100, 10.0 if direction is Direction.RISE else 90.0)
+    light[20:30], light[60:70] = (90.0, 80.0) if direction is Direction.RISE else (10.0, 20.0)
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="mV", direction=direction)
+    polarity = Polarity.LIGHT_ON if direction is Direction.RISE else Polarity.DARK_ON
+    setting = Setting(unit="mV", on_level=50.0, off_level=40.0, polarity=polarity)
+    found = SimpleNamespace(taught=SimpleNamespace(setting=setting), reserves={"level": {"low": low, "high": high}})
+    figure.design_figure(cast(DesignAnswer, found), Recording.from_array(light, info, name="line"), TRUTH)
+    (axes,) = drawn[0].axes
+    named = dict(zip(*axes.get_legend_handles_labels()[::-1], strict=True))
+    assert {"extreme of a gap (3)", "extreme of a pass (2)"} <= set(named)
+    shade = named["reserve on what was shown"]
+    assert (shade.get_x(), shade.get_x() + shade.get_width()) == pytest.approx(span)
+    assert sorted(line.get_xdata()[0] for line in axes.lines) == [40.0, 50.0]
