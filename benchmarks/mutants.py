@@ -3,8 +3,9 @@
     python benchmarks/mutants.py --map               run the suite once under coverage: which tests run which line
     python benchmarks/mutants.py --map tests/x.py    the same for new tests, added to the map
     python benchmarks/mutants.py --count 200         plant, run the tests that run the line, print killed and survived
-    python benchmarks/mutants.py --near              first the test files that import the module, then those of the map
+    python benchmarks/mutants.py --near 60           first the test files that import the module, for 60 s, then the map
     python benchmarks/mutants.py --again             survivors once more, on the code and the tests of now
+    python benchmarks/mutants.py --check             do the tests that killed pass without a fault? else they did not
     python benchmarks/mutants.py --write             results/mutants.md from what is kept
 
 The map needs `pytest-cov` (pip install pytest-cov). Everything happens in a copy of the checkout in a temporary folder.
@@ -53,8 +54,10 @@ BUSY = 30
 """Times of the clock on the wall that a second of the processor may take."""
 PASSED, NOT_FOUND, NO_TESTS, CRASHED = 0, 4, 5, 70
 """How pytest ends: all is well, a test is not there (that kills nothing), there is none at all, it did not run."""
-NEAR_FILES, NEAR_SECONDS, NEAR_BYTES, NEAR_IN_ALL = 6, 8, 12_000, 10
-"""Test files nearest to a module, time of the processor for a group of them in s, size of a group, and for all, s."""
+NEAR_BYTES, NEAR_SHARE = 12_000, 0.8
+"""Size of a group of near test files, and the share of the time for all of them that one group may take."""
+FILES_A_SECOND = 0.6
+"""Of near test files, so many are looked at."""
 ENDLESS = "no end"
 LIBRARIES = (
     "numpy", "pandas", "pyarrow.parquet", "scipy.special", "scipy.stats", "scipy.optimize", "scipy.signal",
@@ -299,7 +302,7 @@ def tests_of(fault: Fault, known: dict[str, dict]) -> list[str]:
     return chosen or near_first[:1]
 
 
-def near_files(fault: Fault) -> Iterator[list[str]]:
+def near_files(fault: Fault, most: int = 6) -> Iterator[list[str]]:
     """Yield groups of test files that bear the module's name or import it, those of its name and the small ones first.
 
     No map is needed, so that a fault near its tests dies early; what they leave is left to the map.
@@ -310,7 +313,7 @@ def near_files(fault: Fault) -> Iterator[list[str]]:
     files = named | {file for file in users if file == fault.file or file.startswith("tests/")}
     files = {file for file in files if file == fault.file or "/test_" in file}
     size = {file: (ROOT / file).stat().st_size for file in files if not file.startswith(LEFT_OUT_TESTS)}
-    order = sorted(size, key=lambda file: (file != fault.file, file not in named, size[file]))[:NEAR_FILES]
+    order = sorted(size, key=lambda file: (file != fault.file, file not in named, size[file]))[:most]
     group: list[str] = []
     for file in order:
         if group and sum(size[one] for one in group) + size[file] > NEAR_BYTES:
@@ -398,7 +401,13 @@ def _name_the_endless(log: Path) -> None:
 
 
 def verdict(
-    copy: Path, fault: Fault, tests: list[str], seconds: dict[str, float], sound_tests: dict[str, bool], *, nearby: bool
+    copy: Path,
+    fault: Fault,
+    tests: list[str],
+    seconds: dict[str, float],
+    sound_tests: dict[str, bool],
+    *,
+    nearby: float,
 ) -> str:
     """Plant a fault in the copy, run tests, take it out again; say what killed it, or nothing.
 
@@ -416,16 +425,18 @@ def verdict(
             path.write_text(sound, encoding="utf-8")
             os.utime(path, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))
 
-    near = list(near_files(fault)) if nearby else []
+    near = list(near_files(fault, round(FILES_A_SECOND * nearby))) if nearby else []
     waiting = near + list(helpings(tests, seconds))
     began = _spent_by_children()
     while waiting:
         part = waiting[0]
         timed = part not in near
-        if not timed and _spent_by_children() - began > NEAR_IN_ALL:
+        if not timed and _spent_by_children() - began > nearby:
             waiting.pop(0)
             continue
-        most = STARTING_SECONDS + SLOWER * sum(seconds.get(test, 0.0) for test in part) if timed else NEAR_SECONDS
+        most = (
+            STARTING_SECONDS + SLOWER * sum(seconds.get(test, 0.0) for test in part) if timed else NEAR_SHARE * nearby
+        )
         said = run_with(part, most)
         test = said.partition(" ")[2].partition(" - ")[0] if said.startswith(("FAILED", "ERROR")) else ""
         # How long whole files take is not known: many tests without an end say nothing, the one alone does.
@@ -442,7 +453,7 @@ def verdict(
         if test not in sound_tests:
             # A file that cannot even be collected is named without a test.
             words = [test] if "::" in test else ["--collect-only", test]
-            sound_tests[test] = not run_apart(copy, words, max(most, NEAR_SECONDS))
+            sound_tests[test] = not run_apart(copy, words, max(most, STARTING_SECONDS))
         if sound_tests[test]:
             return said
         print(f"{test} fails without any fault: left out", file=sys.stderr)
@@ -456,7 +467,7 @@ def _spent_by_children() -> float:
     return used.ru_utime + used.ru_stime
 
 
-def judged(faults: dict[int, Fault], known: dict[str, dict], rows: Path, *, nearby: bool) -> None:
+def judged(faults: dict[int, Fault], known: dict[str, dict], rows: Path, *, nearby: float) -> None:
     """Plant faults, run their tests, print and keep a row for each: the last one of a number counts."""
     os.environ |= {"PYTHONDONTWRITEBYTECODE": "1", "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
     sys.dont_write_bytecode = True
@@ -591,7 +602,14 @@ def main() -> None:
     parser.add_argument("--start", type=int, default=0)
     parser.add_argument("--stop", type=int)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--near", action="store_true", help="first the test files that import the module")
+    parser.add_argument(
+        "--near",
+        type=float,
+        nargs="?",
+        const=10.0,
+        default=0.0,
+        help="first the test files that import the module, for so many s",
+    )
     parser.add_argument("--check", action="store_true", help="run what killed without any fault: it must pass")
     parser.add_argument("--again", action="store_true", help="only what survived, on the code of now")
     parser.add_argument("--write", action="store_true", help="write results/mutants.md from the rows kept")
