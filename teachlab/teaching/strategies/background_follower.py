@@ -53,9 +53,9 @@ class BackgroundFollower:
     gain, H = `hysteresis_share` · |T − b|; b is the median of the gap medians. How the reference follows is in
     ``teachlab/switching/SWITCHING.md``.
 
-    When it fails: on a step of the background that reaches the level faster than the reference follows: the
-    output is then stuck until `release_after_s`. An object parked longer than that is learned as background.
-    A fast follower without a guard learns what is brighter or darker within an object and locks itself up.
+    When it fails: on a step of the background that reaches the level faster than the reference follows. The output
+    is then stuck until `release_after_s`. An object at rest for longer than that becomes background. A fast follower
+    without a guard follows what is brighter or darker within an object, and then no longer switches.
     It abstains with fewer than 3 passes, if S ≤ B, and for gain without light above dark.
 
     References

@@ -61,9 +61,9 @@ class BackgroundReferenced:
     The mean of the first two rules is a static reading of 40 evaluations. The other two look at the longer
     of 2 s and 40 evaluations of gap samples; sd has n − 1 in its denominator.
 
-    When it fails: any background event that was not shown (a belt seam), any rise of ambient light or
-    pedestal, and with dips any loss of gain moves the background across T. k·sd of a textured background
-    is neither per event nor robust, and too short a look makes sd too small. `percent` abstains at or
+    When it fails: a background event that was not shown (a belt seam), a rise of ambient light or pedestal, and with
+    dips a loss of gain move the background across T. k·sd of a textured background is neither per event nor robust,
+    and too few samples make sd too small. `percent` abstains at or
     below the dark level, `standard-deviations` where sd is zero.
 
     References

@@ -35,12 +35,12 @@ class ContaminationAware:
     dip: the bright side is the weakest clear light C, the dim one the brightest object D. The level is the
     geometric mean of the dim side and of what is left of the bright one:
     T = √(B·g_min·S), or √(D·g_min·C). Feasible if and only if g_min·S > B, or g_min·C > D; any fixed level
-    can lose at most 1 − B/S, or 1 − D/C, of the light. The dim side is taken as if it lost nothing, and
+    can lose at most 1 − B/S, or 1 − D/C, of the light. The dim side is taken without any loss, and
     counts as at least two steps of the converter.
     The release of a dip must be reached by the clear light that is left.
 
-    When it fails: on ambient light or backscatter, since the level is low: with dusty sacks it stood a gain
-    of 0.15, but not +10 % of full scale of ambient light. It abstains without `least_gain`, at or below the
+    When it fails: on ambient light or backscatter, since the level is low. With dusty sacks it worked at a gain
+    of 0.15, but not with +10 % of full scale of ambient light. It abstains without `least_gain`, at or below the
     dark level, and where the loss is too large for any fixed level.
 
     References

@@ -44,12 +44,12 @@ class FilteredGuard:
     twice; with a filter or an on-delay G counts from T − H on. The smallest n with the least cost is taken.
     So the filter stays as it is unless a longer one corrects errors seen while teaching.
 
-    What it costs: the output answers n − 1 evaluations later at both ends, and objects and gaps shorter than
-    n evaluations are not seen; `longest` bounds both by what was shown.
+    What it costs: the output switches n − 1 evaluations later at both ends, and objects and gaps shorter than n
+    evaluations are not seen. `longest` limits both by what was shown.
 
-    When it fails: on shorter objects or gaps, and faster lines, than were shown; and as `quantile-guard` on
-    stresses that were not. It abstains where the quantile guard abstains for every filter, with the reason
-    for that of the base setting.
+    When it fails: on objects or gaps that are shorter, and on lines that are faster, than those shown; on stresses
+    that were not shown, as `quantile-guard`. It abstains where the quantile guard abstains for every filter, with
+    the reason for the filter of the base setting.
 
     References
     ----------

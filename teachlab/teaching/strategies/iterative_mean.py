@@ -28,8 +28,8 @@ class IterativeMean:
     Notes
     -----
     T ← (mean below T + mean at or above T)/2, from the mean of the sweep on. Every step moves T the same way
-    and only a cut between evaluations counts, so it comes to rest: a fixed point of the same equation that
-    the optimum of `between-class-variance` meets.
+    and only a cut between evaluations counts, so it ends at a fixed point. The optimum of
+    `between-class-variance` is a fixed point of the same equation.
 
     When it fails: as `between-class-variance`; where there are several fixed points it takes the first on
     its way. It abstains where the sweep has no span.

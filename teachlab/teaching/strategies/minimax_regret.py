@@ -64,7 +64,7 @@ class MinimaxRegret:
     cost_miss, cost_false : float, any one unit, above 0
         Of a lost pass, and of a gap that trips.
     limit : float, cost per event, at least 0
-        Abstain where the best level regrets more than this under some stress.
+        Abstain where the regret of the best level exceeds this under some stress.
 
     Notes
     -----
@@ -74,9 +74,9 @@ class MinimaxRegret:
     is exact. Where a filter or a delay holds back the onset, G counts from the release, as in
     `quantile-guard`. Gaps must let the output go under every stress.
 
-    When it fails: on every stress outside the set, and it pays for those inside with errors today (recorded
-    as `price_today`). It abstains without a set, and, naming the two stresses, where their levels do not
-    meet by more than `limit`.
+    When it fails: on every stress outside the set. For the stresses inside the set it accepts errors on the light of
+    today; the record says how many in `price_today`. It abstains without a set. It abstains where the levels of two
+    stresses differ so much that the regret exceeds `limit`, and names both stresses.
 
     References
     ----------

@@ -37,8 +37,8 @@ class MinimumError:
     optimum is in any case, or else the middle. No standard deviation counts as less than a step of the
     converter over √12: a class without variance is not certain.
 
-    When it fails: partly filled edges and texture are no normal classes (it tripped 101 times per gap-hour
-    with black trays), and a class of nearly no variance draws the level to itself. It abstains where the
+    When it fails: partly filled edges and texture are not normally distributed (it tripped 101 times per gap-hour
+    with black trays). A class with almost no variance pulls the level towards itself. It abstains where the
     sweep has no span, where the least J lies at the end of the range (one class), and where the two classes
     are closer than 4 standard deviations.
 

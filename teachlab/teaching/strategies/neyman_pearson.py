@@ -32,7 +32,7 @@ class NeymanPearson:
     Parameters
     ----------
     bound : Bound
-        `false-trips`: gaps that trip; `misses`: passes that are lost. The other error is what it is.
+        `false-trips`: gaps that trip; `misses`: passes that are lost. The other error is not bounded.
     limit : float, share of the events, in (0, 1)
         alpha: largest share of wrong events.
     confidence : float, in (0, 1)
@@ -48,9 +48,9 @@ class NeymanPearson:
     distribution, if they are independent. There is such a rank only if n ≥ ln(delta)/ln(1 − alpha):
     299 events for 1 % at 95 %, 2,995 for 0.1 %.
 
-    When it fails: it knows one error only; the level may lie in the middle of the other class, and then it
-    abstains. Events of one lot are not independent. The level hugs the class that is bounded. It abstains,
-    with the number needed, where too few events were shown.
+    When it fails: it bounds one error only. The level lies close to the class that is bounded; it may lie in the
+    middle of the other class, and then the strategy abstains. Events of one lot are not independent. Where too few
+    events were shown, it abstains and says how many it needs.
 
     References
     ----------

@@ -53,10 +53,10 @@ class NoiseWeightedMidpoint:
       + 2·ln(c_m·π1·s0/(c_f·π0·s1)) = 0 at which objects take over upwards; for equal spreads
       T = (m0 + m1)/2 + s²/(m1 − m0)·ln(c_f·π0/(c_m·π1)).
 
-    When it fails: it is the best for the moment of teaching and hugs the quiet side, so every ambient rise,
-    glint or kind that was not shown crosses it: it lost all passes at +4 % of full scale of ambient light.
-    It believes in normal classes. It abstains with fewer than 10 passes, if m1 ≤ m0, where half of a class
-    is saturated, and where costs and priors want the level outside the two medians.
+    When it fails: it is the best for the moment of teaching, and lies close to the side with less noise. So a rise of
+    ambient light, a glint or a kind that was not shown crosses it: it lost all passes at +4 % of full scale of
+    ambient light. It assumes normal distributions. It abstains with fewer than 10 passes, if m1 ≤ m0, where half of
+    a class is saturated, and where costs and priors want the level outside the two medians.
 
     References
     ----------

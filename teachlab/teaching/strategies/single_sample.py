@@ -46,7 +46,7 @@ class SingleSample:
 
     T is where the output becomes active, and H = `hysteresis_share` · (T − d).
 
-    When it fails: it knows nothing of the other state. The spread of the pieces goes into T times (1 − r)
+    When it fails: it does not know the other state. The spread of the pieces goes into T times (1 − r)
     or 1/(1 − r); a clear object read at its middle looks like the clear beam; several colours, or a
     contrast below r, leave T on the wrong side. It abstains at or below the dark level.
 

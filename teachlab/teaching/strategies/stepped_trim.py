@@ -49,11 +49,11 @@ class SteppedTrim:
     - `object`: T = b + s·⌊(p_min − b)/s⌋, the last step at which all pieces were detected;
     - `background`: T = p_max − s·(⌈(p_max − g)/s⌉ − 1), the last step at which no gap switched.
 
-    What it costs: the level lies within one step of the class it was turned against, so its margin there is
-    that of the luckiest of a few pieces; the next piece that is weaker is lost.
+    What it costs: the level lies within one step of the class towards which it was turned. Its margin there is that
+    of a few pieces; the next piece that is weaker is lost.
 
-    When it fails: almost by design. It is here to show what it costs against rules that look at both
-    classes. It abstains if the output flips in the first step, and without any distance.
+    When it fails: on most lines. It is here to compare it with rules that use both classes. It abstains if the
+    output flips in the first step, and where background and objects do not differ.
 
     References
     ----------

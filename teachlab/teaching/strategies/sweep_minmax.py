@@ -50,8 +50,8 @@ class SweepMinmax:
     extremes, and ends where it falls behind it by `hysteresis_share` of their span. Trimmed, since one glint
     would lift the middle of the raw extremes above every other object.
 
-    When it fails: one glint or spike owns an extreme, and the more so the longer the sweep; over products of
-    several colours the middle of the extremes loses the weakest; it has no notion of noise. It abstains
+    When it fails: one glint or spike sets an extreme; the longer the sweep, the more likely. With products of
+    several colours, the middle of the extremes loses the weakest. It does not take noise into account. It abstains
     where the span is zero.
 
     References

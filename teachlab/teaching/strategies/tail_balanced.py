@@ -64,13 +64,13 @@ class TailBalanced:
     -----
     With objects upwards, u1 = q_phi(P) and the excesses u1 − P of the lowest passes, u0 = q_{1−phi}(G) and
     the excesses G − u0 of the highest gaps; to each a generalised Pareto distribution is fitted by maximum
-    likelihood, with its shape xi cut at 0 from below (a bounded tail promises too much). T between u0 and u1
+    likelihood, with its shape xi at least 0 (a bounded tail would exclude what may still come). T between u0 and u1
     minimises c_m·phi1·(1 + xi1·(u1 − T)/b1)^(−1/xi1) + c_f·phi0·(1 + xi0·(T − u0)/b0)^(−1/xi0), a convex
     sum; for two exponential tails T·(1/b1 + 1/b0) = u1/b1 + u0/b0 + ln(c_f·phi0·b1/(c_m·phi1·b0)).
 
-    When it fails: it varies more from one teaching to the next than any other rule here, hugs the quiet side,
-    and says nothing about a nuisance that was not shown. Shape and scale of a tail of 20 events are guesses;
-    1,000 passes are better. It abstains with fewer than 10 events in a tail, where half of a class is
+    When it fails: it varies more from one teaching to the next than any other rule here. It lies close to the side
+    with less noise. It cannot foresee a disturbance that was not shown. Shape and scale of a tail of 20 events are
+    guesses; show 1,000 passes. It abstains with fewer than 10 events in a tail, where half of a class is
     saturated, and if the tails overlap.
 
     References
