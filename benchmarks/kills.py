@@ -60,7 +60,10 @@ COMMANDS = {
               ("bench.json", "draws.parquet", "a.svg", "a.setting.json")),
     "study": ("study {2}.parquet --draws 1 --strategy single-sample --jobs 1 --out r",
               ("study.json", "study.html")),
-    "report": ("report a.parquet --setting {3}.json --draws 1 --out r", ("result.json", "report.html")),
+    "report": ("report a.parquet --setting {3}.json --draws 1 --out r", ("result.json", "report.html", "levels.html")),
+    "explore": ("explore {2}.parquet --draws 2 --out r/x.html", ("x.html",)),
+    "design": ("design {2}.parquet --out r/x.json", ("x.json",)),
+    "align": ("align {2}.parquet --out r/x.parquet", ("x.parquet", "x.passes.parquet")),
 }  # fmt: skip
 OLD, NEW = ("1", "log", "a", "s"), ("2", "other", "b", "t")
 

@@ -11,6 +11,7 @@ from teachlab.cli.console import emit_json, say, say_verdict, show, warn
 from teachlab.cli.opening import naming
 from teachlab.cli.options import Figures, Json, PassesFile, RecordingFile, TeachShare, Tolerance
 from teachlab.errors import ParameterError
+from teachlab.model.printable_text import in_figures
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -119,7 +120,7 @@ def _tell(found: Coverage, name: str) -> None:
                 table.add_row(
                     f"{one.cycle.name}, {one.cycle.period_s:.4g} s", block, f"{e.revolutions:.3g}",
                     f"{100 * e.open_share:.3g} %", f"{e.exposures:.3g}", str(e.least), str(e.sure),
-                    f"{100 * e.seen_share:.3g} %", f"{one.needed[block]:.3g}",
+                    f"{100 * e.seen_share:.3g} %", in_figures(one.needed[block], 3),
                 )  # fmt: skip
         show(table)
         first = next(iter(found.cycles[0].blocks.values()))

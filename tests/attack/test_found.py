@@ -160,6 +160,7 @@ card --draws 2
 explore --out p.html --draws 2
 counterfactual
 agree
+coverage --cycle belt=0.3s --tolerance-ms 5000
 """
 
 
