@@ -22,7 +22,7 @@ ENGINEER = f"""
 import {LOG} --out tubs.parquet
     tubs.parquet: 33,598 samples at 1000 Hz
 inspect tubs.parquet
-    A fixed level works here.
+    A fixed level can work here.
 align tubs.parquet
     Truth and light agree:
 bench tubs.parquet --draws 50 --out results
@@ -42,17 +42,17 @@ QUALITY = """
 plan --max-rate 0.01
     Record: 299 lots.
 inspect demo_tubs.parquet
-    A fixed level works here.
+    A fixed level can work here.
 bench demo_tubs.parquet --draws 50 --out results
     Rehearsal on synthetic light, no evidence about a real line.
 report demo_tubs.parquet --setting results/demo_tubs.setting.json --criteria accept.toml --out record
     Rehearsal on synthetic light, no evidence about a real line.
 verify record/result.json --setting results/demo_tubs.setting.json
-    Verified: recomputed, and nothing differs.
+    Verified: everything was computed again and is the same. This does not release the setting.
 report demo_tubs.parquet --setting results/demo_tubs.setting.json --draws 0 --out again --bundle record.zip
     Rehearsal on synthetic light, no evidence about a real line.
 verify record.zip
-    Verified: recomputed, and nothing differs.
+    Verified: everything was computed again and is the same. This does not release the setting.
 stale demo_tubs.parquet --setting results/demo_tubs.setting.json
     Keep: the setting in use.
 """
@@ -66,7 +66,7 @@ bench datasets/demo_tubs.parquet --strategy ./mine.py:ThirdOfTheWay --strategy t
 repeatability datasets/demo_tubs.parquet --strategy ./mine.py:ThirdOfTheWay --draws 20
     Repeatable: another teaching does as well, on these recordings.
 surface datasets/demo_tubs.parquet --strategy ./mine.py:ThirdOfTheWay
-    A fixed level works here:
+    A fixed level can work here:
 """
 CRITERIA = 'schema = 1\n[[criterion]]\nmeasure = "lost_rate"\nmax = 0.5\n'
 EXITS = {"report": (0, 3), "stale": (0, 1, 3)}

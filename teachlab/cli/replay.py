@@ -21,7 +21,7 @@ from teachlab.cli.options import (
     Tolerance,
 )
 from teachlab.cli.writing import picture_kind, write_result
-from teachlab.model.printable_text import in_figures, number_of
+from teachlab.model.printable_text import in_figures, number_of, time_text
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -160,8 +160,8 @@ def _counts(result: Score) -> list[str]:
     return [
         f"  lost {n.lost} of {n.scored_passes} passes (missed {n.misses}, merged {n.merged}), {n.extra} counted more "
         "than once",
-        f"  {number_of(n.false_trips, 'false trip')} in {number_of(n.gaps, 'gap')}, {result.running_hours:.3g} h"
-        f"{ignored}{excluded}",
+        f"  {number_of(n.false_trips, 'false trip')} in {number_of(n.gaps, 'gap')}, "
+        f"{time_text(3.6e6 * result.running_hours)}{ignored}{excluded}",
     ]
 
 

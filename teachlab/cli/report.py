@@ -167,7 +167,7 @@ def verify_command(
         for finding in sorted(found, key=lambda f: f.serious):
             say(f"{'differs' if finding.serious else 'note'}: {finding.where}: {finding.message}")
         if holds:
-            say("Verified: recomputed, and nothing differs.")
+            say("Verified: everything was computed again and is the same. This does not release the setting.")
         elif any(not f.serious and f.where == "software" for f in found):
             say("Not verified: other software made the record, and the differences may come from that. Verify it with "
                 "the versions it names, or write a new one.")  # fmt: skip

@@ -126,8 +126,8 @@ def _budget(found: Timing) -> list[str]:
     return [
         f"  dwell {_text(found.dwell_ms, 'ms')}, gap {_text(found.gap_ms, 'ms')}, response at most "
         f"{_text(found.response_ms, 'ms')}",
-        f"  output pulse {_text(found.output_pulse_ms, 'ms')}, output gap {_text(found.output_gap_ms, 'ms')}, the "
-        f"controller needs {_text(found.controller_ms, 'ms')}",
+        f"  output pulse {_text(found.output_pulse_ms, 'ms')}, output gap {_text(found.output_gap_ms, 'ms')}, "
+        + (f"controller needs {_text(found.controller_ms, 'ms')}" if found.controller_ms else "controller: --scan-ms"),
     ]
 
 

@@ -115,6 +115,20 @@ def level_text(level: float, step: float | None = None) -> str:
     return f"{level:.0f}" if abs(level) < 1e9 and level == round(level) else in_figures(level, 5)
 
 
+def time_text(ms: float) -> str:
+    """Return a time in the unit that a reader expects.
+
+    Examples
+    --------
+    >>> [time_text(ms) for ms in (0.5, 238, 3330, 33_600, 900_000, 2e8)]
+    ['0.5 ms', '238 ms', '3.33 s', '33.6 s', '15 min', '55.6 h']
+    """
+    for longest, unit, each in ((1e3, "ms", 1.0), (6e5, "s", 1e3), (3.6e7, "min", 6e4)):
+        if ms < longest:
+            return f"{ms / each:.3g} {unit}"
+    return f"{in_figures(ms / 3.6e6, 3)} h"
+
+
 def printable(text: object, *, keep: str = "", most: int | None = None) -> str:
     r"""Return text in which control characters, line breaks, direction marks and lone surrogates are spelled out.
 

@@ -112,7 +112,7 @@ def ranking_lines(bench: RecordingBench) -> list[str]:
         return []
     named = [_names(row) for row in bench.rows]
     wide = min(42, max(map(len, [*named, "strategy"])))
-    out = [f"  {'strategy':<{wide}}  cost per pass  before the next row"]
+    out = [f"  {'strategy':<{wide}}  cost per pass  better than the next row?"]
     costs = {r.strategy: r for r in bench.results}
     for name, row, order in zip(named, bench.rows, bench.orders, strict=True):
         first = costs[row[0]]

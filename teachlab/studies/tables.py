@@ -40,7 +40,7 @@ def ranking_table(bench: RecordingBench) -> Table:
     table.add_column("cost per pass", justify="right")
     table.add_column("regret", justify="right")
     table.add_column("abstained", justify="right")
-    table.add_column("before the next row", justify="left")
+    table.add_column("better than the next row?", justify="left")
     for result in bench.results:
         row = bench.row_of(result.strategy)
         order = None if row is None else bench.orders[row]

@@ -197,12 +197,12 @@ def figures(alignment: Alignment) -> list[str]:
         drift += "" if a.drifts else ": none that can be measured"
     rows = (
         ("light after border", f"begins {duration_signed(a.ms(lags.begin))}, ends {duration_signed(a.ms(lags.end))}"),
-        ("shift", with_error(a.ms(lags.shift.shift), a.ms(half)) + " in the middle of the recording (95 %)"),
+        ("move passes by", with_error(a.ms(lags.shift.shift), a.ms(half)) + " in the middle of the recording (95 %)"),
         ("clock", drift),
         ("scatter", f"±{duration(2 * a.ms(lags.jitter))} (95 %), from {lags.borders} borders of {a.passes} passes"),
         ("doubt of borders", f"±{duration(a.ms(a.doubt))} now, ±{duration(a.ms(a.doubt_after))} moved"),
         ("edges of the light", f"{duration(a.ms(a.edge))} from 10 to 90 %"),
-        ("whole passes", f"one or two passes off it would fit {100 * a.rival:.0f} % as well"),
+        ("one pass off?", f"moved by one or two whole passes, {100 * a.rival:.0f} % as many borders fit"),
     )
     return [f"{name:<19} {text}" for name, text in rows]
 

@@ -59,8 +59,10 @@ def verdict_lines(
     room = most - len(top) - len(bottom)
     body: list[str] = []
     for k, lines in enumerate(reasons[:MOST_REASONS]):
-        # The first reason is always told, against a setting the second one too; further ones leave room for the table.
-        free = room - (min(FEWEST_ROWS, len(table)) if k > late else 0)
+        # The first reason is always told, against a setting the second one too; further ones leave room for the table,
+        # and those that count no error for the levels of equal cost.
+        also = len(kept) if k and late and verdict.reasons[k].count is None else 0
+        free = room - also - (min(FEWEST_ROWS, len(table)) if k > late else 0)
         if len(body) + len(lines) <= free:
             body += lines
     if late and len(body) + len(kept) + len(table) <= room:

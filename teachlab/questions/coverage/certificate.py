@@ -13,6 +13,7 @@ from teachlab.errors import ParameterError
 from teachlab.light.noise import need_for_light
 from teachlab.model.draws import TEACH_SHARE
 from teachlab.model.json_values import Document
+from teachlab.model.printable_text import time_text
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.coverage.cycles import Cycle, Exposure, Floats, exposures, folded, revolutions_needed
@@ -64,7 +65,7 @@ class CycleCoverage:
         most = int(np.ceil(max((self.needed[block] for block in short), default=0.0)))
         blocks = " and ".join(BLOCKS[block] for block in short)
         hold = "holds" if len(short) == 1 else "hold"
-        time = _time(most * self.cycle.period_s)
+        time = time_text(1000 * most * self.cycle.period_s)
         return f"Record until {blocks} {hold} {most} revolutions of '{name}' ({time})."
 
     def as_dict(self) -> dict[str, Any]:
@@ -241,13 +242,6 @@ def _hours(truth: Truth, seen: OpenGaps, recording: Recording, begins_h: float) 
     return dict(sorted(counts.items()))
 
 
-def _time(seconds: float) -> str:
-    for size, unit in ((3600, "h"), (60, "min")):
-        if seconds >= 2 * size:
-            return f"{seconds / size:.3g} {unit}"
-    return f"{seconds:.3g} s"
-
-
 def _warnings(certified: Sequence[CycleCoverage]) -> list[str]:
     out = []
     for one in certified:
@@ -258,8 +252,8 @@ def _warnings(certified: Sequence[CycleCoverage]) -> list[str]:
             often = "" if found.times == 1 else f" at least {found.times} times"
             text = (
                 f"{BLOCKS[block].capitalize()} holds {found.revolutions:.3g} revolutions of '{name}' "
-                f"({_time(one.cycle.period_s)}): a feature somewhere on it was in an open gap{often} with a chance of "
-                f"{100 * found.seen_share:.3g} %"
+                f"({time_text(1000 * one.cycle.period_s)}): a feature somewhere on it was in an open gap{often} with a "
+                f"chance of {100 * found.seen_share:.3g} %"
             )
             if not np.isfinite(needed):
                 text += "; no gap is open for long enough."
@@ -268,7 +262,7 @@ def _warnings(certified: Sequence[CycleCoverage]) -> list[str]:
             else:
                 text += (
                     f"; {100 * found.confidence:g} % need about {needed:.3g} revolutions "
-                    f"({_time(needed * one.cycle.period_s)})."
+                    f"({time_text(1000 * needed * one.cycle.period_s)})."
                 )
             out.append(text)
     return out

@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from teachlab.model.json_values import plain
-from teachlab.model.printable_text import in_figures
+from teachlab.model.printable_text import in_figures, time_text
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.teach.answer import TeachAnswer, taught_and_judged
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
-from teachlab.teaching.cells.design_told import told_time
 from teachlab.teaching.registry import built, installed_class
 
 if TYPE_CHECKING:
@@ -62,7 +61,7 @@ class DesignAnswer:
         told = [text for axis, ends in self.reserves.items() if (text := _reserve(axis, ends))]
         return [
             *(f"{names[part]}: {why}" for part, why in self.reasons.items()),
-            f"Reserve on what was shown, which is no confidence: {'; '.join(told) or 'no limit was found'}.",
+            f"Reserve on what was shown (no promise): {'; '.join(told) or 'no limit was found'}.",
             f"Counted: {self.cells:,} combinations, each exactly.",
         ]
 
@@ -78,7 +77,7 @@ def _reserve(axis: str, ends: Mapping[str, Any]) -> str:
     if axis == "ambient":
         parts = [f"{mark}{in_figures(a, 3)} {unit}" for mark, a in (("−", low), ("+", high)) if a is not None]
         return f"ambient light {' or '.join(parts)}" if parts else ""
-    parts = [f"{told_time(t)} {way}" for way, t in (("shorter", low), ("longer", high)) if t is not None]
+    parts = [f"{time_text(t)} {way}" for way, t in (("shorter", low), ("longer", high)) if t is not None]
     return f"{axis.replace('_', '-')} {' or '.join(parts)}" if parts else ""
 
 

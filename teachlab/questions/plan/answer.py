@@ -9,7 +9,7 @@ from typing import Any
 from teachlab.errors import ParameterError
 from teachlab.model.json_values import plain
 from teachlab.model.printable_text import number_of
-from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason, sentence
+from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
 from teachlab.statistics.claims.lot_claims import CLAIM_LOT_PASSES, Assumption, lots_needed
 from teachlab.statistics.intervals import count, proportion
 from teachlab.statistics.planning import (
@@ -147,8 +147,8 @@ def _verdict(
     lose = "none of their passes" if not events else f"at most {events} passes"
     assumption = Assumption(icc)
     claim = HeadlineClaim(
-        text=f"{lots:,} lots of at least {CLAIM_LOT_PASSES} passes that lose {lose} show at most {100 * rate:.3g} % on "
-        f"average over lots, at {sure}. {sentence(assumption.condition)[:-1]}, {found['passes']:,} passes do.",
+        text=f"If {lots:,} lots of at least {CLAIM_LOT_PASSES} passes lose {lose}, at most {100 * rate:.3g} % are lost "
+        f"on average over lots, at {sure}. {found['passes']:,} passes are enough only {assumption.condition}.",
         upper=rate, confidence=confidence, lots=lots, passes=found["passes"], assume="lots",
     )  # fmt: skip
     about = f"{lots:,} lots" if standing is None else f"{found['seen']:,} passes, {found['lost']} lost"

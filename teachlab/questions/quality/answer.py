@@ -10,6 +10,7 @@ from teachlab.data.alignment import Alignment, alignment_of
 from teachlab.data.alignment.measure import AlignmentReading
 from teachlab.data.quality.report import Quality, inspect_recording
 from teachlab.errors import InputError
+from teachlab.model.printable_text import level_text
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Truth
@@ -34,12 +35,15 @@ class InspectAnswer:
         The best pair of fixed levels, every pass and gap counted; None without passes that can be scored.
     sides : TwoSides or None
         What two thresholds give where objects lie on both sides of the background.
+    step : float or None, recording units
+        Smallest step of the light, where it is stored in whole numbers: no level is told finer.
     """
 
     quality: Quality
     alignment: Alignment | None
     best: Hindsight | None
     sides: TwoSides | None
+    step: float | None = None
 
     @property
     def works(self) -> bool | None:
@@ -58,9 +62,10 @@ class InspectAnswer:
             wrong = sum(best.counts.get(k, 0) for k in ("extra", "false_trips", "ignore_trips"))
             reasons.append(
                 VerdictReason(
-                    text=f"The best pair of levels, on {best.setting.on_level:.5g}, off {best.setting.off_level:.5g} "
-                    f"{q.unit}, loses {best.counts.get('lost', 0)} passes and switches {wrong} times too often; "
-                    f"on-levels from {low:.5g} to {high:.5g} do as well.",
+                    text=f"The best pair of levels, on {level_text(best.setting.on_level, self.step)}, off "
+                    f"{level_text(best.setting.off_level, self.step)} {q.unit}, loses {best.counts.get('lost', 0)} "
+                    f"passes and switches {wrong} times too often. On-levels from {level_text(low, self.step)} to "
+                    f"{level_text(high, self.step)} do as well.",
                 )
             )
         if q.saturated is not None and q.saturated > CLIPPED:
@@ -81,7 +86,7 @@ class InspectAnswer:
             return "the direction is not known"
         if self.works is None:
             return "nothing can be scored"
-        return "a fixed level works here" if self.works else "no fixed level works here"
+        return "a fixed level can work here" if self.works else "no fixed level works here"
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -142,4 +147,4 @@ def inspected(
     # Where one pair of levels gets everything right, no object lies on the other side of the background.
     sides = None if best is not None and best.cost == 0 else two_sides(recording, truth, rules=rules)
     progress(1.0)
-    return InspectAnswer(quality=quality, alignment=alignment, best=best, sides=sides)
+    return InspectAnswer(quality=quality, alignment=alignment, best=best, sides=sides, step=recording.whole_step)

@@ -26,6 +26,7 @@ from teachlab.questions.stale.growing_evidence import (
 from teachlab.questions.stale.lot_alarm import falling_below, level_of_lots
 from teachlab.questions.stress.reserves import reserves
 from teachlab.scoring.by_lot import gaps_tripped_by_lot, lost_rate_by_lot
+from teachlab.scoring.claimable import shown_stretches
 from teachlab.scoring.clearance import Clearance, clearance_of
 from teachlab.scoring.error_places import ErrorPlace, error_places
 from teachlab.scoring.margin import measure_margin
@@ -44,6 +45,9 @@ LEAST_MARGIN = 5.0
 USED_UP = 0.5
 """Share of the light held in reserve whose loss is worth watching: a planning value."""
 LEAST_PASSES = 20
+TAUGHT_ON_THIS = (
+    "the setting was taught or chosen on this recording, which shows no change since: log the line again and compare"
+)
 MOST_LOST = 0.5
 """Share of passes lost that is a fault however the passes resemble one another."""
 MORE_TRIPS = 0.05
@@ -184,8 +188,8 @@ class Staleness(Document):
             decision=str(self.state),
             about="the setting in use",
             claim=HeadlineClaim(
-                text=f"{told}; between {100 * low:.3g} and {100 * high:.3g} % now, allowing for lots, at "
-                f"{100 * self.confidence:g} % confidence.",
+                text=f"{told}. At {100 * self.confidence:g} % confidence by lots, {100 * low:.3g} to {100 * high:.3g} % "
+                "are lost now.",
                 upper=high, confidence=self.confidence, passes=now.trials,
             ),
             reasons=tuple(VerdictReason(text=sentence(text)) for text in self.because),
@@ -252,6 +256,8 @@ def staleness(
         evidence_on_trips(now[1], this.score.trials, ACCEPTED if that is None else that.tripped_limits[1]),
     )
     state, because = _state(setting, this, that, evidence, across, least_margin, horizon_hours)
+    if before is None and shown_stretches(setting, now[0]):
+        because = (TAUGHT_ON_THIS, *because)
     return Staleness(
         state=state,
         because=because,

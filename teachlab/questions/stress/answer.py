@@ -152,8 +152,8 @@ def _bears(found: StressMap, unit: str) -> str:
         return f"No share of the light can be stated: {found.share_refused}."
     if loss is None:
         return "It fails already as recorded: there is no reserve."
-    added = "" if rise is None else f", and until {rise:.4g} {unit} of ambient light are added"
-    return f"Of what was recorded, it works until {100 * loss:.3g} % of the light are lost{added}."
+    added = "" if rise is None else f", and up to {rise:.4g} {unit} of ambient light added"
+    return f"On this recording it makes no error down to {100 * (1 - loss):.3g} % of today's light{added}."
 
 
 def _cleaning(reserve: float | None, loss: LossRate | float | None) -> Cleaning | None:

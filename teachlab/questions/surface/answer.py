@@ -115,7 +115,7 @@ class SurfaceAnswer:
         if self.delays is not None:
             reasons.insert(0, VerdictReason(text=self.delays.sentence()))
         return Verdict(
-            decision="a fixed level works here" if works else "no fixed level works here",
+            decision="a fixed level can work here" if works else "no fixed level works here",
             about="best in hindsight",
             setting=best.setting,
             claim=HeadlineClaim(

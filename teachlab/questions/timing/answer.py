@@ -60,7 +60,10 @@ class TimingAnswer:
             )
         # `fits` is a word of the document; a screen begins with what it means.
         decision = {"fine": "fast enough", "at risk": "at risk", "impossible": "too slow"}[budget.fits]
-        return Verdict(decision=decision, about="from product to controller", reasons=tuple(reasons))
+        about = "from product to controller"
+        if budget.controller_ms == 0:
+            about = "from product to output. The controller was not checked: no time of it was given"
+        return Verdict(decision=decision, about=about, reasons=tuple(reasons))
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""

@@ -152,7 +152,7 @@ def _judge(line: TimeBudget, pulse: float, rest: float, need: float) -> tuple[st
             f"the output pulse of {in_words(pulse)} is shorter than the {in_words(need)} that the controller needs: "
             f"{cure}"
         )
-    return "fine", "dwell, gap, response, delays and controller fit together"
+    return "fine", f"dwell, gap, response{', delays and controller' if need else ' and delays'} fit together"
 
 
 def _back(line: TimeBudget) -> str:

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from teachlab.model.printable_text import number_of
-from teachlab.model.verdict import HeadlineClaim
+from teachlab.model.verdict import HeadlineClaim, sentence
 from teachlab.scoring.claimable import Claimable, OpenCondition
 from teachlab.scoring.claims import LotCounts, losses_claim, trips_claim
 from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption, LotClaim, lots_needed
@@ -71,20 +71,20 @@ def claim_text(claim: LotClaim, *, what: str = "lost", of: str = "passes", lots:
     --------
     >>> from teachlab.statistics.claims.lot_claims import INDEPENDENT, claim_by_lots
     >>> claim_text(claim_by_lots([0] * 20, [50] * 20))
-    'At 95 % confidence at most 14 % of passes are lost on average over lots (0 of 1,000 in 20 lots).'
+    '0 of 1,000 passes in 20 lots were lost. At 95 % confidence, at most 14 % are lost on average over lots.'
     >>> claim_text(claim_by_lots([0] * 20, [50] * 20, assumption=INDEPENDENT))
-    'At 95 % confidence at most 0.3 % of passes are lost, if passes are independent (0 of 1,000 in 20 lots).'
+    '0 of 1,000 passes in 20 lots were lost. At 95 % confidence, at most 0.3 % are lost if passes are independent.'
     """
-    counted = f"{claim.events:,} of {claim.trials:,}"
+    were = "was" if claim.events == 1 else "were"
+    counted = f"{claim.events:,} of {claim.trials:,} {of} in {_groups(claim, lots)} {were} {what}"
     if claim.upper > 0.995:
-        return f"{counted} {of} are {what} in {_groups(claim, lots)}: no bound below 100 % holds."
-    most = f"at most {share_text(claim.upper)} of {of} are {what}"
-    sure = f"t {100 * claim.confidence:g} % confidence"
+        return f"{counted}: no bound below 100 % holds."
+    most = f"at {100 * claim.confidence:g} % confidence, at most {share_text(claim.upper)} are {what}"
     if claim.assumption.icc is not None:
-        return f"A{sure} {most}, {claim.assumption.condition} ({counted} in {_groups(claim, lots)})."
+        return f"{counted}. {sentence(most)[:-1]} {claim.assumption.condition}."
     if claim.claims:
-        return f"A{sure} {most} on average over {lots} ({counted} in {_groups(claim, lots)})."
-    return f"In this recording, a{sure}, {most} ({counted} in {_groups(claim, lots)})."
+        return f"{counted}. {sentence(most)[:-1]} on average over {lots}."
+    return f"{counted}. In this recording, {most}."
 
 
 def more_lots_text(claim: LotClaim) -> str:
@@ -115,13 +115,13 @@ def few_lots_text(counts: LotCounts, truth: Truth, *, taken: bool = False) -> st
         more = math.ceil((CLAIM_LOTS - counts.named_lots) * (named / counts.named_lots if taken else 1))
         are = "is" if counts.named_lots == 1 else "are"
         return (
-            f"Only {counts.named_lots} of {named} lots {are} left to claim on: true of this recording alone. Record "
+            f"For this recording alone: only {counts.named_lots} of {named} lots {are} left to claim on. Record "
             f"{number_of(more, 'more lot', 'more lots')}."
         )
-    told = "No lots are named"
+    told = "no lots are named"
     if counts.named_lots:
-        told = f"Only {number_of(counts.named_lots, 'lot is', 'lots are')} named"
-    return f"{told}: this holds for the recording alone. Name {CLAIM_LOTS} or more to claim beyond it."
+        told = f"only {number_of(counts.named_lots, 'lot is', 'lots are')} named"
+    return f"For this recording alone: {told}. To claim more, name {CLAIM_LOTS} in the table of passes."
 
 
 def share_text(share: float) -> str:
@@ -134,7 +134,7 @@ def share_text(share: float) -> str:
 def _groups(claim: LotClaim, lots: str = "lots") -> str:
     if claim.source is Source.LOTS:
         return f"{claim.lots} {lots}" if claim.lots != 1 else f"1 {lots.replace('lots', 'lot')}"
-    return number_of(claim.lots, "stretch of passes", "stretches of passes")
+    return number_of(claim.lots, "stretch", "stretches")
 
 
 def _assuming_more(assumption: Assumption, upper: float) -> str:
@@ -147,5 +147,6 @@ def _trips(counts: LotCounts, confidence: float) -> str | None:
     if not claim.trials:
         return None
     of = "lots" if claim.source is Source.LOTS else "stretches"
-    bound = f"At most {share_text(claim.upper)} of {of} hold" if claim.upper <= 0.995 else f"No bound on {of} with"
-    return f"{bound} a false trip ({claim.events} of {claim.trials} do)."
+    holds = "holds" if claim.events == 1 else "hold"
+    bound = f"at most {share_text(claim.upper)} do" if claim.upper <= 0.995 else "no bound below 100 % holds"
+    return f"{claim.events} of {claim.trials} {of} {holds} a false trip: {bound}."

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from teachlab.model.following_and_window import WindowSetting
-from teachlab.model.printable_text import in_figures
+from teachlab.model.printable_text import in_figures, time_text
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import TeachView
 from teachlab.teaching.cells.cell_reserves import CellReserves, CostlierCells
@@ -150,12 +150,12 @@ def reasons_told(
         parts = {
             "filter": (cell.consecutive > 1, f"{cell.consecutive} evaluations in a row", ""),
             "on_delay": (
-                cell.on_delay > 0, told_time(cell.on_delay * ms),
-                f"the shortest pass lasts {told_time(shown.shortest_pass * ms)}",
+                cell.on_delay > 0, time_text(cell.on_delay * ms),
+                f"the shortest pass lasts {time_text(shown.shortest_pass * ms)}",
             ),
             "off_delay": (
-                cell.off_delay > 0, told_time(cell.off_delay * ms),
-                f"the shortest gap lasts {told_time(shown.shortest_gap * ms)}",
+                cell.off_delay > 0, time_text(cell.off_delay * ms),
+                f"the shortest gap lasts {time_text(shown.shortest_gap * ms)}",
             ),
         }  # fmt: skip
         for name, (used, what, limit) in parts.items():
@@ -171,14 +171,6 @@ def reasons_told(
     return told
 
 
-def told_time(ms: float) -> str:
-    """Return a time in the unit that a reader expects."""
-    for longest, unit, value in ((1e4, "ms", ms), (6e5, "s", ms / 1e3), (3.6e7, "min", ms / 6e4)):
-        if ms < longest:
-            return f"{value:.3g} {unit}"
-    return f"{ms / 3.6e6:.3g} h"
-
-
 _AXES = {"filter": 2, "on_delay": 3, "off_delay": 4}
 
 
@@ -186,7 +178,7 @@ def _noises(cell: ChosenCell, shown: ShownLight) -> str:
     distance = cell.release - shown.background
     if not shown.noise > 0:
         return "the gaps show no noise"
-    return f"{distance / shown.noise:.3g} standard deviations of the gaps before their median"
+    return f"{distance / shown.noise:.3g} standard deviations of the gaps away from their median"
 
 
 def _feature(used: bool, what: str, without: int, least: int, limit: str, bought: str) -> str:
