@@ -188,8 +188,8 @@ class Staleness(Document):
             decision=str(self.state),
             about="the setting in use",
             claim=HeadlineClaim(
-                text=f"{told}. At {100 * self.confidence:g} % confidence by lots, {100 * low:.3g} to {100 * high:.3g} % "
-                "are lost now.",
+                text=f"{told}. At {100 * self.confidence:g} % confidence by lots, {100 * low:.3g} to "
+                f"{100 * high:.3g} % are lost now.",
                 upper=high, confidence=self.confidence, passes=now.trials,
             ),
             reasons=tuple(VerdictReason(text=sentence(text)) for text in self.because),
