@@ -107,6 +107,7 @@ def read_first(recording: Recording, evaluation_rate_hz: float | None, *, inner_
     validity, distinct = Validity(), _Distinct(recording.dtype)
     low, high, first = np.inf, -np.inf, None
     some = Selection(1 << 16)
+    looked_at = 0  # goes on from block to block, so that levels do not depend on how the light is cut
     for block in evaluated(recording.blocks(), clock):
         if block.light.size == 0:
             continue
@@ -123,7 +124,8 @@ def read_first(recording: Recording, evaluation_rate_hz: float | None, *, inner_
         first = float(valid[0]) if first is None else first
         distinct.push(valid)
         if inner_range:
-            few = valid[::LOOKED_AT].astype(np.float64)
+            few = valid[-looked_at % LOOKED_AT :: LOOKED_AT].astype(np.float64)
+            looked_at += valid.size
             some.push(few[np.isfinite(few)])
         bottom, top = float(lowest if sound else valid.min()), float(valid.max())
         if not (np.isfinite(bottom) and np.isfinite(top)):
