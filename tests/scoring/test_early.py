@@ -114,4 +114,4 @@ def test_replay_says_why_by_how_much_and_what_next(tmp_path: Path) -> None:
     fine = CliRunner().invoke(app, ["replay", str(path), "--setting", str(setting), "--details"]).output
     assert "merged: " not in fine
     assert why not in " ".join(fine.split())
-    assert "Name 5 lots, or record until 50 passes count" in " ".join(fine.split())
+    assert "too few. Record" in " ".join(fine.split())

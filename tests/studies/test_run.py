@@ -428,7 +428,8 @@ def test_reasons_name_level_latch_gap_and_filter() -> None:
     assert "merged: the output was still active" in why(replace(setting, on_level=9, off_level=5))
     assert "the on-delay of 60 ms is longer than they last" in why(replace(setting, on_delay_ms=60))
     assert "too briefly for filter or delay" in why(replace(setting, consecutive=60))
-    assert "stays above the level" in why(replace(setting, on_level=6, off_level=5, polarity=Polarity.DARK_ON))
+    other = replace(setting, on_level=6, off_level=5, polarity=Polarity.DARK_ON)
+    assert "brighter than the background, and no level below the background sees them" in why(other)
 
 
 HALVING = """
