@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Any
 
 from teachlab.data.setting_files import setting_from_dict
 from teachlab.evidence.about import about_rows
 from teachlab.model.margin import EqualCost
-from teachlab.model.printable_text import in_figures, level_text, number_of
+from teachlab.model.printable_text import in_figures, level_text
 from teachlab.model.score import USUAL_RULES
 from teachlab.scoring.clearance import Clearance
 from teachlab.wording.course import duration
@@ -203,7 +204,7 @@ def brief_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
     counts = record["score"]
     scored = counts["detect_passes"] - counts["excluded_passes"]
     rests = (record["verdict"]["claim"] or {}).get("passes")
-    claimed = "" if rests in {None, scored} else f"; the claim rests on {number_of(rests, 'pass', 'passes')} of them"
+    claimed = "" if rests in {None, scored} else f"; the claim rests on {rests:,} of them"
     return [
         ("setting", "; ".join([said, *stages, "every sample" if rate is None else f"evaluated at {rate:g} Hz"])),
         *([] if room is None else [("room for the levels", equal_cost_text(EqualCost(**room), unit, step))]),
@@ -214,12 +215,20 @@ def brief_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
 
 
 def span(data: dict[str, Any]) -> str:
-    """Return from when to when was recorded, with the zone, and for how long."""
+    """Return from when to when was recorded, with the zone, and for how long.
+
+    Examples
+    --------
+    >>> span({"seconds": 21.674, "began": "2026-03-02T13:40:00+00:00", "ended": "2026-03-02T13:40:21.674000+00:00"})
+    '2026-03-02 13:40:00+00:00 to 2026-03-02 13:40:21+00:00; 21.7 s'
+    """
     long = duration(data["seconds"] / 3600)
     if data["began"] is None:
         return f"time of day not stated; {long}"
-    zone = "" if data["began"][-6:-5] in ("+", "-") or data["began"].endswith("Z") else ", zone not stated"
-    return f"{data['began']} to {data['ended']}{zone}; {long}"
+    began, ended = (datetime.fromisoformat(data[key]) for key in ("began", "ended"))
+    zone = "" if began.tzinfo is not None else ", zone not stated"
+    first, last = (when.isoformat(" ", "seconds") for when in (began, ended))
+    return f"{first} to {last}{zone}; {long}"
 
 
 def identity_rows(record: dict[str, Any]) -> list[tuple[str, str]]:

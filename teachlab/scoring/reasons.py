@@ -26,6 +26,8 @@ from teachlab.sensor.clock import delay_evaluations
 
 CLIPPED_SHARE = 0.5
 """A pass that does not reach the level is blamed on the end of the scale if more than this share lies there."""
+LONG_STILL = 32
+"""Evaluations of exactly the same light, where gaps flicker, that are no chance."""
 GAP_SHARE = 0.75
 """A pass whose light stays within that of this share of the gaps has the light of a gap; the rest may hold trips."""
 
@@ -35,6 +37,7 @@ REASONS = {
     "like-a-gap": "lost: {their} light is that of the gaps: nothing passed, or the label is wrong",
     "other-side": "lost: {darker} than the background, and no level {above} the background sees {them}",
     "saturated": "lost: {their} light is clipped at an end of the scale and does not reach the level of {level} {unit}",
+    "stands-still": "lost: the light stands still in {them}, by not one step: the logger or the sensor had stopped",
     "dropout": "lost: the recording has no valid light in part of {them}",
     "not-evaluated": "lost: the sensor evaluates no sample of {them}, so short {they_are}",
     "shorter-than-delay": "lost: the {back} is longer than {they_last}, whatever the level: shorten it",
@@ -302,6 +305,10 @@ def _missed(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: P
     # As the comparator compares: light begins at x >= on-level, ends at x < off-level.
     weak = peak < level if up else peak >= level
     fixed = type(setting) is Setting
+    gaps = extremes.gaps
+    # Light without noise stands still everywhere; where gaps flicker, a pass that does not is no light of a line.
+    flickers = bool(np.median((gaps.high - gaps.low)[gaps.valid > 0]) > 0) if (gaps.valid > 0).any() else False
+    still = flickers & (light.high[k] == light.low[k]) & (lasts >= LONG_STILL)
     sides = sides_of(truth, extremes)
     other = np.empty(0, np.int64) if sides is None else sides.below if up else sides.above
     found = [
@@ -310,6 +317,7 @@ def _missed(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: P
         (np.full(rows.size, not fixed), "not-active"),
         (weak & np.isin(rows, other), "other-side"),
         (weak & (extremes.clipped[k] > CLIPPED_SHARE), "saturated"),
+        (weak & still, "stands-still"),
         (weak & (light.high[k] <= gap[1]) & (light.low[k] >= gap[0]), "like-a-gap"),
         (weak, "too-weak"),
         (lasts <= back if back else np.zeros(rows.size, bool), "shorter-than-delay"),

@@ -27,6 +27,7 @@ from teachlab.switching import replay
 from teachlab.synthetic import generate, load_scenario
 
 INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts")
+LEVELS = Setting(unit="counts", on_level=150, off_level=140)
 
 
 def why(recording: Recording, truth: Truth, setting: Setting) -> str:
@@ -54,6 +55,20 @@ def test_delays_on_the_light_change_roles_for_dark_objects(delay: str) -> None:
         "off": "4 passes lost: the off-delay of 20 ms is longer than they last",
     }
     assert expected[delay] in why(recording, truth, setting)
+
+
+@pytest.mark.parametrize("frozen", [True, False])
+def test_a_log_that_stands_still_is_named_where_the_line_flickers(frozen: bool) -> None:
+    """Pieces of 200 on a belt of 100 to 102, of 40 ms; from piece 4 on the log repeats one value, or the belt alone."""
+    light = 100.0 + np.arange(480) % 3
+    start = np.arange(6) * 70 + 30
+    for a in start[:4]:
+        light[a : a + 40] = 200.0
+    if frozen:
+        light[start[4] - 5 :] = 101.0
+    told = why(Recording.from_array(light, INFO), Truth.from_arrays(start, start + 40), LEVELS)
+    still = "2 passes lost: the light stands still in them, by not one step: the logger or the sensor had stopped"
+    assert told.startswith(still if frozen else "2 passes lost: their light is that of the gaps")
 
 
 @pytest.mark.parametrize("sign", [1.0, -1.0])

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from teachlab.errors import Abstained
 from teachlab.model.following_and_window import WindowSetting
-from teachlab.model.printable_text import level_text, number_of
+from teachlab.model.printable_text import in_figures, level_text, number_of
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
@@ -51,8 +51,8 @@ def parts_text(setting: Setting, step: float | None) -> str:
     low, high = level_text(setting.off_level, step), level_text(setting.on_level, step)
     parts = [f"{'two thresholds' if isinstance(setting, WindowSetting) else 'levels'} {low} and {high} {setting.unit}"]
     parts += [f"filter of {setting.consecutive} evaluations"] if setting.consecutive > 1 else []
-    parts += [f"on-delay {setting.on_delay_ms:.3g} ms"] if setting.on_delay_ms else []
-    parts += [f"off-delay {setting.off_delay_ms:.3g} ms"] if setting.off_delay_ms else []
+    parts += [f"on-delay {in_figures(setting.on_delay_ms, 3)} ms"] if setting.on_delay_ms else []
+    parts += [f"off-delay {in_figures(setting.off_delay_ms, 3)} ms"] if setting.off_delay_ms else []
     return ", ".join(parts)
 
 

@@ -13,7 +13,7 @@ from teachlab.errors import SettingError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.light.usable_light import LARGEST
 from teachlab.model.following_and_window import Follow, FollowingSetting
-from teachlab.model.printable_text import level_text, round_level
+from teachlab.model.printable_text import in_figures, level_text, round_level
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Polarity, Setting
 from teachlab.questions.feasibility.designed_cure import designed_in_hindsight, parts_text
@@ -144,7 +144,7 @@ def _candidates(
             swapped = setting.delays_swap_roles
             name = "off-delay" if swapped else "on-delay"
             late = replace(setting, off_delay_ms=delay) if swapped else replace(setting, on_delay_ms=delay)
-            yield "on-delay", f"an {name} of {delay:.4g} ms", late
+            yield "on-delay", f"an {name} of {in_figures(delay)} ms", late
     real = _real(extremes)
     if not real.any():
         return
