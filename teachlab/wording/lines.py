@@ -8,7 +8,7 @@ import textwrap
 WIDTH = 100
 """Columns of a screen."""
 _COMMAND = re.compile(
-    r"(?:^[^:]{1,30}: |\w+: )?teachlab [a-z]+(?: (?:--[\w-]+(?: [^\s-]\S*)?|\S*[./=*'\"]\S*|[A-Z][A-Z_]+|\d\S*))*"
+    r"(?:^[^:]{1,40}: |\w+: )?teachlab [a-z]+(?: (?:--[\w-]+(?: [^\s-]\S*)?|\S*[./=*'\"]\S*|[A-Z][A-Z_]+|\d\S*))*"
 )
 """A command with its options, their values, files and placeholders, and what leads to it."""
 

@@ -64,8 +64,9 @@ def test_a_command_is_never_broken(command: str) -> None:
 
 
 def test_a_line_that_leads_to_a_command_is_one_line() -> None:
-    line = f"Mend it: teachlab align {'/folder' * 12}/line.parquet --out moved.parquet"
-    assert wrapped(line) == [line]
+    for lead in ("Mend it", "Next, with the setting saved there"):
+        line = f"{lead}: teachlab align {'/folder' * 12}/line.parquet --out moved.parquet"
+        assert wrapped(line) == [line]
 
 
 def test_a_page_flows_but_for_its_code() -> None:
