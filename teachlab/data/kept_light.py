@@ -1,4 +1,4 @@
-"""Stretches of a recording that are kept while it is read, so that they need not be read again."""
+"""Light that is kept while a recording is read, so that it need not be read again: some stretches, or all of it."""
 
 from __future__ import annotations
 
@@ -8,10 +8,12 @@ from typing import Any
 
 import numpy as np
 
-from teachlab.model.recording import Block, Chunk, LightSource, Recording
+from teachlab.model.recording import ArraySource, Block, Chunk, LightSource, Recording
 
 MOST_KEPT = 1 << 23
 """So many samples at most are kept; what comes later is read again."""
+HELD_BYTES, HELD_BLOCK = 1 << 26, 1 << 20
+"""Light of at most so many bytes is held as a whole, where many questions are asked of it, read in such blocks."""
 
 
 class KeptLight:
@@ -61,6 +63,30 @@ class KeptLight:
     def recording(self) -> Recording:
         """Return the recording, of which what was kept is not read again."""
         return replace(self._recording, source=_Kept(self._recording.source, self._blocks))
+
+
+def held(recording: Recording) -> Recording:
+    """Return the recording with its light in memory, read once, if that takes at most `HELD_BYTES`; else as it is."""
+    source = recording.source
+    if isinstance(source, ArraySource | _Held) or recording.samples * recording.dtype.itemsize > HELD_BYTES:
+        return recording
+    light, invalid = np.empty(recording.samples, recording.dtype), None
+    for block in recording.blocks(size=HELD_BLOCK):
+        part = slice(block.start, block.start + block.light.size)
+        light[part] = block.light
+        if block.invalid is not None:
+            invalid = np.zeros(light.size, bool) if invalid is None else invalid
+            invalid[part] = block.invalid
+    return replace(recording, source=_Held(source, ArraySource(light, invalid)))
+
+
+class _Held:
+    """A source whose light lies in memory; what is known of its chunks is known as before."""
+
+    def __init__(self, inner: LightSource, light: ArraySource) -> None:
+        self._inner, self._light = inner, light
+        self.samples, self.dtype = light.samples, light.dtype
+        self.read, self.blocks, self.chunks = light.read, light.blocks, inner.chunks
 
 
 def joined_blocks(parts: Sequence[Block]) -> Block:

@@ -251,9 +251,15 @@ class ParquetSource:
         inside = [entry for entry in self._plan() if entry[0].stop > start and entry[0].start < stop]
         plan = _merged(inside, max(size, DECODED_SAMPLES))
         # Decoding takes longer than what is done with the light, and releases the interpreter: two threads stay ahead.
-        if len(plan) <= 1 or any(self._is_giant(group) for _, group, _ in plan):
+        if len(inside) <= 1 or any(self._is_giant(group) for _, group, _ in plan):
             for piece in self._pieces(start, stop):
                 yield from _cut(piece, size)
+            return
+        if len(plan) == 1:
+            chunk = plan[0][0]
+            with self._lock:
+                piece = self._decode_now(self._file, *plan[0])
+            yield from _cut(_part(piece, max(start, chunk.start), min(stop, chunk.stop)), size)
             return
         # A handle is never used by two at a time, and opened but once: a footer of many row groups takes long to read.
         handles = [

@@ -15,6 +15,7 @@ from teachlab.statistics.claims.orders import Order, OrderStanding
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
     from teachlab.model.truth import Truth
+    from teachlab.questions.stress.setting_reading import SettingReading
     from teachlab.studies.claim_half import ClaimHalf
     from teachlab.studies.result import Recommendation, RecordingBench
 
@@ -32,6 +33,7 @@ def bench_verdict(
     *,
     by: JudgedBy,
     files: FilesJudged | None = None,
+    reading: SettingReading | None = None,
 ) -> Verdict:
     """Judge the recommended setting on the claim half, among all settings that were fixed for it.
 
@@ -45,6 +47,8 @@ def bench_verdict(
     by : JudgedBy
         With the rules of the claim half.
     files : FilesJudged, optional
+    reading : SettingReading, optional
+        Of the setting that is judged, under the same rules.
     """
     if found is None:
         text = (
@@ -67,6 +71,7 @@ def bench_verdict(
         files=files,
         candidates=tried,
         margin=found.worth.margin,
+        reading=reading,
     )
     verdict = replace(verdict, setting=found.setting)
     for strategy, why in found.passed_over[:1]:

@@ -17,7 +17,7 @@ from teachlab.scoring.scoring import score
 from teachlab.statistics.claims.orders import CostBound, Order, orders
 from teachlab.statistics.lots import Source
 from teachlab.studies.ranking import median_draw, ranking_cost, spreads_of
-from teachlab.switching.run import replay
+from teachlab.switching.run import replay_together
 
 if TYPE_CHECKING:
     from teachlab.model.draws import Draw, DrawOptions
@@ -84,29 +84,31 @@ def claim_halves(
 
     Strategies that do not teach in half of their draws are left out.
     """
-    known = dict[Setting, tuple[Score, Score]]()
-    out: dict[str, ClaimHalf] = {}
+    fixed: dict[str, tuple[Draw, Setting, float, float]] = {}
     for name, draws in taught.items():
         judged = with_measures(draws, first_half.counts, options.costs, best_cost=math.nan)
         cost, chosen = ranking_cost(judged), median_draw(judged)
         if not math.isfinite(cost) or chosen is None or chosen.setting is None:
             continue
-        key = bare(chosen.setting)
-        if key not in known:
-            output = replay(recording, key)
-            later, whole = (score(output, truth, rules=options.rules.scored_from(k)) for k in (middle, first_scored))
-            known[key] = later, whole
-        out[name] = ClaimHalf(
+        fixed[name] = chosen, chosen.setting, cost, spreads_of(judged)["cost"].p95
+    distinct = list(dict.fromkeys(bare(setting) for _, setting, _, _ in fixed.values()))
+    known = {
+        key: [score(output, truth, rules=options.rules.scored_from(k)) for k in (middle, first_scored)]
+        for key, output in zip(distinct, replay_together(recording, distinct), strict=True)
+    }
+    return {
+        name: ClaimHalf(
             strategy=name,
             draw=chosen.draw,
-            setting=chosen.setting,
-            chosen_on=first_half[chosen.setting].detect_trials,
+            setting=setting,
+            chosen_on=first_half[setting].detect_trials,
             cost=cost,
-            p95=spreads_of(judged)["cost"].p95,
-            score=known[key][0],
-            whole=known[key][1],
+            p95=p95,
+            score=known[bare(setting)][0],
+            whole=known[bare(setting)][1],
         )
-    return out
+        for name, (chosen, setting, cost, p95) in fixed.items()
+    }
 
 
 def order_rows(

@@ -8,6 +8,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from teachlab.data.alignment.room import alignment_of
+from teachlab.data.kept_light import held
 from teachlab.device.keyed_in import check_unit, in_steps, nearest_steps
 from teachlab.errors import StrategyError
 from teachlab.light.noise import JUDGED, need_for_light
@@ -86,7 +87,7 @@ def bench_recording(
     InputError
         If recording, truth and options do not fit together, or no pass is left to score.
     """
-    options = options or DrawOptions()
+    options, recording = options or DrawOptions(), held(recording)
     names = [s.name for s in strategies]
     if len(set(names)) < len(names):
         raise StrategyError(f"a bench compares strategies by name, got {names}: give every one once.")
@@ -163,6 +164,7 @@ def bench_recording(
                 belongs=alignment is None or alignment.belongs,
             ),
             files=files,
+            reading=None if chosen is None else later_worth.reading_of(chosen.worst or chosen.setting),
         ),
         self_labelled=truth.source is TruthSource.SELF_LABELLED,
         synthetic=recording.info.origin is Origin.SYNTHETIC,

@@ -71,6 +71,23 @@ def replay(recording: Recording, setting: Setting, *, progress: Callable[[float]
     return running.output()
 
 
+def replay_together(recording: Recording, settings: Sequence[Setting]) -> list[Output]:
+    """Return the outputs of a few settings from one reading; equal to `replay` of each.
+
+    Of hundreds, `replay_family` is faster.
+
+    Raises
+    ------
+    SettingError, RecordingError
+        As `replay`.
+    """
+    running = [Replaying(recording, setting) for setting in settings]
+    for block in recording.blocks(size=DECODED) if running else ():
+        for one in running:
+            one.push(block)
+    return [one.output() for one in running]
+
+
 class Replaying:
     """A replay in progress: blocks of samples in, the output out at the end.
 

@@ -12,6 +12,7 @@ from teachlab.errors import InputError, SettingError
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.switching import family, replay, replay_family
+from teachlab.switching.run import replay_together
 
 SEEDS = range(2000, 2400)
 
@@ -56,6 +57,10 @@ def test_family_equals_replay(cases: ModuleType, monkeypatch: pytest.MonkeyPatch
             with pytest.raises(type(error)):
                 list(replay_family(recording, family_of))
             continue
+        for one, together in zip(alone, replay_together(recording, family_of), strict=True):
+            assert (one.output.first, one.output.edges.tolist()) == (
+                together.output.first, together.output.edges.tolist()
+            ), seed  # fmt: skip
         for one, together in zip(alone, replay_family(recording, family_of), strict=True):
             assert one.output.first == together.output.first, seed
             assert one.output.edges.tolist() == together.output.edges.tolist(), seed

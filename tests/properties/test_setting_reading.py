@@ -119,7 +119,7 @@ def test_replay_reads_once(tmp_path: Path, decoded: Counter[str], words: list[st
         (["inspect"], 4),
         (["stress", "--setting", "s.json"], 4),
         (["surface"], 4),
-        (["bench", "--draws", "4", "--strategy", "balanced-guard", "--jobs", "1"], 19),
+        (["bench", "--draws", "4", "--strategy", "balanced-guard", "--jobs", "1"], 4),
     ],
 )
 def test_commands_share_readings(
@@ -132,3 +132,18 @@ def test_commands_share_readings(
     done = CliRunner().invoke(app, [words[0], path, *words[1:]])
     assert done.exit_code == 0, done.output
     assert decoded["samples"] <= most * 400_000
+
+
+def test_a_bench_of_light_too_long_to_be_held_shares_readings(
+    tmp_path: Path, decoded: Counter[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, _ = line(tmp_path)
+    monkeypatch.setattr("teachlab.data.kept_light.HELD_BYTES", 0)
+    monkeypatch.setattr("teachlab.questions.surface.given_settings.pairs.LONG", 0)
+    decoded.clear()
+    words = ["bench", path, "--draws", "4", "--strategy", "balanced-guard", "--jobs", "1", "--json"]
+    done = CliRunner().invoke(app, words)
+    assert done.exit_code == 0, done.output
+    assert decoded["samples"] <= 13 * 400_000
+    monkeypatch.undo()
+    assert CliRunner().invoke(app, words).stdout == done.stdout, "light that is held changes nothing"

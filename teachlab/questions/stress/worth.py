@@ -166,6 +166,7 @@ class SettingWorth:
         self._recording, self._truth, self._rules, self._margins = recording, truth, rules, margins
         self._jitter_ms = jitter_ms
         self._known: dict[Setting, Worth] = {}
+        self._last: SettingReading | None = None
 
     def of(self, setting: Setting) -> Worth:
         """Replay, score and measure one setting."""
@@ -173,9 +174,14 @@ class SettingWorth:
         if key not in self._known:
             reading = None
             if self._margins and type(key) is Setting:
-                reading = SettingReading(self._recording, self._truth, key, rules=self._rules)
+                reading = self._last = SettingReading(self._recording, self._truth, key, rules=self._rules)
             self._known[key] = worth_of(
                 self._recording, self._truth, replay(self._recording, key) if reading is None else reading.output,
                 rules=self._rules, margins=self._margins, jitter_ms=self._jitter_ms, reading=reading,
             )  # fmt: skip
         return self._known[key]
+
+    def reading_of(self, setting: Setting) -> SettingReading | None:
+        """Return the reading of the setting that was measured last, if it is this one."""
+        last = self._last
+        return last if last is not None and last.output.setting == bare(setting) else None

@@ -14,7 +14,7 @@ from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
 from teachlab.scoring.scoring import score
 from teachlab.studies.in_hindsight.unsolved import UnsolvedTrial, causes_text, unsolved_text, unsolved_trials
-from teachlab.switching.run import replay
+from teachlab.switching.run import replay_together
 from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.strategies.background_follower import BackgroundFollower
 from teachlab.teaching.strategies.designed import Designed
@@ -24,9 +24,11 @@ from teachlab.wording.settings import setting_text
 if TYPE_CHECKING:
     from teachlab.data.alignment.answer import Alignment
     from teachlab.model.recording import Recording
+    from teachlab.model.score import Score
     from teachlab.model.setting import Setting
     from teachlab.model.teaching import Strategy
     from teachlab.model.truth import Truth
+    from teachlab.sensor.output import Output
 
 MOST_SAMPLES = 5_000_000
 """Longer recordings are not held in memory for what hindsight would design."""
@@ -164,22 +166,31 @@ def ceiling(
     pass. Both are settings
     that were found, so what they reach can be reached; that nothing else reaches more is not said of the latter.
     """
-    found = [_tried(FIXED, recording, truth, fixed, rules)]
-    passes, block = found[0][1], _all_shown(recording, truth, base, rules)
+    block = _all_shown(recording, truth, base, rules)
+    settings = [(FIXED, fixed)]
     for kind, strategies in (
         (COMPLETE, (Designed(),)),
         (FOLLOWING, (TurningPointFollower(), BackgroundFollower(), BackgroundFollower(follow=Follow.GAIN))),
     ):
-        tried = [_tried(kind, recording, truth, setting, rules) for setting in _in_hindsight(block, strategies, rules)]
-        if kind == COMPLETE:
-            tried.append((replace(found[0][0], kind=COMPLETE), passes))
-        if tried:
-            found.append(min(tried, key=lambda one: one[0].errors))
-    made = Ceiling(passes=passes, found=tuple(one for one, _ in found))
+        settings += [(kind, setting) for setting in _in_hindsight(block, strategies, rules)]
+    del block
+    outputs = replay_together(recording, [setting for _, setting in settings])
+    tried = [
+        (kind, output, score(output, truth, rules=rules, tables=False))
+        for (kind, _), output in zip(settings, outputs, strict=True)
+    ]
+    found = [_tried(*one) for one in tried]
+    # Without delays a complete setting is as good as the best fixed levels.
+    first, least = found[0], [found[0]]
+    complete = [one for one in found if one.kind == COMPLETE]
+    least.append(min([*complete, replace(first, kind=COMPLETE)], key=lambda one: one.errors))
+    if following := [one for one in found if one.kind == FOLLOWING]:
+        least.append(min(following, key=lambda one: one.errors))
+    made = Ceiling(passes=tried[0][2].counts.scored_passes, found=tuple(least))
     if not made.least.errors:
         return made
-    output = replay(recording, made.least.setting)
-    scored = score(output, truth, rules=rules, tables=False)
+    at = next(k for k, one in enumerate(found) if one.setting == made.least.setting)
+    _, output, scored = tried[at]
     return replace(made, unsolved=unsolved_trials(recording, truth, output, scored, alignment=alignment, rules=rules))
 
 
@@ -204,16 +215,12 @@ def _in_hindsight(block: TeachBlock | None, strategies: tuple[Strategy, ...], ru
             continue
 
 
-def _tried(
-    kind: str, recording: Recording, truth: Truth, setting: Setting, rules: Rules
-) -> tuple[HindsightSetting, int]:
-    """Replay and score a setting; return it with how many passes were scored."""
-    found = score(replay(recording, setting), truth, rules=rules, tables=False)
+def _tried(kind: str, output: Output, found: Score) -> HindsightSetting:
+    """Return a setting with what it lost and tripped."""
     n = found.counts
     outcome = found.trials.passes
     rows = np.flatnonzero((outcome == Outcome.MISS) | (outcome == Outcome.MERGED)) + found.trials.first_pass
-    one = HindsightSetting(
-        kind=kind, setting=replace(setting, taught=None), lost=n.lost,
+    return HindsightSetting(
+        kind=kind, setting=replace(output.setting, taught=None), lost=n.lost,
         false=n.false_trips + n.ignore_false_trips + n.extra, lost_rows=tuple(rows.tolist()),
     )  # fmt: skip
-    return one, n.scored_passes
