@@ -15,18 +15,18 @@ import statistics
 import tempfile
 import time
 from pathlib import Path
-from runpy import run_path
 
 import numpy as np
 
 from teachlab.data.opening import open_pair
 from teachlab.data.shipped import datasets_root
-from teachlab.model.recording import Recording
+from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
 from teachlab.page.assembly import page_html
 from teachlab.page.contents import page_contents
 
-BESIDE = run_path(str(Path(__file__).with_name("replay.py")))
+INFO, PERIOD = RecordingInfo(sample_rate_hz=1000.0, unit="counts"), 500
 FRAME_MS = 1000 / 60
 STEPS = """async (steps) => {
   const knob = document.getElementById("on"), times = [];
@@ -48,9 +48,14 @@ STEPS = """async (steps) => {
 
 def page(samples: int) -> str:
     """Return the page of a busy line: whole numbers, as a converter gives them."""
-    light = (40 * BESIDE["busy"](samples)).clip(0).astype(np.uint16)
-    recording, truth = Recording.from_array(light, BESIDE["INFO"]), BESIDE["truth_for"](samples)
-    setting = Setting(unit=BESIDE["INFO"].unit, on_level=1400, off_level=1200)
+    rng, phase = np.random.default_rng(0), np.arange(samples) % PERIOD
+    light = np.where((phase >= 200) & (phase < 300), 2400, 400) + 40 * rng.standard_normal(samples, np.float32)
+    start = np.arange(0, samples - PERIOD, PERIOD) + 200
+    recording, truth = (
+        Recording.from_array(light.clip(0).astype(np.uint16), INFO),
+        Truth.from_arrays(start, start + 100),
+    )
+    setting = Setting(unit=INFO.unit, on_level=1400, off_level=1200)
     return page_html(page_contents(recording, truth, setting))
 
 

@@ -94,6 +94,25 @@ def _to_go(title: str) -> Callable[[float], None]:
     return report
 
 
+LONG_S, SURE_S = 5.0, 0.5
+"""Work that will take longer than the first is long; how long it will take is believed after the second."""
+
+
+def if_long(report: Callable[[float], None], note: str) -> Callable[[float], None]:
+    """Return a report that says a note, once, as soon as work is found to take more than `LONG_S`."""
+    began, said = time.monotonic(), False
+
+    def both(share: float) -> None:
+        nonlocal said
+        took = time.monotonic() - began
+        if not said and took >= SURE_S and 0 < share < 1 and took > share * LONG_S:
+            said = True
+            warn(note)
+        report(share)
+
+    return both
+
+
 @contextmanager
 def progress(title: str, *, quiet: bool = False) -> Iterator[Callable[[float], None]]:
     """Show a bar on stderr while work goes on; where stderr is no terminal, a line now and then of what takes long.
