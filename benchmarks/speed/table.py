@@ -254,7 +254,8 @@ def table(found: dict[str, Any]) -> str:
         own = {"file": ratio, "replays": replays}.get(by, math.nan)
         told = "" if not by else f"{goal:g} × {'decoding' if by == 'file' else 'replay'}"
         lines.append(
-            f"| {one.question} | {one.samples:.0e} | {ratio:.2f} | {one.wall_s / one.decode_wall_s:.2f} | {replays:.1f} | "
+            f"| {one.question} | {one.samples:.0e} | {ratio:.2f} | "
+            f"{one.wall_s / one.decode_wall_s:.2f} | {replays:.1f} | "
             f"{one.peak_mib:.0f} | {told} | {'' if not by else 'yes' if own <= goal else 'no'} |"
         )
     lines += ["", "## In memory, against peers that find the same edges", "",
