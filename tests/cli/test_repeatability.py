@@ -41,6 +41,25 @@ def run(*words: str | Path, code: int = 0) -> Any:
     return done
 
 
+def test_what_every_teaching_does_alike_is_no_matter_of_what_was_shown(line: Path) -> None:
+    words = (line / "early.parquet", "--strategy", "sweep-minmax", "--draws", "20", "--json")
+    out = json.loads(run(*words, "--limit", "on_level=0:1").stdout)["verdict"]
+    assert out["decision"] == "wrong every time"
+    # 20 of 20: 0.05^(1/20) is 0.861.
+    assert "20 of 20 teachings" in out["reasons"][0]["text"]
+    assert "at least 86 % of teachings" in out["reasons"][0]["text"]
+    assert "on this recording" in json.loads(run(*words, "--limit", "on_level=0:100").stdout)["verdict"]["about"]
+
+
+def test_several_recordings_tell_what_varies_between_them_at_once(line: Path) -> None:
+    """The same line 15 counts brighter: levels of the two differ by about 15, so by 11 as a standard deviation."""
+    words = (line / "early.parquet", line / "late.parquet", "--strategy", "sweep-minmax", "--draws", "10", "--json")
+    found = json.loads(run(*words).stdout)
+    (told,) = (r["text"] for r in found["verdict"]["reasons"] if "between recordings" in r["text"])
+    assert "sweep-minmax: the on-level varies by 1" in told
+    assert found["verdict"]["about"].endswith("these recordings") or "shown" in found["verdict"]["about"]
+
+
 def test_document(line: Path) -> None:
     done = run(
         line / "early.parquet", "--strategy", "sweep-minmax", "--draws", "30", "--average", "3", "--vary",

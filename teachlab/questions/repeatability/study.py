@@ -11,6 +11,7 @@ from teachlab.data.split import split
 from teachlab.errors import ParameterError, SettingError
 from teachlab.model.draws import DrawOptions
 from teachlab.model.json_values import Document, plain
+from teachlab.model.printable_text import in_figures
 from teachlab.model.setting import bare
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.repeatability.by_group import (
@@ -310,26 +311,48 @@ class RepeatabilityAnswer:
     @property
     def verdict(self) -> Verdict:
         """Whether another teaching would have done as well, on these recordings."""
-        reasons, worst = [], 0.0
+        reasons, shares = [], []
         for study in self.studies:
             for one in study.strategies:
                 for limit, rate in one.cloud.worse:
                     if not rate.trials:
                         continue
-                    worst = max(worst, rate.estimate or 0.0)
+                    shares.append(rate.estimate or 0.0)
+                    # Where all of them do, what is not known is how few of those to come may.
+                    bound = f"at most {share_text(rate.upper)}"
+                    if rate.events == rate.trials:
+                        bound = f"at least {100 * (1 - rate.confidence) ** (1 / rate.trials):.0f} %"
                     text = (
                         f"{one.cloud.strategy} on {study.recording}: {rate.events} of {rate.trials} teachings "
-                        f"{limit.breach}; at most {share_text(rate.upper)} of teachings from this recording do, at "
+                        f"{limit.breach}; {bound} of teachings from this recording do, at "
                         f"{100 * rate.confidence:g} % confidence."
                     )
                     reasons.append(VerdictReason(text=text, count=rate.events))
+        here = "this recording" if len(self.studies) == 1 else "these recordings"
         decision, about = "nothing was taught", "every teaching declined or failed"
-        if reasons and worst <= OFTEN:
-            decision, about = "repeatable", "another teaching does as well, on these recordings"
-        elif reasons:
+        if shares and max(shares) <= OFTEN:
+            decision, about = "repeatable", f"another teaching does as well, on {here}"
+        elif shares and all(share <= OFTEN or share >= 1 - OFTEN for share in shares):
+            decision, about = "wrong every time", "every teaching fails alike, whichever passes are shown"
+        elif shares:
             decision, about = "not repeatable", "the result depends on which passes are shown"
         ordered = sorted(reasons, key=lambda reason: -(reason.count or 0))
-        return Verdict(decision=decision, about=about, reasons=tuple(ordered))
+        return Verdict(decision=decision, about=about, reasons=(*ordered[:1], *self._divided(), *ordered[1:]))
+
+    def _divided(self) -> list[VerdictReason]:
+        """Say of every strategy how its on-level varies between recordings, and within one."""
+        out = []
+        for name, group in self.between:
+            found = group.figures["on_level"].components if group.components is not None else None
+            if found is not None:
+                out.append(
+                    VerdictReason(
+                        text=f"{name}: the on-level varies by {in_figures(found.between_sd, 3)} "
+                        f"{self.studies[0].unit} (standard deviation) between recordings, by "
+                        f"{in_figures(found.repeatability_sd, 3)} within one."
+                    )
+                )
+        return out
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
