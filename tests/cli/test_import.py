@@ -162,3 +162,22 @@ def test_files_without_text_are_named_by_their_content(tmp_path: Path, start: by
     )
     assert done.exit_code == 2
     assert told in done.stderr
+
+
+@pytest.mark.parametrize("gaps", [(), (50,), (50, 90)])
+def test_passes_in_rows_of_a_log_go_with_the_samples_that_its_gaps_leave_out(
+    gaps: tuple[int, ...], tmp_path: Path
+) -> None:
+    """Before each of these rows the logger left out ten: what comes later lies ten samples later."""
+    rows = np.arange(120)
+    samples = rows + 10 * sum(rows >= gap for gap in gaps)
+    log, table, out = tmp_path / "log.csv", tmp_path / "passes.csv", tmp_path / "line.parquet"
+    log.write_text("time_s,level\n" + "".join(f"{k / 1000:.3f},{k % 7}\n" for k in samples))
+    table.write_text("start,end\n20,30\n60,70\n100,110\n")
+    words = "--time time_s --column level --unit mV --passes-in samples --fill-gaps"
+    line = f"import {log} --passes {table} --out {out} {words}"
+    done = CliRunner().invoke(app, line.split())
+    assert done.exit_code == 0, done.output
+    truth = read_truth(tmp_path / "line.passes.parquet")
+    assert truth.start.tolist() == samples[[20, 60, 100]].tolist()
+    assert truth.end.tolist() == (samples[[29, 69, 109]] + 1).tolist()

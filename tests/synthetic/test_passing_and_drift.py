@@ -7,6 +7,7 @@ import pytest
 
 from teachlab.synthetic import Recipe, explain, generate, plan
 from teachlab.synthetic.line import motion_of
+from teachlab.synthetic.product.motion import Halt
 from teachlab.synthetic.trouble.drift import Dirt
 
 FAR = {"lead_in_mm": 1e9}
@@ -156,3 +157,9 @@ def test_the_controller_is_told_and_changes_nothing(line):
 
 def test_dirt_in_words():
     assert Dirt(loss_per_day=0.012).words() == "dirt takes 1.2 % per window and day"
+
+
+def test_a_halt_is_at_a_pass_that_a_line_can_have():
+    assert Halt(at_pass=10_000_000).at_pass == 10_000_000
+    with pytest.raises(ValueError, match="less than or equal to 10000000"):
+        Halt(at_pass=10_000_001)
