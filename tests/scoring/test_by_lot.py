@@ -331,3 +331,10 @@ def test_two_lots_are_enough_for_a_rate_by_lot_and_one_pass_is_not() -> None:
     assert found is not None
     assert (found.source, found.lots) == (Source.LOTS, 2)
     assert lost_rate_by_lot(_truth(1), _trials([HIT]), confidence=0.95) is None
+
+
+@pytest.mark.parametrize(("lost", "hinted"), [([10, 0], True), ([5, 5], False)])
+def test_the_weakest_passes_count_where_fewer_than_two_lots_lost_any(lost: list[int], hinted: bool) -> None:
+    found = lot_rate([*lost, *[0] * 18], [50] * 20, weakest=45.0).by_proxy
+    governed = "" if found is None else found.governed_by
+    assert (governed == "the weakest tenth of the passes") is hinted
