@@ -528,9 +528,13 @@ def told(row: dict) -> str:
 
 
 def kept_rows(rows: Path) -> dict[int, dict]:
-    """Return the last row of every number."""
-    lines = rows.read_text().splitlines() if rows.exists() else []
-    return {row["number"]: row for row in map(json.loads, lines)}
+    """Return the last row of every number, in their order; `first` says what killed it when it was first planted."""
+    kept: dict[int, dict] = {}
+    for line in rows.read_text().splitlines() if rows.exists() else []:
+        row = json.loads(line)
+        first = kept.get(row["number"], row)
+        kept[row["number"]] = row | {"first": first.get("first", first["killed"])}
+    return dict(sorted(kept.items()))
 
 
 def difference(before: str, after: str, beside: int = 30) -> tuple[str, str]:
@@ -563,15 +567,18 @@ def report(rows: dict[int, dict], draw: str) -> str:
     reasons = {(a["file"], a["operator"], a["before"]): a for a in argued}
     lived = [row for row in rows.values() if not row["killed"]]
     endless = sum(ENDLESS in row["killed"] for row in rows.values())
+    at_first = sum(bool(row.get("first", row["killed"])) for row in rows.values())
     of = [reasons.get((row["file"], row["operator"], row["before"][:160])) for row in lived]
     kinds = [a["kind"] if a else "not argued" for a in of]
     lines = [
         "# Faults planted in the product", "",
-        f"`mutants.py`, {draw}. Every fault was judged by the tests of the whole suite,",
-        f"doctests included, that run its line, nearest first, at most {MOST_SECONDS:.0f} s of them. What killed one",
-        "passes without it. Drawn from all places where an operator applies; none is picked by hand.", "",
+        f"`mutants.py`, {draw}. Every fault was judged by test files that import its module and by tests that",
+        "run its line, doctests included, nearest first, until one failed or their time was spent; what survived",
+        "that, by further tests of the suite and by tests written since. Drawn from all places where an operator",
+        "applies; none is picked by hand.", "",
         "| | faults |", "|---|---|",
         f"| killed | {len(rows) - len(lived)} of {len(rows)}, {100 * (len(rows) - len(lived)) / len(rows):.1f} % |",
+        f"| of those, when they were first planted | {at_first} |",
         f"| of those, because the run had no end | {endless} |",
         *(f"| survived, {kind} | {kinds.count(kind)} |" for kind in sorted(set(kinds))),
         "", "## Survived", "", "| number | where | operator | before | after | |", "|---|---|---|---|---|---|",
