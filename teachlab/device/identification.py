@@ -55,6 +55,8 @@ MOST_LEVELS_A_SIDE = 20
 """Levels a side, each with each, at which what is kept is replayed in search of fewer contradictions."""
 FEW_LEVELS = 5
 """The same where only whether there are fewer is asked."""
+MORE_LEVELS = 2
+"""Other levels at which a class was found that are replayed on a whole log too."""
 STEPS = 7
 """Halvings towards every bound of a level."""
 MOST_WORK = 1e9
@@ -445,6 +447,8 @@ def _replayed(search: _Stretch, boxes: list[_Box]) -> list[_Box]:
         # Without work left the levels stay as wide as the edges alone bound them.
         if not search.exhausted:
             _tighten(search, box, most)
+            # What one level tells apart another may not: filters and delays are looked for across the levels.
+            _fit(search, box, _across(box), most, enough=-1)
         # An edge that its level leaves unexplained may be met by the replay all the same.
         if box.contradictions and not search.exhausted:
             _fit(search, box, _every_level(search, box), most, enough=0)
@@ -591,10 +595,14 @@ def _confirmed(whole: _Stretch, boxes: list[_Box]) -> list[_Box]:
         if len(levels) < 2:
             continue
         box.on, box.off = levels
+        known = [fit.levels for fit in box.fits]
         found_at, box.fits, box.replayed = box.levels, [], set()
         inside = box.on.low < found_at[0] <= box.on.high and box.off.low < found_at[1] <= box.off.high
+        others = [pair for pair in dict.fromkeys(known) if pair != found_at][:MORE_LEVELS]
         pairs = ([found_at] if inside else []) + _across(box)[:1]
         _fit(whole, box, pairs, fewest + slack(fewest))
+        if box.fits and others:
+            _fit(whole, box, others, fewest + slack(fewest), enough=-1)
         if box.fits:
             fewest = min(fewest, box.contradictions)
             kept.append(box)

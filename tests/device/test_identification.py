@@ -231,6 +231,17 @@ def test_equal_distances_and_steep_edges_are_searched_to_the_end() -> None:
     assert found.readings < 1500
 
 
+def test_classes_are_looked_for_across_the_levels() -> None:
+    """A glint of 60 counts: at a level of 50 only a delay explains that it did not switch, at 70 none is needed."""
+    light = np.tile(np.repeat([10.0, 90.0, 10.0], [20, 12, 8]), 20)
+    light[85] = 60.0
+    sensor = SimulatedSensor(on_level=70, off_level=70, lag=3)
+    edges = LoggedEdges.of(sensor.output(light, np.random.default_rng(0)))
+    found = identify_edges(light, edges, sample_rate_hz=1000, unit="counts", jitter=0)
+    assert BENCH["missing_from"](found, sensor) == []
+    assert {(c.timing.consecutive, c.lag) for c in found.classes} >= {(1, 3), (2, 2)}
+
+
 def test_a_rate_that_jitter_hides_is_looked_for_before_the_law_is_refused() -> None:
     """2.5 samples an evaluation under ±2: five samples are two periods, of which the spectrum shows nothing."""
     rng = np.random.default_rng(5)
