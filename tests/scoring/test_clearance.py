@@ -92,6 +92,16 @@ def test_what_keeps_half_the_usual_distance_and_what_was_lost_are_no_near_misses
     assert near(recording, truth, replace(SETTING, on_level=73.0)) == []
 
 
+def test_passes_at_the_end_of_the_scale_are_said_to_tell_nothing_of_how_near_they_come() -> None:
+    recording, truth = line()
+    light = np.where(recording.read(0, recording.samples).light > 50, 100.0, recording.read(0, recording.samples).light)
+    for full, said in ((100.0, True), (400.0, False)):
+        made = Recording.from_array(light, replace(recording.info, full_scale=full))
+        near = replayed(made, truth, SETTING).verdict
+        assert near is not None
+        assert (near.near is not None and "end of the scale" in near.near.text) is said
+
+
 def test_the_content_is_that_of_wilks() -> None:
     """299 values for 99 % at 95 %: Wilks 1941; 59 for 95 % (common tables of one-sided non-parametric limits)."""
     for count, content in ((299, 0.99), (59, 0.95)):

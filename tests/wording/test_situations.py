@@ -244,6 +244,18 @@ def test_how_much_more_to_record_is_said_for_what_is_claimed_on() -> None:
     )
 
 
+def test_kinds_that_come_out_the_other_way_may_be_swapped_in_the_table() -> None:
+    cap = np.where(IGNORED, 600.0, 300.0)
+    told = [reason.text for reason in CLEAN.but(detect=~IGNORED, cap=cap).judged().reasons]
+    assert told[0] == (
+        "30 of 30 passes to be ignored switch, and 90 of 90 to be detected do not: detect and ignore may be swapped in "
+        "the table of passes."
+    )
+    right = CLEAN.but(detect=IGNORED, cap=cap).judged()
+    assert right.decision == USE
+    assert not any("swapped" in reason.text for reason in right.reasons)
+
+
 def test_two_darker_caps_are_named_before_they_are_a_side() -> None:
     told = [reason.text for reason in CLEAN.but(cap=some(7, 50, value=20)).judged().reasons]
     assert told == [

@@ -8,11 +8,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.draws import Costs
 from teachlab.model.printable_text import in_figures, number_of, printable, round_figure
 from teachlab.model.recording import Origin
-from teachlab.model.score import USUAL_RULES, Rules, Score
+from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score, Trials
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.feasibility.designed_cure import tried_both_ways, wrong_text
@@ -50,6 +52,8 @@ DECIDING_PASSES = DECIDING_STRETCHES * CLAIM_LOT_PASSES
 RARE_KIND = 0.05
 """Share of the product that a rare kind makes up: what teaching on few passes may not have been shown."""
 SAID_BY_THE_CLAIM = frozenset({OpenCondition.INVERTED, OpenCondition.NEVER, OpenCondition.NOTHING_LEFT})
+SWAPPED, FEWEST_SWAPPED = 0.9, 5
+"""Share of both kinds of passes, at least so many of each, that come out the other way where kinds may be swapped."""
 MISSED_AT_MOST = 0.05
 """Chance of not having shown it below which nothing is said."""
 NEVER_COMPARED = "The replay was never compared with this sensor: no switching of its own output was logged."
@@ -206,6 +210,8 @@ def setting_verdict(
     if sides is not None:
         reasons.append(VerdictReason(text=sides.sentence(), count=min(sides.above, sides.below)))
     reasons += _undecided(decision, truth, tried, cost, errors, by, passes)
+    if swapped := swapped_kinds(truth, found.trials):
+        reasons.append(swapped)
     before, placed = len(reasons), len(error_places(truth, found.trials))
     reasons += _errors(recording, truth, setting, result, found, by, extremes, step)
     cures = []
@@ -248,6 +254,22 @@ def setting_verdict(
     )
 
 
+def swapped_kinds(truth: Truth, trials: Trials) -> VerdictReason | None:
+    """Say that kinds of passes may be swapped, where nearly all to be detected and to be ignored come out wrong."""
+    detect, scored = truth.detect[trials.first_pass :], trials.passes != Outcome.EXCLUDED
+    seen = trials.pass_onsets > 0
+    wanted, unwanted = (int(np.count_nonzero(scored & kind)) for kind in (detect, ~detect))
+    lost = int(np.count_nonzero(scored & detect & ~seen))
+    switched = int(np.count_nonzero(scored & ~detect & seen))
+    if min(wanted, unwanted) < FEWEST_SWAPPED or lost < SWAPPED * wanted or switched < SWAPPED * unwanted:
+        return None
+    return VerdictReason(
+        text=f"{switched} of {unwanted} passes to be ignored switch, and {lost} of {wanted} to be detected do not: "
+        "detect and ignore may be swapped in the table of passes.",
+        count=lost + switched,
+    )
+
+
 def _compared(recording: Recording) -> str:
     # Synthetic light has no sensor that it could be compared with.
     if recording.info.origin is Origin.SYNTHETIC:
@@ -259,6 +281,12 @@ def near_reason(
     recording: Recording, truth: Truth, setting: Setting, margin: Margin, found: Claimable
 ) -> VerdictReason | None:
     """Name what came out right but far nearer to the level than the rest; None where nothing stands apart."""
+    if clipped := {"detect", "trip"} & set(margin.no_variance):
+        what = "passes" if "detect" in clipped else "gaps"
+        return VerdictReason(
+            text=f"The light of the {what} stands at an end of the scale: nothing is seen of how it varies, so how "
+            "near it may come to the level is not known."
+        )
     near = near_misses(truth, setting, margin, found.trials)
     if not near:
         return None
