@@ -41,6 +41,8 @@ def kind_of(path: str | Path) -> str:
     """
     place = Path(path)
     try:
+        if not place.is_file():  # a pipe would wait for its writer
+            return ""
         with place.open("rb") as file:
             head = file.read(HEAD)
     except (OSError, ValueError):

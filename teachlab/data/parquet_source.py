@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import stat
 import threading
 from bisect import bisect_right
 from collections import deque
@@ -52,7 +53,7 @@ def open_input(location: str | Path, what: str, error: type[InputError]) -> Any:
     """
     try:
         if not is_address(location):
-            return read_current(location, lambda place: open_at(fs.LocalFileSystem(), str(place.absolute())))
+            return read_current(location, _open_local)
         return open_at(*system_of(str(location)))
     except FileNotFoundError:
         raise error(f"{location}: there is no such file. Give the path of {what}.") from None
@@ -60,6 +61,14 @@ def open_input(location: str | Path, what: str, error: type[InputError]) -> Any:
         raise error(f"{location}: this is a folder. Give the path of {what}.") from None
     except (OSError, ValueError, pa.ArrowException) as fault:
         raise error(f"{location}: cannot be opened: {first_line(fault)}. Give the path of {what}.") from None
+
+
+def _open_local(place: Path) -> Any:
+    """Open a file; a pipe would wait for its writer where no signal ends it, and cannot be read at random."""
+    mode = place.stat().st_mode
+    if not (stat.S_ISREG(mode) or stat.S_ISDIR(mode)):
+        raise OSError("it is a pipe or a device, not a file (import - reads text from a pipe)")
+    return open_at(fs.LocalFileSystem(), str(place.absolute()))
 
 
 LONGEST_TEXT = 1000

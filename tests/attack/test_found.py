@@ -1,6 +1,7 @@
 """What long sittings of the attack have found, each by the smallest case that showed it."""
 
 import json
+import os
 import re
 import warnings
 from dataclasses import replace
@@ -214,3 +215,21 @@ def test_a_whole_number_of_ten_thousand_digits_in_toml_is_one_message(
     done = CliRunner().invoke(app, words.split())
     assert done.exit_code == 2, done.exception
     assert "key 'a.b.1.c': a whole number has too many digits" in " ".join(done.stderr.split())
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="named pipes of POSIX")
+@pytest.mark.parametrize(
+    "words", ["inspect fifo", "align fifo", "import fifo --unit mV --out b.parquet", "inspect /dev/zero"]
+)
+def test_a_pipe_or_a_device_is_no_file_to_read_at_random(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    os.mkfifo("fifo")
+    held = os.open("fifo", os.O_RDWR)  # so that a failure is no hang
+    try:
+        done = CliRunner().invoke(app, words.split())
+    finally:
+        os.close(held)
+    assert done.exit_code == 2, done.exception
+    assert "it is a pipe or a device" in " ".join(done.stderr.split())
