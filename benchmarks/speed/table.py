@@ -274,7 +274,7 @@ def main() -> None:
     """Measure and write."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--samples", type=int, nargs="*", default=[10_000_000, 100_000_000])
-    parser.add_argument("--in-memory", type=int, default=2_000_000)
+    parser.add_argument("--in-memory", type=int, default=10_000_000)
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--slow", type=int, default=10_000_000, help="what takes long, up to so many samples")
     parser.add_argument("--out", type=Path)

@@ -13,8 +13,10 @@ from teachlab.sensor.edges import Edges, TwoState, joined, ranges_of
 from teachlab.sensor.latch import ALL, Lanes, edges_of, lanes_of, packed
 from teachlab.sensor.validity import Validity
 
-CACHE_BLOCK = 1 << 20
-"""Evaluations worked on at a time, so that they stay in the cache."""
+CACHE_BLOCK, CALM_BLOCK = 1 << 20, 1 << 17
+"""Evaluations worked on at a time, so that they stay in the cache, and where the state seldom changes."""
+MANY = 8
+"""Edges in so many evaluations as the latter from which on it changes often."""
 COMPARED = 1 << 18
 """Evaluations compared at a time, so that their flags stay in the nearest one."""
 FEW = 8
@@ -87,6 +89,7 @@ class Comparator:
         self._edges: list[Edges] = []
         self._validity = Validity()
         self._scratch = np.empty(0, bool)
+        self._size = CALM_BLOCK
 
     @property
     def first(self) -> bool | None:
@@ -118,12 +121,15 @@ class Comparator:
         invalid : ndarray of bool, shape (n,), optional
             Nulls; NaN need not be flagged.
         """
-        for a in range(0, light.size, CACHE_BLOCK):
-            part = light[a : a + CACHE_BLOCK]
+        a = 0
+        while a < light.size:
+            b = a + self._size
+            part = light[a:b]
             if part.dtype != self._dtype:
                 part = part.astype(self._dtype)
-            self._push(part, None if invalid is None else invalid[a : a + CACHE_BLOCK])
+            self._push(part, None if invalid is None else invalid[a:b])
             self._count += part.size
+            a = b
 
     def push_cells(self, light: Light, cuts: NDArray[np.intp], low: Light, high: Light) -> None:
         """Take the next evaluations, all valid, of which the extremes of cells are known.
@@ -163,8 +169,11 @@ class Comparator:
         if extreme != extreme:
             invalid = np.isnan(x) if invalid is None else invalid | np.isnan(x)
         self._validity.push(invalid, x.size)
+        # Much that stands still is passed over in small parts; where much changes large ones take less time.
+        edges = 0
         if not (extreme >= self._off if self._state else extreme < self._on):
-            self._find_edges(x, invalid)
+            edges = self._find_edges(x, invalid)
+        self._size = CACHE_BLOCK if edges * CALM_BLOCK > MANY * x.size else CALM_BLOCK
 
     def _start(self, x: Light, invalid: _Bool | None) -> bool:
         valid = x == x if invalid is None else (x == x) & ~invalid
@@ -174,7 +183,8 @@ class Comparator:
         self._first = self._state = bool(x[k] >= self._begin)
         return True
 
-    def _find_edges(self, x: Light, invalid: _Bool | None, places: NDArray[np.intp] | None = None) -> None:
+    def _find_edges(self, x: Light, invalid: _Bool | None, places: NDArray[np.intp] | None = None) -> int:
+        """Keep the edges among some evaluations; return how many."""
         if self._scratch.size < min(x.size, COMPARED):
             self._scratch = np.empty(min(x.size, COMPARED), bool)
         light = lanes_of(x, np.greater_equal, self._on, self._scratch)
@@ -187,6 +197,7 @@ class Comparator:
         at, self._state = edges_of(light, dark, self._state)
         if at.size:
             self._edges.append((at if places is None else places[at]) + self._count)
+        return int(at.size)
 
     def _dark_where_it_counts(self, x: Light, light: Lanes) -> Lanes:
         """Return where valid evaluations are dark; all of them where it is dark already and no light comes."""
