@@ -4,7 +4,8 @@ Run: ``python benchmarks/speed/table.py [--samples 10000000 100000000] [--out be
 ``speed.json`` and ``speed.md`` and prints the latter. Every ratio is of two figures taken in turn, CPU time of both in
 all threads; the least of the repeats is told, since other work on the machine only adds. Every question runs in a
 process of its own, for its peak memory. Peers are first held against replay: where they can do the same, they must find
-the same edges. Nothing here is a test: a ratio that misses its goal is told, and fails nothing.
+the same edges. Nothing here is a test: a ratio that misses its goal is told, and fails nothing. A `note`
+in the JSON, written by hand, stands below the tables.
 """
 
 from __future__ import annotations
@@ -267,6 +268,8 @@ def table(found: dict[str, Any]) -> str:
             f"| {one['light']}, {one['samples']:.0e} | {one['transitions']:,} | {one['fastest_peer']} | {ratio:.1f} | "
             f"{one['goal']:g} | {'yes' if ratio >= one['goal'] else 'no'} | {one['replay_to_one_pass']:.1f} |"
         )
+    if note := found.get("note"):
+        lines += ["", note]
     return "\n".join(lines) + "\n"
 
 
