@@ -181,3 +181,17 @@ def test_passes_in_rows_of_a_log_go_with_the_samples_that_its_gaps_leave_out(
     truth = read_truth(tmp_path / "line.passes.parquet")
     assert truth.start.tolist() == samples[[20, 60, 100]].tolist()
     assert truth.end.tolist() == (samples[[29, 69, 109]] + 1).tolist()
+
+
+@pytest.mark.parametrize(("hour", "said"), [(9, False), (23, True)])
+def test_midnight_is_told_where_times_of_day_go_past_it(hour: int, said: bool, tmp_path: Path) -> None:
+    at = [hour * 3600 + 3599 + k / 10 for k in range(40)]
+    stamps = [f"{int(t) // 3600 % 24:02d}:{int(t) // 60 % 60:02d}:{t % 60:06.3f}" for t in at]
+    log = tmp_path / "log.csv"
+    log.write_text("clock,level\n" + "".join(f"{text},{k % 7}\n" for k, text in enumerate(stamps)))
+    words = f"import {log} --out {tmp_path / 'line.parquet'} --time clock --column level --unit mV --json"
+    done = CliRunner().invoke(app, words.split())
+    assert done.exit_code == 0, done.output
+    document = json.loads(done.stdout)
+    assert document["seconds"] == pytest.approx(4.0)
+    assert any("midnight" in note for note in document["notes"]) is said
