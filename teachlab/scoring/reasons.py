@@ -307,7 +307,8 @@ def _missed(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: P
     fixed = type(setting) is Setting
     gaps = extremes.gaps
     # Light without noise stands still everywhere; where gaps flicker, a pass that does not is no light of a line.
-    flickers = bool(np.median((gaps.high - gaps.low)[gaps.valid > 0]) > 0) if (gaps.valid > 0).any() else False
+    seen = gaps.valid > 0
+    flickers = bool(np.mean((gaps.high > gaps.low)[seen]) >= 0.5) if seen.any() else False  # infinite ones too
     still = flickers & (light.high[k] == light.low[k]) & (lasts >= LONG_STILL)
     sides = sides_of(truth, extremes)
     other = np.empty(0, np.int64) if sides is None else sides.below if up else sides.above

@@ -233,3 +233,15 @@ def test_a_pipe_or_a_device_is_no_file_to_read_at_random(
         os.close(held)
     assert done.exit_code == 2, done.exception
     assert "it is a pipe or a device" in " ".join(done.stderr.split())
+
+
+def test_a_gap_of_infinite_light_beside_lost_passes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    light = np.tile(np.repeat([30.0, 70.0], 20), 25) + np.random.default_rng(2).normal(0, 0.5, 1000)
+    light[80:100] = np.inf
+    monkeypatch.chdir(tmp_path)
+    write_recording("a.parquet", Recording.from_array(light, RecordingInfo(sample_rate_hz=100.0, unit="mV")))
+    write_truth("a.passes.parquet", Truth.from_arrays(np.arange(20, 960, 40), np.arange(40, 980, 40)))
+    Path("s.json").write_text('{"unit": "mV", "on_level": 90, "off_level": 85, "polarity": "light-on"}')
+    done = CliRunner().invoke(app, ["replay", "a.parquet", "--setting", "s.json"])
+    assert done.exit_code == 0, done.exception
+    assert "missed 24" in done.stdout
