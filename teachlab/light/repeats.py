@@ -86,7 +86,7 @@ class Repeats:
         `TELLING_STEPS` times. White noise of ±1 step alone would repeat over that many in fewer than one of 10¹⁵ pairs.
 
         Cut elsewhere, shifted or amplified: the directions of `WORD` steps, up or down, come again in another stretch,
-        or in the light between it and the next, and `AROUND` samples there are the others times a gain plus an offset,
+        or just before the next one, and `AROUND` samples there are the others times a gain plus an offset,
         to within `ALIKE` of the noise of the light. Directions stay when light is amplified or shifted, and rounding
         turns few of them. Two readings of the same thing differ by 1.4 of their noise. What comes again within one
         stretch is light that swings, and no copy.
