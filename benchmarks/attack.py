@@ -115,7 +115,7 @@ ACCEPTED: dict[Any, tuple[Any, ...]] = {
     ("synth", "out"): ("own.parquet", "own.csv"), ("import", "out"): ("own.parquet",), ("explore", "out"): ("own.html",),
     ("label", "out"): ("own.csv", "own.passes.parquet"), ("bench", "out"): ("own",), ("study", "out"): ("own",),
     ("report", "out"): ("own",), ("demo", "out"): (".", "rec"), ("card", "out"): ("own.html",), ("identify", "out"): ("own.json",),
-    ("study", "base"): ("slow=t.json", "s.json"), ("agree", "setting"): SETTINGS[:2], ("card", "setting"): SETTINGS[:3],
+    ("study", "base"): ("t.json", "s.json"), ("agree", "setting"): SETTINGS[:2], ("card", "setting"): SETTINGS[:3],
 }  # fmt: skip
 """What options of texts take, by the name of the option, or of command and option."""
 COMMANDS = """
@@ -198,8 +198,8 @@ card d.parquet --setting dip.json --device device.toml --cycle belt=0.8s --draws
 design a.parquet --device device.toml
 design a.parquet --base t.json --out designed.json
 teach a.parquet --strategy two-sample-midpoint --device device.toml
-label a.parquet --corrected d.csv --out own.csv
-study a.parquet --strategy two-sample-midpoint --base slow=t.json --draws 2 --jobs 1
+label a.parquet --from a.csv --out own.csv
+study a.parquet --strategy two-sample-midpoint --base t.json --draws 2 --jobs 1
 """
 DEVICE = """
 schema = 1
@@ -230,7 +230,7 @@ CRITERIA = """
 schema = 1
 [[criterion]]
 measure = "lost_rate"
-at_most = 0.2
+max = 0.2
 """
 
 STUDY = """
