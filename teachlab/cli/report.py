@@ -14,6 +14,8 @@ from teachlab.errors import ParameterError
 from teachlab.wording.notes import passes_note
 
 EXIT = {"met": 0, "not met": 1, "not enough evidence": 3, "no setting": 3}
+LEAST_LINES = 7
+"""Of the verdict, however many criteria and cautions follow it."""
 
 if TYPE_CHECKING:
     from teachlab.evidence.record_parts import Sources
@@ -181,27 +183,29 @@ def _say(record: dict[str, Any], out: str | None, sources: Sources) -> None:
     """Print the verdict on the setting, then every criterion; a record of an abstention has its own verdict."""
     from teachlab.data.setting_files import setting_from_dict
     from teachlab.evidence.wording import judged_text
-    from teachlab.wording.verdict import document_lines
+    from teachlab.wording.verdict import MOST_LINES, document_lines
 
-    verdict = record["verdict"]
+    verdict, rest = record["verdict"], []
     overall = verdict.get("overall")
-    if "decision" in verdict:
-        for line in document_lines(verdict, setting_from_dict(record["setting"], "setting of the record")):
-            say(line)
     if overall:
         lead = "Rehearsal: would be " if overall == "met" and verdict.get("rehearsal") else ""
-        say(f"Criteria: {lead}{overall}.")
+        rest.append(f"Criteria: {lead}{overall}.")
     for item in verdict.get("criteria", ()):
-        told = f"  {item['measure']}: {item['limit']}, measured {item['measured']}: {judged_text(item)}."
-        say(told)
-    for line in record["cautions"]:
-        say(line)
+        rest.append(f"  {item['measure']}: {item['limit']}, measured {item['measured']}: {judged_text(item)}.")
+    rest += record["cautions"]
     if out is not None:
         # What lies neither beside the record nor here has to be named.
         named = (("--recording", sources.recording), ("--truth", sources.truth), ("--setting", sources.setting))
         apart = "".join(
             f" {o} {shlex.quote(str(p))}" for o, p in named if p is not None and not Path(Path(p).name).exists()
         )
-        say(f"Next: teachlab verify {shlex.quote(str(Path(out) / 'result.json'))}{apart}")
+        rest.append(f"Next: teachlab verify {shlex.quote(str(Path(out) / 'result.json'))}{apart}")
     if not overall:
-        say("No criteria were given: --criteria FILE.toml judges by limits that were fixed before the run.")
+        rest.append("No criteria were given: --criteria FILE.toml judges by limits that were fixed before the run.")
+    if "decision" in verdict:
+        # The files written take two lines more.
+        room = max(LEAST_LINES, MOST_LINES - 2 - len(rest))
+        for line in document_lines(verdict, setting_from_dict(record["setting"], "setting of the record"), most=room):
+            say(line)
+    for line in rest:
+        say(line)

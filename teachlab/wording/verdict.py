@@ -71,7 +71,7 @@ def verdict_lines(
     return top + body + (rows if len(rows) >= min(FEWEST_ROWS, len(table)) else []) + bottom
 
 
-def document_lines(document: Mapping[str, Any], setting: Setting) -> list[str]:
+def document_lines(document: Mapping[str, Any], setting: Setting, *, most: int = MOST_LINES) -> list[str]:
     """Return the lines of a verdict in its JSON form, as a record holds it beside its setting."""
     claim, room = document["claim"], document["equal_cost"]
     made = Verdict(
@@ -88,7 +88,7 @@ def document_lines(document: Mapping[str, Any], setting: Setting) -> list[str]:
         sensor=document.get("sensor", ""),
         near=None if document.get("near") is None else VerdictReason(**document["near"]),
     )
-    return verdict_lines(made)
+    return verdict_lines(made, most=most)
 
 
 def verdict_sentence(verdict: Verdict) -> str:
