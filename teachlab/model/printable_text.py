@@ -31,6 +31,19 @@ def number_of(n: float, one: str, more: str = "") -> str:
     return f"{n:,} {one if n == 1 else more or one + 's'}"
 
 
+def wrong_text(lost: int, false: int) -> str:
+    """Return what goes wrong, without what does not.
+
+    Examples
+    --------
+    >>> wrong_text(0, 0), wrong_text(1, 0), wrong_text(0, 10), wrong_text(2, 1)
+    ('no error', '1 pass lost', '10 switchings too many', '2 passes lost and 1 switching too many')
+    """
+    told = [f"{number_of(lost, 'pass', 'passes')} lost"] if lost else []
+    told += [f"{number_of(false, 'switching')} too many"] if false else []
+    return " and ".join(told) or "no error"
+
+
 def in_figures(value: float | None, digits: int = 4, nothing: str = "–", *, sign: bool = False) -> str:
     """Return a number for people: so many significant digits, and never a sign that only programmers read.
 

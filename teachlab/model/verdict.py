@@ -62,6 +62,26 @@ class VerdictReason:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class VerdictCure:
+    """A change of the setting or the sensor that leaves fewer errors, and how many, tried by replay.
+
+    Parameters
+    ----------
+    kind : str
+        What is changed: level, band, filter, on-delay, averaging, following …
+    text : str
+        The change, in words.
+    lost, false : int
+        Passes lost; trips, further onsets and onsets on passes to be ignored, that remain.
+    """
+
+    kind: str
+    text: str
+    lost: int
+    false: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict(Document):
     """What a command says first.
 
@@ -87,6 +107,8 @@ class Verdict(Document):
         Whether the light is synthetic: no evidence about a real line.
     sensor : str
         Whether the replay was compared with the sensor's own output, one sentence; empty where there is no sensor.
+    cures : tuple of VerdictCure
+        Changes of each kind that leave fewer errors, best first; empty where none was looked for.
     near : VerdictReason or None
         What came out right but far nearer to the level than the rest: what the next error looks like.
     """
@@ -102,6 +124,7 @@ class Verdict(Document):
     step: float | None = None
     rehearsal: bool = False
     sensor: str = ""
+    cures: tuple[VerdictCure, ...] = ()
     near: VerdictReason | None = None
 
     def leading_to(self, next_step: str) -> Verdict:

@@ -15,6 +15,7 @@ from teachlab.light.noise import JUDGED, need_for_light
 from teachlab.model.draws import DrawOptions
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.truth import Truth, TruthSource
+from teachlab.questions.feasibility.designed_cure import MOST_SAMPLES
 from teachlab.questions.stress.worth import SettingWorth
 from teachlab.questions.surface.count_settings import with_measures
 from teachlab.questions.surface.hindsight import Hindsight, best_fixed
@@ -23,7 +24,7 @@ from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.statistics.claims.lot_claims import NOTHING, Assumption
 from teachlab.studies.bench_verdict import bench_verdict
 from teachlab.studies.claim_half import claim_halves, order_rows
-from teachlab.studies.in_hindsight.ceiling import MOST_SAMPLES, ceiling
+from teachlab.studies.in_hindsight.ceiling import ceiling
 from teachlab.studies.ranking import median_draw, ranked, ranking_cost, spreads_of
 from teachlab.studies.recommend import recommend
 from teachlab.studies.result import RecordingBench, StrategyResult

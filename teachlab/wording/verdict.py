@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from teachlab.model.margin import EqualCost
+from teachlab.model.printable_text import wrong_text
 from teachlab.model.setting import Setting
-from teachlab.model.verdict import MOST_REASONS, HeadlineClaim, Verdict, VerdictReason
+from teachlab.model.verdict import MOST_REASONS, HeadlineClaim, Verdict, VerdictCure, VerdictReason
 from teachlab.wording.lines import wrapped
 from teachlab.wording.settings import equal_cost_text, setting_text
 
@@ -55,6 +56,7 @@ def verdict_lines(
     reasons = [wrapped(f"Why: {reason.text}") for reason in verdict.reasons]
     if details:
         top += wrapped(f"Sensor: {verdict.sensor}") if verdict.sensor else []
+        reasons += [wrapped(f"Tried: {cure.text}: {wrong_text(cure.lost, cure.false)}.") for cure in verdict.cures]
         return top + [line for lines in reasons for line in lines] + (kept if late else []) + list(table) + bottom
     room = most - len(top) - len(bottom)
     body: list[str] = []
@@ -86,6 +88,7 @@ def document_lines(document: Mapping[str, Any], setting: Setting, *, most: int =
         conditions=tuple(document["conditions"]),
         rehearsal=document["rehearsal"],
         sensor=document.get("sensor", ""),
+        cures=tuple(VerdictCure(**cure) for cure in document.get("cures", ())),
         near=None if document.get("near") is None else VerdictReason(**document["near"]),
     )
     return verdict_lines(made, most=most)

@@ -14,6 +14,8 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
+from teachlab.questions.feasibility import designed_cure
+from teachlab.questions.feasibility.tried_cures import TriedCure
 from teachlab.scoring import score
 from teachlab.studies.figure import unsolved_figure
 from teachlab.studies.in_hindsight import ceiling as ceiling_module
@@ -120,6 +122,21 @@ def test_what_nothing_solves_is_drawn() -> None:
     assert b"pass 3: lost; truth" in picture
 
 
+@pytest.mark.parametrize(("left", "told"), [(1, True), (2, False)])
+def test_an_average_is_told_where_it_leaves_fewer_errors_than_every_setting(
+    left: int, told: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    recording, truth = line(blank=(3, 8))
+    mean = TriedCure(kind="averaging", text="an average over 16 evaluations", setting=FIXED_LEVELS, lost=0, false=left)
+    monkeypatch.setattr(ceiling_module, "averaging_cure", lambda *args, **kept: mean)
+    found = ceiling(recording, truth, FIXED_LEVELS)
+    assert found.least.errors == 2
+    assert (", 1 with an average over 16 evaluations; still wrong: 2 passes" in found.brief()) is told
+    assert found.sentence().endswith(" With an average over 16 evaluations: 1 (0 lost, 1 too many).") is told
+    kept = {"kind": "averaging", "text": mean.text, "lost": 0, "false": left} if told else None
+    assert found.as_dict()["averaged"] == kept
+
+
 def test_only_scored_passes_count() -> None:
     recording, truth = line(blank=(3,))
     found = ceiling(recording, truth, FIXED_LEVELS, rules=Rules(first_pass=5))
@@ -135,6 +152,6 @@ def test_a_complete_setting_is_never_worse_than_its_levels() -> None:
 
 
 def test_long_recordings_are_not_designed_in_memory(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(ceiling_module, "MOST_SAMPLES", 10)
+    monkeypatch.setattr(designed_cure, "MOST_SAMPLES", 10)
     recording, truth = line()
     assert [one.kind for one in ceiling(recording, truth, FIXED_LEVELS).found] == [FIXED, COMPLETE]

@@ -149,8 +149,16 @@ def averaged(
     keep = end > start
     keep[1:] &= start[1:] >= end[:-1]
     scale = clock.rate_hz / recording.info.sample_rate_hz
+    # What a stretch that is left out shows is in every mean that reaches back to it.
+    bounds = clock.firsts_at_or_after(np.array(truth.except_, np.int64).reshape(-1)).reshape(-1, 2)
+    left_out: list[tuple[int, int]] = []
+    for a, b in bounds.tolist():
+        first = max(a, left_out[-1][1] if left_out else 0)
+        if first < (last := min(b + span - 1, clock.count)):
+            left_out.append((first, last))
     passes = Truth(
         start[keep], end[keep], truth.detect[keep], truth.label[keep],
         None if truth.lot is None else truth.lot[keep], truth.source, truth.uncertainty_samples * scale + late,
+        except_=tuple(left_out),
     )  # fmt: skip
     return seen, passes

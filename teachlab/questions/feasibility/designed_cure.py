@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from teachlab.errors import Abstained
+from teachlab.errors import Abstained, SettingError
 from teachlab.model.following_and_window import WindowSetting
-from teachlab.model.printable_text import in_figures, level_text, number_of
+from teachlab.model.printable_text import in_figures, level_text, wrong_text
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
@@ -17,11 +18,42 @@ from teachlab.teaching.registry import built, installed_class
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
     from teachlab.model.setting import Setting
+    from teachlab.model.teaching import Strategy
     from teachlab.model.truth import Truth
     from teachlab.scoring.error_places import ErrorPlace
 
 MOST_SAMPLES = 5_000_000
 """Longer recordings are not held in memory for a design."""
+
+
+def all_shown(recording: Recording, truth: Truth, base: Setting | None, rules: Rules) -> TeachBlock | None:
+    """Return a block of the whole recording, read once for all that is taught; None where nothing can be."""
+    if recording.samples > MOST_SAMPLES:
+        return None
+    try:
+        return TeachBlock(recording, truth, base=base, rules=rules)
+    except Abstained:
+        return None
+
+
+def taught_in_hindsight(block: TeachBlock | None, rules: Rules, *strategies: Strategy) -> Iterator[Setting]:
+    """Teach strategies on every scored pass; what cannot be taught there is left out.
+
+    Parameters
+    ----------
+    block : TeachBlock or None
+        From `all_shown`.
+    rules : Rules
+        With the first pass that is scored.
+    *strategies : Strategy
+    """
+    if block is None:
+        return
+    for strategy in strategies:
+        try:
+            yield replace(strategy.teach(block.in_hindsight(rules.first_pass)), taught=None)
+        except (Abstained, SettingError):
+            continue
 
 
 def designed_in_hindsight(
@@ -37,36 +69,27 @@ def designed_in_hindsight(
     rules : Rules
         With the first pass that is scored.
     """
-    if recording.samples > MOST_SAMPLES:
-        return None
-    try:
-        view = TeachBlock(recording, truth, base=base, rules=rules).in_hindsight(rules.first_pass)
-        return replace(built(installed_class("designed"), {}).teach(view), taught=None)
-    except Abstained:
-        return None
+    block = all_shown(recording, truth, base, rules)
+    return next(taught_in_hindsight(block, rules, built(installed_class("designed"), {})), None)
 
 
 def parts_text(setting: Setting, step: float | None) -> str:
     """Return levels, filter and delays of a designed setting, those that are in use."""
     low, high = level_text(setting.off_level, step), level_text(setting.on_level, step)
-    parts = [f"{'two thresholds' if isinstance(setting, WindowSetting) else 'levels'} {low} and {high} {setting.unit}"]
-    parts += [f"filter of {setting.consecutive} evaluations"] if setting.consecutive > 1 else []
+    levels = f"{'two thresholds' if isinstance(setting, WindowSetting) else 'levels'} {low} and {high} {setting.unit}"
+    return ", ".join([levels, *_timings(setting)])
+
+
+def timings_text(setting: Setting) -> str:
+    """Return filter and delays of a setting, those that are in use."""
+    return ", ".join(_timings(setting)) or "no filter, no delay"
+
+
+def _timings(setting: Setting) -> list[str]:
+    parts = [f"filter of {setting.consecutive} evaluations"] if setting.consecutive > 1 else []
     parts += [f"on-delay {in_figures(setting.on_delay_ms, 3)} ms"] if setting.on_delay_ms else []
     parts += [f"off-delay {in_figures(setting.off_delay_ms, 3)} ms"] if setting.off_delay_ms else []
-    return ", ".join(parts)
-
-
-def wrong_text(lost: int, false: int) -> str:
-    """Return what goes wrong, without what does not.
-
-    Examples
-    --------
-    >>> wrong_text(0, 0), wrong_text(1, 0), wrong_text(0, 10), wrong_text(2, 1)
-    ('no error', '1 pass lost', '10 switchings too many', '2 passes lost and 1 switching too many')
-    """
-    told = [f"{number_of(lost, 'pass', 'passes')} lost"] if lost else []
-    told += [f"{number_of(false, 'switching')} too many"] if false else []
-    return " and ".join(told) or "no error"
+    return parts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,8 +1,8 @@
-"""What would mend a setting, each tried by replay: filter, delay, band, another level, following the background."""
+"""What would mend a setting, each tried by replay: filter, delay, band, another level, averaging, following."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -13,13 +13,16 @@ from teachlab.errors import SettingError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.light.usable_light import LARGEST
 from teachlab.model.following_and_window import Follow, FollowingSetting
-from teachlab.model.printable_text import in_figures, level_text, round_level
+from teachlab.model.printable_text import in_figures, level_text, round_level, wrong_text
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Polarity, Setting
-from teachlab.questions.feasibility.designed_cure import designed_in_hindsight, parts_text
+from teachlab.model.verdict import VerdictCure
+from teachlab.questions.feasibility.averaging_cure import averages
+from teachlab.questions.feasibility.designed_cure import all_shown, parts_text, taught_in_hindsight, timings_text
 from teachlab.scoring.claimable import unusable
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
+from teachlab.teaching.registry import built, installed_class
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -37,8 +40,12 @@ MOST_SAMPLES = 50_000_000
 """Longer recordings are not read a dozen times for advice; `stress` and `surface` are there for them."""
 LEAST_ROOM = 0.1
 """Of the contrast, between weakest objects and strongest gaps: a level in less is no cure."""
+WHOLE = ("designed", "turning points")
+"""Kinds of cure that change all of a setting."""
+ELABORATE = (*WHOLE, "following", "averaging")
+"""Kinds that need another sensor, or more than one number."""
 WORTH_TELLING = 0.5
-"""A cure is told if it leaves at most this share of the errors."""
+"""A sentence tells cures that leave at most this share of the errors."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,14 +54,17 @@ class TriedCure:
 
     Parameters
     ----------
+    kind : str
+        What is changed.
     text : str
         The change, in words.
     setting : Setting
-        With the change.
+        With the change; behind an average where the kind is averaging.
     lost, false : int
         Passes lost; trips, further onsets and onsets on passes to be ignored.
     """
 
+    kind: str
     text: str
     setting: Setting
     lost: int
@@ -64,6 +74,11 @@ class TriedCure:
     def errors(self) -> int:
         """Lost passes and switchings too many."""
         return self.lost + self.false
+
+    @property
+    def told(self) -> VerdictCure:
+        """The same for a verdict."""
+        return VerdictCure(kind=self.kind, text=self.text, lost=self.lost, false=self.false)
 
 
 def tried_cures(
@@ -76,7 +91,7 @@ def tried_cures(
     extremes: PassAndGapExtremes | None = None,
     step: float | None = None,
 ) -> list[TriedCure]:
-    """Return the changes that leave at most half of the errors, best first; one of a kind.
+    """Return the best change of each kind that leaves fewer errors, best first.
 
     Parameters
     ----------
@@ -92,25 +107,73 @@ def tried_cures(
     n = result.counts
     errors = n.lost + n.false_trips + n.ignore_false_trips + n.extra
     # An output that is active in most of the gap time may count as no error, and is none to be used.
-    if type(setting) is not Setting or recording.samples > MOST_SAMPLES or not (errors or unusable(result)):
+    useless = unusable(result)
+    if type(setting) is not Setting or recording.samples > MOST_SAMPLES or not (errors or useless):
         return []
     found = extremes or PassAndGapExtremes.of(
         recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, rules=rules
     )
     best: dict[str, TriedCure] = {}
     told = step if step is not None else recording.whole_step
-    for kind, text, tried in _candidates(recording, truth, replace(setting, taught=None), found, rules, told):
-        given = score(replay(recording, tried), truth, rules=rules, tables=False)
-        c = given.counts
-        if unusable(given):
-            continue
-        cure = TriedCure(text=text, setting=tried, lost=c.lost, false=c.false_trips + c.ignore_false_trips + c.extra)
-        if cure.errors <= WORTH_TELLING * errors and (kind not in best or cure.errors < best[kind].errors):
-            best[kind] = cure
-    # Of equal ones the simplest to set: that is their order, and a whole design is told where nothing simpler does it.
-    if "designed" in best and any(c.errors <= best["designed"].errors for k, c in best.items() if k != "designed"):
-        del best["designed"]
-    return sorted(best.values(), key=lambda cure: cure.errors)
+    plain = replace(setting, taught=None)
+
+    def take(cures: Iterable[TriedCure | None]) -> None:
+        for cure in cures:
+            if cure is None:
+                continue
+            fewer = cure.errors < errors or (useless and not cure.errors)
+            if fewer and (cure.kind not in best or cure.errors < best[cure.kind].errors):
+                best[cure.kind] = cure
+
+    changes = _candidates(recording, truth, plain, found, rules, told, dips=n.extra > 0)
+    take(_tried(*one, recording, truth, rules) for one in changes)
+    take([averaging_cure(recording, truth, plain, rules=rules, step=told)])
+    # What takes longest to find, and is hardest to set, is looked for where nothing simpler is free of errors.
+    if min((cure.errors for kind, cure in best.items() if kind != "averaging"), default=1):
+        take(_tried(*one, recording, truth, rules) for one in _taught(recording, truth, plain, found, rules, told))
+    # Of equal ones the simplest to set: that is their order, and what is designed as a whole is told where nothing
+    # simpler does it; not every sensor averages.
+    simple = min((cure.errors for kind, cure in best.items() if kind not in (*WHOLE, "averaging")), default=errors + 1)
+    for kind in WHOLE:
+        if kind in best and simple <= best[kind].errors:
+            del best[kind]
+    return sorted(best.values(), key=lambda cure: (cure.errors, cure.kind == "averaging"))
+
+
+def cured_text(cures: Sequence[TriedCure], errors: int, *, every: bool = False) -> str:
+    """Say what the best change leaves, and another that leaves as much; empty where none leaves half of the errors.
+
+    Parameters
+    ----------
+    cures : sequence of TriedCure
+        Best first.
+    errors : int
+        Without a change.
+    every : bool
+        Whether to add what the other kinds of change leave.
+
+    Examples
+    --------
+    >>> setting = Setting(unit="mV", on_level=2.0, off_level=1.0)
+    >>> kinds = {"filter": 0, "band": 3}
+    >>> tried = [TriedCure(kind=k, text=f"a {k}", setting=setting, lost=n, false=0) for k, n in kinds.items()]
+    >>> cured_text(tried, 8, every=True)
+    'Replay of these passes gives no error with a filter. Errors with other changes: band 3. Confirm it on others.'
+    """
+    if not cures or cures[0].errors > WORTH_TELLING * errors:
+        return ""
+    # Another change that leaves as much is told if it is as simple.
+    told = [
+        cure
+        for cure in cures[:2]
+        if (cure.lost, cure.false) == (cures[0].lost, cures[0].false)
+        and (cure.kind in ELABORATE) == (cures[0].kind in ELABORATE)
+    ]
+    text = f"Replay of these passes gives {wrong_text(told[0].lost, told[0].false)} with "
+    text += f"{', or with '.join(cure.text for cure in told)}. "
+    if every and (rest := [f"{cure.kind} {cure.errors}" for cure in cures if cure not in told]):
+        text += f"Errors with other changes: {', '.join(rest)}. "
+    return f"{text}Confirm it on others."
 
 
 def _candidates(
@@ -120,6 +183,8 @@ def _candidates(
     extremes: PassAndGapExtremes,
     rules: Rules,
     step: float | None,
+    *,
+    dips: bool,
 ) -> Iterator[tuple[str, str, Setting]]:
     rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
     up, sign, active = setting.light_on, setting.sign, setting.activation
@@ -138,13 +203,13 @@ def _candidates(
     for evaluations in FILTERS:
         if setting.consecutive < evaluations < shortest_ms * rate / 2000:
             yield "filter", f"a filter of {evaluations} evaluations", replace(setting, consecutive=evaluations)
+    between = (truth.start[1:] - truth.end[:-1])[truth.start[1:] > truth.end[:-1]]
+    gap_ms = 1000 * float(between.min()) / recording.info.sample_rate_hz if between.size else 0.0
+    first, second = ("off", "on") if setting.delays_swap_roles else ("on", "off")
     for evaluations in DELAYS:
         delay = 1000 * evaluations / rate
         if setting.holds_back_ms < delay < shortest_ms / 2:
-            swapped = setting.delays_swap_roles
-            name = "off-delay" if swapped else "on-delay"
-            late = replace(setting, off_delay_ms=delay) if swapped else replace(setting, on_delay_ms=delay)
-            yield "on-delay", f"an {name} of {in_figures(delay)} ms", late
+            yield "on-delay", f"an {first}-delay of {in_figures(delay)} ms", _with_delay(setting, first, delay)
     real = _real(extremes)
     if not real.any():
         return
@@ -159,16 +224,80 @@ def _candidates(
                 f"a hysteresis of {level_text(round_level(width, apart, step), step)} {setting.unit}",
                 setting.with_levels(*wider, setting.polarity),
             )
+    # It bridges light that dips inside a pass; trips in a gap it would only hide, as one that lasts.
+    for evaluations in DELAYS if dips else ():
+        delay = 1000 * evaluations / rate
+        if (setting.on_delay_ms if second == "on" else setting.off_delay_ms) < delay < gap_ms / 2:
+            yield "off-delay", f"an {second}-delay of {in_figures(delay)} ms", _with_delay(setting, second, delay)
     # It begins at the background of the first gaps, which the levels were taught above.
     slow = 1000 * FOLLOWING_PASSES * recording.seconds / max(1, truth.passes)
     middles = ((extremes.gaps.low + extremes.gaps.high) / 2)[real]
     if (follower := _follower(recording, setting, float(np.median(middles[:FIRST_GAPS])), slow)) is not None:
         yield "following", "a level that follows the background", follower
-    if (designed := designed_in_hindsight(recording, truth, base=setting, rules=rules)) is not None:
+
+
+def _taught(
+    recording: Recording, truth: Truth, setting: Setting, extremes: PassAndGapExtremes, rules: Rules,
+    step: float | None,
+) -> Iterator[tuple[str, str, Setting]]:  # fmt: skip
+    """Teach what follows, and what is designed as a whole, on the same passes."""
+    real = _real(extremes)
+    background = float(np.median((extremes.gaps.low[real] + extremes.gaps.high[real]) / 2)) if real.any() else 0.0
+    block = all_shown(recording, truth, setting, rules)
+    followers = [built(installed_class("background-follower"), {"follow": form}) for form in ("offset", "gain")]
+    for taught in taught_in_hindsight(block, rules, *followers):
+        yield "following", "a level that follows the background", taught
+    for designed in taught_in_hindsight(block, rules, built(installed_class("designed"), {})):
         # What clears the background by next to nothing works on these passes alone.
-        contrast = abs(float(np.median(extremes.passes.high if up else extremes.passes.low)) - background)
+        contrast = abs(float(np.median(extremes.passes.high if setting.light_on else extremes.passes.low)) - background)
         if abs(designed.activation - background) >= LEAST_ROOM * contrast:
             yield "designed", f"levels, filter and delays designed together ({parts_text(designed, step)})", designed
+    for turning in taught_in_hindsight(block, rules, built(installed_class("turning-point-follower"), {})):
+        yield "turning points", f"a setting that follows turning points ({timings_text(turning)})", turning
+
+
+def _with_delay(setting: Setting, which: str, delay_ms: float) -> Setting:
+    return replace(setting, on_delay_ms=delay_ms) if which == "on" else replace(setting, off_delay_ms=delay_ms)
+
+
+def averaging_cure(
+    recording: Recording, truth: Truth, setting: Setting, *, rules: Rules = USUAL_RULES, step: float | None = None
+) -> TriedCure | None:
+    """Return the average with fewest errors, with the same levels or levels of its own; None where none serves.
+
+    Parameters
+    ----------
+    recording, truth, setting
+        A setting of fixed levels.
+    rules : Rules
+    step : float or None, recording units
+        Smallest step of the light.
+    """
+    found: list[TriedCure] = []
+    for seen in averages(recording, truth, setting):
+        extremes = PassAndGapExtremes.of(seen.recording, seen.truth, rules=rules)
+        others = [
+            (f"{seen.text} and {text}", other)
+            for _, text, other in _other_levels(seen.setting, seen.truth, extremes, step)
+        ]
+        found += [
+            cure
+            for text, tried in ((seen.text, seen.setting), *others)
+            if (cure := _tried("averaging", text, tried, seen.recording, seen.truth, rules)) is not None
+        ]
+    return min(found, key=lambda cure: cure.errors, default=None)
+
+
+def _tried(
+    kind: str, text: str, setting: Setting, recording: Recording, truth: Truth, rules: Rules
+) -> TriedCure | None:  # fmt: skip
+    """Replay a change; None where its output is of no use."""
+    given = score(replay(recording, setting), truth, rules=rules, tables=False)
+    if unusable(given):
+        return None
+    c = given.counts
+    false = c.false_trips + c.ignore_false_trips + c.extra
+    return TriedCure(kind=kind, text=text, setting=setting, lost=c.lost, false=false)
 
 
 def _real(extremes: PassAndGapExtremes) -> NDArray[np.bool_]:

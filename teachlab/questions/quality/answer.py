@@ -15,8 +15,11 @@ from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict, VerdictReason
+from teachlab.questions.feasibility.tried_cures import TriedCure, cured_text, tried_cures
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
 from teachlab.questions.surface.hindsight import Hindsight, best_fixed
+from teachlab.scoring.scoring import score
+from teachlab.switching.run import replay
 
 CLIPPED = 0.005
 """Share of saturated samples from which on it is said what they hide."""
@@ -37,6 +40,8 @@ class InspectAnswer:
         What two thresholds give where objects lie on both sides of the background.
     step : float or None, recording units
         Smallest step of the light, where it is stored in whole numbers: no level is told finer.
+    cures : tuple of TriedCure
+        Changes of the best pair that leave fewer errors, one of a kind, best first; empty where it makes none.
     """
 
     quality: Quality
@@ -44,6 +49,7 @@ class InspectAnswer:
     best: Hindsight | None
     sides: TwoSides | None
     step: float | None = None
+    cures: tuple[TriedCure, ...] = ()
 
     @property
     def works(self) -> bool | None:
@@ -68,6 +74,9 @@ class InspectAnswer:
                     f"{level_text(high, self.step)} do as well.",
                 )
             )
+            errors = best.counts.get("lost", 0) + wrong
+            if mended := cured_text(self.cures, errors, every=True):
+                reasons.append(VerdictReason(text=mended, count=self.cures[0].errors))
         if q.saturated is not None and q.saturated > CLIPPED:
             reasons.append(
                 VerdictReason(
@@ -75,7 +84,8 @@ class InspectAnswer:
                     "margin can be told from them."
                 )
             )
-        return Verdict(decision=self._decision(), about="", reasons=tuple(reasons))
+        cures = tuple(cure.told for cure in self.cures)
+        return Verdict(decision=self._decision(), about="", reasons=tuple(reasons), cures=cures)
 
     def _decision(self) -> str:
         if not self.quality.passes:
@@ -126,7 +136,7 @@ def inspected(
     Notes
     -----
     Peaks alone do not tell whether a level works: light that dips inside an object switches twice. So every pair of
-    levels is counted, as `surface` does.
+    levels is counted, as `surface` does. Where none works, what would mend the best pair is tried by replay.
     """
     if truth is not None:
         truth.check_inside(recording.samples)
@@ -146,5 +156,11 @@ def inspected(
     alignment = alignment_of(recording, truth, rules, near)
     # Where one pair of levels gets everything right, no object lies on the other side of the background.
     sides = None if best is not None and best.cost == 0 else two_sides(recording, truth, rules=rules)
+    cures: list[TriedCure] = []
+    if best is not None and best.cost and sides is None:
+        result = score(replay(recording, best.setting), truth, rules=rules, tables=False)
+        cures = tried_cures(recording, truth, best.setting, result, rules=rules)
     progress(1.0)
-    return InspectAnswer(quality=quality, alignment=alignment, best=best, sides=sides, step=recording.whole_step)
+    return InspectAnswer(
+        quality=quality, alignment=alignment, best=best, sides=sides, step=recording.whole_step, cures=tuple(cures)
+    )  # fmt: skip

@@ -137,7 +137,7 @@ def stress(
         possible=feasibility(recording, truth, setting, stresses=conditions, rules=rules),
         faster=tuple(faster),
         verdict=setting_verdict(
-            recording, truth, setting, result, by=JudgedBy(rules=rules),
+            recording, truth, setting, result, by=JudgedBy(rules=rules, cures=True),
             about="" if files is None or files.setting is None else files.setting, files=files,
             margin=margin_where_known(recording, truth, reading.output, result, rules=rules, reading=reading),
             reading=reading,

@@ -14,12 +14,11 @@ from teachlab.errors import ParameterError
 from teachlab.model.draws import DrawOptions
 from teachlab.model.json_values import plain
 from teachlab.model.margin import EqualCost
-from teachlab.model.printable_text import number_of
+from teachlab.model.printable_text import number_of, wrong_text
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
-from teachlab.questions.feasibility.designed_cure import wrong_text
 from teachlab.questions.stress.equal_cost import equal_cost
 from teachlab.questions.surface.cloud import SurfaceCloud, check_family, taught_cloud
 from teachlab.questions.surface.condensed import Condensed, Condensing

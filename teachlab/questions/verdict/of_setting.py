@@ -17,8 +17,8 @@ from teachlab.model.recording import Origin
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score, Trials
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import Verdict, VerdictReason
-from teachlab.questions.feasibility.designed_cure import tried_both_ways, wrong_text
-from teachlab.questions.feasibility.tried_cures import TriedCure, tried_cures
+from teachlab.questions.feasibility.designed_cure import tried_both_ways
+from teachlab.questions.feasibility.tried_cures import TriedCure, cured_text, tried_cures
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
 from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.verdict.claim_words import few_lots_text, headline
@@ -78,6 +78,8 @@ class JudgedBy:
         Whether to look for objects on both sides of the background although no pass is lost.
     belongs : bool
         Whether the borders of the passes follow the light, as far as that was measured.
+    cures : bool
+        Whether to try what would mend a setting that may be used as it is, too, and to tell every kind of change.
     """
 
     rules: Rules = USUAL_RULES
@@ -86,6 +88,7 @@ class JudgedBy:
     assumption: Assumption = NOTHING
     look_at_sides: bool = False
     belongs: bool = True
+    cures: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -214,15 +217,17 @@ def setting_verdict(
         reasons.append(swapped)
     before, placed = len(reasons), len(error_places(truth, found.trials))
     reasons += _errors(recording, truth, setting, result, found, by, extremes, step)
-    cures = []
-    if not good:
+    cures: list[TriedCure] = []
+    if by.cures or not good:
         cures = tried_cures(recording, truth, setting, result, rules=by.rules, extremes=extremes, step=step)
     if not good and result.counts.onsets and OpenCondition.NEVER not in found.conditions:
         reasons += _both_ways(recording, truth, setting, found, by, step)
-    if cures:
+    n = result.counts
+    wrong = n.lost + n.false_trips + n.ignore_false_trips + n.extra
+    if mended := cured_text(cures, wrong, every=by.cures):
         # What would mend it stands behind where the errors lie.
         reasons.insert(
-            max(min(1, len(reasons)), before + min(1, placed)), VerdictReason(text=_cured(cures), count=cures[0].errors)
+            max(min(1, len(reasons)), before + min(1, placed)), VerdictReason(text=mended, count=cures[0].errors)
         )
     if decision is Decision.NONE and (none := _none_works(tried, by)) is not None:
         reasons.append(none)
@@ -250,6 +255,7 @@ def setting_verdict(
         step=step,
         rehearsal=found.synthetic,
         sensor=_compared(recording),
+        cures=tuple(cure.told for cure in cures),
         near=None if margin is None else near_reason(recording, truth, setting, margin, found),
     )
 
@@ -445,13 +451,6 @@ def _both_ways(
             wrong = min(sum(one) for one in (tried.left_out, tried.against) if one is not None)
             return [VerdictReason(text=tried.sentence(), count=wrong)]
     return []
-
-
-def _cured(cures: Sequence[TriedCure]) -> str:
-    """Say what the best change gives, and another that gives as much."""
-    told = [cure.text for cure in cures[:2] if (cure.lost, cure.false) == (cures[0].lost, cures[0].false)]
-    left = wrong_text(cures[0].lost, cures[0].false)
-    return f"Replay of these passes gives {left} with {', or with '.join(told)}. Confirm it on others."
 
 
 __all__ = ["FilesJudged", "JudgedBy", "TwoSides", "light_step", "rare_kind_text", "setting_verdict"]

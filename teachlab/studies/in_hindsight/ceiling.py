@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from teachlab.errors import Abstained, SettingError
 from teachlab.model.following_and_window import Follow
 from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
+from teachlab.questions.feasibility.designed_cure import all_shown, taught_in_hindsight
+from teachlab.questions.feasibility.tried_cures import averaging_cure
 from teachlab.scoring.scoring import score
 from teachlab.studies.in_hindsight.unsolved import UnsolvedTrial, causes_text, unsolved_text, unsolved_trials
 from teachlab.switching.run import replay_together
-from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.strategies.background_follower import BackgroundFollower
 from teachlab.teaching.strategies.designed import Designed
 from teachlab.teaching.strategies.turning_point_follower import TurningPointFollower
@@ -26,12 +26,10 @@ if TYPE_CHECKING:
     from teachlab.model.recording import Recording
     from teachlab.model.score import Score
     from teachlab.model.setting import Setting
-    from teachlab.model.teaching import Strategy
     from teachlab.model.truth import Truth
+    from teachlab.model.verdict import VerdictCure
     from teachlab.sensor.output import Output
 
-MOST_SAMPLES = 5_000_000
-"""Longer recordings are not held in memory for what hindsight would design."""
 FIXED, COMPLETE, FOLLOWING = "best fixed levels", "best complete setting", "best following setting"
 
 
@@ -75,12 +73,15 @@ class Ceiling:
         What the best of them gets wrong.
     reached : mapping of str to tuple of str
         By kind, the strategies whose median setting errs no more often; empty where nothing was compared.
+    averaged : VerdictCure or None
+        An average before fixed levels, where that leaves fewer errors than every setting.
     """
 
     passes: int
     found: tuple[HindsightSetting, ...]
     unsolved: tuple[UnsolvedTrial, ...] = ()
     reached: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    averaged: VerdictCure | None = None
 
     @property
     def least(self) -> HindsightSetting:
@@ -103,7 +104,7 @@ class Ceiling:
             told = f"{least.errors} with {least.kind.removeprefix('best ')}{self._by(least)}"
             told += ", no fewer with any other kind" if least.errors else ""
         against = f"; {causes_text(self.unsolved)}" if self.unsolved else ""
-        return f"Best possible in hindsight, errors: {told}{against}."
+        return f"Best possible in hindsight, errors: {told}{self._by_averaging()}{against}."
 
     def sentence(self) -> str:
         """Say what each kind reaches, and which passes and gaps stand against all of them."""
@@ -116,7 +117,14 @@ class Ceiling:
             text += f" That is {setting_text(best.setting)}."
         if self.unsolved:
             text += f" None of them is free of errors. {unsolved_text(self.unsolved)}"
+        if self.averaged is not None:
+            lost, false = self.averaged.lost, self.averaged.false
+            text += f" With {self.averaged.text}: {lost + false} ({lost} lost, {false} too many)."
         return text
+
+    def _by_averaging(self) -> str:
+        mean = self.averaged
+        return "" if mean is None else f", {mean.lost + mean.false} with {mean.text}"
 
     def _by(self, one: HindsightSetting) -> str:
         """Return who reaches it; an empty text where nothing was compared."""
@@ -133,6 +141,7 @@ class Ceiling:
             "passes": self.passes,
             "found": [{**plain(one), "reached_by": list(self.reached.get(one.kind, ()))} for one in self.found],
             "unsolved": [one.as_dict() for one in self.unsolved],
+            "averaged": plain(self.averaged),
         }
 
 
@@ -166,13 +175,13 @@ def ceiling(
     pass. Both are settings
     that were found, so what they reach can be reached; that nothing else reaches more is not said of the latter.
     """
-    block = _all_shown(recording, truth, base, rules)
+    block = all_shown(recording, truth, base, rules)
     settings = [(FIXED, fixed)]
     for kind, strategies in (
         (COMPLETE, (Designed(),)),
         (FOLLOWING, (TurningPointFollower(), BackgroundFollower(), BackgroundFollower(follow=Follow.GAIN))),
     ):
-        settings += [(kind, setting) for setting in _in_hindsight(block, strategies, rules)]
+        settings += [(kind, setting) for setting in taught_in_hindsight(block, rules, *strategies)]
     del block
     outputs = replay_together(recording, [setting for _, setting in settings])
     tried = [
@@ -191,28 +200,13 @@ def ceiling(
         return made
     at = next(k for k, one in enumerate(found) if one.setting == made.least.setting)
     _, output, scored = tried[at]
-    return replace(made, unsolved=unsolved_trials(recording, truth, output, scored, alignment=alignment, rules=rules))
-
-
-def _all_shown(recording: Recording, truth: Truth, base: Setting | None, rules: Rules) -> TeachBlock | None:
-    """Return a block of the whole recording, read once for all kinds; None where nothing can be taught."""
-    if recording.samples > MOST_SAMPLES:
-        return None
-    try:
-        return TeachBlock(recording, truth, base=base, rules=rules)
-    except Abstained:
-        return None
-
-
-def _in_hindsight(block: TeachBlock | None, strategies: tuple[Strategy, ...], rules: Rules) -> Iterator[Setting]:
-    """Teach on everything that is scored; what cannot be taught there is left out."""
-    if block is None:
-        return
-    for strategy in strategies:
-        try:
-            yield strategy.teach(block.in_hindsight(rules.first_pass))
-        except (Abstained, SettingError):
-            continue
+    # No setting averages, and some sensors do: what that would give is told beside what settings reach.
+    mean = averaging_cure(recording, truth, replace(fixed, taught=None), rules=rules)
+    return replace(
+        made,
+        unsolved=unsolved_trials(recording, truth, output, scored, alignment=alignment, rules=rules),
+        averaged=mean.told if mean is not None and mean.errors < made.least.errors else None,
+    )
 
 
 def _tried(kind: str, output: Output, found: Score) -> HindsightSetting:

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
+from teachlab.questions.counterfactual.averaged import averaged
 from teachlab.questions.feasibility.designed_cure import designed_in_hindsight, tried_both_ways
-from teachlab.questions.feasibility.tried_cures import tried_cures
+from teachlab.questions.feasibility.tried_cures import cured_text, tried_cures
+from teachlab.questions.quality import inspected
+from teachlab.questions.stress import stress
 from teachlab.questions.verdict import setting_verdict
 from teachlab.scoring import score
 from teachlab.scoring.error_places import error_places
 from teachlab.switching import replay
+from teachlab.wording.verdict import verdict_lines
 
 SETTING = Setting(unit="mV", on_level=60.0, off_level=50.0)
 
@@ -63,6 +69,79 @@ def test_a_whole_design_is_a_cure_where_nothing_simpler_is(flash: int, every: in
     assert any(cure.text == "an on-delay of 4 ms" for cure in cures) is not designed
     # The flashes are as bright as the passes: no level tells them apart, whatever the last digit says.
     assert not any(cure.text.startswith("the level") for cure in cures)
+
+
+def test_every_kind_of_cure_is_told_with_what_its_replay_gives() -> None:
+    """Flashes of 4 ms as high as passes: a filter, a delay and an average shut them out, no level and no band does."""
+    recording, truth = line()
+    result = score(replay(recording, SETTING), truth)
+    cures = {cure.kind: cure for cure in tried_cures(recording, truth, SETTING, result)}
+    assert set(cures) == {"filter", "on-delay", "averaging"}
+    for kind in ("filter", "on-delay"):
+        n = score(replay(recording, cures[kind].setting), truth).counts
+        assert (n.lost, n.false_trips + n.extra) == (cures[kind].lost, cures[kind].false) == (0, 0)
+    # The mean of 8 ms holds 4 ms of a flash: at most half the height, 60, below a level of 85.
+    seen, later = averaged(recording, truth, 8)
+    n = score(replay(seen, cures["averaging"].setting), later).counts
+    assert (n.lost, n.false_trips + n.extra) == (cures["averaging"].lost, cures["averaging"].false) == (0, 0)
+    assert cures["averaging"].text == "an average over 8 evaluations (8 ms) and the level at 85 mV"
+    text = cured_text(list(cures.values()), 8, every=True)
+    assert text == (
+        "Replay of these passes gives no error with a filter of 5 evaluations, or with an on-delay of 4 ms. Errors "
+        "with other changes: averaging 0. Confirm it on others."
+    )
+    verdict = stress(recording, truth, SETTING).verdict
+    assert any(reason.text == text for reason in verdict.reasons)
+    assert [(c.kind, c.lost, c.false) for c in verdict.cures] == [(k, 0, 0) for k in cures]
+    assert any(
+        line.startswith("Tried: an on-delay of 4 ms: no error.") for line in verdict_lines(verdict, details=True)
+    )
+
+
+def test_light_that_dips_inside_passes_is_cured_by_an_off_delay() -> None:
+    """Dips of 9 ms in every pass, gaps of 100 ms: of the delays tried the first that is as long is told, 16 ms."""
+    recording, truth = line_without_flashes()
+    light = np.asarray(recording.light[0 : recording.samples]).copy()
+    for a in truth.start.tolist():
+        light[a + 20 : a + 29] = 10.0
+    dipping = Recording.from_array(light, recording.info)
+    cures = tried_cures(dipping, truth, SETTING, score(replay(dipping, SETTING), truth))
+    assert ("off-delay", "an off-delay of 16 ms", 0, 0) in [(c.kind, c.text, c.lost, c.false) for c in cures]
+    assert not {"designed", "turning points"} & {cure.kind for cure in cures}
+
+
+def test_light_that_drifts_is_cured_by_what_follows_it() -> None:
+    """Gaps rise from 10 to 130, passes stand 100 above them: no level serves all of it."""
+    recording, truth = line()
+    light = np.asarray(recording.light[0 : recording.samples]) + np.linspace(0, 120, recording.samples)
+    light[truth.start[9] + 60 : truth.start[10]] -= 100 * (light[truth.start[9] + 60 : truth.start[10]] > 160)
+    drifting = Recording.from_array(light, recording.info)
+    cures = tried_cures(drifting, truth, SETTING, score(replay(drifting, SETTING), truth))
+    assert cures[0].kind in {"following", "turning points"}
+    assert cures[0].errors == 0
+    found = inspected(drifting, truth)
+    assert found.works is False
+    assert found.cures
+    assert found.cures[0].errors == 0
+    assert any("Replay of these passes gives no error with " in reason.text for reason in found.verdict.reasons)
+    document = found.as_dict()["verdict"]["cures"]
+    assert document[0] == {"kind": found.cures[0].kind, "text": found.cures[0].text, "lost": 0, "false": 0}
+    assert inspected(*line_without_flashes()).cures == ()
+
+
+def line_without_flashes() -> tuple[Recording, Truth]:
+    recording, truth = line()
+    light = np.asarray(recording.light[0 : recording.samples]).copy()
+    light[truth.end[9] : truth.start[10]] = 10.0
+    return Recording.from_array(light, recording.info), truth
+
+
+def test_what_a_truth_leaves_out_stays_out_of_an_average() -> None:
+    recording, truth = line()
+    begin, end = int(truth.end[9]) + 10, int(truth.start[10]) - 10
+    without = replace(truth, except_=((begin, end),))
+    _, later = averaged(recording, without, 16)
+    assert later.except_ == ((begin, end + 15),)
 
 
 def test_a_verdict_that_is_not_use_tells_both_ways() -> None:

@@ -1,0 +1,73 @@
+"""Averaging as a cure: the light as a sensor with a running average would have seen it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from teachlab.errors import InputError
+from teachlab.model.printable_text import in_figures
+from teachlab.questions.counterfactual.averaged import averaged
+from teachlab.questions.feasibility.designed_cure import MOST_SAMPLES
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
+    from teachlab.model.setting import Setting
+    from teachlab.model.truth import Truth
+
+SPANS = (4, 8, 16, 32, 64, 128)
+"""Evaluations that an average is taken over; shorter than half of the shortest pass."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AveragedLight:
+    """A recording with an average before the levels.
+
+    Parameters
+    ----------
+    text : str
+        The average, in words.
+    recording : Recording
+        One sample per evaluation.
+    truth : Truth
+        Its passes, later by half the average.
+    setting : Setting
+        The same levels and delays, for every sample of that recording.
+    """
+
+    text: str
+    recording: Recording
+    truth: Truth
+    setting: Setting
+
+
+def averages(recording: Recording, truth: Truth, setting: Setting) -> Iterator[AveragedLight]:
+    """Give the light under averages over more and more evaluations.
+
+    Parameters
+    ----------
+    recording, truth
+    setting : Setting
+        Whose evaluations are averaged.
+
+    Notes
+    -----
+    Longer recordings than are held in memory for a design are not read once more for every average.
+    """
+    if recording.samples > MOST_SAMPLES:
+        return
+    rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
+    shortest = int((truth.end - truth.start)[truth.detect].min()) * rate / recording.info.sample_rate_hz
+    for span in SPANS:
+        if span >= shortest / 2:
+            return
+        try:
+            seen, passes = averaged(recording, truth, span, evaluation_rate_hz=setting.evaluation_rate_hz)
+        except InputError:  # a pass between two evaluations
+            return
+        if passes.passes == truth.passes:
+            yield AveragedLight(
+                text=f"an average over {span} evaluations ({in_figures(1000 * span / rate)} ms)",
+                recording=seen, truth=passes, setting=replace(setting, evaluation_rate_hz=None),
+            )  # fmt: skip
