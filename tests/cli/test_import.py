@@ -195,3 +195,14 @@ def test_midnight_is_told_where_times_of_day_go_past_it(hour: int, said: bool, t
     document = json.loads(done.stdout)
     assert document["seconds"] == pytest.approx(4.0)
     assert any("midnight" in note for note in document["notes"]) is said
+
+
+@pytest.mark.parametrize("units", ["", "s,mV\n"])
+def test_a_header_that_is_stated_is_no_row(units: str, tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text("clock,level\n" + units + "".join(f"{k / 100:.2f},{k % 7}\n" for k in range(40)))
+    words = f"import {log} --header --out {tmp_path / 'line.parquet'} --time clock --column level --unit mV --json"
+    done = CliRunner().invoke(app, words.split())
+    assert done.exit_code == 0, done.output
+    document = json.loads(done.stdout)
+    assert (document["rows"], document["samples"], document["invalid_samples"]) == (40, 40, 0)
