@@ -49,11 +49,13 @@ def main() -> None:
 def _end(number: int, frame: FrameType | None) -> None:
     """End at once, also in the middle of loading a library, where an exception would come out as another one."""
     writing = sys.modules.get("teachlab.data.atomic_files")
-    if writing is not None and writing.abandon(lambda: _end(number, None)) is False:
+    # While it is being loaded it has written nothing yet.
+    abandon = getattr(writing, "abandon", None)
+    if abandon is not None and abandon(lambda: _end(number, None)) is False:
         return  # a result is being put in place: it ends when that is done
     code, word = ENDS[signal.Signals(number)]
     spools = sys.modules.get("teachlab.data.importing.spool")
-    left = (spools.end_all() if spools is not None else "") or "nothing half-written is left behind"
+    left = (spools.end_all() if hasattr(spools, "end_all") else "") or "nothing half-written is left behind"
     calm = b"\r\x1b[K\x1b[?25h" if os.isatty(2) else b""  # the line of a progress bar, and the cursor that it hid
     try:
         os.write(2, calm + f"teachlab: {word}; {left}.\n".encode())

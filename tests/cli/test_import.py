@@ -141,8 +141,8 @@ def test_the_unit_of_times_is_that_of_the_column_s_name(
     ]
     done = CliRunner().invoke(app, [*given, *words])
     assert done.exit_code == 0, done.output
-    assert f"200 samples at {rate:g} Hz" in done.output
-    assert (f"The numbers in column '{name}' are taken as ms" in done.stderr) is told
+    assert f"200 samples at {rate:g} Hz" in " ".join(done.output.split())
+    assert (f"The numbers in column '{name}' are taken as ms" in " ".join(done.stderr.split())) is told
 
 
 @pytest.mark.parametrize(

@@ -227,7 +227,7 @@ def test_a_full_scale_beyond_the_type_of_the_light_warns_of_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    info = RecordingInfo(sample_rate_hz=100, unit="mV", full_scale=1e308)
+    info = RecordingInfo(sample_rate_hz=100, unit="mV", full_scale=1e60)
     write_recording("a.parquet", Recording.from_array(np.arange(50, dtype=np.float32), info))
     ran = CliRunner().invoke(app, ["inspect", "a.parquet", "--json"])
     assert ran.exit_code == 0, ran.exception

@@ -242,7 +242,7 @@ def test_the_report_writes_the_page_of_its_levels_and_links_to_it(tmp_path: Path
     asked += ["--tolerance-ms", "2", "--confidence", "0.9", "--out", str(folder)]
     told = CliRunner().invoke(app, asked)
     assert told.exit_code == 0
-    assert f"To drag its levels: {folder / 'levels.html'}" in told.output
+    assert f"To drag its levels: {folder / 'levels.html'}" in " ".join(told.output.split())
     report = (folder / "report.html").read_text(encoding="utf-8")
     command = "explore line.parquet --truth line.passes.parquet --setting good.json --tolerance-ms 2 --confidence 0.9"
     assert f"teachlab {command} --out levels.html" in report

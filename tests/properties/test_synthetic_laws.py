@@ -46,7 +46,7 @@ def scenario_with(beam, lengths, gap, touching=0.0, seed_level=40.0, blocks_=0):
 @given(
     beam=st.sampled_from(BEAMS),
     low=st.floats(0.3, 30),
-    gap=st.floats(0, 25),
+    gap=st.just(0.0) | st.floats(1e-6, 25),
     touching=st.sampled_from([0.0, 0.5]),
     printed=st.integers(0, 3),
     seed=st.integers(0, 99),
@@ -105,11 +105,11 @@ def test_steps_equal_the_plain_loop(places, edges):
 
 @settings(max_examples=20, deadline=None)
 @given(
-    share=st.floats(0, 0.1),
+    share=st.just(0.0) | st.floats(1e-6, 0.1),
     period=st.floats(1, 100),
     every=st.floats(0.5, 30),
-    rest=st.floats(0, 5),
-    ramp=st.floats(0, 1),
+    rest=st.just(0.0) | st.floats(1e-6, 5),
+    ramp=st.just(0.0) | st.floats(1e-6, 1),
     seed=st.integers(0, 1000),
 )
 def test_positions_never_fall_and_first_samples_are_first(share, period, every, rest, ramp, seed):

@@ -51,7 +51,7 @@ def test_too_long_a_line_is_refused_at_once(gap: float, passes: int, told: str) 
 
 
 def test_more_passes_than_fit_in_memory_are_refused_before_they_are_made() -> None:
-    with pytest.raises(ParameterError, match=r"a synthetic line of 1,000,000,000,000 passes needs about 5e.05 GB"):
+    with pytest.raises(ParameterError, match=r"a synthetic line of 1,000,000,000,000 passes needs about 500000 GB"):
         plan(recipe(1e6, 10**12))
 
 
@@ -63,9 +63,15 @@ def test_the_longest_line_that_fits_is_planned() -> None:
         plan(recipe(fits + 20, 2))
 
 
-@pytest.mark.parametrize("gap", [1e12, 1e300])
-def test_a_gap_beyond_any_belt_is_refused_by_its_key(gap: float) -> None:
-    with pytest.raises(ScenarioError, match=r"^Long belt: \[line\] gap_mm gave 1e.(12|300) mm; at most 1e.09 mm"):
+@pytest.mark.parametrize(
+    ("gap", "message"),
+    [
+        (1e12, r"^Long belt: \[line\] gap_mm gave 1e.12 mm; at most 1e.09 mm"),
+        (1e300, r"line.gap_mm: numbers other than 0 must lie between 1e-12 and 1e\+12 in size, got 1e\+300"),
+    ],
+)
+def test_a_gap_beyond_any_belt_is_refused_by_its_key(gap: float, message: str) -> None:
+    with pytest.raises(ScenarioError, match=message):
         plan(recipe(gap, 1))
 
 

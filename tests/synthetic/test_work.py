@@ -27,7 +27,7 @@ def changed(name, path, value):
         ("belt-seam", "background.marks.0.every_mm", 1e-12, "marks '.*' go by"),
         ("belt-seam", "background.marks.0.every_mm", 1e-3, "go by from one sample|act on every sample at once"),
         ("belt-seam", "background.marks.0.every_mm", 0.1, "act on every sample at once"),
-        ("demo", "background.marks.0.size_mm", 1e15, "act on every sample at once"),
+        ("demo", "background.marks.0.size_mm", 1e12, "act on every sample at once"),
         ("demo", "object.0.glints.sd_mm", 1e9, "act on every sample at once"),
     ],
 )
