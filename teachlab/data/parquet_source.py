@@ -60,7 +60,8 @@ def open_input(location: str | Path, what: str, error: type[InputError]) -> Any:
     except IsADirectoryError:
         raise error(f"{location}: this is a folder. Give the path of {what}.") from None
     except (OSError, ValueError, pa.ArrowException) as fault:
-        raise error(f"{location}: cannot be opened: {first_line(fault)}. Give the path of {what}.") from None
+        told = getattr(fault, "strerror", None) or first_line(fault)
+        raise error(f"{location}: cannot be opened: {told}. Give the path of {what}.") from None
 
 
 def _open_local(place: Path) -> Any:
