@@ -45,7 +45,7 @@ def scenario_with(beam, lengths, gap, touching=0.0, seed_level=40.0, blocks_=0):
 @settings(max_examples=25, deadline=None)
 @given(
     beam=st.sampled_from(BEAMS),
-    low=st.floats(0.3, 30),
+    low=st.floats(1, 30),
     gap=st.just(0.0) | st.floats(1e-6, 25),
     touching=st.sampled_from([0.0, 0.5]),
     printed=st.integers(0, 3),
