@@ -55,7 +55,7 @@ def _end(number: int, frame: FrameType | None) -> None:
         return  # a result is being put in place: it ends when that is done
     code, word = ENDS[signal.Signals(number)]
     spools = sys.modules.get("teachlab.data.importing.spool")
-    left = (spools.end_all() if hasattr(spools, "end_all") else "") or "nothing half-written is left behind"
+    left = getattr(spools, "end_all", str)() or "nothing half-written is left behind"
     calm = b"\r\x1b[K\x1b[?25h" if os.isatty(2) else b""  # the line of a progress bar, and the cursor that it hid
     try:
         os.write(2, calm + f"teachlab: {word}; {left}.\n".encode())
