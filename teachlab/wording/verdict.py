@@ -61,13 +61,14 @@ def verdict_lines(
     room = most - len(top) - len(bottom)
     body: list[str] = []
     for k, lines in enumerate(reasons[:MOST_REASONS]):
-        # The first reason is always told, against a setting the second one too; further ones leave room for the table,
-        # and those that count no error for the levels of equal cost.
-        also = len(kept) if k and late and verdict.reasons[k].count is None else 0
-        free = room - also - (min(FEWEST_ROWS, len(table)) if k > late else 0)
+        # The first reason is always told, against a setting the second one too if it counts errors; others leave room
+        # for the table, and for the levels of equal cost.
+        errors = bool(late) and verdict.reasons[k].count is not None
+        kept_free = len(kept) if k and late and not errors else 0
+        free = room - kept_free - (min(FEWEST_ROWS, len(table)) if k > errors else 0)
         if len(body) + len(lines) <= free:
             body += lines
-    if late and len(body) + len(kept) + len(table) <= room:
+    if late and len(body) + len(kept) + min(FEWEST_ROWS, len(table)) <= room:
         body += kept
     rows = list(table)[: max(0, room - len(body))]
     return top + body + (rows if len(rows) >= min(FEWEST_ROWS, len(table)) else []) + bottom

@@ -133,14 +133,14 @@ def reasons_told(
     low, high = _levels_around(reserves, at, cell, shown)
 
     def light(share: float) -> str:
-        return f"{view.sign * (shown.background + share * shown.contrast):.6g}"
+        return f"{in_figures(view.sign * (shown.background + share * shown.contrast))}"
 
     ends = " and at ".join(f"{light(end)} {unit}" for end in (low, high) if end is not None)
     told = {
-        "level": f"{view.sign * cell.level:.6g} {unit}: {100 * cell.share:.0f} % of the way from the gaps "
-        f"({view.sign * shown.background:.6g}) to the median pass ({light(1.0)}); "
+        "level": f"{in_figures(view.sign * cell.level)} {unit}: {100 * cell.share:.0f} % of the way from the gaps "
+        f"({in_figures(view.sign * shown.background)}) to the median pass ({light(1.0)}); "
         + (f"errors begin at {ends}." if ends else "no level that was tried makes more errors."),
-        "release": f"{view.sign * cell.release:.6g} {unit}: {_noises(cell, shown)}.",
+        "release": f"{in_figures(view.sign * cell.release)} {unit}: {_noises(cell, shown)}.",
     }
     if errors.shape[2] == 1:
         told["filter"] = told["on_delay"] = told["off_delay"] = (
@@ -165,8 +165,8 @@ def reasons_told(
     if isinstance(setting, WindowSetting):
         bound = setting.on_level if view.sign > 0 else setting.off_level
         told["upper_bound"] = (
-            f"{bound:.6g} {unit}: the tops of the passes lie within {100 * shown.spread:.0f} % of the contrast; "
-            "light beyond the bound is no product. Passes that reach further are lost."
+            f"{in_figures(bound)} {unit}: the tops of the passes lie within {100 * shown.spread:.0f} % of the "
+            "contrast; light beyond the bound is no product. Passes that reach further are lost."
         )
     return told
 
