@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from teachlab.errors import InputError
+from teachlab.light.usable_light import bounded_recording
 from teachlab.model.printable_text import in_figures
 from teachlab.questions.counterfactual.averaged import averaged
 from teachlab.questions.feasibility.designed_cure import MOST_SAMPLES
@@ -57,6 +58,7 @@ def averages(recording: Recording, truth: Truth, setting: Setting) -> Iterator[A
     """
     if recording.samples > MOST_SAMPLES:
         return
+    recording = bounded_recording(recording)  # a mean over infinite light is no number
     rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
     shortest = int((truth.end - truth.start)[truth.detect].min()) * rate / recording.info.sample_rate_hz
     for span in SPANS:
@@ -64,7 +66,7 @@ def averages(recording: Recording, truth: Truth, setting: Setting) -> Iterator[A
             return
         try:
             seen, passes = averaged(recording, truth, span, evaluation_rate_hz=setting.evaluation_rate_hz)
-        except InputError:  # a pass between two evaluations
+        except InputError:  # a pass between two evaluations, or light too large to be reckoned with
             return
         if passes.passes == truth.passes:
             yield AveragedLight(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.errors import SettingError
+from teachlab.errors import SettingError, UnmeasurableError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.light.usable_light import LARGEST
 from teachlab.model.following_and_window import Follow, FollowingSetting
@@ -274,17 +274,20 @@ def averaging_cure(
         Smallest step of the light.
     """
     found: list[TriedCure] = []
-    for seen in averages(recording, truth, setting):
-        extremes = PassAndGapExtremes.of(seen.recording, seen.truth, rules=rules)
-        others = [
-            (f"{seen.text} and {text}", other)
-            for _, text, other in _other_levels(seen.setting, seen.truth, extremes, step)
-        ]
-        found += [
-            cure
-            for text, tried in ((seen.text, seen.setting), *others)
-            if (cure := _tried("averaging", text, tried, seen.recording, seen.truth, rules)) is not None
-        ]
+    try:
+        for seen in averages(recording, truth, setting):
+            extremes = PassAndGapExtremes.of(seen.recording, seen.truth, rules=rules)
+            others = [
+                (f"{seen.text} and {text}", other)
+                for _, text, other in _other_levels(seen.setting, seen.truth, extremes, step)
+            ]
+            found += [
+                cure
+                for text, tried in ((seen.text, seen.setting), *others)
+                if (cure := _tried("averaging", text, tried, seen.recording, seen.truth, rules)) is not None
+            ]
+    except UnmeasurableError:  # light that can be compared with levels, and not be averaged
+        return None
     return min(found, key=lambda cure: cure.errors, default=None)
 
 
