@@ -199,7 +199,7 @@ def page_contents(
         "setting": {**hand.as_dict(), "on_level": hand.on_level, "off_level": hand.off_level, "taught": None},
         "given": setting is not None,
         "served": False,
-        "words": setting_words(hand),
+        "words": setting_words(hand, recording.whole_step),
         "texts": {"given": setting_text(hand if setting is None else setting), "moved": setting_text(bare(hand))},
         "verdict": _said(verdict, best, synthetic=recording.info.origin is Origin.SYNTHETIC),
         "best": _best(best, chains),
