@@ -15,8 +15,10 @@ from teachlab.cli import app, console
 from teachlab.data.quality.labelling import propose_passes
 from teachlab.data.quality.pass_doubts import pass_doubts
 from teachlab.data.recording_files import write_recording
+from teachlab.data.setting_files import write_setting
 from teachlab.data.truth_files import write_truth
 from teachlab.model.recording import Direction, LoggedOutput, Recording, RecordingInfo
+from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.statistics.over_time.autocorrelated_line import autocorrelated_line
 from teachlab.synthetic import load_scenario
@@ -245,3 +247,22 @@ def test_a_gap_of_infinite_light_beside_lost_passes(tmp_path: Path, monkeypatch:
     done = CliRunner().invoke(app, ["replay", "a.parquet", "--setting", "s.json"])
     assert done.exit_code == 0, done.exception
     assert "missed 24" in done.stdout
+
+
+@pytest.mark.parametrize("dtype", [np.float32, np.float64])
+def test_the_middle_of_a_gap_of_huge_light_is_no_overflow(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, dtype: type
+) -> None:
+    light = np.tile(np.repeat([30.0, 70.0], 20), 25).astype(dtype)
+    light[80:100] = 0.9 * np.finfo(dtype).max
+    light[60:62] = 10.0  # one pass is lost: changes are tried
+    light[64:80] = 10.0
+    monkeypatch.chdir(tmp_path)
+    write_recording("a.parquet", Recording.from_array(light, RecordingInfo(sample_rate_hz=100.0, unit="mV")))
+    write_truth("a.passes.parquet", Truth.from_arrays(np.arange(20, 1000, 40), np.arange(40, 1001, 40)))
+    write_setting("s.json", Setting(unit="mV", on_level=50.0, off_level=45.0))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        for words in ("explore a.parquet --setting s.json --out a.html", "replay a.parquet --setting s.json"):
+            done = CliRunner().invoke(app, words.split())
+            assert done.exit_code in (0, 2, 3), done.exception

@@ -210,10 +210,10 @@ def _candidates(
         delay = 1000 * evaluations / rate
         if setting.holds_back_ms < delay < shortest_ms / 2:
             yield "on-delay", f"an {first}-delay of {in_figures(delay)} ms", _with_delay(setting, first, delay)
-    real = _real(extremes)
-    if not real.any():
+    middles = _middles(extremes)
+    if not middles.size:
         return
-    background = float(np.median((extremes.gaps.low[real] + extremes.gaps.high[real]) / 2))
+    background = float(np.median(middles))
     apart = sign * (active - background)
     for times in BANDS:
         width = times * max(setting.hysteresis, 0.1 * apart)
@@ -231,7 +231,6 @@ def _candidates(
             yield "off-delay", f"an {second}-delay of {in_figures(delay)} ms", _with_delay(setting, second, delay)
     # It begins at the background of the first gaps, which the levels were taught above.
     slow = 1000 * FOLLOWING_PASSES * recording.seconds / max(1, truth.passes)
-    middles = ((extremes.gaps.low + extremes.gaps.high) / 2)[real]
     if (follower := _follower(recording, setting, float(np.median(middles[:FIRST_GAPS])), slow)) is not None:
         yield "following", "a level that follows the background", follower
 
@@ -241,8 +240,8 @@ def _taught(
     step: float | None,
 ) -> Iterator[tuple[str, str, Setting]]:  # fmt: skip
     """Teach what follows, and what is designed as a whole, on the same passes."""
-    real = _real(extremes)
-    background = float(np.median((extremes.gaps.low[real] + extremes.gaps.high[real]) / 2)) if real.any() else 0.0
+    middles = _middles(extremes)
+    background = float(np.median(middles)) if middles.size else 0.0
     block = all_shown(recording, truth, setting, rules)
     followers = [built(installed_class("background-follower"), {"follow": form}) for form in ("offset", "gain")]
     for taught in taught_in_hindsight(block, rules, *followers):
@@ -254,6 +253,14 @@ def _taught(
             yield "designed", f"levels, filter and delays designed together ({parts_text(designed, step)})", designed
     for turning in taught_in_hindsight(block, rules, built(installed_class("turning-point-follower"), {})):
         yield "turning points", f"a setting that follows turning points ({timings_text(turning)})", turning
+
+
+def _middles(extremes: PassAndGapExtremes) -> NDArray[np.float64]:
+    """Return the middle of the light of every real gap; halved before they are added, since both may be huge."""
+    real = _real(extremes)
+    middles: NDArray[np.float64] = np.asarray(extremes.gaps.low[real], np.float64) / 2
+    middles += np.asarray(extremes.gaps.high[real], np.float64) / 2
+    return middles
 
 
 def _with_delay(setting: Setting, which: str, delay_ms: float) -> Setting:
