@@ -72,7 +72,7 @@ def _parquet(place: Path) -> str:
         with pq.ParquetFile(place) as file:
             keys = {**(file.schema_arrow.metadata or {}), **(file.metadata.metadata or {})}
             names = set(file.schema_arrow.names)
-    except (pa.ArrowException, OSError):
+    except (pa.ArrowException, OSError, UnicodeDecodeError):
         return "another file"
     if b"teachlab.recording" in keys:
         return "a recording"

@@ -93,7 +93,7 @@ def open_parquet(
                 source, metadata=file.metadata, pre_buffer=False, buffer_size=STREAM_BUFFER,
                 read_dictionary=list(packed) or None,
             )  # fmt: skip
-    except (pa.ArrowException, OSError) as fault:
+    except (pa.ArrowException, OSError, UnicodeDecodeError) as fault:
         source.close()
         raise error(
             f"{location}: not a readable Parquet file, or cut short: {first_line(fault)}. Give the path of {what}."

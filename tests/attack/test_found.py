@@ -266,3 +266,15 @@ def test_the_middle_of_a_gap_of_huge_light_is_no_overflow(
         for words in ("explore a.parquet --setting s.json --out a.html", "replay a.parquet --setting s.json"):
             done = CliRunner().invoke(app, words.split())
             assert done.exit_code in (0, 2, 3), done.exception
+
+
+def test_a_column_whose_name_is_no_text_is_one_message(tmp_path: Path) -> None:
+    write_recording(
+        tmp_path / "a.parquet", Recording.from_array(np.arange(50.0), RecordingInfo(sample_rate_hz=100.0, unit="mV"))
+    )
+    made = (tmp_path / "a.parquet").read_bytes()
+    assert b"light" in made
+    (tmp_path / "a.parquet").write_bytes(made.replace(b"light", b"\xfbight"))
+    done = CliRunner().invoke(app, ["inspect", str(tmp_path / "a.parquet")])
+    assert done.exit_code == 2, done.exception
+    assert "not a readable Parquet file" in " ".join(done.stderr.split())
