@@ -9,7 +9,8 @@ from typing import Any, ClassVar, Protocol, runtime_checkable
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.errors import StrategyError
+from teachlab.errors import Abstained, StrategyError
+from teachlab.model.bounds import LARGEST_LEVEL
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Polarity, Setting, Taught
 
@@ -212,11 +213,19 @@ class TeachView:
             Active level, and the distance of the release from it (at least 0).
         taught : Taught
             For the record.
+
+        Raises
+        ------
+        Abstained
+            If the level is finite and beyond any light.
         """
         if self.direction is Direction.RISE:
             on, off = level, level - hysteresis
         else:
             on, off = level + hysteresis, level
+        strongest = max(abs(on), abs(off))
+        if LARGEST_LEVEL < strongest < float("inf"):
+            raise Abstained("the level lies beyond any light", f"{strongest:.3g}", f"at most {LARGEST_LEVEL:g}")
         return replace(self.base, on_level=on, off_level=off, polarity=polarity_of(self.direction), taught=taught)
 
 
