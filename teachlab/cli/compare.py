@@ -10,6 +10,7 @@ from typing import Annotated
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
+from teachlab.cli.opening import typed_again
 from teachlab.cli.options import Assume, Confidence, Details, Json, Margins, RecordingFile, Tolerance
 from teachlab.wording.notes import passes_note
 
@@ -54,7 +55,7 @@ def compare_command(
             opened, chosen, rules=Rules(tolerance_ms=tolerance_ms, confidence=confidence), margins=margin,
             called=[name for name, _ in named], assumption=assumption_from(assume),
         )  # fmt: skip
-    on = shlex.quote(recording) + ("" if truth is None else f" --truth {shlex.quote(truth)}")
+    on = typed_again(recording, truth)
     best = 0 if found.verdict.setting is None else found.settings.index(found.verdict.setting)
     of = f"{on} --setting {shlex.quote(setting[best])}"
     fixed = with_ is None and type(found.settings[best]) is Setting

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
-from teachlab.cli.opening import naming
+from teachlab.cli.opening import naming, typed_again
 from teachlab.cli.options import Confidence, Details, Json, Tolerance
 from teachlab.wording.notes import passes_note
 
@@ -69,7 +69,7 @@ def stale_command(
     for _, passes in (now, *(() if then is None else (then,))):
         if note := passes_note(passes):
             warn(note)
-    on = shlex.quote(recording) + ("" if truth is None else f" --truth {shlex.quote(truth)}")
+    on = typed_again(recording, truth)
     again, kept = f"teachlab bench {on} --out results", f"teachlab report {on} --setting {shlex.quote(setting)}"
     steps = {0: f"{kept} --out record", 1: again, 3: f"teachlab plan --max-rate {ACCEPTED_ERRORS:g}"}
     verdict = found.verdict.leading_to(steps[EXIT[found.state]])
