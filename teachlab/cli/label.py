@@ -11,6 +11,7 @@ import typer
 from teachlab.cli.console import emit_json, progress, say, warn
 from teachlab.cli.options import Json, RecordingFile
 from teachlab.errors import ParameterError, TruthError
+from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Direction
 from teachlab.wording.notes import SELF_LABELLED
 
@@ -135,6 +136,7 @@ def _tell(recording: str, target: str | None, sheets: list[str], found: LabelAns
         say(f"Pictures of the passes, the most doubtful first: {name}")
     if found.count is not None:
         _tell_count(found)
+    _tell_faint(found)
     if found.correction is None:
         for one in found.doubtful[:MOST_TOLD]:
             say(f"  pass {one.row}, {time_of(info, one.start)}: {one.reason} (doubt {100 * one.doubt:.0f} %)")
@@ -169,6 +171,23 @@ def _tell(recording: str, target: str | None, sheets: list[str], found: LabelAns
     say(f"Next: correct {target} against what really passed, and keep its first line.")
     say(f"Or on the light, the most doubtful first: teachlab explore {recording} --truth {target} --serve")
     say(f"Then: teachlab label {recording} --from {target} --out NAME.passes.parquet")
+
+
+def _tell_faint(found: LabelAnswer) -> None:
+    from teachlab.data.quality.pass_doubts import time_of
+
+    left = found.unanswered
+    if found.count is not None or not left:
+        return
+    these, them = ("these are products", "them") if len(left) > 1 else ("this is a product", "it")
+    say(
+        f"Look at {number_of(len(left), 'stretch', 'stretches')} without a pass, where the light goes part of the way to "
+        f"an object. If {these}, add {them} to the table: a setting is tried only on what is in it."
+    )
+    for one in left[:MOST_TOLD]:
+        say(f"  {time_of(found.info, one.sample)}: {one.text}")
+    if len(left) > MOST_TOLD:
+        say(f"  and {len(left) - MOST_TOLD} more; --json has them all")
 
 
 def _tell_count(found: LabelAnswer) -> None:

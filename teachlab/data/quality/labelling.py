@@ -29,6 +29,10 @@ HYSTERESIS = 0.2
 CLEAR_MINORITY = 0.4
 """Objects are taken to be the rarer level only if it takes at most this share of the time."""
 SHORTEST_SHARE, SHORTEST_SAMPLES = 0.1, 3
+FAINT, SPREADS = 0.15, 6.0
+"""Light this share of the way to an object, and so many spreads of the background, may be a faint object."""
+AS_LONG = 2.0
+"""A faint object lasts at most so many times the longest pass; what lasts longer is drift."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +81,9 @@ class Proposal:
         Passes and gaps shorter than this were smoothed away.
     left_out, joined : ndarray of int64, shape (n, 2), samples
         Those passes and those gaps.
+    faint : ndarray of int64, shape (n, 2), samples
+        Stretches between the passes in which the light goes part of the way to an object, as long as a pass may be.
+        They are not proposed: a person must say whether they are products.
     """
 
     truth: Truth
@@ -86,6 +93,7 @@ class Proposal:
     shortest_samples: int
     left_out: Edges
     joined: Edges
+    faint: Edges
 
     @property
     def dropped(self) -> int:
@@ -158,7 +166,18 @@ def propose_passes(
     truth = Truth.from_arrays(
         start, end, source=TruthSource.SELF_LABELLED, uncertainty_samples=float(found.edge_samples)
     )
-    return Proposal(truth, levels, chosen, source, shortest, left_out, joined)
+    faint = _between_passes(found.faint, truth, recording.samples, shortest)
+    return Proposal(truth, levels, chosen, source, shortest, left_out, joined, faint)
+
+
+def _between_passes(faint: TwoState, truth: Truth, samples: int, shortest: int) -> Edges:
+    """Return the stretches of a signal that touch no pass and last as long as a pass may."""
+    start, end = faint.runs(samples)
+    start = start.clip(min=0)
+    longest = AS_LONG * float((truth.end - truth.start).max(initial=0))
+    apart = np.searchsorted(truth.end, start) == np.searchsorted(truth.start, end, side="right")
+    kept = apart & (end - start >= shortest) & (end - start <= longest)
+    return np.column_stack([start, end])[kept]
 
 
 def two_levels(values: NDArray[np.float64], unit: str) -> Levels:
@@ -236,19 +255,28 @@ def _direction(recording: Recording, given: Direction | None, levels: Levels) ->
 @dataclass(frozen=True, slots=True)
 class _Switched:
     state: TwoState
+    faint: TwoState
     edge_samples: int
 
 
 def _switched(
     recording: Recording, levels: Levels, direction: Direction, progress: Callable[[float], None]
 ) -> _Switched:
-    """Return where objects are, with borders at the middle of their edges."""
+    """Return where objects are, with borders at the middle of their edges, and where the light goes part of the way."""
     middle, band = (levels.low + levels.high) / 2, HYSTERESIS * (levels.high - levels.low) / 2
     dtype, samples = recording.dtype, recording.samples
     wide, exact = Comparator(middle + band, middle - band, dtype), Comparator(middle, middle, dtype)
+    rises_at_objects = direction is Direction.RISE
+    background, object_ = (levels.low, levels.high) if rises_at_objects else (levels.high, levels.low)
+    spread = levels.low_spread if rises_at_objects else levels.high_spread
+    share = max(FAINT, SPREADS * spread / (levels.high - levels.low))
+    # Released half-way back, as the noise there must not end the stretch.
+    ends = sorted(background + part * (object_ - background) for part in (share, share / 2))
+    part_way = Comparator(ends[1], ends[0], dtype)
     for block in recording.blocks():
         wide.push(block.light, block.invalid)
         exact.push(block.light, block.invalid)
+        part_way.push(block.light, block.invalid)
         progress(0.5 + 0.5 * (block.start + block.light.size) / samples)
     state, crossings = wide.light_state(), exact.light_state()
     rises, falls = _back_to(state.rises(), crossings.rises()), _back_to(state.falls(), crossings.falls())
@@ -256,7 +284,12 @@ def _switched(
     edges = np.sort(np.concatenate([rises, falls]))
     light = TwoState(state.first, edges)
     width = max(1, math.ceil(float(np.median(moved)))) if moved.size else 1
-    return _Switched(light if direction is Direction.RISE else light.inverted(), width)
+    if share >= 0.5 - HYSTERESIS / 2:
+        # So noisy a background hides faint objects.
+        faint = TwoState(False, np.empty(0, np.int64))
+    else:
+        faint = part_way.light_state() if rises_at_objects else part_way.light_state().inverted()
+    return _Switched(light if rises_at_objects else light.inverted(), faint, width)
 
 
 def _back_to(edges: Edges, crossings: Edges) -> Edges:

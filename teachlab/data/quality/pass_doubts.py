@@ -115,7 +115,9 @@ def pass_doubts(recording: Recording, proposal: Proposal) -> list[PassDoubt]:
     return out
 
 
-def reconcile(recording: Recording, proposal: Proposal, doubts: list[PassDoubt], counted: int) -> CountCheck:
+def reconcile(
+    recording: Recording, proposal: Proposal, doubts: list[PassDoubt], faint: list[LikelyPlace], counted: int
+) -> CountCheck:
     """Lay the proposed passes beside a known count, and name the likeliest missing or double ones."""
     passes = proposal.truth.passes
     if passes > counted:
@@ -123,12 +125,31 @@ def reconcile(recording: Recording, proposal: Proposal, doubts: list[PassDoubt],
         ranked = sorted((d for d in doubts if d.doubt > 0), key=lambda d: (-d.doubt, d.start))
         places = [LikelyPlace(d.start, d.doubt, f"pass {d.row}: {d.reason}") for d in ranked]
         return CountCheck(counted, passes, tuple(places[: passes - counted]))
-    places = _missing(recording, proposal, doubts) if passes < counted else []
+    places = _missing(recording, proposal, doubts, faint) if passes < counted else []
     places.sort(key=lambda place: (-place.score, place.sample))
     return CountCheck(counted, passes, tuple(places[: counted - passes]))
 
 
-def _missing(recording: Recording, proposal: Proposal, doubts: list[PassDoubt]) -> list[LikelyPlace]:
+def faint_places(recording: Recording, proposal: Proposal) -> list[LikelyPlace]:
+    """Return the stretches that may be faint objects, in time order; their score is how far the light went (0 to 1).
+
+    The light is read once more.
+    """
+    start, end = proposal.faint[:, 0], proposal.faint[:, 1]
+    if start.size == 0:
+        return []
+    ms = 1000 * (end - start) / recording.info.sample_rate_hz
+    return [
+        LikelyPlace(a, share, f"the light goes {100 * share:.0f} % of the way to an object, for {long:.4g} ms")
+        for a, share, long in zip(
+            start.tolist(), _reached(recording, proposal, start, end).tolist(), ms.tolist(), strict=True
+        )
+    ]
+
+
+def _missing(
+    recording: Recording, proposal: Proposal, doubts: list[PassDoubt], faint: list[LikelyPlace]
+) -> list[LikelyPlace]:
     truth, rate = proposal.truth, recording.info.sample_rate_hz
     places = []
     for a, b in proposal.left_out.tolist():
@@ -145,25 +166,17 @@ def _missing(recording: Recording, proposal: Proposal, doubts: list[PassDoubt]) 
     places += [
         LikelyPlace(d.start, d.doubt, f"pass {d.row}: {d.reason}") for d in doubts if d.reason.startswith("long")
     ]
+    places += [LikelyPlace(p.sample, min(1.0, 2 * p.score), p.text) for p in faint]
     if truth.passes < FEWEST:
         return places
-    begin, stop = np.concatenate(([0], truth.end)), np.concatenate((truth.start, [recording.samples]))
-    real = stop > begin
-    begin, stop = begin[real], stop[real]
-    bumps = _reached(recording, proposal, begin, stop)
-    pitch = float(np.median(np.diff(truth.start)))
-    usual = float(np.median(stop - begin))
-    quiet, spread = float(np.median(bumps)), float(np.median(np.abs(bumps - np.median(bumps))))
-    for a, b, bump in zip(begin.tolist(), stop.tolist(), bumps.tolist(), strict=True):
-        inner = a > 0 and b < recording.samples
-        times = (b - a - usual) / pitch
-        if bump > quiet + max(0.1, 6 * spread):
-            text = f"the light reaches {100 * bump:.0f} % of the way to an object in the gap from there on"
-            places.append(LikelyPlace(a, min(1.0, 2 * bump), text))
-        elif inner and times > 0.6:
-            at = a + round((b - a) / 2)
-            text = f"a gap of {1000 * (b - a) / rate:.4g} ms, usual are {1000 * usual / rate:.4g} ms"
-            places.append(LikelyPlace(at, min(0.9, 0.5 * times), text))
+    gap = truth.start[1:] - truth.end[:-1]
+    pitch, usual = float(np.median(np.diff(truth.start))), float(np.median(gap))
+    # Where a faint object stands, the gap itself is no second place.
+    held = np.bincount(np.searchsorted(truth.start, proposal.faint[:, 0], side="right"), minlength=truth.passes + 1)
+    for k in np.flatnonzero((gap - usual > 0.6 * pitch) & (held[1:-1] == 0)).tolist():
+        text = f"a gap of {1000 * gap[k] / rate:.4g} ms, usual are {1000 * usual / rate:.4g} ms"
+        at = int(truth.end[k]) + round(int(gap[k]) / 2)
+        places.append(LikelyPlace(at, min(0.9, 0.5 * (gap[k] - usual) / pitch), text))
     return places
 
 

@@ -6,9 +6,20 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from teachlab.data.quality.corrected_passes import Correction, read_corrected
 from teachlab.data.quality.labelling import HYSTERESIS, Proposal, propose_passes
-from teachlab.data.quality.pass_doubts import LEAST_DOUBT, CountCheck, PassDoubt, pass_doubts, reconcile, time_of
+from teachlab.data.quality.pass_doubts import (
+    LEAST_DOUBT,
+    CountCheck,
+    LikelyPlace,
+    PassDoubt,
+    faint_places,
+    pass_doubts,
+    reconcile,
+    time_of,
+)
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
@@ -28,6 +39,8 @@ class LabelAnswer:
     proposal : Proposal
     doubts : tuple of PassDoubt
         In time order.
+    faint : tuple of LikelyPlace
+        Stretches between passes that may be faint objects; their score is how far the light went (0 to 1).
     count : CountCheck, optional
         Beside a known count.
     correction : Correction, optional
@@ -40,6 +53,7 @@ class LabelAnswer:
     info: RecordingInfo
     proposal: Proposal
     doubts: tuple[PassDoubt, ...]
+    faint: tuple[LikelyPlace, ...]
     count: CountCheck | None
     correction: Correction | None
     replayed: Reasons | None
@@ -53,6 +67,15 @@ class LabelAnswer:
     def doubtful(self) -> list[PassDoubt]:
         """Passes in doubt by at least `LEAST_DOUBT`, the most doubtful first."""
         return sorted((one for one in self.doubts if one.doubt >= LEAST_DOUBT), key=lambda one: (-one.doubt, one.start))
+
+    @property
+    def unanswered(self) -> list[LikelyPlace]:
+        """Stretches that may be faint objects and touch no pass of the table, the strongest first."""
+        start, end = self.proposal.faint[:, 0], self.proposal.faint[:, 1]
+        before = np.searchsorted(self.truth.end, start, side="right")
+        apart = before == np.searchsorted(self.truth.start, end)
+        left = [one for one, outside in zip(self.faint, apart.tolist(), strict=True) if outside]
+        return sorted(left, key=lambda one: (-one.score, one.sample))
 
     def columns(self) -> dict[str, list[Any]]:
         """Return further columns of the table for a person: time, doubt and reason of every pass."""
@@ -87,6 +110,15 @@ class LabelAnswer:
                     "reason": one.reason,
                 }
                 for one in self.doubtful
+            ],
+            "faint": [
+                {
+                    "sample": place.sample,
+                    "time": time_of(self.info, place.sample),
+                    "share": place.score,
+                    "text": place.text,
+                }
+                for place in self.unanswered
             ],
             "count": None
             if check is None
@@ -143,7 +175,8 @@ def label(
     """
     found = propose_passes(recording, direction=direction, min_ms=min_ms, progress=progress)
     doubts = pass_doubts(recording, found)
-    check = None if count is None else reconcile(recording, found, doubts, count)
+    faint = faint_places(recording, found)
+    check = None if count is None else reconcile(recording, found, doubts, faint, count)
     correction = None if corrected is None else read_corrected(corrected, recording, found.truth)
     truth = found.truth if correction is None else correction.truth
     return LabelAnswer(
@@ -151,6 +184,7 @@ def label(
         info=recording.info,
         proposal=found,
         doubts=tuple(doubts),
+        faint=tuple(faint),
         count=check,
         correction=correction,
         replayed=_replayed(recording, found, truth) if truth.passes else None,

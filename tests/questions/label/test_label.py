@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 from xml.etree import ElementTree
@@ -79,10 +80,56 @@ def test_a_count_names_where_passes_are_likely_missing():
     places = {place.sample: place.text for place in found.count.places}
     assert found.truth.passes == 18
     assert len(places) == 2
-    bump, gap = (next(text for text in places.values() if word in text) for word in ("reaches", "a gap of 500 ms"))
-    assert "the light reaches 3" in bump
+    bump, gap = (next(text for text in places.values() if word in text) for word in ("goes", "a gap of 500 ms"))
+    assert re.fullmatch(r"the light goes 3\d % of the way to an object, for 100 ms", bump)
     assert "usual are 200 ms" in gap
     assert any(abs(sample - START[5] - 50) < 60 for sample in places)
+
+
+@pytest.mark.parametrize("edge", [0, 20])
+@pytest.mark.parametrize("direction", ["rise", "dip"])
+def test_faint_objects_are_named_though_no_count_is_given(direction, edge):
+    """Products of a quarter of the usual light: found beside slow edges too, which reach as far in every gap."""
+    rng = np.random.default_rng(5)
+    light = np.zeros(300 * 60)
+    faint = (7, 23, 51)
+    for k in range(60):
+        light[300 * k + 100 : 300 * k + 200] = 25.0 if k in faint else 100.0
+    if edge:
+        light = np.convolve(light, np.full(edge, 1 / edge), mode="same")
+    light = (light if direction == "rise" else 200 - light) + rng.normal(0, 1.0, light.size)
+    found = label(Recording.from_array(light, INFO))
+    assert found.truth.passes == 57
+    assert sorted(one.sample // 300 for one in found.unanswered) == list(faint)
+    assert all(0.22 < one.score < 0.32 for one in found.faint)
+    assert found.as_dict()["faint"][0]["text"] == found.unanswered[0].text
+    # Once a person has put one into the table, it is answered.
+    counted = label(Recording.from_array(light, INFO), count=60)
+    assert sorted(place.sample // 300 for place in counted.count.places) == list(faint)
+
+
+def test_what_a_person_made_a_pass_of_is_no_open_question(tmp_path):
+    recording = line(spoilt={12: (100, 20.0)})
+    found = label(recording)
+    assert [one.sample for one in found.unanswered] == [found.proposal.faint[0, 0]]
+    rows = [f"{a},{b}" for a, b in zip(found.truth.start, found.truth.end, strict=True)]
+    a, b = found.proposal.faint[0]
+    table = tmp_path / "corrected.csv"
+    table.write_text("start,end\n" + "\n".join([*rows, f"{a},{b}"]) + "\n")
+    answered = label(recording, corrected=str(table))
+    assert (len(answered.faint), answered.unanswered) == (1, [])
+
+
+def test_noise_tails_and_drift_are_no_faint_objects():
+    rng = np.random.default_rng(6)
+    light = np.zeros(40_000)
+    for k in range(100):
+        light[400 * k + 100 : 400 * k + 200] = 100.0
+        light[400 * k + 200 : 400 * k + 290] = 30.0  # the end of every product shines on
+    light[20_000:30_000] += 8 * np.sin(np.arange(10_000) / 500)
+    found = label(Recording.from_array(light + rng.normal(0, 2.0, light.size), INFO))
+    assert found.truth.passes == 100
+    assert found.faint == ()
 
 
 def test_a_count_names_where_passes_are_likely_double():
