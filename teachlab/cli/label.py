@@ -181,8 +181,8 @@ def _tell_faint(found: LabelAnswer) -> None:
         return
     these, them = ("these are products", "them") if len(left) > 1 else ("this is a product", "it")
     say(
-        f"Look at {number_of(len(left), 'stretch', 'stretches')} without a pass, where the light goes part of the way to "
-        f"an object. If {these}, add {them} to the table: a setting is tried only on what is in it."
+        f"Look at {number_of(len(left), 'stretch', 'stretches')} without a pass, where the light goes part of the way "
+        f"to an object. If {these}, add {them} to the table: a setting is tried only on what is in it."
     )
     for one in left[:MOST_TOLD]:
         say(f"  {time_of(found.info, one.sample)}: {one.text}")
