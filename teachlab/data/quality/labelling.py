@@ -177,7 +177,8 @@ def _between_passes(faint: TwoState, truth: Truth, samples: int, shortest: int) 
     longest = AS_LONG * float((truth.end - truth.start).max(initial=0))
     apart = np.searchsorted(truth.end, start) == np.searchsorted(truth.start, end, side="right")
     kept = apart & (end - start >= shortest) & (end - start <= longest)
-    return np.column_stack([start, end])[kept]
+    out: Edges = np.column_stack([start, end])[kept]
+    return out
 
 
 def two_levels(values: NDArray[np.float64], unit: str) -> Levels:
