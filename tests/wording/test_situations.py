@@ -240,7 +240,8 @@ def test_how_much_more_to_record_is_said_for_what_is_claimed_on() -> None:
     verdict = setting_verdict(recording, truth, LEVEL, result, by=JudgedBy(rules=rules))
     assert verdict.reasons[0].text.startswith("40 passes are too few. Record 30 more ")
     assert verdict.conditions == (
-        "For this recording alone: only 1 of 3 lots is left to claim on. Record 12 more lots.",
+        "For this recording alone: only 1 of 3 lots is left to claim on. Record 4 more lots for this setting, or 12 if "
+        "you teach again.",
     )
 
 

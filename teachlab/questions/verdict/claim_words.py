@@ -112,11 +112,13 @@ def few_lots_text(counts: LotCounts, truth: Truth, *, taken: bool = False) -> st
         return ""
     named = 0 if truth.lot is None else len(set(truth.lot.tolist()) - {""})
     if 0 < counts.named_lots < named:
-        more = math.ceil((CLAIM_LOTS - counts.named_lots) * (named / counts.named_lots if taken else 1))
+        more = CLAIM_LOTS - counts.named_lots
+        again = math.ceil(more * named / counts.named_lots)
         are = "is" if counts.named_lots == 1 else "are"
         return (
             f"For this recording alone: only {counts.named_lots} of {named} lots {are} left to claim on. Record "
-            f"{number_of(more, 'more lot', 'more lots')}."
+            f"{number_of(more, 'more lot', 'more lots')}"
+            f"{f' for this setting, or {again} if you teach again' if taken and again > more else ''}."
         )
     told = "no lots are named"
     if counts.named_lots:
