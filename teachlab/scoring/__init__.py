@@ -1,4 +1,4 @@
-"""Windows, events, rates with exact intervals, dependence, differences of settings."""
+"""Scoring of an output: windows, events, rates with exact intervals, dependence, differences of settings."""
 
 from teachlab.scoring.by_lot import lost_rate_by_lot
 from teachlab.scoring.dependence import dependence_of

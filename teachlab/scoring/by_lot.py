@@ -24,29 +24,29 @@ def lost_rate_by_lot(
     icc: float = ASSUMED_ICC,
     events: Sequence[Outcome] = (Outcome.MISS, Outcome.MERGED),
 ) -> Dependence | None:
-    """Bound the lost rate with the dependence of neighbouring passes allowed for.
+    """Bound the lost rate where neighbouring passes may resemble each other.
 
     Parameters
     ----------
     truth : Truth
-        Its lots are used if every scored pass has one and there are at least two; else stretches of time.
+        Its lots are used if every scored pass has one and there are at least two; otherwise stretches of time are used.
     trials : Trials
     confidence : float
     proxy : array_like of float, shape (passes of the truth,), optional
-        How far every pass reached, for `by_proxy`.
+        How far the light of every pass came on its way to the level, for `by_proxy`.
     icc : float, in [0, 1]
-        Intra-lot correlation of losses that `by_proxy` assumes at least.
+        `by_proxy` assumes at least this intra-lot correlation of losses.
     events : sequence of Outcome
         What counts as lost.
 
     Returns
     -------
     Dependence or None
-        None where there are too few passes for two stretches.
+        None if there are too few passes for two stretches.
 
     Notes
     -----
-    Where no lots are named, the design effect is at least the integrated autocorrelation of the outcomes.
+    If no lots are named, the design effect is at least the integrated autocorrelation of the outcomes.
     """
     rows = trials.first_pass + np.flatnonzero(
         np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED)) & truth.detect[trials.first_pass :]
@@ -64,15 +64,15 @@ def lost_rate_by_lot(
 def gaps_tripped_by_lot(
     truth: Truth, trials: Trials, *, confidence: float = 0.95, icc: float = ASSUMED_ICC
 ) -> Dependence | None:
-    """Bound the share of gaps tripped with the dependence of neighbouring gaps allowed for.
+    """Bound the share of gaps tripped where neighbouring gaps may resemble each other.
 
-    A gap belongs to the lot of the pass before it. None where there are too few gaps for two stretches.
+    A gap belongs to the lot of the pass before it. The result is None if there are too few gaps for two stretches.
     """
     scored = np.flatnonzero(trials.gaps != Outcome.EXCLUDED)
     if scored.size == 0 or truth.passes == 0:
         return None
     tripped = trials.gaps[scored] == Outcome.TRIPPED
-    # A gap belongs to the lot of the pass before it, the first one to that of the first pass.
+    # A gap belongs to the lot of the pass before it. The first gap belongs to the lot of the first pass.
     code, source = lot_codes(truth, np.maximum(trials.gap_after[scored], 0))
     if int(code.max(initial=0)) < 1:
         return None
@@ -84,12 +84,13 @@ def gaps_tripped_by_lot(
 def _weakest_effect(
     reach: NDArray[np.float64], code: NDArray[np.int64], of: NDArray[np.int64], confidence: float
 ) -> float:
-    """Return the upper limit of the design effect of being among the weakest tenth; 1 where nothing is known."""
+    """Return the upper limit of the design effect of "is among the weakest tenth of the passes"; 1 if it is unknown."""
     known = ~np.isnan(reach)
     if not known.any():
         return 1.0
     weak = np.zeros(reach.size, bool)
-    # Without losses nothing shows how they would cluster; the weakest tenth of the passes does so in their stead.
+    # Without losses, nothing shows how they would cluster. How the weakest tenth of the passes clusters is taken
+    # instead.
     weak[known] = reach[known] < np.quantile(reach[known], 0.1)
     stand_in = np.bincount(code, weak)
     spread = spread_of(stand_in, of)
@@ -97,13 +98,13 @@ def _weakest_effect(
 
 
 def exposure(truth: Truth, first_taught: int, stop_taught: int, trials: Trials) -> Mapping[str, tuple[int, int]]:
-    """Return how many passes of every lot and label were there in the teach block and in the scored block.
+    """Count the passes of every lot and label in the teach block and in the scored block.
 
     Parameters
     ----------
     truth : Truth
     first_taught, stop_taught : int
-        Passes ``[first, stop)`` that could be taught on.
+        Passes ``[first, stop)`` that could be used for teaching.
     trials : Trials
         Of the score.
     """
@@ -122,7 +123,7 @@ def exposure(truth: Truth, first_taught: int, stop_taught: int, trials: Trials) 
 
 
 def lot_codes(truth: Truth, rows: NDArray[np.int64]) -> tuple[NDArray[np.int64], Source]:
-    """Return the number of the lot of every pass in `rows`, and what the lots are: as labelled, or stretches."""
+    """Return the lot number of every pass in `rows`, and whether lots are named ones or stretches."""
     if truth.lot is not None:
         names = truth.lot[rows].tolist()
         codes = {name: k for k, name in enumerate(dict.fromkeys(names))}
@@ -136,22 +137,24 @@ def lot_codes(truth: Truth, rows: NDArray[np.int64]) -> tuple[NDArray[np.int64],
 def false_trips_by_lot(
     truth: Truth, trials: Trials, hours: float, *, per: str, confidence: float = 0.95
 ) -> Bursts | None:
-    """Bound false trips per time with bursts allowed for.
+    """Bound false trips per time where they may come in bursts.
 
     Parameters
     ----------
     truth : Truth
-        Its lots are used if every scored gap follows a pass with one and there are at least two; else stretches.
+        Its lots are used if every scored gap follows a pass with a lot and there are at least two lots; otherwise
+        stretches are used.
     trials : Trials
     hours : float
-        Running hours or gap hours of the score; shared among the gaps by their length in the truth.
+        Running hours or gap hours of the score. They are divided among the gaps in proportion to their length in the
+        truth.
     per : str
     confidence : float
 
     Returns
     -------
     Bursts or None
-        None where there are too few gaps for two stretches.
+        None if there are too few gaps for two stretches.
     """
     scored = np.flatnonzero(trials.gaps != Outcome.EXCLUDED)
     after = trials.gap_after[scored]
@@ -169,21 +172,21 @@ def false_trips_by_lot(
 
 
 def onsets_by_lot(truth: Truth, trials: Trials, *, ignored: bool, per: str, confidence: float = 0.95) -> Bursts | None:
-    """Bound extra onsets per detect pass, or false trips per `ignore` pass, with bursts allowed for.
+    """Bound extra onsets per detect pass, or false trips per `ignore` pass, where they may come in bursts.
 
     Parameters
     ----------
     truth : Truth
     trials : Trials
     ignored : bool
-        Whether passes to be ignored are meant.
+        Whether `ignore` passes are counted.
     per : str
     confidence : float
 
     Returns
     -------
     Bursts or None
-        None where there are too few such passes for two stretches.
+        None if there are too few such passes for two stretches.
     """
     detect = truth.detect[trials.first_pass :]
     scored = np.flatnonzero((detect != ignored) & (trials.passes != Outcome.EXCLUDED))
@@ -195,7 +198,7 @@ def onsets_by_lot(truth: Truth, trials: Trials, *, ignored: bool, per: str, conf
 
 
 def _lengths(truth: Truth, after: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Return the length of every gap by the borders of its passes; the last one counts as the mean of the others."""
+    """Return the length of every gap between the borders of its passes; the last gap counts as the others' mean."""
     end = np.concatenate(([0], truth.end))[after + 1]
     begin = np.append(truth.start, -1)[after + 1]
     length = np.where(begin < 0, -1.0, begin - end).astype(np.float64)

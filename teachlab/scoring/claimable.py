@@ -1,4 +1,4 @@
-"""Which trials may support a claim, and what in the evidence could not have denied it."""
+"""Which trials may support a claim, and which conditions of the evidence are open."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth, TruthSource
 
 MOST_IN_DOUBT = 0.05
-"""Share of the passes that may be shorter than the doubt of their borders."""
+"""At most this share of the passes may be shorter than the uncertainty of their borders."""
 
 _Bool = NDArray[np.bool_]
 
 
 class OpenCondition(StrEnum):
-    """Why evidence could not have denied a claim."""
+    """Reasons why the evidence could not have contradicted a claim."""
 
     SELF_LABELLED = "self-labelled"
     COPIES = "copies"
@@ -41,19 +41,19 @@ class Claimable:
     Parameters
     ----------
     trials : Trials
-        Those left out are excluded.
+        Trials that may not support a claim are excluded.
     left_out : mapping of str to int
-        Passes left out, by reason: shown while teaching, shorter than the doubt of their borders, touching.
+        Passes left out, by reason: shown while teaching, shorter than the uncertainty of their borders, touching.
     gaps_left_out : int
-        Gaps shown while teaching, or beside something that was.
+        Gaps that were shown while teaching, or are next to something that was.
     conditions : mapping of OpenCondition to str
-        What is open, a sentence each.
+        Open conditions, one sentence for each.
     synthetic : bool
         Whether the light is synthetic: a rehearsal.
     teaching_stated : bool
-        Whether the setting says how it was taught.
+        Whether the setting states how it was taught.
     ignore_passes : int
-        Passes to be ignored among the trials: counted beside a claim.
+        `ignore` passes among the trials; they are counted beside a claim.
     """
 
     trials: Trials
@@ -65,7 +65,7 @@ class Claimable:
     ignore_passes: int
 
     def sentences(self) -> list[str]:
-        """Return what was left out, and what stands beside the claim, a sentence each."""
+        """Return one sentence for each kind of trial left out and for each remark on the claim."""
         said = {
             "shown": "by which the setting was taught or chosen, or next to one of them",
             "short": "shorter than the doubt of their borders",
@@ -91,24 +91,25 @@ def claimable(
     copies: Sequence[tuple[int, int]] | None = None,
     belongs: bool = True,
 ) -> Claimable:
-    """Leave out the trials that support no claim, and name the conditions that are open.
+    """Exclude trials that cannot support a claim, and name the conditions that are open.
 
     Parameters
     ----------
     recording, truth, setting
-        What is claimed about.
+        The recording, its passes, and the setting that the claim is about.
     result : Score
-        Of that setting.
+        Score of that setting.
     copies : sequence of (int, int), optional
-        Passes that repeat an earlier one, with that one, where they are known: else the recording is read for them.
+        Pairs (pass, earlier pass that it repeats), if known. Otherwise the recording is read to find them.
     belongs : bool
-        Whether the borders of the passes follow this light, as far as that was measured.
+        Whether the borders of the passes follow this light, if that was measured.
 
     Notes
     -----
-    Left out are trials that hold an evaluation which the setting says was shown while teaching, and one trial on either
-    side of them; passes shorter than one doubt of their borders; and passes that touch the one before where the output
-    stayed active over the common border. More than 5 % of the passes shorter than the doubt leave a condition open.
+    Three kinds of trials are excluded: trials that hold an evaluation which was shown while teaching, and one trial on
+    either side of them; passes shorter than the uncertainty of their borders; and passes that touch the one before, if
+    the output stayed active over the common border. If more than 5 % of the passes are shorter than the uncertainty, a
+    condition stays open.
     """
     trials = result.trials
     first = trials.first_pass
@@ -134,7 +135,7 @@ def claimable(
             f"{int(short.sum())} of {int(scored.sum())} passes are shorter than the doubt of their borders, "
             f"{truth.uncertainty_samples:g} samples: at most {100 * MOST_IN_DOUBT:g} % may be."
         )
-    # Light from before the trials, pasted among them, could not have denied a claim either.
+    # Light from before the trials that was copied into them could not have contradicted a claim either.
     copies = repeated_stretches(recording, truth.start, truth.end) if copies is None else copies
     copied = [pair for pair in copies if pair[0] >= first]
     if not belongs:
@@ -169,7 +170,7 @@ def claimable(
 
 
 def touching_merges(truth: Truth, trials: Trials) -> _Bool:
-    """Return which scored passes merged with the one before that they touch: the output stayed active between them."""
+    """Return which scored passes merged with the touching pass before: the output stayed active between them."""
     touches = np.zeros(truth.passes, bool)
     touches[1:] = truth.start[1:] == truth.end[:-1]
     out: _Bool = touches[trials.first_pass :] & (trials.passes == Outcome.MERGED)
@@ -177,13 +178,13 @@ def touching_merges(truth: Truth, trials: Trials) -> _Bool:
 
 
 def joined_where(truth: Truth, rows: NDArray[np.int64]) -> Truth:
-    """Return the truth with each of these passes joined to the one before it."""
+    """Return the truth with each of these passes joined to the pass before it."""
     if not rows.size:
         return truth
     kept = np.ones(truth.passes, bool)
     kept[rows] = False
     kept[0] = True
-    # A kept pass lasts until the last one that was joined to it.
+    # A pass that is kept lasts until the end of the last pass joined to it.
     last = np.append(np.flatnonzero(kept)[1:], truth.passes) - 1
     joined = truth.select(kept)
     return replace(joined, end=truth.end[last])
@@ -195,9 +196,9 @@ def unusable(result: Score) -> bool:
 
 
 def shown_stretches(setting: Setting, recording: Recording) -> list[tuple[int, int]]:
-    """Return the samples ``[first, stop)`` by which the setting says it was taught or chosen, if in this recording.
+    """Return the samples ``[first, stop)`` of this recording on which the setting says it was taught or chosen.
 
-    A setting that names another recording was shown nothing of this one.
+    If the setting names another recording, nothing of this one was shown.
     """
     evidence = {} if setting.taught is None else setting.taught.evidence
     drawn, chosen = evidence.get("drawn", {}), evidence.get("chosen_on", {})
@@ -224,7 +225,7 @@ def _may_be(drawn: Mapping[str, object], recording: Recording) -> bool:
 
 
 def _shown(truth: Truth, setting: Setting, trials: Trials, recording: Recording) -> tuple[_Bool, _Bool]:
-    """Return which scored passes and gaps hold what was shown, or lie beside one that does."""
+    """Return which scored passes and gaps hold what was shown, or are next to one that does."""
     stretches = shown_stretches(setting, recording)
     # Trials in time order: gap before the first pass, pass 0, gap after it, pass 1 …
     begin = np.zeros(2 * truth.passes + 1, np.int64)

@@ -1,4 +1,4 @@
-"""What a score claims by lots: losses, trips and cost, each from one function of the counts per lot."""
+"""Claims of a score by lots: losses, trips and cost, each from one function of the counts per lot."""
 
 from __future__ import annotations
 
@@ -29,21 +29,21 @@ LOST = (Outcome.MISS, Outcome.MERGED)
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LotCounts:
-    """What every lot, or stretch of consecutive passes, holds.
+    """Counts of every lot, or of every stretch of consecutive passes.
 
     Parameters
     ----------
     source : Source
     named_lots : int
-        Lots that were named among the scored passes, before small ones joined the next; 0 where not all are.
+        Number of named lots among the scored passes, before small lots joined the next; 0 if some passes have no lot.
     first_pass : ndarray of int64, shape (lots,)
-        Row of the first pass of each.
+        Row of the first pass of each lot.
     whole : ndarray of bool, shape (lots,)
         Whether all passes of the lot are among those scored.
     passes, lost, gaps, tripped : ndarray of int64, shape (lots,)
         Scored detect passes and those lost, scored gaps and those tripped.
     trips, extra, ignore_trips : ndarray of int64, shape (lots,)
-        Switchings too many: in gaps, further ones of a pass, and on passes to be ignored.
+        Unwanted onsets: in gaps, after the first one of a pass, and on `ignore` passes.
     """
 
     source: Source
@@ -59,12 +59,12 @@ class LotCounts:
     ignore_trips: NDArray[np.int64]
 
     def errors(self, costs: Costs | None = None) -> NDArray[np.float64]:
-        """Return the cost of every lot's errors; without costs their number."""
+        """Return the cost of the errors of every lot; without costs, their number."""
         costs = costs or Costs()
         return costs.miss * self.lost + costs.false * (self.trips + self.extra + self.ignore_trips)
 
     def per_pass(self, costs: Costs | None = None, *, whole: bool = False) -> NDArray[np.float64]:
-        """Return cost per scored pass of every lot that holds one; `whole`: of lots scored as a whole only."""
+        """Return the cost per scored pass of every lot with a scored pass; `whole`: only of lots scored completely."""
         rows = (self.passes > 0) & (self.whole | (not whole))
         return self.errors(costs)[rows] / self.passes[rows]
 
@@ -81,15 +81,14 @@ def lot_counts(truth: Truth, trials: Trials, events: Sequence[Outcome] = LOST) -
     Parameters
     ----------
     truth : Truth
-        Its lots are used if every scored pass has one and at least five of them are left after lots with few passes
-        joined the next.
+        Its lots are used if every scored pass has one and at least five are left after small lots joined the next.
     trials : Trials
     events : sequence of Outcome
         What counts as lost.
 
     Notes
     -----
-    A gap belongs to the lot of the pass before it, the first gap to that of the pass after it.
+    A gap belongs to the lot of the pass before it. The first gap belongs to the lot of the pass after it.
     """
     detect = truth.detect[trials.first_pass :]
     scored = detect & (trials.passes != Outcome.EXCLUDED)
@@ -127,23 +126,23 @@ def losses_claim(
     counts: LotCounts, *, confidence: float = 0.95, assumption: Assumption = NOTHING,
     beside: Sequence[Assumption] = (INDEPENDENT,),
 ) -> LotClaim:  # fmt: skip
-    """Return the headline claim on losses: one bound, others beside it."""
+    """Return the headline claim on losses: one bound, with further bounds beside it."""
     return claim_by_lots(
         counts.lost, counts.passes, confidence=confidence, source=counts.source, assumption=assumption, beside=beside
     )
 
 
 def gaps_claim(counts: LotCounts, *, confidence: float = 0.95, assumption: Assumption = NOTHING) -> LotClaim:
-    """Bound the share of gaps tripped by lots."""
+    """Bound the share of gaps tripped, lot by lot."""
     return claim_by_lots(
         counts.tripped, counts.gaps, confidence=confidence, source=counts.source, assumption=assumption
     )
 
 
 def trips_claim(counts: LotCounts, *, confidence: float = 0.95) -> LotClaim:
-    """Return the headline claim on false trips: the share of lots with any.
+    """Return the headline claim on false trips: the share of lots with any trip.
 
-    Every lot is one trial: no trip at all has a bound, and a burst counts once.
+    Every lot is one trial. So zero trips have a bound, and a burst counts once.
     """
     group = joined_lots(counts.passes)
     trips, gaps = np.bincount(group, counts.trips), np.bincount(group, counts.gaps)
@@ -168,14 +167,14 @@ def paired_costs(truth: Truth, first: Trials, second: Trials, costs: Costs | Non
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LotDifferences:
-    """Cost per pass of the first setting less that of the second, in every whole lot or stretch."""
+    """Cost per pass of the first setting minus that of the second, in every whole lot or stretch."""
 
     values: NDArray[np.float64]
     source: Source
 
 
 def in_common(sides: Sequence[Trials]) -> list[Trials]:
-    """Return the trials of several settings with those excluded that are no trials under one of the others."""
+    """Return the trials of several settings, each without trials that are invalid under one of the others."""
     out = list(sides)
     for other in sides:
         out = [_common(one, other) for one in out]
@@ -183,7 +182,7 @@ def in_common(sides: Sequence[Trials]) -> list[Trials]:
 
 
 def _common(trials: Trials, other: Trials) -> Trials:
-    """Return the trials with those excluded that are no trials under the other setting."""
+    """Return the trials, without those that are invalid under the other setting."""
     passes = np.where(other.passes == Outcome.EXCLUDED, np.int8(Outcome.EXCLUDED), trials.passes)
     kept = np.isin(trials.gap_after, other.gap_after[other.gaps != Outcome.EXCLUDED])
     gaps = np.where(kept, trials.gaps, np.int8(Outcome.EXCLUDED))
@@ -194,7 +193,7 @@ def _common(trials: Trials, other: Trials) -> Trials:
 
 
 def _codes(truth: Truth, rows: NDArray[np.int64], scored: NDArray[np.bool_]) -> tuple[NDArray[np.int64], Source, int]:
-    """Return the lot of every pass in rows, what the lots are, and how many are named."""
+    """Return the lot of every pass in rows, whether lots are named ones or stretches, and how many are named."""
     if truth.lot is not None:
         lots = [str(name) for name in truth.lot[rows].tolist()]
         names = {name: k for k, name in enumerate(dict.fromkeys(lots))}
@@ -208,7 +207,7 @@ def _codes(truth: Truth, rows: NDArray[np.int64], scored: NDArray[np.bool_]) -> 
 
 
 def _stretches(scored: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """Return the stretch of every pass: equal numbers of scored passes, others go with the scored one before."""
+    """Return the stretch of every pass: equal numbers of scored passes; other passes go with the scored pass before."""
     _, of = blocks_of(np.zeros(int(np.count_nonzero(scored))))
     place = np.cumsum(scored) - 1
     code: NDArray[np.int64] = np.searchsorted(np.cumsum(of), place.clip(0), side="right")

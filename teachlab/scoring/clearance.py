@@ -1,4 +1,4 @@
-"""How near light comes to the levels, pass by pass and lot by lot, and what that shows of those to come."""
+"""How near the light comes to the levels, pass by pass and lot by lot, and what this shows about future ones."""
 
 from __future__ import annotations
 
@@ -22,30 +22,30 @@ if TYPE_CHECKING:
 
 SIDES = ("detect", "trip", "release")
 NEAR_SHARE, NEAR_SPREADS = 0.5, 4.0
-"""A near miss keeps less than that share of the usual distance and so many deviations below it: planning values."""
+"""A near miss keeps less than this share of the usual distance and lies this many deviations below: planning values."""
 
 Levels = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Clearance(Document):
-    """The least distance of light to the levels, with what it shows of lots, or passes, to come.
+    """The smallest distance of the light to the levels, and what it shows about future lots or passes.
 
     Parameters
     ----------
     least : float, recording units
-        Negative where light passed a level.
+        Negative if the light passed a level.
     side : str
-        detect: a pass above the level of activation; trip: a gap below it; release: a gap's lowest light below the
-        level of release.
+        detect: a pass against the level of activation; trip: a gap against it; release: the lowest light of a gap
+        against the level of release.
     row : int
-        Pass at which, or after which, it comes nearest.
+        Pass in which, or after which, the light comes nearest.
     units : str
-        ``"lots"``, or ``"passes"``, which are taken as independent.
+        ``"lots"``, or ``"passes"``; passes are assumed to be independent.
     count : int
-        How many of them.
+        Number of units.
     content : float
-        Share of them that keeps at least this distance, at the confidence given.
+        At least this share of the units keeps at least this distance, at the confidence given.
     confidence : float
     """
 
@@ -58,7 +58,7 @@ class Clearance(Document):
     confidence: float
 
     def sentence(self, unit: str) -> str:
-        """Say what is kept, by what share, and what is assumed."""
+        """Say what distance is kept, by what share, and what is assumed."""
         alone = "" if self.units == "lots" else ", if passes are independent"
         sure = (
             f"At {100 * self.confidence:g} % confidence {100 * self.content:.3g} % of {self.units} to come keep as "
@@ -74,18 +74,18 @@ class Clearance(Document):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NearMisses(Document):
-    """Passes, or gaps, that came out right but far nearer to the level than the others.
+    """Passes, or gaps, that were scored without an error but came far nearer to the level than the others.
 
     Parameters
     ----------
     side : str
-        detect: passes above the level of activation; trip: gaps, or passes to be ignored, below it.
+        detect: passes near the level of activation; trip: gaps or `ignore` passes near it.
     rows : tuple of int
-        Passes, or those before such a gap, the nearest first.
+        Passes, or the passes before such gaps, the nearest first.
     least, usual : float, recording units
-        Distance of the nearest to the level, and the median of all.
+        Distance of the nearest one to the level, and the median of all.
     count : int
-        How many passes, or gaps, were looked at.
+        How many passes, or gaps, were examined.
     """
 
     side: str
@@ -96,7 +96,7 @@ class NearMisses(Document):
 
 
 def near_misses(truth: Truth, setting: Setting, margin: Margin, trials: Trials) -> list[NearMisses]:
-    """Find passes and gaps that stand apart from the others on their way to the level, the more telling side first.
+    """Find passes and gaps whose distance to the level is far smaller than that of the others, the clearer side first.
 
     Parameters
     ----------
@@ -105,10 +105,10 @@ def near_misses(truth: Truth, setting: Setting, margin: Margin, trials: Trials) 
 
     Notes
     -----
-    Of the passes that were hit, those whose distance to the level of activation is below half the median distance, and
-    at least four robust deviations (1.4826 · MAD) below that median: objects that vary evenly have none. The same of
-    gaps without a trip, and of passes to be ignored. They are no errors; they are what the next error looks like, such
-    as a kind of object that nobody named.
+    Of the passes that were hit, these are the ones whose distance to the level of activation is below half the median
+    distance and at least four robust deviations (1.4826 · MAD) below the median. If objects vary evenly, there are
+    none. The same is done for gaps without a trip and for `ignore` passes. They are no errors. They look like the next
+    error, such as a kind of object that nobody named.
     """
     first, passes = trials.first_pass, np.arange(trials.passes.size)
     rows = first + passes
@@ -121,7 +121,7 @@ def near_misses(truth: Truth, setting: Setting, margin: Margin, trials: Trials) 
     clear = trials.gap_after[(trials.gaps != Outcome.EXCLUDED) & (trials.gap_onsets == 0)]
     sides = {
         "detect": [(rows[hit], reach[0][hit])],
-        # What is to be ignored is another crowd than the gaps.
+        # `ignore` passes and gaps are two different groups.
         "trip": [(rows[(k := np.isin(rows, clear))], reach[1][k]), (rows[quiet], -reach[0][quiet])],
     }
     found = [near for side, crowds in sides.items() for crowd in crowds if (near := _near(side, *crowd)) is not None]
@@ -151,7 +151,7 @@ def _near(side: str, rows: NDArray[np.int64], distance: Levels) -> NearMisses | 
 def clearance_of(
     truth: Truth, setting: Setting, margin: Margin, trials: Trials, *, confidence: float = 0.95
 ) -> Clearance | None:
-    """Find the least clearance of the scored passes and the gaps after them, and its content.
+    """Find the smallest clearance of the scored passes and the gaps after them, and the share that keeps it.
 
     Parameters
     ----------
@@ -160,20 +160,20 @@ def clearance_of(
     margin : Margin
         With the extremes of every pass and gap.
     trials : Trials
-        Of the score: only scored passes to be detected, and the gaps after them, are looked at.
+        Only scored detect passes and the gaps after them are examined.
     confidence : float
         One-sided.
 
     Returns
     -------
     Clearance or None
-        None where no pass was scored or measured.
+        None if no pass was scored or measured.
 
     Notes
     -----
-    The least of n independent values is exceeded by at least a share ``α^(1/n)`` of all, at confidence ``1 − α``: a
-    lower tolerance limit without any distribution. Units are lots where they are named, since passes of one lot
-    resemble one another; 299 passes, or lots, give 99 % at 95 %.
+    At confidence ``1 − α``, at least a share ``α^(1/n)`` of all values exceeds the smallest of n independent values: a
+    lower tolerance limit for any distribution. The units are lots if they are named, because passes of one lot resemble
+    each other. With 299 passes, or lots, the share is 99 % at 95 % confidence.
 
     References
     ----------
@@ -205,7 +205,7 @@ def clearance_of(
 def worst_by_unit(
     measure: str, truth: Truth, setting: Setting, margin: Margin, trials: Trials, *, dark_level: float, lots: bool
 ) -> Levels:
-    """Return a figure of the margin for every lot, or every pass, by its own worst light.
+    """Return a figure of the margin for every lot, or every pass, from its own worst light.
 
     Parameters
     ----------
@@ -214,14 +214,14 @@ def worst_by_unit(
     truth, setting, margin, trials
         As for `clearance_of`.
     dark_level : float, recording units
-        Light that is no light, for the excess gain.
+        Reading without any light, for the excess gain.
     lots : bool
-        By named lots, small ones joined to the next; else by passes, each with the gap after it.
+        If true, by named lots, where small ones join the next; otherwise by passes, each with the gap after it.
 
     Returns
     -------
     ndarray of float64, shape (lots or passes,)
-        Without those that hold nothing to measure it by; a single pass has no population.
+        Lots or passes that cannot be measured are left out; a single pass has no population figure.
     """
     rows = _scored(trials)
     distance = _distances(setting, margin, rows)
@@ -230,7 +230,7 @@ def worst_by_unit(
     code = np.arange(rows.size)
     if lots:
         code = lot_codes(truth, rows)[0]
-        # As in claims, lots too small to speak for themselves count with the next.
+        # As in claims, lots that are too small join the next one.
         code = joined_lots(np.bincount(code))[code]
     units = int(code.max()) + 1
     if measure == "population":
@@ -255,7 +255,7 @@ def _scored(trials: Trials) -> NDArray[np.int64]:
 
 
 def _distances(setting: Setting, margin: Margin, rows: NDArray[np.int64]) -> Levels:
-    """Return detect, trip, release and hold of each row, recording units; empty where nothing was measured."""
+    """Return detect, trip, release and hold of each row, recording units; without rows if nothing was measured."""
     peak, hold, top, valley = margin.peak_of_pass, margin.hold_of_pass, margin.gap_top, margin.gap_valley
     if peak is None or hold is None or top is None or valley is None:
         return np.empty((4, 0))
@@ -264,7 +264,7 @@ def _distances(setting: Setting, margin: Margin, rows: NDArray[np.int64]) -> Lev
 
 
 def _in_noise(margin: Margin, distance: Levels) -> Levels:
-    """Return the least distance of each row in local noise; sides without a noise to tell are left out."""
+    """Return the smallest distance of each row in units of local noise, without sides whose noise is unknown."""
     noise = [margin.noise_object, margin.noise_background, margin.noise_background, margin.noise_object]
     scale = np.array(
         [
@@ -285,13 +285,13 @@ def _gains(setting: Setting, margin: Margin, rows: NDArray[np.int64], dark: floa
     light, shade = (object_, gap) if sign > 0 else (gap, object_)
     with np.errstate(divide="ignore", invalid="ignore"):
         bright = np.where(level > 0, light / level, np.nan)
-        # fmin: a state without a ratio (light at or below dark) leaves the other one, where min would say nothing.
+        # fmin: if one state has no ratio (light at or below dark), the other one is used; min would return NaN.
         out: Levels = np.fmin(bright, np.where(shade > 0, level / shade, np.nan))
     return out
 
 
 def _population(values: Levels, floor: float) -> float:
-    """Return the mean over the standard deviation of distances; NaN for fewer than two, or without any spread."""
+    """Return the mean over the standard deviation of distances; NaN for fewer than two distances or without spread."""
     values = values[~np.isnan(values)]
     spread = max(float(values.std(ddof=1)), floor) if values.size > 1 else 0.0
     return float(values.mean()) / spread if spread > 0 else np.nan

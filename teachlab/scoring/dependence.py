@@ -1,4 +1,4 @@
-"""Every rate of a score allowing for lots: passes and gaps of one lot, events of one burst."""
+"""Every rate of a score with dependence: passes and gaps of one lot, events of one burst."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ LOST = {
 def dependence_of(
     truth: Truth, score: Score, *, proxy: ArrayLike | None = None, icc: float = ASSUMED_ICC
 ) -> dict[str, Dependence | Bursts | None]:
-    """Bound every rate of a score with dependence allowed for, at the score's confidence.
+    """Bound every rate of a score with dependence taken into account, at the confidence of the score.
 
     Parameters
     ----------
@@ -29,14 +29,14 @@ def dependence_of(
     score : Score
         Of that truth.
     proxy : array_like of float, shape (passes of the truth,), optional
-        How far every pass reached.
+        How far the light of every pass came on its way to the level.
     icc : float, in [0, 1]
-        Intra-lot correlation that is assumed at least.
+        At least this intra-lot correlation is assumed.
 
     Returns
     -------
     dict of str to Dependence, Bursts or None
-        By the name of the rate; None where there are too few trials for two stretches.
+        Keyed by the name of the rate; None if there are too few trials for two stretches.
     """
     trials, confidence = score.trials, score.confidence
     out: dict[str, Dependence | Bursts | None] = {

@@ -1,4 +1,4 @@
-"""Passes that count as merged because the output became active in the gap just before them: borders, or a low level."""
+"""Passes counted as merged because the output became active in the gap just before: wrong borders, or a low level."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ Rows = NDArray[np.int64]
 def early_rows(trials: Trials) -> Rows:
     """Return the merged passes whose output became active in the gap directly before their window.
 
-    A merged pass has no onset in its window, but an active output: the output was active at the start of the window.
-    If the gap that ends there holds an onset, the last of them is the one that lasted: one switching, counted as a
-    false trip and as a lost pass.
+    A merged pass has no onset in its window, but an active output: the output was active at the start of the window. If
+    the gap that ends there holds an onset, the last onset of this gap started that active state. It is one switching,
+    counted as a false trip and as a lost pass.
 
     Parameters
     ----------
@@ -26,8 +26,8 @@ def early_rows(trials: Trials) -> Rows:
     Returns
     -------
     ndarray of int64
-        Rows of the truth, ascending. The first pass scored is never among them if passes before it are not scored,
-        since the gap before it is not scored either.
+        Rows of the truth, ascending. The first scored pass is never among them if passes before it are not scored,
+        because then the gap before it is not scored either.
 
     References
     ----------
@@ -50,7 +50,7 @@ def early_by_s(output: Output, truth: Truth, rows: Rows) -> NDArray[np.float64]:
     Returns
     -------
     ndarray of float64, s
-        From the sample of the onset to the first of the pass.
+        From the sample of the onset to the first sample of the pass.
 
     References
     ----------

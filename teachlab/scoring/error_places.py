@@ -1,4 +1,4 @@
-"""Where errors lie: in one gap, in one stretch of the recording, in one lot, in one kind of object, or everywhere."""
+"""Where errors lie: in one gap, one stretch of the recording, one lot, one kind of object, or everywhere."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from teachlab.model.score import Outcome, Trials
 from teachlab.model.truth import Names, Truth
 
 FEWEST = 3
-"""Fewer errors lie nowhere in particular."""
+"""With fewer errors than this, no place is named."""
 ONE_GAP = 2 / 3
-"""Share of the trips that makes a single gap their place."""
+"""If one gap holds this share of the trips, it is their place."""
 MOST_OF_THEM = 0.8
 SHORT_STRETCH = 0.2
-"""A stretch of at most this share of the passes that holds most errors is their place."""
+"""A stretch of at most this share of the passes that holds most errors is named as their place."""
 LONG_STRETCH = 0.6
-"""The same of a stretch in which nearly every pass goes wrong: from there on something had changed."""
+"""The same for a stretch in which nearly every pass is wrong: something changed from there on."""
 SMALL_GROUP = 0.5
 
 _Ints = NDArray[np.int64]
@@ -35,13 +35,13 @@ class ErrorPlace:
     where : str
         gap, stretch, lot or label.
     count, of : int
-        Errors that lie there, of how many.
+        Number of errors that lie there, and number of all errors of this kind.
     name : str
-        Of the lot or label; of a stretch that of its lot, if it lies in a single one.
+        Name of the lot or label; for a stretch, the name of its lot if it lies within a single one.
     first_pass, last_pass : int
-        Rows of the truth; of a gap the pass before it, −1 at the start of the record.
+        Rows of the truth. For a gap: the pass before it, −1 at the start of the record.
     first_sample : int
-        Where the first of them lies, at the latest: a gap is told by its start.
+        Latest possible place of the first error; for a gap, its start.
     """
 
     what: str
@@ -55,7 +55,7 @@ class ErrorPlace:
 
 
 def error_places(truth: Truth, trials: Trials) -> list[ErrorPlace]:
-    """Return where losses, trips and repeated counts lie, the largest cause first; nothing for what lies everywhere.
+    """Return where losses, trips and repeated counts lie, the largest cause first; empty if errors lie everywhere.
 
     Parameters
     ----------
@@ -98,7 +98,7 @@ def _one_gap(truth: Truth, trials: Trials, trips: _Ints) -> ErrorPlace | None:
 
 
 def _place(truth: Truth, trials: Trials, what: str, errors: _Ints, scored: NDArray[np.bool_]) -> ErrorPlace | None:
-    """Return the shortest stretch, or else the smallest group, that holds most of the errors."""
+    """Return the shortest stretch, or otherwise the smallest group, that holds most of the errors."""
     total = int(errors.sum())
     if total < FEWEST or not scored.any():
         return None
@@ -132,9 +132,9 @@ def _place(truth: Truth, trials: Trials, what: str, errors: _Ints, scored: NDArr
 
 
 def _shortest(at: _Ints, weight: _Ints, wanted: int) -> tuple[int, int]:
-    """Return the ends of the shortest run of places whose weights add up to what is wanted."""
+    """Return the ends of the shortest run of places whose weights add up to the wanted sum."""
     sums = np.concatenate(([0], np.cumsum(weight)))
-    # From each place on, where the running sum has risen by what is wanted: no window has to be slid.
+    # For each place, look up where the running sum has risen by the wanted sum: no sliding window is needed.
     last = np.searchsorted(sums, sums[:-1] + wanted)
     real = np.flatnonzero(last < sums.size)
     length = at[last[real] - 1] - at[real]
@@ -143,7 +143,7 @@ def _shortest(at: _Ints, weight: _Ints, wanted: int) -> tuple[int, int]:
 
 
 def _with_neighbours(at: _Ints, begin: int, end: int) -> tuple[int, int]:
-    """Widen a run to the errors beside it that lie no farther off than those within it from one another."""
+    """Extend a run to errors beside it that are no farther away than the errors within it are from each other."""
     inside = at[(at >= begin) & (at <= end)]
     near = int(np.diff(inside).max(initial=1))
     for k in at[at > end].tolist():

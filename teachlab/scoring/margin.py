@@ -27,15 +27,15 @@ from teachlab.sensor.edges import ranges_of
 from teachlab.sensor.output import Output, onset_lag
 
 QUANTILE_SHARE = 0.01
-"""Share of passes, and of gaps, that may lie beyond the level quoted for them."""
+"""This share of the passes, and of the gaps, may lie beyond the level that is quoted for them."""
 CELL = 1024
-"""Long recordings are looked at for noise in cells of this many evaluations."""
+"""In long recordings noise is measured in cells of this many evaluations."""
 
 Levels = NDArray[np.float64]
 
 
 CLIPPED_SHARE = 0.5
-"""A class of which more than this share reaches an end of the scale may be clipped."""
+"""If more than this share of a class reaches an end of the scale, the class may be clipped."""
 
 
 def measure_margin(
@@ -47,21 +47,21 @@ def measure_margin(
     rules: Rules = USUAL_RULES,
     quantile_share: float = QUANTILE_SHARE,
 ) -> Margin:
-    """Measure how far a setting is from its first fault, in one reading of the recording.
+    """Measure how far a setting is from its first error, in one reading of the recording.
 
     Parameters
     ----------
     recording : Recording
     output : Output
-        Of its replay; only the setting and the clock are looked at.
+        Output of its replay; only the setting and the clock are used.
     truth : Truth
         Passes of the recording.
     trials : Trials
-        Of its score: passes and gaps that are excluded or not scored are left out.
+        Trials of its score: excluded passes and gaps are left out.
     rules : Rules
         As for the score.
     quantile_share : float, in (0, 0.5)
-        Share of passes or gaps that may lie beyond the level quoted for them.
+        Share of passes or gaps that may lie beyond the level that is quoted for them.
 
     Returns
     -------
@@ -78,11 +78,11 @@ def measure_margin(
     - hold ``(q_a(K) − T_rel) / sigma_object``, K = valleys of the passes between first and last crossing
       of `T_act`.
 
-    A sustained peak is the best minimum over D neighbouring evaluations, a valley the lowest maximum.
-    Invalid evaluations hold the value before them; infinite light counts as the largest number to reckon with
-    (`teachlab.light.usable_light`). Quantiles interpolate linearly between order
-    statistics. The standard deviations of the population figure have n − 1 in the divisor and, like the
-    noise, the standard deviation of one level as their floor.
+    A sustained peak is the best minimum over D neighbouring evaluations, a sustained valley the lowest maximum. Invalid
+    evaluations hold the value before them. Infinite light counts as the largest number that can be calculated with
+    (`teachlab.light.usable_light`). Quantiles interpolate linearly between order statistics. The standard deviations of
+    the population figure have n − 1 in the divisor. Like the noise, they are at least the standard deviation of one
+    step of the light.
 
     References
     ----------
@@ -117,7 +117,7 @@ class MarginScan:
         self._fault: UnmeasurableError | None = None
         windows, self._count, span = self._windows, self._clock.count, lag + 1
         up = setting.light_on
-        # A peak counts as far as it lasts: D = lag + 1 evaluations, which is what filter and delay ask of it.
+        # A peak counts only if it lasts: D = lag + 1 evaluations, which is what filter and delay need.
         #
         #     light    ____/\____/~~~~\____
         #     best minimum over 3:  ----       the first peak is higher, but does not last
@@ -137,7 +137,7 @@ class MarginScan:
         return np.concatenate((w.start, w.stop, w.gap_start, w.gap_stop, w.covered_from, w.covered_to))
 
     def push(self, block: Block) -> None:
-        """Take the next samples; after light that is too large to be measured the rest is not looked at."""
+        """Take the next samples. After light that is too large to be measured, further samples are ignored."""
         if self._fault is not None:
             return
         try:
@@ -158,7 +158,7 @@ class MarginScan:
                 into.push(stop - held.size, held)
 
     def push_cells(self, cells: Cells) -> None:
-        """Take the next samples, all valid, in cells cut at all `borders`."""
+        """Take the next samples, all of them valid, in cells that are cut at all `borders`."""
         light, beyond = cells.light, largest(cells.light.dtype)
         far = cells.low.min() < -beyond or cells.high.max() > beyond
         if self._fault is not None or far or not self._clock.every_sample or not self._hold.begun:
@@ -174,10 +174,10 @@ class MarginScan:
         self.step.push(light if invalid is None else light[~invalid])
 
     def edge_stretch(self, rows: NDArray[np.int64] | None = None) -> tuple[int, int]:
-        """Return the samples ``[first, stop)`` that tell how long edges take, from the first of some passes on.
+        """Return the samples ``[first, stop)`` from which edge times are measured, beginning with some of the passes.
 
-        Without rows from the first pass to be detected that the begin of the record does not cut. Of a long recording
-        `KEPT_VALUES` evaluations stand for the whole.
+        Without rows, begin with the first detect pass that the start of the record does not cut. In a long recording
+        `KEPT_VALUES` evaluations represent the whole.
         """
         if rows is None:
             rows = np.flatnonzero(self._truth.detect & (self._truth.start > 0))
@@ -191,12 +191,12 @@ class MarginScan:
     def margin(
         self, recording: Recording, output: Output, trials: Trials, *, quantile_share: float = QUANTILE_SHARE
     ) -> Margin:
-        """Return the margin once every sample was taken; `edge_stretch` of the recording is looked at again.
+        """Return the margin after every sample was taken; `edge_stretch` of the recording is read once more.
 
         Raises
         ------
         UnmeasurableError
-            If there was light too large to be measured.
+            If there was light that is too large to be measured.
         """
         if self._fault is not None:
             raise self._fault
@@ -205,7 +205,7 @@ class MarginScan:
         passes[trials.first_pass :] = trials.passes != Outcome.EXCLUDED
         passes &= truth.detect & (windows.stop > windows.start)
         gaps = np.isin(windows.gap_after, trials.gap_after[trials.gaps != Outcome.EXCLUDED])
-        # Levels at the ends of the numbers are no fault: a distance to them may be infinite, null in JSON.
+        # Levels near the largest number are allowed: a distance to them may be infinite, which is null in JSON.
         with np.errstate(invalid="ignore", over="ignore"):
             edge_range = self._edge_range(recording, output, np.flatnonzero(passes))
             found = _margin(self, passes, gaps, output, recording.info.dark_level, quantile_share, edge_range)
@@ -224,7 +224,7 @@ class MarginScan:
         if held.size < stop - first:
             return None
         height = held.astype(np.float64) * output.setting.sign
-        # Only what lies wholly within the stretch that was read.
+        # Only passes that lie completely within the stretch that was read.
         rows = rows[windows.covered_to[rows] <= stop]
         gaps = (windows.gap_start >= first) & (windows.gap_stop <= stop)
         start, end = windows.gap_start[gaps] - first, windows.gap_stop[gaps] - first
@@ -234,7 +234,7 @@ class MarginScan:
         covered = windows.covered_from[rows] - first, windows.covered_to[rows] - first
         edge = edge_evaluations(height, *covered, background)
         span = 2 if np.isnan(edge) else max(2, int(np.ceil(edge)) + 1)
-        # One edge away from the passes, where there is room: the foot of an edge is no noise.
+        # Stay one edge time away from the passes where there is room: the foot of an edge is no noise.
         found = ranges(height, start + span, end - span, span)
         found = found if found.size else ranges(height, start, end, span)
         found = found[np.isfinite(found)]
@@ -248,21 +248,21 @@ class MarginScan:
 
 
 class _Steps:
-    """Differences of neighbouring valid evaluations inside stretches; of long recordings in cells.
+    """Differences of neighbouring valid evaluations inside stretches; in long recordings, in cells only.
 
-    Up to `KEPT_VALUES` evaluations all differences are used. Beyond, only those in every cell that an even
-    selection picks: which ones depends on their place alone, not on how the recording comes in blocks.
+    Up to `KEPT_VALUES` evaluations all differences are used. Beyond that, only the differences in an even selection of
+    cells are used. The selection depends on the place alone, not on the blocks in which the recording is read.
 
     Parameters
     ----------
     kinds : sequence of (ndarray, ndarray), evaluations
-        Stretches ``[start, stop)``, ascending and disjoint, of every kind that is told apart.
+        Stretches ``[start, stop)`` of every kind, ascending and disjoint.
     count : int
         Evaluations of the record.
     """
 
     def __init__(self, kinds: Sequence[tuple[NDArray[np.int64], NDArray[np.int64]]], count: int) -> None:
-        # The difference that belongs to an evaluation is the one from its neighbour before.
+        # The difference at an evaluation is the one from the evaluation before.
         self._kinds = [(start[stop > start + 1] + 1, stop[stop > start + 1], Selection()) for start, stop in kinds]
         self._stride = -(-count // KEPT_VALUES)
         self._last = np.nan
@@ -290,12 +290,12 @@ class _Steps:
         if self._stride == 1:
             return np.arange(size)
         cells = np.arange(first // CELL, (first + size - 1) // CELL + 1)
-        # Multiples of the golden ratio spread evenly and in step with no period of the light.
+        # Multiples of the golden ratio spread evenly and never run in step with a period of the light.
         chosen = cells[(cells * 0.6180339887498949) % 1.0 < 1 / self._stride] * CELL - first
         return ranges_of(chosen.clip(min=0), (chosen + CELL).clip(max=size))
 
     def values(self) -> list[Levels]:
-        """Return the differences kept of every kind."""
+        """Return the kept differences of every kind."""
         return [kept.values() for _, _, kept in self._kinds]
 
 
@@ -359,7 +359,7 @@ def _margin(
 def _without_saturated(
     found: Margin, scan: MarginScan, passes: NDArray[np.bool_], gaps: NDArray[np.bool_], full_scale: float | None
 ) -> Margin:
-    """Take back the sides of a class that stands still at an end of the scale: a clipped class has no noise to tell."""
+    """Remove the sides of a class that stays at an end of the scale: noise of a clipped class cannot be measured."""
     if full_scale is None:
         return found
     floor = (scan.step.step() or 0.0) / np.sqrt(12) * (1 + 1e-9)
@@ -384,7 +384,7 @@ def _without_saturated(
 
 
 def _after(scan: MarginScan, values: Levels, gaps: NDArray[np.bool_]) -> Levels:
-    """Return the value of the gap after every pass; NaN where there is none, or none that is looked at."""
+    """Return the value of the gap after every pass; NaN where there is none, or where it was not examined."""
     out = np.full(scan.gap_after_of, np.nan)
     known = gaps & (scan.gap_after >= 0)
     out[scan.gap_after[known]] = values[known]
@@ -418,14 +418,14 @@ def _larger(a: float | None, b: float | None) -> float | None:
 
 
 def _over(upper: float | None, lower: float | None, scale: float | None) -> float | None:
-    """Return ``(upper − lower) / scale``; None where a part is missing or there is no scale."""
+    """Return ``(upper − lower) / scale``; None if a part is missing or the scale is."""
     return None if upper is None or lower is None or not scale else (upper - lower) / scale
 
 
 def _states(
     weakest: float | None, strongest: float | None, sign: float, dark: float
 ) -> tuple[float | None, float | None]:
-    """Return the least light of the light state and the most of the dark state, above the dark level."""
+    """Return the lowest light of the light state and the highest light of the dark state, above the dark level."""
     light, shade = (weakest, strongest) if sign > 0 else (strongest, weakest)
     return (None if light is None else sign * light - dark), (None if shade is None else sign * shade - dark)
 

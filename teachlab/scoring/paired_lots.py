@@ -1,4 +1,4 @@
-"""Differences of two settings with passes that resemble one another allowed for."""
+"""Differences of two settings where passes may resemble each other."""
 
 from __future__ import annotations
 
@@ -29,17 +29,17 @@ class PairedLots(Document):
     source : Source
         Lots as labelled, or stretches of consecutive trials.
     lots, lots_with_events : int
-        Those with a discordant trial.
+        The second number counts lots with a discordant trial.
     contributing : float
-        How many lots carry the spread.
+        How many lots account for the spread.
     measured : float or None
-        Design effect of the difference as estimated; None without discordant trials.
+        Estimated design effect of the difference; None without discordant trials.
     design_effect : float
-        Upper limit of it that is used.
+        Upper limit of the design effect, which is used.
     difference : Difference
         Tango's interval at the effective counts.
     p : float
-        Two-sided: below α exactly where that interval at confidence 1 − α leaves out 0.
+        Two-sided: below α exactly if that interval at confidence 1 − α does not contain 0.
     """
 
     ALSO: ClassVar[tuple[str, ...]] = ("assumes",)
@@ -55,7 +55,7 @@ class PairedLots(Document):
 
     @property
     def assumes(self) -> str:
-        """What interval and p-value take as independent, in words."""
+        """Say in words what the interval and the p-value assume to be independent."""
         if self.source is Source.LOTS:
             return "lots are independent and differ as those seen do"
         return "no lots are named, so stretches of consecutive passes are used as lots and taken as independent"
@@ -69,7 +69,7 @@ def paired_lots(
     confidence: float = 0.95,
     source: Source = Source.LOTS,
 ) -> PairedLots:
-    """Bound a paired difference from its discordant trials per lot.
+    """Bound a paired difference from the discordant trials of every lot.
 
     Parameters
     ----------
@@ -77,27 +77,27 @@ def paired_lots(
         Discordant trials of either kind, and all trials, of every lot.
     confidence : float
     source : Source
-        What the lots are, for the result.
+        What the lots are; it is written to the result.
 
     Raises
     ------
     ParameterError
-        With fewer than two lots that hold trials, or counts that cannot be.
+        If fewer than two lots hold trials, or if counts are impossible.
 
     Notes
     -----
-    With b_i and c_i discordant of m_i trials, n = Σ m_i and δ = Σ (b_i − c_i) / n, the design effect is
-    ``L/(L − 1) · Σ (b_i − c_i − m_i δ)² / (n (p − δ²))`` with p the share of discordant trials; its upper limit
-    is that of `lot_rate`, and the interval is Tango's at counts divided by it. At δ = 0 Tango's statistic is McNemar's
-    ``(b − c) / sqrt(b + c)``, so the p-value inverts the interval in closed form.
+    Lot i has b_i and c_i discordant trials of m_i trials; n = Σ m_i and δ = Σ (b_i − c_i) / n. The design effect is
+    ``L/(L − 1) · Σ (b_i − c_i − m_i δ)² / (n (p − δ²))``, where p is the share of discordant trials. Its upper limit is
+    that of `lot_rate`, and the interval is Tango's at counts divided by it. At δ = 0 Tango's statistic is McNemar's
+    ``(b − c) / sqrt(b + c)``, so the p-value is the closed inverse of the interval.
 
-    Simulated with lots of 50, beta-binomial with intra-lot correlation 0, 0.05 and 0.2, and two settings that are
-    equally good: ``benchmarks/coverages/differences.py``.
+    Simulated with lots of 50 passes, beta-binomial with intra-lot correlation 0, 0.05 and 0.2, and two equally good
+    settings: ``benchmarks/coverages/differences.py``.
 
     References
     ----------
-    Rao and Scott, Biometrics 48 (1992) 577–585; Tango, Statistics in Medicine 17 (1998) 891–908. Their union, and the
-    upper limit, are this project's own.
+    Rao and Scott, Biometrics 48 (1992) 577–585; Tango, Statistics in Medicine 17 (1998) 891–908. Their combination, and
+    the upper limit, are this project's own.
 
     Examples
     --------
@@ -134,13 +134,13 @@ def paired_lots(
 
 
 def passes_by_lot(truth: Truth, first: Trials, second: Trials, *, confidence: float = 0.95) -> PairedLots | None:
-    """Compare lost passes by lot; None where there are too few passes for two stretches."""
+    """Compare lost passes by lot; None if there are too few passes for two stretches."""
     rows, one, other = passes_valid_under_both(first, second)
     return _by_lot(truth, rows, one, other, confidence)
 
 
 def gaps_by_lot(truth: Truth, first: Trials, second: Trials, *, confidence: float = 0.95) -> PairedLots | None:
-    """Compare tripped gaps by the lot of the pass before them; None where there are too few for two stretches."""
+    """Compare tripped gaps by the lot of the pass before them; None if there are too few gaps for two stretches."""
     after, one, other = gaps_valid_under_both(first, second)
     return _by_lot(truth, np.maximum(after, 0), one, other, confidence)
 

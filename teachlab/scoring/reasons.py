@@ -1,7 +1,7 @@
-"""Why a setting loses passes, trips in gaps and counts twice: one code and one sentence for each cause.
+"""Why a setting loses passes, trips in gaps or counts passes twice: one code and one sentence for each cause.
 
-A setting switches on the light that it evaluates, so that is what reasons are told from: a peak between two
-evaluations is no peak to it.
+A setting switches on the light that it evaluates, so reasons are found in that light: a peak between two evaluations
+does not count.
 """
 
 from __future__ import annotations
@@ -25,11 +25,11 @@ from teachlab.scoring.early import early_rows
 from teachlab.sensor.clock import delay_evaluations
 
 CLIPPED_SHARE = 0.5
-"""A pass that does not reach the level is blamed on the end of the scale if more than this share lies there."""
+"""A pass that does not reach the level is clipped if more than this share of it lies at an end of the scale."""
 LONG_STILL = 32
-"""Evaluations of exactly the same light, where gaps flicker, that are no chance."""
+"""So many evaluations of exactly the same light are no chance where the light of gaps flickers."""
 GAP_SHARE = 0.75
-"""A pass whose light stays within that of this share of the gaps has the light of a gap; the rest may hold trips."""
+"""A pass has the light of a gap if it stays within the range of this share of the gaps; others may hold trips."""
 
 REASONS = {
     "too-weak": "lost: {their} {strongest} light stays {short_of} the level of {level} {unit} at which the output "
@@ -51,7 +51,7 @@ REASONS = {
     "held-by-level": "merged: the output was still active from before, since the light had not fallen back to the "
     "level of release of {release} {unit}",
 }
-"""What every code says, after the number of passes."""
+"""The text of every code, after the number of passes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,11 +61,11 @@ class LossReason:
     Parameters
     ----------
     row : int
-        Of the pass in the truth.
+        Row of the pass in the truth.
     code : str
         One of `REASONS`.
     sample : int
-        Where the pass starts.
+        Sample at which the pass starts.
     at_s : float, s
         The same from the start of the recording.
     label : str
@@ -85,16 +85,16 @@ class LossReason:
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """One cause of errors.
+    """One cause of errors, and what it did.
 
     Parameters
     ----------
     text : str
-        What it did, without a full stop.
+        What the cause did, without a full stop.
     count : int
-        Passes, or gaps, that it struck.
+        Number of passes, or gaps, with this cause.
     row, sample : int or None
-        Pass and sample where it struck first; a gap is told by its start.
+        First pass and sample with this cause; for a gap, its start.
     """
 
     text: str
@@ -105,27 +105,28 @@ class Cause:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reasons:
-    """Why a setting came out as it did.
+    """Reasons for the errors of a setting.
 
     Parameters
     ----------
     setting : Setting
     losses : tuple of LossReason
-        Of every lost pass, in time order.
+        One reason for every lost pass, in time order.
     gaps_tripped : int
-        Gaps with a false trip that is not told with the pass after it.
+        Gaps with a false trip, except those reported with the pass after them.
     gaps : int
         Scored gaps.
     counted_again : int
         Passes that were counted more than once.
     first_trip : int or None
-        Sample at which the first gap with such a trip starts.
+        Sample at which the first such gap starts.
     ignored, ignored_tripped : int
-        Scored passes to be ignored, and those that switched the output all the same.
+        Scored `ignore` passes, and those that switched the output.
     step : float or None, recording units
-        No level is told finer.
+        Levels are not printed with finer steps.
     first_again, first_again_sample, first_ignored, first_ignored_sample : int or None
-        Row and first sample of the first pass that was counted more than once, or should have been ignored.
+        Row and first sample of the first pass that was counted more than once, and of the first `ignore` pass that
+        tripped.
     """
 
     setting: Setting
@@ -144,12 +145,12 @@ class Reasons:
 
     @property
     def counts(self) -> dict[str, int]:
-        """Lost passes by code, the largest cause first; equal ones in the order of `REASONS`."""
+        """Lost passes by code, the most frequent cause first; equal ones in the order of `REASONS`."""
         found = Counter(loss.code for loss in self.losses)
         return {code: found[code] for code in sorted(found, key=lambda c: (-found[c], list(REASONS).index(c)))}
 
     def says(self, code: str, *, one: bool = False) -> str:
-        """Return the sentence of a code, about several passes or one, without their number."""
+        """Return the sentence of a code, for one pass or several, without their number."""
         setting = self.setting
         up = setting.light_on
         back, held = ("off", "on") if setting.delays_swap_roles else ("on", "off")
@@ -172,7 +173,7 @@ class Reasons:
         )
 
     def causes(self) -> list[Cause]:
-        """Return one sentence a cause, the largest first, each with where it first struck."""
+        """Return one sentence for each cause, the largest first, each with the place of its first error."""
         told = []
         for code, n in self.counts.items():
             struck = [x for x in self.losses if x.code == code]
@@ -200,7 +201,7 @@ class Reasons:
         return f"the level of {level_text(self.setting.activation, self.step)} {self.setting.unit}"
 
     def lines(self) -> list[str]:
-        """Return one sentence a cause, the largest first."""
+        """Return one sentence for each cause, the largest first."""
         return [cause.text for cause in self.causes()]
 
     def as_dict(self) -> dict[str, Any]:
@@ -225,21 +226,21 @@ def reasons_of(
     extremes: PassAndGapExtremes | None = None,
     step: float | None = None,
 ) -> Reasons:
-    """Give every lost pass its reason, from the light as the setting evaluates it.
+    """Find the reason for every lost pass in the light that the setting evaluates.
 
     Parameters
     ----------
     recording, truth
-        What was scored.
+        The recording and the passes that were scored.
     setting, score
         A setting and its score.
     rules : Rules
         As for the score.
     extremes : PassAndGapExtremes, optional
-        Of the recording at the setting's evaluation rate, where they are known: several settings share them.
-        Those of another rate are measured anew.
+        Extremes of the recording at the setting's evaluation rate, if known: several settings share them. At another
+        rate they are measured again.
     step : float or None, recording units
-        Smallest step of the light, where it is known.
+        Smallest step of the light, if known.
     """
     trials = score.trials
     rows = np.arange(trials.passes.size) + trials.first_pass
@@ -255,7 +256,7 @@ def reasons_of(
             )
         codes.update(zip(lost[~merged].tolist(), _missed(lost[~merged], setting, truth, extremes), strict=True))
         codes.update(zip(lost[merged].tolist(), _merged(lost[merged], setting, truth, extremes), strict=True))
-        # A delay that holds is to blame itself, whatever it held.
+        # If a delay holds the output, the delay is the cause, whatever started it.
         if not _holds(setting):
             codes |= dict.fromkeys(early.tolist(), "early")
         else:
@@ -273,7 +274,7 @@ def reasons_of(
         losses=tuple(
             LossReason(k, codes[k], int(start[k]), int(start[k]) / hz, str(truth.label[k])) for k in sorted(codes)
         ),
-        # A gap that ends in an early onset is told with the pass after it.
+        # A gap that ends in an early onset is reported with the pass after it.
         gaps_tripped=score.counts.gaps_tripped - early.size,
         gaps=score.counts.gaps,
         counted_again=int(again.size),
@@ -289,12 +290,12 @@ def reasons_of(
 
 
 def _missed(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: PassAndGapExtremes) -> list[str]:
-    """Return the codes of passes without any output: the first that holds, from the record down to the delays."""
+    """Return the codes of passes without any onset: the first condition that holds, from the record to the delays."""
     if not extremes.pass_rows.size:
         return ["not-evaluated"] * rows.size
     up = setting.light_on
     level = setting.activation
-    # Passes without an evaluation have no extremes: −1 marks them, and is never looked up for anything else.
+    # Passes without an evaluation have no extremes. They are marked −1, and are looked up for nothing else.
     at = np.full(truth.passes, -1, np.int64)
     at[extremes.pass_rows] = np.arange(extremes.pass_rows.size)
     k = at[rows]
@@ -306,7 +307,7 @@ def _missed(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: P
     weak = peak < level if up else peak >= level
     fixed = type(setting) is Setting
     gaps = extremes.gaps
-    # Light without noise stands still everywhere; where gaps flicker, a pass that does not is no light of a line.
+    # Light without noise is constant everywhere. But where gaps flicker, a pass that does not is not real light.
     seen = gaps.valid > 0
     flickers = bool(np.mean((gaps.high > gaps.low)[seen]) >= 0.5) if seen.any() else False  # infinite ones too
     still = flickers & (light.high[k] == light.low[k]) & (lasts >= LONG_STILL)
@@ -327,7 +328,7 @@ def _missed(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: P
 
 
 def _usual_gap(extremes: PassAndGapExtremes) -> tuple[float, float]:
-    """Return the lowest and the highest light of most gaps; nothing lies between them without a gap."""
+    """Return the lowest and the highest light of most gaps; an empty range if there is no gap."""
     known = extremes.gaps.valid > 0
     if not known.any():
         return np.inf, -np.inf
@@ -336,7 +337,7 @@ def _usual_gap(extremes: PassAndGapExtremes) -> tuple[float, float]:
 
 
 def _merged(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: PassAndGapExtremes) -> list[str]:
-    """Return the codes of merged passes: blame the delay where the light fell far enough for the comparator."""
+    """Return the codes of merged passes: the delay is the cause if the light fell far enough for the comparator."""
     up = setting.light_on
     stretches, level = extremes.between, setting.release
     released = stretches.low < level if up else stretches.high >= level
@@ -351,7 +352,7 @@ def _merged(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: P
 
 
 def _first(found: Sequence[tuple[NDArray[np.bool_], str]], otherwise: str) -> list[str]:
-    """Return for every row the code of the first condition that holds."""
+    """Return, for every row, the code of the first condition that holds."""
     codes = np.select([condition for condition, _ in found], [code for _, code in found], otherwise)
     return [str(code) for code in codes]
 

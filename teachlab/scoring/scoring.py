@@ -35,9 +35,9 @@ def score(
     truth : Truth
         Passes of the same recording.
     rules : Rules
-        Tolerance of the borders, confidence of every interval, first pass that is scored.
+        Tolerance of the borders, confidence of every interval, first pass to be scored.
     tables : bool
-        Whether to break the lost rate down by label and lot.
+        Whether to split the lost rate by label and lot.
 
     Raises
     ------
@@ -46,14 +46,14 @@ def score(
 
     Notes
     -----
-    In the window of a pass to be detected the first onset is a hit, further ones are extra. Without an
-    onset the pass is merged if both the output and the undelayed output are active somewhere in the
-    window, else missed. Conservation: ``onsets = hits + extra + false trips + ignore false trips +
-    excluded onsets`` and ``detect passes = hits + misses + merged + excluded passes``.
+    In the window of a detect pass, the first onset is a hit and every further onset is extra. Without an onset, the
+    pass is merged if both the output and the undelayed output are active somewhere in the window; otherwise it is
+    missed. Conservation: ``onsets = hits + extra + false trips + ignore false trips + excluded onsets`` and ``detect
+    passes = hits + misses + merged + excluded passes``.
 
     References
     ----------
-    The rules are this project's own, stated in ``SCORING.md`` beside this file.
+    The rules are this project's own; ``SCORING.md`` beside this file states them.
     """
     first_pass = rules.first_pass
     clock = output.clock
@@ -91,8 +91,9 @@ def score(
 
 
 def _attribute(onsets: Edges, windows: Windows) -> tuple[Edges, Edges]:
-    """Return how many onsets fall into every gap and into every window."""
-    # Gaps and windows are disjoint and cover the record: every onset is in exactly one of them, and the counts add up.
+    """Return the number of onsets in every gap and in every window."""
+    # Gaps and windows are disjoint and cover the record. So every onset is in exactly one of them, and the counts add
+    # up.
     starts = np.concatenate((windows.gap_start, windows.start))
     stops = np.concatenate((windows.gap_stop, windows.stop))
     inside = np.searchsorted(onsets, stops) - np.searchsorted(onsets, starts)
@@ -104,8 +105,8 @@ def _pass_outcomes(output: Output, truth: Truth, windows: Windows, onsets: Edges
     size = output.clock.count
     outcome = np.where(truth.detect, np.where(onsets > 0, Outcome.HIT, Outcome.MISS), Outcome.QUIET).astype(np.int8)
     outcome[~truth.detect & (onsets > 0)] = Outcome.TRIPPED
-    # Merged: no onset, but active, and the undelayed output active as well. The second condition keeps a delay that
-    # merely holds on from turning a miss into a merge.
+    # Merged: no onset, but the output is active, and the undelayed output is active as well. Without the second
+    # condition, a delay that only holds the output would turn a miss into a merge.
     silent = np.flatnonzero(onsets == 0)
     start, stop = windows.start[silent], windows.stop[silent]
     active = RunCounter.of(output.output, size).within(start, stop) > 0
@@ -195,10 +196,10 @@ def _assemble(truth: Truth, trials: Trials, hours: _Hours, confidence: float, *,
 
 
 def _by(names: Names, truth: Truth, trials: Trials, confidence: float) -> Mapping[str, Rate]:
-    """Return the lost rate of every name among the scored detect passes, in order of appearance."""
+    """Return the lost rate for every name among the scored detect passes, in order of appearance."""
     trial = truth.detect[trials.first_pass :] & (trials.passes != Outcome.EXCLUDED)
     lost = trial & ((trials.passes == Outcome.MISS) | (trials.passes == Outcome.MERGED))
-    # Coded in the order of first appearance; np.unique would sort a million strings to get the same.
+    # Codes are given in order of first appearance; np.unique would sort a million strings for the same result.
     scored = names[trials.first_pass :].tolist()
     codes = {name: k for k, name in enumerate(dict.fromkeys(scored))}
     code = np.fromiter(map(codes.__getitem__, scored), np.int64, len(scored))

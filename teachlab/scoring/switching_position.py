@@ -1,4 +1,4 @@
-"""Where in the pass the output switches: onset after the begin, release after the end, and what moves them."""
+"""Where in the pass the output switches: onset after the start, release after the end, and what changes them."""
 
 from __future__ import annotations
 
@@ -21,19 +21,20 @@ Values = NDArray[np.float64]
 Rows = NDArray[np.int64]
 
 MOST_IN_SLOPE = 2000
-"""Passes between which slopes are taken; of more, evenly spaced ones."""
+"""Slopes are taken between at most this many passes, evenly spaced if there are more."""
 LEAST_IN_SLOPE = 10
-"""With fewer passes, or all of one light, there is no slope."""
+"""With fewer passes, or if all passes have the same light, there is no slope."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PositionSlope:
-    """How far a position moves with the peak light of the pass.
+    """How much a position changes with the peak light of the pass.
 
     Parameters
     ----------
     per_unit, low, high : float, ms per recording unit
-        Theil–Sen slope with its interval, if passes are independent; negative where brighter pieces switch earlier.
+        Theil–Sen slope with its interval, which assumes independent passes; negative where brighter objects switch
+        earlier.
     passes : int
     """
 
@@ -44,7 +45,7 @@ class PositionSlope:
 
     @property
     def established(self) -> bool:
-        """Whether the interval leaves out 0."""
+        """Whether the interval does not contain 0."""
         return self.low > 0 or self.high < 0
 
 
@@ -57,19 +58,19 @@ class SwitchingPosition:
     rows : ndarray of int64, shape (hits,)
         Passes that were hit.
     onset_ms : ndarray of float64, shape (hits,), ms
-        First active evaluation after the first evaluation of the pass; negative before it.
+        First active evaluation after the first evaluation of the pass; negative if it comes before it.
     release_ms : ndarray of float64, shape (hits,), ms
-        First inactive evaluation after the end of the pass; NaN where the output was held into the next pass.
+        First inactive evaluation after the end of the pass; NaN if the output was held into the next pass.
     peak : ndarray of float64, shape (hits,), recording units
-        Peak light of the pass (the lowest where objects lower the light); NaN where it was not measured.
+        Peak light of the pass (its lowest light where objects lower the light); NaN if it was not measured.
     label, lot : ndarray of str objects, shape (hits,)
-        Kind and lot; `lot` is None where none are named.
+        Kind and lot; `lot` is None if no lots are named.
     doubt_ms : float, ms
-        By how much the borders of the truth are in doubt.
+        Uncertainty of the borders of the truth.
     doubt_is : str
-        ``"jitter"`` where it was measured, else ``"uncertainty"``.
+        ``"jitter"`` if it was measured, otherwise ``"uncertainty"``.
     line_speed_m_s : float or None
-        Which is mm per ms.
+        Line speed, which equals mm per ms.
     confidence : float
         Of every interval.
     """
@@ -97,7 +98,7 @@ class SwitchingPosition:
 
     @property
     def held(self) -> int:
-        """Hits whose output was still active when the next pass began."""
+        """Number of hits whose output was still active when the next pass began."""
         return int(np.count_nonzero(np.isnan(self.release_ms)))
 
     @property
@@ -111,11 +112,11 @@ class SwitchingPosition:
         return _slope(self.peak, self.release_ms, self.confidence)
 
     def told_apart(self, spread: QuantileSpread) -> bool:
-        """Whether a spread, in ms, is more than the truth's own borders may make."""
+        """Whether a spread, in ms, is larger than the uncertainty of the borders can make it."""
         return spread.spread >= 2 * self.doubt_ms
 
     def in_words(self, spread: QuantileSpread) -> str:
-        """Return median and spread of an edge with their units, and whether it is told apart from the truth's own."""
+        """Return median and spread of an edge with units, and whether they exceed the uncertainty of the borders."""
         speed = self.line_speed_m_s
         mm = "" if speed is None else f" ({spread.spread * speed:.3g} mm)"
         said = f"{spread.median:.3g} ms from the border in the middle, with a spread of {spread.spread:.3g} ms{mm}"
@@ -124,14 +125,14 @@ class SwitchingPosition:
         return f"{said}, smaller than the doubt of the borders"
 
     def points(self, most: int = 400) -> dict[str, Any]:
-        """Return evenly picked passes with their positions, to be drawn again by `from_points`."""
+        """Return evenly selected passes with their positions; `from_points` reads them again."""
         picked = np.unique(np.linspace(0, max(self.rows.size - 1, 0), min(most, self.rows.size)).astype(np.int64))
         names = {"onset_ms": self.onset_ms, "release_ms": self.release_ms, "peak": self.peak, "label": self.label}
         return {"pass": self.rows[picked], **{name: values[picked] for name, values in names.items()}}
 
     @classmethod
     def from_points(cls, points: Mapping[str, Any], **more: Any) -> SwitchingPosition:
-        """Return the passes that `points` gave, in its plain JSON form; `more` holds the fields besides."""
+        """Return the passes that `points` gave, from its plain JSON form; `more` holds the other fields."""
 
         def floats(name: str) -> Values:
             return np.array([np.nan if value is None else value for value in points[name]], np.float64)
@@ -158,7 +159,7 @@ class SwitchingPosition:
         return out
 
     def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form: all in ms, and in mm where the line speed is known."""
+        """Return the plain JSON form: everything in ms, and in mm if the line speed is known."""
         return {
             "hits": int(self.rows.size),
             "held": self.held,
@@ -201,14 +202,14 @@ def switching_position(
     margin: Margin | None = None,
     jitter_ms: float | None = None,
 ) -> SwitchingPosition:
-    """Measure where every hit switched on, and where it switched off before the next pass.
+    """Measure where every hit became active, and where it became inactive before the next pass.
 
     Parameters
     ----------
     output : Output
     truth : Truth
     trials : Trials
-        Of its score: only hits are looked at.
+        Trials of its score: only hits are used.
     info : RecordingInfo
         For the line speed.
     rules : Rules
@@ -216,13 +217,13 @@ def switching_position(
     margin : Margin, optional
         For the peak light of every pass.
     jitter_ms : float, ms, optional
-        Of the borders of the truth, where it was measured; else the truth's own uncertainty counts.
+        Jitter of the borders of the truth, if it was measured; otherwise the uncertainty in the truth is used.
 
     Notes
     -----
-    Onset: first onset in the window less the first evaluation of the pass. Release: end of the last active run that
-    began in the window, less the first evaluation after the pass; only if it comes before the first evaluation of the
-    next pass, to be detected or not. Both may be negative.
+    Onset: first onset in the window minus the first evaluation of the pass. Release: end of the last active run that
+    began in the window, minus the first evaluation after the pass. It counts only if it comes before the first
+    evaluation of the next pass of any kind. Both may be negative.
     """
     clock = output.clock
     windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, rules), lag=output.lag)
@@ -253,10 +254,10 @@ def switching_position(
 
 
 def _next_begin(windows: Windows, count: int) -> Rows:
-    """Return the first evaluation of the next pass that has any; after the last one the end of the record."""
+    """Return the first evaluation of the next pass that has any; after the last pass, the end of the record."""
     real = windows.covered_to > windows.covered_from
     begin = np.where(real, windows.covered_from, count)
-    # Passes ascend, so the nearest later one that covers anything is the smallest later begin.
+    # Passes ascend, so the nearest later pass with an evaluation is the smallest later start.
     later = np.minimum.accumulate(begin[::-1])[::-1]
     return np.append(later[1:], count).astype(np.int64)
 
@@ -269,7 +270,7 @@ def _slope(peak: Values, position: Values, confidence: float) -> PositionSlope |
         known = known[np.linspace(0, known.size - 1, MOST_IN_SLOPE).astype(np.int64)]
     if known.size < LEAST_IN_SLOPE or np.ptp(peak[known]) == 0:
         return None
-    # With most values equal to others there is no variance to take the interval from.
+    # If most values are equal, there is no variance from which an interval could be calculated.
     with np.errstate(invalid="ignore"):
         found = theilslopes(position[known], peak[known], confidence)
     ends = float(found.low_slope), float(found.high_slope)

@@ -1,4 +1,4 @@
-"""Difference of two recordings with passes that resemble one another allowed for."""
+"""Difference of two recordings where passes may resemble each other."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ class UnpairedLots(Document):
     Parameters
     ----------
     design_effects : (float, float)
-        Upper limits of those of both recordings, as used.
+        Upper limits of the design effects of both recordings, as used.
     difference : Difference
         Newcombe's interval at the effective counts.
     """
@@ -26,7 +26,7 @@ class UnpairedLots(Document):
 
 
 def unpaired_lots(first: Dependence, second: Dependence, *, confidence: float = 0.95) -> UnpairedLots:
-    """Bound the difference of two rates, each bounded by its own lots.
+    """Bound the difference of two rates; each rate is bounded by its own lots.
 
     Parameters
     ----------
@@ -36,13 +36,13 @@ def unpaired_lots(first: Dependence, second: Dependence, *, confidence: float = 
 
     Notes
     -----
-    Events and trials of each are divided by its design effect, an upper limit; the interval is Newcombe's hybrid of
-    Wilson's limits at these counts. Simulated coverage: ``benchmarks/coverages/differences.py``.
+    Events and trials of each recording are divided by its design effect, an upper limit. The interval is Newcombe's
+    hybrid of Wilson's limits at these counts. Simulated coverage: ``benchmarks/coverages/differences.py``.
 
     References
     ----------
-    Newcombe, Statistics in Medicine 17 (1998) 873–890; Rao and Scott, Biometrics 48 (1992) 577–585. Their union is this
-    project's own.
+    Newcombe, Statistics in Medicine 17 (1998) 873–890; Rao and Scott, Biometrics 48 (1992) 577–585. Their combination
+    is this project's own.
 
     Examples
     --------

@@ -1,1 +1,1 @@
-"""Numbers in, numbers out: intervals, lots, bursts, differences, tail, trend, tolerance, planning."""
+"""Functions of numbers only: intervals, lots, bursts, differences, tail, trend, tolerance, planning."""

@@ -1,4 +1,4 @@
-"""Evidence that grows pass by pass and may be looked at after each: a bet against "the rate is no higher than this"."""
+"""Evidence that grows pass by pass and may be read after each pass: a bet against "the rate is at most this limit"."""
 
 from __future__ import annotations
 
@@ -11,31 +11,31 @@ from numpy.typing import ArrayLike, NDArray
 from teachlab.errors import ParameterError
 
 STAKES = 40
-"""Stakes between which the money is divided."""
+"""Number of stakes among which the money is divided."""
 BOLDEST = 0.99
-"""Largest share of what may be lost at one unit that a stake risks."""
+"""Largest share of the possible loss at one unit that a stake risks."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BettingEvidence:
-    """What a bet against a limit has won.
+    """Result of a bet against a limit.
 
     Parameters
     ----------
     limit : float
-        Rate that is not exceeded if nothing is wrong.
+        Rate that is not exceeded if there is no fault.
     units : int
-        Passes, gaps or lots that were bet on.
+        Number of passes, gaps or lots that were bet on.
     mean : float or None
         Their mean; None without any.
     largest : float
-        Most money at any time, starting from 1; this is evidence against the limit.
+        Largest money at any time, starting from 1: the evidence against the limit.
     last : float
         Money at the end.
     needed : float
-        One over the chance of a false alarm.
+        One divided by the probability of a false alarm.
     reached : int or None
-        Index of the unit after which the evidence first was enough; None if it never was.
+        Index of the unit after which the evidence was first sufficient; None if it never was.
     """
 
     limit: float
@@ -47,7 +47,7 @@ class BettingEvidence:
     reached: int | None
 
     def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form; beyond 1e12 the money is no longer told apart."""
+        """Return the plain JSON form; money above 1e12 is given as 1e12."""
         out = {name: getattr(self, name) for name in self.__slots__}
         return out | {name: min(out[name], 1e12) for name in ("largest", "last")}
 
@@ -61,16 +61,16 @@ def evidence_above(values: ArrayLike, limit: float, *, false_alarm: float = 0.05
         In time order: 1 for a pass that was lost, or the share lost of every lot.
     limit : float, in (0, 1)
     false_alarm : float, in (0, 1)
-        Largest chance that the evidence is ever enough although the mean of every unit, given those before it, is at
-        most the limit.
+        Largest probability that the evidence is ever sufficient although the mean of every unit, given those before it,
+        is at most the limit.
 
     Notes
     -----
-    A stake λ turns money M into ``M (1 + λ (x − limit))`` at every unit. While no unit has an expected value above the
-    limit, no stake in ``[0, 1/limit)`` wins on average, nor do 40 stakes, spread evenly in their logarithm, that divide
-    the money. So by Ville's inequality it exceeds 1/α at any time with a chance of at most α, however long one looks,
-    and however the values spread in [0, 1]: shares of lots need no assumption on how passes of one lot resemble one
-    another.
+    A stake λ turns money M into ``M (1 + λ (x − limit))`` at every unit. If no unit has an expected value above the
+    limit, no stake in ``[0, 1/limit)`` wins on average; nor do 40 stakes, spread evenly in their logarithm, that share
+    the money. By Ville's inequality the money then exceeds 1/α at any time with a probability of at most α. This holds
+    for any length of the series, and for any spread of the values in [0, 1]. So shares of lots need no assumption about
+    how passes of one lot resemble each other.
 
     References
     ----------
@@ -108,7 +108,7 @@ def evidence_above(values: ArrayLike, limit: float, *, false_alarm: float = 0.05
 
 
 def _money(x: NDArray[np.float64], limit: float) -> NDArray[np.float64]:
-    """Return the money after every unit, at most the largest number."""
+    """Return the money after every unit, limited to the largest number."""
     log_money = np.full(x.size, -np.inf)
     for stake in np.geomspace(0.01, BOLDEST, STAKES) / limit:
         log_money = np.logaddexp(log_money, np.cumsum(np.log1p(stake * (x - limit))))

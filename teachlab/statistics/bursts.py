@@ -1,4 +1,4 @@
-"""Events that come in bursts: bounds of a count per time, or per pass, from its spread between stretches."""
+"""Events in bursts: bounds of a count per time, or per pass, from the spread of the counts between stretches."""
 
 from __future__ import annotations
 
@@ -20,21 +20,22 @@ from teachlab.statistics.lots import FEW_LOTS, Source
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bursts(Document):
-    """A count per exposure when events come in bursts.
+    """A count per exposure when events come in bursts, with its bounds.
 
     Parameters
     ----------
     source : Source
         Lots as labelled, or stretches of time.
     naive : CountRate
-        As if events came one by one.
+        The bound for independent events.
     lots, lots_with_events : int
     contributing : float
-        How many lots carry the spread.
+        How many lots account for the spread.
     measured : float or None
         Variance over mean of the counts per lot; None without events.
     design_effect : float or None
-        Of it the upper limit that is used, at least 1; None where too few lots hold an event: no bound then.
+        Upper limit of the design effect, at least 1, which is used. None if too few lots hold an event: then there is
+        no bound.
     low, high, upper : float
         Interval and one-sided upper bound; `high` and `upper` may be infinite.
     confidence : float
@@ -58,7 +59,7 @@ class Bursts(Document):
 
     @property
     def basis(self) -> str:
-        """What the design effect rests on, in words."""
+        """What the design effect is based on, in words."""
         return f"{self.lots} {'lots' if self.source is Source.LOTS else 'stretches of time'}"
 
     @property
@@ -87,12 +88,12 @@ def burst_rate(
     ----------
     events : array_like of int, shape (lots,)
     exposure : array_like of float, shape (lots,)
-        Hours, passes …; lots without exposure are left out.
+        Hours, passes and so on; lots without exposure are left out.
     confidence : float
     per : str
         Unit of the exposure.
     source : Source
-        What the lots are, for the result.
+        What the lots are; it is written to the result.
 
     Raises
     ------
@@ -101,12 +102,12 @@ def burst_rate(
 
     Notes
     -----
-    With x_i events in exposure e_i of L lots, k = Σ x_i and T = Σ e_i, the design effect is the variance over the
-    mean, ``d = L/(L − 1) · Σ (x_i − e_i k/T)² / k``; its upper limit is that of `lot_rate`, and the interval is
-    Garwood's at ``(k / d_U, T / d_U)``. Bursts have no largest size: where fewer than two lots carry the spread,
-    there is no bound without the assumption that events come one by one, which is `naive`.
+    Lot i has x_i events in exposure e_i; k = Σ x_i and T = Σ e_i. The design effect is the variance over the mean, ``d
+    = L/(L − 1) · Σ (x_i − e_i k/T)² / k``. Its upper limit is that of `lot_rate`, and the interval is Garwood's at ``(k
+    / d_U, T / d_U)``. A burst may be of any size. So if fewer than two lots account for the spread, there is no bound
+    unless events are assumed to be independent; that bound is `naive`.
 
-    Simulated coverage at nominal 95 % with 20 and more stretches: ``benchmarks/coverages/bursts.py``.
+    Simulated coverage at nominal 95 % with 20 or more stretches: ``benchmarks/coverages/bursts.py``.
 
     References
     ----------
@@ -130,7 +131,8 @@ def burst_rate(
     squares = (x - e * (k / total)) ** 2
     measured = float(squares.sum()) * x.size / (x.size - 1) / k if k else None
     carried = contributing(squares, hit)
-    # One lot with all the events says nothing of how much bursts differ: no bound, rather than one that looks exact.
+    # If one lot holds all events, the size of other bursts is unknown: no bound is better than one that only looks
+    # exact.
     used = None if measured is None or carried < 2 else inflated(measured, carried, confidence)
     low, high, upper = (0.0, math.inf, math.inf) if used is None else count_limits(k / used, total / used, confidence)
     return Bursts(
@@ -150,7 +152,7 @@ def burst_rate(
 
 
 def count_limits(events: float, exposure: float, confidence: float) -> tuple[float, float, float]:
-    """Return Garwood's interval and one-sided upper bound for counts that need not be whole."""
+    """Return Garwood's interval and one-sided upper bound for counts that need not be whole numbers."""
     alpha = 1 - confidence
     low = float(gammaincinv(events, alpha / 2)) / exposure if events > 0 else 0.0
     high, upper = (float(gammainccinv(events + 1, tail)) / exposure for tail in (alpha / 2, alpha))

@@ -1,4 +1,4 @@
-"""How much more counts spread between lots than independent ones would: the design effect and its upper limit."""
+"""How much more counts vary between lots than independent ones would: the design effect and its upper limit."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 from scipy.special import chdtri, ndtr, ndtri, stdtr, stdtrit
 
 ASSURANCE = 0.6
-"""Chance with which the design effect used is not below the true one, were the lots' spreads normal."""
+"""With this probability the design effect used is not below the true one, if the lots' spreads are normal."""
 
 
 @dataclass(frozen=True, slots=True)
 class LotSpread:
-    """How counts spread between lots: lots with events, lots that carry the spread, and the design effect."""
+    """Spread of counts between lots: lots with events, lots that account for the spread, and the design effect."""
 
     hit: int
     contributing: float
@@ -23,7 +23,7 @@ class LotSpread:
 
 
 def spread_of(lost: NDArray[Any], of: NDArray[Any], least: float = 1.0) -> LotSpread:
-    """Return the spread of events between lots with trials; `least` is a design effect found in another way."""
+    """Return the spread of events between lots with trials; the design effect is at least `least`."""
     n, lots, hit = float(of.sum()), of.size, int(np.count_nonzero(lost))
     p = float(lost.sum()) / n
     if not 0 < p < 1:
@@ -34,7 +34,7 @@ def spread_of(lost: NDArray[Any], of: NDArray[Any], least: float = 1.0) -> LotSp
 
 
 def contributing(squares: NDArray[Any], hit: int) -> float:
-    """Return how many squared deviations carry their sum, at most the number of lots with events.
+    """Return how many squared deviations account for their sum, at most the number of lots with events.
 
     Notes
     -----
@@ -45,16 +45,16 @@ def contributing(squares: NDArray[Any], hit: int) -> float:
 
 
 def inflated(effect: float, carried_by: float, confidence: float) -> float:
-    """Return the upper limit of a ratio of variances that so many lots carry, with the quantile of t in it.
+    """Return the upper limit of a variance ratio that so many lots account for, including the quantile of t.
 
     Parameters
     ----------
     effect : float
-        As measured.
+        The measured ratio.
     carried_by : float
         At least 2.
     confidence : float
-        Two-sided, of the interval in which it is used.
+        Two-sided confidence of the interval in which the limit is used.
     """
     df = carried_by - 1
     confidence = max(confidence, 1e-9)  # both quantiles are 0 at 0; their ratio has a limit
@@ -67,20 +67,20 @@ def _without_t(effect: float, df: float) -> float:
 
 
 def p_inflated(z: float, spread: LotSpread, ceiling: float) -> float:
-    """Return the two-sided p-value of a normal statistic whose variance is raised by `upper_limit`.
+    """Return the two-sided p-value of a normal statistic whose variance is increased by `upper_limit`.
 
     Parameters
     ----------
     z : float
-        The statistic as if all trials were independent.
+        The statistic calculated for independent trials.
     spread : LotSpread
     ceiling : float
 
     Notes
     -----
-    The limit at confidence 1 − α is ``min(c, v (t_{1−α/2} / z_{1−α/2})²)`` with c the ceiling and v free of α, so
-    ``|z| / sqrt(limit) > z_{1−α/2}`` where ``|z| / sqrt(v)`` exceeds the quantile of t or ``|z| / sqrt(c)`` that of the
-    normal distribution: the p-value is the smaller of the two.
+    The limit at confidence 1 − α is ``min(c, v (t_{1−α/2} / z_{1−α/2})²)``, where c is the ceiling and v does not
+    depend on α. So ``|z| / sqrt(limit) > z_{1−α/2}`` if ``|z| / sqrt(v)`` exceeds the quantile of t, or ``|z| /
+    sqrt(c)`` that of the normal distribution. The p-value is the smaller of the two.
     """
     by_ceiling = 2 * float(ndtr(-abs(z) / ceiling**0.5))
     if spread.effect is None or spread.contributing < 2:
@@ -90,7 +90,7 @@ def p_inflated(z: float, spread: LotSpread, ceiling: float) -> float:
 
 
 def upper_limit(spread: LotSpread, confidence: float, ceiling: float) -> float:
-    """Return the design effect to be used: the ceiling where fewer than two lots carry the spread."""
+    """Return the design effect to be used: the ceiling if fewer than two lots account for the spread."""
     if spread.effect is None or spread.contributing < 2:
         return ceiling
     return min(ceiling, inflated(spread.effect, spread.contributing, confidence))

@@ -13,7 +13,7 @@ from teachlab.model.json_values import Document
 from teachlab.model.score import check_confidence
 
 TINY = 1e-20
-"""Rates and their differences are searched for to this, and to twelve digits."""
+"""Rates and their differences are found to this absolute accuracy, and to twelve digits."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,7 +23,7 @@ class Difference(Document):
     Parameters
     ----------
     estimate : float or None
-        First less second (or first over second); None without data.
+        First minus second, or first divided by second; None without data.
     low, high : float
         Two-sided interval.
     confidence : float
@@ -38,7 +38,7 @@ class Difference(Document):
 
 
 def p_mid(only_first: int, only_second: int) -> float:
-    """Return the two-sided mid-p value of McNemar's test: the exact one less the chance of what was seen.
+    """Return the two-sided mid-p value of McNemar's test: the exact one minus the probability of the observed result.
 
     References
     ----------
@@ -65,7 +65,7 @@ def tango(only_first: float, only_second: float, trials: float, confidence: floa
     Parameters
     ----------
     only_first, only_second : float
-        Discordant trials; they need not be whole, as where passes resemble one another.
+        Discordant trials. They need not be whole numbers, for example where passes resemble each other.
     trials : float
         All trials valid under both.
 
@@ -97,7 +97,7 @@ def tango(only_first: float, only_second: float, trials: float, confidence: floa
     def statistic(delta: float) -> float:
         half = -b - c + (2 * n - b + c) * delta
         root = math.sqrt(max(0.0, half * half + 8 * n * c * delta * (1 - delta)))
-        # Without the difference of two nearly equal numbers.
+        # This form avoids the difference of two nearly equal numbers.
         q = max(0.0, 2 * c * delta * (1 - delta) / (root + half) if half > 0 else (root - half) / (4 * n))
         return _over_root(b - c - n * delta, n * (2 * q + delta * (1 - delta)))
 
@@ -106,7 +106,7 @@ def tango(only_first: float, only_second: float, trials: float, confidence: floa
 
 
 def wilson(events: float, trials: float, confidence: float = 0.95) -> tuple[float, float]:
-    """Return Wilson's score limits of a proportion; a piece of Newcombe's interval, no claim by itself.
+    """Return Wilson's score limits of a proportion: a part of Newcombe's interval, not a claim by itself.
 
     References
     ----------
@@ -126,7 +126,7 @@ def newcombe(first: tuple[float, float], second: tuple[float, float], confidence
     Parameters
     ----------
     first, second : (events, trials)
-        They need not be whole, as where passes resemble one another.
+        They need not be whole numbers, for example where passes resemble each other.
 
     References
     ----------
@@ -162,8 +162,8 @@ def miettinen_nurminen(
 
     Notes
     -----
-    The limits are the δ at which ``(p1 − p2 − δ) / sqrt(V(δ))`` equals ±z; V is taken at the rates that are
-    most likely among those that differ by δ.
+    The limits are the δ at which ``(p1 − p2 − δ) / sqrt(V(δ))`` equals ±z. V is taken at the most likely rates among
+    those that differ by δ.
 
     References
     ----------
@@ -203,10 +203,11 @@ def rate_ratio(
     Returns
     -------
     ratio : Difference
-        First rate over second rate; limits from Clopper and Pearson's of the first count among all events.
+        First rate divided by second rate; the limits follow from Clopper and Pearson's for the first count among all
+        events.
     p_exact, p_mid : float
-        Two-sided: the chance, given all events, of every split that is no likelier than the one seen; and
-        the same with half the chance of the splits that are equally likely.
+        Two-sided. `p_exact`: the probability, given all events, of every split that is at most as likely as the
+        observed one. `p_mid`: the same with half the probability of the equally likely splits.
 
     References
     ----------
@@ -239,14 +240,14 @@ def rate_ratio(
 
 
 def _split_p(x: int, n: int, share: float) -> tuple[float, float]:
-    """Return the chance of all splits no likelier than the one seen, and with half of the equally likely ones."""
+    """Return the probability of all splits at most as likely as the observed one, and with half of the equal ones."""
     from scipy.stats import binom
 
     def chance(k: int) -> float:
         return float(binom.pmf(k, n, share))
 
     def at_most(bound: float) -> float:
-        """Return the chance of all splits with at most this chance: it rises to the mode and falls beyond it."""
+        """Return the probability of all splits with at most this probability: it rises to the mode and falls beyond."""
         mode = min(n, math.floor((n + 1) * share))
         if chance(mode) <= bound:
             return 1.0
@@ -260,7 +261,7 @@ def _split_p(x: int, n: int, share: float) -> tuple[float, float]:
             low, high = (low, middle) if chance(middle) <= bound else (middle, high)
         return float(binom.cdf(below, n, share) + binom.sf(high - 1, n, share))
 
-    # Equal chances may differ in the last digits.
+    # Equal probabilities may differ in the last digits.
     seen = chance(x)
     p_exact, p_below = at_most(seen * (1 + 1e-7)), at_most(seen * (1 - 1e-7))
     return min(1.0, p_exact), min(1.0, (p_exact + p_below) / 2)
@@ -281,13 +282,13 @@ def _checked(
 def _restricted(x1: int, n1: int, x2: int, n2: int, delta: float) -> float:
     """Return the most likely second rate among pairs of rates that differ by `delta`.
 
-    It is the root of the slope of the likelihood, ``x1/p1 − (n1 − x1)/(1 − p1) + x2/p2 − (n2 − x2)/(1 − p2)``,
-    which falls all the way. The closed form of the cubic loses rates below 1e-8 to rounding.
+    It is the zero of the derivative of the likelihood, ``x1/p1 − (n1 − x1)/(1 − p1) + x2/p2 − (n2 − x2)/(1 − p2)``,
+    which falls everywhere. The closed form of the cubic equation loses rates below 1e-8 to rounding.
     """
     from scipy.optimize import brentq
 
     def slope(p2: float) -> float:
-        # Times the divisors of all terms that are there, so that it stays finite at both ends.
+        # Multiplied by the divisors of all terms present, so that it stays finite at both ends.
         p1 = p2 + delta
         terms = [(x1, p1), (x1 - n1, 1 - p1), (x2, p2), (x2 - n2, 1 - p2)]
         shares = [share for weight, share in terms if weight]
@@ -305,7 +306,7 @@ def _restricted(x1: int, n1: int, x2: int, n2: int, delta: float) -> float:
 
 
 def _over_root(distance: float, variance: float) -> float:
-    """Return a distance in standard deviations, bounded where there is no variance."""
+    """Return a distance in standard deviations; it is bounded if there is no variance."""
     if distance == 0:
         return 0.0
     far = 1e9

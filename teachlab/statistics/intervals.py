@@ -44,9 +44,9 @@ def proportion(events: int, trials: int, confidence: float = 0.95) -> Rate:
 
 
 def proportion_limits(events: float, trials: float, confidence: float) -> tuple[float, float, float]:
-    """Return Clopper–Pearson's interval and one-sided upper bound for counts that need not be whole, as `proportion`.
+    """Return Clopper–Pearson's interval and one-sided upper bound, as `proportion`, for counts that need not be whole.
 
-    Effective numbers of events and trials, where lots resemble each other, are not whole.
+    Effective numbers of events and trials are not whole numbers where passes of a lot resemble each other.
     """
     alpha = 1 - confidence
 
@@ -65,7 +65,7 @@ def count(events: int, exposure: float, confidence: float = 0.95, *, per: str = 
     events : int
         At least 0.
     exposure : float
-        Hours, passes …; without exposure there is no estimate and the interval is [0, ∞).
+        Hours, passes and so on; without exposure there is no estimate and the interval is [0, ∞).
     confidence : float
         Strictly between 0 and 1.
     per : str

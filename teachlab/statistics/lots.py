@@ -16,27 +16,27 @@ from teachlab.statistics.design_effect import LotSpread, ceiling_of, spread_of, 
 from teachlab.statistics.intervals import proportion, proportion_limits
 
 FEW_LOTS = 20
-"""Below this many lots the coverage of the interval has not been shown."""
+"""With fewer lots, the coverage of the interval has not been shown."""
 
 
 BLOCKS, LEAST_BLOCKS = 40, 10
-"""Without lots, so many stretches of consecutive passes are taken as lots, at most and where there is room."""
+"""Without lots, stretches of passes are used: at most the first number, at least the second where there is room."""
 
 
 BLOCK_PASSES, SMALLEST_BLOCK = 150, 5
-"""Length of a stretch that gives room for more than the least number, and below which none goes."""
+"""Usual length of a stretch where there are more than the least number; and the length below which none goes."""
 
 
 ASSUMED_ICC = 0.2
-"""Intra-lot correlation of losses assumed where too few lots hold one to measure it: a planning value."""
+"""Intra-lot correlation of losses that is assumed if too few lots hold a loss to measure it: a planning value."""
 
 
 ASSUMED_LOT = 50
-"""Passes per lot assumed there if no lots are named: a planning value."""
+"""Passes per lot that are assumed then if no lots are named: a planning value."""
 
 
 class Source(StrEnum):
-    """What the design effect was found from."""
+    """The source of the design effect."""
 
     LOTS = "lots"
     BLOCKS = "blocks"
@@ -45,34 +45,34 @@ class Source(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dependence(Document):
-    """A rate when passes of one lot resemble one another.
+    """A rate when passes of one lot resemble each other.
 
     Parameters
     ----------
     source : Source
         Lots as labelled, stretches of consecutive passes, or a proxy for the outcome.
     naive : Rate
-        As if all passes were independent.
+        The rate for independent passes.
     lots, lots_with_events : int
     contributing : float
-        How many lots carry the spread: their number if all deviate alike, 1 if one of them does all of it.
+        How many lots account for the spread: all of them if they deviate equally, 1 if one lot has all the deviation.
     measured : float or None
-        Design effect as estimated; None without events.
+        Estimated design effect; None without events.
     design_effect : float
-        Design effect used: an upper limit, at least 1 and at most that of lots lost as a whole.
+        Design effect used: an upper limit, at least 1, and at most that of lots that are lost as a whole.
     effective_trials : float
-        Trials over design effect.
+        Trials divided by the design effect.
     low, high, upper : float
         Interval and one-sided upper bound at the effective sample size.
     confidence : float
     warnings : tuple of str
     assumed_icc : float or None
-        Intra-lot correlation that was assumed; None where nothing was.
+        Assumed intra-lot correlation; None if nothing was assumed.
     governed_by : str or None
-        Which of the design effects that were assumed is the largest.
+        Which of the assumed design effects is the largest.
     by_proxy : Dependence or None
-        The same rate under an assumption on how losses cluster, which no lot seen can show: where too few lots
-        hold an event, and where the assumption asks for more than was measured.
+        The same rate under an assumption about how losses cluster, for cases that the lots seen cannot show: where too
+        few lots hold an event, and where the assumption is stricter than what was measured.
     """
 
     ALSO: ClassVar[tuple[str, ...]] = ("basis", "holds")
@@ -109,7 +109,7 @@ class Dependence(Document):
 
     @property
     def basis(self) -> str:
-        """What the design effect rests on, in words."""
+        """What the design effect is based on, in words."""
         if self.source is Source.PROXY:
             return str(self.governed_by)
         return f"{self.lots} {'lots' if self.source is Source.LOTS else 'stretches of passes'}"
@@ -133,41 +133,39 @@ def lot_rate(
         Lots without trials are left out.
     confidence : float
     source : Source
-        What the lots are, for the result.
+        What the lots are; it is written to the result.
     icc : float, in [0, 1]
-        Intra-lot correlation of losses that `by_proxy` assumes at least.
+        `by_proxy` assumes at least this intra-lot correlation of losses.
     weakest : float
-        Design effect of the weakest passes, where known; `by_proxy` assumes at least that where too few lots hold
-        an event.
+        Design effect of the weakest passes, if known; `by_proxy` assumes at least this if too few lots hold an event.
     least : float
-        Design effect measured in another way, for clusters shorter than the lots; the larger one counts.
+        Design effect measured in another way, for clusters shorter than the lots; the larger one is used.
 
     Raises
     ------
     ParameterError
-        With fewer than two lots: nothing can be known of the spread between them.
+        With fewer than two lots: then the spread between them is unknown.
 
     Notes
     -----
-    With x_i of m_i passes lost in lot i of L, n = Σ m_i, p = Σ x_i / n and s_i = (x_i − m_i p)², the design effect
-    is ``d = L/(L − 1) · Σ s_i / (n p (1 − p))`` (Rao & Scott 1992). Few lots with events, or few that carry the
-    spread, tell little about it, so an upper limit is used: ``d_U = d (a − 1) / χ²_{0.4; a − 1}`` with a the smaller
-    of the number of lots with events and ``(Σ s_i)² / Σ s_i²``, times ``(t_{1−α/2; a−1} / z_{1−α/2})²`` (after Korn &
-    Graubard 1998), kept between 1 and ``Σ m_i² / n``, the design effect of lots that are lost as a whole; with a < 2
-    that ceiling is used itself. The interval is Clopper and Pearson's at ``(Σ x_i / d_U, n / d_U)``.
+    Lot i of L lots loses x_i of m_i passes; n = Σ m_i, p = Σ x_i / n and s_i = (x_i − m_i p)². The design effect is ``d
+    = L/(L − 1) · Σ s_i / (n p (1 − p))`` (Rao & Scott 1992). If few lots hold events, or few account for the spread, d
+    is uncertain. So an upper limit is used: ``d_U = d (a − 1) / χ²_{0.4; a − 1}``, where a is the smaller of the number
+    of lots with events and ``(Σ s_i)² / Σ s_i²``, times ``(t_{1−α/2; a−1} / z_{1−α/2})²`` (after Korn & Graubard 1998).
+    It is kept between 1 and ``Σ m_i² / n``, the design effect of lots that are lost as a whole. If a < 2, that ceiling
+    itself is used. The interval is Clopper and Pearson's at ``(Σ x_i / d_U, n / d_U)``.
 
-    Simulated coverage at nominal 95 % with 20 lots of 50 and more, independent or with intra-lot correlation 0.05 or
-    0.2, rates from 0.1 to 5 %, is at least 95 % (one-sided 93.9 %) where lots are of one kind: beta-binomial,
-    logit-normal, runs of losses, a share of bad lots among perfect ones, sizes unequal or one of ten times the others
-    (``benchmarks/coverages/lots.py``); dividing by d itself reaches 66 to 96 % there. It fails, down to 65 %, where
-    rare bad lots come among lots that lose now and then: the latter make d small, and no data in which the former
-    are missing can show them.
+    Simulated coverage at nominal 95 % is at least 95 % (one-sided 93.9 %) with 20 or more lots of 50 or more passes,
+    independent or with intra-lot correlation 0.05 or 0.2, and rates from 0.1 to 5 %, if the lots are of one kind:
+    beta-binomial, logit-normal, runs of losses, a share of bad lots among perfect ones, unequal sizes, or one lot ten
+    times as large (``benchmarks/coverages/lots.py``). Dividing by d itself covers only 66 to 96 % there. Coverage falls
+    to 65 % where rare bad lots come among lots that lose passes now and then: those make d small, and data without a
+    rare bad lot cannot show it.
 
-    That is what `by_proxy` is for. Its design effect is at least ``1 + (m − 1) icc`` (Kish 1965) with
-    ``m = Σ m_i² / n`` for lots and 50 for stretches of time, whatever was measured. Where fewer than two lots hold an
-    event, every lot counts as one trial without it, and with it `weakest` and the design effect of the events seen
-    count too. It holds if losses of a lot correlate by no more than that; then it covers at least 96.6 % with rare bad
-    lots as well.
+    `by_proxy` is for this case. Its design effect is at least ``1 + (m − 1) icc`` (Kish 1965) with ``m = Σ m_i² / n``
+    for lots and 50 for stretches of time, whatever was measured. If fewer than two lots hold an event: without
+    `by_proxy` every lot counts as one trial; with it, `weakest` and the design effect of the observed events count too.
+    It is valid if losses of a lot correlate by at most icc; then it covers at least 96.6 % with rare bad lots as well.
 
     References
     ----------
@@ -193,14 +191,14 @@ def lot_rate(
     ceiling, spread = ceiling_of(of), spread_of(lost, of, least)
     used = upper_limit(spread, confidence, ceiling)
     found = _bounded(lost, of, used, spread, confidence, source)
-    # Kish's design effect 1 + (m − 1) · icc, with the largest lot for m: what cannot be measured is assumed.
+    # Kish's design effect 1 + (m − 1) · icc, where m is the largest lot: what cannot be measured is assumed.
     floor = 1 + ((ceiling if source is Source.LOTS else ASSUMED_LOT) - 1) * icc
-    # A stretch is no lot: short ones do not cap what is assumed of lots of 50.
+    # A stretch is no lot: short stretches do not limit what is assumed of lots of 50.
     most = ceiling if source is Source.LOTS else max(ceiling, floor)
     candidates = {f"an assumed intra-lot correlation of {icc:g}": floor}
     if spread.hit < 2:
-        # With fewer than two lots that lost anything no spread is known: the largest of what is assumed, seen and
-        # hinted at.
+        # If fewer than two lots lost a pass, the spread is unknown: use the largest of the assumed, observed and
+        # suggested effects.
         candidates |= {"the losses seen": spread.effect or 1.0, "the weakest tenth of the passes": weakest}
     elif floor <= used:
         return found
@@ -229,11 +227,11 @@ def _assumption(icc: float, source: Source, hit: int) -> str:
 
 
 def blocks_of(outcomes: ArrayLike) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Cut outcomes in time order into stretches that serve as lots; return events and trials of each.
+    """Divide outcomes in time order into stretches that replace lots; return events and trials of each.
 
-    Stretches of equal length: as many as have `BLOCK_PASSES` passes, at most `BLOCKS` and at least
-    `LEAST_BLOCKS`; fewer only where they would be shorter than `SMALLEST_BLOCK` passes. Longer stretches than
-    the lots that nobody named split few of them; stretches that split them all would hide their likeness.
+    The stretches are of equal length: as many as have `BLOCK_PASSES` passes, at most `BLOCKS` and at least
+    `LEAST_BLOCKS`; fewer only if they would be shorter than `SMALLEST_BLOCK` passes. Stretches longer than the unnamed
+    lots split few of these lots. Stretches that split every lot would hide that its passes resemble each other.
 
     Examples
     --------
@@ -244,7 +242,7 @@ def blocks_of(outcomes: ArrayLike) -> tuple[NDArray[np.int64], NDArray[np.int64]
     lost = np.asarray(outcomes, bool).reshape(-1)
     fewest = min(LEAST_BLOCKS, lost.size // SMALLEST_BLOCK)
     blocks = max(1, min(BLOCKS, max(fewest, lost.size // BLOCK_PASSES)))
-    # Whole numbers throughout: lengths that differ by one at most, whatever the number of passes.
+    # Whole numbers throughout: lengths differ by at most one, for any number of passes.
     cuts = np.array([k * lost.size // blocks for k in range(blocks + 1)], np.int64)
     before = np.concatenate(([0], np.cumsum(lost)))
     return np.diff(before[cuts]), np.diff(cuts)
@@ -262,7 +260,7 @@ def _bounded(
     lost: NDArray[Any], of: NDArray[Any], used: float, spread: LotSpread, confidence: float, source: Source
 ) -> Dependence:
     k, n = int(lost.sum()), int(of.sum())
-    # The interval of k of n passes, as if they were k / d of n / d independent ones.
+    # The interval of k of n passes, treated as k / d of n / d independent ones.
     low, high, upper = proportion_limits(k / used, n / used, confidence)
     return Dependence(
         source=source,

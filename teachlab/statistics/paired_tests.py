@@ -12,12 +12,12 @@ from scipy.special import bdtr
 
 @dataclass(frozen=True, slots=True)
 class Discordance:
-    """Trials on which exactly one of two settings went wrong, valid under both.
+    """Trials, valid under both settings, on which exactly one setting had an error.
 
     Parameters
     ----------
     only_first, only_second : int
-        Trials that went wrong under the first setting only, and under the second only.
+        Trials with an error under the first setting only, and under the second only.
     trials : int
         Trials valid under both.
     """
@@ -28,7 +28,7 @@ class Discordance:
 
     @property
     def p_exact(self) -> float:
-        """Two-sided exact McNemar p-value: a sign test on the discordant trials; 1 without any.
+        """Two-sided exact McNemar p-value: a sign test on the discordant trials; 1 if there are none.
 
         References
         ----------

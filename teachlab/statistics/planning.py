@@ -1,4 +1,4 @@
-"""How many passes, or hours, a claim needs, and what may be claimed with the data in hand."""
+"""How many passes, or hours, a claim needs, and what the data in hand allow to claim."""
 
 from __future__ import annotations
 
@@ -15,16 +15,16 @@ from teachlab.model.score import CountRate, Rate
 from teachlab.sensor.clock import exact
 
 EXACT_UP_TO = 2000
-"""Near a tie, up to this many passes, the decision is made in whole numbers."""
+"""Near a tie, up to this number of passes, the decision is made in whole numbers."""
 NEAR = 1e-9
 MOST_PASSES = 2**53
-"""Beyond, whole numbers are no longer exact in floating point; no recording is that long."""
+"""Beyond this, whole numbers are not exact in floating point; no recording is that long."""
 FEW_LOTS = 20
-"""Below this many lots the spread between lots is itself hardly known."""
+"""With fewer lots, the spread between lots is itself uncertain."""
 
 
 class Standing(StrEnum):
-    """Where a recording stands against its plan."""
+    """How a recording compares with its plan."""
 
     ENOUGH = "enough"
     NOT_YET = "not yet"
@@ -38,15 +38,15 @@ class PassPlan:
     Parameters
     ----------
     passes : int
-        Fewest passes, lots allowed for.
+        Fewest passes, with lots taken into account.
     independent_passes : int
         Fewest passes if all of them are independent.
     lots : int or None
-        Lots among which they are spread.
+        Number of lots over which the passes are spread.
     design_effect : float
         Passes per independent pass.
     max_rate, confidence, events, best_of
-        What was asked.
+        The question that was asked.
     """
 
     passes: int
@@ -59,15 +59,15 @@ class PassPlan:
     best_of: int
 
     def chance(self, rate: float) -> float:
-        """Return the chance that the plan is fulfilled where the true rate is `rate`: its operating characteristic.
+        """Return the probability that the plan is met if the true rate is `rate`: its operating characteristic.
 
         Notes
         -----
-        ``P(X ≤ F | n, rate)`` for independent passes; lots make it nearer to one half.
+        ``P(X ≤ F | n, rate)`` for independent passes; with lots it is nearer to one half.
 
         Examples
         --------
-        A plan for 1 % without losses asks for a line far better than 1 %:
+        A plan for 1 % without losses needs a line that is far better than 1 %:
 
         >>> round(plan_passes(0.01, 0.95).chance(0.001), 3)
         0.741
@@ -77,7 +77,7 @@ class PassPlan:
         return acceptance(self.passes, self.events, rate)
 
     def standing(self, seen: int, lost: int) -> Standing:
-        """Say whether a recording of `seen` passes with `lost` of them lost fulfils the plan."""
+        """Say whether a recording of `seen` passes, `lost` of them lost, meets the plan."""
         _whole("seen", seen)
         if not 0 <= lost <= seen:
             raise ParameterError(f"lost must lie between 0 and the passes seen ({seen}), got {lost}.")
@@ -107,11 +107,12 @@ def plan_passes(
     events : int
         Lost passes that are allowed.
     best_of : int
-        Settings from which the one claimed was chosen on the same passes; the error is divided by it.
+        Number of settings from which the claimed one was chosen on the same passes; the error probability is divided by
+        it.
     lot_size : float, optional
         Passes per lot.
     lots : int, optional
-        Instead of the lot size: how many lots there will be.
+        Number of lots, instead of the lot size.
     icc : float, in [0, 1)
         Intra-lot correlation of the outcomes.
 
@@ -122,13 +123,13 @@ def plan_passes(
     Raises
     ------
     ParameterError
-        If a parameter is out of range, or no number of passes from so few lots suffices.
+        If a parameter is out of range, or no number of passes from so few lots is enough.
 
     Notes
     -----
-    The smallest n with ``P(X ≤ F | n, q) = 1 − I_q(F + 1, n − F) ≤ (1 − C) / K``; for F = 0 it is
-    ``⌈ln((1 − C) / K) / ln(1 − q)⌉``. With lots of m passes the (not yet rounded) n is multiplied by the
-    design effect ``1 + (m − 1) icc``. With L lots given instead, m = n / L, and n solves the same equation.
+    The smallest n with ``P(X ≤ F | n, q) = 1 − I_q(F + 1, n − F) ≤ (1 − C) / K``; for F = 0 it is ``⌈ln((1 − C) / K) /
+    ln(1 − q)⌉``. With lots of m passes, n (before rounding) is multiplied by the design effect ``1 + (m − 1) icc``. If
+    L lots are given instead, m = n / L, and n solves the same equation.
 
     References
     ----------
@@ -166,7 +167,7 @@ def plan_passes(
 
 
 def acceptance(passes: int, events: int, rate: float) -> float:
-    """Return the chance of at most `events` lost among independent `passes` where the rate is `rate`.
+    """Return the probability of at most `events` lost among independent `passes` if the rate is `rate`.
 
     References
     ----------
@@ -210,7 +211,7 @@ def plan_hours(max_per_hour: float, confidence: float, *, events: int = 0, best_
 
 
 def claim_sentence(rate: Rate, *, what: str = "lost", of: str = "passes", best_of: int = 1) -> str:
-    """Return the one sentence that a rate supports; the bound must already allow for lots and choice.
+    """Return the one sentence that a rate supports; the bound must already include lots and choice.
 
     Examples
     --------
@@ -245,7 +246,7 @@ def _rounded_up(bound: float) -> str:
 
 
 def rounded_up(value: float, digits: int) -> str:
-    """Return a positive number rounded up to so many digits, so that a claim with it is no stronger.
+    """Return a positive number rounded up to so many digits, so that a claim with it is not stronger.
 
     Examples
     --------
@@ -255,7 +256,7 @@ def rounded_up(value: float, digits: int) -> str:
     if not (math.isfinite(value) and value > 0):
         return f"{value:g}"
     place = math.floor(math.log10(value)) - digits + 1
-    # A power of ten may itself be too small or too large to divide by: decimals carry it.
+    # A power of ten may itself be too small or too large for a division: use decimals.
     scaled = Decimal(value).scaleb(-place)
     whole = math.ceil(scaled - Decimal(NEAR))
     return f"{float(Decimal(whole).scaleb(place)):.{digits + 1}g}"
@@ -276,11 +277,11 @@ def _fewest(rate: Fraction, alpha: Fraction, events: int) -> int:
 
 
 def _shows(n: int, events: int, rate: Fraction, alpha: Fraction) -> bool:
-    # In terms of the rate itself: one minus a rate of 1e-9 would lose half of its digits.
+    # Calculated from the rate itself: one minus a rate of 1e-9 would lose half of its digits.
     chance = float(betaincc(events + 1, n - events, float(rate)))
     if n > EXACT_UP_TO or abs(chance / float(alpha) - 1) > NEAR:
         return chance <= float(alpha)
-    # A plan of exactly 299 passes must not become 298 by rounding: ties are decided in fractions.
+    # A plan of exactly 299 passes must not become 298 by rounding: ties are decided with fractions.
     exactly = sum(math.comb(n, k) * rate**k * (1 - rate) ** (n - k) for k in range(events + 1))
     return exactly <= alpha
 
@@ -297,7 +298,7 @@ def _needed(rate: float, alpha: float, events: int) -> float:
     low, high = events + 1e-9, events + 1.0
     if excess(high) <= 0:
         return high
-    # Doubling, then a root between the last two: some 30 evaluations for any rate.
+    # Double, then find the root between the last two: about 30 evaluations for any rate.
     while excess(high) > 0:
         low, high = high, 2 * high
     return float(brentq(excess, low, high, xtol=1e-9, rtol=1e-15))

@@ -1,4 +1,4 @@
-"""Quantiles that occurred, with intervals by order statistics: no assumption on the distribution."""
+"""Quantiles that occurred, with intervals by order statistics: valid for any distribution."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ LOW, HIGH = 0.05, 0.95
 
 
 def quantile_limits(ascending: NDArray[np.float64], share: float, tail: float) -> tuple[float | None, float | None]:
-    """Return order statistics below and above a quantile, each wrong with a chance of at most `tail`.
+    """Return order statistics below and above a quantile, each wrong with a probability of at most `tail`.
 
     Parameters
     ----------
     ascending : ndarray of float64, shape (n,)
-        Sorted values of independent draws; ties are allowed.
+        Sorted values of independent draws; equal values are allowed.
     share : float, in (0, 1)
         Which quantile.
     tail : float, in (0, 0.5)
@@ -30,12 +30,12 @@ def quantile_limits(ascending: NDArray[np.float64], share: float, tail: float) -
     Returns
     -------
     low, high : float or None
-        None where even the smallest (largest) value is wrong more often.
+        None if even the smallest (largest) value is wrong more often.
 
     Notes
     -----
-    At most k of n values lie at or below the quantile with the chance of a binomial count of at most k. So the l-th
-    value is a lower limit with ``P(B <= l − 1) <= tail``, the u-th an upper one with ``P(B >= u) <= tail``.
+    The probability that at most k of n values lie at or below the quantile is binomial. So the l-th value is a lower
+    limit if ``P(B <= l − 1) <= tail``, and the u-th an upper limit if ``P(B >= u) <= tail``.
 
     References
     ----------
@@ -59,12 +59,12 @@ class QuantileSpread(Document):
     ----------
     count : int
     median, median_low, median_high : float
-        None where too few values give no limit.
+        None if there are too few values for a limit.
     p05, p95 : float
     spread, spread_low, spread_high : float
-        ``p95 − p05``; the limits combine those of both ends, each at half the chance of being wrong.
+        ``p95 − p05``; the limits combine those of both ends, each with half the probability of error.
     confidence : float
-        Of both intervals, if the values are independent.
+        Confidence of both intervals, if the values are independent.
     """
 
     count: int
@@ -123,6 +123,6 @@ class QuantileSpread(Document):
 
 
 def least_values(confidence: float) -> int:
-    """Return from how many values on the spread has an upper limit at this two-sided confidence."""
+    """Return the smallest number of values with which the spread has an upper limit at this two-sided confidence."""
     check_confidence(confidence)
     return int(np.ceil(np.log((1 - confidence) / 4) / np.log(HIGH)))

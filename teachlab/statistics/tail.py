@@ -1,4 +1,4 @@
-"""Beyond the data: a model-based bound on the share of passes below a level that none has reached yet."""
+"""Beyond the data: a model-based bound on the share of passes below a level that no pass has reached yet."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ from teachlab.model.json_values import Document
 
 LEAST_PASSES = 200
 CLUSTERED = 0.05
-"""Chance of so uneven a spread of weak passes over lots, below which the tail says nothing."""
+"""If the weak passes are spread over lots so unevenly that chance does this less often, the tail gives no bound."""
 TAIL_SHARE = 0.1
-"""The weakest tenth of the passes is the tail."""
+"""The weakest tenth of the passes forms the tail."""
 LEAST_EXCESSES = 10
-"""A tail is fitted to as many peaks, or more."""
+"""A tail is fitted to at least this number of peaks."""
 DECADES = 1.0
-"""How far below 1 / n a bound may lie."""
+"""How many decades below 1 / n a bound may lie."""
 DRIFT_P = 0.01
 PROFILE_CONFIDENCE = 0.99
 SHAPES: NDArray[np.float64] = np.linspace(-0.9, 1.5, 121)
@@ -38,9 +38,9 @@ class TailFit:
     Parameters
     ----------
     scale, shape : float
-        Shape ξ: above 0 heavy, 0 exponential, below 0 with an end.
+        Shape ξ: above 0 a heavy tail, 0 exponential, below 0 a tail with an end.
     log_likelihood : float
-        At the optimum.
+        Log-likelihood at the optimum.
     """
 
     scale: float
@@ -55,21 +55,21 @@ class TailBound(Document):
     Parameters
     ----------
     bound : float
-        By the envelope rule.
+        Bound by the envelope rule.
     exact : float
-        Exact one-sided bound from the count alone: the claim.
+        Exact one-sided bound from the count only: this is the claim.
     exponential, pareto : float
         Bounds of the two models of the tail.
     confidence : float
         Of the exact and the exponential bound.
     passes, tail : int
-        Passes, and how many of them form the tail.
+        Number of passes, and number of those in the tail.
     threshold : float
         Where the tail begins, in the unit of the peaks.
     fit : TailFit
         Generalised Pareto distribution of the tail.
     label : str
-        What this number is.
+        What this number is, in words.
     """
 
     bound: float
@@ -97,14 +97,14 @@ def tail_bound(
     Parameters
     ----------
     peaks : array_like of float, shape (n,), recording units
-        Sustained peaks of the passes in time order, turned so that objects are up; NaN is left out.
+        Sustained peaks of the passes in time order, with light turned so that objects raise it; NaN is left out.
     level : float, recording units
-        Below every peak, turned in the same way.
+        Level below every peak, turned in the same way.
     confidence : float
     check_drift : bool
         Whether to refuse peaks with a trend.
     lots : array_like of int, shape (n,), optional
-        Lot, or stretch of passes, of every peak: weak passes that cluster in some of them are refused.
+        Lot, or stretch of passes, of every peak. Weak passes that cluster in some lots are refused.
 
     Raises
     ------
@@ -114,11 +114,10 @@ def tail_bound(
 
     Notes
     -----
-    With u the 10 % quantile, k peaks below it, excesses ``y = u − P`` and ``x = u − level``, the bound is
-    ``min(CP, max(E, G))``: CP is the exact bound of 0 in n; ``E = φ_U exp(−x / b_U)`` with
-    ``b_U = 2 Σ y / χ²_{1 − C; 2k}`` and φ_U the exact upper bound of k in n; ``G = φ_U S_U`` with S_U the
-    upper end of the profile likelihood interval (99 %) of the generalised Pareto survival
-    ``(1 + ξ x / β)^(−1/ξ)``.
+    u is the 10 % quantile, with k peaks below it; the excesses are ``y = u − P``, and ``x = u − level``. The bound is
+    ``min(CP, max(E, G))``. CP is the exact bound of 0 in n. ``E = φ_U exp(−x / b_U)`` with ``b_U = 2 Σ y / χ²_{1 − C;
+    2k}``, where φ_U is the exact upper bound of k in n. ``G = φ_U S_U``, where S_U is the upper end of the profile
+    likelihood interval (99 %) of the generalised Pareto survival ``(1 + ξ x / β)^(−1/ξ)``.
 
     Simulated coverage at nominal 95 % in five families of peaks is stored in ``benchmarks/coverages/tail.json``.
 
@@ -149,11 +148,12 @@ def tail_bound(
     if k < LEAST_EXCESSES or not excess.max() > 0:
         below = f"{k} peaks below their {100 * TAIL_SHARE:g} % quantile"
         raise Abstained("the weakest passes do not spread", below, f"at least {LEAST_EXCESSES}")
-    # No peak below the level among n: the exact bound knows no more than that. The model may only improve on it.
+    # No peak among n lies below the level: this is all that the exact bound uses. The model may only improve on it.
     exact = 1 - (1 - confidence) ** (1 / n)
-    # The share in the tail, bounded from above, times the chance that one of those reaches down to the level.
+    # The share in the tail, bounded from above, times the probability that a peak of the tail reaches the level.
     share = float(betaincinv(k + 1, n - k, confidence))
-    # The sum of k exponential excesses is a chi-square with 2k degrees of freedom: an exact limit for the scale.
+    # The sum of k exponential excesses has a chi-square distribution with 2k degrees of freedom: an exact limit of the
+    # scale.
     scale = 2 * float(excess.sum()) / float(chdtri(2 * k, confidence))
     exponential = share * math.exp(-reach / scale)
     fit, survival = _profile_upper(excess, reach)
@@ -198,14 +198,14 @@ def fit_tail(excess: ArrayLike) -> TailFit:
 
 
 def _refuse_clusters(weak: NDArray[np.bool_], lots: NDArray[Any]) -> None:
-    """Refuse weak passes that lie in some lots more often than chance puts them there."""
+    """Refuse weak passes that cluster in some lots more than chance explains."""
     _, code = np.unique(lots, return_inverse=True)
     of, found = np.bincount(code), np.bincount(code, weak)
     if of.size < 2:
         return
     share = float(weak.mean())
     expected = of * share
-    # Pearson's chi-square on weak and other passes of every lot.
+    # Pearson's chi-square test on weak and other passes of every lot.
     chi_square = float(((found - expected) ** 2 / expected).sum() / (1 - share))
     chance = float(chdtrc(of.size - 1, chi_square))
     if chance < CLUSTERED:
@@ -245,13 +245,13 @@ def _profile_upper(excess: Values, reach: float) -> tuple[TailFit, float]:
     def profile(log_survival: float) -> float:
         return float(_likelihoods(excess, reach, log_survival).max())
 
-    # The likelihood has one maximum in the survival; outside of −60 … 0 there is nothing to see.
+    # The likelihood has one maximum in the survival; outside of −60 … 0 there is none.
     coarse = np.linspace(-60, -1e-4, 41)
     best = int(np.argmax([profile(s) for s in coarse]))
     around = coarse[max(0, best - 1)], coarse[min(coarse.size - 1, best + 1)]
     top = minimize_scalar(lambda s: -profile(s), bounds=around, method="bounded", options={"xatol": 1e-4})
     peak, at = -float(top.fun), float(top.x)
-    # Profile likelihood: the limit is where the best fit with that survival is this much worse than the best of all.
+    # Profile likelihood: at the limit, the best fit with that survival is worse than the best of all by this much.
     drop = peak - float(chdtri(1, 1 - PROFILE_CONFIDENCE)) / 2
     high = -1e-9
     upper = high if profile(high) > drop else float(brentq(lambda s: profile(s) - drop, at, high, xtol=1e-4))
@@ -270,7 +270,7 @@ def _scales(reach: float, log_survival: float) -> Values:
 
 
 def _likelihoods(excess: Values, reach: float, log_survival: float) -> Values:
-    """Return the log-likelihood of every shape; minus infinity where the tail would end before its data."""
+    """Return the log-likelihood of every shape; minus infinity if the tail would end before the data."""
     scale = _scales(reach, log_survival)
     with np.errstate(divide="ignore", invalid="ignore"):
         grown = SHAPES[:, None] * excess[None, :] / scale[:, None]
@@ -281,7 +281,7 @@ def _likelihoods(excess: Values, reach: float, log_survival: float) -> Values:
 
 
 def _polish(cost: Any, start: list[float]) -> list[float]:
-    """Return the parameters of the smallest cost near a start, and that cost."""
+    """Return the parameters with the smallest cost near a start, and that cost."""
     from scipy.optimize import minimize
 
     found = minimize(cost, start, method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-12, "maxiter": 4000})

@@ -1,4 +1,4 @@
-"""What a few taught values say about all further ones: their range, and mean and spread if they are normal."""
+"""What a few taught values show about all future ones: by their range, and by mean and spread if they are normal."""
 
 from __future__ import annotations
 
@@ -19,31 +19,31 @@ from teachlab.statistics.planning import EXACT_UP_TO, NEAR
 Values = NDArray[np.float64]
 
 REACH = 12.0
-"""Means further than this many of their standard errors from the true one are left out (2e-33)."""
+"""Means further than this many standard errors from the true mean are left out (2e-33)."""
 FARTHEST = 1e9
 MOST_VALUES = 10**6
-"""More values count as so many: with them χ² is no longer exact in its tails, and the claim is hardly the weaker."""
+"""More values count as this many: beyond, χ² is not exact in its tails, and the claim is hardly weaker."""
 NODES = 400
-"""Of the Gauss–Legendre rule."""
+"""Nodes of the Gauss–Legendre rule."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ToleranceClaim(Document):
-    """What a number of taught values shows of all further ones.
+    """What a number of taught values shows about all future ones.
 
     Parameters
     ----------
     values : int
-        Values taught: readings, passes or gaps, independent of each other.
+        Number of taught values: readings, passes or gaps, independent of each other.
     share, confidence : float
-        What was asked: the share of all further values, and how sure.
+        The question: the share of all future values, and the confidence.
     range_confidence, extreme_confidence : float
-        How sure it is that the share lies within their range, and on the inner side of their extreme.
+        Confidence that the share lies within the range of the values, and on the inner side of their extreme.
     values_for_range, values_for_extreme : int
-        Fewest values for which that is as sure as asked.
+        Fewest values with which that has the confidence asked for.
     factor, factor_both : float or None
-        If values are normal: standard deviations from the mean beyond which no more than the rest lies, on
-        one side and on both sides together; None for a single value.
+        If values are normal: distance from the mean in standard deviations beyond which at most the rest lies, on one
+        side, and on both sides together; None for a single value.
     """
 
     values: int
@@ -58,7 +58,7 @@ class ToleranceClaim(Document):
 
 
 def tolerance_claim(values: int, share: float, confidence: float) -> ToleranceClaim:
-    """Return what `values` taught values show of all further ones.
+    """Return what `values` taught values show about all future ones.
 
     Examples
     --------
@@ -80,7 +80,7 @@ def tolerance_claim(values: int, share: float, confidence: float) -> ToleranceCl
 
 
 def coverage_confidence(samples: int, share: float, *, sides: int = 2) -> float:
-    """Return how sure it is that the range of `samples` values holds at least `share` of all further ones.
+    """Return the confidence that the range of `samples` values holds at least `share` of all future ones.
 
     Parameters
     ----------
@@ -88,12 +88,12 @@ def coverage_confidence(samples: int, share: float, *, sides: int = 2) -> float:
         At least 1, independent.
     share : float, in (0, 1)
     sides : int
-        2: between the smallest and the largest value; 1: below the largest (or above the smallest) alone.
+        2: between the smallest and the largest value; 1: only below the largest (or above the smallest).
 
     Notes
     -----
-    ``1 − n p^(n−1) + (n − 1) p^n``, one-sided ``1 − p^n``, for any continuous distribution. It follows that
-    the next value lies beyond the largest of n with a chance of ``1 / (n + 1)``.
+    ``1 − n p^(n−1) + (n − 1) p^n``, one-sided ``1 − p^n``, for any continuous distribution. So the next value lies
+    beyond the largest of n with a probability of ``1 / (n + 1)``.
 
     References
     ----------
@@ -107,12 +107,12 @@ def coverage_confidence(samples: int, share: float, *, sides: int = 2) -> float:
     _share("share", share)
     _at_least("samples", samples, 1)
     _sides(sides)
-    # In terms of the rest: a share of 0.999999999 as a float is off by a ten-millionth of its rest.
+    # Calculated from the rest: a float share of 0.999999999 has an error of a ten-millionth of its rest.
     return float(betainc(sides, samples - sides + 1, _rest(share))) if samples >= sides else 0.0
 
 
 def samples_for_coverage(share: float, confidence: float, *, sides: int = 2) -> int:
-    """Return the fewest values whose range holds `share` of all further ones at this confidence.
+    """Return the fewest values whose range holds `share` of all future ones at this confidence.
 
     Examples
     --------
@@ -141,12 +141,12 @@ def samples_for_coverage(share: float, confidence: float, *, sides: int = 2) -> 
 
 
 def tolerance_factor(samples: int, share: float, confidence: float, *, sides: int = 1) -> float:
-    """Return how many standard deviations from their mean hold `share` of all further values, if they are normal.
+    """Return how many standard deviations from the mean hold `share` of all future values, if they are normal.
 
     Parameters
     ----------
     samples : int
-        Values from which mean and standard deviation (divisor n − 1) come, at least 2, independent.
+        Independent values from which mean and standard deviation (divisor n − 1) come, at least 2.
     share : float, in (0, 1)
     confidence : float, in (0, 1)
     sides : int
@@ -160,8 +160,8 @@ def tolerance_factor(samples: int, share: float, confidence: float, *, sides: in
     mean holds the share, so r² is the p quantile of a non-central χ² with one degree of freedom and
     non-centrality ``x²/n``. Exact, not Howe's approximation.
 
-    The population figure of a margin is the same number seen from the other side: a level k standard
-    deviations below the mean of n passes misses at most ``1 − p`` of them, with this confidence.
+    The population figure of a margin is the same number: a level k standard deviations below the mean of n passes
+    misses at most ``1 − p`` of them, at this confidence.
 
     References
     ----------
@@ -190,16 +190,17 @@ def share_beyond(figure: float, samples: int, confidence: float) -> float:
     Parameters
     ----------
     figure : float, standard deviations
-        As the population figure of a margin; negative where the level lies beyond the mean.
+        As the population figure of a margin; negative if the level lies beyond the mean.
     samples : int
-        Values from which mean and standard deviation come, at least 2, independent.
+        Independent values from which mean and standard deviation come, at least 2.
     confidence : float, in (0, 1)
         One-sided.
 
     Returns
     -------
     float
-        Model-based: true only for normal values like those seen. It answers `tolerance_factor` backwards.
+        It is based on a model: valid only for normal values like the observed ones. It is the inverse of
+        `tolerance_factor`.
 
     Examples
     --------
@@ -211,17 +212,17 @@ def share_beyond(figure: float, samples: int, confidence: float) -> float:
     if not math.isfinite(figure):
         raise ParameterError(f"figure must be a finite number of standard deviations, got {figure:g}.")
     samples = min(samples, MOST_VALUES)
-    # Beyond, no share is left to tell.
+    # Beyond this, the share is too small to be given.
     figure = max(-FARTHEST, min(FARTHEST, figure))
-    # With falling deviations of the level, the same mean and spread hold it more surely.
+    # If the level is fewer deviations away, the same mean and spread hold it with more confidence.
     return float(ndtr(_rising(lambda minus: _held(figure, -minus, samples) - confidence, -figure)))
 
 
 def _held(factor: float, quantile: float, samples: int) -> float:
     """Return the chance that mean + factor · sd of `samples` standard normal values is at least `quantile`.
 
-    scipy's non-central t returns NaN at some arguments (1.17: 3,000 values, 1.7 standard deviations at 95 %). Of
-    the two integrals the one whose integrand is smooth on the scale of its weight is taken.
+    scipy's non-central t returns NaN at some arguments (1.17: 3,000 values, 1.7 standard deviations at 95 %). Of the
+    two integrals, the one whose integrand is smooth on the scale of its weight is used.
     """
     if abs(factor) < 2:
         return _over_spread(factor, quantile, samples)
@@ -284,7 +285,7 @@ def _rising(surplus: Callable[[float], float], start: float) -> float:
 
 
 def _rest(share: float) -> float:
-    """Return one minus a share as written: 1e-12 for 0.999999999999."""
+    """Return one minus a share as it is written: 1e-12 for 0.999999999999."""
     return float(1 - exact(share))
 
 

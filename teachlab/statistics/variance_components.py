@@ -20,7 +20,7 @@ ASSUMES = (
     "groups, and values within a group, are normal: the interval is exact then and wide enough for bounded ones, but "
     "too narrow where groups are skew or have long tails"
 )
-"""When the interval of a share holds."""
+"""When the interval of a share is valid."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,17 +37,17 @@ class Components:
         Sums of squares; the mean squares divide them by k − 1 and N − k.
     between_ms, within_ms : float
     f, p : float or None
-        F ratio and its p-value; None where no group varies within itself.
+        F ratio and its p-value; None if no group varies within itself.
     size : float
-        n₀: the group size that counts; that of every group where all are equal.
+        n₀: the effective group size; the common size if all groups are equal.
     between_sd, repeatability_sd, reproducibility_sd : float, unit of the values
-        Between groups; within a group; and of one value from any group, both together.
+        Between groups; within a group; and both together, which is the spread of one value from any group.
     share : float or None
-        Intraclass share: the part of the variance that lies between groups. None for equal values.
+        Intraclass share: the part of the variance that lies between groups. None if all values are equal.
     share_low, share_high : float
         Its exact interval.
     negative : bool
-        Whether the estimate of the variance between groups came out below 0 and was set to 0.
+        Whether the estimated variance between groups was below 0 and was set to 0.
     confidence : float
     """
 
@@ -76,36 +76,36 @@ class Components:
 
 
 def variance_components(groups: Mapping[str, ArrayLike], *, confidence: float = 0.95) -> Components:
-    """Split the variance of values into that between groups and that within.
+    """Divide the variance of values into the variance between groups and the variance within groups.
 
     Parameters
     ----------
     groups : mapping of str to array_like of float
-        Values of every person, shift or lot; empty ones are left out.
+        Values of every person, shift or lot; empty groups are left out.
     confidence : float
         Of the interval of the intraclass share.
 
     Raises
     ------
     Abstained
-        With fewer than two groups, or where no group has two values: nothing tells the two apart.
+        With fewer than two groups, or if no group has two values: then the two parts cannot be separated.
 
     Notes
     -----
     With ``n_i`` values in group i: ``MSB = Σ n_i (ȳ_i − ȳ)² / (k − 1)``, ``MSW = Σ (y − ȳ_i)² / (N − k)``,
     ``n₀ = (N − Σ n_i² / N) / (k − 1)``, variance within ``MSW``, between ``max(0, (MSB − MSW) / n₀)``.
 
-    The interval of the ratio θ of the two variances is Wald's, exact for normal values and any group sizes:
-    ``H(θ) = Σ w_i (ȳ_i − ȳ_w)² / ((k − 1) MSW)`` with ``w_i = n_i / (1 + n_i θ)`` follows F(k − 1, N − k) at
-    the true θ and falls with θ. The share is ``θ / (1 + θ)``; for equal sizes this is
-    ``(F/F_q − 1) / (F/F_q − 1 + n)``. Simulated coverage at nominal 95 % is that, and above it for uniform or
-    two-valued groups, but below 80 % for 20 exponential groups (``benchmarks/coverages/components.py``).
+    The interval of the ratio θ of the two variances is Wald's, exact for normal values and any group sizes: ``H(θ) = Σ
+    w_i (ȳ_i − ȳ_w)² / ((k − 1) MSW)`` with ``w_i = n_i / (1 + n_i θ)`` follows F(k − 1, N − k) at the true θ and falls
+    with θ. The share is ``θ / (1 + θ)``; for equal sizes this is ``(F/F_q − 1) / (F/F_q − 1 + n)``. Simulated coverage
+    at nominal 95 % is 95 % for normal groups, higher for uniform or two-valued groups, and below 80 % for 20
+    exponential groups (``benchmarks/coverages/components.py``).
 
     References
     ----------
-    Wald, A note on the analysis of variance with unequal class frequencies, Annals of Mathematical Statistics
-    11 (1940) 96–100; Searle, Casella and McCulloch, Variance Components, 1992. Repeatability and
-    reproducibility are meant as in ISO 5725-2 (from memory): the second holds the first.
+    Wald, A note on the analysis of variance with unequal class frequencies, Annals of Mathematical Statistics 11 (1940)
+    96–100; Searle, Casella and McCulloch, Variance Components, 1992. Repeatability and reproducibility as in ISO 5725-2
+    (from memory): reproducibility includes repeatability.
 
     Examples
     --------
@@ -125,7 +125,7 @@ def variance_components(groups: Mapping[str, ArrayLike], *, confidence: float = 
             f"{k} groups with {n} values in all",
             "at least 2 groups, one of them with 2 values",
         )
-    # About the first value: a common offset costs no digits.
+    # Differences from the first value: a common offset then loses no digits.
     origin = parts[0][0]
     shifted = [values - origin for values in parts]
     sizes = np.array([values.size for values in parts], np.float64)
@@ -133,13 +133,14 @@ def variance_components(groups: Mapping[str, ArrayLike], *, confidence: float = 
     grand = float((sizes * means).sum() / n)
     between = float((sizes * (means - grand) ** 2).sum())
     within = float(sum(((values - mean) ** 2).sum() for values, mean in zip(shifted, means, strict=True)))
-    # Values about the mean of their group show the repeatability. Means of groups about each other show what groups
-    # add, and what repeatability alone would scatter them by: that is taken off. With unequal groups the size that
-    # divides lies between harmonic and plain mean.
+    # Values about the mean of their group show the repeatability. The means of groups vary by what groups add, and by
+    # what repeatability alone makes them vary; the latter is subtracted. With unequal groups the size in the divisor
+    # lies between harmonic mean and mean.
     msb, msw = between / (k - 1), within / (n - k)
     size = float((n - (sizes**2).sum() / n) / (k - 1))
     raw = (msb - msw) / size
-    # Groups closer together than chance would put them: the estimate is below 0, told as 0 and marked.
+    # If groups are closer together than chance would place them, the estimate is below 0. It is reported as 0 and
+    # marked.
     variance = max(0.0, raw)
     total = variance + msw
     low, high = _share_limits(means, sizes, msw, n - k, confidence) if msw > 0 else (0.0, 1.0)
@@ -172,8 +173,8 @@ def _share_limits(means: _Floats, sizes: _Floats, msw: float, freedom: int, conf
     k = means.size
 
     def ratio(theta: float) -> float:
-        # With the right ratio of variances these weighted squares are a chi-square: the limits are where they meet its
-        # quantiles. Exact for unequal groups, where the usual F limits are not.
+        # With the true ratio of variances these weighted squares have a chi-square distribution: the limits are where
+        # they equal its quantiles. This is exact for unequal groups, for which the usual F limits are not.
         weights = sizes / (1 + sizes * theta)
         centre = float((weights * means).sum() / weights.sum())
         return float((weights * (means - centre) ** 2).sum()) / ((k - 1) * msw)
@@ -183,7 +184,7 @@ def _share_limits(means: _Floats, sizes: _Floats, msw: float, freedom: int, conf
         if ratio(0.0) <= quantile:
             return 0.0
         top = 1.0
-        # The ratio falls with theta and has no upper end: fourfold until the root is inside.
+        # The ratio falls with theta and has no upper end: multiply by four until the root is inside.
         while ratio(top) > quantile:
             top *= 4
         return float(brentq(lambda theta: ratio(theta) - quantile, 0.0, top, xtol=1e-14, rtol=1e-12))
@@ -200,14 +201,14 @@ class LossAgreement(Document):
     Parameters
     ----------
     settings, passes : int
-        How many settings, and passes that are trials under all of them.
+        Number of settings, and number of passes that are trials under all of them.
     lost_by_every, lost_by_some : int
         Passes lost under every setting, and under at least one.
     lost_share : float or None
-        Of all decisions on a pass.
+        Lost decisions divided by all decisions on a pass.
     kappa : float or None
-        Fleiss' kappa: 1 where all lose the same passes, 0 where they agree as often as by chance. None where
-        nothing, or everything, is lost.
+        Fleiss' kappa: 1 if all settings lose the same passes, 0 if they agree as often as by chance. None if no pass,
+        or every pass, is lost.
     """
 
     settings: int
@@ -219,14 +220,14 @@ class LossAgreement(Document):
 
 
 def agreement(lost_by: ArrayLike, settings: int) -> LossAgreement:
-    """Tell from how many settings lose each pass whether they lose the same ones.
+    """Say, from how many settings lose each pass, whether they lose the same passes.
 
     Parameters
     ----------
     lost_by : array_like of int, shape (passes,)
         How many of the settings lose each pass.
     settings : int
-        How many there are, at least 2.
+        Number of settings, at least 2.
 
     Notes
     -----
@@ -249,7 +250,7 @@ def agreement(lost_by: ArrayLike, settings: int) -> LossAgreement:
     share = float(x.sum()) / (n * m) if n else None
     kappa = None
     if share is not None and 0 < share < 1:
-        # Fleiss' kappa from counts: pairs of settings that agree on a pass, against what agreement by chance would be.
+        # Fleiss' kappa from counts: pairs of settings that agree on a pass, compared with agreement by chance.
         same = float((x**2 + (m - x) ** 2 - m).sum()) / (n * m * (m - 1))
         chance = share**2 + (1 - share) ** 2
         kappa = (same - chance) / (1 - chance)

@@ -1,4 +1,4 @@
-"""What to do about a setting, from what it cost by lots: use it, use it with a limit, none works, or not decided."""
+"""The decision on a setting, from its cost by lots: use it, use it with a limit, none works, or not decided."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from teachlab.statistics.claims.orders import CostBound
 from teachlab.statistics.lots import Source
 
 ACCEPTED_ERRORS = 0.05
-"""Errors per pass up to which a setting may be used, unless stated otherwise: one in twenty, a planning value."""
+"""Accepted errors per pass, unless stated otherwise: one in twenty, a planning value."""
 DECIDING_STRETCHES = 10
-"""Without enough named lots a decision rests on stretches of passes, at least so many."""
+"""Without enough named lots, a decision needs at least this many stretches of passes."""
 
 
 class Decision(StrEnum):
-    """What to do about a setting."""
+    """The decision on a setting."""
 
     USE = "use"
     LIMIT = "use with a limit"
@@ -27,7 +27,7 @@ class Decision(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuredCost:
-    """What a decision on one setting rests on.
+    """The measurements on which the decision about one setting rests.
 
     Parameters
     ----------
@@ -39,9 +39,9 @@ class MeasuredCost:
         Cost per pass of an output that never switches.
     named_lots : int
     usable : bool
-        False for an output that is active for most of the gap time, or never.
+        False if the output is active for most of the gap time, or never.
     conditions : int
-        Conditions on the evidence that are open.
+        Number of open conditions on the evidence.
     """
 
     errors: float | None
@@ -55,25 +55,26 @@ class MeasuredCost:
 def decide(
     chosen: MeasuredCost, candidates: Sequence[tuple[CostBound, bool]], *, accepted: float = ACCEPTED_ERRORS
 ) -> Decision:
-    """Decide on the chosen setting, and whether any of the candidates works.
+    """Decide about the chosen setting, and whether any of the candidates works.
 
     Parameters
     ----------
     chosen : MeasuredCost
     candidates : sequence of (CostBound, bool)
-        Errors per pass of every setting tried, the chosen one too, each with whether its output is usable. They may
-        rest on more lots than `chosen`: on those by which the settings were chosen, too, where few errors chose them.
+        Errors per pass of every setting that was tried, including the chosen one, and whether its output is usable.
+        They may rest on more lots than `chosen`: also on the lots on which settings with few errors were chosen.
     accepted : float
         Errors per pass that are accepted.
 
     Notes
     -----
-    *Use*: errors at most `accepted`, and the one-sided upper t-bound of the cost below that of an output that never
-    switches; *with a limit*: the same with fewer than 5 named lots or a condition open. *None works*: the lower bound
-    of the errors of every candidate exceeds `accepted`, or its output is unusable. Everything else is not decided, and
-    so is what rests on fewer than 5 named lots and fewer than 10 stretches. The lower bound says "none works" of a line
-    that should not be told so in at most 5 % (``benchmarks/coverages/verdicts.py``). The exact bound of
-    `claim_by_lots`, Student's, and a bet on lots, hold it as well and find less.
+    *Use*: the errors are at most `accepted`, and the one-sided upper t-bound of the cost is below the cost of an output
+    that never switches. *With a limit*: the same, with fewer than 5 named lots or an open condition. *None works*: for
+    every candidate, the lower bound of the errors exceeds `accepted`, or the output is unusable. Everything else is
+    *not decided*, including everything with fewer than 5 named lots and fewer than 10 stretches. For a line on which a
+    setting works, the lower bound says "none works" in at most 5 % of the cases (``benchmarks/coverages/verdicts.py``).
+    The exact bound of `claim_by_lots`, Student's bound, and a bet on lots keep this limit as well, but find fewer lines
+    on which none works.
 
     Examples
     --------
@@ -100,5 +101,5 @@ def decide(
 
 
 def enough_to_decide(cost: CostBound) -> bool:
-    """Whether there are enough lots, or stretches where no lots are named, for a decision."""
+    """Whether there are enough lots, or enough stretches if no lots are named, for a decision."""
     return cost.lots >= (CLAIM_LOTS if cost.source is Source.LOTS else DECIDING_STRETCHES)

@@ -17,7 +17,7 @@ from teachlab.statistics.intervals import proportion_limits
 from teachlab.statistics.lots import Source
 
 CLAIM_LOTS = 5
-"""With fewer named lots a bound describes the recording and claims nothing beyond it."""
+"""With fewer named lots, a bound describes the recording only and claims nothing beyond it."""
 CLAIM_LOT_PASSES = 5
 """A lot with fewer passes joins the next one."""
 
@@ -26,12 +26,12 @@ Counts = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Assumption:
-    """What a bound takes for granted beyond lots that are independent of one another.
+    """What a bound assumes beyond independent lots.
 
     Parameters
     ----------
     icc : float or None
-        Intra-lot correlation of the outcomes; 0 takes all passes as independent, None only lots.
+        Intra-lot correlation of the outcomes; 0: all passes are independent; None: only lots are independent.
     """
 
     icc: float | None = None
@@ -49,7 +49,7 @@ class Assumption:
 
     @property
     def condition(self) -> str:
-        """Return the assumption as the condition of a sentence; empty where nothing is assumed."""
+        """Return the assumption as the condition of a sentence; empty if nothing is assumed."""
         if self.icc is None:
             return ""
         return "if passes are independent" if self.icc == 0 else f"if passes of a lot correlate by at most {self.icc:g}"
@@ -82,13 +82,13 @@ def assumption_from(text: str) -> Assumption:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LotClaim:
-    """A rate with the one bound that is claimed.
+    """A rate with the one bound that is claimed, and other bounds beside it.
 
     Parameters
     ----------
     events, trials : int
     lots : int
-        Lots, or stretches, after those with few passes joined the next.
+        Lots, or stretches, after small ones joined the next.
     source : Source
         Lots as named, or stretches of consecutive passes.
     mean : float or None
@@ -114,7 +114,7 @@ class LotClaim:
 
     @property
     def claims(self) -> bool:
-        """Whether the bound reaches beyond the recording: enough named lots, or an assumption in their place."""
+        """Whether the claim goes beyond the recording: enough named lots, or an assumption instead of them."""
         return self.assumption.icc is not None or (self.source is Source.LOTS and self.lots >= CLAIM_LOTS)
 
     def as_dict(self) -> dict[str, Any]:
@@ -149,25 +149,25 @@ def claim_by_lots(
     source : Source
         What the lots are.
     assumption : Assumption
-        Of the bound itself; by default nothing but independent lots.
+        Assumption of the bound itself; by default only that lots are independent.
     beside : sequence of Assumption
-        Further bounds to be told beside it.
+        Assumptions of further bounds that are given beside it.
     least : int
-        Trials of a lot below which it joins the next.
+        A lot with fewer trials joins the next.
 
     Notes
     -----
-    With rates x_l = events/trials of L lots and s = Σ x_l, the upper bound is ``B(1 − α; s + 1, L − s)``, a quantile
-    of the beta distribution, and 1 where s = L: Clopper and Pearson's, in which a lot counts as one trial that may be
-    lost in part. Without losses it is ``1 − α^(1/L)``. The lower bound is its mirror, ``B(α; s, L − s + 1)``. It
-    bounds the mean rate of lots whatever the passes of a lot have in common; by simulation it holds in at least 93 %
-    at nominal 95 % (``benchmarks/coverages/verdicts.py``). With an intra-lot correlation ρ assumed, it is that of all
-    n passes at ``n / (1 + (m − 1) ρ)`` trials, m = Σ n_l² / n (Kish).
+    With rates x_l = events/trials of L lots and s = Σ x_l, the upper bound is ``B(1 − α; s + 1, L − s)``, a quantile of
+    the beta distribution, and 1 if s = L. This is Clopper and Pearson's bound, where a lot counts as one trial that may
+    be lost in part. Without losses it is ``1 − α^(1/L)``. The lower bound is the mirror image, ``B(α; s, L − s + 1)``.
+    It bounds the mean rate of lots, however much the passes of a lot resemble each other. In simulations at nominal 95
+    % it holds in at least 93 % of the cases (``benchmarks/coverages/verdicts.py``). If an intra-lot correlation ρ is
+    assumed, the bound is that of all n passes at ``n / (1 + (m − 1) ρ)`` trials, m = Σ n_l² / n (Kish).
 
     References
     ----------
-    Clopper and Pearson, Biometrika 26 (1934) 404–413; Kish, Survey Sampling (1965), chapter 5. That a lot lost in part
-    may be a trial lost in part is this project's own, held by the simulation.
+    Clopper and Pearson, Biometrika 26 (1934) 404–413; Kish, Survey Sampling (1965), chapter 5. The rule that a lot lost
+    in part counts as a trial lost in part is this project's own; simulation supports it.
 
     Examples
     --------
@@ -197,7 +197,7 @@ def claim_by_lots(
 
 
 def join_small_lots(events: ArrayLike, trials: ArrayLike, *, least: int = CLAIM_LOT_PASSES) -> tuple[Counts, Counts]:
-    """Return events and trials of lots that are large enough: a smaller one joins the next, the last the one before.
+    """Return events and trials of lots that are large enough: a small lot joins the next, the last one the one before.
 
     Raises
     ------
@@ -219,7 +219,7 @@ def join_small_lots(events: ArrayLike, trials: ArrayLike, *, least: int = CLAIM_
 
 
 def joined_lots(trials: ArrayLike, *, least: int = CLAIM_LOT_PASSES) -> NDArray[np.int64]:
-    """Return, for every lot in time order, the number of the joined lot that it belongs to.
+    """Return, for every lot in time order, the number of the joined lot to which it belongs.
 
     Examples
     --------
@@ -232,12 +232,12 @@ def joined_lots(trials: ArrayLike, *, least: int = CLAIM_LOT_PASSES) -> NDArray[
         waiting += n
         if waiting >= least:
             number, waiting = number + 1, 0.0
-    # What is left over at the end has no next lot.
+    # Small lots at the end have no next lot.
     return np.array(group, np.int64).clip(max=max(0, number - 1))
 
 
 def lots_needed(max_rate: float, confidence: float, *, lost_lots: float = 0.0) -> int:
-    """Return the fewest lots with which `claim_by_lots` shows a mean rate of at most `max_rate`.
+    """Return the smallest number of lots with which `claim_by_lots` shows a mean rate of at most `max_rate`.
 
     Parameters
     ----------
@@ -245,11 +245,11 @@ def lots_needed(max_rate: float, confidence: float, *, lost_lots: float = 0.0) -
     confidence : float
         One-sided.
     lost_lots : float
-        Sum of the rates of the lots that is allowed: 0 where nothing may be lost.
+        Allowed sum of the rates of the lots: 0 if no pass may be lost.
 
     Notes
     -----
-    Without losses the smallest L with ``1 − α^(1/L) <= max_rate``: ``⌈ln α / ln(1 − max_rate)⌉``.
+    Without losses: the smallest L with ``1 − α^(1/L) <= max_rate``, which is ``⌈ln α / ln(1 − max_rate)⌉``.
 
     Examples
     --------
@@ -286,7 +286,7 @@ def _by_assumption(lost: Counts, of: Counts, assumption: Assumption, confidence:
 
 
 def _limits(events: float, trials: float, confidence: float) -> tuple[float, float]:
-    """Return both one-sided bounds; a sum of rates may miss a whole number by a rounding."""
+    """Return both one-sided bounds. A sum of rates may differ from a whole number by rounding."""
     if abs(events - round(events)) < 1e-9:
         events = float(round(events))
     low = float(betaincinv(events, trials - events + 1, 1 - confidence)) if events > 0 else 0.0

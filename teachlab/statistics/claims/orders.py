@@ -1,4 +1,4 @@
-"""Which of two settings costs less, and how much one costs: bounds and tests by lots."""
+"""Which of two settings costs less, and how much one setting costs: bounds and tests by lots."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from teachlab.statistics.lots import Source
 from teachlab.statistics.paired_tests import holm
 
 ORDER_LOTS = 10
-"""Fewer lots, or stretches, order nothing."""
+"""With fewer lots, or stretches, no order is stated."""
 ORDER_ALPHA = 0.05
 
 
 class OrderStanding(StrEnum):
-    """How sure it is that one setting costs less than another."""
+    """How certain it is that one setting costs less than another."""
 
     ESTABLISHED = "established"
     LIKE_THOSE = "for lots like those recorded"
@@ -33,15 +33,15 @@ class OrderStanding(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Order(Document):
-    """Two settings by what they cost on the same lots.
+    """The order of two settings by their costs on the same lots.
 
     Parameters
     ----------
     standing : Standing
     difference : float or None
-        Mean over the lots of cost per pass, the first less the second; None without lots.
+        Mean over the lots of the cost per pass, first minus second; None without lots.
     p, p_adverse : float
-        Two-sided, corrected for all orders of the run; the second with one adverse lot added.
+        Two-sided, corrected for all orders of the run; the second one with one adverse lot added.
     lots : int
     source : Source
     """
@@ -56,13 +56,13 @@ class Order(Document):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CostBound(Document):
-    """What one setting costs per pass, with one-sided bounds by lots.
+    """Cost per pass of one setting, with one-sided bounds by lots.
 
     Parameters
     ----------
     mean : float or None
     low, upper : float
-        Each at `confidence`; infinite where fewer than two lots tell of the spread.
+        Each at `confidence`; infinite if fewer than two lots show the spread.
     lots : int
     source : Source
     confidence : float
@@ -77,7 +77,7 @@ class CostBound(Document):
 
 
 def cost_bound(costs: ArrayLike, *, confidence: float = 0.95, source: Source = Source.LOTS) -> CostBound:
-    """Bound the mean cost per pass of lots by the t distribution, the lower end with its skewness taken out.
+    """Bound the mean cost per pass of lots by the t distribution; the lower end is corrected for skewness.
 
     Parameters
     ----------
@@ -90,10 +90,11 @@ def cost_bound(costs: ArrayLike, *, confidence: float = 0.95, source: Source = S
     Notes
     -----
     The upper end is ``mean + t sd / √L`` with t = t_{1−α; L−1}. Errors by lots are skewed: most lots hold few, some
-    hold many. Below its mean such a sample is nearer to the truth than t takes it to be, so that the lower end is
-    ``mean − sd · (3/γ) ((1 + γ (t/√L − γ/(6 L)))^{1/3} − 1)`` with γ the skewness of the sample, the inverse of Hall's
-    third-degree transformation; without skewness it is Student's. By simulation it lies above the true mean in at most
-    5 % where Student's does in 1 to 2 %, and in fewer than Student's where few lots hold less than the others.
+    hold many. If the mean of such a sample is too high, it is nearer to the true mean than t assumes. So the lower end
+    is ``mean − sd · (3/γ) ((1 + γ (t/√L − γ/(6 L)))^{1/3} − 1)``, where γ is the skewness of the sample: the inverse of
+    Hall's third-degree transformation. Without skewness it is Student's. In simulations it lies above the true mean in
+    at most 5 % of the cases, Student's in 1 to 2 %; where few lots hold less than the others, it does so less often
+    than Student's.
 
     References
     ----------
@@ -123,9 +124,9 @@ def cost_bound(costs: ArrayLike, *, confidence: float = 0.95, source: Source = S
 
 
 def _without_skewness(apart: NDArray[np.float64], sd: float, quantile: float) -> float:
-    """Return how many deviations the lower end lies below the mean: the inverse of Hall's transformation."""
+    """Return how many standard deviations the lower end lies below the mean: the inverse of Hall's transformation."""
     skewness = float(((apart / sd) ** 3).mean()) if sd > 0 else 0.0
-    # Near 0 the inverse is the quantile itself, and dividing by it leaves rounding alone.
+    # Near 0 the inverse is the quantile itself, and a division by it would leave rounding errors only.
     if abs(skewness) < 1e-6:
         return quantile
     inner = 1 + skewness * (quantile - skewness / (6 * apart.size))
@@ -133,9 +134,9 @@ def _without_skewness(apart: NDArray[np.float64], sd: float, quantile: float) ->
 
 
 def lots_to_exceed(cost: CostBound, accepted: float) -> int | None:
-    """Return with about how many lots like these the mean is shown to lie above what is accepted; None with no number.
+    """Return about how many lots like these would show a mean above the accepted one; None if no number would.
 
-    The distance of the lower end from the mean is taken to fall with the root of the number of lots.
+    The distance of the lower end from the mean is assumed to fall with the root of the number of lots.
 
     Examples
     --------
@@ -150,23 +151,23 @@ def lots_to_exceed(cost: CostBound, accepted: float) -> int | None:
 def orders(
     differences: Sequence[ArrayLike], *, source: Source = Source.LOTS, worst: float = 1.0, alpha: float = ORDER_ALPHA
 ) -> list[Order]:
-    """Say of every pair of neighbours whether their order is established.
+    """Say for every pair of neighbours whether their order is established.
 
     Parameters
     ----------
     differences : sequence of array_like of float, shape (lots,)
-        For every pair, cost per pass of the first less that of the second, in every whole lot.
+        For every pair: cost per pass of the first minus that of the second, in every whole lot.
     source : Source
-        Named lots, or stretches of the recording where nobody named any.
+        Named lots, or stretches of the recording if no lots are named.
     worst : float
         Difference in the adverse lot: the cost of an error in every pass.
     alpha : float
 
     Notes
     -----
-    Two-sided t over at least 10 lots, corrected by Holm over the pairs. *Established* where it also holds with one
-    more lot added in which the difference is `worst` against the order: a rare bad lot that was not among those
-    recorded. Without that lot it holds *for lots like those recorded*, by stretches *in this recording*. Simulated:
+    Two-sided t-test over at least 10 lots, corrected by Holm over the pairs. *Established*: it also holds with one more
+    lot in which the difference is `worst` against the order, which stands for a rare bad lot that was not recorded.
+    *For lots like those recorded*: it holds without that lot. *In this recording*: the same by stretches. Simulated:
     ``benchmarks/coverages/verdicts.py``. It orders settings, not strategies.
 
     References
@@ -213,11 +214,11 @@ def _with_adverse(d: NDArray[np.float64], worst: float) -> NDArray[np.float64]:
 
 
 def _p(d: NDArray[np.float64]) -> float:
-    """Return the two-sided p of Student's t against a mean of 0; lots that all differ alike leave no doubt."""
+    """Return the two-sided p of Student's t against a mean of 0; 0 if all lots have the same difference."""
     mean, sd = float(d.mean()), float(d.std(ddof=1))
     if mean == 0 or abs(mean) <= 1e-12 * float(np.abs(d).max(initial=0.0)):
         return 1.0
-    # Equal values leave a spread of rounding alone.
+    # The spread of equal values is rounding error only.
     if sd <= 1e-12 * abs(mean):
         return 0.0
     return 2 * float(stdtr(d.size - 1, -abs(mean) / sd * d.size**0.5))

@@ -1,1 +1,1 @@
-"""Values in the order of time: trends, sums that alarm, periods, how far neighbours resemble each other."""
+"""Values in time order: trends, sums that alarm, periods, and how much neighbours resemble each other."""

@@ -1,4 +1,4 @@
-"""A straight line through values over days that resemble those of the days before."""
+"""A straight line through values over days, where a day may resemble the days before."""
 
 from __future__ import annotations
 
@@ -12,28 +12,28 @@ from teachlab.model.score import check_confidence
 
 LEAST_DAYS = 3
 HIGHEST = 0.98
-"""Autocorrelation between neighbouring days beyond which a trend and a slow wandering are the same."""
+"""Above this autocorrelation of neighbouring days, a trend and a slow random movement cannot be separated."""
 GRID = 99
 APART = 9
-"""Decimals of a day: times closer than that are one, since values so close follow one another wholly."""
+"""Decimals of a day: times closer than this count as one, because values so close depend on each other completely."""
 FARTHEST = 1e7
-"""Days from day 0, 27,000 years: beyond it the decimals are lost."""
+"""Days from day 0, 27,000 years: beyond this the decimals are lost."""
 
 Values = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AutocorrelatedLine:
-    """The slope of a line whose residuals follow one another.
+    """The slope of a line whose residuals are autocorrelated.
 
     Parameters
     ----------
     slope, low, high : float, per day
         Median and two-sided interval.
     alike : float
-        Autocorrelation of the residuals of neighbouring days: middle of what the data do not rule out.
+        Autocorrelation of the residuals of neighbouring days: the middle of what the data do not exclude.
     days : int
-        Different days.
+        Number of different days.
     confidence : float
     """
 
@@ -46,7 +46,7 @@ class AutocorrelatedLine:
 
 
 def autocorrelated_line(at: ArrayLike, values: ArrayLike, *, confidence: float = 0.95) -> AutocorrelatedLine:
-    """Fit a line through values over days, allowing for days that resemble those before them.
+    """Fit a line through values over days, where a day may resemble the days before.
 
     Parameters
     ----------
@@ -62,13 +62,13 @@ def autocorrelated_line(at: ArrayLike, values: ArrayLike, *, confidence: float =
 
     Notes
     -----
-    Residuals d days apart correlate by ``φ^d``. For a known φ the slope by generalised least squares follows Student's
-    t with n − 2. As φ is not known, its restricted likelihood on 0 … 0.98, every value taken as likely before, weighs
-    the distributions; low and high are quantiles of the mixture. So an interval is wide where few days cannot rule out
-    that what looks like a trend is slow wandering.
+    Residuals d days apart correlate by ``φ^d``. For a known φ, the slope by generalised least squares follows Student's
+    t with n − 2. φ is not known, so its restricted likelihood on 0 … 0.98, with equal prior weights, weighs the
+    distributions; low and high are quantiles of the mixture. So an interval is wide if there are few days and an
+    apparent trend may be a slow random movement.
 
-    Simulated coverage at nominal 95 % is at least 94 % up to φ = 0.6 from 5 days on; at 0.8 it falls to 90 % for 10
-    days or fewer (``benchmarks/coverages/cleaning.py``).
+    Simulated coverage at nominal 95 % is at least 94 % up to φ = 0.6 with 5 or more days. At φ = 0.8 it falls to 90 %
+    with 10 or fewer days (``benchmarks/coverages/cleaning.py``).
 
     References
     ----------
@@ -109,7 +109,7 @@ def autocorrelated_line(at: ArrayLike, values: ArrayLike, *, confidence: float =
 def _given_alike(t: Values, y: Values, alike: Values) -> tuple[Values, Values, Values]:
     """Return slope, standard error and weight at every autocorrelation."""
     columns = np.stack((np.ones_like(t), t, y))
-    # What of every value does not follow from the one before it: independent, of variance 1 − φ^2d.
+    # The part of every value that does not follow from the one before: independent, with variance 1 − φ^2d.
     follows = alike[:, None] ** np.diff(t)
     spread = np.sqrt(1 - follows**2)
     new = (columns[:, None, 1:] - follows * columns[:, None, :-1]) / spread
@@ -121,7 +121,7 @@ def _given_alike(t: Values, y: Values, alike: Values) -> tuple[Values, Values, V
     slope = (aa * bc - ab * ac) / determinant
     height = (bb * ac - ab * bc) / determinant
     rest = ((c - height[:, None] * a - slope[:, None] * b) ** 2).sum(axis=1)
-    # Values on a line to the last digit leave no residual: no autocorrelation is more likely than another.
+    # Values that lie on a line to the last digit leave no residual: then every autocorrelation is equally likely.
     rest = np.maximum(rest, 1e-24)
     freedom = t.size - 2
     log_weight = -np.log(spread).sum(axis=1) - 0.5 * np.log(determinant) - 0.5 * freedom * np.log(rest)
@@ -138,6 +138,6 @@ def _quantile(slope: Values, error: Values, weight: Values, freedom: int, share:
     low, high = float(ends.min()), float(ends.max())
     if not low < high:
         return low
-    # Beyond the ends, where the sum lies off the share by more than its rounding.
+    # Beyond the ends, where the sum differs from the share by more than its rounding error.
     low, high = low - float(error.max()), high + float(error.max())
     return float(brentq(lambda x: float(weight @ stdtr(freedom, (x - slope) / error)) - share, low, high, xtol=1e-14))

@@ -50,7 +50,7 @@ def autocorrelation(values: ArrayLike, lag: int = 1) -> float | None:
     -0.5
     """
     y = np.asarray(values, np.float64).reshape(-1)
-    # Two passes: the mean of the residuals is not zero to the last digit.
+    # Two steps: the mean of the residuals is not zero to the last digit.
     y = y - y.mean()
     y = y - y.mean()
     total = float(y @ y)

@@ -1,4 +1,4 @@
-"""Alarms that come before the first lost pass: a sequential test on the level, and a margin alarm."""
+"""Alarms that come before the first lost pass: a sequential test on the level, and an alarm on the margin."""
 
 from __future__ import annotations
 
@@ -23,14 +23,14 @@ from teachlab.model.json_values import Document
 SHIFT_SD = 1.0
 THRESHOLD = 5.0
 FALSE_ALARM = 0.05
-"""Chance of an alarm over a whole recording on which nothing changes."""
+"""Probability of an alarm over a whole recording in which nothing changes."""
 BASELINE_SHARE = 0.2
 LEAST_BASELINE = 20
 LONGEST_SOLVED, LARGEST_SOLVED = 1e8, 16.0
-"""Run length, and threshold, up to which the equation is solved: beyond, the system is nearly singular or large."""
+"""Up to this run length and threshold the equation is solved; beyond, the system is nearly singular or too large."""
 FACTOR = 1.5
 HORIZON = 100
-"""A warning is for nothing if none of this many passes from it on is lost."""
+"""A warning is a false alarm if none of the next so many passes is lost."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,17 +44,17 @@ class Sequential(Document):
     largest : float
         Largest sum, in standard deviations.
     run_length : float
-        Passes to a false alarm on average, where nothing changes and what `source` names is independent, even if the
-        mean of the baseline is two of its standard errors too high.
+        Average number of passes to a false alarm if nothing changes and what `source` names is independent, even if the
+        mean of the baseline is too high by two of its standard errors.
     threshold : float
-        Largest sum that raises no alarm, in standard deviations.
+        Largest sum that does not raise an alarm, in standard deviations.
     baseline : int
-        Values from which mean and standard deviation come; none of them can raise the alarm.
+        Number of values from which mean and standard deviation come; none of them can raise the alarm.
     source : str
-        What is taken as independent: ``"passes"``, ``"lots"`` or ``"blocks"``, stretches of passes. Standard deviations
-        are those of their means.
+        What is assumed to be independent: ``"passes"``, ``"lots"`` or ``"blocks"`` (stretches of passes). Standard
+        deviations are those of their means.
     lots : int or None
-        How many lots or stretches were learnt from.
+        Number of lots or stretches in the baseline.
     """
 
     alarm: int | None
@@ -66,27 +66,27 @@ class Sequential(Document):
     lots: int | None = None
 
     def later_by(self, passes: int) -> Sequential:
-        """Return the same with the alarm counted from so many passes earlier."""
+        """Return the same, with the alarm moved later by so many passes."""
         return self if self.alarm is None else replace(self, alarm=self.alarm + passes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MarginAlarm(Document):
-    """What a warning "light within a factor of the level" would have done.
+    """What a warning "the light is within this factor of the level" would have done.
 
     Parameters
     ----------
     factor : float
     warned : int
-        Passes that were detected with less than the factor in hand.
+        Passes that were detected with an excess gain below the factor.
     first_warned, first_lost : int or None
         Index of the pass.
     lead : int or None
         Passes from the first warning to the first lost pass; negative if the loss came first.
     warnings : int
-        Spells of warned passes, one spell going on while less than the horizon lies between them.
+        Groups of warned passes. A group continues as long as fewer passes than the horizon lie between them.
     for_nothing : int
-        Spells after which no pass was lost within the horizon.
+        Groups after which no pass was lost within the horizon.
     """
 
     factor: float
@@ -109,14 +109,13 @@ def run_length(shift_sd: float = SHIFT_SD, threshold: float = THRESHOLD, *, drif
     threshold : float
         h, in standard deviations.
     drift_sd : float
-        True shift; 0 for the run length to a false alarm.
+        True shift; 0 gives the run length to a false alarm.
 
     Notes
     -----
-    From a sum at z, ``L(z) = 1 + L(0) Φ(−z − Δ) + ∫₀ʰ L(x) φ(x − z − Δ) dx`` with ``Δ = drift − k``; solved for
-    L(0) on the nodes of a Gauss–Legendre rule. Where it exceeds a hundred million values, or h exceeds 16, Siegmund's
-    ``(exp(−2 Δ b) + 2 Δ b − 1) / (2 Δ²)``, ``b = h + 1.166`` and b² for Δ = 0, goes on from there: its growth is
-    exact.
+    From a sum at z, ``L(z) = 1 + L(0) Φ(−z − Δ) + ∫₀ʰ L(x) φ(x − z − Δ) dx`` with ``Δ = drift − k``; it is solved for
+    L(0) on the nodes of a Gauss–Legendre rule. If it exceeds a hundred million values, or h exceeds 16, it continues
+    with Siegmund's ``(exp(−2 Δ b) + 2 Δ b − 1) / (2 Δ²)``, ``b = h + 1.166``, and b² for Δ = 0, whose growth is exact.
 
     References
     ----------
@@ -146,7 +145,7 @@ def _siegmund(delta: float, threshold: float) -> float:
     b = threshold + 1.166
     if abs(delta * b) < 1e-4:
         return b * b
-    # Beyond, exp overflows: so rare an alarm is none.
+    # Beyond this, exp overflows: an alarm so rare counts as none.
     if -2 * delta * b > 700:
         return math.inf
     return (math.exp(-2 * delta * b) + 2 * delta * b - 1) / (2 * delta * delta)
@@ -174,19 +173,19 @@ def _solved(delta: float, threshold: float) -> float:
 
 @cache
 def threshold_for(watched: int, baseline: int, *, shift_sd: float = SHIFT_SD, chance: float = FALSE_ALARM) -> float:
-    """Return the threshold at which so many values raise a false alarm with about this chance.
+    """Return the threshold at which so many values raise a false alarm with about this probability.
 
-    Not below `THRESHOLD`: for a thousand values and more a fixed threshold would alarm on every steady line.
+    Not below `THRESHOLD`. A fixed threshold would alarm on every steady line with a thousand or more values.
 
     Parameters
     ----------
     watched, baseline : int
-        How many values are watched, and how many were learnt from.
+        How many values are watched, and how many form the baseline.
 
     Notes
     -----
-    The waiting time to a false alarm is nearly exponential, so ``run_length(h) = watched / chance``, where the
-    mean of the baseline is taken to be two of its standard errors too high.
+    The waiting time to a false alarm is nearly exponential, so ``run_length(h) = watched / chance``. The mean of the
+    baseline is assumed to be too high by two of its standard errors.
 
     Examples
     --------
@@ -198,7 +197,7 @@ def threshold_for(watched: int, baseline: int, *, shift_sd: float = SHIFT_SD, ch
     needed, delta = watched / chance, _doubt(baseline) - shift_sd / 2
     if run_length(shift_sd, THRESHOLD, drift_sd=_doubt(baseline)) >= needed:
         return THRESHOLD
-    # The run length is Siegmund's times a factor that hardly depends on the threshold: a few rounds settle it.
+    # The run length is Siegmund's times a factor that hardly depends on the threshold: a few rounds are enough.
     threshold, factor = THRESHOLD, 1.0
     for _ in range(4):
         most = 2.0 * THRESHOLD
@@ -227,23 +226,23 @@ def falling(
     Parameters
     ----------
     values : array_like of float, shape (n,)
-        What must not fall, in time order, without NaN.
+        Values that must not fall, in time order, without NaN.
     learn : array_like of float, shape (m,), optional
-        Earlier values to learn mean and standard deviation from; without them the first fifth of `values` serves.
+        Earlier values that give mean and standard deviation; without them the first fifth of `values` is used.
     threshold : float, optional
-        h, in standard deviations; without it that of `threshold_for`.
+        h, in standard deviations; by default that of `threshold_for`.
     alike : float, at least 1
-        How many neighbouring values are worth one independent value: threshold and run length grow with it. For
-        values in lots see `teachlab.questions.stale.lot_alarm`.
+        How many neighbouring values are worth one independent value; threshold and run length grow with it. For values
+        in lots see `teachlab.questions.stale.lot_alarm`.
 
     Returns
     -------
     Sequential or None
-        None with fewer than 20 values to learn from, none that differ, or none left to watch.
+        None with fewer than 20 baseline values, if they are all equal, or if no value is left to watch.
 
     Notes
     -----
-    ``S = max(0, S + (m − x) / s − k)`` with m and s of the values learnt from; alarm at S > h.
+    ``S = max(0, S + (m − x) / s − k)``, where m and s come from the baseline; alarm at S > h.
 
     Examples
     --------
@@ -275,22 +274,22 @@ def falling(
 
 
 def sums_of(steps: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the running sums of steps that are set to 0 whenever they fall below it."""
-    # That is the distance of the plain sum to its lowest value so far.
+    """Return the running sums of steps; a sum that falls below 0 is set to 0."""
+    # This is the distance of the plain sum from its lowest value so far.
     plain = np.concatenate(([0.0], np.cumsum(steps)))
     return (plain - np.minimum.accumulate(plain))[1:]
 
 
 def margin_alarm(gain: ArrayLike, lost: ArrayLike, *, factor: float = FACTOR, horizon: int = HORIZON) -> MarginAlarm:
-    """Say when a warning below a factor of excess gain comes, and how often for nothing.
+    """Say when a warning on low excess gain would come, and how often it would be a false alarm.
 
     Parameters
     ----------
     gain : array_like of float, shape (n,)
-        Excess gain of every pass in time order: how many times the light exceeds what is needed.
+        Excess gain of every pass in time order: received light divided by the light that is needed.
     lost : array_like of bool, shape (n,)
     factor : float
-        Warn below it; above 1.
+        Warn below this gain; above 1.
     horizon : int, passes
 
     Examples
@@ -319,6 +318,6 @@ def margin_alarm(gain: ArrayLike, lost: ArrayLike, *, factor: float = FACTOR, ho
 
 
 def _for_nothing(begins: NDArray[np.int64], ends: NDArray[np.int64], missed: NDArray[np.int64], horizon: int) -> int:
-    """Return how many spells hold no lost pass from their begin to the horizon after their end."""
+    """Return how many groups have no lost pass from their start to the horizon after their end."""
     within = np.searchsorted(missed, ends + horizon) - np.searchsorted(missed, begins)
     return int(np.count_nonzero(within == 0))

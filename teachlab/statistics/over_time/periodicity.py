@@ -1,4 +1,4 @@
-"""Does something come back at a steady pace? The dominant period of values seen at uneven times, and its chance."""
+"""Whether an event repeats at a steady pace: the dominant period of values at uneven times, and its p-value."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ from teachlab.model.json_values import Document
 PERMUTATIONS = 499
 SIGNIFICANT = 0.01
 LEAST_CYCLES = 3
-"""A period is looked for only if the record holds so many of it: one rise and fall is a drift."""
+"""A period is looked for only if the record holds this many cycles: one rise and fall is a drift."""
 LEAST_VALUES = 12
 BINS = 1 << 16
 PER_PERIOD = 8
-"""Bins in the shortest period."""
+"""Bins per shortest period."""
 HARMONICS = 12
 ALIKE = 0.75
-"""A multiple of the period whose power is at least this share of the highest is the period itself."""
+"""A multiple of the period with at least this share of the highest power is taken as the period."""
 STEPS = 20
 
 Floats = NDArray[np.float64]
@@ -29,21 +29,21 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Periodicity(Document):
-    """The strongest period among those looked for.
+    """The strongest period in the range that was searched.
 
     Parameters
     ----------
     period_s, uncertainty_s : float, s
         Period and its standard uncertainty.
     cycles : float
-        How many of it the record holds.
+        Number of cycles in the record.
     power : float
-        R at its frequency; about 1 on average where nothing is periodic.
+        R at its frequency; about 1 on average if nothing is periodic.
     p : float
-        Chance of as high a peak anywhere among the periods looked for if the values came in random order.
+        Probability of a peak at least as high anywhere in the range if the values came in random order.
     values : int
     shortest_s, longest_s : float, s
-        Between which it was looked for.
+        Range of periods that was searched.
     """
 
     ALSO: ClassVar[tuple[str, ...]] = ("significant",)
@@ -59,7 +59,7 @@ class Periodicity(Document):
 
     @property
     def significant(self) -> bool:
-        """Whether the chance is at most `SIGNIFICANT`."""
+        """Whether p is at most `SIGNIFICANT`."""
         return self.p <= SIGNIFICANT
 
 
@@ -71,14 +71,14 @@ def dominant_period(
     Parameters
     ----------
     times_s : array_like of float, shape (n,), s
-        When each value was seen; any spacing.
+        Time of each value; any spacing.
     values : array_like of float, shape (n,)
         A height, or how often something happened.
     shortest_s : float, s
-        Shortest period to look for, at least twice the usual distance of two times: a shorter one shows up
-        at its alias.
+        Shortest period in the search: at least twice the usual distance of two times, because a shorter one appears at
+        its alias.
     permutations : int
-        Random orders that the peak is held against.
+        Number of random orders with which the peak is compared.
     seed : int
 
     Raises
@@ -86,16 +86,16 @@ def dominant_period(
     Abstained
         Fewer than 12 values, values that do not vary, or a record shorter than three shortest periods.
     ParameterError
-        If the two differ in length, or a limit makes no sense.
+        If the two differ in length, or a limit is impossible.
 
     Notes
     -----
-    With y the values less their least-squares line, ``R(f) = |Σ y exp(2πi f t)|² / Σ y²``. For marks that are
-    there or not this is Rayleigh's statistic of the times, less what the times looked at would give alone.
-    R is taken on a grid of bins, an eighth of the shortest period wide, and refined at the exact times.
-    p is the share of random orders of y whose highest R is no smaller, both ends counted. Short marks
-    have as much power in their harmonics: of the multiples of the best period the longest with at least 75 %
-    of its power is named. Uncertainty: ``√6 / (2π T √R)`` of the frequency over a record of length T.
+    Let y be the values minus their least-squares line; ``R(f) = |Σ y exp(2πi f t)|² / Σ y²``. For marks that are
+    present or not, this is Rayleigh's statistic of the times, minus what the observed times alone would give. R is
+    taken on a grid of bins, an eighth of the shortest period wide, and refined at the exact times. p is the share of
+    random orders of y whose highest R is at least as large; the observed order counts too. Short marks have as much
+    power in their harmonics: of the multiples of the best period, the longest with at least 75 % of its power is
+    reported. Uncertainty: ``√6 / (2π T √R)`` of the frequency over a record of length T.
 
     Values that drift slowly are not in random order: a period near the longest may be such a drift.
 
@@ -128,23 +128,23 @@ def dominant_period(
             "a period is looked for in numbers only", f"{(~np.isfinite(y)).sum()} infinite", "finite values"
         )
     t = t - t.min()
-    # Squares of values such as 1e300 would overflow; a power of two scales without rounding.
+    # Squares of values such as 1e300 would overflow; scaling by a power of two makes no rounding error.
     y = _flat(t, np.ldexp(y, -int(np.frexp(np.abs(y).max())[1])))
     total = float(y @ y)
     if not total > 0:
         raise Abstained("nothing varies, so there is no period", f"{t.size} equal values", "values that differ")
-    # Irregular times are put into bins fine enough for the shortest period: then one FFT gives all frequencies, and 500
-    # permutations cost 500 of those instead of 500 periodograms.
+    # Irregular times are put into bins that are fine enough for the shortest period. Then one FFT gives all
+    # frequencies, and 500 permutations take 500 FFTs instead of 500 periodograms.
     width = max(shortest_s / PER_PERIOD, span / BINS)
     shortest, longest = PER_PERIOD * width, span / LEAST_CYCLES
     grid = _Grid(t, width, 1 / longest, 1 / shortest)
     powers = grid.powers(y) / total
     best = float(powers.max())
     rng = np.random.default_rng(seed)
-    # A hair below: orders that tie with the one seen count, however the sums round.
+    # Slightly below: orders with the same power as the observed one count, however the sums are rounded.
     higher = sum(float(grid.powers(rng.permutation(y)).max()) / total >= best * (1 - 1e-9) for _ in range(permutations))
     frequency, power = _refined(t, y / np.sqrt(total), grid.frequency[int(np.argmax(powers))], span)
-    # A sharp feature once in a cycle has as much power at its second and third harmonic: the slowest that is nearly as
+    # A sharp feature once per cycle has as much power at its second and third harmonic: the slowest that is nearly as
     # strong is the cycle.
     for k in range(HARMONICS, 1, -1):
         if frequency / k >= 1 / longest:
@@ -157,7 +157,7 @@ def dominant_period(
         uncertainty_s=float(np.sqrt(6 / power)) / (2 * np.pi * span * frequency) / frequency,
         cycles=span * frequency,
         power=power,
-        # The order seen is one of the permutations: p is never 0.
+        # The observed order is one of the permutations, so p is never 0.
         p=(1 + higher) / (1 + permutations),
         values=int(t.size),
         shortest_s=shortest,
@@ -188,15 +188,15 @@ def _flat(t: Floats, y: Floats) -> Floats:
 
     line = Polynomial.fit(t, y, 1)
     flat: Floats = y - line(t)
-    # Values that differ by rounding alone do not vary.
+    # Values that differ by rounding only do not vary.
     return flat if np.ptp(flat) > 1e-12 * max(1.0, float(np.abs(y).max())) else np.zeros_like(y)
 
 
 def _refined(t: Floats, y: Floats, near: float, span: float) -> tuple[float, float]:
     """Return the frequency of the highest power near one, and that power.
 
-    By two grids, the second a twentieth as wide: a search by steps would end a few last digits apart on another
-    machine.
+    Two grids are used, the second a twentieth as wide: a stepwise search would end some last digits apart on another
+    computer.
     """
     best, power = float(near), 0.0
     for reach in (1 / span, 1 / (STEPS * span)):

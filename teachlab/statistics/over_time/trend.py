@@ -1,4 +1,4 @@
-"""A straight trend, and when it reaches a level: with an interval that admits that it may be never."""
+"""A straight trend, and when it reaches a level; the interval may include "never"."""
 
 from __future__ import annotations
 
@@ -26,9 +26,9 @@ class FittedLine:
     slope, low, high : float
         Slope and its two-sided interval by Student's t.
     mean_at, mean : float
-        Point through which the line goes: means of both coordinates.
+        A point on the line: the means of both coordinates.
     variances : (float, float, float)
-        Of the height of the line at `mean_at`, the covariance of that with the slope, and of the slope.
+        Variance of the height of the line at `mean_at`, covariance of height and slope, and variance of the slope.
     freedom : float
         Degrees of freedom of the variances.
     confidence : float
@@ -45,22 +45,22 @@ class FittedLine:
 
     @property
     def established(self) -> bool:
-        """Whether the interval of the slope leaves out 0."""
+        """Whether the interval of the slope does not contain 0."""
         return not self.low <= 0 <= self.high
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ahead(Document):
-    """When a falling line reaches a level, from now on; times in the unit of the line.
+    """When a falling line reaches a level, counted from now; times in the unit of the line.
 
     Parameters
     ----------
     estimate : float or None
-        0 if it lies below already; None where the line does not fall.
+        0 if the line is below the level already; None if it does not fall.
     earliest : float or None
-        None where the interval holds nothing ahead.
+        None if the interval holds no time ahead.
     latest : float or None
-        None where the interval has no end, or holds nothing ahead.
+        None if the interval has no end, or holds no time ahead.
     """
 
     estimate: float | None
@@ -79,7 +79,7 @@ def fit_line(at: ArrayLike, values: ArrayLike, *, confidence: float = 0.95) -> F
     Returns
     -------
     FittedLine or None
-        None with fewer than 3 points, all at one place, or one that is not finite.
+        None with fewer than 3 points, if all are at one place, or if one is not finite.
     """
     if not 0 < confidence < 1:
         raise ParameterError(f"confidence must lie strictly between 0 and 1, got {confidence:g}.")
@@ -116,41 +116,42 @@ def _line(
 def fit_lowered(
     at: ArrayLike, values: ArrayLike, groups: ArrayLike, *, share: float, confidence: float = 0.95
 ) -> FittedLine | None:
-    """Fit the line below which a share of the values lies, where values of one group resemble one another.
+    """Fit the line below which a given share of the values lies, where values of one group resemble each other.
 
     Parameters
     ----------
     at, values : array_like of float, shape (n,)
     groups : array_like of int, shape (n,)
-        0, 1, … for every value; groups are independent of one another.
+        Group number of every value, 0, 1, …; groups are independent of each other.
     share : float
     confidence : float
 
     Returns
     -------
     FittedLine or None
-        None with fewer than 4 groups, or all at one place.
+        None with fewer than 4 groups, or if all are at one place.
 
     Notes
     -----
-    The slope is that of the least-squares line through the medians of the groups; the line is lowered by the quantile q
-    of all values about it. Its variances come from leaving out one group after another (jackknife):
-    ``(G − 1)/G Σ (θ_g − θ̄)(θ_g − θ̄)ᵀ``. Since a quantile jumps when values are left out, its share in θ_g is the
-    linear one, ``(share − F_g(q)) / f``, with F_g the share below q of what is left and f the density at q, a
-    difference quotient over the bandwidth of Hall and Sheather. The groups at both ends carry most of the variance of
-    the slope: t has ``(Σ c²)² / Σ c⁴`` degrees of freedom, c the distance of a group from the middle, at most G − 2.
-    Groups may also resemble the groups before them, as days do. So the variances are widened as the interval of the
-    slope through the medians widens when that is allowed for (`teachlab.statistics.over_time.autocorrelated_line`).
+    The slope is that of the least-squares line through the medians of the groups. The line is lowered by the quantile q
+    of all values about it. Its variances come from leaving out one group after another (jackknife): ``(G − 1)/G Σ (θ_g
+    − θ̄)(θ_g − θ̄)ᵀ``. A quantile jumps when values are left out, so its part in θ_g is the linear one, ``(share −
+    F_g(q)) / f``, where F_g is the share below q of the remaining values and f the density at q, a difference quotient
+    over the bandwidth of Hall and Sheather. The groups at both ends contribute most of the variance of the slope: t has
+    ``(Σ c²)² / Σ c⁴`` degrees of freedom, at most G − 2, where c is the distance of a group from the middle. Groups,
+    such as days, may also resemble the groups before them. So the variances are increased by the same factor by which
+    the interval of the slope through the medians grows when this is taken into account
+    (`teachlab.statistics.over_time.autocorrelated_line`).
 
-    Simulated coverage of the time at nominal 95 % is at least 93 %, by lots and by stretches that nobody named, with an
-    intra-lot correlation up to 0.6 and where neighbouring lots correlate by 0.6; where they do not, it is 97 % and more
-    (``benchmarks/coverages/trend.py``).
+    Simulated coverage of the time at nominal 95 % is at least 93 %, by lots and by stretches where no lots are named,
+    with an intra-lot correlation up to 0.6, also if neighbouring lots correlate by 0.6. Without that correlation it is
+    97 % or more (``benchmarks/coverages/trend.py``).
 
     References
     ----------
     Shao and Wu, A general theory for jackknife variance estimation, Annals of Statistics 17 (1989) 1176–1197; Hall and
     Sheather, On the distribution of a studentized quantile, Journal of the Royal Statistical Society B 50 (1988)
-    381–391; Satterthwaite, Biometrics Bulletin 2 (1946) 110–114 (from memory). Their union is this project's own.
+    381–391; Satterthwaite, Biometrics Bulletin 2 (1946) 110–114 (from memory). Their combination is this project's own.
 
     Examples
     --------
@@ -195,7 +196,7 @@ def fit_lowered(
 
 
 def _wider(line: FittedLine, place: NDArray[np.float64], middle: NDArray[np.float64], confidence: float) -> float:
-    """Return by how much variances grow where groups may resemble the groups before them."""
+    """Return the factor by which variances grow if groups may resemble the groups before them."""
     plain = line.high - line.low
     step = float(np.median(np.diff(np.sort(place))))
     if not (plain > 0 and step > 0):
@@ -205,7 +206,7 @@ def _wider(line: FittedLine, place: NDArray[np.float64], middle: NDArray[np.floa
 
 
 def _quantile(rest: NDArray[np.float64], share: float) -> tuple[float, float]:
-    """Return the quantile, and by how much it moves per share."""
+    """Return the quantile, and how much it changes per share."""
     z = float(ndtri(share))
     height = math.exp(-z * z / 2) / math.sqrt(2 * math.pi)
     bandwidth = (float(ndtri(0.975)) ** 2 * 1.5 * height**2 / (2 * z * z + 1) / rest.size) ** (1 / 3)
@@ -215,19 +216,19 @@ def _quantile(rest: NDArray[np.float64], share: float) -> tuple[float, float]:
 
 
 def crossing(line: FittedLine, level: float) -> tuple[float | None, list[tuple[float, float]]]:
-    """Return where a line reaches a level, and the set of places that its data do not rule out.
+    """Return where a line reaches a level, and the set of places that the data do not exclude.
 
     Returns
     -------
     estimate : float or None
-        None for a level line.
+        None for a horizontal line.
     places : list of (float, float)
-        One interval where the slope is established; two half-lines, or the whole line, where it is not.
+        One interval if the slope is established; otherwise two half-lines, or the whole line.
 
     Notes
     -----
-    With u = level − ȳ and d = place − t̄, all d with ``(u − b d)² ≤ t² (V_a + 2 d V_ab + d² V_b)``, which is Fieller's
-    theorem for the ratio u / b. For a line by `fit_line`, ``V_a = s²/n``, ``V_ab = 0`` and ``V_b = s²/S_tt``: that is
+    With u = level − ȳ and d = place − t̄: all d with ``(u − b d)² ≤ t² (V_a + 2 d V_ab + d² V_b)``, which is Fieller's
+    theorem for the ratio u / b. For a line by `fit_line`, ``V_a = s²/n``, ``V_ab = 0`` and ``V_b = s²/S_tt``: this is
     the profile likelihood of d for normal residuals (Student's t with n − 2).
 
     References
@@ -250,7 +251,8 @@ def crossing(line: FittedLine, level: float) -> tuple[float | None, list[tuple[f
     root = half * half - a * c
     if a > 0:
         reach = math.sqrt(max(0.0, root))
-        # The root farther from zero by the sum of equal signs, the other by their product: no digits are lost.
+        # The root farther from zero is found by the sum of equal signs, the other one by their product: no digits are
+        # lost.
         far = -(half + math.copysign(reach, half))
         ends = sorted((far / a, c / far if far else far / a))
         return estimate, [(line.mean_at + ends[0], line.mean_at + ends[1])]
@@ -269,14 +271,14 @@ def fall_to(line: FittedLine, level: float, now: float) -> Ahead:
     line : FittedLine
     level : float
     now : float
-        Where the data end.
+        Time at which the data end.
     """
     estimate, places = crossing(line, level)
     if line.low > 0:
-        # It rises for sure: what lies ahead is where it comes up through the level.
+        # The line certainly rises: what lies ahead is the place where it comes up through the level.
         return Ahead(estimate=None, earliest=None, latest=None)
     ahead = [(max(0.0, low - now), high - now) for low, high in places if high > now]
-    # A line that falls for sure and has left the level behind lies below it now.
+    # A line that certainly falls and has passed the level lies below it now.
     earliest, latest = (ahead[0][0], ahead[-1][1]) if ahead else (0.0, 0.0)
     until = max(0.0, estimate - now) if line.slope < 0 and estimate is not None else None
     return Ahead(estimate=until, earliest=earliest, latest=_finite(latest))
