@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import groupby
 from typing import TYPE_CHECKING
 
+from teachlab.model.printable_text import number_of
 from teachlab.statistics.claims.orders import ORDER_LOTS, OrderStanding
 from teachlab.wording.tables import plain_table
 
@@ -16,6 +17,8 @@ if TYPE_CHECKING:
 
 WIDE = 43
 """Characters of a configuration in the short table."""
+NOT_TAUGHT, NARROWER = 16, 13
+"""Characters that say on how many recordings it does not teach, and those that a configuration then lacks."""
 
 
 def per_hundred(cost: float | None) -> str:
@@ -33,18 +36,23 @@ def method_lines(found: StudyAnswer) -> list[str]:
     """Return the best configuration of every strategy; those that cost the same share a line."""
     if not found.strategies:
         return []
-    rows: list[tuple[str, str, str]] = []
-    for cost, some in groupby(found.strategies, key=lambda one: per_hundred(one.method.claim_cost)):
+    rows: list[tuple[str, str, str, str]] = []
+    # Who teaches on fewer recordings stands behind, and would look better than he is without this column.
+    untaught = any(one.method.unranked for one in found.strategies)
+    for (cost, missing), some in groupby(
+        found.strategies, key=lambda one: (per_hundred(one.method.claim_cost), one.method.unranked)
+    ):
         alike = list(some)
         more = f" and {len(alike) - 1} more" if len(alike) > 1 else ""
-        order = alike[-1].order
         label = alike[0].method.label
-        room = WIDE - len(more)
-        rows.append(((label if len(label) <= room else f"{label[: room - 1]}…") + more, cost, order_text(order)))
-    head = "best of each strategy"
-    wide = max(len(head), *(len(label) for label, _, _ in rows))
-    out = [f"  {head:<{wide}}  errors in 100  before the next"]
-    out += [f"  {label:<{wide}}  {cost:>13}  {told}".rstrip()[:100] for label, cost, told in rows]
+        room = WIDE - len(more) - (NARROWER if untaught else 0)
+        name = (label if len(label) <= room else f"{label[: room - 1]}…") + more
+        none = f"  {number_of(missing, 'recording') if missing else '–':>{NOT_TAUGHT - 2}}" if untaught else ""
+        rows.append((name, cost, none, order_text(alike[-1].order)))
+    head, where = "best of each strategy", "  does not teach" if untaught else ""
+    wide = max(len(head), *(len(row[0]) for row in rows))
+    out = [f"  {head:<{wide}}  errors in 100{where}  better than the next row?"]
+    out += [f"  {label:<{wide}}  {cost:>13}{none}  {told}".rstrip()[:100] for label, cost, none, told in rows]
     return out
 
 

@@ -262,14 +262,16 @@ class FamilyJudge:
             k = int(np.argmax([self.claim_cost(row) or 0.0 for _, row in scored]))
             line, row = scored[k]
             text = (
-                f"The costliest recording is {line.name}: {row['claim_lost']} lost and {row['claim_false']} switchings "
-                f"too many in {number_of(row['claim_passes'], 'pass', 'passes')}; {int(errors.sum())} errors on all."
+                f"The costliest recording is {line.name}: {row['claim_lost']} lost and "
+                f"{number_of(row['claim_false'], 'switching')} too many in "
+                f"{number_of(row['claim_passes'], 'pass', 'passes')}; all recordings together have "
+                f"{number_of(int(errors.sum()), 'error')}."
             )
             out.append(VerdictReason(text=text, count=int(errors[k])))
         if chosen.cost is not None and chosen.share_between is not None:
             text = (
-                f"It costs {100 * chosen.cost:.2g} in 100 passes on average. {100 * chosen.share_between:.0f} % "
-                "of the spread lies between recordings, the rest between draws on one."
+                f"Taught again and again, it costs {100 * chosen.cost:.2g} in 100 passes on average. "
+                f"{100 * chosen.share_between:.0f} % of the spread lies between recordings, the rest between teachings."
             )
             out.append(VerdictReason(text=text))
         return out

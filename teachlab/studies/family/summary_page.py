@@ -63,7 +63,7 @@ def summary_page(found: StudyAnswer) -> str:
             "Chosen on the first half of the scored passes of all recordings; errors in 100 passes on the second half, "
             "then over all scored passes. Between recordings: the share of the spread of the cost that lies there.",
             ("strategy", "second half", "all", "costliest recording", "there", "between recordings", "others that cost "
-             "the same", "before the next"),
+             "the same", "better than the next row?"),
             best,
         ),
         _of(line_table(found)),

@@ -65,7 +65,8 @@ def test_lost_passes_and_switchings_too_many_both_count(
 def test_the_costliest_line_is_named_with_both_kinds_of_errors() -> None:
     reasons = [reason.text for reason in verdict(4, 3).reasons]
     assert reasons[0] == (
-        "The costliest recording is line 0: 4 lost and 3 switchings too many in 40 passes; 84 errors on all."
+        "The costliest recording is line 0: 4 lost and 3 switchings too many in 40 passes; all recordings together "
+        "have 84 errors."
     )
 
 

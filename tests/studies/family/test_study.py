@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import ClassVar
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, ClassVar, cast
 
 import pandas as pd
 import pytest
@@ -19,12 +20,16 @@ from teachlab.model.teaching import Shown, TeachView
 from teachlab.scoring import score
 from teachlab.scoring.claims import lot_counts
 from teachlab.studies.claim_half import claim_halves
+from teachlab.studies.family.family_tables import method_lines
 from teachlab.studies.family.line_conditions import LineCondition
 from teachlab.studies.family.study_plan import planned_study, studied_lines
 from teachlab.studies.taught_draws import Teaching, taught_draws
 from teachlab.switching import replay
 from teachlab.teaching.registry import installed_class
 from tests.studies.family.made_lines import line, write_line
+
+if TYPE_CHECKING:
+    from teachlab.studies.family.family_answer import StudyAnswer
 
 GRID = {"quantile-guard": {"position": [0.3, 0.6]}, "two-sample-midpoint": {"hysteresis_share": [0.1]}}
 
@@ -217,6 +222,21 @@ def test_the_choice_is_the_cheapest_over_all_lines_and_the_middle_of_equals(tmp_
     assert found.verdict.claim.passes == int(frame[frame.position == 0.3].claim_passes.sum())
     # Six lines without a loss: 1 - 0.05^(1/6), the bound of section 7a of lots, here of lines.
     assert found.verdict.claim.upper == pytest.approx(1 - 0.05 ** (1 / 6))
+
+
+def test_the_short_table_says_on_how_many_recordings_a_strategy_does_not_teach() -> None:
+    """Both make no error, and one of them teaches on fewer recordings: they share no row."""
+    lines = [line(seed, 60, name=f"l{seed}") for seed in range(3)]
+    found = teachlab.study(lines, {"quantile-guard": None, "guard-or-window": None}, draws=3)
+    assert "does not teach" not in method_lines(found)[0]
+    assert len(method_lines(found)) == 2
+    first, second = found.strategies
+    fewer = replace(second, method=replace(second.method, unranked=1))
+    less = cast("StudyAnswer", SimpleNamespace(strategies=(first, fewer)))
+    told = method_lines(less)
+    assert [row.split("  ")[-1] for row in told] == ["better than the next row?", "–", "1 recording"]
+    assert "does not teach" in told[0]
+    assert told[1].split()[0] == first.method.label
 
 
 def test_a_line_on_which_it_fails_is_named(tmp_path: Path) -> None:
