@@ -234,7 +234,7 @@ def test_the_short_table_says_on_how_many_recordings_a_strategy_does_not_teach()
     fewer = replace(second, method=replace(second.method, unranked=1))
     less = cast("StudyAnswer", SimpleNamespace(strategies=(first, fewer)))
     told = method_lines(less)
-    assert [row.split("  ")[-1] for row in told] == ["better than the next row?", "–", "1 recording"]
+    assert [row.split("  ")[-1].strip() for row in told] == ["better than the next row?", "–", "1 recording"]
     assert "does not teach" in told[0]
     assert told[1].split()[0] == first.method.label
 
