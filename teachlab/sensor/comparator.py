@@ -10,19 +10,15 @@ from numpy.typing import NDArray
 
 from teachlab.model.recording import Light
 from teachlab.sensor.edges import Edges, TwoState, joined, ranges_of
-from teachlab.sensor.latch import ALL, Lanes, edges_of, lanes_of, packed
+from teachlab.sensor.latch import FEW, compared, edges_of, packed, undecided
 from teachlab.sensor.validity import Validity
 
 CACHE_BLOCK, CALM_BLOCK = 1 << 20, 1 << 17
 """Evaluations worked on at a time, so that they stay in the cache, and where the state seldom changes."""
 MANY = 8
 """Edges in so many evaluations as the latter from which on it changes often."""
-COMPARED = 1 << 18
+COMPARED = 1 << 17
 """Evaluations compared at a time, so that their flags stay in the nearest one."""
-FEW = 8
-"""Numbers of 64 evaluations are looked at one by one up to a share of 1 in so many."""
-ROUNDS = 4
-"""So often the evaluations after those that held are looked at, before all are."""
 
 _Bool = NDArray[np.bool_]
 
@@ -164,15 +160,18 @@ class Comparator:
         if self._first is None and not self._start(x, invalid):
             self._validity.push(np.ones(x.size, bool), x.size)
             return
-        # One reduction answers two questions: can the state change here, and (it propagates) is there a NaN?
-        extreme = x.min() if self._state else x.max()
-        if extreme != extreme:
-            invalid = np.isnan(x) if invalid is None else invalid | np.isnan(x)
+        calm = self._size == CALM_BLOCK
+        if calm:
+            # One reduction answers two questions: can the state change here, and (it propagates) is there a NaN?
+            extreme = x.min() if self._state else x.max()
+            if extreme != extreme:
+                invalid = np.isnan(x) if invalid is None else invalid | np.isnan(x)
+            elif extreme >= self._off if self._state else extreme < self._on:
+                self._validity.push(invalid, x.size)
+                return
+        edges, invalid = self._find_edges(x, invalid, look=not calm)
         self._validity.push(invalid, x.size)
         # Much that stands still is passed over in small parts; where much changes large ones take less time.
-        edges = 0
-        if not (extreme >= self._off if self._state else extreme < self._on):
-            edges = self._find_edges(x, invalid)
         self._size = CACHE_BLOCK if edges * CALM_BLOCK > MANY * x.size else CALM_BLOCK
 
     def _start(self, x: Light, invalid: _Bool | None) -> bool:
@@ -183,42 +182,24 @@ class Comparator:
         self._first = self._state = bool(x[k] >= self._begin)
         return True
 
-    def _find_edges(self, x: Light, invalid: _Bool | None, places: NDArray[np.intp] | None = None) -> int:
-        """Keep the edges among some evaluations; return how many."""
+    def _find_edges(
+        self, x: Light, invalid: _Bool | None, places: NDArray[np.intp] | None = None, *, look: bool = False
+    ) -> tuple[int, _Bool | None]:
+        """Keep the edges among some evaluations; return how many, and what is invalid: `look` also for NaN."""
         if self._scratch.size < min(x.size, COMPARED):
             self._scratch = np.empty(min(x.size, COMPARED), bool)
-        light = lanes_of(x, np.greater_equal, self._on, self._scratch)
-        if invalid is None:
-            dark = self._dark_where_it_counts(x, light)
-        else:
-            dark, valid = lanes_of(x, np.less, self._off, self._scratch), ~packed(invalid)
+        light, dark = compared(x, self._on, self._off, self._scratch)
+        if invalid is not None:
+            valid = ~packed(invalid)
             light &= valid
             dark &= valid
-        at, self._state = edges_of(light, dark, self._state)
+        some = undecided(light, dark)
+        if look and _has_nan(x, some):
+            invalid = np.isnan(x) if invalid is None else invalid | np.isnan(x)
+        at, self._state = edges_of(light, dark, self._state, some)
         if at.size:
             self._edges.append((at if places is None else places[at]) + self._count)
-        return int(at.size)
-
-    def _dark_where_it_counts(self, x: Light, light: Lanes) -> Lanes:
-        """Return where valid evaluations are dark; all of them where it is dark already and no light comes."""
-        lit, whole = light != 0, x.size // 64
-        asked = lit & (light != ALL)
-        asked[1:] |= lit[:-1] & ~lit[1:]
-        asked[0] |= self._state and not lit[0]
-        some = np.flatnonzero(asked)
-        dark = np.where(lit, np.uint64(0), ALL)
-        for _ in range(ROUNDS):
-            if some.size == 0:
-                return dark
-            if FEW * some.size > whole or some[-1] >= whole:
-                break
-            flags = x[: 64 * whole].reshape(whole, 64)[some] < self._off
-            dark[some] = np.packbits(flags, axis=1, bitorder="little").view("<u8")[:, 0]
-            # Where none of 64 is dark, and none light, the next ones decide.
-            some = some[(dark[some] == 0) & ~lit[some]] + 1
-            some = some[some < lit.size]
-            some = some[~lit[some]]
-        return lanes_of(x, np.less, self._off, self._scratch)
+        return int(at.size), invalid
 
     def take_edges(self) -> Edges:
         """Return the edges found since they were last taken, and forget them."""
@@ -232,3 +213,13 @@ class Comparator:
     def validity(self) -> TwoState:
         """Return which evaluations were invalid so far: true is invalid."""
         return self._validity.state()
+
+
+def _has_nan(x: Light, some: NDArray[np.intp]) -> bool:
+    """Whether there is a NaN in some of the stretches of 64; elsewhere each value compares with a level."""
+    whole = x.size // 64
+    if FEW * some.size > whole:
+        most = x.max()
+        return bool(most != most)
+    there = x[: 64 * whole].reshape(whole, 64)[some[some < whole]]
+    return bool((there != there).any()) or bool(np.isnan(x[64 * whole :]).any())

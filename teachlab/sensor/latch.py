@@ -10,38 +10,42 @@ decision; adding 1 below a run of held bits carries through all of it at once:
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.sensor.edges import merged
+
 Lanes = NDArray[np.uint64]
 """Flags of 64 evaluations each; those behind the last evaluation are 0."""
 
 ALL = np.uint64(2**64 - 1)
-_ONE = np.uint64(1)
+FEW = 8
+"""Numbers are looked at one by one up to a share of 1 in so many."""
+_ONE, _TOP = np.uint64(1), np.uint64(63)
 
 
-def lanes_of(values: NDArray[Any], compare: Callable[..., Any], level: Any, scratch: NDArray[np.bool_]) -> Lanes:
-    """Return where a comparison of values with a level holds.
+def compared(values: NDArray[Any], on: Any, off: Any, scratch: NDArray[np.bool_]) -> tuple[Lanes, Lanes]:
+    """Return where values are at or above one level, and where below another.
 
     Parameters
     ----------
     values : ndarray, shape (n,)
-    compare : ufunc
-    level : scalar
+    on, off : scalar
+        Levels, in the type of the values.
     scratch : ndarray of bool, shape (k,)
         Overwritten: so many are compared at a time, a multiple of 64 if not all are.
     """
-    out = np.zeros(-(-values.size // 64) * 8, np.uint8)
+    out = np.zeros((2, -(-values.size // 64) * 8), np.uint8)
     for a in range(0, values.size, scratch.size):
         part = values[a : a + scratch.size]
         flags = scratch[: part.size]
-        compare(part, level, out=flags)
-        bits = np.packbits(flags, bitorder="little")
-        out[a // 8 : a // 8 + bits.size] = bits
-    return out.view("<u8")
+        for lanes, compare, level in ((out[0], np.greater_equal, on), (out[1], np.less, off)):
+            compare(part, level, out=flags)
+            bits = np.packbits(flags, bitorder="little")
+            lanes[a // 8 : a // 8 + bits.size] = bits
+    return out[0].view("<u8"), out[1].view("<u8")
 
 
 def packed(flags: NDArray[np.bool_]) -> Lanes:
@@ -60,15 +64,30 @@ def places_of(lanes: Lanes) -> NDArray[np.intp]:
     >>> places_of(packed(np.array([False, True, True]))).tolist()
     [1, 2]
     """
-    some = np.flatnonzero(lanes)
+    some = np.flatnonzero(lanes != 0)
     if 2 * some.size > lanes.size:
         return np.flatnonzero(np.unpackbits(lanes.view(np.uint8), bitorder="little").view(np.bool_))
-    found = np.flatnonzero(np.unpackbits(lanes[some].view(np.uint8), bitorder="little").view(np.bool_))
-    out: NDArray[np.intp] = 64 * some[found >> 6] + (found & 63)
+    # Where flags are few, the lowest one of every number is taken, then the next, until none is left.
+    words, begin, found = lanes[some], 64 * some, []
+    while words.size:
+        below = words - _ONE
+        found.append(begin + np.bitwise_count(below & ~words))
+        words &= below
+        more = np.flatnonzero(words != 0)
+        words, begin = words[more], begin[more]
+    out = np.concatenate(found) if found else some
+    out.sort()
     return out
 
 
-def edges_of(set_: Lanes, reset: Lanes, state: bool) -> tuple[NDArray[np.intp], bool]:
+def undecided(set_: Lanes, reset: Lanes) -> NDArray[np.intp]:
+    """Return which numbers hold an evaluation at which nothing decides; the last one, where it is not full."""
+    return np.flatnonzero((set_ | reset) != ALL)
+
+
+def edges_of(
+    set_: Lanes, reset: Lanes, state: bool, some: NDArray[np.intp] | None = None
+) -> tuple[NDArray[np.intp], bool]:
     """Return where the state changes, and the state at the end.
 
     Parameters
@@ -77,6 +96,8 @@ def edges_of(set_: Lanes, reset: Lanes, state: bool) -> tuple[NDArray[np.intp], 
         Never both at one evaluation.
     state : bool
         Before the first evaluation.
+    some : ndarray of intp, optional
+        What `undecided` says of them, where it is known.
 
     Examples
     --------
@@ -85,6 +106,25 @@ def edges_of(set_: Lanes, reset: Lanes, state: bool) -> tuple[NDArray[np.intp], 
     >>> at.tolist(), state
     ([1, 5], False)
     """
+    if some is None:
+        some = undecided(set_, reset)
+    if FEW * some.size > set_.size:
+        states = _states(set_, reset, state)
+    else:
+        # With the number before it, which may be decided throughout, each one finds the state that it holds.
+        states, around = set_.copy(), merged(some, some[some > 0] - 1)
+        states[around] = _states(set_[around], reset[around], state)
+    changes = states << _ONE
+    changes[0] |= np.uint64(state)
+    changes[1:] |= states[:-1] >> _TOP
+    changes ^= states
+    return places_of(changes), bool(states[-1] >> _TOP)
+
+
+def _states(set_: Lanes, reset: Lanes, state: bool) -> Lanes:
+    """Return the state at every evaluation; behind the last one it goes on."""
+    if set_.size == 0:
+        return set_
     held = set_ | reset
     decided = held != 0
     np.invert(held, out=held)
@@ -93,17 +133,12 @@ def edges_of(set_: Lanes, reset: Lanes, state: bool) -> tuple[NDArray[np.intp], 
     if not decided.all():
         at = np.maximum.accumulate(np.where(decided, np.arange(last.size), -1))
         last = np.where(at < 0, state, last[at])
-    before = np.empty(last.size, np.uint64)
-    before[0], before[1:] = state, last[:-1]
     work = set_ << _ONE
-    work |= before
+    work[0] |= np.uint64(state)
+    work[1:] |= last[:-1]
     work &= held
     work += held
     np.invert(work, out=work)
     work &= held
     work |= set_
-    # `work` is the state at every evaluation: it changes where it differs from itself one evaluation before.
-    np.left_shift(work, _ONE, out=held)
-    held |= before
-    held ^= work
-    return places_of(held), bool(last[-1])
+    return work

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from teachlab.sensor import comparator as module
 from teachlab.sensor.comparator import Comparator
-from teachlab.sensor.latch import edges_of, lanes_of, packed, places_of
+from teachlab.sensor.latch import compared, edges_of, packed, places_of
 
 SEEDS = st.integers(0, 2**32 - 1)
 
@@ -34,12 +34,24 @@ def test_latch_equals_a_plain_loop(seed: int, size: int, state: bool, share: flo
     assert (at.tolist(), after) == plain_edges(on, off, state)
 
 
+@settings(deadline=None)
+@given(SEEDS, st.integers(1, 3000), st.booleans(), st.sampled_from([0.0, 0.002, 0.02]))
+def test_latch_equals_a_plain_loop_where_little_is_held(seed: int, size: int, state: bool, held: float) -> None:
+    rng = np.random.default_rng(seed)
+    lit = np.repeat(rng.random(size) < 0.5, 100)[:size]
+    decided = np.repeat(rng.random(size) >= held, 1 + 80 * (seed % 2))[:size]
+    on, off = lit & decided, ~lit & decided
+    at, after = edges_of(packed(on), packed(off), state)
+    assert (at.tolist(), after) == plain_edges(on, off, state)
+
+
 @given(SEEDS, st.integers(1, 500), st.sampled_from([0.01, 0.9]))
 def test_places_and_lanes_are_those_of_the_flags(seed: int, size: int, share: float) -> None:
     values = np.random.default_rng(seed).random(size)
-    lanes = lanes_of(values, np.less, share, np.empty(128, bool))
-    assert lanes.tolist() == packed(values < share).tolist()
-    assert places_of(lanes).tolist() == np.flatnonzero(values < share).tolist()
+    light, dark = compared(values, 1 - share, share, np.empty(128, bool))
+    assert light.tolist() == packed(values >= 1 - share).tolist()
+    assert dark.tolist() == packed(values < share).tolist()
+    assert places_of(dark).tolist() == np.flatnonzero(values < share).tolist()
 
 
 def plain_comparator(
@@ -86,3 +98,19 @@ def test_comparator_equals_a_plain_loop(kind: str, seed: int, size: int, block: 
         assert comparator.first == first
         assert comparator.light_state().edges.tolist() == edges
         assert comparator.validity().dense(size).tolist() == lost
+
+
+@settings(deadline=None)
+@given(st.integers(2, 2000), st.integers(0, 1999), st.integers(1, 90))
+def test_one_nan_in_light_that_always_changes_is_found(size: int, place: int, width: int) -> None:
+    light = np.where(np.arange(size) // width % 2 == 1, 90, 10).astype("f4")
+    light[place % size] = np.nan
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(module, "CACHE_BLOCK", 1024)
+        patch.setattr(module, "CALM_BLOCK", 64)
+        patch.setattr(module, "MANY", 0)
+        comparator = Comparator(60, 40, light.dtype)
+        comparator.push(light)
+    first, edges, lost = plain_comparator(light.tolist(), [False] * size, 60, 40)
+    assert (comparator.first, comparator.light_state().edges.tolist()) == (first, edges)
+    assert comparator.validity().dense(size).tolist() == lost
