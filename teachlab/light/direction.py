@@ -1,4 +1,4 @@
-"""Which way objects move the light: the rule that finds it, and what it measured."""
+"""Whether objects raise or lower the light: the rule that finds it, and what it measured."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ REQUIRED_RATIO = 1.25
 
 @dataclass(frozen=True, slots=True)
 class Contrasts(Document):
-    """How far objects rise above the gaps, and how far they dip below.
+    """How far objects rise above the gaps, and how far they dip below them.
 
     Parameters
     ----------
@@ -35,7 +35,7 @@ class Contrasts(Document):
 
     @property
     def ratio(self) -> float:
-        """The larger contrast over the smaller one: infinite if only one is above 0, NaN if none is."""
+        """The larger contrast divided by the smaller one: infinite if only one is above 0, NaN if none is."""
         larger, smaller = max(self.rise, self.dip), min(self.rise, self.dip)
         if not larger > 0:
             return float("nan")
@@ -58,14 +58,14 @@ class Contrasts(Document):
 
     @property
     def direction(self) -> Direction | None:
-        """The direction of the larger contrast, or None where the two are too close to tell."""
+        """The direction of the larger contrast; None if the two are too similar to decide."""
         if not self.ratio >= REQUIRED_RATIO:
             return None
         return Direction.RISE if self.rise > self.dip else Direction.DIP
 
 
 def contrasts(pass_max: ArrayLike, pass_min: ArrayLike, gap_median: ArrayLike) -> Contrasts:
-    """Measure how far passes reach above and below the gaps.
+    """Measure how far the light of passes reaches above and below the gaps.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Figures: drawn with text as text, and the same bytes for the same content."""
+"""Figures: text is stored as text, and the same content gives the same bytes."""
 
 from __future__ import annotations
 
@@ -20,16 +20,16 @@ Blue, vermillion, purple and green are of Okabe and Ito's palette for colour-bli
 styles and marks differ too, for grey print.
 """
 OUTPUT = "#7A5C00"
-"""The sensor's own output, as it was logged."""
+"""The sensor's own output, as logged."""
 GREY, SHADE = "#595959", "#E6E6E6"
-"""Levels and limits; areas of doubt."""
+"""Levels and limits; areas of uncertainty."""
 RESOLUTION = 110
 """Dots per inch of a PNG."""
 
 
 @contextmanager
 def drawing(salt: str, **style: Any) -> Iterator[None]:
-    """Draw in this block: no dollar sign begins a formula, and names inside an SVG follow from `salt`."""
+    """Draw inside this block: a dollar sign begins no formula, and names inside an SVG follow from `salt`."""
     import matplotlib as mpl
 
     ours: Any = {"svg.hashsalt": printable(salt), "svg.fonttype": "none", "font.size": 9, "text.parse_math": False}
@@ -39,18 +39,18 @@ def drawing(salt: str, **style: Any) -> Iterator[None]:
 
 
 def picture(figure: Figure, kind: str, *, says: str = "", **metadata: None) -> bytes:
-    """Return a figure as SVG or PNG, all its text made printable and without a date.
+    """Return a figure as SVG or PNG, with all its text printable and without a date.
 
     Parameters
     ----------
     figure : Figure
-        Drawn inside `drawing`.
+        A figure that was drawn inside `drawing`.
     kind : str
         ``svg`` or ``png``.
     says : str
-        What to see, in a sentence below the figure; a page that holds figures has it as its caption.
+        One sentence below the figure that says what to see. A page that holds figures prints it as the caption.
     **metadata : None
-        Further entries that an SVG shall not carry.
+        Further entries that are left out of an SVG.
     """
     from matplotlib.text import Text
     from matplotlib.ticker import FixedFormatter, FuncFormatter, LogFormatter, NullFormatter
@@ -66,12 +66,12 @@ def picture(figure: Figure, kind: str, *, says: str = "", **metadata: None) -> b
             if isinstance(formatter, FixedFormatter):
                 formatter.seq = [printable(label, keep="\n", most=120) for label in formatter.seq]
             elif isinstance(formatter, LogFormatter):
-                # Its powers of ten are formulas, which are switched off: they would be printed as their source.
+                # Powers of ten would be formulas. Formulas are switched off, so their source text would be printed.
                 axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
                 axis.set_minor_formatter(NullFormatter())
     out = io.BytesIO()
     with warnings.catch_warnings():
-        # Scripts that the font lacks are drawn as boxes in a PNG; an SVG holds the text itself.
+        # Scripts that the font lacks appear as boxes in a PNG; an SVG holds the text itself.
         warnings.filterwarnings("ignore", message="Glyph .* missing from", category=UserWarning)
         warnings.filterwarnings("ignore", message="Matplotlib currently does not support", category=UserWarning)
         figure.savefig(out, format=kind, metadata={"Date": None, **metadata} if kind == "svg" else None, dpi=RESOLUTION)

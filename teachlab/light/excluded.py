@@ -17,20 +17,20 @@ _Bool = NDArray[np.bool_]
 def excluded_trials(
     truth: Truth, windows: Windows, clock: Clock, invalid: TwoState, *, lag: int
 ) -> tuple[_Bool, _Bool]:
-    """Return which passes and which gaps are no trials.
+    """Return which passes and which gaps cannot be scored.
 
-    A window that touches a stretch which the truth leaves out (`Truth.except_`) is none either.
+    A window that touches a stretch which the truth leaves out (`Truth.except_`) cannot be scored either.
 
     Parameters
     ----------
     truth : Truth
     windows : Windows
-        Of that truth, under this lag.
+        Windows of that truth, under this lag.
     clock : Clock
     invalid : TwoState
         True where an evaluation has no valid sample.
     lag : int, evaluations
-        How many evaluations filter and delay can hold back an onset.
+        How many evaluations filter and delay can delay an onset.
     """
     passes = (truth.start == 0) | (truth.end == clock.samples)
     gaps = np.zeros(windows.gap_start.size, bool)

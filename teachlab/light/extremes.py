@@ -1,4 +1,4 @@
-"""The lowest and highest sample of every pass, gap or column of a picture, in one pass over blocks."""
+"""The lowest and highest sample of every pass, gap or column of a picture, in one reading of the blocks."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ Where = NDArray[np.intp]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cells:
-    """A block without an invalid sample in cells, none of which reaches over a border of a stretch.
+    """A block without an invalid sample, divided into cells; no cell crosses a border of a stretch.
 
-    One look at the light serves all that asks for extremes of stretches, or where a level can be met.
+    One reading of the light then serves everything that needs extremes of stretches or places where a level is met.
 
     Parameters
     ----------
@@ -26,7 +26,7 @@ class Cells:
         Sample index of the first sample.
     light : ndarray, shape (n,), recording units
     cuts : ndarray of intp, shape (cells,)
-        First samples of the cells, from 0 on.
+        First sample of each cell, from 0 on.
     low, high : ndarray, shape (cells,), recording units
         Extremes of each, in the stored type.
     """
@@ -39,9 +39,9 @@ class Cells:
 
     @classmethod
     def of(cls, block: Block, borders: NDArray[np.int64], length: int) -> Self | None:
-        """Cut a block at ascending borders (samples of the record) and every `length` samples.
+        """Divide a block at ascending borders (samples of the record), and after every `length` samples.
 
-        None of an empty block, and of one with an invalid sample.
+        None for an empty block, and for a block with an invalid sample.
         """
         size = block.light.size
         if size == 0 or (block.invalid is not None and block.invalid.any()):
@@ -62,7 +62,7 @@ class Cells:
         return self.start + self.light.size
 
     def index(self, samples: NDArray[np.int64]) -> Where:
-        """Return which cell begins at samples of the record that are borders, or lie outside; their number behind."""
+        """Return which cell begins at each border; for borders outside the block, the number behind the last cell."""
         return np.searchsorted(self.cuts, samples - self.start)
 
     def samples(self, some: NDArray[np.bool_]) -> Where:
@@ -70,12 +70,12 @@ class Cells:
         return ranges_of(self.cuts[some], np.append(self.cuts[1:], self.light.size)[some])
 
     def told_by(self, side: Light, whole: NDArray[np.bool_]) -> tuple[Light, Where]:
-        """Return all samples of some cells and one value of the others, and where every cell begins, and the last ends.
+        """Return all samples of some cells and one value of each other cell, with every cell's start and the last end.
 
         Parameters
         ----------
         side : ndarray, shape (cells,)
-            The one value.
+            The one value of each cell.
         whole : ndarray of bool, shape (cells,)
         """
         ends = np.where(whole, np.append(self.cuts[1:], self.light.size), self.cuts + 1)
@@ -86,7 +86,7 @@ class Cells:
 
 
 class Extremes:
-    """Streams light and keeps the extremes of disjoint stretches.
+    """Reads light block by block and keeps the extremes of disjoint stretches.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ class Extremes:
     Attributes
     ----------
     low, high : ndarray of float64, shape (n,), recording units
-        Extremes of the valid samples so far; NaN where there is none.
+        Extremes of the valid samples so far; NaN without any.
     valid : ndarray of int64, shape (n,)
         Valid samples so far.
 
@@ -126,7 +126,7 @@ class Extremes:
         light : ndarray, shape (n,), recording units
             In the stored type.
         invalid : ndarray of bool, shape (n,), optional
-            Every invalid sample, NaN included.
+            Every invalid sample, including NaN.
         """
         a = int(np.searchsorted(self._stop, first, side="right"))
         b = int(np.searchsorted(self._start, first + light.size, side="left"))
@@ -136,13 +136,13 @@ class Extremes:
         cuts = (cuts - first).clip(0, light.size)
         if invalid is not None:
             valid = ~invalid
-            # Invalid samples are taken out, and the cuts moved to where they lie among the valid ones.
+            # Invalid samples are removed, and the cuts are moved to their places among the valid samples.
             cuts = np.concatenate(([0], np.cumsum(valid)))[cuts]
             light = light[valid]
         self._take(a, b, cuts, cuts, light, light)
 
     def push_cells(self, cells: Cells) -> None:
-        """Take consecutive samples without an invalid one, cut at all borders of these stretches."""
+        """Take consecutive valid samples that are cut at all borders of these stretches."""
         a = int(np.searchsorted(self._stop, cells.start, side="right"))
         b = int(np.searchsorted(self._start, cells.stop, side="left"))
         if a >= b:
@@ -151,8 +151,8 @@ class Extremes:
         self._take(a, b, cells.index(ends), (ends - cells.start).clip(0, cells.light.size), cells.low, cells.high)
 
     def _take(self, a: int, b: int, cuts: Where, samples: NDArray[np.int64], low: Light, high: Light) -> None:
-        """Take stretches `a` to `b` from lowest and highest light, cut at places that are so many samples apart."""
-        # reduceat gives the first element for an empty stretch, not nothing: those are left out beforehand.
+        """Take stretches `a` to `b` from the lowest and highest light of pieces that begin at the cuts."""
+        # For an empty stretch, reduceat returns the first element: empty stretches are left out beforehand.
         some = cuts[1::2] > cuts[0::2]
         if not some.any():
             return
@@ -165,7 +165,7 @@ class Extremes:
 
 
 def _reduced(reduction: Any, light: Light, cuts: NDArray[np.int64]) -> NDArray[np.float64]:
-    # Every second piece is a stretch; a last cut at the end of the light would name no element.
+    # Every second piece is a stretch; a last cut at the end of the light would point to no element.
     inner = cuts[:-1] if cuts[-1] == light.size else cuts
     found: NDArray[np.float64] = reduction.reduceat(light, inner)[::2].astype(np.float64)
     return found

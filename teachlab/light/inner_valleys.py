@@ -1,4 +1,4 @@
-"""What happens inside a pass once the level was crossed: the valley between first and last crossing."""
+"""The valley inside a pass, between the first and the last crossing of the level."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from teachlab.model.recording import Light
 
 
 class InnerValleys:
-    """Streams light and keeps, per stretch, the valley between the first and the last active evaluation.
+    """Reads light block by block and keeps, per stretch, the valley between its first and last active evaluation.
 
     Parameters
     ----------
     start, stop : ndarray of int64, shape (n,), evaluations
         Stretches ``[start, stop)``, ascending and disjoint; they may touch, and may be empty.
     level : float, recording units
-        Where the output becomes active.
+        Level at which the output becomes active.
     up : bool
         True: active is ``x >= level`` and the valley is a minimum. False: active is ``x < level`` and the
         valley, mirrored, is a maximum.
@@ -41,7 +41,7 @@ class InnerValleys:
         self._start, self._stop = start[self._rows], stop[self._rows]
         self._level, self._up = level, up
         self._valley = np.full(start.size, np.nan)
-        # Of the stretch that the last block left open: deepest light since its last active evaluation.
+        # Deepest light since the last active evaluation, for the stretch that the last block left open.
         self._since: float | None = None
 
     @property
@@ -50,7 +50,7 @@ class InnerValleys:
         return self._valley if self._up else -self._valley
 
     def push(self, first: int, light: Light) -> None:
-        """Take consecutive evaluations without holes; `first` is the index of the first of them."""
+        """Take consecutive evaluations without holes; `first` is the index of the first one."""
         a = int(np.searchsorted(self._stop, first, side="right"))
         b = int(np.searchsorted(self._start, first + light.size, side="left"))
         if a >= b:
@@ -65,7 +65,7 @@ class InnerValleys:
         b = int(np.searchsorted(self._start, cells.stop, side="left"))
         if a >= b:
             return
-        # A cell on one side of the level is as good as its deepest light.
+        # A cell on one side of the level can be replaced by its deepest light.
         low, high = cells.low.astype(np.float64), cells.high.astype(np.float64)
         deepest = cells.low if self._up else cells.high
         light, at = cells.told_by(deepest, (low < self._level) & (high >= self._level))
@@ -75,13 +75,13 @@ class InnerValleys:
     def _take(
         self, a: int, b: int, light: Light, begin: Where, end: Where, goes_on: np.bool_, left_open: np.bool_
     ) -> None:
-        """Take stretches `a` to `b`, which lie in the light from `begin` to `end`; the first may go on, the last on."""
+        """Take stretches `a` to `b` in the light from `begin` to `end`; the first and the last may go on beyond it."""
         # From here on active is high; float64 holds every stored type that levels are compared with.
         height = light.astype(np.float64) if self._up else -light.astype(np.float64)
         active = np.flatnonzero(height >= self._level if self._up else height > -self._level)
         i, j = np.searchsorted(active, begin), np.searchsorted(active, end)
-        # i … j − 1 are the active evaluations of a stretch within this block: between the first and the last of them
-        # lies the part of the valley that is known to be inside.
+        # i … j − 1 are the active evaluations of a stretch in this block. The part of the valley between the first and
+        # the last of them is certain to be inside.
         some = j > i
         since = self._since if goes_on else None
         if some.any():
@@ -109,7 +109,7 @@ class InnerValleys:
 
 def _minima(height: NDArray[np.float64], low: NDArray[np.int64], high: NDArray[np.int64]) -> NDArray[np.float64]:
     cuts = np.column_stack([low, high]).ravel()
-    # Every second piece is a stretch; a last cut at the end of the block would name no element.
+    # Every second piece is a stretch; a last cut at the end of the block would point to no element.
     cuts = cuts[:-1] if cuts[-1] == height.size else cuts
     out: NDArray[np.float64] = np.minimum.reduceat(height, cuts)[::2]
     return out

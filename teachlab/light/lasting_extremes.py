@@ -1,4 +1,4 @@
-"""Extremes that last: the best minimum, and the lowest maximum, over a span of evaluations."""
+"""Extremes that last: the best minimum, and the lowest maximum, over a number of evaluations."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ from teachlab.sensor.running_extremes import running_max, running_min
 
 
 class Hold:
-    """Fills invalid evaluations with the last valid one before them: the comparator holds its state there.
+    """Fills invalid evaluations with the last valid one before them, where the comparator holds its state.
 
-    Those before the first valid evaluation take its value, as they take its state; until it comes they are
-    kept back, so that what `push` returns ends where the block ends but may begin earlier, or be empty.
+    Evaluations before the first valid one take its value, as they take its state. They are kept back until it comes. So
+    what `push` returns ends where the block ends, but may begin earlier, or be empty.
 
     Examples
     --------
@@ -33,7 +33,7 @@ class Hold:
 
     @property
     def begun(self) -> bool:
-        """Whether a valid evaluation came."""
+        """Whether a valid evaluation has come."""
         return self._last is not None
 
     def push(self, light: Light, invalid: NDArray[np.bool_] | None) -> Light:
@@ -57,14 +57,14 @@ class Hold:
 
 
 class SustainedExtremes:
-    """Streams light and keeps, for disjoint stretches, the extremes that last for `span` evaluations.
+    """Reads light block by block and keeps, for disjoint stretches, the extremes that last for `span` evaluations.
 
     Parameters
     ----------
     start, stop : ndarray of int64, shape (n,), evaluations
         Stretches ``[start, stop)``, ascending and disjoint; they may touch, and may be empty.
     span : int, evaluations
-        How long an extreme must last. A stretch shorter than it is looked at as a whole.
+        How long an extreme must last. A stretch that is shorter is taken as a whole.
 
     Attributes
     ----------
@@ -75,12 +75,12 @@ class SustainedExtremes:
 
     Notes
     -----
-    An output that must see its condition for `span` evaluations becomes active within a stretch, for a
-    level without hysteresis, if and only if the sustained peak reaches the level.
+    Suppose an output needs its condition for `span` evaluations. For a level without hysteresis, it becomes active
+    within a stretch if and only if the sustained peak reaches the level.
 
     Examples
     --------
-    A spike of one sample does not last for two:
+    A spike of one sample does not last for two samples:
 
     >>> found = SustainedExtremes(np.array([0]), np.array([6]), 2)
     >>> found.push(0, np.array([3, 9, 4, 5, 6, 2]))
@@ -100,7 +100,7 @@ class SustainedExtremes:
         self._tail: Light | None = None
 
     def push(self, first: int, light: Light) -> None:
-        """Take consecutive evaluations without holes; `first` is the index of the first of them."""
+        """Take consecutive evaluations without holes; `first` is the index of the first one."""
         if self._span == 1:
             self._mins.push(first, light)
             return

@@ -20,22 +20,22 @@ from teachlab.sensor.evaluated_blocks import evaluated
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PassAndGapExtremes:
-    """Extremes of every pass and gap of a recording, as the sensor evaluates it.
+    """Extremes of every pass and gap of a recording, as the sensor evaluates its light.
 
     Parameters
     ----------
     passes : Stretches
-        Of the passes that cover an evaluation.
+        Passes that hold an evaluation.
     pass_rows : ndarray of int64
         Their rows in the truth.
     gaps : Stretches
-        Outside every pass widened by tolerance and uncertainty.
+        Stretches outside every pass, each pass widened by tolerance and uncertainty.
     between : Stretches
-        From the end of each pass (or the start of the record) to the start of the next, where anything is between.
+        From the end of each pass (or the start of the record) to the start of the next, where they do not touch.
     between_before : ndarray of int64
-        The pass after each of these.
+        The pass after each of these stretches.
     clipped : ndarray of float64, shape (passes)
-        Share of the evaluations of each pass that lie at an end of the scale; 0 without a full scale.
+        Share of the evaluations of each pass that are at an end of the scale; 0 without a full scale.
     rate_hz : float, Hz
         Evaluations per second.
     """
@@ -60,7 +60,7 @@ class PassAndGapExtremes:
 
 
 class PassAndGapReading:
-    """Measures `PassAndGapExtremes` while a recording is read; parameters as there."""
+    """Measures `PassAndGapExtremes` while a recording is read; same parameters."""
 
     def __init__(
         self, recording: Recording, truth: Truth, *, evaluation_rate_hz: float | None = None, rules: Rules = USUAL_RULES
@@ -93,7 +93,7 @@ class PassAndGapReading:
         return np.concatenate([side for ends in self._stretches for side in ends])
 
     def push_cells(self, cells: Cells) -> None:
-        """Take the next samples, all valid, in cells cut at all `borders`."""
+        """Take the next samples, all of them valid, in cells that are cut at all `borders`."""
         if not self._clock.every_sample:
             self.push(Block(cells.start, cells.light))
             return
@@ -103,7 +103,7 @@ class PassAndGapReading:
             self._clip(Block(cells.start, cells.light), None)
 
     def _clip(self, seen: Block, invalid: NDArray[np.bool_] | None) -> None:
-        """Count what lies at an end of the scale."""
+        """Count the evaluations at an end of the scale."""
         if self._full is None or (seen.light.min() > 0 and seen.light.max() < self._full):
             return
         at_end = (seen.light >= self._full) | (seen.light <= 0)
@@ -114,7 +114,7 @@ class PassAndGapReading:
         self._clipped[a:b] += np.searchsorted(at, stop[a:b]) - np.searchsorted(at, start[a:b])
 
     def extremes(self) -> PassAndGapExtremes:
-        """Return what was found, once every sample was taken."""
+        """Return the extremes, after every sample was taken."""
         passes, gaps, between = (
             Stretches(start, stop, found.valid, found.low, found.high)
             for (start, stop), found in zip(self._stretches, self._found, strict=True)

@@ -1,4 +1,4 @@
-"""Stretches of light that repeat another one: copies, which no sensor makes."""
+"""Stretches of light that repeat another stretch: copies, which no sensor makes."""
 
 from __future__ import annotations
 
@@ -13,38 +13,38 @@ from teachlab.light.usable_light import LARGEST
 from teachlab.model.recording import Block, Light, Recording
 
 TELLING_STEPS = 32
-"""Steps other than 0 that a stretch must hold: shorter or flatter ones may be alike by chance."""
+"""A stretch must hold this many steps other than 0: shorter or flatter ones may be alike by chance."""
 WORD, REAL_STEPS = 48, 40
-"""Steps of the light whose directions are compared, and how many of them must be steps other than 0."""
+"""Steps of the light whose directions are compared, and how many of them must differ from 0."""
 TURNS = 16
-"""Different runs of six directions that a word must hold: light that swings evenly repeats itself."""
+"""A word must hold this many different runs of six directions: light that swings evenly repeats itself."""
 AROUND, ALIKE = 96, 0.25
-"""Samples looked at where a word comes twice, and how far they may differ: a share of the light's own noise."""
+"""Samples compared where a word occurs twice, and how far they may differ: a share of the light's own noise."""
 BEFORE = 12
-"""Samples from which the next one is foretold, to tell noise from flicker."""
+"""Number of samples from which the next one is predicted, to separate noise from flicker."""
 STEPS_OF_NOISE = 3
-"""Noise of fewer steps is lost in the rounding of what was amplified."""
+"""Noise of fewer steps is lost in the rounding of amplified light."""
 EDGE = 5.0
-"""Bends of the light beyond so many usual ones are edges."""
+"""Bends of the light that exceed the usual bend by this factor are edges."""
 MOST_WORDS, WORDS_PER_STRETCH = 1 << 16, 8
-"""About so many words are kept of a recording, or so many of every stretch of light if these are more."""
+"""About this many words are kept of a recording; or this many of every stretch of light, if that is more."""
 
 NEAR = 256
-"""Samples; what lies nearer together is looked at as one."""
+"""Samples; words that lie nearer together are examined as one."""
 AT_ONCE = 1 << 16
-"""Samples that are compared together, in the cache of a core."""
+"""Samples that are compared at a time, so that they fit in the cache of a core."""
 
 _Bool = NDArray[np.bool_]
 _Ints = NDArray[np.int64]
 
 
 LOOKED_AT = 16
-"""So many samples of a stretch are compared first, spread evenly over it; stretches alike in these are read again."""
+"""This many samples of a stretch, evenly spread, are compared first; stretches that agree in them are read again."""
 WEIGHTS = (np.random.default_rng(7).integers(1 << 62, 1 << 63, LOOKED_AT, np.uint64) << np.uint64(1)) | np.uint64(1)
 
 
 class Repeats:
-    """Looks for stretches that repeat an earlier one while a recording is read.
+    """Finds stretches that repeat an earlier one while a recording is read.
 
     Parameters
     ----------
@@ -67,32 +67,33 @@ class Repeats:
         size = (self._stop - self._start)[a:b, None]
         at = (self._start[a:b, None] - block.start) + size * np.arange(LOOKED_AT) // LOOKED_AT
         inside = (at >= 0) & (at < block.light.size)
-        # As float64 every stored type is told apart well enough: what is alike is read again.
+        # As float64 every stored type is separated well enough: stretches that agree are read again.
         bits = block.light[at.clip(0, block.light.size - 1)].astype(np.float64).view(np.uint64)
         with np.errstate(over="ignore"):
             self._key[a:b] += ((bits ^ (bits >> np.uint64(29))) * WEIGHTS * inside).sum(axis=1, dtype=np.uint64)
 
     def found(self, recording: Recording) -> list[tuple[int, int]]:
-        """Return the stretches that repeat an earlier one, each with the one it repeats.
+        """Return the stretches that repeat an earlier one, each with the one that it repeats.
 
         Parameters
         ----------
         recording : Recording
-            Of which the stretches that may be alike are read again.
+            The recording, from which the stretches that may be alike are read again.
 
         Notes
         -----
         Sample for sample: stretches without an invalid or saturated sample in which the light changes at least
-        `TELLING_STEPS` times. White noise of ±1 step alone would repeat over that many in fewer than one of 10¹⁵ pairs.
+        `TELLING_STEPS` times. White noise of only ±1 step would repeat over that many samples in fewer than one of 10¹⁵
+        pairs.
 
-        Cut elsewhere, shifted or amplified: the directions of `WORD` steps, up or down, come again in another stretch,
-        or just before the next one, and `AROUND` samples there are the others times a gain plus an offset,
-        to within `ALIKE` of the noise of the light. Directions stay when light is amplified or shifted, and rounding
-        turns few of them. Two readings of the same thing differ by 1.4 of their noise. What comes again within one
-        stretch is light that swings, and no copy.
+        Also found are copies that are cut elsewhere, shifted or amplified: the directions of `WORD` steps, up or down,
+        occur again in another stretch, or just before the next one; and there `AROUND` samples equal the others times a
+        gain plus an offset, within `ALIKE` of the noise of the light. Directions stay when light is amplified or
+        shifted, and rounding changes few of them. Two readings of the same object differ by 1.4 times their noise. What
+        repeats within one stretch is light that swings, and no copy.
 
-        Not found is what was resampled in time or has noise of its own added, and, unless it is cut alike, a copy of
-        light whose noise is below `STEPS_OF_NOISE` of its steps.
+        Not found are copies that were resampled in time or had noise added. Copies of light whose noise is below
+        `STEPS_OF_NOISE` of its steps are found only if they are cut alike.
         """
         out = dict(self._sample_for_sample(recording))
         for later, earlier in self._words.copies(recording, self._start):
@@ -117,17 +118,17 @@ class Repeats:
 
 
 class _TellingWords:
-    """Keeps words of directions in and just before stretches, with their places.
+    """Keeps words of directions in stretches and just before them, with their places.
 
-    Directions are bits, 64 to a number. Words begin where light begins to climb for some steps in a row: that is told
-    by what the light says alone, so that a copy keeps the same ones.
+    Directions are bits, 64 to a number. A word begins where the light begins to climb for some steps in a row. This
+    depends on the light alone, so a copy keeps the same words.
     """
 
     def __init__(self, start: _Ints, stop: _Ints) -> None:
         before = np.concatenate((np.zeros(min(stop.size, 1), np.int64), stop[:-1]))
         self._from, self._to = np.maximum(start - WORD, before), stop
         self._most = max(MOST_WORDS, WORDS_PER_STRETCH * start.size)
-        # Windows that lie near to one another are looked at as one.
+        # Windows that lie near to each other are examined as one.
         apart = np.flatnonzero(self._from[1:] > self._to[:-1] + NEAR) + 1
         self._since = (self._from[np.append(0, apart)] - 1).clip(min=0) if start.size else start
         self._upto = self._to[np.append(apart - 1, -1)] + WORD if start.size else stop
@@ -149,11 +150,11 @@ class _TellingWords:
         self._take(seam)
         if block.light.size > more:
             self._take(block)
-            # What lies between head and tail of a long block is not needed.
+            # The samples between head and tail of a long block are not needed.
             seam = _joined(seam, _part(block, max(more, block.light.size - more), block.light.size))
         self._before = _part(seam, max(0, seam.light.size - WORD - 1), seam.light.size)
         while self._held > 2 * self._most and self._climb < WORD:
-            # Slow noise climbs longer: of words that are too many those of longer climbs stay.
+            # Slow noise climbs longer: if there are too many words, those of longer climbs stay.
             self._climb += 1
             words, places = np.concatenate(self._words), np.concatenate(self._places)
             climbs = words >> np.uint64(WORD - self._climb) == np.uint64((1 << self._climb) - 1)
@@ -161,12 +162,12 @@ class _TellingWords:
             self._held = self._places[0].size
 
     def _take(self, block: Block) -> None:
-        """Keep the words of a block that begin behind its first sample and lie in it as a whole."""
+        """Keep the words of a block that begin after its first sample and lie completely in it."""
         a = int(np.searchsorted(self._upto, block.start, side="right"))
         b = int(np.searchsorted(self._since, block.start + block.light.size))
         if a >= b:
             return
-        # Only the light about stretches is looked at, one after the other.
+        # Only the light around stretches is examined, one stretch after the other.
         begin = np.maximum(self._since[a:b], block.start)
         end = np.minimum(self._upto[a:b], block.start + block.light.size)
         light = _pieces(block.light, begin - block.start, end - block.start)
@@ -196,7 +197,7 @@ class _TellingWords:
         self._held += word.shape[0]
 
     def copies(self, recording: Recording, start: _Ints) -> Iterator[tuple[int, int]]:
-        """Yield stretches in which, or before which, the light is a copy of that of an earlier one."""
+        """Yield stretches in which, or before which, the light is a copy of the light of an earlier one."""
         words, places = np.concatenate(self._words), np.concatenate(self._places)
         order = np.lexsort((places, words))
         words, places = words[order], places[order]
@@ -213,20 +214,20 @@ class _TellingWords:
 
 
 def _pieces(values: NDArray[Any], begin: _Ints, end: _Ints) -> NDArray[Any]:
-    """Return pieces of an array as one."""
+    """Join pieces of an array."""
     if begin.size == 1:
         return values[begin[0] : end[0]]
     return np.concatenate([values[a:b] for a, b in zip(begin.tolist(), end.tolist(), strict=True)])
 
 
 def _part(block: Block, first: int, stop: int) -> Block:
-    """Return the samples from `first` to `stop` of a block, apart from the rest."""
+    """Return a copy of the samples from `first` to `stop` of a block."""
     invalid = None if block.invalid is None else block.invalid[first:stop].copy()
     return Block(block.start + first, block.light[first:stop].copy(), invalid)
 
 
 def _joined(before: Block, after: Block) -> Block:
-    """Return the last samples of one block and the first of another as one, which ends where the second does."""
+    """Join the last samples of one block and the next block; the result ends where the second one does."""
     if before.light.size == 0:
         return after
     light, invalid = np.concatenate((before.light, after.light)), None
@@ -239,7 +240,7 @@ def _joined(before: Block, after: Block) -> Block:
 def repeated_stretches(
     recording: Recording, start: NDArray[np.int64], stop: NDArray[np.int64]
 ) -> list[tuple[int, int]]:
-    """Return the stretches that repeat an earlier one, each with the one it repeats: see `Repeats.found`.
+    """Return the stretches that repeat an earlier one, each with the one that it repeats: see `Repeats.found`.
 
     Parameters
     ----------
@@ -256,7 +257,7 @@ def repeated_stretches(
 def _climbs(light: Light, steps: int) -> NDArray[np.intp]:
     """Return where light begins to climb for at least so many steps, from its second sample on.
 
-    Steps up are bits, 64 to a number: runs of them are found for 64 places at once.
+    Upward steps are bits, 64 to a number: runs of them are found for 64 places at once.
 
     Examples
     --------
@@ -268,7 +269,7 @@ def _climbs(light: Light, steps: int) -> NDArray[np.intp]:
         b = min(a + AT_ONCE, light.size - 1)
         bits[a // 8 : -(-b // 8)] = np.packbits(light[a + 1 : b + 1] > light[a:b], bitorder="little")
     ups = bits.view("<u8")
-    # Bit k of `run` stays as long as it is up behind place k, too; what follows on comes from the next number.
+    # Bit k of `run` stays as long as the light also climbs after place k; later bits come from the next number.
     run, size = ups.copy(), 1
     while size < steps:
         more = min(size, steps - size)
@@ -296,9 +297,9 @@ def _turns(words: NDArray[np.uint64]) -> _Ints:
 
 
 def _is_copy(recording: Recording, one: int, other: int) -> bool:
-    """Whether light about one place is that about another times a gain plus an offset, but for far less than its noise.
+    """Whether light at one place is that at another times a gain plus an offset, to far less than its noise.
 
-    Looked at is what lies behind the places, about them and before them: a copy begins somewhere.
+    The light after the places, around them and before them is compared: a copy begins somewhere.
     """
     more = AROUND - WORD
     for before in (0, more // 2, more):
@@ -306,7 +307,7 @@ def _is_copy(recording: Recording, one: int, other: int) -> bool:
         if first < 0 or max(one, other) - before + AROUND > recording.samples:
             continue
         x, y = (recording.read(at - before, at - before + AROUND).as_float() for at in (one, other))
-        # Light too large to be squared is compared with levels, and measured nowhere.
+        # Light too large to be squared is compared with levels, but never measured.
         if not (np.abs(x).max() <= LARGEST and np.abs(y).max() <= LARGEST):
             continue
         gain, offset = np.polyfit(x, y, 1)
@@ -318,7 +319,7 @@ def _is_copy(recording: Recording, one: int, other: int) -> bool:
 
 
 def _noise(light: NDArray[np.float64]) -> float:
-    """Return the noise of light without edges and flicker: what the samples before each one do not foretell."""
+    """Return the noise of light without edges and flicker: the part of a sample that those before do not predict."""
     bend = np.abs(np.diff(light, 2))
     usual = 1.4826 * float(np.median(bend))
     rows = np.lib.stride_tricks.sliding_window_view(light - light.mean(), BEFORE + 1)

@@ -11,16 +11,16 @@ from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.truth import Truth
 
 CLEARER = 1.25
-"""A pass lies on the side on which it reaches so many times as far as on the other."""
+"""A pass lies on the side on which it reaches this many times as far as on the other."""
 LEAST_SHARE, LEAST_PASSES = 0.02, 2
-"""Of the passes, at least so many lie on the rarer side before it is a side."""
+"""A side counts only if at least this share, and this number, of the passes lie on it."""
 
 _Rows = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SidesOfBackground:
-    """Passes to be detected by the side of the background on which they lie.
+    """Detect passes by the side of the background on which they lie.
 
     Parameters
     ----------
@@ -29,7 +29,7 @@ class SidesOfBackground:
     background : (float, float), recording units
         Strongest and weakest light of most gaps.
     weakest_above, weakest_below : float or None, recording units
-        The peak of the least bright of the brighter ones, and of the least dark of the darker ones.
+        Peak of the least bright of the brighter passes, and of the least dark of the darker passes.
     """
 
     above: _Rows
@@ -40,18 +40,19 @@ class SidesOfBackground:
 
     @property
     def both(self) -> bool:
-        """Whether objects lie on both sides: no single level sees them all."""
+        """Whether objects lie on both sides of the background: then no single level detects them all."""
         rarer, all_of_them = min(self.above.size, self.below.size), self.above.size + self.below.size
         return rarer >= max(LEAST_PASSES, LEAST_SHARE * all_of_them)
 
 
 def sides_of(truth: Truth, extremes: PassAndGapExtremes) -> SidesOfBackground | None:
-    """Tell on which side of the gaps every pass lies; None without a pass or a gap with valid light.
+    """Find on which side of the gaps every pass lies; None without a pass or a gap with valid light.
 
     Notes
     -----
-    A pass reaches up by its highest light less that of most gaps (their upper quartile), and down alike. It lies on
-    the side on which it reaches at least a quarter farther, if that is at least half the range of the gaps.
+    Upwards, a pass reaches its highest light minus that of most gaps (their upper quartile); downwards in the same way.
+    It lies on the side on which it reaches at least a quarter farther, if this distance is at least half the range of
+    the gaps.
     """
     passes, gaps = extremes.passes, extremes.gaps
     real = (gaps.valid > 0) & np.isfinite(gaps.high) & np.isfinite(gaps.low)

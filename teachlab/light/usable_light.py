@@ -1,6 +1,6 @@
-"""Light as statistics take it: which numbers can be reckoned with is decided here, for every command.
+"""Light for statistics: which numbers can be calculated with is decided here, for every command.
 
-Switching compares any light as it is, infinite or not: an infinite sample is above, or below, every level. Means,
+Switching compares any light as it is, infinite or not: an infinite sample lies above, or below, every level. Means,
 variances and fits need numbers whose squares can be summed. So where light is measured,
 
 - an infinite sample counts as the largest number of its type, at most `LARGEST`: it stays beyond every level, and is
@@ -22,16 +22,16 @@ from teachlab.errors import UnmeasurableError
 from teachlab.model.recording import Block, Chunk, LightSource, Recording
 
 LARGEST = 1e60
-"""Largest light to reckon with: fourth powers are numbers, of distances in noise too; no float32 reaches it."""
+"""Largest light for calculations: its fourth power is a number, in units of noise too; no float32 reaches it."""
 
 
 def bounded_recording(recording: Recording) -> Recording:
-    """Return a recording whose blocks hold numbers that can be reckoned with.
+    """Return a recording whose blocks hold only numbers that can be calculated with.
 
     Parameters
     ----------
     recording : Recording
-        Integers are handed on as they are.
+        Integers are passed on unchanged.
 
     Returns
     -------
@@ -44,18 +44,18 @@ def bounded_recording(recording: Recording) -> Recording:
 
 
 def largest(dtype: np.dtype[Any]) -> float:
-    """Return the largest light of a type to reckon with."""
+    """Return the largest light of a type that can be calculated with."""
     return min(LARGEST, float(np.finfo(dtype).max)) if dtype.kind == "f" else np.inf
 
 
 def bounded(block: Block, name: str) -> Block:
-    """Return a block with infinite light at the largest number of its type.
+    """Return a block in which infinite light is replaced by the largest number of its type.
 
     Parameters
     ----------
     block : Block
     name : str
-        Of the recording, for the message.
+        Name of the recording, for the message.
 
     Raises
     ------
@@ -71,7 +71,7 @@ def bounded(block: Block, name: str) -> Block:
     if light.dtype.kind != "f" or light.size == 0:
         return block
     limit = largest(light.dtype)
-    # NaN compares as beyond, so that the usual block costs two reductions.
+    # NaN compares as beyond, so the usual block takes two reductions.
     if -limit <= light.min() and light.max() <= limit:
         return block
     beyond = np.abs(light) > limit
@@ -107,7 +107,7 @@ class _Bounded:
         return self.inner.dtype
 
     def chunks(self) -> Sequence[Chunk]:
-        """Return what can be read in one go; extremes known beforehand are those of the unbounded light: not told."""
+        """Return what can be read at once; known extremes belong to the unbounded light, so they are not given."""
         return [replace(chunk, low=None, high=None) for chunk in self.inner.chunks()]
 
     def read(self, start: int, stop: int) -> Block:

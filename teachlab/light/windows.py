@@ -13,10 +13,10 @@ from teachlab.sensor.edges import Edges
 
 
 def border_evaluations(truth: Truth, clock: Clock, rules: Rules) -> int:
-    """Return how far a window reaches beyond its pass on either side.
+    """Return how many evaluations a window extends beyond its pass on either side.
 
-    ``ceil(tolerance_ms · rate / 1000 + uncertainty_samples · rate / sample_rate)``, one ceil; no
-    further than the record is long.
+    ``ceil(tolerance_ms · rate / 1000 + uncertainty_samples · rate / sample_rate)``, one ceil; at most the length of the
+    record.
     """
     rate = exact(clock.rate_hz)
     doubt = exact(truth.uncertainty_samples) * rate / exact(clock.sample_rate_hz)
@@ -35,7 +35,7 @@ class Windows:
     start, stop : ndarray of int64, shape (passes,)
         The window ``[start, stop)``; empty for an empty pass. Windows are disjoint and ascending.
     gap_start, gap_stop : ndarray of int64, shape (gaps,)
-        What is left, longer than zero.
+        Gaps: what is left, longer than zero.
     gap_after : ndarray of int64, shape (gaps,)
         Index of the pass before the gap, −1 for the gap before the first pass.
     """
@@ -50,11 +50,11 @@ class Windows:
 
     @classmethod
     def of(cls, truth: Truth, clock: Clock, *, border: int = 0, lag: int = 0) -> Windows:
-        """Lay the windows.
+        """Place the windows.
 
-        A pass's window reaches `border` evaluations beyond it on both sides and `lag` further at its end.
-        Where two would overlap, both meet at ``min(⌊(end + next start) / 2⌋ + lag, end + border + lag,
-        next end)``. A pass that covers no evaluation has an empty window and divides nothing.
+        The window of a pass extends `border` evaluations beyond it on both sides, and `lag` more at its end. Where two
+        would overlap, both meet at ``min(⌊(end + next start) / 2⌋ + lag, end + border + lag, next end)``. A pass
+        without an evaluation has an empty window and divides no gap.
 
         Parameters
         ----------
@@ -65,7 +65,7 @@ class Windows:
         size = clock.count
         covered_from = clock.firsts_at_or_after(truth.start)
         covered_to = clock.firsts_at_or_after(truth.end)
-        # A pass between two evaluations is not seen at all: it is a miss, and divides no gap.
+        # A pass between two evaluations is not seen at all: it is a miss and divides no gap.
         real = np.flatnonzero(covered_to > covered_from)
         a, b = covered_from[real], covered_to[real]
         start, stop = a - border, b + border + lag

@@ -1,1 +1,1 @@
-"""What a sensor is made of: clock, comparator, window, delays, validity, edges, output."""
+"""Parts of a sensor: clock, comparator, window, delays, validity, edges, output."""

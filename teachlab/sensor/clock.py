@@ -24,8 +24,8 @@ def exact(value: float) -> Fraction:
     >>> exact(0.1)
     Fraction(1, 10)
     """
-    # Not the binary value of the float: 0.1 Hz as written is meant, and repr gives the shortest decimal that reads
-    # back.
+    # Not the binary value of the float: 0.1 Hz means one tenth. repr gives the shortest decimal that reads back as the
+    # same float.
     return Fraction(repr(float(value)))
 
 
@@ -46,7 +46,7 @@ def delay_evaluations(delay_ms: float, rate_hz: float) -> int:
 
 
 def no_valid_sample(name: str, samples: int) -> RecordingError:
-    """Return the error for a recording of which no evaluation reads a valid sample."""
+    """Return the error for a recording in which no evaluation reads a valid sample."""
     return RecordingError(
         f"{name}: column 'light': no valid sample is evaluated: all {samples} samples are null or NaN, or fall "
         "between evaluations. Log the line again, or check the column that was imported."
@@ -121,7 +121,7 @@ class Clock:
         return self.count / self.rate_hz / 3600
 
     def delay(self, delay_ms: float) -> int:
-        """Return a delay in evaluations; one longer than the record acts as one of its length."""
+        """Return a delay in evaluations, at most the length of the record."""
         return min(delay_evaluations(delay_ms, self.rate_hz), self.count)
 
     def first_at_or_after(self, sample: int) -> int:
@@ -132,7 +132,7 @@ class Clock:
         """Return `first_at_or_after` for an array of samples."""
         if self.every_sample:
             return samples.astype(np.int64)
-        # In int64 while products fit; beyond, in whole numbers of Python, one by one: exact at any length, fast at
+        # In int64 while products fit; beyond, with Python's whole numbers, one by one: exact for any length, fast for
         # usual ones.
         if samples.size and max(int(samples.max()) * self.denominator, self.numerator) < 2**62:
             return -(-samples.astype(np.int64) * self.denominator // self.numerator)
@@ -143,7 +143,7 @@ class Clock:
         if self.every_sample or evaluations.size == 0:
             return evaluations.astype(np.int64)
         base = int(evaluations.min())
-        # Counted from the first evaluation asked for: differences stay small where the record is long.
+        # Counted from the first requested evaluation: differences stay small even in a long record.
         origin, rest = divmod(base * self.numerator, self.denominator)
         steps = evaluations.astype(np.int64) - base
         if max(int(steps.max()), 1) * self.numerator + rest < 2**62:

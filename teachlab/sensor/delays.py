@@ -1,6 +1,6 @@
 """Filter and delays: what the sensor does between its light state and its output.
 
-Everything here works on lists of edges, never on samples; `teachlab.sensor.steps` does the same on signals of many
+These functions work on lists of edges, never on samples; `teachlab.sensor.steps` does the same for signals of many
 settings, block by block.
 """
 
@@ -16,14 +16,14 @@ from teachlab.sensor.edges import TwoState
 
 
 class DelayStage(NamedTuple):
-    """A delay as what it makes of a signal that is up while active: an extreme of its last values.
+    """A delay, described by its effect on a signal that is up while active: an extreme of its last values.
 
     Parameters
     ----------
     least : bool
-        The least of them, which holds onsets back; else the largest, which holds on.
+        If true, the smallest of them, which delays onsets; otherwise the largest, which delays releases.
     evaluations : int
-        So many before the present one.
+        How many evaluations before the present one are included.
     """
 
     least: bool
@@ -31,9 +31,9 @@ class DelayStage(NamedTuple):
 
 
 def delay_stages(setting: Switching, clock: Clock) -> tuple[DelayStage, ...]:
-    """Return the delays of a setting in the order in which they act: the one place that says what they are.
+    """Return the delays of a setting in the order in which they act: the one place that defines them.
 
-    Delays on the light state of a dark-on output see the signal upside down.
+    Delays on the light state of a dark-on output act on the inverted signal.
     """
     swapped = setting.delays_swap_roles
     on, off = clock.delay(setting.on_delay_ms), clock.delay(setting.off_delay_ms)
@@ -41,7 +41,7 @@ def delay_stages(setting: Switching, clock: Clock) -> tuple[DelayStage, ...]:
 
 
 def delayed(undelayed: TwoState, setting: Switching, clock: Clock) -> TwoState:
-    """Return the output that the delays of a setting make of the undelayed one."""
+    """Return the output that results from the undelayed one by the delays of a setting."""
     for stage in delay_stages(setting, clock):
         undelayed = (on_delay if stage.least else off_delay)(undelayed, stage.evaluations, clock.count)
     return undelayed
@@ -67,7 +67,7 @@ def consecutive_filter(light: TwoState, invalid: TwoState, consecutive: int, siz
     starts, ends = invalid.runs(size)
     starts = np.maximum(starts, 0)
     skipped = np.concatenate(([0], np.cumsum(ends - starts)))
-    # Count in valid evaluations only: every change of the comparator happens at one of them.
+    # Count only valid evaluations: every change of the comparator happens at one of them.
     at = light.edges - skipped[np.searchsorted(starts, light.edges, side="right")]
     valid = size - int(skipped[-1])
     lengths = np.diff(np.append(at, valid))
@@ -86,7 +86,7 @@ def on_delay(state: TwoState, delay: int, size: int) -> TwoState:
     Parameters
     ----------
     state : TwoState
-        Input; what it is at the first evaluation it has been for ever.
+        Input. Its value at the first evaluation is assumed for all time before.
     delay, size : int, evaluations
         The delay, and the length of the recording.
     """
@@ -100,7 +100,7 @@ def on_delay(state: TwoState, delay: int, size: int) -> TwoState:
 def off_delay(state: TwoState, delay: int, size: int) -> TwoState:
     """Stay on for `delay` evaluations after the input was last on (IEC 61131-3 TOF).
 
-    The input's return before that cancels the wait.
+    If the input returns before that, the wait is cancelled.
     """
     if delay == 0 or not state.edges.size:
         return state

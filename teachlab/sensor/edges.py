@@ -11,18 +11,18 @@ Edges = NDArray[np.int64]
 """Evaluation indices at which a two-valued signal changes, ascending, int64, shape (n,)."""
 
 LONG_AGO = -(2**62)
-"""Start of a run that was already there when the record began."""
+"""Start of a run that was already present when the record began."""
 
 
 def joined(parts: list[Edges]) -> Edges:
-    """Return lists of edges as one."""
+    """Join lists of edges."""
     return np.concatenate(parts) if parts else np.empty(0, np.int64)
 
 
 def merged(*parts: Edges) -> Edges:
     """Return the distinct values of arrays of whole numbers, ascending.
 
-    They are sorted: what is nearly in order is sorted faster than the library's `unique` hashes it.
+    They are sorted: nearly sorted values are sorted faster than `unique` of the library hashes them.
     """
     out = np.concatenate(parts)
     out.sort()
@@ -38,7 +38,7 @@ class TwoState:
     Parameters
     ----------
     first : bool
-        Value at evaluation 0 and, by convention, for ever before it.
+        Value at evaluation 0 and, by convention, at all times before it.
     edges : ndarray of int64, shape (k,), evaluations
         First evaluation of every new value; ascending, all in ``1 … n−1``.
     """
@@ -69,8 +69,8 @@ class TwoState:
     def runs(self, size: int) -> tuple[Edges, Edges]:
         """Return the stretches in which the signal is true, as starts and ends ``[start, end)``.
 
-        A signal that begins true has been so for ever: its first start is `LONG_AGO`. One that ends true
-        ends at `size`.
+        A signal that begins true is assumed to be true at all times before: its first start is `LONG_AGO`. One that
+        ends true ends at `size`.
         """
         starts, ends = self.rises(), self.falls()
         if self.first:
@@ -90,7 +90,7 @@ class TwoState:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RunCounter:
-    """How many evaluations before a position lie inside given runs, in log time.
+    """Number of evaluations before a position that lie inside given runs, in logarithmic time.
 
     Parameters
     ----------

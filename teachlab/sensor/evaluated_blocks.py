@@ -1,4 +1,4 @@
-"""What the sensor sees: blocks of a recording at the evaluation rate."""
+"""What the sensor evaluates: blocks of a recording at the evaluation rate."""
 
 from __future__ import annotations
 

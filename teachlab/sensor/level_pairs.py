@@ -1,7 +1,7 @@
-"""Comparators of many pairs of levels over the same light: each block is ranked once, and they run on the ranks.
+"""Comparators for many pairs of levels over the same light: each block is ranked once, and they run on the ranks.
 
-Every comparison of every pair depends only on where a sample lies among all their levels. So each block is reduced to
-the evaluations at which that rank changes (a few per edge of an object), and the comparators run on those.
+Every comparison of every pair depends only on where a sample lies among all levels. So each block is reduced to the
+evaluations at which this rank changes (a few for each edge of an object), and the comparators run on those.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ _RANK = np.dtype(np.int32)
 
 
 class LevelPairs:
-    """Streams evaluated light through many pairs of levels and keeps the edges of each.
+    """Reads evaluated light block by block through many pairs of levels and keeps the edges of each.
 
     Parameters
     ----------
@@ -48,7 +48,7 @@ class LevelPairs:
 
     @property
     def held(self) -> int:
-        """Edges held for all pairs together."""
+        """Number of edges held for all pairs together."""
         return sum(member.held for member in self._members)
 
     @property
@@ -74,7 +74,7 @@ class _Reducer:
         self._last = -1
 
     def reduce(self, block: Block) -> tuple[Edges, NDArray[np.int32]]:
-        """Return evaluations and ranks (how many levels are at or below the light) where the rank changes."""
+        """Return evaluations and ranks (number of levels at or below the light) where the rank changes."""
         light = block.light if compares_exactly(block.light.dtype) else block.light.astype(np.float64)
         invalid = block.invalid_mask()
         self.validity.push(invalid, light.size)
@@ -83,7 +83,7 @@ class _Reducer:
         keep = self._may_change(light)
         if invalid is not None:
             keep &= ~invalid
-            # What an invalid sample hid: the next valid one must be looked at.
+            # After an invalid sample, the next valid one must be examined.
             keep[1:] |= invalid[:-1] & ~invalid[1:]
             keep[0] |= not invalid[0]
         at = np.flatnonzero(keep)
@@ -96,9 +96,9 @@ class _Reducer:
         return at[new] + block.start, rank[new]
 
     def _may_change(self, light: Light) -> NDArray[np.bool_]:
-        """Return the samples between the outermost levels, and those at which their side changes."""
+        """Return the samples between the outermost levels, and those at which the light changes sides."""
         # Most light is far below or above all levels, where only a change of side matters: two comparisons drop it
-        # without asking which level it is between.
+        # without finding its place among the levels.
         below = light < level_in(light.dtype, self.levels[0])
         above = light >= level_in(light.dtype, self.levels[-1])
         keep: NDArray[np.bool_] = ~(below | above)
@@ -118,7 +118,7 @@ class _Member:
     @classmethod
     def of(cls, pair: tuple[float, float], levels: NDArray[np.float64]) -> _Member:
         """Build the comparator of a pair on ranks: ``x >= levels[i]`` is ``rank >= i + 1``."""
-        # Comparing ranks is comparing light: a rank counts the levels at or below it.
+        # Comparing ranks is the same as comparing light: a rank counts the levels at or below it.
         on, off = (int(np.searchsorted(levels, level)) + 1 for level in pair)
         return cls(Comparator(on, off, _RANK), [])
 

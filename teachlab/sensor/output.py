@@ -1,4 +1,4 @@
-"""What a sensor with one setting does over one recording."""
+"""The output of a sensor with one setting over one recording."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ from teachlab.sensor.clock import Clock
 from teachlab.sensor.edges import Edges, TwoState
 
 VOID_FROM = 5
-"""Invalid evaluations in a row that are bridged; from the next one on they are void."""
+"""So many invalid evaluations in a row are bridged; from the next one on they are void."""
 
 
 def onset_lag(setting: Setting, clock: Clock) -> int:
-    """Return how many evaluations filter and delay can hold back an onset."""
+    """Return how many evaluations filter and delay can delay an onset."""
     return min(setting.consecutive - 1, clock.count) + clock.delay(setting.holds_back_ms)
 
 
@@ -32,7 +32,7 @@ class Output:
     Parameters
     ----------
     setting : Setting
-        What was replayed.
+        The setting that was replayed.
     clock : Clock
         Which sample every evaluation read.
     undelayed : TwoState
@@ -69,7 +69,7 @@ class Output:
 
     @property
     def lag(self) -> int:
-        """How many evaluations filter and delay can hold back an onset."""
+        """How many evaluations filter and delay can delay an onset."""
         return onset_lag(self.setting, self.clock)
 
     def void(self) -> TwoState:
@@ -86,9 +86,9 @@ class Followed:
     last, lowest, highest : float, recording units
         The reference at the end, and the extremes of all its values.
     releases : ndarray of int64, shape (n,), evaluations
-        First evaluations with a reference that was set anew after nothing had counted for too long.
+        First evaluations with a reference that was set anew, after no light had counted for too long.
     alarm : TwoState
-        True where the reference is held at a limit that it would have left.
+        True where the reference is held at a limit that it would have crossed.
     """
 
     last: float

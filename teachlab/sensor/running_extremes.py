@@ -1,4 +1,4 @@
-"""Extremes over neighbouring values, of any span."""
+"""Extremes over neighbouring values, for any number of neighbours."""
 
 from __future__ import annotations
 
@@ -26,8 +26,8 @@ def running_min(light: Light, span: int) -> Light:
 
     Notes
     -----
-    Minima over 1, 2, 4 … neighbours follow from one another by one comparison each; two overlapping ones
-    cover any span. That takes log2(span) comparisons per value.
+    Minima over 1, 2, 4 … neighbours follow from each other by one comparison each; two overlapping ones cover any span.
+    That takes log2(span) comparisons per value.
 
     Examples
     --------

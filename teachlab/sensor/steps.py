@@ -1,9 +1,9 @@
-"""Filter and delays on a signal of many settings at once, block by block, as the evaluations at which it steps.
+"""Filter and delays for many settings at once, block by block, on the evaluations at which their signal steps.
 
-Along a chain of settings the states of all comparators are one number, how many of them are light. Filter and delays
+Along a chain of settings, the states of all comparators are one number: how many of them are light. Filter and delays
 are increasing operations on two-valued signals, so they act on that number itself (threshold decomposition of stack
-filters): what holds back is a running minimum, what holds on a running maximum, and ``consecutive`` a clamp. Long
-quiet stretches cost nothing, and neither does a long delay.
+filters): an on-delay is a running minimum, an off-delay a running maximum, and ``consecutive`` a clamp. Long quiet
+stretches take no work, and a long delay takes no more than a short one.
 
 References
 ----------
@@ -38,7 +38,7 @@ Ranks = NDArray[np.int16]
 # asks: so one running extreme delays all settings at once.
 LONG_BEFORE = -(2**62)
 STEPS_EVERY = 6
-"""A signal that steps more often than once in so many evaluations is gone through value by value."""
+"""A signal that steps more often than once in so many evaluations is processed value by value."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,7 +48,7 @@ class SteppedSignal:
     Parameters
     ----------
     at : ndarray of int64, shape (n,)
-        Where the values begin to hold, ascending; the first is the begin of the block.
+        Where each value begins, ascending; the first is the start of the block.
     value : ndarray of int16, shape (n,)
     """
 
@@ -63,7 +63,7 @@ class SteppedSignal:
         return self if keep.all() else SteppedSignal(self.at[keep], self.value[keep])
 
     def values_at(self, at: At) -> Ranks:
-        """Return the values at evaluations of the block, ascending, every own one and the begin among them."""
+        """Return the values at ascending evaluations of the block, which include every step and the start."""
         places = np.searchsorted(at, self.at)
         return np.repeat(self.value, np.diff(np.append(places, at.size)))
 
@@ -77,16 +77,16 @@ class SteppedSignal:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class EvaluatedStretch:
-    """A block of evaluations, and the valid ones among them.
+    """A block of evaluations, and which of them are valid.
 
     Parameters
     ----------
     start, stop : int
         Evaluations ``[start, stop)`` of the record.
     begin, end : int
-        The same in valid evaluations of the record, by number.
+        The same, counted in valid evaluations of the record.
     valid : ndarray of intp, shape (end - begin,), or None
-        Places of the valid evaluations in the block; None where all are.
+        Places of the valid evaluations in the block; None if all are valid.
     """
 
     start: int
@@ -96,21 +96,21 @@ class EvaluatedStretch:
     valid: NDArray[np.intp] | None
 
     def evaluations(self, ordinal: At) -> At:
-        """Return where valid evaluations of the block lie among all."""
+        """Return the places of the block's valid evaluations among all."""
         if self.valid is None:
             return ordinal + (self.start - self.begin)
         return self.valid[ordinal - self.begin] + self.start
 
 
 class SteppedSwitching:
-    """Filter and delays of a setting, begun long settled at one value.
+    """Filter and delays of a setting, starting in the settled state of one value.
 
     Parameters
     ----------
     setting : Switching
     clock : Clock
     first : int
-        What the signal was for ever before the record.
+        Value of the signal at all times before the record.
     """
 
     def __init__(self, setting: Switching, clock: Clock, first: int) -> None:
@@ -128,7 +128,7 @@ class SteppedSwitching:
         ----------
         stretch : EvaluatedStretch
         signal : SteppedSignal or None
-            Over its valid evaluations, by number; None without any.
+            Signal over its valid evaluations, by number; None without any.
         """
         undelayed = output = self._undelayed(stretch, signal)
         self._last = int(undelayed.value[-1])
@@ -144,18 +144,18 @@ class SteppedSwitching:
         at = stretch.evaluations(filtered.at)
         if at[0] == stretch.start:
             return SteppedSignal(at, filtered.value)
-        # The block begins with invalid evaluations, which hold.
+        # The block begins with invalid evaluations, which hold the state.
         return SteppedSignal(np.append(held.at, at), np.append(held.value, filtered.value))
 
 
 class Past:
-    """The steps of a signal that the last `span` evaluations can still see, block after block.
+    """The steps of a signal that still matter for the last `span` evaluations, block after block.
 
     Parameters
     ----------
     span : int, evaluations
     first : int
-        What the signal was for ever before the record.
+        Value of the signal at all times before the record.
     """
 
     def __init__(self, span: int, first: int) -> None:
@@ -163,7 +163,7 @@ class Past:
         self._tail = SteppedSignal(np.array([LONG_BEFORE]), np.array([first], np.int16))
 
     def joined(self, steps: SteppedSignal, stop: int) -> SteppedSignal:
-        """Return what was kept followed by a block that ends at `stop`; keep what the next one will ask for."""
+        """Return what was kept, followed by a block that ends at `stop`; keep what the next one will need."""
         tail = self._tail
         both = SteppedSignal(np.concatenate((tail.at, steps.at)), np.concatenate((tail.value, steps.value)))
         kept = int(np.searchsorted(both.at, stop - self.span, side="right")) - 1
@@ -172,7 +172,7 @@ class Past:
 
 
 class Running:
-    """A running extreme over the last ``delay + 1`` evaluations, begun long settled at one value.
+    """A running extreme over the last ``delay + 1`` evaluations, starting in the settled state of one value.
 
     Parameters
     ----------
@@ -192,15 +192,14 @@ class Running:
             return steps
         start = int(steps.at[0])
         seen = self._past.joined(steps, stop)
-        # Noise at a level steps at every other evaluation; then plain running extremes are cheaper than steps one by
-        # one.
+        # Noise at a level steps at every other evaluation; then plain running extremes are faster than single steps.
         if dense(seen, start, stop, self._delay):
             values = seen.since(start - self._delay, stop)
             return SteppedSignal(np.arange(start, stop), running(self._pick, values, self._delay + 1))
-        # A minimum follows a fall at once, and a rise when the lower value before it is out of sight.
+        # A minimum follows a fall at once, and a rise when the lower value before it leaves the window.
         outward = seen.value[1:] < seen.value[:-1] if self._pick is np.minimum else seen.value[1:] > seen.value[:-1]
         later = np.where(outward, seen.at[1:], seen.at[1:] + self._delay)
-        # Only there can the extreme change: where a value appears, or where the one that hid it goes out of sight.
+        # The extreme can change only there: where a value appears, or where the value that hid it leaves the window.
         later.sort()
         at = np.append(start, later[np.searchsorted(later, start, side="right") : np.searchsorted(later, stop)])
         return SteppedSignal(at, extremes(self._pick, seen, at, self._delay)).compressed()
@@ -234,7 +233,7 @@ class Filter:
 
 
 def dense(seen: SteppedSignal, start: int, stop: int, delay: int) -> bool:
-    """Whether a signal steps so often that going through it value by value is faster than step by step."""
+    """Whether a signal steps so often that processing it value by value is faster than step by step."""
     return STEPS_EVERY * seen.at.size > stop - start + delay
 
 
@@ -244,10 +243,10 @@ def clamped(low: Ranks, high: Ranks, first: int) -> Ranks:
     ``y[t] = clip(y[t − 1], low[t], high[t])``: clamps in a row are a clamp, so 2, 4, 8 … of them are joined.
     """
     step = 1
-    # A clamp whose bounds are one gives the same whatever came before it.
+    # A clamp with equal bounds gives the same value, whatever came before it.
     while step < low.size and (low[step:] != high[step:]).any():
         floor, ceiling = low[:-step], high[:-step]
-        # Doubling: after k rounds every clamp holds what 2^k clamps in a row do, and log2(n) rounds do all of them.
+        # Doubling: after k rounds every clamp does what 2^k clamps in a row do, and log2(n) rounds do all of them.
         low, high = low.copy(), high.copy()
         low[step:], high[step:] = (
             np.minimum(np.maximum(floor, low[step:]), high[step:]),
@@ -261,7 +260,7 @@ def clamped(low: Ranks, high: Ranks, first: int) -> Ranks:
 def extremes(pick: np.ufunc, seen: SteppedSignal, at: At, delay: int) -> Ranks:
     """Return the extreme of a signal over ``[t − delay, t]`` for every t of `at`.
 
-    Extremes over 1, 2, 4 … neighbouring steps follow from one another; two overlapping ones cover any stretch.
+    Extremes over 1, 2, 4 … neighbouring steps follow from each other; two overlapping ones cover any stretch.
     """
     # Stretches of 2^k … 2^(k+1) steps are answered by two overlapping extremes over 2^k: a table is kept for one k at a
     # time.

@@ -1,4 +1,4 @@
-"""Which evaluations have no valid sample, kept as edges while blocks stream by."""
+"""Which evaluations have no valid sample, kept as edges while blocks are read."""
 
 from __future__ import annotations
 

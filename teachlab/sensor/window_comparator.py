@@ -1,4 +1,4 @@
-"""The window: two comparators side by side, beyond where either of them is."""
+"""The window: two comparators side by side; the light is beyond the window if it is beyond either of them."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from teachlab.sensor.edges import TwoState
 
 
 class TwoThresholds:
-    """Streams evaluated light through the two thresholds of a window.
+    """Reads evaluated light block by block through the two thresholds of a window.
 
-    The upper side is a comparator that begins at ``x >= on_level`` and ends at ``x < high_release``, the
-    lower side one that begins at ``x < off_level`` and ends at ``x >= low_release``. A first valid
-    evaluation between the two thresholds is within.
+    The upper side is a comparator that begins at ``x >= on_level`` and ends at ``x < high_release``. The lower side
+    begins at ``x < off_level`` and ends at ``x >= low_release``. If the first valid evaluation lies between the two
+    thresholds, it is within the window.
 
     Parameters
     ----------
@@ -47,15 +47,15 @@ class TwoThresholds:
         return self._upper.first or not self._lower.first
 
     def can_skip(self, low: float | None, high: float | None) -> bool:
-        """Whether a stretch with these extremes and no invalid sample leaves both sides as they are."""
+        """Whether a stretch with these extremes and no invalid sample leaves both sides unchanged."""
         return self._upper.can_skip(low, high) and self._lower.can_skip(low, high)
 
     def must_read(self, low: float | None, high: float | None) -> bool:
-        """Whether a stretch with these extremes can be skipped in no state."""
+        """Whether a stretch with these extremes must be read in every state."""
         return self._upper.must_read(low, high) or self._lower.must_read(low, high)
 
     def skip(self, evaluations: int) -> None:
-        """Pass over evaluations that `can_skip` allows."""
+        """Skip evaluations that `can_skip` allows."""
         self._upper.skip(evaluations)
         self._lower.skip(evaluations)
 
@@ -67,7 +67,7 @@ class TwoThresholds:
     def light_state(self) -> TwoState:
         """Return the state so far: true is beyond the window."""
         upper, lower = self._upper.light_state(), self._lower.light_state().inverted()
-        # The light is never beyond on both sides at once: an edge of both is a jump from one to the other.
+        # The light is never beyond on both sides at once: an edge of both is a jump from one side to the other.
         return TwoState(upper.first or lower.first, np.setxor1d(upper.edges, lower.edges, assume_unique=True))
 
     def validity(self) -> TwoState:

@@ -1,8 +1,8 @@
-"""Levels that move with the background light: one setting row by row, many settings together, both exact.
+"""Levels that move with the background light: one setting row by row, or many settings together, both exact.
 
-`reference` is what one setting remembers and does, `row_by_row` the plain way through update intervals,
-`members` the same for many settings as arrays, `agreement` what all of them are certain to do, `family` the way
-through a recording for all of them.
+`reference` is the state and the rules of one setting. `row_by_row` is the plain way through update intervals. `members`
+does the same for many settings as arrays. `agreement` finds what all of them are certain to do. `family` takes all of
+them through a recording.
 """
 
 from teachlab.sensor.following.family import Followers

@@ -1,8 +1,8 @@
-"""What all settings of a family are certain to do, each while its reference stays near where it was.
+"""What all settings of a family are certain to do while the reference of each stays near its present value.
 
-A comparator with lower levels is light whenever one with higher levels is, from the same start on. So the state under
-the lowest and under the highest levels that may occur encloses the state of every member, moving levels included:
-where these two agree, all agree.
+From the same starting state, a comparator with lower levels is light whenever one with higher levels is. So the states
+under the lowest and under the highest possible levels enclose the state of every member, even if levels move: where
+these two agree, all agree.
 """
 
 from __future__ import annotations
@@ -21,20 +21,20 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CertainIntervals:
-    """What is certain of intervals, as long as every reference stays within its bounds.
+    """What is certain about intervals, as long as every reference stays within its bounds.
 
     Parameters
     ----------
     unsure : ndarray of bool, shape (rows,)
-        Whether members may differ in the interval; the rest says nothing of it.
+        Whether members may differ in the interval; for such an interval the other fields mean nothing.
     counted : ndarray of int64, shape (rows,)
         Evaluations that count.
     total : ndarray of float64, shape (rows,), recording units
-        Their sum.
+        Sum of these evaluations.
     light : TwoState
-        The state; its first value is that before the first evaluation, at which it may change.
+        The state; its first value is the one before the first evaluation, at which it may change.
     objects : tuple of ndarray of int64, evaluations
-        Starts and ends of what is taken for objects.
+        Starts and ends of stretches that are taken for objects.
     """
 
     unsure: Flags
@@ -51,9 +51,9 @@ def agree(rows: Rows, members: Members, bounds: Bounds) -> CertainIntervals:
     ----------
     rows : Rows
     members : Members
-        Where they are before the first of these.
+        Members, at their place before the first of these rows.
     bounds : Bounds
-        Of their levels.
+        Bounds of their levels.
 
     Returns
     -------
@@ -61,7 +61,7 @@ def agree(rows: Rows, members: Members, bounds: Bounds) -> CertainIntervals:
         Positions count from the first evaluation of the record.
     """
     # The comparator with the highest levels is the last to become light and the first to go dark; the one with the
-    # lowest levels the other way round. All members lie between these two, whatever their levels do within the bounds.
+    # lowest levels does the opposite. All members lie between these two, however their levels move within the bounds.
     least = _state(rows, bounds.on_high, bounds.off_high, bool(members.state.all()))
     most = _state(rows, bounds.on_low, bounds.off_low, bool(members.state.any()))
     unsure = ~rows.sound
@@ -83,7 +83,7 @@ def agree(rows: Rows, members: Members, bounds: Bounds) -> CertainIntervals:
         )
         begin = np.arange(rows.count) * rows.every
         frozen = RunCounter(*runs, np.append(0, np.cumsum(runs[1] - runs[0]))).within(begin, begin + rows.every)
-    # Whole intervals are decided by their extremes; only those that are mixed are looked at evaluation by evaluation.
+    # Whole intervals are decided by their extremes; only mixed ones are examined evaluation by evaluation.
     near, far = _within(rows.low, rows.high, bounds)
     whole = ~unsure & (frozen == 0) & near
     counted = np.where(whole, rows.every, 0)
@@ -99,19 +99,18 @@ def agree(rows: Rows, members: Members, bounds: Bounds) -> CertainIntervals:
         counts = near & free_at
         counted[mixed] = np.count_nonzero(counts, axis=1)
         with np.errstate(over="ignore"):
-            # Summed from the left, one after the other, as the plain follower does: numpy's pairwise sum differs in the
+            # Summed from the left, one after the other, as in the plain follower: numpy's pairwise sum differs in the
             # last bit.
             total[mixed] = 0.0 + np.add.accumulate(np.where(counts, light, 0.0), axis=1)[:, -1]
-    # A sum that overflows is walked plainly, where it becomes what the rules say.
+    # If a sum overflows, the interval is walked plainly, and the result follows the rules.
     unsure |= ~np.isfinite(total)
     shifted = TwoState(least.first, least.edges + rows.start)
     return CertainIntervals(unsure, counted, total, shifted, (objects[0] + rows.start, objects[1] + rows.start))
 
 
 def _state(rows: Rows, on: float, off: float, before: bool) -> TwoState:
-    """Return the state with fixed levels, over the evaluations of the rows; it may change at the first."""
-    # Three kinds of interval: light or dark from end to end, holding from end to end, and those that must be looked
-    # into.
+    """Return the state under fixed levels over the evaluations of the rows; it may change at the first one."""
+    # Three kinds of interval: light or dark from end to end, holding from end to end, and those that must be examined.
     up, down = rows.low >= on, rows.high < off  # light, or dark, from the first evaluation to the last
     alike = up | down
     mixed = np.flatnonzero(~alike & ~((rows.low >= off) & (rows.high < on)))
@@ -131,7 +130,7 @@ def _state(rows: Rows, on: float, off: float, before: bool) -> TwoState:
 
 
 def _differing(a: TwoState, b: TwoState) -> TwoState:
-    # Where both change at once they go on agreeing, or differing: such an edge is none of the difference.
+    # Where both change at once, they go on agreeing, or differing: such an edge does not belong to the difference.
     edges, times = np.unique(np.concatenate([a.edges, b.edges]), return_counts=True)
     return TwoState(a.first is not b.first, edges[times == 1])
 

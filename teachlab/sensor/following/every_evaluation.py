@@ -1,13 +1,13 @@
-"""What comparators have in common whose levels follow the light: they must see all of it."""
+"""The common part of comparators whose levels follow the light: they must read all of it."""
 
 from __future__ import annotations
 
 
 class EveryEvaluation:
-    """Reads whatever comes; extremes of a stretch never spare it."""
+    """Reads every evaluation; extremes of a stretch never replace it."""
 
     def can_skip(self, low: float | None, high: float | None) -> bool:
-        """Whether a stretch can be passed over: never, it moves the levels."""
+        """Whether a stretch can be skipped: never, because it moves the levels."""
         return False
 
     def must_read(self, low: float | None, high: float | None) -> bool:
@@ -15,5 +15,5 @@ class EveryEvaluation:
         return True
 
     def skip(self, evaluations: int) -> None:
-        """Pass over evaluations: `can_skip` allows it never."""
+        """Skip evaluations: `can_skip` never allows it."""
         raise NotImplementedError

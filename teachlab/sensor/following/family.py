@@ -1,10 +1,10 @@
-"""Settings of one family through a recording: what is certain for all of them at once, the rest side by side.
+"""Settings of one family through a recording: what is certain for all at once, the rest side by side.
 
-From update to update a reference is a short sum, the same for every member that sees the same light count. So a
-stretch of intervals is looked at three times: once for what each member is certain to do while its reference stays
-within a guessed distance of where it was (`agreement`); then the references go along, equal ones as one; then the
-guess is checked. Where a reference leaves its bounds, all before it holds, and the rest is looked at anew. Where
-members may differ, they are walked side by side. Nothing is approximate.
+From update to update a reference is a short sum, the same for every member that counts the same light. So a stretch of
+intervals is processed in three steps. First: what each member is certain to do while its reference stays within a
+guessed distance of its present value (`agreement`). Second: the references move along, equal ones together. Third: the
+guess is checked. If a reference leaves its bounds, everything before that is valid, and the rest is processed again.
+Where members may differ, they are walked side by side. Nothing is approximate.
 """
 
 from __future__ import annotations
@@ -43,31 +43,31 @@ if TYPE_CHECKING:
 # members that began alike are moved as one, by a short sum. Then the guess is checked: a reference that left its bounds
 # ends the stretch there, and the next look begins with a wider guess.
 FAST_FROM = 50_000_000
-"""Evaluations of all settings together from which on loading the compiler is worth it."""
+"""With at least this many evaluations of all settings together, it is worth loading the compiler."""
 BATCH = 1 << 17
-"""Evaluations whose sums are taken at a time, so that the work stays in the cache."""
+"""Evaluations whose sums are taken at a time, so that the work fits in the cache."""
 LONGEST, SHORTEST, FIRST = 1 << 12, 1 << 5, 1 << 8
-"""Intervals that are looked at together: at most, at least, and where a batch begins after one row by row."""
+"""Intervals that are processed together: at most, at least, and at the start of a batch after one row by row."""
 UNSURE = 0.25
-"""Share of intervals in which members may differ, above which fewer are looked at together."""
+"""If members may differ in more than this share of the intervals, fewer are processed together."""
 PLAINLY, COMPILED = 0.03, 0.01
-"""Such shares send members row by row through the rest of a batch: for each of them, or for all if that is compiled."""
+"""From this share on, members go row by row through the rest of a batch: one by one, or all if that is compiled."""
 SINGLY = 50
-"""So few members are always better off row by row if that is compiled."""
+"""So few members are always faster row by row if that is compiled."""
 APART = 0.05
-"""Members whose levels lie this share of their distance from the reference apart are looked at apart."""
+"""Members whose levels differ by this share of their distance from the reference are processed in separate groups."""
 
 
 class Followers(EveryEvaluation):
-    """Streams evaluated light through comparators whose levels follow the background.
+    """Reads evaluated light block by block through comparators whose levels follow the background.
 
     Parameters
     ----------
     settings : sequence of FollowingSetting
-        Of one family, see `teachlab.sensor.following.members.family_of`.
+        Settings of one family, see `teachlab.sensor.following.members.family_of`.
     clock : Clock
     fast : bool, optional
-        Whether to use the compiled engine of the extra ``fast``; default: for much work, where it is installed.
+        Whether to use the compiled engine of the extra ``fast``; default: for much work, if it is installed.
     """
 
     def __init__(self, settings: Sequence[FollowingSetting], clock: Clock, *, fast: bool | None = None) -> None:
@@ -83,7 +83,7 @@ class Followers(EveryEvaluation):
 
     @property
     def first(self) -> bool | None:
-        """State of the first of them at its first valid evaluation; None before it."""
+        """State of the first comparator at its first valid evaluation; None before it."""
         return self._followers[0].first
 
     @property
@@ -107,11 +107,11 @@ class Followers(EveryEvaluation):
             light = values[a : min(a + step, whole)].reshape(-1, self._every)
             self._take(Rows.of(self._count, light))
             self._count += light.size
-        # Copied, so that the block it is a part of can be freed.
+        # Copied, so that the block it belongs to can be freed.
         self._rest, self._waiting = [values[whole:].copy()], values.size - whole
 
     def finish(self) -> None:
-        """Decide the last, unfinished interval; nothing may be pushed after it."""
+        """Decide the last, unfinished interval; afterwards nothing may be pushed."""
         for follower in self._followers:
             if self._waiting:
                 follower.walk(self._count, np.concatenate(self._rest))
@@ -154,8 +154,8 @@ class Followers(EveryEvaluation):
         """Take the members of a group through intervals, and their followers to the end of these."""
         pace, reach, at = int(self._pace[group].min()), self._reach[group], 0
         while at < rows.count:
-            # The pace adapts to the light: long looks over quiet light cost one comparison, short ones lose less where
-            # a guess fails.
+            # The length adapts to the light: a long stretch of quiet light takes one comparison; a short one loses less
+            # if a guess fails.
             look = GuessAndCheck(members, rows.part(at, min(at + pace, rows.count)), reach)
             at, reach = at + look.done, look.reach
             if look.unsure > COMPILED and (self._engine is not None or look.unsure > len(members) * PLAINLY):
@@ -170,7 +170,7 @@ class Followers(EveryEvaluation):
 
     @cached_property
     def _engine(self) -> CompiledFollowers | None:
-        """The compiled engine, loaded where it is first of use."""
+        """The compiled engine, loaded when it is first needed."""
         return compiled_engine(self._settings, self._followers) if self._fast else None
 
     def _row_by_row(self, rows: Rows, group: Edges) -> None:
@@ -182,7 +182,7 @@ class Followers(EveryEvaluation):
 
 
 def compiled_engine(settings: list[FollowingSetting], followers: list[Follower]) -> CompiledFollowers | None:
-    """Return the engine of the extra ``fast``, or None where that is not installed."""
+    """Return the engine of the extra ``fast``; None if it is not installed."""
     try:
         from teachlab.sensor.following.compiled import CompiledFollowers
     except ImportError:
@@ -191,13 +191,13 @@ def compiled_engine(settings: list[FollowingSetting], followers: list[Follower])
 
 
 def _groups(members: Members) -> Iterator[Edges]:
-    """Divide members by their state and where their levels lie apart."""
+    """Divide members by their state, and where their levels are far apart."""
     on, off, _ = members.levels(members.value)
     active = on if members.light_on else off
     for state in (False, True):
         some = np.flatnonzero(members.state == state)
-        # Members of one state, sorted by level and cut where neighbours lie far apart: a group with close levels is
-        # certain of far more light than all of them together.
+        # Members of one state, sorted by level and divided where neighbours are far apart: a group with close levels is
+        # certain about far more light than all of them together.
         some = some[np.argsort(active[some], kind="stable")]
         if some.size:
             distance = np.abs(active[some] - members.value[some])[:-1]

@@ -1,4 +1,4 @@
-"""The way of some members through intervals: guess where references stay, see what is certain, move, check."""
+"""Advance members through intervals: guess bounds of the references, see what is certain, move, check."""
 
 from __future__ import annotations
 
@@ -15,30 +15,30 @@ if TYPE_CHECKING:
     from teachlab.sensor.following.rows import Rows, Values
 
 ROOM = 1.5
-"""How much further than it went before a reference may go, so that the next guess mostly holds."""
+"""A reference may go this many times as far as before, so that the next guess usually holds."""
 
 
 class GuessAndCheck:
-    """One look at intervals: the members go through as many as their guessed bounds allow.
+    """One step over intervals: the members go through as many as their guessed bounds allow.
 
     Parameters
     ----------
     members : Members
-        Moved by it.
+        Members, which are moved by it.
     rows : Rows
     reach : ndarray of float64, shape (m,), recording units
-        How far from where it is each reference may go.
+        How far each reference may go from its present value.
 
     Attributes
     ----------
     done : int
-        Intervals gone through, at least 1.
+        Number of intervals processed, at least 1.
     unsure : float
         Share of intervals in which members may differ.
     narrower_helps : bool
-        Whether the levels of the members lie less apart than they may move.
+        Whether the levels of the members differ by less than they may move.
     reach : ndarray of float64, shape (m,), recording units
-        What to guess next.
+        The next guess.
     """
 
     def __init__(self, members: Members, rows: Rows, reach: Values) -> None:
@@ -54,14 +54,15 @@ class GuessAndCheck:
             members.note(np.empty(0, np.int64))
             self.done, self.unsure, self.reach, self.narrower_helps = 1, 1.0, reach, True
             return
-        # Levels further apart than the guess makes them: a narrower guess would not help, and is not tried.
+        # The levels differ by more than the guess allows: a narrower guess would not help and is not tried.
         still = members.bounds(members.value, members.value)
         self.narrower_helps = bounds.on_high - bounds.on_low > 2 * (still.on_high - still.on_low)
         self._agreement = agreement = agree(rows, members, bounds)
         self._moved = np.flatnonzero((agreement.counted > 0) & ~agreement.unsure)
         counted = agreement.counted[self._moved]
         self._means = agreement.total[self._moved] / counted
-        # An update moves the reference by this share of the way to the mean light: a first-order lag over what counted.
+        # An update moves the reference by this share of the distance to the mean light: a first-order lag over the
+        # light that counted.
         self._weights = counted / (counted + members.constant)
         self.unsure = float(agreement.unsure.mean())
         self._go()
@@ -69,7 +70,7 @@ class GuessAndCheck:
         self.reach = np.maximum(ROOM * self._went, reach / 2)
 
     def _go(self) -> None:
-        # Certain stretches in one go, the unsure intervals between them walked by each member.
+        # Certain stretches at once; the uncertain intervals between them are walked by each member.
         for unsure in [*np.flatnonzero(self._agreement.unsure).tolist(), self._rows.count]:
             while self.done < unsure:
                 self._certain(unsure)
@@ -92,14 +93,13 @@ class GuessAndCheck:
         members, a = self._members, self.done
         stop, special = self._patience_ends(stop)
         i, j = np.searchsorted(self._moved, (a, stop)).tolist()
-        # Equal references share one path: after a while most members that started apart have met (a lag forgets).
+        # Equal references share one path: after some time most members with different starts have met (a lag forgets).
         value, of = np.unique(members.value, return_inverse=True)
         path = path_of(value, self._means[i:j], self._weights[i:j], members.slew)
         used, limited, leaves = self._usable(path, of)
         if limited or leaves:
             special = limited
-            # An update that meets a limit is no short sum any more (it sounds the alarm): it is done by the rules, one
-            # by one.
+            # An update that meets a limit is no short sum (it starts the alarm): it is done by the rules, one by one.
             stop = int(self._moved[i + used]) if limited else int(self._moved[i + used - 1]) + 1
         self._move(path[:used], of, self._moved[i : i + used], stop)
         if special and stop < self._rows.count:
@@ -126,9 +126,9 @@ class GuessAndCheck:
         return (int(ends[late[0]]), True) if late.size else (stop, False)
 
     def _usable(self, path: Values, of: Edges) -> tuple[int, bool, bool]:
-        """Return how many updates of a path hold, whether the next one meets a limit, and the last one leaves bounds.
+        """Return how many updates of a path are valid, whether the next meets a limit, and the last leaves the bounds.
 
-        The update with which a reference leaves its bounds still holds: it was decided before.
+        The update with which a reference leaves its bounds is still valid: it was decided before.
         """
         members = self._members
         if path.shape[0] == 0:
@@ -165,7 +165,7 @@ class GuessAndCheck:
         members.waited = np.full(len(members), (stop - 1 - int(moved[-1])) * self._every)
 
     def _enter(self, a: int, stop: int) -> None:
-        """Take the state at the beginning of interval `stop`, and how long it freezes; from interval `a` on."""
+        """Take the state at the beginning of interval `stop`, and how long it freezes, counting from interval `a`."""
         members, light, at = self._members, self._agreement.light, self._at(stop)
         flips = int(np.searchsorted(light.edges, at))
         members.state = np.full(len(members), light.first ^ bool(flips & 1))

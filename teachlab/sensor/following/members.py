@@ -1,4 +1,4 @@
-"""Many settings that follow with the same times, as arrays: their levels, and an interval walked for all of them."""
+"""Many settings that follow with the same times, as arrays: their levels, and one interval walked by all of them."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ if TYPE_CHECKING:
     from teachlab.sensor.following.rows import Flags, Rows, Values
 
 ULPS = 64.0
-"""Rounding errors of a distance, in units of the last place of the largest number in it: more than can add up."""
+"""Rounding errors of a distance, in units of the last place of its largest number: more than can add up."""
 
 
 def family_of(setting: FollowingSetting) -> tuple[object, ...]:
-    """Return what settings must share to be followed together; all share the rate."""
+    """Return what settings must have in common to be followed together; all share the rate."""
     return (
         setting.polarity, setting.update_evaluations, setting.freeze, setting.freeze_hold_ms, setting.follow,
         setting.time_constant_ms, setting.slew_per_s, setting.release_after_ms, setting.guard is None,
@@ -29,7 +29,7 @@ def family_of(setting: FollowingSetting) -> tuple[object, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Bounds:
-    """Where the levels of some settings are while each reference stays near where it was.
+    """Range of the levels of some settings while each reference stays near its present value.
 
     Parameters
     ----------
@@ -51,7 +51,7 @@ class Bounds:
 
     @property
     def finite(self) -> bool:
-        """Whether light can be compared with all of them; without a guard all light is near."""
+        """Whether light can be compared with all of them; without a guard, all light counts as near."""
         levels = (self.on_low, self.on_high, self.off_low, self.off_high, self.low, self.high)
         return all(map(math.isfinite, levels)) and not math.isnan(self.near_low + self.near_high)
 
@@ -63,7 +63,7 @@ class Members:
     ----------
     settings : list of FollowingSetting, m of them
     followers : list of Follower
-        Of these settings, all started; `store` brings them to where the members are.
+        Followers of these settings, all started; `store` brings them to the place of the members.
 
     Attributes
     ----------
@@ -96,14 +96,14 @@ class Members:
         self._own: list[tuple[Edges, Edges]] = []
 
     def __getitem__(self, members: Edges) -> Members:
-        """Return some of them; these must be stored first."""
+        """Return some of the members; these must be stored first."""
         return Members([self._settings[k] for k in members], [self._followers[k] for k in members])
 
     def __len__(self) -> int:
         return self.value.size
 
     def levels(self, value: Values) -> tuple[Values, Values, Values]:
-        """Return on-levels, off-levels and the distances within which light counts, with these references."""
+        """Return on-levels, off-levels and the distances within which light counts, at these references."""
         with np.errstate(all="ignore"):
             if self._gain:
                 # At the taught reference the levels are those taught, to the bit: a ratio of one times a level may
@@ -120,11 +120,11 @@ class Members:
         return on, off, near
 
     def bounds(self, low: Values, high: Values) -> Bounds:
-        """Return where all levels are while every reference is within ``[low, high]``, shapes (m,).
+        """Return the range of all levels while every reference is within ``[low, high]``, shapes (m,).
 
-        Every step of `levels` rounds a monotone function, so that levels lie between those at the ends, but
-        for the stored ones at the taught reference. Distances are linear in the reference but for rounding,
-        and keep their sign within the limits.
+        Every step of `levels` rounds a monotone function, so the levels lie between those at the two ends, except for
+        the stored ones at the taught reference. Distances are linear in the reference except for rounding, and keep
+        their sign within the limits.
         """
         ends = [self.levels(low), self.levels(high)]
         passed = np.flatnonzero((low <= self._taught) & (self._taught <= high))
@@ -145,7 +145,7 @@ class Members:
     def update(self, at: int, counted: Edges, total: Values, present: int, present_total: float) -> None:
         """Move every reference at the end of an interval, as `Reference.update` moves one.
 
-        `counted` and `total` have shape (m,), what is present is the same for all.
+        `counted` and `total` have shape (m,); what is present is the same for all.
         """
         moved = counted > 0
         with np.errstate(all="ignore"):
@@ -204,7 +204,7 @@ class Members:
         )
 
     def note(self, common: Edges) -> None:
-        """Give every member the edges of all, and its own, found since this was last done."""
+        """Give every member the common edges, and its own edges, found since the last call."""
         own = [np.empty(0, np.int64)] * len(self)
         if self._own:
             member, at = (np.concatenate(v) for v in zip(*self._own, strict=True))
@@ -215,7 +215,7 @@ class Members:
             follower.take(np.sort(np.concatenate([common, edges])) if edges.size else common, state)
 
     def store(self) -> None:
-        """Bring the followers to where the members are."""
+        """Bring the followers to the place of the members."""
         columns = (self.value, self.lowest, self.highest, self.alarm, self.waited, self.free_from, self.state)
         for follower, *now in zip(self._followers, *(c.tolist() for c in columns), strict=True):
             reference = follower.reference

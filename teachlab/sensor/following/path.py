@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from teachlab.sensor.following.rows import Values
 
 SINGLY = 16
-"""So few references are moved one by one: a vector of them takes as long as about twenty."""
+"""So few references are moved one by one: a vector operation takes as long as about twenty of them."""
 
 
 def path_of(value: Values, means: Values, weights: Values, slew: float) -> Values:
@@ -22,14 +22,14 @@ def path_of(value: Values, means: Values, weights: Values, slew: float) -> Value
     value : ndarray of float64, shape (d,), recording units
         Where they begin.
     means, weights : ndarray of float64, shape (n,)
-        Of every update: the mean of what counts, and the share of the way to it that is gone.
+        For every update: the mean of the light that counts, and the share of the distance to it that is covered.
     slew : float, recording units
-        The most that an update moves, or infinite.
+        Largest move of an update, or infinite.
 
     Returns
     -------
     ndarray of float64, shape (n, d), recording units
-        Where each is after each update, rounded as one step at a time is.
+        The value of each after each update, rounded as if moved one step at a time.
 
     Examples
     --------

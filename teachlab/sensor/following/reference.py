@@ -22,7 +22,7 @@ class FollowedReference:
     ----------
     setting : FollowingSetting
     clock : Clock
-        For its times in evaluations.
+        Clock for its times, in evaluations.
     """
 
     def __init__(self, setting: FollowingSetting, clock: Clock) -> None:

@@ -1,7 +1,7 @@
 """One setting that follows, row by row.
 
-An interval whose extremes reach no level is decided by three numbers, only the others are walked through,
-evaluation by evaluation.
+An interval whose extremes reach no level is decided by three numbers; only the others are walked, evaluation by
+evaluation.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 class Follower:
-    """A comparator whose levels follow the background, between two intervals.
+    """A comparator whose levels follow the background, at its place between two intervals.
 
     Parameters
     ----------
@@ -36,9 +36,9 @@ class Follower:
     state : bool
         Whether the comparator is light.
     free_from : int, evaluations
-        Evaluations before it are frozen.
+        Evaluations before this one are frozen.
     hold : int, evaluations
-        How long an object freezes after it was last seen.
+        How long an object freezes the reference after it was last seen.
     held : int
         Edges so far.
     """
@@ -66,7 +66,7 @@ class Follower:
             self.walk(begin, rows.light[k])
 
     def walk(self, begin: int, light: Values) -> None:
-        """Walk through an interval, or what there is of it at the end of the record."""
+        """Walk through an interval, or the part of it at the end of the record."""
         counted = present = 0
         total = present_total = 0.0
         for at, x in enumerate(light.tolist(), begin):
@@ -87,7 +87,7 @@ class Follower:
             self.reference.update(begin + light.size, counted, total, present, present_total)
 
     def take(self, edges: Edges, state: bool) -> None:
-        """Take edges found elsewhere, and the state after them."""
+        """Take edges that were found elsewhere, and the state after them."""
         self._join()
         self._joined.append(edges)
         self.held += edges.size

@@ -1,4 +1,4 @@
-"""Whole update intervals of evaluated light, and what is the same of them for every setting."""
+"""Whole update intervals of evaluated light, and what is the same for every setting."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ Flags = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rows:
-    """Update intervals that follow one another.
+    """Consecutive update intervals.
 
     Parameters
     ----------
     start : int
-        Evaluation with which the first begins.
+        First evaluation of the first interval.
     light : ndarray of float64, shape (rows, evaluations of an interval), recording units
     low, high : ndarray of float64, shape (rows,), recording units
         Extremes; NaN where an evaluation is invalid.
@@ -61,7 +61,7 @@ class Rows:
 
     @property
     def count(self) -> int:
-        """How many intervals."""
+        """Number of intervals."""
         return int(self.light.shape[0])
 
     @property
@@ -71,7 +71,7 @@ class Rows:
 
     @property
     def evaluations(self) -> int:
-        """How many evaluations they hold."""
+        """Number of evaluations in them."""
         return int(self.light.size)
 
     def part(self, a: int, b: int) -> Rows:
@@ -83,9 +83,9 @@ class Rows:
 
 
 def added(turned: Values) -> Values:
-    """Return sums over the first axis, each added one by one to 0 from the first on.
+    """Return sums over the first axis, added to 0 one by one from the first on.
 
-    A reduction may add in another order, which rounds otherwise.
+    A reduction may add in another order, which rounds differently.
     """
     if turned.shape[0] > turned.shape[1]:
         return np.asarray(0.0 + np.add.accumulate(turned, axis=0)[-1])

@@ -1,8 +1,8 @@
 """Comparators that follow turning points: many settings through one reading, exactly.
 
-A switch needs light that has left the furthest value so far by a distance. So the extremes of a stretch tell whether it
-can hold one: only those stretches are walked evaluation by evaluation. With the extra ``fast`` long recordings are
-walked through as a whole, by the same function, compiled.
+A switch needs light that has moved a given distance from its furthest value so far. So the extremes of a stretch show
+whether it can hold a switch: only such stretches are walked evaluation by evaluation. With the extra ``fast``, long
+recordings are walked as a whole, by the same function, compiled.
 """
 
 from __future__ import annotations
@@ -25,25 +25,25 @@ if TYPE_CHECKING:
     from teachlab.model.following_and_window import TurningPointSetting
 
 STRETCH = 64
-"""Evaluations whose extremes stand for them."""
+"""Number of evaluations that are represented by their extremes."""
 FIRST_LOOK, LONGEST_LOOK = 16, 4096
-"""Stretches looked at together for the next one that can hold a switch: few after a switch, more in quiet light."""
+"""Stretches examined together for the next one that can hold a switch: few after a switch, more in quiet light."""
 FAST_FROM = 20_000_000
-"""Evaluations of all settings together from which on loading the compiler is worth it."""
+"""With at least this many evaluations of all settings together, it is worth loading the compiler."""
 ULPS = 8
-"""What rounding may add, in units in the last place, where light is held against a share of the turning point."""
+"""Rounding allowed, in units in the last place, where light is compared with a share of the turning point."""
 
 
 class TurningPoints(EveryEvaluation):
-    """Streams evaluated light through comparators that follow turning points, side by side.
+    """Reads evaluated light block by block through comparators that follow turning points, side by side.
 
     Parameters
     ----------
     settings : sequence of TurningPointSetting
     evaluations : int
-        How many will come, for the choice of the way.
+        How many evaluations will come; this decides between the plain and the compiled way.
     fast : bool, optional
-        Whether to use the compiled way of the extra ``fast``; default: for much work, where it is installed.
+        Whether to use the compiled way of the extra ``fast``; default: for much work, if it is installed.
 
     Examples
     --------
@@ -64,7 +64,7 @@ class TurningPoints(EveryEvaluation):
 
     @property
     def first(self) -> bool | None:
-        """State of the first of them at its first valid evaluation; None before it."""
+        """State of the first comparator at its first valid evaluation; None before it."""
         return self._members[0].first
 
     @property
@@ -108,7 +108,7 @@ class TurningPoints(EveryEvaluation):
 
 
 class _Stretches:
-    """Light turned so that objects dip, with the extremes of every `STRETCH` evaluations of it; made when asked for."""
+    """Light turned so that objects dip, with the extremes of every `STRETCH` evaluations; made when needed."""
 
     def __init__(self, light: Values, begin: int) -> None:
         self.light, self.begin = light, begin
@@ -140,7 +140,7 @@ class _Member:
     def through(self, stretches: _Stretches, compiled: Callable[..., tuple[Now, int]] | None) -> None:
         light, begin = stretches.light, stretches.begin
         if self.first is None:
-            # Before the record all was as at its first valid evaluation: an object there is no edge.
+            # Before the record, everything was as at its first valid evaluation: an object there is no edge.
             valid = np.flatnonzero(~np.isnan(light))
             if valid.size == 0:
                 return
@@ -171,19 +171,21 @@ class _Member:
             self.held += edges.size
 
     def _quiet(self, low: Values, high: Values) -> int:
-        """Pass over the stretches before the first that can hold a switch; return how many these are."""
+        """Skip the stretches before the first one that can hold a switch; return how many were skipped."""
         seen, bottom, top, distance = self._now
         share, taught, back, dark = self._rules
         with np.errstate(invalid="ignore", over="ignore"):
             if seen:
-                # Rounding is monotone: no evaluation of a stretch is further above m than its highest above its lowest.
+                # Rounding is monotone: no evaluation of a stretch is further above m than its highest is above its
+                # lowest.
                 lows = np.fmin(bottom, np.fmin.accumulate(low))
                 may = high - lows >= back * distance
             else:
                 tops = np.fmax(top, np.fmax.accumulate(high))
                 may = tops - low > taught
                 if share == share:
-                    # M − κ(M − dark) rises with M, but for rounding: the highest M of a stretch decides for all of it.
+                    # M − κ(M − dark) rises with M, except for rounding: the highest M of a stretch decides for all of
+                    # it.
                     least = tops - share * (tops - dark)
                     slack = ULPS * np.spacing(np.abs(tops) + abs(dark) + np.abs(low))
                     may = (may & (top <= dark)) | ~(low >= least + slack)  # infinite light: walked

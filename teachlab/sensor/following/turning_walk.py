@@ -1,4 +1,4 @@
-"""Turning points evaluation by evaluation: the function that is compiled, too."""
+"""Turning points evaluation by evaluation: this function is also compiled."""
 
 from __future__ import annotations
 
@@ -12,35 +12,35 @@ from typing import Any
 #               \___~~~m_/                rise: the same upside down
 #
 Now = tuple[bool, float, float, float]
-"""Whether an object is seen, its or the background's furthest values m and M, and the distance D that began it."""
+"""Whether an object is seen, the furthest values m and M of object and background, and the distance D that began it."""
 
 
 def walk(
     light: Any, begin: int, now: Now, share: float, taught: float, back: float, dark: float, edges: Any
 ) -> tuple[Now, int]:
-    """Go through light evaluation by evaluation, as SWITCHING.md says it; dips only.
+    """Go through light evaluation by evaluation, as SWITCHING.md describes; dips only.
 
     Parameters
     ----------
     light : sequence of float
         NaN changes nothing.
     begin : int
-        Number of its first evaluation.
+        Number of the first evaluation.
     now : Now
     share : float
-        Of the turning point above dark; NaN for the form offset.
+        Share of the turning point above dark; NaN for the offset form.
     taught : float
         The distance at the taught background.
     back : float
         Share of the distance that ends an object.
     dark : float
     edges : ndarray of int64
-        Takes the evaluations at which the state changes.
+        Receives the evaluations at which the state changes.
 
     Returns
     -------
     tuple
-        Where it stands, and how many edges there were.
+        The state at the end, and the number of edges.
     """
     seen, low, top, distance = now
     found = 0
