@@ -26,16 +26,30 @@ from typer.testing import CliRunner
 
 from teachlab.cli import app, command_of
 from teachlab.cli.commands import COMMANDS
+from teachlab.data.strict_json import model_of
+from teachlab.device.device_file import DeviceDocument
 from teachlab.errors import InputError
+from teachlab.evidence.criteria import Criteria
+from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting
+from teachlab.model.recording import RecordingInfo
+from teachlab.model.setting import Setting
+from teachlab.studies.family.study_plan import StudyFile
 from teachlab.synthetic import Scenario
+from teachlab.teaching.parameters import parameter_schema
+from teachlab.teaching.registry import BUILT_IN, installed_class
 
 HERE = Path(__file__).parent
 FOLDER = HERE / "answers"
 WIDTH = 240
 """A member of a document stands in one line if it fits."""
-KEYS = "scenario-keys"
-"""Beside the commands: defaults and ranges of all keys of a scenario."""
+KEYS = "keys"
+"""Beside the commands: defaults and ranges of all that a person writes into a file, and of all parameters."""
 BAD_INPUT = 2
+WRITTEN = (
+    Scenario, StudyFile, Criteria, DeviceDocument,
+    *map(model_of, (Setting, FollowingSetting, TurningPointSetting, RecordingInfo)),
+)  # fmt: skip
+"""The tables of files that a person writes."""
 LONG, FEW = 12, 2
 """Longer rows of numbers, and more members of one kind, are told by the first, the last, and how many there are."""
 LEFT_OUT = frozenset(("drawn", "software", "by_proxy"))
@@ -174,6 +188,15 @@ def written(value: Any, where: str = "") -> Iterator[str]:
         yield from written(inner, f"{where}.{key}" if where else str(key))
 
 
+def documented() -> dict[str, Any]:
+    """Return the JSON Schema of every table that a person writes, by its name, and of the parameters of strategies."""
+    found: dict[str, Any] = {}
+    for model in WRITTEN:
+        schema = model.model_json_schema()
+        found |= {**schema.pop("$defs", {}), schema["title"]: schema}
+    return found | {name: parameter_schema(installed_class(name)) for name in BUILT_IN}
+
+
 def prepared(folder: Path) -> Any:
     """Write lines, settings, criteria and records into a folder; return the lines of all commands."""
     spec = importlib.util.spec_from_file_location("lines_of_answers", HERE / "documents.py")
@@ -207,7 +230,7 @@ def answers(folder: Path, lines: list[str]) -> Iterator[str]:
                 )
                 continue
             if words[0] == KEYS:
-                yield "\n".join([*written(Scenario.model_json_schema()["$defs"]), ""])
+                yield "\n".join([*written(documented()), ""])
                 continue
             text, details = _run(words), _run([*words, "--details"])
             told = [f"$ teachlab {line}", f"exit {text.exit_code}", *text.output.splitlines()]

@@ -151,13 +151,14 @@ def _beside(expected: Predicted, at_levels: bool, controller_ms: float) -> list[
 
 
 def _text(value: float | tuple[float, float], unit: str) -> str:
-    from teachlab.questions.timing.line import in_words
+    from teachlab.model.printable_text import in_figures
+    from teachlab.questions.timing.line import in_words, range_in_words
 
     if isinstance(value, tuple):
         low, high = value
         if low > high:
             return f"none fits: {in_words(low)} needed, {in_words(max(high, 0.0))} left"
-        return f"{low:.4g} … {in_words(high)}" if high < 1e5 else f"{in_words(low)} … {in_words(high)}"
+        return range_in_words(low, high)
     if unit == "ms":
         return in_words(value)
-    return f"once in {in_words(1000 / value)}" if unit == "Hz" and 0 < value < 0.1 else f"{value:.4g} {unit}"
+    return f"once in {in_words(1000 / value)}" if unit == "Hz" and 0 < value < 0.1 else f"{in_figures(value, 4)} {unit}"

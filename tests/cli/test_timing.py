@@ -166,3 +166,21 @@ def test_refusals(line: Path, arguments: list[object], message: str, monkeypatch
     assert result.stdout == ""
     assert message in result.stderr
     assert "Traceback" not in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "length_mm", "gap_mm", "told"),
+    [
+        # 10 evaluations a state, one a second: to and fro in 20 s; 40 mm last 40 ms, 50 m last 50 s.
+        (1, 40, 50_000, {"fastest switching": "once in 20 s", "shortest dwell": "40 ms", "shortest gap": "50 s"}),
+        (1000, 40, 60, {"fastest switching": "50 Hz", "shortest dwell": "40 ms", "object surely seen from": "10 mm"}),
+    ],
+)
+def test_rates_and_times_are_told_without_exponents(
+    rate_hz: int, length_mm: int, gap_mm: int, told: dict[str, str]
+) -> None:
+    words = ["--speed-mm-s", 1000, "--length-mm", length_mm, "--gap-mm", gap_mm, "--evaluation-rate-hz", rate_hz]
+    output = run(*words, "--consecutive", 10).output
+    found = {label: value for label, _, value in (row.strip().partition("  ") for row in output.splitlines())}
+    assert {label: found[label] for label in told} == told
+    assert "e+" not in output

@@ -316,3 +316,16 @@ def test_a_buffer_may_be_used_again_and_byte_order_does_not_matter(tmp_path):
         buffer[:] = 9
         out.append(np.ma.masked_array(np.array([4, 5], ">u2"), [False, True]))
     assert pq.read_table(tmp_path / "r.parquet")["light"].to_pylist() == [1, 2, 3, 4, None]
+
+
+def test_a_sample_without_a_time_stays_without_one(tmp_path):
+    path = tmp_path / "timed.parquet"
+    none = np.iinfo(np.int64).min
+    with RecordingWriter(path, INFO, np.uint16, time=pa.timestamp("ns")) as writer:
+        for at in ([0, none, 2_000_000], [3_000_000, 4_000_000, 5_000_000]):
+            writer.append(np.array([1, 2, 3], np.uint16), time=np.array(at, np.int64))
+    assert pq.read_table(path)["time"].cast(pa.int64()).to_pylist() == [
+        0,
+        None,
+        *range(2_000_000, 5_000_001, 1_000_000),
+    ]

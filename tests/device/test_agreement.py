@@ -166,3 +166,8 @@ def test_bad_input_is_refused_with_what_to_do() -> None:
     )
     with pytest.raises(InputError, match="no whole pulse"):
         agree(once, SETTING)
+
+
+def test_the_verb_draws_the_same_figure() -> None:
+    drawn = teachlab.agree(sensed(), SETTING).plot()._repr_svg_()
+    assert drawn == agreement_figure(matched_to_log(sensed(), SETTING), sensed()).decode()

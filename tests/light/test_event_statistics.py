@@ -150,3 +150,16 @@ def test_noise_is_that_of_neighbours_inside_passes_and_gaps(seed: int, count: in
     for own, stretches in ((found.noise_object, passes), (found.noise_background, gaps)):
         plain = noise(stretches)
         assert own == (None if plain is None else pytest.approx(max(plain, floor)))
+
+
+@pytest.mark.parametrize("top", [1000.0, 3.0])
+def test_the_range_of_one_edge_is_that_of_two_neighbours_at_least(top: float) -> None:
+    """Gaps climb by 1 in each evaluation: two neighbours differ by 1, three by 2.
+
+    Passes of 1000 rise within one evaluation. Those of 3 do not rise above the median of the gaps: no edge is seen.
+    """
+    gap = [0.0, 1, 2, 3, 4, 5, 6, 7]
+    light = [*gap, *[top] * 4, *gap, *[top] * 4, *gap]
+    found = measure_events(events(light, [8, 20], [12, 24]), 1, hold=1)
+    assert np.isnan(found.edge) == (top == 3.0)
+    assert found.edge_range == 1.0

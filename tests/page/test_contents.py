@@ -300,3 +300,16 @@ def test_the_sensors_own_output_travels_as_stretches_of_samples() -> None:
     both = np.column_stack((truth.start, truth.end)).ravel().astype(np.int32)
     assert arrays["logged_runs"] == PackedArray.of(both, differences=1)
     assert "logged_runs" not in page_contents(recording, truth).arrays
+
+
+def test_commands_of_the_page_name_the_table_of_passes_that_was_given(tmp_path: Path) -> None:
+    recording, truth = line()
+    write_recording(tmp_path / "line.parquet", recording)
+    other = tmp_path / "seen by hand.csv"
+    write_truth(other, truth)
+    page = tmp_path / "page.html"
+    asked = ["explore", str(tmp_path / "line.parquet"), "--truth", str(other), "--out", str(page)]
+    done = CliRunner().invoke(app, asked)
+    assert done.exit_code == 0, done.output
+    (facts,) = re.findall(r"--truth '[^']*seen by hand.csv'", page.read_text(encoding="utf-8"))
+    assert facts == f"--truth '{other}'"

@@ -448,3 +448,19 @@ def test_a_base_of_any_kind_gives_its_delays_and_none_of_its_levels() -> None:
     # Levels that would not ascend among those of a window can be placed.
     placed = shown.place(500.0, 30.0, Taught(strategy="by-hand"))
     assert (placed.on_level, placed.off_level, placed.on_delay_ms) == (500.0, 470.0, 3.0)
+
+
+@pytest.mark.parametrize("first", [0, 1, 3])
+def test_hindsight_shows_every_pass_from_a_row_on_and_none_before(first: int) -> None:
+    block = TeachBlock(*line(5))
+    events = block.in_hindsight(first).events
+    # Pass k begins at 200 + 300 k, and what is shown begins in the middle of the gap before it.
+    assert events.at_sample == 100 + 300 * first
+    assert (events.at_sample + events.start).tolist() == [200 + 300 * k for k in range(first, 5)]
+    assert (events.at_sample + events.end).tolist() == [300 + 300 * k for k in range(first, 5)]
+    assert events.light[-1] == 1599
+
+
+def test_hindsight_from_behind_the_last_pass_on_shows_nothing() -> None:
+    with pytest.raises(Abstained):
+        TeachBlock(*line(5)).in_hindsight(5)

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from teachlab.model.json_values import Document
-from teachlab.questions.timing.line import TimeBudget, in_words
+from teachlab.questions.timing.line import TimeBudget, in_words, range_in_words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,7 +144,7 @@ def _judge(line: TimeBudget, pulse: float, rest: float, need: float) -> tuple[st
     if pulse < need:
         least, most = max(0.0, need - (dwell - line.back_ms)), _longest_hold(line, need)
         cure = (
-            f"stretch it by an off-delay of {least:.4g} … {in_words(most)}."
+            f"stretch it by an off-delay of {range_in_words(least, most)}."
             if least <= most
             else f"an off-delay of {in_words(least)} would stretch it, but leave too little gap; scan faster."
         )

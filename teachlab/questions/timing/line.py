@@ -111,16 +111,28 @@ class TimeBudget:
 
 
 def in_words(value_ms: float) -> str:
-    """Return a time with a unit that people read: ms, from 100 s on s, from 10,000 s on h.
+    """Return a time with a unit that people read: ms, from 10 s on s, from 10,000 s on h.
 
     Examples
     --------
     >>> in_words(2.5), in_words(7.2e6), in_words(1.08e8)
     ('2.5 ms', '7200 s', '30 h')
     """
-    if abs(value_ms) < 1e5:
+    if abs(value_ms) < 1e4:
         return f"{value_ms:.4g} ms"
     return f"{value_ms / 1000:.4g} s" if abs(value_ms) < 1e7 else f"{value_ms / 3_600_000:.4g} h"
+
+
+def range_in_words(low_ms: float, high_ms: float) -> str:
+    """Return two times, the unit of the first left out where it is that of the second.
+
+    Examples
+    --------
+    >>> range_in_words(5, 20), range_in_words(5, 2e4)
+    ('5 … 20 ms', '5 ms … 20 s')
+    """
+    low, high = in_words(low_ms), in_words(high_ms)
+    return f"{low.removesuffix(' ms')} … {high}" if high.endswith(" ms") else f"{low} … {high}"
 
 
 def probability_inside(dwell_ms: float, period_ms: float, consecutive: int = 1) -> float:

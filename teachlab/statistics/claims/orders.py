@@ -216,7 +216,7 @@ def _with_adverse(d: NDArray[np.float64], worst: float) -> NDArray[np.float64]:
 def _p(d: NDArray[np.float64]) -> float:
     """Return the two-sided p of Student's t against a mean of 0; 0 if all lots have the same difference."""
     mean, sd = float(d.mean()), float(d.std(ddof=1))
-    if mean == 0 or abs(mean) <= 1e-12 * float(np.abs(d).max(initial=0.0)):
+    if abs(mean) <= 1e-12 * float(np.abs(d).max(initial=0.0)):
         return 1.0
     # The spread of equal values is rounding error only.
     if sd <= 1e-12 * abs(mean):

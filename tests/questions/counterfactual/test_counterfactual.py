@@ -263,3 +263,18 @@ def test_refusals_and_what_cannot_be_told() -> None:
     assert "too slowly" in found.sensor.missing
     still = Recording.from_array(np.where(recording.light[:] > 75, 9.0, 1.0), recording.info)
     assert counterfactual(still, truth, base).sensors[0].margin is None
+
+
+@pytest.mark.parametrize(
+    "start",
+    # One pass between two gaps, one gap between two pairs of passes, and a gap that is one evaluation long.
+    [[40], [0, 20, 60, 80], [0, 20, 41, 61]],
+)
+def test_one_pass_one_gap_and_one_evaluation_are_enough_to_compare(start: list[int]) -> None:
+    light = np.full(max(start) + 20 + 60 * (len(start) == 1), 10.0)
+    for a in start:
+        light[a : a + 20] = 60.0
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="mV"))
+    truth = Truth.from_arrays(start, np.array(start) + 20)
+    found = counterfactual(recording, truth, Setting(unit="mV", on_level=40.0, off_level=30.0)).sensors[0]
+    assert (found.objects, found.background, found.clean, found.sensor.missing) == (60.0, 10.0, (10.0, 60.0), "")

@@ -274,3 +274,19 @@ def test_documents_name_every_window() -> None:
     named = {(w["condition"], w["label"]) for w in document["windows"]}
     assert named == set(itertools.product(("as recorded", "gain 0.9, ambient 2, pedestal 3", "gain 0.4"), ("a", "b")))
     assert document["contradictions"][0].keys() == {"first", "second", "apart", "what_would_help"}
+
+
+@pytest.mark.parametrize(("rise", "object_light", "other_light"), [(True, 80.0, 20.0), (False, 20.0, 80.0)])
+def test_where_passes_leave_no_gap_what_is_to_be_ignored_is_the_background(
+    rise: bool, object_light: float, other_light: float
+) -> None:
+    """Objects and parts to be ignored touch each other: the background told is the light of the parts."""
+    start = np.arange(0, 1000, 100)
+    light = np.repeat([other_light, object_light] * 5, 100)
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="mV"))
+    truth = Truth.from_arrays(start, start + 100, detect=[False, True] * 5)
+    setting = Setting(
+        unit="mV", on_level=60.0, off_level=50.0, polarity=Polarity.LIGHT_ON if rise else Polarity.DARK_ON
+    )
+    (found,) = feasibility(recording, truth, setting).windows
+    assert (found.reference, found.background, found.objects) == (other_light, other_light, object_light)

@@ -93,3 +93,22 @@ def test_a_condition_with_a_gain_beyond_sense_is_refused(tmp_path: Path, gain: f
 
 def test_what_makes_the_numbers_of_a_piece_has_a_fingerprint() -> None:
     assert re.fullmatch("[0-9a-f]{8,}", piece_code())
+
+
+@pytest.mark.parametrize(
+    ("lost", "decision"),
+    # 40 passes in 8 lots: without an error it may be used; 1 in 20 passes is accepted, 1 in 5 is not.
+    [(0, "use"), (1, "none of these works")],
+)
+def test_the_setting_of_one_line_is_decided_by_its_own_errors(lost: int, decision: str) -> None:
+    lot = dict.fromkeys(("gaps", "tripped", "trips", "extra", "ignore_trips"), 0) | {"passes": 5, "lost": lost}
+    held = row(8 * lost, 0) | {
+        "lots": [lot] * 8,
+        "named_lots": 8,
+        "lot_source": "lots",
+        "chosen_cost": 0.0,
+        "setting": {},
+    }
+    method = ("balanced-guard", "{}", "none")
+    found = FamilyJudge().line("line", "line.parquet", {method: [held]}, {method: "balanced-guard"}, method, "")
+    assert (found.decision, found.lost, found.passes) == (decision, 8 * lost, 40)
