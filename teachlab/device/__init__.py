@@ -1,1 +1,1 @@
-"""The sensor itself: what its logged output says about its setting, and whether a replay is this sensor."""
+"""The sensor itself: what its logged output shows about its setting, and whether a replay agrees with it."""

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 EARLIEST, LATEST = -20, 200
 """Lags of the log that are tried, samples."""
 LIKELY_LAGS = 5
-"""Lags that put the most edges near one another, all edges of either side counted; these are matched."""
+"""Number of lags that are matched: those with the most edges near each other, all edges of either side counted."""
 AGREES, LIMITED, DIFFERS, OPEN = "agrees", "agrees with a limit", "does not agree", "cannot be decided"
 LEAST_SHARE = 1 - ACCEPTED_ERRORS
 """Share of the pulses that must be shown to be reproduced, in both directions."""
@@ -41,7 +41,7 @@ LEAST_SHARE = 1 - ACCEPTED_ERRORS
 
 @dataclass(frozen=True, slots=True)
 class EarlyLate(Document):
-    """Logged less replayed edge over the matched ones, samples: positive where the sensor switched later."""
+    """Logged minus replayed edge of the matched pairs, samples: positive if the sensor switched later."""
 
     median: float | None
     p05: float | None
@@ -53,7 +53,7 @@ class EarlyLate(Document):
 
 @dataclass(frozen=True, slots=True)
 class ReproducedShare(Document):
-    """Share of the pulses of one side that the other has too, with its interval by lots.
+    """Share of the pulses of one side that the other side has too, with its interval by lots.
 
     Parameters
     ----------
@@ -82,10 +82,10 @@ class Agreement(Document):
     schema : int
     recording : str
     setting : Setting
-        What was replayed.
+        The setting that was replayed.
     verdict : Verdict
     logged, replayed, matched : int
-        Pulses; one is matched where both its edges are, and belong to one pulse on the other side.
+        Numbers of pulses. A pulse is matched if both its edges are matched with edges of one pulse on the other side.
     early_late_samples : EarlyLate
         Of the matched edges.
     unmatched : tuple of ContradictedEdge
@@ -94,7 +94,7 @@ class Agreement(Document):
     lots_fully_reproduced : float
         Share of the lots without an unmatched pulse on either side.
     lag_samples : int
-        Constant lag of the log that was taken out.
+        Constant lag of the log that was removed.
     tolerance_samples : int
     """
 
@@ -117,7 +117,7 @@ class Agreement(Document):
 def matched_to_log(
     recording: Recording, setting: Setting, *, tolerance: int | None = None, lag: int | None = None
 ) -> MatchedEdges:
-    """Replay a setting and match its edges with the logged ones, each direction apart; arguments as for `agree`."""
+    """Replay a setting and match its edges with the logged ones, each direction separately; arguments as `agree`."""
     edges = logged_edges(recording)
     output = replay(recording, setting)
     if tolerance is None:
@@ -139,29 +139,29 @@ def agree(
     Parameters
     ----------
     recording : Recording
-        With a column `output`.
+        A recording with a column `output`.
     setting : Setting
     passes : Truth, optional
-        Their lots are the lots of the claim; else stretches of consecutive pulses are.
+        Passes with lots, which become the lots of the claim; without them, stretches of consecutive pulses are used.
     tolerance : int, samples, optional
-        Edges further apart do not match; default one evaluation and one sample.
+        Edges further apart than this do not match; default: one evaluation and one sample.
     lag : int, samples, optional
         How much later than the replay the output was logged; by default the lag with the most matched edges.
     confidence : float
         Two-sided.
     assumption : Assumption
-        What the intervals may take for granted of the pulses of a lot.
+        What the intervals may assume about the pulses of a lot.
 
     Raises
     ------
     RecordingError
         Without a logged output.
     ParameterError
-        If the log holds no whole pulse.
+        If the log holds no complete pulse.
 
     Notes
     -----
-    The unit is the pulse, and pulses of a lot resemble one another: see `share_limits`.
+    The unit is the pulse. Pulses of a lot resemble each other: see `share_limits`.
     """
     check_confidence(confidence)
     if tolerance is not None and tolerance < 0:
@@ -176,7 +176,7 @@ def agree(
     begins = dict(zip(found.logged[0][ups[0]].tolist(), onsets[ups[1]].tolist(), strict=True))
     ends = dict(zip(found.logged[1][downs[0]].tolist(), releases[downs[1]].tolist(), strict=True))
     whole = dict(theirs.tolist())
-    # Both edges must belong to one replayed pulse: two pulses that touch it at either end are not it.
+    # Both edges must belong to one replayed pulse: two pulses that touch it at its two ends are not the same pulse.
     same = np.array([a in begins and whole.get(begins[a]) == ends.get(b, -1) for a, b in ours.tolist()], bool)
     known = {begins[a] for (a, _), good in zip(ours.tolist(), same, strict=True) if good}
     seen = np.array([a in known for a, _ in theirs.tolist()], bool)
@@ -260,22 +260,22 @@ def _verdict(
 def share_limits(
     failed: ArrayLike, of: ArrayLike, confidence: float = 0.95, assumption: Assumption = NOTHING
 ) -> tuple[float, float]:
-    """Return the interval of the share reproduced, from the pulses that fail and all pulses of every lot.
+    """Return the interval of the reproduced share, from the failed pulses and all pulses of every lot.
 
     Parameters
     ----------
     failed, of : array_like of int, shape (lots,)
-        At least one pulse a lot.
+        At least one pulse in every lot.
     confidence : float
         Two-sided.
     assumption : Assumption
-        An intra-lot correlation that is taken for granted; without one the spread of the lots decides.
+        An intra-lot correlation that is assumed; without one, the spread of the lots decides.
 
     Notes
     -----
-    `lot_rate`: where fewer than two lots fail every lot is one trial. With a correlation ρ stated, Clopper and
-    Pearson's interval at ``n / (1 + (m − 1) ρ)`` trials (Kish 1965). Covers at least 95 % up to ρ = 0.2, by simulation
-    (``benchmarks/coverages/agreement.md``).
+    `lot_rate`: if fewer than two lots fail, every lot is one trial. With a stated correlation ρ, it is Clopper and
+    Pearson's interval at ``n / (1 + (m − 1) ρ)`` trials (Kish 1965). In simulations it covers at least 95 % up to ρ =
+    0.2 (``benchmarks/coverages/agreement.md``).
     """
     bad, n = np.asarray(failed, np.float64), np.asarray(of, np.float64)
     effect = ceiling_of(n)
@@ -301,11 +301,11 @@ def _share(
 def _by_lot(
     starts: Samples, good: NDArray[np.bool_], passes: Truth | None
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], bool]:
-    """Return the pulses that fail and all pulses of every lot that has some, and whether lots are named."""
+    """Return failed pulses and all pulses of every lot that has some, and whether lots are named."""
     if passes is None or passes.lot is None or not passes.passes:
         failed, of = blocks_of(~good[np.argsort(starts, kind="stable")])
         return failed[of > 0], of[of > 0], False
-    # A pulse belongs to the pass that began last before it.
+    # A pulse belongs to the last pass that began before it.
     k = np.clip(np.searchsorted(passes.start, starts, "right") - 1, 0, passes.passes - 1)
     _, lot = np.unique(passes.lot[k].astype(str), return_inverse=True)
     of = np.bincount(lot.reshape(-1))
@@ -313,14 +313,14 @@ def _by_lot(
 
 
 def _pulses(up: Samples, down: Samples) -> Samples:
-    """Return whole pulses, shape (n, 2): an onset with the release behind it."""
+    """Return complete pulses, shape (n, 2): an onset and the release after it."""
     k = np.searchsorted(down, up, "right")
     whole = k < down.size
     return np.column_stack((up[whole], down[k[whole]]))
 
 
 def _lag(edges: LoggedEdges, sides: tuple[Samples, Samples], tolerance: int) -> int:
-    """Return the lag that leaves the fewest edges unmatched, then the least distance, then the smallest."""
+    """Return the lag with the fewest unmatched edges; among equal ones the least distance, then the smallest lag."""
     counts = np.zeros(LATEST - EARLIEST + 2 * tolerance + 1, np.int64)
     for logged, at in zip((edges.active, edges.inactive), sides, strict=True):
         first = np.searchsorted(logged, at + EARLIEST - tolerance)

@@ -1,4 +1,4 @@
-"""A picture of an agreement: how early or late every edge was, edges without a partner, and both outputs at one."""
+"""Figure of an agreement: how early or late every edge was, edges without a partner, and both outputs at one edge."""
 
 from __future__ import annotations
 
@@ -16,17 +16,17 @@ if TYPE_CHECKING:
 
 MATCHED, LOGGED, REPLAYED = GOOD, LOST, FALSE_TRIP
 EDGES_AROUND = 8
-"""Edges on either side of the one that is shown with its light."""
+"""Edges on either side of the edge that is shown with its light."""
 
 
 def agreement_figure(found: MatchedEdges, recording: Recording, *, kind: str = "svg") -> bytes:
-    """Draw logged less replayed edges over time, unmatched ones above and below, and both outputs at the first of them.
+    """Draw logged minus replayed edges over time, unmatched edges above and below, and both outputs at the first one.
 
     Parameters
     ----------
     found : MatchedEdges
     recording : Recording
-        Whose output was logged.
+        The recording whose output was logged.
     kind : str
         svg or png.
     """
@@ -65,7 +65,7 @@ def agreement_figure(found: MatchedEdges, recording: Recording, *, kind: str = "
 
 
 def _both_outputs(axes: Any, found: MatchedEdges, recording: Recording) -> None:
-    """Draw the light about the first edge without a partner, or else the first edge, with a row for either output."""
+    """Draw the light around the first edge without a partner, or the first edge, with a row for each output."""
     rate = recording.info.sample_rate_hz
     alone = found.unmatched()
     every = np.sort(np.concatenate((*found.logged, *found.replayed)))

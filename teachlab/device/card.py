@@ -1,4 +1,4 @@
-"""The card of a setting: what to key in, and the sheet by which it is taught and checked."""
+"""The card of a setting: what to key in, and the sheet for teaching and checking it."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ if TYPE_CHECKING:
     from teachlab.questions.coverage.cycles import Cycle
 
 CHECKED_RATE = 0.05
-"""Loss that the check after teaching shows not to be exceeded, at the confidence of the card."""
+"""Rate of loss that the check after teaching shows is not exceeded, at the confidence of the card."""
 SHOWN = {
     Shown.BACKGROUND: "the empty place: nothing in front of the sensor",
     Shown.OBJECT: "a piece, held in front of the sensor",
@@ -53,17 +53,17 @@ SHOWN = {
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class KeyedIn(Document):
-    """A setting in the steps of a device, with the worse of what its display values may mean.
+    """A setting in the steps of a device, scored at the worse end of what its display values may mean.
 
     Parameters
     ----------
     stepped : SteppedSetting
     score_worst : Score or None
-        The costliest end of what lies behind the display values; None where it cannot be keyed in.
+        Score at the costliest end of what lies behind the display values; None if it cannot be keyed in.
     worst_end : str
-        low or high, of a window narrow or wide too: which end that is.
+        Which end that is: low or high; for a window also narrow or wide.
     verdict : Verdict
-        On that end.
+        Verdict at that end.
     """
 
     stepped: SteppedSetting
@@ -73,7 +73,7 @@ class KeyedIn(Document):
 
     @property
     def setting(self) -> Setting:
-        """The setting in steps."""
+        """The setting in the steps of the device."""
         return self.stepped.setting
 
     @property
@@ -97,13 +97,13 @@ def keyed_in(
     Parameters
     ----------
     recording, truth
-        On which it is judged.
+        The recording and passes on which it is judged.
     setting : Setting
-        Of fixed levels, or a window.
+        A setting of fixed levels, or a window.
     device : DeviceDocument
     by : JudgedBy, optional
     about : str
-        What the setting is called.
+        Name of the setting in the verdict.
     files : FilesJudged, optional
         For the next step.
 
@@ -116,7 +116,7 @@ def keyed_in(
 
     Notes
     -----
-    Steps are those of `in_steps`; then all levels are moved to either end of what the display may mean.
+    Steps are those of `in_steps`. Then all levels are moved to either end of what the display may mean.
     """
     how = by or JudgedBy()
     found = in_steps(recording, truth, setting, device, rules=how.rules, costs=how.costs)
@@ -134,7 +134,7 @@ def keyed_in(
 
 @dataclass(frozen=True, slots=True)
 class ExpectedLevel(Document):
-    """What the display should show after teaching, over repeated teachings; in the light's unit without a device."""
+    """What the display should show after teaching, over repeated teachings; without a device, in the light's unit."""
 
     median: float
     p05: float
@@ -144,7 +144,7 @@ class ExpectedLevel(Document):
 
 @dataclass(frozen=True, slots=True)
 class CycleShown(Document):
-    """How long teaching must go on for a nuisance that comes back to have lain in an open gap."""
+    """How long teaching must last so that a recurring disturbance has lain in an open gap."""
 
     name: str
     seconds: float
@@ -152,7 +152,7 @@ class CycleShown(Document):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SettingCard:
-    """What to key in, what it rests on, and how to teach and check it.
+    """What to key in, the evidence for it, and how to teach and check it.
 
     Parameters
     ----------
@@ -162,27 +162,27 @@ class SettingCard:
     keyed : KeyedIn or None
         None without a device.
     score : Score
-        With a device, the worse of what its display values may mean.
+        With a device, the score at the worse end of what its display values may mean.
     room : EqualCost or None
     limited_by : str
-        The smallest margin to noise, with the side that it lies on; empty where none was measured.
+        The smallest margin to noise and its side; empty if none was measured.
     reserves : dict
-        How far gain may fall and ambient light may rise, of what was recorded.
+        How far gain may fall and ambient light may rise, as recorded.
     verdict : Verdict
     expected : ExpectedLevel or None
-        Of the on-level.
+        Expected on-level.
     not_expected : str
-        Why none can be told.
+        Why there is no expected level.
     shown : tuple of str
-        What to show.
+        What to show, one entry for each step.
     kinds : mapping of str to int
         Kinds of pieces in the evidence, with their passes.
     cycles : tuple of CycleShown
     check_passes : int
-        Marked pieces of the check.
+        Number of marked pieces in the check.
     confidence : float
     device : str
-        Its name.
+        Name of the device.
     """
 
     recording: str
@@ -236,7 +236,7 @@ class SettingCard:
         }  # fmt: skip
 
     def key_lines(self) -> list[tuple[str, str]]:
-        """Return what to key in, name and value."""
+        """Return what to key in, as names and values."""
         s, steps = self.setting, {} if self.keyed is None else self.keyed.stepped.steps
         window = isinstance(s, WindowSetting)
         named = {"on_level": "On-level", "off_level": "Off-level"}
@@ -259,7 +259,7 @@ class SettingCard:
         return rows
 
     def rest_lines(self) -> list[tuple[str, str]]:
-        """Return what the setting rests on: room, counts at the worse end, evidence."""
+        """Return the evidence for the setting: room, counts at the worse end, data."""
         rows = []
         if self.room is not None:
             rows.append(("Room", f"{self.room.down:.4g} {self.unit} down and {self.room.up:.4g} up "
@@ -287,7 +287,7 @@ class SettingCard:
         return rows
 
     def sheet_lines(self) -> list[tuple[str, str]]:
-        """Return the teach sheet: what to show, what to expect, how to check, when again."""
+        """Return the teach sheet: what to show, what to expect, how to check, and when to repeat it."""
         if self.shown:
             rows = [("Show", "; then ".join(self.shown))]
         else:
@@ -332,9 +332,9 @@ def card(
     device : DeviceDocument, optional
         Without one the levels stay in the light's unit.
     options : DrawOptions, optional
-        How often the teaching is repeated for the value expected, and on which passes.
+        How often the teaching is repeated for the expected value, and on which passes.
     cycles : sequence of Cycle
-        Nuisances that teaching must be shown.
+        Recurring disturbances that teaching must include.
 
     Raises
     ------
@@ -406,11 +406,11 @@ def _expected(
     recording: Recording, truth: Truth, setting: Setting, strategy: Strategy, drawn: DrawOptions,
     device: DeviceDocument | None,
 ) -> tuple[ExpectedLevel | None, str]:  # fmt: skip
-    """Return the on-level over repeated teachings, as `repeatability` gives it, on the display where there is one."""
+    """Return the on-level over repeated teachings, as `repeatability` gives it; on the display, if there is one."""
     designed = frozenset(getattr(strategy, "designs", ()))
     keep = {f.name: getattr(setting, f.name) for f in fields(Switching) if f.name not in {"polarity", *designed}}
     base = Setting(unit=setting.unit, on_level=0.0, off_level=0.0, **keep)
-    # Whoever teaches again at the line may be shown any piece: the whole recording, as `teach` does.
+    # A person who teaches again at the line may be shown any piece: so the whole recording is used, as in `teach`.
     block = TeachBlock(recording, truth, base=base, rules=drawn.rules)
     taught = [one.setting for one in teach_draws(strategy, block, range(drawn.draws), drawn.seed) if one.setting]
     if not taught:

@@ -1,4 +1,4 @@
-"""The device as its owner describes it: readings of its display, its steps, delays and filter, in a TOML file."""
+"""The device as its owner describes it in a TOML file: readings of its display, its steps, delays and filter."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 class DisplayReading(StrictModel):
-    """One reading of both at once: the logger's value, and the display's; noise is a standard deviation."""
+    """One reading at the same moment: the logger's value, and the display's; noise is a standard deviation."""
 
     light: float
     display: float
@@ -75,7 +75,7 @@ class DeviceDocument(SchemaOne):
         )  # fmt: skip
 
     def timing_in_steps(self, setting: Setting) -> Setting:
-        """Return a setting with delays and filter as they can be keyed in.
+        """Return a setting with the nearest delays and filter that can be keyed in.
 
         Raises
         ------
@@ -91,7 +91,7 @@ class DeviceDocument(SchemaOne):
 
 
 def read_device(path: str | Path) -> DeviceDocument:
-    """Read a device from TOML; all faults in one message.
+    """Read a device from TOML; all faults are in one message.
 
     Raises
     ------
@@ -113,7 +113,7 @@ def read_device(path: str | Path) -> DeviceDocument:
 
 
 def _with_floats(values: object) -> object:
-    """Return values with whole numbers as floats where they are measures: TOML writes 5 for 5.0."""
+    """Return values with whole numbers turned into floats where they are measures: TOML writes 5 for 5.0."""
     if isinstance(values, dict):
         return {k: v if k in ("schema", "consecutive") else _with_floats(v) for k, v in values.items()}
     if isinstance(values, list):

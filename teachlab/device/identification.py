@@ -39,34 +39,34 @@ if TYPE_CHECKING:
 SEARCH_SAMPLES = 200_000
 FEWEST_EDGES = 8
 MOST_JITTER = 1000
-"""Samples; more would blur every pulse of a line."""
+"""Samples; a larger jitter would blur every pulse of a line."""
 MOST_CONTRADICTED = 0.1
-"""Share of the edges beyond which the law of switching does not fit."""
+"""Share of contradicted edges above which the law of switching does not fit."""
 MOST_READINGS = 90
-"""Replays over a whole log, after which the set is told as it is known."""
+"""Number of replays over a whole log after which the set is returned as known so far."""
 SCREEN_EDGES = 60
-"""Edges of a direction by which latencies are screened before all are counted."""
+"""Edges of each direction by which latencies are screened before all edges are counted."""
 SCREEN_ROOM = 2
 NEARLY, CLOSER = 3, 96
-"""A box so many contradictions above what is kept is replayed at so many more levels."""
+"""A box with up to so many contradictions more than those kept is replayed at so many more levels."""
 ACROSS = 5
-"""Levels across a box, each way, at which it is replayed."""
+"""Levels across a box, on each side, at which it is replayed."""
 MOST_LEVELS_A_SIDE = 20
-"""Levels a side, each with each, at which what is kept is replayed in search of fewer contradictions."""
+"""Levels on each side, in all combinations, at which a kept box is replayed to find fewer contradictions."""
 FEW_LEVELS = 5
-"""The same where only whether there are fewer is asked."""
+"""The same, if only the question is whether there are fewer."""
 MORE_LEVELS = 2
-"""Other levels at which a class was found that are replayed on a whole log too."""
+"""Number of other levels of a class that are also replayed on a whole log."""
 STEPS = 7
-"""Halvings towards every bound of a level."""
+"""Number of halvings towards each bound of a level."""
 MOST_WORK = 1e9
-"""Work of a search, in samples passed over, beyond which it ends with what it knows so far: about ten seconds."""
+"""Limit of the work of a search, in samples read: about ten seconds. Then it ends with what it has found."""
 WORK_OF_A_CALL = 20_000
-"""What any call costs beside its samples."""
+"""Work of a call in addition to its samples."""
 
 
 def slack(contradictions: int) -> int:
-    """Return how many contradictions more than the fewest a setting of the set may have."""
+    """Return how many more contradictions than the fewest a setting of the set may have."""
     return math.ceil(2 * math.sqrt(contradictions)) + 1
 
 
@@ -77,7 +77,7 @@ class _Fit(NamedTuple):
 
 
 def most_contradicted(edges: LoggedEdges) -> int:
-    """Return how many contradictions the law of switching may have and still be told."""
+    """Return the largest number of contradictions with which the law of switching is still accepted."""
     return int(MOST_CONTRADICTED * edges.count)
 
 
@@ -121,7 +121,7 @@ class _Screened(NamedTuple):
 
 @dataclass(slots=True)
 class _Stretch:
-    """Light and logged edges that are searched, and how often the light was read."""
+    """The light and the logged edges that are searched, and how often the light was read."""
 
     light: Light
     edges: LoggedEdges
@@ -129,14 +129,14 @@ class _Stretch:
     readings: int = 0
     work: float = 0.0
     left: int = 0
-    """Boxes that no work was left for."""
+    """Number of boxes that were not searched because the limit of work was reached."""
     values: NDArray[Any] = field(default_factory=lambda: np.empty(0))
-    """Different values of the light, once they were asked for."""
+    """Distinct values of the light, after they were first needed."""
     swallows: int | None = None
-    """Jitter that may have swallowed pulses; by default that of the edges."""
+    """Jitter that may have swallowed pulses; by default the jitter of the edges."""
 
     def ranks(self, on: float, off: float) -> tuple[int, int]:
-        """Return how much of the light lies below either level: at the same ranks every replay is the same."""
+        """Return how much of the light lies below each level: with the same ranks every replay is the same."""
         if self.values.size == 0:
             self.values = np.unique(self.light)
         up, down = np.searchsorted(self.values, (on, min(on, off)))
@@ -144,11 +144,11 @@ class _Stretch:
 
     @property
     def exhausted(self) -> bool:
-        """Whether the search must end with what it knows."""
+        """Whether the search must end with what it has found."""
         return self.work > MOST_WORK
 
     def tolerance(self, grid: EvaluationGrid) -> int:
-        # Between samples latencies to the crossing differ by a sample from one edge to the next.
+        # If evaluations lie between samples, the latency of the crossing differs by one sample from edge to edge.
         return self.jitter + (not grid.whole)
 
     def state(self, grid: EvaluationGrid, on: float, off: float) -> tuple[TwoState, TwoState, int]:
@@ -164,9 +164,9 @@ class _Stretch:
         return comparator.light_state(), comparator.validity(), seen.size
 
     def contradicted(self, box: _Box, output: TwoState, hold_back: int, most: int) -> int:
-        """Count edges without a partner, both ways; stops counting where there must be more than `most`.
+        """Count edges without a partner on both sides; stops when there must be more than `most`.
 
-        Both edges of a pulse or gap that jitter may have swallowed are no contradiction.
+        If jitter may have swallowed a pulse or gap, its two edges are no contradiction.
         """
         shift = box.active - hold_back
         at = box.grid.samples_of(output.edges) + shift
@@ -186,10 +186,10 @@ class _Stretch:
         return total
 
     def classes(self, box: _Box, on: float, off: float, most: int) -> Iterator[tuple[int, TimingClass]]:
-        """Yield the classes at a pair of levels that contradict at most so many edges."""
+        """Yield the classes with at most so many contradictions at a pair of levels."""
         state, invalid, size = self.state(box.grid, on, off)
         least = int(self.edges.active.size) - most - 1
-        # A lag below nothing cannot be; half an evaluation is what rounding may take.
+        # A lag cannot be negative; rounding may take half an evaluation.
         latency = int(box.active / box.grid.ratio)
         for one, output in timing_classes(
             state, invalid, size, light_on=box.light_on, latency=latency, difference=box.difference, least=least
@@ -201,9 +201,9 @@ class _Stretch:
 
 
 def held_back(grid: EvaluationGrid, one: TimingClass) -> int:
-    """Return what filter and on-delay hold an onset back, samples, where evaluations read output at their own sample.
+    """Return the delay of an onset by filter and on-delay, samples, if evaluations read output at their own sample.
 
-    The output's edge is already so many evaluations late; what is left of the latency is lag.
+    The edge of the output is already late by so many evaluations; the rest of the latency is lag.
     """
     return round((one.consecutive - 1 + one.on_delay) * grid.ratio)
 
@@ -214,9 +214,9 @@ def identify(recording: Recording, *, jitter: int = 1, longest_ms: float | None 
     Parameters
     ----------
     recording : Recording
-        With a column `output`.
+        A recording with a column `output`.
     jitter : int, samples
-        How far a logged edge may lie from its place, either way.
+        How far a logged edge may be from its true place, in either direction.
     longest_ms : float, ms, optional
         Longest latency that is tried; by default 200 samples.
 
@@ -229,11 +229,12 @@ def identify(recording: Recording, *, jitter: int = 1, longest_ms: float | None 
 
     Notes
     -----
-    The latency to active is ``lag + ratio · (n − 1 + d1)``, to inactive ``lag + ratio · (n − 1 + d2)``; a pulse comes
-    through from ``max(n, d1 + 1)`` evaluations on, a gap from ``max(n, d2 − d1 + 1)``. Every edge bounds a level by
-    the light about the place where it must have crossed; levels, latencies and grids that most edges share are
-    replayed, with every filter and delay that the latencies leave, and those within ``⌈2√c⌉ + 1`` contradictions of
-    the fewest, c, are the answer. The search goes over the first 200,000 samples; what survives is replayed on all.
+    The latency to active is ``lag + ratio · (n − 1 + d1)``, to inactive ``lag + ratio · (n − 1 + d2)``. A pulse comes
+    through if it lasts at least ``max(n, d1 + 1)`` evaluations, a gap if it lasts at least ``max(n, d2 − d1 + 1)``.
+    Every edge bounds a level by the light around the place where it must have crossed. The levels, latencies and grids
+    that most edges share are replayed, with every filter and delay that the latencies allow. The answer is all of them
+    within ``⌈2√c⌉ + 1`` contradictions of the fewest, c. The search uses the first 200,000 samples; what is left is
+    replayed on all samples.
     """
     edges = logged_edges(recording)
     need_memory(10.0 * recording.samples * 8, f"{recording.name}: the light of an identification", "Cut the log.")
@@ -246,7 +247,7 @@ def identify(recording: Recording, *, jitter: int = 1, longest_ms: float | None 
 
 
 def whole_light(recording: Recording) -> Light:
-    """Return all samples in the stored type, infinite ones bounded; as float with NaN where some are invalid."""
+    """Return all samples in the stored type with infinite ones bounded; as float with NaN if some are invalid."""
     block = bounded(recording.read(0, recording.samples), recording.name)
     return block.light if block.invalid_mask() is None else block.as_float()
 
@@ -255,7 +256,7 @@ def identify_edges(
     light: Light, edges: LoggedEdges, *, sample_rate_hz: float, unit: str, name: str = "recording", jitter: int = 1,
     longest_ms: float | None = None,
 ) -> Identification:  # fmt: skip
-    """Find all settings that reproduce logged edges, as `identify`, from an array of light, NaN where invalid."""
+    """Find all settings that reproduce logged edges, as `identify`, from an array of light with NaN where invalid."""
     if not 0 <= jitter <= MOST_JITTER:
         raise ParameterError(f"the jitter of logged edges must be 0 to {MOST_JITTER} samples, got {jitter}.")
     longest = 200 if longest_ms is None else int(longest_ms * sample_rate_hz / 1000)
@@ -290,12 +291,12 @@ def identify_edges(
 def _with_least_jitter(
     light: Light, part: LoggedEdges, edges: LoggedEdges, jitter: int, longest: int
 ) -> tuple[_Stretch, list[_Box]]:
-    """Search with ever more jitter, until more of it would explain no edge more.
+    """Search with more and more jitter, until more jitter explains no further edge.
 
-    More than the edges need would let latencies and levels wander with nothing to hold them.
+    More jitter than the edges need would leave latencies and levels without a bound.
     """
     for allowed in range(jitter + 2):
-        # Where evaluations lie between samples at places never known exactly, a sample more is what they need.
+        # If evaluations lie between samples at places that are never known exactly, one more sample is needed.
         last = allowed > jitter
         search = _Stretch(light, part, allowed)
         boxes = _replayed(search, _boxes(search, edges, longest, loose=last))
@@ -307,18 +308,18 @@ def _with_least_jitter(
     for per in range(2, EXACT_DENOMINATOR + 1 if jitter else 2):
         if min((box.contradictions for box in boxes), default=edges.count) <= most_contradicted(part):
             break
-        # No rate that the edges propose fits: jitter may hide one between whole ratios.
+        # No rate that the edges suggest fits: jitter may hide a rate between whole ratios.
         search = _Stretch(light, part, jitter)
         boxes = _replayed(search, _boxes(search, edges, longest, ratios=hidden_ratios(jitter, per)))
     return search, boxes
 
 
 def _explained_by_more(search: _Stretch, boxes: list[_Box]) -> bool:
-    """Whether one sample of jitter more would explain an edge more, under any setting found."""
+    """Whether one more sample of jitter would explain a further edge, under any setting found."""
     fewest = min(box.contradictions for box in boxes)
     if not fewest:
         return False
-    # That more jitter may swallow more pulses explains no edge.
+    # More jitter may also swallow more pulses, but that explains no edge.
     wider = _Stretch(search.light, search.edges, search.jitter + 1, work=search.work, swallows=search.jitter)
     for box in boxes:
         pairs = dict.fromkeys([box.levels, *(fit.levels for fit in box.fits), *_every_level(search, box, FEW_LEVELS)])
@@ -333,9 +334,10 @@ def _explained_by_more(search: _Stretch, boxes: list[_Box]) -> bool:
 def _boxes(
     search: _Stretch, edges: LoggedEdges, longest: int, *, loose: bool = False, ratios: list[Fraction] | None = None
 ) -> list[_Box]:
-    """Return boxes whose edges share a level about as well as the best, fewest missed first.
+    """Return boxes whose edges share a level about as well as in the best box, fewest misses first.
 
-    `loose`: only rates whose evaluations lie at places never known exactly. `ratios`: in place of those proposed.
+    `loose`: only rates whose evaluations lie at places that are never known exactly. `ratios`: rates to use instead of
+    the proposed ones.
     """
     part = search.edges
     both = np.sort(np.concatenate((edges.active, edges.inactive)))
@@ -355,10 +357,10 @@ def _boxes(
     fewest = most_contradicted(part)
     if bound > fewest:
         return []
-    # What a few edges miss all of them miss: beyond what the law may miss nothing is counted.
+    # What a few edges miss, all of them miss: beyond the limit of the law of switching nothing is counted.
     bound = min(bound + slack(bound) + SCREEN_ROOM, fewest + slack(fewest))
     found: list[_Box] = []
-    # The most promising first: what they miss spares the others their count.
+    # The most promising ones first: what they miss makes it unnecessary to count the others.
     for one in sorted(screened, key=lambda one: one.fewest):
         grid, light_on = one.grid, one.light_on
         rises = np.flatnonzero(one.up + one.down.min() <= bound)
@@ -380,18 +382,18 @@ def _boxes(
                 if missed_now > most:
                     continue
                 active, inactive = (rise, fall) if light_on else (fall, rise)
-                # On a whole grid delays differ by whole evaluations.
+                # On a whole grid, delays differ by whole evaluations.
                 turns = (inactive - active) * grid.per / grid.step
                 if abs(turns - round(turns)) * grid.step > (0 if grid.whole else grid.per / 2):
                     continue
-                # An off-level above the on-level is no setting.
+                # A setting cannot have an off-level above its on-level.
                 if off.low >= on.high:
                     continue
                 if missed_now < fewest:
                     fewest, most = missed_now, missed_now + slack(missed_now)
                 found.append(_Box(light_on, grid, active, inactive, on, off))
     kept = (b for b in found if b.missed <= fewest + slack(fewest))
-    # The simplest rates first: should the work not suffice for all, they are known.
+    # The simplest rates first: if the work is not enough for all, these are known.
     return sorted(kept, key=lambda b: (not b.grid.whole, not b.grid.exact, b.missed))
 
 
@@ -436,7 +438,7 @@ def _replayed(search: _Stretch, boxes: list[_Box]) -> list[_Box]:
             tried.append(box)
     most = fewest + slack(fewest)
     for box in tried:
-        # Levels that fit may be few: a box that is nearly good is looked at more closely.
+        # The levels that fit may be few: a box that is nearly good enough is replayed at more levels.
         if most < box.contradictions <= most + NEARLY:
             _fit(search, box, _between(box), most)
     fewest = min((box.contradictions for box in tried), default=fewest)
@@ -444,12 +446,13 @@ def _replayed(search: _Stretch, boxes: list[_Box]) -> list[_Box]:
     kept = [box for box in tried if box.contradictions <= most]
     for box in kept:
         _keep(box, most)
-        # Without work left the levels stay as wide as the edges alone bound them.
+        # If the limit of work is reached, the levels stay as wide as the edges alone bound them.
         if not search.exhausted:
             _tighten(search, box, most)
-            # What one level tells apart another may not: filters and delays are looked for across the levels.
+            # One level may separate classes that another cannot: filters and delays are looked for at levels across the
+            # box.
             _fit(search, box, _across(box), most, enough=-1)
-        # An edge that its level leaves unexplained may be met by the replay all the same.
+        # The replay may still match an edge that its level does not explain.
         if box.contradictions and not search.exhausted:
             _fit(search, box, _every_level(search, box), most, enough=0)
     fewest = min((box.contradictions for box in kept), default=fewest)
@@ -475,7 +478,7 @@ def _across(box: _Box) -> list[tuple[float, float]]:
 
 
 def _every_level(search: _Stretch, box: _Box, most: int = MOST_LEVELS_A_SIDE) -> list[tuple[float, float]]:
-    """Return the levels in a box that the light tells apart, each with each; evenly thinned where they are many."""
+    """Return the distinct levels in a box, in all combinations; evenly thinned if there are many."""
     seen = np.unique(search.light)
     sides = []
     for shared in (box.on, box.off):
@@ -500,7 +503,7 @@ def _fit(
 ) -> None:
     """Replay a box at pairs of levels until no more than `enough` edges are contradicted, and keep what fits.
 
-    By default until all edges are explained that its levels explain.
+    By default, until all edges are explained that its levels can explain.
     """
     enough = box.missed if enough is None else enough
     box.contradictions = box.contradictions if box.fits else search.edges.count
@@ -525,7 +528,7 @@ def _keep(box: _Box, most: int) -> None:
 
 
 def _contained(fit: _Fit, others: Iterable[_Fit]) -> bool:
-    """Whether another class, as good, holds all of this one: at other levels the log tells less apart."""
+    """Whether another class, as good as this one, contains all of it: at other levels the log separates less."""
     one = fit.timing
     return any(
         other.timing != one and other.contradictions <= fit.contradictions
@@ -536,7 +539,7 @@ def _contained(fit: _Fit, others: Iterable[_Fit]) -> bool:
 
 
 def _tighten(search: _Stretch, box: _Box, most: int) -> None:
-    """Bound both levels by replay: outwards from the levels found, to where too many edges are contradicted."""
+    """Bound both levels by replay: outwards from the levels found, until too many edges are contradicted."""
     known: dict[tuple[int, int], bool] = {}
     for side in (0, 1):
         shared = (box.on, box.off)[side]
@@ -568,7 +571,7 @@ def _tighten(search: _Stretch, box: _Box, most: int) -> None:
 
 
 def _confirmed(whole: _Stretch, boxes: list[_Box]) -> list[_Box]:
-    """Count and replay what survived on the whole recording."""
+    """Count and replay what is left on the whole recording."""
     kept: list[_Box] = []
     fewest = most_contradicted(whole.edges)
     for k, box in enumerate(sorted(boxes, key=lambda b: b.contradictions)):
@@ -636,7 +639,7 @@ def _answer(empty: Identification, search: _Stretch, boxes: list[_Box], readings
 
 
 def _contradictions(search: _Stretch, best: IdentifiedClass) -> tuple[ContradictedEdge, ...]:
-    """Name the edges without a partner under the representative, by time."""
+    """List the edges without a partner under the representative, in time order."""
     state, invalid, size = search.state(best.grid, *best.levels)
     output = output_of(best.timing, state, invalid, size, light_on=best.light_on)
     up, down = (best.grid.samples_of(side) + best.lag for side in (output.rises(), output.falls()))

@@ -1,4 +1,4 @@
-"""A picture of an identification: the light at every logged edge, with the levels that all of them allow."""
+"""Figure of an identification: the light at every logged edge, with the levels that all edges allow."""
 
 from __future__ import annotations
 
@@ -20,17 +20,17 @@ FITS, CONTRADICTS, BAND = LIGHT, LOST, "#cfe3f1"
 def identification_figure(
     found: Identification, light: Light, edges: LoggedEdges, *, name: str, kind: str = "svg"
 ) -> bytes:
-    """Draw, for every logged edge, between which levels the light crossed, and the levels of the set.
+    """Draw, for every logged edge, the levels between which the light crossed, and the levels of the set.
 
     Parameters
     ----------
     found : Identification
-        With at least one class.
+        An identification with at least one class.
     light : ndarray
         In the stored type, NaN where invalid.
     edges : LoggedEdges
     name : str
-        For the title.
+        Name for the title.
     kind : str
         svg or png.
     """

@@ -1,4 +1,4 @@
-"""What a logged output says about its sensor: intervals, classes, and a representative setting."""
+"""What a logged output shows about its sensor: intervals, classes, and a representative setting."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason, senten
 
 @dataclass(frozen=True, slots=True)
 class Interval(Document):
-    """Lowest and highest value of the set; levels lie above `low`, up to `high`."""
+    """Lowest and highest value of the set; levels lie above `low` and at most at `high`."""
 
     low: float
     high: float
@@ -33,7 +33,7 @@ def between(span: Interval | None) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IdentifiedClass:
-    """Settings that this log cannot tell apart, on one grid of evaluations.
+    """Settings that this log cannot separate, on one grid of evaluations.
 
     Parameters
     ----------
@@ -44,7 +44,7 @@ class IdentifiedClass:
     latency_active, latency_inactive : int, samples
         From the crossing of a level to the logged edge.
     lag : int, samples
-        What of it is neither filter nor delay, at the shortest on-delay of the class.
+        The part of the latency that is neither filter nor delay, at the shortest on-delay of the class.
     contradictions : int
     levels : (float, float), recording units
         On- and off-level at which it was replayed.
@@ -69,7 +69,7 @@ class IdentifiedClass:
 
     @property
     def simplicity(self) -> tuple[float | Fraction, ...]:
-        """What classes are ordered by: contradictions, then the simplest filter, delays and rate."""
+        """Sort key of classes: contradictions, then the simplest filter, delays and rate."""
         t = self.timing
         return (
             self.contradictions,
@@ -108,11 +108,12 @@ class Identification:
     recording, unit : str
     sample_rate_hz : float, Hz
     edges : int
-        Logged ones.
+        Number of logged edges.
     jitter, jitter_needed : int, samples
-        Allowed, and what the edges need: with more of it none more is explained.
+        The allowed jitter, and the jitter that the edges need: more explains no further edge.
     groups_left : int
-        Groups of rate, polarity and latencies that the search had no work left for: the set may hold more.
+        Groups of rate, polarity and latencies that were not searched because the limit of work was reached: the set may
+        be larger.
     classes : tuple of IdentifiedClass
         Fewest contradictions first, then the simplest; the first is the representative.
     contradictions : tuple of ContradictedEdge
@@ -120,7 +121,7 @@ class Identification:
     readings : int
         How often the whole light was read.
     refused : str or None
-        Why no setting is told.
+        Why no setting is given.
     rehearsal : bool
         Whether the light is synthetic.
     next_step : str
@@ -175,7 +176,7 @@ class Identification:
 
     @property
     def representative(self) -> Setting | None:
-        """The simplest setting among those with the fewest contradictions; lag and phase stand beside it."""
+        """The simplest setting among those with the fewest contradictions; lag and phase are given beside it."""
         if not self.classes:
             return None
         c, rate = self.classes[0], self.sample_rate_hz
@@ -192,14 +193,14 @@ class Identification:
 
     @property
     def decision(self) -> str:
-        """identified, too many settings fit, or not identified."""
+        """The decision: identified, too many settings fit, or not identified."""
         if self.refused is not None:
             return "not identified"
         return "too many settings fit" if self.groups_left else "identified"
 
     @property
     def verdict(self) -> Verdict:
-        """What to do, the intervals of the set as its claim, and what is open."""
+        """What to do, the intervals of the set as its claim, and the open conditions."""
         if self.refused is not None:
             return Verdict(
                 decision=self.decision, reasons=(VerdictReason(text=sentence(self.refused)),), next_step=self.next_step,
@@ -238,7 +239,7 @@ class Identification:
         )  # fmt: skip
 
     def telling(self) -> str:
-        """Return which pulse, not in this log, would tell classes apart; empty where one pulse would not."""
+        """Return the pulse, not in this log, that would separate classes; empty if one pulse would not."""
         out = []
         for name, what in (("pulse_survives", "an active pulse"), ("gap_survives", "an inactive gap")):
             found = self.span(name)

@@ -1,4 +1,4 @@
-"""A setting as it can be keyed in: display values, delays and filter in the device's own steps, and what that costs."""
+"""A setting as it can be keyed in: display values, delays and filter in the device's steps, and what that costs."""
 
 from __future__ import annotations
 
@@ -34,13 +34,13 @@ if TYPE_CHECKING:
 
 REFUSED = "cannot be keyed in"
 WINDOW_STEPS = 48
-"""Shifts of each threshold of a window that are tried either way: they are counted one by one."""
+"""Number of shifts of each threshold of a window in each direction; they are counted one by one."""
 LEVELS = ("off_level", "low_release", "high_release", "on_level")
-"""Levels in the order in which they ascend."""
+"""Names of the levels in ascending order."""
 
 
 def level_name(name: str) -> str:
-    """Return what a level is called in documents: on, off, high_release, low_release."""
+    """Return the name of a level in documents: on, off, high_release, low_release."""
     return name.removesuffix("_level")
 
 
@@ -53,9 +53,9 @@ class SteppedSetting(Document):
     setting : Setting
         Levels that the scale gives for the display values; delays and filter in steps.
     steps : mapping of str to DisplayStep
-        What to key in, by level: on, off, high_release, low_release; empty where there is no such step.
+        What to key in, by level: on, off, high_release, low_release; empty if there is no such step.
     room : EqualCost or None
-        Of the setting with delays and filter in steps, before its levels were rounded; None for a window.
+        Room of the setting with delays and filter in steps, before its levels were rounded; None for a window.
     margin : Margin or None
     refused : str or None
         Why it cannot be keyed in.
@@ -72,7 +72,7 @@ class SteppedSetting(Document):
         return {name: step.display for name, step in self.steps.items()}
 
     def light(self) -> dict[str, dict[str, float]]:
-        """Return between which light each level lies behind its display value."""
+        """Return the range of light behind the display value of each level."""
         return {name: {"low": step.low, "high": step.high} for name, step in self.steps.items()}
 
     @property
@@ -82,9 +82,10 @@ class SteppedSetting(Document):
         return f"key in {self.steps['on'].display:g} {high}, {self.steps['off'].display:g} {low}"
 
     def ends(self) -> dict[str, Setting]:
-        """Return the settings at either end of what the display values may mean.
+        """Return the settings at both ends of what the display values may mean.
 
-        Both thresholds of a window are moved apart and together too: each of its sides is read from the display alone.
+        The two thresholds of a window are also moved apart and together, because each is read from the display
+        separately.
         """
         sides = _sides(self.setting)
         out = {}
@@ -101,7 +102,7 @@ class SteppedSetting(Document):
     def worse_end(
         self, recording: Recording, truth: Truth, *, rules: Rules = USUAL_RULES, costs: Costs | None = None
     ) -> tuple[str, Setting, Score]:
-        """Score every end exactly, and return the costliest: its name, its setting and its score."""
+        """Score every end exactly, and return the one with the highest cost: its name, its setting and its score."""
         weights = costs or Costs()
         scored = [(end, one, score(replay(recording, one), truth, rules=rules)) for end, one in self.ends().items()]
         return max(scored, key=lambda one: _cost(one[2], weights))
@@ -122,14 +123,14 @@ def in_steps(
     recording: Recording, truth: Truth, setting: Setting, device: DeviceDocument, *, rules: Rules = USUAL_RULES,
     costs: Costs | None = None,
 ) -> SteppedSetting:  # fmt: skip
-    """Round a setting to steps whose whole interval costs the same as its levels.
+    """Round a setting to steps whose whole interval of light costs the same as its levels.
 
     Parameters
     ----------
     recording, truth
-        On which costs are counted.
+        The recording and passes on which costs are counted.
     setting : Setting
-        Of fixed levels, or a window.
+        A setting of fixed levels, or a window.
     device : DeviceDocument
     rules, costs
         As for the score.
@@ -143,8 +144,8 @@ def in_steps(
 
     Notes
     -----
-    A threshold goes to the nearest step whose whole interval of light costs the same as the level; its release does so
-    too, or lies a fixed hysteresis of the display beside it.
+    A threshold goes to the nearest step whose whole interval of light costs the same as the level. Its release goes to
+    a step in the same way, or is placed at the fixed hysteresis of the device.
     """
     weights = costs or Costs()
     check_unit(device, recording)
@@ -162,7 +163,8 @@ def in_steps(
         shifts = _window_shifts(recording, truth, timed, rules, weights)
     else:
         shifts = [] if room is None else [(room.down, room.up)]
-    # A dearer loss is feared more: of two steps as near, the one that more pieces reach.
+    # The more expensive error is avoided: if a loss costs at least as much as a false trip, take the step that more
+    # pieces reach.
     sure = 1 if weights.miss >= weights.false else -1
     steps: dict[str, DisplayStep] = {}
     refused = None
@@ -192,7 +194,7 @@ def nearest_steps(setting: Setting, device: DeviceDocument, scale: DisplayScale)
     Raises
     ------
     ParameterError
-        If a level or delay lies beyond what the device takes.
+        If a level or delay lies beyond the range of the device.
     SettingError
         If the levels follow.
     """
@@ -212,9 +214,9 @@ def nearest_steps(setting: Setting, device: DeviceDocument, scale: DisplayScale)
 def _window_shifts(
     recording: Recording, truth: Truth, setting: WindowSetting, rules: Rules, weights: Costs
 ) -> list[tuple[float, float]]:
-    """Return how far the upper and the lower threshold may move, each with its release, at the same cost: down, up.
+    """Return how far each threshold may move, with its release, at the same cost: down, up.
 
-    Each is tried alone, as far as the window is wide; empty where it has no width.
+    Each threshold is moved alone, over the width of the window; empty if the window has no width.
     """
     reach = setting.on_level - setting.off_level
     if not reach > 0:
@@ -229,7 +231,7 @@ def _window_shifts(
     out = []
     for row in rows:
         cost = np.array([np.nan if one is None else counts[bare(one)].cost(weights) for one in row])
-        # As is where nothing was scored: then no cost equals another.
+        # If nothing was scored: then no cost equals another, and nothing moves.
         same = cost == cost[WINDOW_STEPS]
         down, up = (WINDOW_STEPS if side.all() else int(np.argmin(side)) - 1
                     for side in (same[WINDOW_STEPS::-1], same[WINDOW_STEPS:]))  # fmt: skip
@@ -245,7 +247,7 @@ def _shifted(setting: WindowSetting, names: tuple[str, ...], by: float) -> Windo
 
 
 def _sides(setting: Setting) -> tuple[tuple[str, str], ...]:
-    """Return every threshold with its release: where the output becomes active, and where it is released."""
+    """Return every threshold with its release: the level of activation, and the level of release."""
     if isinstance(setting, WindowSetting):
         return ("on_level", "high_release"), ("off_level", "low_release")
     return (("on_level", "off_level") if setting.light_on else ("off_level", "on_level"),)
@@ -256,12 +258,12 @@ def _below(one: str, other: str) -> bool:
 
 
 def _beside(scale: DisplayScale, step: DisplayStep, hysteresis: float, way: int) -> DisplayStep:
-    """Return the value a fixed hysteresis above or below another one, in light."""
+    """Return, in light, the value at a fixed hysteresis above or below another one."""
     return scale.behind(step.display + way * hysteresis * (1 if scale.line.slope > 0 else -1))
 
 
 def _with_levels(setting: Setting, levels: Mapping[str, float]) -> Setting:
-    """Return the setting with other levels, no release beyond its threshold."""
+    """Return the setting with other levels; no release lies beyond its threshold."""
     kept: dict[str, Any] = dict(levels)
     for name, release in _sides(setting):
         kept[release] = (min if _below(release, name) else max)(kept[release], kept[name])
@@ -282,7 +284,7 @@ def check_levels(setting: Setting) -> Setting:
     Raises
     ------
     SettingError
-        If they do: for them no display value stands.
+        If they do: then no display value can be given.
     """
     if not (type(setting) is Setting or isinstance(setting, WindowSetting)):
         raise SettingError(

@@ -1,4 +1,4 @@
-"""Between which levels the light crossed at logged edges: the level that most of them share."""
+"""The levels between which the light crossed at logged edges, and the level that most edges share."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 Levels = NDArray[np.float64]
 EXACT_DENOMINATOR = 4
-"""Ratios of samples to evaluations up to quarters are tried at every phase that they can have."""
+"""Ratios of samples to evaluations with a denominator up to this are tried at every possible phase."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +25,7 @@ class EvaluationGrid:
     Parameters
     ----------
     start, step, per : int
-        Phase and ratio times the common denominator `per`.
+        Phase and ratio, multiplied by the common denominator `per`.
     """
 
     start: int
@@ -34,7 +34,7 @@ class EvaluationGrid:
 
     @classmethod
     def of(cls, ratio: Fraction, phase: Fraction) -> EvaluationGrid:
-        """Build the grid of so many samples per evaluation, from a phase in samples on."""
+        """Build the grid with so many samples per evaluation, starting at a phase in samples."""
         per = ratio.denominator * phase.denominator
         return cls(int(phase * per), int(ratio * per), per)
 
@@ -45,12 +45,12 @@ class EvaluationGrid:
 
     @property
     def phase(self) -> Fraction:
-        """Of the first evaluation, samples."""
+        """Phase of the first evaluation, samples."""
         return Fraction(self.start, self.per)
 
     @property
     def exact(self) -> bool:
-        """Whether a few phases are all that there are: the sample of every evaluation is then known."""
+        """Whether only a few phases are possible: then the sample of every evaluation is known."""
         return self.ratio.denominator <= EXACT_DENOMINATOR
 
     @property
@@ -73,7 +73,7 @@ class EvaluationGrid:
         return int(self.firsts_at_or_after(np.array([samples]))[0])
 
     def seen(self, light: Light) -> Light:
-        """Return the light that is evaluated."""
+        """Return the light at the evaluations."""
         if self.whole:
             return light[self.start // self.per :: self.step // self.per]
         return light[self.samples_of(np.arange(self.count(light.size)))]
@@ -84,8 +84,8 @@ def crossing_intervals(
 ) -> tuple[Levels, Levels]:
     """Return, for every edge, the levels ``(low, high]`` that the light crossed at it.
 
-    Light begins at ``x >= level`` after an evaluation below it, and ends at ``x < level`` after one at or above it.
-    An edge that no evaluation can have made has an empty interval, `low` = `high` = NaN. Invalid light bounds nothing.
+    Light begins at ``x >= level`` after an evaluation below it, and ends at ``x < level`` after one at or above it. An
+    edge that no evaluation can have made has an empty interval, `low` = `high` = NaN. Invalid light gives no bound.
 
     Parameters
     ----------
@@ -96,9 +96,9 @@ def crossing_intervals(
         From the crossing to the edge.
     grid : EvaluationGrid
     jitter : int, samples
-        How far a logged edge may lie from its place, either way.
+        How far a logged edge may be from its true place, in either direction.
     begins : bool
-        Whether light begins at these edges; else it ends.
+        Whether light begins at these edges; otherwise it ends there.
     """
     centre = edges - latency
     first, behind = grid.firsts_at_or_after(centre - jitter), grid.firsts_at_or_after(centre + jitter + 1)
@@ -109,7 +109,7 @@ def crossing_intervals(
         ok = (at < behind) & (at >= 1) & (at <= last)
         now, before = (light[grid.samples_of(np.where(ok, at - back, 0))].astype(np.float64) for back in (0, 1))
         bottom, top = (before, now) if begins else (now, before)
-        # What was not seen may have been anything.
+        # Light that was not seen may have had any value.
         bottom, top = np.where(np.isnan(bottom), -np.inf, bottom), np.where(np.isnan(top), np.inf, top)
         low = np.where(ok, np.minimum(low, bottom), low)
         high = np.where(ok, np.maximum(high, top), high)
@@ -125,9 +125,9 @@ class SharedLevel:
     Parameters
     ----------
     missed : int
-        Intervals in which they do not lie.
+        Number of intervals that do not contain them.
     low, high : float
-        The levels ``(low, high]``, outermost of all that miss `slack` more at most.
+        The levels ``(low, high]``, the outermost ones of all that miss at most `slack` more intervals.
     best : float
         A level that misses the fewest.
     """
@@ -139,7 +139,7 @@ class SharedLevel:
 
 
 def shared_level(low: Any, high: Any, slack: int = 0) -> SharedLevel | None:
-    """Return the levels that most of the intervals ``(low, high]`` share; None where there is none."""
+    """Return the levels that most of the intervals ``(low, high]`` share; None if there are none."""
     known = ~np.isnan(low)
     count = low.size
     low, high = np.sort(low[known]), np.sort(high[known])
@@ -162,14 +162,14 @@ def shared_level(low: Any, high: Any, slack: int = 0) -> SharedLevel | None:
 
 
 def fewest_missed(low: Any, high: Any) -> NDArray[np.int64]:
-    """Return, for every row of intervals, how many do not hold the level that most of the row share.
+    """Return, for every row of intervals, how many do not contain the level that most of the row share.
 
     Parameters
     ----------
     low, high : ndarray, shape (rows, edges)
     """
-    # Most intervals share one of the upper ends: there, as many have begun below it less as have ended. At equal values
-    # the ends come first, and of those the first holds the count.
+    # Most intervals share one of the upper ends: there, the count is the number that have begun below it minus the
+    # number that have ended. At equal values the ends come first, and the first of those holds the count.
     known = (~np.isnan(low)).astype(np.int64)
     ends = np.concatenate((high, low), axis=1)
     order = np.argsort(ends, axis=1, kind="stable")

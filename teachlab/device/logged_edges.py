@@ -1,4 +1,4 @@
-"""The sensor's own output as it was logged: where it became active and inactive."""
+"""The sensor's own logged output: where it became active and inactive."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class LoggedEdges:
     first : bool
         Whether the output is active at the first sample.
     active, inactive : ndarray of int64, samples
-        First samples of every stretch in which it is active, and not; ascending.
+        First samples of every stretch in which it is active, and in which it is not; ascending.
     """
 
     samples: int
@@ -45,7 +45,7 @@ class LoggedEdges:
         return LoggedEdges(stop, self.first, self.active[self.active < stop], self.inactive[self.inactive < stop])
 
     def runs(self) -> Samples:
-        """Return every stretch in which it is active, from its first sample to the one behind it; shape (k, 2).
+        """Return every active stretch, from its first sample to the one after it; shape (k, 2).
 
         Examples
         --------
@@ -60,7 +60,7 @@ class LoggedEdges:
 
     @classmethod
     def of(cls, output: NDArray[np.bool_]) -> LoggedEdges:
-        """Take the edges of one truth value a sample, true where active.
+        """Find the edges of one truth value per sample, true where active.
 
         Examples
         --------
@@ -97,7 +97,7 @@ def logged_edges(recording: Recording) -> LoggedEdges:
 
 
 def logged_runs(recording: Recording) -> Samples | None:
-    """Return where the logged output is active, as `LoggedEdges.runs`; None where it was not logged."""
+    """Return where the logged output is active, as `LoggedEdges.runs`; None if it was not logged."""
     about, read = recording.info.output, getattr(recording.source, "output", None)
     return None if about is None or read is None else _edges(recording, about, read).runs()
 

@@ -1,4 +1,4 @@
-"""Pairs of edges that mean the same: as many as there can be, then with the least distance in all."""
+"""Pairs of corresponding edges: as many as possible, then with the smallest sum of distances."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ class ContradictedEdge(Document):
     ----------
     sample : int
     edge : str
-        active or inactive: what the output becomes.
+        active or inactive: the state after the edge.
     side : str
-        logged: the sensor switched, the replay does not; replayed: the other way round.
+        logged: the sensor switched, the replay did not; replayed: the replay switched, the sensor did not.
     """
 
     sample: int
@@ -34,14 +34,14 @@ class ContradictedEdge(Document):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MatchedEdges:
-    """Edges of log and replay, each direction matched apart.
+    """Edges of log and replay, matched separately in each direction.
 
     Parameters
     ----------
     logged, replayed : (ndarray, ndarray) of int64, samples
-        To active, and to inactive; the replayed ones already moved by the lag.
+        To active, and to inactive; the replayed ones are already moved by the lag.
     pairs : ((ndarray, ndarray), (ndarray, ndarray)) of int64
-        Positions in `logged` and in `replayed`, of either direction.
+        Positions in `logged` and in `replayed`, for each direction.
     lag, tolerance : int, samples
     """
 
@@ -58,13 +58,13 @@ class MatchedEdges:
         return cls(logged, replayed, (ups, downs), lag, tolerance)
 
     def apart(self) -> BothWays:
-        """Return logged edges with a partner, and how much later than it each is."""
+        """Return logged edges with a partner, and how much later each one is than its partner."""
         at = [ours[i] for ours, (i, _) in zip(self.logged, self.pairs, strict=True)]
         theirs = [side[j] for side, (_, j) in zip(self.replayed, self.pairs, strict=True)]
         return np.concatenate(at), np.concatenate(at) - np.concatenate(theirs)
 
     def unmatched(self) -> tuple[ContradictedEdge, ...]:
-        """Return the edges without a partner on either side, by time."""
+        """Return the edges without a partner on either side, in time order."""
         out = []
         for word, ours, theirs, (i, j) in zip(
             ("active", "inactive"), self.logged, self.replayed, self.pairs, strict=True
@@ -85,7 +85,7 @@ def matched_edges(logged: Samples, replayed: Samples, tolerance: int) -> tuple[S
     Returns
     -------
     ndarray of int64, ndarray of int64
-        Positions in `logged` and in `replayed` of every pair: the most pairs, and among those the least sum of
+        Positions in `logged` and in `replayed` of every pair: the most pairs, and among those the smallest sum of
         distances.
 
     Examples
@@ -97,7 +97,7 @@ def matched_edges(logged: Samples, replayed: Samples, tolerance: int) -> tuple[S
     if not at.size:
         return np.empty(0, np.int64), np.empty(0, np.int64)
     order = np.argsort(at, kind="stable")
-    # No pair reaches over a distance beyond the tolerance: between such places every group is matched alone.
+    # No pair crosses a distance larger than the tolerance: the groups between such places are matched separately.
     group = np.empty(at.size, np.int64)
     group[order] = np.concatenate(([0], np.cumsum(np.diff(at[order]) > tolerance)))
     ours, theirs = group[: logged.size], group[logged.size :]
@@ -153,14 +153,14 @@ def _in_order(a: list[int], b: list[int], tolerance: int) -> list[tuple[int, int
 
 
 SWALLOWED = 2
-"""Short pulses of one width that may be missing beyond those logged: jitter loses each with less than even odds."""
+"""So many short pulses of one width may be missing beyond those logged: jitter loses each with odds below even."""
 
 
 def swallowed_count(logged: BothWays, replayed: Samples, first: bool, tolerance: int, jitter: int) -> int:
-    """Return how many replayed pulses and gaps jitter may have swallowed: edges of one may be logged at one place.
+    """Return how many replayed pulses and gaps jitter may have swallowed, because both edges were logged at one place.
 
-    Of the stretches of one width, no wider than twice the jitter, as many may be missing as were logged, and
-    `SWALLOWED` more: under jitter that is as likely either way a stretch is lost with less than even odds.
+    Of the stretches of one width, at most twice the jitter, as many may be missing as were logged, and `SWALLOWED`
+    more: if jitter is as likely in either direction, each stretch is lost with a probability below one half.
 
     Parameters
     ----------
@@ -169,11 +169,11 @@ def swallowed_count(logged: BothWays, replayed: Samples, first: bool, tolerance:
     replayed : ndarray of int64, samples
         All edges, ascending.
     first : bool
-        Whether the first of them becomes active.
+        Whether the first edge becomes active.
     tolerance : int, samples
-        How far edges that are one may lie apart.
+        How far apart two edges may be and still match.
     jitter : int, samples
-        That may have swallowed a pulse.
+        Jitter that may have swallowed a pulse.
     """
     width = np.diff(replayed)
     short = width <= 2 * jitter
@@ -183,7 +183,7 @@ def swallowed_count(logged: BothWays, replayed: Samples, first: bool, tolerance:
     for side, ours in zip((0, 1) if first else (1, 0), logged, strict=True):
         known[side::2][matched_edges(ours, replayed[side::2], tolerance)[1]] = True
     lost, kept = (short & one[:-1] & one[1:] for one in (~known, known))
-    # A stretch and the next one share an edge: of a row of them every other one.
+    # A stretch and the next one share an edge: of a row of stretches, take every other one.
     at = np.arange(lost.size)
     begins = np.maximum.accumulate(np.where(lost & ~np.concatenate(([False], lost[:-1])), at, 0))
     lost &= (at - begins) % 2 == 0
@@ -192,12 +192,12 @@ def swallowed_count(logged: BothWays, replayed: Samples, first: bool, tolerance:
 
 
 def unmatched_count(logged: Samples, replayed: Samples, tolerance: int) -> int:
-    """Return how many edges of either side have no partner: the most pairs, without saying which."""
+    """Return how many edges on either side have no partner: the most pairs, without naming them."""
     if not logged.size or not replayed.size:
         return int(logged.size + replayed.size)
     apart = min(int(np.diff(side).min(initial=4 * tolerance + 2)) for side in (logged, replayed))
     if apart > 2 * tolerance:
-        # No edge has two to choose from: looking beside each is enough.
+        # No edge has two possible partners: looking at its neighbour is enough.
         k = np.searchsorted(replayed, logged - tolerance)
         near = replayed[np.minimum(k, replayed.size - 1)]
         pairs = int(np.count_nonzero((k < replayed.size) & (near <= logged + tolerance)))

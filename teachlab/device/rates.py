@@ -1,4 +1,4 @@
-"""Evaluation rates that logged edges propose: they lie on the sensor's own grid of time."""
+"""Evaluation rates that logged edges suggest: edges lie on the sensor's own grid of time."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ if TYPE_CHECKING:
     from teachlab.device.logged_edges import Samples
 
 LONGEST_RATIO = 64
-"""Samples per evaluation up to which the spectrum is looked at."""
+"""The spectrum is searched up to this number of samples per evaluation."""
 MOST_PROPOSALS = 6
 SLOWEST_BIN = 16
 PERIODIC = 0.25
-"""Share of the power of edges that all fall together, from which on a slow period proposes no rate."""
+"""If a slow period holds this share of the power of edges that all fall together, it suggests no rate."""
 CLEAR = 3.0
-"""A peak of the spectrum proposes a rate from this many times ``√edges`` on; replay decides."""
+"""A peak of the spectrum suggests a rate if it is at least this many times ``√edges``; replay decides."""
 
 
 def hidden_ratios(jitter: int, per: int) -> list[Fraction]:
-    """Return ratios of a denominator, between whole ones, that so much jitter hides from the spectrum."""
+    """Return ratios of one denominator, between whole ratios, that this jitter hides from the spectrum."""
     found = (Fraction(k, per) for k in range(per + 1, (2 * jitter + 1) * per))
     return [one for one in found if one.denominator == per]
 
@@ -30,20 +30,20 @@ def hidden_ratios(jitter: int, per: int) -> list[Fraction]:
 def proposed_ratios(edges: Samples, samples: int, jitter: int) -> list[Fraction]:
     """Return samples per evaluation that are worth a replay, simple ones first.
 
-    Jitter hides whole ratios up to ``2 · jitter + 1`` from the spectrum, so these are always there. Where objects come
-    at strictly equal distances there are no others: such a log shows no rate.
+    Jitter hides whole ratios up to ``2 · jitter + 1`` from the spectrum, so these are always included. If objects come
+    at exactly equal distances, there are no others: such a log shows no rate.
 
     Parameters
     ----------
     edges : ndarray of int64, ascending, samples
-        Of both directions.
+        Edges of both directions.
     samples : int
     jitter : int, samples
     """
     out = [Fraction(k) for k in range(1, 2 * jitter + 4)]
     span = min(samples, 200_000)
     train = np.zeros(1 << (span - 1).bit_length() + 1)
-    # Both directions lie on one grid only up to their latencies' difference: each alone, added as powers.
+    # Both directions lie on one grid only up to the difference of their latencies: take each alone and add the powers.
     power = np.zeros(train.size // 2 + 1)
     for side in (edges[::2], edges[1::2]):
         train[:] = 0
@@ -51,7 +51,7 @@ def proposed_ratios(edges: Samples, samples: int, jitter: int) -> list[Fraction]
         power += np.abs(np.fft.rfft(train)) ** 2
     begin = train.size // LONGEST_RATIO
     early = np.count_nonzero(edges < span)
-    # Products at strictly equal distances put peaks everywhere: they would propose any rate.
+    # Products at exactly equal distances put peaks everywhere: these would suggest any rate.
     if power[SLOWEST_BIN:begin].max(initial=0.0) > PERIODIC * early**2 / 2:
         return out
     floor = CLEAR**2 * max(1, int(np.count_nonzero(edges < span)))
@@ -70,7 +70,7 @@ def proposed_ratios(edges: Samples, samples: int, jitter: int) -> list[Fraction]
 
 
 def _refined(edges: Samples, frequency: float, span: int, samples: int) -> tuple[float, float]:
-    """Climb the peak on ever longer stretches, each fine enough for the next; return it with its width."""
+    """Climb the peak on longer and longer stretches, each fine enough for the next; return it with its width."""
     while True:
         width = 1.0 / span
         for _ in range(3):

@@ -1,4 +1,4 @@
-"""From the logger's unit to the display of the device: a line through readings, and what lies behind a step."""
+"""From the logger's unit to the display of the device: a line through readings, and the light behind a step."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 FEWEST_PAIRS = 3
 MOST_SLOPE_DOUBT = 0.1
-"""Squared half-width of the interval of the slope, as a share of its square, from which on no step is told."""
+"""If the squared half-width of the slope's interval is this share of its square or more, no step is given."""
 ROUNDS, CLOSE = 100, 1e-12
 
 
@@ -32,7 +32,7 @@ class YorkLine(Document):
     ----------
     intercept, slope : float
     intercept_error, slope_error : float
-        Standard errors, without regard to how well the points lie on the line.
+        Standard errors, which do not depend on how well the points lie on the line.
     chi_square : float
         Weighted squares of the points' distances.
     points : int
@@ -107,15 +107,15 @@ def york_line(x: ArrayLike, y: ArrayLike, x_error: ArrayLike, y_error: ArrayLike
 
 @dataclass(frozen=True, slots=True)
 class DisplayStep(Document):
-    """A value of the display, and what it may mean in the light.
+    """A value of the display, and what it may mean in light.
 
     Parameters
     ----------
     display : float
     light : float, recording units
-        What the line says.
+        Light according to the line.
     low, high : float, recording units
-        Between which the light lies, at the confidence of the scale.
+        Range of the light, at the confidence of the scale.
     """
 
     display: float
@@ -131,15 +131,15 @@ class DisplayScale:
     Parameters
     ----------
     line : YorkLine
-        Display over light; errors of the display include its resolution.
+        Display as a function of light; errors of the display include its resolution.
     resolution : float, display units
         Smallest difference that the display shows.
     step : float, display units
-        In which values can be keyed in.
+        Step in which values can be keyed in.
     first, last : float, display units
         Range that can be keyed in.
     light_low, light_high : float, recording units
-        Range of the readings: nothing is told outside.
+        Range of the readings; outside it no value is given.
     confidence : float
         Two-sided.
     """
@@ -158,7 +158,7 @@ class DisplayScale:
         cls, light: ArrayLike, display: ArrayLike, *, light_error: ArrayLike, display_error: ArrayLike,
         resolution: float, step: float, first: float, last: float, confidence: float = 0.95,
     ) -> DisplayScale:  # fmt: skip
-        """Fit the scale to readings of both at once.
+        """Fit the scale to pairs of readings.
 
         Parameters
         ----------
@@ -173,7 +173,7 @@ class DisplayScale:
         Raises
         ------
         ParameterError
-            With fewer than three readings, or where they do not tell how the display follows the light.
+            With fewer than three readings, or if they do not show how the display follows the light.
         """
         check_confidence(confidence)
         u, v = np.asarray(light, np.float64), np.asarray(display, np.float64)
@@ -193,23 +193,23 @@ class DisplayScale:
 
     @property
     def spread(self) -> float:
-        """By how much readings scatter more than their errors say, as a ratio of variances, at least 1."""
+        """Ratio of the variance of the readings to what their errors explain, at least 1."""
         return max(1.0, self.line.chi_square / (self.line.points - 2))
 
     @property
     def factor(self) -> float:
-        """Quantile: normal, or Student's where the errors were too small and their size is taken from the scatter."""
+        """Quantile: normal; Student's if the stated errors are too small and their size is taken from the scatter."""
         tail = (1 + self.confidence) / 2
         return float(ndtri(tail) if self.spread <= 1 else stdtrit(self.line.points - 2, tail))
 
     def doubt(self, light: float) -> float:
-        """Return how far the display may lie from the line at a light, display units."""
+        """Return how far the display may be from the line at a light, display units."""
         line = self.line
         variance = self.spread * (1 / line.weight + (light - line.centre) ** 2 * line.slope_error**2)
         return self.factor * math.sqrt(variance) + self.resolution / 2
 
     def displayed(self, light: float) -> float:
-        """Return what the line says the display shows."""
+        """Return the display value on the line."""
         return self.line.intercept + self.line.slope * light
 
     def behind(self, display: float) -> DisplayStep:
@@ -222,7 +222,7 @@ class DisplayScale:
 
         def end(way: float) -> float:
             far = self.doubt(centre) / abs(b)
-            # Grows without end: the doubt of the slope is small against the slope.
+            # Grows without end: the uncertainty of the slope is small compared with the slope.
             while beyond(centre + way * far) < 0:
                 far *= 2
             return float(brentq(lambda far: beyond(centre + way * far), 0.0, far))
@@ -230,7 +230,7 @@ class DisplayScale:
         return DisplayStep(display, centre, centre - end(-1.0), centre + end(1.0))
 
     def steps(self, low: float, high: float) -> NDArray[Any]:
-        """Return the values that can be keyed in whose line lies between two lights and within the readings."""
+        """Return the values that can be keyed in whose light on the line is within two bounds and the readings."""
         ends = sorted(self.displayed(x) for x in (max(low, self.light_low), min(high, self.light_high)))
         if max(low, self.light_low) > min(high, self.light_high):
             return np.empty(0)
@@ -242,7 +242,7 @@ class DisplayScale:
         return self.first + k * self.step
 
     def nearest(self, target: float) -> DisplayStep:
-        """Return the step nearest a light, whatever it may cost.
+        """Return the step nearest to a light, whatever it costs.
 
         Raises
         ------
@@ -267,14 +267,14 @@ class DisplayScale:
             )
 
     def rounded(self, target: float, low: float, high: float, *, feared: int = 0) -> DisplayStep | str:
-        """Return the step nearest a light whose whole interval lies within equal cost, or why there is none.
+        """Return the nearest step whose whole interval lies within equal cost, or why there is none.
 
         Parameters
         ----------
         target, low, high : float, recording units
             Levels in ``(low, high]`` cost the same.
         feared : int
-            1 where more light than the target is feared, −1 where less: the other side goes first at equal distance.
+            1: more light than the target is worse; −1: less light is worse. At equal distance the other side is taken.
         """
         try:
             self._within(target)

@@ -1,4 +1,4 @@
-"""Filters and delays that give the same output: what a log can tell apart, and what it cannot."""
+"""Filters and delays that give the same output: what a log can separate, and what it cannot."""
 
 from __future__ import annotations
 
@@ -18,17 +18,17 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TimingClass(Document):
-    """Filter and delays that no pulse of this log tells apart.
+    """Filters and delays that no pulse of this log separates.
 
-    Delays are of the output, in evaluations: from `on_delay` to `longest_on_delay`, and the off-delay is always
-    `delay_difference` more. What the on-delay gains the lag loses.
+    Delays act on the output, in evaluations. The on-delay lies between `on_delay` and `longest_on_delay`; the off-delay
+    is always longer by `delay_difference`. A longer on-delay means a shorter lag.
 
     Parameters
     ----------
     consecutive : int
     on_delay, longest_on_delay : int, evaluations
     delay_difference : int, evaluations
-        Off-delay less on-delay.
+        Off-delay minus on-delay.
     extends_first : bool
         Whether the off-delay acts before the on-delay: dark-on with delays on the light.
     """
@@ -41,7 +41,7 @@ class TimingClass(Document):
 
     @property
     def off_delay(self) -> int:
-        """The off-delay that goes with the shortest on-delay, evaluations."""
+        """Off-delay that belongs to the shortest on-delay, evaluations."""
         return self.on_delay + self.delay_difference
 
     def pulse_survives(self) -> tuple[int, int]:
@@ -60,7 +60,7 @@ class TimingClass(Document):
         return max(self.consecutive, self.off_delay + 1), max(self.consecutive, longest + 1)
 
     def holds(self, consecutive: int, on: int, off: int, *, extends_first: bool = False) -> bool:
-        """Whether a filter and delays belong to the class; the order of delays matters only where there are two."""
+        """Whether a filter and delays belong to the class; the order of delays matters only if there are two."""
         return (
             consecutive == self.consecutive
             and self.on_delay <= on <= self.longest_on_delay
@@ -72,7 +72,7 @@ class TimingClass(Document):
 def timing_classes(
     state: TwoState, invalid: TwoState, size: int, *, light_on: bool, latency: int, difference: int, least: int
 ) -> Iterator[tuple[TimingClass, TwoState]]:
-    """Yield every class that a state of the comparator tells apart, with its output over evaluations.
+    """Yield every class that a state of the comparator separates, with its output over evaluations.
 
     Parameters
     ----------
@@ -81,11 +81,11 @@ def timing_classes(
     size : int, evaluations
     light_on : bool
     latency : int, evaluations
-        Most that filter and on-delay may take together, from the crossing to the edge.
+        Largest sum of filter and on-delay, from the crossing to the edge.
     difference : int, evaluations
-        Off-delay less on-delay.
+        Off-delay minus on-delay.
     least : int
-        Outputs with fewer active stretches are left out, and with them all that hold back more.
+        Outputs with fewer active stretches are left out, and with them all longer filters and on-delays.
     """
     for consecutive in range(1, latency + 2):
         filtered = consecutive_filter(state, invalid, consecutive, size)
@@ -100,7 +100,7 @@ def timing_classes(
         for extends_first in (False, True):
             if extends_first and (light_on or longest < 1 or longest + difference < 1):
                 continue
-            # The output changes only where a delay reaches the length of a pulse, or of a gap, that is there.
+            # The output changes only where a delay reaches the length of an existing pulse or gap.
             turns = gaps - difference if extends_first else pulses
             turns = turns[(turns > shortest) & (turns <= longest)]
             bounds = [shortest, *turns.tolist(), longest + 1]

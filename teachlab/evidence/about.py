@@ -1,4 +1,4 @@
-"""What a record is about and where its data come from, as people state it; what they leave out is "not stated"."""
+"""What a record is about and where its data come from, as people state it; anything left out is "not stated"."""
 
 from __future__ import annotations
 
@@ -26,14 +26,14 @@ FIELDS = (
     ("reviewed_by", "reviewed by"),
     ("approved_by", "approved by"),
 )
-"""Keys and what a page calls them."""
+"""Keys, and their names on the page."""
 PEOPLE = (("Prepared", "prepared_by"), ("Reviewed", "reviewed_by"), ("Approved", "approved_by"))
 
 
 class AboutDocument(SchemaOne):
-    """A document of what a record is about; every key is text, and may be left out.
+    """A document that says what a record is about. Every key is text and may be left out.
 
-    `log` is the file that was imported, beside this document or by its path: its digest goes into the record.
+    `log` names the file that was imported, beside this document or by its path; its digest goes into the record.
     """
 
     document_number: str = ""
@@ -55,12 +55,12 @@ def nothing_stated() -> dict[str, str | None]:
 
 
 def read_about(path: str | Path) -> dict[str, str | None]:
-    """Read what a record is about from TOML.
+    """Read from TOML what a record is about.
 
     Raises
     ------
     ParameterError
-        If the file is no TOML, a key is unknown or no text, or the log that it names is not found.
+        If the file is no TOML, a key is unknown or its value is no text, or the named log is not found.
     """
     text = read_text(path, "a TOML file of what the record is about", ParameterError)
     values = parse_toml(text, str(path), ParameterError)
@@ -75,18 +75,18 @@ def read_about(path: str | Path) -> dict[str, str | None]:
 
 
 def about_of_record(record: Mapping[str, Any]) -> dict[str, str | None]:
-    """Return what a record states; records of before state nothing."""
+    """Return what a record states; older records state nothing."""
     given = record.get("about") or {}
     return {key: given.get(key) for key, _ in FIELDS}
 
 
 def people(record: dict[str, Any]) -> list[tuple[str, str]]:
-    """Return who prepares, reviews and approves; empty where not stated, to be filled in by hand."""
+    """Return who prepares, reviews and approves; a name that is not stated is empty, to be filled in by hand."""
     given = about_of_record(record)
     return [(role, given[key] or "") for role, key in PEOPLE]
 
 
 def about_rows(record: dict[str, Any], *keys: str) -> list[tuple[str, str]]:
-    """Return name and text of some of what is stated, or of all."""
+    """Return names and texts of some or all of the statements."""
     given = about_of_record(record)
     return [(name, given[key] or NOT_STATED) for key, name in FIELDS if not keys or key in keys]

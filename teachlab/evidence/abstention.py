@@ -1,4 +1,4 @@
-"""The record of an abstention: no setting, why not, and what the recording offers; recomputed like any other."""
+"""The record of an abstention: why there is no setting, and what the recording offers; it can be verified."""
 
 from __future__ import annotations
 
@@ -63,19 +63,19 @@ class _Document(StrictModel):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Abstention:
-    """A strategy that declined, and all that is needed to ask it again.
+    """A strategy that declined, and everything that is needed to ask it again.
 
     Parameters
     ----------
     strategy : str
     parameters : dict
     seed : int
-        Of the showing.
+        Seed of what was shown.
     tolerance_ms : float, ms
     base : dict or None
         The base setting as plain JSON.
     reason, measured, required : str
-        What it said.
+        The strategy's own words.
     """
 
     strategy: str
@@ -91,7 +91,7 @@ class Abstention:
     def of(
         cls, strategy: Strategy, refusal: Abstained, *, seed: int, tolerance_ms: float, base: Setting | None
     ) -> Abstention:
-        """Take down a refusal to teach."""
+        """Record a refusal to teach."""
         return cls(
             strategy=strategy.name,
             parameters=plain(parameters_of(strategy)),
@@ -113,12 +113,12 @@ class Abstention:
 
 
 def abstention_from_dict(values: object, where: str) -> Abstention:
-    """Return an abstention from its parsed JSON, all faults in one message."""
+    """Return an abstention from its parsed JSON; all faults are in one message."""
     return Abstention(**check(_Document, values, where, SettingError).abstained.model_dump())
 
 
 def read_released(path: str | Path) -> Setting | Abstention:
-    """Read what a teaching gave: a setting, or the document of an abstention."""
+    """Read the result of a teaching: a setting, or the document of an abstention."""
     values = parse_json(read_text(path, "a setting in JSON", SettingError), str(path), SettingError)
     if isinstance(values, dict) and "abstained" in values:
         return abstention_from_dict(values, str(path))
@@ -128,22 +128,22 @@ def read_released(path: str | Path) -> Setting | Abstention:
 def build_abstention(
     recording: Recording, truth: Truth, refused: Abstention, sources: Sources, *, options: RecordOptions
 ) -> dict[str, Any]:
-    """Ask the strategy again, as often as draws are asked for, and write down that it abstains.
+    """Ask the strategy again, as often as draws are asked for, and record that it abstains.
 
     Parameters
     ----------
     recording, truth
-        What was taught on.
+        The recording and passes that were used for teaching.
     refused : Abstention
     sources : Sources
         The files they were read from.
     options : RecordOptions
-        Title, draws, confidence and deviations are used; nothing is scored.
+        Title, draws, confidence and deviations are used; no score is made.
 
     Raises
     ------
     InputError
-        If the strategy does not abstain here, or for another reason.
+        If the strategy does not abstain here, or abstains for another reason.
     """
     strategy, block = refused.made(), _block(recording, truth, refused)
     _again(strategy, block, refused)
@@ -195,7 +195,7 @@ def _block(recording: Recording, truth: Truth, refused: Abstention) -> TeachBloc
 
 
 def _again(strategy: Strategy, block: TeachBlock, refused: Abstention) -> None:
-    """Refuse to record an abstention that does not happen here."""
+    """Refuse to record an abstention that cannot be repeated here."""
     here = f"strategy '{refused.strategy}', seed {refused.seed}"
     hint = "Teach it on this recording and record what comes of that: teachlab teach … --json"
     try:

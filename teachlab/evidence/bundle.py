@@ -1,4 +1,4 @@
-"""A record with everything that its verification needs, in one file for another computer."""
+"""A record and everything that its verification needs, in one file for another computer."""
 
 from __future__ import annotations
 
@@ -16,27 +16,27 @@ from teachlab.evidence.record_parts import Sources
 
 MOST_FILES = 16
 MOST_BYTES = 8 << 30
-"""Size of all files of a bundle once unpacked."""
+"""Largest size of all files of a bundle after unpacking."""
 BEGAN = (1980, 1, 1, 0, 0, 0)
-"""Every file is stamped alike: the same record gives the same bytes."""
+"""Every file gets the same time stamp: the same record gives the same bytes."""
 
 
 def write_bundle(bundle: str | Path, folder: str | Path, sources: Sources) -> None:
-    """Write the record in a folder, its page and the files that it rests on into one zip.
+    """Write the record in a folder, its page and the files that it depends on into one zip.
 
     Parameters
     ----------
     bundle : str or Path
         Ends in .zip.
     folder : str or Path
-        Of the record.
+        Folder of the record.
     sources : Sources
         Recording, passes and setting, on this computer.
 
     Raises
     ------
     InputError
-        If a source is an address and no file, or two have the same name.
+        If a source is an address and not a file, or two sources have the same name.
     """
     inside = [Path(folder) / name for name in (RECORD, PAGE, PRINTED, LEVELS) if (Path(folder) / name).is_file()]
     for given in filter(None, (sources.recording, sources.truth, sources.setting)):
@@ -61,15 +61,15 @@ def is_bundle(path: str | Path) -> bool:
 
 @contextmanager
 def unpacked(bundle: str | Path) -> Iterator[Path]:
-    """Unpack a bundle into a folder of its own and hand on the record in it; the folder goes when the work is done.
+    """Unpack a bundle into a temporary folder and yield the record in it; the folder is deleted afterwards.
 
-    A bundle may come from anybody: names with a folder in them, links, more or larger files than a record has and
-    files that unpack to more than they say are refused, before anything is used.
+    A bundle may come from a stranger. Before anything is used, these are refused: names with a folder in them, links,
+    more or larger files than a record has, and files that unpack to more than they state.
 
     Raises
     ------
     InputError
-        If it is damaged, holds no record, or what no bundle holds.
+        If it is damaged, holds no record, or holds something that a bundle never holds.
     """
     try:
         with zipfile.ZipFile(bundle) as source:

@@ -1,4 +1,4 @@
-"""The card of a setting as a page: what to key in, and the sheet by which it is taught and checked."""
+"""The card of a setting as a page: what to key in, and the sheet for teaching and checking it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Acceptance criteria, fixed before the run, and what the data say about each."""
+"""Acceptance criteria, fixed before the run, and what the data show about each."""
 
 from __future__ import annotations
 
@@ -51,14 +51,14 @@ RATES = (
 )
 MARGINS, RESERVES = ("margin_to_noise", "population", "excess_gain"), ("contamination_reserve", "ambient_reserve")
 KEPT = (*MARGINS, *RESERVES)
-"""Those that every lot has a value of its own of."""
+"""Measures of which every lot has its own value."""
 COUNTS = ("false_trips_per_gap_hour", "false_trips_per_running_hour", "ignore_trips_per_pass", "extra_per_pass")
-"""Those that are counts per exposure, whose events may come in bursts."""
+"""Measures that are counts per exposure, whose events may come in bursts."""
 SYNTHETIC = "the light is synthetic: a rehearsal, no evidence about a real line; --rehearsal judges it as one"
 
 
 class Judgement(StrEnum):
-    """What the data say about a criterion."""
+    """What the data show about a criterion."""
 
     MET = "met"
     NOT_MET = "not met"
@@ -68,16 +68,16 @@ class Judgement(StrEnum):
 class Criterion(StrictModel):
     """One limit: a rate that must not be exceeded, or a margin or number that must be reached.
 
-    `assume` and `icc` say what the bound of a rate takes for granted beyond independent lots; what is not said here is
-    that of the document. ``assume = "lots"``, the default: nothing. ``assume = "independent"``: all passes are
-    independent. ``icc = 0.05``: outcomes of one lot correlate by at most that.
+    `assume` and `icc` state what the bound of a rate assumes beyond independent lots; by default, what the document
+    states. ``assume = "lots"``, the default: nothing more. ``assume = "independent"``: all passes are independent.
+    ``icc = 0.05``: the outcomes of one lot correlate by at most 0.05.
 
-    A count per time or per pass needs events in at least two of five named lots; with an assumption stated, events are
-    taken as coming one by one.
+    A count per time or per pass needs events in at least two of five named lots. With an assumption stated, events are
+    taken as independent.
 
-    A margin or a reserve must be kept by every lot recorded, at least five of them. ``content = 0.9`` asks instead that
-    so large a share of lots to come keeps it, at the confidence. With ``assume = "independent"`` it goes by passes,
-    99 % of them unless stated.
+    Every recorded lot, and at least five lots, must keep a margin or a reserve. ``content = 0.9`` asks instead that 90
+    % of future lots keep it, at the confidence. With ``assume = "independent"`` it goes by passes: 99 % of them, unless
+    stated otherwise.
     """
 
     measure: Literal[
@@ -122,7 +122,7 @@ class Criterion(StrictModel):
 
 
 class Criteria(SchemaOne):
-    """A document of acceptance criteria; `assume` and `icc` hold for every criterion that states none of its own."""
+    """A document of acceptance criteria; `assume` and `icc` hold for every criterion that does not state its own."""
 
     title: str = ""
     assume: Literal["lots", "independent"] | None = None
@@ -131,12 +131,12 @@ class Criteria(SchemaOne):
 
     @property
     def assumption(self) -> Assumption:
-        """What the document takes for granted."""
+        """The assumption of the document."""
         return stated_assumption(self.assume, self.icc) or NOTHING
 
 
 def stated_assumption(assume: str | None, icc: float | None) -> Assumption | None:
-    """Return what a criterion, or a document, states; None where it states nothing."""
+    """Return the assumption that a criterion, or a document, states; None if it states none."""
     if icc is not None:
         return Assumption(icc)
     return None if assume is None else INDEPENDENT if assume == "independent" else NOTHING
@@ -144,7 +144,7 @@ def stated_assumption(assume: str | None, icc: float | None) -> Assumption | Non
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Judged(Document):
-    """One criterion with its verdict and the figures behind it.
+    """One criterion with its verdict and the figures that lead to it.
 
     Parameters
     ----------
@@ -165,7 +165,7 @@ class Judged(Document):
 
 
 def read_criteria(path: str | Path) -> Criteria:
-    """Read acceptance criteria from TOML; all faults in one message.
+    """Read acceptance criteria from TOML; all faults are in one message.
 
     Raises
     ------
@@ -190,12 +190,12 @@ def judge(
     dark_level: float = 0.0,
     rehearsal: bool = False,
 ) -> list[Judged]:
-    """Say of every criterion whether it is met, not met, or cannot be decided by these data.
+    """Say for every criterion whether it is met, not met, or cannot be decided with these data.
 
     A rate is met if its one-sided upper bound by lots lies within the limit, not met if its one-sided lower bound lies
-    beyond it, and undecided in between. A margin or a reserve goes by its lower tolerance limit over lots. Nothing is
-    met on evidence that could not have failed it: `found` says what is open. Synthetic light meets nothing but a
-    rehearsal.
+    beyond it, and undecided in between. A margin or a reserve is judged by its lower tolerance limit over lots. No
+    criterion is met on evidence that could not have failed it: `found` names the open conditions. With synthetic light,
+    a criterion can be met in a rehearsal only.
 
     Parameters
     ----------
@@ -204,14 +204,14 @@ def judge(
     margin : Margin, optional
     truth : Truth
     found : Claimable
-        The trials that may support a claim, and what is open.
+        The trials that may support a claim, and the open conditions.
     reserves : mapping of str to float or None, optional
     position : SwitchingPosition, optional
     setting : Setting, optional
-        Of fixed levels, with `margin`: what every lot keeps.
+        A setting of fixed levels, together with `margin`: for what every lot keeps.
     dark_level : float, recording units
     rehearsal : bool
-        Whether synthetic light is judged as if it were real, and said to be.
+        Whether synthetic light is judged as if it were real; the result then says so.
     """
     case = _Case(criteria, result, margin, truth, found, reserves or {}, position, setting, dark_level)
     return [_guarded(_judge(c, case), found, rehearsal=rehearsal) for c in criteria.criterion]
@@ -219,7 +219,7 @@ def judge(
 
 @dataclass(frozen=True, slots=True)
 class _Case:
-    """What the criteria of one record are judged on."""
+    """The data on which the criteria of one record are judged."""
 
     criteria: Criteria
     result: Score
@@ -232,12 +232,12 @@ class _Case:
     dark_level: float
 
     def assumption(self, c: Criterion) -> Assumption:
-        """Return what a criterion takes for granted: its own statement, or that of the document."""
+        """Return the assumption of a criterion: its own statement, or that of the document."""
         return stated_assumption(c.assume, c.icc) or self.criteria.assumption
 
 
 def overall(judged: Sequence[Judged]) -> Judgement:
-    """Return the verdict on all criteria: one that fails fails them all, one that is open leaves them open."""
+    """Return the verdict on all criteria: not met if one is not met, otherwise undecided if one is undecided."""
     found = {item.verdict for item in judged}
     for verdict in (Judgement.NOT_MET, Judgement.NOT_ENOUGH):
         if verdict in found:
@@ -246,7 +246,7 @@ def overall(judged: Sequence[Judged]) -> Judgement:
 
 
 def _guarded(judged: Judged, found: Claimable, *, rehearsal: bool) -> Judged:
-    """Take back what the evidence could not have denied."""
+    """Withdraw a "met" that the evidence could not have contradicted."""
     decisive = (OpenCondition.SELF_LABELLED, OpenCondition.COPIES, OpenCondition.ELSEWHERE)
     blocking = [
         text for why, text in found.conditions.items() if judged.verdict is not Judgement.NOT_MET or why in decisive
@@ -299,7 +299,7 @@ def _judge(c: Criterion, case: _Case) -> Judged:
 
 
 def _judge_kept(c: Criterion, case: _Case, limit: str, *, reserve: float | None = None) -> Judged:
-    """Judge a margin by the worst of every lot; the reserve of a block is the least of those of its lots already."""
+    """Judge a margin by the worst value of every lot. The reserve of a block is already the smallest of its lots."""
     least, by_lots = c.min or 0.0, case.assumption(c) != INDEPENDENT
     trials = case.found.trials
     counts = lot_counts(case.truth, trials)
@@ -362,7 +362,7 @@ def _judge_rate(c: Criterion, case: _Case) -> Judged:
         return _judged(c, limit, said, Judgement.NOT_ENOUGH, "nothing was scored to measure it by")
     if claim.low > most:
         return _judged(c, limit, said, Judgement.NOT_MET, "even the lower bound lies beyond the limit")
-    # Whether the bound reaches beyond the recording: lots that were named, or an assumption in their place.
+    # Whether the claim goes beyond the recording: named lots, or an assumption instead of them.
     if not (claim.claims or (c.measure == "lots_with_trips" and claim.source is Source.LOTS)):
         named = f"only {counts.named_lots} lots are named" if counts.named_lots else "no lots are named"
         why = f"{named}, {CLAIM_LOTS} are needed; or state in the criteria what is assumed: assume, or icc"
@@ -375,7 +375,7 @@ def _judge_rate(c: Criterion, case: _Case) -> Judged:
 
 
 def _more(claim: LotClaim, most: float) -> str:
-    """Return how many lots, and how many passes by assumption, would show the limit with nothing more lost."""
+    """Return how many more lots, and under the assumption how many passes, would show the limit if no more are lost."""
     lots = lots_needed(most, claim.confidence, lost_lots=(claim.mean or 0.0) * claim.lots)
     passes = plan_passes(most, claim.confidence, events=claim.events).passes
     more = max(1, lots - claim.lots)
@@ -419,7 +419,7 @@ def _judge_count(c: Criterion, case: _Case, assumption: Assumption) -> Judged:
 
 
 def _count_of(c: Criterion, case: _Case) -> tuple[CountRate, Bursts | None]:
-    """Return a count on the trials that may claim, with its spread between lots."""
+    """Return a count on the trials that may support a claim, with its spread between lots."""
     rate: CountRate = getattr(case.result, c.measure)
     truth, trials = case.truth, case.found.trials
     counts = lot_counts(truth, trials)
@@ -431,7 +431,7 @@ def _count_of(c: Criterion, case: _Case) -> tuple[CountRate, Bursts | None]:
         return count(events, float(of), c.confidence, per=rate.per), spread
     scored = int(np.count_nonzero(case.result.trials.gaps != Outcome.EXCLUDED))
     kept = int(np.count_nonzero(trials.gaps != Outcome.EXCLUDED))
-    # Gaps that were shown while teaching take their share of the time with them.
+    # Gaps that were shown while teaching are removed together with their time.
     hours = rate.exposure * kept / scored if scored else 0.0
     spread = false_trips_by_lot(truth, trials, hours, per=rate.per, confidence=c.confidence)
     return count(int(counts.trips.sum()), hours, c.confidence, per=rate.per), spread

@@ -1,4 +1,4 @@
-"""Figures of a record as SVG: same values, same bytes; colours that differ in grey, and dashes."""
+"""Figures of a record as SVG: the same values give the same bytes; colours and dashes differ in grey print."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 WORST_DRAWN, LONGEST_UNIT = 6, 30
 MOST_DRAWN = 1e300
-"""Levels beyond it leave no room for an axis within the range of numbers."""
+"""Levels beyond this leave no room for an axis within the range of numbers."""
 CLOUD_CAPTION = (
     "Levels of every draw, and their cost per scored pass. A dot has no fault, a cross has; the diamond is the setting "
     "released. On-levels as good as the best in hindsight are shaded."
@@ -44,20 +44,20 @@ Axes = Any
 
 @dataclass(frozen=True, slots=True)
 class DrawnFigure:
-    """One SVG element, fit to stand inside a page, and what to write below it."""
+    """One SVG element for use inside a page, and its caption."""
 
     svg: str
     caption: str
 
 
 def record_figures(record: dict[str, Any], recording: Recording | None) -> dict[str, DrawnFigure]:
-    """Draw what the record holds, by the name of each figure.
+    """Draw the figures of a record; the keys are their names.
 
     Parameters
     ----------
     record : dict
     recording : Recording, optional
-        For the light of the worst passes.
+        Needed for the light of the worst passes.
     """
     out = {}
     if recording is not None:
@@ -228,7 +228,7 @@ def _worst(
 
 
 def _thinned(light: np.ndarray[Any, np.dtype[np.float64]], most: int = 600) -> Any:
-    """Return extremes of equal stretches, so that no peak is lost, and where they lie."""
+    """Return the extremes of equal stretches, so that no peak is lost, and their places."""
     if light.size <= 2 * most:
         return light, np.arange(light.size)
     cuts = np.arange(most) * light.size // most

@@ -1,4 +1,4 @@
-"""What a verification says: one difference between a record and what was found."""
+"""Result of a verification: one difference between a record and what was found."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ class Finding:
     Parameters
     ----------
     where : str
-        Which part differs: data, truth, setting, record, page, pdf, or a value by its path.
+        Which part differs: data, truth, setting, record, page, pdf, or the path of a value.
     message : str
     serious : bool
-        False for what may differ on another machine: versions of software, and the figures they draw.
+        False for differences that are normal on another computer: versions of software, and the figures they draw.
     """
 
     where: str
@@ -30,14 +30,14 @@ class Finding:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verification(Document):
-    """What came of recomputing a record.
+    """The result of recomputing a record.
 
     Parameters
     ----------
     record : str
         Its name.
     verified : bool
-        Whether nothing serious differs.
+        Whether there is no serious difference.
     findings : tuple of Finding
     """
 

@@ -20,25 +20,25 @@ RECORD, PAGE, PRINTED, LEVELS = "result.json", "report.html", "report.pdf", "lev
 def write_record(
     record: dict[str, Any], recording: Recording, folder: str | Path, *, pdf: bool = False, levels: str | None = None
 ) -> dict[str, Any]:
-    """Write a record of either kind with its page into a folder, all of it or nothing.
+    """Write a record of either kind with its page into a folder, completely or not at all.
 
     Parameters
     ----------
     record : dict
-        Of a setting or of an abstention.
+        The record of a setting or of an abstention.
     recording : Recording
-        Its light, for the figures.
+        Recording with the light for the figures.
     folder : str or Path
-        Made if it is not there; a PDF of an earlier record is removed.
+        The folder is made if it does not exist; the PDF of an earlier record is removed.
     pdf : bool
         Whether to write the page as PDF too; needs the extra pdf.
     levels : str, optional
-        HTML of the page on which the levels are dragged, to lie beside; one of an earlier record is removed.
+        HTML of the page on which levels can be dragged, to be written beside; that of an earlier record is removed.
 
     Returns
     -------
     dict
-        The record as written, with the digests of what lies beside it.
+        The record as written, with the digests of the files beside it.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""What was looked at, and with what: digests of data and setting, versions of software."""
+"""Identity of inputs and software: digests of data and setting, versions."""
 
 from __future__ import annotations
 
@@ -21,11 +21,11 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
 
 LIBRARIES = ("numpy", "scipy", "pyarrow", "matplotlib", "jinja2")
-"""Libraries whose version may change a number, or the page."""
+"""Libraries whose version may change a number or the page."""
 
 
 def file_digest(path: str | Path) -> str | None:
-    """Return the SHA-256 of a file's bytes; None for an address that is no local file."""
+    """Return the SHA-256 of a file's bytes; None for an address that is not a local file."""
     if "://" in str(path):
         return None
     digest = hashlib.sha256()
@@ -40,12 +40,12 @@ def file_digest(path: str | Path) -> str | None:
 
 
 def samples_digest(recording: Recording, start: int = 0, stop: int | None = None) -> str:
-    """Return the SHA-256 of decoded samples, the same however the file encodes and groups them.
+    """Return the SHA-256 of decoded samples; it does not depend on how the file encodes and groups them.
 
     Notes
     -----
-    Digest of the stored type, of the little-endian values with 0 for every invalid sample, and of one byte
-    per sample that is 1 where it is invalid.
+    Digest of the stored type, of the little-endian values with 0 for every invalid sample, and of one byte per sample
+    that is 1 if the sample is invalid.
     """
     values, holes = hashlib.sha256(), hashlib.sha256()
     for block in recording.blocks(start, stop):
@@ -61,7 +61,7 @@ def samples_digest(recording: Recording, start: int = 0, stop: int | None = None
 
 
 def truth_digest(truth: Truth) -> str:
-    """Return the SHA-256 of every pass with what is known of it."""
+    """Return the SHA-256 of every pass with everything known about it."""
     lots = [None] * truth.passes if truth.lot is None else [str(name) for name in truth.lot]
     rows = [
         [int(a), int(b), bool(d), str(label), lot]
@@ -71,13 +71,13 @@ def truth_digest(truth: Truth) -> str:
 
 
 def json_digest(value: Any) -> str:
-    """Return the SHA-256 of a plain JSON value, the same for every order of keys."""
+    """Return the SHA-256 of a plain JSON value; it does not depend on the order of keys."""
     text = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
 def software() -> dict[str, str]:
-    """Return the versions that made a record, and the digest of this package's own source."""
+    """Return the versions that made a record, and the digest of this package's source."""
     versions = {name: metadata.version(name) for name in LIBRARIES}
     return {
         "teachlab": metadata.version("teachlab"),
@@ -91,7 +91,7 @@ def software() -> dict[str, str]:
 def source_digest() -> str:
     """Return the SHA-256 of every source file of this package, in the order of their names.
 
-    Read once: what runs is what was loaded, whatever becomes of the files meanwhile.
+    Read once: the code that runs is the code that was loaded, even if the files change meanwhile.
     """
     digest = hashlib.sha256()
     for name, content in _sources():

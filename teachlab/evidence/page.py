@@ -1,4 +1,4 @@
-"""One self-contained page, and its PDF, as a view of a record."""
+"""One self-contained page, and its PDF, made from a record."""
 
 from __future__ import annotations
 
@@ -23,17 +23,17 @@ FOLDER = Path(__file__).parent / "templates"
 
 
 def page_html(record: dict[str, Any], recording: Recording | None = None) -> str:
-    """Return the page of a record: no network, no script; every text of the record stays text.
+    """Return the page of a record: without network or script; every text of the record stays text.
 
     Parameters
     ----------
     record : dict
     recording : Recording, optional
-        For the light of the worst passes.
+        Needed for the light of the worst passes.
     """
     from markupsafe import Markup
 
-    # Figures are made here, with every text escaped by the drawing library: the only markup let through.
+    # Figures are made here, and the drawing library escapes all their text: only this markup is allowed.
     figures = {
         name: {"svg": Markup(figure.svg), "caption": figure.caption}
         for name, figure in record_figures(record, recording).items()
@@ -82,7 +82,7 @@ def abstention_html(record: dict[str, Any]) -> str:
 
 
 def rendered(template: str, **values: Any) -> str:
-    """Return a page made from a template beside this file: every text but `Markup` is escaped."""
+    """Return a page made from a template beside this file; every text except `Markup` is escaped."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
@@ -103,7 +103,7 @@ def rendered(template: str, **values: Any) -> str:
 
 
 def pdf_printer() -> Any:
-    """Return what makes a PDF of HTML, or refuse: to be asked before any work.
+    """Return the function that makes a PDF from HTML, or refuse; call this before any work.
 
     Raises
     ------
@@ -129,7 +129,7 @@ def page_pdf(html: str) -> bytes:
         If it is not installed, or its system libraries are missing.
     """
     printer = pdf_printer()
-    # Without an identifier one is drawn at random; without this variable fonts carry the time of day.
+    # Without an identifier, a random one is used; without this variable, fonts carry the time of day.
     before = os.environ.get("SOURCE_DATE_EPOCH")
     os.environ["SOURCE_DATE_EPOCH"] = "0"
     try:

@@ -1,4 +1,4 @@
-"""The record of truth: everything that a claim about one setting on one recording rests on, as plain JSON."""
+"""The record: everything that a claim about one setting on one recording depends on, as plain JSON."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ if TYPE_CHECKING:
     from teachlab.model.setting import Setting
 
 SHIFTS = 10
-"""Levels tried on either side of the setting's, for the sensitivity."""
+"""Levels tried on either side of the setting's levels, for the sensitivity."""
 
 
 def build_record(
@@ -64,17 +64,17 @@ def build_record(
     options: RecordOptions | None = None,
     criteria: Criteria | None = None,
 ) -> dict[str, Any]:
-    """Compute the record; the same inputs give the same values, without clock, host or path.
+    """Compute the record. The same inputs give the same values; no clock, host or path enters.
 
     Parameters
     ----------
     recording, truth, setting
-        What is claimed about.
+        The recording, its passes, and the setting that the claim is about.
     sources : Sources
-        The files they were read from, for their digests.
+        The files they were read from, for the digests.
     options : RecordOptions, optional
     criteria : Criteria, optional
-        Without any, the record gives no verdict.
+        Without criteria the record gives no verdict on them.
 
     Raises
     ------
@@ -246,7 +246,7 @@ def _split(recording: Recording, truth: Truth, cut: Split | None, result: Score)
 
 
 def _levels(setting: Setting, margins: Margin) -> tuple[float, NDArray[np.float64]]:
-    """Return the level of activation turned so that active is up, and the reach of every pass."""
+    """Return the level of activation, turned so that active is up, and how far the light of every pass came."""
     return setting.sign * setting.activation, np.empty(0) if margins.peak_of_pass is None else margins.peak_of_pass
 
 

@@ -1,4 +1,4 @@
-"""What records of a setting and of an abstention share: options, files, identity of the data, cautions."""
+"""Common parts of the records of settings and of abstentions: options, files, identity of the data, cautions."""
 
 from __future__ import annotations
 
@@ -39,27 +39,27 @@ LIMITS_OF_USE = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordOptions:
-    """How a record is computed; all of it is written into the record.
+    """How a record is computed; all options are written into the record.
 
     Parameters
     ----------
     title : str
     rules : Rules
-        By which the output is scored; the first pass scored follows from the teach share.
+        Rules by which the output is scored; the first scored pass follows from the teach share.
     teach_share : float or None
-        The setting was taught on this first share of the passes: only later ones are scored. None scores all.
+        The setting was taught on this first share of the passes, so only later ones are scored. None: all are scored.
     deviations : tuple of str
-        What was done otherwise than planned, in the words of whoever reports it.
+        What was done differently from the plan, in the words of the person who reports it.
     draws : int
-        How often the setting's strategy is taught again inside the teach block; 0 leaves the cloud out.
+        How often the setting's strategy is taught again inside the teach block; 0: not at all.
     sensor_setting : mapping or None
-        The setting, in its JSON form, that the sensor had while its own output was logged; None: the one judged.
+        Setting, in its JSON form, that the sensor had while its output was logged; None: the setting that is judged.
     about : mapping of str to str or None
         What the record is about, as people state it (`teachlab.evidence.about`).
     cycles : tuple of str
-        Nuisances that come back, as `cycle_of` reads them: belt=10s, belt=6000mm …
+        Recurring disturbances, as `cycle_of` reads them: belt=10s, belt=6000mm …
     rehearsal : bool
-        Whether synthetic light is judged as if it were real, and said to be a rehearsal.
+        Whether synthetic light is judged as if it were real; the result is called a rehearsal.
     """
 
     title: str = ""
@@ -78,7 +78,7 @@ class RecordOptions:
             raise ParameterError(f"draws must be at least 0, got {self.draws}.")
 
     def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form, as a record holds it."""
+        """Return the plain JSON form that a record holds."""
         return {
             "title": self.title,
             "tolerance_ms": self.rules.tolerance_ms,
@@ -101,7 +101,7 @@ class RecordOptions:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sources:
-    """Files that a record rests on; only their names and digests are written."""
+    """Files that a record depends on; only their names and digests are written."""
 
     recording: str
     truth: str
@@ -121,7 +121,7 @@ def checked_text(record: dict[str, Any]) -> None:
 
 
 def record_text(record: dict[str, Any]) -> str:
-    """Return the text of a record, as it is written to a file."""
+    """Return the text of a record as it is written to a file."""
     return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
@@ -155,5 +155,5 @@ def data_of(recording: Recording, truth: Truth, sources: Sources) -> dict[str, A
 
 
 def source_name(path: str) -> str:
-    """Return the name of a file or address, without its place."""
+    """Return the name of a file or address, without its folder."""
     return Path(path).name if "://" not in path else path.rsplit("/", 1)[-1]

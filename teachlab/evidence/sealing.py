@@ -1,4 +1,4 @@
-"""The seal between a record and its page: digests in the record, and how they are checked."""
+"""The seal between a record and its page: digests in the record, and their check."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ PAGE, PDF, LEVELS = "page_sha256", "pdf_sha256", "levels_page_sha256"
 SEALS = ("record_sha256", PAGE, PDF, LEVELS)
 """Keys of a record that its own digest leaves out."""
 DRAWN_BY = ("source_sha256", "python", "matplotlib", "jinja2", "numpy")
-"""Software that shapes the page or its figures."""
+"""Software on which the page or its figures depend."""
 SHOWN = 60
 
 
@@ -30,7 +30,7 @@ def page_of(record: dict[str, Any], recording: Recording) -> str:
 
 
 def with_levels(record: dict[str, Any], page: str | None) -> dict[str, Any]:
-    """Return a record that names the page of its levels by its digest, if there is one: its own page links to it."""
+    """Return a record with the digest of the page of its levels, if there is one, so that its own page links to it."""
     return record if page is None else record | {LEVELS: hashlib.sha256(page.encode()).hexdigest()}
 
 
@@ -43,19 +43,19 @@ def seal(record: dict[str, Any], html: str, pdf: bytes | None = None) -> dict[st
 
 
 def check_page(record: dict[str, Any], recording: Recording, folder: Path, *, render: bool = True) -> list[Finding]:
-    """Compare the page and the PDF beside a record with its digests, and the page with what the record renders to.
+    """Compare page and PDF beside a record with its digests, and the page with what the record gives when drawn again.
 
-    The text of the page must be the same byte for byte. Figures may be drawn otherwise by other versions of
-    the software; then the digest alone vouches for them.
+    The text of the page must be the same byte for byte. Other versions of the software may draw figures differently;
+    then only the digest is checked.
 
     Parameters
     ----------
     record : dict
     recording : Recording
     folder : Path
-        Of the record.
+        Folder of the record.
     render : bool
-        Whether to render the record; of no use where the record itself was changed.
+        Whether to draw the page again; useless if the record itself was changed.
     """
     out = []
     for name, key, what in (

@@ -1,4 +1,4 @@
-"""Recompute a record and name every difference."""
+"""Recompute a record and list every difference."""
 
 from __future__ import annotations
 
@@ -33,25 +33,25 @@ _Again = tuple[dict[str, Any], Recording, list[Finding]]
 def verify_record(
     path: str | Path, *, recording: str | None = None, truth: str | None = None, setting: str | None = None
 ) -> list[Finding]:
-    """Recompute a record from its data and return every difference; nothing serious means that it holds.
+    """Recompute a record from its data and return every difference; without a serious one the record is verified.
 
     Parameters
     ----------
     path : str or Path
         The record, result.json.
     recording, truth, setting : str, optional
-        Where its files are; by default beside the record, under the names it gives.
+        Where its files are; by default beside the record, under the names that it gives.
 
     Raises
     ------
     InputError
-        If the record is no record, or its files are not found.
+        If the file is not a record, or the files of the record are not found.
 
     Notes
     -----
-    Counts and texts are compared exactly, floating-point numbers to 1 part in 10⁹. Files are compared by
-    their digest, and where that differs also by the digest of what was decoded, so that the same samples in
-    another encoding are told from changed samples.
+    Counts and texts are compared exactly, floating-point numbers to 1 part in 10⁹. Files are compared by their digest.
+    If that differs, the digest of the decoded samples is compared as well, so that another encoding of the same samples
+    is not reported as changed samples.
     """
     text = read_text(path, "an evidence record, result.json", InputError)
     record = parse_json(text, str(path), InputError)
@@ -71,7 +71,7 @@ def verify_record(
         raise InputError(f"{path}: the record is damaged: {type(fault).__name__} {fault}. Write it again.") from None
     found = changed + found
     skipped = {*NOT_COMPARED, "setting_source", "source"}
-    # What the files' own digests say is not said twice.
+    # What the digests of the files already report is not reported twice.
     ours, theirs = ({k: v for k, v in r.items() if k not in skipped} for r in (again, record))
     for side in (ours, theirs):
         side["data"] = {k: v for k, v in side["data"].items() if not k.endswith("_sha256")}

@@ -1,4 +1,4 @@
-"""The sentences and rows of the page: what a record's figures say, in words."""
+"""Sentences and rows of the page: the figures of a record in words."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ def _rate(rate: dict[str, Any]) -> dict[str, str]:
 
 
 def dependence_rows(found: dict[str, Any] | None) -> list[tuple[str, dict[str, Any]]]:
-    """Return the bounds of the lost rate by what is taken of passes of one lot."""
+    """Return the bounds of the lost rate for each assumption about the passes of one lot."""
     if found is None:
         return []
     each = "lot" if found["source"] == "lots" else "stretch of passes"
@@ -78,9 +78,9 @@ def dependence_rows(found: dict[str, Any] | None) -> list[tuple[str, dict[str, A
 
 
 def burst_rows(record: dict[str, Any]) -> list[tuple[str, str, str, str, str]]:
-    """Return the bounds of false trips and extra onsets with likeness and bursts allowed for.
+    """Return the bounds of false trips and extra onsets, with resemblance and bursts taken into account.
 
-    Rate, what the bounds rest on, count, interval, one-sided bound.
+    Rate, basis of the bounds, count, interval, one-sided bound.
     """
     out = []
     for key in ("false_trips_per_gap", "false_trips_per_running_hour", "extra_per_pass"):
@@ -97,12 +97,12 @@ def burst_rows(record: dict[str, Any]) -> list[tuple[str, str, str, str, str]]:
 
 
 def dependence_warnings(found: dict[str, Any] | None) -> list[str]:
-    """Return what must be said of these bounds."""
+    """Return the warnings that belong to these bounds."""
     return [] if found is None else found["warnings"] + ((found["by_proxy"] or {}).get("warnings") or [])
 
 
 def group_tables(score: dict[str, Any]) -> list[tuple[str, list[tuple[str, dict[str, Any]]], str]]:
-    """Return lost passes by label and by lot: those with most losses, and what is left out."""
+    """Return lost passes by label and by lot: those with most losses, and how many are left out."""
     out = []
     for key, name in (("by_label", "label"), ("by_lot", "lot")):
         rows = list(score[key].items())
@@ -117,7 +117,7 @@ def group_tables(score: dict[str, Any]) -> list[tuple[str, list[tuple[str, dict[
 
 
 def margin_rows(record: dict[str, Any]) -> list[tuple[str, str, str]]:
-    """Return every margin and reserve with what it says."""
+    """Return every margin and reserve with its meaning."""
     m, reserves, unit = record["margin"], record["reserves"], record["data"]["unit"]
     share = f"{100 * m['quantile_share']:g} % left beyond"
     rows = [
@@ -151,7 +151,7 @@ def margin_rows(record: dict[str, Any]) -> list[tuple[str, str, str]]:
 
 
 def setting_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
-    """Return the setting and who taught it."""
+    """Return the setting and how it was taught."""
     rows = [(key, plain(value)) for key, value in record["setting"].items() if key not in {"schema", "taught"}]
     taught = record["setting"]["taught"]
     if taught is None:
@@ -161,7 +161,7 @@ def setting_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
 
 
 def verdict_parts(record: dict[str, Any]) -> dict[str, str]:
-    """Return decision with the setting, first limit, what came near and what the criteria came to."""
+    """Return the decision with the setting, the first limit, near misses, and the result of the criteria."""
     verdict = record["verdict"]
     setting = setting_text(setting_from_dict(record["setting"], "setting of the record"), verdict["step"])
     lead = "Rehearsal on synthetic light, no evidence about a real line. " if verdict["rehearsal"] else ""
@@ -176,20 +176,20 @@ def verdict_parts(record: dict[str, Any]) -> dict[str, str]:
 
 
 def kept_lines(record: dict[str, Any]) -> list[str]:
-    """Return how near light comes to the levels, and between which levels the setting costs the same."""
+    """Return how near the light comes to the levels, and the range of levels that cost the same."""
     unit, clearance, room = record["data"]["unit"], record["clearance"], record["equal_cost"]
     out = [] if clearance is None else [Clearance(**clearance).sentence(unit)]
     return out if room is None else [*out, equal_cost_text(EqualCost(**room), unit, record["verdict"]["step"])]
 
 
 def judged_text(item: Mapping[str, Any]) -> str:
-    """Return what a criterion came to and why; of synthetic light that it would be met."""
+    """Return the result of a criterion and why; for synthetic light, that it would be met."""
     because = str(item["because"])
     return because if because.startswith("rehearsal: ") else f"{item['verdict']}: {because}"
 
 
 def brief_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
-    """Return setting, purpose and conditions in few rows, for the first sheet."""
+    """Return setting, purpose and conditions in a few rows, for the first sheet."""
     setting, data, unit = record["setting"], record["data"], record["data"]["unit"]
     step = record["verdict"]["step"]
     on, off = (level_text(setting[name], step) for name in ("on_level", "off_level"))
@@ -215,7 +215,7 @@ def brief_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
 
 
 def span(data: dict[str, Any]) -> str:
-    """Return from when to when was recorded, with the zone, and for how long.
+    """Return the start and end of the recording, with the zone, and its length.
 
     Examples
     --------
@@ -242,7 +242,7 @@ def identity_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
 
 
 def data_rows(record: dict[str, Any], source: dict[str, Any]) -> list[tuple[str, str]]:
-    """Return the digests of the data and of what was released, and the versions."""
+    """Return the digests of the data and of the setting, and the versions."""
     data = record["data"]
     keys = ("recording", "recording_sha256", "samples", "stored_type", "samples_sha256", "sample_rate_hz", "origin")
     out = [("time span", span(data)), *((key, plain(data[key])) for key in keys)]
@@ -256,7 +256,7 @@ def data_rows(record: dict[str, Any], source: dict[str, Any]) -> list[tuple[str,
 
 
 def offer_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
-    """Return what a recording without a setting offers: contrast, noise, and the best that one level could do."""
+    """Return what a recording without a setting offers: contrast, noise, and the best result of a single level."""
     found, unit = record["offers"], record["data"]["unit"]
     best = found["separability"]
     rows = [
@@ -288,7 +288,7 @@ def plain(value: Any) -> str:
 
 
 def explore_line(record: Mapping[str, Any]) -> str:
-    """Return the command that opens the levels of a record in a page: names of its files, as they lie beside it."""
+    """Return the command that opens the levels of a record in a page, with the names of the files beside it."""
     data, setting = record["data"], record["setting_source"]["file"]
     given = "" if setting is None else f" --setting {shlex.quote(setting)}"
     tolerance, confidence = record["options"]["tolerance_ms"], record["options"]["confidence"]

@@ -1,1 +1,1 @@
-"""The vocabulary: frozen values, no algorithms, no files."""
+"""The vocabulary: frozen values, without algorithms and files."""

@@ -1,4 +1,4 @@
-"""Bounds of the fields of a value, declared once beside each field and held where the value is made."""
+"""Bounds of the fields of a value, declared once beside each field and checked when the value is made."""
 
 from __future__ import annotations
 
@@ -9,19 +9,19 @@ from functools import cache
 from typing import Any
 
 LARGEST_LEVEL = 1e61
-"""Largest level, dark level or full scale: beyond all light that is reckoned with; fourth powers are still numbers."""
+"""Largest level, dark level or full scale: above all light in calculations; fourth powers are still numbers."""
 
 
 def hold_levels(value: Any, names: Iterable[str], error: Callable[[str], Exception]) -> None:
-    """Make the named fields of a frozen value floats; refuse what no light can be.
+    """Convert the named fields of a frozen value to floats; refuse values that no light can have.
 
     Parameters
     ----------
     value : dataclass
-        With a `unit`.
+        A value with a `unit`.
     names : iterable of str
     error : type of exception
-        What to raise.
+        Type of the exception to raise.
     """
     for name in names:
         try:
@@ -36,12 +36,12 @@ def hold_levels(value: Any, names: Iterable[str], error: Callable[[str], Excepti
 
 
 def hold_bounds(value: Any, error: Callable[[str], Exception]) -> None:
-    """Refuse a field outside the bounds that its metadata name: ``ge`` or ``gt``, and ``le``; None has no bounds.
+    """Refuse a field outside the bounds in its metadata: ``ge`` or ``gt``, and ``le``; None has no bounds.
 
     Parameters
     ----------
     value : dataclass
-        Metadata may also hold ``unit``, and ``advice``: what to do.
+        Its metadata may also hold ``unit``, and ``advice``: what to do.
     error : type of exception
         What to raise.
 
@@ -62,7 +62,7 @@ def hold_bounds(value: Any, error: Callable[[str], Exception]) -> None:
             continue
         low, above, high = held.get("ge"), held.get("gt"), held.get("le", math.inf)
         least = given >= low if low is not None else given > above
-        # Compared, not made a float: a whole number may be too large for one.
+        # Compared, not converted to a float: a whole number may be too large for one.
         if least and given <= high and given != math.inf:
             continue
         unit = f" {held['unit']}" if "unit" in held else ""
@@ -74,7 +74,7 @@ def hold_bounds(value: Any, error: Callable[[str], Exception]) -> None:
         raise error(f"{name} must be {range_}{unit}, got {str(given)[:20]}.{advice}")
 
 
-# Settings are made by the thousand, so their fields are looked up once.
+# Settings are made by the thousand, so their fields are looked up only once.
 @cache
 def _bounded(made: type[Any]) -> tuple[tuple[str, Mapping[str, Any]], ...]:
     return tuple((one.name, one.metadata) for one in fields(made) if "ge" in one.metadata or "gt" in one.metadata)

@@ -1,4 +1,4 @@
-"""Draws: what is shown when a strategy is taught many times, what each taught, and how measures spread over them."""
+"""Draws: what is shown when a strategy is taught many times, what each draw taught, and the spread of the measures."""
 
 from __future__ import annotations
 
@@ -28,12 +28,12 @@ MEASURES = (
     "cost",
     "regret",
 )
-"""Measures of a draw, in the order of the tables; regret is the cost above that of the best fixed setting."""
+"""Measures of a draw, in the order of the tables; regret is the cost minus that of the best fixed setting."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Costs:
-    """What one lost pass and one false or extra switching cost, in any one unit.
+    """Cost of one lost pass, and of one false or extra switching, in any common unit.
 
     Parameters
     ----------
@@ -55,27 +55,27 @@ class Costs:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DrawOptions:
-    """How a strategy is taught many times, and how what it taught is scored.
+    """How a strategy is taught many times, and how the taught settings are scored.
 
     Parameters
     ----------
     draws : int
         How often the evidence is drawn anew, at least 1.
     seed : int
-        Of the draws, at least 0.
+        Seed of the draws, at least 0.
     teach_share : float, in (0, 1)
-        Share of the detect passes that may be taught on; later ones are scored.
+        Share of the detect passes that may be used for teaching; later ones are scored.
     base : Setting, optional
-        Delays, filter and evaluation rate to keep; its levels mean nothing.
+        Delays, filter and evaluation rate to keep; its levels are not used.
     costs : Costs
-        Of a lost pass and of a false or extra switching.
+        Costs of a lost pass and of a false or extra switching.
     rules : Rules
-        By which settings are scored; their first pass follows from the teach share.
+        Rules by which settings are scored; their first pass follows from the teach share.
 
     Raises
     ------
     ParameterError
-        If `draws` or `seed` is below its least. The split refuses the share.
+        If `draws` or `seed` is too small. The split refuses a wrong share.
     """
 
     draws: int = DRAWS
@@ -93,20 +93,20 @@ class DrawOptions:
 
     @property
     def evaluation_rate_hz(self) -> float | None:
-        """Evaluation rate of the base setting; None evaluates every sample."""
+        """Evaluation rate of the base setting; None: every sample is evaluated."""
         return None if self.base is None else self.base.evaluation_rate_hz
 
 
 @dataclass(frozen=True, slots=True)
 class Spread(Document):
-    """A measure over the draws that taught; NaN where it has no denominator.
+    """A measure over the draws that gave a setting; NaN if it has no denominator.
 
     Parameters
     ----------
     median, p05, p95 : float
-        Quantiles that occurred: the smallest value that at least that share of the draws does not exceed.
+        Quantiles that occurred: the smallest value that at least this share of the draws does not exceed.
     worst : float
-        Value of the costliest draw.
+        Value of the draw with the highest cost.
     """
 
     median: float
@@ -116,14 +116,14 @@ class Spread(Document):
 
     @classmethod
     def of(cls, values: NDArray[np.float64], *, worst: float) -> Spread:
-        """Describe at least one value; NaN, a rate without a denominator, is that of every draw."""
+        """Describe at least one value; a NaN (a rate without a denominator) must then hold for every draw."""
         low, middle, high = np.quantile(values, (0.05, 0.5, 0.95), method="inverted_cdf").tolist()
         return cls(median=middle, p05=low, p95=high, worst=worst)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Draw:
-    """One draw: what was shown once, the setting taught from it, and what it costs.
+    """One draw: what was shown once, the setting taught from it, and its measures.
 
     Parameters
     ----------
@@ -132,7 +132,7 @@ class Draw:
     setting : Setting or None
         None if the strategy abstained or failed.
     abstained, failed : str
-        The reason, else empty.
+        The reason, otherwise empty.
     measures : mapping of str to float
         By the names of `MEASURES`; empty without a setting.
     """

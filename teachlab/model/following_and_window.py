@@ -1,7 +1,7 @@
-"""Settings of schema 2, levels that follow the background and windows of two thresholds, and 3, turning points.
+"""Settings of schema 2 (levels that follow the background, windows of two thresholds) and 3 (turning points).
 
-All are settings: filter, polarity, delays and evaluation rate mean what they mean in schema 1, and
-`on_level` and `off_level` exist. What works with fixed levels only must ask `fixed_levels` first.
+All are settings: filter, polarity, delays and evaluation rate mean the same as in schema 1, and `on_level` and
+`off_level` exist. Code that works with fixed levels only must call `fixed_levels` first.
 """
 
 from __future__ import annotations
@@ -47,16 +47,17 @@ def _document(setting: Setting, kind: SettingKind) -> dict[str, Any]:
 class FollowingSetting(Setting):
     """Levels that follow a reference: the background light, tracked while no object is there (schema 2).
 
-    `on_level` and `off_level` are the levels at the taught `reference`; the switching rules are in
+    `on_level` and `off_level` are the levels at the taught `reference`. The switching rules are in
     ``teachlab/switching/SWITCHING.md``.
 
     Parameters
     ----------
     reference, low_limit, high_limit : float, recording units
-        Background light when taught, where following starts, and the limits it is held to; an update that
-        would leave them raises the alarm. ``low_limit <= reference <= high_limit``.
+        Background light when taught, where following starts, and its limits. An update that would cross a limit starts
+        the alarm. ``low_limit <= reference <= high_limit``.
     follow : Follow
-        gain: levels keep their ratio to the reference, both above `dark_level`; offset: their distance from it.
+        gain: levels keep their ratio to the reference, both above `dark_level`; offset: they keep their distance from
+        it.
     dark_level : float, recording units
         Level without light; for gain ``dark_level < low_limit``.
     time_constant_ms : float, ms
@@ -64,15 +65,15 @@ class FollowingSetting(Setting):
     update_evaluations : int
         The reference is updated once in this many evaluations, 1 … 65,536.
     freeze : bool
-        Whether evaluations in the object's state leave the reference alone.
+        Whether evaluations in the state of an object leave the reference unchanged.
     freeze_hold_ms : float, ms
-        How long the reference stays frozen after the object's state.
+        How long the reference stays frozen after the state of an object.
     guard : float, share of the distance between active level and reference, optional
-        Evaluations at this distance from the reference or further do not count. None: all count.
+        Evaluations at least this far from the reference do not count. None: all count.
     slew_per_s : float, recording units per second, optional
         The reference moves no faster than this. None: no limit.
     release_after_ms : float, ms, optional
-        Once nothing has counted for so long, the reference is set to the light that is there. None: never.
+        If no evaluation has counted for this time, the reference is set to the present light. None: never.
 
     Raises
     ------
@@ -121,7 +122,7 @@ class FollowingSetting(Setting):
 
     @classmethod
     def of(cls, setting: Setting, **following: Any) -> Self:
-        """Return a setting that follows, with levels, filter and delays of one that does not."""
+        """Return a setting that follows, with levels, filter and delays of a fixed one."""
         return cls(**{f.name: getattr(setting, f.name) for f in fields(Setting)}, **following)
 
     def as_dict(self) -> dict[str, Any]:
@@ -133,10 +134,9 @@ class FollowingSetting(Setting):
 class WindowSetting(Setting):
     """Two thresholds, for objects that may be brighter or darker than the background (schema 2).
 
-    Where schema 1 has *light*, a window has *beyond*: light-on is active when the light is beyond the window,
-    dark-on while it is within. `on_level` is the upper threshold: beyond begins at ``x >= on_level``, ends at
-    ``x < high_release``. `off_level` is the lower one: beyond begins at ``x < off_level``, ends at
-    ``x >= low_release``.
+    Where schema 1 has *light*, a window has *beyond*: light-on is active while the light is beyond the window, dark-on
+    while it is within. `on_level` is the upper threshold: beyond begins at ``x >= on_level`` and ends at ``x <
+    high_release``. `off_level` is the lower one: beyond begins at ``x < off_level`` and ends at ``x >= low_release``.
 
     Parameters
     ----------
@@ -164,7 +164,7 @@ class WindowSetting(Setting):
 
     @classmethod
     def of(cls, setting: Setting, **window: Any) -> Self:
-        """Return a window with filter and delays of another setting; `window` gives all that differs."""
+        """Return a window with filter and delays of another setting; `window` gives the other fields."""
         return cls(**({f.name: getattr(setting, f.name) for f in fields(Setting)} | window))
 
     def as_dict(self) -> dict[str, Any]:
@@ -174,10 +174,11 @@ class WindowSetting(Setting):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TurningPointSetting(Setting):
-    """Switch where the light has left its last turning point by a distance; the rules are in SWITCHING.md (schema 3).
+    """Switch when the light has moved a distance from its last turning point, as in SWITCHING.md (schema 3).
 
-    Objects begin where the light has come `distance` away from its furthest value since the last object, on their
-    side, and end where it has come back from its furthest value within the object by `return_share` of that.
+    An object begins when the light has moved by `distance` from its furthest value since the last object, towards the
+    objects' side. It ends when the light has come back from its furthest value within the object by `return_share` of
+    that distance.
 
     Parameters
     ----------
@@ -186,17 +187,17 @@ class TurningPointSetting(Setting):
     direction : Direction
         dip: objects lower the light and are its dark state; rise: they raise it and are its light state.
     background : float, recording units
-        The turning point before the first evaluation.
+        The turning point assumed before the first evaluation.
     distance : float, recording units, optional
-        Of the form offset, above 0.
+        For the offset form, above 0.
     share : float, optional
-        Of the form gain, above 0 and at most 1.
+        For the gain form, above 0 and at most 1.
     return_share : float, share of the distance
         Above 0.
     dark_level : float, recording units
-        Level without light; below the background for the form gain.
+        Level without light; below the background for the gain form.
     on_level, off_level : float, recording units
-        Where the state changes as long as the background is the taught one: for tables, not given.
+        Levels at which the state changes while the background is the taught one: for tables, computed, not given.
 
     Raises
     ------
@@ -247,7 +248,7 @@ class TurningPointSetting(Setting):
 
     @property
     def taught_distance(self) -> float:
-        """How far an object must come from the taught background, recording units."""
+        """How far the light of an object must be from the taught background, recording units."""
         if self.distance is not None:
             return self.distance
         return (self.share or 0.0) * (self.background - self.dark_level)
@@ -275,9 +276,9 @@ def without_kind(setting: Setting) -> Setting:
 
 
 def unknown_kind(setting: Setting) -> str:
-    """Return how a setting is of a kind that nothing here can switch by, or an empty text.
+    """Return why nothing here can switch by a setting of this kind; otherwise an empty text.
 
-    A class derived from a setting would be switched as its parent, whatever it means by its own fields.
+    A class derived from a setting would be switched as its parent, whatever its own fields mean.
     """
     if type(setting) in (Setting, FollowingSetting, WindowSetting, TurningPointSetting):
         return ""
@@ -288,12 +289,12 @@ def unknown_kind(setting: Setting) -> str:
 
 
 def fixed_levels(setting: Setting, what: str) -> Setting:
-    """Return a setting of schema 1 as it is; refuse one whose levels do not say all, for `what` is asked.
+    """Return a setting of schema 1 unchanged; refuse one that is not fully described by its levels (`what` needs them).
 
     Raises
     ------
     SettingError
-        If the setting follows background or turning points, or has two thresholds.
+        If the setting follows the background or turning points, or has two thresholds.
     """
     if type(setting) is not Setting:
         document = setting.as_dict()

@@ -1,4 +1,4 @@
-"""Values as plain JSON: what every answer prints, writes and hands to a page."""
+"""Values as plain JSON: what every answer prints, writes and passes to a page."""
 
 from __future__ import annotations
 
@@ -8,15 +8,15 @@ from enum import Enum
 from typing import Any, ClassVar
 
 AS_THEY_ARE = {int, bool, str, type(None)}
-"""Lists of nothing else, such as millions of counts, need no look at every element."""
+"""Lists that hold only these, such as millions of counts, need no check of every element."""
 
 
 class Document:
-    """A frozen value that makes its own JSON document of its fields; override `as_dict` where the form differs."""
+    """A frozen value that makes its JSON document from its fields; override `as_dict` where the form differs."""
 
     __slots__ = ()
     ALSO: ClassVar[tuple[str, ...]] = ()
-    """Properties that stand in the document after the fields."""
+    """Properties that follow the fields in the document."""
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form; NaN and infinities are null."""
@@ -30,7 +30,7 @@ def _names(value: Any) -> list[str]:
 def plain(value: Any) -> Any:
     """Return a value in plain JSON types; NaN and infinities become null, arrays and tuples lists.
 
-    A value with `as_dict` gives that, another dataclass its fields.
+    A value with `as_dict` gives that; another dataclass gives its fields.
 
     Examples
     --------
@@ -40,7 +40,7 @@ def plain(value: Any) -> Any:
     if isinstance(value, dict):
         return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, (list, tuple)):
-        # One pass over the types, at the speed of C, spares a call for every number of a table.
+        # One pass over the types, at the speed of C, saves a call for every number of a table.
         if set(map(type, value)) <= AS_THEY_ARE:
             return list(value)
         return [plain(item) for item in value]

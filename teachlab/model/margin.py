@@ -13,7 +13,7 @@ from teachlab.model.json_values import Document
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sides:
-    """Distances to the levels in units of the local noise; None where there is nothing to measure.
+    """Distances to the levels in units of the local noise; None if it was not measured.
 
     Parameters
     ----------
@@ -22,7 +22,7 @@ class Sides:
     trip : float or None
         From the strongest gaps to the level of activation.
     release : float or None
-        From the gap that falls back least to the level of release.
+        From the gap whose light falls least to the level of release.
     hold : float or None
         From the level of release to the deepest valley inside a pass.
     """
@@ -40,7 +40,7 @@ class Sides:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Population:
-    """How many standard deviations of the whole population lie between its mean and the level.
+    """How many standard deviations lie between the mean of the whole population and the level.
 
     Parameters
     ----------
@@ -65,9 +65,9 @@ class ExcessGain:
     Parameters
     ----------
     light : float or None
-        How many times the light state exceeds the level of activation.
+        Light of the light state divided by the level of activation.
     dark : float or None
-        How many times that level exceeds the dark state; None where the dark state has no light at all.
+        That level divided by the light of the dark state; None if the dark state has no light at all.
     """
 
     light: float | None
@@ -87,13 +87,13 @@ class EqualCost(Document):
     Parameters
     ----------
     down, up : float, recording units
-        Every shift tried from ``−down`` to ``up`` costs as much as the setting.
+        Every tried shift from ``−down`` to ``up`` has the same cost as the setting.
     resolution : float, recording units
-        Distance of the shifts tried.
+        Distance between the tried shifts.
     on_low, on_high : float, recording units
-        The same as on-levels.
+        The same range, as on-levels.
     cost : float
-        Per scored pass.
+        Cost per scored pass.
     """
 
     down: float
@@ -106,7 +106,7 @@ class EqualCost(Document):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Margin:
-    """What separates a setting from its first fault on this recording.
+    """How far a setting is from its first error on this recording.
 
     Parameters
     ----------
@@ -118,30 +118,30 @@ class Margin:
     noise_object, noise_background : float or None, recording units
         Local noise.
     weakest_pass, strongest_gap, highest_valley, lowest_hold : float or None, recording units
-        The quantiles behind the four sides: of the sustained peaks of passes and of gaps, of the sustained
-        valleys of gaps, and of the valleys inside passes.
+        The quantiles used for the four sides: of the sustained peaks of passes and of gaps, of the sustained valleys of
+        gaps, and of the valleys inside passes.
     edge_range : float or None, recording units
-        99 % quantile of the range of the background within the time of one edge: what hysteresis must beat.
+        99 % quantile of the range of the background within the time of one edge; the hysteresis must be larger.
     hysteresis_to_noise : float or None
-        Hysteresis over that range; below 1 a slow edge may switch more than once.
+        Hysteresis divided by that range; below 1 a slow edge may switch more than once.
     hysteresis_to_sigma : float or None
-        Hysteresis over the larger local noise.
+        Hysteresis divided by the larger local noise.
     quantile_share : float
     sustained_evaluations : int
         How long a peak must last: lag + 1.
     passes, gaps : int
-        How many were looked at.
+        How many passes and gaps were measured.
     no_variance : tuple of str
-        Sides whose light stands at an end of the scale in most passes, or gaps: no variance is seen there, so no
-        distance in noise can be told, and the sides are None.
+        Sides whose light is at an end of the scale in most passes, or gaps. There no variance is visible, so no
+        distance in noise can be given, and the sides are None.
     step : float or None, recording units
-        Smallest step between the levels that occur; None where one level occurs.
+        Smallest step between the levels that occur; None if only one level occurs.
     peak_of_pass : ndarray of float64, shape (passes of the truth,)
-        Sustained peak of every pass, turned so that active is up; NaN where there is none.
+        Sustained peak of every pass, turned so that active is up; NaN without one.
     hold_of_pass : ndarray of float64, shape (passes of the truth,)
-        Valley inside every pass, turned likewise; NaN for a pass that is never active.
+        Valley inside every pass, turned in the same way; NaN for a pass that is never active.
     gap_top, gap_valley : ndarray of float64, shape (passes of the truth,)
-        Sustained peak and valley of the gap after every pass, turned likewise; NaN where no gap was looked at.
+        Sustained peak and valley of the gap after every pass, turned in the same way; NaN where no gap was measured.
     """
 
     sides: Sides

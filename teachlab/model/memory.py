@@ -1,4 +1,4 @@
-"""How much memory may be used, and a refusal before work that would use more."""
+"""How much memory may be used, and the refusal of work that would need more."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from teachlab.model.printable_text import in_figures
 
 _allowed: ContextVar[float | None] = ContextVar("teachlab_memory", default=None)
 ASSUMED_FREE = 4e9
-"""Bytes, where the system does not say."""
+"""Bytes that are assumed to be free if the system does not say."""
 
 
 @contextmanager
 def memory_of(size: float | None) -> Iterator[None]:
-    """Allow this many bytes in the block; None allows half of what is free."""
+    """Allow this many bytes in the block; None allows half of the free memory."""
     token = _allowed.set(size)
     try:
         yield
@@ -28,7 +28,7 @@ def memory_of(size: float | None) -> Iterator[None]:
 
 
 def allowed_memory() -> float:
-    """Return how many bytes may be used: as told, else half of what is free."""
+    """Return how many bytes may be used: the allowed number, otherwise half of the free memory."""
     told = _allowed.get()
     return free_memory() / 2 if told is None else told
 
@@ -39,7 +39,7 @@ def need_memory(size: float, what: str, instead: str) -> None:
     Parameters
     ----------
     size : float, bytes
-        Estimate of the most that is held at a time.
+        Estimate of the largest amount that is held at a time.
     what : str
         What needs it, as the subject of a sentence: "a surface of 5,000 levels".
     instead : str
@@ -48,7 +48,7 @@ def need_memory(size: float, what: str, instead: str) -> None:
     Raises
     ------
     ParameterError
-        With both figures.
+        With both figures, if more is needed.
 
     Examples
     --------
@@ -69,7 +69,7 @@ Ask for fewer levels. Or allow more with --memory, in GB.
 
 
 def free_memory() -> float:
-    """Return the bytes that a process may still take: of the machine, or of its container if that has less."""
+    """Return the bytes that a process may still use: of the computer, or of its container if that has less."""
     free = ASSUMED_FREE
     try:
         for line in Path("/proc/meminfo").read_text(encoding="ascii").splitlines():

@@ -1,4 +1,4 @@
-"""Text that came from files, and numbers, made fit for a line of a terminal, a table and a figure."""
+"""Text from files, and numbers, made fit for a line of a terminal, a table and a figure."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ import unicodedata
 from decimal import Decimal
 
 SHOWN_OF_MESSAGE = 600
-"""Characters of a message for people; the middle of longer ones is left out."""
+"""Characters of a message for people; in longer ones the middle is left out."""
 PLAIN_FROM, PLAIN_BELOW = -7, 15
-"""Powers of ten from and below which numbers for people are written out."""
+"""Powers of ten between which numbers for people are written out."""
 FINEST = 1e-6
-"""Share of a level below which a step is the rounding of a float signal, and five digits say enough."""
+"""A step below this share of a level is the rounding of a float signal; then five digits are enough."""
 FUZZ = 1e-6
 _JOINERS = "\u200c\u200d"
-"""Invisible, but part of the spelling of several scripts."""
+"""Invisible, but part of the spelling in several scripts."""
 _HIDDEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ufffe\uffff]")
 
@@ -32,7 +32,7 @@ def number_of(n: float, one: str, more: str = "") -> str:
 
 
 def wrong_text(lost: int, false: int) -> str:
-    """Return what goes wrong, without what does not.
+    """Return only the numbers of errors that are not zero, in words.
 
     Examples
     --------
@@ -45,16 +45,16 @@ def wrong_text(lost: int, false: int) -> str:
 
 
 def in_figures(value: float | None, digits: int = 4, nothing: str = "–", *, sign: bool = False) -> str:
-    """Return a number for people: so many significant digits, and never a sign that only programmers read.
+    """Return a number for people: with so many significant digits, and without signs that only programmers read.
 
     Parameters
     ----------
     value : float or None
     digits : int
     nothing : str
-        For None and NaN.
+        Text for None and NaN.
     sign : bool
-        Whether numbers above 0 have one too.
+        Whether numbers above 0 have a sign too.
 
     Examples
     --------
@@ -93,7 +93,7 @@ def round_figure(value: float) -> str:
 
 
 def round_level(level: float, room: float, step: float | None = None) -> float:
-    """Return a level to whole steps of the light, or no finer than a hundredth of the room that it has.
+    """Return a level in whole steps of the light, or no finer than a hundredth of the room around it.
 
     Examples
     --------
@@ -108,9 +108,9 @@ def round_level(level: float, room: float, step: float | None = None) -> float:
 
 
 def level_text(level: float, step: float | None = None) -> str:
-    """Return a level to the smallest step of the light, else with five significant digits; whole numbers as they are.
+    """Return a level to the smallest step of the light, or with five significant digits; whole numbers unchanged.
 
-    Light of whole steps meets a level exactly where it meets the next step at or above it: that is what is printed.
+    In light of whole steps, a level acts exactly like the next step at or above it: that step is printed.
 
     Examples
     --------
@@ -122,14 +122,14 @@ def level_text(level: float, step: float | None = None) -> str:
     if step is not None and step > FINEST * abs(level):
         digits = max(0, -math.floor(math.log10(step)))
         if round(level, digits) != level:
-            # Down to the digits of one step from the step at or above: no other light lies between the two.
+            # With the digits of one step, from the step at or above the level: no other light lies between the two.
             level = math.floor(math.ceil(level / step - FUZZ) * step * 10**digits + FUZZ) / 10**digits
         return f"{level:.{digits}f}"
     return f"{level:.0f}" if abs(level) < 1e9 and level == round(level) else in_figures(level, 5)
 
 
 def time_text(ms: float) -> str:
-    """Return a time in the unit that a reader expects.
+    """Return a time in its usual unit.
 
     Examples
     --------
@@ -148,11 +148,11 @@ def printable(text: object, *, keep: str = "", most: int | None = None) -> str:
     Parameters
     ----------
     text : object
-        Foreign text: a label, a lot, a title, a unit, the name of a file.
+        Text from outside: a label, a lot, a title, a unit, the name of a file.
     keep : str
         Characters to leave as they are, such as a line break.
     most : int, optional
-        Length to which the result is cut, in its middle.
+        Length to which the result is shortened, in its middle.
 
     Examples
     --------
@@ -179,5 +179,5 @@ def _spelled(character: str) -> str:
 
 
 def visible(text: str) -> str:
-    """Return a text with control characters replaced by the sign for what cannot be shown, for pages and pictures."""
+    """Return a text in which a sign replaces each control character, for pages and pictures."""
     return _CONTROL.sub("\ufffd", text)

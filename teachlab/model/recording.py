@@ -18,11 +18,11 @@ Light = NDArray[Any]
 """Received light in the stored type: any integer or floating dtype, shape (n,), recording units."""
 
 BLOCK_SAMPLES = 1 << 17
-"""How many samples `Recording.blocks` hands out at a time, unless told."""
+"""Default number of samples that `Recording.blocks` returns at a time."""
 
 
 DIGEST = r"^[0-9a-f]{64}$"
-"""How a SHA-256 is written."""
+"""Form of a SHA-256."""
 
 
 class Direction(StrEnum):
@@ -50,7 +50,7 @@ class Origin(StrEnum):
 
 
 class OutputWhen(StrEnum):
-    """What the logged output of the sensor means where it is true."""
+    """What the logged output of the sensor means where the column is true."""
 
     HIGH = "high"
     LOW = "low"
@@ -58,14 +58,14 @@ class OutputWhen(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class LoggedOutput:
-    """What is known of the sensor's own switching output, logged beside the light in a column `output`.
+    """Facts about the sensor's own switching output, logged beside the light in a column `output`.
 
     Parameters
     ----------
     active : OutputWhen
         ``high``: the output is active where the column is true; ``low``: where it is false.
     lag_samples : int, samples
-        How much later the output was logged than the light; negative for earlier.
+        How much later than the light the output was logged; negative if it was earlier.
     """
 
     active: OutputWhen = field(default=OutputWhen.HIGH, metadata={"stated": True})
@@ -74,14 +74,14 @@ class LoggedOutput:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordingInfo:
-    """What a recording's file says about its samples.
+    """What the file of a recording states about its samples.
 
     Parameters
     ----------
     sample_rate_hz : float, Hz
         Samples per second, above 0.
     unit : str
-        Unit of the light and of every level: counts, mV, percent of full scale …
+        Unit of the light and of every level: counts, mV, percent of full scale and so on.
     full_scale : float, recording units, optional
         Level at and above which the receiver is saturated.
     dark_level : float, recording units
@@ -95,10 +95,10 @@ class RecordingInfo:
     began : datetime, optional
         Date and time of the first sample, with its zone where the log told one.
     output : LoggedOutput, optional
-        What is known of the column `output`, the sensor's own; None where there is no such column.
+        Facts about the column `output`, the sensor's own; None if there is no such column.
     digest : str, optional
-        SHA-256 of values, validity and rate as the file carries it; passes are tied to it. No part of
-        comparisons: whoever writes a recording computes it anew.
+        SHA-256 of values, validity and rate, as the file carries it; passes are tied to it. It takes no part in
+        comparisons, because it is computed again whenever a recording is written.
 
     Raises
     ------
@@ -145,9 +145,9 @@ class Block:
     start : int
         Sample index of the first element.
     light : ndarray, shape (n,), recording units
-        The stored values; what an invalid sample holds here means nothing.
+        The stored values; the value of an invalid sample means nothing.
     invalid : ndarray of bool, shape (n,), optional
-        True where the file has no value (null). NaN in `light` is invalid too, flagged or not.
+        True where the file has no value (null). NaN in `light` is invalid too, with or without this flag.
     """
 
     start: int
@@ -155,7 +155,7 @@ class Block:
     invalid: NDArray[np.bool_] | None = None
 
     def invalid_mask(self) -> NDArray[np.bool_] | None:
-        """Return the invalid samples, nulls and NaN together, or None when there are none."""
+        """Return the invalid samples, nulls and NaN together; None if there are none."""
         mask = self.invalid
         if self.light.dtype.kind == "f":
             nan = np.isnan(self.light)
@@ -164,7 +164,7 @@ class Block:
 
     def as_float(self) -> NDArray[np.float64]:
         """Return the light as float64 with NaN for every invalid sample."""
-        # A new array in any case: whoever gets it may write into it.
+        # Always a new array: the caller may write into it.
         values = self.light.astype(np.float64)
         if self.invalid is not None:
             values[self.invalid] = np.nan
@@ -173,14 +173,14 @@ class Block:
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """What a source reads in one go, and what it knows of it without reading.
+    """What a source reads at once, and what it knows about it without reading.
 
     Parameters
     ----------
     start, stop : int
         Sample range ``[start, stop)``.
     low, high : float, recording units, optional
-        Extremes of the chunk; given only if they are trustworthy *and* no sample is invalid.
+        Extremes of the chunk; given only if they can be trusted *and* no sample is invalid.
     """
 
     start: int
@@ -203,7 +203,7 @@ class LightSource(Protocol):
         ...
 
     def chunks(self) -> Sequence[Chunk]:
-        """Return what can be read in one go, in time order, covering every sample once."""
+        """Return what can be read at once, in time order, covering every sample once."""
         ...
 
     def read(self, start: int, stop: int) -> Block:
@@ -216,7 +216,7 @@ class LightSource(Protocol):
 
 
 class ArraySource:
-    """Samples held in memory, with the sensor's own output where it was logged."""
+    """Samples held in memory, with the sensor's own output if it was logged."""
 
     def __init__(
         self, light: Light, invalid: NDArray[np.bool_] | None = None, output: NDArray[np.bool_] | None = None
@@ -278,7 +278,7 @@ class _FirstPart:
 
     def chunks(self) -> Sequence[Chunk]:
         kept = (one for one in self.whole.chunks() if one.start < self.samples)
-        # Extremes of a chunk that is cut are not its own any more.
+        # The extremes of a chunk are no longer valid if it is cut.
         return [one if one.stop <= self.samples else Chunk(one.start, self.samples) for one in kept]
 
     def read(self, start: int, stop: int) -> Block:
@@ -312,10 +312,10 @@ class LightView:
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """A handle to one recording: its metadata and a way to its samples.
+    """A handle to one recording: its metadata and access to its samples.
 
-    Positions are sample indices; no time column exists. The samples may lie in memory, in a file or
-    in an object store, and are handed out in blocks in the stored type.
+    Positions are sample indices; there is no time column. The samples may be in memory, in a file or in an object
+    store, and are returned in blocks in the stored type.
 
     Examples
     --------
@@ -341,13 +341,13 @@ class Recording:
     ) -> Recording:
         """Wrap an array in memory; masked elements and NaN are invalid samples.
 
-        `output` is the sensor's own, one value a sample, where `info.output` tells of it.
+        `output` is the sensor's own output, one value per sample, if `info.output` describes it.
         """
         if isinstance(light, np.ma.MaskedArray):
             mask = np.ma.getmaskarray(light)
             invalid = mask if invalid is None else mask | invalid
             light = np.asarray(light.data)
-        # Another light: the digest of a file's own does not hold for it.
+        # The light is new: the digest of a file does not hold for it.
         info = replace(info, digest=None, output=None if output is None else info.output or LoggedOutput())
         return cls(info, ArraySource(np.asarray(light), invalid, output), name)
 
@@ -368,7 +368,7 @@ class Recording:
 
     @property
     def whole_step(self) -> float | None:
-        """Smallest step of light that is stored in whole numbers; None where it is not."""
+        """Smallest step of light that is stored in whole numbers; None for other light."""
         return 1.0 if self.dtype.kind in "iu" else None
 
     @property

@@ -15,7 +15,7 @@ from teachlab.errors import ParameterError
 from teachlab.model.json_values import Document, plain
 
 INDEPENDENT = "exact if trials are independent (no lots, no bursts)"
-"""What the intervals of a score take for granted."""
+"""What the intervals of a score assume."""
 
 
 def check_confidence(confidence: float) -> None:
@@ -27,16 +27,16 @@ def check_confidence(confidence: float) -> None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rules:
-    """By which rules an output is scored; what a setting is worth is told under the same ones.
+    """Rules by which an output is scored; reserves, margins and claims use the same ones.
 
     Parameters
     ----------
     tolerance_ms : float, ms
-        Added to every border of every pass, beside the truth's own uncertainty; at least 0.
+        Added to every border of every pass, in addition to the uncertainty of the truth; at least 0.
     confidence : float, in (0, 1)
-        Of every interval.
+        Confidence of every interval.
     first_pass : int
-        Only this pass and what comes after its window's start is scored.
+        Only this pass, and what comes after the start of its window, is scored.
 
     Raises
     ------
@@ -56,7 +56,7 @@ class Rules:
             raise ParameterError(f"the first pass that is scored must be at least 0, got {self.first_pass}.")
 
     def scored_from(self, first_pass: int) -> Rules:
-        """Return the same rules, scoring from another pass on."""
+        """Return the same rules, with another first scored pass."""
         return replace(self, first_pass=first_pass)
 
 
@@ -65,14 +65,14 @@ USUAL_RULES = Rules()
 
 
 class Outcome(IntEnum):
-    """What became of one trial."""
+    """The result of one trial."""
 
     HIT = 0
     MISS = 1
     MERGED = 2
     EXCLUDED = 3
     QUIET = 4
-    """An `ignore` pass or a gap in which nothing switched."""
+    """An `ignore` pass or a gap without an onset."""
     TRIPPED = 5
     """An `ignore` pass or a gap with an onset."""
     HELD = 6
@@ -94,7 +94,7 @@ class Rate(Document):
     upper : float
         One-sided upper bound, for claims.
     confidence : float
-        Confidence of both.
+        Confidence of both, the interval and the bound.
     """
 
     events: int
@@ -115,9 +115,9 @@ class CountRate(Document):
     events : int
         Count.
     exposure : float
-        In `per`.
+        Amount of exposure, in the unit `per`.
     per : str
-        Unit of the exposure: hour, pass …
+        Unit of the exposure: hour, pass and so on.
     estimate : float or None
         ``events / exposure``; None without exposure.
     low, high, upper, confidence : float
@@ -136,7 +136,7 @@ class CountRate(Document):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Counts:
-    """Every count of a score; the names are those of the file contract."""
+    """Every count of a score; the names are those of the documents."""
 
     onsets: int
     detect_passes: int
@@ -174,7 +174,7 @@ class Counts:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Trials:
-    """What became of every pass and gap, for paired comparison and pictures.
+    """The result of every pass and gap, for paired comparison and pictures.
 
     Parameters
     ----------
@@ -213,15 +213,15 @@ class Score:
     false_trips_per_gap : Rate
         Gaps with at least one false trip, per scored gap.
     false_trips_per_gap_hour, false_trips_per_running_hour : CountRate
-        The second is the headline.
+        The rate per running hour is the headline.
     ignore_trips_per_pass : CountRate
-        False trips on passes that must be ignored, per scored one.
+        False trips on `ignore` passes, per scored `ignore` pass.
     extra_per_pass : CountRate
         Further onsets per scored detect pass.
     by_label, by_lot : mapping of str to Rate
         Lost rate of every label and lot.
     self_labelled : bool
-        Whether the truth was made from the same signal: it may tune, never support a claim.
+        Whether the truth was made from the same signal: it may be used for tuning, never for a claim.
     confidence : float
         Of every interval.
     """
@@ -247,7 +247,7 @@ class Score:
 
     @property
     def probably_inverted(self) -> bool:
-        """Whether the output is active most of the gap time: the polarity is probably inverted."""
+        """Whether the output is active for most of the gap time: then the polarity is probably inverted."""
         return self.false_active_share is not None and self.false_active_share > 0.5
 
     def as_dict(self) -> dict[str, Any]:

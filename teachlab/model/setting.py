@@ -1,4 +1,4 @@
-"""A setting: all that decides the output of the sensor."""
+"""A setting: everything that decides the output of the sensor."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from teachlab.errors import SettingError
 from teachlab.model.bounds import hold_bounds, hold_levels
 
 MOST_CONSECUTIVE = 2**53
-"""Evaluations up to here are exact as floating-point numbers too, with which times are reckoned."""
+"""Up to here, numbers of evaluations are exact as floating-point numbers too, which times are."""
 
 
 class Polarity(StrEnum):
@@ -47,9 +47,9 @@ class Taught:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Switching:
-    """What a sensor makes of its comparator's state: all of a setting but its levels.
+    """What a sensor makes of the comparator's state: everything in a setting except its levels.
 
-    Settings that share it, ``a.switching == b.switching``, differ in their levels only.
+    Settings with the same value, ``a.switching == b.switching``, differ in their levels only.
 
     Parameters
     ----------
@@ -62,7 +62,7 @@ class Switching:
     delays_act_on : DelaysActOn
         Output, or light state.
     evaluation_rate_hz : float, Hz, optional
-        None evaluates every recorded sample.
+        None: every recorded sample is evaluated.
 
     Raises
     ------
@@ -70,7 +70,7 @@ class Switching:
         If an invariant does not hold.
     """
 
-    # Bounds in the metadata hold for values and for files alike; a file must state what is marked so.
+    # Bounds in the metadata hold for values and for files; a file must state the fields that are marked so.
     polarity: Polarity = field(default=Polarity.LIGHT_ON, metadata={"stated": True})
     consecutive: int = field(default=1, metadata={"ge": 1, "le": MOST_CONSECUTIVE, "unit": "evaluations"})
     on_delay_ms: float = field(default=0.0, metadata={"ge": 0, "unit": "ms"})
@@ -87,7 +87,7 @@ class Switching:
 
     @property
     def switching(self) -> Switching:
-        """All but the levels, as a value of its own."""
+        """Everything except the levels, as a value of its own."""
         return Switching(**{f.name: getattr(self, f.name) for f in fields(Switching)})
 
     @property
@@ -97,27 +97,27 @@ class Switching:
 
     @property
     def sign(self) -> float:
-        """What to multiply light by so that active is up: 1 for light-on, −1 for dark-on."""
+        """Factor that turns light so that active is up: 1 for light-on, −1 for dark-on."""
         return 1.0 if self.light_on else -1.0
 
     @property
     def delays_swap_roles(self) -> bool:
-        """Whether the off-delay holds an object back: delays that act on the light while objects are dark."""
+        """Whether the off-delay delays an onset: if delays act on the light and objects are dark."""
         return not self.light_on and self.delays_act_on is DelaysActOn.LIGHT
 
     @property
     def holds_back_ms(self) -> float:
-        """The delay that holds an onset back, ms."""
+        """The delay before an onset, ms."""
         return self.off_delay_ms if self.delays_swap_roles else self.on_delay_ms
 
     @property
     def holds_on_ms(self) -> float:
-        """The delay that holds the output after an object, ms."""
+        """The delay that keeps the output active after an object, ms."""
         return self.on_delay_ms if self.delays_swap_roles else self.off_delay_ms
 
     @property
     def has_memory(self) -> bool:
-        """Whether filter or delays make the output depend on more than the comparator."""
+        """Whether filter or delays make the output depend on more than the comparator's present state."""
         return self.consecutive > 1 or self.on_delay_ms > 0 or self.off_delay_ms > 0
 
     def undelayed(self) -> Self:
@@ -133,7 +133,7 @@ class Switching:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setting(Switching):
-    """Levels, and what the sensor makes of being above or below them (schema 1).
+    """Levels, and the switching of the sensor above and below them (schema 1).
 
     Parameters
     ----------
@@ -182,7 +182,7 @@ class Setting(Switching):
         return self.off_level if self.light_on else self.on_level
 
     def with_levels(self, on_level: float, off_level: float, polarity: Polarity | None = None) -> Setting:
-        """Return the same filter, delays and rate with other levels, and another polarity if one is given."""
+        """Return the same filter, delays and rate with other levels, and with another polarity if one is given."""
         kept = self.polarity if polarity is None else polarity
         return replace(self, on_level=on_level, off_level=off_level, polarity=kept, taught=None)
 
@@ -203,5 +203,5 @@ class Setting(Switching):
 
 
 def bare(setting: Setting) -> Setting:
-    """Return the setting without its history: equal settings are counted once."""
+    """Return the setting without its history, so that equal settings are counted once."""
     return setting if setting.taught is None else replace(setting, taught=None)

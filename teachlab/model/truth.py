@@ -1,4 +1,4 @@
-"""Truth: when an object was in front of the sensor, and whether it had to be detected."""
+"""Truth: when an object was in front of the sensor, and whether the sensor had to detect it."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ Names = NDArray[np.object_]
 
 
 class TruthSource(StrEnum):
-    """Where the passes come from; self-labelled truth may tune but never supports a claim."""
+    """Where the passes come from. Self-labelled truth may be used for tuning, but never supports a claim."""
 
     INDEPENDENT = "independent"
     SELF_LABELLED = "self-labelled"
@@ -30,7 +30,7 @@ class TruthSource(StrEnum):
 
 
 class Expect(StrEnum):
-    """What the sensor has to do about a pass."""
+    """What the sensor has to do on a pass."""
 
     DETECT = "detect"
     IGNORE = "ignore"
@@ -47,9 +47,9 @@ class Aligned:
     clock_ppm : float, parts per million
         By how much the clock of the passes was stretched.
     borders : int
-        On how many borders this rests; 0 where it was given.
+        Number of borders that this is based on; 0 if it was given.
     jitter_ms : float, ms, optional
-        Spread of the borders that was left; None where it was not measured.
+        Remaining spread of the borders; None if it was not measured.
 
     Raises
     ------
@@ -81,23 +81,23 @@ class Truth:
     Parameters
     ----------
     start, end : ndarray of int64, shape (n,), samples
-        Pass k covers ``[start[k], end[k])``: it owns its start, not its end. Touching passes are allowed.
+        Pass k covers ``[start[k], end[k])``: the start belongs to it, the end does not. Touching passes are allowed.
     detect : ndarray of bool, shape (n,)
         True where the pass must switch the output (`expect` = detect), False for `ignore`.
     label : ndarray of str objects, shape (n,)
         Kind of object.
     lot : ndarray of str objects, shape (n,), optional
-        Shift, batch …
+        Lot: shift, batch and so on.
     source : TruthSource
         Where the passes come from.
     uncertainty_samples : float, samples
         Half-width of the uncertainty of every border, at least 0.
     recording_digest : str, optional
-        Digest of the recording that these passes belong to; None where they are not tied to one.
+        Digest of the recording that these passes belong to; None if they are not tied to a recording.
     aligned : Aligned, optional
-        How the passes were moved in time; None where they were not.
+        How the passes were moved in time; None if they were not.
     except_ : tuple of (int, int), samples
-        Stretches ``[start, end)`` in which these passes say nothing, in time order and not overlapping.
+        Stretches ``[start, end)`` about which these passes say nothing, in time order and not overlapping.
 
     Raises
     ------
@@ -208,16 +208,16 @@ class Truth:
 
     @property
     def passes(self) -> int:
-        """How many passes there are, of both kinds."""
+        """Number of passes of both kinds."""
         return int(self.start.size)
 
     @property
     def detect_passes(self) -> int:
-        """How many passes must be detected."""
+        """Number of passes that must be detected."""
         return int(np.count_nonzero(self.detect))
 
     def select(self, rows: slice | NDArray[Any]) -> Truth:
-        """Return the truth with some of its passes only, in the same order."""
+        """Return the truth with only some of its passes, in the same order."""
         return replace(
             self,
             start=self.start[rows],
@@ -228,5 +228,5 @@ class Truth:
         )
 
     def tied_to(self, recording_digest: str | None) -> Self:
-        """Return the same passes, tied to the recording of this digest."""
+        """Return the same passes, tied to the recording with this digest."""
         return replace(self, recording_digest=recording_digest)

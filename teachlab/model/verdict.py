@@ -10,7 +10,7 @@ from teachlab.model.margin import EqualCost
 from teachlab.model.setting import Setting
 
 MOST_REASONS = 3
-"""Reasons that a verdict gives."""
+"""Number of reasons that a verdict gives."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,15 +22,15 @@ class HeadlineClaim:
     text : str
         One sentence.
     upper : float or None
-        The bound that is claimed; None where nothing is.
+        The claimed bound; None if nothing is claimed.
     confidence : float
         One-sided.
     assume : str
-        What the bound takes for granted: lots, independent, or icc = …
+        Assumption of the bound: lots, independent, or icc = …
     lots, passes : int or None
-        What it rests on.
+        Number of lots and passes that it is based on.
     beside : tuple of str
-        Bounds that assume more, and what is counted beside it, a sentence each.
+        Bounds that assume more, and what is counted beside the claim, one sentence each.
     """
 
     text: str
@@ -51,9 +51,9 @@ class VerdictReason:
     text : str
         One sentence.
     count : int or None
-        How many passes, gaps or trips it is about.
+        Number of passes, gaps or trips that it is about.
     first_at_s : float or None, s
-        Where in the recording the first of them lies.
+        Time of the first of them in the recording.
     """
 
     text: str
@@ -72,7 +72,7 @@ class VerdictCure:
     text : str
         The change, in words.
     lost, false : int
-        Passes lost; trips, further onsets and onsets on passes to be ignored, that remain.
+        Errors that remain: passes lost; trips, further onsets, and onsets on `ignore` passes.
     """
 
     kind: str
@@ -83,7 +83,7 @@ class VerdictCure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict(Document):
-    """What a command says first.
+    """What a command prints first.
 
     Parameters
     ----------
@@ -98,19 +98,19 @@ class Verdict(Document):
     next_step : str
         A command that works as printed, or what to do.
     conditions : tuple of str
-        What is open in the evidence, a sentence each; the first is the limit of a setting used with one.
+        Open conditions of the evidence, one sentence each; the first one is the limit in "use with a limit".
     equal_cost : EqualCost or None
-        How far the levels may be moved at the same cost; None where that was not looked at.
+        How far the levels may be moved at the same cost; None if that was not examined.
     step : float or None, recording units
-        Smallest step of the light: no level is told finer.
+        Smallest step of the light: levels are not printed with finer steps.
     rehearsal : bool
         Whether the light is synthetic: no evidence about a real line.
     sensor : str
-        Whether the replay was compared with the sensor's own output, one sentence; empty where there is no sensor.
+        Whether the replay was compared with the sensor's own output, in one sentence; empty without a sensor.
     cures : tuple of VerdictCure
-        Changes of each kind that leave fewer errors, best first; empty where none was looked for.
+        Changes of each kind that leave fewer errors, best first; empty if none was looked for.
     near : VerdictReason or None
-        What came out right but far nearer to the level than the rest: what the next error looks like.
+        Passes or gaps that were right but far nearer to the level than the others: the next error may look like them.
     """
 
     decision: str
@@ -136,7 +136,7 @@ class Verdict(Document):
         return replace(self, reasons=(*reasons, *self.reasons))
 
     def then(self, *reasons: VerdictReason) -> Verdict:
-        """Return the same verdict with these reasons behind its own."""
+        """Return the same verdict with these reasons after its own."""
         return replace(self, reasons=(*self.reasons, *reasons))
 
     def as_dict(self) -> dict[str, Any]:

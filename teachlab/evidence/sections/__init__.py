@@ -1,1 +1,1 @@
-"""Parts of the record: lost and worst passes, repeating the teaching."""
+"""Parts of the record: lost and worst passes, and repeated teaching."""

@@ -1,4 +1,4 @@
-"""The replay against the sensor's own logged output: what a record says of it, and what it limits."""
+"""The replay compared with the sensor's own logged output: what a record says about it, and what it limits."""
 
 from __future__ import annotations
 
@@ -23,18 +23,18 @@ if TYPE_CHECKING:
 def compared(
     recording: Recording, truth: Truth, setting: Setting, *, confidence: float, assumption: Assumption
 ) -> Agreement | None:
-    """Compare with the logged output by the setting that the sensor had; None where none was logged."""
+    """Compare with the logged output, using the setting that the sensor had; None if no output was logged."""
     if recording.info.output is None:
         return None
     try:
         return agree(recording, setting, truth, confidence=confidence, assumption=assumption)
     except InputError:
-        # An output that never switches shows nothing; a setting that does not fit was refused before.
+        # An output that never switches shows nothing. A setting that does not fit was refused before.
         return None
 
 
 def agreement_caution(recording: Recording, found: Agreement | None, *, setting_stated: bool) -> list[str]:
-    """Return what a reader must know of the comparison, one sentence or none."""
+    """Return what a reader must know about the comparison: one sentence, or none."""
     if found is None:
         return [] if recording.info.origin is Origin.SYNTHETIC else [NEVER_COMPARED]
     text = f"Replay and sensor: {found.verdict.decision}. {_claim(found)}"
@@ -44,7 +44,7 @@ def agreement_caution(recording: Recording, found: Agreement | None, *, setting_
 
 
 def limited(verdict: Verdict, found: Agreement | None) -> Verdict:
-    """Return the verdict with the comparison as a condition; where it fails, a setting is used with a limit only."""
+    """Return the verdict with the comparison as a condition. If it fails, a setting may be used with a limit only."""
     if found is None:
         return verdict
     said = f"Replay and sensor: {found.verdict.decision}. {_claim(found)}"
@@ -60,7 +60,7 @@ def limited(verdict: Verdict, found: Agreement | None) -> Verdict:
 
 
 def limits_of_use(found: Agreement | None) -> list[str]:
-    """Return the limits of use; what was measured stands in the place of what may be."""
+    """Return the limits of use; a measured fact replaces the general caution."""
     if found is None:
         return list(LIMITS_OF_USE)
     said = f"Replay and sensor were compared: {found.verdict.decision}. {_claim(found)} "

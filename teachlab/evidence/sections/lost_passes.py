@@ -1,4 +1,4 @@
-"""Why passes were lost, and which passes came closest to being lost, as rows for the record."""
+"""Why passes were lost, and which passes came nearest to being lost, as rows of the record."""
 
 from __future__ import annotations
 
@@ -17,22 +17,22 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
 
 WORST = 20
-"""Passes listed: lost ones first, then those closest to being lost."""
+"""Number of passes listed: lost ones first, then those nearest to being lost."""
 LISTED = 1000
-"""So many lost passes are listed one by one."""
+"""This many lost passes are listed one by one."""
 
 
 def lost_and_worst(
     recording: Recording, truth: Truth, setting: Setting, margins: Margin, result: Score, *, rules: Rules = USUAL_RULES
 ) -> dict[str, Any]:
-    """Return every lost pass by reason, and the worst passes with theirs.
+    """Return every lost pass by reason, and the worst passes with their reasons.
 
     Parameters
     ----------
     recording, truth, setting
-        What is claimed about.
+        The recording, its passes, and the setting that the claim is about.
     margins : Margin
-        With the peak of every pass.
+        Margin with the peak of every pass.
     result : Score
     rules : Rules
         As for the score.

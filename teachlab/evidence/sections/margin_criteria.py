@@ -1,4 +1,4 @@
-"""Criteria on margins and reserves: what every lot keeps, and the share of lots to come that will."""
+"""Criteria on margins and reserves: what every lot keeps, and the share of future lots that will keep it."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from teachlab.statistics.claims.lot_claims import CLAIM_LOTS
 from teachlab.statistics.intervals import proportion_limits
 
 PASSES_CONTENT = 0.99
-"""Of passes that are taken as independent, unless stated: 299 at 95 %."""
+"""Share of independent passes, unless stated otherwise: it needs 299 passes at 95 %."""
 
 
 def judged_kept(
@@ -22,13 +22,14 @@ def judged_kept(
     Parameters
     ----------
     least : float
-        What each must keep.
+        Value that each must keep.
     kept : ndarray of float64, shape (lots or passes,)
-        What each kept at its worst.
+        The worst value of each.
     lots : bool
-        Whether they are named lots; else passes, taken as independent.
+        Whether they are named lots; otherwise they are passes, assumed to be independent.
     content : float or None
-        Share of all to come that must keep it. None: every recorded one kept it, of at least 5 lots; of passes, 99 %.
+        Share of all future ones that must keep it. None: every recorded lot kept it, and there are at least 5 lots; for
+        passes, 99 %.
     confidence : float
         One-sided.
 
@@ -39,8 +40,8 @@ def judged_kept(
 
     Notes
     -----
-    With k of n below the limit the share that falls short is at most Clopper and Pearson's upper bound; with k = 0 it
-    is ``1 − α^(1/n)``, the tolerance limit of Wilks (1941).
+    If k of n are below the limit, the share that falls short is at most Clopper and Pearson's upper bound. With k = 0
+    this is ``1 − α^(1/n)``, the tolerance limit of Wilks (1941).
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""Criteria on the switching position: what its spread must not exceed, and what the data say."""
+"""Criteria on the switching position: the largest allowed spread, and what the data show."""
 
 from __future__ import annotations
 
@@ -25,9 +25,9 @@ def judged_position(
     confidence : float
         One-sided.
     by_lots : bool
-        Whether passes of one lot may resemble one another: then the envelope of the lots must stay within the limit,
-        from the lowest 5 % quantile of a lot to the highest 95 % quantile. Else passes are taken as independent and
-        the upper limit by order statistics must.
+        Whether passes of one lot may resemble each other. If so, the range of the lots must stay within the limit, from
+        the lowest 5 % quantile of a lot to the highest 95 % quantile. Otherwise passes are assumed to be independent,
+        and the upper limit by order statistics must stay within it.
     least_lots : int
 
     Returns

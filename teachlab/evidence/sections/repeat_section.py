@@ -1,4 +1,4 @@
-"""What the record says about repeating the teaching, and about nuisances that come back."""
+"""What the record says about repeated teaching, and about recurring disturbances."""
 
 from __future__ import annotations
 
@@ -39,14 +39,14 @@ def teach_cloud(
     rules: Rules,
     criteria: Criteria | None = None,
 ) -> Json:
-    """Teach the setting's strategy again many times inside the teach block, and place the setting among the draws.
+    """Teach the setting's strategy again many times inside the teach block, and compare the setting with the draws.
 
     Returns
     -------
     dict
         The cloud as `Cloud.as_dict` gives it, with ``best`` (the best fixed setting in hindsight), ``released``
-        (measures of the setting, and the shares of draws below its on-level, dearer and cheaper) and ``between``
-        (how the spread divides between lots); or ``refused``: why there is none.
+        (measures of the setting, and the shares of draws with a lower on-level, a higher and a lower cost) and
+        ``between`` (how the spread divides between lots); or ``refused``: why there is none.
     """
     if draws == 0:
         return {"refused": "no draws were asked for"}
@@ -85,7 +85,7 @@ def nuisance_cycles(
     teach_share: float | None,
     rules: Rules,
 ) -> Json:
-    """Certify what could be seen of every cycle named, and look for periods in false trips and gap peaks."""
+    """Certify what could be seen of every named cycle, and look for periods in false trips and gap peaks."""
     speed = recording.info.line_speed_m_s
     found = coverage(
         recording,
@@ -95,12 +95,12 @@ def nuisance_cycles(
         teach_share=teach_share,
         rules=rules,
     ).as_dict()
-    # Passes by label and lot stand under the split.
+    # Passes by label and lot are listed under the split.
     return {key: found[key] for key in ("cycles", "found", "warnings")}
 
 
 def shown_too_much(setting: Setting, cut: Split | None) -> str:
-    """Return a caution if a setting says that it was shown light beyond the teach block, else an empty text."""
+    """Return a caution if a setting says that it was shown light outside the teach block; otherwise an empty text."""
     drawn = {} if setting.taught is None else setting.taught.evidence.get("drawn", {})
     parts = drawn.values() if isinstance(drawn, Mapping) else ()
     last = max((int(p["at_sample"]) for p in parts if isinstance(p, Mapping) and "at_sample" in p), default=0)
@@ -126,7 +126,7 @@ def _base(setting: Setting, strategy: Strategy) -> Setting:
 
 
 def _limits(criteria: Criteria | None) -> tuple[Limit, ...]:
-    """Return the limits of the criteria on what a draw has, else whether it loses or costs anything."""
+    """Return the limits of those criteria that a draw has values for; otherwise whether it loses or costs anything."""
     asked = () if criteria is None else criteria.criterion
     out = [Limit(measure=c.measure, high=c.max) for c in asked if c.measure in MEASURES and c.max is not None]
     return tuple(out) or USUAL_LIMITS

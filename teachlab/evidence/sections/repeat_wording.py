@@ -1,4 +1,4 @@
-"""What the page says about repeating the teaching, and about nuisances that come back."""
+"""What the page says about repeated teaching, and about recurring disturbances."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ Json = dict[str, Any]
 
 
 def cloud_rows(cloud: Json, unit: str) -> list[tuple[str, str, str, str]]:
-    """Return the figures of a cloud as rows of text: figure, median, 5 to 95 %, setting released."""
+    """Return the figures of a cloud as rows of text: figure, median, 5 to 95 %, the setting."""
     if not cloud.get("spreads"):
         return []
     released = cloud["released"]
@@ -33,7 +33,7 @@ def cloud_rows(cloud: Json, unit: str) -> list[tuple[str, str, str, str]]:
 
 
 def cloud_lines(cloud: Json, unit: str) -> list[str]:
-    """Return what a cloud says beside its figures."""
+    """Return the sentences beside the figures of a cloud."""
     if cloud.get("refused"):
         return [f"Not shown: {cloud['refused']}."]
     out = []
