@@ -41,10 +41,10 @@ def page_lines(page: str) -> list[str]:
             continue
         for part in filter(str.strip, re.split(r"\n\s*\n", block)):
             # A row of a table or an item of a list begins an entry; other lines go on with the one before.
-            for entry in re.split(r"\n(?=[|#] ?|- )", part.strip("\n")):
+            for entry in re.split(r"\n(?=[|#] ?|- |\d+\. )", part.strip("\n")):
                 cells = [cell.strip() for cell in re.split(r"(?<!\\)\|", entry.strip("|"))] if entry[0] == "|" else []
                 if not set("".join(cells)) <= set("- :") or not cells:
                     text = ": ".join(cells) if cells else " ".join(map(str.strip, entry.splitlines()))
-                    out += wrapped(text, indent="  " if entry[0] in "|-" else "")
+                    out += wrapped(text, indent="  " if entry[0] in "|-" or entry[0].isdigit() else "")
             out.append("")
     return out

@@ -66,6 +66,8 @@ def verdict_lines(
         errors = bool(late) and verdict.reasons[k].count is not None
         kept_free = len(kept) if k and late and not errors else 0
         free = room - kept_free - (min(FEWEST_ROWS, len(table)) if k > errors else 0)
+        if k == 0:
+            free = max(room, MOST_LINES - len(top) - len(bottom))
         if len(body) + len(lines) <= free:
             body += lines
     if late and len(body) + len(kept) + min(FEWEST_ROWS, len(table)) <= room:

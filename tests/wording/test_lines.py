@@ -7,7 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from teachlab.model.margin import EqualCost
+from teachlab.model.setting import Setting
+from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
 from teachlab.wording.lines import WIDTH, page_lines, wrapped
+from teachlab.wording.verdict import verdict_lines
 
 ANSWERS = sorted((Path(__file__).parents[1] / "answers").glob("*.txt"))
 MEMBER = re.compile(r"[\w.-]+ = ")
@@ -75,3 +79,27 @@ def test_a_page_flows_but_for_its_code() -> None:
     assert page_lines(page) == [
         "# Head", "", "One two.", "", "a: b", "`c`: d \\| e", "", "x = 1   # as it is", "", "- item more", "- next", "",
     ]  # fmt: skip
+
+
+def test_steps_of_a_numbered_list_stand_one_below_the_other():
+    assert page_lines("In this order:\n\n1. first\n   goes on\n2. second\n10. last\n\n1.5 is a number.\n") == [
+        "In this order:", "", "1. first goes on", "2. second", "10. last", "", "1.5 is a number.", "",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("most", [5, 8, 12])
+def test_the_first_reason_is_told_however_little_room_there_is(most):
+    """What a verdict rests on comes before the levels of equal cost; twelve lines are never exceeded."""
+    verdict = Verdict(
+        decision="cannot be decided",
+        setting=Setting(unit="mV", on_level=50.0, off_level=40.0),
+        equal_cost=EqualCost(down=1.0, up=2.0, resolution=0.1, on_low=49.0, on_high=52.0, cost=0.1),
+        claim=HeadlineClaim(text="word " * 50, confidence=0.95),
+        reasons=(VerdictReason(text="26 passes are too few. " + "word " * 20), VerdictReason(text="second")),
+        conditions=("a limit " * 15,),
+        next_step="teachlab replay r --setting s",
+    )
+    lines = verdict_lines(verdict, most=most)
+    assert any(line.startswith("Why: 26 passes are too few.") for line in lines)
+    assert len(lines) <= 12
+    assert any(line.startswith("Room: ") for line in lines) is (most == 12)
