@@ -1,4 +1,4 @@
-"""What another sensor would have made of this light."""
+"""What another sensor would have given on this light."""
 
 from typing import TYPE_CHECKING
 

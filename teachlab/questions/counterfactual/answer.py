@@ -1,4 +1,4 @@
-"""What a better sensor would have bought on the same light: margin under other rates, filters and averages."""
+"""What a better sensor would gain on the same light: margin under other rates, filters and averages."""
 
 from __future__ import annotations
 
@@ -32,20 +32,20 @@ if TYPE_CHECKING:
 
 __all__ = ["ComparedSensor", "SensorMargin", "counterfactual", "needed_margin", "sensors"]
 _HELD, _HELD_WITH_BEST = (15.0, 120.0), (100.0, 2500.0)
-"""Bytes a sample, and a crossing of the middle of the light: measured on clean light and on noise alone."""
+"""Bytes for each sample, and for each crossing of the middle of the light; measured on clean light and on noise."""
 GRID = 25
-"""Levels of the grid on which a sensor with filter or delays is searched with hysteresis."""
+"""Number of levels of the grid on which a sensor with filter or delays is searched with hysteresis."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Counterfactual(Document):
-    """What other sensors would have made of the light of one recording.
+    """Results of other sensors on the light of one recording.
 
     Parameters
     ----------
     recording : str
     sensors : tuple of SensorMargin
-        The sensor as it is, and the others.
+        The present sensor, and the others.
     """
 
     ALSO: ClassVar[tuple[str, ...]] = ("verdict",)
@@ -56,7 +56,7 @@ class Counterfactual(Document):
 
     @property
     def verdict(self) -> Verdict:
-        """Whether the sensor as it is has margin enough, and which other one would have most."""
+        """Whether the present sensor has enough margin, and which other one would have the most."""
         now, others = self.sensors[0], self.sensors[1:]
         promise = "This compares sensors on this light. It promises nothing about another sensor."
         if now.margin is None or now.needed is None:
@@ -96,26 +96,26 @@ def counterfactual(
     costs: Costs | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Counterfactual:
-    """Measure the margin of the sensor as it is and of four others on the same light.
+    """Measure the margin of the present sensor and of four others on the same light.
 
     Parameters
     ----------
     recording, truth
     setting : Setting, optional
-        Filter, delays and rate of the sensor as it is, its levels are not looked at; default: without any.
+        Filter, delays and rate of the present sensor; its levels are not used; default: none of them.
     mains_hz : float, Hz
     rules : Rules
         Their tolerance is added to every border of every pass.
     costs : Costs, optional
-        Given: find the best fixed setting of each sensor for these costs too, which counts a surface each
-        (with filter or delays: every level without hysteresis, and a grid of pairs with it).
+        If given, find the best fixed setting of each sensor for these costs too. This counts one surface for each
+        sensor (with filter or delays: every level without hysteresis, and a grid of pairs with it).
     progress : callable, optional
         Called with the share done.
 
     Notes
     -----
-    The margin compares sensors; it is no promise. An average hides what is shorter than itself, merges
-    gaps shorter than itself, and answers later by its own length. A faster sensor needs a log as fast.
+    The margin compares sensors; it is no promise. An average hides what is shorter than itself, merges gaps that are
+    shorter than itself, and delays the output by half its own length. A faster sensor needs a log that is as fast.
     """
     if setting is None:
         polarity = polarity_for(recording, truth)
@@ -161,7 +161,7 @@ def _bought(
         return out
     tables = [surface(recording, truth, setting, rules=rules)]
     if setting.has_memory and out.objects is not None and out.background is not None:
-        # With filter or delays pairs with hysteresis are replayed: on a grid about the levels that matter.
+        # With filter or delays, pairs with hysteresis are replayed on a grid around the relevant levels.
         span = out.objects - out.background
         grid = np.linspace(out.background - span / 2, out.objects + span / 2, GRID)
         tables.append(replayed_surface(recording, truth, setting, levels=np.sort(grid), rules=rules))

@@ -20,8 +20,8 @@ Values = NDArray[np.float64]
 class AveragedSource:
     """Evaluations of a recording, each the mean of itself and the `span − 1` before it, in float64.
 
-    Invalid evaluations count with the last valid value, as a sensor holds it, and stay invalid. Before the
-    record began everything is as at its first valid evaluation.
+    Invalid evaluations count with the last valid value, as a sensor holds it, and stay invalid. Before the record,
+    everything is as at its first valid evaluation.
 
     Parameters
     ----------
@@ -52,7 +52,7 @@ class AveragedSource:
         return [Chunk(a, min(a + BLOCK_SAMPLES, self.samples)) for a in range(0, self.samples, BLOCK_SAMPLES)]
 
     def read(self, start: int, stop: int) -> Block:
-        """Return the evaluations ``[start, stop)``; the same values however they are asked for."""
+        """Return the evaluations ``[start, stop)``; the values do not depend on how they are asked for."""
         parts = [
             self._grid(k) for k in range(start // BLOCK_SAMPLES, (max(start, stop - 1)) // BLOCK_SAMPLES + 1)
         ] if stop > start else []  # fmt: skip
@@ -89,7 +89,7 @@ class AveragedSource:
         return Block(a, mean, own if own.any() else None)
 
     def _held(self, values: Values, start: int) -> Values:
-        """Return the values with the last valid one in place of every invalid one."""
+        """Return the values with every invalid one replaced by the last valid one."""
         bad = np.isnan(values)
         if not bad.any():
             return values
@@ -128,8 +128,8 @@ def averaged(
 ) -> tuple[Recording, Truth]:
     """Return recording and passes as a sensor sees them that averages over its last `span` evaluations.
 
-    The result has one sample per evaluation. Its passes are later by half the span, the time by which an
-    average delays the half height of an edge, and their borders less certain by as much.
+    The result has one sample per evaluation. Its passes are later by half the span, the time by which an average delays
+    the half height of an edge. The uncertainty of their borders grows by the same time.
 
     Raises
     ------
@@ -144,12 +144,12 @@ def averaged(
         k = int(np.argmax(start >= end))
         raise TruthError(f"row {k}: the pass lies between two evaluations; evaluate faster.")
     late = span // 2
-    # A pass cut by the end of the record stays cut, hence unscored.
+    # A pass cut by the end of the record stays cut, and so unscored.
     start, end = np.minimum(start + late, clock.count - 1), np.minimum(end + late, clock.count)
     keep = end > start
     keep[1:] &= start[1:] >= end[:-1]
     scale = clock.rate_hz / recording.info.sample_rate_hz
-    # What a stretch that is left out shows is in every mean that reaches back to it.
+    # A left-out stretch affects every mean that reaches back to it.
     bounds = clock.firsts_at_or_after(np.array(truth.except_, np.int64).reshape(-1)).reshape(-1, 2)
     left_out: list[tuple[int, int]] = []
     for a, b in bounds.tolist():

@@ -1,4 +1,4 @@
-"""The margin that a recording gives one sensor: weakest passes against strongest gaps, in noise as it sees it."""
+"""The margin of one sensor on a recording: weakest passes against strongest gaps, in noise as this sensor sees it."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ SHARE = 0.01
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SensorMargin:
-    """What one sensor makes of the light.
+    """Margin to noise that one sensor would have on this recording.
 
     Parameters
     ----------
@@ -41,17 +41,16 @@ class SensorMargin:
     noise : float or None, recording units
         Robust standard deviation of the background as this sensor sees it.
     margin : float or None
-        ``(objects − background) / (2 · noise)``: what a level midway has to either side, in sigma;
-        negative where they overlap.
+        ``(objects − background) / (2 · noise)``: distance of the middle level to either side, in sigma; negative if
+        they overlap.
     needed : float or None
         Margin at which white noise alone trips such a sensor once an hour, `needed_margin`.
     clean : tuple of float or None, recording units
-        ``(above, up to)``: levels that every pass reaches and no gap, without hysteresis; None if there are
-        none.
+        ``(above, up to)``: levels that every pass and no gap reaches, without hysteresis; None if there are none.
     times : float or None
-        ``margin / needed`` over that of the sensor as it is.
+        ``margin / needed`` divided by that of the present sensor.
     best : Hindsight or None
-        The best fixed setting of such a sensor, where it was asked for.
+        The best fixed setting of such a sensor, if asked for.
     """
 
     sensor: ComparedSensor
@@ -66,7 +65,7 @@ class SensorMargin:
 
     @property
     def spare(self) -> float | None:
-        """Margin over what is needed; None where there is no noise to measure it in."""
+        """Margin divided by the needed margin; None without measurable noise."""
         return None if self.margin is None or not self.needed else self.margin / self.needed
 
     def as_dict(self) -> dict[str, Any]:
@@ -85,14 +84,14 @@ class SensorMargin:
 
 
 def nothing(sensor: ComparedSensor) -> SensorMargin:
-    """Return what a sensor buys of which this recording cannot tell."""
+    """Return a sensor about which this recording shows nothing."""
     return SensorMargin(sensor=sensor, objects=None, background=None, noise=None, margin=None)
 
 
 def measure(
     recording: Recording, truth: Truth, sensor: ComparedSensor, setting: Setting, *, rules: Rules
 ) -> SensorMargin:
-    """Measure passes and gaps of the light that the sensor's comparator sees."""
+    """Measure passes and gaps in the light that the sensor's comparator receives."""
     clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
     lag = onset_lag(setting, clock)
     windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, rules), lag=lag)

@@ -1,4 +1,4 @@
-"""Sensors that were not there: faster, with a filter, with averages; and the margin that white noise asks of each."""
+"""Hypothetical sensors: faster, with a filter, with averages; and the margin that white noise requires for each."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
 
 SHORT = 0.05
-"""Share of the passes, or of the gaps, that is shorter than the average that is the matched filter."""
+"""Share of the passes, or of the gaps, that is shorter than the average used as matched filter."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ComparedSensor:
-    """A sensor that was not there.
+    """A hypothetical sensor.
 
     Parameters
     ----------
@@ -29,9 +29,9 @@ class ComparedSensor:
     setting : Setting
         Filter, delays and rate.
     average : int, evaluations
-        Light is averaged over so many evaluations before the comparator; 1: not at all.
+        Light is averaged over so many evaluations before the comparator; 1: no average.
     missing : str
-        Why this recording cannot tell, else empty.
+        Why this recording shows nothing about it, otherwise empty.
     """
 
     name: str
@@ -52,9 +52,9 @@ def needed_margin(rate_hz: float, consecutive: int = 1, *, trips_per_hour: float
 
     Notes
     -----
-    Solves ``3600 · rate · Q(m)ⁿ · (1 − Q(m)) = trips``, Q the upper tail of the normal distribution: n
-    evaluations in a row beyond the level after one that is not. Elementary probability for independent
-    Gaussian noise; texture, flicker and beats do not obey.
+    Solves ``3600 · rate · Q(m)ⁿ · (1 − Q(m)) = trips``, Q the upper tail of the normal distribution: n evaluations in a
+    row beyond the level after one that is not. Elementary probability for independent Gaussian noise; it is not valid
+    for texture, flicker and beats.
 
     Examples
     --------
@@ -81,12 +81,12 @@ def needed_margin(rate_hz: float, consecutive: int = 1, *, trips_per_hour: float
 
 
 def sensors(recording: Recording, truth: Truth, setting: Setting, *, mains_hz: float = 50.0) -> list[ComparedSensor]:
-    """Return the sensor as it is and four that might have been.
+    """Return the present sensor and four hypothetical ones.
 
-    Twice the evaluation rate; a consecutive count of three; an average over one period of mains flicker,
-    ``rate / (2 · mains)`` evaluations; and an average as long as the shortest twentieth of the passes or of
-    the gaps between them, whichever is shorter: the matched filter of a rectangular object in white noise,
-    kept from running neighbours together.
+    Twice the evaluation rate; a consecutive count of three; an average over one period of mains flicker, ``rate / (2 ·
+    mains)`` evaluations; and an average as long as the shortest twentieth of the passes or of the gaps between them,
+    whichever is shorter. The last is the matched filter of a rectangular object in white noise, but short enough to
+    keep neighbours separate.
     """
     positive(mains_hz=mains_hz)
     samples = recording.info.sample_rate_hz

@@ -1,4 +1,4 @@
-"""What the recording could have shown of every nuisance that comes back."""
+"""What the recording could have shown of every recurring disturbance."""
 
 from typing import TYPE_CHECKING
 

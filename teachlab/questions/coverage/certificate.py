@@ -1,4 +1,4 @@
-"""The certificate: which nuisances were there to be seen while teaching and while scoring, and what came back."""
+"""The certificate: which disturbances could be seen while teaching and while scoring, and what recurred."""
 
 from __future__ import annotations
 
@@ -27,9 +27,9 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
 
 IN_STEP = 3.0
-"""With so many times the revolutions needed, a place never seen is no bad luck."""
+"""If a place is not seen within this many times the needed revolutions, it is not bad luck."""
 _HELD = (6.0, 120.0)
-"""Bytes a sample, and a crossing of the on-level: measured on clean light and on noise alone."""
+"""Bytes for each sample, and for each crossing of the on-level: measured on clean light and on noise alone."""
 BLOCKS = {"shown": "what the teaching was shown", "teach": "the teach block", "scored": "the scored block"}
 
 
@@ -41,9 +41,9 @@ class CycleCoverage:
     ----------
     cycle : Cycle
     blocks : mapping of str to Exposure
-        shown, teach, scored, as far as they are known.
+        shown, teach, scored, if they are known.
     needed : mapping of str to float
-        Revolutions that would do, by the open share of each block; infinite where none is open.
+        Revolutions that would be enough, by the open share of each block; infinite if no gap is open.
     profiles : mapping of str to (ndarray, ndarray)
         Borders of places of the cycle in s, and how often the places between them were seen.
     """
@@ -55,7 +55,7 @@ class CycleCoverage:
 
     @property
     def remedy(self) -> str:
-        """What shows more of the cycle, where a block has not seen it often enough."""
+        """How to see more of the cycle, if a block has not seen it often enough."""
         name = self.cycle.name
         short = {block: found for block, found in self.blocks.items() if found.sure < found.times}
         if any(not np.isfinite(self.needed[block]) for block in short):
@@ -96,7 +96,7 @@ class Coverage(Document):
     names : mapping of str to (int, int)
         Passes of every label and lot in the teach block and in the scored block.
     hours : mapping of str to (int, int)
-        Passes of every hour of the day in both; empty where it is not known when the recording began.
+        Passes of every hour of the day in both; empty if the start time of the recording is unknown.
     found : tuple of Recurrence
     warnings : tuple of str
     trips_s : mapping of str to ndarray of float64, s
@@ -118,7 +118,7 @@ class Coverage(Document):
 
     @property
     def verdict(self) -> Verdict:
-        """Whether every cycle named was seen often enough in every block, and what stands against it."""
+        """Whether every named cycle was seen often enough in every block, and what speaks against it."""
         short = [one for one in self.cycles if any(e.sure < e.times for e in one.blocks.values())]
         if short:
             decision, about = "not seen often enough", " and ".join(one.cycle.name for one in short)
@@ -155,7 +155,7 @@ def coverage(
     times: int = 1,
     begins_h: float | None = None,
 ) -> Coverage:
-    """Certify what the teach block and the scored block could show of every nuisance named, and find unnamed ones.
+    """Certify what the teach block and the scored block could show of named disturbances, and find unnamed ones.
 
     Parameters
     ----------
@@ -163,14 +163,14 @@ def coverage(
     truth : Truth
     cycles : sequence of Cycle
     setting : Setting, optional
-        Its false trips are searched for a period, and what its teaching was shown is certified too: if it was
-        taught on this recording.
+        Its false trips are searched for a period. If it was taught on this recording, what its teaching was shown is
+        certified too.
     teach_share : float or None
         As for the split; None: everything is scored.
     rules : Rules
         Tolerance of the borders, confidence of every interval.
     times : int
-        How often.
+        How often each feature must be seen.
     begins_h : float, h, optional
         Time of day at which the recording begins.
 

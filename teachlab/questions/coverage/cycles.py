@@ -1,4 +1,4 @@
-"""How often a nuisance that comes back (a belt seam, a lamp, a lot) was there to be seen: in the open gaps only."""
+"""How often a recurring disturbance (a belt seam, a lamp, a lot) could be seen: in the open gaps only."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _SPEC = re.compile(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cycle:
-    """Something that comes back at a steady pace, with a feature at an unknown place of it.
+    """Something that recurs at a steady pace, with a feature at an unknown place of it.
 
     Parameters
     ----------
@@ -101,23 +101,23 @@ def cycle_of(text: str, *, line_speed_m_s: float | None = None) -> Cycle:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Exposure(Document):
-    """How often a feature at an unknown place of a cycle lay wholly in an open gap.
+    """How often a feature at an unknown place of a cycle lay completely in an open gap.
 
     Parameters
     ----------
     seconds, open_s : float, s
-        Time looked at, and how much of it was open gap.
+        Examined time, and how much of it was open gap.
     revolutions : float
-        Of the cycle in that time.
+        Revolutions of the cycle in that time.
     exposures : float
         Mean over all places of the cycle: revolutions with the feature in an open gap.
     least, most : int
-        At the least and the most often seen place.
+        Exposures of the place that was seen least often, and most often.
     seen_share : float
-        Share of the places seen at least `times` times: the chance that the feature was seen so often.
+        Share of the places seen at least `times` times: the probability that the feature was seen so often.
     times : int
     sure : int
-        Exposures that a share `confidence` of all places has at least.
+        Number of exposures that at least a share `confidence` of all places has.
     confidence : float
     """
 
@@ -151,17 +151,17 @@ def exposures(
         Open gaps ``[start, stop)``, disjoint.
     cycle : Cycle
     seconds : float, s
-        Time looked at, gaps and passes.
+        Examined time, gaps and passes.
     confidence : float
     times : int
         How often the feature should be seen, at least 1.
 
     Notes
     -----
-    A feature that begins at phase φ of a cycle of period P and takes w to pass is seen in revolution j iff
-    ``[φ + j P, φ + j P + w)`` lies in one gap, so gap ``[a, b)`` shows the phases of ``[a, b − w]``. These
-    stretches are folded onto one cycle; how many lie above each other is constant between their ends, so that
-    every share is exact.
+    A feature that begins at phase φ of a cycle of period P and takes w to pass is seen in revolution j if and only if
+    ``[φ + j P, φ + j P + w)`` lies in one gap. So gap ``[a, b)`` shows the phases of ``[a, b − w]``. These stretches
+    are folded onto one cycle. The number of stretches above each other is constant between their ends, so every share
+    is exact.
 
     Examples
     --------
@@ -174,12 +174,12 @@ def exposures(
     check_confidence(confidence)
     edges, count = folded(start_s, stop_s, cycle)
     share = np.diff(edges) / cycle.period_s
-    # Ends that would meet but for the last digits leave slivers between them.
+    # Ends that differ in the last digits only leave slivers between them.
     real = share > SLIVER
     share, count = share[real], count[real]
     order = np.argsort(-count, kind="stable")
     reached = np.cumsum(share[order])
-    # The shares add up to 1 but for the last digits.
+    # The shares add up to 1 except for the last digits.
     at = int(np.searchsorted(reached, confidence - 1e-9)) if reached.size else 0
     start, stop = _arrays(start_s, stop_s)
     return Exposure(
@@ -208,16 +208,16 @@ def folded(start_s: ArrayLike, stop_s: ArrayLike, cycle: Cycle) -> tuple[Floats,
     Raises
     ------
     ParameterError
-        If the cycle is so short that its returns cannot be counted.
+        If the cycle is so short that its revolutions cannot be counted.
     """
     start, stop = _arrays(start_s, stop_s)
     period = cycle.period_s
-    # A feature is seen where the gap is open for all of its width: that shortens every gap by it.
+    # A feature is seen if the gap is open for all of its width: this shortens every gap by the width.
     length = stop - start - cycle.width_s
     start, length = start[length > 0], length[length > 0]
     with np.errstate(over="ignore"):
         whole = np.floor(length / period)
-    # Counts are summed as floats first: beyond 2^53 they would no longer be whole.
+    # Counts are summed as floats first: beyond 2^53 they would not be whole numbers.
     if not whole.sum() < 2**53:
         raise ParameterError(f"a cycle of {period:g} s comes back too often to be counted. Give a longer one.")
     rest = (length - whole * period).clip(0, period)
@@ -226,7 +226,7 @@ def folded(start_s: ArrayLike, stop_s: ArrayLike, cycle: Cycle) -> tuple[Floats,
     phase = np.where(phase >= period, 0.0, phase)
     end = phase + rest
     over = end > period
-    # A stretch that runs over the end of the cycle shows its end and its beginning.
+    # A stretch that crosses the end of the cycle shows its end and its beginning.
     begins = np.concatenate((phase, np.zeros(int(over.sum()))))
     ends = np.concatenate((np.minimum(end, period), end[over] - period))
     # All gaps laid onto one turn of the cycle, and counted by their ends:
@@ -265,13 +265,13 @@ def revolutions_needed(open_share: float, confidence: float, *, times: int = 1) 
     Returns
     -------
     float
-        Infinite where no revolution meets an open gap.
+        Infinite if no revolution meets an open gap.
 
     Notes
     -----
-    Every revolution meets an open gap by itself; with a fraction f beyond k whole ones the feature comes k + 1 times
-    with chance f, else k times. Between the whole numbers of revolutions whose binomial chance of at least `times`
-    exposures brackets the confidence, in proportion.
+    Every revolution is assumed to meet open gaps independently. With a fraction f beyond k whole revolutions, the
+    feature comes k + 1 times with probability f, otherwise k times. The result is interpolated in proportion between
+    the whole numbers of revolutions whose binomial probability of at least `times` exposures brackets the confidence.
 
     Examples
     --------

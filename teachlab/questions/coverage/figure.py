@@ -1,4 +1,4 @@
-"""The certificate as a picture: how often every place of a cycle lay in an open gap, and where trips fell on it."""
+"""The certificate as a figure: how often every place of a cycle lay in an open gap, and where trips fell on it."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 NAMES = {"shown": "shown", "teach": "teach block", "scored": "scored block"}
 PLACES = 240
-"""Places that a picture tells apart; of each the least and the most often seen point are drawn."""
+"""Places in a figure; for each, the point seen least often and the point seen most often are drawn."""
 
 Axes = Any
 
@@ -29,7 +29,7 @@ class CyclePlaces:
     ----------
     edges : ndarray of float64, shape (n + 1,), s
     least, most : ndarray of int64, shape (n,)
-        At the point of every stretch that was seen least, and most often.
+        For every stretch, at the point that was seen least often, and most often.
     """
 
     edges: Floats
@@ -67,7 +67,7 @@ def coverage_figure(found: Coverage, *, title: str, kind: str) -> bytes:
     Parameters
     ----------
     found : Coverage
-        Of at least one cycle.
+        A certificate with at least one cycle.
     title : str
     kind : str
         svg or png.

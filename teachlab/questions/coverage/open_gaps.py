@@ -58,7 +58,7 @@ class OpenGaps:
         teach_share: float | None,
         rules: Rules,
     ) -> OpenGaps:
-        """Replay, to know which gaps are trials and where the output switched."""
+        """Replay, to find which gaps are trials and where the output switched."""
         used = setting or Setting(unit=recording.info.unit, on_level=0.0, off_level=0.0)
         cut = None if teach_share is None else split(truth, recording.samples, teach_share=teach_share)
         output = replay(recording, used)
@@ -78,7 +78,7 @@ class OpenGaps:
         )
 
     def blocks(self, setting: Setting | None) -> dict[str, tuple[Positions, Positions, float]]:
-        """Return gaps and length in s of what the teaching was shown, of the teach block, of the scored block."""
+        """Return gaps and length in s of what the teaching was shown, of the teach block, and of the scored block."""
         out: dict[str, tuple[Positions, Positions, float]] = {}
         clock = self.output.clock
         if setting is not None and (shown := _shown(setting, self)) is not None:
@@ -105,7 +105,7 @@ def _shown(setting: Setting, seen: OpenGaps) -> tuple[Positions, Positions, floa
         a, size = clock.first_at_or_after(int(part["at_sample"])), int(part["evaluations"])
         b = a + size
         if name == "background_stretch":
-            # Gap after gap until so many evaluations of them were taken.
+            # Gap after gap, until the number of evaluations is reached.
             held = np.cumsum((seen.stop - seen.start.clip(min=a)).clip(min=0))
             last = int(np.searchsorted(held, size))
             b = int(seen.stop[last] - (held[last] - size)) if last < held.size else clock.count

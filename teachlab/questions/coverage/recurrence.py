@@ -1,4 +1,4 @@
-"""What comes back by itself: a period in false trips and in the peaks of the gaps, in words."""
+"""What recurs by itself: a period in false trips and in the peaks of the gaps, in words."""
 
 from __future__ import annotations
 
@@ -27,14 +27,14 @@ if TYPE_CHECKING:
 
 Levels = NDArray[np.float64]
 PIECES_BETWEEN = 4
-"""Trips that follow one another are looked at in pieces a quarter as long as they are apart."""
+"""Trips that follow one another are examined in pieces of a quarter of their distance."""
 LEAST_STRENGTH = 0.3
-"""Below this resultant length trips have no pace worth naming, however certain it is: noise is not quite white."""
+"""Below this resultant length trips have no clear pace, however significant it is: noise is not exactly white."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recurrence(Document):
-    """What was looked for a period, and what came out.
+    """What was searched for a period, and the result.
 
     Parameters
     ----------
@@ -42,7 +42,7 @@ class Recurrence(Document):
         False trips, or peaks of the gaps.
     period : Periodicity or None
     refused : str
-        Why there is none, else empty.
+        Why there is none, otherwise empty.
     sentence : str
     """
 
@@ -64,7 +64,7 @@ def search(
     cycles: Sequence[Cycle],
     rules: Rules,
 ) -> tuple[Recurrence, ...]:
-    """Look for a period in the false trips, in their repeats within a gap, and in the peaks of the gaps.
+    """Search for a period in the false trips, in their repeats within a gap, and in the peaks of the gaps.
 
     Parameters
     ----------
@@ -72,16 +72,16 @@ def search(
     truth : Truth
     seen : OpenGaps
     setting : Setting or None
-        Without one there are no trips to look at.
+        Without a setting there are no trips to search.
     cycles : sequence of Cycle
-        A period found is named if it is one of them.
+        A period that was found is named if it is one of them.
     rules : Rules
         Their tolerance is added to every border of every pass.
     """
     clock = seen.output.clock
     if seen.start.size == 0:
         return ()
-    # A long gap is looked at in pieces as long as the usual gap.
+    # A long gap is examined in pieces as long as the usual gap.
     start, stop = _pieces(seen, max(1, int(np.median(seen.stop - seen.start))))
     middle = (start + stop) / 2 / clock.rate_hz
     shortest = 2 * float(np.median(np.diff(middle))) if middle.size > 1 else 1.0
@@ -105,7 +105,7 @@ def search(
 
 
 def _pieces(seen: OpenGaps, length: int) -> tuple[Positions, Positions]:
-    """Cut every gap into as many equal pieces as make them no longer than a length."""
+    """Divide every gap into the smallest number of equal pieces that are no longer than a length."""
     size = seen.stop - seen.start
     pieces = -(-size // length)
     row = np.repeat(np.arange(pieces.size), pieces)
@@ -114,7 +114,7 @@ def _pieces(seen: OpenGaps, length: int) -> tuple[Positions, Positions]:
 
 
 def _trips(seen: OpenGaps, onsets: Positions, start: Positions, stop: Positions) -> tuple[Levels, Levels]:
-    """Return when every piece was looked at, or first tripped, in s, and how often it tripped."""
+    """Return when every piece was examined, or first tripped, in s, and how often it tripped."""
     first = np.searchsorted(onsets, start)
     trips = np.searchsorted(onsets, stop) - first
     at = (start + stop) / 2
@@ -123,7 +123,7 @@ def _trips(seen: OpenGaps, onsets: Positions, start: Positions, stop: Positions)
 
 
 def _repeats(seen: OpenGaps, onsets: Positions, cycles: Sequence[Cycle], speed: float | None) -> Recurrence | None:
-    """Look for a pace in trips that follow one another within a gap; None where they do not."""
+    """Search for a pace in trips that follow one another within a gap; None if they do not."""
     gap = np.searchsorted(seen.start, onsets, side="right") - 1
     inside = (gap >= 0) & (onsets < seen.stop[gap.clip(min=0)])
     gap, onsets = gap[inside], onsets[inside]
@@ -165,7 +165,8 @@ def _found(
     length = ""
     if speed is not None:
         length = f", {_rounded(1000 * period.period_s * speed, 1000 * period.uncertainty_s * speed)} mm of the line"
-    # Of marks that are there or not, R over their number is the square of the resultant length of their phases.
+    # For marks that are present or not, R divided by their number is the square of the resultant length of their
+    # phases.
     weak = trips and period.power < LEAST_STRENGTH**2 * float(values.sum())
     if weak or not period.significant:
         why = "weak" if weak and period.significant else f"p = {period.p:.2g}"
@@ -192,6 +193,6 @@ def _found(
 
 
 def _rounded(value: float, uncertainty: float) -> str:
-    """Return a value with the digits that its uncertainty leaves."""
+    """Return a value with the digits that its uncertainty allows."""
     digits = -math.floor(math.log10(uncertainty))
     return f"{round(value, digits):.{max(0, digits)}f}"

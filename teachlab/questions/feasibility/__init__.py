@@ -1,4 +1,4 @@
-"""Whether any setting can serve this light, and what would make one serve."""
+"""Whether any setting can work on this light, and what would make one work."""
 
 from typing import TYPE_CHECKING
 

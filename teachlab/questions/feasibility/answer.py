@@ -21,24 +21,24 @@ if TYPE_CHECKING:
 
 __all__ = ["Contradiction", "Feasibility", "Helps", "Window", "feasibility"]
 MOST_LOTS = 200
-"""So many lots get a window each; with more the search for pairs would take over."""
+"""Up to this number of lots, each gets a window; with more, the search for pairs would take too long."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Feasibility:
-    """Windows of levels per condition and kind of object, and where they exclude each other.
+    """Windows of levels per condition and kind of object, and which of them exclude each other.
 
     Parameters
     ----------
     windows : tuple of Window
         By condition and label; lots as recorded only.
     common : tuple of float or None
-        ``(above, up to)`` of the levels that serve all; None if there is none.
+        ``(above, up to)`` of the levels that work for all; None if there is none.
     contradictions : tuple of Contradiction
         Widest first, at most 50.
     survivable_loss : float or None
-        Largest share of light that any fixed level survives: ``1 − dark_hi / light_lo`` above the dark
-        level, with the strongest dark side and the weakest light side; None where they overlap already.
+        Largest share of light whose loss any fixed level survives: ``1 − dark_hi / light_lo`` above the dark level,
+        with the strongest dark side and the weakest light side; None if they already overlap.
     helps : Helps
     """
 
@@ -68,19 +68,19 @@ def feasibility(
     stresses: Sequence[Stress] = (),
     rules: Rules = USUAL_RULES,
 ) -> Feasibility:
-    """Find the on-levels that can lose nothing, per kind of object and per condition, and the demands that conflict.
+    """Find the on-levels that can lose nothing, for each kind of object and condition, and the demands that conflict.
 
-    What is demanded of a level (``reach.py``) holds for every fixed setting with this filter and these
-    delays, whatever its hysteresis: windows that exclude each other prove that no fixed setting serves both.
-    An open window does not prove that one works: count the surface. A kind of object, and a lot, is held
-    against the gaps beside its own passes. For objects that dip, levels are off-levels.
+    The demands on a level (``demands.py``) hold for every fixed setting with this filter and these delays and any
+    hysteresis: windows that exclude each other prove that no fixed setting works for both. An open window does not
+    prove that a setting works: count the surface. A kind of object, or a lot, is compared with the gaps beside its own
+    passes. For objects that dip, levels are off-levels.
 
     Parameters
     ----------
     recording, truth, setting
         The setting gives polarity, filter, delays and rate.
     stresses : sequence of Stress
-        Conditions beside the unstressed one.
+        Conditions in addition to the unstressed one.
     rules : Rules
         Their tolerance is added to every border of every pass.
     """
@@ -96,7 +96,7 @@ def feasibility(
     ]  # fmt: skip
     lots = list(dict.fromkeys(reach.lots))
     by_lot = [_window(*conditions[0], reach, lot=lot) for lot in lots] if 2 <= len(lots) <= MOST_LOTS else []
-    # Gaps between objects to be ignored count for everyone: all windows together may miss them.
+    # Gaps between `ignore` objects count for every window; they could be missing in all of them.
     everyone = [_window(name, stress, reach) for name, stress in conditions]
     above, up_to = max(w.low for w in everyone), min(w.high for w in everyone)
     common = (above, up_to) if above < up_to else None

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
 
 SPANS = (4, 8, 16, 32, 64, 128)
-"""Evaluations that an average is taken over; shorter than half of the shortest pass."""
+"""Lengths of the tried averages, in evaluations; each is shorter than half of the shortest pass."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,17 +44,17 @@ class AveragedLight:
 
 
 def averages(recording: Recording, truth: Truth, setting: Setting) -> Iterator[AveragedLight]:
-    """Give the light under averages over more and more evaluations.
+    """Yield the light under longer and longer averages.
 
     Parameters
     ----------
     recording, truth
     setting : Setting
-        Whose evaluations are averaged.
+        Setting whose evaluations are averaged.
 
     Notes
     -----
-    Longer recordings than are held in memory for a design are not read once more for every average.
+    Recordings longer than those held in memory for a design are not read again for every average.
     """
     if recording.samples > MOST_SAMPLES:
         return

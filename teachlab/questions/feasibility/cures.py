@@ -1,4 +1,4 @@
-"""What would help where no fixed level can work, tried on the light itself: following, two thresholds, an on-delay."""
+"""What would help if no fixed level can work, tried on the light itself: following, two thresholds, an on-delay."""
 
 from __future__ import annotations
 
@@ -21,29 +21,29 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 DELAYS = (1, 2, 4, 8, 16, 32, 64, 128, 256)
-"""On-delays tried, evaluations; only those shorter than half of the shortest pass."""
+"""On-delays tried, in evaluations; only those shorter than half of the shortest pass."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Helps(Document):
-    """What the light itself says about other kinds of sensor; None where there was nothing to try.
+    """What the light shows about other kinds of sensor; None if there was nothing to try.
 
     Parameters
     ----------
     following_gain, following_offset : bool or None
-        Whether one ratio to the median background above dark, or one distance from it, serves every
-        condition: a level that follows the background.
+        Whether one ratio to the median background above dark, or one distance from it, works under every condition: a
+        level that follows the background.
     local_gain, local_offset : bool or None
-        Whether one ratio to, or one distance from, the median of the gaps beside tells the peak of every pass
-        from that of every gap as recorded; tried where no fixed level does.
+        Whether one ratio to, or one distance from, the median of the neighbouring gaps separates the peak of every pass
+        from that of every gap, as recorded; tried if no fixed level does.
     window : bool or None
-        Whether two thresholds with the background between them catch every pass as recorded.
+        Whether two thresholds with the background between them detect every pass as recorded.
     on_delay_ms : float or None
-        An on-delay with which some level, `on_delay_level`, replays without a fault as recorded; tried where no
-        level can without one.
+        An on-delay with which some level, `on_delay_level`, replays without an error as recorded; tried if no level
+        does so without one.
     on_delay_level : float or None, recording units
     setting_per_label, setting_per_lot : bool or None
-        Whether every kind of object, or every lot, has levels of its own as recorded.
+        Whether every kind of object, or every lot, has levels that work for it as recorded.
     """
 
     following_gain: bool | None
@@ -58,9 +58,9 @@ class Helps(Document):
 
 
 def follows(reach: Demands, dark: float) -> tuple[bool, bool]:
-    """Tell whether a level in proportion to the gaps beside, or at a distance from them, tells passes from gaps.
+    """Find whether a level in proportion to the neighbouring gaps, or at a distance, separates passes from gaps.
 
-    Every pass and every gap is held against the median of its own gap, or of the two beside it.
+    Every pass and every gap is compared with the median of its own gap, or of the two beside it.
     """
     sign = 1.0 if reach.rise else -1.0
     sound = reach.beside.max(axis=1) >= 0
@@ -88,7 +88,7 @@ def follows(reach: Demands, dark: float) -> tuple[bool, bool]:
 
 
 def on_delay(recording: Recording, truth: Truth, setting: Setting, *, rules: Rules) -> tuple[float, float] | None:
-    """Find an on-delay, ms, and a level with which the recording replays without a fault, among those tried."""
+    """Find an on-delay, ms, and a level with which the recording replays without an error, among those tried."""
     rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
     shortest = int((truth.end - truth.start)[truth.detect].min()) * rate / recording.info.sample_rate_hz
     for evaluations in DELAYS:

@@ -1,7 +1,7 @@
 """What the light of a recording demands of any fixed setting that loses nothing and trips nowhere.
 
-Everything here is necessary for every pair of levels, hysteresis, filter and delays included, so windows of
-levels that exclude each other are a proof. Objects are up; a dip is looked at upside down.
+Every demand here is necessary for every pair of levels, including hysteresis, filter and delays. So windows of levels
+that exclude each other are a proof. Objects are up; a dip is treated upside down.
 
 - A pass is hit only if its peak reaches the on-level: ``on <= peak``.
 - Between one hit and the next the light must fall below the off-level, so ``off > V``, V the highest of the
@@ -47,34 +47,34 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
 LOOKED_AT = 1 << 16
-"""So many evaluations of the gaps give their median."""
+"""The median of the gaps is taken over this number of evaluations."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Demands:
-    """Trials of a recording, upside down where objects dip.
+    """Trials of a recording, upside down if objects dip.
 
     Parameters
     ----------
     rise : bool
         Whether objects raise the light.
     peak : ndarray of float64, shape (passes,), recording units
-        Highest light of each pass to be detected.
+        Highest light of each detect pass.
     valley, lasting : ndarray of float64, shape (passes,), recording units
-        Lowest light since the pass before it began; and how far it falls for so long that the output can be
-        released, −inf where any fall will do.
+        Lowest light since the previous pass began; and how far the light falls for long enough to release the output,
+        −inf if any fall is enough.
     entered : ndarray of float64, shape (passes,), recording units
-        Lowest light of a pass and of the gap right before it, −inf where there is none or it is too short.
+        Lowest light of a pass and of the gap directly before it, −inf if there is none or it is too short.
     other : ndarray of float64, shape (passes,), recording units
         Lowest light of the same passes.
     labels, lots : list of str
-        Of the same passes; no lots without a column.
+        Of the same passes; without a column there are no lots.
     start, stop : ndarray of int64, shape (rests,), evaluations
-        Gaps, and windows of passes to be ignored.
+        Gaps, and windows of `ignore` passes.
     beside : ndarray of int64, shape (rests, 2)
-        The passes (as above) before and after each gap, −1 where there is none.
+        The passes (as above) before and after each gap, −1 if there is none.
     everyone : ndarray of bool, shape (rests,)
-        Whether a rest is background for every kind of object: passes to be ignored.
+        Whether a rest is background for every kind of object: `ignore` passes.
     low, high : float, recording units
         Extremes of the background.
     median : float, recording units
@@ -84,7 +84,7 @@ class Demands:
     evaluated : Evaluated
         To read stretches again.
     sustained, held : int, evaluations
-        How long light must last to switch, and how long the output is held beyond it.
+        How long light must last to switch the output, and how much longer the output is held.
     """
 
     rise: bool
@@ -109,7 +109,7 @@ class Demands:
     held: int
 
     def ends(self, *, label: str | None = None, lot: str | None = None) -> tuple[float, float]:
-        """Return what on-levels must exceed and what they must not, for the objects of one label or lot or all.
+        """Return what on-levels must exceed and must not exceed, for the objects of one label or lot, or for all.
 
         Background: the gaps beside those passes, and every pass to be ignored.
         """
@@ -118,7 +118,7 @@ class Demands:
             own &= np.array([name == label for name in self.labels])
         if lot is not None:
             own &= np.array([name == lot for name in self.lots])
-        # A gap belongs to the passes on either side of it: of another kind's gaps nothing is demanded.
+        # A gap belongs to the passes on either side of it: the gaps of another kind demand nothing.
         near = self.everyone | np.append(own, False)[self.beside].any(axis=1) | bool(own.all())
         valley = float(self.valley[own].max())
         lasting = max(valley, float(self.lasting[own].max()), float(self.entered[own].max()))
@@ -133,12 +133,12 @@ class Demands:
         return _upright(self.evaluated, start, stop, self.rise)
 
     def window_catches(self) -> bool:
-        """Tell whether every pass leaves the range of the background on one side or the other."""
+        """Whether every pass leaves the range of the background on one side or the other."""
         return bool(((self.peak > self.high) | (self.other < self.low)).all())
 
-    # A trip needs the output to have been released in the gap, for as long as filter and delay hold it, and to rise
-    # again for as long as they hold it back: the highest level at which that happens is what this gap demands to stay
-    # above.
+    # A trip needs two conditions: the output was released in the gap, for as long as filter and delay hold it, and the
+    # light rises again for as long as they delay the onset. The highest level at which this happens is the level that
+    # must be exceeded.
     def _trips_up_to(self, start: int, stop: int, valley: float, lasting: float) -> float:
         """Return the highest on-level above `lasting` at which a stretch must trip, −inf if there is none.
 
@@ -150,7 +150,7 @@ class Demands:
             return -math.inf
         light = light[below[0] :]
         dark, rises = running_max(light, self.held + 1), running_min(light, self.sustained)
-        # Element i of `dark` ends at i + held, of `rises` begins at i: a rise must begin behind.
+        # Element i of `dark` ends at i + held, element i of `rises` begins at i: a rise must begin after it.
         released = np.flatnonzero(dark <= lasting)
         if released.size == 0:
             return -math.inf
@@ -169,7 +169,7 @@ def demands_of(recording: Recording, truth: Truth, setting: Setting, *, rules: R
     Raises
     ------
     TruthError
-        Without a pass to be detected, or background, among the trials.
+        Without a detect pass, or without background, among the trials.
     """
     recording = bounded_recording(recording)
     clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
@@ -240,7 +240,7 @@ def demands_of(recording: Recording, truth: Truth, setting: Setting, *, rules: R
 def _rests(
     start: Rows, stop: Rows, beside: Rows, everyone: NDArray[np.bool_]
 ) -> tuple[Rows, Rows, Rows, NDArray[np.bool_]]:
-    """Join gaps and windows to be ignored that touch: an onset anywhere in them is a fault."""
+    """Join touching gaps and `ignore` windows: an onset anywhere in them is an error."""
     order = np.argsort(start, kind="stable")
     start, stop, beside, everyone = start[order], stop[order], beside[order], everyone[order]
     first = np.flatnonzero(np.concatenate(([True], start[1:] > stop[:-1])))
@@ -254,7 +254,7 @@ def _rests(
 
 
 def _valleys(windows: Windows, low: Floats, gap_low: Floats, rows: Rows) -> Floats:
-    """Return the lowest light from the window of the pass to be detected before, to that of each such pass."""
+    """Return the lowest light from the window of the previous detect pass to that of each detect pass."""
     start = np.concatenate((windows.start, windows.gap_start))
     order = np.argsort(start, kind="stable")
     lows = np.concatenate((low, gap_low))[order]
@@ -269,7 +269,7 @@ def _valleys(windows: Windows, low: Floats, gap_low: Floats, rows: Rows) -> Floa
 def _entered(
     windows: Windows, low: Floats, gap_low: Floats, rows: Rows, sound: NDArray[np.bool_], sustained: int
 ) -> Floats:
-    """Return the lowest light of each pass and of the gap right before it, if that is a trial and long enough."""
+    """Return the lowest light of each pass and of the gap directly before it, if that is a trial and long enough."""
     long = sound & ~np.isnan(gap_low) & (windows.gap_stop - windows.gap_start >= sustained)
     before = np.full(windows.start.size + 1, -np.inf)
     before[windows.gap_after[long] + 1] = gap_low[long]
@@ -278,9 +278,9 @@ def _entered(
 
 
 def _lasting(evaluated: Evaluated, windows: Windows, rows: Rows, sustained: int, holding: int, rise: bool) -> Floats:
-    """Return how far the light falls for so long that the output can be released, −inf where any fall will do.
+    """Return how far the light falls for long enough to release the output, −inf if any fall is enough.
 
-    An output is active at least where the light was at or above the on-level for `sustained` evaluations, and
+    An output is active at least where the light was at or above the on-level for `sustained` evaluations, and for
     `holding` more: the running maximum of the running minimum.
     """
     if sustained == 1 and holding == 0:

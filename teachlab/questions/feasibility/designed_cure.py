@@ -27,7 +27,7 @@ MOST_SAMPLES = 5_000_000
 
 
 def all_shown(recording: Recording, truth: Truth, base: Setting | None, rules: Rules) -> TeachBlock | None:
-    """Return a block of the whole recording, read once for all that is taught; None where nothing can be."""
+    """Return a block of the whole recording, read once for everything that is taught; None if it is impossible."""
     if recording.samples > MOST_SAMPLES:
         return None
     try:
@@ -37,7 +37,7 @@ def all_shown(recording: Recording, truth: Truth, base: Setting | None, rules: R
 
 
 def taught_in_hindsight(block: TeachBlock | None, rules: Rules, *strategies: Strategy) -> Iterator[Setting]:
-    """Teach strategies on every scored pass; what cannot be taught there is left out.
+    """Teach strategies on every scored pass; strategies that cannot be taught there are left out.
 
     Parameters
     ----------
@@ -59,13 +59,13 @@ def taught_in_hindsight(block: TeachBlock | None, rules: Rules, *strategies: Str
 def designed_in_hindsight(
     recording: Recording, truth: Truth, *, base: Setting | None = None, rules: Rules = USUAL_RULES
 ) -> Setting | None:
-    """Design a setting with every scored pass shown; None where nothing works, or the recording is too long.
+    """Design a setting with every scored pass shown; None if nothing works, or the recording is too long.
 
     Parameters
     ----------
     recording, truth
     base : Setting, optional
-        Whose evaluation rate is kept.
+        Setting whose evaluation rate is kept.
     rules : Rules
         With the first pass that is scored.
     """
@@ -74,14 +74,14 @@ def designed_in_hindsight(
 
 
 def parts_text(setting: Setting, step: float | None) -> str:
-    """Return levels, filter and delays of a designed setting, those that are in use."""
+    """Return the levels, filter and delays of a designed setting that are in use."""
     low, high = level_text(setting.off_level, step), level_text(setting.on_level, step)
     levels = f"{'two thresholds' if isinstance(setting, WindowSetting) else 'levels'} {low} and {high} {setting.unit}"
     return ", ".join([levels, *_timings(setting)])
 
 
 def timings_text(setting: Setting) -> str:
-    """Return filter and delays of a setting, those that are in use."""
+    """Return the filter and delays of a setting that are in use."""
     return ", ".join(_timings(setting)) or "no filter, no delay"
 
 
@@ -94,20 +94,20 @@ def _timings(setting: Setting) -> list[str]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TriedBothWays:
-    """A stretch that holds most errors of a setting: what leaving it out gives, and what a design against it gives.
+    """A stretch with most errors of a setting: the result without it, and the result of a design with it.
 
     Parameters
     ----------
     first_sample, last_sample : int
         The stretch ``[first, last)`` that was left out.
     left_out : tuple of int
-        Lost passes, and switchings too many, of the setting without the stretch.
+        Lost passes, and unwanted onsets, of the setting without the stretch.
     designed : Setting or None
-        Designed with the stretch; None where nothing was found.
+        Setting designed with the stretch; None if none was found.
     against : tuple of int or None
-        Of the designed setting, with the stretch.
+        The same counts of the designed setting, with the stretch.
     step : float or None, recording units
-        No level is told finer.
+        Levels are not printed with finer steps.
     """
 
     first_sample: int
@@ -118,7 +118,7 @@ class TriedBothWays:
     step: float | None = None
 
     def sentence(self) -> str:
-        """Say both results, the stretch in samples as a table of stretches takes it."""
+        """Say both results, with the stretch in samples, as a table of stretches needs it."""
         text = (
             f"Tried both ways: with samples {self.first_sample} to {self.last_sample} left out (import --except): "
             f"{wrong_text(*self.left_out)}; "
@@ -140,7 +140,7 @@ def tried_both_ways(
     rules: Rules = USUAL_RULES,
     step: float | None = None,
 ) -> TriedBothWays | None:
-    """Try a gap, or a stretch of passes, that holds most errors both ways; None for errors of a lot or kind.
+    """Try both ways a gap, or a stretch of passes, with most errors; None for errors of a lot or kind.
 
     Parameters
     ----------
@@ -149,13 +149,13 @@ def tried_both_ways(
         Of the score of that setting.
     rules : Rules
     step : float or None, recording units
-        Smallest step of the light, where it is known.
+        Smallest step of the light, if known.
     """
     if place.where == "gap":
         begin = int(truth.end[place.first_pass]) if place.first_pass >= 0 else 0
         after = place.first_pass + 1
         end = int(truth.start[after]) if after < truth.passes else recording.samples
-        # One sample of a gap leaves all of it out; its ends belong to the windows of its neighbours.
+        # One sample of a gap excludes all of it; its ends belong to the windows of its neighbours.
         quarter = (end - begin) // 4
         begin, end = begin + quarter, end - quarter
     elif place.where == "stretch":

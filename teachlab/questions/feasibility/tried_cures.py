@@ -30,27 +30,27 @@ if TYPE_CHECKING:
 
 DELAYS = (2, 4, 8, 16, 32, 64, 128)
 FILTERS = (3, 5, 9, 17)
-"""Evaluations that a delay lasts, and that must agree; both shorter than half of the shortest pass."""
+"""Evaluations of a tried delay, and of a tried filter; shorter than half of the shortest pass."""
 BANDS = (2.0, 4.0)
-"""The distance of the release, in so many times what it is (at least a tenth of the way to the background)."""
+"""Multiples of the present distance of the release (at least a tenth of the distance to the background)."""
 FOLLOWING_PASSES = 10
 """Time constant of a level that follows, in passes and their gaps."""
 FIRST_GAPS = 5
 MOST_SAMPLES = 50_000_000
-"""Longer recordings are not read a dozen times for advice; `stress` and `surface` are there for them."""
+"""Longer recordings are not read a dozen times for advice; `stress` and `surface` do this for them."""
 LEAST_ROOM = 0.1
-"""Of the contrast, between weakest objects and strongest gaps: a level in less is no cure."""
+"""Share of the contrast between weakest objects and strongest gaps: with less room, a level is no cure."""
 WHOLE = ("designed", "turning points")
-"""Kinds of cure that change all of a setting."""
+"""Kinds of cure that change the whole setting."""
 ELABORATE = (*WHOLE, "following", "averaging")
 """Kinds that need another sensor, or more than one number."""
 WORTH_TELLING = 0.5
-"""A sentence tells cures that leave at most this share of the errors."""
+"""A cure is mentioned in a sentence if it leaves at most this share of the errors."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TriedCure:
-    """One change of a setting, and what it gives on the same passes.
+    """One change of a setting, and its result on the same passes.
 
     Parameters
     ----------
@@ -59,9 +59,9 @@ class TriedCure:
     text : str
         The change, in words.
     setting : Setting
-        With the change; behind an average where the kind is averaging.
+        The changed setting; behind an average if the kind is averaging.
     lost, false : int
-        Passes lost; trips, further onsets and onsets on passes to be ignored.
+        Passes lost; trips, further onsets and onsets on `ignore` passes.
     """
 
     kind: str
@@ -72,12 +72,12 @@ class TriedCure:
 
     @property
     def errors(self) -> int:
-        """Lost passes and switchings too many."""
+        """Lost passes and unwanted onsets."""
         return self.lost + self.false
 
     @property
     def told(self) -> VerdictCure:
-        """The same for a verdict."""
+        """The same as part of a verdict."""
         return VerdictCure(kind=self.kind, text=self.text, lost=self.lost, false=self.false)
 
 
@@ -100,13 +100,13 @@ def tried_cures(
         Of the setting, under the same rules.
     rules : Rules
     extremes : PassAndGapExtremes, optional
-        At the setting's evaluation rate, where they are known.
+        At the setting's evaluation rate, if known.
     step : float or None, recording units
-        Smallest step of the light, where it is known.
+        Smallest step of the light, if known.
     """
     n = result.counts
     errors = n.lost + n.false_trips + n.ignore_false_trips + n.extra
-    # An output that is active in most of the gap time may count as no error, and is none to be used.
+    # An output that is active in most of the gap time may count as having no error, but it is useless.
     useless = unusable(result)
     if type(setting) is not Setting or recording.samples > MOST_SAMPLES or not (errors or useless):
         return []
@@ -128,11 +128,11 @@ def tried_cures(
     changes = _candidates(recording, truth, plain, found, rules, told, dips=n.extra > 0)
     take(_tried(*one, recording, truth, rules) for one in changes)
     take([averaging_cure(recording, truth, plain, rules=rules, step=told)])
-    # What takes longest to find, and is hardest to set, is looked for where nothing simpler is free of errors.
+    # Changes that take longest to find, and are hardest to set, are tried only if nothing simpler is without error.
     if min((cure.errors for kind, cure in best.items() if kind != "averaging"), default=1):
         take(_tried(*one, recording, truth, rules) for one in _taught(recording, truth, plain, found, rules, told))
-    # Of equal ones the simplest to set: that is their order, and what is designed as a whole is told where nothing
-    # simpler does it; not every sensor averages.
+    # Of equal ones the simplest to set comes first. A complete design is mentioned only if nothing simpler works; not
+    # every sensor can average.
     simple = min((cure.errors for kind, cure in best.items() if kind not in (*WHOLE, "averaging")), default=errors + 1)
     for kind in WHOLE:
         if kind in best and simple <= best[kind].errors:
@@ -141,16 +141,16 @@ def tried_cures(
 
 
 def cured_text(cures: Sequence[TriedCure], errors: int, *, every: bool = False) -> str:
-    """Say what the best change leaves, and another that leaves as much; empty where none leaves half of the errors.
+    """Say what the best change leaves, and another one that leaves as much; empty if none leaves at most half.
 
     Parameters
     ----------
     cures : sequence of TriedCure
         Best first.
     errors : int
-        Without a change.
+        Errors without a change.
     every : bool
-        Whether to add what the other kinds of change leave.
+        Whether to add the results of the other kinds of change.
 
     Examples
     --------
@@ -162,7 +162,7 @@ def cured_text(cures: Sequence[TriedCure], errors: int, *, every: bool = False) 
     """
     if not cures or cures[0].errors > WORTH_TELLING * errors:
         return ""
-    # Another change that leaves as much is told if it is as simple.
+    # Another change that leaves as much is mentioned if it is as simple.
     told = [
         cure
         for cure in cures[:2]
@@ -224,12 +224,12 @@ def _candidates(
                 f"a hysteresis of {level_text(round_level(width, apart, step), step)} {setting.unit}",
                 setting.with_levels(*wider, setting.polarity),
             )
-    # It bridges light that dips inside a pass; trips in a gap it would only hide, as one that lasts.
+    # It bridges light that dips inside a pass. Trips in a gap would only become one long trip.
     for evaluations in DELAYS if dips else ():
         delay = 1000 * evaluations / rate
         if (setting.on_delay_ms if second == "on" else setting.off_delay_ms) < delay < gap_ms / 2:
             yield "off-delay", f"an {second}-delay of {in_figures(delay)} ms", _with_delay(setting, second, delay)
-    # It begins at the background of the first gaps, which the levels were taught above.
+    # It begins at the background of the first gaps, above which the levels were taught.
     slow = 1000 * FOLLOWING_PASSES * recording.seconds / max(1, truth.passes)
     if (follower := _follower(recording, setting, float(np.median(middles[:FIRST_GAPS])), slow)) is not None:
         yield "following", "a level that follows the background", follower
@@ -247,7 +247,7 @@ def _taught(
     for taught in taught_in_hindsight(block, rules, *followers):
         yield "following", "a level that follows the background", taught
     for designed in taught_in_hindsight(block, rules, built(installed_class("designed"), {})):
-        # What clears the background by next to nothing works on these passes alone.
+        # A level that clears the background by almost nothing works on these passes only.
         contrast = abs(float(np.median(extremes.passes.high if setting.light_on else extremes.passes.low)) - background)
         if abs(designed.activation - background) >= LEAST_ROOM * contrast:
             yield "designed", f"levels, filter and delays designed together ({parts_text(designed, step)})", designed
@@ -256,7 +256,7 @@ def _taught(
 
 
 def _middles(extremes: PassAndGapExtremes) -> NDArray[np.float64]:
-    """Return the middle of the light of every real gap; halved before they are added, since both may be huge."""
+    """Return the middle of the light of every real gap; halved before addition, because both may be very large."""
     real = _real(extremes)
     middles: NDArray[np.float64] = np.asarray(extremes.gaps.low[real], np.float64) / 2
     middles += np.asarray(extremes.gaps.high[real], np.float64) / 2
@@ -270,7 +270,7 @@ def _with_delay(setting: Setting, which: str, delay_ms: float) -> Setting:
 def averaging_cure(
     recording: Recording, truth: Truth, setting: Setting, *, rules: Rules = USUAL_RULES, step: float | None = None
 ) -> TriedCure | None:
-    """Return the average with fewest errors, with the same levels or levels of its own; None where none serves.
+    """Return the average with the fewest errors, with the same levels or new ones; None if none helps.
 
     Parameters
     ----------
@@ -301,7 +301,7 @@ def averaging_cure(
 def _tried(
     kind: str, text: str, setting: Setting, recording: Recording, truth: Truth, rules: Rules
 ) -> TriedCure | None:  # fmt: skip
-    """Replay a change; None where its output is of no use."""
+    """Replay a change; None if its output is useless."""
     given = score(replay(recording, setting), truth, rules=rules, tables=False)
     if unusable(given):
         return None
@@ -319,7 +319,7 @@ def _real(extremes: PassAndGapExtremes) -> NDArray[np.bool_]:
 def _other_levels(
     setting: Setting, truth: Truth, extremes: PassAndGapExtremes, step: float | None
 ) -> Iterator[tuple[str, str, Setting]]:
-    """Give the middle between weakest objects and strongest gaps, all of them and without the outermost tenth."""
+    """Yield the middle between weakest objects and strongest gaps: of all, and without the outermost tenth."""
     up, sign, gaps, passes = setting.light_on, setting.sign, extremes.gaps, extremes.passes
     real = _real(extremes)
     known = (passes.valid > 0) & (np.abs((passes.low, passes.high)) < LARGEST).all(axis=0)

@@ -1,4 +1,4 @@
-"""Objects brighter and darker than the background: what two thresholds give, tried by replay."""
+"""Objects brighter and darker than the background: the result of two thresholds, tried by replay."""
 
 from __future__ import annotations
 
@@ -24,18 +24,18 @@ RELEASE_SHARE = 0.25
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TwoSides:
-    """Objects on both sides of the background, and what a window sees of them.
+    """Objects on both sides of the background, and the result of a window.
 
     Parameters
     ----------
     above, below : int
-        Passes brighter, and darker, than the background.
+        Numbers of passes brighter, and darker, than the background.
     window : WindowSetting
-        Two thresholds, each midway between background and the weakest objects of its side.
+        Two thresholds, each midway between the background and the weakest objects of its side.
     lost, false, passes : int
-        What it loses and switches too often, of how many scored passes.
+        Its lost passes and unwanted onsets, and the number of scored passes.
     step : float or None, recording units
-        No level is told finer.
+        Levels are not printed with finer steps.
     """
 
     above: int
@@ -47,7 +47,7 @@ class TwoSides:
     step: float | None = None
 
     def sentence(self) -> str:
-        """Return what must be said of a single threshold."""
+        """Return the sentence about a single threshold."""
         unit, w = self.window.unit, self.window
         low, high = level_text(w.off_level, self.step), level_text(w.on_level, self.step)
         many = "" if not self.false else f" and switches {number_of(self.false, 'time')} too often"
@@ -79,7 +79,7 @@ def two_sides(
     extremes: PassAndGapExtremes | None = None,
     step: float | None = None,
 ) -> TwoSides | None:
-    """Return what a window gives where objects lie on both sides of the background; None where they do not.
+    """Return the result of a window if objects lie on both sides of the background; otherwise None.
 
     Parameters
     ----------
@@ -90,7 +90,7 @@ def two_sides(
     extremes : PassAndGapExtremes, optional
         Where they are known.
     step : float or None, recording units
-        Smallest step of the light, where it is known.
+        Smallest step of the light, if known.
     """
     base = base or Setting(unit=recording.info.unit, on_level=0.0, off_level=0.0)
     found = extremes or PassAndGapExtremes.of(recording, truth, evaluation_rate_hz=base.evaluation_rate_hz, rules=rules)

@@ -1,4 +1,4 @@
-"""Windows of levels, pairs of them that exclude each other, and what to say of it."""
+"""Windows of levels, pairs of windows that exclude each other, and the sentences about them."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ class Window:
     ----------
     condition, label : str
     background, objects : float, recording units
-        What the background beside these objects demands, and the weakest of them: a rise needs
-        ``background < on <= objects``, a dip ``objects < off <= background``.
+        What the background beside these objects demands, and the weakest of the objects: a rise needs ``background < on
+        <= objects``, a dip ``objects < off <= background``.
     rise : bool
     lot : str
-        Of what lot, where the window is one of a lot.
+        Name of the lot, if the window is one of a lot.
     reference : float, recording units
         Median of the background under that condition.
     """
@@ -53,12 +53,12 @@ class Window:
 
     @property
     def open(self) -> bool:
-        """Whether there is any such level."""
+        """Whether any such level exists."""
         return self.low < self.high
 
     @property
     def name(self) -> str:
-        """Whose window it is, in words."""
+        """Name of the condition and objects, in words."""
         of = f"lot '{self.lot}'" if self.lot else f"'{self.label}'" if self.label else "all objects"
         return f"{of} {self.condition}" if self.condition == AS_RECORDED else f"{of} at {self.condition}"
 
@@ -72,9 +72,9 @@ class Window:
 
 @dataclass(frozen=True, slots=True)
 class Contradiction:
-    """Two demands that no level meets together, or one that no level meets (`second` is None).
+    """Two demands that no level meets together, or one demand that no level meets (`second` is None).
 
-    `apart` is how far the end of one lies beyond that of the other, in recording units.
+    `apart` is the distance between the end of one window and the start of the other, in recording units.
     """
 
     first: Window
@@ -100,14 +100,14 @@ def contradictions(windows: Sequence[Window], everyone: Sequence[Window], helps:
         if apart >= 0:
             found.append(Contradiction(a, b, apart, _help_pair(a, b, helps)))
     if not found:
-        # Only gaps beside no object of any kind stand in the way.
+        # Only gaps that are beside no object of any kind cause the conflict.
         found = [Contradiction(w, None, w.low - w.high, _help_alone(w, helps)) for w in everyone if not w.open]
     found.sort(key=lambda one: -one.apart)
     return tuple(found[:MOST_CONTRADICTIONS])
 
 
 def _tried(helps: Helps) -> list[str]:
-    """Return what was tried on the light as recorded and found to help."""
+    """Return what was tried on the recorded light and found to help."""
     out = []
     if helps.window:
         out.append("a window comparator, which catches every pass here as recorded")

@@ -1,4 +1,4 @@
-"""What teaching again would have given."""
+"""What repeated teaching would have given."""
 
 from typing import TYPE_CHECKING
 

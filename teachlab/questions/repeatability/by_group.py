@@ -1,4 +1,4 @@
-"""Taught by other people, or on other lots: how levels and costs vary between them, and the passes they lose alike."""
+"""Taught by different people, or on different lots: how levels and costs vary, and which passes all settings lose."""
 
 from __future__ import annotations
 
@@ -29,11 +29,11 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
 
 SCORED = ("lost_rate", "false_trips_per_running_hour", "extra_per_pass", "cost")
-"""Figures of a score whose spread is divided, too."""
+"""Figures of a score whose spread is also divided."""
 MOST_TEACHINGS = 400
-"""So many teachings in all tell variance components; of more an even selection is made."""
+"""Largest number of teachings used for variance components; of more, an even selection is made."""
 PASSES = 5
-"""Consecutive passes that one teaching of a lot is shown."""
+"""Number of consecutive passes shown in one teaching of a lot."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,10 +43,10 @@ class Divided(Document):
     Parameters
     ----------
     values : mapping of str to list of float
-        Of every group that taught any.
+        Values of every group with at least one setting.
     components : Components or None
     refused : str
-        Why there are none, else empty.
+        Why there are no components, otherwise empty.
     """
 
     values: Mapping[str, list[float]]
@@ -69,22 +69,22 @@ class Divided(Document):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ByGroup:
-    """What several people taught, or what was taught on several lots, and how its spread divides.
+    """What several people taught, or what several lots taught, and how the spread divides.
 
     Parameters
     ----------
     what : str
         What the groups are.
     figures : mapping of str to Divided
-        on_level, off_level and hysteresis, in recording units; where the settings were scored also lost_rate,
+        on_level, off_level and hysteresis, in recording units; if the settings were scored also lost_rate,
         false_trips_per_running_hour, extra_per_pass and cost.
     abstained : int
         Teachings that gave no setting.
 
     Notes
     -----
-    The interval of a share holds for normal values. Levels come near to that; rates and costs, of which many are
-    equal, do not: theirs is indicative.
+    The interval of a share is valid for normal values. Levels are nearly normal; rates and costs, many of which are
+    equal, are not: their interval is only indicative.
     """
 
     what: str
@@ -93,7 +93,7 @@ class ByGroup:
 
     @property
     def levels(self) -> Mapping[str, list[float]]:
-        """On-levels of every group that taught any, recording units."""
+        """On-levels of every group with at least one setting, recording units."""
         return self.figures["on_level"].values
 
     @property
@@ -103,7 +103,7 @@ class ByGroup:
 
     @property
     def refused(self) -> str:
-        """Why there are none, else empty."""
+        """Why there are no components, otherwise empty."""
         return self.figures["on_level"].refused
 
     def as_dict(self) -> dict[str, Any]:
@@ -125,15 +125,15 @@ def by_group(
     measures: Mapping[Setting, Mapping[str, float]] | None = None,
     confidence: float = 0.95,
 ) -> ByGroup:
-    """Divide the spread of the levels, and of what they lose and cost, into that between groups and that within.
+    """Divide the spread of the levels, losses and costs into the spread between groups and within groups.
 
     Parameters
     ----------
     what : str
-        What the groups are: lots, people …
+        What the groups are: lots, people and so on.
     draws : mapping of str to sequence of Draw or of Setting
     measures : mapping of Setting to mapping of str to float, optional
-        What every setting lost and cost, as `measured_settings` gives it.
+        Losses and costs of every setting, as `measured_settings` gives them.
     confidence : float
     """
     taught: dict[str, list[Setting]] = {}
@@ -165,7 +165,7 @@ def measured_settings(
     options: DrawOptions,
     first_pass: int,
 ) -> dict[Setting, dict[str, float]]:
-    """Return what every setting of every group lost and cost on the same later passes, by the setting alone.
+    """Return the losses and costs of every setting of every group on the same later passes, keyed by setting.
 
     Parameters
     ----------
@@ -203,7 +203,7 @@ def taught_apart(
     options : DrawOptions, optional
         Seed, teach share, tolerance, base setting.
     passes : int
-        Consecutive detect passes of one lot that make a stretch; what is left over is not taught on.
+        Number of consecutive detect passes of one lot in a stretch; passes left over are not used.
 
     Returns
     -------
@@ -217,9 +217,9 @@ def taught_apart(
 
     Notes
     -----
-    Redrawing from one lot could be repeated without end and would make the group means look better known
-    than its pieces allow. Stretches without a common sample are teachings that can be analysed as what they
-    are: as many as there are, but at most about 400 in all, evenly chosen.
+    Drawing again from one lot could be repeated without end and would make the group means look better known than the
+    data allow. Stretches without a common sample are separate teachings: as many as there are, but at most about 400 in
+    all, evenly selected.
     """
     how = DrawOptions() if options is None else options
     if passes < 1:
@@ -237,12 +237,13 @@ def taught_apart(
 
 
 def _thinned(stretches: list[tuple[str, int, int]], *, most: int = MOST_TEACHINGS) -> list[tuple[str, int, int]]:
-    """Return an even selection: fewer per lot while two are left in most of them, else fewer lots."""
+    """Return an even selection: fewer per lot as long as most lots keep two, otherwise fewer lots."""
     step = -(-len(stretches) // most)
     lots = list(dict.fromkeys(group for group, _, _ in stretches))
     if step <= 1:
         return stretches
-    # Two teachings per lot at least, or nothing can be said of what lies within; if not, whole lots are left out.
+    # At least two teachings per lot, because otherwise the spread within lots is unknown; if that is impossible, whole
+    # lots are left out.
     if len(stretches) // step >= 2 * len(lots):
         return stretches[::step]
     kept = set(lots[::step])
@@ -255,7 +256,8 @@ def _stretches(truth: Truth, name: NDArray[np.object_], stop: int, passes: int) 
     out: list[tuple[str, int, int]] = []
     if rows.size == 0:
         return out
-    # Passes of one lot in a row: a lot that comes back later is a group again, but no stretch spans what lies between.
+    # Passes of one lot in a row: a lot that returns later belongs to the same group, but no stretch spans what lies
+    # between.
     runs = np.split(rows, np.flatnonzero(name[rows[1:]] != name[rows[:-1]]) + 1)
     for run in runs:
         for k in range(run.size // passes):
@@ -299,14 +301,14 @@ def settings_agreement(
     *,
     rules: Rules = USUAL_RULES,
 ) -> LossAgreement:
-    """Tell whether settings lose the same passes, among those that are trials under all of them.
+    """Find whether settings lose the same passes, among those that are trials under all of them.
 
     Parameters
     ----------
     recording : Recording
     truth : Truth
     settings : sequence of Setting
-        At least two; equal ones count as often as they are given.
+        At least two; equal settings count as often as they are given.
     rules
         As in `score`.
     """

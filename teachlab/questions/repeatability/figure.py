@@ -1,4 +1,4 @@
-"""The cloud of repeated teachings as a picture: where the levels landed, and what they cost."""
+"""The cloud of repeated teachings as a figure: the levels that were taught, and their costs."""
 
 from __future__ import annotations
 
@@ -59,9 +59,9 @@ def name_of(cloud: Document) -> str:
 def draw_cloud(levels: Axes, cost: Axes, cloud: Document, best: Document | None, unit: str) -> str:
     """Draw a cloud into two panels and describe it in a sentence.
 
-    Left: on-level against off-level, the levels as good as the best in hindsight shaded. Right: the cost
-    per pass against the on-level. A dot is a draw without a fault, a cross one with; the diamond is the
-    setting released.
+    Left: on-level against off-level, with the levels as good as the best in hindsight shaded. Right: the cost per pass
+    against the on-level. A dot is a draw without an error, a cross a draw with errors; the diamond is the given
+    setting.
 
     Parameters
     ----------
@@ -71,7 +71,7 @@ def draw_cloud(levels: Axes, cost: Axes, cloud: Document, best: Document | None,
     """
     points, released = cloud["points"], cloud.get("released")
     on, off = (np.array(points[name], np.float64) for name in ("on_level", "off_level"))
-    # Null stands for a cost without a denominator.
+    # Null means a cost without a denominator.
     paid = np.array([math.nan if c is None else c for c in points["cost"]], np.float64)
     clean = paid == 0
     if best is not None:
@@ -101,7 +101,7 @@ def draw_cloud(levels: Axes, cost: Axes, cloud: Document, best: Document | None,
 
 
 def _whole(drawn: Any) -> None:
-    """Draw a mark on an axis as a whole mark; the layout need not make room for it."""
+    """Draw a mark on an axis completely; the layout need not make room for it."""
     drawn.set_clip_on(False)
     drawn.set_in_layout(False)
 

@@ -1,4 +1,4 @@
-"""Would another showing have taught the same? Redraw the teach evidence, and see where level and scores land."""
+"""Would other pieces have taught the same? Draw the teach evidence again, and compare levels and scores."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def repeat_teaching(
     beside: Sequence[Setting] = (),
     progress: Progress | None = None,
 ) -> Repeatability:
-    """Redraw the evidence inside the teach block many times, and score every setting on the later passes.
+    """Draw the evidence in the teach block again many times, and score every setting on the later passes.
 
     Parameters
     ----------
@@ -51,7 +51,7 @@ def repeat_teaching(
     limits : sequence of Limit
         What counts as worse.
     beside : sequence of Setting
-        Further settings that the best in hindsight is searched among.
+        Further settings among which the best in hindsight is searched.
     progress : callable, optional
         Called with the share done.
 
@@ -62,8 +62,8 @@ def repeat_teaching(
 
     Notes
     -----
-    The draws share one teach block: their spread is that of who is shown which of its pieces. It says
-    nothing about another day. Intervals of shares of draws are Clopper and Pearson's, given the block.
+    The draws share one teach block: their spread comes from which of its pieces are shown. It says nothing about
+    another day. Intervals of shares of draws are Clopper and Pearson's, for this block.
 
     References
     ----------
@@ -101,7 +101,7 @@ def repeat_teaching(
 
 
 def teachings(variant: Variant, block: TeachBlock, options: DrawOptions) -> list[Draw]:
-    """Teach once per draw, each setting from `average` teachings that no other draw uses."""
+    """Teach once per draw; each setting is made from `average` teachings that no other draw uses."""
     strategy, m = variant.strategy, variant.average
     taught = teach_draws(strategy, block, range(options.draws * m), options.seed)
     return [_averaged(k, taught[k * m : (k + 1) * m]) for k in range(options.draws)]
@@ -110,13 +110,13 @@ def teachings(variant: Variant, block: TeachBlock, options: DrawOptions) -> list
 def _averaged(draw: int, parts: Sequence[Draw]) -> Draw:
     if len(parts) == 1:
         return replace(parts[0], draw=draw)
-    # One that abstains leaves no average: whoever averages five teachings needs five.
+    # If one of them abstains there is no average: five teachings are needed for an average of five.
     for part in parts:
         if part.setting is None:
             return Draw(draw=draw, setting=None, abstained=part.abstained, failed=part.failed, measures={})
     settings = [part.setting for part in parts if part.setting is not None]
     first = settings[0]
-    # Averages of levels make sense where all else is alike; two polarities have no mean.
+    # Levels can be averaged only if everything else is the same; two polarities have no mean.
     kept = {bare(s).with_levels(0.0, 0.0) for s in settings if type(s) is Setting}
     if len(kept) != 1 or any(type(s) is not Setting for s in settings):
         reason = "teachings of different kind, polarity or filter have no average"
@@ -135,7 +135,7 @@ def _averaged(draw: int, parts: Sequence[Draw]) -> Draw:
 
 
 def best_cost(best: Hindsight | None) -> float:
-    """Return the cost that regret is counted from; NaN where no fixed setting was counted."""
+    """Return the cost from which regret is counted; NaN if no fixed setting was counted."""
     return math.nan if best is None else best.cost
 
 
@@ -154,10 +154,10 @@ def _cloud(
 def summarise(
     variant: Variant, draws: Sequence[Draw], options: DrawOptions, limits: Sequence[Limit] = USUAL_LIMITS
 ) -> Cloud:
-    """Describe measured draws; their order does not matter to any figure."""
+    """Describe measured draws; their order changes no figure."""
     done = [d for d in draws if d.setting is not None]
     values = {name: np.array([d.measures[name] for d in done]) for name in MEASURES}
-    # A measure without a denominator can neither keep nor break a limit.
+    # A measure without a denominator can neither keep nor exceed a limit.
     worse = tuple(
         (limit, proportion(sum(limit.broken(v) for v in known), len(known), options.rules.confidence))
         for limit in limits

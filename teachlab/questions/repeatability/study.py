@@ -1,4 +1,4 @@
-"""The whole question of repeatability on one recording: as it is, by sweep length, averaged, by lot, and agreement."""
+"""The whole question of repeatability on one recording: plain, by sweep length, averaged, by lot, and agreement."""
 
 from __future__ import annotations
 
@@ -36,23 +36,23 @@ if TYPE_CHECKING:
     from teachlab.statistics.variance_components import LossAgreement
 
 LENGTH_PARAMETERS = ("sweep_passes", "pieces")
-"""Parameters that say how much a strategy is shown; varied without being asked for."""
+"""Parameters that say how much a strategy is shown; they are varied by default."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
-    """What is asked beside the plain cloud.
+    """What is asked in addition to the plain cloud.
 
     Parameters
     ----------
     vary : mapping of str to tuple of int, optional
-        Values of parameters to try; default: `VARIED` for what says how much a strategy is shown.
+        Values of parameters to try; default: `VARIED` for parameters that say how much a strategy is shown.
     average : tuple of int
         Numbers of teachings to average into one setting.
     by : str
         Column of the passes that names the groups, lot or label; empty for none.
     passes : int
-        Consecutive passes that a teaching of one lot is shown.
+        Number of consecutive passes shown in a teaching of one lot.
     limits : tuple of Limit
         What counts as worse.
     """
@@ -79,9 +79,9 @@ class StrategyStudy:
         Parameter and value.
     averaged : tuple of Cloud
     groups : ByGroup or None
-        None where the passes name no groups.
+        None if the passes name no groups.
     agreement : LossAgreement or None
-        Of all draws that taught; None with fewer than two.
+        Agreement of all draws that gave a setting; None with fewer than two.
     """
 
     cloud: Cloud
@@ -143,7 +143,7 @@ def study(
     taught: Sequence[tuple[str, Setting]] = (),
     progress: Callable[[float], None] | None = None,
 ) -> Study:
-    """Repeat teachings in every way asked for, scored on the same passes against one yardstick.
+    """Repeat teachings in every way asked for, scored on the same passes and compared with one best setting.
 
     Parameters
     ----------
@@ -197,7 +197,7 @@ def study(
                 agreement=agreed,
             )
         )
-    # Given settings are held against the same yardstick as the draws.
+    # Given settings are compared with the same best setting as the draws.
     least = best_cost(done.best)
     counts = count_settings(recording, truth, given, rules=how.rules.scored_from(cut.first_scored))
     people: dict[str, list[Setting]] = {}
@@ -225,7 +225,7 @@ def between_recordings(
     options: DrawOptions | None = None,
     passes: int = PASSES,
 ) -> ByGroup:
-    """Divide the spread of levels and costs into that between recordings, one per person or shift, and that within.
+    """Divide the spread of levels and costs into that between recordings (one per person or shift) and that within.
 
     Raises
     ------
@@ -240,7 +240,7 @@ def between_recordings(
             f"recordings to compare need different names and one unit, got {', '.join(names)} in {', '.join(units)}."
         )
     draws = {r.name: taught_apart(r, t, strategy, options=how, passes=passes).get(r.name, []) for r, t in recordings}
-    # Everybody's settings are scored on the later passes of the first recording: the same for all.
+    # All settings are scored on the later passes of the first recording: the same for all.
     first, truth = recordings[0]
     scored_from = split(truth, first.samples, teach_share=how.teach_share).first_scored
     measures = measured_settings(first, truth, draws, options=how, first_pass=scored_from)
@@ -288,12 +288,12 @@ def _brief(cloud: Cloud) -> dict[str, Any]:
 
 
 OFTEN = 0.05
-"""Share of the draws that may break a limit before the teaching depends on what is shown: a planning value."""
+"""If more than this share of the draws exceeds a limit, the teaching depends on what is shown: a planning value."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RepeatabilityAnswer:
-    """Whether another showing would have taught the same, on one recording or several.
+    """Whether other pieces would have taught the same, on one recording or several.
 
     Parameters
     ----------
@@ -301,7 +301,7 @@ class RepeatabilityAnswer:
     studies : tuple of Study
         One a recording.
     between : tuple of (str, ByGroup)
-        Of every strategy, how its spread divides between recordings; empty for one recording.
+        How the spread of every strategy divides between recordings; empty for one recording.
     """
 
     options: DrawOptions
@@ -310,7 +310,7 @@ class RepeatabilityAnswer:
 
     @property
     def verdict(self) -> Verdict:
-        """Whether another teaching would have done as well, on these recordings."""
+        """Whether another teaching would have been as good, on these recordings."""
         reasons, shares = [], []
         for study in self.studies:
             for one in study.strategies:
@@ -318,7 +318,7 @@ class RepeatabilityAnswer:
                     if not rate.trials:
                         continue
                     shares.append(rate.estimate or 0.0)
-                    # Where all of them do, what is not known is how few of those to come may.
+                    # If all of them exceed it, the unknown is how few of the future ones may.
                     bound = f"at most {share_text(rate.upper)}"
                     if rate.events == rate.trials:
                         bound = f"at least {100 * (1 - rate.confidence) ** (1 / rate.trials):.0f} %"
@@ -340,7 +340,7 @@ class RepeatabilityAnswer:
         return Verdict(decision=decision, about=about, reasons=(*ordered[:1], *self._divided(), *ordered[1:]))
 
     def _divided(self) -> list[VerdictReason]:
-        """Say of every strategy how its on-level varies between recordings, and within one."""
+        """Say for every strategy how its on-level varies between recordings, and within one."""
         out = []
         for name, group in self.between:
             found = group.figures["on_level"].components if group.components is not None else None
@@ -378,7 +378,7 @@ def repeatability(
     taught: Sequence[tuple[str, Setting]] = (),
     progress: Callable[[float], None] | None = None,
 ) -> RepeatabilityAnswer:
-    """Repeat teachings on every recording and, for several, tell how the spread divides between them.
+    """Repeat teachings on every recording and, for several recordings, divide the spread between and within them.
 
     Parameters
     ----------

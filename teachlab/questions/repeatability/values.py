@@ -1,4 +1,4 @@
-"""What repeated teachings are asked for, and what they gave: frozen values."""
+"""The question about repeated teachings, and the results: frozen values."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from teachlab.questions.surface.hindsight import Hindsight
 
 VARIED = (1, 2, 5, 10, 30)
-"""Passes let by in a sweep, or pieces averaged, unless others are asked for."""
+"""Passes in a sweep, or pieces averaged, unless others are asked for."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +60,7 @@ class Limit:
 
 
 USUAL_LIMITS = (Limit(measure="lost_rate", high=0.0), Limit(measure="regret", high=0.0))
-"""A draw that loses a pass at all, and one that costs more than the best fixed setting."""
+"""A draw that loses any pass, and one that costs more than the best fixed setting."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,7 +84,7 @@ class Variant:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Repeated(Document):
-    """A measure over the draws that taught, in its unit; quantiles are values that occurred.
+    """A measure over the draws that gave a setting, in its unit; quantiles are values that occurred.
 
     Parameters
     ----------
@@ -112,7 +112,7 @@ class Repeated(Document):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cloud:
-    """What repeated teachings gave.
+    """Results of repeated teachings.
 
     Parameters
     ----------
@@ -123,11 +123,11 @@ class Cloud:
     draws : sequence of Draw
         In order of their numbers.
     distinct : int
-        Different settings among them.
+        Number of different settings among them.
     spreads : dict of str to Repeated
-        By measure; empty if no draw taught.
+        By measure; empty if no draw gave a setting.
     worse : tuple of (Limit, Rate)
-        Share of the draws that taught which break each limit.
+        For each limit, the share of the draws with a setting that exceed it.
     abstained : Rate
         Share of all draws that gave no setting.
     """
@@ -173,13 +173,13 @@ class Cloud:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Repeatability:
-    """Clouds of several ways of teaching on one recording, against one yardstick.
+    """Clouds of several ways of teaching on one recording, compared with one best setting.
 
     Parameters
     ----------
     clouds : tuple of Cloud
     best : Hindsight or None
-        Best fixed setting among all pairs of levels; None where no draw gave a setting.
+        Best fixed setting among all pairs of levels; None if no draw gave a setting.
     teach_passes, scored_passes : int
     """
 

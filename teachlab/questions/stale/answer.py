@@ -1,4 +1,4 @@
-"""Has last month's setting gone stale? A setting on this week's recording, beside the one it was taught on."""
+"""Is an older setting still good? A setting on a new recording, compared with the one it was taught on."""
 
 from __future__ import annotations
 
@@ -41,21 +41,21 @@ if TYPE_CHECKING:
     from teachlab.statistics.lots import Dependence
 
 LEAST_MARGIN = 5.0
-"""Margin to noise below which a setting is watched. At 5.1 and 2 kHz, white noise trips once in an hour."""
+"""Margin to noise below which a setting is watched. At 5.1 and 2 kHz, white noise trips once an hour."""
 USED_UP = 0.5
-"""Share of the light held in reserve whose loss is worth watching: a planning value."""
+"""If this share of the reserve of light is lost, the setting is watched: a planning value."""
 LEAST_PASSES = 20
 TAUGHT_ON_THIS = (
     "the setting was taught or chosen on this recording, which shows no change since: log the line again and compare"
 )
 MOST_LOST = 0.5
-"""Share of passes lost that is a fault however the passes resemble one another."""
+"""A loss of this share of the passes is an error, however much passes resemble each other."""
 MORE_TRIPS = 0.05
-"""Chance of so many more trips than before by which they are named."""
+"""More trips than before are reported if chance gives so many less often than this."""
 
 
 class Stale(StrEnum):
-    """What to do with a setting."""
+    """The decision on a setting."""
 
     KEEP = "keep"
     WATCH = "watch"
@@ -65,7 +65,7 @@ class Stale(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RecordingUnderSetting:
-    """One recording under the setting.
+    """Results of the setting on one recording.
 
     Parameters
     ----------
@@ -75,12 +75,12 @@ class RecordingUnderSetting:
     reserves : mapping of str to float or None
         As `teachlab.questions.stress.reserves.reserves` gives them.
     clearance : Clearance or None
-        How near light comes to the levels, and what that shows.
+        How near the light comes to the levels, and what that shows.
     course : Course
     dependence, trips : Dependence or None
-        Bounds of the lost rate, and of the share of gaps tripped, with lots allowed for.
+        Bounds of the lost rate, and of the share of gaps tripped, with lots taken into account.
     places : tuple of ErrorPlace
-        Where most errors lie, if they lie anywhere in particular.
+        Where most errors lie, if they lie at certain places.
     self_labelled : bool
     """
 
@@ -97,12 +97,12 @@ class RecordingUnderSetting:
 
     @property
     def lost_limits(self) -> tuple[float, float]:
-        """Interval of the lost rate, lots allowed for."""
+        """Interval of the lost rate, with lots taken into account."""
         return _limits(self.dependence, self.score.lost_rate)
 
     @property
     def tripped_limits(self) -> tuple[float, float]:
-        """Interval of the share of gaps tripped, lots allowed for."""
+        """Interval of the share of gaps tripped, with lots taken into account."""
         return _limits(self.trips, self.score.false_trips_per_gap)
 
     def as_dict(self) -> dict[str, Any]:
@@ -133,9 +133,9 @@ class Change:
     figure : str
     before, now : float
     change, low, high : float
-        Now less before, with its interval by Welch; the intervals of all figures hold together (Bonferroni).
+        Now minus before, with its interval by Welch; the intervals of all figures hold together (Bonferroni).
     established : bool
-        Whether the interval leaves out 0.
+        Whether the interval does not contain 0.
     """
 
     figure: str
@@ -149,7 +149,7 @@ class Change:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Staleness(Document):
-    """The verdict on a setting, with what it rests on.
+    """The verdict on a setting, with its evidence.
 
     Parameters
     ----------
@@ -157,10 +157,10 @@ class Staleness(Document):
     because : tuple of str
     changes : tuple of Change
     across : Sequential or None
-        Cumulative sum on the margins now, against the lots of those before, or their stretches of passes where no lots
-        are named; None without a recording before, or with too few lots in it.
+        Cumulative sum of the present margins, compared with the earlier lots, or with earlier stretches of passes if no
+        lots are named; None without an earlier recording, or if that has too few lots.
     evidence : tuple of GrowingEvidence
-        On losses and on trips: against the upper limits before, else against one in twenty.
+        Evidence on losses and on trips: against the earlier upper limits; without them, against one in twenty.
     now : RecordingUnderSetting
     before : RecordingUnderSetting or None
     confidence : float
@@ -177,7 +177,7 @@ class Staleness(Document):
 
     @property
     def verdict(self) -> Verdict:
-        """The state as a verdict: what to do, what is lost now and before, and why."""
+        """The state as a verdict: what to do, the losses now and before, and why."""
         now = self.now.score.lost_rate
         low, high = self.now.lost_limits
         told = f"{now.events} of {now.trials} passes are lost now"
@@ -209,7 +209,7 @@ def staleness(
     least_margin: float = LEAST_MARGIN,
     horizon_hours: float | None = None,
 ) -> Staleness:
-    """Judge a setting on a recording, and against an earlier one if there is one.
+    """Judge a setting on a recording, and compare with an earlier one if there is one.
 
     Parameters
     ----------
@@ -224,18 +224,18 @@ def staleness(
 
     Notes
     -----
-    *Clean or teach again* where the lost rate, or the share of gaps tripped, now lies above that before (intervals
-    apart, lots allowed for), where the evidence on either is enough (`teachlab.statistics.betting`: against the upper
-    limit before, else against one in twenty), where surely more than half of the passes are lost, where the margin to
-    noise is not above 0, or where the trend has taken a tenth of the light below the on-level: with any number of
-    passes. *Watch* where there are more trips per hour than before (exact test), or without a recording before more
-    than one trip in twenty passes; where the margin is below `least_margin`, where half of the light held in reserve
-    before is gone, where a cumulative sum on the margins alarms, at the end or at the begin of the recording, or where
-    the time to cleaning may be shorter than the horizon. *Not enough evidence* where none of this is so and fewer than
-    20 passes were scored. The cumulative sum takes lots as independent, or stretches
-    as far as their means do not resemble one another (`teachlab.questions.stale.lot_alarm`); in the table of changes,
-    stretches are taken as independent. Margins of stretches are in the noise of the recording before, the margin to
-    noise of each recording in its own.
+    *Clean or teach again*, with any number of passes: if the lost rate, or the share of gaps tripped, is now above the
+    earlier one (the intervals do not overlap, with lots taken into account); if the evidence on either is sufficient
+    (`teachlab.statistics.betting`: against the earlier upper limit, otherwise against one in twenty); if certainly more
+    than half of the passes are lost; if the margin to noise is not above 0; or if the trend has brought a tenth of the
+    light below the on-level. *Watch*: if there are more trips per hour than before (exact test) or, without an earlier
+    recording, more than one trip in twenty passes; if the margin is below `least_margin`; if half of the earlier
+    reserve of light is lost; if a cumulative sum on the margins alarms, at the end or at the start of the recording; or
+    if the time to cleaning may be shorter than the horizon. *Not enough evidence*: if none of this is true and fewer
+    than 20 passes were scored. The cumulative sum assumes independent lots, or stretches as far as their means do not
+    resemble each other (`teachlab.questions.stale.lot_alarm`); the table of changes assumes independent stretches.
+    Margins of stretches are in the noise of the earlier recording, the margin to noise of each recording in its own
+    noise.
 
     References
     ----------
@@ -273,7 +273,7 @@ def staleness(
 def _limits(dependence: Dependence | None, rate: Rate) -> tuple[float, float]:
     if dependence is None:
         return rate.low, rate.high
-    # Two weeks of one line are compared: both would have had their rare bad lots.
+    # Two periods of one line are compared: both would have had their rare bad lots.
     alone = dependence.by_proxy is not None and dependence.lots_with_events < 2
     found = dependence.by_proxy if alone and dependence.by_proxy is not None else dependence
     return found.low, found.high
@@ -290,7 +290,7 @@ def _followed(
     output = replay(recording, setting)
     result = score(output, truth, rules=rules)
     margins = measure_margin(recording, output, truth, result.trials, rules=rules)
-    # In one and the same noise: two estimates of it would differ by some percent on a line that has not changed.
+    # In the same noise: two estimates of it would differ by some percent on a line that has not changed.
     one = margins if noise_of is None else noise_of
     scaled = replace(margins, noise_object=one.noise_object, noise_background=one.noise_background)
     return RecordingUnderSetting(
@@ -323,7 +323,7 @@ def _changes(before: Course, now: Course, confidence: float) -> tuple[Change, ..
         low = high = change
         if was.std() > 0 or is_.std() > 0:
             with warnings.catch_warnings():
-                # Stretches that are all but equal: the interval is as narrow as they are.
+                # Stretches that are almost equal: the interval is as narrow as their differences.
                 warnings.filterwarnings("ignore", "Precision loss", RuntimeWarning)
                 found = ttest_ind(is_, was, equal_var=False).confidence_interval(1 - (1 - confidence) / len(figures))
             low, high = float(found.low), float(found.high)
@@ -342,7 +342,7 @@ def _changes(before: Course, now: Course, confidence: float) -> tuple[Change, ..
 
 
 def _across(before: Course, now: Course) -> Sequential | None:
-    """Watch the margins now against the lots, or stretches, before; the alarm is counted in passes from now on."""
+    """Compare the present margins with the earlier lots, or stretches; the alarm is counted in passes from now on."""
     if before.margins.size < LEAST_BASELINE:
         return None
     level = level_of_lots(before.margins, before.lots, source=before.lots_are)

@@ -1,4 +1,4 @@
-"""How level, contrast, margin and losses develop over a recording, when they would fail, and what would have warned."""
+"""How level, contrast, margin and losses change over a recording, when they would fail, and what would have warned."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 BLOCKS = 10
 LEAST_PER_BLOCK = 3
 MOST_LOTS = 40
-"""Neighbouring lots are taken together until there are no more."""
+"""Neighbouring lots are joined until there are at most this many."""
 WEAK_SHARE = 0.1
 
 Levels = NDArray[np.float64]
@@ -48,15 +48,15 @@ class CourseStretch:
     ----------
     passes, lost : int
     hours : float
-        When its middle pass begins.
+        Time at which its middle pass begins.
     object, weakest : float, recording units
-        Median of the sustained peaks of its passes, and the one nearest to being lost.
+        Median of the sustained peaks of its passes, and the peak nearest to being lost.
     background : float or None, recording units
         Median of the light of its gaps; None without a gap.
     contrast : float or None, recording units
-        Distance between the two medians, positive as objects stand out.
+        Distance between the two medians, positive where objects stand out.
     margin : float or None
-        Smallest distance of its extremes to the levels, in noise; None where there is no noise to measure by.
+        Smallest distance of its extremes to the levels, in noise; None without measurable noise.
     limited_by : str or None
         Which side that is.
     """
@@ -74,14 +74,14 @@ class CourseStretch:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trend:
-    """How the light that must stay above the on-level develops.
+    """Trend of the light that must stay above the on-level.
 
     Parameters
     ----------
     of : str
         ``"passes"`` where objects raise the light, ``"gaps"`` where they lower it.
     scale : str
-        ``"logarithm above the dark level"``, or ``"level"`` where light is not above it.
+        ``"logarithm above the dark level"``, or ``"level"`` if the light is not above it.
     per_hour, low, high : float
         Slope on that scale and its interval.
     established : bool
@@ -89,9 +89,9 @@ class Trend:
     ahead : Ahead
         Hours from the last pass until a tenth of them lies below the on-level: the time to cleaning.
     source : str
-        What the intervals take as independent: ``"lots"``, or ``"blocks"``, stretches of passes.
+        What the intervals assume to be independent: ``"lots"``, or ``"blocks"`` (stretches of passes).
     groups : int
-        How many of these there are; neighbouring lots are taken together where there are more than 40.
+        Number of these; neighbouring lots are joined if there are more than 40.
     confidence : float
     """
 
@@ -119,17 +119,17 @@ class Course:
     sequential : Sequential or None
         Cumulative sum on the margin of every pass.
     opening : Sequential or None
-        The same, from the end backwards: whether the first passes lie below those that follow. Its alarm is the last
-        pass of that begin.
+        The same from the end backwards: whether the first passes lie below those that follow. Its alarm is the last
+        pass of that start.
     margin_alarm : MarginAlarm or None
     levels : ndarray of float64, recording units
-        The light followed, pass by pass in time.
+        The light that is followed, pass by pass in time order.
     margins : ndarray of float64
         Smallest distance to the levels, in noise, of every pass with the gap after it.
     lots : ndarray of int64
         Number of the lot, or of the stretch of passes, of each of these.
     lots_are : Source
-        Which of the two.
+        Whether these are lots or stretches.
     """
 
     stretches: tuple[CourseStretch, ...]
@@ -158,12 +158,12 @@ class Course:
 def follow(
     truth: Truth, setting: Setting, margins: Margin, result: Score, info: RecordingInfo, *, confidence: float = 0.95
 ) -> Course:
-    """Cut the scored passes into stretches of equal number, describe each, and look ahead.
+    """Divide the scored passes into stretches of equal number, describe each, and look ahead.
 
     Parameters
     ----------
     truth, setting
-        What was scored.
+        The scored passes, and their setting.
     margins : Margin
         With the extremes of every pass and gap.
     result : Score
@@ -174,12 +174,12 @@ def follow(
 
     Notes
     -----
-    The light that dirt takes away is that of the passes where objects raise it, of the gaps where they lower it;
-    it must stay above the on-level either way. The trend is the least-squares line through the logarithm of its
-    medians per lot above the dark level, since dirt and ageing take shares. The line, lowered so that a tenth
-    of the passes lies below it, is followed to the on-level; the interval is Fieller's, with variances by leaving out
-    one lot after another, wide enough for lots that resemble the lot before (`statistics/over_time/trend.py`). Where no
-    lots are named, or fewer than four, stretches stand in for them.
+    Dirt takes away the light of the passes if objects raise it, and that of the gaps if they lower it; it must stay
+    above the on-level in both cases. The trend is the least-squares line through the logarithm of its medians per lot
+    above the dark level, because dirt and ageing take shares. The line is lowered so that a tenth of the passes lies
+    below it, and is followed to the on-level. The interval is Fieller's, with variances by leaving out one lot after
+    another, and wide enough for lots that resemble the lot before (`statistics/over_time/trend.py`). If no lots are
+    named, or fewer than four, stretches are used instead.
     """
     trials, sign = result.trials, setting.sign
     nothing = np.full(truth.passes, np.nan)
@@ -218,7 +218,7 @@ def follow(
 
 
 def _sequential(watched: Levels, lots: NDArray[np.int64], lots_are: Source) -> Sequential | None:
-    """Watch by lots where they are named, else with as much likeness of neighbours as the first passes show."""
+    """Watch by lots if they are named; otherwise with the resemblance of neighbours that the first passes show."""
     if lots_are is Source.LOTS:
         return falling_within(watched, lots)
     first = watched[: max(LEAST_BASELINE, math.ceil(BASELINE_SHARE * watched.size))]
@@ -226,7 +226,7 @@ def _sequential(watched: Levels, lots: NDArray[np.int64], lots_are: Source) -> S
 
 
 def _opening(watched: Levels, lots: NDArray[np.int64], lots_are: Source) -> Sequential | None:
-    """Watch backwards: a level that is learnt from the first passes cannot alarm there."""
+    """Watch backwards: a level that comes from the first passes cannot alarm there."""
     found = _sequential(watched[::-1], lots[::-1], lots_are)
     if found is None or found.alarm is None:
         return found
@@ -266,9 +266,9 @@ def _stretch(
 def _sides(
     reach: Levels, top: Levels, valley: Levels, setting: Setting, margins: Margin, sign: float
 ) -> dict[str, Levels]:
-    """Return the distance of every pass, and of the gap after it, to the levels in noise, where it is known."""
+    """Return the distance of every pass, and of the gap after it, to the levels in noise, if known."""
     levels = (setting.on_level, setting.off_level) if sign > 0 else (-setting.off_level, -setting.on_level)
-    # Levels at the ends of the numbers are as far off as light can be: means of the distances remain numbers.
+    # Levels near the largest number are as far away as light can be: means of the distances remain numbers.
     act, release = (min(max(level, -LARGEST), LARGEST) for level in levels)
     out = {}
     if margins.noise_object:
@@ -302,7 +302,8 @@ def _trend(
     multiplies = dark < min(level, float(medians.min()), float(np.quantile(light, WEAK_SHARE)))
     values = light
     if multiplies:
-        # A pass at or below the dark level has no logarithm: as weak as can be, which no quantile above it notices.
+        # A pass at or below the dark level has no logarithm: it counts as the weakest, which does not change a quantile
+        # above it.
         least = np.finfo(np.float64).tiny
         values, level = np.log(np.maximum(light - dark, least)), math.log(level - dark)
     line = fit_lowered(hours, values, groups, share=WEAK_SHARE, confidence=confidence)
@@ -324,7 +325,7 @@ def _trend(
 
 
 def _groups(lots: NDArray[np.int64], lots_are: Source) -> tuple[NDArray[np.int64], Source]:
-    """Return the number of the lot of every pass, of neighbouring lots together, or of its stretch of passes."""
+    """Return the number of the lot of every pass, of joined lots, or of its stretch of passes."""
     if lots_are is Source.LOTS:
         names, code = np.unique(lots, return_inverse=True)
         if names.size >= LEAST_GROUPS:

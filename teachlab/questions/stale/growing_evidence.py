@@ -1,4 +1,4 @@
-"""Evidence on losses and trips that grows through a recording: when it was first enough, and how often in vain."""
+"""Evidence on losses and trips that grows during a recording: when it was first sufficient, and how often by chance."""
 
 from __future__ import annotations
 
@@ -17,24 +17,24 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
 
 ACCEPTED = 0.05
-"""Share of passes lost, or of gaps tripped, that is accepted where no recording before says what was usual."""
+"""Accepted share of passes lost, or of gaps tripped, if no earlier recording shows the usual one."""
 HIGHEST_LIMIT = 0.95
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GrowingEvidence:
-    """Evidence that more is lost, or more gaps trip, than a limit.
+    """Evidence that more passes are lost, or more gaps trip, than a limit allows.
 
     Parameters
     ----------
     of : str
         ``"losses"`` or ``"trips"``.
     unit : str
-        What is taken as independent: ``"lots"``, or ``"stretches"`` of passes where none are named, whose shares are
-        bet on; ``"passes"``, ``"gaps"`` where these are too few for stretches.
+        What is assumed to be independent: ``"lots"``, or ``"stretches"`` of passes if no lots are named, whose shares
+        are bet on; ``"passes"`` or ``"gaps"`` if these are too few for stretches.
     found : BettingEvidence
     reached_pass, reached_sample : int or None
-        Row and first sample of the pass with which it was first enough.
+        Row and first sample of the pass with which it was first sufficient.
     """
 
     of: str
@@ -55,14 +55,14 @@ class GrowingEvidence:
 
 
 def evidence_on_losses(truth: Truth, trials: Trials, limit: float) -> GrowingEvidence:
-    """Bet, lot by lot or stretch by stretch, against losing at most `limit` of the passes.
+    """Bet, lot by lot or stretch by stretch, against "at most `limit` of the passes are lost".
 
     Parameters
     ----------
     truth, trials
         Of one score.
     limit : float, in (0, 1)
-        Taken as at most 0.95.
+        Limited to 0.95.
     """
     scored = np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED))
     rows = trials.first_pass + np.flatnonzero(scored)
@@ -70,7 +70,7 @@ def evidence_on_losses(truth: Truth, trials: Trials, limit: float) -> GrowingEvi
 
 
 def evidence_on_trips(truth: Truth, trials: Trials, limit: float) -> GrowingEvidence:
-    """Bet, lot by lot or stretch by stretch, against tripping in at most `limit` of the gaps.
+    """Bet, lot by lot or stretch by stretch, against "at most `limit` of the gaps trip".
 
     A burst in one gap counts once.
 
@@ -92,7 +92,7 @@ def _evidence(
     if rows.size and int(code.max()) > 0:
         unit = "lots" if source is Source.LOTS else "stretches"
         values = np.bincount(code, events) / np.bincount(code)
-        # A lot, or stretch, is known when its last pass is.
+        # A lot, or stretch, is known after its last pass.
         last = np.zeros(values.size, np.int64)
         np.maximum.at(last, code, rows)
         order = np.argsort(last, kind="stable")

@@ -1,4 +1,4 @@
-"""A cumulative sum on passes that come in lots: a lot that lies low is no fall of the level."""
+"""A cumulative sum on passes that come in lots: a lot with low light is not yet a fall of the level."""
 
 from __future__ import annotations
 
@@ -22,19 +22,19 @@ from teachlab.statistics.over_time.cumulative_sums import (
 )
 
 LEAST_LOTS = 4
-"""Fewer lots tell nothing of the spread between them."""
+"""With fewer lots, the spread between them is unknown."""
 SPREAD_ASSURANCE, MEAN_ASSURANCE = 0.8, 0.9
-"""Chance with which the standard deviation used is not below the true one, and the mean used not above."""
+"""Probability that the standard deviation used is not below the true one, and that the mean used is not above it."""
 BETWEEN_PASSES = 1.166
-"""What a sum looked at after every pass reaches beyond one looked at after every lot, in standard deviations."""
+"""How much further a sum reaches if it is read after every pass instead of after every lot, in standard deviations."""
 FIRST_LOTS = 3
-"""Least lots whose mean serves as the level where nothing was recorded before."""
+"""Smallest number of lots whose mean serves as the level if there is no earlier recording."""
 KNOWN = 10**9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LotLevel:
-    """Level and spread of lots, to judge later passes by.
+    """Level and spread of lots, for judging later passes.
 
     Parameters
     ----------
@@ -46,7 +46,7 @@ class LotLevel:
     size : float
         Passes per lot.
     lots, passes : int
-        From how many the mean was learnt.
+        Number of lots and passes that gave the mean.
     source : Source
     """
 
@@ -60,7 +60,7 @@ class LotLevel:
 
 
 def level_of_lots(values: ArrayLike, lots: ArrayLike, *, source: Source = Source.LOTS) -> LotLevel | None:
-    """Learn level and spread from an earlier recording.
+    """Calculate level and spread from an earlier recording.
 
     Parameters
     ----------
@@ -69,26 +69,26 @@ def level_of_lots(values: ArrayLike, lots: ArrayLike, *, source: Source = Source
     lots : array_like of int, shape (n,)
         Number of its lot.
     source : Source
-        What the lots are. Stretches of passes may resemble their neighbours, lots as labelled do not.
+        What the lots are. Stretches of passes may resemble their neighbours; labelled lots do not.
 
     Returns
     -------
     LotLevel or None
-        None with fewer than four lots, or where none differs from another.
+        None with fewer than four lots, or if all are equal.
 
     Notes
     -----
-    With T_j the sum of the m_j values of lot j of L, N = Σ m_j and M the mean of all: the standard deviation of the
-    mean of a lot of m = N / L passes is ``s = sqrt(L / (L − 1) Σ (T_j − m_j M)² / (N m))``, for lots of equal size
-    that of their means. For stretches it is multiplied by the root of the integrated autocorrelation of their means,
-    where that is above 1. Its upper limit at 80 % is ``s sqrt(ν / χ²_{0.2; ν})``, the lower limit of the mean at 90 %
-    ``M − t_{0.9; ν} s / sqrt(L)``, both with ν = L − 1.
+    T_j is the sum of the m_j values of lot j of L lots, N = Σ m_j, and M the mean of all values. The standard deviation
+    of the mean of a lot of m = N / L passes is ``s = sqrt(L / (L − 1) Σ (T_j − m_j M)² / (N m))``; for lots of equal
+    size this is the standard deviation of their means. For stretches it is multiplied by the root of the integrated
+    autocorrelation of their means, if that is above 1. Its upper limit at 80 % is ``s sqrt(ν / χ²_{0.2; ν})``, the
+    lower limit of the mean at 90 % is ``M − t_{0.9; ν} s / sqrt(L)``, both with ν = L − 1.
 
     References
     ----------
     Siegmund, Sequential Analysis (1985), and Page (`statistics/over_time/cumulative_sums.py`), for the sum; limits of
-    mean and standard deviation as in NIST/SEMATECH e-Handbook 7.2.2.1 and 7.2.3.1 (from memory). Their union is this
-    project's own.
+    mean and standard deviation as in NIST/SEMATECH e-Handbook 7.2.2.1 and 7.2.3.1 (from memory). Their combination is
+    this project's own.
 
     Examples
     --------
@@ -129,23 +129,23 @@ def falling_below(values: ArrayLike, level: LotLevel, *, before: ArrayLike | Non
     Parameters
     ----------
     values : array_like of float, shape (n,)
-        What must not fall, pass by pass in time, without NaN.
+        Values that must not fall, pass by pass in time order, without NaN.
     level : LotLevel
     before : array_like of float, shape (m,), optional
-        The passes of which that is the level: what they reach against it themselves raises no alarm.
+        The passes that gave this level: what they themselves reach against it raises no alarm.
 
     Notes
     -----
     ``S = max(0, S + ((lowest − x) / spread − k) / size)`` with k = 0.5: after a lot of m passes with mean y it has
-    moved by about ``(lowest − y) / spread − k``. The threshold is that of `threshold_for` for as many lots as there
-    are passes, plus 1.166, since the sum is looked at within lots too: by so much a sum of normal values that is looked
-    at now and then stays behind (Siegmund 1985). It is at least the largest sum of `before`, so that a recording never
+    moved by about ``(lowest − y) / spread − k``. The threshold is that of `threshold_for` for as many lots as there are
+    passes, plus 1.166, because the sum is also read within lots: a sum of normal values that is read only now and then
+    stays behind by this amount (Siegmund 1985). It is at least the largest sum of `before`, so that a recording never
     alarms against itself.
 
-    Simulated with lots of 20, normal, of two kinds, or unequal, with an intra-lot correlation of 0 to 0.6, learnt
-    from 5 to 50 lots and watched for 8 to 60: an alarm comes in at most 4 % of recordings on which nothing changes,
-    with stretches in place of lots in at most 9 %. A sum over passes that takes them as independent alarms in up to
-    99.8 % (``benchmarks/coverages/alarms.py``).
+    Simulated with lots of 20, normal, of two kinds, or unequal, with an intra-lot correlation of 0 to 0.6, with 5 to 50
+    baseline lots and 8 to 60 watched lots. If nothing changes, an alarm comes in at most 4 % of the recordings, with
+    stretches instead of lots in at most 9 %. A sum over passes that assumes independence alarms in up to 99.8 %
+    (``benchmarks/coverages/alarms.py``).
     """
     x = np.asarray(values, np.float64).reshape(-1)
     if x.size == 0:
@@ -172,20 +172,20 @@ def falling_within(values: ArrayLike, lots: ArrayLike) -> Sequential | None:
     Parameters
     ----------
     values : array_like of float, shape (n,)
-        Pass by pass in time, without NaN.
+        Pass by pass in time order, without NaN.
     lots : array_like of int, shape (n,)
         Number of its lot, as labelled, ascending.
 
     Returns
     -------
     Sequential or None
-        None with fewer than six lots, or where none differs from the one before.
+        None with fewer than six lots, or if no lot differs from the one before.
 
     Notes
     -----
-    The level is that of the first fifth of the lots, at least three. That few do not show the spread: it is that of all
-    lots by their mean moving range, ``MR / 1.128``, on which a fall that happens once has little influence; ν = 0.605
-    (L − 1), from the variance of the mean moving range of normal values. The sum is that of `falling_below`.
+    The level is that of the first fifth of the lots, at least three. So few do not show the spread. The spread is that
+    of all lots by their mean moving range, ``MR / 1.128``, on which a fall that happens once has little influence; ν =
+    0.605 (L − 1), from the variance of the mean moving range of normal values. The sum is that of `falling_below`.
 
     References
     ----------

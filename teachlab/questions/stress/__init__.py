@@ -1,4 +1,4 @@
-"""How much dirt, ambient light or speed a setting bears."""
+"""How much dirt, ambient light or speed a setting can bear."""
 
 from typing import TYPE_CHECKING
 

@@ -1,4 +1,4 @@
-"""What one setting bears, as one value: map, reserves, time to cleaning, feasibility, and the same at other speeds."""
+"""What one setting can bear, as one value: map, reserves, time to cleaning, feasibility, and other speeds."""
 
 from __future__ import annotations
 
@@ -31,21 +31,21 @@ Axis = Sequence[float] | None
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StressAnswer:
-    """What one setting bears on one recording.
+    """What one setting can bear on one recording.
 
     Parameters
     ----------
     recording : str
     stressed : StressMap
-        Faults over gain, ambient light and pedestal, with the reserves.
+        Errors over gain, ambient light and pedestal, with the reserves.
     cleaning : Cleaning or None
         When the window must be cleaned; None without a rate of loss.
     possible : Feasibility
-        Whether any fixed level serves all conditions named.
+        Whether any fixed level works under all named conditions.
     faster : tuple of AtSpeed
         The same at other speeds of the line.
     verdict : Verdict
-        What to do about the setting as recorded, with what it bears.
+        The decision on the setting as recorded, with its reserves.
     """
 
     recording: str
@@ -84,19 +84,19 @@ def stress(
     files: FilesJudged | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> StressAnswer:
-    """Count what one setting loses and trips with less light, more ambient light, a dirty window, and faster.
+    """Count losses and trips of one setting with less light, more ambient light, a dirty window, and at other speeds.
 
     Parameters
     ----------
     recording, truth, setting
         A setting of fixed levels.
     gain, ambient, pedestal : sequence of float, optional
-        Shares of light left, light added and backscatter, in recording units. Those that are named are also held
-        against each other: does any fixed level serve them all?
+        Shares of light left, added light and backscatter, in recording units. Named conditions are also compared with
+        each other: does any fixed level work under all of them?
     factors : sequence of float
         Speeds of the line, 1 as recorded.
     loss : LossRate or float, optional
-        Of light per day: as observed, or a share.
+        Loss of light per day: as observed, or a share.
     rules : Rules, optional
     files : FilesJudged, optional
         For the next step of the verdict.
@@ -126,7 +126,7 @@ def stress(
         recording, truth, setting, factors, gain=gains, ambient=ambients, pedestal=pedestals, rules=rules,
         progress=lambda share: say((1 + share * len(factors)) / parts),
     )  # fmt: skip
-    # Only what was named is held against each other: nobody asked whether one level serves the whole default map.
+    # Only named conditions are compared with each other: nobody asked whether one level works on the whole default map.
     cells = (Stress(*cell) for cell in product(gain or (1.0,), ambient or (0.0,), pedestal or (0.0,)))
     conditions = [s for s in cells if (s.gain, s.ambient, s.pedestal) != (1, 0, 0)]
     result = score(reading.output, truth, rules=rules)

@@ -1,4 +1,4 @@
-"""When a window must be cleaned: a contamination reserve against a loss of light per day, given or observed."""
+"""When a window must be cleaned: a contamination reserve and a loss of light per day, given or observed."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from teachlab.statistics.over_time.autocorrelated_line import autocorrelated_lin
 
 
 def time_to_cleaning(reserve: float | None, loss_per_day: float, *, exponential: bool = True) -> float | None:
-    """Return after how many days a loss of light per day uses up a contamination reserve.
+    """Return after how many days a daily loss of light uses up a contamination reserve.
 
     Parameters
     ----------
@@ -28,7 +28,7 @@ def time_to_cleaning(reserve: float | None, loss_per_day: float, *, exponential:
     loss_per_day : float
         Share of the light lost per day, 0.01 for 1 %.
     exponential : bool
-        Whether every day takes its share of what is left (``−ln(g_min) / λ``) or of the clean light.
+        Whether every day takes its share of the remaining light (``−ln(g_min) / λ``) or of the clean light.
 
     Returns
     -------
@@ -55,18 +55,18 @@ LEAST_DAYS = 3
 
 @dataclass(frozen=True, slots=True)
 class LossRate:
-    """Loss of light per day with its interval, from levels seen over days.
+    """Loss of light per day with its interval, from levels observed over days.
 
     Parameters
     ----------
     per_day, low, high : float
-        Exponential rate; negative where the light rises.
+        Exponential rate; negative if the light rises.
     days : float
-        Span observed.
+        Span of the observation.
     points : int
-        Levels.
+        Number of levels.
     alike : float
-        Autocorrelation of neighbouring days about the fall.
+        Autocorrelation of neighbouring days around the fall.
     """
 
     per_day: float
@@ -78,9 +78,9 @@ class LossRate:
 
 
 def observed_loss(days: Sequence[float], level: Sequence[float], *, confidence: float = 0.95) -> LossRate:
-    """Fit an exponential loss to levels above dark over days: a line through their logarithms.
+    """Fit an exponential loss to levels above dark over days: a straight line through their logarithms.
 
-    Days resemble the days before them; the interval allows for that (`statistics/over_time/autocorrelated_line.py`).
+    Days resemble the days before; the interval takes this into account (`statistics/over_time/autocorrelated_line.py`).
 
     Raises
     ------
@@ -104,12 +104,11 @@ class Cleaning(Document):
     Parameters
     ----------
     days, earliest, latest : float or None, days
-        At the loss stated or fitted, and at the ends of its interval; infinite without loss, None without a
-        reserve.
+        At the stated or fitted loss, and at the ends of its interval; infinite without loss, None without a reserve.
     loss_per_day : float
         Share of the light lost per day, exponential.
     observed : LossRate or None
-        The fit, where the loss was observed.
+        The fit, if the loss was observed.
     """
 
     days: float | None
@@ -120,7 +119,7 @@ class Cleaning(Document):
 
 
 def cleaning_at(reserve: float | None, loss_per_day: float) -> Cleaning:
-    """Return the time to cleaning at a stated loss per day, a share of what is left."""
+    """Return the time to cleaning at a stated loss per day, a share of the remaining light."""
     if not (math.isfinite(loss_per_day) and 0 <= loss_per_day < 1):
         raise ParameterError(f"the loss per day is a share of the light, from 0 to below 1, got {loss_per_day:g}.")
     days = time_to_cleaning(reserve, loss_per_day)
@@ -128,9 +127,9 @@ def cleaning_at(reserve: float | None, loss_per_day: float) -> Cleaning:
 
 
 def cleaning_from(reserve: float | None, observed: LossRate) -> Cleaning:
-    """Return the time to cleaning from an observed loss, with the interval that its interval gives.
+    """Return the time to cleaning from an observed loss, with the interval that results from the interval of the loss.
 
-    Where the interval of the loss reaches down to 0 no loss is shown, and the latest time is infinite.
+    If the interval of the loss contains 0, no loss is shown, and the latest time is infinite.
     """
 
     def at(rate: float) -> float | None:
@@ -143,20 +142,20 @@ def cleaning_from(reserve: float | None, observed: LossRate) -> Cleaning:
 
 
 def read_levels(path: str | Path, *, dark_level: float = 0.0, confidence: float = 0.95) -> LossRate:
-    """Fit the loss per day to a table of levels seen over days: CSV with the columns ``day`` and ``level``.
+    """Fit the loss per day to a table of levels over days: CSV with the columns ``day`` and ``level``.
 
     Parameters
     ----------
     path : str or Path
         A day is a number or a date, 2031-05-14.
     dark_level : float, recording units
-        Taken off every level.
+        Subtracted from every level.
     confidence : float
 
     Raises
     ------
     ParameterError
-        With file, row and value, for what is no day or no level; or if there are too few.
+        With file, row and value, if something is no day or no level; or if there are too few.
     """
     text = read_text(path, "a CSV with the columns day and level", ParameterError)
     try:

@@ -1,4 +1,4 @@
-"""Between which levels a setting costs the same: how much room there is for setting it by hand."""
+"""Between which levels a setting costs the same: the room for setting it by hand."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
 
 STEPS = 256
-"""Shifts tried on either side."""
+"""Shifts tried on each side."""
 
 
 def equal_cost(
@@ -41,7 +41,7 @@ def equal_cost(
     setting : Setting
         Of fixed levels.
     reach : float, recording units, above 0
-        How far the levels are shifted either way: as far as light has anything to say.
+        How far the levels are shifted in each direction: as far as there is light.
     rules, costs
         As for the score.
     """
@@ -79,14 +79,15 @@ def room_of(
     costs: Costs | None = None,
     known: Condensed | None = None,
 ) -> EqualCost | None:
-    """Return the levels of equal cost, looked for as far as light of passes and gaps reaches.
+    """Return the levels of equal cost, searched as far as the light of passes and gaps extends.
 
-    None without a margin, where the two do not differ, and for settings of no fixed levels. Of a recording that was
-    condensed for this setting no sample is read.
+    None without a margin, if passes and gaps do not differ, and for settings without fixed levels. If the recording was
+    reduced for this setting, no sample is read.
     """
     if type(setting) is not Setting or margin is None or margin.weakest_pass is None or margin.strongest_gap is None:
         return None
-    # Where passes are lost the weakest say little: the level may be moved as far as to most passes, and to most gaps.
+    # If passes are lost, the weakest pass is no guide: the level may be moved as far as to most passes, and to most
+    # gaps.
     reach = max(
         abs(margin.weakest_pass - margin.strongest_gap),
         *(

@@ -1,4 +1,4 @@
-"""A stress map as a picture: lost and tripped over gain and ambient light, with the border of survival."""
+"""A stress map as a figure: losses and trips over gain and ambient light, with the border of survival."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ if TYPE_CHECKING:
     from teachlab.questions.stress.map import StressMap
 
 OUTLINE = "#1A1A1A"
-"""From the palette of Okabe & Ito (2008), which colour-blind readers can tell apart."""
+"""From the palette of Okabe & Ito (2008), which colour-blind readers can distinguish."""
 
 
 def stress_figure(found: StressMap, *, title: str = "", kind: str = "svg") -> bytes:
-    """Draw the map: one panel per pedestal with the border of survival; curves where only gain or ambient light varies.
+    """Draw the map: one panel per pedestal with the border of survival; curves if only gain or ambient light varies.
 
     Parameters
     ----------
@@ -89,7 +89,7 @@ def _map(figure: Any, axes: Any, found: StressMap, k: int, *, first: bool, last:
 
 
 def _border(inside: NDArray[np.bool_]) -> list[list[tuple[float, float]]]:
-    """Return the cell sides between cells that survive and those that do not, in cell coordinates."""
+    """Return the sides between cells that survive and those that do not, in cell coordinates."""
     padded = np.pad(inside, 1)
     across = np.argwhere(padded[1:, 1:-1] != padded[:-1, 1:-1]).tolist()
     along = np.argwhere(padded[1:-1, 1:] != padded[1:-1, :-1]).tolist()
@@ -125,10 +125,10 @@ def _curves(axes: Any, found: StressMap, k: int, *, first: bool) -> None:
 
 
 def _shade(axes: Any, found: StressMap, k: int, at: NDArray[np.float64], *, by_gain: bool) -> None:
-    """Shade where the setting works: as far as the reserve along the axis, if that is the axis of the reserve."""
+    """Shade where the setting works: up to the reserve, if the axis is that of the reserve."""
     reserve = found.contamination_reserve if by_gain else found.ambient_reserve
     other = found.ambient[0] == 0 if by_gain else found.gain[0] == 1
-    # Pedestal light comes with a loss of gain only.
+    # Pedestal light comes only with a loss of gain.
     if reserve is None or not other or (by_gain and found.pedestal[k]):
         return
     span = (100 * (1 - reserve), max(100.0, float(at.max()))) if by_gain else (min(0.0, float(at.min())), reserve)

@@ -1,4 +1,4 @@
-"""The stress map of light, and what it does to levels: exact, rounding and clipping included."""
+"""The stress map of light, and its effect on levels: exact, including rounding and clipping."""
 
 from __future__ import annotations
 
@@ -22,13 +22,13 @@ LARGEST = float(np.finfo(np.float64).max)
 
 @dataclass(frozen=True, slots=True)
 class Receiver:
-    """What the stress map needs to know of the receiver.
+    """What the stress map needs to know about the receiver.
 
     Parameters
     ----------
     dark : float, recording units
     low, high : float, recording units
-        What the receiver can give: samples are clipped to it.
+        Range of the receiver: samples are clipped to it.
     """
 
     dark: float = 0.0
@@ -44,9 +44,9 @@ class Receiver:
     def levels_before(self, level: float, gain: Any, ambient: Any = 0.0, pedestal: Any = 0.0) -> Floats:
         """Return the levels at which unstressed light does what the stressed light does at `level`.
 
-        The smallest float64 x whose stressed value reaches the level: every step of the map is monotone in x,
-        rounding included, so comparing is the same on both sides. Found by bisection over all float64 numbers;
-        where no finite x reaches the level, the largest one.
+        The smallest float64 x whose stressed value reaches the level. Every step of the map is monotone in x, including
+        rounding, so comparing gives the same result on both sides. It is found by bisection over all float64 numbers;
+        if no finite x reaches the level, it is the largest one.
 
         Parameters
         ----------
@@ -67,7 +67,7 @@ class Receiver:
 
 
 def receiver_range(recording: Recording, low: float, high: float) -> tuple[float, float]:
-    """Return what the receiver can give: 0 … full scale, and whatever was logged beyond; no limit without one."""
+    """Return the range of the receiver: 0 to full scale, and any logged values beyond it; without one no limit."""
     full = recording.info.full_scale
     if full is None:
         return -math.inf, math.inf
@@ -75,19 +75,19 @@ def receiver_range(recording: Recording, low: float, high: float) -> tuple[float
 
 
 BELOW_DARK = 0.05
-"""Share of the range of the light that noise may reach below the dark level."""
+"""Share of the range of the light by which noise may lie below the dark level."""
 
 
 def no_share_of_light(info: RecordingInfo, setting: Setting, low: float, high: float) -> str:
-    """Say why a share of the light means nothing here, and what to give; empty where it means something.
+    """Say why a share of the light has no meaning here, and what to give instead; empty if it has a meaning.
 
     Parameters
     ----------
     info : RecordingInfo
-        For the dark level: light is what lies above it.
+        For the dark level: light is counted from there.
     setting : Setting
     low, high : float, recording units
-        Extremes of the light that was logged.
+        Extremes of the logged light.
     """
     dark, unit = info.dark_level, info.unit
     if setting.off_level <= dark:
@@ -103,12 +103,12 @@ def no_share_of_light(info: RecordingInfo, setting: Setting, low: float, high: f
 
 
 def first_true(test: Callable[[Floats], NDArray[np.bool_]], low: Floats, high: Floats) -> Floats:
-    """Return the smallest float64 in ``[low, high]`` at which a rising test holds, `high` where it holds nowhere.
+    """Return the smallest float64 in ``[low, high]`` at which a rising test holds; `high` if it holds nowhere.
 
     Parameters
     ----------
     test : callable
-        From an ndarray of float64, shape (n,), to one of bool; for every element false up to somewhere, true after.
+        From an ndarray of float64, shape (n,), to one of bool; for every element false up to some value, true after it.
     low, high : ndarray of float64, shape (n,)
     """
     a, b = _order(low), _order(high)
@@ -122,7 +122,7 @@ def first_true(test: Callable[[Floats], NDArray[np.bool_]], low: Floats, high: F
 
 
 def _order(values: Floats) -> NDArray[np.int64]:
-    """Return the places of float64 numbers among all, as integers that ascend with them."""
+    """Return the positions of float64 numbers among all, as integers that ascend with them."""
     bits = np.ascontiguousarray(values, np.float64).view(np.int64)
     return np.where(bits >= 0, bits, -(bits & 0x7FFF_FFFF_FFFF_FFFF))
 
@@ -141,10 +141,10 @@ class Stress:
     gain : float
         Share of the light that is left, at least 0.
     ambient, pedestal : float, recording units
-        Light that is added; and the backscatter of a window that is dirty through and through.
+        Light that is added; and the backscatter of a completely dirty window.
     dark : float, recording units
     low, high : float, recording units
-        What the receiver can give: samples are clipped to it.
+        Range of the receiver: samples are clipped to it.
     """
 
     gain: float

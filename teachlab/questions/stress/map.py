@@ -1,4 +1,4 @@
-"""What a setting survives: loss of light, ambient light and backscatter, each as an axis of its own."""
+"""What a setting survives: loss of light, ambient light and backscatter, each as a separate axis."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Stress", "StressMap", "at_speed", "receiver_range", "stress_map"]
 CELL_BYTES = 3000
-"""A condition, with its setting and its counts."""
+"""Bytes for a condition, with its setting and its counts."""
 GAINS = tuple(round(1 - 0.05 * k, 2) for k in range(20))
 
 
@@ -42,15 +42,15 @@ class StressMap:
         The axes.
     lost, false_trips, extra, ignore_trips : ndarray of int64, shape (gains, ambients, pedestals)
     contamination_reserve : float or None
-        ``1 − g`` with the smallest g such that every trial comes out right on all of [g, 1]; None where
-        the unstressed recording already fails.
+        ``1 − g`` with the smallest g such that every trial is right on all of [g, 1]; None if the unstressed recording
+        already holds an error.
     ambient_reserve : float or None, recording units
-        The largest ambient rise such that every trial comes out right on all of [0, a].
+        The largest ambient rise a such that every trial is right on all of [0, a].
     share_refused : str
-        Why a share of the light means nothing here; empty where it does.
+        Why a share of the light has no meaning here; empty if it has.
     resolution : tuple of float
-        0 for each of the two that is exact: the next float64 beyond it makes a trial go wrong. Else how far
-        beyond it one is known to go wrong.
+        For each of the two: 0 if it is exact (the next float64 beyond it gives an error), otherwise how far beyond it
+        an error is known.
     detect_trials, gap_trials : int
     setting : Setting
     """
@@ -78,7 +78,7 @@ class StressMap:
         return out
 
     def boundary(self) -> list[list[float | None]]:
-        """Return, per ambient and pedestal, the smallest gain of the map that survives from the largest down."""
+        """Return, per ambient and pedestal, the smallest gain of the map down to which the setting survives."""
         order = np.argsort(self.gain)[::-1]
         alive = np.logical_and.accumulate(self.survives[order], axis=0)
         left = alive.sum(axis=0)
@@ -116,11 +116,11 @@ def stress_map(
     progress: Callable[[float], None] | None = None,
     known: Condensed | None = None,
 ) -> StressMap:
-    """Count what a setting loses and trips under every combination of stresses.
+    """Count losses and trips of a setting under every combination of stresses.
 
-    A stress is a monotone map of the light, so the stressed replay at two levels is the unstressed replay
-    at two others (`Receiver.levels_before`), clipping and rounding included: no stressed recording is made,
-    and all conditions are counted together.
+    A stress is a monotone map of the light, so the stressed replay at two levels is the unstressed replay at two others
+    (`Receiver.levels_before`), including clipping and rounding. So no stressed recording is made, and all conditions
+    are counted together.
 
     Parameters
     ----------
@@ -133,19 +133,20 @@ def stress_map(
     rules, fast, progress
         As in `teachlab.questions.surface.surface`.
     known : Condensed, optional
-        The recording condensed for this setting.
+        The recording reduced for this setting.
 
     Notes
     -----
-    The reserves are exact with any filter and delays (`teachlab.questions.stress.reserve`). Only where light below dark
-    was logged, the dark level lies between the levels, and more than 3,000 distinct samples meet them, points of the
-    axis are tried (`teachlab.questions.stress.reserve_apart`); `resolution` then is not 0.
+    The reserves are exact with any filter and delays (`teachlab.questions.stress.reserve`). There is one exception: if
+    light below dark was logged, the dark level lies between the levels, and more than 3,000 distinct samples meet them,
+    points of the axis are tried (`teachlab.questions.stress.reserve_apart`), and `resolution` is not 0.
     """
     if not (gain and ambient and pedestal):
         raise ParameterError("every axis of a stress map needs at least one value; 0 ambient or pedestal is one.")
     cells_asked = len(gain) * len(ambient) * len(pedestal)
     need_memory(cells_asked * CELL_BYTES, f"a stress map of {cells_asked:,} conditions", "Give shorter axes.")
-    # Less light, and light added, move the levels apart and not together: what is condensed for the setting tells all.
+    # Less light, and added light, move the levels apart, never together: the recording reduced for the setting is
+    # sufficient.
     if max(gain) <= 1:
         known = known or condensed(recording, truth, setting, rules=rules)
         if known is not None:
@@ -158,7 +159,7 @@ def stress_map(
     receiver = Receiver(dark, low, high)
 
     def at(gains: Floats, ambients: Floats, pedestals: Floats) -> list[Setting]:
-        # Beyond all light one level is as good as another; near it the ranking of samples is faster.
+        # Beyond all light, levels are equivalent; near the light, the ranking of samples is faster.
         top = float(np.nextafter(reading.high, np.inf))
         levels = (
             np.clip(receiver.levels_before(level, gains, ambients, pedestals), reading.low, top).tolist()
@@ -193,14 +194,14 @@ def stress_map(
 def at_speed(recording: Recording, setting: Setting, factor: float) -> tuple[Recording, Setting]:
     """Return recording and setting as if the line ran `factor` times as fast.
 
-    The samples are taken to follow `factor` times as fast, while the sensor keeps its evaluation rate: it
-    sees fewer of them per pass. Truth in samples stays valid. Noise is not rescaled: it stays as it was
-    from sample to sample, which holds for white noise.
+    Samples are assumed to follow each other `factor` times as fast, while the sensor keeps its evaluation rate: it
+    reads fewer of them per pass. Truth in samples stays valid. Noise is not rescaled: it stays the same from sample to
+    sample, which is right for white noise.
 
     Raises
     ------
     ParameterError
-        If the line runs so slowly that the sensor would evaluate faster than was logged.
+        If the line runs so slowly that the sensor would evaluate faster than the log.
     """
     if not (math.isfinite(factor) and factor > 0):
         raise ParameterError(f"a speed factor must be a finite number above 0, got {factor:g}.")

@@ -1,9 +1,9 @@
-"""How far one stress can go before the first trial comes out wrong, exactly.
+"""How far one stress can go before the first trial is wrong, exactly.
 
-Along one axis of stress the levels seen from the unstressed light move one way (`Receiver.levels_before`): a
-chain of settings, counted in one reading with any filter and delays (`surface.chain`). The counts change only
-where a sample that occurs meets a level. Where such points are many, some are tried first; between two of
-them the counting itself tells where nothing can have happened, and only the other stretches are looked into.
+Along one axis of stress the levels seen from the unstressed light move in one direction (`Receiver.levels_before`): a
+chain of settings, counted in one reading with any filter and delays (`surface.chain`). The counts change only where an
+existing sample meets a level. If there are many such points, some are tried first. Between two of them the counting
+itself shows where nothing can have happened, and only the other stretches are examined.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ ROUNDS = 12
 
 
 class _Between:
-    """Finds the stretches between two settings of a chain in which a gap may have been tripped unseen."""
+    """Finds the stretches between two settings of a chain in which a gap may have tripped unnoticed."""
 
     def __init__(self, size: int, setting: Setting, clock: Clock) -> None:
         self.found = np.zeros(size + 1, bool)
@@ -56,16 +56,16 @@ class _Between:
     def push(
         self, spans: Spans, start: int, output: Ranks, before: Ranks, play: Play, invalid: NDArray[np.bool_] | None
     ) -> None:
-        """Look at gaps where the output's signal stays between two settings but may have risen there."""
-        # A rise that passes a setting is counted anyway; one that stays between two settings is what would go unseen.
+        """Examine gaps where the signal of the output stays between two settings but may have risen there."""
+        # A rise that passes a setting is counted anyway; one that stays between two settings would be unnoticed.
         stays = (output == before) & (output > 0) & (output < self.found.size - 1)
         rises = play.rises
         if invalid is not None:
             rises = np.zeros(invalid.size, bool)
             rises[~invalid] = play.rises
         if self._memory:
-            # What filter and delays make of a signal rises only if it rose within their memory; the filter counts
-            # valid evaluations only.
+            # After filter and delays, a signal rises only if it rose within their memory; the filter counts valid
+            # evaluations only.
             places = np.arange(1, output.size + 1) if invalid is None else np.cumsum(~invalid)
             last = np.maximum.accumulate(np.where(rises, places, self._rise))
             self._rise = int(last[-1] - places[-1])
@@ -78,7 +78,7 @@ class _Between:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Search:
-    """One recording and what is asked of it."""
+    """One recording and the question asked about it."""
 
     recording: Recording
     truth: Truth
@@ -87,7 +87,7 @@ class _Search:
     rules: Rules
 
     def run(self) -> Reserve | None:
-        """Walk from the start of the axis to the first trial that goes wrong; None if the levels are no chain."""
+        """Walk from the start of the axis to the first wrong trial; None if the levels are no chain."""
         walk, closed = self._begin()
         for _ in range(ROUNDS):
             tried = self._try(walk)
@@ -103,7 +103,7 @@ class _Search:
             asked[wrong:] = False
             if not asked.any():
                 return self.path.up_to(walk, wrong)
-            # Beyond the first wrong point nothing is of interest: the walk ends there, and gets denser before it.
+            # Points beyond the first wrong one do not matter: the walk ends there, and becomes denser before it.
             walk, closed = self._finer(walk[: wrong + 1], asked)
         first = int(np.argmax(~closed))
         return Reserve.up_to(float(walk[first]), self.path.start, abs(float(walk[first + 1] - walk[first])))
@@ -117,10 +117,10 @@ class _Search:
         return points, np.zeros(points.size - 1, bool)
 
     def _try(self, walk: Floats) -> tuple[NDArray[np.bool_], NDArray[np.bool_]] | None:
-        """Return which points come out right, and between which points more may have happened."""
+        """Return which points are right, and between which points more may have happened."""
         on, off = self.path.levels(walk, self.reading)
         if walk.size > 1 and not all((np.diff(x) >= 0).all() for x in (on, off)):
-            # Light below dark moves the two levels apart: then it is no chain, and `reserve_apart` takes over.
+            # Light below dark moves the two levels apart: then it is no chain, and `reserve_apart` is used.
             if not all((np.diff(x) <= 0).all() for x in (on, off)):
                 return None
             backwards = True
@@ -138,10 +138,10 @@ class _Search:
         return right[turn], suspect[1:-1][turn]
 
     def _finer(self, walk: Floats, asked: NDArray[np.bool_]) -> tuple[Floats, NDArray[np.bool_]]:
-        """Return the walk from the first stretch in question on, with more points in it, and what is settled."""
+        """Return the walk from the first open stretch on, with more points in it, and what is settled."""
         asked = asked[: walk.size - 1]
         first = int(np.argmax(asked))
-        # All stretches in question at once where their samples are few enough, else the first alone, else an even
+        # All open stretches at once if their samples are few enough; otherwise only the first; otherwise an even
         # division.
         for stretches in (np.flatnonzero(asked), np.array([first])):
             samples = self.path.samples(self.recording, self.reading, walk, stretches)
@@ -161,7 +161,7 @@ class _Search:
 def search_chain(
     recording: Recording, truth: Truth, path: Path, reading: FirstReading, *, rules: Rules
 ) -> Reserve | None:
-    """Find the first point of an axis at which a trial goes wrong; None where the levels along it are no chain.
+    """Find the first point of an axis with a wrong trial; None if the levels along it are no chain.
 
     Parameters
     ----------
@@ -174,9 +174,9 @@ def search_chain(
 
     Notes
     -----
-    A trial comes out right if a pass to be detected has one onset, and a gap or a pass to be ignored has none.
-    Further onsets are looked for at every point tried: exact where the light has few enough levels to try all.
-    Every point that the search leaves out is proven to be like its neighbours: between two points next to each
-    other the state can have moved unseen only where a sample lies between their levels, too.
+    A trial is right if a detect pass has one onset, and a gap or an `ignore` pass has none. Further onsets are looked
+    for at every point tried: exact if the light has few enough levels to try all. Every point that is left out is
+    proven to be like its neighbours: between two neighbouring points the state can have changed unnoticed only where a
+    sample lies between their levels, too.
     """
     return _Search(recording, truth, path, reading, rules).run()

@@ -1,8 +1,8 @@
-"""How far a stress can go where the levels seen from the unstressed light move apart: setting by setting.
+"""How far a stress can go if the levels seen from the unstressed light move apart: setting by setting.
 
-Where light below dark was logged and the dark level lies between the levels, less light raises the one and lowers
-the other. Then no chain helps, and a failure may come and go: every point at which a sample meets a level is
-replayed, from the unstressed light on, as long as they are few enough.
+If light below dark was logged and the dark level lies between the levels, less light raises one level and lowers the
+other. Then there is no chain, and an error may come and go: every point at which a sample meets a level is replayed,
+from the unstressed light on, as long as there are few enough.
 """
 
 from __future__ import annotations
@@ -22,13 +22,13 @@ if TYPE_CHECKING:
     from teachlab.questions.surface.values.levels import FirstReading
 
 STEPS = 64
-"""Points tried at first, and again between the last that came out right and the first that did not."""
+"""Points tried at first, and again between the last right one and the first wrong one."""
 ROUNDS = 4
 TOGETHER = 250
 
 
 def search_apart(recording: Recording, truth: Truth, path: Path, reading: FirstReading, *, rules: Rules) -> Reserve:
-    """Find the first point of an axis at which a trial goes wrong.
+    """Find the first point of an axis with a wrong trial.
 
     Parameters
     ----------
@@ -42,14 +42,13 @@ def search_apart(recording: Recording, truth: Truth, path: Path, reading: FirstR
     Returns
     -------
     Reserve
-        Exact while at most `reserve_path.VALUES` distinct samples meet a level before the first point found wrong.
-        Else every point tried up to it comes out right, and one `resolution` beyond it does not.
+        Exact if at most `reserve_path.VALUES` distinct samples meet a level before the first wrong point found.
+        Otherwise every point tried up to it is right, and one `resolution` beyond it is wrong.
     """
 
     def first_wrong(walk: Floats) -> int:
         on, off = path.levels(walk, reading)
-        # Together one reading serves many settings, but after the first wrong one the rest is for nothing: hence in
-        # parts.
+        # One reading serves many settings together, but those after the first wrong one are not needed: hence in parts.
         for a in range(0, walk.size, TOGETHER):
             settings = [
                 path.setting.with_levels(float(x), float(y))
@@ -71,7 +70,7 @@ def search_apart(recording: Recording, truth: Truth, path: Path, reading: FirstR
         return path.up_to(every, first_wrong(every))
     if wrong == walk.size:
         return Reserve.up_to(path.end, path.start, abs(path.end - path.start) / STEPS)
-    # Too many breaks to try each: narrow down, and say by the resolution that this is no proof.
+    # Too many breaks to try each: narrow down, and show by the resolution that this is no proof.
     for _ in range(ROUNDS - 1):
         walk = np.linspace(walk[wrong - 1], walk[wrong], STEPS + 1)
         wrong = first_wrong(walk)

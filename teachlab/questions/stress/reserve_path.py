@@ -18,11 +18,11 @@ if TYPE_CHECKING:
     from teachlab.questions.surface.values.levels import FirstReading
 
 VALUES = 3000
-"""So many distinct samples in the stretches in question are all tried."""
+"""Up to this number of distinct samples in the open stretches, all are tried."""
 
 
 class Axis(StrEnum):
-    """What is stressed: the gain, falling from 1, or the ambient light, rising from 0."""
+    """The stressed quantity: the gain, falling from 1, or the ambient light, rising from 0."""
 
     GAIN = "gain"
     AMBIENT = "ambient"
@@ -35,13 +35,13 @@ class Reserve:
     Parameters
     ----------
     value : float or None
-        Loss of gain, or ambient light in recording units, up to which every trial comes out right; None if
-        one does not even without stress.
+        Loss of gain, or ambient light in recording units, up to which every trial is right; None if one is wrong even
+        without stress.
     last : float or None
-        The gain, or the ambient light, that still comes out right.
+        The last gain, or ambient light, at which every trial is right.
     resolution : float
-        0 if the value is exact: the next float64 beyond it makes a trial go wrong. Else how far beyond it
-        that happens at the latest.
+        0 if the value is exact: the next float64 beyond it gives an error. Otherwise the largest distance to an error
+        beyond it.
     """
 
     value: float | None
@@ -50,7 +50,7 @@ class Reserve:
 
     @classmethod
     def up_to(cls, last: float, start: float, resolution: float = 0.0) -> Reserve:
-        """Say what lies between the start of the axis and the last point that comes out right."""
+        """Say what lies between the start of the axis and the last right point."""
         return cls(abs(last - start), last, resolution)
 
 
@@ -65,7 +65,7 @@ class Path:
     end: float
 
     def stressed(self, light: Floats, at: Floats) -> Floats:
-        """Return what light becomes at points of the axis."""
+        """Return the light at points of the axis."""
         gain, ambient = (at, 0.0) if self.axis is Axis.GAIN else (1.0, at)
         out: Floats = self.receiver.stressed(light, gain, ambient, 0.0)
         return out
@@ -73,7 +73,7 @@ class Path:
     def levels(self, points: Floats, reading: FirstReading) -> tuple[Floats, Floats]:
         """Return the on-levels and off-levels on unstressed light at points of the axis."""
         gain, ambient = (points, 0.0) if self.axis is Axis.GAIN else (1.0, points)
-        # Beyond all light one level is as good as another; near it the ranking of samples is faster.
+        # Beyond all light, levels are equivalent; near the light, the ranking of samples is faster.
         top = float(np.nextafter(reading.high, np.inf))
         on, off = (
             np.clip(self.receiver.levels_before(level, gain, ambient), reading.low, top)
@@ -82,9 +82,9 @@ class Path:
         return on, off
 
     def breaks(self, level: float, light: Floats) -> Floats:
-        """Return the points from which on samples compare otherwise with a level than just below."""
-        # By bisection over the float64 numbers themselves: the point is exact to the last bit, rounding of the stress
-        # included.
+        """Return the points at which the comparison of samples with a level changes."""
+        # By bisection over the float64 numbers themselves: the point is exact to the last bit, including the rounding
+        # of the stress.
         low, high = (np.full(light.size, f(self.start, self.end)) for f in (min, max))
         above = self._reaches(light, high, level)
         some = above != self._reaches(light, low, level)
@@ -115,14 +115,14 @@ class Path:
             invalid = block.invalid_mask()
             light = block.light if invalid is None else block.light[~invalid]
             for k, ends in enumerate(ranges):
-                # Distinct samples only, and no more than can be tried: memory stays flat however long the recording is.
+                # Distinct samples only, and no more than can be tried: memory does not grow with the recording.
                 found[k] = np.union1d(found[k], _inside(light, ends))
                 if found[k].size > VALUES:
                     return None
         return found[0], found[1]
 
     def up_to(self, walk: Floats, wrong: int) -> Reserve:
-        """Return the exact reserve where a walk over every break comes out wrong first at a point."""
+        """Return the exact reserve if a walk over every break is first wrong at a point."""
         if wrong == walk.size:
             last = self.end
         elif self.axis is Axis.GAIN:
@@ -133,7 +133,7 @@ class Path:
 
 
 def _inside(light: NDArray[Any], ends: NDArray[np.float64]) -> Floats:
-    """Return the light that lies in one of some ranges ``[low, high)``, shape (n, 2), ascending."""
+    """Return the light in any of some ranges ``[low, high)``, shape (n, 2), ascending."""
     x: Floats = light[(light >= ends[0, 0]) & (light < ends[-1, 1])].astype(np.float64)
     if ends.shape[0] > 1:
         x = x[np.searchsorted(ends[:, 0], x, side="right") > np.searchsorted(ends[:, 1], x, side="right")]

@@ -29,7 +29,7 @@ NONE: dict[str, float | None] = {
     "ambient_reserve": None,
     "ambient_resolution": 0.0,
 }
-"""Where a trial comes out wrong without any stress."""
+"""The reserve if a trial is wrong without any stress."""
 
 
 def reserve(
@@ -43,7 +43,7 @@ def reserve(
     most: float,
     rules: Rules = USUAL_RULES,
 ) -> Reserve:
-    """Find how far one stress can go before the first trial comes out wrong.
+    """Find how far one stress can go before the first trial is wrong.
 
     Parameters
     ----------
@@ -57,14 +57,14 @@ def reserve(
     reading : FirstReading
         Of the same recording at the setting's evaluation rate.
     most : float
-        Where the search ends: at most 1 for a loss of gain; recording units for ambient light.
+        End of the search: at most 1 for a loss of gain; recording units for ambient light.
     rules
         As in `teachlab.scoring.score`.
 
     Notes
     -----
-    Where the levels move apart, since light below dark was logged and the dark level lies between them, there is no
-    chain (`teachlab.questions.stress.reserve`) and settings are tried (`teachlab.questions.stress.reserve_apart`).
+    If the levels move apart (light below dark was logged and the dark level lies between them), there is no chain
+    (`teachlab.questions.stress.reserve`), and settings are tried (`teachlab.questions.stress.reserve_apart`).
     """
     start = 1.0 if axis is Axis.GAIN else 0.0
     end = start - most if axis is Axis.GAIN else most
@@ -84,7 +84,7 @@ def both_reserves(
 ) -> tuple[Reserve, Reserve]:
     """Find how far gain may fall, and how far ambient light may rise up to full scale; parameters as in `reserve`.
 
-    Where a share of the light means nothing (`no_share_of_light`), the first is none.
+    If a share of the light has no meaning (`no_share_of_light`), the first reserve is None.
     """
     axes = [(Axis.GAIN, 1.0)] if not no_share_of_light(recording.info, setting, reading.low, reading.high) else []
     span = (recording.info.full_scale or reading.high) - min(reading.low, recording.info.dark_level)
@@ -104,7 +104,7 @@ def reserves(
     scored: Score | None = None,
     known: Condensed | None = None,
 ) -> dict[str, float | None]:
-    """Return how far gain may fall and ambient light may rise before the first fault.
+    """Return how far gain may fall and ambient light may rise before the first error.
 
     Parameters
     ----------
@@ -113,16 +113,16 @@ def reserves(
     rules
         As for the score.
     scored : Score, optional
-        Of the same trials: where it holds a fault, there is no reserve, and nothing is read.
+        Score of the same trials: if it holds an error, there is no reserve, and nothing is read.
     known : Condensed, optional
-        The recording condensed for this setting; else it is read once, or as often as the search takes.
+        The recording reduced for this setting; otherwise it is read once, or as often as the search needs.
 
     Returns
     -------
     dict
-        ``contamination_reserve`` (share of the light), ``ambient_reserve`` (recording units), both None where a
-        trial comes out wrong without stress, and their resolutions: 0 where exact. ``share_of_light_refused`` is true
-        where the light that was logged leaves a share of it without meaning.
+        ``contamination_reserve`` (share of the light), ``ambient_reserve`` (recording units), both None if a trial is
+        wrong without stress, and their resolutions: 0 if exact. ``share_of_light_refused`` is true if a share of the
+        logged light has no meaning.
     """
     if scored is not None:
         n, met = scored.counts, touching_merges(truth, scored.trials)
@@ -131,7 +131,7 @@ def reserves(
         found = known or condensed(recording, truth, setting, rules=rules)
         if found is not None:
             recording, truth, rules = found.recording, found.truth, found.rules
-        # Passes that touch are no fault of the setting: the two count as one.
+        # Touching passes are no error of the setting: the two count as one.
         truth = joined_where(truth, scored.trials.first_pass + np.flatnonzero(met))
     recording = bounded_recording(recording)
     reading = read_first(recording, setting.evaluation_rate_hz)

@@ -1,4 +1,4 @@
-"""One reading of a recording that answers all that is asked of one setting: output, margin, reserves, alignment."""
+"""One reading of a recording that answers all questions about one setting: output, margin, reserves, alignment."""
 
 from __future__ import annotations
 
@@ -30,18 +30,18 @@ if TYPE_CHECKING:
 
 
 AT_ONCE = 1 << 21
-"""Samples that are looked at together: what is done with a block costs about as much for one of ten thousand."""
+"""Samples that are processed at a time: the work for a block is about the same as for one of ten thousand samples."""
 
 
 class SettingReading:
-    """All that one reading tells of one setting.
+    """All results of one reading for one setting.
 
     Parameters
     ----------
     recording, truth, setting, rules
         As for a score.
     margins : bool
-        Whether margin and reserves will be asked for.
+        Whether margin and reserves will be needed.
     progress : callable, optional
         Called with the share done.
 
@@ -50,7 +50,7 @@ class SettingReading:
     output : Output
         Of the setting's replay.
     condensed : Condensed or None
-        The recording as settings of at least as much hysteresis see it.
+        The recording as settings with at least as much hysteresis see it.
     extremes : PassAndGapExtremes
         At the setting's evaluation rate.
 
@@ -83,7 +83,7 @@ class SettingReading:
         for block in recording.blocks(size=AT_ONCE):
             for keeping in (self._alignment, self._repeats):
                 keeping.push(block)
-            # What is valid throughout is looked at once, in cells that serve all the others.
+            # Stretches without invalid samples are read once, in cells that serve all the others.
             cells = Cells.of(block, borders, CELLS[0] if condensing is None else condensing.length)
             for measuring in (replaying, *cut):
                 if cells is None:
@@ -114,5 +114,5 @@ class SettingReading:
         return alignment_of(self._recording, self._truth, self._rules, self._alignment)
 
     def copies(self) -> list[tuple[int, int]]:
-        """Return the passes that repeat an earlier one, each with that one."""
+        """Return the passes that repeat an earlier one, each with that earlier pass."""
         return self._repeats.found(self._recording)

@@ -1,4 +1,4 @@
-"""A setting over the speed of the line as a picture: what it loses and trips, and how much light may still be lost."""
+"""A setting over the speed of the line as a figure: losses and trips, and how much light may still be lost."""
 
 from __future__ import annotations
 
@@ -12,15 +12,15 @@ from teachlab.light.drawing import EXTRA, FALSE_TRIP, GOOD, LOST, drawing, pictu
 from teachlab.questions.stress.speeds import AtSpeed, fastest
 from teachlab.statistics.intervals import proportion
 
-"""From the palette of Okabe & Ito (2008), which colour-blind readers can tell apart; shapes tell them apart too."""
+"""From the palette of Okabe & Ito (2008), which colour-blind readers can distinguish; the marks differ too."""
 MOST_LINEAR = 4
-"""Largest ratio of two speeds that is drawn on an even scale."""
+"""Largest ratio of two speeds that is drawn on a linear scale."""
 ABOVE = {"loc": "lower left", "bbox_to_anchor": (0.0, 1.0), "fontsize": 8, "frameon": False, "borderaxespad": 0.2}
-"""Legends stand above the panel: nothing is hidden behind them."""
+"""Legends are placed above the panel, so that they hide nothing."""
 
 
 def speed_figure(found: Sequence[AtSpeed], *, title: str = "", kind: str = "svg") -> bytes:
-    """Draw two panels over the speed: faults per pass, and the share of the light that may be lost.
+    """Draw two panels over the speed: errors per pass, and the share of the light that may be lost.
 
     Parameters
     ----------
@@ -70,14 +70,14 @@ def _verdict(ordered: Sequence[AtSpeed]) -> str:
 
 
 def _speed_axis(axes: Any, ordered: Sequence[AtSpeed]) -> None:
-    """Show the speeds tried, by ratio where they span more than a factor of four."""
+    """Show the tried speeds; by ratio if they span more than a factor of four."""
     from matplotlib.ticker import NullLocator
 
     at = np.array([one.factor for one in ordered])
     wide = at[-1] > MOST_LINEAR * at[0]
     place = np.log(at) if wide else at
     span = float(place[-1] - place[0])
-    # A number needs about a fifteenth of the width to stand clear of the one before it.
+    # A number needs about a fifteenth of the width to stay clear of the one before it.
     shown = [0]
     for k in range(1, at.size):
         if place[k] - place[shown[-1]] >= span / 15:
@@ -124,7 +124,7 @@ def _faults(axes: Any, ordered: Sequence[AtSpeed]) -> None:
 def _reserve(axes: Any, ordered: Sequence[AtSpeed]) -> None:
     works = [one for one in ordered if one.stressed.contamination_reserve is not None]
     shares = [100 * (one.stressed.contamination_reserve or 0.0) for one in works]
-    # A curve through a speed without a reserve would say that there is one.
+    # A curve through a speed without a reserve would suggest that there is one.
     whole = [np.nan if r is None else 100 * r for r in (one.stressed.contamination_reserve for one in ordered)]
     axes.plot([one.factor for one in ordered], whole, color=GOOD, linewidth=1.4)
     if works:

@@ -1,4 +1,4 @@
-"""One setting at several speeds of the line: what it loses and trips, and the reserves that are left."""
+"""One setting at several speeds of the line: its losses and trips, and the remaining reserves."""
 
 from __future__ import annotations
 
@@ -18,13 +18,13 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class AtSpeed:
-    """What a setting does on a line that runs `factor` times as fast as recorded.
+    """The result of a setting on a line that runs `factor` times as fast as recorded.
 
     Parameters
     ----------
     factor : float
     line_speed_m_s : float or None, m/s
-        ``factor ·`` the speed of the recording; None where that is not stored.
+        ``factor ·`` the speed of the recording; None if that is not stored.
     counts : PairCounts
     stressed : StressMap
         The stress map at this speed, with its reserves.
@@ -37,7 +37,7 @@ class AtSpeed:
 
     @property
     def faultless(self) -> bool:
-        """Whether every trial comes out right: all passes hit once, no false trip."""
+        """Whether every trial is right: all passes hit once, no false trip."""
         counts = self.counts
         return not (counts.lost or counts.extra or counts.false_trips or counts.ignore_trips)
 
@@ -96,10 +96,10 @@ def speeds(
 
 
 def fastest(found: Sequence[AtSpeed]) -> float | None:
-    """Return the largest factor such that this speed and every slower one tried are without a fault; else None.
+    """Return the largest factor at which this and every slower tried speed have no error; otherwise None.
 
-    Of the speeds tried: one between them may behave otherwise, since a sensor that looks at fixed times may meet an
-    object at one speed and miss it at another.
+    Of the tried speeds only: a speed between them may behave differently, because a sensor that evaluates at fixed
+    times may meet an object at one speed and miss it at another.
     """
     best = None
     for one in sorted(found, key=lambda at: at.factor):

@@ -1,4 +1,4 @@
-"""What several settings are worth on one recording: score, margin to noise and reserves, equal settings once."""
+"""Measures of several settings on one recording: score, margin to noise and reserves; equal settings once."""
 
 from __future__ import annotations
 
@@ -33,16 +33,16 @@ class Worth:
     ----------
     score : Score
     margin : Margin or None
-        None for a setting whose levels are not fixed, where nothing was scored, where the light is
-        too large to be measured, and where it was not asked for.
+        None for a setting whose levels are not fixed, if nothing was scored, if the light is too large to be measured,
+        or if it was not asked for.
     reserves : mapping of str to float or None, or None
-        As `teachlab.questions.stress.reserves.reserves` gives them; None with the margin, and where not asked for.
+        As `teachlab.questions.stress.reserves.reserves` gives them; None without a margin, and if not asked for.
     position : SwitchingPosition or None
-        Where in the pass it switches; None where nothing was hit.
+        Where in the pass it switches; None if no pass was hit.
     clearance : Clearance or None
-        How near light comes to the levels, and what that shows; None with the margin.
+        How near the light comes to the levels, and what that shows; None without a margin.
     left_out : str
-        Why there is no margin though one was asked for, else empty.
+        Why there is no margin although one was asked for, otherwise empty.
     """
 
     score: Score
@@ -69,7 +69,7 @@ def worth_of(
     with_reserves: bool = True,
     reading: SettingReading | None = None,
 ) -> Worth:
-    """Score an output, and measure margin and reserves of its setting where there is something to measure.
+    """Score an output, and measure margin and reserves of its setting where that is possible.
 
     Parameters
     ----------
@@ -80,11 +80,11 @@ def worth_of(
     margins : bool
         Whether to measure margin and reserves.
     jitter_ms : float, ms, optional
-        Of the borders against the light, where it was measured: what a spread of positions is told apart from.
+        Jitter of the borders against the light, if it was measured: a spread of positions is compared with it.
     with_reserves : bool
         Whether to measure reserves too.
     reading : SettingReading, optional
-        Of the same, for margins; else the recording is read for each.
+        Reading of the same setting, for margins; otherwise the recording is read for each.
     """
     setting, scored = output.setting, score(output, truth, rules=rules)
 
@@ -128,7 +128,7 @@ def margin_where_known(
     rules: Rules = USUAL_RULES,
     reading: SettingReading | None = None,
 ) -> Margin | None:
-    """Return the margin of fixed levels; None where nothing was scored, and where it cannot be measured."""
+    """Return the margin of fixed levels; None if nothing was scored or it cannot be measured."""
     if type(output.setting) is not Setting or not scored.counts.scored_passes:
         return None
     try:
@@ -140,7 +140,7 @@ def margin_where_known(
 
 
 class SettingWorth:
-    """Measures settings on one recording; settings that differ in their history alone are measured once.
+    """Measures settings on one recording; settings that differ only in their history are measured once.
 
     Parameters
     ----------
@@ -182,6 +182,6 @@ class SettingWorth:
         return self._known[key]
 
     def reading_of(self, setting: Setting) -> SettingReading | None:
-        """Return the reading of the setting that was measured last, if it is this one."""
+        """Return the reading of the last measured setting, if it is this one."""
         last = self._last
         return last if last is not None and last.output.setting == bare(setting) else None

@@ -1,4 +1,4 @@
-"""The operating surface: what every pair of levels would have done, exactly and at once."""
+"""The operating surface: the result of every pair of levels, exactly and in one count."""
 
 from typing import TYPE_CHECKING
 

@@ -1,4 +1,4 @@
-"""The operating surface as one value: counts of all pairs, the best in hindsight, settings looked up, draws."""
+"""The operating surface as one value: counts of all pairs, the best in hindsight, given settings, draws."""
 
 from __future__ import annotations
 
@@ -41,28 +41,28 @@ Progress = Callable[[float], None]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SurfaceAnswer:
-    """What every pair of levels would have done.
+    """The result of every pair of levels.
 
     Parameters
     ----------
     recordings : tuple of str
     surface : Surface
     curve : Surface or None
-        With filter or delays: every level exactly, without hysteresis; the surface is a grid then.
+        With filter or delays: every level exactly, without hysteresis; the surface is then a grid.
     best : Hindsight
     names : tuple of str
-        Of the settings that were looked up.
+        Names of the settings that were looked up.
     given : tuple of Setting
     cloud : SurfaceCloud or None
-        Draws of a strategy.
+        Draws of a strategy, or None.
     positions : PositionAxis or None
-        Where in the pass it would switch at every level; of a single recording.
+        Where in the pass the output would switch at every level; for a single recording.
     delays : DelaySurface or None
-        Levels and delays together, where a range of delays was asked for.
+        Levels and delays together, if a range of delays was asked for.
     room : EqualCost or None
-        Levels that cost as much as the best pair; of a single recording.
+        Levels that cost as much as the best pair; for a single recording.
     step : float or None, recording units
-        Smallest step of the light: no level is told finer.
+        Smallest step of the light: levels are not printed with finer steps.
     """
 
     recordings: tuple[str, ...]
@@ -78,9 +78,10 @@ class SurfaceAnswer:
     step: float | None = None
 
     def looked_up(self) -> list[dict[str, Any]]:
-        """Return what every setting given counts and costs more than the best; None where it was not counted."""
+        """Return the counts of every given setting and its additional cost over the best; None if not counted."""
         found, best = self.surface, self.best
-        # The grid may hold a dearer best than the exact curve: regret is against the cheaper of both.
+        # The best pair of the grid may cost more than that of the exact curve: regret is measured against the cheaper
+        # one.
         worse = float(found.cost(best.costs)[found.counted].min()) - best.cost
         regrets = (regret_of(found, self.given, costs=best.costs) + worse).tolist()
         return [
@@ -95,7 +96,7 @@ class SurfaceAnswer:
 
     @property
     def verdict(self) -> Verdict:
-        """Whether any pair of fixed levels gets everything right here, and which is the best of them."""
+        """Whether any pair of fixed levels makes no error here, and which pair is the best."""
         best = self.best
         works = best.cost == 0
         n = best.counts
@@ -164,16 +165,16 @@ def operating_surface(
     Parameters
     ----------
     opened : sequence of (Recording, Truth)
-        Their counts are added up.
+        Their counts are added.
     given : sequence of (str, Setting)
-        Settings to look up, with their names. With a base they take its filter and delays; else all pairs have those
-        of the first of them.
+        Settings to look up, with their names. With a base they take its filter and delays; otherwise all pairs have
+        those of the first setting.
     strategy : Strategy, optional
-        Whose draws are placed on the surface.
+        Strategy whose draws are placed on the surface.
     levels : ndarray of float64, recording units, optional
-        Levels to count at; default: all distinct ones, or stated ones where those are too many.
+        Levels to count at; default: all distinct ones, or a selection if there are too many.
     on_delay, off_delay : str, optional
-        Range of delays in ms that are counted together with the levels, ``"0:60"`` or ``"0:60:13"``.
+        Range of delays in ms that is counted together with the levels, ``"0:60"`` or ``"0:60:13"``.
     options : DrawOptions, optional
         Draws and seed of the strategy, base setting, rules and costs.
     progress : callable, optional
@@ -228,7 +229,7 @@ def operating_surface(
 def _read_for(
     recording: Recording, truth: Truth, setting: Setting, rules: Rules
 ) -> tuple[AlignmentReading, Condensed | None]:
-    """Read a recording once for its alignment, and condensed for a setting."""
+    """Read a recording once for its alignment, and condense it for a setting."""
     near, short = AlignmentReading(recording, truth), Condensing(recording, truth, setting, rules)
     for block in recording.blocks():
         near.push(block)
@@ -249,7 +250,7 @@ def _room(
 
 
 def _shared(opened: Opened, base: Setting | None, given: Sequence[Setting]) -> Setting:
-    """Return polarity, filter, delays and rate that all pairs share: of the base, else of the first setting given."""
+    """Return the polarity, filter, delays and rate of all pairs: from the base, or from the first given setting."""
     if given:
         polarity = given[0].polarity
     else:
@@ -265,17 +266,17 @@ def _counted(
     opened: Opened, base: Setting, levels: NDArray[np.float64] | None, given: Sequence[Setting], rules: Rules,
     progress: Progress | None,
 ) -> tuple[Surface, Surface | None]:  # fmt: skip
-    """Return the surface and, where there are delays, the exact curve of zero hysteresis beside the grid."""
+    """Return the surface and, if there are delays, the exact curve of zero hysteresis beside the grid."""
     marked = [level for s in given for level in (s.on_level, s.off_level)]
     if levels is None and marked:
         readings = [read_first(r, base.evaluation_rate_hz) for r, _ in opened]
         levels, distinct = stated_levels(readings)
         levels = levels if distinct else np.union1d(levels, marked)
-    # Without memory all pairs are exact at once; with filter or delays only pairs on one chain are: zero hysteresis.
+    # Without filter and delays all pairs are exact at once; with them only pairs on one chain are: zero hysteresis.
     found = surface_of(opened, base, levels=levels, rules=rules, progress=progress)
     if not base.has_memory:
         return found, None
-    # Both curves over one range: the grid spans the levels that the exact curve was counted at.
+    # Both curves over one range: the grid spans the levels at which the exact curve was counted.
     grid = np.union1d(np.linspace(found.levels[0], found.levels[-1], GRID), marked)
     total = None
     for recording, truth in opened:

@@ -1,4 +1,4 @@
-"""Where the teachings of one strategy land on a surface, and what they cost there."""
+"""The settings that one strategy teaches, on a surface, and what they cost there."""
 
 from __future__ import annotations
 
@@ -25,21 +25,21 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SurfaceCloud:
-    """Draws of a strategy on the passes that the surface counts; a picture, no proof: it was taught on them too.
+    """Draws of a strategy on the passes counted: a picture, no proof, since these were used for teaching too.
 
     Parameters
     ----------
     strategy : str
     settings : tuple of Setting
-        In order of the draws that taught; the first draw is what `teach` gives with the same seed.
+        In order of the draws that gave a setting; the first draw is what `teach` gives with the same seed.
     cost : ndarray of float64, shape (settings,)
         Per pass, on the passes counted.
     first : Setting or None
         Of draw 0; None if it abstained or failed.
     abstained, failed : int
-        Draws that gave no setting.
+        Number of draws that gave no setting.
     why : str
-        Of the first of them.
+        Reason of the first of them.
     """
 
     strategy: str
@@ -81,13 +81,12 @@ def taught_cloud(
     *,
     options: DrawOptions | None = None,
 ) -> SurfaceCloud:
-    """Teach a strategy many times on the whole first recording, and cost every setting on all of them.
+    """Teach a strategy many times on the whole first recording, and count the cost of every setting on all of them.
 
     Raises
     ------
     ParameterError
-        If the strategy designs other delays than the base has: then one surface does
-        not hold its settings.
+        If the strategy designs other delays than the base has: then one surface cannot hold its settings.
     SettingError
         If the settings follow the background, or have two thresholds.
     """
@@ -99,7 +98,7 @@ def taught_cloud(
     passes = 0
     for recording, truth in recordings:
         counts = score_pairs(recording, truth, settings, rules=how.rules) if settings else []
-        # Costs are per pass: weigh them by the passes of each recording.
+        # Costs are per pass: weight them by the passes of each recording.
         here = counts[0].detect_trials if counts else 0
         if here:
             total += np.array([c.cost(how.costs) for c in counts]) * here
@@ -112,7 +111,7 @@ def taught_cloud(
 
 
 def check_family(settings: Sequence[Setting], shared: Setting, *, of: str) -> None:
-    """Refuse settings whose polarity, filter, delays or rate are not those that the surface shares."""
+    """Refuse settings whose polarity, filter, delays or rate differ from those of the surface."""
     for setting in settings:
         for name in (f.name for f in fields(Switching)):
             own, one = getattr(setting, name), getattr(shared, name)

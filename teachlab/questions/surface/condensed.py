@@ -1,9 +1,9 @@
-"""A recording condensed to what settings of at least some hysteresis can see of it.
+"""A recording reduced to what settings with at least some hysteresis can see of it.
 
-A comparator with hysteresis H cannot switch both ways in a stretch whose light spans no more than H, and what it does
-there follows from the lowest and the highest light alone. Of a reversal that is no larger than H and is passed again in
-both directions it sees nothing. So, for settings without filter and delays, a reading leaves a few samples of every
-window and gap, on which any number of such settings is counted as on the recording itself.
+A comparator with hysteresis H cannot switch both ways in a stretch whose light spans at most H, and what it does there
+follows from the lowest and the highest light alone. A reversal of at most H that the light passes again in both
+directions has no effect on it. So, for settings without filter and delays, a reading keeps a few samples of every
+window and gap. Any number of such settings is counted on these samples as on the recording itself.
 """
 
 from __future__ import annotations
@@ -37,34 +37,34 @@ Where = NDArray[np.intp]
 #     cells          0, 0 … 2   7, 7 … 9   1, 0 … 0        first sample, then lowest and highest of the rest
 #     turning        0 2        7 9 7      1 0             what stands still or goes on is dropped
 CELLS = (256, 32, 8)
-"""Lengths of the cells that are tried, samples; where light spans too much in the last, all of its samples are kept."""
+"""Lengths of the tried cells, samples; if the light spans too much in the shortest, all samples are kept."""
 GROUPED = 16
-"""So many of the first cells are one where they span little together."""
+"""So many of the first cells are joined if they span little together."""
 FEW_FIT, MOST_FIT = 0.75, 0.98
-"""Shares of cells that span little enough below which shorter ones are begun with, and above which longer ones are."""
+"""Below the first share of cells that span little, shorter cells are used; above the second, longer ones."""
 SLACK = 1e-12
-"""Levels are sums and quotients of numbers: so much of the light's size may be missing from their distance."""
+"""Levels are sums and quotients of numbers: their distance may be too small by this share of the light's size."""
 COMPACT = 1 << 17
-"""So many samples are waited for before small cycles are taken out."""
+"""Samples that are collected before small cycles are removed."""
 ROUNDS_BELOW = 0.02
 MOST_KEPT = 1 << 21
 KEPT_PER_SPAN = 16
-"""Where more would be kept than these together, the light is too noisy for the hysteresis, and nothing is."""
+"""If more samples per span than this would be kept, the light is too noisy for the hysteresis: none are kept."""
 AT_ONCE = 1 << 20
-"""Samples that are looked at together."""
+"""Samples that are processed at a time."""
 VOID = VOID_FROM + 1
-"""So many invalid samples in a row leave a trial out."""
+"""So many invalid samples in a row exclude a trial."""
 
 
 class Condensing:
-    """One reading that condenses a recording; blocks of samples in, at the end a recording and its passes.
+    """One reading that reduces a recording: blocks of samples go in; a recording and its passes come out.
 
     Parameters
     ----------
     recording, truth, rules
         As for a score.
     setting : Setting
-        With the least hysteresis that will be asked about, at the evaluation rate in question.
+        Setting with the smallest hysteresis that will be asked about, at the evaluation rate in question.
     """
 
     def __init__(self, recording: Recording, truth: Truth, setting: Setting, rules: Rules = USUAL_RULES) -> None:
@@ -75,17 +75,17 @@ class Condensing:
         self._validity = Validity()
         self._last = np.nan
         self.length = CELLS[0]
-        """Which cells are best for what came last, samples."""
+        """The best cell length for the last samples."""
         self._done: list[tuple[Floats, Where]] = []
         self._tail: list[tuple[Floats, Where]] = []
         self._kept = self._waiting = 0
         self.borders = merged(self._spans.start, self._spans.start + 1, self._spans.stop)
         """Where windows and gaps begin and end, and where their first samples end, ascending."""
-        # An output that is evaluated less often, or held, depends on when something was, which is not kept.
+        # An output that is evaluated less often, or held, depends on times, which are not kept.
         self.given_up = not self._clock.every_sample or setting.has_memory
 
     def push_cells(self, cells: Cells) -> None:
-        """Take the next samples, all valid, in cells cut at all `borders`."""
+        """Take the next samples, all of them valid, in cells that are cut at all `borders`."""
         self._take(Block(cells.start, cells.light), None, cells)
 
     def push(self, block: Block) -> None:
@@ -105,7 +105,7 @@ class Condensing:
         begun = begins >= 0
         begins = begins.clip(min=0)
         if invalid is not None:
-            # An invalid sample holds: where a span begins with one, the light before it stands there once more.
+            # An invalid sample holds the state: if a span begins with one, the light before it is repeated there.
             held = begins[begun & invalid[begins]]
             valid = np.flatnonzero(~invalid)
             before = np.searchsorted(valid, held)
@@ -122,13 +122,14 @@ class Condensing:
         some = borders[1:] > borders[:-1]
         if not some.any():
             return
-        # The first sample of a span is kept by itself: whether the output is still active there tells merged from miss.
+        # The first sample of a span is kept separately: whether the output is still active there separates merged from
+        # miss.
         firsts, heads = borders[:-1][some], borders[:-1][some & begun]
         values, at, fit = collapsed(light, merged(firsts, heads + 1), self._width, cells)
         if cells is not None:
             self.length = CELLS[1] if fit < FEW_FIT else CELLS[0] if fit > MOST_FIT else self.length
         if light.dtype.kind == "f" and (np.isfinite(values) & (np.abs(values) > largest(block.light.dtype))).any():
-            # What cannot be measured is refused by its place in the recording, which is not kept here.
+            # Light that cannot be measured is refused with its place in the recording, which is not kept here.
             self.given_up, self._done, self._tail = True, [], []
             return
         self._push(values.astype(np.float64), np.arange(a, b)[some][np.searchsorted(firsts, at, side="right") - 1])
@@ -144,7 +145,7 @@ class Condensing:
             self._done, self._tail = [], []
 
     def _compact(self) -> None:
-        """Take small cycles out of what waits; of the last span more may follow."""
+        """Remove small cycles from the collected samples; more may follow in the last span."""
         if not self._tail:
             return
         values, span = (np.concatenate(part) for part in zip(*self._tail, strict=True))
@@ -156,7 +157,7 @@ class Condensing:
         self._kept, self._waiting = self._kept + open_, span.size - open_
 
     def finish(self) -> Condensed | None:
-        """Return what is left; None where too much would be, or trials cannot be told from what is kept."""
+        """Return what is left; None if it would be too much, or if trials cannot be determined from it."""
         if self.given_up:
             return None
         self._compact()
@@ -171,7 +172,7 @@ class Condensing:
         size = np.bincount(span, minlength=spans.start.size)
         counted = spans.kind != Kind.UNCOUNTED
         rows = np.flatnonzero(spans.row >= 0)
-        # The ends of the record leave trials out; a window that only reaches them does not.
+        # The ends of the record exclude trials; a window that only touches them stays.
         if values.size == 0 or (counted & (size == 0)).any() or (counted & (spans.row >= 0))[[0, -1]].any():
             return None
         if rows.size != self._truth.passes:
@@ -190,18 +191,18 @@ class Condensing:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Condensed:
-    """What settings of at least some hysteresis, without filter and delays, see of a recording.
+    """What settings with at least some hysteresis, without filter and delays, see of a recording.
 
     Parameters
     ----------
     recording : Recording
-        In memory; its time means nothing.
+        The reduced recording, in memory; its times mean nothing.
     truth : Truth
         The same passes, each as long as its window was.
     rules : Rules
         To score them by.
     clock : Clock
-        Of the recording itself.
+        Clock of the original recording.
     spans : Spans
         Its windows and gaps.
     """
@@ -214,7 +215,7 @@ class Condensed:
 
 
 def condensed(recording: Recording, truth: Truth, setting: Setting, *, rules: Rules = USUAL_RULES) -> Condensed | None:
-    """Condense a recording in one reading; parameters as of `Condensing`, None where it cannot be."""
+    """Reduce a recording in one reading; parameters as for `Condensing`; None if this is impossible."""
     reading = Condensing(recording, truth, setting, rules)
     for block in recording.blocks(size=AT_ONCE) if not reading.given_up else ():
         cells = Cells.of(block, reading.borders, reading.length)
@@ -235,10 +236,10 @@ def collapsed(light: Light, borders: Where, width: float, cells: Cells | None = 
     light : ndarray, shape (n,), recording units
         Valid samples, at least one.
     borders : ndarray of intp, ascending
-        Where pieces begin; no cell reaches over one. The first is 0; those at the end are left out.
+        Where pieces begin; no cell crosses a border. The first is 0; borders at the end are left out.
     width : float, recording units
     cells : Cells, optional
-        Of this light, cut at the borders: they are the first that are tried.
+        Cells of this light, cut at the borders: they are tried first.
 
     Returns
     -------
@@ -248,8 +249,8 @@ def collapsed(light: Light, borders: Where, width: float, cells: Cells | None = 
 
     Notes
     -----
-    In a cell the order of the two means nothing: no comparator in question sees both. It changes from cell to cell, so
-    that two extremes of one kind are neighbours and one of them is no turning point.
+    Within a cell the order of the two values means nothing, because no comparator in question sees both. The order
+    alternates from cell to cell, so that two extremes of one kind are neighbours and one of them is no turning point.
     """
     inside = borders[borders < light.size]
     chosen: Where | None = None
@@ -257,7 +258,7 @@ def collapsed(light: Light, borders: Where, width: float, cells: Cells | None = 
     places: list[Where] = []
     share = 0.0
     for k, length in enumerate(CELLS):
-        # Only what the longer cells left is looked at in the shorter ones; `chosen` are its places.
+        # Shorter cells are used only where longer ones failed; `chosen` holds their places.
         rest = light if chosen is None else light[chosen]
         before = 0
         if cells is not None and chosen is None:
@@ -289,7 +290,7 @@ def collapsed(light: Light, borders: Where, width: float, cells: Cells | None = 
 
 
 def _span_little(low: Light, high: Light, width: float) -> NDArray[np.bool_]:
-    """Return which pieces of light no comparator in question can switch both ways in."""
+    """Return the pieces of light in which no comparator in question can switch both ways."""
     with np.errstate(invalid="ignore", over="ignore"):
         bottom, top = low.astype(np.float64), high.astype(np.float64)
         out: NDArray[np.bool_] = top - bottom <= width - SLACK * np.maximum(np.abs(top), np.abs(bottom))
@@ -298,7 +299,7 @@ def _span_little(low: Light, high: Light, width: float) -> NDArray[np.bool_]:
 
 
 def _grouped(cells: Cells, borders: Where, width: float) -> tuple[Where, Light, Light]:
-    """Return where cells begin and their extremes; neighbours in one piece that span little together are one."""
+    """Return the starts and extremes of cells; neighbours in one piece that span little together are joined."""
     groups = merged(np.searchsorted(cells.cuts, borders), np.arange(0, cells.cuts.size, GROUPED))
     low, high = np.minimum.reduceat(cells.low, groups), np.maximum.reduceat(cells.high, groups)
     fits = _span_little(low, high, width)
@@ -310,7 +311,7 @@ def _grouped(cells: Cells, borders: Where, width: float) -> tuple[Where, Light, 
 
 
 def _begins(chosen: Where | None, borders: Where) -> Where:
-    """Return where in what was chosen a piece begins, or something before it was left out."""
+    """Return where, among the chosen samples, a piece begins or samples were left out before."""
     if chosen is None:
         return borders
     at = np.searchsorted(chosen, borders)
@@ -319,13 +320,13 @@ def _begins(chosen: Where | None, borders: Where) -> Where:
 
 
 def without_small_cycles(values: Floats, piece: Where, width: float) -> tuple[Floats, Where]:
-    """Return the turning points of pieces without reversals of at most `width` that are passed again both ways.
+    """Return the turning points of pieces, without reversals of at most `width` that are passed again both ways.
 
     Parameters
     ----------
     values : ndarray of float64, shape (n,)
     piece : ndarray of intp, shape (n,)
-        The piece of each, ascending; the first and the last value of a piece stay.
+        Piece of each value, ascending; the first and the last value of a piece stay.
     width : float
 
     References
@@ -343,7 +344,7 @@ def without_small_cycles(values: Floats, piece: Where, width: float) -> tuple[Fl
         some = np.flatnonzero(small & inner & (piece[:-3] == piece[3:]))
         if some.size <= ROUNDS_BELOW * values.size:
             return values, piece
-        # Of cycles that share a point every other one goes: within a run of neighbours those at even places.
+        # Of cycles that share a point every second one is removed: within a run of neighbours, those at even places.
         new = np.append(True, np.diff(some) != 1)
         run = np.arange(some.size) - np.flatnonzero(new)[np.cumsum(new) - 1]
         some = some[run % 2 == 0]
@@ -353,7 +354,7 @@ def without_small_cycles(values: Floats, piece: Where, width: float) -> tuple[Fl
 
 
 def _flat(values: Floats, piece: Where, width: float) -> tuple[Floats, Where]:
-    """Return the first, the lowest and the highest value of pieces that span at most `width`, all of the others."""
+    """Return the first, lowest and highest value of pieces that span at most `width`, and all values of the others."""
     begin = np.flatnonzero(np.append(True, piece[1:] != piece[:-1]))
     size = np.diff(np.append(begin, piece.size))
     low, high = np.minimum.reduceat(values, begin), np.maximum.reduceat(values, begin)
@@ -371,7 +372,7 @@ def _turning(values: Floats, piece: Where) -> tuple[Floats, Where]:
     """Return the values at which a piece begins, ends or turns."""
     if values.size < 3:
         return values, piece
-    # What stands still goes first, so that neighbours differ.
+    # Repeated values are removed first, so that neighbours differ.
     keep = np.append(True, (values[1:] != values[:-1]) | (piece[1:] != piece[:-1]))
     values, piece = values[keep], piece[keep]
     edge = np.append(True, piece[1:] != piece[:-1])
@@ -384,12 +385,12 @@ def _turning(values: Floats, piece: Where) -> tuple[Floats, Where]:
 
 
 def _marked(values: Floats, size: Where, left_out: NDArray[np.bool_]) -> tuple[Floats, Where]:
-    """Return the light with a void stretch in every span that is left out, and where spans begin and the last ends."""
+    """Return the light with a void stretch in every excluded span, the starts of the spans, and the last end."""
     first = np.concatenate(([0], np.cumsum(size)))
     which = np.flatnonzero(left_out)
     if which.size == 0:
         return values, first
-    # Behind the first sample of the span, which follows once more: what is void must not reach the next span.
+    # After the first sample of the span, which is repeated afterwards: the void must not extend into the next span.
     at = np.where(size[which] > 0, first[which] + 1, first[which])
     void = np.full((which.size, VOID + 1), np.nan)
     void[:, -1] = values[(at - 1).clip(min=0)]

@@ -1,4 +1,4 @@
-"""Count a surface: exactly where theory allows it, by replay on a grid where it does not."""
+"""Count a surface: exactly where theory allows it, otherwise by replay on a grid."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from teachlab.questions.surface.values.table import Surface
 
 _HELD, _HELD_WITH_DELAYS = (15.0, 200.0), (25.0, 500.0)
-"""Bytes a sample, and a crossing of the middle of the light: measured on clean light and on noise alone."""
+"""Bytes for each sample, and for each crossing of the middle of the light; measured on clean light and on noise."""
 EXACT = "every pair counted exactly from turning points, in one reading"
 
 
@@ -38,7 +38,7 @@ def surface(
     fast: bool | None = None,
     progress: Progress | None = None,
 ) -> Surface:
-    """Count what every pair of levels would have done on one recording.
+    """Count the result of every pair of levels on one recording.
 
     Parameters
     ----------
@@ -46,31 +46,31 @@ def surface(
     truth : Truth
         Its passes.
     base : Setting
-        Polarity, filter, delays and evaluation rate; its levels are not looked at.
+        Polarity, filter, delays and evaluation rate; its levels are not used.
     levels : ndarray of float64, shape (n,), recording units, optional
-        Default: all distinct levels up to 1,100, else 1,000 spread evenly.
+        Default: all distinct levels up to 1,100, otherwise 1,000 spread evenly.
     rules : Rules
-        Tolerance of the borders, and first pass that is scored.
+        Tolerance of the borders, and the first pass to be scored.
     fast : bool, optional
-        Whether to use the compiled engine of the extra ``fast``; default: for long recordings, where it
-        is installed. The counts are the same.
+        Whether to use the compiled engine of the extra ``fast``; default: for long recordings, if it is installed. The
+        counts are the same.
     progress : callable, optional
         Called with the share done.
 
     Returns
     -------
     Surface
-        Without delays and with ``consecutive`` 1: every pair. With them: zero hysteresis only, exact at
-        every level (`levels` given or not); for pairs with hysteresis use `replayed_surface`.
+        Without delays and with ``consecutive`` 1: every pair. With them: zero hysteresis only, exact at every level
+        (with or without given `levels`); for pairs with hysteresis use `replayed_surface`.
 
     Raises
     ------
     SettingError, RecordingError, TruthError, ParameterError
-        As replay and scoring; also if levels are too many or not finite.
+        As in replay and scoring; also if there are too many levels or one is not finite.
 
     Notes
     -----
-    See ``SURFACE.md`` beside this file for why it is exact.
+    ``SURFACE.md`` beside this file proves that it is exact.
     """
     return surface_of(
         [(recording, truth)], base, levels=levels, rules=rules, fast=fast,
@@ -87,7 +87,7 @@ def surface_of(
     fast: bool | None = None,
     progress: Progress | None = None,
 ) -> Surface:
-    """Count several recordings at common levels and add them up; parameters as in `surface`."""
+    """Count several recordings at common levels and add the counts; parameters as in `surface`."""
     if not recordings:
         raise ParameterError("a surface needs at least one recording.")
     for recording, _ in recordings:

@@ -1,4 +1,4 @@
-"""What many settings do on the scored passes: counted together where that is exact, and as measures."""
+"""Results of many settings on the scored passes: counted together where that is exact, and as measures."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from teachlab.sensor.output import Output
 
 Counted = Mapping[Setting, PairCounts]
-"""By setting without its history, as `bare` gives it."""
+"""Keyed by the setting without its history, as `bare` gives it."""
 
 
 MOVING = FollowingSetting, TurningPointSetting
@@ -37,10 +37,10 @@ def count_settings(
     rules: Rules = USUAL_RULES,
     progress: Callable[[float], None] | None = None,
 ) -> dict[Setting, PairCounts]:
-    """Count every distinct setting from one pass on; equal to replaying and scoring each by itself.
+    """Count every distinct setting from one pass on; equal to replaying and scoring each one separately.
 
-    Settings of fixed levels or with two thresholds are counted together; those that follow are replayed together,
-    and scored once where they switch alike.
+    Settings of fixed levels or with two thresholds are counted together. Settings that follow are replayed together,
+    and those with the same output are scored once.
     """
     distinct = list(dict.fromkeys(bare(s) for s in settings))
     fixed = [s for s in distinct if not isinstance(s, MOVING)]
@@ -55,8 +55,8 @@ def count_settings(
         found.update(zip(fixed, counts, strict=True))
     for rate in dict.fromkeys(s.evaluation_rate_hz for s in moving):
         family = [s for s in moving if s.evaluation_rate_hz == rate]
-        # Followers of neighbouring levels mostly switch at the same evaluations: scored once, told apart by a cheap
-        # summary first.
+        # Followers of neighbouring levels usually switch at the same evaluations: each output is scored once; a cheap
+        # summary finds candidates.
         alike: dict[tuple[object, ...], list[tuple[Output, PairCounts]]] = {}
         for setting, output in zip(family, replay_family(recording, family), strict=True):
             seen = alike.setdefault(_summary(output), [])
@@ -88,7 +88,7 @@ def measures_of(setting: Setting, counts: PairCounts, costs: Costs, *, best_cost
 
 
 def with_measures(draws: Iterable[Draw], counts: Counted, costs: Costs, *, best_cost: float) -> list[Draw]:
-    """Return the draws with their measures; one that taught nothing stays as it is."""
+    """Return the draws with their measures; a draw without a setting stays unchanged."""
     return [
         d
         if d.setting is None
@@ -98,13 +98,13 @@ def with_measures(draws: Iterable[Draw], counts: Counted, costs: Costs, *, best_
 
 
 def _summary(output: Output) -> tuple[object, ...]:
-    """Return what outputs that score the same have in common, and few others."""
+    """Return a value that outputs with the same score share, and few others."""
     signals = output.undelayed, output.output
     return (output.lag, *((s.first, s.edges.size, int(s.edges.sum())) for s in signals))
 
 
 def _same(one: Output, other: Output) -> bool:
-    """Whether two outputs over the same light, with one summary, score the same."""
+    """Whether two outputs over the same light, with one summary, have the same score."""
     return np.array_equal(one.undelayed.edges, other.undelayed.edges) and np.array_equal(
         one.output.edges, other.output.edges
     )

@@ -28,7 +28,7 @@ STEPS = 25
 """Delays of a range, its ends included."""
 MOST_STEPS = 200
 MOST_LEVELS = 200
-"""Levels counted where none are given and more are known: so many are told apart in a picture."""
+"""Levels that are counted if none are given and more are known: a picture shows no more."""
 BLOCK = 1 << 20
 COUNTED = ("lost", "extra", "false_trips", "ignore_trips")
 
@@ -38,17 +38,17 @@ Table = NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DelaySurface:
-    """What every level would have done under every delay, without hysteresis.
+    """The result of every level under every delay, without hysteresis.
 
     Parameters
     ----------
     levels : ndarray of float64, shape (n,), recording units
     on_delays_ms, off_delays_ms : ndarray of float64, ms
     lost, extra, false_trips, ignore_trips : ndarray of int64, shape (n, on-delays, off-delays)
-        `lost` holds missed and merged passes together. Exact at every cell: equal to its replay.
+        `lost` holds missed and merged passes together. Every cell is exact: equal to its replay.
     detect_trials : ndarray of int64, shape (on-delays,)
     base : Setting
-        Polarity, filter and evaluation rate of all cells; its levels and delays mean nothing.
+        Polarity, filter and evaluation rate of all cells; its levels and delays are not used.
     costs : Costs
     """
 
@@ -65,7 +65,7 @@ class DelaySurface:
 
     @property
     def errors(self) -> Table:
-        """Lost passes and all switchings too many."""
+        """Lost passes and all unwanted onsets."""
         return self.lost + self.extra + self.false_trips + self.ignore_trips
 
     @property
@@ -79,12 +79,12 @@ class DelaySurface:
 
     @property
     def best(self) -> tuple[int, int, int]:
-        """Place of the cheapest cell: among equals the shortest delays, then the level in the middle of them."""
+        """Place of the cheapest cell; among equal ones the shortest delays, then the level in their middle."""
         cost = self.cost
         level, on, off = np.nonzero(cost <= np.nanmin(cost))
         first = np.lexsort((off, on))[0]
         alike = np.sort(level[(on == on[first]) & (off == off[first])])
-        # The middle of the longest stretch of neighbouring levels, so that the level has room on both sides.
+        # The middle of the longest run of neighbouring levels, so that the level has room on both sides.
         parts = np.split(alike, np.flatnonzero(np.diff(alike) > 1) + 1)
         longest = max(parts, key=len)
         return int(longest[len(longest) // 2]), int(on[first]), int(off[first])
@@ -98,7 +98,7 @@ class DelaySurface:
         )  # fmt: skip
 
     def sentence(self) -> str:
-        """Say which cell is the cheapest, and what the shortest delays of the range reach."""
+        """Say which cell is the cheapest, and what the shortest delays of the range achieve."""
         at = self.best
         setting, errors = self.setting(at), self.errors
         least = int(errors[:, 0, 0].min())
@@ -156,14 +156,14 @@ def delay_surface(
     Raises
     ------
     SettingError
-        If the delays of the base act on the light state of a dark-on output: they would work in another order.
+        If the delays of the base act on the light state of a dark-on output: they would act in another order.
     RecordingError
         If a recording holds no valid sample.
 
     Notes
     -----
     One reading compares the light with all levels; `teachlab.teaching.cells.delay_counts` counts all delays from the
-    runs that it leaves.
+    runs that result.
     """
     if base.delays_swap_roles:
         raise SettingError(
@@ -200,12 +200,12 @@ def delay_surface(
 
 
 def delay_range(text: str | None, option: str, kept: float) -> list[float]:
-    """Return the delays of ``A:B`` or ``A:B:HOW_MANY`` in ms, or the one that is kept where no range is given.
+    """Return the delays of ``A:B`` or ``A:B:HOW_MANY`` in ms; without a range, the one delay that is kept.
 
     Raises
     ------
     ParameterError
-        If the text is no such range.
+        If the text is not such a range.
     """
     if text is None:
         return [kept]
@@ -225,7 +225,7 @@ def delay_range(text: str | None, option: str, kept: float) -> list[float]:
 
 
 def counted_levels(levels: Levels) -> Levels:
-    """Return so many of some levels as are counted with delays: all, or evenly spread ones from end to end."""
+    """Return the levels that are counted with delays: all, or evenly spread ones from end to end."""
     if levels.size <= MOST_LEVELS:
         return levels
     return levels[np.unique(np.linspace(0, levels.size - 1, MOST_LEVELS).round().astype(np.int64))]

@@ -1,4 +1,4 @@
-"""Cost over level and delay, as a picture: one panel for each delay that has a range."""
+"""Cost over level and delay, as a figure: one panel for each delay that has a range."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from teachlab.questions.surface.delay_axis import DelaySurface
 
 LEAST_COST = 1e-3
-"""Cheaper cells, those without an error among them, share the lightest colour."""
+"""Cells with a lower cost, including those without an error, share the lightest colour."""
 
 
 def delay_figure(found: DelaySurface, *, title: str = "", kind: str = "svg") -> bytes:

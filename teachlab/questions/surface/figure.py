@@ -1,4 +1,4 @@
-"""The surface as a map: what every pair of levels costs, where nothing is lost, and where teaching lands."""
+"""The surface as a map: the cost of every pair of levels, where nothing is lost, and where teaching places settings."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from teachlab.questions.surface.values.table import Surface
 
 OUTLINE = TAUGHT = "#1A1A1A"
-"""From the palette of Okabe & Ito (2008), which colour-blind readers can tell apart."""
+"""From the palette of Okabe & Ito (2008), which colour-blind readers can distinguish."""
 SHAPES = "Dsv^h"
 
 
@@ -42,22 +42,22 @@ def surface_figure(
 ) -> bytes:
     """Draw a surface.
 
-    Left: the cost of every pair of levels, with the region without any loss or false switching outlined
-    (where there is none: the cheapest one). Right: what is lost and tripped along zero hysteresis.
+    Left: the cost of every pair of levels. The region without any loss or false switching is outlined; if there is
+    none, the cheapest region. Right: losses and trips along zero hysteresis.
 
     Parameters
     ----------
     surface : Surface
     best : Hindsight
-        Of that surface; its costs colour the map.
+        Best setting of that surface; its costs colour the map.
     title : str
     marks : sequence of MarkedSetting
     cloud : sequence of Setting
         The settings that repeated teaching gave.
     cloud_name : str
-        What the cloud is, for the legend.
+        What the cloud shows, for the legend.
     curve : Surface, optional
-        The exact counts without hysteresis, where `surface` is a grid.
+        The exact counts without hysteresis, if `surface` is a grid.
     kind : str
         svg or png.
 
@@ -81,7 +81,7 @@ def surface_figure(
 
 
 def _edges(surface: Surface) -> NDArray[np.float64]:
-    """Return the borders of the cells: a distinct level serves down to the next, a stated one stands in the middle."""
+    """Return the borders of the cells: a distinct level extends down to the next; a selected one is in the middle."""
     levels = surface.levels
     step = float(np.median(np.diff(levels))) if levels.size > 1 else 1.0
     if surface.distinct:

@@ -1,4 +1,4 @@
-"""The best fixed setting in hindsight, the levels that are as good, and what another setting costs more."""
+"""The best fixed setting in hindsight, the levels that are as good, and the additional cost of other settings."""
 
 from __future__ import annotations
 
@@ -26,26 +26,26 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hindsight:
-    """The cheapest setting among all that were counted, chosen with full knowledge of the scored passes.
+    """The cheapest of all counted settings, chosen with full knowledge of the scored passes.
 
     Parameters
     ----------
     cost : float
         Per scored pass.
     setting : Setting
-        Of all equally cheap pairs the one with most room to the next dearer pair, along either level.
+        Of all equally cheap pairs, the one with the most room to the next more expensive pair, along either level.
     counts : mapping of str to int
-        What it lost and tripped; empty where the setting came from outside the surface.
+        Its losses and trips; empty if the setting did not come from the surface.
     equally_good : int
         How many pairs cost the same.
     on_interval, off_interval : tuple of float, recording units
-        On-levels as good with that off-level, and off-levels as good with that on-level, end to end without
-        a dearer one between them. Where all distinct levels were counted the low end itself is not as good.
+        On-levels that are as good with that off-level, and off-levels that are as good with that on-level, without a
+        more expensive one between the ends. If all distinct levels were counted, the low end itself is not as good.
     open_below : tuple of bool
         Whether the low end of the two intervals is excluded.
     costs : Costs
     searched : str
-        Among what it is the best.
+        The settings among which it is the best.
     """
 
     cost: float
@@ -59,7 +59,7 @@ class Hindsight:
     searched: str
 
     def regret(self, cost: float) -> float:
-        """Return how much a setting of this cost costs more than the best; never below 0 if it was searched."""
+        """Return the additional cost of a setting over the best; never below 0 if the setting was searched."""
         return cost - self.cost
 
     def as_dict(self) -> dict[str, Any]:
@@ -92,8 +92,8 @@ def hindsight(
     costs : Costs, optional
         Default: 1 for a lost pass, 1 for a false or extra switching.
     others : iterable of (Setting, float)
-        Further settings with their cost on the same passes, such as those of a bench: where levels were
-        stated and not all, or delays differ, one of them may be better than every pair of the surface.
+        Further settings with their cost on the same passes, such as those of a bench: if only a selection of levels was
+        counted, or if delays differ, one of them may be better than every pair of the surface.
 
     Raises
     ------
@@ -156,17 +156,17 @@ def best_fixed(
 ) -> Hindsight:
     """Find the best fixed setting among all pairs of levels, and among all fixed settings that were counted.
 
-    Pairs have the filter and the delays of the base, whatever a strategy designs: regret of one draw is the same
-    number wherever it is told. Their polarity is the commonest of the settings counted.
+    Pairs have the filter and the delays of the base, whatever a strategy designs: so the regret of a draw is the same
+    number everywhere. Their polarity is the most frequent one of the counted settings.
 
     Parameters
     ----------
     recording, truth, rules
-        What is scored, and how.
+        What is scored, and the rules.
     counts : mapping of Setting to PairCounts
-        Of the settings taught, on the same passes.
+        Counts of the taught settings, on the same passes.
     base : Setting, optional
-        Delays, filter and evaluation rate; default: none of them.
+        Delays, filter and evaluation rate; default: none.
     costs : Costs, optional
 
     Raises
@@ -186,9 +186,9 @@ def best_fixed(
 
 
 def best_of(surfaces: Sequence[Surface], *, costs: Costs | None = None) -> Hindsight:
-    """Return the cheapest of the best settings of several surfaces of the same passes; the first of equals.
+    """Return the cheapest of the best settings of several surfaces of the same passes; the first of equal ones.
 
-    Where delays and hysteresis meet, a grid of pairs and the exact curve without hysteresis both count.
+    If there are delays and hysteresis, a grid of pairs and the exact curve without hysteresis both count.
     """
     found = [hindsight(one, costs=costs) for one in surfaces]
     if not found:
@@ -198,7 +198,7 @@ def best_of(surfaces: Sequence[Surface], *, costs: Costs | None = None) -> Hinds
 
 
 def regret_of(surface: Surface, settings: Iterable[Setting], *, costs: Costs | None = None) -> NDArray[np.float64]:
-    """Return the regret of settings by looking them up; NaN for one whose levels were not counted."""
+    """Return the regret of settings by look-up; NaN for one whose levels were not counted."""
     costs = costs or Costs()
     table = surface.cost(costs)
     best = float(table.min())
@@ -210,10 +210,10 @@ def regret_of(surface: Surface, settings: Iterable[Setting], *, costs: Costs | N
 
 
 def _runs(good: NDArray[np.bool_], axis: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Return, for every cell, the first and the last index of the run of good cells it lies in."""
+    """Return, for every cell, the first and the last index of its run of good cells."""
     g = good if axis == 0 else good.T
     n = g.shape[0]
-    # Running extremes of the last bad place from either side give begin and end of every run of good cells at once.
+    # Running extremes of the last bad place from either side give start and end of every run of good cells at once.
     rows = np.arange(n)[:, None]
     begin = np.maximum.accumulate(np.where(g, -1, rows), axis=0) + 1
     end = np.minimum.accumulate(np.where(g, n, rows)[::-1], axis=0)[::-1] - 1
@@ -223,7 +223,7 @@ def _runs(good: NDArray[np.bool_], axis: int) -> tuple[NDArray[np.intp], NDArray
 def _roomiest(
     good: NDArray[np.bool_], surface: Surface
 ) -> tuple[int, int, tuple[float, float, bool], tuple[float, float, bool]]:
-    """Return the good pair with most room, and its runs of good on-levels and off-levels."""
+    """Return the good pair with the most room, and its runs of good on-levels and off-levels."""
     levels, n = surface.levels, surface.levels.size
     lows = np.concatenate((levels[:1], levels[:-1])) if surface.distinct else levels
     if not surface.every_pair:
@@ -239,7 +239,7 @@ def _roomiest(
     off_begin, off_end = _runs(good, 1)
     row, column = np.indices((n, n), sparse=True)
     on, off = levels[row], levels[column]
-    # The diagonal ends a run like a dearer pair does: without hysteresis there is no room for noise.
+    # The diagonal ends a run as a more expensive pair does: without hysteresis there is no room for noise.
     room = np.minimum(
         np.minimum(on - lows[on_begin.clip(0, n - 1)], levels[on_end.clip(0, n - 1)] - on),
         np.minimum(levels[off_end.clip(0, n - 1)] - off, off - lows[off_begin.clip(0, n - 1)]),

@@ -1,4 +1,4 @@
-"""Where the output switches at every level: at which one the position spreads least, and what that costs."""
+"""Where the output switches at every level: the level with the smallest spread of positions, and what it costs."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 TRIED = 41
 """Levels at which positions are measured."""
 SEEN_SHARE = 0.9
-"""A level counts only if it hits at least this share of the passes: the few that are hit anywhere spread little."""
+"""A level counts only if it hits at least this share of the passes: positions of a few passes always spread little."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,7 +36,7 @@ class PositionAtLevel:
     ----------
     setting : Setting
     hits, errors : int
-        Passes hit; lost passes, false trips, extra onsets and trips on passes to be ignored together.
+        Passes hit; and the sum of lost passes, false trips, extra onsets and trips on `ignore` passes.
     cost : float
         Per scored pass.
     onset, release : QuantileSpread or None, ms
@@ -70,7 +70,7 @@ class PositionAtLevel:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PositionAxis:
-    """Positions along the level axis; the distance of the two levels stays as it is.
+    """Positions along the axis of levels; the distance of the two levels stays the same.
 
     Parameters
     ----------
@@ -78,7 +78,7 @@ class PositionAxis:
         Ascending.
     scored_passes : int
     doubt_ms : float, ms
-        Of the borders of the truth.
+        Uncertainty of the borders of the truth.
     line_speed_m_s : float or None
     """
 
@@ -92,12 +92,12 @@ class PositionAxis:
 
     @property
     def steepest(self) -> PositionAtLevel | None:
-        """The level with the smallest spread of onsets among those that hit enough; of equal ones the cheapest."""
+        """The level with the smallest spread of onsets of those that hit enough passes; of equal ones the cheapest."""
         return min(self._seen(), key=lambda one: (_width(one.onset), one.cost), default=None)
 
     @property
     def cheapest(self) -> PositionAtLevel | None:
-        """The level of least cost; of equal ones that with the smallest spread."""
+        """The level with the lowest cost; of equal ones that with the smallest spread."""
         return min(self._seen(), key=lambda one: (one.cost, _width(one.onset)), default=None)
 
     def as_dict(self) -> dict[str, Any]:
@@ -158,25 +158,26 @@ def position_axis(
     jitter_ms: float | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> PositionAxis | None:
-    """Measure positions at levels between the dearest ones, in one reading.
+    """Measure positions at levels between the most expensive ones, in one reading.
 
     Parameters
     ----------
     recording, truth
     surface : Surface
-        Of the same recording: levels are tried where its cost without hysteresis is below that of losing all passes.
+        Surface of the same recording: levels are tried where its cost without hysteresis is below that of losing all
+        passes.
     setting : Setting
-        Whose hysteresis, polarity, filter and delays are kept.
+        Its hysteresis, polarity, filter and delays are kept.
     rules, costs
         As for the surface.
     jitter_ms : float, ms, optional
-        Of the borders, where it was measured.
+        Jitter of the borders, if it was measured.
     progress : callable, optional
 
     Returns
     -------
     PositionAxis or None
-        None where no level costs less than losing all passes.
+        None if no level costs less than losing all passes.
     """
     weights = Costs() if costs is None else costs
     tried = _levels(surface, weights)
@@ -208,7 +209,7 @@ def position_axis(
 
 
 def _levels(surface: Surface, costs: Costs) -> NDArray[np.float64]:
-    """Return evenly picked levels of the surface at which zero hysteresis costs less than losing all passes."""
+    """Return evenly selected levels of the surface at which zero hysteresis costs less than losing all passes."""
     cost = surface.cost(costs).diagonal()
     useful = surface.levels[cost < costs.miss] if costs.miss > 0 else surface.levels
     if useful.size <= TRIED:

@@ -1,4 +1,4 @@
-"""Where in the pass the output switches, as a picture: onset and release over the peak light, by kind."""
+"""Where in the pass the output switches, as a figure: onset and release over the peak light, by kind."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ if TYPE_CHECKING:
     from teachlab.scoring.switching_position import PositionSlope, SwitchingPosition
 
 KINDS = ("#E69F00", "#56B4E9", "#882255", "#999933", "#BBBBBB")
-"""None of them is the colour of light, of a loss or of a trip in any figure; shapes tell kinds apart, too."""
+"""None of them is the colour of light, of a loss or of a trip in any figure; the marks of kinds differ, too."""
 SHAPES = "osD^v"
 MOST_DOTS = 3000
 LONGEST_NAME = 24
 """Characters of a kind in the legend: longer ones leave no room for the figure."""
 MOST_KINDS = 4
-"""Kinds told apart; the rarer ones share the last colour."""
+"""Kinds with their own colour; the rarer ones share the last colour."""
 
 
 def position_figure(position: SwitchingPosition, unit: str, *, title: str = "", kind: str = "svg") -> bytes:
@@ -27,7 +27,7 @@ def position_figure(position: SwitchingPosition, unit: str, *, title: str = "", 
     Parameters
     ----------
     position : SwitchingPosition
-        With peak light where it was measured; passes are drawn in time order where it was not.
+        With peak light if it was measured; otherwise passes are drawn in time order.
     unit : str
         Of the light.
     title : str

@@ -18,15 +18,15 @@ if TYPE_CHECKING:
     from teachlab.questions.surface.values.spans import Spans
 
 BLOCK = 1 << 17
-"""Evaluations worked on at a time, so that they stay in the cache."""
+"""Evaluations processed at a time, so that they stay in the cache."""
 
 
 class Engine(Protocol):
-    """Counts ranks cut into pieces; the compiled and the plain one do the same."""
+    """Counts ranks that are divided into pieces; the compiled engine and the plain one give the same counts."""
 
     sums: Sums
     note: str
-    """What to say about it."""
+    """Name of the engine, in words."""
 
     def rank(self, ranker: Ranker, light: Light) -> Ranks:
         """Rank valid light."""
@@ -44,8 +44,8 @@ class Engine(Protocol):
     ) -> None:
         """Take the next pieces ``rank[begins[k]:ends[k]]``, in time order.
 
-        `hidden` marks pieces whose first evaluation is invalid, `opens` and `closes` those that begin and
-        end a span.
+        `hidden` marks pieces whose first evaluation is invalid; `opens` and `closes` mark those that begin and end a
+        span.
         """
         ...
 
@@ -84,9 +84,8 @@ class PlainEngine:
 def ladders_of(
     rank: Ranks, begins: Where, ends: Where, kind: NDArray[np.int8], levels: int, tally: PairTally
 ) -> Ladders:
-    """Book the closed cycles of pieces and return their ladders; a piece may be without any valid sample."""
-    # A piece without a valid sample (dropout over a whole gap) has no rank at all: it keeps its place, and does
-    # nothing.
+    """Book the closed cycles of pieces and return their ladders; a piece may have no valid sample."""
+    # A piece without a valid sample (a dropout over a whole gap) has no rank: it keeps its place and does nothing.
     some = np.flatnonzero(ends > begins)
     if some.size == 0:
         none: Where = np.empty(0, np.intp)
@@ -109,7 +108,7 @@ def ladders_of(
 
 
 class Pieces:
-    """Cuts blocks of evaluated light at the borders of spans and ranks them."""
+    """Divides blocks of evaluated light at the borders of spans and ranks them."""
 
     def __init__(self, ranker: Ranker, spans: Spans, engine: Engine, *, sound: bool = False) -> None:
         self._ranker, self._spans, self._engine = ranker, spans, engine
@@ -125,7 +124,7 @@ class Pieces:
     def _push(self, first: int, light: Light, invalid: NDArray[np.bool_] | None) -> None:
         s = self._spans
         stop = first + light.size
-        # Spans p … q − 1 touch this block; the first and the last may reach beyond it on their side.
+        # Spans p … q − 1 touch this block; the first and the last may extend beyond it.
         p = int(np.searchsorted(s.stop, first, side="right"))
         q = int(np.searchsorted(s.start, stop, side="left"))
         begins = (s.start[p:q] - first).clip(0, light.size)
@@ -134,7 +133,7 @@ class Pieces:
         hidden = np.zeros(q - p, bool)
         if invalid is not None and invalid.any():
             hidden = invalid[begins]
-            # An invalid evaluation holds the state: it is as if it were not there.
+            # An invalid evaluation holds the state, as if it were not there.
             valid = ~invalid
             before = np.concatenate(([0], np.cumsum(valid)))
             begins, ends, light = before[begins], before[ends], light[valid]
@@ -143,12 +142,12 @@ class Pieces:
 
 
 def state_before(first_rank: int, levels: int, *, dips: bool) -> Ranks:
-    """Return the state before the record: as at the first valid evaluation, and long settled.
+    """Return the state before the record: as at the first valid evaluation, and settled.
 
-    Light-on: light exactly if the first evaluation reaches the on-level. For dips, with ranks mirrored,
-    the output is active exactly if it does not.
+    Light-on: light if and only if the first evaluation reaches the on-level. For dips, with mirrored ranks, the output
+    is active if and only if it does not.
     """
-    # Off-index j <= on-index i: i + 1 comparators belong to each on-index, and all of them are light or none.
+    # Off-index j <= on-index i: each on-index i has i + 1 comparators, and all of them are light, or none.
     each = np.arange(1, levels + 1, dtype=np.int16)
     if dips:
         return np.minimum(each, np.int16(first_rank))

@@ -23,7 +23,7 @@ class Sums(Protocol):
     """The two running sums; the compiled and the plain ones give the same tables."""
 
     def onsets(self, onsets: NDArray[Any], kind: int, taken_off: int, out: Table) -> None:
-        """Sum closed cycles: cells with ``a > i`` and ``b <= j``, less `taken_off` everywhere."""
+        """Sum closed cycles: cells with ``a > i`` and ``b <= j``, minus `taken_off` everywhere."""
         ...
 
     def spans(self, histogram: NDArray[np.int32], plus: int, out: Table) -> None:
@@ -32,13 +32,13 @@ class Sums(Protocol):
 
 
 class PlainSums:
-    """The running sums in NumPy, row by row: down the columns of a large array they would leave the cache."""
+    """The running sums in NumPy, row by row: column by column, a large array would not stay in the cache."""
 
     def onsets(self, onsets: NDArray[Any], kind: int, taken_off: int, out: Table) -> None:
         """Sum closed cycles."""
         n = out.shape[0]
-        # Cell (i, j) sums all onsets booked at a > i and b <= j: one running sum down the rows, one along each. Done
-        # row by row both read and write forwards, n numbers at a time, whatever the size of the table.
+        # Cell (i, j) sums all onsets booked at a > i and b <= j: one running sum down the rows, one along each row. Row
+        # by row, both read and write forwards, n numbers at a time, for a table of any size.
         row = np.zeros(n, out.dtype)
         row[0] = -taken_off  # the sum along the row carries it everywhere
         for i in range(n - 1, -1, -1):
@@ -52,8 +52,8 @@ class PlainSums:
         row[0] = plus
         sums = np.empty(n + 1, out.dtype)
         for i in range(n):
-            # Differences along i become counts by adding rows up; "b > j" is a running sum from the far end, hence the
-            # reversal.
+            # Differences along i become counts when rows are added; "b > j" is a running sum from the far end, hence
+            # the reversal.
             row += histogram[i, :0:-1]
             out[i] = np.cumsum(row, out=sums)[:0:-1]
 
@@ -74,8 +74,8 @@ def tables(tallies: Tallies, spans: Spans, sums: Sums, *, dips: bool) -> dict[st
         sums.spans(histogram, plus, out)
         return out
 
-    # Lost is a pass without onset (missed or merged), blind ones included; extra are onsets beyond the first of each
-    # pass: onsets − (passes − lost).
+    # Lost is a pass without an onset (missed or merged), including passes without evaluations. Extra are onsets after
+    # the first of each pass: onsets − (passes − lost).
     lost = among(tallies.without[Kind.DETECT], spans.blind)
     extra = onsets(Kind.DETECT)
     extra += lost
@@ -108,7 +108,7 @@ def assembled(
     how: str,
     every_pair: bool = True,
 ) -> Surface:
-    """Put tables, trials and running time together; whether the levels are all distinct ones is not known here."""
+    """Combine tables, trials and running time; whether the levels are all distinct ones is not known here."""
     return Surface(
         levels=levels,
         **found,

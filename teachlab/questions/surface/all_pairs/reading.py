@@ -21,11 +21,11 @@ if TYPE_CHECKING:
 Progress = Callable[[float], None]
 
 FAST_FROM = 3_000_000
-"""Samples from which the compiled engine, where installed, earns its start-up."""
+"""From this number of samples on, the compiled engine (if installed) saves more time than its start takes."""
 
 
 def engine_for(state: Ranks, tally: PairTally, samples: int, fast: bool | None) -> Engine:
-    """Return the compiled engine if it is wanted, installed and worth it, else the plain one."""
+    """Return the compiled engine if it is wanted, installed and worth its start; otherwise the plain one."""
     wanted = samples >= FAST_FROM if fast is None else fast
     if wanted and isinstance(tally, Tallies):
         try:
@@ -52,7 +52,7 @@ def read_spans(
     fast: bool | None,
     progress: Progress | None = None,
 ) -> Engine:
-    """Read a recording once and book all its spans for pairs among some levels; return the engine that did it."""
+    """Read a recording once and book all its spans for pairs among some levels; return the engine used."""
     clock, n = reading.clock, levels.size
     ranker = Ranker(levels, recording.dtype, mirrored=dips)
     first = int(np.searchsorted(levels, reading.first, side="right"))

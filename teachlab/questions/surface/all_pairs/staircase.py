@@ -1,8 +1,8 @@
-"""The state of all comparators at once, carried from piece to piece, and what it does to the counts.
+"""The state of all comparators at once, carried from piece to piece, and its effect on the counts.
 
-For on-index i the comparators that are light are those with off-index below ``state(i)``: a later fall
-to a level puts out the ones above it. That staircase is the memory of the Preisach model of hysteresis.
-It is kept as steps: ends (exclusive on-indices, ascending, the last one is the number of levels) and values.
+For on-index i the comparators that are light are those with off-index below ``state(i)``: a later fall to a level
+switches off the ones above it. This staircase is the memory of the Preisach model of hysteresis. It is kept as steps:
+ends (exclusive on-indices, ascending, the last one is the number of levels) and values.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ _Whole = NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Steps:
-    """A staircase for each of some pieces: at on-index i the value of the first step that ends above i.
+    """A staircase for each piece: at on-index i, the value of the first step that ends above i.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ class Staircase:
         # Negative, so that they ascend with i.
         self._negated: list[int] = (-state[np.append(0, change)]).tolist()
         self._tally = tally
-        # Of the span under way: state at its begin, and from which off-index on it had an onset.
+        # For the span in progress: the state at its start, and the off-index from which it had an onset.
         self._entry = np.zeros(state.size, np.int16)
         self._had = np.full(state.size, NEVER, np.int16)
 
@@ -83,7 +83,7 @@ class Staircase:
         self, ladders: Ladders, kind: NDArray[np.int8], opens: NDArray[np.bool_], closes: NDArray[np.bool_]
     ) -> None:
         """Take the next pieces, some of which begin or end a span."""
-        # A hidden first evaluation holds the output: its lead is not the dark.
+        # A hidden first evaluation holds the output: its lead is not dark.
         dark = (ladders.top == 0) & (ladders.lead == 0) & opens & closes
         if dark.any():
             self._book_dark(kind[dark])
@@ -95,7 +95,7 @@ class Staircase:
             self._ends, self._negated = [self._levels], [0]
 
     def _book_dark(self, kind: NDArray[np.int8]) -> None:
-        """Book whole spans below all levels, which put out every comparator and do nothing else."""
+        """Book whole spans below all levels, which only switch off every comparator."""
         zero = np.zeros(kind.size, np.int64)
         self._tally.quiet(kind, zero, zero + self._levels, zero + self._levels + 1)
 
@@ -108,15 +108,16 @@ class Staircase:
         after_dark: NDArray[np.bool_],
     ) -> None:
         n = self._levels
-        # Three staircases over the on-indices decide what a piece does to a comparator, each constant between its ends:
-        # `entry` says which were light before it, `first` how low the light was before the first peak above i, and
-        # `last` how low it was before the last one. Cut at all ends together there are few stretches, and every one is
-        # booked at once.
+        # Three staircases over the on-indices decide what a piece does to a comparator; each is constant between its
+        # ends. `entry` says which comparators were light before it, `first` how low the light was before the first peak
+        # above i, and `last` how low it was before the last one. Divided at all ends together there are few stretches,
+        # and all are booked at once.
         first = _steps(ladders.first_piece, ladders.first_peak, ladders.first_low, ladders.top, n, 0)
         turn = _turned(ladders.last_piece)
         last = _steps(ladders.last_piece, ladders.last_peak[turn], ladders.last_low[turn], ladders.top, n, int(NEVER))
         entry = self._states(ladders, ladders.last_peak[turn], ladders.last_after[turn], after_dark)
-        # One sort instead of a three-way merge per piece: keys carry the piece in front, so that pieces stay apart.
+        # One sort instead of a three-way merge for each piece: the piece comes first in the key, so pieces stay
+        # separate.
         key = np.concatenate((entry.key, first.key, last.key))
         key.sort()
         key = key[np.append(True, key[1:] != key[:-1])]
@@ -124,17 +125,17 @@ class Staircase:
         begin = np.zeros(key.size, np.int64)
         begin[1:] = np.where(piece[1:] == piece[:-1], end[:-1], 0)
         before, low = entry.at(key), last.at(key)
-        # Comparators that were light all along book no onset at the first peak.
+        # Comparators that were light from the start book no onset at the first peak.
         self._tally.no_onset(*_runs(kind[piece], begin, end, np.minimum(before, first.at(key))))
         self._tally.pieces += np.bincount(kind, minlength=KINDS)
-        # Above the highest peak (NEVER) nothing can have had an onset: no off-index is small enough for it.
+        # Above the highest peak (NEVER) no onset is possible: no off-index is small enough for it.
         had = np.where(low == NEVER, np.int16(n + 1), np.minimum(before, low))
-        # Held in a span is what is still active at its first evaluation.
+        # A comparator that is still active at the first evaluation of a span is held in it.
         at_begin = np.minimum(before, ladders.lead[piece])
         whole = (opens & closes)[piece]
         if whole.any():
             self._book(kind[piece[whole]], begin[whole], end[whole], at_begin[whole], had[whole])
-        # A span that goes on over the border of a block waits in full width; there is at most one at either end of a
+        # A span that continues over the border of a block waits in full width; there is at most one at either end of a
         # block.
         for k in np.flatnonzero(~(opens & closes)).tolist():
             a, b = np.searchsorted(piece, (k, k + 1))
@@ -158,12 +159,11 @@ class Staircase:
             all_ends += ends
             all_negated += negated
             sizes.append(len(ends))
-            # Below the highest peak the piece leaves its own staircase; above, its lowest light caps the old one.
+            # Below the highest peak the piece leaves its own staircase; above it, its lowest light limits the old one.
             new_ends, new_negated = (peaks[start:stop], afters[start:stop]) if top else ([], [])
             start = stop
             if top < n:
-                # Lists and bisection: a staircase has a handful of steps, for which an array would cost more to set up
-                # than to use.
+                # Lists and bisection: a staircase has few steps, and an array would take longer to set up than to use.
                 here = bisect_right(ends, top)
                 low = bisect_right(negated, cap, here)
                 if low > here:  # all that is capped becomes one step
@@ -181,7 +181,7 @@ class Staircase:
         self._tally.held(*_runs(kind, begin, end, np.minimum(entry, had)))
 
     def _part(self, kind: np.int8, entry: Ranks, had: Ranks, opens: np.bool_, closes: np.bool_) -> None:
-        """Put a span together that comes in several pieces; entry and had are spread over all on-indices."""
+        """Combine a span that comes in several pieces; entry and had are spread over all on-indices."""
         if opens:
             self._entry, self._had = entry, had
         else:
@@ -203,7 +203,7 @@ def _runs(
 
 
 def _turned(piece: Where) -> Where:
-    """Return places that turn round the order within every piece."""
+    """Return places that reverse the order within every piece."""
     first, last = np.searchsorted(piece, piece, side="left"), np.searchsorted(piece, piece, side="right")
     out: Where = first + last - 1 - np.arange(piece.size)
     return out

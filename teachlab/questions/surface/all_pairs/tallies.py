@@ -23,17 +23,17 @@ class PairTally(Protocol):
     Attributes
     ----------
     pieces : ndarray of int64, shape (4,)
-        By kind: to be taken off the onsets of every comparator.
+        By kind: to be subtracted from the onsets of every comparator.
     """
 
     pieces: _Whole
 
     def cycles(self, peak: NDArray[Any], valley: NDArray[Any]) -> None:
-        """Book onsets for ``i < peak`` and ``j >= valley``; the kind rides in the lowest two bits of the peak."""
+        """Book onsets for ``i < peak`` and ``j >= valley``; the lowest two bits of the peak hold the kind."""
         ...
 
     def no_onset(self, kind: _Kinds, begin: _Whole, end: _Whole, border: Ranks) -> None:
-        """Give back the onset that `pieces` takes off, for ``begin <= i < end`` and ``j >= border``."""
+        """Add the onset back that `pieces` subtracts, for ``begin <= i < end`` and ``j >= border``."""
         ...
 
     def quiet(self, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
@@ -41,7 +41,7 @@ class PairTally(Protocol):
         ...
 
     def held(self, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
-        """Book such a span in which the output is active; only passes to be detected are looked at."""
+        """Book a span without onset in which the output is active; only detect passes are examined."""
         ...
 
 
@@ -62,14 +62,14 @@ class Tallies:
         Differences along i of a histogram over b: spans of a kind without onset for every comparator with
         ``j < b``.
     active : ndarray of int32, shape (n + 1, n + 2)
-        The same of passes to be detected without onset in which the output is active.
+        The same for detect passes without onset in which the output is active.
     """
 
     def __init__(self, levels: int, evaluations: int) -> None:
         self.levels = levels
         # No cell holds more than the number of evaluations.
         counts: Any = np.int32 if evaluations < 2**31 else np.int64
-        # Kinds interleave in the rows of one table, so that booking a cycle needs one index and no branch on its kind.
+        # Kinds alternate in the rows of one table, so that booking a cycle needs one index and no branch for its kind.
         self.onsets: NDArray[Any] = np.zeros((KINDS * (levels + 1), levels + 1), counts)
         self.pieces = np.zeros(KINDS, np.int64)
         self.without = np.zeros((3, levels + 1, levels + 2), np.int32)
@@ -82,7 +82,8 @@ class Tallies:
     def no_onset(self, kind: _Kinds, begin: _Whole, end: _Whole, border: Ranks) -> None:
         """Give back onsets."""
         flat, width = self.onsets.reshape(-1), self.levels + 1
-        # A stretch of on-indices is booked by its two ends: + at the end, − at the begin; the running sum fills it in.
+        # A range of on-indices is booked by its two ends: + at the end, − at the start; the running sum fills the
+        # range.
         np.add.at(flat, (end * KINDS + kind) * width + border, 1)
         np.subtract.at(flat, (begin * KINDS + kind) * width + border, 1)
 

@@ -1,7 +1,7 @@
-"""One stretch of ranks, cut into pieces, as turning points, closed cycles and ladders.
+"""A stretch of ranks, divided into pieces, as turning points, closed cycles and ladders.
 
-A *piece* is a span, or the part of one that lies in a block. Everything here looks at one piece at a
-time and starts it in the dark; what the state at its begin changes is booked by `fold`.
+A *piece* is a span, or the part of a span that lies in a block. The functions here treat one piece at a time and start
+it in the dark; `fold` books what the state at its start changes.
 """
 
 from __future__ import annotations
@@ -27,9 +27,9 @@ Where = NDArray[np.intp]
 #       1 |/        *       \   A comparator has an onset for each cycle with peak > i and valley <= j:
 #       0 +------------------   for i = 3, j = 1 those of 5 and 6, two onsets; for j = 2 also that of 4.
 ROUNDS_BELOW = 0.04
-"""Rounds that remove less than this share of the peaks give way to the stack."""
+"""When a round removes less than this share of the peaks, the stack takes over."""
 FEW = 96
-"""So few peaks are faster on the stack than in whole-array rounds."""
+"""Up to this number of peaks, the stack is faster than whole-array rounds."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,14 +58,14 @@ class Turning:
     @classmethod
     def of(cls, rank: Ranks, begins: Where) -> Turning:
         """Find the turning points; `begins` are the first elements of the pieces, ascending, from 0 on."""
-        # Light mostly repeats its rank: what stands still is dropped first, and all that follows works on what is left.
+        # Light usually repeats its rank: repeated ranks are dropped first, and everything after works on the rest.
         keep = np.empty(rank.size, bool)
         np.not_equal(rank[1:], rank[:-1], out=keep[1:])
         keep[begins] = True
         at = np.flatnonzero(keep)
         rank, begins = rank[at], np.searchsorted(at, begins)
         up = rank[1:] > rank[:-1]
-        # A piece begins with a rise out of the dark and ends with a fall into it.
+        # A piece begins with a rise from the dark and ends with a fall into it.
         rises_into, falls_after = np.empty(rank.size, bool), np.empty(rank.size, bool)
         rises_into[1:], falls_after[-1] = up, True
         np.logical_not(up, out=falls_after[:-1])
@@ -83,7 +83,7 @@ class Turning:
 
 
 def closed_cycles(turning: Turning, kind: NDArray[np.int8], tally: PairTally) -> None:
-    """Book every onset of every piece, begun in the dark, as a pair of a peak and the valley before it.
+    """Book every onset of every piece, started in the dark, as a pair of a peak and the valley before it.
 
     A comparator with on-index i and off-index j has one onset per pair with ``peak > i`` and
     ``valley <= j``: the pairs are the bars of superlevel persistence, which are the cycles of rainflow
@@ -98,11 +98,11 @@ def closed_cycles(turning: Turning, kind: NDArray[np.int8], tally: PairTally) ->
 
     Notes
     -----
-    A peak whose higher neighbouring valley has a peak at least as high on its other side closes a cycle
-    with that valley and both go. All such peaks go at once: of two neighbours at most one may claim the
-    valley between them, and what a chain of them leaves behind (a lower valley, a higher peak) supports
-    the rest of the chain as well. The dark between pieces is lower than all, so nothing reaches over it
-    but the last peak of a piece, which closes with the dark.
+    If the valley beside a peak has on its other side a peak at least as high, the peak closes a cycle with that valley
+    (the higher of its two), and both are removed. All such peaks are removed at once: of two neighbours at most one may
+    claim the valley between them, and what a chain of them leaves (a lower valley, a higher peak) supports the rest of
+    the chain as well. The dark between pieces is lower than all valleys, so no cycle crosses it; the last peak of a
+    piece closes with the dark.
 
     References
     ----------
@@ -110,11 +110,11 @@ def closed_cycles(turning: Turning, kind: NDArray[np.int8], tally: PairTally) ->
     (persistence).
     """
     counts = turning.last - turning.first + 1
-    # The kind rides in the lowest bits: it never changes the order of two different peaks.
+    # The lowest bits hold the kind: it never changes the order of two different peaks.
     peak = turning.peaks * np.int16(KINDS) + np.repeat(kind, counts).astype(np.int16)
     valley = turning.valleys
-    # Whole-array rounds: each takes every peak that can go now, and of noise that is a good part. What is left in the
-    # end is a long zigzag that gives one or two a round, and goes over the stack.
+    # Whole-array rounds: each removes every peak that can be removed now, which in noise is a good part. What is left
+    # in the end is a long zigzag that gives one or two per round; it goes over the stack.
     while peak.size > FEW:
         # Ties go to the right (<= here, its opposite below): two equal peaks must not both claim the valley between
         # them.
@@ -147,7 +147,7 @@ def closed_cycles(turning: Turning, kind: NDArray[np.int8], tally: PairTally) ->
 
 
 def _stack(peaks: list[int], valleys: list[int], tally: PairTally) -> None:
-    """Close what the rounds left, one peak after the other."""
+    """Close the cycles that the rounds left, peak by peak, with a stack."""
     gone: list[int] = []
     bases: list[int] = []
     high: list[int] = []
@@ -155,18 +155,18 @@ def _stack(peaks: list[int], valleys: list[int], tally: PairTally) -> None:
     before = 0
     for peak, after in zip(peaks, valleys, strict=True):
         while high and high[-1] <= peak:
-            # The lower of two peaks dies at the valley between them.
+            # The lower of two peaks ends at the valley between them.
             gone.append(high.pop())
             bases.append(before)
             before = low.pop()
         high.append(peak)
         low.append(before)
-        # A valley ends all peaks whose own valley is not lower, but for the highest of them.
+        # A valley ends all peaks whose own valley is not lower, except the highest of them.
         while len(high) > 1 and low[-1] >= after:
             gone.append(high.pop())
             bases.append(low.pop())
         before = after
-    # What never met a higher peak is left ascending from the right: each closes with the valley before it.
+    # Peaks that never met a higher one are left, ascending from the right: each closes with the valley before it.
     gone += high
     bases += low
     if gone:
@@ -175,7 +175,7 @@ def _stack(peaks: list[int], valleys: list[int], tally: PairTally) -> None:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ladders:
-    """What the state at the begin of a piece can still change, and what the piece leaves behind.
+    """What the state at the start of a piece can still change, and what the piece leaves behind.
 
     Parameters
     ----------
@@ -184,7 +184,7 @@ class Ladders:
     first_piece, first_peak, first_low : ndarray, shape (m,)
         Peaks higher than all before them in the piece, and the lowest rank before each.
     last_piece, last_peak, last_low, last_after : ndarray, shape (n,)
-        Peaks higher than all after them in the piece, the lowest rank before, and after, each.
+        Peaks higher than all after them in the piece, and the lowest rank before and after each.
     """
 
     top: Ranks
@@ -200,16 +200,16 @@ class Ladders:
 
     @classmethod
     def of(cls, turning: Turning, levels: int) -> Ladders:
-        """Read the ladders off the turning points by running extremes that begin anew in every piece."""
+        """Read the ladders from the turning points by running extremes that restart in every piece."""
         pieces = turning.first.size
         counts = turning.last - turning.first + 1
         piece = np.repeat(np.arange(pieces), counts)
-        # Each piece gets a storey of its own, so that one running extreme serves all pieces.
+        # Each piece gets its own offset, so that one running extreme serves all pieces.
         storey: NDArray[Any] = (piece * (levels + 2)).astype(np.int64 if pieces * (levels + 2) > 2**30 else np.int32)
         before = np.empty(turning.peaks.size, storey.dtype)
         before[1:] = turning.valleys[:-1]
         before[turning.first] = turning.lead
-        # Storeys descend for minima and ascend for maxima: a running extreme cannot carry over into the next piece.
+        # Offsets descend for minima and ascend for maxima: a running extreme cannot carry over into the next piece.
         low = np.minimum.accumulate(before - storey) + storey
         after = turning.valleys.astype(storey.dtype)
         after[turning.last] = turning.trail
@@ -243,7 +243,7 @@ class Ladders:
 
 
 def _records(values: NDArray[Any]) -> Where:
-    """Return the places of values above all before them."""
+    """Return the places of values above all values before them."""
     highest = np.maximum.accumulate(values)
     new = np.empty(values.size, bool)
     new[0] = True

@@ -1,1 +1,1 @@
-"""Settings that are given, counted together."""
+"""Given settings, counted together."""

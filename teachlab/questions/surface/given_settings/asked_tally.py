@@ -1,4 +1,4 @@
-"""Counts for given pairs of levels only: what is booked is kept as weighted corners, and summed up for each pair."""
+"""Counts for given pairs of levels only: events are kept as weighted corners, and summed for each pair."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ if TYPE_CHECKING:
     from teachlab.questions.surface.values.spans import Spans
 
 STRIP = 64
-"""On-indices summed up together."""
+"""On-indices that are summed together."""
 HELD_BACK = 1 << 19
-"""Corners kept before they are summed up: memory does not grow with the recording."""
+"""Corners kept before they are summed: memory does not grow with the recording."""
 ONSETS, QUIET, HELD = 0, 3, 6
-"""Channels: onsets and spans without one of three kinds each, and passes without one that are active."""
+"""Channels: onsets and spans without an onset, of three kinds each, and active passes without an onset."""
 CHANNELS = 7
 
 _Whole = NDArray[np.int64]
@@ -27,7 +27,7 @@ _Kinds = NDArray[np.int8]
 
 
 class TallyOfGivenPairs:
-    """Counts of given comparators; as `teachlab.questions.surface.all_pairs.tallies.Tallies`, without a table of all.
+    """Counts of given comparators, as `teachlab.questions.surface.all_pairs.tallies.Tallies`, without a table of all.
 
     Parameters
     ----------
@@ -53,14 +53,14 @@ class TallyOfGivenPairs:
         self._size = 0
 
     def cycles(self, peak: NDArray[Any], valley: NDArray[Any]) -> None:
-        """Book onsets for ``i < peak`` and ``j >= valley``; the kind rides in the lowest two bits of the peak."""
+        """Book onsets for ``i < peak`` and ``j >= valley``; the lowest two bits of the peak hold the kind."""
         kind, row = peak & 3, self._rows_below[peak >> 2]
         column = self._columns_below[valley]
         some = np.flatnonzero((column <= self._reach[row]) & (kind != Kind.UNCOUNTED))
         self._keep(kind[some] + ONSETS, row[some], column[some], np.ones(some.size, np.int8))
 
     def no_onset(self, kind: _Kinds, begin: _Whole, end: _Whole, border: Ranks) -> None:
-        """Give back the onset that `pieces` takes off, for ``begin <= i < end`` and ``j >= border``."""
+        """Add the onset back that `pieces` subtracts, for ``begin <= i < end`` and ``j >= border``."""
         self._stretches(ONSETS, kind, begin, end, border)
 
     def quiet(self, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
@@ -68,7 +68,7 @@ class TallyOfGivenPairs:
         self._stretches(QUIET, kind, begin, end, border)
 
     def held(self, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
-        """Book such a span in which the output is active; only passes to be detected are asked for."""
+        """Book a span without onset in which the output is active; only detect passes are asked for."""
         some = kind == Kind.DETECT
         self._stretches(HELD, kind[some], begin[some], end[some], border[some])
 
@@ -109,7 +109,7 @@ class TallyOfGivenPairs:
         strips = self._rows // STRIP + 1
         width = self._columns + 1
         strip = row // STRIP
-        # Corners of higher strips count whatever their row.
+        # Corners of higher strips count in every row.
         table = _histogram(strip.astype(np.int64) * width + column, weight, strips * width).reshape(strips, width)
         table = np.cumsum(table, axis=1)
         higher = np.zeros((strips + 1, width), np.int64)
@@ -130,7 +130,7 @@ class TallyOfGivenPairs:
     def _within(
         self, row: Ranks, column: Ranks, weight: NDArray[np.int8], asked: NDArray[np.intp], *, below: bool
     ) -> _Whole:
-        """Do the same within one strip, among the columns that it asks for."""
+        """Do the same within one strip, for the columns that it needs."""
         columns, place = np.unique(self._column[asked], return_inverse=True)
         height, width = STRIP + 1, columns.size + 1
         at = row.astype(np.int64) * width + np.searchsorted(columns, column)

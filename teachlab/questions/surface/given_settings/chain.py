@@ -1,9 +1,8 @@
-"""A chain of settings, both levels rising from each to the next, in one reading, with any filter and delays.
+"""A chain of settings, whose two levels never fall from one to the next, in one reading, with any filter and delays.
 
-Along a chain the states of all comparators at any time are one number S: the first S of them are light.
-Light that reaches the on-levels of the first p settings and the off-levels of the first q ones (p <= q)
-makes it ``clip(S, p, q)``: the play operator of hysteresis. Filter and delays act on S itself, see
-`teachlab.sensor.steps`.
+Along a chain the states of all comparators at any time are one number S: the first S of them are light. Light that
+reaches the on-levels of the first p settings and the off-levels of the first q ones (p <= q) changes it to ``clip(S, p,
+q)``: the play operator of hysteresis. Filter and delays act on S itself, see `teachlab.sensor.steps`.
 """
 
 from __future__ import annotations
@@ -43,16 +42,16 @@ BLOCK = 1 << 16
 
 
 class Play:
-    """Light to the number of settings of a chain that are light.
+    """Converts light to the number of settings of a chain that are light.
 
     Parameters
     ----------
     on, off : ndarray of float64, shape (n,), recording units
-        Levels of the chain, neither falling, ``off <= on``.
+        Levels of the chain; neither falls, and ``off <= on``.
     dtype : dtype
         Stored type of the light.
     mirrored : bool
-        Whether to return how many are dark.
+        Whether to return the number that are dark.
     """
 
     def __init__(self, on: Levels, off: Levels, dtype: np.dtype[Any], *, mirrored: bool = False) -> None:
@@ -60,7 +59,7 @@ class Play:
         self.mirrored = mirrored
         self.watched = False
         self.rises: NDArray[np.bool_] = np.empty(0, bool)
-        """Where, if watched, the last counts may have risen, be it between two settings without passing one."""
+        """Where, if watched, the last counts may have risen, even between two settings without passing one."""
         levels = np.unique(np.concatenate((on, off)))
         self._ranker = Ranker(levels, dtype)
         zero = np.zeros(1, np.intp)
@@ -72,7 +71,7 @@ class Play:
         self._state: int | None = None
 
     def begin(self, light: float) -> int:
-        """Start as at the first valid evaluation: light exactly where it reaches the on-level."""
+        """Start as at the first valid evaluation: light if and only if it reaches the on-level."""
         rank = self._ranker.rank(np.array([light], np.float64).astype(self._ranker.work))
         self._state = int(self._low[rank[0]])
         return self.count - self._state if self.mirrored else self._state
@@ -83,7 +82,7 @@ class Play:
             self.rises = np.empty(0, bool)
             return None
         rank = self._ranker.rank(light)
-        # Only where the rank changes can the state change: most samples are dropped here.
+        # The state can change only where the rank changes: most samples are dropped here.
         new = np.empty(rank.size, bool)
         np.not_equal(rank[1:], rank[:-1], out=new[1:])
         new[0] = True
@@ -96,7 +95,7 @@ class Play:
         return SteppedSignal(at + begin, np.int16(self.count) - state if self.mirrored else state)
 
     def _watch(self, low: Ranks, high: Ranks, state: Ranks, at: NDArray[np.intp], lengths: NDArray[np.intp]) -> None:
-        # The count lies in the same stretch between two settings as the bound that light sets it.
+        # The count lies in the same interval between two settings as the bound that the light sets.
         before = np.concatenate((np.array([self._state], np.int16), state[:-1]))
         bound = high if self.mirrored else low
         inner = (bound > 0) & (bound < self.count)  # beyond the ends of the chain nothing is told apart
@@ -105,9 +104,9 @@ class Play:
 
 
 class ChainSignals:
-    """Light to two signals: at index k the output is active exactly where the signal exceeds k.
+    """Converts light to two signals: at index k the output is active if and only if the signal exceeds k.
 
-    Mirrored for dark-on, so that active is always up: index k then is setting ``n − 1 − k``.
+    Mirrored for dark-on, so that active is always up: index k is then setting ``n − 1 − k``.
     """
 
     def __init__(self, play: Play, setting: Setting, clock: Clock, first: int) -> None:
@@ -125,12 +124,12 @@ class ChainSignals:
 
 
 class Watcher(Protocol):
-    """Looks at the signals beside the counting."""
+    """Reads the signals while they are counted."""
 
     def push(
         self, spans: Spans, start: int, output: Ranks, before: Ranks, play: Play, invalid: NDArray[np.bool_] | None
     ) -> None:
-        """Take the output's signal, the same one evaluation earlier, and what the play saw at valid evaluations."""
+        """Take the output's signal, the same one evaluation earlier, and what the play read at valid evaluations."""
         ...
 
 
@@ -141,9 +140,9 @@ class ChainCounts:
     Parameters
     ----------
     sums : mapping of str to ndarray of int64, shape (n,)
-        By the names of the tables of a surface.
+        Keyed by the names of the tables of a surface.
     touching : ndarray of bool, shape (n + 1,)
-        At c: some pass owes its onsets just below and just above the stretch between settings c − 1 and c to
+        At c: in some pass, the onsets just below and just above the interval between settings c − 1 and c come from
         different rises.
     spans : Spans
     """

@@ -1,4 +1,4 @@
-"""Settings put into chains: along each, no comparator opens before the one ahead of it."""
+"""Settings divided into chains: along each chain, no level falls."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ if TYPE_CHECKING:
     from teachlab.questions.surface.values.levels import Levels
 
 LONGEST = 32_000
-"""Settings in a chain: how many are light is kept as int16."""
+"""Largest number of settings in a chain: the number that are light is kept as int16."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LevelPlaces:
-    """Levels told apart only as far as some ranks do.
+    """Levels that are separated only where some rank separates them.
 
     Parameters
     ----------
@@ -46,9 +46,9 @@ class LevelPlaces:
     def of(self, settings: Sequence[Setting]) -> NDArray[np.int64]:
         """Return what must not fall along a chain, shape (settings, 2 or 4); settings are of one kind.
 
-        A level has place p where light reaches it exactly if its rank is one of those from the p-th on. Levels
-        that no rank tells apart have one place: however settings differ in them, they do not divide into chains.
-        Columns: both levels; for a window on-level, release and, with a minus, off-level and its release.
+        A level has place p if the light reaches it exactly from the p-th occurring rank on. Levels that no rank
+        separates have one place: settings that differ only in them stay in one chain. Columns: both levels; for a
+        window on-level, release and, with a minus, off-level and its release.
         """
         upper = [(s.on_level, s.high_release if isinstance(s, WindowSetting) else s.off_level) for s in settings]
         lower = [(s.off_level, s.low_release) for s in settings if isinstance(s, WindowSetting)]
@@ -73,25 +73,25 @@ def divide(rows: NDArray[Any]) -> list[NDArray[np.intp]]:
 
     Notes
     -----
-    In order of the first column each goes behind the chain that ends highest in the second one among those it
-    may follow. With two columns that is the least number of chains (Dilworth 1950; the rule of patience sorting:
-    Fredman, "On computing the length of longest increasing subsequences", Discrete Math. 11, 1975); with more
-    it need not be.
+    In order of the first column, each setting is added to the chain with the highest end in the second column among
+    those it may follow. With two columns this gives the smallest number of chains (Dilworth 1950; the rule of patience
+    sorting: Fredman, "On computing the length of longest increasing subsequences", Discrete Math. 11, 1975); with more
+    columns it may not.
 
     Examples
     --------
     >>> [c.tolist() for c in divide(np.array([[1, 1], [2, 3], [2, 2], [4, 3]]))]
     [[0, 2, 1, 3]]
     """
-    # Equal rows are one member: 200 draws that landed on ten settings make chains of ten.
+    # Equal rows are one member: 200 draws that taught ten settings make chains of ten.
     kinds, kind = np.unique(rows, axis=0, return_inverse=True)  # in order of the first column
     members: list[list[int]] = []
     ends = np.empty(kinds.shape)
     for k, row in enumerate(kinds):
         behind = np.flatnonzero((ends[: len(members)] <= row).all(axis=1))
         if behind.size:
-            # Best fit, as in patience sorting: the highest end that still lies below leaves the lower ends for what
-            # needs them.
+            # Best fit, as in patience sorting: the highest end that is still below leaves the lower ends for settings
+            # that need them.
             chain = int(behind[np.argmax(ends[behind, 1])])
         else:
             chain = len(members)

@@ -1,4 +1,4 @@
-"""Where hysteresis and delays meet: replay of every pair of a grid."""
+"""Hysteresis together with delays: replay of every pair of a grid."""
 
 from __future__ import annotations
 
@@ -36,8 +36,8 @@ def replayed_surface(
 ) -> Surface:
     """Replay and score every pair of a grid of levels, with any filter and delays.
 
-    Parameters as in `teachlab.questions.surface.surface`; without `levels`, 24 are spread evenly over the
-    light. Exact at these pairs, as a surface of stated levels is at its own.
+    Parameters as in `teachlab.questions.surface.surface`; without `levels`, 24 are spread evenly over the light. The
+    counts are exact at these pairs.
     """
     reading = read_first(recording, base.evaluation_rate_hz)
     grid = np.linspace(reading.low, reading.high, GRID) if levels is None else levels

@@ -1,12 +1,12 @@
 """Many settings with filter, delays or two thresholds, counted in one reading as few chains.
 
-The settings of a chain are one signal (see `chain`), which steps only where light crosses one of their levels.
-So a block of light is ranked among the levels of all settings once, light that no comparator answers is left
-out, and every chain goes on with the few evaluations at which its own ranks change. A reading before that tells
-which levels light never comes between: they are one, which leaves fewer chains.
+The settings of a chain are one signal (see `chain`), which steps only where the light crosses one of their levels. So a
+block of light is ranked once among the levels of all settings, light to which no comparator reacts is left out, and
+every chain continues with the few evaluations at which its own ranks change. A first reading shows between which levels
+the light never lies: these count as one level, which leaves fewer chains.
 
-A window joins in: from narrow to wide, the settings whose upper side is beyond are the first ones, and so are
-those whose lower side is. Beyond on either side are as many as the larger of the two numbers.
+A window is included like this: ordered from narrow to wide, the settings whose upper side is beyond are the first ones,
+and so are those whose lower side is. The number of settings beyond on either side is the larger of the two numbers.
 """
 
 from __future__ import annotations
@@ -37,18 +37,18 @@ if TYPE_CHECKING:
     from teachlab.sensor.clock import Clock
 
 BLOCK = 1 << 20
-"""Evaluations reduced at a time: large, since every chain is called once per block."""
+"""Evaluations reduced at a time: many, because every chain is called once for each block."""
 RANKED = 1 << 16
 """Evaluations ranked at a time, so that they stay in the cache."""
 ROUNDS = 3
-"""How often evaluations that change nothing are left out: each round compares with what the last one left."""
+"""Number of rounds in which evaluations that change nothing are left out; each compares with what the last one left."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Seen(EvaluatedStretch):
     """A block of evaluations, reduced to those at which the rank among all levels changes.
 
-    `ordinal` numbers the valid evaluations at which it does, `rank` is what it becomes.
+    `ordinal` numbers the valid evaluations at which it changes, `rank` is the new rank.
     """
 
     ordinal: At
@@ -70,14 +70,14 @@ class _Reader:
         self, levels: Levels, rising: NDArray[np.bool_], falling: NDArray[np.bool_], recording: Recording
     ) -> None:
         self._recording, self._ranker = recording, Ranker(levels, recording.dtype)
-        # A level acts on rises (it is somebody's on-level) or on falls (somebody's off-level), rarely on both: light
-        # that rises past off-levels only changes nothing. That halves what noise leaves over.
+        # A level acts on rises (as an on-level) or on falls (as an off-level), rarely on both: light that only rises
+        # past off-levels changes nothing. This halves what noise leaves.
         self._up, self._down = (np.append(0, np.cumsum(acts)).astype(np.int16) for acts in (rising, falling))
         self._last: Ranks = np.empty(0, np.int16)
         self._count = 0
 
     def read(self, clock: Clock, progress: Callable[[float], None] | None, done: float) -> Iterator[_Seen]:
-        """Read a recording and return the changes of every block; report from the share `done` on."""
+        """Read a recording and return the changes of every block; report progress from the share `done` on."""
         for block in evaluated(self._recording.blocks(size=BLOCK), clock):
             if block.light.size:
                 yield self._reduce(block)
@@ -92,8 +92,8 @@ class _Reader:
         for a in range(0, light.size, RANKED):
             rank = self._ranker.rank(light[a : a + RANKED])
             where = np.arange(rank.size)
-            # Taking out what changes nothing may bring together two that now change nothing either: a few rounds, while
-            # it pays.
+            # When evaluations are left out, two others may become neighbours that change nothing: a few rounds, as long
+            # as they help.
             for _ in range(ROUNDS):
                 kept = self._changes(rank)
                 if kept.size == rank.size:
@@ -109,8 +109,8 @@ class _Reader:
         )  # fmt: skip
 
     def _changes(self, rank: Ranks) -> NDArray[np.intp]:
-        """Return the places of ranks that may change a state, seen after the one before each."""
-        # Light that rises over no level that acts on rises, and falls over none that acts on falls, changes nothing.
+        """Return the places of ranks that may change a state, compared with the one before each."""
+        # Light that rises past no level that acts on rises, and falls past none that acts on falls, changes nothing.
         up, down = (turn[np.concatenate((self._last, rank))] for turn in (self._up, self._down))
         changes = np.flatnonzero((up[1:] > up[:-1]) | (down[1:] < down[:-1]))
         return changes if self._last.size else np.append(0, changes + 1)
@@ -122,7 +122,7 @@ class _Side:
     Parameters
     ----------
     begins, ends : ndarray of int, shape (n,)
-        Ranks from which on light begins, and does not end, what the side is beyond; neither falls.
+        Ranks from which the state of the side begins, and does not end; neither falls.
     ranks : int
         One more than the highest rank.
     """
@@ -131,7 +131,7 @@ class _Side:
         every = np.arange(ranks)
         self._low, self._high = (np.searchsorted(own, every, side="right").astype(np.int16) for own in (begins, ends))
         self.changes = (np.diff(self._low) != 0) | (np.diff(self._high) != 0)
-        """Whether ranks k and k + 1 do different things."""
+        """Whether ranks k and k + 1 have different effects."""
         self.state = 0
 
     def begin(self, rank: int) -> int:
@@ -149,7 +149,7 @@ class _Side:
 
 
 class _Comparators:
-    """Changes of rank to the number of settings that are light, or beyond; to those that are not for dark-on.
+    """Converts changes of rank to the number of settings light, or beyond; for dark-on, those that are not.
 
     Parameters
     ----------
@@ -169,12 +169,12 @@ class _Comparators:
         changes = self._upper.changes
         self.first = self._upper.begin(begin)
         if rows.shape[1] > 2:
-            # A lower side sees the ranks upside down: light is below place p where ``top − rank > top − p``.
+            # A lower side reads the ranks upside down: light is below place p where ``top − rank > top − p``.
             self._lower = _Side(rows[:, 2] + places.count, rows[:, 3] + places.count, places.count)
             self.first = max(self.first, self._lower.begin(self._top - begin))
             changes = changes | self._lower.changes[::-1]
         self._rank = narrowed
-        # Ranks between two levels of this chain are one class: what other chains tell apart is dropped here.
+        # Ranks between two levels of this chain are one class: what only other chains separate is dropped here.
         self._class = np.append(0, np.cumsum(changes)).astype(np.int16)[narrowed.clip(max=self._top)]
         self._last_class = -1
         if mirrored:
@@ -182,7 +182,7 @@ class _Comparators:
         self._last = self.first
 
     def push(self, seen: _Seen) -> SteppedSignal:
-        """Return the number over the valid evaluations of a block, which must hold one."""
+        """Return the number over the valid evaluations of a block, which must hold at least one."""
         own = self._class[seen.rank]
         new = np.empty(own.size, bool)
         np.not_equal(own[1:], own[:-1], out=new[1:])
@@ -226,7 +226,7 @@ class _Chain:
 def count(
     counter: OnsetCounter, spans: Spans, start: int, stop: int, undelayed: SteppedSignal, output: SteppedSignal
 ) -> None:
-    """Take a block of evaluations of both signals into a counter."""
+    """Pass a block of evaluations of both signals to a counter."""
     p = int(np.searchsorted(spans.stop, start, side="right"))
     q = int(np.searchsorted(spans.start, stop, side="left"))
     borders = np.maximum(spans.start[p:q], start)
@@ -238,7 +238,7 @@ def count(
 
 
 def family_of(setting: Setting) -> tuple[object, ...]:
-    """Return what settings must share to be counted as chains together; all share the rate."""
+    """Return what settings must have in common to be counted as chains together; all share the rate."""
     return type(setting), setting.switching
 
 
@@ -257,7 +257,7 @@ def count_many(
     ----------
     recording, truth
     settings : sequence of Setting
-        Of one evaluation rate; up to some thousands, see `teachlab.questions.surface.given_settings.pairs`.
+        Settings with one evaluation rate; up to some thousands, see `teachlab.questions.surface.given_settings.pairs`.
     reading : FirstReading
         Of the recording at that rate.
     rules, progress
@@ -266,14 +266,14 @@ def count_many(
     Returns
     -------
     list of (dict of str to int, Spans)
-        For every setting its counts, by the names of the tables of a surface, and what they were counted in.
+        For every setting its counts, by the names of the tables of a surface, and the spans in which they were counted.
     """
     clock = reading.clock
     rising, falling = _acting(settings)
     levels = np.union1d(rising, falling)
     acts = np.isin(levels, rising), np.isin(levels, falling)
     places = LevelPlaces(levels, np.zeros(levels.size + 1, bool))
-    # Two readings: which ranks occur at all decides how few chains there are, and that must be known before counting.
+    # Two readings: the ranks that occur decide how few chains there are, and must be known before counting.
     for seen in _Reader(levels, *acts, recording).read(clock, progress, 0.0):
         places.occurring[seen.rank] = True
     made = list(_made(truth, settings, places, reading, rules))

@@ -1,4 +1,4 @@
-"""Count onsets, spans with one and spans held, at every index of a signal of ranks at once, span by span."""
+"""Count onsets, spans with an onset and spans held, at every index of a signal of ranks at once, span by span."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class Rises:
 
     @classmethod
     def of(cls, before: Ranks, after: Ranks, begins: Whole) -> Rises:
-        """Find the stretches of a signal, cut at the begins of the spans; 0 is the first begin."""
+        """Find the stretches of a signal, cut at the starts of the spans; the first start is 0."""
         at = np.flatnonzero(after != before)
         up = after[at] > before[at]
         piece = np.searchsorted(begins, at, side="right") - 1
@@ -47,16 +47,16 @@ class Rises:
         return cls(piece[first], before[at[first]].astype(np.int64), after[at[last]].astype(np.int64))
 
     def joined(self, other: Rises) -> Rises:
-        """Return both."""
+        """Return both sets of stretches as one."""
         return Rises(*(np.concatenate(pair) for pair in zip(self._parts(), other._parts(), strict=True)))
 
     def of_piece(self, piece: int) -> Rises:
-        """Return those of one span, as its piece 0."""
+        """Select the rises that belong to one span and renumber it 0."""
         some = self.piece == piece
         return Rises(np.zeros(np.count_nonzero(some), np.int64), self.low[some], self.high[some])
 
     def united(self, width: int) -> tuple[Rises, Whole, Whole]:
-        """Return the union per span as disjoint stretches, and where two of them only just met.
+        """Return the union per span as disjoint stretches, and where two of them only met.
 
         Returns
         -------
@@ -65,8 +65,8 @@ class Rises:
         piece, met : ndarray of int64, shape (m,)
             Spans and indices at which one stretch ended and the next began.
         """
-        # Sorted as one number: by span, then by the lower end. In a span several rises may pass one setting; it has an
-        # onset if any does, hence the union.
+        # Sorted as one number: by span, then by the lower end. In a span several rises may pass one setting. It has an
+        # onset if any rise does, hence the union.
         key = (self.piece * width + self.low) * width + self.high
         key.sort()
         at, high = np.divmod(key, width)
@@ -87,20 +87,20 @@ class Rises:
 
 
 class OnsetCounter:
-    """Adds up spans of a signal: at index k the output is active exactly where the signal exceeds k.
+    """Adds spans of a signal: at index k the output is active if and only if the signal exceeds k.
 
     Parameters
     ----------
     size : int
         Indices.
     first : int
-        The signal before the record.
+        Value of the signal before the record.
     """
 
     def __init__(self, size: int, first: int) -> None:
         self.size = size
         self.touching = np.zeros(size + 1, bool)
-        """Indices at which, in a span to be detected, two stretches of onsets only just met."""
+        """Indices at which, in a detect span, two stretches of onsets only met."""
         self._width = size + 1
         self._last = first
         self._onsets = np.zeros((KINDS, self._width), np.int64)  # differences along the index, as all below
@@ -118,17 +118,17 @@ class OnsetCounter:
         return self.take(begins, spans.kind[p:q].astype(np.int64), undelayed, output, goes_on=goes_on)
 
     def take(self, begins: Whole, kind: Whole, undelayed: Ranks, output: Ranks, *, goes_on: bool) -> Ranks:
-        """Take the next values of both signals, with every value that they have in between.
+        """Take the next values of both signals, with every value in between.
 
         Parameters
         ----------
         begins, kind : ndarray of int64, shape (spans,)
-            Where the spans begin among the values, 0 first, and the kind of each.
+            Where the spans begin among the values (the first is 0), and the kind of each.
         undelayed, output : ndarray of int16, shape (n,)
         goes_on : bool
-            Whether the last span goes on after them.
+            Whether the last span continues after them.
         """
-        # A rise of the signal from a to b is an onset of the settings a … b − 1 at once: booked by its ends, in
+        # A rise of the signal from a to b is an onset of the settings a … b − 1 at once: booked by its ends, as
         # differences.
         before = np.concatenate((np.array([self._last], np.int16), output[:-1]))
         self._last = int(output[-1])
@@ -152,14 +152,14 @@ class OnsetCounter:
         return before
 
     def _close(self, rises: Rises, kind: Whole, held: Whole) -> None:
-        """Book complete spans; `held` bounds the indices at which they are seen active."""
+        """Book complete spans; `held` is the limit of the indices at which they are active."""
         united, piece, met = rises.united(self._width)
         self.touching[met[kind[piece] == Kind.DETECT]] = True
         of = kind[united.piece]
         self._add(self._with, of, united.low, united.high)
-        # Held: seen active, less where there is an onset.
+        # Held: active, minus those with an onset.
         detect = np.flatnonzero(kind[: held.size] == Kind.DETECT)
-        # For a pass: all settings below `held`, less those from low to high of each stretch with an onset, in
+        # For a pass: all settings below `held`, minus those from low to high of each stretch with an onset, as
         # differences.
         self._held[0] += detect.size
         self._held -= np.bincount(held[detect], minlength=self._width)

@@ -2,8 +2,8 @@
 
 Accepted: every setting of fixed levels or with two thresholds in the recording's unit, with any levels, polarity,
 consecutive filter, delays and evaluation rate, all mixed in one call. Settings that follow the background are refused
-with a `SettingError`: their levels depend on their own output, replay and score those one by one. The counts are those
-of `score(replay(recording, setting), truth)`, exclusions and rules included.
+with a `SettingError`: their levels depend on their own output; replay and score those one by one. The counts are those
+of `score(replay(recording, setting), truth)`, including exclusions and rules.
 """
 
 from __future__ import annotations
@@ -36,11 +36,11 @@ if TYPE_CHECKING:
     from teachlab.sensor.clock import Clock
 
 LONG = 1 << 20
-"""From so many samples on a recording is condensed before settings without filter and delays are counted."""
+"""From this number of samples on, a recording is reduced before settings without filter and delays are counted."""
 TOGETHER = 4000
-"""Settings counted in one reading: ranks among their levels fit 15 bits, kinds of trial beside them."""
+"""Settings counted in one reading: the ranks among their levels fit 15 bits, with the kinds of trial beside them."""
 FEW = 8
-"""So few settings with filter, delays or two thresholds are replayed: chains read the recording twice."""
+"""Up to this number of settings with filter, delays or two thresholds are replayed: chains read the recording twice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,9 +51,9 @@ class PairCounts:
     ----------
     lost, merged, extra, false_trips, gaps_tripped, ignore_trips, ignore_tripped : int
     detect_trials, ignore_trials, gap_trials : int
-        What was scored.
+        Numbers of scored trials.
     running_hours, gap_hours : float, hours
-        As in `Score`: of all that was scored, and of the scored gaps.
+        As in `Score`: of everything that was scored, and of the scored gaps.
     """
 
     lost: int
@@ -75,7 +75,7 @@ class PairCounts:
         return self.ignore_trips
 
     def cost(self, costs: Costs) -> float:
-        """Return the cost per scored pass, NaN without one."""
+        """Return the cost per scored pass; NaN without one."""
         false = self.false_trips + self.ignore_trips + self.extra
         if self.detect_trials == 0:
             return float("nan")
@@ -104,18 +104,18 @@ def score_pairs(
     fast: bool | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> list[PairCounts]:
-    """Count what every one of many settings does; equal to `replay` and `score` of each.
+    """Count the result of each of many settings; equal to `replay` and `score` of each.
 
-    Settings without filter and delays are counted together, thousands in one reading, however much they
-    chatter: what one reading books for all pairs of levels is summed up for these. Those with a filter, delays
-    or two thresholds are divided into chains that are one signal each (`many`).
+    Settings without filter and delays are counted together, thousands in one reading, however often they switch: what
+    one reading books for all pairs of levels is summed for these. Those with a filter, delays or two thresholds are
+    divided into chains of one signal each (`many`).
 
     Parameters
     ----------
     recording : Recording
     truth : Truth
     settings : sequence of Setting
-        Any levels, polarities, filters, delays and evaluation rates; equal ones are counted once.
+        Any levels, polarities, filters, delays and evaluation rates; equal settings are counted once.
     rules, fast, progress
         As in `surface`.
 
@@ -176,7 +176,7 @@ def _condensed(
     rate: float | None,
     rules: Rules,
 ) -> Condensed | None:
-    """Condense a long recording for all settings of a rate; None of a short one, and where it cannot be."""
+    """Reduce a long recording for all settings of a rate; None for a short one, and where it is impossible."""
     if recording.samples < LONG:
         return None
     together = [setting for (_, own), family in plain.items() if own == rate for setting in family]
@@ -195,7 +195,7 @@ def _count_chains(
     rules: Rules,
     say: Callable[[float], None],
 ) -> list[PairCounts]:
-    """Count settings with filter, delays or two thresholds that share the rate, as chains."""
+    """Count settings with filter, delays or two thresholds and the same rate, as chains."""
     counted = count_many(
         recording, truth, family, reading, rules=rules,
         progress=lambda d: say(d * len(family)),
@@ -205,7 +205,7 @@ def _count_chains(
 
 
 def _scored(spans: Spans, clock: Clock) -> dict[str, Any]:
-    """Return what was scored, by the names of `PairCounts`."""
+    """Return the numbers of trials, by the names of `PairCounts`."""
     per_hour = clock.rate_hz * 3600
     return {
         "detect_trials": spans.detect,
@@ -225,7 +225,7 @@ def _count(
     fast: bool | None,
     say: Callable[[float], None],
 ) -> list[PairCounts]:
-    """Count settings without memory that share polarity and rate, in one reading."""
+    """Count settings without memory and with the same polarity and rate, in one reading."""
     clock = reading.clock
     spans = Spans.of(truth, clock, reading.invalid, rules=rules)
     pairs = np.array([(s.on_level, s.off_level) for s in family])

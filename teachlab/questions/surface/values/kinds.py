@@ -12,4 +12,4 @@ class Kind(IntEnum):
     GAP = 1
     IGNORE = 2
     UNCOUNTED = 3
-    """Excluded, or before the first pass that is scored."""
+    """Excluded, or before the first scored pass."""

@@ -1,4 +1,4 @@
-"""Which levels a surface is counted at, and what else a first reading tells: extremes and validity."""
+"""The levels at which a surface is counted, and other results of a first reading: extremes and validity."""
 
 from __future__ import annotations
 
@@ -25,28 +25,28 @@ Levels = NDArray[np.float64]
 """Ascending levels, float64, shape (n,), recording units."""
 
 MOST_DISTINCT = 1100
-"""Up to this many distinct levels every one of them is a level of the surface."""
+"""Up to this number of distinct levels, all of them are levels of the surface."""
 STATED_WHOLE, STATED_INNER = 400, 600
-"""Where more are distinct: levels spread evenly over the whole range, and over what holds most light."""
+"""If there are more: so many levels are spread evenly over the whole range, and over the range with most light."""
 INNER = (0.001, 0.999)
-"""Quantiles of the light that bound the inner range: one spike shall not take all levels."""
+"""Quantiles of the light that bound the inner range, so that one spike does not take all levels."""
 LOOKED_AT = 61
-"""One evaluation in so many is looked at for the inner range."""
+"""One evaluation in so many is used for the inner range."""
 MOST_LEVELS = 8000
 PAIR_BYTES = 100
-"""A pair of levels while its counts are made."""
+"""Bytes for a pair of levels while its counts are made."""
 """Ranks are kept as int16, four kinds of trial beside them."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FirstReading:
-    """What one reading of a recording tells before anything is counted.
+    """Results of one reading of a recording before anything is counted.
 
     Parameters
     ----------
     clock : Clock
     low, high : float, recording units
-        Finite extremes of what is evaluated.
+        Finite extremes of the evaluated light.
     distinct : ndarray of float64, shape (n,), or None
         The distinct levels, None if there are more than `MOST_DISTINCT`.
     inner : tuple of float, recording units
@@ -81,7 +81,7 @@ class _Distinct:
         if self._small:
             self._seen[valid.astype(np.intp) - self._low] = True
         elif self._values is not None:
-            # A few tell already where there are too many.
+            # A few samples already show whether there are too many.
             few = valid[:4096]
             found = np.union1d(self._values, np.unique(few).astype(np.float64))
             if found.size <= MOST_DISTINCT + 2:
@@ -101,7 +101,7 @@ class _Distinct:
 def read_first(recording: Recording, evaluation_rate_hz: float | None, *, inner_range: bool = True) -> FirstReading:
     """Read a recording once for its extremes, its distinct levels and its invalid evaluations.
 
-    Without `inner_range` the inner range is the whole one: where levels are given, nobody asks for it.
+    Without `inner_range` the inner range is the whole range: it is not needed if levels are given.
     """
     clock = Clock.of(recording.samples, recording.info.sample_rate_hz, evaluation_rate_hz)
     validity, distinct = Validity(), _Distinct(recording.dtype)
@@ -111,7 +111,7 @@ def read_first(recording: Recording, evaluation_rate_hz: float | None, *, inner_
     for block in evaluated(recording.blocks(), clock):
         if block.light.size == 0:
             continue
-        # A minimum propagates NaN: without one there is none.
+        # A minimum propagates NaN: if the minimum is not NaN, there is none.
         lowest = block.light.min()
         sound = block.invalid is None and not np.isnan(lowest)
         invalid = None if sound else block.invalid_mask()
@@ -144,9 +144,9 @@ def read_first(recording: Recording, evaluation_rate_hz: float | None, *, inner_
 def stated_levels(readings: Sequence[FirstReading], *, extra: Sequence[float] = ()) -> tuple[Levels, bool]:
     """Return the levels to count at, and whether they are all the distinct ones.
 
-    All distinct levels of the recordings where they are at most `MOST_DISTINCT` together. Else 1,000: 400
-    spread evenly from the lowest to the highest light, and 600 over the range between its 0.1 and 99.9 %
-    quantiles. `extra` levels are added in either case.
+    All distinct levels of the recordings if there are at most `MOST_DISTINCT` together. Otherwise 1,000: 400 spread
+    evenly from the lowest to the highest light, and 600 over the range between its 0.1 and 99.9 % quantiles. `extra`
+    levels are added in either case.
     """
     found = [r.distinct for r in readings]
     every = None
@@ -160,14 +160,14 @@ def stated_levels(readings: Sequence[FirstReading], *, extra: Sequence[float] = 
     inner = min(r.inner[0] for r in readings), max(r.inner[1] for r in readings)
     spread = np.union1d(np.linspace(low, high, STATED_WHOLE), np.linspace(*inner, STATED_INNER))
     while spread.size < STATED_WHOLE + STATED_INNER:
-        # Levels that both share are made up for where the steps are widest.
+        # Levels that both selections contain are replaced where the steps are widest.
         widest = np.argsort(np.diff(spread), kind="stable")[-(STATED_WHOLE + STATED_INNER - spread.size) :]
         spread = np.union1d(spread, (spread[widest] + spread[widest + 1]) / 2)
     return np.union1d(spread, np.asarray(extra, np.float64)), False
 
 
 def checked(levels: Levels) -> Levels:
-    """Return levels ascending and distinct; refuse what cannot be counted at."""
+    """Return levels ascending and distinct; refuse levels that cannot be counted at."""
     out = np.unique(np.asarray(levels, np.float64).reshape(-1))
     if out.size == 0 or not np.isfinite(out).all() or out.size > MOST_LEVELS:
         raise ParameterError(

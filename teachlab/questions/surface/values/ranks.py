@@ -19,15 +19,15 @@ Ranks = NDArray[np.int16]
 MOST_STEPS = 3
 CELLS_PER_LEVEL = (4, 16, 64)
 MANY = 0.3
-"""Share of light between the outermost levels from which all of it is ranked alike."""
+"""If this share of the light lies between the outermost levels, all of it is ranked in the same way."""
 
 
 class Ranker:
     """Ranks light among levels, exactly, in the stored type.
 
-    Small integers are looked up. Other light is placed into equal cells by one multiplication; a cell
-    knows how many levels lie in cells below it, and the few levels of its own cell are compared. Light in
-    cells that hold many levels each, as taught ones do, is left to a binary search.
+    Small integers are looked up. Other light is placed into equal cells by one multiplication. A cell knows how many
+    levels lie in lower cells, and the few levels in the cell itself are compared. If cells hold many levels each, as
+    with taught levels, a binary search is used.
 
     Parameters
     ----------
@@ -39,9 +39,9 @@ class Ranker:
 
     Notes
     -----
-    Placing is monotone (a difference, a product with a positive number, a clip and a truncation all
-    are), so a level in a lower cell than the sample's lies below the sample: the cell's count never
-    exceeds the rank, and comparing as many levels as one cell holds at most completes it.
+    Placing is monotone (a difference, a product with a positive number, a clip and a truncation all are). So a level in
+    a lower cell than the sample's lies below the sample: the count of the cell never exceeds the rank. Comparing as
+    many levels as one cell holds at most completes it.
     """
 
     def __init__(self, levels: Levels, dtype: np.dtype[Any], *, mirrored: bool = False) -> None:
@@ -89,7 +89,7 @@ class Ranker:
 
     @property
     def placed(self) -> bool:
-        """Whether cells and at most `steps` comparisons rank all light: no table of values, no search."""
+        """Whether cells and at most `steps` comparisons rank all light, without a table of values or a search."""
         return not (self._table is not None or self.searched or self._crowded is not None)
 
     def _turn(self, rank: NDArray[Any]) -> Ranks:

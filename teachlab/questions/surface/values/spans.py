@@ -26,14 +26,14 @@ class Spans:
     Parameters
     ----------
     start, stop : ndarray of int64, shape (spans,), evaluations
-        They cover every evaluation once.
+        Together they cover every evaluation once.
     kind : ndarray of int8 `Kind`, shape (spans,)
     row : ndarray of int64, shape (spans,)
         Row of the pass in the truth; −1 for a gap.
     detect, ignore, gaps : int
         Trials: scored detect passes, ignore passes and gaps.
     blind : int
-        Scored detect passes that cover no evaluation: missed at every level.
+        Scored detect passes without an evaluation: missed at every level.
     begin : int, evaluations
         Where the scored time begins.
     """
@@ -68,7 +68,7 @@ class Spans:
         rules: Rules = USUAL_RULES,
         lag: int = 0,
     ) -> Spans:
-        """Lay windows and gaps and decide which are trials, as scoring does."""
+        """Place windows and gaps and decide which are trials, as in scoring."""
         truth.check_inside(clock.samples)
         windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, rules), lag=lag)
         passes_out, gaps_out = excluded_trials(truth, windows, clock, invalid, lag=lag)

@@ -17,32 +17,32 @@ if TYPE_CHECKING:
     from teachlab.questions.surface.values.levels import Levels
 
 Table = NDArray[np.signedinteger[Any]]
-"""Counts, int32 or int64, shape (levels, levels): row = on-index i, column = off-index j; meaningless for j > i."""
+"""Counts, int32 or int64, shape (levels, levels): row = on-index i, column = off-index j; without meaning for j > i."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Surface:
-    """What every pair of levels would have done.
+    """The result of every pair of levels.
 
     Parameters
     ----------
     levels : ndarray of float64, shape (n,), recording units
         Ascending.
     lost, merged, extra, false_trips, gaps_tripped, ignore_trips, ignore_tripped : ndarray of int, shape (n, n)
-        Counts at on-level i and off-level ``j <= i``; cells with ``j > i`` mean nothing.
+        Counts at on-level i and off-level ``j <= i``; cells with ``j > i`` have no meaning.
     every_pair : bool
-        Whether all pairs ``j <= i`` are counted; else only those of zero hysteresis, ``j = i``.
+        Whether all pairs ``j <= i`` are counted; otherwise only those of zero hysteresis, ``j = i``.
     distinct : bool
-        Whether the levels are all distinct levels of the light: no other level gives other counts.
+        Whether the levels are all distinct levels of the light: then no other level gives other counts.
     how : str
-        How the counts came about, in words.
+        How the counts were made, in words.
     detect_trials, ignore_trials, gap_trials : int
-        What was scored.
+        Numbers of scored trials.
     running_hours : float, hours
     base : Setting
-        Polarity, filter, delays and evaluation rate that all pairs share; its levels mean nothing.
+        Polarity, filter, delays and evaluation rate of all pairs; its levels are not used.
     recordings : int
-        How many were added up.
+        How many recordings were added.
     """
 
     levels: Levels
@@ -84,7 +84,7 @@ class Surface:
 
     @property
     def counted(self) -> NDArray[np.bool_]:
-        """Which cells mean something, shape (n, n)."""
+        """Which cells have a meaning, shape (n, n)."""
         n = self.levels.size
         out: NDArray[np.bool_] = np.tri(n, dtype=bool) if self.every_pair else np.eye(n, dtype=bool)
         return out
@@ -102,9 +102,9 @@ class Surface:
         return out
 
     def index_of(self, setting: Setting) -> tuple[int, int] | None:
-        """Return the row and column whose counts are those of a setting, None if it lies between levels.
+        """Return the row and column whose counts are those of a setting; None if it lies between levels.
 
-        Where all distinct levels are known, a level between two of them acts as the upper one.
+        If all distinct levels are known, a level between two of them acts as the upper one.
         """
         pair = setting.on_level, setting.off_level
         i, j = (int(np.searchsorted(self.levels, level)) for level in pair)
@@ -149,7 +149,7 @@ SUMS = ("detect_trials", "ignore_trials", "gap_trials", "running_hours", "record
 
 
 def unmirrored(table: Table) -> Table:
-    """Turn a table of mirrored ranks back: on-index i' of the mirror is off-index ``n − 1 − i'``."""
+    """Convert a table of mirrored ranks back: on-index i' of the mirror is off-index ``n − 1 − i'``."""
     return np.ascontiguousarray(table[::-1, ::-1].T)
 
 
