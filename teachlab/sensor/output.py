@@ -43,6 +43,8 @@ class Output:
         True where an evaluation had no valid sample.
     followed : Followed, optional
         What the reference did, for a setting that follows.
+    compiled : bool
+        Whether the compiled comparator of the extra ``fast`` took part; the edges do not depend on it.
     """
 
     setting: Setting
@@ -51,6 +53,7 @@ class Output:
     output: TwoState
     invalid: TwoState
     followed: Followed | None = None
+    compiled: bool = False
 
     @property
     def active_at_start(self) -> bool:

@@ -28,7 +28,13 @@ DECODED = 1 << 20
 AnyComparator = Comparator | Followers | TurningPoints | TwoThresholds
 
 
-def replay(recording: Recording, setting: Setting, *, progress: Callable[[float], None] | None = None) -> Output:
+def replay(
+    recording: Recording,
+    setting: Setting,
+    *,
+    fast: bool | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Output:
     """Run a recording through the sensor's switching.
 
     Evaluate, compare with hysteresis, filter, apply polarity, delay: in that order, bit-exact. Reads the
@@ -40,6 +46,9 @@ def replay(recording: Recording, setting: Setting, *, progress: Callable[[float]
         In memory or in a file.
     setting : Setting
         Of any kind, in the unit of the recording.
+    fast : bool, optional
+        Whether to compare with a fixed pair of levels the compiled way of the extra ``fast``; default: where it is
+        installed, once a process has replayed so much that it pays. The edges are the same.
     progress : callable, optional
         Called with the share of the recording that is done.
 
@@ -54,6 +63,8 @@ def replay(recording: Recording, setting: Setting, *, progress: Callable[[float]
         If the unit differs from the recording's, or the evaluation rate exceeds its rate.
     RecordingError
         If no evaluation reads a valid sample.
+    ParameterError
+        If `fast` is true and the extra is not installed.
 
     Examples
     --------
@@ -66,7 +77,7 @@ def replay(recording: Recording, setting: Setting, *, progress: Callable[[float]
     >>> out.onsets.tolist(), out.releases.tolist()
     ([2, 6], [4, 7])
     """
-    running = Replaying(recording, setting)
+    running = Replaying(recording, setting, fast=fast)
     running.read(progress)
     return running.output()
 
@@ -93,7 +104,7 @@ class Replaying:
 
     Parameters
     ----------
-    recording, setting
+    recording, setting, fast
         As of `replay`.
 
     Raises
@@ -102,11 +113,11 @@ class Replaying:
         If the unit differs from the recording's, or the evaluation rate exceeds its rate.
     """
 
-    def __init__(self, recording: Recording, setting: Setting) -> None:
+    def __init__(self, recording: Recording, setting: Setting, *, fast: bool | None = None) -> None:
         check_unit(recording, setting)
         self._recording, self._setting = recording, setting
         self.clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
-        self._comparator = _comparator(recording, self.clock, setting)
+        self._comparator = _comparator(recording, self.clock, setting, fast)
 
     def push(self, block: Block) -> None:
         """Take the next samples."""
@@ -148,17 +159,21 @@ class Replaying:
             followed = comparator.followed()[0]
         if comparator.first is None:
             raise no_valid_sample(self._recording.name, self._recording.samples)
-        return switch(comparator.light_state(), comparator.validity(), self._setting, self.clock, followed=followed)
+        compiled = isinstance(comparator, Comparator) and comparator.compiled
+        return switch(
+            comparator.light_state(), comparator.validity(), self._setting, self.clock,
+            followed=followed, compiled=compiled,
+        )  # fmt: skip
 
 
-def _comparator(recording: Recording, clock: Clock, setting: Setting) -> AnyComparator:
+def _comparator(recording: Recording, clock: Clock, setting: Setting, fast: bool | None) -> AnyComparator:
     if isinstance(setting, FollowingSetting):
         return Followers([setting], clock)
     if isinstance(setting, WindowSetting):
         return TwoThresholds(setting, recording.dtype)
     if isinstance(setting, TurningPointSetting):
         return TurningPoints([setting], clock.count)
-    return Comparator(setting.on_level, setting.off_level, recording.dtype)
+    return Comparator(setting.on_level, setting.off_level, recording.dtype, fast=fast)
 
 
 def check_unit(recording: Recording, setting: Setting) -> None:
@@ -171,8 +186,9 @@ def check_unit(recording: Recording, setting: Setting) -> None:
 
 
 def switch(
-    light: TwoState, invalid: TwoState, setting: Setting, clock: Clock, *, followed: Followed | None = None
-) -> Output:
+    light: TwoState, invalid: TwoState, setting: Setting, clock: Clock, *, followed: Followed | None = None,
+    compiled: bool = False,
+) -> Output:  # fmt: skip
     """Apply filter, polarity and delays to the comparator's state.
 
     Parameters
@@ -185,11 +201,13 @@ def switch(
         The evaluations.
     followed : Followed, optional
         What the reference did, for the record.
+    compiled : bool
+        Whether the compiled comparator took part.
     """
     size = clock.count
     filtered = consecutive_filter(light, invalid, setting.consecutive, size)
     undelayed = filtered if setting.light_on else filtered.inverted()
-    return Output(setting, clock, undelayed, delayed(undelayed, setting, clock), invalid, followed)
+    return Output(setting, clock, undelayed, delayed(undelayed, setting, clock), invalid, followed, compiled)
 
 
 def _unskipped(

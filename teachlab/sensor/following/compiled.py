@@ -7,13 +7,12 @@ operations.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, TypeVar, cast
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numba import njit
 
 from teachlab.model.following_and_window import Follow, FollowingSetting
+from teachlab.sensor.compiling import compiled
 from teachlab.sensor.following.turning_walk import walk
 
 if TYPE_CHECKING:
@@ -21,18 +20,10 @@ if TYPE_CHECKING:
     from teachlab.sensor.following.row_by_row import Follower
     from teachlab.sensor.following.rows import Rows
 
-_Function = TypeVar("_Function", bound=Callable[..., Any])
+walk_turning_points = compiled(walk)
 
 
-def _compile(function: _Function) -> _Function:
-    compiled: Any = njit(nogil=True, cache=True, error_model="numpy")
-    return cast(_Function, compiled(function))
-
-
-walk_turning_points = _compile(walk)
-
-
-@_compile
+@compiled
 def _levels(levels: Any, gain: bool, light_on: bool, value: float) -> Any:
     """Return on-level, off-level and the distance within which light counts; as `Reference.place`."""
     on, off, taught, dark, guard = levels[0], levels[1], levels[2], levels[3], levels[4]
@@ -51,7 +42,7 @@ def _levels(levels: Any, gain: bool, light_on: bool, value: float) -> Any:
     return on, off, near
 
 
-@_compile
+@compiled
 def _run(
     start: int, light: Any, low: Any, high: Any, total: Any, present: Any, sound: Any, levels: Any, gain: bool,
     light_on: bool, freeze: bool, hold: int, patience: int, now: Any, state: bool, alarm: bool, free_from: int,

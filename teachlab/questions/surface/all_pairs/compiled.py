@@ -6,14 +6,13 @@ levels: a step list is a pair of arrays, `end` (exclusive on-index) and `value`,
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, TypeVar, cast
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from teachlab.questions.surface.all_pairs.staircase import NEVER
+from teachlab.sensor.compiling import compiled
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Light
@@ -24,15 +23,9 @@ if TYPE_CHECKING:
     from teachlab.questions.surface.values.table import Table
 
 _NEVER = int(NEVER)
-_Function = TypeVar("_Function", bound=Callable[..., Any])
 
 
-def _compile(function: _Function) -> _Function:
-    compiled: Any = njit(nogil=True, cache=True)
-    return cast(_Function, compiled(function))
-
-
-@_compile
+@compiled
 def _rank(x: Any, levels: Any, below: Any, low: Any, high: Any, scale: Any, steps: int, out: Any) -> None:
     if steps == 1:  # the usual case, as a loop without an inner one
         for i in range(x.size):
@@ -52,7 +45,7 @@ def _rank(x: Any, levels: Any, below: Any, low: Any, high: Any, scale: Any, step
         out[i] = rank
 
 
-@_compile
+@compiled
 def _turning(y: Any, tp: Any) -> int:
     """Write peak, valley, peak … peak of a piece that begins and ends in the dark; return how many."""
     k = 0
@@ -74,7 +67,7 @@ def _turning(y: Any, tp: Any) -> int:
     return k
 
 
-@_compile
+@compiled
 def _cycles(
     tp: Any, n: int, lead: int, kind: int, onsets: Any, width: int, high: Any, low: Any, pmin: Any, fp: Any, fl: Any
 ) -> Any:
@@ -111,7 +104,7 @@ def _cycles(
     return depth, firsts, bottom
 
 
-@_compile
+@compiled
 def _walk(
     top: int, lead: int, kind: int, whole: bool, levels: int, end: Any, value: Any, steps: int, fp: Any, fl: Any,
     high: Any, pmin: Any, depth: int, onsets: Any, quiet: Any, held: Any, dense_entry: Any, dense_had: Any, fresh: bool,
@@ -183,7 +176,7 @@ def _walk(
     onsets[np.uintp((4 * levels + kind) * wide + was_onset)] += 1
 
 
-@_compile
+@compiled
 def _close(kind: int, levels: int, dense_entry: Any, dense_had: Any, quiet: Any, held: Any) -> None:
     """Book a span that came in several pieces."""
     was_had = was_held = -1
@@ -202,7 +195,7 @@ def _close(kind: int, levels: int, dense_entry: Any, dense_had: Any, quiet: Any,
             was_held = hold
 
 
-@_compile
+@compiled
 def _next_state(
     top: int, bottom: int, trail: int, levels: int, high: Any, low: Any, depth: int, end: Any, value: Any, steps: int,
     new_end: Any, new_value: Any,
@@ -234,7 +227,7 @@ def _next_state(
     return n
 
 
-@_compile
+@compiled
 def _push(
     rank: Any, begins: Any, ends: Any, kinds: Any, hidden: Any, opens: Any, closes: Any, levels: int,
     onsets: Any, pieces: Any, quiet: Any, held: Any, end: Any, value: Any, steps: int, work: Any, tp: Any,
@@ -269,7 +262,7 @@ def _push(
     return steps
 
 
-@_compile
+@compiled
 def _sum_onsets(onsets: Any, kind: int, taken_off: int, out: Any) -> None:
     n = out.shape[0]
     row = np.zeros(n, np.int64)
@@ -282,7 +275,7 @@ def _sum_onsets(onsets: Any, kind: int, taken_off: int, out: Any) -> None:
             out[i, j] = total
 
 
-@_compile
+@compiled
 def _sum_spans(histogram: Any, plus: int, out: Any) -> None:
     n = out.shape[0]
     row = np.zeros(n + 2, np.int64)
