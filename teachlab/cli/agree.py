@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from dataclasses import replace
 from typing import Annotated
 
@@ -12,6 +11,7 @@ from teachlab.cli.console import emit_json, say, say_verdict
 from teachlab.cli.options import Assume, Confidence, Details, Json, PassesFile, RecordingFile
 from teachlab.cli.ranges import Range
 from teachlab.cli.writing import picture_kind
+from teachlab.model.printable_text import typed_again
 
 
 def register(app: typer.Typer) -> None:
@@ -66,12 +66,11 @@ def agree_command(
         drawn = agreement_figure(matched, opened, kind=kind)
         with write_aside(plot) as aside:
             aside.write_bytes(drawn)
-    beside = "" if truth is None else f" --truth {shlex.quote(truth)}"
-    step = f"teachlab identify {shlex.quote(recording)}"
+    step = f"teachlab identify {typed_again(recording)}"
     if found.verdict.decision == OPEN:
         step = f"teachlab plan --max-rate {ACCEPTED_ERRORS:g} --confidence {(1 + confidence) / 2:g}"
     elif found.verdict.decision in (AGREES, LIMITED):
-        on = f"{shlex.quote(recording)}{beside} --setting {shlex.quote(setting)}"
+        on = typed_again(recording, truth=truth, setting=setting)
         step = f"teachlab {'replay' if passes is None else 'report'} {on}{'' if passes is None else ' --out record'}"
     found = replace(found, verdict=found.verdict.leading_to(step))
     if json:

@@ -29,6 +29,7 @@ from teachlab.cli.options import (
     Tolerance,
 )
 from teachlab.errors import ParameterError
+from teachlab.model.printable_text import typed_again
 
 if TYPE_CHECKING:
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
@@ -137,7 +138,7 @@ def bench_command(
         warn("More: --details." + (f" Written to {out}." if written else ""))
         settings = [path for path in written if path.name.endswith(".setting.json")]
         if len(recordings) == len(settings) == 1:
-            of = f"{shlex.quote(recordings[0])} --setting {shlex.quote(str(settings[0]))}"
+            of = typed_again(recordings[0], truth=truth, setting=str(settings[0]))
             if device is None:
                 warn(f"Drag its levels: teachlab explore {of} --out page.html")
             else:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
@@ -10,8 +9,8 @@ from typing import Annotated
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
-from teachlab.cli.opening import typed_again
 from teachlab.cli.options import Assume, Confidence, Details, Json, Margins, RecordingFile, Tolerance
+from teachlab.model.printable_text import typed_again
 from teachlab.wording.notes import passes_note
 
 
@@ -55,9 +54,8 @@ def compare_command(
             opened, chosen, rules=Rules(tolerance_ms=tolerance_ms, confidence=confidence), margins=margin,
             called=[name for name, _ in named], assumption=assumption_from(assume),
         )  # fmt: skip
-    on = typed_again(recording, truth)
     best = 0 if found.verdict.setting is None else found.settings.index(found.verdict.setting)
-    of = f"{on} --setting {shlex.quote(setting[best])}"
+    of = typed_again(recording, truth=truth, setting=setting[best])
     fixed = with_ is None and type(found.settings[best]) is Setting
     step = f"teachlab report {of} --out record" if fixed else f"teachlab replay {of}"
     found = replace(found, verdict=found.verdict.leading_to(step))

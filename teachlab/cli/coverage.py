@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, say, say_verdict, show, warn
-from teachlab.cli.opening import naming, typed_again
+from teachlab.cli.opening import naming
 from teachlab.cli.options import Figures, Json, PassesFile, RecordingFile, TeachShare, Tolerance
 from teachlab.errors import ParameterError
-from teachlab.model.printable_text import in_figures
+from teachlab.model.printable_text import in_figures, typed_again
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ def coverage_command(
         )  # fmt: skip
     if note := passes_note(passes):
         warn(note)
-    on = typed_again(recording, truth)
+    on = typed_again(recording, truth=truth)
     verdict = found.verdict
     if not cycles:
         verdict = verdict.leading_to(f"Give the time of one turn of your belt: teachlab coverage {on} --cycle belt=10s")

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, warn
-from teachlab.cli.opening import naming, teachers, typed_again
+from teachlab.cli.opening import naming, teachers
 from teachlab.cli.options import Assignments, Confidence, Draws, Json, PassesFile, RecordingFile, Seed, Tolerance
 from teachlab.errors import ParameterError
+from teachlab.model.printable_text import typed_again
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -84,7 +85,7 @@ def explore_command(
         emit_json(found.as_dict())
         return
     saved = shlex.quote(f"{found.facts['file']}.setting.json")
-    of = typed_again(recording, truth)
+    of = typed_again(recording, truth=truth)
     if out is not None:
         say(f"Written: {out}. Open it in a browser: drag a level, and the counts follow.")
         if not found.facts["light"]["raw"]:

@@ -12,6 +12,7 @@ from teachlab.cli.console import emit_json, say, say_verdict, show, warn
 from teachlab.cli.options import Details, Json, RecordingFile
 from teachlab.cli.ranges import Range
 from teachlab.cli.writing import picture_kind
+from teachlab.model.printable_text import typed_again
 
 NOT_IDENTIFIED, MOST_JITTER = 3, 5
 
@@ -71,7 +72,7 @@ def identify_command(
     elif out is None:
         step = f"teachlab identify {shlex.quote(recording)} --jitter {jitter} --out sensor.json"
     else:
-        step = f"teachlab agree {shlex.quote(recording)} --setting {shlex.quote(out)}"
+        step = f"teachlab agree {typed_again(recording, setting=out)}"
     found = replace(found, next_step=step)
     if json:
         emit_json(found.as_dict())

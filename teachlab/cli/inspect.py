@@ -11,7 +11,7 @@ import typer
 from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
 from teachlab.cli.options import Details, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError, RecordingError
-from teachlab.model.printable_text import in_figures, number_of
+from teachlab.model.printable_text import in_figures, number_of, typed_again
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -74,7 +74,12 @@ def inspect_command(
         say(line)
     logged = _logged_output(opened, recording)
     most = MOST_LINES - len(logged)
-    say_verdict(_leading(found, recording, opened), _summary(opened, quality, found), details=False, most=most)
+    say_verdict(
+        _leading(found, typed_again(recording, truth=truth), opened),
+        _summary(opened, quality, found),
+        details=False,
+        most=most,
+    )
     for line in logged:
         say(line)
     if plot is not None and not details:
@@ -102,23 +107,16 @@ def _logged_output(opened: Recording, recording: str) -> list[str]:
     return [f"Sensor: its own output was logged, {many}; its setting: teachlab identify {shlex.quote(recording)}"]
 
 
-def _leading(found: InspectAnswer, recording: str, opened: Recording) -> Verdict:
+def _leading(found: InspectAnswer, on: str, opened: Recording) -> Verdict:
     """Return the verdict with its next step."""
     from teachlab.model.verdict import VerdictReason, sentence
 
     made = found.verdict
     if clipped := _clipped(found.quality, opened.info.full_scale):
         made = made.then(VerdictReason(text=sentence(clipped)))
-    if found.sides is not None:
-        on = shlex.quote(recording)
-        return made.leading_to(f"teachlab bench {on} --strategy two-threshold --strategy guard-or-window")
-    told = " ".join(line for line in _next_steps(shlex.quote(recording), found.quality, found) if line)
     # The command stands alone, so that it works as printed; what is said of it is a reason.
-    said, _, command = told.removeprefix("Next: ").partition(": teachlab ")
-    step = f"teachlab {command}" if command else said
-    if not command or said.startswith("see "):
-        return made.leading_to(step)
-    return made.then(VerdictReason(text=sentence(said))).leading_to(step)
+    said, step = _next_step(on, found.quality, found)
+    return (made.then(VerdictReason(text=said)) if said else made).leading_to(step)
 
 
 def _summary(recording: Recording, q: Quality, found: InspectAnswer) -> list[str]:
@@ -284,20 +282,17 @@ def _one(o: Obstacle, q: Quality) -> str:
     return f"{name} at {o.start / q.sample_rate_hz:.6g} s [{o.start}, {o.stop}) peaks at {in_figures(o.peak, 5)}"
 
 
-def _next_steps(path: str, q: Quality, found: InspectAnswer) -> list[str]:
+def _next_step(on: str, q: Quality, found: InspectAnswer) -> tuple[str, str]:
+    """Return what is said of the next step, and the step; `on` names recording and passes."""
+    if found.sides is not None:
+        return "", f"teachlab bench {on} --strategy two-threshold --strategy guard-or-window"
     if q.passes is None:
-        return [
-            "",
-            f"Next: without passes nothing can be scored. To have passes proposed: teachlab label {path}",
-        ]
+        return "Without passes nothing can be scored. To have passes proposed.", f"teachlab label {on}"
     if q.direction is None:
-        return ["", "Next: store the direction (rise or dip) in the recording; strategies abstain without it."]
+        return "", "store the direction (rise or dip) in the recording; strategies abstain without it."
     if q.contrasts is not None and q.contrasts.direction not in (None, q.direction):
-        return ["", "Next: correct the stored direction, or the passes: they contradict each other."]
+        return "", "correct the stored direction, or the passes: they contradict each other."
     if found.works is False:
-        return [
-            "",
-            "Next: a level alone will not work. A filter, delays or a mark `ignore` may. "
-            f"To see what each strategy loses: teachlab bench {path}",
-        ]
-    return ["", f"Next: see which strategy finds a level that works: teachlab bench {path}"]
+        said = "A level alone will not work. A filter, delays or a mark `ignore` may. To see what each strategy loses."
+        return said, f"teachlab bench {on}"
+    return "", f"teachlab bench {on}"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
@@ -41,11 +40,6 @@ def naming(setting: str | None, recording: str) -> Iterator[None]:
         if setting is None or setting in str(fault):
             raise
         raise SettingError(f"{setting} on {recording}: {fault}") from None
-
-
-def typed_again(recording: str, truth: str | None) -> str:
-    """Return recording and passes as a further command names them."""
-    return shlex.quote(recording) + ("" if truth is None else f" --truth {shlex.quote(truth)}")
 
 
 def open_all(recordings: Sequence[str], truth: str | None) -> list[tuple[Recording, Truth]]:

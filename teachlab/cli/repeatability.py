@@ -25,6 +25,7 @@ from teachlab.cli.options import (
     Tolerance,
 )
 from teachlab.errors import ParameterError
+from teachlab.model.printable_text import typed_again
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -113,7 +114,7 @@ def repeatability_command(
     for _, passes in opened:
         if note := passes_note(passes):
             warn(note)
-    on = " ".join(map(shlex.quote, recordings)) + ("" if truth is None else f" --truth {shlex.quote(truth)}")
+    on = typed_again(*recordings, truth=truth)
     named = "".join(f" --strategy {shlex.quote(name)}" for name in strategy)
     verdict = answer.verdict.leading_to(f"teachlab bench {on}{named} --out results")
     studies, document = answer.studies, answer.as_dict()

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import shlex
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
-from teachlab.cli.opening import naming, typed_again
+from teachlab.cli.opening import naming
 from teachlab.cli.options import Confidence, Details, Json, Tolerance
+from teachlab.model.printable_text import typed_again
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -69,8 +69,8 @@ def stale_command(
     for _, passes in (now, *(() if then is None else (then,))):
         if note := passes_note(passes):
             warn(note)
-    on = typed_again(recording, truth)
-    again, kept = f"teachlab bench {on} --out results", f"teachlab report {on} --setting {shlex.quote(setting)}"
+    again = f"teachlab bench {typed_again(recording, truth=truth)} --out results"
+    kept = f"teachlab report {typed_again(recording, truth=truth, setting=setting)}"
     steps = {0: f"{kept} --out record", 1: again, 3: f"teachlab plan --max-rate {ACCEPTED_ERRORS:g}"}
     verdict = found.verdict.leading_to(steps[EXIT[found.state]])
     if json:

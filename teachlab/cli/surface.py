@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -27,6 +26,7 @@ from teachlab.cli.options import (
 )
 from teachlab.cli.writing import kind_of, write_result
 from teachlab.errors import ParameterError
+from teachlab.model.printable_text import typed_again
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -123,8 +123,8 @@ def surface_command(
     if json:
         emit_json(document, indent=None)
         return
-    on = " ".join(shlex.quote(name) for name in recordings)
-    say_verdict(answer.verdict.leading_to(f"teachlab bench {on} --out results"), details=details)
+    step = f"teachlab bench {typed_again(*recordings, truth=truth)} --out results"
+    say_verdict(answer.verdict.leading_to(step), details=details)
     if not details:
         return
     _tell(found, curve, best)

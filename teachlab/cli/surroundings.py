@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
-from teachlab.cli.opening import typed_again
 from teachlab.cli.options import CostFalse, CostMiss, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
+from teachlab.model.printable_text import typed_again
 from teachlab.model.verdict import sentence
 from teachlab.wording.notes import passes_note
 
@@ -238,7 +238,7 @@ def counterfactual_command(
         found = counterfactual(opened, passes, base, mains_hz=mains_hz, rules=rules, costs=costs, progress=told)
     if note := passes_note(passes):
         warn(note)
-    on = typed_again(recording, truth)
+    on = typed_again(recording, truth=truth)
     enough = (found.sensors[0].spare or 0.0) >= 1
     verdict = found.verdict.leading_to(f"teachlab {f'bench {on} --out results' if enough else f'design {on}'}")
     if json:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import shlex
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from teachlab.cli.console import emit_json, say, say_verdict
 from teachlab.cli.options import Details, Json, PassesFile
+from teachlab.model.printable_text import typed_again
 
 if TYPE_CHECKING:
     from teachlab.questions.timing.budget import Timing
@@ -85,15 +85,10 @@ def timing_command(
             on_delay_ms=on_delay_ms, off_delay_ms=off_delay_ms, scan_ms=scan_ms, input_filter_ms=input_filter_ms,
             speed_change=speed_change,
         )  # fmt: skip
-    on = "" if recording is None else shlex.quote(recording)
-    on += "" if truth is None else f" --truth {shlex.quote(truth)}"
-    step = (
-        f"teachlab bench {on} --out results"
-        if on
-        else "Log some passes at this speed. Dwell and gap are then measured."
-    )
-    if on and setting is not None:
-        step = f"teachlab replay {on} --setting {shlex.quote(setting)}"
+    step = "Log some passes at this speed. Dwell and gap are then measured."
+    if recording is not None:
+        on = typed_again(recording, truth=truth, setting=setting)
+        step = f"teachlab bench {on} --out results" if setting is None else f"teachlab replay {on}"
     verdict = answer.verdict.leading_to(step)
     if json:
         document = answer.as_dict()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
@@ -10,7 +9,7 @@ from typing import Any
 from teachlab.data.setting_files import setting_from_dict
 from teachlab.evidence.about import about_rows
 from teachlab.model.margin import EqualCost
-from teachlab.model.printable_text import in_figures, level_text
+from teachlab.model.printable_text import in_figures, level_text, typed_again
 from teachlab.model.score import USUAL_RULES
 from teachlab.scoring.clearance import Clearance
 from teachlab.wording.course import duration
@@ -290,11 +289,10 @@ def plain(value: Any) -> str:
 def explore_line(record: Mapping[str, Any]) -> str:
     """Return the command that opens the levels of a record in a page, with the names of the files beside it."""
     data, setting = record["data"], record["setting_source"]["file"]
-    given = "" if setting is None else f" --setting {shlex.quote(setting)}"
     tolerance, confidence = record["options"]["tolerance_ms"], record["options"]["confidence"]
     usual = USUAL_RULES.confidence
     return (
-        f"teachlab explore {shlex.quote(data['recording'])} --truth {shlex.quote(data['truth'])}{given}"
+        f"teachlab explore {typed_again(data['recording'], truth=data['truth'], setting=setting)}"
         f"{f' --tolerance-ms {tolerance:g}' if tolerance else ''}"
         f"{f' --confidence {confidence:g}' if confidence != usual else ''} --out levels.html"
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+import shlex
 import unicodedata
 from decimal import Decimal
 
@@ -29,6 +30,18 @@ def number_of(n: float, one: str, more: str = "") -> str:
     ('1 false trip', '2 false trips', '0 passes')
     """
     return f"{n:,} {one if n == 1 else more or one + 's'}"
+
+
+def typed_again(*recordings: str, truth: str | None = None, setting: str | None = None) -> str:
+    """Return recordings, passes and setting as a further command names them.
+
+    Examples
+    --------
+    >>> typed_again("line 3.parquet", truth="seen.csv", setting="low.json")
+    "'line 3.parquet' --truth seen.csv --setting low.json"
+    """
+    named = [("--truth", truth), ("--setting", setting)]
+    return shlex.join([*recordings, *(word for option in named if option[1] is not None for word in option if word)])
 
 
 def wrong_text(lost: int, false: int) -> str:

@@ -109,3 +109,20 @@ def test_the_result_is_kept_by_the_same_command_as_printed(folder: Path) -> None
     assert told.splitlines()[-1] == f"Next: teachlab {asked} --out setting.json"
     kept = CliRunner().invoke(app, shlex.split(told.splitlines()[-1].removeprefix("Next: teachlab ")))
     assert kept.stdout.splitlines()[0] == told.splitlines()[0]
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        "bench --draws 3 --strategy single-sample", "compare --setting a.json --setting high.json",
+        "counterfactual --setting a.json", "coverage --cycle belt=1s", "coverage", "inspect",
+        "repeatability --draws 3 --strategy single-sample", "replay --setting a.json", "stale --setting a.json",
+        "stale --setting high.json", "stress --setting a.json", "surface", "teach --strategy two-sample-midpoint",
+        "timing", "timing --setting a.json",
+    ],
+)  # fmt: skip
+def test_passes_that_were_given_are_given_again(folder: Path, asked: str) -> None:
+    command, *rest = shlex.split(asked)
+    told = CliRunner().invoke(app, [command, LINE, "--truth", "corks.csv", *rest])
+    (step,) = [line.removeprefix("Next: ") for line in told.stdout.splitlines() if line.startswith("Next: ")]
+    assert LINE not in step or "--truth corks.csv" in step

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -12,7 +11,7 @@ import numpy as np
 
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.draws import Costs
-from teachlab.model.printable_text import in_figures, number_of, printable, round_figure
+from teachlab.model.printable_text import in_figures, number_of, printable, round_figure, typed_again
 from teachlab.model.recording import Origin
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score, Trials
 from teachlab.model.setting import Setting
@@ -113,19 +112,18 @@ class FilesJudged:
 
     def next_step(self, decision: Decision, *, fixed: bool = True, both_sides: bool = False, few: bool = False) -> str:
         """Return the command that leads on with the setting that was judged; `fixed`: of fixed levels."""
-        truth = "" if self.truth is None else f" --truth {shlex.quote(self.truth)}"
-        on = shlex.quote(self.recording) + truth
-        of = "" if self.setting is None else f" --setting {shlex.quote(self.setting)}"
+        on = typed_again(self.recording, truth=self.truth)
+        of = typed_again(self.recording, truth=self.truth, setting=self.setting)
         if both_sides:
             return f"teachlab bench {on} --strategy two-threshold --strategy guard-or-window --out results"
         good = decision in {Decision.USE, Decision.LIMIT}
-        if good and not of:
+        if good and self.setting is None:
             return self.keep or f"teachlab bench {on} --out results"
         if few and not good:
             return f"teachlab plan --max-rate {ACCEPTED_ERRORS:g}"
-        if not fixed and of:
-            return f"teachlab replay {on}{of} --details"
-        return f"teachlab report {on}{of} --out record" if good else f"teachlab surface {on}{of}"
+        if not fixed and self.setting is not None:
+            return f"teachlab replay {of} --details"
+        return f"teachlab report {of} --out record" if good else f"teachlab surface {of}"
 
 
 def setting_verdict(
