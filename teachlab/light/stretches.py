@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.extremes import Extremes
+from teachlab.light.usable_light import LARGEST
 from teachlab.model.recording import BLOCK_SAMPLES, ArraySource, Block, Recording
 from teachlab.model.teaching import Levels
 from teachlab.sensor.clock import Clock
@@ -103,6 +104,16 @@ class Stretches:
     def select(self, rows: NDArray[np.bool_]) -> Stretches:
         """Return some of the stretches."""
         return Stretches(self.start[rows], self.stop[rows], self.valid[rows], self.low[rows], self.high[rows])
+
+    @property
+    def usable(self) -> NDArray[np.bool_]:
+        """Which of them hold valid light, all of it small enough to be calculated with."""
+        return np.asarray((self.valid > 0) & (np.abs((self.low, self.high)) < LARGEST).all(axis=0))
+
+    def middles(self) -> NDArray[np.float64]:
+        """Return the middle between the extremes of each usable stretch, recording units."""
+        usable = self.select(self.usable)
+        return np.asarray((usable.low + usable.high) / 2)
 
 
 def measure(evaluated: Evaluated, start: NDArray[np.int64], stop: NDArray[np.int64]) -> Stretches:

@@ -155,3 +155,14 @@ def test_long_recordings_are_not_designed_in_memory(monkeypatch: pytest.MonkeyPa
     monkeypatch.setattr(designed_cure, "MOST_SAMPLES", 10)
     recording, truth = line()
     assert [one.kind for one in ceiling(recording, truth, FIXED_LEVELS).found] == [FIXED, COMPLETE]
+
+
+def test_infinite_light_in_most_gaps_hides_no_weak_pass() -> None:
+    """The usual gap is that of the gaps whose light can be calculated with: a pass at 45 over 10 is seen."""
+    recording, truth = line()
+    light = np.asarray(recording.light[0 : recording.samples]).copy()
+    light[truth.start[5] : truth.end[5]] = 45.0
+    light[truth.start[[0, 1, 2, 3, *range(6, 17)]] + 100] = np.inf
+    found = unsolved(Recording.from_array(light, recording.info), truth)
+    assert [one for one in found if one[0] == "pass"] == [("pass", 5, "lost", "light")]
+    assert len(found) == 16

@@ -7,11 +7,9 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from teachlab.errors import SettingError, UnmeasurableError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
-from teachlab.light.usable_light import LARGEST
 from teachlab.model.following_and_window import Follow, FollowingSetting
 from teachlab.model.printable_text import in_figures, level_text, round_level, wrong_text
 from teachlab.model.score import USUAL_RULES, Rules, Score
@@ -210,7 +208,7 @@ def _candidates(
         delay = 1000 * evaluations / rate
         if setting.holds_back_ms < delay < shortest_ms / 2:
             yield "on-delay", f"an {first}-delay of {in_figures(delay)} ms", _with_delay(setting, first, delay)
-    middles = _middles(extremes)
+    middles = extremes.gaps.middles()
     if not middles.size:
         return
     background = float(np.median(middles))
@@ -240,7 +238,7 @@ def _taught(
     step: float | None,
 ) -> Iterator[tuple[str, str, Setting]]:  # fmt: skip
     """Teach what follows, and what is designed as a whole, on the same passes."""
-    middles = _middles(extremes)
+    middles = extremes.gaps.middles()
     background = float(np.median(middles)) if middles.size else 0.0
     block = all_shown(recording, truth, setting, rules)
     followers = [built(installed_class("background-follower"), {"follow": form}) for form in ("offset", "gain")]
@@ -253,14 +251,6 @@ def _taught(
             yield "designed", f"levels, filter and delays designed together ({parts_text(designed, step)})", designed
     for turning in taught_in_hindsight(block, rules, built(installed_class("turning-point-follower"), {})):
         yield "turning points", f"a setting that follows turning points ({timings_text(turning)})", turning
-
-
-def _middles(extremes: PassAndGapExtremes) -> NDArray[np.float64]:
-    """Return the middle of the light of every real gap; halved before addition, because both may be very large."""
-    real = _real(extremes)
-    middles: NDArray[np.float64] = np.asarray(extremes.gaps.low[real], np.float64) / 2
-    middles += np.asarray(extremes.gaps.high[real], np.float64) / 2
-    return middles
 
 
 def _with_delay(setting: Setting, which: str, delay_ms: float) -> Setting:
@@ -310,25 +300,17 @@ def _tried(
     return TriedCure(kind=kind, text=text, setting=setting, lost=c.lost, false=false)
 
 
-def _real(extremes: PassAndGapExtremes) -> NDArray[np.bool_]:
-    ends = (extremes.gaps.low, extremes.gaps.high)
-    out: NDArray[np.bool_] = (extremes.gaps.valid > 0) & (np.abs(ends) < LARGEST).all(axis=0)
-    return out
-
-
 def _other_levels(
     setting: Setting, truth: Truth, extremes: PassAndGapExtremes, step: float | None
 ) -> Iterator[tuple[str, str, Setting]]:
     """Yield the middle between weakest objects and strongest gaps: of all, and without the outermost tenth."""
     up, sign, gaps, passes = setting.light_on, setting.sign, extremes.gaps, extremes.passes
-    real = _real(extremes)
-    known = (passes.valid > 0) & (np.abs((passes.low, passes.high)) < LARGEST).all(axis=0)
-    detect = truth.detect[extremes.pass_rows[known]]
-    peaks = sign * (passes.high if up else passes.low)[known][detect]
-    tops = sign * (gaps.high if up else gaps.low)[real]
+    wanted = passes.usable & truth.detect[extremes.pass_rows]
+    peaks = sign * (passes.high if up else passes.low)[wanted]
+    tops = sign * (gaps.high if up else gaps.low)[gaps.usable]
     if not peaks.size or not tops.size:
         return
-    background = float(np.median((gaps.low[real] + gaps.high[real]) / 2))
+    background = float(np.median(gaps.middles()))
     least = LEAST_ROOM * (float(np.median(peaks)) - sign * background)
     for share in (0.0, 0.02, 0.1):
         weakest, strongest = float(np.quantile(peaks, share)), float(np.quantile(tops, 1 - share))

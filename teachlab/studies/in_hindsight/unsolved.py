@@ -204,10 +204,8 @@ class _Heights:
             return np.asarray(of.high if up else -of.low, np.float64)
 
         passes, between = heights(measured.passes), heights(measured.between)
-        with np.errstate(invalid="ignore"):  # a gap that holds both infinities has no middle
-            low = np.asarray(measured.gaps.low, np.float64) / 2 + np.asarray(measured.gaps.high, np.float64) / 2
-        low = low if up else -low
-        usual = float(np.nanmedian(low)) if low.size else 0.0
+        middles = measured.gaps.middles()
+        usual = (1 if up else -1) * float(np.median(middles)) if middles.size else 0.0
         contrast = float(np.nanmedian(passes)) - usual if passes.size else 0.0
         scale = contrast if 0 < contrast < np.inf else 1.0
         with np.errstate(invalid="ignore", over="ignore"):
