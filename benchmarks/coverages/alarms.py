@@ -14,9 +14,8 @@ one.
 
 from __future__ import annotations
 
-import argparse
-import json
-from pathlib import Path
+from collections.abc import Iterator
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -72,25 +71,20 @@ def alarms(
     }
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--repetitions", type=int, default=2000)
-    repetitions = parser.parse_args().repetitions
-    rows: list[dict[str, Any]] = []
-    for kind in KINDS:
-        for icc in CORRELATIONS:
-            for lots in LOTS:
-                row: dict[str, Any] = {
-                    "kind": kind, "icc": icc, "lots_before": lots[0], "lots_now": lots[1], "lot_size": SIZE,
-                }  # fmt: skip
-                for name, fall, times in (("steady", 0.0, 1), ("fall 1", 1.0, 5), ("fall 2", 2.0, 5)):
-                    row[name] = alarms(kind, icc, lots, fall, repetitions=max(1, repetitions // times))
-                rows.append(row)
-                print(row, flush=True)
-    largest = {name: max(row["steady"][name] for row in rows) for name in ("across", "unnamed", "within", "passes")}
-    document = {"meant": 0.05, "repetitions": repetitions, "seed": 0, "largest_steady": largest, "rows": rows}
-    Path(__file__).with_suffix(".json").write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
+def cases(repetitions: int) -> Iterator[dict[str, Any]]:
+    for kind, icc, lots in product(KINDS, CORRELATIONS, LOTS):
+        row: dict[str, Any] = {"kind": kind, "icc": icc, "lots_before": lots[0], "lots_now": lots[1], "lot_size": SIZE}
+        for name, fall, times in (("steady", 0.0, 1), ("fall 1", 1.0, 5), ("fall 2", 2.0, 5)):
+            row[name] = alarms(kind, icc, lots, fall, repetitions=max(1, repetitions // times))
+        yield row
+
+
+def summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
+    names = ("across", "unnamed", "within", "passes")
+    return {"largest_steady": {name: max(row["steady"][name] for row in rows) for name in names}}
 
 
 if __name__ == "__main__":
-    main()
+    from simulation import run
+
+    run(__file__, __doc__, cases, summary, repetitions=2000, meant=0.05)

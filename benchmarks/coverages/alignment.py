@@ -11,9 +11,7 @@ standard deviation of the pitch, ms: where it is small against the jitter, nobod
 
 from __future__ import annotations
 
-import argparse
-import json
-from pathlib import Path
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -117,27 +115,22 @@ def smallest(rows: list[dict[str, Any]], name: str) -> float:
     return min((row[name] for row in rows if row["found"] >= 0.5), default=float("nan"))
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--repetitions", type=int, default=40)
-    repetitions = parser.parse_args().repetitions
-    rows: list[dict[str, Any]] = []
+def cases(repetitions: int) -> Iterator[dict[str, Any]]:
     for passes, irregular, jitter, missing, spurious in CASES:
         found = coverage(passes, irregular, jitter, missing, spurious, repetitions=repetitions)
         case = {"passes": passes, "irregular": irregular, "jitter": jitter, "missing": missing, "spurious": spurious}
-        rows.append({**case, **found})
-        print(rows[-1], flush=True)
-    document = {
-        "nominal": 0.95,
-        "repetitions": repetitions,
-        "seed": 0,
+        yield {**case, **found}
+
+
+def summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
+    return {
         "smallest_shift": smallest(rows, "shift"),
         "smallest_rate": smallest(rows, "rate"),
         "largest_pass_off": max(row["pass_off"] for row in rows),
-        "rows": rows,
     }
-    Path(__file__).with_suffix(".json").write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":
-    main()
+    from simulation import run
+
+    run(__file__, __doc__, cases, summary, repetitions=40)

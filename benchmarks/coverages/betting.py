@@ -11,9 +11,7 @@ lots", of which one in twenty loses half. `found`: the same evidence where ten t
 
 from __future__ import annotations
 
-import argparse
-import json
-from pathlib import Path
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -68,28 +66,18 @@ def alarms(kind: str, icc: float, rate: float, *, repetitions: int, seed: int = 
     return {name: k / repetitions for name, k in count.items()}
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--repetitions", type=int, default=2000)
-    repetitions = parser.parse_args().repetitions
-    rows: list[dict[str, Any]] = []
+def cases(repetitions: int) -> Iterator[dict[str, Any]]:
     for kind, icc, rate in CASES:
-        rows.append({"kind": kind, "icc": icc, "rate": rate, **alarms(kind, icc, rate, repetitions=repetitions)})
-        print(rows[-1], flush=True)
-    document = {
-        "largest_meant": 0.05,
-        "repetitions": repetitions,
-        "seed": 0,
-        "lots": LOTS,
-        "lot_size": SIZE,
-        "largest_known_by_lots": max(row["known_by_lots"] for row in rows),
-        "largest_known_by_stretches": max(row["known_by_stretches"] for row in rows),
-        "largest_learnt_by_lots": max(row["learnt_by_lots"] for row in rows),
-        "largest_known_by_passes": max(row["known_by_passes"] for row in rows),
-        "rows": rows,
-    }
-    Path(__file__).with_suffix(".json").write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
+        yield {"kind": kind, "icc": icc, "rate": rate, **alarms(kind, icc, rate, repetitions=repetitions)}
+
+
+def summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
+    names = ("known_by_lots", "known_by_stretches", "learnt_by_lots", "known_by_passes")
+    largest = {f"largest_{name}": max(row[name] for row in rows) for name in names}
+    return {"lots": LOTS, "lot_size": SIZE, **largest}
 
 
 if __name__ == "__main__":
-    main()
+    from simulation import run
+
+    run(__file__, __doc__, cases, summary, repetitions=2000, largest_meant=0.05)

@@ -11,9 +11,8 @@ kinds, "rare states": one stretch in a hundred is noisy and holds half of the ev
 
 from __future__ import annotations
 
-import argparse
-import json
-from pathlib import Path
+from collections.abc import Iterator
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -81,28 +80,18 @@ def coverage(
     }
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--repetitions", type=int, default=4000)
-    repetitions = parser.parse_args().repetitions
-    rows = []
-    for kind, ratio in (*CASES, (RARE, 0.0)):
-        for lots in (20, 50, 200):
-            for mean in MEANS:
-                found = coverage(kind, ratio, mean, lots, repetitions=repetitions)
-                rows.append({"kind": kind, "variance_over_mean": ratio, "stretches": lots, "mean": mean, **found})
-                print(rows[-1], flush=True)
+def cases(repetitions: int) -> Iterator[dict[str, Any]]:
+    for (kind, ratio), lots, mean in product((*CASES, (RARE, 0.0)), (20, 50, 200), MEANS):
+        found = coverage(kind, ratio, mean, lots, repetitions=repetitions)
+        yield {"kind": kind, "variance_over_mean": ratio, "stretches": lots, "mean": mean, **found}
+
+
+def summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
     alike = [row for row in rows if row["kind"] != RARE]
-    document = {
-        "nominal": 0.95,
-        "repetitions": repetitions,
-        "seed": 0,
-        "smallest_interval": min(row["interval"] for row in alike),
-        "smallest_upper": min(row["upper"] for row in alike),
-        "rows": rows,
-    }
-    Path(__file__).with_suffix(".json").write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
+    return {f"smallest_{name}": min(row[name] for row in alike) for name in ("interval", "upper")}
 
 
 if __name__ == "__main__":
-    main()
+    from simulation import run
+
+    run(__file__, __doc__, cases, summary, repetitions=4000)

@@ -10,10 +10,9 @@ takes days as independent. `ends`: the interval has an end, that is, a loss is s
 
 from __future__ import annotations
 
-import argparse
-import json
 import math
-from pathlib import Path
+from collections.abc import Iterator
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -48,26 +47,19 @@ def coverage(alike: float, days: int, *, repetitions: int, seed: int = 0) -> dic
     return {name: k / repetitions for name, k in count.items()}
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--repetitions", type=int, default=1000)
-    repetitions = parser.parse_args().repetitions
-    rows: list[dict[str, Any]] = []
-    for alike in ALIKE:
-        for days in DAYS:
-            rows.append({"alike": alike, "days": days, **coverage(alike, days, repetitions=repetitions)})
-            print(rows[-1], flush=True)
-    document = {
-        "nominal": 0.95,
-        "demanded": DEMANDED,
-        "repetitions": repetitions,
-        "seed": 0,
+def cases(repetitions: int) -> Iterator[dict[str, Any]]:
+    for alike, days in product(ALIKE, DAYS):
+        yield {"alike": alike, "days": days, **coverage(alike, days, repetitions=repetitions)}
+
+
+def summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
+    return {
         "smallest": min(row["covered"] for row in rows),
         "smallest_to_alike_0.6": min(row["covered"] for row in rows if row["alike"] <= 0.6),
-        "rows": rows,
     }
-    Path(__file__).with_suffix(".json").write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":
-    main()
+    from simulation import run
+
+    run(__file__, __doc__, cases, summary, repetitions=1000, nominal=0.95, demanded=DEMANDED)

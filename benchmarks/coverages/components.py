@@ -10,10 +10,9 @@ the values ("within"), or of both.
 
 from __future__ import annotations
 
-import argparse
-import json
 import math
-from pathlib import Path
+from collections.abc import Iterator
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -63,28 +62,18 @@ def coverage(
     return {"interval": held / repetitions}
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--repetitions", type=int, default=1000)
-    repetitions = parser.parse_args().repetitions
-    rows: list[dict[str, Any]] = []
-    for effects in EFFECTS:
-        for design, sizes in DESIGNS.items():
-            for share in SHARES:
-                found = coverage(effects, share, sizes, repetitions=repetitions)
-                rows.append({"between": effects[0], "within": effects[1], "design": design, "share": share, **found})
-                print(rows[-1], flush=True)
+def cases(repetitions: int) -> Iterator[dict[str, Any]]:
+    for effects, (design, sizes), share in product(EFFECTS, DESIGNS.items(), SHARES):
+        found = coverage(effects, share, sizes, repetitions=repetitions)
+        yield {"between": effects[0], "within": effects[1], "design": design, "share": share, **found}
+
+
+def summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
     normal = [row["interval"] for row in rows if row["between"] == row["within"] == "normal"]
-    document = {
-        "nominal": 0.95,
-        "repetitions": repetitions,
-        "seed": 0,
-        "smallest_normal": min(normal),
-        "smallest_other": min(row["interval"] for row in rows),
-        "rows": rows,
-    }
-    Path(__file__).with_suffix(".json").write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
+    return {"smallest_normal": min(normal), "smallest_other": min(row["interval"] for row in rows)}
 
 
 if __name__ == "__main__":
-    main()
+    from simulation import run
+
+    run(__file__, __doc__, cases, summary, repetitions=1000)

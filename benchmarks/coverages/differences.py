@@ -14,9 +14,8 @@ rates are equal, `size` is the share of recordings with a p-value by lots below 
 
 from __future__ import annotations
 
-import argparse
-import json
-from pathlib import Path
+from collections.abc import Iterator
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -89,32 +88,21 @@ def unpaired(
     return {"interval": held / repetitions, "naive": naive / repetitions}
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--repetitions", type=int, default=2000)
-    repetitions = parser.parse_args().repetitions
-    rows: list[dict[str, Any]] = []
-    for of, cases, simulated in (("paired", PAIRED, paired), ("unpaired", UNPAIRED, unpaired)):
-        for kind, icc in cases:
-            for lots in LOTS:
-                for rates in RATES if kind != "shared" else [r for r in RATES if r[0] == r[1]]:
-                    found = simulated(kind, icc, rates, lots, repetitions=repetitions)
-                    rows.append(
-                        {"of": of, "kind": kind, "icc": icc, "lots": lots, "lot_size": SIZE, "rates": rates, **found}
-                    )
-                    print(rows[-1], flush=True)
-    document = {
-        "nominal": 0.95,
-        "repetitions": repetitions,
-        "seed": 0,
-        "smallest_paired": min(row["interval"] for row in rows if row["of"] == "paired"),
-        "smallest_unpaired": min(row["interval"] for row in rows if row["of"] == "unpaired"),
-        "largest_size": max(row["size"] for row in rows if row.get("size") is not None),
-        "largest_size_exact": max(row["size_exact"] for row in rows if row.get("size_exact") is not None),
-        "rows": rows,
-    }
-    Path(__file__).with_suffix(".json").write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
+def cases(repetitions: int) -> Iterator[dict[str, Any]]:
+    for of, tried, simulated in (("paired", PAIRED, paired), ("unpaired", UNPAIRED, unpaired)):
+        for (kind, icc), lots in product(tried, LOTS):
+            for rates in RATES if kind != "shared" else [r for r in RATES if r[0] == r[1]]:
+                found = simulated(kind, icc, rates, lots, repetitions=repetitions)
+                yield {"of": of, "kind": kind, "icc": icc, "lots": lots, "lot_size": SIZE, "rates": rates, **found}
+
+
+def summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
+    ways, sizes = ("paired", "unpaired"), ("size", "size_exact")
+    smallest = {f"smallest_{of}": min(row["interval"] for row in rows if row["of"] == of) for of in ways}
+    return smallest | {f"largest_{n}": max(row[n] for row in rows if row.get(n) is not None) for n in sizes}
 
 
 if __name__ == "__main__":
-    main()
+    from simulation import run
+
+    run(__file__, __doc__, cases, summary, repetitions=2000)

@@ -15,10 +15,9 @@ anywhere in a lot.
 
 from __future__ import annotations
 
-import argparse
-import json
+from collections.abc import Iterator
 from functools import cache
-from pathlib import Path
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -171,34 +170,26 @@ def coverage(
     }
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--repetitions", type=int, default=4000)
-    repetitions = parser.parse_args().repetitions
-    rows = []
-    for kind, icc in CASES:
-        for lots in (20, 50, 200):
-            for rate in RATES:
-                found = coverage(kind, icc, rate, lots, repetitions=repetitions)
-                if kind in UNNAMED:
-                    found |= unnamed(kind, icc, rate, lots, repetitions=repetitions)
-                rows.append({"kind": kind, "icc": icc, "lots": lots, "lot_size": 50, "rate": rate, **found})
-                print(rows[-1], flush=True)
+def cases(repetitions: int) -> Iterator[dict[str, Any]]:
+    for (kind, icc), lots, rate in product(CASES, (20, 50, 200), RATES):
+        found = coverage(kind, icc, rate, lots, repetitions=repetitions)
+        if kind in UNNAMED:
+            found |= unnamed(kind, icc, rate, lots, repetitions=repetitions)
+        yield {"kind": kind, "icc": icc, "lots": lots, "lot_size": 50, "rate": rate, **found}
+
+
+def summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
     alike = [row for row in rows if row["kind"] != TWO_KINDS]
-    document = {
-        "nominal": 0.95,
-        "repetitions": repetitions,
-        "seed": 0,
+    return {
         "smallest_interval": min(row["interval"] for row in alike),
         "smallest_upper": min(row["upper"] for row in alike),
         "smallest_interval_with_rare_bad_lots": min(row["interval"] for row in rows),
         "smallest_assumed": min(min(row["assumed"], row["assumed_upper"]) for row in rows),
         "smallest_unnamed": min(min(row["unnamed"], row["unnamed_upper"]) for row in rows if "unnamed" in row),
-        "rows": rows,
     }
-    text = json.dumps(document, indent=1)
-    Path(__file__).with_suffix(".json").write_text(text + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":
-    main()
+    from simulation import run
+
+    run(__file__, __doc__, cases, summary, repetitions=4000)

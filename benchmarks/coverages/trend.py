@@ -11,10 +11,9 @@ anywhere in a lot. `slope` is the coverage of the interval of the slope by lots.
 
 from __future__ import annotations
 
-import argparse
-import json
 import math
-from pathlib import Path
+from collections.abc import Iterator
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -93,27 +92,17 @@ def coverage(
     return {name: k / repetitions for name, k in count.items()}
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--repetitions", type=int, default=500)
-    repetitions = parser.parse_args().repetitions
-    rows: list[dict[str, Any]] = []
-    for kind, icc, lots, size in CASES:
-        for where in WHERE:
-            found = coverage(kind, icc, lots, size, where, repetitions=repetitions)
-            rows.append({"kind": kind, "icc": icc, "lots": lots, "lot_size": size, "where": where, **found})
-            print(rows[-1], flush=True)
-    document = {
-        "nominal": 0.95,
-        "repetitions": repetitions,
-        "seed": 0,
-        "smallest_named": min(row["named"] for row in rows),
-        "smallest_slope": min(row["slope"] for row in rows),
-        "smallest_unnamed": min(row["unnamed"] for row in rows),
-        "rows": rows,
-    }
-    Path(__file__).with_suffix(".json").write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
+def cases(repetitions: int) -> Iterator[dict[str, Any]]:
+    for (kind, icc, lots, size), where in product(CASES, WHERE):
+        found = coverage(kind, icc, lots, size, where, repetitions=repetitions)
+        yield {"kind": kind, "icc": icc, "lots": lots, "lot_size": size, "where": where, **found}
+
+
+def summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
+    return {f"smallest_{name}": min(row[name] for row in rows) for name in ("named", "slope", "unnamed")}
 
 
 if __name__ == "__main__":
-    main()
+    from simulation import run
+
+    run(__file__, __doc__, cases, summary, repetitions=500)
