@@ -105,15 +105,18 @@ def common_step(start: Places, end: Places, *, rounded: bool) -> float:
     if kinds.size < FEWEST_KINDS or lengths.size < FEWEST_TIMES * kinds.size:
         return 1.0
     apart = np.diff(kinds)
+    # The two nearest kinds may be several steps apart: 20 and 30 are neighbours of a step of 10 as well as of 5.
     for parts in range(1, 10):
         guess = float(apart.min()) / parts
-        if guess <= max(1.0, 4 * slack):
+        if guess <= max(1.0, 4 * slack):  # any length is close to a multiple of so small a step
             break
         # The sum of the small multiples between neighbours is sure before the large ones of whole lengths are.
         step = float(apart.sum() / np.rint(apart / guess).sum())
         times = np.rint(kinds / step)
         step = float(times @ kinds / (times @ times))
         off = float(np.abs(kinds - np.rint(kinds / step) * step).max())
+        # A length that nobody rounded lies within ± off of a multiple with probability 2 off / step; one kind of length
+        # is used up by the fit. An off of 0 would make every step certain: at least a quarter of the slack is taken.
         if off <= slack and (2 * max(off, slack / 4) / step) ** (kinds.size - 1) <= CHANCE:
             return float(f"{step:.4g}")
     return 1.0

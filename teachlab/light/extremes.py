@@ -185,5 +185,6 @@ def inside(first: int, size: int, start: NDArray[np.int64], stop: NDArray[np.int
     # Touching stretches flip twice at one place: the sum keeps both.
     np.add.at(flips, (start[a:b] - first).clip(0, size), 1)
     np.subtract.at(flips, (stop[a:b] - first).clip(0, size), 1)
+    # Of disjoint stretches a sample lies in none or in one: the sum is 0 or 1, and its bytes are those of a bool.
     out: NDArray[np.bool_] = np.cumsum(flips[:size], dtype=np.int8).view(np.bool_)
     return out

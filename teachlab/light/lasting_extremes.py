@@ -95,6 +95,8 @@ class SustainedExtremes:
         first = np.where(short, stop, start + span - 1)
         self._mins = Extremes(first, stop)
         self._maxes = self._mins if span == 1 else Extremes(first, stop)
+        # A stretch shorter than the span holds no window. The output sees its condition no longer than the stretch
+        # lasts, so its lowest light is its peak, and its highest light its valley.
         self._short = short
         self._whole = Extremes(start, np.where(short, stop, start)) if span > 1 and short.any() else None
         self._tail: Light | None = None
@@ -106,6 +108,7 @@ class SustainedExtremes:
             return
         if self._whole is not None:
             self._whole.push(first, light)
+        # The last span − 1 evaluations wait: windows that begin in them end in the next block.
         joined = light if self._tail is None else np.concatenate((self._tail, light))
         base = first + light.size - joined.size
         self._mins.push(base + self._span - 1, running_min(joined, self._span))

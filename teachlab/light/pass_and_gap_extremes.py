@@ -94,7 +94,7 @@ class PassAndGapReading:
 
     def push_cells(self, cells: Cells) -> None:
         """Take the next samples, all of them valid, in cells that are cut at all `borders`."""
-        if not self._clock.every_sample:
+        if not self._clock.every_sample:  # cells hold extremes of samples, of which the sensor sees only some
             self.push(Block(cells.start, cells.light))
             return
         for found in self._found:
@@ -104,6 +104,7 @@ class PassAndGapReading:
 
     def _clip(self, seen: Block, invalid: NDArray[np.bool_] | None) -> None:
         """Count the evaluations at an end of the scale."""
+        # Nearly no block touches an end of the scale: two extremes are cheaper than a mask.
         if self._full is None or (seen.light.min() > 0 and seen.light.max() < self._full):
             return
         at_end = (seen.light >= self._full) | (seen.light <= 0)

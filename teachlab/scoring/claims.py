@@ -100,12 +100,13 @@ def lot_counts(truth: Truth, trials: Trials, events: Sequence[Outcome] = LOST) -
         return np.bincount(of, weight, minlength=lots).astype(np.int64)
 
     ignored = ~detect & (trials.passes != Outcome.EXCLUDED)
+    # The first onset of a hit is the one that is wanted; a missed or merged pass has none to be taken off.
     extra = np.where(scored, trials.pass_onsets - (trials.passes == Outcome.HIT), 0).clip(min=0)
     gaps = trials.gaps != Outcome.EXCLUDED
     gap_code = code[(trials.gap_after - trials.first_pass).clip(0)] if code.size else np.empty(0, np.int64)
     first = np.full(lots, truth.passes, np.int64)
     np.minimum.at(first, code, rows)
-    if not code.size:
+    if not code.size:  # without a pass there is no lot to which the gap could belong
         gaps, gap_code = gaps[:0], gap_code[:0]
     return LotCounts(
         source=source,
@@ -209,6 +210,7 @@ def _codes(truth: Truth, rows: NDArray[np.int64], scored: NDArray[np.bool_]) -> 
 def _stretches(scored: NDArray[np.bool_]) -> NDArray[np.int64]:
     """Return the stretch of every pass: equal numbers of scored passes; other passes go with the scored pass before."""
     _, of = blocks_of(np.zeros(int(np.count_nonzero(scored))))
+    # Number of the scored pass at, or before, each pass; passes before the first one go with it.
     place = np.cumsum(scored) - 1
     code: NDArray[np.int64] = np.searchsorted(np.cumsum(of), place.clip(0), side="right")
     return code.clip(max=max(0, of.size - 1))
@@ -217,5 +219,6 @@ def _stretches(scored: NDArray[np.bool_]) -> NDArray[np.int64]:
 def _whole(truth: Truth, first_pass: int, first: NDArray[np.int64], source: Source) -> NDArray[np.bool_]:
     if source is not Source.LOTS or truth.lot is None or not first_pass:
         return np.ones(first.size, bool)
+    # A lot that began before the first scored pass is cut: part of it was used to teach or to choose.
     before = {str(name) for name in truth.lot[:first_pass]}
     return np.array([str(truth.lot[k]) not in before for k in first], bool)

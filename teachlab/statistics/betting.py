@@ -109,8 +109,10 @@ def evidence_above(values: ArrayLike, limit: float, *, false_alarm: float = 0.05
 
 def _money(x: NDArray[np.float64], limit: float) -> NDArray[np.float64]:
     """Return the money after every unit, limited to the largest number."""
+    # In logarithms: money multiplies with every unit, and a long series takes it beyond the largest number and back.
     log_money = np.full(x.size, -np.inf)
     for stake in np.geomspace(0.01, BOLDEST, STAKES) / limit:
         log_money = np.logaddexp(log_money, np.cumsum(np.log1p(stake * (x - limit))))
+    # e^700 is just below the largest number.
     out: NDArray[np.float64] = np.exp(np.minimum(log_money - np.log(STAKES), 700.0))
     return out

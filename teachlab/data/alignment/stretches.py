@@ -64,9 +64,11 @@ class Bins:
         rows = slice(first, first + cuts.size)
         invalid = Block(a, light, None if block.invalid is None else block.invalid[part]).invalid_mask()
         if invalid is not None:
+            # Summed as 0 and not counted: bins keep their places, so that one reduction serves the whole block.
             light[invalid] = 0.0
             self._count[rows] -= np.add.reduceat(invalid, cuts, dtype=np.float64)
         self._count[rows] += np.diff(np.append(cuts, light.size))
+        # Infinite samples of both signs in one bin would have no mean.
         np.clip(light, -LARGEST, LARGEST, out=light)
         self._total[rows] += np.add.reduceat(light, cuts)
 

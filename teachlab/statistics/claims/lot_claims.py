@@ -262,9 +262,12 @@ def lots_needed(max_rate: float, confidence: float, *, lost_lots: float = 0.0) -
             f"max-rate must lie strictly between 0 and 1, lost lots be at least 0, got {max_rate:g} and {lost_lots:g}."
         )
 
+    # A bound that equals the rate but for its last digit shows it: else `plan` would ask for one lot more than the
+    # formula 1 − α^(1/L) does.
     def shows(lots: int) -> bool:
         return _limits(lost_lots, lots, confidence)[1] <= max_rate * (1 + 1e-12)
 
+    # The bound falls with every further lot: doubling until it is low enough, then halving what lies between.
     high = max(1, math.ceil(lost_lots))
     while not shows(high):
         high *= 2
@@ -281,6 +284,7 @@ def _by_assumption(lost: Counts, of: Counts, assumption: Assumption, confidence:
     n = float(of.sum())
     if not n:
         return 0.0, 1.0
+    # Σ n_l² / n is the size of the lot in which a pass lies, on average over passes: large lots count more.
     effect = 1 + (float((of**2).sum()) / n - 1) * (assumption.icc or 0.0)
     return _limits(float(lost.sum()) / effect, n / effect, confidence)
 

@@ -22,6 +22,13 @@ ONSETS, QUIET, HELD = 0, 3, 6
 """Channels: onsets and spans without an onset, of three kinds each, and active passes without an onset."""
 CHANNELS = 7
 
+# An event concerns all comparators with i < a and j >= b. It is kept as its corner (a, b), and every comparator counts
+# the corners to its right that are not above it. Here q counts two of three corners +:
+#
+#     j |     +                  A table of all i and j would grow with the square of the levels, and comparing every
+#       |   q     +              corner with every comparator with their product. So the on-indices are cut into
+#       |       +                strips: whole strips to the right of q are one sum in a small table; only the strip
+#       +-----|-----|--- i       in which q itself lies is worked out index by index.
 _Whole = NDArray[np.int64]
 _Kinds = NDArray[np.int8]
 
@@ -45,6 +52,7 @@ class TallyOfGivenPairs:
         every = np.arange(levels + 2)
         self._rows_below = np.searchsorted(some_on, every)
         self._columns_below = np.searchsorted(some_off, every)
+        # The highest column that is asked for left of each row: most corners lie above it, and no one counts them.
         reach = np.full(self._rows + 1, -1, np.int64)
         np.maximum.at(reach, self._row + 1, self._column)
         self._reach = np.maximum.accumulate(reach)
@@ -74,6 +82,7 @@ class TallyOfGivenPairs:
 
     def _stretches(self, channel: int, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
         low, high = self._rows_below[begin], self._rows_below[end]
+        # From begin to end: what lies left of the end, minus what lies left of the begin, if anything does.
         some = np.flatnonzero((low != high) & (kind != Kind.UNCOUNTED))
         column = self._columns_below[border[some]]
         which = kind[some] + np.int8(channel)
@@ -116,6 +125,7 @@ class TallyOfGivenPairs:
         higher[:-1] = np.cumsum(table[::-1], axis=0)[::-1]
         own = self._row // STRIP
         out = higher[own + 1, self._column]
+        # Beyond the column is everything of the row that is not up to it: the same corners serve both questions.
         if not below:
             out = higher[own + 1, -1] - out
         by_corner, by_asked = np.argsort(strip, kind="stable"), np.argsort(own, kind="stable")
@@ -159,5 +169,6 @@ class TallyOfGivenPairs:
 
 
 def _histogram(at: _Whole, weight: NDArray[np.int8], size: int) -> _Whole:
+    # Counted twice instead of once with weights: bincount adds weights as floats, at eight times the memory.
     out: _Whole = np.bincount(at[weight > 0], minlength=size)
     return out - np.bincount(at[weight < 0], minlength=size)

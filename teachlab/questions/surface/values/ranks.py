@@ -104,6 +104,7 @@ class Ranker:
             return found
         x = light if light.dtype == self.work else light.astype(self.work)
         above = x >= self.levels[-1]
+        # Never both: where the two are equal, the light is neither above all levels nor below all of them.
         between = np.flatnonzero(above == (x < self.levels[0]))
         if between.size > MANY * x.size:
             return self._turn(self._among(x))
