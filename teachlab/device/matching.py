@@ -131,6 +131,8 @@ def _in_order(a: list[int], b: list[int], tolerance: int) -> list[tuple[int, int
                 break
         return i, j
 
+    # From the end: the best of a[i:] and b[j:] leaves out the first edge of either side, or pairs both. More pairs come
+    # first, then nearer ones: tuples of both compare in that order.
     for i in range(len(a) - 1, -1, -1):
         for j in range(bisect_right(b, a[i] + tolerance) - 1, low[i] - 1, -1):
             pairs, near = best.get(cell(i + 1, j + 1), (0, 0))

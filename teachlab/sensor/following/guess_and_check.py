@@ -14,6 +14,15 @@ if TYPE_CHECKING:
     from teachlab.sensor.following.members import Members
     from teachlab.sensor.following.rows import Rows, Values
 
+# References move little, and most light lies clear of every level that they can lead to:
+#
+#     light up here: every member is light
+#     - - - - - - - - - - - - - - - - - - -  highest level that a member can have while all guesses hold
+#     light in here: members may differ; an interval in which they may is walked by each of them
+#     - - - - - - - - - - - - - - - - - - -  lowest level
+#     light down here: every member is dark
+#
+# Once a reference leaves its guess, what was found up to there holds, and the next guess begins.
 ROOM = 1.5
 """A reference may go this many times as far as before, so that the next guess usually holds."""
 
@@ -120,7 +129,7 @@ class GuessAndCheck:
         i, j = np.searchsorted(self._moved, (self.done, stop))
         moved = self._moved[i:j]
         left = np.full(moved.size + 1, patience)
-        left[0] -= int(self._members.waited.max())
+        left[0] -= int(self._members.waited.max())  # the one that has waited longest is the first to lose patience
         ends = np.append(self.done - 1, moved) + np.maximum(-(-left // self._every), 1)
         late = np.flatnonzero(ends < np.append(moved, stop))
         return (int(ends[late[0]]), True) if late.size else (stop, False)
@@ -159,6 +168,7 @@ class GuessAndCheck:
             return
         if members.alarm.any():
             members.sound_alarms(self._at(int(moved[0]) + 1), np.zeros(len(members), bool))
+        # Through the extremes to the end: members note how far their references ever went.
         members.move(path.min(axis=0)[of])
         members.move(path.max(axis=0)[of])
         members.move(path[-1][of])

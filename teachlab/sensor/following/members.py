@@ -182,6 +182,8 @@ class Members:
         at = np.arange(begin, begin + self.every)
         on, off, near = self.levels(self.value)
         code = (light >= on[:, None]).view(np.int8) - (light < off[:, None]).view(np.int8)
+        # Between the levels the comparator keeps what it said last: the latest place with a verdict, looked up for all
+        # evaluations at once instead of one after the other.
         said = np.maximum.accumulate(np.where(code != 0, at, -1), axis=1)  # the evaluation that decided last
         state = np.take_along_axis(code, np.maximum(said - begin, 0), axis=1) > 0
         state = np.where(said >= 0, state, self.state[:, None])

@@ -75,7 +75,7 @@ class Follower:
             self._compare(at, x)
             if self._freeze and self.state is self._light_on:
                 self.free_from = at + 1 + self.hold
-            if math.isinf(x):
+            if math.isinf(x):  # it switches the comparator, but no mean can take it
                 continue
             present += 1
             present_total += x
@@ -101,6 +101,8 @@ class Follower:
     def _whole(self, begin: int, low: float, high: float, total: float) -> bool:
         """Decide an interval of finite light by its extremes and sum; return whether that was possible."""
         reference, size = self.reference, self._every
+        # While all light stays on one side of both levels and of all borders, the evaluations count alike, all or none
+        # of them: then extremes and sum say what a walk would. Most intervals of a line are of that kind.
         if low < reference.off if self.state else high >= reference.on:
             return False
         stop = begin + size
@@ -111,7 +113,7 @@ class Follower:
                 counted = 0
             elif self.free_from >= stop:
                 counted = 0
-            elif self.free_from > begin:
+            elif self.free_from > begin:  # frozen for a part of it: only a walk knows what counts
                 return False
         if counted and not (high - reference.value < reference.near and reference.value - low < reference.near):
             return False

@@ -83,6 +83,7 @@ def near(position: Floats, low: Floats, high: Floats) -> tuple[NDArray[np.int64]
             f"{MOST_PAIRS // position.size:,} can be reckoned with. Put them further apart, or make them or the beam "
             "smaller."
         )
+    # A range a … a + n − 1 for each interval, all in one array: counting through, less where each one began.
     owner = np.repeat(np.arange(low.size), count)
     start = np.cumsum(count) - count
     sample = np.arange(owner.size) - np.repeat(start - first, count)

@@ -44,6 +44,7 @@ class Steps(Table):
 class StepTrain:
     """The steps of one recording, drawn as far as they are needed."""
 
+    # Drawn 64 at a time, each time from a stream of its own number: the same steps, however the light is divided.
     def __init__(self, config: Steps, seed: int) -> None:
         self._config, self._seed, self._drawn = config, seed, 0
         self._times = np.zeros(1)
@@ -101,6 +102,7 @@ class PasserTrain:
 
     def __init__(self, config: Passers, seed: int) -> None:
         self._config, self._seed, self._drawn = config, seed, 0
+        # A first bump of no height, so that every time has one that began before it.
         self._start, self._length, self._height = np.zeros(1), np.full(1, 1e-9), np.zeros(1)
 
     def at(self, time_s: Floats) -> Floats32:

@@ -151,6 +151,7 @@ class TimeStamps:
         self._last = int(numbers[-1])
         back = np.flatnonzero(steps < 0)
         if back.size and steps.max() > 0:
+            # A counter that rolled over would have gone on by about a usual step; a row that is misplaced would not.
             most = 4 * int(np.median(steps[steps > 0])) + 4
             for bits in (16, 24, 32):
                 ahead = steps[back] + (1 << bits)
@@ -281,6 +282,7 @@ class TimeStamps:
         if not twice.any():
             self._late = False
             return first
+        # The hour that comes twice: where the clock goes back for the first time, the second of the two begins.
         back = np.diff(first, prepend=first[:1]) < 0
         back[0] = bool(first_row) and first[0] < self._last
         late_rows = (np.cumsum(back & twice) + int(self._late)) > 0
