@@ -6,7 +6,7 @@
     python benchmarks/mutants.py --near 60           first the test files that import the module, for 60 s, then the map
     python benchmarks/mutants.py --again             survivors once more, on the code and the tests of now
     python benchmarks/mutants.py --check             do the tests that killed pass without a fault? else they did not
-    python benchmarks/mutants.py --write             results/mutants.md from what is kept
+    python benchmarks/mutants.py --write             results/mutants.md from what is kept; of seed 2 mutants_seed_2.md
 
 The map needs `pytest-cov` (pip install pytest-cov). Everything happens in a copy of the checkout in a temporary folder.
 Faults are drawn with a seed from every place of the package where an operator applies; none is picked by hand, none
@@ -619,7 +619,7 @@ def main() -> None:
     )
     parser.add_argument("--check", action="store_true", help="run what killed without any fault: it must pass")
     parser.add_argument("--again", action="store_true", help="only what survived, on the code of now")
-    parser.add_argument("--write", action="store_true", help="write results/mutants.md from the rows kept")
+    parser.add_argument("--write", action="store_true", help="write the page of the seed in results from the rows kept")
     parser.add_argument("--draw", default="", help="with --write: what the page says of the draw")
     parser.add_argument("--kept", type=Path, default=Path(tempfile.gettempdir()) / "mutants_map.json")
     parser.add_argument("--rows", type=Path, default=Path(tempfile.gettempdir()) / "mutants.jsonl")
@@ -644,7 +644,10 @@ def main() -> None:
         kept = kept_rows(options.rows)
     if options.write:
         draw = options.draw or f"draw of {options.count} by seed {options.seed}"
-        (RESULTS / "mutants.md").write_text(report(kept, draw), encoding="utf-8")
+        if len(kept) < options.count:
+            draw += f": the first {len(kept)} in the order in which they were drawn; the others were not planted"
+        name = "mutants.md" if options.seed == 1 else f"mutants_seed_{options.seed}.md"
+        (RESULTS / name).write_text(report(kept, draw), encoding="utf-8")
     survived = sum(not row["killed"] for row in kept.values())
     print(f"{len(kept)} planted, {len(kept) - survived} killed, {survived} survived")
 
