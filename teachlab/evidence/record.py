@@ -172,7 +172,7 @@ def build_record(
         else position.as_dict() | {"said": position_lines(position, recording.info.unit), "points": position.points()},
         "tail": _tail(truth, margins, result, setting, how.rules.confidence),
         "over_time": follow(truth, setting, margins, result, recording.info, confidence=how.rules.confidence).as_dict(),
-        **lost_and_worst(recording, truth, setting, margins, result),
+        **lost_and_worst(recording, truth, setting, margins, result, how.rules),
         "sensitivity": _sensitivity(recording, truth, setting, margins, how, first),
         "teach_cloud": teach_cloud(
             recording,

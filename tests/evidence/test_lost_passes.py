@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
+from teachlab.cli import app
+from teachlab.data.recording_files import write_recording
+from teachlab.data.setting_files import write_setting
+from teachlab.data.truth_files import write_truth
 from teachlab.evidence.sections.lost_passes import lost_and_worst
 from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.score import Rules
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring import measure_margin, score
@@ -23,7 +31,7 @@ def _found(light: np.ndarray, start: list[int], **setting: Any) -> dict[str, Any
     output = replay(recording, used)
     result = score(output, truth)
     margins = measure_margin(recording, output, truth, result.trials)
-    found = lost_and_worst(recording, truth, used, margins, result)
+    found = lost_and_worst(recording, truth, used, margins, result, Rules())
     counts = result.counts
     assert sum(found["reasons"].values()) == counts.misses + counts.merged
     return found
@@ -96,3 +104,25 @@ def test_nothing_lost() -> None:
     light, start = _line(80, 80)
     found = _found(light, start)
     assert (found["reasons"], found["lost_passes"]) == ({}, [])
+
+
+def test_a_record_reads_the_light_with_the_tolerance_of_its_score(tmp_path: Path) -> None:
+    """Light rises 4 ms before every pass: within the tolerance it belongs to no gap, and a pass at 30 is too weak."""
+    light, start = _line(*[80] * 20, 30, *[80] * 20)
+    for a in start:
+        light[a - 4 : a] = 60
+    write_recording(
+        tmp_path / "line.parquet", Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="x"))
+    )
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, np.array(start) + 10))
+    write_setting(tmp_path / "s.json", Setting(unit="x", on_level=70.0, off_level=50.0))
+    files = [str(tmp_path / "line.parquet"), "--setting", str(tmp_path / "s.json")]
+    for tolerance, code in ((0, "like-a-gap"), (5, "too-weak")):
+        out = tmp_path / str(tolerance)
+        asked = ["report", *files, "--draws", "0", "--no-levels", "--tolerance-ms", str(tolerance), "--out", str(out)]
+        assert CliRunner().invoke(app, asked).exit_code == 0
+        record = json.loads((out / "result.json").read_text())
+        replayed = json.loads(
+            CliRunner().invoke(app, ["replay", *files, "--tolerance-ms", str(tolerance), "--json"]).stdout
+        )
+        assert record["reasons"] == replayed["reasons"]["counts"] == {code: 1}

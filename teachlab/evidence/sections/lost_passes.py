@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score
+from teachlab.model.score import Outcome, Rules, Score
 from teachlab.scoring.reasons import reasons_of
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ LISTED = 1000
 
 
 def lost_and_worst(
-    recording: Recording, truth: Truth, setting: Setting, margins: Margin, result: Score, *, rules: Rules = USUAL_RULES
+    recording: Recording, truth: Truth, setting: Setting, margins: Margin, result: Score, rules: Rules
 ) -> dict[str, Any]:
     """Return every lost pass by reason, and the worst passes with their reasons.
 
