@@ -36,7 +36,7 @@ class BorderDoubt:
     because: str
 
     @classmethod
-    def of_positions(cls, start: Places, end: Places, *, printed: float = 0.0, rounded: bool = False) -> BorderDoubt:
+    def of_positions(cls, start: Places, end: Places, *, printed: float = 0.0) -> BorderDoubt:
         """Tell the doubt from positions.
 
         The coarser of the step that was printed and the step that all positions share, whole: stamps may have been
@@ -47,8 +47,6 @@ class BorderDoubt:
         start, end : ndarray of float64, shape (passes,), samples
         printed : float, samples
             The last printed digit of a time.
-        rounded : bool
-            Whether positions were put on whole samples, so that lengths are off by up to 1.
 
         Examples
         --------
@@ -58,7 +56,7 @@ class BorderDoubt:
         >>> BorderDoubt.of_positions(np.array([12.5]), np.array([300.0]), printed=0.1).because
         'no border is known better than one sample'
         """
-        common = common_step(start, end, rounded=rounded)
+        common = common_step(start, end, rounded=False)
         step = max(printed, common)
         if step <= 1:
             return cls(1.0, "no border is known better than one sample")

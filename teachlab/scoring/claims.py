@@ -63,11 +63,6 @@ class LotCounts:
         costs = costs or Costs()
         return costs.miss * self.lost + costs.false * (self.trips + self.extra + self.ignore_trips)
 
-    def per_pass(self, costs: Costs | None = None, *, whole: bool = False) -> NDArray[np.float64]:
-        """Return the cost per scored pass of every lot with a scored pass; `whole`: only of lots scored completely."""
-        rows = (self.passes > 0) & (self.whole | (not whole))
-        return self.errors(costs)[rows] / self.passes[rows]
-
     def bound(self, costs: Costs | None = None, *, confidence: float = 0.95) -> CostBound:
         """Bound the cost per pass by lots; small lots join the next."""
         group = joined_lots(self.passes)

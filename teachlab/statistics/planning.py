@@ -210,7 +210,7 @@ def plan_hours(max_per_hour: float, confidence: float, *, events: int = 0, best_
     return needed
 
 
-def claim_sentence(rate: Rate, *, what: str = "lost", of: str = "passes", best_of: int = 1) -> str:
+def claim_sentence(rate: Rate, *, best_of: int = 1) -> str:
     """Return the one sentence that a rate supports; the bound must already include lots and choice.
 
     Examples
@@ -220,22 +220,22 @@ def claim_sentence(rate: Rate, *, what: str = "lost", of: str = "passes", best_o
     'At 95 % confidence fewer than 1 % of passes are lost (0 of 299; one-sided upper bound 0.997 %).'
     """
     if rate.trials == 0:
-        return f"Nothing may be claimed: no {of} were scored."
+        return "Nothing may be claimed: no passes were scored."
     if rate.upper >= 1:
-        return f"Nothing may be claimed: the upper bound is 100 % ({rate.events} of {rate.trials} {of} are {what})."
-    chosen = f", the setting chosen among {best_of} on the same {of}" if best_of > 1 else ""
+        return f"Nothing may be claimed: the upper bound is 100 % ({rate.events} of {rate.trials} passes are lost)."
+    chosen = f", the setting chosen among {best_of} on the same passes" if best_of > 1 else ""
     return (
-        f"At {100 * rate.confidence:g} % confidence fewer than {_rounded_up(rate.upper)} of {of} are {what} "
+        f"At {100 * rate.confidence:g} % confidence fewer than {_rounded_up(rate.upper)} of passes are lost "
         f"({rate.events} of {rate.trials}; one-sided upper bound {100 * rate.upper:.3g} %{chosen})."
     )
 
 
-def claim_hours_sentence(rate: CountRate, *, what: str = "false trips") -> str:
+def claim_hours_sentence(rate: CountRate) -> str:
     """Return the one sentence that a count per time supports."""
     if rate.exposure == 0:
         return "Nothing may be claimed: no time was scored."
     return (
-        f"At {100 * rate.confidence:g} % confidence fewer than {rounded_up(rate.upper, 3)} {what} per {rate.per} "
+        f"At {100 * rate.confidence:g} % confidence fewer than {rounded_up(rate.upper, 3)} false trips per {rate.per} "
         f"({rate.events} in {rate.exposure:.4g} {rate.per}s)."
     )
 

@@ -13,6 +13,8 @@ from teachlab.model.truth import Truth
 from teachlab.sensor.edges import RunCounter
 
 _Float = NDArray[np.float64]
+SHOWN = 5
+"""So many obstacles of either kind are named."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +72,7 @@ class Separability:
     gaps: int
 
 
-def separability(measured: QualityScan, truth: Truth, direction: Direction, *, shown: int = 5) -> Separability | None:
+def separability(measured: QualityScan, truth: Truth, direction: Direction) -> Separability | None:
     """Return the best level and what stands in its way, or None if there is no pass or no gap to compare.
 
     Left out are the passes and gaps that scoring leaves out too: cut by the record, without a valid
@@ -83,8 +85,6 @@ def separability(measured: QualityScan, truth: Truth, direction: Direction, *, s
     truth : Truth
     direction : Direction
         Whether objects raise or lower the light.
-    shown : int
-        How many obstacles of either kind to name.
     """
     w, reach, gaps = measured.windows, measured.reach, measured.gaps
     if w is None or reach is None or gaps is None:
@@ -123,8 +123,8 @@ def separability(measured: QualityScan, truth: Truth, direction: Direction, *, s
         level=sign * level,
         lost=lost,
         tripped=tripped,
-        lost_passes=tuple(as_pass(int(k)) for k in low[:shown]),
-        tripped_gaps=tuple(high[:shown]),
+        lost_passes=tuple(as_pass(int(k)) for k in low[:SHOWN]),
+        tripped_gaps=tuple(high[:SHOWN]),
         passes=int(rows.size),
         gaps=int(quiet.size + ignored.size),
     )

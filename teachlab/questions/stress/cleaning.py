@@ -141,7 +141,7 @@ def cleaning_from(reserve: float | None, observed: LossRate) -> Cleaning:
     )  # fmt: skip
 
 
-def read_levels(path: str | Path, *, dark_level: float = 0.0, confidence: float = 0.95) -> LossRate:
+def read_levels(path: str | Path, *, dark_level: float = 0.0) -> LossRate:
     """Fit the loss per day to a table of levels over days: CSV with the columns ``day`` and ``level``.
 
     Parameters
@@ -150,7 +150,6 @@ def read_levels(path: str | Path, *, dark_level: float = 0.0, confidence: float 
         A day is a number or a date, 2031-05-14.
     dark_level : float, recording units
         Subtracted from every level.
-    confidence : float
 
     Raises
     ------
@@ -171,7 +170,7 @@ def read_levels(path: str | Path, *, dark_level: float = 0.0, confidence: float 
     days = [_day(row["day"], f"{path}: row {k}") for k, row in enumerate(rows, 1)]
     levels = [_number(row["level"], f"{path}: row {k}, column 'level'") for k, row in enumerate(rows, 1)]
     try:
-        return observed_loss(_since_first(days), [level - dark_level for level in levels], confidence=confidence)
+        return observed_loss(_since_first(days), [level - dark_level for level in levels])
     except ParameterError as fault:
         raise ParameterError(f"{path}: {fault}") from None
 

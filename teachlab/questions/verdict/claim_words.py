@@ -64,7 +64,7 @@ def headline(
     )
 
 
-def claim_text(claim: LotClaim, *, what: str = "lost", of: str = "passes", lots: str = "lots") -> str:
+def claim_text(claim: LotClaim, *, lots: str = "lots") -> str:
     """Return a claim as one sentence; `lots` names what the lots are.
 
     Examples
@@ -76,10 +76,10 @@ def claim_text(claim: LotClaim, *, what: str = "lost", of: str = "passes", lots:
     '0 of 1,000 passes in 20 lots were lost. At 95 % confidence, at most 0.3 % are lost if passes are independent.'
     """
     were = "was" if claim.events == 1 else "were"
-    counted = f"{claim.events:,} of {claim.trials:,} {of} in {_groups(claim, lots)} {were} {what}"
+    counted = f"{claim.events:,} of {claim.trials:,} passes in {_groups(claim, lots)} {were} lost"
     if claim.upper > 0.995:
         return f"{counted}: no bound below 100 % holds."
-    most = f"at {100 * claim.confidence:g} % confidence, at most {share_text(claim.upper)} are {what}"
+    most = f"at {100 * claim.confidence:g} % confidence, at most {share_text(claim.upper)} are lost"
     if claim.assumption.icc is not None:
         return f"{counted}. {sentence(most)[:-1]} {claim.assumption.condition}."
     if claim.claims:

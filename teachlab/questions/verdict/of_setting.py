@@ -136,7 +136,6 @@ def setting_verdict(
     about: str = "",
     files: FilesJudged | None = None,
     candidates: Sequence[tuple[CostBound, bool]] = (),
-    extremes: PassAndGapExtremes | None = None,
     margin: Margin | None = None,
     reading: SettingReading | None = None,
 ) -> Verdict:
@@ -155,15 +154,13 @@ def setting_verdict(
         For the next step.
     candidates : sequence of (CostBound, bool)
         Errors per pass of every setting tried, this one too, each with whether its output is usable; none: this one.
-    extremes : PassAndGapExtremes, optional
-        Where they are known.
     margin : Margin, optional
         Of the setting: with it the verdict tells which levels cost the same.
     reading : SettingReading, optional
         Of the same, which spares a few readings.
     """
     by = by or JudgedBy()
-    copies = known = None
+    copies = known = extremes = None
     if reading is not None:
         copies, known, extremes = reading.copies(), reading.condensed, reading.extremes
     found = claimable(recording, truth, setting, result, copies=copies, belongs=by.belongs)

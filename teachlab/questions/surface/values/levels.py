@@ -141,12 +141,11 @@ def read_first(recording: Recording, evaluation_rate_hz: float | None, *, inner_
     return FirstReading(clock, low, high, distinct.levels(), (inner[0], inner[1]), first, validity.state())
 
 
-def stated_levels(readings: Sequence[FirstReading], *, extra: Sequence[float] = ()) -> tuple[Levels, bool]:
+def stated_levels(readings: Sequence[FirstReading]) -> tuple[Levels, bool]:
     """Return the levels to count at, and whether they are all the distinct ones.
 
     All distinct levels of the recordings if there are at most `MOST_DISTINCT` together. Otherwise 1,000: 400 spread
-    evenly from the lowest to the highest light, and 600 over the range between its 0.1 and 99.9 % quantiles. `extra`
-    levels are added in either case.
+    evenly from the lowest to the highest light, and 600 over the range between its 0.1 and 99.9 % quantiles.
     """
     found = [r.distinct for r in readings]
     every = None
@@ -155,7 +154,7 @@ def stated_levels(readings: Sequence[FirstReading], *, extra: Sequence[float] = 
     if every is not None and every.size == 0:
         every = np.zeros(1)
     if every is not None and every.size <= MOST_DISTINCT:
-        return np.union1d(every, np.asarray(extra, np.float64)), True
+        return every, True
     low, high = min(r.low for r in readings), max(r.high for r in readings)
     inner = min(r.inner[0] for r in readings), max(r.inner[1] for r in readings)
     spread = np.union1d(np.linspace(low, high, STATED_WHOLE), np.linspace(*inner, STATED_INNER))
@@ -163,7 +162,7 @@ def stated_levels(readings: Sequence[FirstReading], *, extra: Sequence[float] = 
         # Levels that both selections contain are replaced where the steps are widest.
         widest = np.argsort(np.diff(spread), kind="stable")[-(STATED_WHOLE + STATED_INNER - spread.size) :]
         spread = np.union1d(spread, (spread[widest] + spread[widest + 1]) / 2)
-    return np.union1d(spread, np.asarray(extra, np.float64)), False
+    return spread, False
 
 
 def checked(levels: Levels) -> Levels:
