@@ -9,6 +9,7 @@ import typer
 
 from teachlab.cli.console import emit_json, progress, say, warn
 from teachlab.cli.options import Json
+from teachlab.model.printable_text import number_of, printable
 from teachlab.model.recording import Direction, LoggedOutput, OutputWhen, RecordingInfo, Sensing
 from teachlab.model.truth import TruthSource
 
@@ -94,6 +95,10 @@ def import_command(
     ] = "auto",
     truth_level: Annotated[
         float | None, typer.Option(help="Level at which it is divided. Default: the middle.", rich_help_panel=PASSES)
+    ] = None,
+    lot_column: Annotated[
+        str | None,
+        typer.Option(help="Column that names the lot of a pass: shift, batch, roll …", rich_help_panel=PASSES),
     ] = None,
     passes: Annotated[str | None, typer.Option(help="Table of passes: CSV or Parquet.", rich_help_panel=PASSES)] = None,
     passes_in: Annotated[
@@ -225,6 +230,7 @@ def import_command(
         truth_column=truth_column,
         truth_kind=TruthKind(truth_kind),
         truth_level=truth_level,
+        lot_column=lot_column,
         passes=passes,
         passes_in=CountedIn(passes_in),
         pass_start=pass_start,
@@ -285,9 +291,8 @@ def _tell(found: Imported) -> None:
         )
     elif found.time is not None:
         time = found.time
-        jitter = f"{100 * time.jitter:.3g} % of a period" if time.jitter > 1e-5 else "0.001 % of a period"
         say(
-            f"Times in column '{found.time_column}' are uniform within {jitter} "
+            f"Times in column '{found.time_column}' are uniform within {_periods(time.jitter)} "
             f"(the worst step ends at row {time.jitter_row})."
         )
         if abs(apart := 1e6 * (time.measured_hz / rate - 1)) >= LEAST_PPM:
@@ -296,7 +301,7 @@ def _tell(found: Imported) -> None:
         gaps = "1 gap" if count == 1 else f"{count} gaps"
         say(
             f"{gaps} filled with {found.filled:,} invalid samples; the samples after a gap are off by at most "
-            f"{100 * found.time.gap_phase:.3g} % of a period."
+            f"{_periods(found.time.gap_phase)}."
         )
     if found.invalid > found.filled:
         say(f"{found.invalid - found.filled:,} rows have no valid value.")
@@ -312,9 +317,18 @@ def _tell(found: Imported) -> None:
     if found.doubt is not None:
         because = f"{found.doubt.because} (change it with --uncertainty-samples)"
     say(f"Their borders are in doubt by ±{truth.uncertainty_samples:.4g} samples = ±{ms:.4g} ms: {because}.")
+    lots = [] if truth.lot is None else sorted({str(name) for name in truth.lot} - {""})
+    if lots:
+        named = f"{lots[0]}" if len(lots) == 1 else f"{lots[0]} … {lots[-1]}"
+        say(f"{number_of(len(lots), 'lot')}: {printable(named, most=60)}.")
     if truth.except_:
         seconds = sum(end - start for start, end in truth.except_) / rate
         several = "1 stretch" if len(truth.except_) == 1 else f"{len(truth.except_)} stretches"
         say(f"{several} of {seconds:.4g} s in all are left out of scoring.")
     say()
     say(f"Next: teachlab inspect {found.recording}")
+
+
+def _periods(share: float) -> str:
+    """Return a share of a period; below what matters to anybody, that it is below."""
+    return f"{max(100 * share, 0.001):.3g} % of a period"

@@ -246,7 +246,7 @@ class SettingCard:
         rows = []
         for name, said in named.items():
             step = steps.get(level_name(name))
-            rows.append((said, f"{level_text(getattr(s, name))} {self.unit}" if step is None else
+            rows.append((said, f"{level_text(getattr(s, name), self.verdict.step)} {self.unit}" if step is None else
                          f"{step.display:g} on the display ({level_text(step.low)} to {level_text(step.high)} "
                          f"{self.unit})"))  # fmt: skip
         active = {"light-on": "beyond the thresholds", "dark-on": "between the thresholds"}

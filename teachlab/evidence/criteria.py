@@ -174,6 +174,11 @@ def read_criteria(path: str | Path) -> Criteria:
     """
     text = read_text(path, "acceptance criteria in TOML", ParameterError)
     values = parse_toml(text, str(path), ParameterError)
+    if "criterion" not in values:
+        raise ParameterError(
+            f"{path}: there is no limit. The file needs schema = 1 and, for each limit, a table such as [[criterion]] "
+            'with measure = "lost_rate" and max = 0.05. More: teachlab guide sign'
+        )
     return check(Criteria, values, str(path), ParameterError)
 
 

@@ -129,11 +129,12 @@ def level_text(level: float, step: float | None = None) -> str:
     --------
     >>> level_text(1306.2), level_text(1306.2, step=1), level_text(42.3612, step=0.0244)
     ('1306.2', '1307', '42.38')
-    >>> level_text(42.3497, step=0.0244)
-    '42.35'
+    >>> level_text(42.3497, step=0.0244), level_text(948.43, step=0.0999999999999)
+    ('42.35', '948.5')
     """
     if step is not None and step > FINEST * abs(level):
-        digits = max(0, -math.floor(math.log10(step)))
+        # A step of 0.1 comes out of differences as 0.0999...: that is one digit, not two.
+        digits = max(0, -math.floor(math.log10(step * (1 + FUZZ))))
         if round(level, digits) != level:
             # With the digits of one step, from the step at or above the level: no other light lies between the two.
             level = math.floor(math.ceil(level / step - FUZZ) * step * 10**digits + FUZZ) / 10**digits

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Any, Self
@@ -66,6 +67,23 @@ class Aligned:
         hold_bounds(self, TruthError)
         if not (math.isfinite(self.shift_ms) and math.isfinite(self.clock_ppm)):
             raise TruthError(f"shift_ms and clock_ppm must be finite, got {self.shift_ms!r} and {self.clock_ppm!r}.")
+
+
+def joined(stretches: Iterable[tuple[int, int]]) -> tuple[tuple[int, int], ...]:
+    """Return stretches in time order, those that touch or overlap as one, without empty ones.
+
+    Examples
+    --------
+    >>> joined([(8, 9), (0, 3), (2, 5), (7, 7)])
+    ((0, 5), (8, 9))
+    """
+    out: list[tuple[int, int]] = []
+    for start, end in sorted(one for one in stretches if one[0] < one[1]):
+        if out and start <= out[-1][1]:
+            out[-1] = (out[-1][0], max(end, out[-1][1]))
+        else:
+            out.append((start, end))
+    return tuple(out)
 
 
 def _frozen(values: NDArray[Any]) -> NDArray[Any]:

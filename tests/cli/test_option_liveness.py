@@ -75,6 +75,7 @@ import rich.csv --out i.parquet --unit mV
   --time: --time ms --time-unit ms | time.column
   --time-format: =import odd.csv --out i.parquet --unit mV --time when --time-format %Y/%d/%m-%H:%M:%S.%f | began
   --truth-column: --out p.parquet --truth-column seen | passes
+  --lot-column: --out p.parquet --truth-column seen --lot-column second | passes p.passes.parquet lot
   --passes: --out p.parquet --passes rows.csv | passes
   --full-scale: --full-scale 500 | info i.parquet full_scale
   --dark-level: --dark-level 2 | info i.parquet dark_level

@@ -30,6 +30,7 @@ from teachlab.switching.run import replay
 from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.once import teach_once
 from teachlab.teaching.registry import built, installed_class
+from teachlab.wording.verdict import verdict_lines
 
 DEVICE = """
 schema = 1
@@ -181,6 +182,15 @@ def test_levels_that_move_have_no_display_value(tmp_path: Path) -> None:
         keyed_in(line(), TRUTH, moving, read_device(device_file(tmp_path)))
     with pytest.raises(SettingError, match="no display value stands"):
         card(line(), TRUTH, moving)
+
+
+def test_without_a_device_the_levels_to_key_in_are_those_of_the_first_line() -> None:
+    """Light of whole counts meets a level of 563.2 at 564: that is what the verdict says, and what the card says."""
+    light = Recording.from_array(line().read(0, line().samples).light.astype(np.uint16), line().info)
+    found = card(light, TRUTH, replace(SETTING, on_level=563.2), options=DrawOptions(draws=1))
+    told = dict(found.key_lines())
+    assert (told["On-level"], told["Off-level"]) == ("564 counts", "431 counts")
+    assert "on 564, off 431 counts" in verdict_lines(found.verdict)[0]
 
 
 def test_the_card_of_a_window_names_its_thresholds(tmp_path: Path) -> None:

@@ -202,6 +202,7 @@ def test_overall() -> None:
         ("[[criterion]]\nmeasure = 'lost_rate'\nmax = 0.1\nconfidence = 95.0\n", "confidence"),
         ("[[criterion]]\nmeasure = 'luck'\nmin = 1.0\n", "measure"),
         ("[[criterion]]\nmeasure = 'passes'\nmin = 1.0\nwhy = 'x'\n", "why"),
+        ("max_lost_rate = 0.05\n", r'there is no limit.*\[\[criterion\]\] with measure = "lost_rate" and max = 0.05'),
     ],
 )
 def test_bad_criteria_are_refused(text: str, words: str, tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.model.truth import Truth
+from teachlab.model.truth import Truth, joined
 
 Places = NDArray[np.float64]
 
@@ -46,12 +46,13 @@ def shifted(truth: Truth, shift: ClockShift) -> tuple[Truth, int]:
     """Move passes by a shift, and tell how many left the recording.
 
     Borders go to the nearest sample. A pass that leaves the recording is left out, one that is cut ends with it.
+    What the clock of the passes did not see is a stretch in which they say nothing.
 
     Examples
     --------
     >>> moved, left = shifted(Truth.from_arrays([1, 50, 90], [4, 60, 98]), ClockShift(100, 5.2))
-    >>> moved.start.tolist(), moved.end.tolist(), left
-    ([6, 55, 95], [9, 65, 100], 0)
+    >>> moved.start.tolist(), moved.end.tolist(), left, moved.except_
+    ([6, 55, 95], [9, 65, 100], 0, ((0, 5),))
     """
     start = np.rint(shift.of(truth.start)).astype(np.int64)
     # Rounding keeps the order of borders; only a pass of one sample could lose it.
@@ -60,4 +61,6 @@ def shifted(truth: Truth, shift: ClockShift) -> tuple[Truth, int]:
     end[:-1] = np.minimum(end[:-1], np.maximum(start[1:], start[:-1]))
     kept = end > start
     moved = truth.select(kept)
-    return replace(moved, start=start[kept], end=end[kept]), int(np.count_nonzero(~kept))
+    first, last = np.rint(shift.of(np.array([0, shift.samples]))).astype(np.int64).clip(0, shift.samples).tolist()
+    unseen = joined([*truth.except_, (0, first), (last, shift.samples)])
+    return replace(moved, start=start[kept], end=end[kept], except_=unseen), int(np.count_nonzero(~kept))

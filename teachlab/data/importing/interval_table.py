@@ -19,7 +19,7 @@ from teachlab.data.importing.times.time_stamps import UNITS, TimeStamps
 from teachlab.data.importing.truth_columns import in_samples
 from teachlab.data.truth_files import read_passes, whole_positions
 from teachlab.errors import ParameterError, TruthError
-from teachlab.model.truth import Truth
+from teachlab.model.truth import Truth, joined
 
 CEIL_SLACK = 1e-6
 OTHERWISE = " If they are seconds, say --passes-in s; if they are times or dates, --passes-in time."
@@ -187,15 +187,8 @@ def read_excepted(path: str, *, counted: CountedIn, samples: int, log: LogTimes)
     """
     table = replace(log, pass_ms=None)
     found, _ = read_intervals(path, counted=counted, start="start", end="end", log=table)
-    out: list[tuple[int, int]] = []
-    for start, end in zip(found.start.tolist(), found.end.tolist(), strict=True):
-        if start >= samples:
-            continue
-        if out and start <= out[-1][1]:
-            out[-1] = (out[-1][0], min(end, samples))
-        else:
-            out.append((start, min(end, samples)))
-    return tuple(out)
+    ends = np.minimum(found.end, samples)
+    return joined(zip(found.start.tolist(), ends.tolist(), strict=True))
 
 
 def _samples(column: Any, name: str, where: str) -> Any:

@@ -36,14 +36,14 @@ from teachlab.data.importing.spool import Spool, layout_from, unfinished_name
 from teachlab.data.importing.survey import Survey
 from teachlab.data.importing.times.time_axis import TimeReport
 from teachlab.data.importing.times.time_stamps import NANOSECONDS
-from teachlab.data.importing.truth_columns import RowPasses, ignored, in_samples
+from teachlab.data.importing.truth_columns import RowPasses, ignored, in_samples, names_at
 from teachlab.data.recording_files import GROUP_ROWS, RecordingWriter
 from teachlab.data.strict_json import shown
 from teachlab.data.truth_files import beside, write_truth
 from teachlab.errors import InputError, ParameterError, TruthError
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import LoggedOutput, Recording
-from teachlab.model.truth import Aligned, Truth
+from teachlab.model.truth import Aligned, Truth, joined
 
 Progress = Callable[[float], None]
 IMPORT_KEY = b"teachlab.import"
@@ -77,8 +77,8 @@ def import_log(job: ImportJob, *, progress: Progress = lambda share: None) -> Im
             live = spool.name is not None
             layout = log.layout if isinstance(log, TextLog) and live else None
             for rows in survey.understand():
-                if not live and survey.truth is not None:
-                    del rows["truth"]  # it waits with the rest only where another run may have to go on
+                if not live:  # what was taken into account waits with the rest only where another run may go on
+                    rows = {name: cells for name, cells in rows.items() if name not in survey.taken_in}
                 spool.write(rows, layout)
             if survey.rows == 0:
                 raise InputError(f"{job.path}: there are no rows. Give a log with samples.")
@@ -104,6 +104,8 @@ def _check_job(job: ImportJob) -> None:
     has_truth = job.truth_column is not None or job.passes is not None
     if job.ignore and not has_truth:
         raise ParameterError("--ignore needs passes: name --truth-column or --passes.")
+    if job.lot_column is not None and not has_truth:
+        raise ParameterError("--lot-column names the lots of passes: name --truth-column or --passes.")
     if job.excepted is not None and not has_truth:
         raise ParameterError("--except is kept with the passes: name --truth-column or --passes.")
     if job.time_zone is not None:
@@ -171,10 +173,10 @@ def _go_on(job: ImportJob, spool: Spool) -> None:
     outs = _outs(job)
     if spool.rows or not Path(outs[0]).exists():
         return
-    if job.truth_column is not None or job.encoder_column is not None:
+    if not {job.truth_column, job.lot_column, job.encoder_column} <= {None}:
         raise ParameterError(
-            f"{outs[0]}: the recording is finished, and the columns that passes and positions came from are not kept "
-            "in it. Import the whole log again, or bring passes as a table (--passes)."
+            f"{outs[0]}: the recording is finished, and the columns that passes, lots and positions came from are not "
+            "kept in it. Import the whole log again, or bring passes as a table (--passes)."
         )
     files = [pq.ParquetFile(out) for out in outs]
     stored = (files[0].metadata.metadata or {}).get(IMPORT_KEY)
@@ -240,7 +242,7 @@ def _finish(job: ImportJob, log: Log, survey: Survey, spool: Spool, progress: Pr
         if job.excepted is not None:
             beside_log = _log_times(job, survey, axis, rate, position)
             left_out = read_excepted(job.excepted, counted=job.passes_in, samples=samples, log=beside_log)
-            truth = replace(truth, except_=left_out)
+            truth = replace(truth, except_=joined([*truth.except_, *left_out]))
     outs = _outs(job)
     truth_paths = [None if truth is None else beside(out, ".passes.parquet") for out in outs]
     told = [replace(info, unit=_unit(job, log, survey, k)) for k in range(len(outs))]
@@ -410,10 +412,8 @@ def _truth(
         except TruthError as fault:
             raise TruthError(f"{job.path}: {fault}") from None
     if rows is not None:
-        gaps = (np.empty(0, np.int64),) * 2 if axis is None else (axis.gap_rows, axis.missing)
-        truth = Truth.from_arrays(
-            in_samples(rows.start, *gaps), in_samples(rows.end - 1, *gaps) + 1, label=np.array(rows.label, object)
-        )
+        found = _runs_in_samples(rows, axis)
+        truth = Truth.from_arrays(found.start, found.end, label=np.array(found.label, object))
         doubt = BorderDoubt.of_rows(truth.start, truth.end)
     elif job.passes is not None:
         truth, doubt = read_intervals(
@@ -426,6 +426,12 @@ def _truth(
     if truth is None:
         return None, None
     changes: dict[str, Any] = {} if doubt is None else {"uncertainty_samples": doubt.samples}
+    if survey.lots is not None:
+        if truth.lot is not None and any(truth.lot):
+            raise TruthError(
+                f"{job.passes}: lots come from this table or from --lot-column, not from both. Choose one."
+            )
+        changes["lot"] = np.array(names_at(_runs_in_samples(survey.lots.passes(), axis), truth.start), object)
     if job.ignore:
         changes["detect"] = truth.detect & ignored(truth.label.tolist(), job.ignore)
     if job.source is not None:
@@ -433,6 +439,13 @@ def _truth(
     if job.uncertainty_samples is not None:
         changes["uncertainty_samples"], doubt = job.uncertainty_samples, None
     return replace(truth, **changes), doubt
+
+
+def _runs_in_samples(runs: RowPasses, axis: TimeReport | None) -> RowPasses:
+    if axis is None:
+        return runs
+    gaps = axis.gap_rows, axis.missing
+    return replace(runs, start=in_samples(runs.start, *gaps), end=in_samples(runs.end - 1, *gaps) + 1)
 
 
 def _pieces(spool: Spool, survey: Survey, axis: TimeReport | None, channel: int) -> Iterator[dict[str, Any]]:

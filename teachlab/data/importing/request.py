@@ -53,6 +53,8 @@ class ImportJob:
         What it holds.
     truth_level : float, optional
         Level of a second analogue signal at which an object begins.
+    lot_column : str, optional
+        Column that names the lot: shift, batch … A pass is of the lot of its first row.
     passes : str, optional
         Table of intervals: CSV or Parquet.
     passes_in : CountedIn
@@ -105,6 +107,7 @@ class ImportJob:
     truth_column: str | None = None
     truth_kind: TruthKind = TruthKind.AUTO
     truth_level: float | None = None
+    lot_column: str | None = None
     passes: str | None = None
     passes_in: CountedIn = CountedIn.SAMPLES
     pass_start: str = "start"

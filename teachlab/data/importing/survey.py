@@ -22,7 +22,7 @@ from teachlab.data.strict_json import shown
 from teachlab.errors import ParameterError, RecordingError
 
 Rows = dict[str, Any]
-"""A batch of rows as understood: `light0`, `light1` …, `time` (ns), `truth`, `output`, `position`."""
+"""A batch of rows as understood: `light0`, `light1` …, `time` (ns), `truth`, `lot`, `output`, `position`."""
 
 NAMED_TIME = re.compile(r"(time|timestamp|time stamp|datetime|zeit|zeitstempel)([\s_\[(/.].*)?$", re.IGNORECASE)
 MAYBE_TIME = re.compile(r"(t|ts|time.*|.*timestamp.*|epoch.*|date|.*zeit.*)([\s_\[(/.].*)?$", re.IGNORECASE)
@@ -45,11 +45,12 @@ class Survey:
         self.notes: list[str] = []
         self.output_before, self.output_missing = False, 0
         self.truth_at = self._named(wanted.truth_column, "--truth-column")
+        self.lot_at = self._named(wanted.lot_column, "--lot-column")
         self.output_at = self._named(wanted.output_column, "--output-column")
         self.position_at = self._named(wanted.encoder_column, "--encoder-column")
         self.date_at = self._named(wanted.date, "--date")
         self.time_at = None if wanted.no_time else self._named(wanted.time, "--time")
-        taken = {self.truth_at, self.output_at, self.position_at, self.date_at, self.time_at}
+        taken = {self.truth_at, self.lot_at, self.output_at, self.position_at, self.date_at, self.time_at}
         if self.time_at is None and not wanted.no_time:
             self.time_at = self._time_column(taken)
         self.lights_at = self._light_columns(taken | {self.time_at})
@@ -70,9 +71,15 @@ class Survey:
             if self.truth_at is None or self.analogue
             else TruthColumn(wanted.truth_kind, self._place(self.truth_at))
         )
+        self.lots = None if self.lot_at is None else TruthColumn(TruthKind.LABEL, self._place(self.lot_at), lots=True)
         self._as_text: set[int] = set()
         self.first_ns = 0
         self._first_time: int | None = None
+
+    @property
+    def taken_in(self) -> set[str]:
+        """Columns of rows of which all is known once they were read."""
+        return {name for name, column in (("truth", self.truth), ("lot", self.lots)) if column is not None}
 
     @property
     def rows(self) -> int:
@@ -143,11 +150,15 @@ class Survey:
         InputError
             With file, column, row and value.
         """
-        columns = (*self.lights_at, self.time_at, self.date_at, self.truth_at, self.output_at, self.position_at)
+        columns = (
+            *(*self.lights_at, self.time_at, self.date_at, self.truth_at, self.lot_at, self.output_at),
+            self.position_at,
+        )
         chosen = list(dict.fromkeys(k for k in columns if k is not None))
         text = {k for k in (self.truth_at, self.output_at, self.date_at) if k is not None}
         if self.analogue:
             text.discard(self.truth_at)
+        text |= {self.lot_at} - {None}
         text |= {self.time_at} if self.date_at is not None and self.time_at is not None else set()
         for cells in self._log.batches(chosen, text - set(self.lights_at)):
             found = dict(zip(chosen, cells, strict=True))
@@ -174,6 +185,8 @@ class Survey:
             if self.analogue:
                 place = self._place(self.truth_at)
                 out["truth"] = to_numbers(out["truth"], comma, place, row).cast(pa.float64())
+        if self.lot_at is not None:
+            out["lot"] = plain(cells[self.lot_at])
         if self.output_at is not None:
             out["output"] = self._outputs(plain(cells[self.output_at]), row)
         if self.position_at is not None:
@@ -276,6 +289,8 @@ class Survey:
                 self.axis.push((times - np.int64(self.first_ns)) / 1e9)
         if self.truth is not None:
             self.truth.push(rows["truth"])
+        if self.lots is not None:
+            self.lots.push(rows["lot"])
 
 
 def time_unit_named(unit: str) -> str | None:

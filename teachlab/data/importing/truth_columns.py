@@ -56,10 +56,12 @@ class TruthColumn:
         What the column holds; auto tells numbers and yes/no from labels.
     place : Place
         Names a row.
+    lots : bool
+        Whether its labels name lots, not objects.
     """
 
-    def __init__(self, kind: TruthKind, place: Place) -> None:
-        self._kind, self._place = kind, place
+    def __init__(self, kind: TruthKind, place: Place, *, lots: bool = False) -> None:
+        self._kind, self._place, self._lots = kind, place, lots
         self._values: list[str] = []
         self._starts: list[int] = []
         self._rows = 0
@@ -79,6 +81,11 @@ class TruthColumn:
                 self._starts.append(self._rows + k)
         self._rows += len(text)
         if len(self._values) > MOST_RUNS and len(self._values) > self._rows / 3:
+            if self._lots:
+                raise TruthError(
+                    f"{self._place(self._rows - 1)}: the column changes in {len(self._values)} of {self._rows} rows: "
+                    "it does not name lots. Choose a column that names shift or batch."
+                )
             raise TruthError(
                 f"{self._place(self._rows - 1)}: the column changes in {len(self._values)} of {self._rows} rows: "
                 "it does not say which object is in view. Choose a flag, a label or a pass-number column, or split a "
@@ -95,6 +102,11 @@ class TruthColumn:
             whole = ~known | ((np.floor(values) == values) & (np.abs(values) < 2**53))
             if not whole.all():
                 k = int(np.argmin(whole))
+                if self._lots:
+                    raise TruthError(
+                        f"{self._place(self._rows + k)}: a lot that is a number must be whole, got {values[k]}. Choose "
+                        "a column that names shift or batch."
+                    )
                 raise TruthError(
                     f"{self._place(self._rows + k)}: a flag or a pass number must be whole, got {values[k]}. "
                     "Choose another column, or split a second signal in two: --truth-kind level."
@@ -180,6 +192,19 @@ def _whole(value: str) -> bool:
         return not value or float(value).is_integer()
     except ValueError:
         return False
+
+
+def names_at(runs: RowPasses, rows: NDArray[np.int64]) -> list[str]:
+    """Return the labels of rows; empty where they have none.
+
+    Examples
+    --------
+    >>> runs = RowPasses(np.array([0, 10]), np.array([8, 20]), ["early", "late"])
+    >>> names_at(runs, np.array([7, 8, 10, 25]))
+    ['early', '', 'late', '']
+    """
+    at = np.searchsorted(runs.start, rows, side="right") - 1
+    return [runs.label[k] if k >= 0 and row < runs.end[k] else "" for k, row in zip(at, rows, strict=True)]
 
 
 def in_samples(rows: NDArray[np.int64], gap_rows: NDArray[np.int64], missing: NDArray[np.int64]) -> NDArray[np.int64]:

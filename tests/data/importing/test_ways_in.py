@@ -11,6 +11,7 @@ import time
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from typer.testing import CliRunner
@@ -18,6 +19,8 @@ from typer.testing import CliRunner
 from teachlab.cli import app
 from teachlab.data.importing import ImportJob, import_log
 from teachlab.data.importing.interval_table import CountedIn
+from teachlab.data.importing.reading.place import Place
+from teachlab.data.importing.truth_columns import TruthColumn, TruthKind
 from teachlab.data.recording_files import read_recording
 from teachlab.data.truth_files import read_truth
 from teachlab.errors import InputError, ParameterError, RecordingError
@@ -100,6 +103,70 @@ def test_the_clock_of_the_passes_is_set_and_told(tmp_path: Path) -> None:
     assert (truth.aligned.shift_ms, truth.aligned.clock_ppm, truth.aligned.borders) == (5.0, 1000.0, 0)
     with pytest.raises(ParameterError, match="--shift-ms and --clock-ppm set the clock of passes"):
         import_log(job(tmp_path, str(tmp_path / "log.csv"), "other.parquet", shift_ms=5.0))
+
+
+@pytest.mark.parametrize(("by", "unseen"), [(-20.0, (2960, 3000)), (20.0, (0, 40))])
+def test_what_the_clock_of_the_passes_did_not_see_is_left_out(
+    tmp_path: Path, by: float, unseen: tuple[int, int]
+) -> None:
+    """A flag that lags by 40 rows says nothing of the last 40: a product there would count as a false trip."""
+    (tmp_path / "log.csv").write_text(log_text())
+    found = import_log(job(tmp_path, str(tmp_path / "log.csv"), truth_column="seen", shift_ms=by))
+    assert read_truth(found.truth_path).except_ == (unseen,)
+
+
+def lots_text(shift: list[str]) -> str:
+    return "time,light,seen,shift\n" + "".join(
+        f"{k / 2000:.4f},{LIGHT[k]},{int(k % 300 > 200)},{shift[k]}\n" for k in K
+    )
+
+
+def test_a_column_names_the_lot_of_every_pass(tmp_path: Path) -> None:
+    """A pass belongs to the lot of its first row, missing rows before it or not; an empty cell names none."""
+    shift = ["Früh" if k < 1250 else "" if k < 1600 else "=Spät" for k in range(ROWS)]
+    (tmp_path / "log.csv").write_text(lots_text(shift), encoding="utf-8")
+    options = {"truth_column": "seen", "lot_column": "shift"}
+    truth = read_truth(import_log(job(tmp_path, str(tmp_path / "log.csv"), **options)).truth_path)
+    assert truth.lot is not None
+    assert truth.lot.tolist() == ["Früh"] * 4 + [""] + ["=Spät"] * 5
+    lines = lots_text(shift).splitlines(keepends=True)
+    (tmp_path / "gap.csv").write_text("".join(lines[:900] + lines[950:]), encoding="utf-8")
+    filled = job(tmp_path, str(tmp_path / "gap.csv"), "gap.parquet", fill_gaps=True, **options)
+    assert read_truth(import_log(filled).truth_path).lot.tolist() == truth.lot.tolist()
+
+
+def test_lots_that_are_none_are_refused(tmp_path: Path) -> None:
+    (tmp_path / "log.csv").write_text(lots_text([f"{k / 7:.3f}" for k in range(ROWS)]))
+    (tmp_path / "seen.csv").write_text("start,end,lot\n100,200,A\n")
+    log = str(tmp_path / "log.csv")
+    with pytest.raises(ParameterError, match="--lot-column names the lots of passes"):
+        import_log(job(tmp_path, log, lot_column="shift"))
+    with pytest.raises(InputError, match="from this table or from --lot-column, not from both"):
+        import_log(job(tmp_path, log, passes=str(tmp_path / "seen.csv"), lot_column="seen"))
+
+
+@pytest.mark.parametrize(
+    ("cells", "told"),
+    [
+        (pa.array([1.0, None, 1.5]), "row 2: a lot that is a number must be whole, got 1.5"),
+        (pa.array([str(k) for k in range(10_001)]), "changes in 10001 of 10001 rows: it does not name lots"),
+    ],
+)
+def test_a_column_that_names_no_lots_is_refused(cells: pa.Array, told: str) -> None:
+    column = TruthColumn(TruthKind.LABEL, Place("log.csv", "shift", lambda row: f"row {row}"), lots=True)
+    with pytest.raises(InputError, match=told):
+        column.push(cells)
+
+
+def test_a_log_is_imported_again_beside_itself(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Passes of the first run lie beside the log, but import reads none from there."""
+    monkeypatch.chdir(tmp_path)
+    Path("belt.csv").write_text(log_text())
+    words = ["import", "belt.csv", "--unit", "mV", "--out", "belt.parquet", "--truth-column", "seen"]
+    for title in ("first", "second"):
+        done = CliRunner().invoke(app, [*words, "--title", title])
+        assert done.exit_code == 0, done.output
+    assert read_recording("belt.parquet").info.title == "second"
 
 
 def test_stretches_to_leave_out_are_kept_with_the_passes(tmp_path: Path) -> None:

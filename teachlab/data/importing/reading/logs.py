@@ -153,7 +153,7 @@ def column_index(log: Log, wanted: str, option: str) -> int:
 
 def _without_unit(name: str) -> str:
     unit = unit_in_name(name)
-    return name if not unit else name[: name.rindex(unit)].rstrip("[( ")
+    return name if not unit else name[: name.rindex(unit)].rstrip("[( _/.-")
 
 
 def _parquet(path: str | Path) -> Log:

@@ -20,6 +20,8 @@ LOOKED_AT = 400
 """So many first lines decide."""
 COMMENT = re.compile(r'\s*"?(#|%|//|!)')
 RATE_HINT = re.compile(r"(rate|hz\b|freq|interval|period)", re.IGNORECASE)
+LIGHT_UNITS = "[mMµμu]?V|[mµμu]A|counts|Counts|digits|lux|lx|%|dBm|[mµμu]W"
+"""Units of light that the name of a column may end with without brackets; single small letters name channels."""
 UNITS = frozenset(
     (
         *("s", "sec", "ms", "us", "µs", "μs", "ns", "min", "h", "d", "date", "time", "datetime", "iso", "utc", "-"),
@@ -196,14 +198,14 @@ def cut(line: str, delimiter: str) -> list[str]:
 
 
 def unit_in_name(name: str) -> str:
-    """Return the unit that the name of a column ends with, in brackets; empty where it ends with none.
+    """Return the unit that the name of a column ends with: any in brackets, one of light after a divider; else "".
 
     Examples
     --------
-    >>> [unit_in_name(name) for name in ("light [mV]", "Zeit (ms)", "light")]
-    ['mV', 'ms', '']
+    >>> [unit_in_name(name) for name in ("light [mV]", "Zeit (ms)", "light", "licht_mV", "U/V", "light_a")]
+    ['mV', 'ms', '', 'mV', 'V', '']
     """
-    found = re.search(r"[\[(]\s*([^\[\]()]{1,12}?)\s*[\])]$", name)
+    found = re.search(r"[\[(]\s*([^\[\]()]{1,12}?)\s*[\])]$", name) or re.search(rf"[\s_/.-]({LIGHT_UNITS})$", name)
     return "" if found is None else found[1]
 
 
