@@ -155,10 +155,9 @@ class Survey:
             self.position_at,
         )
         chosen = list(dict.fromkeys(k for k in columns if k is not None))
-        text = {k for k in (self.truth_at, self.output_at, self.date_at) if k is not None}
+        text = {k for k in (self.truth_at, self.lot_at, self.output_at, self.date_at) if k is not None}
         if self.analogue:
             text.discard(self.truth_at)
-        text |= {self.lot_at} - {None}
         text |= {self.time_at} if self.date_at is not None and self.time_at is not None else set()
         for cells in self._log.batches(chosen, text - set(self.lights_at)):
             found = dict(zip(chosen, cells, strict=True))
