@@ -13,6 +13,9 @@ from teachlab.sensor.edges import ranges_of
 
 Where = NDArray[np.intp]
 
+TOGETHER = 512
+"""Cells whose light stays in the cache from the search for the lowest to that for the highest."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cells:
@@ -50,11 +53,16 @@ class Cells:
         cuts = np.concatenate((np.arange(0, size, length), borders[a:b] - block.start))
         cuts.sort()
         cuts = cuts[np.append(True, cuts[1:] != cuts[:-1])]
-        low = np.minimum.reduceat(block.light, cuts)
+        low, high = np.empty((2, cuts.size), block.light.dtype)
+        for k in range(0, cuts.size, TOGETHER):
+            some = cuts[k : k + TOGETHER]
+            piece = block.light[some[0] : cuts[k + TOGETHER] if k + TOGETHER < cuts.size else size]
+            np.minimum.reduceat(piece, some - some[0], out=low[k : k + TOGETHER])
+            np.maximum.reduceat(piece, some - some[0], out=high[k : k + TOGETHER])
         # A minimum propagates NaN.
         if low.dtype.kind == "f" and np.isnan(low.min()):
             return None
-        return cls(block.start, block.light, cuts, low, np.maximum.reduceat(block.light, cuts))
+        return cls(block.start, block.light, cuts, low, high)
 
     @property
     def stop(self) -> int:

@@ -17,6 +17,7 @@ from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.setting_files import write_setting
 from teachlab.data.truth_files import write_truth
 from teachlab.errors import InputError
+from teachlab.light import extremes as extremes_module
 from teachlab.light.extremes import Cells
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.light.repeats import repeated_stretches
@@ -43,6 +44,7 @@ def same(one: Any, other: Any) -> bool:
 def test_one_reading_equals_one_for_each(cases: ModuleType, monkeypatch: pytest.MonkeyPatch, at_once: int) -> None:
     monkeypatch.setattr(setting_reading, "AT_ONCE", at_once)
     monkeypatch.setattr(setting_reading, "CELLS", (5,))
+    monkeypatch.setattr(extremes_module, "TOGETHER", 7)
     compared = 0
     for seed in SEEDS:
         case = cases.make(seed)
@@ -75,7 +77,8 @@ def test_one_reading_equals_one_for_each(cases: ModuleType, monkeypatch: pytest.
 
 
 @pytest.mark.parametrize("seed", range(40))
-def test_a_comparator_in_cells_equals_one_on_samples(seed: int) -> None:
+def test_a_comparator_in_cells_equals_one_on_samples(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(extremes_module, "TOGETHER", 1 + seed)
     rng = np.random.default_rng(seed)
     light = (rng.integers(0, 8, 400) if seed % 2 else np.cumsum(rng.normal(size=400))).astype(np.float32)
     on, off = sorted(rng.choice(light, 2).tolist(), reverse=True)
