@@ -1,9 +1,9 @@
 """teachlab: evidence for taught light-sensor thresholds.
 
-What it does are functions, on paths or values: `read_recording`, `teach`, `replay`, `score`, `evaluate`, `bench`,
-`study`, `surface`, `stress`, `repeatability`, `coverage`, `stale`, `identify`, `agree`, `card`, `compare`, `plan`,
-`report`, `verify`, `conformance`. What they give prints as a sentence; `to_pandas()` gives a tidy frame and,
-where there is a figure, `plot()` gives it. Public names are loaded when they are first used.
+Its functions take paths or values: `read_recording`, `teach`, `replay`, `score`, `evaluate`, `bench`, `study`,
+`surface`, `stress`, `repeatability`, `coverage`, `stale`, `identify`, `agree`, `card`, `compare`, `plan`, `report`,
+`verify`, `conformance`. Their results print as a sentence; `to_pandas()` gives a tidy frame and, if there is a figure,
+`plot()` gives it. Public names are loaded when they are first used.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""``python -m teachlab`` and the command `teachlab`: signals, streams and the end of the process; nothing heavy."""
+"""``python -m teachlab`` and the command `teachlab`: signals, streams, end of the process; loads nothing heavy."""
 
 from __future__ import annotations
 
@@ -47,9 +47,9 @@ def main() -> None:
 
 
 def _end(number: int, frame: FrameType | None) -> None:
-    """End at once, also in the middle of loading a library, where an exception would come out as another one."""
+    """End at once, even while a library is loading, where an exception would appear as another one."""
     writing = sys.modules.get("teachlab.data.atomic_files")
-    # While it is being loaded it has written nothing yet.
+    # While it is loading, it has written nothing yet.
     abandon = getattr(writing, "abandon", None)
     if abandon is not None and abandon(lambda: _end(number, None)) is False:
         return  # a result is being put in place: it ends when that is done
@@ -64,7 +64,7 @@ def _end(number: int, frame: FrameType | None) -> None:
 
 
 class _Raw(io.RawIOBase):
-    """A stream whose reader may go away: what is written after that is dropped, and the command goes on to its end."""
+    """A stream whose reader may go away: later output is dropped, and the command continues to its end."""
 
     def __init__(self, number: int, name: str) -> None:
         self._number, self._name, self._dead = number, name, False
@@ -96,7 +96,7 @@ def _tolerant(stream: Any, name: str) -> Any:
     if stream is None:
         return None
     raw = _Raw(stream.fileno(), name)
-    # What the terminal's encoding lacks is spelled out instead of ending the command.
+    # Characters that the terminal's encoding lacks are spelled out; the command does not end.
     return io.TextIOWrapper(
         io.BufferedWriter(raw), encoding=stream.encoding, errors="backslashreplace", line_buffering=True
     )

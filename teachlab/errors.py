@@ -23,11 +23,11 @@ class TeachlabError(Exception):
     """Base of every deliberate error."""
 
     guide: ClassVar[str | None] = None
-    """Page of the guide that says more."""
+    """Page of the guide with more on it."""
 
 
 class InputError(TeachlabError):
-    """Input that cannot be used; the message says what must hold, what came and what to do."""
+    """Input that cannot be used; the message says what must hold, what came, and what to do."""
 
 
 class RecordingError(InputError):
@@ -70,11 +70,11 @@ class Abstained(TeachlabError):
     Parameters
     ----------
     reason : str
-        Why, in words.
+        The reason, in words.
     measured : str
-        What was found, with its unit.
+        What was measured, with its unit.
     required : str
-        What would have been needed, with its unit.
+        What is required, with its unit.
     """
 
     guide = "declined"

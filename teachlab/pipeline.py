@@ -20,18 +20,18 @@ from teachlab.teaching.once import teach_once
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Evidence:
-    """What one teaching on the first part of a recording is worth on the rest of it.
+    """Result of one teaching on the first part of a recording, scored on the rest.
 
     Parameters
     ----------
     recording : str
-        Its name.
+        Name of the recording.
     split : Split
         Where teaching ended and scoring began.
     setting : Setting
-        What was taught, with the evidence it was taught on.
+        The taught setting, with the evidence it was taught on.
     output : Output
-        What the sensor did over the whole recording.
+        The output of the sensor over the whole recording.
     score : Score
         Of the passes and gaps after the split.
     """
@@ -60,9 +60,9 @@ def evaluate(
         Its passes.
     strategy : Strategy
     options : DrawOptions, optional
-        Its seed picks what is shown; what is scored begins behind its teach block.
+        Its seed selects what is shown; scoring begins after its teach block.
     draw : int
-        Which of its draws.
+        Number of the draw.
 
     Raises
     ------

@@ -1,7 +1,8 @@
-"""The verbs of the package: one call a question, on paths or on values.
+"""The verbs of the package: one function per question, on paths or on values.
 
-A recording is a path, a URI or a `Recording`; its passes are a path, a `Truth`, or, for a recording in a file, those
-found beside it. A setting is a path or a `Setting`; a strategy a name, ``./file.py:Class``, a class or a value of one.
+A recording is a path, a URI or a `Recording`. Its passes are a path or a `Truth`; by default, for a recording in a
+file, the passes beside it. A setting is a path or a `Setting`. A strategy is a name, ``./file.py:Class``, a class or an
+instance of one.
 """
 
 from __future__ import annotations
@@ -74,7 +75,7 @@ def teach(
     base : path or Setting, optional
         Delays, filter and evaluation rate to keep; its levels are not used.
     seed, draw : int
-        Pick what is shown.
+        Select what is shown.
     rules : Rules
         Their tolerance widens the passes that are shown.
 
@@ -124,16 +125,16 @@ def design(
     strategy : name, strategy or its class
         `designed` with other steps or prices than the usual ones.
     base : path or Setting, optional
-        Whose evaluation rate is kept.
+        Setting whose evaluation rate is kept.
     seed : int
-        Picks the half that is shown.
+        Selects the half that is shown.
     rules : Rules
 
     Returns
     -------
     Told of DesignAnswer
-        Its frame has a row for each part of the setting with its reason, and a row for each reserve, NaN where no end
-        was found; its figure the levels over the light of passes and gaps.
+        Its frame has a row for each part of the setting with its reason, and a row for each reserve, NaN if no end was
+        found. Its figure shows the levels over the light of passes and gaps.
 
     Raises
     ------
@@ -190,7 +191,7 @@ def replay(
     reserves: bool = False,
     rules: Rules = USUAL_RULES,
 ) -> Told[ReplayAnswer]:
-    """Replay a recording through the sensor's switching; where there are passes, score it too.
+    """Replay a recording through the sensor's switching; if there are passes, score it too.
 
     Parameters
     ----------
@@ -201,13 +202,14 @@ def replay(
     margins : bool
         Measure margin and reasons too.
     reserves : bool
-        With the margins measure reserves too.
+        Together with the margins, measure reserves too.
     rules : Rules
 
     Returns
     -------
     Told of ReplayAnswer
-        Its frame has one row per onset: sample and time of it and of the release, which is empty where none came.
+        Its frame has one row per onset: its sample and time, and those of the release, which are empty if there was
+        none.
 
     Raises
     ------
@@ -235,7 +237,7 @@ def replay(
 
     def rows() -> Iterator[dict[str, Any]]:
         rate = opened.info.sample_rate_hz
-        # Active at the start: the first release ends what no onset began.
+        # Active at the start: the first release ends an active state without an onset.
         left = releases[1:] if found.output.active_at_start else releases
         for k, at in enumerate(onsets):
             until = left[k] if k < len(left) else None
@@ -309,9 +311,9 @@ def evaluate(
     base : path or Setting, optional
         Delays, filter and evaluation rate to keep; its levels are not used.
     seed, draw : int
-        Pick what is shown.
+        Select what is shown.
     teach_share : float, in (0, 1)
-        Share of the detect passes that may be taught on.
+        Share of the detect passes that may be used for teaching.
     rules : Rules
 
     Returns
@@ -361,7 +363,7 @@ def bench(
     passes : path or Truth, optional
         Default: the table beside the recording.
     options : DrawOptions, optional
-        Draws, seed, share to teach on, base setting, costs and rules.
+        Draws, seed, teach share, base setting, costs and rules.
     device : path or DeviceDocument, optional
         All settings are rounded to its steps.
 
@@ -414,18 +416,18 @@ def study(
     Parameters
     ----------
     recordings : path, pattern, folder, or an iterable of such
-        Or rows that name each `path` with what is known of the line (sensor, condition …): mappings, or a frame. Or
-        pairs of a Recording and its Truth. Passes are those beside each recording.
+        Or rows that name each `path` together with your own columns (sensor, condition …): mappings, or a frame. Or
+        pairs of a Recording and its Truth. The passes are those beside each recording.
     strategies : mapping of strategy to grid, or iterable of strategies
-        A grid gives values by parameter, or is a list of such grids, as scikit-learn's `ParameterGrid` takes them.
+        A grid gives values for each parameter, or is a list of such grids, as for scikit-learn's `ParameterGrid`.
     out : path, optional
-        Folder in which the rows of each recording are kept as they end. A run that was interrupted goes on there.
+        Folder in which the rows of each recording are kept when it is complete. An interrupted run continues there.
     jobs : int
-        Recordings at once, in worker processes; 0 for as many as there are cores.
+        Number of recordings at a time, in worker processes; 0 for as many as there are cores.
     scheduler : str, optional
         Address of a Dask scheduler, or ``local``.
     progress : callable, optional
-        Called with the number of recordings done, and of all.
+        Called with the number of recordings done, and the number of all.
     **options
         `bases`, `conditions`, `draws`, `seeds`, `teach_share`, `tolerance_ms`, `confidence`, `cost_miss`,
         `cost_false`, `accept_cost`, `assume`, `criteria`: as for `teachlab.studies.family.study_plan.planned_study`.
@@ -488,9 +490,9 @@ def surface(
     levels : sequence of float, recording units, optional
         Default: all distinct levels of the light, or 1,000 of them.
     settings : iterable of path or Setting
-        To be looked up and marked.
+        Settings to look up and mark.
     strategy : name, strategy or its class, optional
-        Whose draws are placed on the surface.
+        Strategy whose draws are placed on the surface.
     options : DrawOptions, optional
         Costs and rules; draws and seed of the strategy.
 
@@ -552,7 +554,7 @@ def stress(
     speeds: Sequence[float] = (),
     rules: Rules = USUAL_RULES,
 ) -> Told[StressAnswer]:
-    """Count what a setting loses and trips with less light, more ambient light and a dirty window.
+    """Count losses and trips of a setting with less light, more ambient light and a dirty window.
 
     Parameters
     ----------
@@ -564,7 +566,7 @@ def stress(
     gain : sequence of float, optional
         Shares of the light above dark that are left.
     ambient, pedestal : sequence of float, recording units, optional
-        Light added, and backscatter of a dirty window. Conditions that are named are also held against each other.
+        Added light, and backscatter of a dirty window. Named conditions are also compared with each other.
     speeds : sequence of float
         Speeds of the line, 1 as recorded.
     rules : Rules
@@ -692,10 +694,10 @@ def coverage(
     setting : path or Setting, optional
         Its false trips are searched for periods.
     teach_share : float or None
-        Share of the passes that may be taught on.
+        Share of the passes that may be used for teaching.
     rules : Rules
     times : int
-        How often a feature shall have been seen.
+        How often each feature must be seen.
 
     Returns
     -------
@@ -749,17 +751,17 @@ def stale(
     Parameters
     ----------
     recording : path or Recording
-        Of now.
+        The present recording.
     setting : path or Setting
-        In use, with one pair of fixed levels.
+        The setting in use, with one pair of fixed levels.
     passes : path or Truth, optional
         Default: the table beside the recording.
     before, before_passes : path or value, optional
         The recording on which it was taught or last checked.
     least_margin : float, optional
-        Margin to noise below which it is watched.
+        Margin to noise below which the setting is watched.
     horizon_hours : float, optional
-        Watch if cleaning may be due sooner.
+        Watch the setting if cleaning may be due sooner.
     rules : Rules
 
     Returns
@@ -810,25 +812,25 @@ def compare(
     margins: bool = False,
     rules: Rules = USUAL_RULES,
 ) -> Told[CompareAnswer]:
-    """Compare settings by the passes and gaps on which exactly one of them goes wrong.
+    """Compare settings by the passes and gaps on which exactly one of them makes an error.
 
     Parameters
     ----------
     recording : path or Recording
     settings : mapping of name to path or Setting, or iterable of them
-        Two or more. A file is named by itself, a value by its place: setting 1, setting 2.
+        Two or more. A file has its own name; a value is named by its place: setting 1, setting 2.
     passes : path or Truth, optional
         Default: the table beside the recording.
     other, other_passes : path or value, optional
-        A second recording: the first setting on the first, the last on this one, unpaired.
+        A second recording: the first setting is scored on the first recording, the last one on this, unpaired.
     margins : bool
-        Measure margin and reserves too: a few more readings.
+        Measure margin and reserves too; this needs a few more readings.
     rules : Rules
 
     Returns
     -------
     Told of CompareAnswer
-        Its frame has one row per side: what it lost and tripped, with exact limits.
+        Its frame has one row per side: losses and trips, with exact limits.
 
     Examples
     --------
@@ -876,7 +878,7 @@ def plan(
     events : int
         Lost passes, or false trips, that are allowed.
     best_of : int
-        Settings among which the claimed one is chosen on this data.
+        Number of settings from which the claimed one is chosen on this data.
     **more
         `lot_size` or `lots` with `icc`, `hours`, `true_rate`, `seen` and `lost`, `values` and `figure`: as for
         `teachlab.questions.plan.plan`.
@@ -929,9 +931,9 @@ def report(
     Parameters
     ----------
     recording, setting : path
-        Files, since the record names them with their digests.
+        Files, because the record names them with their digests.
     folder : path
-        For result.json, report.html and levels.html; made if missing.
+        For result.json, report.html and levels.html; it is made if it does not exist.
     passes : path, optional
         Default: the table beside the recording.
     criteria : path, optional
@@ -940,13 +942,13 @@ def report(
     teach_share : float, optional
         The setting was taught on this first share of the passes: the rest is scored.
     deviations : sequence of str
-        What was done otherwise than planned.
+        What was done differently from the plan.
     cycles : sequence of str
-        Nuisances that come back, such as ``belt=10s``.
+        Recurring disturbances, such as ``belt=10s``.
     draws : int, optional
         How often the teaching is repeated.
     levels : bool
-        Whether to write levels.html too: the page on which the levels are dragged.
+        Whether to write levels.html too: the page on which the levels can be dragged.
     pdf : bool
         Whether to write report.pdf too.
     rules : Rules
@@ -1001,19 +1003,19 @@ def verify(
     passes: str | PathLike[str] | None = None,
     setting: str | PathLike[str] | None = None,
 ) -> Told[list[Finding]]:
-    """Recompute a record from its data and name every difference.
+    """Recompute a record from its data and list every difference.
 
     Parameters
     ----------
     path : path
         The result.json of a report.
     recording, passes, setting : path, optional
-        Where they lie now; default: beside the record, by the names that it holds.
+        Where the files are now; default: beside the record, under the names that it holds.
 
     Returns
     -------
     Told of list of Finding
-        Its frame has one row per difference; the record holds where none is serious.
+        Its frame has one row per difference; the record is verified if no difference is serious.
 
     Examples
     --------
@@ -1049,7 +1051,7 @@ def identify(recording: RecordingLike, *, jitter: int = 1, longest_ms: float | N
     recording : path or Recording
         With the sensor's output (`import --output-column`).
     jitter : int, samples
-        How far a logged edge may lie from its place, either way.
+        How far a logged edge may be from its true place, in either direction.
     longest_ms : float, ms, optional
         Longest latency that is tried; by default 200 samples.
 
@@ -1105,15 +1107,15 @@ def card(
     device : path or DeviceDocument, optional
         Readings of its display and its steps; without it levels stay in the light's unit.
     cycles : sequence of str or Cycle
-        What repeats, such as ``belt=10s``: teaching must go on until it was seen.
+        Recurring disturbances, such as ``belt=10s``: teaching must continue until each was seen.
     draws : int
-        Teachings repeated for the value that is expected afterwards.
+        Number of repeated teachings for the expected value.
     rules : Rules
 
     Returns
     -------
     Told of SettingCard
-        Its frame has one row a line of the card: part, name, value.
+        Its frame has one row per line of the card: part, name, value.
 
     Examples
     --------
@@ -1164,13 +1166,13 @@ def agree(
     recording : path or Recording
         With the sensor's output.
     setting : path or Setting
-        The one that the sensor had while it was logged.
+        The setting that the sensor had while its output was logged.
     passes : path or Truth, optional
         Default: the table beside the recording, if there is one; its lots are those of the claim.
     tolerance : int, samples, optional
         Edges further apart do not match; default one evaluation and one sample.
     lag : int, samples, optional
-        Constant lag of the log; by default the one that matches the most edges.
+        Constant lag of the log; by default the lag that matches the most edges.
     confidence : float
 
     Returns
@@ -1208,7 +1210,7 @@ def agree(
 
 
 def conformance(strategy: StrategyLike, *, expected_failures: dict[str, str] | None = None) -> Told[ConformanceReport]:
-    """Check a strategy against everything the lab relies on.
+    """Check a strategy against everything that the package relies on.
 
     Parameters
     ----------
@@ -1243,7 +1245,7 @@ def shipped(name: str) -> Path:
     Raises
     ------
     InputError
-        If there is none of this name.
+        If there is none with this name.
 
     Examples
     --------
@@ -1319,7 +1321,7 @@ def _strategy(given: StrategyLike) -> Strategy:
 
 
 def _own_grid(one: Strategy, grid: Any) -> Any:
-    """Return a grid about a strategy that has parameters of its own: what is not varied stays as it is."""
+    """Return a grid for a strategy that has parameters of its own: parameters that are not varied keep their value."""
     from teachlab.teaching.parameters import parameters_of
 
     own = {name: [value] for name, value in parameters_of(one).items()}

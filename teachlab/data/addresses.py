@@ -1,4 +1,4 @@
-"""Addresses of files that lie elsewhere: ``s3://``, ``gs://``, ``https://`` …, through `pyarrow.fs`, else fsspec."""
+"""Addresses of remote files: ``s3://``, ``gs://``, ``https://`` …, through `pyarrow.fs`, otherwise through fsspec."""
 
 from __future__ import annotations
 
@@ -19,17 +19,17 @@ _MAGIC = re.compile(r"[*?\[]")
 
 
 def is_address(location: object) -> bool:
-    """Tell whether a location is an address, such as ``s3://bucket/line.parquet``, and no local path."""
+    """Whether a location is an address, such as ``s3://bucket/line.parquet``, and not a local path."""
     return "://" in str(location)
 
 
 def same_file(a: str, b: str) -> bool:
-    """Tell whether two names are of one local file, through links too."""
+    """Whether two names mean the same local file, also through links."""
     return not is_address(a) and Path(a).exists() and Path(b).exists() and Path(a).samefile(b)
 
 
 def divided(address: str) -> tuple[str, str]:
-    """Return an address without its query, and the query with its mark: what stands there belongs to no name.
+    """Return an address without its query, and the query with its mark: a query is not part of a name.
 
     Examples
     --------
@@ -37,12 +37,12 @@ def divided(address: str) -> tuple[str, str]:
     ('s3://line/a.parquet', '?region=here')
     """
     name, mark, query = address.rpartition("?")
-    # In a pattern a question mark stands for a character: a query names at least one value.
+    # In a pattern, a question mark stands for a character; a query has at least one name and value.
     return (name, mark + query) if mark and "=" in query else (address, "")
 
 
 def joined(folder: str, name: str) -> str:
-    """Return what lies in a folder of addresses; the query stays at the end.
+    """Return an address inside a folder of addresses; the query stays at the end.
 
     Examples
     --------
@@ -54,7 +54,7 @@ def joined(folder: str, name: str) -> str:
 
 
 def stem_of(location: object) -> str:
-    """Return the name of what a path or address means, without its ending.
+    """Return the name in a path or address, without its ending.
 
     Examples
     --------
@@ -102,7 +102,7 @@ def system_of(address: str) -> tuple[fs.FileSystem, str]:
 
 
 def open_at(system: fs.FileSystem, path: str) -> Any:
-    """Open a file of a file system for reading at random; what is not there, or is a folder, raises as such."""
+    """Open a file of a file system for random access; a missing file, or a folder, raises as such."""
     if "\0" in path:
         raise ValueError("a name cannot hold a zero byte")
     kind = system.get_file_info(path).type
@@ -114,13 +114,13 @@ def open_at(system: fs.FileSystem, path: str) -> Any:
 
 
 def read_at(address: str, allow: Callable[[int], None]) -> bytes:
-    """Return all bytes at an address; what is not there, or is a folder, raises as such.
+    """Return all bytes at an address; a missing file, or a folder, raises as such.
 
     Parameters
     ----------
     address : str
     allow : callable
-        Given how many they are, before they are fetched; may refuse.
+        Called with their number before they are fetched; it may refuse.
 
     Raises
     ------
@@ -138,7 +138,7 @@ def read_at(address: str, allow: Callable[[int], None]) -> bytes:
 
 
 class _ExactRanges(fs.FSSpecHandler):  # type: ignore[misc]
-    """What fsspec opens, read range by range as asked: its own read-ahead would fetch megabytes for a footer."""
+    """A file opened by fsspec, read in exactly the ranges asked for: its read-ahead fetches megabytes for a footer."""
 
     def open_input_file(self, path: str) -> Any:
         found = self.fs.open(path, mode="rb", cache_type="none")
@@ -146,7 +146,7 @@ class _ExactRanges(fs.FSSpecHandler):  # type: ignore[misc]
 
 
 def exists(address: str) -> bool:
-    """Tell whether a file lies at an address."""
+    """Whether a file exists at an address."""
     try:
         system, path = system_of(address)
         return bool(system.get_file_info(path).type == fs.FileType.File)
@@ -157,7 +157,7 @@ def exists(address: str) -> bool:
 
 
 def found_at(pattern: str) -> list[str] | None:
-    """Return the files that a pattern of addresses, or a folder of them, means; None for the address of one file.
+    """Return the files in a pattern of addresses, or in a folder of them; None for the address of one file.
 
     Raises
     ------
@@ -190,7 +190,7 @@ def found_at(pattern: str) -> list[str] | None:
 
 
 def _expression(pattern: str) -> re.Pattern[str]:
-    """Return a pattern as an expression in which ``*`` stays within a folder and ``**/`` goes through all."""
+    """Return a pattern as a regular expression, where ``*`` stays within a folder and ``**/`` goes through all."""
     parts = []
     for part in pattern.split("/"):
         parts.append("(?:.*/)?" if part == "**" else fnmatch.translate(part).replace(".*", "[^/]*").removesuffix("\\Z"))
@@ -209,7 +209,7 @@ def remove_at(address: str) -> None:
 
 
 def check_writable(address: str) -> None:
-    """Refuse an address to which nothing can be written, before any work."""
+    """Refuse an address to which nothing can be written; call this before any work."""
     scheme = address.partition("://")[0].lower()
     if scheme in READ_ONLY:
         raise InputError(f"cannot write to '{address}': {scheme}:// is for reading. Name a local file, or s3:// …")
@@ -218,7 +218,7 @@ def check_writable(address: str) -> None:
 
 
 def put(content: Path, address: str) -> None:
-    """Write a local file to an address: it appears there as a whole, when its last byte has arrived."""
+    """Write a local file to an address, where it appears completely when its last byte has arrived."""
     with _written(address, "written"):
         system, path = system_of(address)
         with content.open("rb") as source, system.open_output_stream(path) as target:
@@ -237,5 +237,5 @@ def _written(address: str, done: str) -> Iterator[None]:
 
 
 def first_line(fault: BaseException) -> str:
-    """Return what a library says of a fault, without its further lines and its full stop."""
+    """Return a library's error message, without further lines and without its full stop."""
     return (str(fault).strip().splitlines() or [type(fault).__name__])[0].rstrip(".")

@@ -1,6 +1,6 @@
-"""Results that appear as a whole or not at all: written aside, then a synced journal, then the renames.
+"""Results that appear completely or not at all: written to parts, then a synced journal, then the renames.
 
-What a process that ended at any moment may leave behind:
+What a process may leave behind if it ends at any moment:
 
 - parts, ``.teachlab-….part``, that no running process holds: the next run that writes into the folder removes them;
 - a journal, ``.teachlab.journal``: the result is decided. Readers take the parts that it names, and the next run
@@ -39,7 +39,7 @@ _PART = re.compile(r"\.teachlab-[0-9a-f]{16}\.part")
 FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 _MOST_TRIES = 10
 TEXT_BYTES = 30
-"""Memory for a byte of a document: its text and what is made of it."""
+"""Memory for each byte of a document: its text and what is made from it."""
 _placing: list[Callable[[], None]] = []
 _held: set[Path] = set()
 """Parts of this process that are not in place yet."""
@@ -51,7 +51,7 @@ class _Part:
     target: Path
     handle: int
     address: str = ""
-    """Where the finished part is sent; empty for a local file."""
+    """Address to which the finished part is sent; empty for a local file."""
 
     def drop(self) -> None:
         self.aside.unlink(missing_ok=True)
@@ -86,7 +86,7 @@ class _Result:
                 _held.difference_update(part.aside for part in parts)
                 if len(moves) + len(outdated) > 1:
                     _write_journal(folder, moves, [path.name for path in outdated])
-                # Decided: whatever happens now, the parts stay until they are in place.
+                # Decided: whatever happens from here on, the parts stay until they are in place.
                 for part in parts:
                     part.release()
                 for part in parts:
@@ -95,15 +95,15 @@ class _Result:
                     path.unlink(missing_ok=True)
                 _sync(folder)
                 (folder / JOURNAL).unlink(missing_ok=True)
-        # An object appears as a whole when its last byte has arrived; several are one after the other, in the order
-        # in which they were written.
+        # An object appears completely when its last byte has arrived; several objects appear in the order in which they
+        # were written.
         for part in self.parts:
             if part.address:
                 from teachlab.data.addresses import put
 
                 put(part.aside, part.address)
                 part.drop()
-        # Putting what a dead writer had decided in place changes no content, but may have changed a stamp.
+        # Putting the decided result of a dead writer in place changes no content, but may have changed a time stamp.
         stamps = _stamps.get()
         for path in stamps:
             with suppress(OSError):
@@ -112,16 +112,16 @@ class _Result:
 
 _writing: ContextVar[_Result | None] = ContextVar("teachlab_result", default=None)
 _protected: ContextVar[Mapping[tuple[int, int], Path]] = ContextVar("teachlab_inputs", default={})  # noqa: B039
-"""Inputs of a command by device and number, so that links to them are known."""
+"""Inputs of a command by device and number, so that links to them are recognised."""
 _stamps: ContextVar[dict[Path, tuple[int, ...]]] = ContextVar("teachlab_stamps", default={})  # noqa: B039
-"""What the inputs of a command were when it began."""
+"""State of the inputs of a command when it began."""
 MOST_NAME_BYTES = 255
-"""What usual file systems keep as the name of a file."""
+"""Longest name of a file, in bytes, on usual file systems."""
 
 
 @contextmanager
 def one_result() -> Iterator[None]:
-    """Let all files that are written in the block appear together when it ends well, or none of them.
+    """Let all files that are written in the block appear together if it ends well, or none of them.
 
     Blocks may be nested; the outermost one decides. A process that ends at any moment leaves the old result or
     the new one, never a mixture: see `current`. Files in different folders are one result per folder.
@@ -155,7 +155,7 @@ def one_result() -> Iterator[None]:
 
 
 def outdated(path: str | Path) -> None:
-    """Say inside `one_result` that an older file does not belong to the new result; it goes when that appears."""
+    """Inside `one_result`, mark an older file that does not belong to the new result, with which it is removed."""
     result = _writing.get()
     if result is None:
         raise RuntimeError("outdated() belongs into one_result()")
@@ -164,12 +164,12 @@ def outdated(path: str | Path) -> None:
 
 @contextmanager
 def protect(inputs: Iterable[Path]) -> Iterator[None]:
-    """Let nothing in the block be written over these files, whatever name it goes by, nor made of two states of one.
+    """Protect files in the block: none may be written over under any name, and none may change while it is read.
 
     Raises
     ------
     InputError
-        If one of them was replaced or changed by the end of the block; then no result has appeared either.
+        If one of them was replaced or changed before the end of the block; then no result has appeared either.
     """
     known, stamps = {}, {}
     for path in inputs:
@@ -192,7 +192,7 @@ def _stamp(path: Path) -> tuple[int, ...]:
 
 
 def same_inputs() -> None:
-    """Refuse if an input that `protect` names was replaced or changed since the block began."""
+    """Refuse if an input of `protect` was replaced or changed since the block began."""
     for path, stamp in _stamps.get().items():
         try:
             same = _stamp(path) == stamp
@@ -214,20 +214,20 @@ def refuse_input(path: str | Path) -> InputError:
 
 @contextmanager
 def write_aside(path: str | Path) -> Iterator[Path]:
-    """Give a temporary file beside `path`; it takes the place of `path` when the block, or the result, ends well.
+    """Yield a temporary file beside `path`; it replaces `path` when the block, or the result, ends well.
 
-    On any exception, an interrupt included, the temporary file is removed and `path` stays as it was.
+    On any exception, including an interrupt, the temporary file is removed and `path` is unchanged.
 
     Parameters
     ----------
     path : str or Path
-        Where the finished file shall be: a path whose folder exists, or an address such as ``s3://bucket/name``, to
-        which it is sent when it is finished.
+        Place of the finished file: a path whose folder exists, or an address such as ``s3://bucket/name``, to which it
+        is sent when it is finished.
 
     Raises
     ------
     InputError
-        If the folder is missing or closed to writing, the disk is full, or `path` is not an ordinary file.
+        If the folder is missing or cannot be written, the disk is full, or `path` is not an ordinary file.
 
     Examples
     --------
@@ -256,13 +256,13 @@ def write_aside(path: str | Path) -> Iterator[Path]:
 
 
 def check_target(path: str | Path) -> Path:
-    """Return where a result of this name would lie, links followed, or refuse what cannot be written.
+    """Return the place of a result with this name, links followed; refuse names that cannot be written.
 
     Raises
     ------
     InputError
-        If the name is no local one or too long, the folder is missing or closed to writing, or something else lies
-        there.
+        If the name is not local or too long, the folder is missing or cannot be written, or something else has this
+        name.
     """
     check_name(path)
     if "://" in str(path):
@@ -270,7 +270,7 @@ def check_target(path: str | Path) -> Path:
 
         check_writable(str(path))
         return Path(str(path))
-    # A link keeps pointing where it did: its target is replaced, not the link.
+    # A link keeps its target: the target is replaced, not the link.
     try:
         target = Path(os.path.realpath(path))
         if os.path.lexists(target) and not target.is_file():
@@ -291,7 +291,7 @@ def check_target(path: str | Path) -> Path:
 
 
 def check_name(path: str | Path) -> None:
-    """Refuse a name that no usual file system can keep, with its length.
+    """Refuse a name that is too long for usual file systems, with its length.
 
     Examples
     --------
@@ -307,7 +307,7 @@ def check_name(path: str | Path) -> None:
 
 
 def current(path: str | Path) -> Path:
-    """Return where the content of a local file lies: under its own name, or in the part that a journal names for it.
+    """Return the place of a local file's content: under its own name, or in the part that a journal names for it.
 
     Raises
     ------
@@ -328,7 +328,7 @@ _Read = TypeVar("_Read")
 
 
 def read_current(path: str | Path, read: Callable[[Path], _Read]) -> _Read:
-    """Return what `read` returns for the place of a file; a part that is renamed meanwhile is looked up again."""
+    """Return the result of `read` for the place of a file; if a part is renamed meanwhile, it is looked up again."""
     for _ in range(_MOST_TRIES):
         place = current(path)
         try:
@@ -340,9 +340,10 @@ def read_current(path: str | Path, read: Callable[[Path], _Read]) -> _Read:
 
 
 def abandon(then: Callable[[], None]) -> bool:
-    """Remove what this process has written aside: for a process that is told to end now.
+    """Remove the parts that this process has written: for a process that must end now.
 
-    While a result is being put in place nothing is removed: the answer is False, and `then` is called when it is.
+    While a result is being put in place nothing is removed: the answer is False, and `then` is called when it is in
+    place.
     """
     if _placing:
         _placing.append(then)
@@ -367,7 +368,7 @@ def _undisturbed() -> Iterator[None]:
 def _reserve(given: str | Path) -> _Part:
     target = check_target(given)
     if "://" in str(given):
-        # Held here until it is finished: what is sent in part would have to be taken back.
+        # Held here until it is finished: a partly sent file would have to be removed again.
         handle, name = tempfile.mkstemp(prefix=".teachlab-", suffix=".part")
         _held.add(Path(name))
         return _Part(Path(name), target, handle, address=str(given))
@@ -375,7 +376,7 @@ def _reserve(given: str | Path) -> _Part:
         aside = target.with_name(f".teachlab-{secrets.token_hex(8)}.part")
         _held.add(aside)
         try:
-            # 0o666 less the umask, as an ordinary file would get; temporary files of the library are private.
+            # 0o666 minus the umask, as for an ordinary file; temporary files of the library are private.
             handle = os.open(aside, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666)
         except OSError as fault:
             _held.discard(aside)
@@ -383,14 +384,14 @@ def _reserve(given: str | Path) -> _Part:
                 raise disk_full(given, fault) from None
             raise InputError(f"cannot write '{given}': {fault.strerror}. Choose another place.") from None
         part = _Part(aside, target, handle)
-        # Between opening and locking, another run may have taken the part for one that nobody holds.
+        # Between opening and locking, another run may have considered the part abandoned.
         if _lock(handle, wait=False) and os.fstat(handle).st_nlink:
             return part
         part.drop()
 
 
 def disk_full(path: str | Path, fault: OSError) -> InputError:
-    """Return the message of a disk that is full: what could not be written, and how much is free where."""
+    """Return the message for a full disk: what could not be written, and how much space is free where."""
     folder = Path(os.path.realpath(path)).parent
     free = shutil.disk_usage(folder).free
     return InputError(
@@ -401,7 +402,7 @@ def disk_full(path: str | Path, fault: OSError) -> InputError:
 
 
 def _lock(handle: int, *, wait: bool) -> bool:
-    """Take the lock of an open file or folder; where the system has none, act as if taken."""
+    """Take the lock of an open file or folder; if the system has no locks, act as if it were taken."""
     if _locks is None:
         return True
     try:
@@ -413,7 +414,7 @@ def _lock(handle: int, *, wait: bool) -> bool:
 
 @contextmanager
 def _locked(folder: Path) -> Iterator[None]:
-    """Keep other writers out of a folder. The lock is the folder's own: nothing is left when a process dies."""
+    """Keep other writers out of a folder. The lock is that of the folder, so nothing is left when a process dies."""
     if _locks is None:
         yield
         return
@@ -479,7 +480,7 @@ def _read_journal(folder: Path) -> tuple[list[tuple[str, str]], list[str]]:
         removals = [str(name) for name in found["remove"]]
     except (ValueError, TypeError, KeyError, RecursionError):
         moves, removals = [("", "")], []
-    # Names in this very folder only, and none of ours as a target: a folder may come from a stranger.
+    # Only names in this folder, and none of ours as a target: a folder may come from a stranger.
     names = [name for _, name in moves] + removals
     plain = all(name and name == os.path.basename(name) and not name.startswith(".teachlab") for name in names)
     if not plain or not all(_PART.fullmatch(part) for part, _ in moves):
@@ -501,16 +502,16 @@ def _sync(folder: Path) -> None:
 
 
 def read_text(path: str | Path, what: str, error: type[InputError]) -> str:
-    """Return the text of a UTF-8 file, a leading byte-order mark removed.
+    """Return the text of a UTF-8 file, without a leading byte-order mark.
 
     Parameters
     ----------
     path : str or Path
         The file.
     what : str
-        What it should be, for the message: "a setting".
+        What the file should be, for the message: "a setting".
     error : type of InputError
-        What to raise if it cannot be read.
+        Exception to raise if it cannot be read.
     """
 
     def whole(place: Path) -> str:

@@ -1,4 +1,4 @@
-"""How far the borders of passes may be wrong, told from how their times were written."""
+"""How far the borders of passes may be wrong, found from how their times were written."""
 
 from __future__ import annotations
 
@@ -12,22 +12,22 @@ from numpy.typing import NDArray
 Places = NDArray[np.float64]
 
 FEWEST_KINDS = 3
-"""Lengths of passes and gaps must take at least so many different values before they tell a step."""
+"""Lengths of passes and gaps must take at least this many values before a step can be found."""
 CHANCE = 1e-4
-"""A step is believed where lengths that nobody rounded would look like it with less than this probability."""
+"""A step is accepted if unrounded lengths would look like this with less than this probability."""
 FEWEST_TIMES = 3.0
-"""Every value must come so often on average: rounded lengths repeat, others hardly do."""
+"""Every value must occur so often on average: rounded lengths repeat, others hardly do."""
 _FRACTION = re.compile(r"\d[.,](\d+)(?!.*[.,]\d)")
 
 
 @dataclass(frozen=True, slots=True)
 class BorderDoubt:
-    """Half-width of the doubt about every border, and where it comes from.
+    """Half-width of the uncertainty of every border, and its reason.
 
     Parameters
     ----------
     samples : float, samples
-        At least 1: no border is known better than the light is sampled.
+        At least 1: no border is more certain than one sample of the light.
     because : str
         The end of the sentence "Borders are in doubt by ± … because …".
     """
@@ -39,8 +39,8 @@ class BorderDoubt:
     def of_positions(cls, start: Places, end: Places, *, printed: float = 0.0) -> BorderDoubt:
         """Tell the doubt from positions.
 
-        The coarser of the step that was printed and the step that all positions share, whole: stamps may have been
-        cut off instead of rounded. At least 1 sample.
+        The larger of two steps: the printed one, and the one that all positions share. It counts in full, because
+        stamps may have been truncated instead of rounded. At least 1 sample.
 
         Parameters
         ----------
@@ -64,7 +64,7 @@ class BorderDoubt:
 
     @classmethod
     def of_rows(cls, start: NDArray[np.int64], end: NDArray[np.int64]) -> BorderDoubt:
-        """Tell the doubt of passes that a column of the log shows: its own update step, not the log's."""
+        """Find the uncertainty of passes from a column of the log: the update step of the column, not of the log."""
         step = common_step(start.astype(np.float64), end.astype(np.float64), rounded=True)
         if step <= 1:
             return cls(1.0, "the column is as fast as the log")
@@ -72,21 +72,21 @@ class BorderDoubt:
 
 
 def common_step(start: Places, end: Places, *, rounded: bool) -> float:
-    """Return the step of which the lengths of all passes and gaps are multiples; 1 where none is seen.
+    """Return the step of which all lengths of passes and gaps are multiples; 1 if none is found.
 
     Parameters
     ----------
     start, end : ndarray of float64, shape (passes,), samples
         Passes ``[start, end)``.
     rounded : bool
-        Whether positions were put on whole samples afterwards.
+        Whether positions were rounded to whole samples afterwards.
 
     Notes
     -----
-    Lengths within the rounding of one another are one kind. The smallest distance between kinds, divided by 1, 2, 3 …,
-    is tried as the step, and fitted to all. A step is taken if no kind is off by more than rounding allows and if so
-    many kinds on multiples are no chance. A line that runs to the sample has too few kinds, and one whose lengths fill
-    the samples has a single one: neither tells a step.
+    Lengths that differ by rounding only are one kind. The smallest distance between kinds, divided by 1, 2, 3 …, is
+    tried as the step and fitted to all. A step is accepted if no kind deviates by more than rounding allows, and if so
+    many kinds on multiples are no chance. A line with exact timing has too few kinds, and a line whose lengths take all
+    values has a single kind: neither gives a step.
 
     Examples
     --------
@@ -108,7 +108,8 @@ def common_step(start: Places, end: Places, *, rounded: bool) -> float:
         guess = float(apart.min()) / parts
         if guess <= max(1.0, 4 * slack):  # any length is close to a multiple of so small a step
             break
-        # The sum of the small multiples between neighbours is sure before the large ones of whole lengths are.
+        # The sum of the small multiples between neighbours is certain earlier than the large multiples of whole
+        # lengths.
         step = float(apart.sum() / np.rint(apart / guess).sum())
         times = np.rint(kinds / step)
         step = float(times @ kinds / (times @ times))
@@ -121,7 +122,7 @@ def common_step(start: Places, end: Places, *, rounded: bool) -> float:
 
 
 def last_digit(cells: Any) -> float | None:
-    """Return the last digit that the times of a column are printed with; None where they are not printed.
+    """Return the last digit that is printed in the times of a column; None if they are not printed.
 
     Parameters
     ----------

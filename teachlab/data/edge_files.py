@@ -25,7 +25,7 @@ def write_edges(
     Raises
     ------
     ParameterError
-        If the name ends otherwise.
+        If the name has another ending.
     """
     samples = np.concatenate((onsets, releases))
     order = np.argsort(samples, kind="stable")

@@ -1,4 +1,4 @@
-"""What an existing file is, told from its content: so that no result takes the place of something else."""
+"""What an existing file is, found from its content, so that no result replaces something else."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ _KEYS = (
 
 
 def kind_of(path: str | Path) -> str:
-    """Return what a file holds, in words; an empty text if it holds nothing, or is not there.
+    """Return what a file holds, in words; an empty text if it is empty or missing.
 
     Examples
     --------

@@ -11,13 +11,13 @@ import numpy as np
 from teachlab.model.recording import ArraySource, Block, Chunk, LightSource, Recording
 
 MOST_KEPT = 1 << 23
-"""So many samples at most are kept; what comes later is read again."""
+"""At most this many samples are kept; later ones are read again."""
 HELD_BYTES, HELD_BLOCK = 1 << 26, 1 << 20
-"""Light of at most so many bytes is held as a whole, where many questions are asked of it, read in such blocks."""
+"""Light of at most this many bytes is held completely if it is needed many times; it is read in blocks of this size."""
 
 
 class KeptLight:
-    """Keeps stretches of a recording that goes by in blocks.
+    """Keeps stretches of a recording while it is read in blocks.
 
     Parameters
     ----------
@@ -61,12 +61,12 @@ class KeptLight:
             self._open, self._next = [], self._next + 1
 
     def recording(self) -> Recording:
-        """Return the recording, of which what was kept is not read again."""
+        """Return the recording; its kept parts are not read again."""
         return replace(self._recording, source=_Kept(self._recording.source, self._blocks))
 
 
 def held(recording: Recording) -> Recording:
-    """Return the recording with its light in memory, read once, if that takes at most `HELD_BYTES`; else as it is."""
+    """Return the recording with its light in memory, read once, if that takes at most `HELD_BYTES`; or unchanged."""
     source = recording.source
     if isinstance(source, ArraySource | _Held) or recording.samples * recording.dtype.itemsize > HELD_BYTES:
         return recording
@@ -81,7 +81,7 @@ def held(recording: Recording) -> Recording:
 
 
 class _Held:
-    """A source whose light lies in memory; what is known of its chunks is known as before."""
+    """A source whose light is in memory; what is known about its chunks is unchanged."""
 
     def __init__(self, inner: LightSource, light: ArraySource) -> None:
         self._inner, self._light = inner, light
@@ -90,7 +90,7 @@ class _Held:
 
 
 def joined_blocks(parts: Sequence[Block]) -> Block:
-    """Return consecutive blocks as one."""
+    """Join consecutive blocks."""
     if len(parts) == 1:
         return parts[0]
     light = np.concatenate([part.light for part in parts])
@@ -118,7 +118,7 @@ class _Kept:
         return self._inner.dtype
 
     def chunks(self) -> Sequence[Chunk]:
-        """Return what can be read in one go."""
+        """Return what can be read at once."""
         return self._inner.chunks()
 
     def read(self, start: int, stop: int) -> Block:

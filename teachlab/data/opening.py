@@ -10,7 +10,7 @@ from teachlab.model.truth import Truth
 
 
 def open_with_passes(recording: str, truth: str | None = None) -> tuple[Recording, Truth | None]:
-    """Open a recording and the table of passes named, or found beside it; None where there is none.
+    """Open a recording and the named table of passes, or the table beside it; None if there is none.
 
     Raises
     ------
@@ -31,7 +31,7 @@ def open_with_passes(recording: str, truth: str | None = None) -> tuple[Recordin
 
 
 def check_tie(recording: Recording, truth: Truth, where: str) -> None:
-    """Refuse passes that were written for another recording: both digests are known from metadata, and differ."""
+    """Refuse passes that were written for another recording: both digests are in the metadata, and differ."""
     ours, theirs = recording.info.digest, truth.recording_digest
     if ours is not None and theirs is not None and ours != theirs:
         raise TruthError(
@@ -42,7 +42,7 @@ def check_tie(recording: Recording, truth: Truth, where: str) -> None:
 
 
 def open_pair(recording: str, truth: str | None = None) -> tuple[Recording, Truth]:
-    """Open a recording and the passes named, or found beside it.
+    """Open a recording and the named passes, or those beside it.
 
     Raises
     ------

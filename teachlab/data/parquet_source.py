@@ -1,4 +1,4 @@
-"""The samples of a Parquet file, read row group by row group; the file never lies in memory."""
+"""The samples of a Parquet file, read row group by row group; the file is never completely in memory."""
 
 from __future__ import annotations
 
@@ -31,25 +31,25 @@ COLUMN = "light"
 OUTPUT = "output"
 """Column of the sensor's own switching output, bool, beside the light."""
 NULLS_KEY = "teachlab.nulls"
-"""Metadata key of the note that invalid samples of floating types are all null, so that none hides as NaN."""
+"""Metadata key of the note that all invalid samples of floating types are null, so none is hidden as NaN."""
 WHOLE_GROUP_ROWS = 1 << 20
 """Row groups up to this many rows are decoded at once; larger ones are streamed."""
 SMALL_GROUP_ROWS = 1 << 16
 """Neighbouring row groups are read together up to this many rows."""
 DECODED_SAMPLES = 1 << 20
-"""Row groups are decoded together up to so many samples while a recording is gone through."""
+"""Row groups up to this many samples together are decoded at a time while a recording is read through."""
 STREAM_BUFFER = 1 << 18
 DECODERS = 2
-"""Threads that decode ahead."""
+"""Number of threads that decode ahead."""
 
 
 def open_input(location: str | Path, what: str, error: type[InputError]) -> Any:
-    """Open a local path or an address (``s3://…``, ``gs://…``, ``https://…``) for reading at random.
+    """Open a local path or an address (``s3://…``, ``gs://…``, ``https://…``) for random access.
 
     Raises
     ------
     InputError
-        Of the class `error`: nothing there, a folder, no access.
+        Of the class `error`: nothing there, a folder, or no access.
     """
     try:
         if not is_address(location):
@@ -65,7 +65,7 @@ def open_input(location: str | Path, what: str, error: type[InputError]) -> Any:
 
 
 def _open_local(place: Path) -> Any:
-    """Open a file; a pipe would wait for its writer where no signal ends it, and cannot be read at random."""
+    """Open a file; a pipe is refused, because it waits for its writer and has no random access."""
     mode = place.stat().st_mode
     if not (stat.S_ISREG(mode) or stat.S_ISDIR(mode)):
         raise OSError("it is a pipe or a device, not a file (import - reads text from a pipe)")
@@ -73,22 +73,22 @@ def _open_local(place: Path) -> Any:
 
 
 LONGEST_TEXT = 1000
-"""Bytes of a label, a lot or a time in a column: a file of a few kilobytes can hold gigabytes of them."""
+"""Longest label, lot or time in a column, in bytes: a file of a few kilobytes can hold gigabytes of text."""
 TIMES_HELD = 3.0
-"""Text as Arrow and Python hold it while it is read."""
+"""Memory of text while Arrow and Python hold it, relative to its size."""
 SHORTER = "Give a table with shorter labels, or without this column."
 
 
 def open_parquet(
     location: str | Path, what: str, error: type[InputError], *, packed: Sequence[str] = ()
 ) -> pq.ParquetFile:
-    """Open a Parquet file without reading more than its footer; text of packed columns is read once a value."""
+    """Open a Parquet file, reading only its footer; text of packed columns is read once per value."""
     source = open_input(location, what, error)
     try:
         file = pq.ParquetFile(source, pre_buffer=False, read_dictionary=list(packed) or None)
         rows = [file.metadata.row_group(i).num_rows for i in range(file.num_row_groups)]
         if max(rows, default=0) > WHOLE_GROUP_ROWS:
-            # Without a buffer of its own, the reader would fetch the whole column of a row group.
+            # Without its own buffer, the reader would fetch the whole column of a row group.
             file = pq.ParquetFile(
                 source, metadata=file.metadata, pre_buffer=False, buffer_size=STREAM_BUFFER,
                 read_dictionary=list(packed) or None,
@@ -102,12 +102,12 @@ def open_parquet(
 
 
 def text_columns(file: pq.ParquetFile, wanted: Collection[str]) -> list[str]:
-    """Return which of the columns wanted hold text, after a look at what they unpack to.
+    """Return the wanted columns that hold text, after a check of their unpacked size.
 
     Raises
     ------
     ParameterError
-        If text of one row group takes more memory than may be used.
+        If the text of one row group takes more than the allowed memory.
     """
     schema = file.schema_arrow
     names = [f.name for f in schema if f.name in wanted and (_is_text(f.type) or _is_text(_inner(f.type)))]
@@ -129,12 +129,12 @@ def _inner(kind: pa.DataType) -> pa.DataType:
 
 
 def unpacked(column: Any, name: str, location: str | Path, error: type[InputError]) -> Any:
-    """Return a column of packed text as plain text, if no value is longer than any label.
+    """Return a packed text column as plain text, if no value is longer than allowed.
 
     Raises
     ------
     InputError
-        Of the class asked for, with the column and the length.
+        Of the requested class, with the column and the length.
     """
     for piece in column.chunks if isinstance(column, pa.ChunkedArray) else [column]:
         if not pa.types.is_dictionary(piece.type):
@@ -154,8 +154,8 @@ def unpacked(column: Any, name: str, location: str | Path, error: type[InputErro
 class ParquetSource:
     """Column `light` of a Parquet file as a `teachlab.model.recording.LightSource`.
 
-    One file handle is kept and used by one thread at a time. Pickling keeps the location only; the file
-    is opened again where it is used.
+    One file handle is kept and used by one thread at a time. Pickling keeps only the location; the file is opened again
+    where it is used.
 
     Parameters
     ----------
@@ -181,7 +181,7 @@ class ParquetSource:
         self._stream: _GroupStream | None = None
         self._spare: list[pq.ParquetFile] = []
 
-    # Worker processes open the file again: handles, locks and kept blocks stay where they are.
+    # Worker processes open the file again: handles, locks and kept blocks are not copied.
     def __reduce__(self) -> tuple[type[ParquetSource], tuple[str]]:
         return ParquetSource, (self.location,)
 
@@ -201,17 +201,17 @@ class ParquetSource:
         return {**(self._file.schema_arrow.metadata or {}), **(self._file.metadata.metadata or {})}
 
     def footer_digest(self) -> str:
-        """Return the SHA-256 of where and how the light is stored: light written anew has another."""
+        """Return the SHA-256 of the storage layout of the light: rewritten light has another one."""
         meta, column = self._file.metadata, self._file.schema_arrow.names.index(COLUMN)
         groups = [meta.row_group(i).column(column).to_dict() for i in range(meta.num_row_groups)]
         return hashlib.sha256(repr((meta.num_rows, groups)).encode()).hexdigest()
 
     def chunks(self) -> Sequence[Chunk]:
-        """Return what can be read in one go.
+        """Return what can be read at once.
 
-        `low` and `high` bound the samples of a chunk; they come from the statistics of whole row groups
-        and exist for columns without nulls only, of integers, or of floats if a note that belongs to this very file
-        says that no NaN is in it: the statistics of floats leave NaN out.
+        `low` and `high` bound the samples of a chunk. They come from the statistics of whole row groups and exist only
+        for columns without nulls: of integers; or of floats if a note that belongs to this file says that it holds no
+        NaN, because the statistics of floats ignore NaN.
         """
         return [chunk for chunk, _, _ in self._plan()]
 
@@ -221,12 +221,12 @@ class ParquetSource:
         return joined_blocks(parts) if parts else Block(start, np.empty(0, self._dtype))
 
     def output(self, start: int, stop: int) -> NDArray[np.bool_]:
-        """Return the column `output` over the samples ``[start, stop)``: the sensor's own, as it was logged.
+        """Return the column `output` over the samples ``[start, stop)``: the sensor's own logged output.
 
         Raises
         ------
         RecordingError
-            If there is no such column, or it is not true or false for every sample.
+            If there is no such column, or a sample is neither true nor false.
         """
         kinds = [self._file.schema_arrow.field(k).type for k in self._file.schema_arrow.get_all_field_indices(OUTPUT)]
         if len(kinds) != 1 or not pa.types.is_boolean(kinds[0]):
@@ -255,12 +255,12 @@ class ParquetSource:
     def blocks(self, start: int, stop: int, size: int) -> Iterator[Block]:
         """Iterate over ``[start, stop)``, at most `size` samples each.
 
-        While the caller works on one piece, two threads decode the next ones, each on a handle of its own.
+        While the caller works on one piece, two threads decode the next ones, each with its own handle.
         """
-        # What is decoded in one go is larger than what is handed out: threads that wait for one another cost time.
+        # More is decoded at once than is returned: threads that wait for each other take time.
         inside = [entry for entry in self._plan() if entry[0].stop > start and entry[0].start < stop]
         plan = _merged(inside, max(size, DECODED_SAMPLES))
-        # Decoding takes longer than what is done with the light, and releases the interpreter: two threads stay ahead.
+        # Decoding takes longer than the work on the light, and releases the interpreter: two threads stay ahead.
         if len(inside) <= 1 or any(self._is_giant(group) for _, group, _ in plan):
             for piece in self._pieces(start, stop):
                 yield from _cut(piece, size)
@@ -271,7 +271,8 @@ class ParquetSource:
                 piece = self._decode_now(self._file, *plan[0])
             yield from _cut(_part(piece, max(start, chunk.start), min(stop, chunk.stop)), size)
             return
-        # A handle is never used by two at a time, and opened but once: a footer of many row groups takes long to read.
+        # A handle is never used by two threads at a time, and is opened only once: a footer of many row groups takes
+        # long to read.
         handles = [
             self._spare.pop() if self._spare else open_parquet(self.location, "a recording", RecordingError)
             for _ in range(DECODERS)
@@ -279,7 +280,7 @@ class ParquetSource:
         with ThreadPoolExecutor(DECODERS, "teachlab-decode") as pool:
 
             def submit(k: int) -> Future[Block]:
-                # Pieces k and k + DECODERS share a handle; the second is asked for when the first is done.
+                # Pieces k and k + DECODERS share a handle; the second one is requested when the first is done.
                 return pool.submit(self._decode_now, handles[k % DECODERS], *plan[k])
 
             ahead = deque(submit(k) for k in range(min(DECODERS, len(plan))))
@@ -309,7 +310,7 @@ class ParquetSource:
         return self._chunks
 
     def _decode(self, chunk: Chunk, group: int, groups: int) -> Block:
-        """Return a whole chunk; the last one is kept for reads that come back to it."""
+        """Return a whole chunk; the last one is kept for repeated reads."""
         if self._kept is not None and self._kept[0] == (chunk.start, chunk.stop):
             return self._kept[1]
         block = self._decode_now(self._file, chunk, group, groups)
@@ -325,12 +326,12 @@ class ParquetSource:
                 table = file.read_row_groups(range(group, group + groups), columns=[COLUMN], use_threads=False)
                 return _to_block(chunk.start, table.column(COLUMN).chunks, self._dtype)
             stream = self._stream
-            # Forwards a giant group is streamed on from where it was left; backwards it must be begun anew.
+            # Forwards, a giant group is streamed on from the last position; backwards it must be started again.
             if stream is None or stream.group != group or stream.at > chunk.start:
                 stream = self._stream = _GroupStream(file, group, int(self._groups[group]))
             return _to_block(chunk.start, stream.take(chunk.start, chunk.stop), self._dtype)
         except (pa.ArrowException, OSError) as fault:
-            # Of several row groups the first that is damaged is named.
+            # Of several row groups, the first damaged one is named.
             for one in range(group, group + groups if groups > 1 else group):
                 self._decode_now(file, Chunk(*self._groups[one : one + 2].tolist()), one, 1)
             raise RecordingError(
@@ -388,7 +389,7 @@ def _group_starts(file: pq.ParquetFile) -> np.ndarray[Any, np.dtype[np.int64]]:
 
 
 def _plan_chunks(file: pq.ParquetFile, starts: Any, dtype: np.dtype[Any]) -> list[tuple[Chunk, int, int]]:
-    """Return chunks with their first row group and how many: small groups joined, giant ones cut."""
+    """Return chunks with their first row group and the number of groups: small groups joined, giant ones divided."""
     bounds = _statistics(file, dtype)
     out: list[tuple[Chunk, int, int]] = []
     group, count = 0, file.num_row_groups
@@ -419,7 +420,7 @@ def _merged(plan: list[tuple[Chunk, int, int]], size: int) -> list[tuple[Chunk, 
 def _merge(pairs: list[tuple[float, float] | None]) -> tuple[float | None, float | None]:
     known = [pair for pair in pairs if pair is not None]
     if not known or len(known) < len(pairs):
-        # One group without statistics, and nothing is known of the whole chunk: it will be read.
+        # If one group has no statistics, nothing is known of the whole chunk: it will be read.
         return None, None
     return min(low for low, _ in known), max(high for _, high in known)
 
@@ -443,19 +444,19 @@ def _statistics(file: pq.ParquetFile, dtype: np.dtype[Any]) -> Callable[[int], t
 
 
 def nulls_note(layout: Sequence[tuple[int, int]]) -> str:
-    """Return the note that every invalid sample is null, tied to a file's layout.
+    """Return the note that every invalid sample is null, tied to the layout of a file.
 
     Parameters
     ----------
     layout : sequence of (int, int)
-        Rows of every row group, and the byte at which it ends. Who writes other samples, and carries the note along,
-        writes another layout: encoded samples take other room.
+        Rows of every row group, and the byte at which it ends. A program that writes other samples and copies the note
+        writes another layout, because encoded samples have another size.
     """
     return hashlib.sha256(repr([(int(rows), int(end)) for rows, end in layout]).encode()).hexdigest()
 
 
 def _only_nulls(meta: pq.FileMetaData) -> bool:
-    """Whether a file carries the note, and it belongs to it."""
+    """Whether a file has the note, and the note belongs to it."""
     note = (meta.metadata or {}).get(NULLS_KEY.encode())
     return note is not None and note.decode(errors="replace") == nulls_note(
         [(group.num_rows, _end(group)) for group in map(meta.row_group, range(meta.num_row_groups))]
@@ -475,7 +476,7 @@ def _to_block(start: int, arrays: list[Any], dtype: np.dtype[Any]) -> Block:
     if array.null_count == 0:
         return Block(start, array.to_numpy(zero_copy_only=True))
     invalid = array.is_null().to_numpy(zero_copy_only=False)
-    # The bytes under a null are whatever the decoder left there: give them one value.
+    # The bytes under a null are arbitrary: give them one value.
     filler = pa.scalar(float("nan") if dtype.kind == "f" else 0, array.type)
     light = array.fill_null(filler).to_numpy(zero_copy_only=True)
     return Block(start, light, invalid)

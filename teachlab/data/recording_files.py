@@ -38,7 +38,7 @@ GROUP_ROWS = 1 << 16
 _NO_SAMPLE = np.array(np.nan, "<f8").tobytes()
 
 
-# The JSON under `teachlab.recording`; null stands for the default everywhere.
+# The JSON under `teachlab.recording`; null means the default everywhere.
 _SCHEMAS: dict[int, type[StrictModel]] = {
     1: model_of(
         RecordingInfo, without=frozenset(("began", "output", "digest")), null_is_default=True,
@@ -49,7 +49,7 @@ _SCHEMAS: dict[int, type[StrictModel]] = {
 
 
 def read_recording(location: str | Path) -> Recording:
-    """Open a recording; its samples are read when they are asked for.
+    """Open a recording; its samples are read when they are needed.
 
     Parameters
     ----------
@@ -64,7 +64,7 @@ def read_recording(location: str | Path) -> Recording:
     Raises
     ------
     RecordingError
-        If the file, its column `light` or its metadata break the file contract.
+        If the file, its column `light` or its metadata violate the file format.
 
     Examples
     --------
@@ -79,7 +79,7 @@ def read_recording(location: str | Path) -> Recording:
 
 
 def info_from_metadata(metadata: dict[bytes, bytes], where: str) -> RecordingInfo:
-    """Return what a file's key-value metadata say about the recording."""
+    """Return what the key-value metadata of a file state about the recording."""
     found = document_in(metadata, METADATA_KEY, where, RecordingError)
     if found is None:
         raise RecordingError(
@@ -91,7 +91,7 @@ def info_from_metadata(metadata: dict[bytes, bytes], where: str) -> RecordingInf
 
 
 def info_from_document(values: object, where: str) -> RecordingInfo:
-    """Return the metadata of a recording from its parsed JSON, all faults in one message."""
+    """Return the metadata of a recording from its parsed JSON; all faults are in one message."""
     document = check(schema_of(values, _SCHEMAS, where, RecordingError), values, where, RecordingError)
     given = {k: v for k, v in document.model_dump(exclude={"schema_"}).items() if v is not None}
     output = given.pop("output", None)
@@ -123,7 +123,7 @@ def info_document(info: RecordingInfo) -> dict[str, Any]:
 
 
 def document_in(metadata: dict[bytes, bytes], key: str, where: str, error: type[RecordingError] | Any) -> Any:
-    """Return the JSON under a metadata key, else what pandas carried along in its attrs, else None."""
+    """Return the JSON under a metadata key, otherwise the one in the attrs of pandas, otherwise None."""
     raw = metadata.get(key.encode())
     if raw is not None:
         return parse_json(raw, f"{where}, metadata key '{key}'", error)
@@ -143,19 +143,19 @@ def metadata_for(key: str, document: dict[str, Any]) -> dict[bytes, bytes]:
 
 
 class LightDigest:
-    """SHA-256 of samples that come piece by piece, the same however they are stored and cut.
+    """SHA-256 of samples that come piece by piece; it does not depend on how they are stored and divided.
 
     Notes
     -----
-    Of the samples as little-endian float64, one NaN for every invalid one and 0 for -0; of one byte per
-    sample that is 1 where it is valid; and of the rate.
+    Of the samples as little-endian float64, with one NaN for every invalid sample and 0 for -0; of one byte per sample
+    that is 1 if it is valid; and of the rate.
     """
 
     def __init__(self) -> None:
         self._values, self._valid = hashlib.sha256(), hashlib.sha256()
 
     def update(self, light: Light, invalid: NDArray[np.bool_] | None) -> None:
-        """Add samples; those flagged in `invalid` and NaN have no value."""
+        """Add samples; NaN, and those flagged in `invalid`, have no value."""
         values = light.astype("<f8")
         values += 0.0
         valid = ~np.isnan(values)
@@ -174,8 +174,8 @@ class LightDigest:
 class RecordingWriter:
     """Write a recording piece by piece, in bounded memory.
 
-    The file appears when the writer is closed; leaving the ``with`` block by an exception leaves nothing.
-    The bytes depend on the samples and the metadata only, not on how the samples were cut.
+    The file appears when the writer is closed; if the ``with`` block is left by an exception, nothing is left. The
+    bytes depend on the samples and the metadata only, not on how the samples were divided.
 
     Parameters
     ----------
@@ -186,16 +186,16 @@ class RecordingWriter:
     dtype : dtype
         The stored type: any integer or floating type.
     time : pyarrow type, optional
-        Type of a column `time` (timestamp or duration, ns), where the log had one; nothing that scores reads it.
+        Type of a column `time` (timestamp or duration, ns), if the log had one; scoring does not read it.
     about : dict, optional
         Further metadata of the file.
 
     Attributes
     ----------
     samples : int
-        Written so far.
+        Number written so far.
     digest : str or None
-        Digest of the samples, once the writer is closed: passes are tied to it.
+        Digest of the samples, after the writer is closed; passes are tied to it.
 
     Examples
     --------
@@ -232,7 +232,7 @@ class RecordingWriter:
             fields.append(pa.field(OUTPUT, pa.bool_()))
         if time is not None:
             fields.append(pa.field(TIME, time))
-        # What pandas carries along holds no digest: it would stay when the samples change.
+        # The copy for pandas holds no digest: it would remain when the samples change.
         self._schema = pa.schema(fields, {**metadata_for(METADATA_KEY, info_document(self._info)), **(about or {})})
         self._done = False
         with ExitStack() as building:
@@ -259,8 +259,8 @@ class RecordingWriter:
     ) -> None:
         """Add samples; masked elements, NaN and those flagged in `invalid` are written as null.
 
-        A recording whose metadata tell of the sensor's own output needs it with every piece, one value a sample;
-        so with `time`, ns, in which the smallest number stands for none.
+        If the metadata mention the sensor's own output, every piece needs it, one value per sample. The same holds for
+        `time`, ns, in which the smallest number means "none".
         """
         if isinstance(light, np.ma.MaskedArray):
             mask = np.ma.getmaskarray(light)
@@ -323,7 +323,7 @@ class RecordingWriter:
         self._stack.close()
 
     def abort(self) -> None:
-        """Give up and leave nothing behind."""
+        """Give up and leave no file."""
         self._leave(RecordingError("abandoned"))
 
     def _leave(self, fault: BaseException) -> None:

@@ -1,4 +1,4 @@
-"""Which recordings are meant by globs, folders and addresses; tables of passes are never taken for recordings."""
+"""Which recordings globs, folders and addresses mean; tables of passes never count as recordings."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ ENDING = ".parquet"
 
 
 def find_recordings(named: Iterable[str | os.PathLike[str]], *, left_out: str | None = None) -> list[str]:
-    """Return the recordings that are meant, each once, in the order named; those of one pattern or folder by name.
+    """Return the meant recordings, each once, in the order named; those of one pattern or folder sorted by name.
 
     Parameters
     ----------
     named : iterable of path
-        Files, addresses, patterns such as ``rec/**/*.parquet``, and folders, which are searched with all that lies
-        below them. Tables of passes are passed over, and so are Parquet files of a folder or pattern that can be read
-        and have no column ``light``: what cannot be read is left for whoever opens it to tell.
+        Files, addresses, patterns such as ``rec/**/*.parquet``, and folders, which are searched with all their
+        subfolders. Tables of passes are ignored, and so are Parquet files of a folder or pattern that can be read and
+        have no column ``light``. Files that cannot be read are reported when they are opened.
     left_out : str, optional
         A folder whose files are no inputs: where results are written.
 
@@ -56,7 +56,7 @@ def find_recordings(named: Iterable[str | os.PathLike[str]], *, left_out: str | 
 
 
 def telling_names(paths: Sequence[str]) -> list[str]:
-    """Return the shortest ends of paths that tell them apart: the bare name where it comes once.
+    """Return the shortest ends of paths that are all different: the plain name if it occurs once.
 
     Examples
     --------
@@ -74,7 +74,7 @@ def telling_names(paths: Sequence[str]) -> list[str]:
 
 
 def _searched(text: str) -> list[str] | None:
-    """Return what a pattern or a folder holds; None for the name of one file."""
+    """Return the files in a pattern or a folder; None for the name of one file."""
     if is_address(text):
         return found_at(text)
     if os.path.isdir(text):

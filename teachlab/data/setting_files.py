@@ -43,19 +43,19 @@ _KINDS: Mapping[int, Mapping[str, tuple[type[StrictModel], type[Setting]]]] = {
 
 
 def setting_from_dict(values: object, where: str) -> Setting:
-    """Return a setting from its parsed JSON, all faults in one message.
+    """Return a setting from its parsed JSON; all faults are in one message.
 
     Parameters
     ----------
     values : object
-        The parsed document; must be a mapping of schema 1, 2 or 3 without unknown keys.
+        The parsed document: a mapping of schema 1, 2 or 3 without unknown keys.
     where : str
         File or place, for the message.
 
     Raises
     ------
     SettingError
-        If a key is missing, unknown or wrong, or an invariant does not hold.
+        If a key is missing, unknown or wrong, or the values do not fit together.
 
     Examples
     --------
@@ -101,7 +101,7 @@ def read_setting(path: str | Path) -> Setting:
 
 
 def setting_text(setting: Setting) -> str:
-    """Return the JSON text of a setting, as it is written to a file."""
+    """Return the JSON text of a setting as it is written to a file."""
     try:
         return json.dumps(setting.as_dict(), indent=2, allow_nan=False, ensure_ascii=False) + "\n"
     except (TypeError, ValueError) as fault:

@@ -1,4 +1,4 @@
-"""Where the data that ships with teachlab lies."""
+"""Location of the data that ships with teachlab."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ def datasets_root() -> Path:
     Raises
     ------
     InputError
-        If neither is there, which means that the installation is damaged.
+        If neither exists, which means that the installation is damaged.
     """
     package = Path(__file__).resolve().parent.parent
     for candidate in (package / "_datasets", package.parent / "datasets"):

@@ -1,4 +1,4 @@
-"""Where teaching ends and scoring begins: two blocks in time order with a purged pass between them."""
+"""Where teaching ends and scoring begins: two blocks in time order, with a pass left out between them."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from teachlab.sensor.clock import CEIL_SLACK, ceil, exact
 
 @dataclass(frozen=True, slots=True)
 class Split:
-    """A recording cut in time: teach block, purge, scored block.
+    """A recording divided in time: teach block, left-out pass, scored block.
 
     Parameters
     ----------
@@ -24,8 +24,8 @@ class Split:
     teach_passes : int
         Detect passes in the teach block.
     first_scored : int
-        Index of the first pass that is scored. The pass before it is purged, and so are the gap on either
-        side of that one; gaps are scored from the one after pass `first_scored` on.
+        Index of the first scored pass. The pass before it is left out, with the gap on either side of it; gaps are
+        scored from the one after pass `first_scored` on.
     """
 
     teach_end: int
@@ -34,10 +34,10 @@ class Split:
 
 
 def split(truth: Truth, samples: int, *, teach_share: float = TEACH_SHARE) -> Split:
-    """Cut a recording into a teach block and a scored block.
+    """Divide a recording into a teach block and a scored block.
 
-    The teach block ends in the middle of the gap after detect pass ``ceil(teach_share · N)``, where N
-    counts the detect passes. The next pass, of either kind, is purged with its gap.
+    The teach block ends in the middle of the gap after detect pass ``ceil(teach_share · N)``, where N is the number of
+    detect passes. The next pass, of either kind, is left out with its gap.
 
     Parameters
     ----------
@@ -46,7 +46,7 @@ def split(truth: Truth, samples: int, *, teach_share: float = TEACH_SHARE) -> Sp
     samples : int
         Length of the recording.
     teach_share : float, in (0, 1)
-        Share of the detect passes to teach on.
+        Share of the detect passes for teaching.
 
     Raises
     ------
@@ -81,12 +81,12 @@ def split(truth: Truth, samples: int, *, teach_share: float = TEACH_SHARE) -> Sp
 
 
 def _taught(detect_passes: int, teach_share: float) -> int:
-    # One at least: a share below the slack of `ceil` would teach on nothing.
+    # At least one: a share below the slack of `ceil` would teach on no pass.
     return max(1, ceil(exact(teach_share) * detect_passes))
 
 
 def _needed(teach_share: float) -> int:
-    """Return the fewest detect passes that leave one to purge and one to score.
+    """Return the smallest number of detect passes that leaves one to leave out and one to score.
 
     The smallest ``n >= 3`` with ``n − ceil(share · n) >= 2``, that is ``(1 − share) · n + slack >= 2``.
     """

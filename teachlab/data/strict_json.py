@@ -19,7 +19,7 @@ from teachlab.errors import InputError
 
 
 class StrictModel(BaseModel):
-    """Base of what is checked: unknown keys, wrong types, NaN and infinity are faults."""
+    """Base of checked documents: unknown keys, wrong types, NaN and infinity are faults."""
 
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
@@ -34,24 +34,24 @@ Model = TypeVar("Model", bound=BaseModel)
 BOUNDS = ("ge", "gt", "le", "min_length", "pattern")
 WHOLE_BITS = 64
 STATED = "stated"
-"""Metadata of a field that a file must state although the value has a default."""
+"""Metadata of a field that a file must state, although the value has a default."""
 
 
 def model_of(
     made: type[Any], *, without: frozenset[str] = frozenset(), null_is_default: bool = False, **more: Any
 ) -> type[StrictModel]:
-    """Return the strict model of a frozen dataclass: its fields, with the bounds that their metadata name.
+    """Return the strict model of a frozen dataclass: its fields, with the bounds in their metadata.
 
     Parameters
     ----------
     made : type
-        A dataclass; those of its fields that are dataclasses become models of their own.
+        A dataclass; fields that are dataclasses become models too.
     without : frozenset of str
-        Fields that such a document does not hold.
+        Fields that such a document does not have.
     null_is_default : bool
-        Whether null may stand for the default of every field that has one.
+        Whether null may mean the default for every field that has one.
     **more
-        Further fields of the document, as `pydantic.create_model` takes them: schema, kind …
+        Further fields of the document, as `pydantic.create_model` takes them: schema, kind and so on.
     """
     hints = get_type_hints(made)
     found: dict[str, Any] = {}
@@ -72,7 +72,7 @@ def model_of(
 
 
 def _strict(hint: Any, bounds: Mapping[str, Any]) -> Any:
-    """Return the type that a document must hold for a field of this type."""
+    """Return the type that a document must have for a field of this type."""
     if isinstance(hint, types.UnionType):
         kinds = [None if one is type(None) else _strict(one, bounds) for one in get_args(hint)]
         return functools.reduce(operator.or_, kinds)
@@ -80,14 +80,14 @@ def _strict(hint: Any, bounds: Mapping[str, Any]) -> Any:
         return model_of(cast("type[Any]", hint))
     if get_origin(hint) is Mapping:
         return dict[str, Any]
-    # Texts name the members of an enum, and times: what Python would not take for them in strict mode.
+    # Texts give the members of an enum, and times: Python would not accept them in strict mode.
     loose = isinstance(hint, type) and issubclass(hint, (Enum, datetime))
     kept: dict[str, Any] = {**bounds, **({"strict": False} if loose else {})}
     return Annotated[hint, Field(**kept)] if kept else hint
 
 
 def parse_json(text: str | bytes, where: str, error: type[InputError]) -> Any:
-    """Parse JSON, refusing what JSON does not have (NaN, Infinity) and keys given twice.
+    """Parse JSON; refuse what JSON does not allow (NaN, Infinity), and repeated keys.
 
     Examples
     --------
@@ -150,13 +150,13 @@ def check(model: type[Model], values: object, where: str, error: type[InputError
     Parameters
     ----------
     model : type of BaseModel
-        What must hold.
+        The model that must be met.
     values : object
         The parsed document.
     where : str
         File and key, for the message.
     error : type of InputError
-        What to raise.
+        Exception to raise.
     """
     if not isinstance(values, Mapping):
         raise error(f"{where}: must be a JSON object with keys, got {shown(values)}.")
@@ -170,7 +170,7 @@ def check(model: type[Model], values: object, where: str, error: type[InputError
 
 
 def schema_of(values: object, models: Mapping[int, type[Model]], where: str, error: type[InputError]) -> type[Model]:
-    """Return the model of the schema that a document says it has, 1 where it says none."""
+    """Return the model of the schema that a document states, 1 if it states none."""
     schema = values.get("schema", 1) if isinstance(values, Mapping) else 1
     if not isinstance(schema, int) or isinstance(schema, bool) or schema not in models:
         known = " or ".join(str(number) for number in models)
@@ -194,6 +194,6 @@ def _sentence(fault: dict[str, Any], known: str) -> str:
 
 
 def shown(value: object) -> str:
-    """Return a value for a message, cut short."""
+    """Return a value for a message, shortened."""
     text = repr(value)
     return text if len(text) <= 60 else text[:57] + "..."

@@ -30,18 +30,18 @@ from teachlab.model.truth import Aligned, Expect, Truth
 
 METADATA_KEY = "teachlab.passes"
 HISTORY_KEY = "teachlab.history"
-"""What became of the passes before, told beside them: which table they come from, and every change."""
+"""History of the passes, stored beside them: the table they come from, and every change."""
 OPTIONAL = ("label", "expect", "lot")
 ToSamples = Callable[[Any, str, str], Any]
-"""Takes a column, its name and the file; returns int64 sample indices."""
+"""A function of a column, its name and the file, that returns int64 sample indices."""
 Doubting = Callable[[Truth], float]
-"""Takes passes that state no doubt of their borders; returns it in samples."""
+"""A function of passes without a stated uncertainty, that returns it in samples."""
 WHAT = "a table of passes (.passes.parquet or .passes.csv)"
 DELIMITERS = ",;\t"
 FORMULA = ("=", "+", "-", "@")
-"""What a spreadsheet takes for the begin of a formula."""
+"""Characters that a spreadsheet takes for the start of a formula."""
 PASS_BYTES = 500
-"""A pass in memory, with its names."""
+"""Memory of a pass with its names, in bytes."""
 CSV_BYTES = 30
 """Memory for a byte of a CSV: its text, its cells, its passes."""
 
@@ -66,9 +66,9 @@ def read_truth(path: str | Path, *, samples: int | None = None) -> Truth:
     Parameters
     ----------
     path : str or Path
-        ``NAME.passes.parquet`` or ``NAME.passes.csv``, also as a URI. A CSV has a header; its metadata stand
-        before it in a line ``# teachlab.passes: {…}``. A table without metadata counts as independent, and its
-        borders as in doubt by the step that their positions share, at least 1 sample.
+        ``NAME.passes.parquet`` or ``NAME.passes.csv``, also as a URI. A CSV has a header; its metadata are in a line
+        ``# teachlab.passes: {…}`` before it. A table without metadata counts as independent. The uncertainty of its
+        borders is then the step that its positions share, at least 1 sample.
     samples : int, optional
         Length of the recording; passes must lie inside.
 
@@ -87,7 +87,7 @@ def read_truth(path: str | Path, *, samples: int | None = None) -> Truth:
 
 
 def doubt_of_positions(truth: Truth) -> float:
-    """Return the doubt of borders that are known as sample indices only, samples."""
+    """Return the uncertainty of borders that are known as sample indices only, samples."""
     return BorderDoubt.of_positions(truth.start.astype(np.float64), truth.end.astype(np.float64)).samples
 
 
@@ -95,7 +95,7 @@ def read_passes(
     path: str | Path, *, start: str = "start", end: str = "end", convert: ToSamples | None = None,
     doubt: Doubting = doubt_of_positions,
 ) -> Truth:  # fmt: skip
-    """Read a table of passes whose columns have other names, or whose positions are no sample indices.
+    """Read a table of passes whose columns have other names, or whose positions are not sample indices.
 
     Parameters
     ----------
@@ -104,9 +104,9 @@ def read_passes(
     start, end : str
         Columns of the positions.
     convert : callable, optional
-        Turns a column of positions into sample indices; by default they are whole sample indices already.
+        Converts a column of positions to sample indices; by default they are whole sample indices already.
     doubt : callable
-        Tells how far borders may be wrong where the table does not say.
+        Returns how far borders may be wrong, if the table does not state it.
     """
     where = str(path)
     convert = whole_positions if convert is None else convert
@@ -131,7 +131,7 @@ def read_passes(
 
 
 def _facts(document: object, where: str) -> dict[str, Any]:
-    """Return what the metadata of a table say, as arguments of `Truth.from_arrays`."""
+    """Return what the metadata of a table state, as arguments of `Truth.from_arrays`."""
     meta = check(schema_of(document, _SCHEMAS, where, TruthError), document, where, TruthError)
     facts = meta.model_dump(exclude={"schema_"}, exclude_none=True)
     if "aligned" in facts:
@@ -142,7 +142,7 @@ def _facts(document: object, where: str) -> dict[str, Any]:
 
 
 def truth_document(truth: Truth, *, tied: bool = True) -> dict[str, Any]:
-    """Return what stands beside a table of passes; a CSV is not `tied` to its recording."""
+    """Return the metadata of a table of passes; a CSV is not `tied` to its recording."""
     document: dict[str, Any] = {
         "schema": 2,
         "source": str(truth.source),
@@ -161,11 +161,11 @@ def write_truth(
     path: str | Path, truth: Truth, *, more: dict[str, list[Any]] | None = None, semicolon: bool = False,
     history: dict[str, Any] | None = None,
 ) -> None:  # fmt: skip
-    """Write a table of passes, as CSV if the name ends in .csv, else as Parquet.
+    """Write a table of passes, as CSV if the name ends in .csv, otherwise as Parquet.
 
-    A CSV is for editing by hand, and carries no tie to its recording. It may hold `more` columns, which nothing reads
-    back, and a semicolon as the divider; a text that a spreadsheet would take for a formula gets an apostrophe before.
-    A `history` stands beside the passes and is read by `read_history` alone.
+    A CSV is for editing by hand and is not tied to its recording. It may hold `more` columns, which are not read back,
+    and a semicolon as the separator. A text that a spreadsheet would take for a formula gets an apostrophe before it. A
+    `history` is stored beside the passes; only `read_history` reads it.
     """
     is_csv = divided(str(path))[0].lower().endswith(".csv")
     document = truth_document(truth, tied=not is_csv)
@@ -188,7 +188,7 @@ def write_truth(
 
 
 def read_history(path: str | Path) -> dict[str, Any] | None:
-    """Return the history of a table of passes as it was written; None where it has none."""
+    """Return the history of a table of passes as it was written; None if it has none."""
     text: str | None = None
     if str(path).lower().endswith(".parquet"):
         metadata = open_parquet(path, WHAT, TruthError).schema_arrow.metadata or {}
@@ -207,7 +207,7 @@ def _harmless(cells: tuple[Any, ...]) -> list[Any]:
 
 
 def bare_text(cell: str) -> str:
-    """Return a text without the apostrophe that kept a spreadsheet from taking it for a formula.
+    """Return a text without the apostrophe that prevented a spreadsheet from taking it for a formula.
 
     Examples
     --------
@@ -218,12 +218,12 @@ def bare_text(cell: str) -> str:
 
 
 def find_truth(recording: str | Path) -> str | Path | None:
-    """Return the table of passes beside a recording: NAME.passes.parquet, else NAME.passes.csv, else None.
+    """Return the table of passes beside a recording: NAME.passes.parquet, or NAME.passes.csv, or None.
 
     Raises
     ------
     TruthError
-        If both exist and do not say the same.
+        If both exist and differ.
     """
     names = [beside(recording, ending) for ending in (".passes.parquet", ".passes.csv")]
     found = [name for name in names if _exists(name)]
@@ -309,7 +309,7 @@ def _read_csv(path: str | Path) -> tuple[pa.Table, Any]:
             io.BytesIO("".join(lines[head + 1 :]).encode()),
             pacsv.ReadOptions(column_names=header, use_threads=False),
             pacsv.ParseOptions(delimiter=delimiter),
-            # As text: a position that is not a whole number is then reported with its row.
+            # As text: then a position that is not a whole number is reported with its row.
             pacsv.ConvertOptions(column_types=dict.fromkeys(header, pa.string()), strings_can_be_null=False),
         )
     except pa.ArrowInvalid as fault:
@@ -324,7 +324,7 @@ def _need(size: float, path: str | Path) -> None:
 
 
 def _comment(lines: list[str], delimiter: str, where: str) -> Any:
-    """Return the JSON of the comment line, also after a spreadsheet has cut it into cells."""
+    """Return the JSON of the comment line, also after a spreadsheet has divided it into cells."""
     for line in lines:
         if METADATA_KEY not in line:
             continue
@@ -389,7 +389,7 @@ def whole_positions(column: pa.ChunkedArray, name: str, where: str) -> Any:
 
 
 def _values(column: pa.ChunkedArray) -> Any:
-    """Return a column without nulls as an ndarray; pyarrow's own way would import pandas."""
+    """Return a column without nulls as an ndarray; the method of pyarrow would import pandas."""
     truths = pa.types.is_boolean(column.type)
     chunks = (column.cast(pa.uint8()) if truths else column).chunks
     whole = np.concatenate([np.from_dlpack(chunk) for chunk in chunks if len(chunk)])

@@ -1,4 +1,4 @@
-"""One room a question: what a setting, a light or a line would have done, asked and answered with evidence."""
+"""One room per question: what a setting, a light or a line would have done, asked and answered with evidence."""
 
 from __future__ import annotations
 
@@ -8,9 +8,10 @@ from typing import Any
 
 
 def on_demand(room: str, file: str) -> Callable[[str], Any]:
-    """Return the `__getattr__` of a room that loads the file of its answer where that is first asked for.
+    """Return the `__getattr__` of a room, which loads the file of its answer when it is first needed.
 
-    Other questions use single files of the room: they need not load all that its answer needs, nor stand on a circle.
+    Other questions use single files of the room: they need not load everything that its answer needs, and make no
+    import circle.
     """
 
     def load(name: str) -> Any:

@@ -1,4 +1,4 @@
-"""What is said of truth that does not lie where the light is."""
+"""Sentences about truth that does not agree with the light."""
 
 from __future__ import annotations
 
@@ -7,30 +7,30 @@ import math
 from teachlab.data.alignment.answer import Alignment, Room
 
 WIDTH_TELLS = 2.0
-"""Passes that are longer or shorter by more than so many doubts of a border are worth a word."""
+"""Passes that are longer or shorter by more than this many uncertainties of a border are mentioned."""
 
 
 def lead_lines(alignment: Alignment | None, recording: str) -> list[str]:
-    """Return what must be said before any count; nothing where the truth lies within its doubt.
+    """Return what must be said before any count; empty if the truth agrees within its uncertainty.
 
     Parameters
     ----------
     alignment : Alignment, optional
-        None where it could not be measured.
+        None if it could not be measured.
     recording : str
-        As the user named it, for the command that mends it.
+        Name of the recording as the user gave it, for the command that mends it.
     """
     found = off_lines(alignment)
     return [*found, *mending(alignment, recording)] if alignment is not None and found else []
 
 
 def off_lines(alignment: Alignment | None) -> list[str]:
-    """Return what must be said of truth that lies off the light, without a command; nothing where it lies on it."""
+    """Return what must be said about truth that does not agree with the light, without a command; or nothing."""
     return finding(alignment) if alignment is not None and alignment.matters else []
 
 
 def finding(alignment: Alignment) -> list[str]:
-    """Return what was found, the most important first."""
+    """Return the findings, the most important first."""
     a = alignment
     jitter, doubt = 2 * a.ms(a.lags.jitter), a.ms(a.doubt)
     if not a.belongs:
@@ -64,7 +64,7 @@ def finding(alignment: Alignment) -> list[str]:
 
 
 def _room(room: Room) -> str:
-    """Say what the shift is worth: in room, or where there is none in passes and gaps on the wrong side."""
+    """Say what the shift changes: the room or, if there is none, the passes and gaps on the wrong side."""
     if room.before is None or room.after is None:
         return ""
     if max(room.before, room.after) > 0:
@@ -104,7 +104,7 @@ def _lag(a: Alignment) -> str:
     else:
         text = f"Your truth {'leads' if shift > 0 else 'lags'} the light by {size}"
     if a.drifts:
-        # The truth's clock is slow where its times have to be stretched.
+        # The clock of the truth is slow if its times have to be stretched.
         ppm, ends = 1e6 * a.lags.shift.rate, [a.ms(-shift + way * a.lags.shift.rate * a.samples / 2) for way in (1, -1)]
         error = 1e6 * (a.lags.rate_high - a.lags.rate_low) / 2
         text += (
@@ -119,7 +119,7 @@ def _side(ms: float) -> str:
 
 
 def agreement(alignment: Alignment) -> str:
-    """Return the sentence for truth that lies within its doubt."""
+    """Return the sentence for truth that agrees within its uncertainty."""
     a = alignment
     half = (a.lags.high - a.lags.low) / 2
     return (
@@ -134,7 +134,7 @@ def _level(room: float, unit: str) -> str:
 
 
 def with_error(ms: float, half: float) -> str:
-    """Return a time and its error with the digits that the error leaves.
+    """Return a time and its error with the digits that the error allows.
 
     Examples
     --------
@@ -146,7 +146,7 @@ def with_error(ms: float, half: float) -> str:
 
 
 def duration(ms: float) -> str:
-    """Return a time with two digits, or three where they are there.
+    """Return a time with two digits, or three if it has them.
 
     Examples
     --------
@@ -177,7 +177,7 @@ def _unit(ms: float) -> tuple[float, str]:
 def _rounded(value: float, error: float) -> str:
     if error <= 0 or not math.isfinite(error):
         return f"{value:.3g}"
-    # One digit of the error, two where the first is 1 or 2.
+    # One digit of the error; two if the first is 1 or 2.
     exponent = math.floor(math.log10(error))
     digits = -exponent + (1 if error / 10.0**exponent < 1.5 or exponent > 0 else 0)
     text = f"{value:.{max(0, digits)}f}"
@@ -185,7 +185,7 @@ def _rounded(value: float, error: float) -> str:
 
 
 def figures(alignment: Alignment) -> list[str]:
-    """Return what was measured, a line each."""
+    """Return the measured values, one line each."""
     a, lags = alignment, alignment.lags
     half = (lags.high - lags.low) / 2
     if any(map(math.isinf, (lags.rate_low, lags.rate_high))):
@@ -208,7 +208,7 @@ def figures(alignment: Alignment) -> list[str]:
 
 
 def detail_lines(alignment: Alignment) -> list[str]:
-    """Return what is left by kind of object and over time."""
+    """Return the remaining deviations by kind of object and over time."""
     lines = []
     for title, groups in (("left by kind", alignment.by_kind), ("left from … on", alignment.by_time)):
         for group in groups:

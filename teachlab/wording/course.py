@@ -1,4 +1,4 @@
-"""How a recording goes over time, in sentences: course, sequential sums, trend, time ahead."""
+"""The course of a recording over time, in sentences: levels, sequential sums, trend, time ahead."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ UNIT = {"lots": "lot", "stretches": "stretch", "passes": "pass", "gaps": "gap"}
 
 
 def duration(hours: float) -> str:
-    """Return a time in the unit that reads best."""
+    """Return a time in its most readable unit."""
     if hours < 1 / 60:
         return f"{3600 * hours:.3g} s"
     if hours < 1:
@@ -23,7 +23,7 @@ def duration(hours: float) -> str:
 
 
 def course_lines(over_time: dict[str, Any]) -> list[str]:
-    """Return what trend and alarms say; nothing where there were too few passes."""
+    """Return the sentences on trend and alarms; empty if there were too few passes."""
     if not over_time["blocks"]:
         return []
     out, trend = [], over_time["trend"]
@@ -42,7 +42,7 @@ def course_lines(over_time: dict[str, Any]) -> list[str]:
 
 
 def sequential_line(found: dict[str, Any], against: str) -> str:
-    """Return what a cumulative sum says, and what it takes as independent."""
+    """Return the sentence on a cumulative sum, with what it assumes to be independent."""
     when = "no alarm" if found["alarm"] is None else f"alarm at scored pass {found['alarm']}"
     learnt, independent = "", "passes are independent but for the likeness that the first ones show"
     if found["source"] == "lots":
@@ -57,7 +57,7 @@ def sequential_line(found: dict[str, Any], against: str) -> str:
 
 
 def evidence_line(evidence: GrowingEvidence, info: RecordingInfo) -> str:
-    """Return what growing evidence on losses or trips says, what it takes as independent, and how often in vain."""
+    """Return the sentence on growing evidence of losses or trips, with its assumption and its false alarms."""
     found = evidence.found
     what = "Passes lost" if evidence.of == "losses" else "Gaps tripped"
     limit = f"more than {100 * found.limit:.3g} %"

@@ -21,7 +21,7 @@ MOST_CLASSES = 200
 
 
 def place_lines(edges: Sequence[ContradictedEdge], info: RecordingInfo) -> list[str]:
-    """Return where log and replay differ, a line an edge."""
+    """Return where log and replay differ, one line per edge."""
     out = []
     for one in edges:
         missing = "the replay does not switch" if one.side == "logged" else "the log has no such edge"

@@ -1,4 +1,4 @@
-"""Sentences in lines of a screen."""
+"""Sentences divided into lines of a screen."""
 
 from __future__ import annotations
 
@@ -10,22 +10,22 @@ WIDTH = 100
 _COMMAND = re.compile(
     r"(?:^[^:]{1,40}: |\w+: )?teachlab [a-z]+(?: (?:--[\w-]+(?: [^\s-]\S*)?|\S*[./=*'\"]\S*|[A-Z][A-Z_]+|\d\S*))*"
 )
-"""A command with its options, their values, files and placeholders, and what leads to it."""
+"""A command with its options, values, files and placeholders, and the words before it."""
 
 
 def wrapped(text: str, *, indent: str = "  ") -> list[str]:
-    """Return a text in lines of the width; a command is never broken, so that it works as printed.
+    """Divide a text into lines of the width; a command is never broken, so that it works as printed.
 
     Parameters
     ----------
     text : str
-        One line; spaces at its begin stand before every further line, too.
+        One line; the spaces at its start are put before every further line, too.
     indent : str
-        Put before further lines, after those.
+        Put before further lines, after those spaces.
     """
     if len(text) <= WIDTH:
         return [text]
-    # A number stays with its percent sign, and a command in one piece.
+    # A number stays with its percent sign, and a command stays in one piece.
     tied = _COMMAND.sub(lambda found: found[0].replace(" ", "\u00a0"), text.replace(" %", "\u00a0%"))
     further = text[: len(text) - len(text.lstrip(" "))] + indent
     lines = textwrap.wrap(tied, WIDTH, subsequent_indent=further, break_long_words=False, break_on_hyphens=False)
@@ -33,14 +33,14 @@ def wrapped(text: str, *, indent: str = "  ") -> list[str]:
 
 
 def page_lines(page: str) -> list[str]:
-    """Return a page of Markdown in lines of a screen: paragraphs flow, a row of a table is one entry, code stays."""
+    """Return a page of Markdown as lines of a screen: paragraphs flow, a table row is one entry, code is unchanged."""
     out: list[str] = []
     for k, block in enumerate(re.split(r"^```.*\n((?:.*\n)*?)```$", page, flags=re.MULTILINE)):
         if k % 2:
             out += [*block.splitlines(), ""]
             continue
         for part in filter(str.strip, re.split(r"\n\s*\n", block)):
-            # A row of a table or an item of a list begins an entry; other lines go on with the one before.
+            # A table row or a list item begins an entry; other lines continue the one before.
             for entry in re.split(r"\n(?=[|#] ?|- |\d+\. )", part.strip("\n")):
                 cells = [cell.strip() for cell in re.split(r"(?<!\\)\|", entry.strip("|"))] if entry[0] == "|" else []
                 if not set("".join(cells)) <= set("- :") or not cells:

@@ -1,4 +1,4 @@
-"""What a verb hands back in a notebook: an answer with one sentence, a tidy frame, and its figure."""
+"""Return values of the verbs in a notebook: an answer with one sentence, a tidy frame, and its figure."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ Rows = Iterable[Mapping[str, Any]]
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A figure that a notebook shows by itself.
+    """A figure that a notebook shows automatically.
 
     Parameters
     ----------
@@ -43,12 +43,12 @@ class Picture:
         return self.content if self.kind == "png" else None
 
     def save(self, path: str | Path) -> None:
-        """Write the picture to a file; one that is there is replaced as a whole.
+        """Write the picture to a file; an existing file is replaced as a whole.
 
         Raises
         ------
         InputError
-            If the name ends otherwise than the kind of the picture.
+            If the ending of the name is not the kind of the picture.
         """
         from teachlab.data.atomic_files import write_aside
 
@@ -59,18 +59,18 @@ class Picture:
 
 
 class Told(Generic[V]):
-    """An answer as a notebook wants it; attributes that it does not have itself are those of the answer.
+    """An answer for a notebook; attributes that it does not have itself are those of the answer.
 
     Parameters
     ----------
     answer : object
-        The value that the room of the question gives.
+        The answer that the room of the question returns.
     sentence : str
-        What it says, in one line or two.
+        The answer in words, in one or two lines.
     rows : iterable of mapping
         The rows of `to_pandas`.
     draw : callable, optional
-        Given the kind, svg or png, returns the figure as bytes.
+        A function of the kind, svg or png, that returns the figure as bytes.
     """
 
     __slots__ = ("_draw", "_rows", "answer", "sentence")
@@ -85,13 +85,13 @@ class Told(Generic[V]):
         return self.sentence
 
     def __getattr__(self, name: str) -> Any:
-        # Copying and pickling ask for private names before there is an answer to ask.
+        # Copying and pickling ask for private names before the answer exists.
         if name.startswith("_") or name in self.__slots__:
             raise AttributeError(name)
         return getattr(self.answer, name)
 
     def to_pandas(self) -> pd.DataFrame:
-        """Return the answer as a tidy frame: one row an observation, one column a variable."""
+        """Return the answer as a tidy frame: one row per observation, one column per variable."""
         import pandas as pd
 
         return pd.DataFrame.from_records([plain(dict(row)) for row in self._rows()])

@@ -1,4 +1,4 @@
-"""What light and passes may not be used for, said alike at the terminal, on the page and in every table."""
+"""What light and passes may not be used for, in the same words at the terminal, on the page and in every table."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ NOT_TIED = "The passes are not tied to the recording (a CSV, or an older file): 
 
 
 def passes_note(truth: Truth | None) -> str:
-    """Return what every result built on these passes says of them: self-labelled, not tied, stretches left out."""
+    """Return the remarks that every result on these passes needs: self-labelled, not tied, stretches left out."""
     if truth is None:
         return ""
     notes = [SELF_LABELLED] if truth.source is TruthSource.SELF_LABELLED else []

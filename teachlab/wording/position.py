@@ -1,4 +1,4 @@
-"""Where in the pass it switches, in sentences and a table."""
+"""Where in the pass the output switches, in sentences and a table."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ MOST_ROWS = 12
 
 
 def position_lines(position: SwitchingPosition, unit: str) -> list[str]:
-    """Say where in the pass the output switches, how far that spreads, and what moves it; a line each.
+    """Say where in the pass the output switches, its spread, and what changes it; one line each.
 
     Parameters
     ----------
@@ -47,7 +47,7 @@ def position_lines(position: SwitchingPosition, unit: str) -> list[str]:
 
 
 def position_table(position: SwitchingPosition) -> Table:
-    """Return positions in all, by kind and by lot, those that spread most first."""
+    """Return positions in all, by kind and by lot, those with the largest spread first."""
     table = plain_table(
         "Where in the pass it switches, ms",
         "median and spread from 5 to 95 %, with intervals by order statistics if passes are independent; – too few",

@@ -50,7 +50,7 @@ def equal_cost_text(room: EqualCost, unit: str, step: float | None = None) -> st
     >>> equal_cost_text(room, "counts", step=1)
     'Any on-level from 341 to 480 counts costs the same here, with this hysteresis.'
     """
-    # No finer than the shifts tried, and rounded inwards: what is told was tried.
+    # No finer than the tried shifts, and rounded inwards: everything that is stated was tried.
     digits = max(0, -math.floor(math.log10(max(room.resolution, step or 0.0))))
     low = math.ceil(room.on_low * 10**digits - FUZZ) / 10**digits
     high = math.floor(room.on_high * 10**digits + FUZZ) / 10**digits

@@ -33,13 +33,13 @@ def plain_table(title: str, caption: str = "") -> Table:
 
 
 def margins_table(title: str, rows: Sequence[tuple[str, Kept]], unit: str) -> Table:
-    """Return margin to noise with the limiting side, clearance, excess gain and reserves, a row per setting.
+    """Return margin to noise with the limiting side, clearance, excess gain and reserves, one row per setting.
 
     Parameters
     ----------
     title : str
     rows : sequence of (name, Kept)
-        What has a margin, reserves and a clearance; no margin where levels are not fixed.
+        Objects with a margin, reserves and a clearance; there is no margin if levels are not fixed.
     unit : str
         Of the light.
     """
@@ -75,7 +75,7 @@ def margins_table(title: str, rows: Sequence[tuple[str, Kept]], unit: str) -> Ta
 
 
 def _units(rows: Sequence[tuple[str, Kept]]) -> str:
-    """Return what is to come, with confidence and what is assumed."""
+    """Return the units to come, with confidence and assumption."""
     kept = next((worth.clearance for _, worth in rows if worth.clearance is not None), None)
     if kept is None:
         return "those to come"

@@ -1,4 +1,4 @@
-"""A verdict as lines of a terminal: at most twelve of a hundred columns."""
+"""A verdict as lines of a terminal: at most twelve lines of a hundred columns."""
 
 from __future__ import annotations
 
@@ -16,23 +16,23 @@ MOST_LINES = 12
 REFUSED = ("none of these works", "cannot be decided")
 """Decisions against a setting."""
 FEWEST_ROWS = 3
-"""Lines of a table, its head too, below which it is left to the details."""
+"""If fewer lines of a table would fit, including its head, it is left to the details."""
 
 
 def verdict_lines(
     verdict: Verdict, table: Sequence[str] = (), *, details: bool = False, most: int = MOST_LINES
 ) -> list[str]:
-    """Return decision, limit, claim, reasons, one small table and the next step, at most twelve lines.
+    """Return decision, limit, claim, reasons, one small table and the next step, in at most twelve lines.
 
     Parameters
     ----------
     verdict : Verdict
     table : sequence of str
-        Head and rows; cut where there is no room for all of them.
+        Head and rows; shortened if there is no room for all of them.
     most : int
-        Lines there is room for.
+        Number of lines available.
     details : bool
-        Whether to give everything: all reasons, all conditions, what stands beside the claim.
+        Whether to give everything: all reasons, all conditions, and the remarks beside the claim.
     """
     head = [f"{_first(verdict)}."]
     if verdict.rehearsal:
@@ -43,13 +43,13 @@ def verdict_lines(
     kept: list[str] = []
     if verdict.setting is not None and verdict.equal_cost is not None:
         kept = wrapped(f"Room: {equal_cost_text(verdict.equal_cost, verdict.setting.unit, verdict.step)}")
-    # Where the setting is not to be used, why comes first.
+    # If the setting is not to be used, the reason comes first.
     late = str(verdict.decision) in REFUSED
     top += [] if late else kept
     claim = verdict.claim
     if claim is not None:
         top += wrapped(f"Claim: {' '.join([claim.text, *claim.beside[: None if details else 1 if table else 2]])}")
-    # What is no error is told where the setting is to be used; elsewhere the errors come first.
+    # Remarks that are no errors are given if the setting is to be used; otherwise the errors come first.
     if verdict.near is not None and (details or not late):
         top += wrapped(f"Near: {verdict.near.text}")
     bottom = wrapped(f"Next: {verdict.next_step}") if verdict.next_step else []
@@ -61,8 +61,8 @@ def verdict_lines(
     room = most - len(top) - len(bottom)
     body: list[str] = []
     for k, lines in enumerate(reasons[:MOST_REASONS]):
-        # The first reason is always told, against a setting the second one too if it counts errors; others leave room
-        # for the table, and for the levels of equal cost.
+        # The first reason is always given; against a setting also the second one if it counts errors. Other reasons
+        # leave room for the table, and for the levels of equal cost.
         errors = bool(late) and verdict.reasons[k].count is not None
         kept_free = len(kept) if k and late and not errors else 0
         free = room - kept_free - (min(FEWEST_ROWS, len(table)) if k > errors else 0)
@@ -77,7 +77,7 @@ def verdict_lines(
 
 
 def document_lines(document: Mapping[str, Any], setting: Setting, *, most: int = MOST_LINES) -> list[str]:
-    """Return the lines of a verdict in its JSON form, as a record holds it beside its setting."""
+    """Return the lines of a verdict in its JSON form, which a record holds beside its setting."""
     claim, room = document["claim"], document["equal_cost"]
     made = Verdict(
         decision=document["decision"],

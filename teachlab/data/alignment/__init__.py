@@ -1,4 +1,4 @@
-"""Truth against light: where the light crosses beside the borders of passes, and how clocks differ."""
+"""Truth and light: where the light crosses near the borders of passes, and how their clocks differ."""
 
 from teachlab.data.alignment.answer import AlignAnswer, Alignment
 from teachlab.data.alignment.measure import measure_alignment

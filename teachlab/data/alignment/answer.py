@@ -1,4 +1,4 @@
-"""How truth lies against the light, as one value."""
+"""The position of truth against the light, as one value."""
 
 from __future__ import annotations
 
@@ -13,23 +13,22 @@ from teachlab.model.json_values import plain
 from teachlab.model.recording import Direction
 
 MEASURED_FROM = 50
-"""From so many borders on the doubt after a shift is measured instead of assumed."""
+"""With at least this many borders, the uncertainty after a shift is measured instead of assumed."""
 FITS_WITHIN = 0.25
-"""Borders that scatter by more than this share of a usual pass or gap do not belong to this light, nor do passes
-that are longer or shorter by twice that."""
+"""Borders that vary by more than this share of a usual pass or gap, or passes that differ by twice that, do not fit."""
 
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """What is left of the borders of one kind of object, or of one stretch of time.
+    """Remaining deviations of the borders of one kind of object, or of one stretch of time.
 
     Parameters
     ----------
     name : str
-        Label, or when the stretch begins.
+        Label, or start time of the stretch.
     borders : int
     begin, end : float, samples
-        Medians of what is left after shift and drift; NaN without any.
+        Medians of the remaining deviations after shift and drift; NaN if there are none.
     """
 
     name: str
@@ -40,15 +39,15 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """Smallest pass peak less largest gap peak, recording units, objects upwards; None without passes or gaps.
+    """Smallest pass peak minus largest gap peak, recording units, objects upwards; None without passes or gaps.
 
     Parameters
     ----------
     before, after : float, recording units
-        As the truth stands, and shifted.
+        Before the shift, and after it.
     unit : str
     wrong_before, wrong_after : int
-        Passes and gaps on the wrong side of the level that has fewest of them there, as it stands, and shifted.
+        Passes and gaps on the wrong side of the level that has the fewest of them there, before and after the shift.
     """
 
     before: float | None
@@ -67,24 +66,24 @@ class Alignment:
     samples : int
     sample_rate_hz : float, Hz
     lags : Lags
-        A positive lag: the light crosses after the border, the truth comes early.
+        A positive lag means: the light crosses after the border, so the truth is early.
     edge : float, samples
         Median 10–90 % time of the light's edges.
     uncertainty_samples : float
-        Doubt of borders that the truth states.
+        Uncertainty of the borders as the truth states it.
     passes : int
-        How many passes have a crossing.
+        Number of passes with a crossing.
     fits : tuple of OtherFit
-        How well truth fits as it is, and one and two passes off.
+        How well the truth fits as it is, and shifted by one and two passes.
     ambiguous : bool
-        Whether whole passes cannot be told.
+        Whether the shift is uncertain by whole passes.
     direction : Direction
-        What objects do to the light, as stored, else as it fits.
+        What objects do to the light: as stored, otherwise as it fits.
     shortest : float, samples
         Median of the shorter of every pass and its gaps.
     by_kind, by_time : tuple of Group
     room : Room, optional
-        What the shift is worth; measured where the lag matters.
+        What the shift changes; measured if the lag matters.
     """
 
     samples: int
@@ -109,50 +108,50 @@ class Alignment:
 
     @property
     def jitter_ms(self) -> float:
-        """Scatter of the borders about the light, as one standard deviation, ms."""
+        """Spread of the borders about the light, as one standard deviation, ms."""
         return float(self.ms(self.lags.jitter))
 
     @property
     def drifts(self) -> bool:
-        """Whether the clocks differ in rate for sure."""
+        """Whether the rates of the clocks certainly differ."""
         return self.lags.rate_low > 0 or self.lags.rate_high < 0
 
     @property
     def shift(self) -> ClockShift:
-        """What carries the truth to the light."""
+        """The shift that moves the truth to the light."""
         return self.lags.shift
 
     @property
     def matters(self) -> bool:
-        """Whether the lag anywhere, or twice the jitter, exceeds the doubt of the borders."""
+        """Whether the lag at any place, or twice the jitter, exceeds the uncertainty of the borders."""
         return self.moves or 2 * self.lags.jitter > self.doubt
 
     @property
     def moves(self) -> bool:
-        """Whether the lag anywhere exceeds the doubt of the borders."""
+        """Whether the lag at any place exceeds the uncertainty of the borders."""
         return self.shift.most > self.doubt
 
     @property
     def doubt(self) -> float:
-        """The doubt of the borders as they stand, samples: no border is known better than one sample."""
+        """The present uncertainty of the borders, samples: at least one sample."""
         return max(1.0, self.uncertainty_samples)
 
     @property
     def doubt_after(self) -> float:
-        """The doubt of borders once shifted, samples: measured from 50 borders on, else at least what was stated."""
+        """The uncertainty of the borders after the shift, samples: measured from 50 borders on, or as stated."""
         edge = 0.0 if math.isnan(self.edge) else self.edge
         measured = max(1.0, 2 * self.lags.jitter + edge)
         return measured if self.lags.borders >= MEASURED_FROM else max(measured, self.uncertainty_samples)
 
     @property
     def rival(self) -> float:
-        """How well the best shift by whole passes fits beside this one, at most 1; 0 where none was tried."""
+        """How well the best shift by whole passes fits compared with this one, at most 1; 0 if none was tried."""
         own = next(fit.agreeing for fit in self.fits if fit.passes == 0)
         return max((min(1.0, fit.agreeing / own) for fit in self.fits if fit.passes and own), default=0.0)
 
     @property
     def pitch(self) -> float | None:
-        """What one pass more adds to the shift, samples."""
+        """By how much one more pass changes the shift, samples."""
         return next((abs(fit.shift) for fit in self.fits if abs(fit.passes) == 1), None)
 
     def ms(self, samples: float) -> float:
@@ -205,9 +204,9 @@ class AlignAnswer:
     recording : str
     alignment : Alignment
     out : str, optional
-        Where the moved passes are; None where nothing was written.
+        File of the moved passes; None if none was written.
     left_out : int
-        Passes that lie outside the recording once moved.
+        Passes that are outside the recording after the move.
     """
 
     recording: str

@@ -1,4 +1,4 @@
-"""By how much two clocks differ at first sight: edge trains of truth and light, correlated run by run."""
+"""First estimate of the difference of two clocks: edge trains of truth and light, correlated run by run."""
 
 from __future__ import annotations
 
@@ -13,17 +13,17 @@ from teachlab.data.alignment.stretches import Bin, NearLight, runs_of
 Floats = NDArray[np.float64]
 
 BINS_PER_PASS = 8
-"""Bins of this share of a short pass or gap."""
+"""Bins per short pass or gap."""
 MOST_RATE = 1e-3
 """Clocks that differ by more than 1000 ppm are broken."""
 REACH_PASSES = 8
-"""In a long recording shifts of up to so many passes are looked for; in one of a single run, of any size."""
+"""In a long recording, shifts of up to this many passes are searched; in a single run, shifts of any size."""
 MOST_BINS = 1 << 18
 GROUPS = 16
 FEWEST_IN_GROUP = 16
 ALIKE = 0.97
 NEAR_PASSES = 2.5
-"""Shifts of so many passes are looked for apart from larger ones: among thousands of shifts one may fit by chance."""
+"""Shifts of up to this many passes are searched separately: among thousands of shifts one may fit by chance."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,7 +46,7 @@ class Train:
 
 
 def coarse_shifts(light: NearLight, start: Floats, end: Floats, samples: int) -> list[ClockShift]:
-    """Return where the edges of truth and light agree best, to about a bin: within 2.5 passes, anywhere, as it is."""
+    """Return where the edges of truth and light agree best, to about a bin: within 2.5 passes, anywhere, unshifted."""
     if start.size == 0:
         return [ClockShift(samples)]
     width = _bin_width(start, end)
@@ -59,13 +59,13 @@ def coarse_shifts(light: NearLight, start: Floats, end: Floats, samples: int) ->
         return [ClockShift(samples)]
     pitch = float(np.median(np.diff(start))) if start.size > 1 else float(samples)
     near, anywhere = _best(trains, width, samples, (NEAR_PASSES * pitch, float(samples)))
-    # Walls of clear objects are edges too, and may fit better crosswise: truth as it stands is always tried.
+    # Walls of clear objects are edges too and may fit better when shifted: the unshifted truth is always tried.
     asis = [] if near.most <= width * BINS_PER_PASS / 4 else [ClockShift(samples)]
     return [*asis, near] if near == anywhere else [*asis, near, anywhere]
 
 
 def bins_of(start: Floats, end: Floats, samples: int) -> list[Bin]:
-    """Return the bins that the coarse step will ask for."""
+    """Return the bins that the coarse step will need."""
     if start.size == 0:
         return []
     width = _bin_width(start, end)
@@ -82,7 +82,7 @@ def _bin_width(start: Floats, end: Floats) -> int:
 def _reach(
     start: Floats, end: Floats, samples: int, width: int, first: int, stop: int
 ) -> tuple[int, int, float]:  # fmt: skip
-    """Return the samples ``[low, high)`` about a run of passes, and how far shifts are looked for."""
+    """Return the samples ``[low, high)`` around a run of passes, and the range of shifts that is searched."""
     a, b = float(start[first]), float(end[stop - 1])
     pitch = (b - a) / (stop - first)
     slip = MOST_RATE * max(abs(a - samples / 2), abs(b - samples / 2))
@@ -103,7 +103,7 @@ def _trains(
     if known.size < 2:
         return []
     change = np.diff(levels[known[np.searchsorted(known, np.arange(levels.size), side="right").clip(1) - 1]])
-    # Of the largest changes no more may count in full than there are edges: a spark must not outweigh a pass.
+    # Only as many of the largest changes count in full as there are edges: a spark must not outweigh a pass.
     size = np.sort(np.abs(change))[::-1]
     change = np.clip(change, -(limit := size[min(size.size - 1, stop - first)]), limit)
     if not limit > 0:
@@ -116,7 +116,7 @@ def _trains(
     for rows in np.array_split(np.arange(first, stop), count):
         train = np.zeros(long)
         for places, sign in ((start[rows], 1.0), (end[rows], -1.0)):
-            # A border at p is the change between the bins that it lies between.
+            # A border at p is the change between the two bins beside it.
             at = np.floor((places - low) / width - 0.5).astype(np.int64)
             for beside, weight in ((-1, 0.5), (0, 1.0), (1, 0.5)):
                 np.add.at(train, (at + beside) % long, sign * weight)
@@ -127,11 +127,11 @@ def _trains(
 
 
 def _best(trains: list[Train], width: int, samples: int, most: tuple[float, ...]) -> list[ClockShift]:
-    """Add the trains up along every difference of rate; return the best shift of at most so many samples, for each."""
+    """Add the trains along every difference of rate; return for each the best shift of at most so many samples."""
     far = max(abs(train.at - samples / 2) for train in trains)
     steps = int(MOST_RATE * far / width)
     reach = min(-train.first for train in trains)
-    # Beyond what was correlated nothing agrees: every train is a row, with room for the largest slip on either side.
+    # Outside the correlated range nothing agrees: every train is a row, with room for the largest slip on either side.
     rows = np.zeros((len(trains), 2 * (reach + steps) + 1))
     for row, train in zip(rows, trains, strict=True):
         row[steps : steps + 2 * reach + 1] = train.values[-train.first - reach : -train.first + reach + 1]
@@ -154,6 +154,6 @@ def _chosen(best: list[tuple[float, int, int]], width: int, samples: int, far: f
     top = max(value for value, _, _ in best)
     if not top > 0:
         return ClockShift(samples)
-    # Rates that agree to a bin are alike: the smallest of them.
+    # Rates that agree to a bin are equivalent: take the smallest of them.
     _, slip, lag = min((row for row in best if row[0] >= ALIKE * top), key=lambda row: abs(row[1]))
     return ClockShift(samples, float(lag * width), slip * width / far if far else 0.0)

@@ -1,4 +1,4 @@
-"""Where the light crosses half of its step beside borders of passes."""
+"""Where the light crosses half of its step near the borders of passes."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ Light = NDArray[np.float64]
 Places = NDArray[np.float64]
 
 REACH = 1 << 14
-"""A crossing is looked for no further from a border than so many samples."""
+"""Samples; a crossing is searched no further than this from a border."""
 NEAR = 64
-"""Samples; passes that lie so near to where they should are looked at in what was kept."""
+"""Samples; passes within this distance of their expected place are searched in the kept light."""
 FEWEST_SAMPLES = 2
-"""On either side of a border, at least so many samples are needed."""
+"""At least this many samples are needed on either side of a border."""
 CLEAR = 4.0
-"""The step at a border must be so many times the spread of the light before it."""
+"""The step at a border must be at least this many times the spread of the light before it."""
 STEADY = 0.08
 """Light is averaged until its spread is this share of the step."""
 BACK = 0.35
@@ -29,14 +29,14 @@ BACK = 0.35
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Crossings:
-    """Crossings of half the local step, in time order, as borders lie: between two samples.
+    """Crossings of half the local step, in time order; a crossing lies between two samples, as a border does.
 
     Parameters
     ----------
     begins, ends : ndarray of float64, shape (n,) and (m,), samples
-        Where objects come, and where they go.
+        Where objects begin, and where they end.
     edge : float, samples
-        Median 10–90 % time of the edges nearest to borders; NaN without any.
+        Median 10–90 % time of the edges nearest to borders; NaN if there are none.
     """
 
     begins: Places
@@ -46,12 +46,12 @@ class Crossings:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Reaches:
-    """How far from every border its crossing may lie: half of the gap outside, half of the pass inside.
+    """How far from every border its crossing may be: half of the gap outside, half of the pass inside.
 
     Parameters
     ----------
     before, inside, after : ndarray of float64, shape (passes,), samples
-        Before the begin, between begin and end, after the end.
+        Before the start, between start and end, after the end.
     """
 
     before: Places
@@ -62,7 +62,7 @@ class Reaches:
     def of(cls, start: Places, end: Places, samples: int) -> Reaches:
         """Measure passes ``[start, end)`` of a recording."""
         gap = np.concatenate((start[:1], start[1:] - end[:-1], samples - end[-1:])).clip(min=0)
-        # The gaps at the rims of the record have no neighbour that they must be shared with.
+        # The gaps at the ends of the record are not shared with a neighbour.
         half = gap / 2
         if gap.size > 1:
             half[[0, -1]] = gap[[0, -1]]
@@ -72,7 +72,7 @@ class Reaches:
 def crossings_beside(
     light: NearLight, start: Places, end: Places, reach: Reaches, samples: int
 ) -> Crossings:  # fmt: skip
-    """Return all crossings within reach of the borders of the passes that are looked at.
+    """Return all crossings within reach of the borders of the selected passes.
 
     Parameters
     ----------
@@ -109,7 +109,7 @@ def crossings_beside(
 
 
 def stretches_of(start: Places, end: Places, samples: int) -> list[tuple[int, int]]:
-    """Return the samples ``[first, stop)`` in which crossings will be looked for, if passes lie where they should."""
+    """Return the samples ``[first, stop)`` in which crossings will be searched if the passes are where expected."""
     reach, found = Reaches.of(start, end, samples), []
     for first, stop in runs_of(start.size):
         if first >= stop:
@@ -125,7 +125,7 @@ def stretches_of(start: Places, end: Places, samples: int) -> list[tuple[int, in
 
 
 def _reading(light: NearLight, run: tuple[int, int], start: Places, end: Places, samples: int) -> range:
-    """Have the light about a run read at once, and return its passes."""
+    """Have the light around a run read at once, and return its passes."""
     first, stop = run
     if first < stop:
         light.keep(max(0, int(start[first]) - REACH), min(samples, int(end[stop - 1]) + REACH))
@@ -133,29 +133,29 @@ def _reading(light: NearLight, run: tuple[int, int], start: Places, end: Places,
 
 
 def rising(light: Light, border: int) -> tuple[Places, float]:
-    """Return where light rises through half of its step at a border, and the 10–90 % time of the nearest rise.
+    """Return where the light rises through half of its step at a border, and the 10–90 % time of the nearest rise.
 
     Parameters
     ----------
     light : ndarray of float64, shape (n,), recording units
-        NaN where invalid; objects upwards and behind the border.
+        NaN where invalid; turned so that the object is up and after the border.
     border : int, samples
-        The first sample behind the border.
+        The first sample after the border.
 
     Returns
     -------
     places : ndarray of float64, samples
-        As borders lie: 3.5 is the middle of sample 3, so that light that stands at half of the step at sample 3 has a
+        On the scale of borders: 3.5 is the middle of sample 3, so light that is at half of the step at sample 3 has its
         border there.
     edge : float, samples
-        NaN where the rise has no foot or no top.
+        NaN if the rise has no foot or no top.
 
     Notes
     -----
-    The step goes from the median before the border to the median behind it, or to the largest level there where the
-    median is less than half as high: clear objects have walls only. Noisy light is averaged first over an odd number of
-    samples, at most an eighth of the shorter side; that moves no crossing of an edge between two levels. A border whose
-    step is then less than four times the spread of the light before it has no crossing.
+    The step goes from the median before the border to the median after it; if that median is less than half as high as
+    the largest level there, to this level: clear objects only have walls. Noisy light is first averaged over an odd
+    number of samples, at most an eighth of the shorter side; this moves no crossing of an edge between two levels. If
+    the step is then less than four times the spread of the light before it, the border has no crossing.
 
     Examples
     --------
@@ -199,16 +199,16 @@ def _step(outside: Light, behind: Light) -> tuple[float, float, float]:
 
 
 def _crossings(height: Light) -> tuple[Places, NDArray[np.int64]]:
-    """Return where a height rises through 0.5 on its way from below `BACK` to above the rest, and the sample after."""
+    """Return where a height rises through 0.5 on its way from below `BACK` to above the rest, and the next sample."""
     low, high, above = height < BACK, height >= 1 - BACK, height >= 0.5
     state = high.view(np.int8) - low.view(np.int8)
-    # Only where the state becomes another one a rise may end, and of what lies between nothing need be known.
+    # A rise can end only where the state changes; what lies between does not matter.
     new = np.ones(height.size, bool)
     np.not_equal(state[1:], state[:-1], out=new[1:])
     known = np.flatnonzero(new)
     known = known[state[known] != 0]
     turns = known[1:][(state[known[1:]] > 0) & (state[known[:-1]] < 0)]
-    # The last rise through a half before the top.
+    # The last rise through one half before the top.
     up = np.flatnonzero(above[1:] > above[:-1]) + 1
     at = up[np.searchsorted(up, turns, side="right") - 1] if turns.size else turns
     share = (0.5 - height[at - 1]) / (height[at] - height[at - 1])
@@ -217,7 +217,7 @@ def _crossings(height: Light) -> tuple[Places, NDArray[np.int64]]:
 
 
 def _edge(height: Light, at: int) -> float:
-    """Return how long the rise through sample `at` takes from its last 10 % to its first 90 %."""
+    """Return the time of the rise through sample `at` from its last 10 % to its first 90 %."""
     foot = np.flatnonzero(height[:at] <= 0.1)
     top = np.flatnonzero(height[at:] >= 0.9)
     if foot.size == 0 or top.size == 0:

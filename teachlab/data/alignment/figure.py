@@ -1,4 +1,4 @@
-"""A picture of crossings about the borders, before and after the shift."""
+"""Figure of crossings around the borders, before and after the shift."""
 
 from __future__ import annotations
 
@@ -12,15 +12,15 @@ from teachlab.model.truth import Truth
 
 
 def alignment_figure(alignment: Alignment, truth: Truth, *, name: str, kind: str = "svg") -> bytes:
-    """Draw how far the crossings of the light lie behind every border, over time: as the truth stands, and shifted.
+    """Draw how far the crossings of the light lie after every border, over time: before and after the shift.
 
     Parameters
     ----------
     alignment : Alignment
     truth : Truth
-        That it was measured on.
+        Truth that was measured.
     name : str
-        Of the recording, for the title.
+        Name of the recording, for the title.
     kind : str
         svg or png.
 
@@ -38,7 +38,7 @@ def alignment_figure(alignment: Alignment, truth: Truth, *, name: str, kind: str
         (truth.start, lags.begins, lags.begin, LIGHT, "o", "begins"),
         (truth.end, lags.ends, lags.end, PASS, "s", "ends"),
     ):
-        # What is left of a border, with what was taken away again.
+        # The remaining deviation of a border, plus the shift that was subtracted.
         whole = left + lag + lags.shift.rate * (places - middle)
         after = whole - a.shift.of(places) + places
         sides.append((places / a.sample_rate_hz, whole * to_ms, after * to_ms, colour, mark, word))

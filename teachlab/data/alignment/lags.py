@@ -15,35 +15,35 @@ Floats = NDArray[np.float64]
 ROUNDS = 4
 FEWEST_PASSES = 3
 FEWEST_FOR_DRIFT = 8
-"""Fewer passes tell no drift."""
+"""With fewer passes no drift is calculated."""
 SIGMA = 1.4826
-"""The median deviation of normal values times this is their standard deviation."""
+"""The median deviation of normal values multiplied by this is their standard deviation."""
 MEDIAN_ERROR = 1.2533
-"""The standard error of a median of normal values, √(π/2), in standard errors of their mean."""
+"""Standard error of a median of normal values divided by that of their mean, √(π/2)."""
 TWO_SIDED = 1.96
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lags:
-    """How far the crossings of the light lie behind the borders of the truth.
+    """How far the crossings of the light lie after the borders of the truth.
 
     Parameters
     ----------
     shift : ClockShift
-        What carries the truth to the light: the mean of both lags in the middle of the recording, and the difference of
-        rate if it is told from none.
+        The shift that moves the truth to the light: the mean of both lags in the middle of the recording, and the
+        difference of rate if it is significant.
     rate : float
         The difference of rate as measured.
     begin, end : float, samples
-        Median lag of begins and of ends, in the middle of the recording; NaN without any.
+        Median lag of starts and of ends, in the middle of the recording; NaN without any.
     low, high : float, samples
-        95 % interval of the shift, by passes, and as far as the difference of rate carries it to the middle.
+        95 % interval of the shift, by passes, widened by the uncertainty of the rate from the passes to the middle.
     rate_low, rate_high : float
-        95 % interval of `rate`; infinite where there are too few passes.
+        95 % interval of `rate`; infinite if there are too few passes.
     jitter : float, samples
-        Standard deviation of the borders about all that, from median deviations.
+        Standard deviation of the borders about shift and drift, from median deviations.
     begins, ends : ndarray of float64, shape (passes,), samples
-        What is left of every border, NaN where it has no crossing within reach.
+        Remaining deviation of every border; NaN if it has no crossing within reach.
     """
 
     shift: ClockShift
@@ -65,7 +65,7 @@ class Lags:
 
 
 def nearest(crossings: Floats, places: Floats, back: Floats, forth: Floats) -> Floats:
-    """Return how far behind every place its nearest crossing lies, NaN if that is out of reach.
+    """Return how far after every place its nearest crossing lies; NaN if it is out of reach.
 
     Examples
     --------
@@ -83,7 +83,7 @@ def nearest(crossings: Floats, places: Floats, back: Floats, forth: Floats) -> F
 
 
 def fit_lags(start: Floats, end: Floats, crossings: Crossings, reach: Reaches, guess: ClockShift) -> Lags | None:
-    """Return lags, drift and jitter, or None where fewer than three borders of either side have a crossing.
+    """Return lags, drift and jitter; None if fewer than three starts or ends have a crossing.
 
     Parameters
     ----------
@@ -93,13 +93,14 @@ def fit_lags(start: Floats, end: Floats, crossings: Crossings, reach: Reaches, g
     reach : Reaches
         Of the same passes.
     guess : ClockShift
-        Where to begin.
+        Start value.
 
     Notes
     -----
-    In each of four rounds every border takes its nearest crossing within reach; the slope of what is left over time is
-    the median of the slopes of all pairs of passes, then begins and ends get their medians. If the interval of the
-    slope holds none, all is done again without: a slope that is only noise would carry the shift away from the passes.
+    In each of four rounds every border takes its nearest crossing within reach. The slope of the deviations over time
+    is the median of the slopes of all pairs of passes; then starts and ends get their medians. If the interval of the
+    slope contains zero, everything is repeated without a slope: a slope that is only noise would move the shift away
+    from the passes.
 
     References
     ----------
@@ -111,7 +112,7 @@ def fit_lags(start: Floats, end: Floats, crossings: Crossings, reach: Reaches, g
     begin, end_, rate, low, high = found
     told = low > 0 or high < 0
     if not told:
-        # Without the slope the shift must be taken where the passes are, not carried to the middle.
+        # Without a slope the shift must be measured where the passes are, not extrapolated to the middle.
         there = (begin + end_) / 2 + rate * (float(np.median(start)) - guess.samples / 2)
         found = _rounds(start, end, crossings, reach, ClockShift(guess.samples, there), drift=False)
         if found is None:
@@ -167,7 +168,7 @@ def _median(values: Floats) -> float:
 
 
 def _slope(times: Floats, values: Floats) -> tuple[float, float, float]:
-    """Return the slope and its interval; 0 and all there is where too few passes are known."""
+    """Return the slope and its interval; 0 and an infinite interval if there are too few passes."""
     known = ~np.isnan(values)
     if np.count_nonzero(known) < FEWEST_FOR_DRIFT:
         return 0.0, -np.inf, np.inf

@@ -22,22 +22,22 @@ from teachlab.model.truth import Truth
 
 UPWARDS = {Direction.RISE: 1.0, Direction.DIP: -1.0}
 TIME_GROUPS = 8
-"""What is left is told over so many equal stretches of time."""
+"""Number of equal stretches of time for which remaining deviations are given."""
 MOST_OF = 0.7
 NEAR_ENOUGH = 1.0
-"""Samples; windows off by no more see the same step."""
+"""Samples; windows that differ by no more than this see the same step."""
 _Found = tuple[Lags, list[OtherFit], Crossings]
 
 
 class AlignmentReading:
-    """What one reading of a recording leaves for its alignment: means of bins, and the light near borders.
+    """What one reading of a recording keeps for its alignment: means of bins, and the light near borders.
 
     Parameters
     ----------
     recording, truth
-        As of `measure_alignment`.
+        As for `measure_alignment`.
     beside : sequence of (int, int), samples
-        Further stretches that will be asked for.
+        Further stretches that will be needed.
     """
 
     def __init__(self, recording: Recording, truth: Truth, *, beside: Sequence[tuple[int, int]] = ()) -> None:
@@ -52,25 +52,25 @@ class AlignmentReading:
         self._kept.push(block)
 
     def recording(self) -> Recording:
-        """Return the recording, of which what was kept is not read again."""
+        """Return the recording; its kept parts are not read again."""
         return self._kept.recording()
 
 
 def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentReading | None = None) -> Alignment | None:
-    """Measure how far the borders of truth lie from where the light crosses.
+    """Measure how far the borders of the truth are from the crossings of the light.
 
     Parameters
     ----------
     recording : Recording
     truth : Truth
-        Of this recording; nothing of it is changed.
+        Truth of this recording; it is not changed.
     reading : AlignmentReading, optional
-        Of both, where the recording was read already.
+        Reading of both, if the recording was read already.
 
     Returns
     -------
     Alignment or None
-        None where fewer than three passes have a crossing near a begin and near an end.
+        None if fewer than three passes have a crossing near the start and near the end.
 
     Raises
     ------
@@ -79,10 +79,11 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
 
     Notes
     -----
-    A long recording is looked at in runs of neighbouring passes, 512 in all, so the work does not grow with it. A
-    coarse step correlates the edges of truth and light; then crossings of half the local step are measured beside every
-    border, and lag, drift and jitter follow from the nearest ones. Truth whole passes off is tried as well: if that
-    matches better it is taken, if nearly as well the shift is ambiguous, and the smaller one is told.
+    In a long recording, runs of neighbouring passes are examined, 512 passes in all, so the work does not grow with the
+    recording. A coarse step correlates the edges of truth and light. Then crossings of half the local step are measured
+    near every border, and lag, drift and jitter follow from the nearest ones. Truth shifted by whole passes is tried as
+    well. If that matches better, it is used; if it matches nearly as well, the shift is ambiguous, and the smaller
+    shift is reported.
     """
     truth.check_inside(recording.samples)
     stored, bins = recording.info.direction, None
@@ -95,7 +96,7 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
     ]
     if not found:
         return None
-    # Of an unknown direction: gaps look like passes in a mirror, but not where the truth has its passes.
+    # If the direction is unknown: mirrored gaps look like passes, but not where the truth has its passes.
     (lags, fits, crossings), direction = min(
         found, key=lambda one: one[0][0].shift.most + abs(one[0][0].end - one[0][0].begin)
     )
@@ -121,7 +122,7 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
 
 
 def _gaps(truth: Truth, samples: int) -> NDArray[Any]:
-    """Return the smaller gap beside every pass that has one, else the length of the record."""
+    """Return the smaller gap beside every pass that has one; otherwise the length of the record."""
     gaps = np.concatenate(([samples], truth.start[1:] - truth.end[:-1], [samples]))
     gaps = np.where(gaps > 0, gaps, samples)
     return np.minimum(gaps[:-1], gaps[1:])
@@ -140,7 +141,7 @@ def _found(light: NearLight, truth: Truth, samples: int) -> _Found | None:
     known = [one for one in fitted if one is not None]
     if not known:
         return None
-    # A shift that fits by chance matches loosely: what fits tightest is taken, among those that reach most borders.
+    # A shift that fits by chance matches loosely: of those that reach most borders, the tightest is used.
     most = max(one[0].borders for one in known)
     found = min((one for one in known if one[0].borders >= MOST_OF * most), key=lambda one: one[0].jitter)
     best = max(found[1], key=lambda fit: (fit.matched, fit.passes == 0))
@@ -151,12 +152,12 @@ def _found(light: NearLight, truth: Truth, samples: int) -> _Found | None:
         if better is not None and own_fit(better[1]).matched > own_fit(found[1]).matched:
             found = better
     if found[0].shift.most > NEAR_ENOUGH:
-        # Windows that lie where the passes are see cleaner steps than those of the coarse guess.
+        # Windows at the places of the passes see cleaner steps than windows at the coarse guess.
         found = _fitted(light, start, end, samples, found[0].shift) or found
     lags, fits, _ = found
     pitch = next((abs(fit.shift) for fit in fits if fit.passes in (-1, 1)), None)
     if ambiguous(fits) and pitch and (off := round(lags.shift.shift / pitch)):
-        # What cannot be told apart is told as the smallest shift.
+        # If shifts cannot be separated, the smallest one is reported.
         other = _fitted(light, start, end, samples, ClockShift(samples, lags.shift.shift - off * pitch))
         found = other if other is not None else found
     return found

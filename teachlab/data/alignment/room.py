@@ -1,4 +1,4 @@
-"""What a shift is worth: the room between passes and gaps, with it and without it."""
+"""What a shift changes: the room between passes and gaps, before and after it."""
 
 from __future__ import annotations
 
@@ -17,22 +17,22 @@ from teachlab.model.truth import Aligned, Truth
 def alignment_of(
     recording: Recording, truth: Truth, rules: Rules = USUAL_RULES, reading: AlignmentReading | None = None
 ) -> Alignment | None:
-    """Return how truth lies against the light, with the room that a shift is worth where the lag matters.
+    """Return how the truth lies against the light, with the room that a shift gives if the lag matters.
 
-    Everything that scores asks this; where truth lies within its doubt it costs less than one reading. None where
-    it cannot be measured.
+    Everything that scores calls this. If the truth agrees within its uncertainty, it takes less time than one reading.
+    None if it cannot be measured.
     """
     found = measure_alignment(recording, truth, reading)
     return with_room(found, recording, truth, rules) if found is not None and found.matters and found.belongs else found
 
 
 def with_room(alignment: Alignment, recording: Recording, truth: Truth, rules: Rules = USUAL_RULES) -> Alignment:
-    """Return an alignment that knows the room, from one reading of the recording.
+    """Return the alignment with the room, from one reading of the recording.
 
     Parameters
     ----------
     alignment : Alignment
-        Of this recording and truth.
+        Alignment of this recording and truth.
     recording, truth
     rules : Rules
         Their tolerance widens the windows, as in a score.
@@ -55,20 +55,21 @@ def _room(measured: QualityScan, truth: Truth, direction: Direction) -> tuple[fl
 
 
 def aligned_truth(alignment: Alignment, truth: Truth, *, whole_periods: int = 0) -> tuple[Truth, int]:
-    """Return the truth moved to the light, its doubt measured, and how many passes left the recording.
+    """Return the truth moved to the light, with measured uncertainty, and the number of passes outside the recording.
 
     Parameters
     ----------
     alignment : Alignment
-        Of this truth.
+        Alignment of this truth.
     truth : Truth
     whole_periods : int
-        So many passes later than measured.
+        Additional shift in passes, later than measured.
 
     Notes
     -----
-    What was shifted before is added up in the metadata. The doubt is 2 · jitter and the light's own 10–90 % time, from
-    50 borders on; below, no less than it was: alignment must not make borders sharper than the light is.
+    Earlier shifts are added in the metadata. With 50 or more borders the uncertainty is 2 · jitter plus the 10–90 %
+    time of the light. With fewer it is at least the previous one: alignment must not make borders sharper than the
+    light is.
     """
     by = alignment.shift
     if whole_periods:

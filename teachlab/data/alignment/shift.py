@@ -1,4 +1,4 @@
-"""Two numbers between two clocks: a shift in the middle of the recording, and a difference of rate about it."""
+"""Two numbers between two clocks: a shift in the middle of the recording, and a difference of rate around it."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ Places = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class ClockShift:
-    """Where a time of the truth lies on the clock of the light: ``p + shift + rate · (p − samples / 2)``.
+    """Position of a time of the truth on the clock of the light: ``p + shift + rate · (p − samples / 2)``.
 
     Parameters
     ----------
@@ -32,18 +32,18 @@ class ClockShift:
     rate: float = 0.0
 
     def of(self, places: NDArray[Any]) -> Places:
-        """Return where places of the truth lie on the clock of the light, samples."""
+        """Return the positions of places of the truth on the clock of the light, samples."""
         out: Places = places + self.shift + self.rate * (places - self.samples / 2)
         return out
 
     @property
     def most(self) -> float:
-        """The largest distance that anything in the recording is moved by, samples."""
+        """The largest distance by which anything in the recording is moved, samples."""
         return abs(self.shift) + abs(self.rate) * self.samples / 2
 
 
 def shifted(truth: Truth, shift: ClockShift) -> tuple[Truth, int]:
-    """Move passes by a shift, and tell how many left the recording.
+    """Move passes by a shift, and return how many left the recording.
 
     Borders go to the nearest sample. A pass that leaves the recording is left out, one that is cut ends with it.
     What the clock of the passes did not see is a stretch in which they say nothing.
@@ -55,7 +55,7 @@ def shifted(truth: Truth, shift: ClockShift) -> tuple[Truth, int]:
     ([6, 55, 95], [9, 65, 100], 0, ((0, 5),))
     """
     start = np.rint(shift.of(truth.start)).astype(np.int64)
-    # Rounding keeps the order of borders; only a pass of one sample could lose it.
+    # Rounding keeps the order of borders; only a pass of one sample could disappear.
     end = np.maximum(np.rint(shift.of(truth.end)).astype(np.int64), start + 1)
     start, end = start.clip(0, shift.samples), end.clip(0, shift.samples)
     end[:-1] = np.minimum(end[:-1], np.maximum(start[1:], start[:-1]))

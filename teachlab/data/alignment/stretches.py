@@ -1,4 +1,4 @@
-"""Which passes are looked at, and the light about them: some runs of neighbours in a long recording, else all."""
+"""Which passes are examined, with the light around them: some runs of neighbours in a long recording, otherwise all."""
 
 from __future__ import annotations
 
@@ -13,16 +13,16 @@ from teachlab.model.recording import Block, Recording
 Light = NDArray[np.float64]
 
 MOST_PASSES = 512
-"""Clocks of up to so many passes are compared as a whole; of more, `RUNS` runs of neighbours are."""
+"""Up to this number of passes, clocks are compared over all; with more passes, over `RUNS` runs of neighbours."""
 RUNS = 16
 KEPT = 1 << 18
-"""Stretches of up to so many samples are read once and kept; longer ones are read again near borders."""
+"""Stretches of up to this many samples are read once and kept; longer ones are read again near borders."""
 Bin = tuple[int, int, int]
 """From, to and width of bins, samples."""
 
 
 def runs_of(passes: int) -> list[tuple[int, int]]:
-    """Return the runs of passes to look at, as ``[first, stop)``.
+    """Return the runs of passes to examine, as ``[first, stop)``.
 
     Examples
     --------
@@ -39,7 +39,7 @@ def runs_of(passes: int) -> list[tuple[int, int]]:
 
 
 class Bins:
-    """Means of the valid light in bins of equal width, while a recording goes by in blocks.
+    """Means of the valid light in bins of equal width, while a recording is read in blocks.
 
     Parameters
     ----------
@@ -85,9 +85,9 @@ class NearLight:
     ----------
     recording : Recording
     sign : float
-        1 where objects raise the light, −1 where they lower it: what is handed out has objects upwards.
+        1 if objects raise the light, −1 if they lower it: returned light has objects upwards.
     bins : mapping of (int, int, int) to Bins, optional
-        Those that were filled already.
+        Bins that are already filled.
     """
 
     def __init__(self, recording: Recording, sign: float, bins: Mapping[Bin, Bins] | None = None) -> None:
@@ -99,7 +99,7 @@ class NearLight:
         return np.clip(self._sign * block.as_float(), -LARGEST, LARGEST)
 
     def keep(self, start: int, stop: int) -> None:
-        """Read a stretch that pieces will be asked from, if it is short."""
+        """Read a stretch from which pieces will be needed, if it is short."""
         if stop - start <= KEPT and not (self._first <= start and stop <= self._first + self._kept.size):
             self._first, self._kept = start, self.upright(self._recording.read(start, stop))
 

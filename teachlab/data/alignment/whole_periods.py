@@ -1,4 +1,4 @@
-"""Whether truth a whole pass off would fit the light nearly as well."""
+"""Whether truth shifted by a whole pass would fit the light nearly as well."""
 
 from __future__ import annotations
 
@@ -14,30 +14,30 @@ from teachlab.data.alignment.stretches import runs_of
 Floats = NDArray[np.float64]
 
 TRIED = (-2, -1, 1, 2)
-"""Whole passes that are tried as well."""
+"""Whole passes that are also tried."""
 NEARLY_AS_WELL = 0.8
-"""A shift by whole passes under which edges lie this share as often where they should cannot be told from the best."""
+"""A shift by whole passes cannot be separated from the best one if edges fit at least this share as often."""
 FEWEST_MET = 0.25
-"""A shift under which fewer borders than this share meet an edge within half a pitch is no rival."""
+"""A shift is no alternative if fewer borders than this share have an edge within half a pitch."""
 WITHIN = 1.5
-"""A border is matched within so many jitters, and within half a sample."""
+"""A border is matched within so many jitters, plus half a sample."""
 
 
 @dataclass(frozen=True, slots=True)
 class OtherFit:
-    """Truth whole passes further.
+    """The fit of truth that is shifted by whole passes.
 
     Parameters
     ----------
     passes : int
-        How many passes further.
+        How many passes it is shifted.
     shift : float, samples
-        What that adds to the shift.
+        Additional shift.
     matched : float
         Share of the borders that have a crossing within 1.5 jitters.
     met : float
-        Share of the borders that have a crossing within half a pitch. Lost and missing passes lower it, and with it
-        `matched`, on a regular line too.
+        Share of the borders with a crossing within half a pitch. Lost and missing passes lower it, and `matched` with
+        it, on a regular line too.
     """
 
     passes: int
@@ -47,12 +47,12 @@ class OtherFit:
 
     @property
     def agreeing(self) -> float:
-        """Of the borders that have a crossing within half a pitch, the share that have it within 1.5 jitters."""
+        """Of the borders with a crossing within half a pitch, the share with a crossing within 1.5 jitters."""
         return self.matched / self.met if self.met else 0.0
 
 
 def other_fits(start: Floats, end: Floats, crossings: Crossings, reach: Reaches, lags: Lags) -> list[OtherFit]:
-    """Return how well truth fits as it is (0 passes further) and one and two passes off.
+    """Return how well the truth fits unshifted (0 passes), and shifted by one and two passes.
 
     Parameters
     ----------
@@ -88,12 +88,12 @@ def other_fits(start: Floats, end: Floats, crossings: Crossings, reach: Reaches,
 
 
 def own_fit(fits: list[OtherFit]) -> OtherFit:
-    """Return how well truth fits as it is."""
+    """Return how well the truth fits unshifted."""
     return next(fit for fit in fits if fit.passes == 0)
 
 
 def ambiguous(fits: list[OtherFit]) -> bool:
-    """Whether a shift by whole passes fits nearly as well as truth does as it is."""
+    """Whether a shift by whole passes fits nearly as well as the unshifted truth."""
     enough = NEARLY_AS_WELL * own_fit(fits).agreeing
     return any(fit.agreeing >= enough and fit.met >= FEWEST_MET for fit in fits if fit.passes)
 
@@ -104,7 +104,7 @@ def _pitch(start: Floats, passes: int) -> Floats:
 
 
 def _covered(places: Floats, moved: tuple[Floats, Floats], reach: Reaches) -> NDArray[np.bool_]:
-    """Return which places lie where the light was looked at."""
+    """Return which places were examined in the light."""
     out = np.zeros(places.size, bool)
     for a, b in runs_of(places.size):
         low, high = moved[0][a] - reach.before[a], moved[1][b - 1] + reach.after[b - 1]

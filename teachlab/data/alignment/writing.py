@@ -1,4 +1,4 @@
-"""Aligned passes into files: beside a copy of the recording, or alone."""
+"""Aligned passes in files: beside a copy of the recording, or alone."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ ENDINGS = (".passes.parquet", ".passes.csv")
 
 
 def check_out(out: str, recording: str, truth: str | None) -> None:
-    """Refuse a name that cannot be written, or is one of the inputs, before any work."""
+    """Refuse, before any work, a name that cannot be written or that is one of the inputs."""
     if not out.lower().endswith((".parquet", ".passes.csv")):
         raise ParameterError(f"--out takes NAME.parquet, or NAME.passes.parquet for the passes alone, got '{out}'.")
     source = find_truth(recording) if truth is None else truth
@@ -29,9 +29,9 @@ def check_out(out: str, recording: str, truth: str | None) -> None:
 
 
 def write_aligned(out: str, recording: str, opened: Recording, truth: Truth) -> str:
-    """Write passes, and a copy of the recording before them unless the name is one of passes; return their name.
+    """Write passes, and before them a copy of the recording unless the name is one of passes; return their name.
 
-    The copy has the bytes of the original: its light is not touched, and the passes are tied to it.
+    The copy has the bytes of the original: its light is unchanged, and the passes are tied to it.
     """
     target = _passes_of(out)
     with one_result():

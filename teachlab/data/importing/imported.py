@@ -1,4 +1,4 @@
-"""What an import answers."""
+"""The result of an import."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ class Imported:
         Files written.
     info : RecordingInfo
     rows, samples, invalid, filled : int
-        Rows of the log, samples written, those without a valid value (filled ones included).
+        Rows of the log, samples written, samples without a valid value (including filled ones), and filled samples.
     dtype : str
         Stored type.
     column, time_column : str
@@ -30,13 +30,13 @@ class Imported:
     time : TimeReport, optional
     truth : Truth, optional
     doubt : BorderDoubt, optional
-        How far its borders may be wrong, as found; None where the table or the user said so.
+        Uncertainty of its borders, as found; None if the table or the user stated it.
     notes : tuple of str
-        What was found without being told.
+        What was found without being stated.
     began : str
-        Date and time of the first sample, as the log has it; empty where it is not known.
+        Date and time of the first sample according to the log; empty if unknown.
     kept : int
-        Rows that an earlier run had read.
+        Rows that an earlier run had already read.
     also : tuple of Imported
         Further channels of the same log.
     """

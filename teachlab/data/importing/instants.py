@@ -1,4 +1,4 @@
-"""One time per product, and the light's own crossings for borders."""
+"""One time per product, with borders from the light's own crossings."""
 
 from __future__ import annotations
 
@@ -16,22 +16,22 @@ SHOWN_ROWS = 5
 
 
 def borders_from_light(recording: Recording, instants: Truth, where: str) -> tuple[Truth, str]:
-    """Give instants the borders that the light shows beside them.
+    """Give instants the borders that the light shows near them.
 
     Parameters
     ----------
     recording : Recording
     instants : Truth
-        Short passes about the instants; labels and lots are kept.
+        Short passes around the instants; labels and lots are kept.
     where : str
         The table, for messages.
 
     Returns
     -------
     Truth
-        Self-labelled. An instant takes the stretch of light that holds it, else the nearest one within half the usual
-        distance of two products; no stretch is taken twice. An instant without one keeps the usual length and the usual
-        place about it: a product that the light does not show stays a product.
+        Self-labelled. An instant takes the stretch of light that contains it, otherwise the nearest stretch within half
+        the usual distance of two products; no stretch is taken twice. An instant without a stretch keeps the usual
+        length and the usual position: a product that the light does not show stays a product.
     str
         What was found, for people.
 
@@ -52,7 +52,7 @@ def borders_from_light(recording: Recording, instants: Truth, where: str) -> tup
     before = round(float(np.median(at[own] - found.start[taken[own]])))
     start = np.where(own, found.start[taken], at - before)
     end = np.where(own, found.end[taken], at - before + length)
-    # Where the usual length reaches into a neighbour's light, that is the neighbour's.
+    # If the usual length reaches into a neighbour's light, this light belongs to the neighbour.
     start[1:] = np.where(~own[1:], np.maximum(start[1:], end[:-1]), start[1:])
     end[:-1] = np.where(~own[:-1], np.minimum(end[:-1], start[1:]), end[:-1])
     start, end = start.clip(min=0), end.clip(max=recording.samples)
@@ -72,7 +72,7 @@ def borders_from_light(recording: Recording, instants: Truth, where: str) -> tup
 
 
 def _matched(at: NDArray[np.int64], start: NDArray[np.int64], end: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return the stretch of every instant, −1 for none; a stretch goes to the instant that is nearest to its middle."""
+    """Return the stretch of every instant, −1 for none; a stretch goes to the instant nearest to its middle."""
     out = np.full(at.size, -1, np.int64)
     if start.size == 0:
         return out

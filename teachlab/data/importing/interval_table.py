@@ -1,4 +1,4 @@
-"""Passes from a table: intervals or instants, in rows of the log, in seconds, in times, in millimetres of the line."""
+"""Passes from a table: intervals or instants, in rows of the log, in seconds, in times, or in millimetres."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from teachlab.model.truth import Truth, joined
 CEIL_SLACK = 1e-6
 OTHERWISE = " If they are seconds, say --passes-in s; if they are times or dates, --passes-in time."
 SINCE_1970 = 3e-7
-"""Seconds since 1970 with a fraction are known to a quarter of a microsecond: more digits a float64 does not hold."""
+"""Seconds since 1970 with a fraction are exact to a quarter of a microsecond: a float64 holds no more digits."""
 
 
 class CountedIn(StrEnum):
@@ -38,24 +38,24 @@ class CountedIn(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LogTimes:
-    """What a table of times is laid beside.
+    """The times with which a table is compared.
 
     Parameters
     ----------
     rate_hz : float, Hz
         Sample rate of the recording.
     axis : TimeReport, optional
-        Where gaps of the log are filled.
+        How gaps of the log are filled, if they are.
     stamps : TimeStamps, optional
         How the log writes its own times.
     first_ns : int, ns
-        The first of them.
+        The first of these times.
     samples_at : callable, optional
-        Takes positions of the line, mm; returns the samples at which it was there.
+        A function of positions of the line, mm, that returns the samples at which it was there.
     time_unit, time_zone, time_format : str, optional
-        How the table writes its times, where it is told.
+        How the table writes its times, if stated.
     pass_ms : float, ms, optional
-        Length of a pass about an instant.
+        Length of a pass around an instant.
     """
 
     rate_hz: float
@@ -74,7 +74,7 @@ class LogTimes:
         Raises
         ------
         ParameterError
-            If the two clocks cannot be laid beside each other.
+            If the two clocks cannot be compared.
         """
         if self.stamps is None:
             raise ParameterError("--passes-in time needs a time column in the log: name it with --time.")
@@ -107,25 +107,24 @@ class LogTimes:
 def read_intervals(
     path: str, *, counted: CountedIn, start: str, end: str, log: LogTimes
 ) -> tuple[Truth, BorderDoubt | None]:
-    """Read a table of passes, and how far its borders may be wrong where it does not say so itself.
+    """Read a table of passes, and how far its borders may be wrong if it does not say so itself.
 
     Parameters
     ----------
     path : str
         CSV with a header, or Parquet.
     counted : CountedIn
-        samples: rows of the log, from 0; s: seconds after its first row; time: as in its time column, or any time
-        where both are dates; mm: positions of the line.
+        samples: rows of the log, from 0; s: seconds after its first row; time: as in its time column, or any time if
+        both are dates; mm: positions of the line.
     start, end : str
-        Columns of the positions; one and the same for a table of instants.
+        Columns of the positions; the same column twice for a table of instants.
     log : LogTimes
-        What the table is laid beside.
+        The times of the log.
 
     Notes
     -----
-    A pass from time a to time b holds the samples i with ``a ≤ i / rate < b``: ``[⌈a · rate⌉, ⌈b · rate⌉)``,
-    where ⌈v⌉ is the smallest integer ≥ v − 10⁻⁶, for times of a clock ≥ v − 0.3 µs · rate. An instant
-    stands in the middle of its pass.
+    A pass from time a to time b holds the samples i with ``a ≤ i / rate < b``: ``[⌈a · rate⌉, ⌈b · rate⌉)``, where ⌈v⌉
+    is the smallest integer ≥ v − 10⁻⁶; for clock times ≥ v − 0.3 µs · rate. An instant is the middle of its pass.
     """
     places: list[NDArray[np.float64]] = []
     found: list[BorderDoubt] = []
@@ -181,9 +180,9 @@ def read_intervals(
 
 
 def read_excepted(path: str, *, counted: CountedIn, samples: int, log: LogTimes) -> tuple[tuple[int, int], ...]:
-    """Read a table of stretches that are left out; columns `start` and `end`, counted as the passes are.
+    """Read a table of stretches that are left out; columns `start` and `end`, counted in the same way as the passes.
 
-    Stretches that touch or overlap are joined; what lies outside the recording is cut off.
+    Stretches that touch or overlap are joined; parts outside the recording are cut off.
     """
     table = replace(log, pass_ms=None)
     found, _ = read_intervals(path, counted=counted, start="start", end="end", log=table)

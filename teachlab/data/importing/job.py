@@ -47,18 +47,18 @@ from teachlab.model.truth import Aligned, Truth, joined
 
 Progress = Callable[[float], None]
 IMPORT_KEY = b"teachlab.import"
-"""Metadata of a recording that tell how its log was laid out, so that the rest of it can be appended."""
+"""Metadata of a recording with the layout of its log, so that the rest of the log can be appended."""
 SLOWEST_UNTOLD_HZ = 1.0
-"""At or below this rate a unit of times must be told: nobody watches products with one look a second."""
+"""At or below this rate the unit of times must be stated: products are not watched with one sample a second."""
 NO_TIME = np.iinfo(np.int64).min
 
 
 def import_log(job: ImportJob, *, progress: Progress = lambda share: None) -> Imported:
-    """Turn a log into a recording, and its truth if there is one; several channels into several recordings.
+    """Turn a log into a recording, and its truth if there is one; several channels give several recordings.
 
-    The log is read once, block by block; its rows wait on disk until the last one was checked. Nothing is resampled,
-    and no recording is written if anything is wrong. What comes through a pipe is kept in ``NAME.parquet.unfinished``
-    if the run ends early, and `append` goes on from there, or from a recording that was written.
+    The log is read once, block by block; its rows wait on disk until the last one is checked. Nothing is resampled, and
+    no recording is written if anything is wrong. Rows from a pipe are kept in ``NAME.parquet.unfinished`` if the run
+    ends early. `append` continues from there, or from a recording that was written.
 
     Raises
     ------
@@ -89,7 +89,7 @@ def import_log(job: ImportJob, *, progress: Progress = lambda share: None) -> Im
 
 
 def kept_rows(out: str) -> int:
-    """Return how many rows of a log that came through a pipe are kept for a recording that is not written yet."""
+    """Return how many rows from a pipe are kept for a recording that is not yet written."""
     if not Path(unfinished_name(out)).exists():
         return 0
     with Spool(out, live=True) as spool:
@@ -147,7 +147,7 @@ def _check_job(job: ImportJob) -> None:
 
 
 def _outs(job: ImportJob) -> tuple[str, ...]:
-    """Return the recordings to write: one a channel."""
+    """Return the recordings to write: one per channel."""
     if not job.more_columns:
         return (job.out,)
     stem = job.out[: -len(".parquet")]
@@ -196,7 +196,7 @@ def _go_on(job: ImportJob, spool: Spool) -> None:
 
 
 def _finish(job: ImportJob, log: Log, survey: Survey, spool: Spool, progress: Progress) -> Imported:
-    """Find rate and passes, and write the recordings from the rows that were set aside."""
+    """Find rate and passes, and write the recordings from the rows kept on disk."""
     axis = survey.axis.finish(fill_gaps=job.fill_gaps) if survey.axis is not None else None
     rate, rate_from = _rate(job, log, axis)
     _check_unit_of_times(job, survey, axis, rate)
@@ -286,7 +286,7 @@ def _finish(job: ImportJob, log: Log, survey: Survey, spool: Spool, progress: Pr
 
 
 def _began(job: ImportJob, survey: Survey) -> datetime | None:
-    """Return date and time of the first sample, to the microsecond, in the zone that was named."""
+    """Return date and time of the first sample, to the microsecond, in the stated zone."""
     if survey.stamps is None or not survey.stamps.absolute:
         return None
     first = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=survey.first_ns // 1000)
@@ -343,7 +343,7 @@ def _rate(job: ImportJob, log: Log, axis: TimeReport | None) -> tuple[float, str
 
 
 def _check_unit_of_times(job: ImportJob, survey: Survey, axis: TimeReport | None, rate: float) -> None:
-    """Refuse a rate that nobody would log light with, where it hangs on a unit that nobody told."""
+    """Refuse an implausible sample rate if it depends on a unit that was not stated."""
     stamps = survey.stamps
     if axis is None or stamps is None or stamps.unit is None or axis.rate_from == "given":
         return
@@ -449,7 +449,7 @@ def _runs_in_samples(runs: RowPasses, axis: TimeReport | None) -> RowPasses:
 
 
 def _pieces(spool: Spool, survey: Survey, axis: TimeReport | None, channel: int) -> Iterator[dict[str, Any]]:
-    """Read the rows that were set aside, with invalid samples where the log has gaps."""
+    """Read the rows kept on disk, with invalid samples where the log has gaps."""
     gap_rows = np.empty(0, np.int64) if axis is None else axis.gap_rows
     missing = np.empty(0, np.int64) if axis is None else axis.missing
     row, dtype = 0, survey.lights[channel].dtype

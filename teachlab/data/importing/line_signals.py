@@ -1,4 +1,4 @@
-"""Signals logged beside the light: a second analogue sensor that shows passes, an encoder that shows the position."""
+"""Signals logged beside the light: a second analogue sensor that shows passes, or an encoder for the position."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from teachlab.data.quality.labelling import CLEAR_MINORITY, HYSTERESIS, two_leve
 from teachlab.errors import ParameterError, RecordingError, TruthError
 
 KEPT = 1 << 20
-"""About so many samples of a second signal decide about its two levels."""
+"""About this many samples of a second signal decide its two levels."""
 
 
 def passes_of_signal(pieces: Iterable[NDArray[np.float64]], rows: int, level: float | None, name: str) -> RowPasses:
@@ -23,24 +23,24 @@ def passes_of_signal(pieces: Iterable[NDArray[np.float64]], rows: int, level: fl
     Parameters
     ----------
     pieces : iterable of ndarray of float64, signal units
-        The signal; NaN holds the state before. It is iterated over once.
+        The signal; NaN keeps the state before. It is read only once.
     rows : int
-        How many there are.
+        Number of rows.
     level : float, signal units, optional
-        Where an object begins; by default the middle between the signal's two levels.
+        Level at which an object begins; by default the middle between the two levels of the signal.
     name : str
         Of the column, for messages.
 
     Returns
     -------
     RowPasses
-        Without labels. Objects are on the side of the level that the signal is on for less of the time; a band of a
-        fifth of the distance of its two levels about the level keeps noise from cutting a pass.
+        Without labels. Objects are on the side of the level where the signal is for less of the time. A band around the
+        level, a fifth of the distance of its two levels wide, prevents that noise divides a pass.
 
     Raises
     ------
     TruthError
-        If the signal has no two levels, is always on one side, or for nearly as long on either.
+        If the signal does not have two levels, is always on one side, or is on both sides for nearly the same time.
     """
     signal = np.concatenate(list(pieces)) if rows else np.empty(0)
     finite = np.isfinite(signal)
@@ -69,14 +69,14 @@ def passes_of_signal(pieces: Iterable[NDArray[np.float64]], rows: int, level: fl
 
 
 def _switched(signal: NDArray[np.float64], finite: NDArray[np.bool_], middle: float, band: float) -> NDArray[np.bool_]:
-    """Return the state of a comparator with a band; a change counts from where the middle was crossed."""
+    """Return the state of a comparator with a band; a change counts from the point where the middle was crossed."""
     sure = np.where(~finite, 0, np.where(signal >= middle + band, 1, np.where(signal <= middle - band, -1, 0)))
     known = np.flatnonzero(sure)
     if known.size == 0:
         return np.zeros(signal.size, bool)
     last = np.maximum.accumulate(np.where(sure != 0, np.arange(signal.size), known[0]))
     state = sure[last] > 0
-    # Between the last sure sample before a change and the first after it, the middle decides.
+    # Between the last certain sample before a change and the first one after it, the middle decides.
     above = np.where(finite, signal >= middle, state)
     for k in np.flatnonzero(np.diff(state)):
         before = int(known[np.searchsorted(known, k, side="right") - 1])
@@ -102,13 +102,13 @@ class LinePosition:
 
     @classmethod
     def of_counts(cls, counts: NDArray[np.float64], mm: float, rate_hz: float) -> LinePosition:
-        """Build from what an encoder counted: roll-overs are undone, a line that counts down is turned round.
+        """Build from encoder counts: roll-overs are undone, and a line that counts down is reversed.
 
         Parameters
         ----------
         counts : ndarray of float64, shape (rows,)
         mm : float, mm
-            One count.
+            Millimetres per count.
         rate_hz : float, Hz
         """
         if not (np.isfinite(mm) and mm > 0):
@@ -116,7 +116,7 @@ class LinePosition:
         steps = np.diff(counts)
         span = float(counts.max() - counts.min()) if counts.size else 0.0
         size = 2.0 ** np.ceil(np.log2(span + 1)) if span > 0 else 0.0
-        # A counter of so many bits steps over its whole range when it rolls over; the line never does.
+        # A counter jumps by its whole range when it rolls over; the line never does.
         if size > 0 and float(np.abs(steps).max(initial=0.0)) > 0.5 * size > 8 * float(np.median(np.abs(steps)) + 1):
             steps = steps - size * np.rint(steps / size)
         total = np.concatenate((counts[:1], counts[0] + np.cumsum(steps))) * mm
@@ -125,7 +125,7 @@ class LinePosition:
 
     @property
     def speed_m_s(self) -> tuple[float, float, float]:
-        """Speed of the line, m/s: over all, and the 5 % and 95 % quantile over tenths of a second."""
+        """Speed of the line, m/s: overall, and the 5 % and 95 % quantiles over tenths of a second."""
         at = self.millimetres
         each = max(1, round(self.rate_hz / 10))
         local = np.diff(at[::each]) / each * self.rate_hz / 1000
@@ -134,12 +134,12 @@ class LinePosition:
         return float(overall), float(low), float(high)
 
     def rows_at(self, millimetres: NDArray[np.float64], place: Place) -> NDArray[np.float64]:
-        """Return at which row, with its fraction, the line was at some positions.
+        """Return the row, with its fraction, at which the line was at some positions.
 
         Raises
         ------
         TruthError
-            With the row of a position that the line never was at.
+            With the row, if the line never was at a position.
         """
         at = self.millimetres
         outside = (millimetres < at[0]) | (millimetres > at[-1])

@@ -20,33 +20,33 @@ class ImportJob:
     path : str
         The log; ``-`` for text from standard input.
     out : str
-        The recording to write, ``NAME.parquet``; with several channels ``NAME-CHANNEL.parquet`` each.
+        The recording to write, ``NAME.parquet``; with several channels one ``NAME-CHANNEL.parquet`` for each.
     info : RecordingInfo
-        Its metadata; the rate in it counts only if `rate_hz` is given, the unit only if `unit_given`.
+        Its metadata; the rate in it counts only if `rate_hz` is given, and the unit only if `unit_given`.
     unit_given : bool
-        Whether the unit was told; else it is found in the log.
+        Whether the unit was stated; otherwise it is found in the log.
     rate_hz : float, Hz, optional
-        Sample rate; found from the time column, or where the format knows it.
+        Sample rate; otherwise found from the time column, or stated by the format.
     column : str, optional
-        Column of the light: a name, or a number counted from 1; default `light`, or the only one.
+        Column of the light: a name, or a number counted from 1; default `light`, or the only column.
     more_columns : tuple of str
         Further channels, each a recording of its own.
     time : str, optional
         Column of the times; default `time` if there is one.
     date : str, optional
-        Column of the dates, where times of day have a column of their own.
+        Column of the dates, if times of day have their own column.
     no_time : bool
-        Do not look at times.
+        Ignore times.
     time_unit : str, optional
-        Of times that are numbers: s, ms, us, ns, min, h, d.
+        Unit of times that are numbers: s, ms, us, ns, min, h, d.
     time_zone : str, optional
-        Of dates that tell none.
+        Zone of dates that state none.
     time_format : str, optional
         How dates are written.
     fill_gaps : bool
         Fill gaps in time with invalid samples.
     append : bool
-        Go on where an earlier run ended or was ended.
+        Continue where an earlier run ended or was ended.
     truth_column : str, optional
         Column that says when an object is in view.
     truth_kind : TruthKind
@@ -62,31 +62,31 @@ class ImportJob:
     pass_start, pass_end : str
         Its columns.
     pass_ms : float, ms, optional
-        Length of a pass where the table has one time per product, in its middle.
+        Length of a pass if the table has one time per product, in its middle.
     borders_from_light : bool
-        Whether such a pass has the borders that the light shows beside its time: self-labelled.
+        Whether such a pass gets the borders that the light shows near its time: self-labelled.
     shift_ms : float, ms
-        How much later the clock of the passes has to be set, in the middle of the log.
+        By how much the clock of the passes must be set later, in the middle of the log.
     clock_ppm : float, parts per million
-        By how much it has to be stretched about the middle.
+        By how much it must be stretched around the middle.
     excepted : str, optional
         Table of stretches that are left out of scoring.
     encoder_column : str, optional
         Column of the encoder: position of the line.
     encoder_mm : float, mm
-        One step of it.
+        Millimetres per encoder step.
     output_column : str, optional
         Column of the sensor's own output.
     output_level : float, optional
-        Level above which it is high, where it is a voltage.
+        Level above which it is high, if it is a voltage.
     ignore : tuple of str
         Labels of passes that must not be detected.
     source : TruthSource, optional
-        Where the passes come from; default as the table says, else independent.
+        Where the passes come from; default: as the table states, otherwise independent.
     uncertainty_samples : float, samples, optional
-        Of their borders.
+        Uncertainty of their borders.
     text : TextOptions
-        How a text log is laid out.
+        Layout of a text log.
     """
 
     path: str

@@ -1,4 +1,4 @@
-"""Rows of a log as they were understood, set aside on disk: a log is read once, however it comes."""
+"""Interpreted rows of a log, kept on disk: a log is read once, from any source."""
 
 from __future__ import annotations
 
@@ -27,16 +27,16 @@ _open: dict[str, Spool] = {}
 class Spool:
     """Batches of rows on disk, in order.
 
-    Each batch is an Arrow IPC stream of its own, so that a run that was killed leaves whole batches and at most one
-    broken one behind, which is cut off when the file is opened again.
+    Each batch is a separate Arrow IPC stream, so a killed run leaves whole batches and at most one broken one. The
+    broken one is cut off when the file is opened again.
 
     Parameters
     ----------
     out : str
-        The recording that will be written; the rows lie beside it.
+        The recording that will be written; the rows are beside it.
     live : bool
-        Keep the rows under a name of their own, for a later run to go on from; else they have no name, and nothing
-        is left of them however the run ends.
+        Keep the rows under a name, so that a later run can continue; otherwise they have no name, and nothing is left
+        of them however the run ends.
 
     Examples
     --------
@@ -69,7 +69,7 @@ class Spool:
             _open[self.name] = self
 
     def write(self, columns: dict[str, Any], layout: Layout | None) -> None:
-        """Add rows; with `layout`, remember how the text was laid out."""
+        """Add rows; with `layout`, store the layout of the text."""
         metadata = None if layout is None else {LAYOUT: json.dumps(asdict(layout)).encode()}
         batch = pa.record_batch(
             list(columns.values()),
@@ -90,13 +90,13 @@ class Spool:
         self._whole, self.rows = self._file.tell(), self.rows + batch.num_rows
 
     def batches(self) -> Iterator[dict[str, Any]]:
-        """Iterate over the rows, a batch in memory at a time."""
+        """Iterate over the rows, with one batch in memory at a time."""
         for found, end in self._streams():
             if end == 0:
                 yield dict(zip(found.schema.names, found.columns, strict=True))
 
     def _streams(self) -> Iterator[tuple[Any, int]]:
-        """Iterate over batches (with 0), and after each over its schema and where it ends in the file."""
+        """Iterate over batches (with 0), and after each over its schema and its end in the file."""
         self._file.flush()
         size, at = os.fstat(self._file.fileno()).st_size, 0
         while at < size:
@@ -110,7 +110,7 @@ class Spool:
             yield reader.schema, at
 
     def _sound(self) -> int:
-        """Return up to where the file holds whole batches."""
+        """Return the position up to which the file holds whole batches."""
         end, rows = 0, 0
         try:
             for found, at in self._streams():
@@ -126,12 +126,12 @@ class Spool:
         return end
 
     def end_here(self) -> str:
-        """Cut off what was being written when the process is told to end; return what is kept, for people."""
+        """Cut off an unfinished batch when the process must end; return what is kept, for people."""
         os.ftruncate(self._file.fileno(), self._whole)
         return f"{self.rows:,} rows are kept in {self.name}. Feed the rows after them, and add --append"
 
     def discard(self) -> None:
-        """Take the rows away: the recording is written."""
+        """Remove the rows: the recording is written."""
         if self.name is not None:
             Path(self.name).unlink(missing_ok=True)
 
@@ -143,13 +143,13 @@ class Spool:
             _open.pop(self.name, None)
             if self.rows == 0:
                 self.discard()
-        # What found no room on the disk waits in the file's buffer, and finds none again.
+        # Bytes that found no space on the disk wait in the file's buffer, and find none again.
         with contextlib.suppress(OSError):
             self._file.close()
 
 
 def end_all() -> str:
-    """Make what came through a pipe ready for a later run, at once; return what is kept, empty where nothing is."""
+    """Make the rows from a pipe ready for a later run, at once; return what is kept, empty if nothing is."""
     return " ".join(spool.end_here() for spool in list(_open.values()) if spool.rows)
 
 
@@ -160,5 +160,5 @@ def layout_from(document: dict[str, Any]) -> Layout:
 
 
 def unfinished_name(out: str) -> str:
-    """Return where the rows of a log that comes through a pipe are kept until it ends."""
+    """Return the name under which the rows of a log from a pipe are kept until it ends."""
     return out + UNFINISHED

@@ -1,4 +1,4 @@
-"""The reading of a log: every fault that a row can have is met here, before anything is written."""
+"""The reading of a log: every possible fault of a row is found here, before anything is written."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ class Survey:
 
     @property
     def rows(self) -> int:
-        """How many rows were read."""
+        """Number of rows read."""
         return self.lights[0].rows
 
     def _named(self, column: str | None, option: str) -> int | None:
@@ -126,7 +126,7 @@ class Survey:
         return found[0] if len(found) == 1 else None
 
     def _maybe_time(self, taken: set[int | None]) -> int | None:
-        """Return a column that may hold times, where nothing else tells the rate."""
+        """Return a column that may hold times, if nothing else gives the rate."""
         if self._wanted.rate_hz is not None or self._log.rate_hz is not None:
             return None
         found = [k for k, name in enumerate(self._log.columns) if MAYBE_TIME.match(name) and k not in taken]
@@ -137,13 +137,13 @@ class Survey:
         return found[0]
 
     def unit_of(self, column: int) -> str:
-        """Return the unit that the log tells of a column; empty where it tells none."""
+        """Return the unit of a column as the log states it; empty if it states none."""
         return self._log.units[column] if column < len(self._log.units) else ""
 
     # --- cells to rows ----------------------------------------------------------------------------
 
     def understand(self) -> Iterator[Rows]:
-        """Read the log; yield its rows as understood, after they were taken into account.
+        """Read the log; yield its interpreted rows, after they were taken into account.
 
         Raises
         ------
@@ -222,11 +222,11 @@ class Survey:
         return self.stamps.nanoseconds(times, row)
 
     def named_unit(self, column: int) -> str | None:
-        """Return the unit of times that a row of units or the name of the column tells."""
+        """Return the unit of times in a row of units or in the name of the column."""
         return time_unit_named(self.unit_of(column)) or time_unit_in(self._log.columns[column])
 
     def _outputs(self, cells: Any, row: int) -> Any:
-        """Return the output of every row; where none was logged it stays as it was."""
+        """Return the output of every row; if none was logged in a row, it stays unchanged."""
         known = self._logged(cells, row)
         self.output_missing += known.null_count
         held = pc.fill_null_forward(pa.concat_arrays([pa.array([self.output_before]), known]))[1:]
@@ -276,7 +276,7 @@ class Survey:
     # --- rows taken into account ------------------------------------------------------------------
 
     def take(self, rows: Rows) -> None:
-        """Take rows into account, as understood now or by an earlier run."""
+        """Take rows into account that were interpreted now or by an earlier run."""
         for k, kind in enumerate(self.lights):
             kind.push(rows[f"light{k}"], from_text=self._log.delimiter is not None or k in self._as_text)
         if "time" in rows and self.time_at is not None:
@@ -293,7 +293,7 @@ class Survey:
 
 
 def time_unit_named(unit: str) -> str | None:
-    """Return a unit of time as options name it; None where it is none.
+    """Return a unit of time as options name it; None if it is none.
 
     Examples
     --------
@@ -305,7 +305,7 @@ def time_unit_named(unit: str) -> str | None:
 
 
 def time_unit_in(name: str) -> str | None:
-    """Return the unit that the name of a column of times ends with; None where it ends with none.
+    """Return the unit at the end of the name of a time column; None if there is none.
 
     Examples
     --------

@@ -23,7 +23,7 @@ NO = frozenset({"", "0", "false", "no", "off", "low"})
 
 
 class TruthKind(StrEnum):
-    """What a truth column holds."""
+    """Contents of a truth column."""
 
     AUTO = "auto"
     FLAG = "flag"
@@ -48,12 +48,12 @@ class RowPasses:
 
 
 class TruthColumn:
-    """Streams a truth column and keeps the runs of equal values.
+    """Reads a truth column block by block and keeps the runs of equal values.
 
     Parameters
     ----------
     kind : TruthKind
-        What the column holds; auto tells numbers and yes/no from labels.
+        What the column holds; auto decides between numbers or yes/no and labels.
     place : Place
         Names a row.
     lots : bool
@@ -67,7 +67,7 @@ class TruthColumn:
         self._rows = 0
 
     def push(self, cells: Any) -> None:
-        """Take the cells of the next rows: boolean, numbers or text; null and empty mean no object."""
+        """Take the cells of the next rows: boolean, numbers or text; null and empty mean "no object"."""
         text = self._as_text(plain(cells))
         if len(text) == 0:
             return
@@ -208,7 +208,7 @@ def names_at(runs: RowPasses, rows: NDArray[np.int64]) -> list[str]:
 
 
 def in_samples(rows: NDArray[np.int64], gap_rows: NDArray[np.int64], missing: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return the samples of rows, after the gaps before them were filled.
+    """Return the samples of rows, after filling the gaps before them.
 
     Examples
     --------
@@ -226,7 +226,7 @@ def ignored(labels: Sequence[str], names: Sequence[str]) -> NDArray[np.bool_]:
     Raises
     ------
     TruthError
-        If a name is no label at all.
+        If a name is not among the labels.
     """
     unknown = [name for name in names if name not in labels]
     if unknown:

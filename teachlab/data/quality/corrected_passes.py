@@ -1,4 +1,4 @@
-"""A table of passes as it comes back from a person and a spreadsheet: checked, sorted, beside what was proposed."""
+"""A table of passes corrected by a person in a spreadsheet: checked, sorted, and compared with the proposal."""
 
 from __future__ import annotations
 
@@ -23,16 +23,16 @@ ADVICE = "Positions are whole samples, or dates with a time."
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Correction:
-    """Corrected passes and what became of the proposed ones.
+    """Corrected passes, and what was changed in the proposal.
 
     Parameters
     ----------
     truth : Truth
         Self-labelled: borders still come from the light.
     as_proposed, moved, added, taken_out : int
-        Passes as proposed, with other borders, new ones, and proposed ones that are gone.
+        Passes as proposed, with other borders, new ones, and proposed ones that were removed.
     notes : tuple of str
-        What was mended on the way.
+        Faults that were mended.
     """
 
     truth: Truth
@@ -46,16 +46,17 @@ class Correction:
 def read_corrected(path: str, recording: Recording, proposed: Truth) -> Correction:
     """Read a corrected table.
 
-    Commas, semicolons or tabs divide it; rows may stand in any order and may be empty; positions are whole samples, or
-    ISO dates with a time where the recording knows when it began; an apostrophe before a text is the spreadsheet's.
+    Commas, semicolons or tabs separate its cells. Rows may be in any order and may be empty. Positions are whole
+    samples, or ISO dates with a time if the start of the recording is known. An apostrophe before a text comes from the
+    spreadsheet and is ignored.
 
     Parameters
     ----------
     path : str
-        A CSV with the columns start and end, and label, expect and lot if wanted.
+        A CSV with the columns start and end, and optionally label, expect and lot.
     recording : Recording
     proposed : Truth
-        What was proposed for it; its doubt of borders is taken over.
+        The proposal; its uncertainty of borders is kept.
 
     Raises
     ------

@@ -19,20 +19,20 @@ from teachlab.sensor.comparator import Comparator
 from teachlab.sensor.edges import Edges, TwoState
 
 HELD = (2.0, 300.0)
-"""Bytes a sample, and a crossing of the middle of the light: every crossing may be a border."""
+"""Bytes for each sample, and for each crossing of the middle of the light: every crossing may be a border."""
 REQUIRED_SEPARATION = 2.0
-"""The two levels must lie this many times the sum of their spreads apart."""
+"""The distance of the two levels must be at least this many times the sum of their spreads."""
 OUTLIERS = 0.0002
-"""Share of the samples at either end that the split does not look at."""
+"""Share of the samples at each end that is left out of the split."""
 HYSTERESIS = 0.2
 """Width of the switching band as a share of the distance of the two levels."""
 CLEAR_MINORITY = 0.4
-"""Objects are taken to be the rarer level only if it takes at most this share of the time."""
+"""Objects are assumed to be the rarer level only if it takes at most this share of the time."""
 SHORTEST_SHARE, SHORTEST_SAMPLES = 0.1, 3
 FAINT, SPREADS = 0.15, 6.0
-"""Light this share of the way to an object, and so many spreads of the background, may be a faint object."""
+"""Light this share of the way to an object, and this many spreads from the background, may be a faint object."""
 AS_LONG = 2.0
-"""A faint object lasts at most so many times the longest pass; what lasts longer is drift."""
+"""A faint object lasts at most this many times the longest pass; longer stretches are drift."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +46,7 @@ class Levels:
     low_spread, high_spread : float, recording units
         1.4826 · MAD of the samples on either side.
     split : float, recording units
-        The level that divides them best.
+        The level that separates them best.
     share_high : float
         Share of the samples above the split.
     """
@@ -60,14 +60,14 @@ class Levels:
 
     @property
     def separation(self) -> float:
-        """Distance of the two levels over the sum of their spreads."""
+        """Distance of the two levels divided by the sum of their spreads."""
         spread = self.low_spread + self.high_spread
         return (self.high - self.low) / spread if spread > 0 else math.inf
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Proposal:
-    """Proposed passes and how they came about.
+    """Proposed passes, and how they were found.
 
     Parameters
     ----------
@@ -78,11 +78,11 @@ class Proposal:
     direction_from : str
         ``given``, ``stored`` or ``the rarer level``.
     shortest_samples : int
-        Passes and gaps shorter than this were smoothed away.
+        Passes and gaps shorter than this were removed.
     left_out, joined : ndarray of int64, shape (n, 2), samples
-        Those passes and those gaps.
+        The removed passes, and the removed gaps.
     faint : ndarray of int64, shape (n, 2), samples
-        Stretches between the passes in which the light goes part of the way to an object, as long as a pass may be.
+        Stretches between the passes in which the light goes part of the way to an object, no longer than a pass may be.
         They are not proposed: a person must say whether they are products.
     """
 
@@ -97,7 +97,7 @@ class Proposal:
 
     @property
     def dropped(self) -> int:
-        """How many passes and gaps were smoothed away."""
+        """Number of passes and gaps that were removed."""
         return len(self.left_out) + len(self.joined)
 
 
@@ -114,27 +114,26 @@ def propose_passes(
     ----------
     recording : Recording
     direction : Direction, optional
-        Whether objects raise or lower the light; by default as stored, else objects are the level that
-        is taken for less of the time, if that is clear.
+        Whether objects raise or lower the light; by default as stored; otherwise objects are the level that takes less
+        of the time, if that is clear.
     min_ms : float, ms, optional
         Shortest pass and shortest gap; by default a tenth of the typical one, at least 3 samples.
     progress : callable
-        Told the share that is done.
+        Called with the share done.
 
     Raises
     ------
     RecordingError
-        If the light does not have two levels, or none of it is valid.
+        If the light does not have two levels, or no sample is valid.
     ParameterError
-        If the direction cannot be told, or `min_ms` is negative.
+        If the direction is unclear, or `min_ms` is negative.
 
     Notes
     -----
-    The split is the one that leaves the least variance within its two sides (Otsu 1979), after
-    the outermost 0.02 % of the samples are set aside; the levels are the medians of the sides. The light
-    is switched with a band of a fifth of their distance about their middle; a border is the last crossing
-    of the middle before the switch, so it lies at 50 % of the edge. Passes shorter than the shortest
-    duration go first, then gaps.
+    The split is the one with the least variance within its two sides (Otsu 1979), without the outermost 0.02 % of the
+    samples; the levels are the medians of the sides. The light is switched with a band of a fifth of their distance
+    about their middle. A border is the last crossing of the middle before the switch, so it is at 50 % of the edge.
+    Passes shorter than the shortest duration are removed first, then such gaps.
 
     References
     ----------
@@ -171,7 +170,7 @@ def propose_passes(
 
 
 def _between_passes(faint: TwoState, truth: Truth, samples: int, shortest: int) -> Edges:
-    """Return the stretches of a signal that touch no pass and last as long as a pass may."""
+    """Return the stretches of a signal that touch no pass and are no longer than a pass may be."""
     start, end = faint.runs(samples)
     start = start.clip(min=0)
     longest = AS_LONG * float((truth.end - truth.start).max(initial=0))
@@ -182,7 +181,7 @@ def _between_passes(faint: TwoState, truth: Truth, samples: int, shortest: int) 
 
 
 def two_levels(values: NDArray[np.float64], unit: str) -> Levels:
-    """Split values into two levels, or raise if they do not form two.
+    """Divide values into two levels, or raise if they do not have two.
 
     Parameters
     ----------
@@ -225,12 +224,12 @@ def _spread(values: NDArray[np.float64]) -> float:
 
 
 def _best_split(ordered: NDArray[np.float64]) -> int | None:
-    """Return the index at which the upper side begins, None if all values are equal."""
+    """Return the index at which the upper side begins; None if all values are equal."""
     n = ordered.size
     centred = ordered - ordered[n // 2]
     below = np.cumsum(centred)[:-1]
     count = np.arange(1, n)
-    # The variance between the sides, times n²: largest where the variance within them is least.
+    # The variance between the sides, times n²: it is largest where the variance within them is smallest.
     between = (n * below - count * centred.sum()) ** 2 / (count * (n - count))
     between[ordered[1:] == ordered[:-1]] = -1.0
     if between.size == 0 or between.max() < 0:
@@ -271,7 +270,7 @@ def _switched(
     background, object_ = (levels.low, levels.high) if rises_at_objects else (levels.high, levels.low)
     spread = levels.low_spread if rises_at_objects else levels.high_spread
     share = max(FAINT, SPREADS * spread / (levels.high - levels.low))
-    # Released half-way back, as the noise there must not end the stretch.
+    # Released half-way back, because noise there must not end the stretch.
     ends = sorted(background + part * (object_ - background) for part in (share, share / 2))
     part_way = Comparator(ends[1], ends[0], dtype)
     for block in recording.blocks():
@@ -286,7 +285,7 @@ def _switched(
     light = TwoState(state.first, edges)
     width = max(1, math.ceil(float(np.median(moved)))) if moved.size else 1
     if share >= 0.5 - HYSTERESIS / 2:
-        # So noisy a background hides faint objects.
+        # Such a noisy background hides faint objects.
         faint = TwoState(False, np.empty(0, np.int64))
     else:
         faint = part_way.light_state() if rises_at_objects else part_way.light_state().inverted()
@@ -294,7 +293,7 @@ def _switched(
 
 
 def _back_to(edges: Edges, crossings: Edges) -> Edges:
-    """Return the last crossing at or before every edge, or the edge itself where there is none.
+    """Return the last crossing at or before every edge, or the edge itself if there is none.
 
     Between two edges of the wide band the light crosses its middle: no edge moves past its neighbour.
     """
@@ -306,7 +305,7 @@ def _back_to(edges: Edges, crossings: Edges) -> Edges:
 
 
 def _shortest(state: TwoState, samples: int) -> int:
-    """Return a tenth of the typical pass or gap, whichever is shorter; typical is the median by time."""
+    """Return a tenth of the typical pass or gap, whichever is shorter; typical means the median by time."""
     lengths = []
     for signal in (state, state.inverted()):
         start, end = signal.runs(samples)

@@ -1,4 +1,4 @@
-"""How far each proposed pass is in doubt, why, and where passes are likely missing or double."""
+"""How doubtful each proposed pass is, why, and where passes are probably missing or double."""
 
 from __future__ import annotations
 
@@ -14,26 +14,26 @@ from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.sensor.edges import Edges
 
 LEAST_DOUBT = 0.2
-"""Less than that is the ordinary spread of products."""
+"""A smaller doubt is the ordinary spread of products."""
 FEWEST = 4
-"""With fewer passes there is no usual one to compare with."""
+"""With fewer passes, the usual pass is unknown."""
 FARTHEST = 1e3
-"""Of the way from background to object: infinite light went so far."""
+"""Multiple of the distance from background to object; infinite light counts as this."""
 
 
 @dataclass(frozen=True, slots=True)
 class PassDoubt:
-    """What speaks against one proposed pass.
+    """What makes one proposed pass doubtful.
 
     Parameters
     ----------
     row : int
-        Of the pass among the proposed ones.
+        Row of the pass among the proposed ones.
     start, end : int, samples
     doubt : float
-        0: as usual; 1: hardly a single object.
+        0: as usual; 1: probably not a single object.
     reason : str
-        What is unusual, for people; empty where nothing is.
+        What is unusual, for people; empty if nothing is.
     """
 
     row: int
@@ -45,13 +45,13 @@ class PassDoubt:
 
 @dataclass(frozen=True, slots=True)
 class LikelyPlace:
-    """Where a counted product has no pass of its own, or one has two.
+    """A place where a counted product has no pass, or where one pass has two products.
 
     Parameters
     ----------
     sample : int
     score : float
-        The larger, the likelier.
+        A larger score is more likely.
     text : str
     """
 
@@ -62,13 +62,14 @@ class LikelyPlace:
 
 @dataclass(frozen=True, slots=True)
 class CountCheck:
-    """Proposed passes beside a known count of products.
+    """Proposed passes compared with a known count of products.
 
     Parameters
     ----------
     counted, proposed : int
     places : tuple of LikelyPlace
-        Likely missing passes, or likely double ones, the likeliest first; at most as many as the counts differ by.
+        Probably missing passes, or probably double ones, the most likely first; at most as many as the counts differ
+        by.
     """
 
     counted: int
@@ -79,8 +80,8 @@ class CountCheck:
 def pass_doubts(recording: Recording, proposal: Proposal) -> list[PassDoubt]:
     """Return the doubt of every proposed pass, in time order.
 
-    A pass is in doubt by the worst of: how weak it is beside the median pass, how short, how long, how close it follows
-    the one before, and whether the record cuts it. The light is read once more.
+    The doubt of a pass is the worst of these: how weak it is compared with the median pass, how short, how long, how
+    closely it follows the one before, and whether the record cuts it. The light is read once more.
     """
     truth, rate = proposal.truth, recording.info.sample_rate_hz
     if truth.passes == 0:
@@ -98,7 +99,7 @@ def pass_doubts(recording: Recording, proposal: Proposal) -> list[PassDoubt]:
         if start[k] == 0 or end[k] == recording.samples:
             found.append((1.0, "cut by the record"))
         if compare:
-            # Without a usual value, such as the gap of passes that touch, nothing is unusual.
+            # Without a usual value, such as the gap of touching passes, nothing is unusual.
             weak, ratio, close = (
                 value[k] / usual if usual > 0 else 1.0
                 for value, usual in ((shares, usual_share), (length, usual_length), (gap, usual_gap))
@@ -118,10 +119,10 @@ def pass_doubts(recording: Recording, proposal: Proposal) -> list[PassDoubt]:
 def reconcile(
     recording: Recording, proposal: Proposal, doubts: list[PassDoubt], faint: list[LikelyPlace], counted: int
 ) -> CountCheck:
-    """Lay the proposed passes beside a known count, and name the likeliest missing or double ones."""
+    """Compare the proposed passes with a known count, and name the most likely missing or double ones."""
     passes = proposal.truth.passes
     if passes > counted:
-        # Of two that lie close together the second is named.
+        # Of two that are close together, the second is named.
         ranked = sorted((d for d in doubts if d.doubt > 0), key=lambda d: (-d.doubt, d.start))
         places = [LikelyPlace(d.start, d.doubt, f"pass {d.row}: {d.reason}") for d in ranked]
         return CountCheck(counted, passes, tuple(places[: passes - counted]))
@@ -171,7 +172,7 @@ def _missing(
         return places
     gap = truth.start[1:] - truth.end[:-1]
     pitch, usual = float(np.median(np.diff(truth.start))), float(np.median(gap))
-    # Where a faint object stands, the gap itself is no second place.
+    # If there is a faint object, the gap itself is not a second place.
     held = np.bincount(np.searchsorted(truth.start, proposal.faint[:, 0], side="right"), minlength=truth.passes + 1)
     for k in np.flatnonzero((gap - usual > 0.6 * pitch) & (held[1:-1] == 0)).tolist():
         text = f"a gap of {1000 * gap[k] / rate:.4g} ms, usual are {1000 * usual / rate:.4g} ms"
@@ -181,7 +182,7 @@ def _missing(
 
 
 def _reached(recording: Recording, proposal: Proposal, start: Edges, end: Edges) -> NDArray[np.float64]:
-    """Return how far the light went from the background's level (0) to the objects' (1) in some stretches."""
+    """Return how far the light went from the level of the background (0) to that of objects (1) in some stretches."""
     extremes = Extremes(start, end)
     for block in recording.blocks():
         extremes.push(block.start, block.light, block.invalid_mask())

@@ -1,4 +1,4 @@
-"""Quality of a recording: what it holds, how noisy it is, whether it drifts, whether a level can work."""
+"""Quality of a recording: its contents, its noise, its drift, and whether a level can work."""
 
 from __future__ import annotations
 
@@ -22,16 +22,16 @@ from teachlab.model.truth import Truth
 
 @dataclass(frozen=True, slots=True)
 class QualityNoise:
-    """Local noise, recording units; None where there is nothing to measure.
+    """Local noise, recording units; None if it cannot be measured.
 
     Parameters
     ----------
     object, background : float, recording units
         Inside detect passes, and in the gaps.
     overall : float, recording units
-        Over all samples, passes and gaps alike.
+        Over all samples, in passes and in gaps.
     step : float, recording units
-        Smallest step between levels that occur; no noise is given below ``step / √12``.
+        Smallest step between levels that occur; noise is at least ``step / √12``.
     """
 
     object: float | None
@@ -42,7 +42,7 @@ class QualityNoise:
 
 @dataclass(frozen=True, slots=True)
 class DriftBlock:
-    """Medians over one stretch of time, recording units; `object` is that of the peaks of passes that begin there."""
+    """Medians over one stretch of time, recording units; `object` is the median peak of the passes that begin there."""
 
     start_s: float
     stop_s: float
@@ -53,14 +53,14 @@ class DriftBlock:
 
 @dataclass(frozen=True, slots=True)
 class QualityDrift:
-    """How the levels move over the recording.
+    """How the levels change over the recording.
 
     Parameters
     ----------
     blocks : tuple of DriftBlock
         Equal stretches of time.
     level_per_hour, background_per_hour, object_per_hour : float, recording units per hour
-        Slope of the straight line of least squares through the medians; None for fewer than two.
+        Slope of the least-squares line through the medians; None for fewer than two.
     """
 
     blocks: tuple[DriftBlock, ...]
@@ -71,40 +71,40 @@ class QualityDrift:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Quality(Document):
-    """What `inspect` knows of a recording; None where it cannot be known.
+    """What `inspect` knows of a recording; None if it is unknown.
 
     Parameters
     ----------
     recording : str
-        Its name.
+        Name of the recording.
     samples, sample_rate_hz, seconds, unit, dtype
         The recording.
     invalid, saturated : float
-        Shares of all samples; saturated is at or below 0, or at or above full scale.
+        Shares of all samples; saturated means at or below 0, or at or above full scale.
     low, high : float, recording units
         Extremes of the valid samples.
     at_low, at_high : float
-        Shares of all samples that stand exactly there: many at a level inside the receiver's range mean that
-        something clips before the log.
+        Shares of all samples exactly at these values: many at a level inside the receiver's range mean that the light
+        is clipped before the log.
     direction : Direction
-        As stored, else found from the truth.
+        As stored, otherwise as found from the truth.
     direction_stored : bool
         Whether it was stored.
     contrasts : Contrasts
         How far passes reach above and below the background.
     passes, detect_passes, ignore_passes, gaps : int
-        Of the truth.
+        Numbers in the truth.
     truth_source : str
         Where the truth comes from.
     noise : QualityNoise
     background : float, recording units
         Median of the gaps.
     contrast : float, recording units
-        Median of the pass peaks less the median of the background; negative for dips.
+        Median of the pass peaks minus the median of the background; negative for dips.
     separable : bool
-        Whether one level can tell all passes from all gaps at zero hysteresis.
+        Whether one level separates all passes from all gaps at zero hysteresis.
     separability : Separability
-        The best level, and what is in its way.
+        The best level, and what prevents a better one.
     drift : QualityDrift
     """
 
@@ -148,19 +148,19 @@ def inspect_recording(
     progress: Callable[[float], None] = lambda share: None,
     beside: Callable[[Block], None] | None = None,
 ) -> Quality:
-    """Measure the quality of a recording in one pass and bounded memory.
+    """Measure the quality of a recording in one reading and bounded memory.
 
     Parameters
     ----------
     recording : Recording
     truth : Truth, optional
-        Without it, nothing is said about passes, sides, contrast or separability.
+        Without it, the results on passes, sides, contrast and separability are None.
     rules : Rules
-        Their tolerance is how far windows reach beyond passes, beside the uncertainty of the truth.
+        Their tolerance is how far windows extend beyond passes, in addition to the uncertainty of the truth.
     progress : callable
-        Told the share that is done.
+        Called with the share done.
     beside : callable, optional
-        Given every block too, for what else is asked of the recording.
+        Called with every block too, for other questions on the recording.
 
     Returns
     -------
@@ -175,8 +175,8 @@ def inspect_recording(
 
     Notes
     -----
-    Medians are exact up to about a million values (33,000 per stretch of the drift) and taken from an
-    even selection beyond; extremes, counts and separability are always exact.
+    Medians are exact up to about a million values (33,000 per stretch of the drift); beyond, they are taken from an
+    even selection. Extremes, counts and separability are always exact.
     """
     if truth is not None:
         truth.check_inside(recording.samples)

@@ -1,4 +1,4 @@
-"""One pass over a recording that gathers all that `inspect` needs, in bounded memory."""
+"""One reading of a recording that collects everything for `inspect`, in bounded memory."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ DRIFT_VALUES = 1 << 15
 
 
 class QualityScan:
-    """What one pass found; every sample counts as an evaluation, and windows have no lag.
+    """Results of one reading; every sample counts as an evaluation, and windows have no lag.
 
     Attributes
     ----------
@@ -35,20 +35,20 @@ class QualityScan:
     passes, reach, gaps : Extremes or None
         Extremes over the passes, over their windows, and over the gaps.
     background, object_steps, gap_steps, all_steps : Selection
-        Levels of the gaps; differences of neighbouring valid samples inside detect passes, inside gaps,
-        and anywhere. Infinite samples count in extremes, not in medians.
+        Levels of the gaps; differences of neighbouring valid samples inside detect passes, inside gaps, and anywhere.
+        Infinite samples count in extremes, not in medians.
     drift_edges : ndarray of int64, shape (blocks + 1,), samples
         Borders of the stretches of time.
     drift_all, drift_background : list of Selection
-        All valid levels, and those of the gaps, per stretch of time.
+        All valid levels, and those of the gaps, for each stretch of time.
     step : SmallestStep
         Smallest step between levels that occur.
     invalid, saturated : int
-        Samples.
+        Numbers of samples.
     low, high : float, recording units
         Extremes of all valid samples; NaN if there is none.
     at_low, at_high : int
-        Samples that stand exactly there.
+        Samples exactly at these values.
     void : TwoState
         True from the 6th invalid sample in a row on.
     """
@@ -79,7 +79,7 @@ class QualityScan:
         self._last = np.empty(0)
 
     def run(self, progress: Callable[[float], None], beside: Callable[[Block], None] | None = None) -> QualityScan:
-        """Read the recording once, for another that takes blocks as well."""
+        """Read the recording once, also for another function that takes blocks."""
         for block in self._recording.blocks():
             self.push(block)
             if beside is not None:
@@ -113,7 +113,7 @@ class QualityScan:
             self.saturated += int(np.count_nonzero(valid <= 0) + np.count_nonzero(valid >= np.float64(full)))
         bounded(block, self._recording.name)  # refuses light too large to be measured; infinite light is left out below
         levels = Block(first, block.light, invalid).as_float()
-        # The difference that belongs to a sample is the one from its neighbour before.
+        # The difference at a sample is the one from the sample before.
         with np.errstate(invalid="ignore"):
             steps = np.diff(levels, prepend=self._last if self._last.size else np.nan)
         self._last = levels[-1:]

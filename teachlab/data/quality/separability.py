@@ -1,4 +1,4 @@
-"""Whether any one level has all passes on one side and all gaps on the other, and who is in the way."""
+"""Whether one level has all passes on one side and all gaps on the other, and which ones prevent it."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class Obstacle:
 
 @dataclass(frozen=True, slots=True)
 class Separability:
-    """The level that has most passes and gaps on the right sides, at zero hysteresis.
+    """The level with most passes and gaps on the right sides, at zero hysteresis.
 
     Parameters
     ----------
@@ -51,13 +51,13 @@ class Separability:
     weakest_pass, strongest_gap : Obstacle
         The pass with the smallest peak, the gap (or `ignore` pass) with the largest.
     level : float, recording units
-        Objects reach this level; the best one. Midway between the two where separable.
+        The best level, which objects reach. If passes and gaps are separable, it is midway between them.
     lost, tripped : int
-        Passes that do not reach it, gaps and `ignore` passes that do.
+        Passes that do not reach it; gaps and `ignore` passes that do.
     lost_passes, tripped_gaps : tuple of Obstacle
         The first of them.
     passes, gaps : int
-        How many took part: those that a replay without delays would score.
+        How many were used: those that a replay without delays would score.
     """
 
     separable: bool
@@ -75,13 +75,13 @@ class Separability:
 def separability(measured: QualityScan, truth: Truth, direction: Direction) -> Separability | None:
     """Return the best level and what stands in its way, or None if there is no pass or no gap to compare.
 
-    Left out are the passes and gaps that scoring leaves out too: cut by the record, without a valid
-    sample, or with void samples in their window or just before it.
+    Passes and gaps that scoring leaves out are left out here too: cut by the record, without a valid sample, or with
+    void samples in their window or just before it.
 
     Parameters
     ----------
     measured : QualityScan
-        With the windows of `truth`.
+        A scan with the windows of `truth`.
     truth : Truth
     direction : Direction
         Whether objects raise or lower the light.
@@ -140,9 +140,9 @@ def best_level(passes: _Float, gaps: _Float) -> tuple[float, int, int]:
 
     Notes
     -----
-    The counts change only at a peak, so it is enough to try every pass peak (it still reaches itself)
-    and a level above all gaps. Of equally good levels the one with the widest room below it is taken,
-    and set in the middle of that room.
+    The counts change only at a peak, so it is enough to try every pass peak (a pass reaches its own peak) and a level
+    above all gaps. Of equally good levels, the one with the most room below it is taken, and placed in the middle of
+    that room.
 
     Examples
     --------
@@ -152,7 +152,7 @@ def best_level(passes: _Float, gaps: _Float) -> tuple[float, int, int]:
     (26.0, 1, 0)
     """
     passes, gaps = np.sort(passes), np.sort(gaps)
-    # Just above the highest gap: a level at the gap itself would be reached by it.
+    # Just above the highest gap: the gap would reach a level at its own peak.
     tried = np.unique(np.append(passes, np.nextafter(gaps[-1], np.inf)))
     lost = np.searchsorted(passes, tried, side="left")
     tripped = gaps.size - np.searchsorted(gaps, tried, side="left")
@@ -165,7 +165,7 @@ def best_level(passes: _Float, gaps: _Float) -> tuple[float, int, int]:
         k = int(np.argmax(np.nan_to_num(tried[best] - below, nan=0.0)))
     top, bottom = float(tried[best][k]), float(below[k])
     middle = bottom + (top - bottom) / 2
-    # Neighbouring floats have no middle between them, and the sum of two large ones none that is finite.
+    # Neighbouring floats have no middle between them, and the sum of two large ones is not finite.
     level = middle if bottom < middle <= top else top
     return level, int(lost[best][k]), int(tripped[best][k])
 
@@ -174,7 +174,7 @@ def _trials(measured: QualityScan, truth: Truth, size: int) -> tuple[NDArray[np.
     w = measured.windows
     if w is None:
         return np.zeros(0, bool), np.zeros(0, bool)
-    # A pass whose window begins void is left out too: nobody knows whether the output was active already.
+    # A pass whose window begins void is left out too: it is unknown whether the output was active already.
     void = RunCounter.of(measured.void, size)
     before = np.maximum(w.start - 1, 0)
     passes = (truth.start > 0) & (truth.end < size)

@@ -1,4 +1,4 @@
-"""A picture of a recording: its light over time with the passes marked."""
+"""Figure of a recording: its light over time with the passes marked."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class Envelope:
     ----------
     edges : ndarray of int64, shape (columns + 1,), samples
     low, high : ndarray of float64, shape (columns,), recording units
-        NaN where no sample is valid.
+        NaN if no sample is valid.
     """
 
     edges: NDArray[np.int64]
@@ -62,7 +62,7 @@ def trace_figure(
     quality : Quality
         Of the recording; its best level is drawn.
     logged : ndarray of int64, shape (k, 2), samples, optional
-        Where the sensor's own logged output is active: a row of its own.
+        Where the sensor's own logged output is active: drawn as a separate row.
     kind : str
         svg or png.
 
@@ -154,7 +154,7 @@ def _draw(
 
 
 def _covered(spans: NDArray[np.int64], edges: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return the stretches of columns that hold part of a span: even the shortest is a column wide."""
+    """Return the stretches of columns that hold part of a span: even the shortest is one column wide."""
     start, end = spans[(spans[:, 1] > edges[0]) & (spans[:, 0] < edges[-1])].T
     columns = edges.size - 1
     first = (np.searchsorted(edges, start, side="right") - 1).clip(0)

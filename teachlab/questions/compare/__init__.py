@@ -1,4 +1,4 @@
-"""Which of several settings goes wrong less often, on the same passes or on two recordings."""
+"""Which of several settings makes fewer errors, on the same passes or on two recordings."""
 
 from teachlab.questions.compare.answer import CompareAnswer, compare
 

@@ -42,7 +42,7 @@ ONE_BY_ONE = "false trips come one by one, independently of one another"
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CompareAnswer:
-    """What settings do on the same passes, or on two recordings.
+    """Results of settings on the same passes, or on two recordings.
 
     Parameters
     ----------
@@ -50,14 +50,14 @@ class CompareAnswer:
     with_ : str or None
         The second recording, if there is one.
     unit : str
-        Of the levels.
+        Unit of the levels.
     names : tuple of str
-        Of the sides.
+        Names of the sides.
     settings : tuple of Setting
     sides : tuple of Worth
         Score, margin and reserves of each side.
     found : dict
-        The differences, as they stand in the document.
+        The differences, in the form of the document.
     lines : tuple of str
         The same in sentences.
     verdict : Verdict
@@ -97,7 +97,7 @@ def compare(
     called: Sequence[str] = (),
     assumption: Assumption = NOTHING,
 ) -> CompareAnswer:
-    """Compare settings by the passes and gaps on which exactly one of them goes wrong.
+    """Compare settings by the passes and gaps on which exactly one of them makes an error.
 
     Parameters
     ----------
@@ -107,16 +107,16 @@ def compare(
         With their names; two or more, for two recordings one or two.
     rules : Rules, optional
     margins : bool
-        Measure margin to noise and reserves too: a few more readings.
+        Measure margin to noise and reserves too; this needs a few more readings.
     called : sequence of str
-        What the recordings were called by whoever asked; default: their names.
+        What the user called the recordings; default: their names.
     assumption : Assumption
-        What the claim on the cheapest one takes for granted.
+        What the claim on the cheapest one assumes.
 
     Raises
     ------
     ParameterError
-        If there are more settings than that, or fewer.
+        If there are too many settings, or too few.
     """
     names, chosen = [name for name, _ in settings], [setting for _, setting in settings]
     called = list(called) or [recording.name for recording, _ in recordings]
@@ -174,7 +174,7 @@ def _ordered(
     confidence: float,
     assumption: Assumption,
 ) -> Verdict:
-    """Order the settings by what they cost on the passes that none of them was shown, and say how sure that is."""
+    """Order the settings by their cost on the passes that none of them was shown, and say how sure that is."""
     lies = measure_alignment(recording, truth)
     copies = repeated_stretches(recording, truth.start, truth.end)
     belongs = lies is None or lies.belongs
@@ -215,7 +215,7 @@ def _paired(truth: Truth, scores: list[Score], names: list[str], confidence: flo
     pairs = list(combinations(range(len(scores)), 2))
     passes = [compare_passes(scores[i].trials, scores[j].trials) for i, j in pairs]
     gaps = [compare_gaps(scores[i].trials, scores[j].trials) for i, j in pairs]
-    # One correction over everything that was asked: all pairs, on passes and on gaps.
+    # One correction for everything that was asked: all pairs, on passes and on gaps.
     lots = [
         [by(truth, scores[i].trials, scores[j].trials, confidence=confidence) for i, j in pairs]
         for by in (passes_by_lot, gaps_by_lot)
@@ -292,8 +292,7 @@ def _unpaired(
 
     a = (first.counts.lost, first.counts.scored_passes)
     b = (second.counts.lost, second.counts.scored_passes)
-    # Two intervals: score for the claim, hybrid beside it, since both are in use and they differ where counts are
-    # small.
+    # Two intervals: score for the claim, hybrid beside it, because both are in use and they differ for small counts.
     hybrid, score = newcombe(a, b, confidence), miettinen_nurminen(a, b, confidence)
     document: dict[str, Any] = {
         "unpaired": True,
@@ -336,7 +335,7 @@ def _percent(difference: Any) -> str:
 def _unpaired_by_lot(
     truths: tuple[Truth, Truth], scores: tuple[Score, Score], confidence: float
 ) -> dict[str, Any] | None:
-    """Return the difference at the effective numbers of passes; None where one of them cannot be known."""
+    """Return the difference at the effective numbers of passes; None if one of them is unknown."""
     first, second = (
         lost_rate_by_lot(truth, score.trials, confidence=confidence)
         for truth, score in zip(truths, scores, strict=True)

@@ -1,4 +1,4 @@
-"""A whole setting from one showing: judged on what was not shown, with a reason and a reserve for each part."""
+"""A complete setting from one showing: judged on what was not shown, with a reason and a reserve for each part."""
 
 from __future__ import annotations
 
@@ -28,14 +28,14 @@ class DesignAnswer:
     Parameters
     ----------
     taught : TeachAnswer
-        The setting and what the passes that were not shown say of it.
+        The setting, and its results on the passes that were not shown.
     teach_cost : float, errors per pass
-        Of the setting on what was shown; no combination that was counted has less.
+        Errors per pass of the setting on what was shown; no counted combination has fewer.
     cells : int
-        Combinations counted.
+        Number of combinations counted.
     reserves : mapping
-        ``{axis: {"low", "high", "unit"}}``: how far to the nearest combination with more errors on what was shown;
-        None where none was found. Of what was shown, no confidence.
+        ``{axis: {"low", "high", "unit"}}``: distance to the nearest combination with more errors on what was shown;
+        None if none was found. It holds for what was shown and is no confidence.
     reasons : mapping
         One line for each part of the setting.
     """
@@ -47,7 +47,7 @@ class DesignAnswer:
     reasons: Mapping[str, str]
 
     def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form: that of `teach`, and what the design rests on."""
+        """Return the plain JSON form: that of `teach`, and the evidence for the design."""
         return self.taught.as_dict() | {
             "teach_cost": self.teach_cost,
             "cells": self.cells,
@@ -56,7 +56,7 @@ class DesignAnswer:
         }
 
     def part_lines(self) -> list[str]:
-        """Return the parts of the setting with their reasons, the reserves, and how many cells were counted."""
+        """Return the parts of the setting with their reasons, the reserves, and the number of counted cells."""
         names = {part: part.replace("_", " ", 1).replace(" delay", "-delay").capitalize() for part in self.reasons}
         told = [text for axis, ends in self.reserves.items() if (text := _reserve(axis, ends))]
         return [
@@ -67,7 +67,7 @@ class DesignAnswer:
 
 
 def _reserve(axis: str, ends: Mapping[str, Any]) -> str:
-    """Return the reserve of one axis in words, or an empty text where no end was found."""
+    """Return the reserve of one axis in words; an empty text if no end was found."""
     low, high, unit = ends["low"], ends["high"], ends["unit"]
     if axis in ("level", "noise"):
         return ""  # where errors begin is told with the level
@@ -98,7 +98,7 @@ def designed_and_judged(
     ----------
     recording, truth
     strategy : Strategy, optional
-        With other steps or prices than the usual ones.
+        A strategy with other steps or prices than the usual ones.
     base, seed, rules, accepted, files
         As in `taught_and_judged`; of the base only the evaluation rate is kept.
 

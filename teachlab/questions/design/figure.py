@@ -1,4 +1,4 @@
-"""A designed setting over the light: how high passes and gaps reach, and where its levels and reserves lie."""
+"""A designed setting over the light: how far passes and gaps reach, and its levels and reserves."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ BINS = 80
 def design_figure(
     found: DesignAnswer, recording: Recording, truth: Truth, *, title: str = "", kind: str = "svg"
 ) -> bytes:
-    """Draw how many passes and gaps reach how far, the levels of the setting, and its reserve on what was shown.
+    """Draw how far the light of passes and gaps reaches, the levels of the setting, and its reserve on what was shown.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Passes proposed from the light, their doubts, what a person made of them, and where a replay disagrees."""
+"""Passes proposed from the light, their doubts, the corrections of a person, and where a replay disagrees."""
 
 from __future__ import annotations
 
@@ -42,9 +42,9 @@ class LabelAnswer:
     faint : tuple of LikelyPlace
         Stretches between passes that may be faint objects; their score is how far the light went (0 to 1).
     count : CountCheck, optional
-        Beside a known count.
+        Comparison with a known count.
     correction : Correction, optional
-        What a person made of the proposal.
+        How a person corrected the proposal.
     replayed : Reasons, optional
         Where the passes and a replay at the middle between the two levels disagree; None without passes.
     """
@@ -60,12 +60,12 @@ class LabelAnswer:
 
     @property
     def truth(self) -> Truth:
-        """The passes: as corrected, else as proposed."""
+        """The passes: as corrected, or as proposed."""
         return self.proposal.truth if self.correction is None else self.correction.truth
 
     @property
     def doubtful(self) -> list[PassDoubt]:
-        """Passes in doubt by at least `LEAST_DOUBT`, the most doubtful first."""
+        """Passes with a doubt of at least `LEAST_DOUBT`, the most doubtful first."""
         return sorted((one for one in self.doubts if one.doubt >= LEAST_DOUBT), key=lambda one: (-one.doubt, one.start))
 
     @property
@@ -152,7 +152,7 @@ def label(
     corrected: str | None = None,
     progress: Callable[[float], None] = lambda share: None,
 ) -> LabelAnswer:
-    """Propose passes, tell what is doubtful about them, and take back what a person corrected.
+    """Propose passes, say what is doubtful about them, and read the corrections of a person.
 
     Parameters
     ----------
@@ -160,18 +160,18 @@ def label(
     direction, min_ms
         As for `propose_passes`.
     count : int, optional
-        How many products passed, as counted elsewhere.
+        How many products passed, from another count.
     corrected : str, optional
-        A corrected table to check and take.
+        A corrected table to check and use.
     progress : callable
-        Told the share that is done.
+        Called with the share done.
 
     Raises
     ------
     RecordingError
         If the light does not have two levels.
     TruthError
-        If the corrected table cannot be taken, with line and value.
+        If the corrected table cannot be used, with line and value.
     """
     found = propose_passes(recording, direction=direction, min_ms=min_ms, progress=progress)
     doubts = pass_doubts(recording, found)

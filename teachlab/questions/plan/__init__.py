@@ -1,4 +1,4 @@
-"""How much must be recorded to show a rate, and whether what was recorded so far is enough."""
+"""How much must be recorded to show a rate, and whether the recording so far is enough."""
 
 from teachlab.questions.plan.answer import PlanAnswer, plan
 

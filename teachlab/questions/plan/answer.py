@@ -1,4 +1,4 @@
-"""How many passes or hours show a rate, as one value: the plan, the standing so far, what taught values show."""
+"""How many passes or hours show a rate, as one value: the plan, the standing so far, and what taught values show."""
 
 from __future__ import annotations
 
@@ -34,13 +34,13 @@ class PlanAnswer:
     Parameters
     ----------
     found : dict
-        The plan, as it stands in the document.
+        The plan, in the form of the document.
     lines : tuple of str
         The same in sentences.
     standing : Standing or None
-        Of what was recorded so far; None where nothing was told.
+        Standing of the recording so far; None if none was given.
     verdict : Verdict
-        Lots first, and passes by assumption.
+        Lots first, and passes under an assumption.
     """
 
     found: dict[str, Any]
@@ -78,13 +78,13 @@ def plan(
     Parameters
     ----------
     max_rate : float
-        To be shown, per pass; with `hours` per running hour.
+        Rate to be shown, per pass; with `hours` per running hour.
     confidence : float
         One-sided.
     events : int
         Lost passes (or false trips) that are allowed.
     best_of : int
-        Settings among which the claimed one is chosen on the same data.
+        Number of settings from which the claimed one is chosen on the same data.
     lot_size, lots : float, int, optional
         Passes per lot, or the number of lots.
     icc : float
@@ -92,16 +92,16 @@ def plan(
     hours : bool
         Plan running hours instead of passes.
     true_rate : float, optional
-        Tell the chance that the plan succeeds if this is the true rate per pass.
+        Also give the probability that the plan succeeds if this is the true rate per pass.
     seen, lost : float, int, optional
         Passes (hours) recorded so far, and events among them.
     values, figure : int, float, optional
-        Taught values, as many as they are, and their population figure: what they show of all further ones.
+        Number of taught values, and their population figure: what they show of all future ones.
 
     Raises
     ------
     ParameterError
-        If a number is out of its range, or two of them do not go together.
+        If a number is out of its range, or two numbers do not fit together.
     """
     if hours:
         if lot_size is not None or lots is not None or icc:
@@ -131,7 +131,7 @@ def _verdict(
     found: dict[str, Any], lines: list[str], standing: Standing | None, *, confidence: float, lot_size: float | None,
     icc: float,
 ) -> Verdict:  # fmt: skip
-    """Say how many lots, and by which assumption how many passes; hours as they are."""
+    """Say how many lots are needed, and how many passes under which assumption; hours directly."""
     decision = "record" if standing is None else str(standing)
     sure, rate = f"{100 * confidence:g} % confidence", found["max_rate"]
     if "hours" in found:
@@ -140,7 +140,7 @@ def _verdict(
             next_step=f"Log {found['hours']:.4g} running hours and count every false trip.",
         )  # fmt: skip
     events, best_of = found["events"], found["best_of"]
-    # A loss allowed may fall into any lot: without a lot size it costs a whole one.
+    # An allowed loss may fall into any lot: without a lot size it counts as a whole lot.
     lost_lots = events / lot_size if lot_size else float(events)
     lots = lots_needed(rate, 1 - (1 - confidence) / best_of, lost_lots=lost_lots)
     found["lots_without_assumption"] = lots
@@ -152,7 +152,7 @@ def _verdict(
         upper=rate, confidence=confidence, lots=lots, passes=found["passes"], assume="lots",
     )  # fmt: skip
     about = f"{lots:,} lots" if standing is None else f"{found['seen']:,} passes, {found['lost']} lost"
-    # What the claim has, and what it assumes, is not said again.
+    # What the claim already says and assumes is not repeated.
     said = [line for line in lines[1:] if not line.startswith("This takes every pass as independent")]
     step = (
         f"Log {lots:,} lots of at least {CLAIM_LOT_PASSES} passes. Name the lot of every pass in the table of passes."

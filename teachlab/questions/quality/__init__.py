@@ -1,4 +1,4 @@
-"""What a recording is worth: its quality, how its passes lie, and whether any pair of fixed levels works."""
+"""Quality of a recording, position of its passes, and whether any pair of fixed levels works."""
 
 from teachlab.questions.quality.answer import InspectAnswer, inspected
 

@@ -1,4 +1,4 @@
-"""Quality, alignment and the best pair of fixed levels, counted, as one value."""
+"""Quality, alignment and the counted best pair of fixed levels, as one value."""
 
 from __future__ import annotations
 
@@ -22,26 +22,26 @@ from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 
 CLIPPED = 0.005
-"""Share of saturated samples from which on it is said what they hide."""
+"""From this share of saturated samples on, a sentence says what they hide."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class InspectAnswer:
-    """What `inspect` knows of a recording.
+    """Everything that `inspect` finds out about a recording.
 
     Parameters
     ----------
     quality : Quality
     alignment : Alignment or None
-        How the passes lie against the light; None without passes, or where it cannot be measured.
+        How the passes lie against the light; None without passes, or if it cannot be measured.
     best : Hindsight or None
-        The best pair of fixed levels, every pass and gap counted; None without passes that can be scored.
+        The best pair of fixed levels, with every pass and gap counted; None without passes that can be scored.
     sides : TwoSides or None
-        What two thresholds give where objects lie on both sides of the background.
+        Result of two thresholds if objects lie on both sides of the background.
     step : float or None, recording units
-        Smallest step of the light, where it is stored in whole numbers: no level is told finer.
+        Smallest step of the light, if it is stored in whole numbers: levels are not printed with finer steps.
     cures : tuple of TriedCure
-        Changes of the best pair that leave fewer errors, one of a kind, best first; empty where it makes none.
+        Changes of the best pair that leave fewer errors, one of each kind, best first; empty if it makes no error.
     """
 
     quality: Quality
@@ -53,12 +53,12 @@ class InspectAnswer:
 
     @property
     def works(self) -> bool | None:
-        """Whether some pair of fixed levels gets every pass and gap right; None where nothing was counted."""
+        """Whether some pair of fixed levels makes no error; None if nothing was counted."""
         return None if self.best is None else self.best.cost == 0
 
     @property
     def verdict(self) -> Verdict:
-        """What the recording is good for."""
+        """What the recording can be used for."""
         q, best = self.quality, self.best
         reasons: list[VerdictReason] = []
         if self.sides is not None:
@@ -126,7 +126,7 @@ def inspected(
     truth : Truth or None
     rules : Rules, optional
     progress : callable
-        Told the share that is done.
+        Called with the share done.
 
     Raises
     ------
@@ -135,8 +135,8 @@ def inspected(
 
     Notes
     -----
-    Peaks alone do not tell whether a level works: light that dips inside an object switches twice. So every pair of
-    levels is counted, as `surface` does. Where none works, what would mend the best pair is tried by replay.
+    Peaks alone do not show whether a level works: if the light dips inside an object, the output switches twice. So
+    every pair of levels is counted, as in `surface`. If none works, changes of the best pair are tried by replay.
     """
     if truth is not None:
         truth.check_inside(recording.samples)
@@ -154,7 +154,7 @@ def inspected(
         except InputError:
             best = None  # nothing can be scored, or the light is too large to be counted
     alignment = alignment_of(recording, truth, rules, near)
-    # Where one pair of levels gets everything right, no object lies on the other side of the background.
+    # If one pair of levels makes no error, no object lies on the other side of the background.
     sides = None if best is not None and best.cost == 0 else two_sides(recording, truth, rules=rules)
     cures: list[TriedCure] = []
     if best is not None and best.cost and sides is None:

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ReplayAnswer:
-    """What one setting would have done.
+    """The result of one setting.
 
     Parameters
     ----------
@@ -42,17 +42,17 @@ class ReplayAnswer:
     setting : Setting
     output : Output
     worth : Worth or None
-        Score, and margin and reserves where they were asked for; None without passes.
+        Score, and margin and reserves if asked for; None without passes.
     dependent : mapping of str to Dependence, Bursts or None
-        Rates with lots and bursts allowed for.
+        Rates with lots and bursts taken into account.
     reasons : Reasons or None
-        Why passes were lost and gaps tripped; None where nothing was, or no look at the light was asked for.
+        Why passes were lost and gaps tripped; None if there were no errors, or if the light was not to be examined.
     early_s : tuple of float, s
-        How long before their pass false trips began that lasted into it.
+        For false trips that lasted into the next pass: how long before it they began.
     verdict : Verdict or None
-        What to do about the setting; None without passes.
+        The decision on the setting; None without passes.
     alignment : Alignment or None
-        How the passes lie against the light; None without passes, or where it cannot be measured.
+        How the passes lie against the light; None without passes, or if it cannot be measured.
     """
 
     recording: str
@@ -70,7 +70,7 @@ class ReplayAnswer:
 
     @property
     def dependence(self) -> Dependence | Bursts | None:
-        """The lost rate with passes of one lot that resemble one another allowed for."""
+        """The lost rate, with the resemblance of the passes of one lot taken into account."""
         return self.dependent.get("lost_rate")
 
     def as_dict(self) -> dict[str, Any]:
@@ -114,7 +114,7 @@ def replayed(
     files: FilesJudged | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> ReplayAnswer:
-    """Replay a setting over a recording and, where its passes are known, score it and say why it went wrong.
+    """Replay a setting over a recording and, if its passes are known, score it and give the reasons of its errors.
 
     Parameters
     ----------
@@ -125,11 +125,11 @@ def replayed(
     margins : bool
         Measure margin and reasons too.
     with_reserves : bool
-        Measure reserves too: with filter or delays some more readings.
+        Measure reserves too; with filter or delays this needs some more readings.
     accepted : float
         Errors per pass that are accepted.
     assumption : Assumption
-        What the headline takes for granted.
+        What the headline claim assumes.
     files : FilesJudged, optional
         For the next step of the verdict.
     progress : callable, optional
@@ -151,7 +151,7 @@ def replayed(
         recording, truth, output, rules=rules, margins=margins, with_reserves=with_reserves, reading=reading,
         jitter_ms=None if alignment is None else alignment.jitter_ms,
     )  # fmt: skip
-    # Where no pass was lost, the weakest passes show how losses would cluster.
+    # If no pass was lost, the weakest passes show how losses would cluster.
     proxy = None if worth.margin is None else worth.margin.peak_of_pass
     n, reasons = worth.score.counts, None
     if margins and (n.lost or n.gaps_tripped or n.extra):
@@ -191,7 +191,7 @@ def _answer(
 
 
 def _reference(output: Output) -> dict[str, Any]:
-    """Return what the reference of a following setting did, in samples; nothing for other kinds."""
+    """Return what the reference of a following setting did, in samples; an empty mapping for other kinds."""
     followed, clock = output.followed, output.clock
     if followed is None:
         return {}

@@ -405,7 +405,7 @@ def _spent(
 
 
 def _more_trips(now: RecordingUnderSetting, before: RecordingUnderSetting | None) -> list[str]:
-    """Name false trips that are more than before, by an exact test on counts per hour; a burst may be one cause."""
+    """Report false trips that are more frequent than before (exact test on counts per hour); it may be one burst."""
     trips, hours = now.score.counts.false_trips, now.score.running_hours
     gaps = now.score.counts.gaps_tripped
     where = f"in {number_of(gaps, 'gap')}"

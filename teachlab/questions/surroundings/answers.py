@@ -11,17 +11,17 @@ from teachlab.errors import ParameterError
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SurroundingsAnswer:
-    """A result with what it rests on.
+    """A result with its source and limits.
 
     Parameters
     ----------
     values : mapping of str to number or text
-        With the unit in the name.
+        Keyed by name; the name contains the unit.
     verdict : str
     source : str
         Where the formula comes from.
     limits : str
-        When it holds.
+        When it is valid.
     """
 
     values: dict[str, Any]
@@ -31,7 +31,7 @@ class SurroundingsAnswer:
 
     @property
     def units(self) -> dict[str, str]:
-        """Unit of every value that is a number: by the end of its name, or what it is a multiple or share of."""
+        """Unit of every value that is a number: from the end of its name, or what it is a multiple or share of."""
         return {name: unit_of(name) for name, value in self.values.items() if _is_number(value)}
 
     def as_dict(self) -> dict[str, Any]:
@@ -81,21 +81,21 @@ TWO_WAY_EXPONENTS = {
 
 
 def positive(**values: float) -> None:
-    """Refuse what is not a finite number above 0, by name."""
+    """Refuse a value that is no finite number above 0, by name."""
     for name, value in values.items():
         if not (math.isfinite(value) and value > 0):
             raise ParameterError(f"{name.replace('_', '-')} must be a finite number above 0, got {value:g}.")
 
 
 def not_negative(**values: float) -> None:
-    """Refuse what is not a finite number of at least 0, by name."""
+    """Refuse a value that is no finite number of at least 0, by name."""
     for name, value in values.items():
         if not (math.isfinite(value) and value >= 0):
             raise ParameterError(f"{name.replace('_', '-')} must be a finite number of at least 0, got {value:g}.")
 
 
 def alias_hz(frequency_hz: float, rate_hz: float) -> float:
-    """Return the frequency at which a ripple shows up after sampling: ``|f − k · rate|`` for the nearest k.
+    """Return the frequency at which a ripple appears after sampling: ``|f − k · rate|`` for the nearest k.
 
     Examples
     --------
@@ -107,7 +107,7 @@ def alias_hz(frequency_hz: float, rate_hz: float) -> float:
 
 
 def average_left(frequency_hz: float, window_ms: float) -> float:
-    """Return which share of a ripple a running average over a window leaves: ``|sinc(f · window)|``.
+    """Return the share of a ripple that a running average over a window leaves: ``|sinc(f · window)|``.
 
     Examples
     --------
@@ -124,17 +124,17 @@ def lamp(
     *, mains_hz: float, evaluation_rate_hz: float, swing: float, hysteresis: float, on_delay_ms: float = 0.0,
     ripple_hz: float | None = None,
 ) -> SurroundingsAnswer:  # fmt: skip
-    """Tell whether lamps on the mains can make the output chatter, and what on-delay or average cures it.
+    """Find whether lamps on the mains can make the output chatter, and which on-delay or average prevents it.
 
-    Lamp light swings at twice the mains frequency. An on-delay longer than half of that period,
-    ``1 / (4 · mains)``, outlasts the bright half; an average over one whole period cancels it. A faster
-    ripple of electronic ballasts shows up at its alias.
+    The light of a lamp swings at twice the mains frequency. An on-delay longer than half of that period, ``1 / (4 ·
+    mains)``, is longer than the bright half; an average over one whole period removes the swing. A faster ripple of
+    electronic ballasts appears at its alias.
 
     Parameters
     ----------
     mains_hz, evaluation_rate_hz : float, Hz
     swing, hysteresis : float
-        Peak to peak of the flicker at the receiver, and the hysteresis, in one unit.
+        Peak to peak of the flicker at the receiver, and the hysteresis, in the same unit.
     on_delay_ms : float, ms
     ripple_hz : float, Hz, optional
         Ripple of an electronic ballast or a dimmed lamp.
@@ -177,14 +177,14 @@ def lamp(
 
 
 def _evaluations_leave(frequency_hz: float, rate_hz: float, count: int) -> float:
-    """Return which share of a ripple the mean of N evaluations leaves: ``|sin(N x) / (N sin x)|``, x = π f / rate."""
+    """Return the share of a ripple left by the mean of N evaluations: ``|sin(N x) / (N sin x)|``, x = π f / rate."""
     turn = math.pi * frequency_hz / rate_hz
     below = count * math.sin(turn)
     return 1.0 if abs(below) < 1e-12 * count else abs(math.sin(count * turn) / below)
 
 
 def ambient_light(*, limit_lx: float, expected_lx: float | None = None) -> SurroundingsAnswer:
-    """Compare the ambient light that a sensor is rated for with usual illuminances.
+    """Compare the ambient light for which a sensor is rated with usual illuminances.
 
     Parameters
     ----------

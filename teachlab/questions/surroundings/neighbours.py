@@ -16,12 +16,12 @@ from teachlab.model.json_values import Document
 from teachlab.questions.surroundings.answers import SurroundingsAnswer, alias_hz, average_left, not_negative, positive
 
 ENDLESS = 1_000_000
-"""Hits in a row from which on a row is called endless."""
+"""From this number of hits in a row on, a row is called endless."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pair:
-    """Two neighbouring sensors, and whether their light pulses keep apart.
+    """Two neighbouring sensors, and whether their light pulses disturb each other.
 
     Parameters
     ----------
@@ -29,7 +29,7 @@ class Pair:
     apart : bool
         Whether neither can switch the other.
     answer : SurroundingsAnswer
-        For the one that is disturbed more.
+        Result for the sensor that is disturbed more.
     """
 
     periods_us: tuple[float, float]
@@ -47,7 +47,7 @@ class Pair:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Neighbours(Document):
-    """Which of several neighbouring sensors keep apart.
+    """Which of several neighbouring sensors do not disturb each other.
 
     Parameters
     ----------
@@ -62,14 +62,14 @@ class Neighbours(Document):
 def neighbour_pulses(
     *, own_period_us: float, other_period_us: float, own_width_us: float, other_width_us: float, consecutive: int = 1
 ) -> SurroundingsAnswer:
-    """Tell how often a neighbour's light pulses fall into this sensor's own, and how many in a row.
+    """Find how often a neighbour's light pulses hit this sensor's own pulses, and how many hits come in a row.
 
-    From one own pulse to the next the neighbour's train shifts by δ, the distance of ``T₁`` from the nearest
-    whole multiple of ``T₂``. Share of own pulses hit ``(w₁ + w₂) / T₂``; hits in a row on average
-    ``(w₁ + w₂) / δ``; a beat every ``T₂ / δ`` own pulses. Where one hit cannot follow another, or where a shift
-    can step over the pause without a hit, the average is over the smallest of δ, ``w₁ + w₂`` and the pause
-    ``T₂ − w₁ − w₂``. The neighbour switches nothing if even the longest row stays below what the consecutive
-    filter asks for. Near a whole ratio of the periods (1 : 2 …) δ is small too.
+    From one own pulse to the next, the neighbour's train shifts by δ, the distance of ``T₁`` from the nearest whole
+    multiple of ``T₂``. The share of own pulses hit is ``(w₁ + w₂) / T₂``, the mean number of hits in a row ``(w₁ + w₂)
+    / δ``, and a beat comes every ``T₂ / δ`` own pulses. If one hit cannot follow another, or if a shift can skip the
+    pause without a hit, the average is over the smallest of δ, ``w₁ + w₂`` and the pause ``T₂ − w₁ − w₂``. The
+    neighbour switches nothing if even the longest row is shorter than the consecutive filter requires. Near a whole
+    ratio of the periods (1 : 2 …) δ is small too.
 
     Examples
     --------
@@ -111,11 +111,11 @@ def neighbour_pulses(
 
 
 def _longest_run(own_period_us: float, other_period_us: float, pause_us: float) -> float:
-    """Return the largest number of own pulses in a row that some phase lets the neighbour hit.
+    """Return the largest number of own pulses in a row that the neighbour can hit at some phase.
 
-    ``n`` hits in a row exist if the pauses seen from n successive own pulses leave a phase free, that is if the
-    largest distance between neighbours among ``k · T₁ mod T₂, k < n``, exceeds the pause. That distance falls
-    with n, so that halving finds the last such n; beyond a million pulses the row counts as endless.
+    ``n`` hits in a row exist if the pauses seen from n successive own pulses leave a phase free: that is, if the
+    largest distance between neighbours among ``k · T₁ mod T₂, k < n``, exceeds the pause. That distance falls with n,
+    so halving finds the last such n. Beyond a million pulses the row counts as endless.
     """
 
     def free(pulses: int) -> bool:
@@ -134,14 +134,14 @@ def _longest_run(own_period_us: float, other_period_us: float, pause_us: float) 
 
 
 def neighbours_apart(periods_us: Sequence[float], *, width_us: float, consecutive: int = 1) -> Neighbours:
-    """Tell, for every pair of pulse periods, whether the two keep apart under a consecutive filter.
+    """Find, for every pair of pulse periods, whether the two sensors disturb each other under a consecutive filter.
 
     Parameters
     ----------
     periods_us : sequence of float, µs
-        One of every sensor.
+        One period for each sensor.
     width_us : float, µs
-        Of a light pulse.
+        Width of a light pulse.
     consecutive : int
         Evaluations in a row that must agree.
     """
@@ -163,7 +163,7 @@ def neighbour_beat(
     *, own_hz: float, other_hz: float, amplitude: float, integration_us: float, hysteresis: float,
     evaluation_rate_hz: float | None = None,
 ) -> SurroundingsAnswer:  # fmt: skip
-    """Tell what a neighbour's modulated light leaves after the receiver has demodulated it.
+    """Find what remains of a neighbour's modulated light after the receiver has demodulated it.
 
     A beat at ``|f₁ − f₂|`` of amplitude ``A · |sinc(|f₁ − f₂| · τ)|``, τ the time the receiver integrates.
 
@@ -172,10 +172,11 @@ def neighbour_beat(
     own_hz, other_hz : float, Hz
         Modulation frequencies.
     amplitude, hysteresis : float
-        Of the neighbour's light at this receiver if both ran at one frequency, and of the setting, in one unit.
+        Amplitude of the neighbour's light at this receiver if both ran at one frequency, and hysteresis of the setting,
+        in the same unit.
     integration_us : float, µs
     evaluation_rate_hz : float, Hz, optional
-        To tell at which frequency the evaluations show the beat.
+        For the frequency at which the evaluations show the beat.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""What one showing teaches, and what the rest of the recording says of it."""
+"""What one showing teaches, and its result on the rest of the recording."""
 
 from teachlab.questions.teach.answer import TeachAnswer, taught_and_judged
 

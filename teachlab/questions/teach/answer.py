@@ -25,7 +25,7 @@ from teachlab.teaching.once import teach_once
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TeachAnswer(Document):
-    """A setting, what the passes that were not shown say of it, and how the passes lie against the light."""
+    """A setting, its results on the passes that were not shown, and how the passes lie against the light."""
 
     schema: int = 1
     verdict: Verdict
@@ -53,7 +53,7 @@ def taught_and_judged(
     base : Setting, optional
         Delays, filter and evaluation rate.
     seed : int
-        Picks what is shown.
+        Selects what is shown.
     rules : Rules
     accepted : float
         Errors per pass that are accepted.

@@ -1,4 +1,4 @@
-"""Dwell, gap, response, delays and scan of one line, with what filter and delays alone lose, as one value."""
+"""Dwell, gap, response, delays and scan of one line, and what filter and delays alone lose, as one value."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TimingAnswer:
-    """Whether there is time enough.
+    """Whether there is enough time.
 
     Parameters
     ----------
@@ -34,7 +34,7 @@ class TimingAnswer:
     predicted : Predicted or None
         What filter and delays alone miss and merge; None without a recording.
     delay_at_fault : str or None
-        The delay that is to blame for it.
+        The delay that causes it.
     at_levels : bool
         Whether the light was measured at the levels of a setting.
     """
@@ -46,7 +46,7 @@ class TimingAnswer:
 
     @property
     def verdict(self) -> Verdict:
-        """Whether there is time enough, and what is at fault."""
+        """Whether there is enough time, and what the cause is if not."""
         budget = self.budget
         reasons = [VerdictReason(text=sentence(budget.because))] if budget.because else []
         if self.delay_at_fault:
@@ -58,7 +58,7 @@ class TimingAnswer:
                     f"{found.merged:.4g} of {found.gaps} pairs of neighbours."
                 )
             )
-        # `fits` is a word of the document; a screen begins with what it means.
+        # `fits` is a word of the document; the screen begins with its meaning.
         decision = {"fine": "fast enough", "at risk": "at risk", "impossible": "too slow"}[budget.fits]
         about = "from product to controller"
         if budget.controller_ms == 0:
@@ -102,27 +102,28 @@ def time_budget(
     recording, truth : optional
         Both or neither.
     setting : Setting, optional
-        Filter, delays and rate are taken from it; with a recording the light is measured at its levels, else
-        between the borders of the truth.
+        Filter, delays and rate are taken from it. With a recording, the light is measured at its levels; without a
+        setting, between the borders of the truth.
     speed_mm_s : float, mm/s, optional
-        Of the line; with a recording by default as stored there.
+        Speed of the line; with a recording, by default the stored speed.
     length_mm, gap_mm : float, mm, optional
-        Of the shortest object and gap; without a recording only, and then needed.
+        Shortest object and gap; only without a recording, and then required.
     beam_mm : float, mm
         1/e² radius of the beam; 0: sharp edges.
     on_share, off_share : float, in (0, 1)
         Heights of the levels, as shares from background to object.
     evaluation_rate_hz, consecutive, on_delay_ms, off_delay_ms : optional
-        Take the place of those of the setting.
+        Used instead of those of the setting.
     scan_ms, input_filter_ms : float, ms
-        Of the controller.
+        Scan and input filter of the controller.
     speed_change : float
         Relative.
 
     Raises
     ------
     ParameterError
-        If lengths and a recording are given, too little of either, or shares beside a setting whose levels count.
+        If lengths and a recording are given, too little of either, or shares together with a setting whose levels
+        count.
     """
     given = {
         "consecutive": consecutive, "on_delay_ms": on_delay_ms, "off_delay_ms": off_delay_ms,

@@ -1,4 +1,4 @@
-"""Dwell, gap, response and delay budget: what the clock allows before any level matters."""
+"""Dwell, gap, response and delay budget: what the clock allows, for any level."""
 
 from __future__ import annotations
 
@@ -18,32 +18,33 @@ class Timing(Document):
     dwell_ms, gap_ms, samples_in_dwell : float
         Time over the level and between objects; evaluations in the dwell, ``dwell / T_e``.
     seen, resolved : float
-        Probability at a random phase that the dwell switches the output, and that the gap releases it: the
-        evaluations needed follow from filter and delays exactly as in replay.
+        Probability at a random phase that the dwell switches the output, and that the gap releases it. The needed
+        evaluations follow from filter and delays exactly as in replay.
     min_object_mm, min_gap_mm : float or None
-        Length from which an object, and a gap, is surely long enough: the whole response fits inside, which
-        is on the safe side where filter and delay come together.
+        Length from which an object, and a gap, is certainly long enough: the whole response fits inside. This is on the
+        safe side if filter and delay act together.
     response_ms, response_min_ms : float
         Longest and shortest time from crossing to onset: ``n · T_e`` and ``(n − 1) · T_e``, plus on-delay.
     max_rate_hz : float
         Fastest symmetric switching, ``1 / (2 n T_e)``.
     output_pulse_ms, output_gap_ms : float
-        Of the output after the delays; a gap of 0 or less means that objects merge.
+        Pulse and gap of the output after the delays; a gap of 0 or less means that objects merge.
     controller_ms : float
-        What the controller needs, ``scan + input filter``.
+        Shortest pulse that the controller needs, ``scan + input filter``.
     controller_max_hz : float or None
-        Fastest rate that it follows, ``1 / (2 (scan + filter))``.
+        Fastest rate that the controller follows, ``1 / (2 (scan + filter))``.
     controller_sees : float
-        Probability that it sees the pulse.
+        Probability that the controller sees the pulse.
     off_delay_window_ms : tuple of float
-        Off-delays that stretch the pulse enough and leave gap enough: from, up to; none if from > up to.
+        Off-delays that make the pulse long enough and leave the gap long enough: from, up to; there is none if from >
+        up to.
     position_mm, position_jitter_mm, position_shift_mm : float or None
-        How far the object has moved at the onset; standard deviation from sampling, ``v T_e / √12``; and
-        the shift from a change of speed.
+        How far the object has moved at the onset; standard deviation from sampling, ``v T_e / √12``; and the shift from
+        a change of speed.
     fits : str
         fine, at risk or impossible.
     because : str
-        What is at fault, a delay by name where it is one.
+        The cause; a delay is named.
     """
 
     dwell_ms: float
@@ -71,15 +72,15 @@ class Timing(Document):
 
 
 def timing(line: TimeBudget) -> Timing:
-    """Work out the time budget of a line.
+    """Calculate the time budget of a line.
 
     Notes
     -----
-    With ``T_e = 1 / rate``, n consecutive evaluations and v the speed: objects are surely seen from
-    ``v (n T_e + on-delay) + x_on + x_off`` on, gaps from ``v (n T_e + off-delay) − x_on − x_off``. The output pulse is
-    ``dwell − on-delay + off-delay`` and its gap ``gap + on-delay − off-delay``; the controller needs
-    ``scan + filter`` of both, and sees a shorter pulse with probability ``pulse / scan``. Common practice
-    of the trade; timers as IEC 61131-3 TON and TOF.
+    With ``T_e = 1 / rate``, n consecutive evaluations and speed v: objects are certainly seen from a length of ``v (n
+    T_e + on-delay) + x_on + x_off`` on, gaps from ``v (n T_e + off-delay) − x_on − x_off`` on. The output pulse is
+    ``dwell − on-delay + off-delay`` and its gap ``gap + on-delay − off-delay``. The controller needs ``scan + filter``
+    of both, and sees a shorter pulse with probability ``pulse / scan``. Common practice of the trade; timers as IEC
+    61131-3 TON and TOF.
     """
     period = line.period_ms
     hold = line.switching.consecutive * period
@@ -117,7 +118,7 @@ def timing(line: TimeBudget) -> Timing:
 
 
 def _longest_hold(line: TimeBudget, need: float) -> float:
-    """Return the longest off-delay that leaves the controller, and the filter, their gap; below 0 if none does."""
+    """Return the longest off-delay that leaves the gap that controller and filter need; below 0 if there is none."""
     return line.gap_ms + line.back_ms - max(need, line.switching.consecutive * line.period_ms)
 
 
@@ -130,7 +131,7 @@ def _keep_it(line: TimeBudget, need: float) -> str:
 
 
 def _judge(line: TimeBudget, pulse: float, rest: float, need: float) -> tuple[str, str]:
-    """Return the verdict and the first thing at fault, in the order of the signal's way."""
+    """Return the verdict and the first cause, in the order in which the signal passes the stages."""
     found = _judge_object(line) or _judge_gap(line, need)
     if found is not None:
         return found

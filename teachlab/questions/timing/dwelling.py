@@ -1,4 +1,4 @@
-"""How long the objects of a recording hold the light, and what filter and delays make of each of them."""
+"""How long the objects of a recording hold the light, and the effect of filter and delays on each of them."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ Millis = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DwellSpans:
-    """Dwell of every whole pass to be detected, and length of every gap between two passes.
+    """Dwell of every complete detect pass, and length of every gap between two passes.
 
     Parameters
     ----------
@@ -32,7 +32,7 @@ class DwellSpans:
     source : str
         How they were found.
     at_levels : bool
-        Whether at the levels of a setting.
+        Whether they were measured at the levels of a setting.
     """
 
     dwell_ms: Millis
@@ -48,12 +48,12 @@ class Predicted(Document):
     Parameters
     ----------
     missed, merged : float
-        Expected numbers at a random phase; whole numbers where evaluations were counted.
+        Expected numbers at a random phase; whole numbers if evaluations were counted.
     passes, gaps : int
     touching, unlit : int
-        Gaps of no length at all, and passes whose light never is beyond the level: no delay is to blame for them.
+        Gaps of length 0, and passes whose light is never beyond the level: no delay causes these.
     short_pulses, short_gaps : int
-        Pulses, and gaps between two, that the output shows but that are shorter than the controller needs.
+        Pulses, and gaps between two pulses, in the output that are shorter than the controller needs.
     """
 
     missed: float
@@ -87,9 +87,9 @@ def spans_of_truth(
     Raises
     ------
     TruthError
-        Without a whole pass to be detected.
+        Without a complete detect pass.
     ParameterError
-        If a beam is given but neither a speed nor one in the recording.
+        If a beam is given, but no speed is given or stored in the recording.
     """
     rate = recording.info.sample_rate_hz
     stored = recording.info.line_speed_m_s
@@ -113,8 +113,8 @@ def spans_of_truth(
 def spans_at_levels(recording: Recording, truth: Truth, setting: Setting) -> DwellSpans:
     """Return dwell and gap at the setting's own levels, counted in evaluations of the light itself.
 
-    The longest stretch in which the light is beyond the levels during each pass, and in which it is not
-    between two, without filter and delays. A light that does not fall between two passes gives a gap of 0.
+    For each pass the longest stretch in which the light is beyond the levels, and between two passes the longest in
+    which it is not, without filter and delays. Light that does not fall between two passes gives a gap of 0.
     """
     whole = _whole(recording, truth)
     bare = replace(setting.undelayed(), consecutive=1)
@@ -135,7 +135,7 @@ def spans_at_levels(recording: Recording, truth: Truth, setting: Setting) -> Dwe
 
 
 def _longest(starts: Edges, ends: Edges, begin: Edges, stop: Edges) -> Edges:
-    """Return the length of the run that overlaps each stretch most, 0 where none does."""
+    """Return the length of the run that overlaps each stretch most; 0 if none does."""
     out = np.zeros(begin.size, np.int64)
     first = np.searchsorted(ends, begin, side="right")
     last = np.searchsorted(starts, stop, side="left")
@@ -157,7 +157,7 @@ def line_of(
     speed_mm_s: float | None = None,
     speed_change: float = 0.0,
 ) -> TimeBudget:
-    """Return the line of a recording's own shortest pass and shortest gap, under a setting's filter and delays."""
+    """Return the line with the shortest pass and shortest gap of a recording, under a setting's filter and delays."""
     rate, speed = recording.info.sample_rate_hz, recording.info.line_speed_m_s
     gaps = spans.gap_ms
     return TimeBudget(
@@ -175,14 +175,14 @@ def line_of(
 
 
 def predict(spans: DwellSpans, line: TimeBudget) -> Predicted:
-    """Predict how many passes are missed and merged by filter and delays alone, whatever the level.
+    """Predict how many passes filter and delays alone miss and merge, for any level.
 
     Notes
     -----
-    A pass is missed unless ``max(n, d_on + 1)`` evaluations in a row fall into its dwell; two merge unless
-    ``max(n, d_off − d_on + 1)`` fall into the gap between them, d in evaluations as replay counts them. At a
-    random phase k evaluations fall into a time t with probability ``clip(t / T_e − k + 1, 0, 1)``. The controller
-    needs ``scan + filter`` of ``dwell − on-delay + off-delay``, and of ``gap + on-delay − off-delay``.
+    A pass is missed unless ``max(n, d_on + 1)`` evaluations in a row fall into its dwell. Two passes merge unless
+    ``max(n, d_off − d_on + 1)`` fall into the gap between them; d is in evaluations, counted as in replay. At a random
+    phase k evaluations fall into a time t with probability ``clip(t / T_e − k + 1, 0, 1)``. The controller needs ``scan
+    + filter`` of ``dwell − on-delay + off-delay``, and of ``gap + on-delay − off-delay``.
     """
     need, longer = line.scan_ms + line.input_filter_ms - 1e-9, line.hold_ms - line.back_ms
     return Predicted(
@@ -198,13 +198,13 @@ def predict(spans: DwellSpans, line: TimeBudget) -> Predicted:
 
 
 def delay_at_fault(spans: DwellSpans, line: TimeBudget) -> str | None:
-    """Return the sentence that blames a delay, where a delay alone loses passes of a recording; else None.
+    """Return the sentence about the delay that alone loses passes of a recording; None if no delay does.
 
-    What the filter alone would lose, and neighbours that touch, are not laid on a delay.
+    Passes that the filter alone would lose, and touching neighbours, are not attributed to a delay.
     """
     blamed = []
     free = replace(line, switching=line.switching.undelayed())
-    # A delay is to blame for what is lost with it and not without it.
+    # A delay is the cause of what is lost with it and not without it.
     for name, delay, times, lost, without in (
         ("back", line.back_ms, spans.dwell_ms, line.seen, free.seen),
         ("hold", line.hold_ms, spans.gap_ms, line.resolved, free.resolved),

@@ -1,4 +1,4 @@
-"""A line as its clock sees it: what passes, what filter and delays need of it, and the edges of a beam."""
+"""A line as its clock sees it: what passes, what filter and delays need, and the edges of a beam."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ UNDELAYED = Switching()
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TimeBudget:
-    """What passes, how the sensor looks at it, and what reads its output.
+    """What passes, how the sensor evaluates it, and what reads the output.
 
     Parameters
     ----------
     dwell_ms, gap_ms : float, ms
-        Shortest time an object holds the light beyond the level, and shortest time between two.
+        Shortest time for which an object holds the light beyond the level, and shortest time between two objects.
     speed_mm_s : float, mm/s, optional
         Speed of the line; needed for lengths.
     evaluation_rate_hz : float, Hz
@@ -30,14 +30,14 @@ class TimeBudget:
     scan_ms, input_filter_ms : float, ms
         Scan of the controller, and filter of its input.
     edge_mm : float, mm
-        ``x_on + x_off``: how much shorter an object looks between its on-level and its off-level than at half
-        of its height, and how much longer the gap behind it (negative: the other way round).
+        ``x_on + x_off``: how much shorter an object appears between its on-level and its off-level than at half of its
+        height, and how much longer the gap after it (negative: the opposite).
     speed_change : float
         Relative change of the speed, for the position of the onset.
     source : str
         Where dwell and gap come from.
     at_levels : bool
-        Whether they were measured at the levels of a setting: then a time of 0 is a matter of the levels.
+        Whether they were measured at the levels of a setting: then a time of 0 is caused by the levels.
     """
 
     dwell_ms: float
@@ -71,28 +71,28 @@ class TimeBudget:
 
     @property
     def back_ms(self) -> float:
-        """The delay that holds an onset back."""
+        """The delay before an onset."""
         return self.switching.holds_back_ms
 
     @property
     def hold_ms(self) -> float:
-        """The delay that holds the output after the object."""
+        """The delay that keeps the output active after the object."""
         return self.switching.holds_on_ms
 
     @property
     def object_needs(self) -> int:
-        """Evaluations in a row that an object must last to switch the output.
+        """Evaluations in a row for which an object must last to switch the output.
 
-        The filter asks for n and delays both edges alike; the on-delay asks for one more than it lasts.
+        The filter needs n and delays both edges equally; the on-delay needs one more than its length.
         """
         back, hold = self._delays()
         return max(self.switching.consecutive, back + 1 - (hold if self.switching.delays_swap_roles else 0))
 
     @property
     def gap_needs(self) -> int:
-        """Evaluations in a row that a gap must last to release the output.
+        """Evaluations in a row for which a gap must last to release the output.
 
-        One more than the off-delay lasts, less those by which the on-delay puts off the next onset.
+        One more than the length of the off-delay, minus the evaluations by which the on-delay delays the next onset.
         """
         back, hold = self._delays()
         return max(self.switching.consecutive, hold + 1 - (0 if self.switching.delays_swap_roles else back))
@@ -111,7 +111,7 @@ class TimeBudget:
 
 
 def in_words(value_ms: float) -> str:
-    """Return a time with a unit that people read: ms, from 10 s on s, from 10,000 s on h.
+    """Return a time with a readable unit: ms; from 10 s on s; from 10,000 s on h.
 
     Examples
     --------
@@ -124,7 +124,7 @@ def in_words(value_ms: float) -> str:
 
 
 def range_in_words(low_ms: float, high_ms: float) -> str:
-    """Return two times, the unit of the first left out where it is that of the second.
+    """Return two times; the first has no unit if it has the same unit as the second.
 
     Examples
     --------
@@ -145,7 +145,7 @@ def probability_inside(dwell_ms: float, period_ms: float, consecutive: int = 1) 
     >>> probability_inside(1.2, 0.5, 3), probability_inside(2.5, 1.0, 3)
     (0.3999999999999999, 0.5)
     """
-    # A dwell of whole periods shall count as such in spite of rounding.
+    # A dwell of whole periods must count as such in spite of rounding.
     return min(1.0, max(0.0, round(dwell_ms / period_ms, 9) - consecutive + 1))
 
 
@@ -169,7 +169,7 @@ def edge_shift_mm(beam_mm: float, share: float) -> float:
 
 
 def edges_mm(beam_mm: float, on_share: float, off_share: float | None = None) -> float:
-    """Return ``x_on + x_off``, by how much both edges together shorten an object."""
+    """Return ``x_on + x_off``, the length by which both edges together shorten an object."""
     return edge_shift_mm(beam_mm, on_share) + edge_shift_mm(beam_mm, on_share if off_share is None else off_share)
 
 
@@ -189,8 +189,9 @@ def line_from_lengths(
 ) -> TimeBudget:
     """Return the line of objects of one length and gap.
 
-    An object holds the light from where it crosses the on-level to where it falls below the off-level: dwell
-    ``(L − x_on − x_off) / v``, gap ``(gap + x_on + x_off) / v``. Without `off_share` both are at one height.
+    An object holds the light from the point where it crosses the on-level to the point where it falls below the
+    off-level: dwell ``(L − x_on − x_off) / v``, gap ``(gap + x_on + x_off) / v``. Without `off_share` both are at one
+    height.
     """
     for name, value in (("length-mm", length_mm), ("gap-mm", gap_mm), ("speed-mm-s", speed_mm_s)):
         if not (math.isfinite(value) and value > 0):

@@ -1,4 +1,4 @@
-"""Is this setting to be used? The verdict on a setting, made in one place."""
+"""The verdict on a setting, made in one place: whether it may be used."""
 
 from teachlab.questions.verdict.of_setting import FilesJudged, JudgedBy, setting_verdict
 

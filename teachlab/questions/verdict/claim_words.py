@@ -1,4 +1,4 @@
-"""The headline claim in words: what is claimed, at what confidence, from how many lots, and what would assume more."""
+"""The headline claim in words: what is claimed, its confidence, the number of lots, and which bounds assume more."""
 
 from __future__ import annotations
 
@@ -17,25 +17,25 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
 
 SMALLEST = 1e-6
-"""Smaller rates are told as below it."""
+"""Smaller rates are printed as "below" this."""
 
 
 def headline(
     counts: LotCounts, found: Claimable, *, confidence: float, assumption: Assumption = NOTHING
 ) -> HeadlineClaim:
-    """Return the one claim on losses, with the share of lots with trips and what assumes more beside it.
+    """Return the one claim on losses; beside it the share of lots with trips, and bounds that assume more.
 
     Parameters
     ----------
     counts : LotCounts
-        Of the trials that may support a claim.
+        Counts of the trials that may support a claim.
     found : Claimable
     confidence : float
     assumption : Assumption
         As the criteria state it.
     """
     claim = losses_claim(counts, confidence=confidence, assumption=assumption)
-    # What the output did not do is never claimed, and nothing is where the evidence could not have denied it.
+    # Nothing is claimed that the output did not do, or that the evidence could not have contradicted.
     blocked = [text for why, text in found.conditions.items() if why is not OpenCondition.BORDERS]
     if not claim.trials:
         return HeadlineClaim(text="Nothing is claimed. No pass is scored.", confidence=confidence, passes=0, lots=0)
@@ -88,11 +88,11 @@ def claim_text(claim: LotClaim, *, lots: str = "lots") -> str:
 
 
 def more_lots_text(claim: LotClaim) -> str:
-    """Return how many more lots, and how many passes by assumption, would halve the bound; empty where none does."""
+    """Return how many more lots, and how many passes under an assumption, would halve the bound; empty if none."""
     if claim.upper >= 1 or claim.upper <= 2 * SMALLEST:
         return ""
     target = claim.upper / 2
-    # Losses so far are taken to stay as they are, so that the lots to come lose nothing.
+    # It is assumed that the lots to come lose nothing, so the losses stay as they are.
     lost = (claim.mean or 0.0) * claim.lots
     need = lots_needed(target, claim.confidence, lost_lots=lost)
     passes = plan_passes(target, claim.confidence, events=claim.events).passes
@@ -104,9 +104,9 @@ def more_lots_text(claim: LotClaim) -> str:
 
 
 def few_lots_text(counts: LotCounts, truth: Truth, *, taken: bool = False) -> str:
-    """Return what is missing where too few lots are named, or left; empty where there are enough.
+    """Return what is missing if too few lots are named, or left; empty if there are enough.
 
-    Where teaching and choosing have `taken` their share of the lots, they take it of the lots to come too.
+    If teaching and choosing have `taken` their share of the lots, they take it of future lots too.
     """
     if counts.source is Source.LOTS:
         return ""
@@ -127,7 +127,7 @@ def few_lots_text(counts: LotCounts, truth: Truth, *, taken: bool = False) -> st
 
 
 def share_text(share: float) -> str:
-    """Return a share in percent with two digits, rounded up so that it claims no more than it may."""
+    """Return a share in percent with two digits, rounded up so that the claim is not stronger."""
     if share < SMALLEST:
         return f"< {100 * SMALLEST:g} %"
     return f"{rounded_up(100 * share, 2)} %"

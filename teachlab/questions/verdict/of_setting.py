@@ -47,23 +47,23 @@ if TYPE_CHECKING:
     from teachlab.statistics.claims.orders import CostBound
 
 DECIDING_PASSES = DECIDING_STRETCHES * CLAIM_LOT_PASSES
-"""Passes that hold enough stretches for a decision where no lots are named."""
+"""Number of passes with enough stretches for a decision if no lots are named."""
 RARE_KIND = 0.05
-"""Share of the product that a rare kind makes up: what teaching on few passes may not have been shown."""
+"""Share of a rare kind in the product, which teaching on few passes may not have been shown."""
 SAID_BY_THE_CLAIM = frozenset({OpenCondition.INVERTED, OpenCondition.NEVER, OpenCondition.NOTHING_LEFT})
 SWAPPED, FEWEST_SWAPPED = 0.9, 5
-"""Share of both kinds of passes, at least so many of each, that come out the other way where kinds may be swapped."""
+"""Kinds may be swapped if this share of both kinds of passes, and at least so many, come out the opposite way."""
 MISSED_AT_MOST = 0.05
-"""Chance of not having shown it below which nothing is said."""
+"""If the probability that a rare kind was not shown is below this, nothing is said."""
 NEVER_COMPARED = "The replay was never compared with this sensor: no switching of its own output was logged."
 TO_BE_COMPARED = "The replay was not compared with the sensor's own logged output here: teachlab agree does."
 FEWEST_STEPS = 64
-"""From background to objects, below which what looks like a step of the converter may be none."""
+"""With fewer steps from background to objects, what looks like a step of the converter may be none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JudgedBy:
-    """By what a setting is judged.
+    """Rules by which a setting is judged.
 
     Parameters
     ----------
@@ -72,13 +72,13 @@ class JudgedBy:
     accepted : float
         Errors per pass that are accepted.
     assumption : Assumption
-        What the headline may take for granted.
+        What the headline may assume.
     look_at_sides : bool
-        Whether to look for objects on both sides of the background although no pass is lost.
+        Whether to look for objects on both sides of the background even if no pass is lost.
     belongs : bool
-        Whether the borders of the passes follow the light, as far as that was measured.
+        Whether the borders of the passes follow the light, if that was measured.
     cures : bool
-        Whether to try what would mend a setting that may be used as it is, too, and to tell every kind of change.
+        Whether to try changes even for a setting that may be used as it is, and to report every kind of change.
     """
 
     rules: Rules = USUAL_RULES
@@ -92,7 +92,7 @@ class JudgedBy:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FilesJudged:
-    """Where recording and setting are, so that the next step works as printed.
+    """The files of recording and setting, so that the next step works as printed.
 
     Parameters
     ----------
@@ -100,9 +100,9 @@ class FilesJudged:
     setting : str, optional
         File of the setting that was judged.
     truth : str, optional
-        Table of passes that is not the one beside the recording.
+        Table of passes, if it is not the one beside the recording.
     keep : str
-        The command that writes the setting, where it is in no file yet.
+        Command that writes the setting, if it is in no file yet.
     """
 
     recording: str
@@ -111,7 +111,7 @@ class FilesJudged:
     keep: str = ""
 
     def next_step(self, decision: Decision, *, fixed: bool = True, both_sides: bool = False, few: bool = False) -> str:
-        """Return the command that leads on with the setting that was judged; `fixed`: of fixed levels."""
+        """Return the command to continue with the judged setting; `fixed`: whether its levels are fixed."""
         on = typed_again(self.recording, truth=self.truth)
         of = typed_again(self.recording, truth=self.truth, setting=self.setting)
         if both_sides:
@@ -146,18 +146,19 @@ def setting_verdict(
     recording, truth, setting
         What is judged.
     result : Score
-        Of the setting under the rules of `by`.
+        Score of the setting under the rules of `by`.
     by : JudgedBy, optional
     about : str
-        What the setting is called: a strategy, a file.
+        Name of the setting: a strategy, a file.
     files : FilesJudged, optional
         For the next step.
     candidates : sequence of (CostBound, bool)
-        Errors per pass of every setting tried, this one too, each with whether its output is usable; none: this one.
+        Errors per pass of every setting that was tried, including this one, and whether its output is usable; none:
+        only this one.
     margin : Margin, optional
-        Of the setting: with it the verdict tells which levels cost the same.
+        Margin of the setting: with it, the verdict says which levels cost the same.
     reading : SettingReading, optional
-        Of the same, which spares a few readings.
+        Reading of the same setting, which saves a few readings.
     """
     by = by or JudgedBy()
     copies = known = extremes = None
@@ -165,14 +166,14 @@ def setting_verdict(
         copies, known, extremes = reading.copies(), reading.condensed, reading.extremes
     found = claimable(recording, truth, setting, result, copies=copies, belongs=by.belongs)
     counts = lot_counts(truth, found.trials)
-    # What holds whatever the level may be said by its reason; the others limit the use.
+    # Conditions that hold for any level may be stated by their reason; the others limit the use.
     usable = not unusable(result)
     passes = int(counts.passes.sum())
     errors = float(counts.errors().sum()) / passes if passes else None
     cost = counts.bound(by.costs, confidence=by.rules.confidence)
     step = light_step(recording, margin)
     sides = None
-    # Where no pass is lost, none lies on the other side of the background: no reading of the light is spent on it.
+    # If no pass is lost, none lies on the other side of the background: the light need not be read for that.
     if type(setting) is Setting and (result.counts.lost or by.look_at_sides):
         rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
         if extremes is None or extremes.rate_hz != rate:
@@ -194,10 +195,10 @@ def setting_verdict(
         accepted=by.accepted,
     )
     if sides is not None and decision in {Decision.USE, Decision.LIMIT}:
-        # A single threshold that sees one side only is recommended by nothing.
+        # A single threshold that detects only one side is never recommended.
         decision = Decision.OPEN
     good = decision in {Decision.USE, Decision.LIMIT}
-    # What the claim says of the output itself is no limit of its use.
+    # What the claim says about the output itself is no limit of its use.
     limits = [text for why, text in found.conditions.items() if why not in SAID_BY_THE_CLAIM]
     conditions = [
         text
@@ -220,7 +221,7 @@ def setting_verdict(
     n = result.counts
     wrong = n.lost + n.false_trips + n.ignore_false_trips + n.extra
     if mended := cured_text(cures, wrong, every=by.cures):
-        # What would mend it stands behind where the errors lie.
+        # What would mend it follows after the place of the errors.
         reasons.insert(
             max(min(1, len(reasons)), before + min(1, placed)), VerdictReason(text=mended, count=cures[0].errors)
         )
@@ -243,7 +244,7 @@ def setting_verdict(
             few=errors is None or not enough_to_decide(cost),
         ),
         conditions=tuple(conditions) if decision is not Decision.USE else (),
-        # Levels that cost the same as an output that is of no use are of no use either.
+        # Levels that cost the same as a useless output are useless too.
         equal_cost=room_of(recording, truth, setting, margin, rules=by.rules, costs=by.costs, known=known)
         if usable
         else None,
@@ -256,7 +257,7 @@ def setting_verdict(
 
 
 def swapped_kinds(truth: Truth, trials: Trials) -> VerdictReason | None:
-    """Say that kinds of passes may be swapped, where nearly all to be detected and to be ignored come out wrong."""
+    """Say that kinds may be swapped, if nearly all detect passes and nearly all `ignore` passes come out wrong."""
     detect, scored = truth.detect[trials.first_pass :], trials.passes != Outcome.EXCLUDED
     seen = trials.pass_onsets > 0
     wanted, unwanted = (int(np.count_nonzero(scored & kind)) for kind in (detect, ~detect))
@@ -272,7 +273,7 @@ def swapped_kinds(truth: Truth, trials: Trials) -> VerdictReason | None:
 
 
 def _compared(recording: Recording) -> str:
-    # Synthetic light has no sensor that it could be compared with.
+    # There is no sensor with which synthetic light could be compared.
     if recording.info.origin is Origin.SYNTHETIC:
         return ""
     return NEVER_COMPARED if recording.info.output is None else TO_BE_COMPARED
@@ -281,7 +282,7 @@ def _compared(recording: Recording) -> str:
 def near_reason(
     recording: Recording, truth: Truth, setting: Setting, margin: Margin, found: Claimable
 ) -> VerdictReason | None:
-    """Name what came out right but far nearer to the level than the rest; None where nothing stands apart."""
+    """Name the passes or gaps that were right but far nearer to the level than the others; None if there are none."""
     if clipped := {"detect", "trip"} & set(margin.no_variance):
         what = "passes" if "detect" in clipped else "gaps"
         return VerdictReason(
@@ -313,10 +314,10 @@ def near_reason(
 
 
 def light_step(recording: Recording, margin: Margin | None) -> float | None:
-    """Return the smallest step of the light: 1 of whole numbers, else as it occurs; None where that is not seen.
+    """Return the smallest step of the light: 1 for whole numbers, otherwise as it occurs; None if it is not visible.
 
-    The smallest difference between levels that occur is a step only where there are many of them on the way from
-    background to objects.
+    The smallest difference between levels that occur is a step only if there are many steps between background and
+    objects.
     """
     if recording.whole_step is not None:
         return recording.whole_step
@@ -326,9 +327,9 @@ def light_step(recording: Recording, margin: Margin | None) -> float | None:
 
 
 def rare_kind_text(setting: Setting, truth: Truth) -> VerdictReason | None:
-    """Say how likely teaching did not show a kind that makes up 5 % of the product; None where it hardly matters.
+    """Say how likely teaching did not show a kind that makes up 5 % of the product; None if that is unlikely.
 
-    Said only where kinds are known to differ: more than one label, or more than one lot.
+    It is said only if kinds are known to differ: more than one label, or more than one lot.
     """
     drawn = {} if setting.taught is None else setting.taught.evidence.get("drawn", {})
     shown = max(
@@ -357,12 +358,12 @@ def _undecided(
     by: JudgedBy,
     passes: int,
 ) -> list[VerdictReason]:
-    """Say why nothing is decided, and what would decide it, where the errors themselves don't say it."""
+    """Say why nothing is decided, and what would decide it, if the errors themselves do not say so."""
     if decision is not Decision.OPEN:
         return []
     if errors is None:
         return [VerdictReason(text="No pass is left to judge by. Log more passes, or show others while teaching.")]
-    # Where teaching and choosing took their share of the passes, they take it of those to come.
+    # If teaching and choosing took their share of the passes, they take it of future passes too.
     share = passes / max(passes, int(truth.detect.sum())) if by.rules.first_pass else 1.0
     if not enough_to_decide(cost):
         few = max(1, math.ceil((DECIDING_PASSES - passes) / share))
@@ -383,7 +384,7 @@ def _undecided(
         need = None if nearest is None else lots_to_exceed(nearest, by.accepted)
         if nearest is None or need is None or need <= nearest.lots:
             return [VerdictReason(text=f"{told}.")]
-        # Candidates may rest on the choosing half too.
+        # Candidates may also rest on the choosing half.
         further = (need - nearest.lots) * cost.lots / nearest.lots / share
         more = round_figure(further if lots else further * passes / cost.lots)
         return [VerdictReason(text=f"{told}, record about {more} more.")]
@@ -413,7 +414,7 @@ def _errors(
     extremes: PassAndGapExtremes | None,
     step: float | None,
 ) -> list[VerdictReason]:
-    """Say what went wrong, the largest cause first, each with its place."""
+    """Return the errors by cause, the largest first, each with its place."""
     info = recording.info
     out: list[VerdictReason] = []
     for place in error_places(truth, found.trials):
@@ -440,7 +441,7 @@ def _both_ways(
     by: JudgedBy,
     step: float | None,
 ) -> list[VerdictReason]:
-    """Try the first gap or stretch that holds most errors both ways: left out, and designed against."""
+    """Try the first gap or stretch with most errors both ways: left out, and designed against."""
     for place in error_places(truth, found.trials):
         if (tried := tried_both_ways(recording, truth, setting, place, rules=by.rules, step=step)) is not None:
             wrong = min(sum(one) for one in (tried.left_out, tried.against) if one is not None)

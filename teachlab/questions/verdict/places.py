@@ -1,4 +1,4 @@
-"""Places in a recording as people look them up: time of day where the recording knows it, else time since its start."""
+"""Places in a recording as people look them up: the time of day if known, otherwise the time since the start."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""Formats of logs, each as named columns that come in batches of rows."""
+"""Formats of logs, each as named columns in batches of rows."""

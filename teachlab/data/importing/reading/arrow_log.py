@@ -1,4 +1,4 @@
-"""A log as columns in memory or on disk, whatever its format: what every reader hands on."""
+"""A log as columns in memory or on disk, in any format: what every reader returns."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ from teachlab.errors import InputError, ParameterError, RecordingError
 
 BATCH_ROWS = 1 << 17
 
-# SciPy's readers follow the sizes and offsets of a header wherever they lead: a damaged one ends in any of these,
-# in names that were never bound (NameError) among them.
+# SciPy's readers follow the sizes and offsets of a header without checking: a damaged header may end in any of these,
+# also in names that were never bound (NameError).
 DAMAGED = (
     *(ValueError, TypeError, LookupError, NameError, AttributeError, ArithmeticError),
     *(OSError, EOFError, MemoryError, struct.error, zlib.error),
@@ -37,19 +37,19 @@ class Log(Protocol):
     time_of: dict[int, int]
 
     def batches(self, chosen: Sequence[int], text: Collection[int] = ()) -> Iterator[list[Any]]:
-        """Iterate over the rows of some columns, as Arrow arrays of equal length; some are to be left as text."""
+        """Iterate over the rows of some columns, as Arrow arrays of equal length; some columns may be left as text."""
         ...
 
     def numbers_again(self, column: int) -> None:
-        """Take a column that came as text as numbers from now on."""
+        """Treat a column that came as text as numbers from now on."""
         ...
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the file."""
         ...
 
     def place(self, row: int) -> str:
-        """Return how a person finds a row."""
+        """Return a row as a person finds it."""
         ...
 
 
@@ -62,15 +62,15 @@ class ArrowLog:
     path : str
     columns : tuple of str
     reader : callable
-        Takes the columns wanted; iterates over batches of their rows.
+        A function of the wanted columns that iterates over batches of their rows.
     rate_hz : float, Hz, optional
-        If the format knows it.
+        Sample rate, if the format states it.
     units : tuple of str
-        Of the columns, empty where not known.
+        Units of the columns, empty if unknown.
     time_of : dict
-        The column of times that belongs to a column, where the format says so.
+        The time column of each column, if the format states it.
     file : object, optional
-        What has to be closed in the end.
+        An object that has to be closed at the end.
     """
 
     path: str
@@ -86,7 +86,7 @@ class ArrowLog:
     file: Any = None
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the file."""
         if self.file is not None:
             self.file.close()
 
@@ -110,7 +110,7 @@ class ArrowLog:
 
 
 def told(fault: Exception) -> str:
-    """Return what a reader said, its first line; its class where it said nothing, or spoke of its own names."""
+    """Return the first line of a reader's message; its class if there is none, or if it names internal objects."""
     if isinstance(fault, NameError) or not str(fault).strip():
         return type(fault).__name__
     return str(fault).strip().splitlines()[0][:200].rstrip(".")

@@ -1,4 +1,4 @@
-"""Cells into numbers, with the row of the first cell that is none."""
+"""Cells as numbers, with the row of the first cell that is no number."""
 
 from __future__ import annotations
 
@@ -51,12 +51,12 @@ def plain(array: Any) -> Any:
 
 
 def uses_decimal_comma(cells: Any, place: Place, first_row: int) -> bool:
-    """Tell from text cells whether a comma stands before the fraction.
+    """Whether a comma separates the fraction in text cells.
 
     Raises
     ------
     RecordingError
-        If every comma could as well divide thousands.
+        If every comma could also be a thousands separator.
     """
     with_comma = [(k, cell) for k, cell in enumerate(cells.to_pylist()) if cell is not None and "," in cell]
     numbers = [(k, cell) for k, cell in with_comma if _COMMA.fullmatch(cell)]
@@ -72,14 +72,14 @@ def uses_decimal_comma(cells: Any, place: Place, first_row: int) -> bool:
 
 
 def to_numbers(array: Any, decimal_comma: bool, place: Place, first_row: int, *, advice: str = ADVICE) -> Any:
-    """Return an Arrow array of an integer or floating type; text becomes int64 if all of it is whole.
+    """Return an Arrow array of an integer or floating type; text becomes int64 if all numbers are whole.
 
     Parameters
     ----------
     array : pyarrow Array
         Numbers, decimals or text.
     decimal_comma : bool
-        Whether a comma stands before the fraction, in text.
+        Whether a comma separates the fraction in text.
     place : Place
         Names a row for the message.
     first_row : int
@@ -128,7 +128,7 @@ def _no_number(array: Any, cells: Any, place: Place, first_row: int, advice: str
 
 @dataclass(slots=True)
 class StoredType:
-    """Finds the type to store: the one of the log, or the smallest sensible one for numbers from text.
+    """Finds the stored type: the one of the log, or the smallest suitable one for numbers from text.
 
     Attributes
     ----------

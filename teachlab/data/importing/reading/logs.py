@@ -27,7 +27,7 @@ NAMED_FORMATS = {
     **dict.fromkeys(("xlsx", "xls"), "Excel"),
     **{"wav": "WAV", "mat": "MAT", "tdms": "TDMS", "ods": "OpenDocument"},
 }
-"""Endings that no delimited text should bear."""
+"""Endings that no delimited text should have."""
 
 MARKS = (
     (b"PAR1", "parquet"), (b"ARROW1", "feather"), (b"FEA1", "feather"), (b"RIFF", "wav"), (b"RIFX", "wav"),
@@ -36,11 +36,11 @@ MARKS = (
     (b"\x93NUMPY", "NumPy array"), (b"%PDF", "PDF"), (b"\x89PNG", "PNG picture"), (b"\xff\xd8\xff", "JPEG picture"),
     (b"SQLite format 3", "SQLite database"), (b"7z\xbc\xaf", "7-Zip archive"),
 )  # fmt: skip
-"""How files of a format begin."""
+"""First bytes of the files of a format."""
 
 
 def open_log(path: str | Path, options: TextOptions, *, layout: Layout | None = None) -> Log:
-    """Open a log; its format is recognised by its content, not by its name.
+    """Open a log; its format is recognised from its content, not from its name.
 
     Parameters
     ----------
@@ -48,14 +48,14 @@ def open_log(path: str | Path, options: TextOptions, *, layout: Layout | None = 
         Parquet, Feather (Arrow IPC), WAV, MAT, HDF5, TDMS, MDF, a workbook, or delimited text, also compressed;
         ``-`` for text from standard input.
     options : TextOptions
-        How text is laid out; found where not given.
+        Layout of the text; values that are not given are found.
     layout : Layout, optional
-        The layout of text that is already known.
+        The layout of the text, if it is already known.
 
     Raises
     ------
     RecordingError
-        If the file cannot be read, with the extra that reads it where there is one.
+        If the file cannot be read; with the extra that reads it, if there is one.
     """
     if str(path) == STANDARD_INPUT:
         return TextLog.open(path, options, layout=layout)
@@ -86,7 +86,7 @@ JSON_BEGINS = re.compile(rb"\s*(\{\s*[\"}]|\[\s*[\[\]{\"\d-])")
 
 
 def _kind(path: str | Path) -> str | None:
-    """Return the format of a file by how it begins, None for text."""
+    """Return the format of a file from its first bytes; None for text."""
     with open_input(path, "a log", RecordingError) as source:
         head = bytes(source.read(600))
         found = next((kind for mark, kind in MARKS if head.startswith(mark)), None)
@@ -125,12 +125,12 @@ def _zip_kind(source: Any) -> str:
 
 
 def column_index(log: Log, wanted: str, option: str) -> int:
-    """Return the position of a column given by name, or by its number counted from 1.
+    """Return the position of a column given by its name, or by its number counted from 1.
 
     Raises
     ------
     ParameterError
-        If there is no such column, or two of that name.
+        If there is no such column, or if two have this name.
     """
     names = list(log.columns)
     if names.count(wanted) == 1:
@@ -197,7 +197,7 @@ def _wav(path: str | Path) -> Log:
     from scipy.io import wavfile
 
     with warnings.catch_warnings():
-        # Chunks beside the samples (names of the logger, marks) are of no use here.
+        # Chunks beside the samples (names of the logger, marks) are not needed here.
         warnings.simplefilter("ignore", wavfile.WavFileWarning)
         try:
             try:

@@ -1,4 +1,4 @@
-"""Formats of measurement systems, each read by its field's own library, which is an extra."""
+"""Formats of measurement systems; each is read by the usual library of its field, which is an extra."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ EXTRAS = {
     "mdf": ("MDF", "mdf", ("asammdf",)),
     "workbook": ("Excel or OpenDocument", "excel", ("python_calamine", "openpyxl")),
 }
-"""Name of a format, the extra that reads it, and the modules one of which must be there."""
+"""Name of a format, the extra that reads it, and modules of which one must be present."""
 
 
 def open_measurement(path: str, kind: str, options: TextOptions) -> Log:
@@ -83,7 +83,7 @@ def _hdf5(path: str, h5py: Any, options: TextOptions) -> Log:
             flat = _Part(lambda a, b: node[a:b, 0] if node.shape[1] == 1 else node[0, a:b], node.size, node.dtype)
             columns[name], units[name] = flat, unit
         elif node.ndim == 2:
-            # One channel a row or one a column: there are more samples than channels.
+            # One channel per row or one per column: there are more samples than channels.
             lying = node.shape[0] < node.shape[1]
             for k in range(min(node.shape)):
                 part = _Part(_channel(node, k, lying=lying), max(node.shape), node.dtype)
@@ -130,7 +130,7 @@ def _word(value: Any) -> str:
 
 
 def _shortest_names(paths: list[str]) -> tuple[str, ...]:
-    """Return the last parts of names where they differ, else the whole names."""
+    """Return the last parts of names if they differ, otherwise the whole names."""
     last = [path.rpartition("/")[2] for path in paths]
     return tuple(short if last.count(short) == 1 else path for short, path in zip(last, paths, strict=True))
 
@@ -200,7 +200,7 @@ def _column(samples: Any) -> Any:
 
 
 def _workbook(path: str, library: Any, options: TextOptions) -> Log:
-    """Read a sheet as a person sees it: as text, so that lines above the names and units are met as in any text."""
+    """Read a sheet as a person sees it: as text, so that lines above the names and units are treated as in any text."""
     need_for_workbook(path)
     if library.__name__ == "openpyxl":
         book = library.load_workbook(path, read_only=True, data_only=True)

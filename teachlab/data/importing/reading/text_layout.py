@@ -1,4 +1,4 @@
-"""How a delimited text is laid out: what stands above the names, the names, a row of units, what divides the cells."""
+"""Layout of a delimited text: what is above the names, the names, a row of units, and the delimiter."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ from teachlab.errors import ParameterError
 DELIMITERS = "\t;|,"
 NAMED = {"comma": ",", "semicolon": ";", "tab": "\t", "\\t": "\t", "space": " ", "pipe": "|"}
 SPACES = "  "
-"""Stands for runs of blanks as the divider."""
+"""Stands for runs of blanks as the delimiter."""
 LOOKED_AT = 400
-"""So many first lines decide."""
+"""The layout is found from this number of first lines."""
 COMMENT = re.compile(r'\s*"?(#|%|//|!)')
 RATE_HINT = re.compile(r"(rate|hz\b|freq|interval|period)", re.IGNORECASE)
 LIGHT_UNITS = "[mMµμu]?V|[mµμu]A|counts|Counts|digits|lux|lx|%|dBm|[mµμu]W"
@@ -64,12 +64,12 @@ UNITS = frozenset(
         *("mm", "cm", "m", "um", "µm", "μm", "deg", "rad", "hz", "khz", "lux"),
     )
 )
-"""What a row of units is made of, in small letters."""
+"""Words of a row of units, in small letters."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TextOptions:
-    """How a text log is laid out; None is found from its first lines.
+    """Layout of a text log; None is found from its first lines.
 
     Parameters
     ----------
@@ -80,13 +80,13 @@ class TextOptions:
     header : bool, optional
         Whether the first line names the columns.
     skip : int
-        Lines to skip before it; comment lines are skipped anyway.
+        Lines to skip before it; comment lines are always skipped.
     encoding : str, optional
-        Of the text; UTF-8, or UTF-16 with its mark.
+        Encoding of the text; UTF-8, or UTF-16 with its mark.
     missing : tuple of str
-        Words that stand for a sample without a valid value.
+        Words that mean a sample without a valid value.
     sheet : str, optional
-        Of a workbook; its first by default.
+        Sheet of a workbook; by default the first.
     """
 
     delimiter: str | None = None
@@ -109,28 +109,28 @@ class TextOptions:
 
     @property
     def decimal_comma(self) -> bool | None:
-        """Whether a comma stands before the fraction; None if not told."""
+        """Whether a comma separates the fraction; None if not stated."""
         return None if self.decimal is None else self.decimal in (",", "comma")
 
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """What the first lines of a text say.
+    """The layout that the first lines of a text show.
 
     Parameters
     ----------
     delimiter : str
         One character, or `SPACES`.
     names : tuple of str
-        Of the columns; 1, 2, 3 … without a header.
+        Names of the columns; 1, 2, 3 … without a header.
     skip_lines : int
         Lines before the first row.
     units : tuple of str
-        From a row below the names, else from brackets in the names; empty where there are none.
+        From a row below the names, otherwise from brackets in the names; empty if there are none.
     notes : tuple of str
-        What was found without being told.
+        What was found without being stated.
     rate_hint : str
-        A line above the names that speaks of a rate; empty where there is none.
+        A line above the names that mentions a rate; empty if there is none.
     """
 
     delimiter: str
@@ -142,16 +142,16 @@ class Layout:
 
     @property
     def character(self) -> str:
-        """The one character that divides cells, once runs of blanks are one blank."""
+        """The one character between cells, after runs of blanks became one blank."""
         return " " if self.delimiter == SPACES else self.delimiter
 
 
 def find_layout(lines: Sequence[str], options: TextOptions) -> Layout | None:
-    """Find how a text is laid out from its first lines; None where there is no line but comments.
+    """Find the layout of a text from its first lines; None if there are only comment lines.
 
-    The divider is the one that cuts the most lines into the same number of cells, more than one. The first row is the
-    first line whose cells are numbers or times wherever most lines below have them; the names stand in the nearest
-    line of as many cells above it, or in a comment there; what lies between is a row of units.
+    The delimiter is the one that divides the most lines into the same number of cells, more than one. The first row is
+    the first line whose cells are numbers or times wherever most lines below have them. The names are in the nearest
+    line above it with the same number of cells, or in a comment there; what lies between is a row of units.
     """
     lines = list(lines[:LOOKED_AT])
     usable = [k for k in range(options.skip, len(lines)) if lines[k].strip() and not COMMENT.match(lines[k])]
@@ -246,7 +246,7 @@ def _is_value(cell: str) -> bool:
 def _first_row(
     lines: Sequence[str], usable: Sequence[int], cells: dict[int, list[str]], width: int, options: TextOptions
 ) -> tuple[int, int | None, int | None]:
-    """Return the lines of the first row, of the names and of the units."""
+    """Return the line numbers of the first row, of the names and of the units."""
     if options.header is False:
         return usable[0], None, None
     table = [k for k in usable if len(cells[k]) == width]
@@ -258,7 +258,7 @@ def _first_row(
         if len(below) > 1 and _is_units(cells[below[0]]):
             return below[1], header, below[0]
         return (below[0] if below else header + 1), header, None
-    # What most rows hold decides, so that one damaged cell does not make its row a header.
+    # Most rows decide, so that one damaged cell does not turn its row into a header.
     tail = table[-50:] or list(usable)
     values = [2 * sum(_is_value(cells[k][c]) for k in tail if c < len(cells[k])) > len(tail) for c in range(width)]
     if not any(values):
@@ -281,12 +281,12 @@ def _first_row(
 
 
 def _damaged(usable: Sequence[int], table: Sequence[int], first: int) -> bool:
-    """Tell whether the lines before the first sound row are rows too: as many cells from the very first line on."""
+    """Whether the lines before the first sound row are rows too: with as many cells, from the first line on."""
     return bool(table) and table[0] == usable[0] and first != usable[0]
 
 
 def _is_units(row: Sequence[str]) -> bool:
-    """Tell whether every cell of a row is a unit, at least one of them."""
+    """Whether every cell of a row is a unit, or empty, and at least one is a unit."""
     bare = [cell.strip("[]() ").lower() for cell in row if cell]
     bracketed = [cell for cell in row if cell[:1] in "[(" and cell[-1:] in "])"]
     return bool(bare) and (len(bracketed) == len(bare) or all(cell in UNITS for cell in bare))
@@ -299,7 +299,7 @@ def _units(names: Sequence[str], row: Sequence[str] | None) -> tuple[str, ...]:
 
 
 def _names_in_a_comment(above: Sequence[str], delimiter: str, width: int) -> list[str] | None:
-    """Return the names that stand in the last comment above the first row."""
+    """Return the names in the last comment above the first row."""
     for line in reversed(above):
         if not line.strip():
             continue

@@ -29,18 +29,18 @@ __all__ = ["TextLog", "TextOptions"]
 HEAD_BYTES = 1 << 16
 BLOCK_BYTES = 1 << 23
 PARSED_BYTES = 1 << 20
-"""Pieces of a block that are parsed side by side."""
+"""Size of the pieces of a block that are parsed in parallel."""
 MOST_LINE_BYTES = 1 << 24
-"""A few bytes can be packed text of gigabytes without the end of a line."""
+"""A few packed bytes can hold gigabytes of text without the end of a line."""
 LIVE_SECONDS = 0.5
-"""What comes through a pipe is taken at least this often."""
+"""Text from a pipe is processed at least this often."""
 STANDARD_INPUT = "-"
 PACKED = ((b"\x1f\x8b", "gzip"), (b"BZh", "bz2"), (b"\x28\xb5\x2f\xfd", "zstd"), (b"\x04\x22\x4d\x18", "lz4"))
-"""How compressed files begin."""
+"""First bytes of compressed files."""
 
 
 class TextLog:
-    """A delimited text. Columns of numbers come as numbers, all else as text.
+    """A delimited text. Columns of numbers come as numbers, all others as text.
 
     Parameters
     ----------
@@ -52,7 +52,7 @@ class TextLog:
         Whole lines, the first row first.
     options : TextOptions
     source : generator of bytes
-        Where the blocks come from.
+        Generator that yields the blocks.
     """
 
     rate_hz: float | None = None
@@ -79,7 +79,7 @@ class TextLog:
 
     @classmethod
     def open(cls, path: str | Path, options: TextOptions, *, layout: Layout | None = None) -> TextLog:
-        """Look at the first lines of a text and find how it is laid out, unless that is known."""
+        """Read the first lines of a text and find its layout, unless it is known."""
         source = _standard_input() if str(path) == STANDARD_INPUT else _file(path)
         return cls.of_pieces(str(path), source, options, layout=layout)
 
@@ -101,20 +101,20 @@ class TextLog:
                 raise RecordingError(f"{path}: there are no rows. Give the path of a log.")
             skip = found.skip_lines
         else:
-            # The rest of a log has no names, unless whatever feeds it writes them again.
+            # The rest of a log has no names, unless its source writes them again.
             found, again = layout, find_layout(lines[: layout.skip_lines + 5], options)
             skip = again.skip_lines if again is not None and again.names == layout.names else 0
         blocks = _whole_lines(_as_utf8(chain([head], source), encoding, path), skip, path)
         return cls(path, found, encoding, blocks, options, source)
 
     def batches(self, chosen: Sequence[int], text: Collection[int] = ()) -> Iterator[list[Any]]:
-        """Iterate over the rows of some columns; empty cells and the usual words for none are null.
+        """Iterate over the rows of some columns; empty cells and the usual words for "no value" are null.
 
         Parameters
         ----------
         chosen : sequence of int
         text : collection of int
-            Those to be left as text.
+            Columns that are left as text.
         """
         for column in chosen:
             self._kinds.setdefault(column, pa.string() if column in text else pa.int64())
@@ -124,7 +124,7 @@ class TextLog:
                 self._rows += table.num_rows
 
     def _tables(self, chosen: Sequence[int]) -> Iterator[Any]:
-        """Parse block by block; while the caller works on one, the next is parsed, unless it comes through a pipe."""
+        """Parse block by block; while the caller works on one block, the next is parsed, unless it comes by a pipe."""
         if self.path == STANDARD_INPUT:
             for block in self._blocks:
                 yield self._table(self._narrow(block), chosen, None)
@@ -139,7 +139,7 @@ class TextLog:
                 yield self._table(block, chosen, parsed)
 
     def _narrow(self, block: bytes) -> bytes:
-        """Return a block in which one blank divides, where runs of them did."""
+        """Return a block in which every run of dividing blanks is one blank."""
         if self.delimiter != SPACES:
             return block
         return re.sub(rb"[ \t]+", b" ", re.sub(rb"(?m)^[ \t]+|[ \t]+(?=\r?$)", b"", block))
@@ -170,7 +170,7 @@ class TextLog:
         return pacsv.read_csv(
             pa.py_buffer(block),
             pacsv.ReadOptions(column_names=inner, block_size=PARSED_BYTES),
-            # With one column, an empty line is an empty cell and must keep its place in time.
+            # With one column, an empty line is an empty cell and must keep its position in time.
             pacsv.ParseOptions(delimiter=self.layout.character, ignore_empty_lines=len(inner) > 1),
             pacsv.ConvertOptions(
                 column_types={f"c{k}": kind for k, kind in self._kinds.items()},
@@ -182,7 +182,7 @@ class TextLog:
         )
 
     def _widen(self, chosen: Sequence[int], told: str) -> None:
-        """Take the column whose cells do not fit as the next wider type: whole, fraction, text."""
+        """Give the column whose cells do not fit the next wider type: whole, fraction, text."""
         wider = {pa.int64(): pa.float64(), pa.float64(): pa.string()}
         at = int(re.search(r"In CSV column #(\d+)", told)[1])  # type: ignore[index]
         if self._kinds.get(at) not in wider:  # some versions count the columns that were asked for
@@ -192,11 +192,11 @@ class TextLog:
         self._kinds[at] = wider[self._kinds[at]]
 
     def numbers_again(self, column: int) -> None:
-        """Read the column as numbers again from the next block on: one odd cell makes no column of text."""
+        """Read the column as numbers again from the next block on: one wrong cell does not make a column of text."""
         self._kinds[column] = pa.float64()
 
     def _without_comments(self, block: bytes, told: str) -> bytes:
-        """Return a block without its comment lines; raise if another line does not have as many cells."""
+        """Return a block without its comment lines; raise if another line has a different number of cells."""
         width = len(self.columns)
         kept, row, dropped = [], self._rows, False
         for line in block.decode(errors="replace").splitlines(keepends=True):
@@ -232,7 +232,7 @@ class TextLog:
         )
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the file."""
         self._source.close()
 
     def place(self, row: int) -> str:
@@ -242,7 +242,7 @@ class TextLog:
 
     @property
     def comments(self) -> int:
-        """How many comment lines lay among the rows."""
+        """Number of comment lines among the rows."""
         return len(self._comments)
 
 
@@ -265,7 +265,7 @@ def _file(path: str | Path) -> Generator[bytes, None, None]:
 
 
 def _standard_input() -> Generator[bytes, None, None]:
-    """Read what comes, as soon as it comes, but in pieces worth the work."""
+    """Read input as soon as it arrives, but in pieces that are worth the work."""
     buffer: Any = getattr(sys.stdin, "buffer", sys.stdin)
     try:
         number = buffer.fileno()
@@ -305,7 +305,7 @@ def _as_utf8(pieces: Iterator[bytes], encoding: str, path: str) -> Iterator[byte
 
 
 def _whole_lines(pieces: Iterator[bytes], skip: int, path: str) -> Iterator[bytes]:
-    """Cut at ends of lines, and leave out the first lines."""
+    """Divide at ends of lines, and leave out the first lines."""
     rest = b""
     old = None
     for piece in pieces:
@@ -361,5 +361,5 @@ def _lines(path: str | Path, head: bytes, encoding: str) -> list[str]:
             "HDF5, TDMS, MDF or Excel and import that."
         )
     lines = text.splitlines()
-    # The last line may have been cut by the end of what was looked at.
+    # The last line may be cut by the end of the examined text.
     return lines[:-1] if len(head) >= HEAD_BYTES and len(lines) > 1 else lines

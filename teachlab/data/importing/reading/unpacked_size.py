@@ -1,4 +1,4 @@
-"""What a packed log unpacks to, found before it is unpacked: a small file may hold more than memory does."""
+"""The unpacked size of a packed log, found before it is unpacked: a small file may hold more than memory does."""
 
 from __future__ import annotations
 
@@ -15,18 +15,18 @@ from teachlab.model.memory import allowed_memory, need_memory
 
 SHORTER = "Export a shorter stretch."
 CELL_BYTES = 60
-"""A cell of a sheet: once as a value, once as text."""
+"""Bytes for a cell of a sheet: once as a value, once as text."""
 SHEET_TIMES = 3.0
-"""A sheet that was read, for each byte of its XML."""
+"""Memory of a sheet for each byte of its XML."""
 MOST_DEFLATED = 1032
-"""No byte of deflate unpacks to more (RFC 1951: 258 bytes from 2 bits)."""
+"""A byte of deflate never unpacks to more bytes (RFC 1951: 258 bytes from 2 bits)."""
 MAT_TIMES, PACKED_VARIABLE = 2.0, 15
-"""Variables while they are read, for each of their bytes; the type of a packed element (MAT-file format, level 5)."""
+"""Memory of variables per byte while they are read; type of a packed element (MAT-file format, level 5)."""
 PIECE = 1 << 20
 
 
 def need_for_batches(source: Any, path: str) -> None:
-    """Refuse an Arrow file (Feather) of which a batch unpacks to more than may be used.
+    """Refuse an Arrow file (Feather) if one of its batches unpacks to more than the allowed memory.
 
     Parameters
     ----------
@@ -40,7 +40,7 @@ def need_for_batches(source: Any, path: str) -> None:
     ParameterError
         With the figure.
     RecordingError
-        If footer or batches do not lie within the file.
+        If footer or batches are outside the file.
     """
     try:
         most = max((sum(sizes) for sizes in _batches(source)), default=0)
@@ -52,7 +52,7 @@ def need_for_batches(source: Any, path: str) -> None:
 
 
 def _batches(source: Any) -> Iterator[list[int]]:
-    """Yield the unpacked bytes of every buffer, batch by batch, dictionaries among them."""
+    """Yield the unpacked bytes of every buffer, batch by batch, including dictionaries."""
     size = source.seek(0, 2)
     source.seek(size - 10)
     (length,) = struct.unpack("<i", source.read(4))
@@ -119,9 +119,10 @@ class _Table:
 
 
 def need_for_workbook(path: str) -> None:
-    """Refuse a workbook whose sheets unpack to more than may be used, or whose last cell makes an endless sheet.
+    """Refuse a workbook whose sheets unpack to more than the allowed memory, or whose last cell makes an endless sheet.
 
-    The directory of a ZIP may lie, so that members that could unpack to too much are unpacked once, piece by piece.
+    The directory of a ZIP may state false sizes, so members that could unpack to too much are unpacked once, piece by
+    piece.
     """
     with open(path, "rb") as file:
         if file.read(4) != b"PK\x03\x04":
@@ -139,7 +140,7 @@ _CELL = re.compile(rb'\br="([A-Z]{1,3})([0-9]{1,7})"')
 
 
 def _look_through(file: BinaryIO, member: zipfile.ZipInfo, what: str, *, sheet: bool) -> None:
-    """Unpack a part piece by piece: count its bytes, and the cells up to the last one that it names."""
+    """Unpack a part piece by piece; count its bytes, and the cells up to the last one that it names."""
     seen, rows, columns, tail = 0, 1, 1, b""
     with zipfile.ZipFile(file).open(member) as part:
         while piece := part.read(PIECE):
@@ -165,7 +166,7 @@ def _column(letters: bytes) -> int:
 
 
 def need_for_variables(path: str) -> None:
-    """Refuse a MAT file whose packed variables unpack to more than may be used: counted, piece by piece."""
+    """Refuse a MAT file whose packed variables unpack to more than the allowed memory: counted, piece by piece."""
     what = f"{path}: the variables of this file"
     with open(path, "rb") as file:
         order = ">" if file.read(128)[126:128] == b"MI" else "<"
@@ -188,14 +189,14 @@ def need_for_variables(path: str) -> None:
 
 
 def need_for_chunk(path: str, name: str, node: Any) -> None:
-    """Refuse an HDF5 data set of which one chunk, which is unpacked as a whole, takes more than may be used."""
+    """Refuse an HDF5 data set if one chunk, which is unpacked completely, takes more than the allowed memory."""
     if node.chunks:
         size = 2.0 * math.prod(node.chunks) * node.dtype.itemsize
         need_memory(size, f"{path}: a chunk of '{name[:60]}'", SHORTER)
 
 
 def need_for_blocks(path: str) -> None:
-    """Refuse an MDF file of which one packed block (``##DZ``) unpacks to more than may be used."""
+    """Refuse an MDF file if one packed block (``##DZ``) unpacks to more than the allowed memory."""
     import mmap
 
     with open(path, "rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data:

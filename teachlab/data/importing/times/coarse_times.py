@@ -1,4 +1,4 @@
-"""Times of a clock that ticks more slowly than the log was sampled, or hardly faster: stamps repeat, or skip ticks."""
+"""Times of a clock whose tick is longer than the sample period, or hardly shorter: stamps repeat, or skip ticks."""
 
 from __future__ import annotations
 
@@ -6,16 +6,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 TICKS_APART = 0.05
-"""At least this share of the steps must be odd ones, or a clock's tick is no explanation of them."""
+"""At least this share of the steps must be unusual; otherwise a clock's tick does not explain them."""
 WANDER_TICKS = 2.0
-"""A steady count wanders by one tick about a straight line, by up to two where the line is found from the stamps."""
+"""A steady count varies by one tick about a straight line, and by up to two if the line is found from the stamps."""
 LEAST_ROWS = 50
 LEAST_TICKS = 4
-"""So many times must the clock have ticked before a steady count is seen."""
+"""A steady count is recognised after this number of ticks."""
 
 
 def tick_of(seconds: NDArray[np.float64]) -> float | None:
-    """Return the tick of a clock if it explains repeated or skipped stamps by a steady rate, else None.
+    """Return the tick of a clock if repeated or skipped stamps then agree with a steady rate, otherwise None.
 
     Parameters
     ----------
@@ -25,9 +25,9 @@ def tick_of(seconds: NDArray[np.float64]) -> float | None:
     Returns
     -------
     float, s, or None
-        The largest step of which all steps are multiples, where at least one step in 20 is none, or two ticks
-        among single ones, and the stamps stay within two ticks of a straight line. A sample logged twice, or left
-        out, moves all stamps after it and does not stay there.
+        The largest step of which all steps are multiples, if at least one step in 20 is zero, or is two ticks among
+        single ones, and the stamps stay within two ticks of a straight line. A sample that was logged twice, or left
+        out, moves all stamps after it, and so they do not stay there.
 
     Examples
     --------
@@ -43,7 +43,7 @@ def tick_of(seconds: NDArray[np.float64]) -> float | None:
     two = float(np.mean(ticks == 2)) if set(np.unique(ticks).tolist()) <= {1, 2} else 0.0
     if tick < 100 or max(none, two) < TICKS_APART:
         return None
-    # A gap is a matter of its own: what lies before the first one decides.
+    # A gap is treated separately: the stamps before the first gap decide.
     far = np.flatnonzero(ticks > ticks.mean() * 4 + 3)
     before = seconds[: far[0] + 1] if far.size else seconds
     if before.size < LEAST_ROWS or wander(before) > WANDER_TICKS * tick * 1e-9:
@@ -52,7 +52,7 @@ def tick_of(seconds: NDArray[np.float64]) -> float | None:
 
 
 def wander(seconds: NDArray[np.float64]) -> float:
-    """Return how far times lie apart from their straight line, from the lowest to the highest, s."""
+    """Return how far times deviate from their straight line, from the lowest to the highest, s."""
     rows = np.arange(seconds.size) - (seconds.size - 1) / 2
     centred = seconds - seconds.mean()
     rest = centred - rows * (rows @ centred) / (rows @ rows)

@@ -15,20 +15,20 @@ from teachlab.data.importing.times.time_stamps import UNITS
 from teachlab.errors import ParameterError, RecordingError
 
 RATE_TOLERANCE = 1e-4
-"""A rate that is given may differ from the time column's by this share: the accuracy of ordinary clocks."""
+"""A given rate may differ from that of the time column by this share: the accuracy of ordinary clocks."""
 LOCAL_TOLERANCE = 1e-2
 LOCAL_ROWS = 4096
-"""The rate over every so many rows must be the overall one within `LOCAL_TOLERANCE`."""
+"""The rate over each stretch of this many rows must equal the overall rate within `LOCAL_TOLERANCE`."""
 FIRST_ROWS = 1000
 FEW_CHANGES, MOST_HELD = 8, 1 << 20
 LOCAL_TICKS = 300
-"""A window of stamps that repeat tells a rate to within `LOCAL_TOLERANCE` from so many ticks on."""
+"""A stretch of repeated stamps gives a rate to within `LOCAL_TOLERANCE` if it has at least this many ticks."""
 SHOWN_GAPS = 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TimeReport:
-    """What a time column says.
+    """Results for a time column.
 
     Parameters
     ----------
@@ -39,15 +39,15 @@ class TimeReport:
     measured_hz : float, Hz
         Rate of the time column.
     jitter : float, sample periods
-        Largest deviation of a step between two rows from one period, gaps apart.
+        Largest deviation of a step between two rows from one period, except at gaps.
     jitter_row : int
         Its later row.
     gap_rows, missing : ndarray of int64, shape (gaps,)
-        Rows that follow a gap, and how many samples are missing before each.
+        Rows that follow a gap, and the number of missing samples before each.
     gap_phase : float, sample periods
         Largest deviation of a gap from whole periods.
     tick_s : float, s, optional
-        Tick of the clock, where it is too slow to tell the rows apart.
+        Tick of the clock, if it is too slow to separate the rows.
     """
 
     rate_hz: float
@@ -62,19 +62,19 @@ class TimeReport:
 
     @property
     def filled(self) -> int:
-        """How many samples are missing in all."""
+        """Total number of missing samples."""
         return int(self.missing.sum())
 
 
 class TimeAxis:
-    """Streams times and checks that they are uniform.
+    """Reads times block by block and checks that they are uniform.
 
     Parameters
     ----------
     place : Place
         Names a row.
     rate_hz : float, Hz, optional
-        The rate that was given; else it is found.
+        The given rate; otherwise it is found.
     """
 
     def __init__(self, place: Place, rate_hz: float | None) -> None:
@@ -94,7 +94,7 @@ class TimeAxis:
 
     def push(self, seconds: NDArray[np.float64]) -> None:
         """Take the times of the next rows, s."""
-        # Rows are looked at in pieces of one size, so that nothing found depends on how they came.
+        # Rows are processed in pieces of one size, so that the result does not depend on how they came.
         self._held.append(seconds)
         held = sum(part.size for part in self._held)
         if held < LOCAL_ROWS:
@@ -113,12 +113,12 @@ class TimeAxis:
         if self._tick is None:
             self._push(seconds)
             return
-        # A window long enough for two clocks to drift apart by a tick would look unsteady.
+        # A stretch in which two clocks can drift apart by a tick would look unsteady.
         for a in range(0, seconds.size, LOCAL_ROWS):
             self._push_coarse(seconds[a : a + LOCAL_ROWS])
 
     def _begin(self, seconds: NDArray[np.float64]) -> None:
-        """Find the period, and whether the clock is coarser than it, from the first rows."""
+        """Find the period from the first rows, and whether the clock is coarser than it."""
         if seconds.size < 2:
             raise RecordingError(
                 f"{self._place(0)}: one row has no rate. Give --rate and leave the column out with --no-time."
@@ -128,7 +128,7 @@ class TimeAxis:
             first = seconds
         self._tick = tick_of(first)
         steps = np.diff(first)
-        # Among repeated stamps the median step says nothing; the count between two gaps does.
+        # Among repeated stamps the median step means nothing; the count between two gaps does.
         steady = steps if self._tick is None else steps[steps < 4 * steps.mean() + 3 * self._tick]
         self._period = float(np.median(steps) if self._tick is None else steady.mean())
         if self._given is not None and self._period > 0 and not 0.8 <= self._period * self._given <= 1.25:
@@ -164,7 +164,7 @@ class TimeAxis:
                 self._local.append((base + a, base + b - 1, float(seconds[b - 1] - seconds[a]) / (b - a - 1)))
 
     def _count_between_ticks(self, steps: NDArray[np.float64], gap: NDArray[np.bool_]) -> None:
-        """Count rows from the first tick to the last: what lies before and after may be part of a tick."""
+        """Count rows from the first tick to the last: rows before and after may belong to a partial tick."""
         rows, spans = (~gap).astype(np.int64), np.where(gap, 0.0, steps)
         ticked = np.flatnonzero(steps > 0)
         if ticked.size == 0:
@@ -210,13 +210,13 @@ class TimeAxis:
             self._local.append((int(rows[k]), int(rows[k + LOCAL_ROWS - 1]), float(steps[k : k + LOCAL_ROWS].mean())))
 
     def _steps_of(self, seconds: NDArray[np.float64]) -> tuple[NDArray[np.float64], int]:
-        """Return the steps to the next rows, and the first row that a step leads to."""
+        """Return the steps to the next rows, and the first row to which a step leads."""
         if self._rows:
             return np.diff(seconds, prepend=self._last), self._rows
         return np.diff(seconds), 1
 
     def _forward(self, seconds: NDArray[np.float64], steps: NDArray[np.float64], row: int) -> bool:
-        """Take the next rows; return whether all times so far ascend. Once one does not, only such rows are counted."""
+        """Take the next rows; return whether all times so far ascend. After a step back, only such rows are counted."""
         wrong = np.flatnonzero(steps <= 0 if self._tick is None else steps < 0)
         if wrong.size and not self._backward:
             k = int(wrong[0])
@@ -238,10 +238,10 @@ class TimeAxis:
         return not self._backward
 
     def _runs_backward(self) -> RecordingError:
-        """Return the error for rows that are not later than the row before them."""
+        """Return the error for rows that are not later than the row before."""
         several, others = "", self._backward_rows[1 : SHOWN_GAPS + 1]
         if others:
-            # A place ends in how a person finds the row.
+            # The text of a place ends with the row.
             shown = ", ".join(self._place(row).rsplit(", ", 1)[-1] for row in others)
             more = " …" if self._backward > SHOWN_GAPS + 1 else ""
             several = (
@@ -252,14 +252,14 @@ class TimeAxis:
         )
 
     def finish(self, *, fill_gaps: bool) -> TimeReport:
-        """Return what was found.
+        """Return the result.
 
         Raises
         ------
         RecordingError
             If there are gaps that may not be filled, or the rate changes within the log.
         ParameterError
-            If the rate that was given is another one.
+            If the given rate is different.
         """
         rest = np.concatenate(self._held) if self._held else np.empty(0)
         self._held = []
@@ -271,12 +271,12 @@ class TimeAxis:
             raise RecordingError(f"{self._place(1)}: no two rows are one period apart, so the rate cannot be found.")
         measured = self._steps / self._span
         if self._given is not None:
-            # One period over the whole log is what rounded times may hide.
+            # Rounded times may hide one period over the whole log.
             allowed = max(RATE_TOLERANCE, 1 / self._steps)
             if abs(measured / self._given - 1) > allowed:
                 raise self._disagree(measured)
         self._check_local(measured)
-        # The first and the last tick may fall up to one row early or late.
+        # The first and the last tick may be up to one row early or late.
         tolerance = (0.01 if self._tick is None else 2.0) / (self._steps + 1)
         rate = self._given if self._given is not None else shortest_decimal(measured, tolerance)
         gap_rows = np.concatenate(self._gap_rows) if self._gap_rows else np.empty(0, np.int64)
@@ -336,7 +336,7 @@ class TimeAxis:
         )
 
     def _time_before(self, k: int, rate: float) -> float:
-        """Return about when the k-th gap begins, s."""
+        """Return the approximate time at which the k-th gap begins, s."""
         rows = np.concatenate(self._gap_rows)
         spans = np.concatenate(self._gap_spans)
         return float((rows[k] - 1 - k) / rate + spans[:k].sum())

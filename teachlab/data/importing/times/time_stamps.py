@@ -1,4 +1,4 @@
-"""Times as they are written: numbers in a unit, since 1970 or since anything, dates with and without a zone."""
+"""Times as they are written: numbers in a unit, since 1970 or any start, dates with and without a zone."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from teachlab.errors import ParameterError, RecordingError
 UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "d": 86400.0}
 NANOSECONDS = {unit: round(1e9 * size) for unit, size in UNITS.items()}
 EPOCH = (9e8, 2.6e9)
-"""Seconds after 1970 of the years 1998 to 2052: a number of that size, times 1000 or 10⁶ or 10⁹, is a date."""
+"""Seconds after 1970 of the years 1998 to 2052: a number of this size, times 1000 or 10⁶ or 10⁹, is a date."""
 LIKELY_HZ = (5.0, 1e7)
 ADVICE = "Correct the cell, or leave the column out with --no-time."
 ZONED = r"(:\d{2}|[Tt ]\d{6})([.,]\d+)?\s*(Z|z|UTC|GMT|[+-]\d{2}(:?\d{2})?)\s*$"
@@ -37,35 +37,35 @@ NORMAL = (
     (r"(\.\d{9})\d+", r"\1"),
     (r"(:\d{2}(?:\.\d+)?[+-]\d{2})$", r"\1:00"),
 )
-"""Ways to write a date that Arrow does not read, and how it does: ISO 8601 without dividers, days first with dots."""
+"""Date formats that Arrow does not read, and the one it reads: ISO 8601 without separators, days first with dots."""
 HALF_DAY = 43_200 * 10**9
 
 
 class TimeStamps:
-    """Turns the cells of a column of times into nanoseconds.
+    """Turns the cells of a time column into nanoseconds.
 
     Parameters
     ----------
     unit : str, optional
-        Of times that are numbers; found from their size, else from `named`, else seconds.
+        Unit of times that are numbers; otherwise found from their size, then from `named`, then seconds.
     named : str, optional
-        The unit that the name of the column or a row of units tells.
+        The unit in the name of the column or in a row of units.
     decimal_comma : bool
     place : Place
         Names a row.
     zone : str, optional
-        Of dates that tell none, such as ``Europe/Berlin``.
+        Zone of dates that state none, such as ``Europe/Berlin``.
     written : str, optional
         How dates are written, such as ``%d/%m/%Y %H:%M:%S.%f``.
 
     Attributes
     ----------
     absolute : bool
-        Whether the times count from 1970, so that other tables can be laid beside them.
+        Whether the times count from 1970, so that other tables can be compared with them.
     aware : bool
         Whether their zone is known.
     notes : list of str
-        What was found without being told.
+        What was found without being stated.
     """
 
     def __init__(
@@ -91,11 +91,11 @@ class TimeStamps:
 
     @property
     def unit_if_relative(self) -> str | None:
-        """The unit of times that count from an unknown begin: another table counts in it too."""
+        """The unit of times that count from an unknown start: another table counts in it too."""
         return None if self.absolute or self._kind != "number" else self.unit
 
     def nanoseconds(self, cells: Any, first_row: int) -> NDArray[np.int64]:
-        """Return the times of a batch, ns; since 1970 where they are `absolute`.
+        """Return the times of a batch, ns; since 1970 if they are `absolute`.
 
         Raises
         ------
@@ -146,7 +146,7 @@ class TimeStamps:
         return self._scaled(numbers, NANOSECONDS[self.unit or "s"], first_row)
 
     def _unrolled(self, numbers: NDArray[np.int64], first_row: int) -> NDArray[np.int64]:
-        """Undo the roll-over of a counter of 16, 24 or 32 bits: it steps back by its size, less an ordinary step."""
+        """Undo the roll-over of a counter of 16, 24 or 32 bits: it steps back by its size, minus an ordinary step."""
         steps = np.diff(numbers, prepend=self._last if first_row else numbers[:1])
         self._last = int(numbers[-1])
         back = np.flatnonzero(steps < 0)
@@ -166,14 +166,14 @@ class TimeStamps:
         return numbers + self._days
 
     def _unit_of(self, first: float, step: float) -> str:
-        """Return the unit of times that are numbers: as told, else by their size, else by name, else seconds."""
+        """Return the unit of times that are numbers: as stated, otherwise by size, by name, or seconds."""
         low, high = EPOCH
         by_size = next((u for u in ("s", "ms", "us", "ns") if low <= first * UNITS[u] < high), None)
         if self._given is not None:
             self.absolute = self.aware = by_size == self._given
             return self._given
         if by_size is not None and self.named not in (None, by_size) and _plausible(step * UNITS[self.named or "s"]):
-            # A counter of microseconds is as large after half an hour as the seconds since 1970 are.
+            # After half an hour, a counter of microseconds is as large as the seconds since 1970.
             by_size = by_size if _plausible(step * UNITS[by_size]) else None
         if by_size is None:
             return self.named or "s"
@@ -198,7 +198,8 @@ class TimeStamps:
         if numbers.dtype.kind in "iu":
             exact: NDArray[np.int64] = numbers.astype(np.int64) * np.int64(factor)
             return exact
-        # Whole and broken part apart: a product of seconds since 1970 would be rounded to a quarter of a microsecond.
+        # Whole part and fraction separately: a product of seconds since 1970 would be rounded to a quarter of a
+        # microsecond.
         whole = np.floor(numbers.astype(np.float64))
         out: NDArray[np.int64] = whole.astype(np.int64) * factor + np.rint((numbers - whole) * factor).astype(np.int64)
         return out
@@ -262,7 +263,7 @@ class TimeStamps:
         )
 
     def _assumed(self, naive: Any, first_row: int) -> NDArray[np.int64]:
-        """Return times of a zone in UTC; where clocks go back, the hour is its first until times step back."""
+        """Return times of a zone in UTC; when clocks go back, an hour counts as the first one until times step back."""
         self.aware = True
         try:
             early = pc.assume_timezone(naive, self._zone, ambiguous="earliest", nonexistent="raise").cast(pa.int64())
@@ -337,7 +338,7 @@ class TimeStamps:
 
 
 def _plausible(step_s: float) -> bool:
-    """Tell whether anybody would log light with that step."""
+    """Whether light would plausibly be logged with this step."""
     return LIKELY_HZ[0] <= 1 / step_s <= LIKELY_HZ[1] if step_s > 0 else False
 
 
