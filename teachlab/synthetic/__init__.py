@@ -1,6 +1,6 @@
 """Synthetic lines: the signal chain, and scenarios as data.
 
-One effect is one small table with its function; `line` strings them together in the order of the chain.
+One effect is one small table with its function; `line` applies them in the order of the chain.
 """
 
 from teachlab.synthetic.files import continue_recording, read_recipe, write

@@ -1,4 +1,4 @@
-"""What is told of synthetic lines: of one that was made, and of the scenarios that there are."""
+"""Answers about synthetic lines: about one that was made, and about the scenarios that exist."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class MadeRecording(Document):
     seconds : float, s
     sample_rate_hz : float, Hz
     uncertainty_samples : float
-        Doubt of every border.
+        Uncertainty of every border.
     seed : int
     """
 
@@ -42,7 +42,7 @@ class MadeRecording(Document):
 
     @classmethod
     def of(cls, path: str, recipe: Recipe, planned: Plan) -> MadeRecording:
-        """Describe what was written by its recipe and plan."""
+        """Describe a written recording by its recipe and plan."""
         info, truth = info_of(recipe), planned.truth
         return cls(
             recording=path, title=info.title, samples=planned.rows, seconds=planned.rows / info.sample_rate_hz,
@@ -52,23 +52,23 @@ class MadeRecording(Document):
 
     @property
     def synthetic(self) -> bool:
-        """Whether it is no evidence about a real line: always."""
+        """Whether it is no evidence about a real line: always true."""
         return True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ToldScenarios(Document):
-    """Scenarios, or one of them, or the keys they are written with; what was not asked for is left out.
+    """The scenarios, or one of them, or the keys with which they are written; what was not asked for is left out.
 
     Parameters
     ----------
     scenarios : tuple of dict, optional
-        Name, alias and title of every one.
+        Name, alias and title of each.
     scenario : str, optional
     toml : str, optional
-        As it is written.
+        The TOML text as it is written.
     words : tuple of str, optional
-        What it contains.
+        What it contains, in words.
     keys : str, optional
         Every key, as a page.
     """

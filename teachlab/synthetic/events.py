@@ -1,4 +1,4 @@
-"""The passes of a line in event space: which object, how long, how bright, where on the belt."""
+"""The passes of a line in event space: which object, how long, how bright, and where on the belt."""
 
 from __future__ import annotations
 
@@ -20,14 +20,14 @@ Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
 TIMES_THROUGH = {"through-beam": 1, "retroreflective": 2, "diffuse": 2, "background-suppressed": 2, "other": 1}
-"""How often light passes an object on its way: once between a beam pair, there and back before a mirror or a belt."""
+"""How often light passes an object on its way: once between a beam pair, twice before a mirror or a belt."""
 LONGEST_MM = 1e9
-"""Of an object or a gap, 1,000 km: beside thousands of them a place on the belt still has its thousandths."""
+"""Longest object or gap, 1,000 km: with thousands of these, a place on the belt is still exact to thousandths."""
 
 
 @dataclass(frozen=True, slots=True)
 class PassChunk:
-    """`EVENTS` passes in the order in which they come.
+    """`EVENTS` passes, in the order in which they come.
 
     Parameters
     ----------
@@ -36,17 +36,17 @@ class PassChunk:
     kind, lot : ndarray of int64
         Index of the kind of object, and number of the lot.
     lead_mm, trail_mm : ndarray of float64, mm
-        Belt position of leading and trailing edge; what the line's end is at when it passes the beam.
+        Belt positions of the leading and the trailing edge: how far the line has moved when that end passes the beam.
     gap_mm : ndarray of float64, mm
         Gap after each pass.
     level : ndarray of float64, percent of full scale
         Level of the filled beam; 0 for transparent objects.
     edge_transmission, middle_transmission : ndarray of float64
-        Of transparent objects, else 1.
+        For transparent objects, otherwise 1.
     print_factor : ndarray of float64
-        Of printed objects, else 1.
+        For printed objects, otherwise 1.
     cover : ndarray of float64
-        Share of the beam that the object fills across the belt, else 1.
+        Share of the beam that the object fills across the belt, otherwise 1.
     glint_mm, glint_percent : ndarray of float64
         Place and height of all glints, pass by pass.
     glint_sd_mm : ndarray of float64, mm
@@ -73,7 +73,7 @@ class PassChunk:
 
 
 class PassSource:
-    """Draws the passes of a scenario, chunk by chunk; every chunk but its place on the belt is independent.
+    """Draws the passes of a scenario, chunk by chunk; a chunk depends on others only by its place on the belt.
 
     Parameters
     ----------
@@ -86,16 +86,16 @@ class PassSource:
     def __init__(self, scenario: Scenario, seed: int) -> None:
         self._scenario, self._seed = scenario, seed
         shares = np.cumsum([kind.share for kind in scenario.object])
-        # One uniform number picks the kind of each pass: kinds that are added change who comes, not how many numbers
-        # are drawn.
+        # One uniform number selects the kind of each pass: additional kinds change the kinds, not how many numbers are
+        # drawn.
         self._shares = shares / shares[-1]
         self._choice = Drawn(seed, "kind", lambda rng, n: rng.random(n))
         self._lot_factor = Drawn(seed, "lot level", self._draw_lot_factor)
 
     def chunks(self) -> Iterator[PassChunk]:
-        """Yield all passes, without end, beginning with pass 0."""
+        """Yield all passes, beginning with pass 0, without end."""
         position, index = self._scenario.line.lead_in_mm, 0
-        # Without end: whoever reads the line decides how far it runs.
+        # Without end: the reader of the line decides how far it runs.
         while True:
             chunk = self._chunk(index, position)
             yield chunk
@@ -125,8 +125,8 @@ class PassSource:
         gap = self._gaps(index)
         length = self._per_kind(kind, "length", index, Object.lengths)
         self._refuse_too_long(kind, length, gap)
-        # Each pass begins where the one before and its gap ended; the last ends tell where the next chunk begins.
-        # Touching objects share an edge, which two sums may round apart.
+        # Each pass begins where the one before and its gap ended; the last end is the start of the next chunk. Touching
+        # objects share an edge, which two sums may round differently.
         lead = np.maximum(position + np.cumsum(length + gap) - (length + gap), position)
         trail = lead + length
         trail[:-1] = np.minimum(trail[:-1], lead[1:])
@@ -150,7 +150,7 @@ class PassSource:
         )
 
     def _refuse_too_long(self, kind: Integers, length: Floats, gap: Floats) -> None:
-        """Refuse lengths beside which the places of objects are lost, by the key that says so."""
+        """Refuse lengths that are so large that places of objects lose their digits, and name the key."""
         long = int(np.argmax(length))
         asked = {f"[object {kind[long] + 1}] length_mm": float(length[long]), "[line] gap_mm": float(gap.max())}
         for key, value in asked.items():
@@ -172,7 +172,8 @@ class PassSource:
         for k, config in enumerate(self._scenario.object):
             rows = kind == k
             if rows.any():
-                # Drawn for all passes and kept for those of the kind: what one kind is does not move another's numbers.
+                # Drawn for all passes and kept for those of the kind: the properties of one kind do not change the
+                # numbers of another.
                 out[rows] = draw(config, stream(self._seed, f"{what}/{config.label}", index), EVENTS)[rows]
         return out
 
@@ -189,7 +190,7 @@ class PassSource:
     def _middle_transmission(self, config: Object, rng: np.random.Generator, size: int) -> Floats:
         if config.transmission is not None:
             once = np.clip(config.transmission.draw(rng, size), 0.0, 1.0)
-            # There and back before a mirror or a belt: light is weakened each time.
+            # Twice before a mirror or a belt: light is weakened each time.
             squared: Floats = once ** TIMES_THROUGH[self._scenario.sensor.sensing]
             return squared
         return np.ones(size) if config.transparent is None else config.transparent.middle_transmission.draw(rng, size)
@@ -285,7 +286,7 @@ def _together(glints: _Bumps, swaps: _Bumps | None) -> tuple[Floats, Floats, Flo
         place = np.concatenate([place, swaps.place_mm])[order]
         height = np.concatenate([height, swaps.percent])[order]
         sd = np.concatenate([sd, swaps.sd_mm])[order]
-    # Glints lie in one array; pass k owns those from first[k] to first[k + 1].
+    # Glints are in one array; those of pass k are first[k] to first[k + 1].
     first = np.concatenate([[0], np.cumsum(np.bincount(owner, minlength=EVENTS))])
     return place, height, sd, first
 

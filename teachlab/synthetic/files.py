@@ -21,7 +21,7 @@ from teachlab.synthetic.shared.tables import refusal
 
 RECIPE = ".synth.json"
 DEVICE_STREAM = 0xDE71CE
-"""Its random numbers are its own."""
+"""Its own stream of random numbers."""
 
 
 def write(recipe: Recipe, path: str | Path, *, progress: Progress | None = None) -> Plan:
@@ -34,7 +34,7 @@ def write(recipe: Recipe, path: str | Path, *, progress: Progress | None = None)
     path : str or Path
         The recording; the passes go to ``NAME.passes.parquet`` beside it, the recipe to ``NAME.synth.json``.
     progress : callable, optional
-        Called with the rows written so far and in all.
+        Called with the rows written so far, and the number of all rows.
     """
     from teachlab.data.atomic_files import one_result
     from teachlab.data.recording_files import RecordingWriter
@@ -46,7 +46,7 @@ def write(recipe: Recipe, path: str | Path, *, progress: Progress | None = None)
     output = None
     if device is not None:
         info = replace(info, output=LoggedOutput())
-        # Filter and delays reach over any block: the light is held as a whole.
+        # Filter and delays extend over any block: the light is held as a whole.
         need_memory(40.0 * planned.rows, f"a simulated output over {planned.rows:,} samples", "Ask for fewer passes.")
         made = list(made)
         light = np.concatenate([block.as_float() for block in made])
@@ -64,19 +64,19 @@ def write(recipe: Recipe, path: str | Path, *, progress: Progress | None = None)
 
 
 def continue_recording(path: str | Path, more: int, *, progress: Progress | None = None) -> Plan:
-    """Append further passes to a recording that `write` has written, exactly as if all had been written in one go.
+    """Append passes to a recording of `write`, exactly as if all of them had been written in one run.
 
-    The recipe beside the recording says what it is. The end of the file is generated again and compared with
-    what the file holds, so that a changed file or another version of the generator is not continued in silence.
+    The recipe beside the recording says what it is. The end of the file is generated again and compared with the file,
+    so that a changed file, or a file of another version of the generator, is not continued unnoticed.
 
     Parameters
     ----------
     path : str or Path
         The recording; it is replaced when the longer one is complete.
     more : int
-        Passes to append, at least 1.
+        Number of passes to append, at least 1.
     progress : callable, optional
-        Called with the rows written so far and in all.
+        Called with the rows written so far, and the number of all rows.
 
     Raises
     ------

@@ -23,7 +23,7 @@ from teachlab.synthetic.trouble.faults import logged, missing
 from teachlab.synthetic.trouble.interference import Disturbance
 
 DRIFT_STEP = 64
-"""Samples between the points at which slow drift is computed; straight in between."""
+"""Samples between the points at which slow drift is computed; it is linear in between."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,9 +33,9 @@ class LineStress:
     Parameters
     ----------
     gain : float
-        g, acts on the optical signal with its background, where dirt acts.
+        g; it acts on the optical signal with its background, as dirt does.
     ambient_percent : float, percent of full scale
-        a, added where ambient residual is; with its shot noise.
+        a; it is added where ambient residual is, with its shot noise.
     pedestal_percent : float, percent of full scale
         p, backscatter of an opaque layer: with a clean window (g = 1) it adds nothing.
     """
@@ -49,7 +49,7 @@ UNSTRESSED = LineStress()
 
 
 def motion_of(scenario: Scenario, seed: int) -> Motion:
-    """Return how the line moves."""
+    """Return the motion of the line."""
     line = scenario.line
     steady = line.wander is None and line.stops is None
     motion: Motion = Steady(line.speed_mm_s) if steady else Uneven(line.speed_mm_s, line.wander, line.stops, seed)
@@ -62,16 +62,16 @@ def motion_of(scenario: Scenario, seed: int) -> Motion:
 
 
 class Line:
-    """One synthetic line, running; chunks are asked for in ascending order.
+    """One synthetic line in operation; chunks must be asked for in ascending order.
 
     Parameters
     ----------
     scenario : Scenario
-        What runs.
+        The scenario of the line.
     seed : int
         Seed of the recording.
     stress : LineStress
-        On top of it.
+        Stress in addition to the scenario.
     """
 
     def __init__(self, scenario: Scenario, seed: int, stress: LineStress) -> None:
@@ -85,7 +85,7 @@ class Line:
 
     @property
     def top(self) -> int:
-        """Code of full scale: the highest that fits the bits; in percent ``2^bits``, so that a step is exact."""
+        """Code of full scale: the highest one that fits the bits; in percent ``2^bits``, so that a step is exact."""
         sensor = self._scenario.sensor
         return int(2**sensor.bits) - (1 if sensor.unit == "counts" else 0)
 

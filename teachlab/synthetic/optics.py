@@ -1,7 +1,7 @@
 """The optical signal: beam profile ⊗ object profile over the background, at line speed.
 
-``s = b·(1 − F)·… + Σ_k level_k ⊗ h``: every object is a piecewise constant profile along the belt, so its
-convolution with the beam is a sum of edge functions, and away from edges nothing needs computing.
+``s = b·(1 − F)·… + Σ_k level_k ⊗ h``: every object is a piecewise constant profile along the belt. So its convolution
+with the beam is a sum of edge functions, and away from edges nothing needs computing.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from teachlab.synthetic.shared.streams import BeltTrack, stream
 Integers = NDArray[np.int64]
 
 WRAP_TURNS = 4.0
-"""Standard deviation of the wandering angles of stretched film in radians: wide enough to be even on the circle."""
+"""Standard deviation of the varying angles of stretched film in radians: wide enough to be uniform on the circle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +63,7 @@ def _slice(chunk: PassChunk, low_mm: float, high_mm: float) -> Seen:
 
 
 class PassWindow:
-    """The passes near the stretch at hand; stretches are asked for in ascending order."""
+    """The passes near the present stretch; stretches must be asked for in ascending order."""
 
     def __init__(self, chunks: Iterator[PassChunk]) -> None:
         self._chunks = chunks
@@ -73,7 +73,7 @@ class PassWindow:
         """Return the passes that touch the stretch of belt ``[low, high]``."""
         while self._kept[-1].lead_mm[-1] <= high_mm:
             self._kept.append(next(self._chunks))
-            # Objects behind the beam are forgotten: memory stays flat however long the line runs.
+            # Objects after the beam are dropped: memory does not grow with the line.
             self._kept = [c for c in self._kept if c.trail_mm[-1] >= low_mm] or self._kept[-1:]
         parts = [_slice(chunk, low_mm, high_mm) for chunk in self._kept]
         if len(parts) == 1:
@@ -90,8 +90,8 @@ class Profile:
     edge_mm : ndarray, mm, ascending
         Where the values change.
     fill, level, middle : ndarray
-        Fill (0, or the share of the beam that is covered: mostly 1), level (percent of full scale) and middle
-        transmission (objects that light comes through, else 0) from the edge on.
+        Fill (0, or the share of the beam that is covered: usually 1), level (percent of full scale) and middle
+        transmission (for objects that let light through, otherwise 0) from the edge on.
     """
 
     edge_mm: Floats
@@ -170,7 +170,7 @@ class Optics:
         self._reach_mm = max([self._beam.reach_mm, *(5 * sd for sd in bumps)])
 
     def signal(self, stretch: SampleStretch) -> Floats32:
-        """Return the optical signal, float32, shape (CHUNK,), percent of full scale, clean new sensor."""
+        """Return the optical signal of a clean, new sensor, float32, shape (CHUNK,), percent of full scale."""
         place = stretch.position_mm
         # bumps at the ends of an object reach out of it: a transparent edge by its own smoothed width
         dips = [self._dip_reach(o.transparent) for o in self._scenario.object if o.transparent]
@@ -283,7 +283,7 @@ class Optics:
 
 
 def _textured(config: Texture, level: Floats32, track: Floats32) -> Floats32:
-    """Return by how much the texture changes the level, limits kept."""
+    """Return by how much the texture changes the level, within its limits."""
     varied = level + np.float32(config.sd_percent) * track
     np.clip(varied, np.float32(config.floor_percent), np.float32(config.ceiling_percent), out=varied)
     return varied - level

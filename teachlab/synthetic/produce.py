@@ -1,4 +1,4 @@
-"""From a scenario to a recording with its truth: block by block, or whole in memory."""
+"""From a scenario to a recording with its truth: block by block, or completely in memory."""
 
 from __future__ import annotations
 
@@ -25,33 +25,33 @@ from teachlab.synthetic.shared.streams import CHUNK
 from teachlab.synthetic.trouble.faults import RowMap, duplicated
 
 MOST_SAMPLES = 10**10
-"""Ten times what the evaluation clock is exact for, 20 GB of 16-bit samples: a longer recording is a slip of a unit."""
+"""Ten times the length for which the evaluation clock is exact, 20 GB at 16 bits: longer is a mistake of a unit."""
 MOST_PER_STEP = 10
-"""Passes, or marks of the belt, between two samples: at one already nothing can be told apart."""
+"""Passes, or marks of the belt, between two samples; with one, they already cannot be separated."""
 MOST_GAIN, MOST_PERCENT = 10.0, 100.0
-"""Of the stress: times the light, and ambient light and pedestal in percent of full scale."""
+"""Limits of the stress: factor of the light; ambient light and pedestal in percent of full scale."""
 PASS_BYTES = 500
-"""A pass while its line is laid out."""
+"""Memory of a pass while its line is planned, in bytes."""
 
 Integers = NDArray[np.int64]
 Progress = Callable[[int, int], None]
-"""Called with the samples written so far and in all."""
+"""Called with the samples written so far, and the number of all samples."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recipe:
-    """All that decides the samples of a synthetic recording.
+    """Everything that decides the samples of a synthetic recording.
 
     Parameters
     ----------
     scenario : Scenario
         The line.
     passes : int
-        Objects that come by, at least 1. The recording ends in the middle of the gap after the last.
+        Number of objects that pass, at least 1. The recording ends in the middle of the gap after the last one.
     seed : int
         At least 0.
     stress : LineStress
-        On top of the scenario.
+        Stress in addition to the scenario.
 
     Raises
     ------
@@ -80,10 +80,10 @@ class Recipe:
             )
 
     def digest(self) -> str:
-        """Return the SHA-256 of everything but the number of passes: equal digests can be continued.
+        """Return the SHA-256 of everything except the number of passes: equal digests can be continued.
 
-        What is left at its default does not count, so that an effect that is added later changes no digest; nor does
-        the device, which changes no light.
+        Keys with their default value do not count, so that an effect that is added later changes no digest. The device
+        does not count either, because it changes no light.
         """
         scenario = self.scenario.model_dump(mode="json", exclude_defaults=True, exclude={"device"})
         parts = {"scenario": scenario, "seed": self.seed, "stress": asdict(self.stress)}
@@ -92,14 +92,14 @@ class Recipe:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """Where everything of a recording comes to lie.
+    """Where each part of a recording will be.
 
     Parameters
     ----------
     samples : int
         Samples that the sensor takes.
     rows : int
-        Rows that the logger writes: more where it writes some twice.
+        Rows that the logger writes: more if it writes some twice.
     truth : Truth
         The passes, in rows.
     """
@@ -160,7 +160,7 @@ def plan(recipe: Recipe) -> Plan:
 
 
 def _refuse_too_long(recipe: Recipe, end_mm: float, *, so_far: int | None = None) -> None:
-    """Refuse what nobody can keep or wait for, before any sample is made."""
+    """Refuse recordings that are too long to be kept or waited for, before any sample is made."""
     line, rate, n = recipe.scenario.line, recipe.scenario.sensor.sample_rate_hz, so_far or recipe.passes
     asked = end_mm / line.speed_mm_s * rate
     if asked <= MOST_SAMPLES:
@@ -202,7 +202,7 @@ def _refuse_too_dense(scenario: Scenario, pitch_mm: float) -> None:
 
 
 def _apart(start: Integers, end: Integers, samples: int) -> tuple[Integers, Integers]:
-    """Let an object shorter than a sample step own one sample, and never one of the object before."""
+    """Give an object shorter than a sample step one sample, and never one of the object before."""
     end = np.maximum(end, start + 1)
     start = np.maximum(start, np.concatenate([[0], end[:-1]]))
     return start, np.minimum(np.maximum(end, start + 1), samples)
@@ -210,7 +210,7 @@ def _apart(start: Integers, end: Integers, samples: int) -> tuple[Integers, Inte
 
 def _passes(recipe: Recipe) -> tuple[NDArray[np.float64], NDArray[np.float64], Integers, Integers, float]:
     """Return edges, kinds and lots of the first passes, and the belt position at which the recording ends."""
-    # of a chunk only what is needed is kept: recordings hold millions of passes
+    # only the needed part of a chunk is kept: recordings hold millions of passes
     leads: list[NDArray[np.float64]] = []
     trails, kinds, lots = [], [], []
     n = recipe.passes
@@ -224,7 +224,7 @@ def _passes(recipe: Recipe) -> tuple[NDArray[np.float64], NDArray[np.float64], I
         lots.append(chunk.lot)
         if chunk.first + chunk.lead_mm.size >= n:
             break
-        # a chunk that is not the last: the passes so far tell how many would fit
+        # a chunk that is not the last: the passes so far show how many would fit
         _refuse_too_long(recipe, float(chunk.trail_mm[-1]), so_far=chunk.first + chunk.lead_mm.size)
     end_mm = float(chunk.trail_mm[n - 1 - chunk.first] + chunk.gap_mm[n - 1 - chunk.first] / 2)
     lead, trail = np.concatenate(leads)[:n], np.concatenate(trails)[:n]
@@ -232,7 +232,7 @@ def _passes(recipe: Recipe) -> tuple[NDArray[np.float64], NDArray[np.float64], I
 
 
 def row_map(recipe: Recipe, samples: int) -> RowMap:
-    """Return which row every sample of the sensor ends up in, right up to the end of the last chunk."""
+    """Return the row of every sample of the sensor, up to the end of the last chunk."""
     faults = recipe.scenario.faults
     twice = np.empty(0, np.int64)
     if faults.duplicates_per_million and samples:
@@ -242,7 +242,7 @@ def row_map(recipe: Recipe, samples: int) -> RowMap:
 
 
 def info_of(recipe: Recipe) -> RecordingInfo:
-    """Return the metadata of the recording; the notes hold the recipe's own words."""
+    """Return the metadata of the recording; the notes describe the recipe in words."""
     scenario = recipe.scenario
     sensor = scenario.sensor
     direction = None if sensor.direction is None else Direction(sensor.direction)
@@ -288,7 +288,7 @@ def blocks(recipe: Recipe, *, samples: int, first: int = 0) -> Iterator[Block]:
     recipe : Recipe
         What to generate.
     samples : int
-        Where to stop; the passes of the recipe play no part here.
+        Where to stop; the passes of the recipe do not matter here.
     first : int
         Where to begin.
 
@@ -336,11 +336,11 @@ def generate(
     scenario : Scenario
         The line, from `load_scenario`.
     passes : int
-        Objects that come by.
+        Number of objects that pass.
     seed : int
-        Same scenario, seed and passes, same samples; more passes only append.
+        Same scenario, seed and passes: same samples; more passes are only appended.
     gain, ambient, pedestal : float; ambient and pedestal in percent of full scale
-        Stress on top, ``x → g·x + a + p·(1 − g)`` before noise and converter.
+        Additional stress, ``x → g·x + a + p·(1 − g)`` before noise and converter.
 
     Examples
     --------
@@ -364,7 +364,7 @@ def generate(
 
 
 def beside(path: str | Path, ending: str) -> str | Path:
-    """Return the file of the same name with another ending."""
+    """Return the file with the same name and another ending."""
     if "://" in str(path):
         from teachlab.data.truth_files import beside as beside_address
 

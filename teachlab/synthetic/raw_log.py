@@ -1,4 +1,4 @@
-"""A raw log: what a logger with a clock of its own would have written, for those who import such logs."""
+"""A raw log: what a logger with its own clock would have written, for trying out the import."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def write_log(recipe: Recipe, path: str | Path, *, progress: Progress | None = N
     path : str or Path
         The CSV; the passes go to ``NAME.passes.parquet``.
     progress : callable, optional
-        Called with the rows written so far and in all.
+        Called with the rows written so far, and the number of all rows.
     """
     import pyarrow as pa
     import pyarrow.csv as pacsv

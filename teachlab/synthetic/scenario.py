@@ -25,18 +25,18 @@ from teachlab.synthetic.trouble.interference import Interference
 
 
 class Reference(Table):
-    """The card that fixes the scale for objects given by reflectance and distance.
+    """The card that sets the scale for objects given by reflectance and distance.
 
     Parameters
     ----------
     reflectance : float
-        Of the card; white 0.9.
+        Reflectance of the card; white 0.9.
     distance_mm : float, mm
         Where it was held.
     level_percent : float, percent of full scale
         What the sensor showed.
     peak_mm : float, mm
-        Distance at which a card returns most; nearer than that the fields of emitter and receiver part. 0 is no
+        Distance at which a card returns most light; nearer, the fields of emitter and receiver no longer overlap. 0: no
         blind zone; a fibre bundle has 0.5 to 3.
     """
 
@@ -55,7 +55,7 @@ class Reference(Table):
 
     @model_validator(mode="after")
     def _not_blind(self) -> Self:
-        # at a tenth of the peak distance nothing is left that a level could be scaled to
+        # at a tenth of the peak distance nothing is left to scale a level to
         if self.distance_mm < self.peak_mm / 5:
             raise ValueError(
                 f"the card at {self.distance_mm:g} mm lies in the blind zone of peak_mm = {self.peak_mm:g}: "
@@ -70,12 +70,12 @@ class Suppression(Table):
     Parameters
     ----------
     cutoff_mm : float, mm
-        Distance of the reference card at which the signal is at mid scale.
+        Distance of the reference card at which the signal is at half of full scale.
     gain_percent : float, percent of full scale
-        Steepness: slope of the signal at the cut-off, per cut-off distance.
+        Slope of the signal at the cut-off, per cut-off distance.
     white_black_share : float
-        What is left of the dependence on reflectance: by this share of the cut-off distance a card of 6 % is
-        cut off nearer than the reference card of 90 %; usual 0.02 to 0.15.
+        Remaining dependence on reflectance: the cut-off of a 6 % card is nearer than that of the 90 % reference card by
+        this share of the cut-off distance; usual 0.02 to 0.15.
     """
 
     cutoff_mm: float = Field(gt=0)
@@ -96,9 +96,9 @@ class Sensor(Table):
     sensing : str
         Sensing principle.
     sample_rate_hz : float, Hz
-        Evaluations, and unless `logger_every` says otherwise logged samples, per second.
+        Evaluations per second, and logged samples per second unless `logger_every` says otherwise.
     direction : "rise" or "dip", optional
-        What objects do to the light; leave out where some do this and some that.
+        What objects do to the light; leave it out if some raise it and some lower it.
     bits : int
         Resolution of the converter; usual 8 to 14.
     unit : "counts" or "percent"
@@ -120,7 +120,7 @@ class Sensor(Table):
 
 
 class LineSpeedAndGaps(Table):
-    """How the products come.
+    """The speed of the line and the distances of the products.
 
     Parameters
     ----------
@@ -129,15 +129,15 @@ class LineSpeedAndGaps(Table):
     lead_in_mm : float, mm
         Empty belt before the first object.
     gap_mm : spread, mm
-        From the end of an object to the beginning of the next; what is drawn below 0 counts as 0.
+        From the end of an object to the beginning of the next; a value below 0 counts as 0.
     touching_share : float
         Share of the gaps that are 0; usual 0 to 0.1.
     lot_passes : int, optional
-        Passes of a lot; the kind is then drawn per lot, and lots are written to the truth.
+        Passes in a lot; the kind is then drawn for each lot, and lots are written to the truth.
     lot_level_cv : float
         Spread of the level from lot to lot (lognormal factor, median 1).
     wander : Wander, optional
-        Slow wander of the speed.
+        Slow variation of the speed.
     stops : Stops, optional
         Stops of the line, by time.
     halts : tuple of Halt
@@ -156,12 +156,12 @@ class LineSpeedAndGaps(Table):
 
 
 class Controller(Table):
-    """What reads the output: it changes no sample, it is written to the notes and told by `explain`.
+    """The controller that reads the output. It changes no sample; it is in the notes, and `explain` describes it.
 
     Parameters
     ----------
     scan_ms : float, ms
-        Longest time from one look at the input to the next.
+        Longest time between two readings of the input.
     filter_ms : float, ms
         Filter of the input.
     """
@@ -187,15 +187,15 @@ class Device(Table):
     on_delay, off_delay : int, evaluations
         Delays of the output.
     samples_per_evaluation, evaluation_phase : int, samples
-        How seldom it evaluates, and which sample first.
+        Samples per evaluation, and the first sample that is evaluated.
     lag : int, samples
         How much later its output reaches the log; usual 0 to 10.
     jitter : int, samples
-        Every edge is logged so many samples early or late at most; usual 0 to 2.
+        Every edge is logged at most this many samples early or late; usual 0 to 2.
     noise : float, recording units
-        Standard deviation of what it saw beside the logged light.
+        Standard deviation of the difference between what it saw and the logged light.
     missing_share, spurious_share : float
-        Pulses that the log lost, and made up, as shares of all; usual 0 to 0.02.
+        Pulses that the log lost, and pulses that it invented, as shares of all; usual 0 to 0.02.
     """
 
     on_level: float
@@ -299,7 +299,7 @@ def parse(text: str, *, source: str) -> Scenario:
     Raises
     ------
     ScenarioError
-        If it is not TOML, or naming every key that is unknown, missing or out of range.
+        If it is not TOML; or naming every key that is unknown, missing or out of range.
     """
     tables = parse_toml(text, source, ScenarioError)
     try:
@@ -330,7 +330,7 @@ def load_scenario(name_or_path: str | Path) -> Scenario:
     Raises
     ------
     ScenarioError
-        If nothing is called so, or the file is faulty.
+        If there is no scenario with this name, or the file is faulty.
 
     Examples
     --------
@@ -342,7 +342,7 @@ def load_scenario(name_or_path: str | Path) -> Scenario:
 
 
 def scenario_text(name_or_path: str | Path) -> tuple[str, str]:
-    """Return the TOML text of a scenario and where it came from (name, or file name)."""
+    """Return the TOML text of a scenario and its source (name, or file name)."""
     wanted = str(name_or_path)
     path = Path(wanted)
     if path.suffix.lower() == ".toml" or path.is_file():

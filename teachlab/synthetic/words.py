@@ -6,7 +6,7 @@ from teachlab.synthetic.scenario import Scenario
 
 
 def explain(scenario: Scenario) -> str:
-    """Return what a scenario contains, one line per effect; what is not listed is not there.
+    """Return what a scenario contains, one line per effect; effects that are not listed are absent.
 
     Examples
     --------

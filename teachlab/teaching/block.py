@@ -1,4 +1,4 @@
-"""The teach block of one recording, and what may be drawn from it."""
+"""The teach block of one recording, and the evidence that can be drawn from it."""
 
 from __future__ import annotations
 
@@ -34,12 +34,12 @@ from teachlab.sensor.clock import Clock, ceil, exact, no_valid_sample
 READING_EVALUATIONS = 40
 """A static reading is the mean of this many valid evaluations."""
 STRETCH_S = 2
-"""Background statistics look at this many seconds of gap samples, or at `READING_EVALUATIONS` if longer."""
+"""Background statistics use this many seconds of gap samples, or `READING_EVALUATIONS` if that is longer."""
 SWEEP_PASSES = 5
 MEDIAN_EVALUATIONS = 1 << 22
-"""The median of the gaps is that of about this many evaluations, evenly thinned where there are more."""
+"""The median of the gaps is taken over about this many evaluations, evenly selected if there are more."""
 
-# One stream of random numbers per kind of evidence: what one strategy needs never moves another's draw.
+# One stream of random numbers for each kind of evidence: what one strategy needs never changes the draw of another.
 _OBJECT, _BACKGROUND, _STRETCH, _SWEEP, _EVENTS = range(5)
 
 
@@ -47,18 +47,18 @@ A = TypeVar("A", bound=NDArray[Any])
 
 
 class TeachBlock:
-    """Samples ``[0, stop_sample)`` of a recording with their passes: all that teaching may see.
+    """Samples ``[0, stop_sample)`` of a recording with their passes: everything that teaching may use.
 
-    Passes are shown only if they lie wholly inside the block, are not cut by the record and touch no stretch that the
-    truth leaves out, whose light is never shown. A gap lies outside every pass widened by the tolerance and the border
-    uncertainty of the truth.
+    A pass is shown only if it lies completely inside the block, is not cut by the record, and touches no stretch that
+    the truth leaves out; the light of such a stretch is never shown. A gap lies outside every pass widened by the
+    tolerance and the border uncertainty of the truth.
 
     Parameters
     ----------
     recording : Recording
     truth : Truth
     base : Setting, optional
-        Delays, filter and evaluation rate that strategies keep; its levels mean nothing.
+        Delays, filter and evaluation rate that strategies keep; its levels are not used.
     rules : Rules
         Their tolerance is added to every border of every pass.
     stop_sample : int, samples, optional
@@ -86,7 +86,7 @@ class TeachBlock:
         _check(recording, truth, base, stop_sample)
         self.recording = recording
         self.stop_sample = stop_sample
-        # Its levels mean nothing, and neither does a second pair of them or a reference that they follow.
+        # Its levels are not used, and neither is a second pair of levels or a reference that they follow.
         kept = {} if base is None else asdict(base.switching)
         self.base = Setting(unit=info.unit, on_level=0.0, off_level=0.0, **kept)
         self.clock = Clock.of(recording.samples, info.sample_rate_hz, self.base.evaluation_rate_hz)
@@ -94,7 +94,7 @@ class TeachBlock:
         self._stop = self.clock.first_at_or_after(stop_sample)
         self._evaluated = Evaluated(recording, self.clock, self._stop, left_out=truth.except_)
         windows = Windows.of(truth, self.clock, border=self.border)
-        # Passes that the record or the teach block cuts are not whole: nobody could show them.
+        # Passes that are cut by the record or the teach block are not complete: they could not be shown.
         whole = (truth.start > 0) & (truth.end <= stop_sample) & (truth.end < recording.samples)
         for first, last in truth.except_:
             whole &= (truth.end <= first) | (truth.start >= last)
@@ -111,12 +111,12 @@ class TeachBlock:
 
     @property
     def teach_passes(self) -> int:
-        """How many detect passes may be shown."""
+        """Number of detect passes that may be shown."""
         return int(np.count_nonzero(self._detect))
 
     @property
     def gaps(self) -> int:
-        """How many gaps may be shown."""
+        """Number of gaps that may be shown."""
         return int(self._gaps.start.size)
 
     def draw(
@@ -128,7 +128,7 @@ class TeachBlock:
         sweep_passes: int = SWEEP_PASSES,
         either_direction: bool = False,
     ) -> TeachView:
-        """Show what one teaching would have shown.
+        """Draw the evidence for one teaching.
 
         The same seed and draw give every strategy the same pass, gap and start.
 
@@ -139,14 +139,14 @@ class TeachBlock:
         seed, draw : int
             At least 0.
         sweep_passes : int
-            How many passes a sweep lets by, at least 1; fewer if the block has fewer.
+            Number of passes in a sweep, at least 1; fewer if the block has fewer.
         either_direction : bool
-            Show evidence although the direction of the objects cannot be told; the view then says rise.
+            Show evidence even if the direction of the objects is unclear; the view then says rise.
 
         Raises
         ------
         Abstained
-            If the block has none of what is needed, or the direction of the objects cannot be told.
+            If the block does not hold what is needed, or the direction of the objects is unclear.
         """
         if seed < 0 or draw < 0:
             raise ParameterError(f"seed and draw must be at least 0, got seed {seed} and draw {draw}.")
@@ -154,8 +154,8 @@ class TeachBlock:
         info = self.recording.info
 
         def stream(kind: int) -> np.random.Generator:
-            # A stream of its own for each draw and kind: draw 7 is the same whether or not draws 0 to 6 were made, and
-            # an object shown is the same for a strategy that asks for more than it.
+            # Each draw and kind has its own stream: draw 7 is the same with or without draws 0 to 6, and an object
+            # shown is the same for a strategy that needs more than the object.
             return np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(draw, kind)))
 
         return TeachView(
@@ -174,12 +174,12 @@ class TeachBlock:
 
     @property
     def direction(self) -> Direction:
-        """What objects do to the light: as stored, else found in the block.
+        """What objects do to the light: as stored, otherwise as found in the block.
 
         Raises
         ------
         Abstained
-            If it is not stored and rise and dip are too close to tell.
+            If it is not stored, and rise and dip are too similar.
         """
         stored = self.recording.info.direction
         if stored is not None:
@@ -212,7 +212,7 @@ class TeachBlock:
         step = -(-total // MEDIAN_EVALUATIONS)
         parts, seen = [], 0
         for a, b in zip(self._gaps.start.tolist(), self._gaps.stop.tolist(), strict=True):
-            # Every step-th evaluation over all gaps in a row, not of each gap: short gaps would else be counted too
+            # Every step-th evaluation over all gaps in a row, not of each gap: otherwise short gaps would count too
             # often.
             parts.append(self._evaluated.read(a, b)[-seen % step :: step])
             seen += b - a
@@ -232,7 +232,8 @@ class TeachBlock:
             )
         k = rows[int(random.integers(rows.size))]
         a, b = int(among.start[k]), int(among.stop[k])
-        # Without a hole the place is known without reading the light; with one the middle of what is valid is taken.
+        # Without a hole the place is known without reading the light; with a hole, the middle of the valid part is
+        # used.
         if among.valid[k] == b - a:
             chosen = a + _centre(b - a)
         else:
@@ -245,8 +246,8 @@ class TeachBlock:
         gaps = self._gaps
         reading = self._reading(random, gaps, "gap")
         need = max(ceil(STRETCH_S * exact(self.clock.rate_hz)), READING_EVALUATIONS)
-        # Only gaps with light enough from there on may begin a stretch; where none has, the first one, with what there
-        # is.
+        # A stretch may begin only in a gap after which there is enough light; if there is none, in the first gap, with
+        # less light.
         follow = np.cumsum(gaps.valid[::-1])[::-1]
         enough = np.flatnonzero((follow >= need) & (gaps.valid > 0))
         k = int(enough[int(random_stretch.integers(enough.size))]) if enough.size else int(np.argmax(gaps.valid > 0))
@@ -279,12 +280,12 @@ class TeachBlock:
         return self._events_from(int(random.integers(total - half + 1)), half)
 
     def in_hindsight(self, first_row: int) -> TeachView:
-        """Show every pass of the block from a row of the truth on, with the gaps around: for hindsight, never to teach.
+        """Show every pass from a row of the truth on, with the gaps around it: for hindsight, never for teaching.
 
         Raises
         ------
         Abstained
-            If no whole pass is left, or the direction of the objects cannot be told.
+            If no complete pass is left, or the direction of the objects is unclear.
         """
         first = int(np.searchsorted(self._rows, first_row))
         self._need_passes(int(self._detect.size) - first, "to show")
@@ -333,7 +334,7 @@ def _check(recording: Recording, truth: Truth, base: Setting | None, stop_sample
 
 
 def _refuse_nothing_valid(recording: Recording) -> None:
-    """Refuse a recording that holds no valid sample at all: that is a bad input, no reason to abstain."""
+    """Refuse a recording without any valid sample: that is a bad input and no reason to abstain."""
     for block in recording.blocks():
         invalid = block.invalid_mask()
         if block.light.size and (invalid is None or not invalid.all()):
@@ -354,10 +355,10 @@ def _mid_gaps(
 
 
 def _centre(size: int) -> NDArray[np.int64]:
-    """Return which of `size` valid evaluations make a static reading.
+    """Return which of `size` valid evaluations form a static reading.
 
-    The `READING_EVALUATIONS` in the middle, or the middle half where there are fewer: a quarter, rounded
-    down, is left off at each end.
+    The `READING_EVALUATIONS` in the middle; if there are fewer, the middle half: a quarter, rounded down, is left out
+    at each end.
 
     Examples
     --------
@@ -371,7 +372,7 @@ def _centre(size: int) -> NDArray[np.int64]:
 
 
 def _light(light: Levels) -> Levels:
-    """Return light as it may be shown; abstain where it is too strong to be calculated with."""
+    """Return light as it may be shown; abstain if it is too strong to be calculated with."""
     _refuse_too_strong(light)
     return _frozen(light)
 
@@ -385,7 +386,7 @@ def _refuse_too_strong(light: Levels) -> None:
 
 
 def _frozen(values: A) -> A:
-    # A strategy that writes into what it is shown would change what the next one sees.
+    # A strategy that changes what it is shown would change what the next one sees.
     values.flags.writeable = False
     return values
 

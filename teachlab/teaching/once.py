@@ -1,4 +1,4 @@
-"""One teaching: draw the evidence, ask the strategy, and trust nothing that comes back."""
+"""One teaching: draw the evidence, ask the strategy, and check everything that it returns."""
 
 from __future__ import annotations
 
@@ -18,18 +18,18 @@ from teachlab.teaching.block import SWEEP_PASSES, TeachBlock
 from teachlab.teaching.parameters import parameters_of
 
 ALWAYS_DESIGNED = frozenset({"on_level", "off_level", "polarity", "taught"})
-"""What every strategy may decide; the rest of the base setting is kept unless declared in `designs`."""
+"""What every strategy may decide; the rest of the base setting is kept unless it is declared in `designs`."""
 
 
 def teach_draws(strategy: Strategy, block: TeachBlock, draws: Iterable[int], seed: int) -> list[Draw]:
-    """Teach a strategy once per draw; an abstention is a result, and so is a strategy that breaks.
+    """Teach a strategy once per draw; an abstention is a result, and so is a strategy that raises an error.
 
     Parameters
     ----------
     strategy : Strategy
     block : TeachBlock
     draws : iterable of int
-        Numbers of the draws: they pick what is shown, together with the seed.
+        Numbers of the draws: together with the seed they select what is shown.
     seed : int
 
     Returns
@@ -37,10 +37,10 @@ def teach_draws(strategy: Strategy, block: TeachBlock, draws: Iterable[int], see
     list of Draw
         In the order of the numbers, without measures.
     """
-    # A strategy that looks at labelled passes only is shown few different pieces: each is worked through once.
+    # A strategy that uses labelled passes only is shown few different pieces: each is taught once.
     only_events = frozenset(strategy.needs) == {Shown.EVENTS} and not getattr(strategy, "either_direction", False)
     seen: dict[int, Draw] = {}
-    # Half of 20 passes begins at one of 11 places: 200 draws are 11 teachings, and the rest is looked up.
+    # Half of 20 passes begins at one of 11 places: 200 draws are 11 teachings, and the others are looked up.
     out = []
     for draw in draws:
         at = _events_begin(block, seed, draw) if only_events else None
@@ -54,7 +54,7 @@ def teach_draws(strategy: Strategy, block: TeachBlock, draws: Iterable[int], see
 
 
 def drawn(draw: int, teach: Callable[[], Setting]) -> Draw:
-    """Teach, and return what came of it: a setting, the reason of an abstention, or that of a failure."""
+    """Teach, and return the result: a setting, the reason of an abstention, or the reason of a failure."""
     try:
         return Draw(draw=draw, setting=teach(), measures={})
     except Abstained as refusal:
@@ -77,10 +77,10 @@ def teach_once(strategy: Strategy, block: TeachBlock, seed: int, draw: int) -> S
     Parameters
     ----------
     strategy : Strategy
-        Built-in or plug-in; it sees what it declares it needs and nothing else.
+        Built-in or plug-in; it sees only what it declares that it needs.
     block : TeachBlock
     seed, draw : int
-        Pick what is shown; the same for every strategy.
+        Select what is shown; the same for every strategy.
 
     Returns
     -------
@@ -90,10 +90,10 @@ def teach_once(strategy: Strategy, block: TeachBlock, seed: int, draw: int) -> S
     Raises
     ------
     Abstained
-        If the strategy declines, or the block has nothing to show it.
+        If the strategy declines, or the block has nothing to show to it.
     StrategyError
-        If the strategy breaks the protocol: another error, another type, another unit, delays that it
-        does not declare to design. The message names the strategy.
+        If the strategy breaks the protocol: another error, another type, another unit, or delays that it does not
+        declare to design. The message names the strategy.
     """
     name = strategy.name
     passes = getattr(strategy, "sweep_passes", SWEEP_PASSES)

@@ -1,4 +1,4 @@
-"""Parameters of strategies: fields of a frozen dataclass, checked by one pydantic model made from them.
+"""Parameters of strategies: fields of a frozen dataclass, checked by a pydantic model made from them.
 
 A parameter is a float, int, bool, str, enum or `Literal`, a list or tuple of such, or one of them or None.
 """
@@ -64,9 +64,9 @@ class ParameterInfo:
     Parameters
     ----------
     name, type, unit, help : str
-        `unit` and `help` are empty where the strategy does not give them.
+        `unit` and `help` are empty if the strategy does not give them.
     default : str, int, float, bool, list or None
-        Default value; None as well where there is none.
+        Default value; None also if there is none.
     required : bool
         Whether the parameter has no default.
     choices : tuple of str
@@ -118,12 +118,12 @@ def parameters_of(strategy: object) -> dict[str, Plain]:
 
 
 def record(strategy: Any, **evidence: Any) -> Taught:
-    """Return what a setting says about its origin: strategy, all parameters, and the numbers used."""
+    """Return what a setting records about its origin: strategy, all parameters, and the numbers used."""
     return Taught(strategy=strategy.name, parameters=parameters_of(strategy), evidence=evidence)
 
 
 def plain(value: Any) -> Plain:
-    """Return a parameter value as JSON holds it; an enum by its value, a tuple as a list.
+    """Return a parameter value as JSON holds it; an enum as its value, a tuple as a list.
 
     Raises
     ------
@@ -145,12 +145,12 @@ def plain(value: Any) -> Plain:
 def check_parameters(strategy: Any) -> None:
     """Check every parameter of a frozen dataclass against its type and its declared range.
 
-    To be called from ``__post_init__``. Numbers and enum values are brought to the declared type.
+    Call it from ``__post_init__``. Numbers and enum values are converted to the declared type.
 
     Raises
     ------
     ParameterError
-        Naming strategy and parameter, what must hold and what came.
+        With strategy and parameter, what must hold, and what came.
     """
     made = type(strategy)
     for name, value in checked_values(made, {f.name: getattr(strategy, f.name) for f in _fields(made)}).items():
@@ -158,14 +158,14 @@ def check_parameters(strategy: Any) -> None:
 
 
 def checked_values(strategy: type, values: Mapping[str, object]) -> dict[str, Any]:
-    """Return values brought to the types of a strategy's fields; defaults are not filled in.
+    """Return values converted to the types of a strategy's fields; defaults are not filled in.
 
     Raises
     ------
     ParameterError
         If a name is unknown, or a value does not fit its type or range.
     StrategyError
-        If a field is of a type that no parameter has.
+        If a field has a type that no parameter may have.
     """
     model, hints = _model(strategy), _hints(strategy)
     known = {f.name: f for f in _fields(strategy)}
@@ -191,7 +191,7 @@ def checked_values(strategy: type, values: Mapping[str, object]) -> dict[str, An
 
 
 def refusal(strategy: str, name: str, must: str, value: object, *, unit: str = "") -> ParameterError:
-    """Return the one error that every unusable parameter value gives."""
+    """Return the error for an unusable parameter value."""
     told = f" ({unit})" if unit else ""
     return ParameterError(
         f"strategy '{strategy}': parameter '{name}'{told} must {must}, got {value!r}. "
@@ -200,14 +200,14 @@ def refusal(strategy: str, name: str, must: str, value: object, *, unit: str = "
 
 
 def parse_assignments(assignments: Iterable[str]) -> dict[str, str]:
-    """Split ``name=value`` texts; a dash in a name stands for an underscore.
+    """Split ``name=value`` texts; a dash in a name means an underscore.
 
-    What stands before a dot, such as the name of a strategy, is left as it is.
+    Text before a dot, such as the name of a strategy, is unchanged.
 
     Raises
     ------
     ParameterError
-        If a text has no name or no equals sign, or sets a parameter again.
+        If a text has no name or no equals sign, or sets a parameter twice.
 
     Examples
     --------
@@ -247,7 +247,7 @@ def parse_parameters(strategy: type, texts: Mapping[str, str]) -> dict[str, Any]
 
 
 def _read(hint: Any, text: str) -> object:
-    """Return the value that a text means, or the text itself where it means none: the check then refuses it."""
+    """Return the value of a text, or the text itself if it has none: the check then refuses it."""
     inner, optional = _without_none(hint)
     if optional and text.lower() in ("none", "null"):
         return None
@@ -279,7 +279,7 @@ _RANGE_FAULTS = {"greater_than", "greater_than_equal", "less_than", "less_than_e
 
 @cache
 def _model(strategy: type) -> type[BaseModel]:
-    """Return the pydantic model of the fields of a strategy, which checks each on its own."""
+    """Return the pydantic model of the fields of a strategy, which checks each field separately."""
     hints, declared = _hints(strategy), {}
     for f in _fields(strategy):
         limits = {_LIMITS[name][0]: limit for name, limit in f.metadata.get("limits", {}).items()}
@@ -298,7 +298,7 @@ def _model(strategy: type) -> type[BaseModel]:
 
 
 def _checked_type(hint: Any, limits: Mapping[str, float]) -> Any:
-    """Return a type as pydantic is to check it: numbers and texts strictly, numbers of arrays as plain ones."""
+    """Return a type as pydantic checks it: numbers and texts strictly, numbers of arrays as plain ones."""
     inner, optional = _without_none(hint)
     if optional:
         return Union[_checked_type(inner, limits), None]  # noqa: UP007 - made at run time
@@ -351,7 +351,7 @@ def _choices(hint: Any) -> tuple[str, ...]:
 
 
 def _items(hint: Any) -> Any:
-    """Return the type of what a list or a tuple of any length holds, else None."""
+    """Return the type of the items of a list, or of a tuple of any length; otherwise None."""
     args = get_args(hint)
     if get_origin(hint) is list or (get_origin(hint) is tuple and args[1:] == (...,)):
         return args[0]

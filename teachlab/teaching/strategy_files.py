@@ -1,9 +1,9 @@
 """A strategy as a person names it: installed, or a class in a file; and the one place that runs such a file.
 
-What data names goes to `registry.installed_class`, which cannot come here.
+Names in data go to `registry.installed_class`, which cannot reach this module.
 
-A file is imported under a name that tells where it lies and what it held, as a module "inside" this one. So a class
-in a file is found again by pickle in another process, which imports this module first, and with it the finder below.
+A file is imported as a module "inside" this one, under a name made of its path and its content. So pickle finds a class
+in a file again in another process, which imports this module first, and with it the finder below.
 """
 
 from __future__ import annotations
@@ -26,13 +26,13 @@ from teachlab.errors import StrategyError
 from teachlab.model.teaching import Strategy
 from teachlab.teaching.registry import built, installed_class, strategy_in
 
-# A module with a path is a package to the import system: the modules of files are imported as its children.
+# A module with a path is a package for the import system: the modules of files are imported as its children.
 __path__: list[str] = []
 
 _SPEC = re.compile(r"(?P<path>.+\.py)(?::(?P<name>[^:/\\]*))?", re.DOTALL)
 _MODULE = re.compile(re.escape(__name__) + r"\.\w*?_(?P<digest>[0-9a-f]{16})_(?P<path>(?:[0-9a-f]{2})+)")
 _folders: list[str] = []
-"""Folders put on the path for the files that were loaded, the last one first."""
+"""Folders added to the path for loaded files, the last one first."""
 
 
 def strategy_class(spec: str) -> type[Strategy]:
@@ -41,7 +41,7 @@ def strategy_class(spec: str) -> type[Strategy]:
     Parameters
     ----------
     spec : str
-        A name, or a class in a file, which is run: ``./mine.py:MyStrategy``. Never pass what a file of data says.
+        A name, or a class in a file, which is run: ``./mine.py:MyStrategy``. Never pass a text from a file of data.
 
     Raises
     ------
@@ -98,7 +98,7 @@ def _is_own_strategy(value: object, module: ModuleType) -> bool:
 
 
 def _module_name(path: Path) -> str:
-    # The digest keeps two versions of one file apart.
+    # The digest separates two versions of one file.
     stem, digest = re.sub(r"\W", "_", path.stem), _digest(path.read_bytes())
     return f"{__name__}.{stem}_{digest}_{os.fsencode(path).hex()}"
 
@@ -123,7 +123,7 @@ class _FileFinder(MetaPathFinder):
 
 
 class _FileLoader(SourceFileLoader):
-    """Runs a file that still holds what its name says; its folder is last on the path, nothing is written into it."""
+    """Runs a file whose content is that of its name; its folder is last on the path, and nothing is written into it."""
 
     def __init__(self, fullname: str, path: str, digest: str) -> None:
         super().__init__(fullname, path)

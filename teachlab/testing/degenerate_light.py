@@ -1,4 +1,4 @@
-"""Evidence that is hardly any: a strategy must abstain, or teach something that can switch; it must not fail."""
+"""Evidence with hardly any information: a strategy must abstain, or teach what can switch; it must not fail."""
 
 from __future__ import annotations
 
@@ -32,12 +32,12 @@ def _needs(subject: Subject) -> frozenset[Shown]:
 
 
 def _sees_both(needs: frozenset[Shown]) -> bool:
-    """Whether what is shown holds both objects and background."""
+    """Whether both objects and background are shown."""
     return bool(needs & {Shown.EVENTS, Shown.SWEEP}) or needs >= {Shown.OBJECT, Shown.BACKGROUND}
 
 
 def nothing(subject: Subject) -> Told:
-    """Require an abstention where nothing is shown."""
+    """Require an abstention if nothing is shown."""
     view = shown.view_of(_needs(subject), EMPTY, EMPTY, EMPTY, [])
     return _judge("nothing", subject.ask(view), must_abstain=True)
 
@@ -50,7 +50,7 @@ def one_sample(subject: Subject) -> Told:
 
 
 def constant(subject: Subject) -> Told:
-    """Require a setting or an abstention where neither background nor objects show any noise."""
+    """Require a setting or an abstention if neither background nor objects have any noise."""
     for direction, product in ((Direction.RISE, shown.OBJECT), (Direction.DIP, shown.BACKGROUND // 4)):
         view = shown.two_levels(_needs(subject), float(shown.BACKGROUND), float(product), direction=direction)
         told = _judge("light without noise", subject.ask(view), must_abstain=False)
@@ -60,7 +60,7 @@ def constant(subject: Subject) -> Told:
 
 
 def saturated(subject: Subject) -> Told:
-    """Require levels that light can reach, or an abstention, where the bright side is at full scale."""
+    """Require levels that light can reach, or an abstention, if the bright side is at full scale."""
     top = float(shown.FULL_SCALE)
     cases = ((Direction.RISE, float(shown.BACKGROUND), top), (Direction.DIP, top, float(shown.BACKGROUND)))
     for direction, background, product in cases:
@@ -73,7 +73,7 @@ def saturated(subject: Subject) -> Told:
 
 
 def _out_of_reach(setting: Setting | None, view: TeachView) -> str:
-    """Return which level no light between dark and full scale can cross, or an empty text."""
+    """Return which level no light between dark and full scale can cross; otherwise an empty text."""
     if setting is None or isinstance(setting, WindowSetting) or view.full_scale is None:
         return ""
     if setting.on_level > view.full_scale:
@@ -94,7 +94,7 @@ def equal(subject: Subject) -> Told:
 
 
 def invalid(subject: Subject) -> Told:
-    """Require an abstention where no sample is valid, and no failure where some are not."""
+    """Require an abstention if no sample is valid, and no failure if some are not."""
     needs = _needs(subject)
     spans = [(20, 44), (80, 104)]
     view = shown.view_of(needs, EMPTY, EMPTY, np.full(130, np.nan), spans)

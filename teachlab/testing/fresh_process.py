@@ -1,4 +1,4 @@
-"""Teach in a process that has seen nothing yet."""
+"""Teach in a process that has seen nothing before."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ TIMEOUT_S = 120
 
 
 def taught_elsewhere(strategy: Strategy, view: TeachView) -> dict[str, Any] | str:
-    """Return the document of the answer of a fresh process, or what went wrong there.
+    """Return the document of a fresh process's answer, or what went wrong there.
 
     Parameters
     ----------

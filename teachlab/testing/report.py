@@ -1,4 +1,4 @@
-"""What a conformance run found: one record per check."""
+"""Result of a conformance run: one record per check."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ class CheckVerdict(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class CheckResult:
-    """Outcome of one check, with a sentence that says why.
+    """Outcome of one check, with its reason in a sentence.
 
     Parameters
     ----------
     check : str
     verdict : CheckVerdict
     told : str
-        What was found; for a skipped check, why nothing could be said.
+        What was found; for a skipped check, why it could not be made.
     """
 
     check: str
@@ -51,7 +51,7 @@ class ConformanceReport:
 
     @property
     def ok(self) -> bool:
-        """Whether no check failed; skipped ones are told in `skipped` and in the text."""
+        """Whether no check failed; skipped ones are listed in `skipped` and in the text."""
         return not self.failed
 
     @property
@@ -61,7 +61,7 @@ class ConformanceReport:
 
     @property
     def skipped(self) -> tuple[str, ...]:
-        """Names of the checks about which nothing can be said."""
+        """Names of the checks that could not be made."""
         return self._with(CheckVerdict.SKIPPED)
 
     def _with(self, verdict: CheckVerdict) -> tuple[str, ...]:

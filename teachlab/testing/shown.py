@@ -1,4 +1,4 @@
-"""What the checks show a strategy: an ordinary line, its mirror and its moved copies, and what is hardly a line."""
+"""Evidence for the checks: an ordinary line, its mirror image and moved copies, and degenerate lines."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ A = TypeVar("A", bound=NDArray[Any])
 
 
 def line(*, passes: int = PASSES, gap: int = GAP, length: int = PASS, seed: int = 20240229) -> tuple[Counts, Truth]:
-    """Return whole-number light of an ordinary line, objects bright and a little uneven, and its passes."""
+    """Return whole-number light of an ordinary line, with bright, slightly uneven objects, and its passes."""
     rng = np.random.default_rng(seed)
     period = gap + length
     start = gap // 2 + period * np.arange(passes)
@@ -63,7 +63,7 @@ def block_of(
 def view_for(
     strategy: Strategy, block: TeachBlock, *, draw: int = 0, shown: frozenset[Shown] | None = None
 ) -> TeachView:
-    """Return what a strategy is shown in one draw: what it declares, unless told."""
+    """Return what a strategy is shown in one draw: by default, what it declares."""
     passes = getattr(strategy, "sweep_passes", 5)
     return block.draw(strategy.needs if shown is None else shown, 0, draw, sweep_passes=passes)
 
@@ -107,7 +107,7 @@ def frozen(values: A) -> A:
 
 
 def copied(view: TeachView) -> TeachView:
-    """Return a view with arrays of its own, read-only."""
+    """Return a view with its own read-only arrays."""
     out = with_light(view, lambda light: frozen(light.copy()))
     if out.events_ is None:
         return out
@@ -117,7 +117,7 @@ def copied(view: TeachView) -> TeachView:
 
 
 def in_longer_arrays(view: TeachView, tail: float) -> TeachView:
-    """Return a view whose light is the front of longer arrays: behind it lies what is still to come."""
+    """Return a view whose light is the first part of longer arrays, which continue with later light."""
 
     def front(light: Levels) -> Levels:
         return frozen(frozen(np.concatenate([light, np.full(1000, tail)]))[: light.size])

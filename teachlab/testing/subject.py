@@ -1,4 +1,4 @@
-"""The strategy under test, asked so that nothing it does to its surroundings reaches the next check."""
+"""The strategy under test, asked so that no change it makes to its surroundings reaches the next check."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from teachlab.model.teaching import Strategy, TeachView
 
 @dataclass(frozen=True, slots=True)
 class StrategyAnswer:
-    """What a strategy said: a setting, an abstention, or that it failed.
+    """Answer of a strategy: a setting, an abstention, or a failure.
 
     Parameters
     ----------
@@ -80,7 +80,7 @@ def seeded(seed: int) -> None:
 
 @contextmanager
 def random_state_kept() -> Iterator[None]:
-    """Give the caller's global random generators back as they were."""
+    """Restore the caller's global random generators."""
     kept, own = np.random.get_state(), random.getstate()  # noqa: NPY002
     try:
         yield
@@ -97,7 +97,7 @@ def insides(strategy: Any) -> list[str]:
 
 
 class Subject:
-    """A strategy with the ordinary line it is shown, made once for all checks."""
+    """A strategy with the ordinary line that it is shown, made once for all checks."""
 
     def __init__(self, strategy: Strategy) -> None:
         self.strategy = strategy
@@ -120,12 +120,12 @@ class Subject:
 
     @cached_property
     def sound(self) -> StrategyAnswer:
-        """What the strategy says to the ordinary line."""
+        """The answer of the strategy on the ordinary line."""
         return self.ask(self.view())
 
     @cached_property
     def repeats(self) -> bool:
-        """Whether it says the same again, also after it was shown something else."""
+        """Whether it gives the same answer again, also after it was shown something else."""
         first = self.ask(self.view()).document()
         self.ask(self.view(1))
         return self.ask(self.view()).document() == first

@@ -29,26 +29,26 @@ from teachlab.testing.report import CheckResult, CheckVerdict, ConformanceReport
 from teachlab.testing.subject import Subject, ask, insides, random_state_kept, seeded
 
 TIME_LIMIT_S = 20.0
-"""CPU time in which a million samples must be taught on."""
+"""CPU time within which a million samples must be taught."""
 
 _P, _F, _S = CheckVerdict.PASSED, CheckVerdict.FAILED, CheckVerdict.SKIPPED
 Told = tuple[CheckVerdict, str]
 
 
 def conformance(strategy: Strategy, *, expected_failures: Mapping[str, str] | None = None) -> ConformanceReport:
-    """Check a strategy against everything the lab relies on.
+    """Check a strategy against everything that the package relies on.
 
     Parameters
     ----------
     strategy : Strategy
         As it will be used, with its parameters.
     expected_failures : mapping of str to str, optional
-        Checks that are known to fail, each with its reason. One that passes all the same is a failure.
+        Checks that are known to fail, each with its reason. If one of them passes, that is a failure.
 
     Returns
     -------
     ConformanceReport
-        One record per check of `CHECKS`; a check that cannot say anything is skipped, and says why.
+        One record per check of `CHECKS`; a check that cannot be made is skipped, with its reason.
 
     Raises
     ------
@@ -67,7 +67,7 @@ def conformance(strategy: Strategy, *, expected_failures: Mapping[str, str] | No
 
 
 def checks(strategy: Strategy, *, expected_failures: Mapping[str, str] | None = None) -> list[StrategyCheck]:
-    """Return the checks of a strategy one by one, to be the cases of a parametrized test.
+    """Return the checks of a strategy one by one, as the cases of a parametrized test.
 
     Parameters
     ----------
@@ -105,7 +105,7 @@ def checks(strategy: Strategy, *, expected_failures: Mapping[str, str] | None = 
 
 
 class _Shared:
-    """The subject of all checks of a strategy, made when the first one runs: collecting tests is free."""
+    """The subject of all checks of a strategy, made when the first check runs: collecting tests takes no time."""
 
     def __init__(self, strategy: Strategy) -> None:
         self.strategy = strategy
@@ -128,7 +128,7 @@ class StrategyCheck:
         return f"<check {self.__name__}>"
 
     def result(self) -> CheckResult:
-        """Run the check and return what it found; the global random generators are given back as they were."""
+        """Run the check and return its result; the global random generators are restored."""
         with random_state_kept():
             return _result(self.name, CHECKS[self.name](self._shared.subject), self._reason)
 
@@ -140,7 +140,7 @@ class StrategyCheck:
         AssertionError
             If it fails, with what was found.
         unittest.SkipTest
-            If nothing can be said, or it fails as expected; pytest and unittest report the test as skipped.
+            If it cannot be made, or fails as expected; pytest and unittest report the test as skipped.
         """
         found = self.result()
         if found.verdict is CheckVerdict.FAILED:
@@ -163,7 +163,7 @@ def _judged(fault: str, good: str) -> Told:
 
 
 def _unjudged(subject: Subject, *, setting: bool = False) -> Told | None:
-    """Return why a check that compares answers cannot be judged, or None."""
+    """Return why a check that compares answers cannot be made, or None."""
     if subject.sound.fault or not subject.repeats:
         return _S, "not judged: the strategy does not say the same twice, see determinism"
     if setting and subject.sound.setting is None:
@@ -181,7 +181,7 @@ def determinism(subject: Subject) -> Told:
 
 
 def global_random_state(subject: Subject) -> Told:
-    """Require that the global random generators are neither read nor moved."""
+    """Require that the global random generators are neither read nor changed."""
     if (skip := _unjudged(subject)) is not None:
         return skip
     if subject.ask(subject.view(), seed=1).document() != subject.sound.document():
@@ -200,7 +200,7 @@ def _random_state() -> bytes:
 
 
 def immutability(subject: Subject) -> Told:
-    """Require a frozen dataclass that teaching leaves as it is."""
+    """Require a frozen dataclass that teaching leaves unchanged."""
     strategy: Any = subject.strategy
     options = getattr(type(strategy), "__dataclass_params__", None)
     if options is None or not options.frozen:
@@ -231,7 +231,7 @@ def pickling(subject: Subject) -> Told:
 
 
 def parameters(subject: Subject) -> Told:
-    """Require that its parameters survive the way through JSON and the command line."""
+    """Require that its parameters are unchanged after conversion to JSON and to the command line."""
     strategy, made = subject.strategy, type(subject.strategy)
     try:
         plain = json.loads(json.dumps(parameters_of(strategy), allow_nan=False))
@@ -246,7 +246,7 @@ def parameters(subject: Subject) -> Told:
 
 
 def declared_only(subject: Subject) -> Told:
-    """Require that no evidence is looked at, and no part of the base setting changed, that it does not declare."""
+    """Require that it uses no evidence, and changes no part of the base setting, that it does not declare."""
     try:
         base = Setting(unit=shown.UNIT, on_level=0.0, off_level=0.0, consecutive=2, on_delay_ms=1.0, off_delay_ms=3.0)
         teach_once(subject.strategy, shown.block_of(subject.light, subject.truth, base=base), 0, 0)
@@ -340,13 +340,13 @@ def no_look_ahead(subject: Subject) -> Told:
 
 
 def subject_answer(subject: Subject, view: TeachView) -> dict[str, Any]:
-    """Return the document of the answer on a view as it is, not on a copy."""
+    """Return the document of the answer on a view itself, not on a copy."""
     seeded(0)
     return ask(subject.strategy, view).document()
 
 
 def writes_nothing(subject: Subject) -> Told:
-    """Require that what is shown is left as it was, and its arrays read-only."""
+    """Require that the evidence is unchanged afterwards, and its arrays read-only."""
     view = subject.view()
     before = _digest(view)
     seeded(0)
@@ -368,7 +368,7 @@ def _digest(view: TeachView) -> str:
 
 
 def fresh_process(subject: Subject) -> Told:
-    """Require the same answer in a process that has seen nothing yet."""
+    """Require the same answer in a process that has seen nothing before."""
     if (skip := _unjudged(subject)) is not None:
         return skip
     if type(subject.strategy).__module__ == "__main__":
@@ -385,7 +385,7 @@ def fresh_process(subject: Subject) -> Told:
 
 
 def million_samples(subject: Subject) -> Told:
-    """Require that a million samples are taught on in time."""
+    """Require that a million samples are taught in time."""
     view = shown.million(subject.strategy)
     seeded(0)
     began = time.process_time()

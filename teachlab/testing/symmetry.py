@@ -18,7 +18,7 @@ from teachlab.testing.subject import Subject
 
 GAIN, OFFSET = 2, 300
 TOLERANCE = 1e-6
-"""Levels must move along to this share of the span of the light."""
+"""Levels must follow to within this share of the span of the light."""
 
 LEVELS = ("on_level", "off_level", "reference", "low_release", "high_release")
 MIRRORED = {"on_level": "off_level", "off_level": "on_level", "low_release": "high_release"}
@@ -95,7 +95,7 @@ def mirrored_wrong(subject: Subject, before: Setting, after: Setting, light: sho
 
 
 def _outside_the_band(setting: Setting, near: float) -> Setting:
-    """Move every mirrored level that lies on a sample value one count up, to the first outside the band.
+    """Move every mirrored level that equals a sample value one count up, to the first value outside the band.
 
     ``x >= L`` upside down is ``x' <= C − L``, which on whole numbers is ``x' < C − L + 1``.
     """

@@ -15,7 +15,7 @@ from teachlab.synthetic.shared.tables import Table
 
 Floats = NDArray[np.float64]
 MOST_AT_ONCE = 10_000_000
-"""Marks on the belt of one block of samples: 80 MB of places."""
+"""Marks on the belt in one block of samples: 80 MB of places."""
 
 
 class Mark(Table):
@@ -30,14 +30,13 @@ class Mark(Table):
     first_mm : float, mm
         Belt position of the first one.
     shape : "gaussian" or "block"
-        Bump, or even block whose edges the beam smooths.
+        Bump, or block of constant height whose edges the beam smooths.
     amplitude_percent : float, percent of full scale
         Height above (or, negative, below) the belt; usual 0.3 to 2 times the belt level.
     size_mm : float, mm
         Standard deviation of a bump as the sensor sees it, or length of a block; usual 5 to 40 mm.
     as_pass : bool
-        Write it to the truth as a pass that must be ignored, wherever it lies wholly in a gap. By default it
-        is background.
+        Write it to the truth as an `ignore` pass wherever it lies completely in a gap. By default it is background.
     """
 
     label: str = Field(default="seam", min_length=1)
@@ -54,7 +53,7 @@ class Mark(Table):
         return self.size_mm / 2 if self.shape == "block" else 1.1774100225154747 * self.size_mm
 
     def reach_mm(self, beam: GaussianBeam | CircularBeam | SlitBeam) -> float:
-        """Distance from its centre beyond which it does nothing."""
+        """Distance from its centre beyond which it has no effect."""
         return 5 * self.size_mm if self.shape == "gaussian" else self.size_mm / 2 + beam.reach_mm
 
     def at(self, u_mm: Floats, beam: GaussianBeam | CircularBeam | SlitBeam) -> Floats:
@@ -71,7 +70,7 @@ class Mark(Table):
         Raises
         ------
         ScenarioError
-            If there are too many to be made.
+            If there are too many of them.
         """
         first = max(0, int(np.ceil((low_mm - self.first_mm) / self.every_mm)))
         last = int(np.floor((high_mm - self.first_mm) / self.every_mm))

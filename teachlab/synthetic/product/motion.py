@@ -20,7 +20,7 @@ WAVES = 4
 
 
 class Wander(Table):
-    """Slow wander of the speed: a sum of sines of random phase, so that the position is known in closed form.
+    """Slow variation of the speed: a sum of sines of random phase, so that the position is known in closed form.
 
     Parameters
     ----------
@@ -39,7 +39,7 @@ class Wander(Table):
 
 
 class Stops(Table):
-    """The line stops or slows down now and then, with straight ramps down and up.
+    """The line stops or slows down from time to time, with linear ramps down and up.
 
     Parameters
     ----------
@@ -52,7 +52,7 @@ class Stops(Table):
     ramp_s : float, s
         Time of each ramp.
     pace : float
-        Share of the nominal speed at which the line runs on meanwhile: 0 stands still.
+        Share of the nominal speed at which the line runs meanwhile; 0: it stands still.
     """
 
     first_s: float | None = Field(default=None, ge=0)
@@ -185,8 +185,8 @@ class Uneven:
 class Halted:
     """Another motion, with halts at given places of the belt.
 
-    On the clock of the other motion the time stands still during a halt, and runs with a share of its
-    pace during the ramps, so that the belt comes to rest exactly at the place.
+    On the clock of the other motion, time stands still during a halt and runs at a share of its pace during the ramps,
+    so that the belt comes to rest exactly at the place.
 
     Parameters
     ----------
@@ -195,7 +195,7 @@ class Halted:
     places_mm : ndarray of float64, shape (k,), mm
         Belt positions of the halts, ascending, at or above 0.
     halts : sequence of Halt
-        In the same order.
+        The halts, in the same order.
     """
 
     uniform = False
@@ -207,7 +207,7 @@ class Halted:
         for place, halt in zip(places_mm, halts, strict=True):
             reached = max(_time_at(motion, float(place)), inner[-1])
             ramp = max(halt.ramp_s, 1e-9)
-            # half of a ramp is run through; halts closer than their ramps leave less of it
+            # half of a ramp is travelled; halts closer than their ramps leave less of it
             slow = max(reached - ramp / 2, inner[-1])
             down = 2 * (reached - slow)
             times = np.cumsum([slow - inner[-1], down, halt.duration_s, ramp])
@@ -223,7 +223,7 @@ class Halted:
 
 
 def _run_through(time_s: Floats, knots_s: Floats, share: Floats, run_s: Floats) -> Floats:
-    """Return the running time at ascending times, where the pace is straight between knots.
+    """Return the running time at ascending times, where the pace is linear between knots.
 
     Parameters
     ----------
@@ -271,7 +271,7 @@ def first_sample_at(motion: Motion, rate_hz: float, position_mm: Floats, *, spee
         return np.empty(0, np.int64)
     if motion.uniform:
         guess = np.ceil(position_mm / speed_mm_s * rate_hz).astype(np.int64)
-        # the division may be off by one against the position that is generated
+        # the division may differ by one from the position that is generated
         for _ in range(2):
             early = motion.position_mm(guess.astype(np.float64), rate_hz) < position_mm
             late = (guess > 0) & (motion.position_mm((guess - 1).astype(np.float64), rate_hz) >= position_mm)

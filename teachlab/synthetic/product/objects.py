@@ -1,8 +1,7 @@
 """The objects on the belt: what each kind does to the light, one small table per property.
 
-Levels are in percent of the receiver's full scale, as a clean new sensor would show them. Ranges in the
-docstrings are planning values of the trade (common practice, no source): they are not enforced, the hard
-limits are.
+Levels are in percent of the receiver's full scale, as a clean new sensor would show them. Ranges in the docstrings are
+planning values of the trade (common practice, no source): only the hard limits are enforced.
 """
 
 from __future__ import annotations
@@ -67,19 +66,19 @@ class Glints(Table):
 
 
 class ZoneSwap(Table):
-    """Glossy places and edges throw the light into the other receiver zone of a background-suppressed sensor.
+    """Glossy places and edges send the light into the other receiver zone of a background-suppressed sensor.
 
-    The difference of the zones changes its sign there: a bump of height ``depth·(100 − 2·level)``, which
-    mirrors the level about mid scale where depth is 1.
+    The difference of the zones changes its sign there: a bump of height ``depth·(100 − 2·level)``, which mirrors the
+    level about half of full scale if depth is 1.
 
     Parameters
     ----------
     per_object : float
         Mean number of glossy places per object (Poisson); 0 to 3.
     edge_share : float
-        Share of the leading and of the trailing edges that do it.
+        Share of the leading edges, and of the trailing edges, that do this.
     depth : float
-        1 swaps the zones wholly.
+        1 swaps the zones completely.
     sd_mm : float, mm
         Standard deviation of the bump as the sensor sees it; usual 0.5 to 3 mm.
     """
@@ -98,7 +97,7 @@ class ZoneSwap(Table):
 
 
 class Transparent(Table):
-    """A clear container in a beam: two dark edge dips and a middle that may be brighter than no object.
+    """A clear container in a beam: two dark edge dips, and a middle that may be brighter than no object.
 
     Multiplies the background light by ``(1 + F (middle − 1)) · Π (1 − D_e)`` with the fill F and, per edge,
     ``D_e = (1 − edge) · w/s · exp(−(u − u_e)²/(2 s²))``, ``s² = w² + σ_beam²``.
@@ -167,7 +166,7 @@ class Tumbling(Table):
 
 
 WAVES = 24
-"""Sines of an irregular flutter: enough for a movement that is close to normal and does not repeat."""
+"""Sines of an irregular flutter: enough for a movement that is nearly normal and does not repeat."""
 
 
 class Flutter(Table):
@@ -179,11 +178,12 @@ class Flutter(Table):
     Parameters
     ----------
     shape : "sine", "irregular" or "random"
-        How the web moves: a light web mostly irregularly, a jet of air shakes it at random.
+        How the web moves: a light web usually irregularly, a web in a jet of air at random.
     depth : float, optional
-        Modulation by the change of distance; usual 0.05 to 0.6. Peak of a sine, else standard deviation.
+        Modulation by the change of distance; usual 0.05 to 0.6. Peak value for a sine, otherwise standard deviation.
     tilt_deg : float, degrees, optional
-        Instead of `depth`: the angle, alike. A flat web stands square to the beam at rest and only loses light.
+        Instead of `depth`: the angle, in the same sense. At rest a flat web is perpendicular to the beam and only loses
+        light.
     gloss : float
         Exponent of the cosine; 1 matt, 2 to 40 glossy.
     frequency_hz : float, Hz
@@ -225,8 +225,8 @@ class Flutter(Table):
 class Wrap(Table):
     """Stretched film that leaks through a crossed analyser, ``leak · sin²(2ψ) · sin²(δ/2)``.
 
-    ψ and δ wander along the object (independent, correlated over `length_mm`, several turns wide), so the
-    mean leak is a quarter of `leak_percent`.
+    ψ and δ vary along the object (independent, correlated over `length_mm`, several turns wide), so the mean leak is a
+    quarter of `leak_percent`.
 
     Parameters
     ----------
@@ -252,24 +252,24 @@ class Object(Table):
     label : str
         Name of the kind, written to the truth.
     share : float
-        Share of the passes (or lots) that are of this kind, relative to the other kinds.
+        Share of the passes (or lots) of this kind, relative to the other kinds.
     expect : "detect" or "ignore"
         Whether the sensor has to switch.
     length_mm : spread, mm
         Length along the belt.
     level_percent : spread, percent of full scale
-        Level when the object fills the beam. Same product 3 to 10 % spread, printed 10 to 30 %, natural
-        goods 15 to 35 %.
+        Level when the object fills the beam. Spread: same product 3 to 10 %, printed 10 to 30 %, natural goods 15 to 35
+        %.
     reflectance, distance_mm : spread, mm
         Instead of `level_percent`, with the table ``[sensor.reference]``: level by Lambert's and the
         inverse-square law, or by the cut-off distance for background suppression.
     transmission : spread
-        Instead of a level: the share of the light that passes it once. Before a beam pair light passes once, else
+        Instead of a level: the share of the light that passes it once. Between a beam pair light passes once, otherwise
         twice. Opaque below 0.001, paper 0.01 to 0.2, clear film 0.85 to 0.95, clear container wall 0.6 to 0.9.
     transparent : Transparent
         Instead of a level.
     across_mm : spread, mm
-        Size across the belt where it is no wider than the beam: only this share of the beam is filled.
+        Size across the belt, for an object narrower than the beam: only this share of the beam is filled.
     tilt_deg : spread, degrees
         Tilt of its face, for objects given by reflectance: Lambert's cosine.
     texture, glints, zone_swap, print, tumbling, flutter, wrap
@@ -312,7 +312,7 @@ class Object(Table):
 
     @property
     def clear(self) -> bool:
-        """Whether the light of the background comes through it."""
+        """Whether the light of the background passes through it."""
         return self.transparent is not None or self.transmission is not None
 
     def words(self) -> str:

@@ -1,7 +1,7 @@
 """The beam along the belt: how an edge of an object becomes an edge of the signal.
 
-The profile `h(u)` has integral 1. A straight edge at 0 gives the signal ``C(u) = ∫ h`` up to u, the fill of
-an object of length L is ``C(u + L/2) − C(u − L/2)``.
+The profile `h(u)` has integral 1. A straight edge at 0 gives the signal ``C(u) = ∫ h`` up to u; the fill of an object
+of length L is ``C(u + L/2) − C(u − L/2)``.
 
 References
 ----------
@@ -22,7 +22,7 @@ from teachlab.synthetic.shared.tables import Table
 Floats = NDArray[np.float64]
 
 GAUSSIAN_REACH = 4.5
-"""Standard deviations beyond which the Gaussian edge counts as complete: what is left is 3.4e-6."""
+"""Standard deviations beyond which the Gaussian edge counts as complete; 3.4e-6 is neglected."""
 
 
 class GaussianBeam(Table):
@@ -153,7 +153,7 @@ Beam = Annotated[GaussianBeam | CircularBeam | SlitBeam, Field(discriminator="sh
 
 
 def fill(beam: GaussianBeam | CircularBeam | SlitBeam, length_mm: float, u_mm: Floats) -> Floats:
-    """Return the share of the beam that an object of this length covers, centred at u from the beam.
+    """Return the share of the beam that an object of this length covers if its centre is at distance u from the beam.
 
     A Gaussian beam is filled to at most ``erf(L / (sqrt(2) w))``: short objects never reach their level.
     """

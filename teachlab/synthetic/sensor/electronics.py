@@ -18,7 +18,7 @@ class FrontEnd(Table):
     Parameters
     ----------
     time_constant_us : float, microseconds
-        Of a first-order low pass on the optical signal; 10–90 % of a step takes ``τ ln 9``. 0 is none.
+        Time constant of a first-order low pass on the optical signal; 10–90 % of a step takes ``τ ln 9``. 0: none.
     """
 
     time_constant_us: float = Field(default=0.0, ge=0)
@@ -42,11 +42,11 @@ class LowPass:
         return self._keep > 0.0
 
     def needs(self, index: int) -> bool:
-        """Whether the chunk before has to be run first."""
+        """Whether the chunk before must be processed first."""
         return self.active and index > 0 and (self._last is None or self._last[0] != index - 1)
 
     def apply(self, index: int, optical: Floats32) -> Floats32:
-        """Return the optical signal of a chunk after the front end; settled before the recording began."""
+        """Return the optical signal of a chunk after the front end; it is settled before the recording begins."""
         if not self.active:
             return optical
         from scipy.signal import lfilter
@@ -62,7 +62,7 @@ class LowPass:
 class ReceiverNoise(Table):
     """Noise of one evaluation, ``σ²(x) = thermal² + κ·(x + x_ambient) + (rin·x_optical)²``, all in percent.
 
-    One normal deviate serves all three: variances add. Quantisation adds its own twelfth of a squared step.
+    One normal deviate serves all three, because variances add. Quantisation adds its own twelfth of a squared step.
 
     Parameters
     ----------
@@ -73,7 +73,7 @@ class ReceiverNoise(Table):
     rin : float
         Noise of source, vibration and air as a share of the optical signal; usual 0.0005 to 0.005.
     rho : float
-        Lag-one correlation of the deviates, 0 to 0.9: colour from the sensor's own averaging.
+        Lag-one correlation of the deviates, 0 to 0.9: coloured noise from the sensor's own averaging.
     """
 
     thermal_percent: float = Field(default=0.12, ge=0, le=50)
@@ -96,7 +96,7 @@ class ReceiverNoise(Table):
 
 
 def sigma(noise: ReceiverNoise, level: Floats32, optical: Floats32, ambient_percent: float | Floats32) -> Floats32:
-    """Return the standard deviation of the noise at each level, percent of full scale; ambient may differ, too."""
+    """Return the standard deviation of the noise at each level, percent of full scale; ambient may be an array, too."""
     variance = np.maximum(level, np.float32(0.0))
     variance *= np.float32(noise.shot_kappa)
     variance += np.asarray(noise.thermal_percent**2 + noise.shot_kappa * ambient_percent, np.float32)

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SimulatedSensor:
-    """A sensor beside the logger, which keeps to the law of switching.
+    """A sensor beside the logger that follows the law of switching.
 
     Parameters
     ----------
@@ -35,11 +35,11 @@ class SimulatedSensor:
     lag : int, samples
         How much later the output reaches the log.
     jitter : int, samples
-        Every edge is logged so many samples early or late at most, each way as likely.
+        Every edge is logged at most this many samples early or late, with equal probability.
     noise : float, recording units
-        Standard deviation of what the sensor saw beside the logged light.
+        Standard deviation of the difference between what the sensor saw and the logged light.
     missing, spurious : float
-        Pulses that the log lost, and that it made up, as shares of all pulses.
+        Pulses that the log lost, and pulses that it invented, as shares of all pulses.
     """
 
     on_level: float
@@ -58,7 +58,7 @@ class SimulatedSensor:
     spurious: float = 0.0
 
     def edges(self, light: Light) -> NDArray[np.int64]:
-        """Return the samples at which the output changes without jitter and faults, after whether it begins active."""
+        """Return whether the output begins active, and the samples at which it changes, without jitter and faults."""
         seen = light[self.phase :: self.ratio]
         size = seen.size
         comparator = Comparator(self.on_level, self.off_level, seen.dtype)
@@ -72,7 +72,7 @@ class SimulatedSensor:
         return np.concatenate(([int(state.first)], state.edges * self.ratio + self.phase + self.lag))
 
     def output(self, light: Light, rng: np.random.Generator) -> NDArray[np.bool_]:
-        """Return the logged output, one truth value a sample.
+        """Return the logged output, one truth value per sample.
 
         Parameters
         ----------
@@ -86,14 +86,14 @@ class SimulatedSensor:
         if self.jitter:
             at = at + rng.integers(-self.jitter, self.jitter + 1, at.size)
         first = bool(first)
-        # A pulse and the gap behind it are lost together: an output alternates.
+        # A pulse and the gap after it are lost together, because an output alternates.
         pulses = at[int(first) :]
         pulses = pulses[: pulses.size // 2 * 2].reshape(-1, 2)
         lost = rng.random(len(pulses)) < self.missing
         head, tail = at[: int(first)], at[int(first) + pulses.size :]
         made_up = rng.integers(0, light.size, rng.binomial(len(pulses), self.spurious))
         kept = np.concatenate((head, pulses[~lost].ravel(), tail))
-        # Jitter may bring both edges of a short pulse or gap together: then neither was logged.
+        # Jitter may move both edges of a short pulse or gap to one place: then neither was logged.
         places, edges = np.unique(np.maximum.accumulate(kept), return_counts=True)
         kept = places[edges % 2 == 1]
         output = TwoState(first, kept[(kept > 0) & (kept < light.size)]).dense(light.size)

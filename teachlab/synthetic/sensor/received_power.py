@@ -1,7 +1,7 @@
 """From watts to percent of full scale: received power by sensing principle, and the noise of light.
 
-Plain functions of physical quantities, for whoever writes a scenario from a data sheet or a bench
-measurement. Scenario files hold the percent-of-full-scale figures that come out.
+Plain functions of physical quantities, for writing a scenario from a data sheet or a bench measurement. Scenario files
+hold the resulting figures in percent of full scale.
 
 References
 ----------
@@ -48,8 +48,7 @@ def diffuse_w(
     overlap : float
         Overlap of emitter and receiver fields, 0 in the blind zone, 1 far out.
     spot_share : float
-        Share of the spot that the target fills; falls as 1/d² for a small target, so that the power then
-        falls as 1/d⁴.
+        Share of the spot that the target fills; for a small target it falls as 1/d², and the power then falls as 1/d⁴.
     """
     lambert = reflectance * math.cos(math.radians(tilt_deg)) * receiver_mm2 / (math.pi * distance_mm**2)
     return tx_w * lambert * overlap * spot_share
@@ -65,25 +64,25 @@ def retroreflective_w(
     return_sr: float,
     distance_mm: float,
 ) -> float:
-    """Return the power from a reflector that the beam over-fills, ∝ 1/d⁴; under-filled ∝ 1/d², watts."""
-    # Neither mirror nor receiver can catch more than there is.
+    """Return the power from a reflector, watts: smaller than the beam ∝ 1/d⁴, larger than the beam ∝ 1/d²."""
+    # Neither mirror nor receiver can catch more light than there is.
     caught = min(1.0, reflector_mm2 / (beam_sr * distance_mm**2))
     returned = min(1.0, receiver_mm2 / (return_sr * distance_mm**2))
     return tx_w * reflector_efficiency * caught * returned
 
 
 def overlap(distance_mm: float, *, peak_mm: float) -> float:
-    """Return how far emitter and receiver fields overlap, ``F(d) = exp(−(d_p/d)²)``.
+    """Return how much the fields of emitter and receiver overlap, ``F(d) = exp(−(d_p/d)²)``.
 
-    Nothing at no distance, all of it far out; with the ``1/d²`` of a card the light is highest at ``d_p`` itself: 0.5
-    to 3 mm for a fibre bundle, more for two lenses side by side. The shape is a planning model (common practice, no
-    source); 0 is no blind zone.
+    0 at distance 0, and 1 far away; with the ``1/d²`` of a card the light is highest at ``d_p`` itself: 0.5 to 3 mm for
+    a fibre bundle, more for two lenses side by side. The shape is a planning model (common practice, no source); 0
+    means no blind zone.
     """
     return math.exp(-((peak_mm / distance_mm) ** 2))
 
 
 def fibre_coupling(gap_mm: float, *, core_mm: float, half_angle_deg: float = 30.0) -> float:
-    """Return the share of the light that a fibre takes in across a gap, ``(a/(a + d·tan θ))²``, a half the core.
+    """Return the share of the light that a fibre collects across a gap, ``(a/(a + d·tan θ))²``, a: half the core.
 
     Parameters
     ----------
@@ -126,17 +125,16 @@ def suppressed_level(
 ) -> float:
     """Return the level of a background-suppressed sensor; 50 % at the cut-off distance of a reference card.
 
-    ``50 + 50·tanh(gain·(d_c(ρ) − d)/(50·d_c))``: near objects are bright, far ones dark. What is left of the
-    dependence on reflectance moves the cut-off, ``d_c(ρ) = d_c·(1 − share·(ρ_ref − ρ)/(ρ_ref − ρ_dark))``: a dark
-    card is cut off nearer by that share. The straight line between the two cards is a planning model (common
-    practice, no source).
+    ``50 + 50·tanh(gain·(d_c(ρ) − d)/(50·d_c))``: near objects are bright, far ones dark. The remaining dependence on
+    reflectance moves the cut-off, ``d_c(ρ) = d_c·(1 − share·(ρ_ref − ρ)/(ρ_ref − ρ_dark))``: the cut-off of a dark card
+    is nearer by that share. The straight line between the two cards is a planning model (common practice, no source).
     """
     shift = white_black_share * (reference_reflectance - reflectance) / (reference_reflectance - dark_reflectance)
     return 50.0 + 50.0 * math.tanh(gain_percent * (1.0 - shift - distance_mm / cutoff_mm) / 50.0)
 
 
 def polarised_leak(psi_rad: float, retardance_rad: float) -> float:
-    """Return the share that stretched film rotates through a crossed analyser, ``sin²(2ψ)·sin²(δ/2)``."""
+    """Return the share of light that stretched film rotates through a crossed analyser, ``sin²(2ψ)·sin²(δ/2)``."""
     return math.sin(2 * psi_rad) ** 2 * math.sin(retardance_rad / 2) ** 2
 
 
@@ -162,7 +160,7 @@ def thermal_percent(full_scale_a: float, feedback_ohm: float, integration_s: flo
 
 
 def contamination_per_window(excess_gain: float, windows: int) -> float:
-    """Return the transmission of each of so many dirty windows that uses up an excess gain, ``EG^(−1/n)``."""
+    """Return the transmission of each of n dirty windows that uses up an excess gain, ``EG^(−1/n)``."""
     return float(excess_gain ** (-1.0 / windows))
 
 

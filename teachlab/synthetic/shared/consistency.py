@@ -1,4 +1,4 @@
-"""What the keys of a scenario must be to one another; asked of raw tables, so that it comes with all other faults."""
+"""How keys of a scenario must fit together; checked on the raw tables, so that it is reported with all other faults."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any
 
 Raw = Mapping[str, Any]
 SMALLEST, LARGEST = 1e-12, 1e12
-"""Numbers of a scenario but 0, in whatever unit: no length, time or light of a line lies beyond."""
+"""Range of all numbers of a scenario except 0, in any unit: no length, time or light of a line lies beyond."""
 
 
 def object_faults(kind: Raw) -> list[str]:
@@ -24,7 +24,7 @@ def object_faults(kind: Raw) -> list[str]:
 
 
 def scenario_faults(tables: Raw) -> list[str]:
-    """Return what does not fit together between the tables of a scenario; what is no table is passed over."""
+    """Return what does not fit together between the tables of a scenario; entries that are no table are ignored."""
     faults = list(_beyond(tables, ""))
     sensor, line = (_table(tables.get(key)) for key in ("sensor", "line"))
     kinds = [_table(kind) for kind in _entries(tables.get("object"))]
@@ -51,7 +51,7 @@ def scenario_faults(tables: Raw) -> list[str]:
 
 
 def _beyond(value: object, place: str) -> Iterator[str]:
-    """Yield every number that no line can have; seeds may be any."""
+    """Yield every number that no line can have; seeds may be any number."""
     if isinstance(value, Mapping):
         for key, inner in value.items():
             if key != "seed":

@@ -1,4 +1,4 @@
-"""A stretch of samples: where every effect works on."""
+"""A stretch of samples, on which every effect works."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def numbers(index: int) -> Floats:
 
 MOST_OVERLAPS = 200
 MOST_PAIRS = MOST_OVERLAPS * CHUNK
-"""Pairs of a sample and what acts on it, in one stretch: half a gigabyte, about a second."""
+"""Pairs of a sample and an effect in one stretch: half a gigabyte, about a second."""
 
 
 def near(position: Floats, low: Floats, high: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -73,7 +73,7 @@ def near(position: Floats, low: Floats, high: Floats) -> tuple[NDArray[np.int64]
     Raises
     ------
     ScenarioError
-        If so many of them overlap that the pairs would take gigabytes.
+        If so many intervals overlap that the pairs would take gigabytes.
     """
     first = np.searchsorted(position, low, side="left")
     count = np.searchsorted(position, high, side="right") - first
@@ -93,7 +93,7 @@ def near(position: Floats, low: Floats, high: Floats) -> tuple[NDArray[np.int64]
 def steps(position: Floats, edges: Floats, after: Floats, before: float) -> Floats32:
     """Return a piecewise constant signal: `before`, and from each edge on the value after it.
 
-    An edge owns its place: samples at ``position >= edge`` have the value after it.
+    At the edge itself the new value holds: samples at ``position >= edge`` have the value after it.
     """
     lengths = np.empty(edges.size + 1, np.int64)
     lengths[:-1] = np.searchsorted(position, edges, side="left")

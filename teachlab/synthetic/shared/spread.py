@@ -1,8 +1,7 @@
 """How a quantity differs from piece to piece: a number, or one of five distributions.
 
-In a scenario a quantity is written ``length_mm = 70`` or
-``length_mm = { shape = "normal", mean = 70, sd = 2, floor = 60 }``. Floor and ceiling clip what was
-drawn; the unit is in the name of the key.
+In a scenario a quantity is written ``length_mm = 70`` or ``length_mm = { shape = "normal", mean = 70, sd = 2, floor =
+60 }``. Floor and ceiling clip the drawn value; the unit is in the name of the key.
 """
 
 from __future__ import annotations
@@ -209,10 +208,10 @@ def _typical(spread: AnySpread) -> float:
 
 
 Amount = Annotated[Spread, AfterValidator(_not_negative)]
-"""A spread of something that cannot be negative: its median must not be, what is drawn below 0 counts as 0."""
+"""A spread of something that cannot be negative: its median is not, and a drawn value below 0 counts as 0."""
 
 Share = Annotated[Spread, AfterValidator(_share)]
-"""A spread of shares, its median between 0 and 1."""
+"""A spread of shares; its median is between 0 and 1."""
 
 
 def constant(value: float) -> Constant:

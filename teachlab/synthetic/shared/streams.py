@@ -1,7 +1,7 @@
-"""Seeded streams: every effect has its own, and every chunk of it.
+"""Seeded streams: every effect has its own stream, and every chunk of it.
 
-A number drawn for an effect depends on the seed, the name of the effect and the index of the chunk, and
-on nothing else: neither on block sizes nor on which other effects are present.
+A number that is drawn for an effect depends only on the seed, the name of the effect and the index of the chunk: not on
+block sizes, and not on which other effects are present.
 """
 
 from __future__ import annotations
@@ -15,13 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 CHUNK = 1 << 16
-"""Samples (or belt nodes) generated in one go."""
+"""Samples (or belt nodes) generated at a time."""
 
 EVENTS = 1 << 12
-"""Passes, lots … whose random numbers are drawn in one go."""
+"""Passes, lots and so on whose random numbers are drawn at a time."""
 
 WARM_UP = 1 << 12
-"""Values of the chunk before from which a correlated track starts; ``rho^WARM_UP < 1e-13`` must hold."""
+"""Values of the previous chunk from which a correlated track starts; ``rho^WARM_UP < 1e-13`` must hold."""
 
 SMALLEST_STEP = 1 / 64
 """Finest step of a correlated track, in correlation lengths."""
@@ -31,7 +31,7 @@ Floats32 = NDArray[np.float32]
 
 def stream(seed: int, effect: str, index: int) -> np.random.Generator:
     """Return the stream of one chunk of one effect (SFC64, seeded by `numpy.random.SeedSequence`)."""
-    # Named, not numbered: an effect that is added later draws from a stream of its own and moves no other.
+    # Named, not numbered: an effect that is added later draws from its own stream and changes no other.
     key = (crc32(effect.encode()), index)
     return np.random.Generator(np.random.SFC64(np.random.SeedSequence(seed, spawn_key=key)))
 
@@ -67,9 +67,9 @@ class Drawn:
 class Track:
     """A unit-variance first-order autoregressive sequence, in chunks that can be asked for in any order.
 
-    ``y[i] = rho · y[i−1] + sqrt(1 − rho²) · e[i]`` with standard normal e, so that
-    ``corr(y[i], y[i+k]) = rho^k``. The value before a chunk is that of the chunk before, started from
-    zero `WARM_UP` values earlier: what lies further back has weight below 1e-13 in it.
+    ``y[i] = rho · y[i−1] + sqrt(1 − rho²) · e[i]`` with standard normal e, so that ``corr(y[i], y[i+k]) = rho^k``. The
+    value before a chunk is that of the chunk before, started from zero `WARM_UP` values earlier: earlier values have a
+    weight below 1e-13 in it.
 
     Parameters
     ----------
@@ -101,8 +101,8 @@ class Track:
         if index == 0:
             return np.float32(stream(self._seed, f"{self._effect}/before", 0).standard_normal())
         kept = self._tail
-        # A chunk can be made without those before it: a correlated track has forgotten all but the last values, to the
-        # last digit. So recordings come out alike whether they are made in order, in parts or continued.
+        # A chunk can be made without those before it: a correlated track does not depend on more than the last values,
+        # to the last digit. So recordings are the same whether they are made in order, in parts, or continued.
         tail = kept[1] if kept is not None and kept[0] == index - 1 else self._drive(index - 1)[-WARM_UP:]
         return np.float32(self._filter(tail, np.float32(0.0))[-1])
 
@@ -120,9 +120,8 @@ class Track:
 class BeltTrack:
     """A unit-variance texture along the belt with correlation ``exp(−|Δu| / length)``.
 
-    The belt carries nodes one nominal sample step apart, or 1/64 of the correlation length where that is
-    coarser; between nodes the texture is interpolated linearly, which lowers its variance between two
-    nodes by at most 0.8 %.
+    The belt carries nodes one nominal sample step apart, or 1/64 of the correlation length if that is coarser. Between
+    nodes the texture is interpolated linearly, which lowers its variance between two nodes by at most 0.8 %.
 
     Parameters
     ----------
@@ -133,7 +132,7 @@ class BeltTrack:
     step_mm : float, mm
         Travel per sample at nominal speed.
     uniform : bool
-        Whether sample i always lies at ``i · step_mm``.
+        Whether sample i is always at ``i · step_mm``.
     """
 
     def __init__(self, seed: int, effect: str, length_mm: float, step_mm: float, *, uniform: bool) -> None:
@@ -153,7 +152,7 @@ class BeltTrack:
         self._kept = {c: v for c, v in self._kept.items() if c >= last}
         weight = (node - below).astype(np.float32)
         below -= first * CHUNK
-        # Linear between nodes that are much closer than the texture is long: cheap, and smooth enough for any beam.
+        # Linear between nodes that are much closer than the texture is long: fast, and smooth enough for any beam.
         low = nodes[below]
         between: Floats32 = low + weight * (nodes[below + 1] - low)
         return between

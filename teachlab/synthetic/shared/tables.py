@@ -1,4 +1,4 @@
-"""What every table of a scenario has in common: unknown keys are refused, values never change."""
+"""Common properties of the tables of a scenario: unknown keys are refused, values never change."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from teachlab.synthetic.shared.consistency import object_faults, scenario_faults
 
 
 class Table(BaseModel):
-    """A table of a scenario file: frozen, finite numbers only, no key that is not known."""
+    """A table of a scenario file: frozen, finite numbers only, known keys only."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 def place(where: Sequence[int | str]) -> str:
-    """Return where in the file a fault lies, as TOML would write it.
+    """Return the place of a fault in the file, as TOML would write it.
 
     Examples
     --------
@@ -45,22 +45,22 @@ _SHAPES = frozenset(
 
 
 def refusal(source: str, faults: ValidationError, tables: Mapping[str, Any] | None = None) -> ScenarioError:
-    """Turn the faults found by pydantic into one error that names every one of them.
+    """Turn the faults found by pydantic into one error that names all of them.
 
     Parameters
     ----------
     source : str
         File or name of the scenario.
     faults : ValidationError
-        What was found.
+        The faults found.
     tables : mapping, optional
-        The raw tables: what does not fit together in them is named too, where single faults kept it unseen.
+        The raw tables: keys that do not fit together are named too, if single faults prevented that check.
     """
     lines = []
     found = faults.errors()
     inside = {fault["loc"][:1] for fault in found if len(fault["loc"]) > 1}
     for fault in found:
-        # a list without its faulty entries is not "too short" as well
+        # a list without its faulty entries is not "too short" in addition
         if fault["type"] == "too_short" and fault["loc"][:1] in inside:
             continue
         lines.append(f"{place(fault['loc'])}{_given(fault)}{_message(fault)}")
@@ -70,7 +70,7 @@ def refusal(source: str, faults: ValidationError, tables: Mapping[str, Any] | No
 
 
 def _unseen(found: Sequence[ErrorDetails], tables: Mapping[str, Any]) -> list[str]:
-    """Return the faults between keys that were not looked for, since keys by themselves were faulty."""
+    """Return the faults between keys that were not checked, because single keys were faulty."""
     places = [fault["loc"] for fault in found]
     lines = []
     kinds = tables.get("object")
@@ -93,7 +93,7 @@ def _message(fault: ErrorDetails) -> str:
         "union_tag_not_found": 'needs a shape, such as shape = "gaussian" for a beam or "normal" for a spread',
         "union_tag_invalid": f"has no shape {context.get('tag')!r}; there are {context.get('expected_tags')}",
     }
-    # pydantic prefixes what a validator of ours says
+    # pydantic adds a prefix to the message of a validator of ours
     text = fault["msg"].removeprefix("Value error, ")
     return known.get(fault["type"], f"{text[0].lower()}{text[1:]}")
 
@@ -103,6 +103,6 @@ def _given(fault: ErrorDetails) -> str:
     if fault["type"] in ("missing", "extra_forbidden", "tuple_type", "model_type"):
         return " "
     if isinstance(value, (dict, list)):
-        # what is said of a table as a whole
+        # messages about a table as a whole
         return ": " if fault["loc"] and fault["type"] == "value_error" else " "
     return f" = {value!r}: "

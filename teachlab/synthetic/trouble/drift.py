@@ -1,6 +1,6 @@
-"""Slow change: dirt, ageing, temperature, misalignment, dew, a bent fibre. Each is a gain, some add a pedestal.
+"""Slow change: dirt, ageing, temperature, misalignment, dew, a bent fibre. Each is a gain; some add a pedestal.
 
-Drift runs in days, recordings in minutes: `start_day` places the recording in the life of the sensor and
+Drift runs in days, recordings in minutes: `start_day` is the age of the sensor at the start of the recording, and
 `days_per_hour` compresses time (1/24 is real time).
 """
 
@@ -18,11 +18,11 @@ from teachlab.synthetic.shared.streams import stream
 from teachlab.synthetic.shared.tables import Table
 
 LIGHT_PASSES = {"through-beam": 2, "diffuse": 2, "background-suppressed": 2, "retroreflective": 4, "other": 2}
-"""How often light crosses a dirty window: emitter and receiver once each; with a reflector, its window twice too."""
+"""How often light crosses a dirty window: those of emitter and receiver once each, and that of a reflector twice."""
 
 
 class Dirt(Table):
-    """Dirt on the windows, growing with time; every crossing of a window costs its transmission.
+    """Dirt on the windows, growing with time; every crossing of a window multiplies the light by its transmission.
 
     ``tau = exp(−λ d)`` or ``1 − λ d`` per window after d days; gain ``tau^crossings``, pedestal
     ``pedestal_percent · (1 − tau)`` where the sensor sees its own dirty window.
@@ -75,7 +75,7 @@ class Splashes(Table):
         while times.size == 0 or times[-1] <= day[-1]:
             rng = stream(seed, "splashes", chunk)
             last = times[-1] if times.size else 0.0
-            # Drawn in batches of 64 until the day is reached: the same splashes whatever stretch is asked for.
+            # Drawn in batches of 64 until the day is reached: the splashes do not depend on the stretch asked for.
             times = np.concatenate([times, last + np.cumsum(rng.exponential(self.every_day, 64))])
             left = np.clip(1.0 - self.loss.draw(rng, 64), 0.0, 1.0)
             gains = np.concatenate([gains, gains[-1] * np.cumprod(left)])
@@ -88,7 +88,7 @@ class Splashes(Table):
 
 
 class Ageing(Table):
-    """Ageing of the emitter: a straight loss with operating time.
+    """Ageing of the emitter: a linear loss with operating time.
 
     Parameters
     ----------
@@ -142,7 +142,7 @@ class Temperature(Table):
 
 
 class Misalignment(Table):
-    """Creeping misalignment: ``exp(−2 D²/w_f²)`` with D growing from day 0 on, and a knock.
+    """Slow misalignment: ``exp(−2 D²/w_f²)`` with D growing from day 0 on, and a knock.
 
     Parameters
     ----------
@@ -151,9 +151,9 @@ class Misalignment(Table):
     field_radius_mm : float, mm
         1/e² radius w_f of the receiver's field.
     knock_day : float, days, optional
-        When somebody knocks against the sensor.
+        When someone knocks against the sensor.
     knock_mm : float, mm
-        What the knock adds to D.
+        By how much the knock increases D.
     """
 
     creep_mm_per_day: float = Field(default=0.0, ge=0)
@@ -174,16 +174,16 @@ class Misalignment(Table):
 
 
 class Condensation(Table):
-    """Dew on the window: gain loss and pedestal together, coming and going with straight ramps.
+    """Dew on the window: loss of gain and pedestal together, with linear ramps at its start and end.
 
     Parameters
     ----------
     onset_s, duration_s, ramp_s : float, s of the recording
-        When it begins, how long it lasts with both ramps, and each ramp.
+        When it begins, how long it lasts including both ramps, and the length of each ramp.
     loss : float
-        Share of the light that is lost when it is fully there.
+        Share of the light that is lost when it is fully present.
     pedestal_percent : float, percent of full scale
-        What the film scatters back then.
+        Backscatter of the film then.
     """
 
     onset_s: float = Field(default=0.0, ge=0)
@@ -207,7 +207,7 @@ class Condensation(Table):
 
 
 class Bend(Table):
-    """A fibre that is bent too tightly: a loss from then on, or one that comes and goes with the arm it rides on.
+    """A fibre that is bent too tightly: a permanent loss, or one that repeats with the arm that carries the fibre.
 
     Parameters
     ----------
@@ -216,7 +216,7 @@ class Bend(Table):
     onset_s : float, s of the recording
         When it begins.
     period_s : float, s, optional
-        The fibre bends and straightens as ``(1 − cos(2π t/period))/2``; without it it stays bent.
+        The fibre bends and straightens as ``(1 − cos(2π t/period))/2``; without a period it stays bent.
     """
 
     loss: float = Field(gt=0, le=1)
@@ -236,14 +236,14 @@ class Bend(Table):
 
 
 class Daylight(Table):
-    """Daylight that comes and goes with the 24 hours: ``residual · (1 + sin(2π·day))/2``, in step with temperature.
+    """Daylight over 24 hours: ``residual · (1 + sin(2π·day))/2``, in phase with the temperature.
 
     Parameters
     ----------
     residual_percent : float, percent of full scale
         Offset at the brightest hour; usual 0 to 10.
     shot_percent : float, percent of full scale
-        Its photocurrent then over the full-scale current, times 100: adds to the level in the shot noise only.
+        Its photocurrent then divided by the full-scale current, times 100: it adds to the level in the shot noise only.
     """
 
     residual_percent: float = Field(default=0.0, ge=0, le=100)
@@ -307,7 +307,7 @@ def gain_and_pedestal(drift: Drift, time_s: Floats, *, sensing: str, seed: int) 
     time_s : ndarray, s
         Time since the recording began.
     sensing : str
-        Sensing principle; decides how often light crosses dirty windows.
+        Sensing principle; it decides how often light crosses dirty windows.
     seed : int
         Seed of the recording.
     """
@@ -315,8 +315,8 @@ def gain_and_pedestal(drift: Drift, time_s: Floats, *, sensing: str, seed: int) 
     gain, pedestal = np.ones_like(day), np.zeros_like(day)
     if drift.dirt is not None:
         window = drift.dirt.transmission(day)
-        # Light crosses the dirt as often as it crosses the window: squared for there and back, to the fourth with a
-        # reflector.
+        # Light crosses the dirt as often as it crosses the window: squared for there and back, to the fourth power with
+        # a reflector.
         gain *= window ** (drift.dirt.crossings or LIGHT_PASSES[sensing])
         pedestal += drift.dirt.pedestal_percent * (1.0 - window)
     if drift.splashes is not None:

@@ -1,4 +1,4 @@
-"""What goes wrong while logging: dropouts, duplicated rows, a coarse or clipped logger, a false flag, bad clocks."""
+"""What goes wrong while logging: dropouts, duplicated rows, a coarse or clipped logger, a false flag, wrong clocks."""
 
 from __future__ import annotations
 
@@ -46,17 +46,17 @@ class Faults(Table):
     jitter_share : float
         Standard deviation of the time stamps as a share of the sample period; usual 0 to 0.2.
     clock_drift_ppm : float, parts per million
-        How much the logger's clock runs fast; usual 0 to 100.
+        How much the logger's clock runs too fast; usual 0 to 100.
     logger_every : int
-        The logger keeps every so many-th evaluation of the sensor only.
+        The logger keeps only one of this many evaluations of the sensor.
     logger_bits : int, optional
-        Bits of a coarser logger behind the sensor.
+        Bits of a coarser logger after the sensor.
     logger_ceiling_percent : float, percent of full scale, optional
         Level at which the logger clips.
     wrong_direction_flag : bool
         Store the opposite of the true direction.
     unknown_full_scale : bool
-        Store no full scale: saturation cannot be seen.
+        Store no full scale: then saturation cannot be seen.
     """
 
     dropouts: Dropouts | None = None
@@ -101,7 +101,7 @@ def missing(config: Dropouts, seed: int, index: int) -> NDArray[np.bool_]:
     out = np.zeros(CHUNK, bool)
     for chunk in range(max(index - 1, 0), index + 1):
         rng = stream(seed, "dropouts", chunk)
-        # runs overlap now and then; a Poisson number of uniform runs covers 1 − exp(−n·mean/CHUNK)
+        # runs overlap sometimes; a Poisson number of uniform runs covers 1 − exp(−n·mean/CHUNK)
         runs = rng.poisson(-np.log1p(-config.share) * CHUNK / ((config.longest + 1) / 2))
         at = rng.integers(0, CHUNK, runs) - (index - chunk) * CHUNK
         length = rng.integers(1, config.longest + 1, runs)
@@ -118,7 +118,7 @@ def duplicated(config: Faults, seed: int, index: int) -> NDArray[np.int64]:
 
 
 def written_order(config: Faults, size: int, seed: int, index: int) -> NDArray[np.int64]:
-    """Return the order in which the rows of a chunk are written: now and then two neighbours change places."""
+    """Return the order in which the rows of a chunk are written: sometimes two neighbours change places."""
     order = np.arange(size)
     if config.swapped_per_million:
         rng = stream(seed, "swapped", index)
@@ -129,7 +129,7 @@ def written_order(config: Faults, size: int, seed: int, index: int) -> NDArray[n
 
 
 def logged(config: Faults, codes: Floats32, top: int) -> Floats32:
-    """Return the codes of the sensor as a clipped or coarser logger keeps them, in place."""
+    """Clip or coarsen the codes of the sensor as the logger does, in place; return them."""
     if config.logger_ceiling_percent is not None:
         np.minimum(codes, np.float32(np.floor(config.logger_ceiling_percent / 100 * top)), out=codes)
     if config.logger_bits is not None:
@@ -152,12 +152,12 @@ def stamps(config: Faults, time_s: Floats, rate_hz: float, seed: int, index: int
 
 @dataclass(frozen=True, slots=True)
 class RowMap:
-    """Where a sample ends up when rows are left out or written twice.
+    """The row of each sample when rows are left out or written twice.
 
     Parameters
     ----------
     twice : ndarray of int64
-        Samples written twice, ascending; none that are left out.
+        Samples that are written twice, ascending; none of those left out.
     every : int
         Only samples 0, every, 2·every … are written.
     """
@@ -166,5 +166,5 @@ class RowMap:
     every: int = 1
 
     def row_of(self, sample: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Return the first row that holds each sample, or the next one that is written."""
+        """Return the first row that holds each sample, or the next written one."""
         return -(-sample // self.every) + np.searchsorted(self.twice, sample, side="left")

@@ -1,6 +1,6 @@
-"""Light and disturbance from elsewhere, added after the optical signal: each effect one table, one function.
+"""Light and disturbance from elsewhere, added after the optical signal: each effect is one table and one function.
 
-All amplitudes are what is left in the signal after the sensor's own suppression, in percent of full scale.
+All amplitudes are what remains in the signal after the sensor's own suppression, in percent of full scale.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ class Ambient(Table):
     residual_percent : float, percent of full scale
         Offset that remains after demodulation; usual 0 to 10.
     shot_percent : float, percent of full scale
-        Ambient photocurrent over the full-scale current, times 100: adds to the level in the shot noise only.
+        Ambient photocurrent divided by the full-scale current, times 100: it adds to the level in the shot noise only.
     compression : float
         E/E_sat of the front end: divides the optical signal by ``1 + compression²``.
     """
@@ -49,8 +49,8 @@ class Ambient(Table):
 class Lamp(Table):
     """Lamps on the mains: ``a1 cos θ + a2 cos(2θ + ψ)`` with ``θ = 2π·2f·t + φ``, φ random.
 
-    Sampling below 8f aliases the harmonics by itself. ψ shapes the wave: at 0 the peaks of both coincide, at
-    180 the troughs.
+    Sampling below 8f aliases the harmonics without a further key. ψ shapes the wave: at 0 the peaks of both coincide,
+    at 180 the troughs.
 
     Parameters
     ----------
@@ -61,7 +61,7 @@ class Lamp(Table):
     second_phase_deg : float, degrees
         ψ.
     shot_percent : float, percent of full scale
-        Mean photocurrent of the lamp light over the full-scale current, times 100: adds to the level in the
+        Mean photocurrent of the lamp light divided by the full-scale current, times 100: it adds to the level in the
         shot noise only, with the flicker of the light, ``1 + m1 cos θ + m2 cos(2θ + ψ)``.
     modulation, second_modulation : float
         m1 and m2: incandescent 0.05 to 0.15, magnetic ballast 0.2 to 0.4, LED driver 0 to 1.
@@ -97,7 +97,7 @@ def lamp_shot(config: Lamp, stretch: SampleStretch) -> Floats32:
     """Return the lamp light as it counts in the shot noise, float32, shape (CHUNK,), percent of full scale."""
     out = _flicker(config, stretch, config.modulation, config.second_modulation)
     out += np.float32(1.0)
-    # both modulations together may ask for less than no light
+    # both modulations together may result in less than no light
     np.maximum(out, np.float32(0.0), out=out)
     out *= np.float32(config.shot_percent)
     return out
@@ -112,14 +112,14 @@ def _flicker(config: Lamp, stretch: SampleStretch, first: float, second: float) 
 
 
 class Ripple(Table):
-    """Ripple of electronic ballasts or dimmed LEDs, far above the sample rate: aliases to ``|f − k f_s|``.
+    """Ripple of electronic ballasts or dimmed LEDs, far above the sample rate: it is aliased to ``|f − k f_s|``.
 
     Parameters
     ----------
     amplitude_percent : float, percent of full scale
         Residual amplitude.
     frequency_hz : float, Hz
-        Nominal; LED dimming 200 Hz to 30 kHz, ballast light 40 to 120 kHz.
+        Nominal frequency; LED dimming 200 Hz to 30 kHz, ballast light 40 to 120 kHz.
     wander_share : float
         Spread of the actual frequency (normal, drawn once per recording).
     """
@@ -143,7 +143,7 @@ def ripple(config: Ripple, stretch: SampleStretch) -> Floats32:
 
 
 class Strobe(Table):
-    """A beacon or camera flash: even pulses of light.
+    """A beacon or camera flash: equal pulses of light.
 
     Parameters
     ----------
@@ -181,7 +181,7 @@ class Spikes(Table):
     amplitude_percent : spread, percent of full scale
         Size; usually Pareto.
     longest : int
-        Most evaluations of a spike; lengths are equally likely.
+        Largest number of evaluations of a spike; all lengths are equally likely.
     """
 
     per_second: float = Field(ge=0)
@@ -196,7 +196,7 @@ class Spikes(Table):
 def spikes(config: Spikes, stretch: SampleStretch) -> Floats32:
     """Return spikes, float32, shape (CHUNK,), percent of full scale; one may have begun in the chunk before."""
     out = np.zeros(CHUNK, np.float32)
-    # A spike that began in the chunk before may reach into this one: both are drawn again, each from its own stream.
+    # A spike that began in the chunk before may extend into this one: both are drawn again, each from its own stream.
     for chunk in range(max(stretch.index - 1, 0), stretch.index + 1):
         rng = stream(stretch.seed, "spikes", chunk)
         count = int(rng.poisson(config.per_second * CHUNK / stretch.rate_hz))
@@ -209,7 +209,7 @@ def spikes(config: Spikes, stretch: SampleStretch) -> Floats32:
 
 
 class Interference(Table):
-    """All that is added to the light from elsewhere; every entry is optional."""
+    """Everything that is added to the light from elsewhere; every entry is optional."""
 
     ambient: Ambient = Ambient()
     lamp: Lamp | None = None

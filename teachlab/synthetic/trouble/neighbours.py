@@ -1,4 +1,4 @@
-"""The emitter of a neighbouring sensor: as a beat behind analogue demodulation, or as pulses that hit the gate."""
+"""The emitter of a neighbouring sensor: a beat after analogue demodulation, or pulses that hit the gate."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from teachlab.synthetic.shared.tables import Table
 
 
 class Neighbour(Table):
-    """A neighbour's emitter behind analogue demodulation: a beat at the difference of the two frequencies.
+    """A neighbour's emitter after analogue demodulation: a beat at the difference of the two frequencies.
 
     ``A·|sinc(Δf·τ)|·cos(2π Δf t + φ)``.
 
@@ -32,7 +32,7 @@ class Neighbour(Table):
 
     @property
     def residual_percent(self) -> float:
-        """Amplitude that is left, ``A·|sin(π Δf τ)/(π Δf τ)|``."""
+        """Remaining amplitude, ``A·|sin(π Δf τ)/(π Δf τ)|``."""
         return float(self.amplitude_percent * abs(np.sinc(self.beat_hz * self.integration_us * 1e-6)))
 
     def words(self) -> str:
@@ -48,7 +48,7 @@ def neighbour(config: Neighbour, stretch: SampleStretch) -> Floats32:
 
 
 class GatedNeighbour(Table):
-    """A neighbour whose pulses fall into the sensor's gate now and then.
+    """A neighbour whose pulses sometimes fall into the sensor's gate.
 
     A share ``(w1 + w2)/T2`` of the own pulses is hit, in runs of about ``(w1 + w2)/|T2 − T1|`` pulses every
     ``T2/|T2 − T1|`` pulses (periods close to each other).
@@ -60,7 +60,7 @@ class GatedNeighbour(Table):
     own_period_us, neighbour_period_us : float, microseconds
         Pulse periods T1 and T2.
     own_gate_us, neighbour_pulse_us : float, microseconds
-        Gate w1 and pulse w2; they overlap where the two starts are closer than that.
+        Gate w1 and pulse w2; they overlap if the two starts are closer than that.
     """
 
     amplitude_percent: float
@@ -91,6 +91,6 @@ def pulses_hit(config: GatedNeighbour, pulse: NDArray[np.int64], phase: float) -
 def gated_neighbour(config: GatedNeighbour, stretch: SampleStretch) -> Floats32:
     """Return what a pulsed neighbour adds, float32, shape (CHUNK,), percent of full scale."""
     phase = stream(stretch.seed, "gated neighbour", 0).random()
-    # the slack keeps a pulse that falls on a sample from being missed by rounding
+    # the slack prevents that rounding misses a pulse that falls on a sample
     pulse = np.floor(stretch.time_s * 1e6 / config.own_period_us + 1e-6).astype(np.int64)
     return np.float32(config.amplitude_percent) * pulses_hit(config, pulse, phase).astype(np.float32)

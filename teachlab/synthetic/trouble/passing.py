@@ -1,4 +1,4 @@
-"""Light that comes and goes: sun between clouds, people and vehicles that pass by."""
+"""Light that comes and goes: sun between clouds, people and vehicles that pass."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ class StepTrain:
 
 
 class Passers(Table):
-    """Reflexes of people and vehicles that pass by: smooth bumps, ``height · sin²(π t / duration)``.
+    """Reflexes of people and vehicles that pass: smooth bumps, ``height · sin²(π t / duration)``.
 
     Bumps never overlap: the quiet time counts from the end of one to the start of the next.
 
@@ -80,7 +80,7 @@ class Passers(Table):
     every_s : float, s
         Mean quiet time (exponential).
     duration_s : spread, s
-        From nothing to nothing; usual 0.3 to 3.
+        Total duration of a bump; usual 0.3 to 3.
     amplitude_percent : spread, percent of full scale
         Height.
     """

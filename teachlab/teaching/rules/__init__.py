@@ -1,1 +1,1 @@
-"""What strategies share: placing levels, hysteresis, effective numbers of events."""
+"""Common parts of strategies: placing levels, hysteresis, effective numbers of events."""

@@ -1,4 +1,4 @@
-"""What the classic rules share: light above dark, and when nothing can be taught."""
+"""Common parts of the classic rules: light above dark, and when teaching is impossible."""
 
 from __future__ import annotations
 
@@ -24,9 +24,9 @@ def require(levels: Levels, what: str, *, at_least: int = 1) -> None:
 
 
 def above_dark(view: TeachView, level: float, what: str) -> float:
-    """Return a level above `dark_level`, recording units; abstain where it is not above it.
+    """Return a level above `dark_level`, recording units; abstain if it is not above it.
 
-    Percent and ratio rules act on light above dark: at or below it a share of the light means nothing.
+    Percent and ratio rules act on light above dark: at or below it, a share of the light has no meaning.
     """
     light = level - view.dark_level
     if not light > 0:
@@ -39,9 +39,9 @@ def above_dark(view: TeachView, level: float, what: str) -> float:
 
 
 def require_difference(view: TeachView, difference: float, what: str) -> float:
-    """Return a difference that decides where a level goes; abstain where it is zero.
+    """Return a difference that decides the place of a level; abstain if it is zero.
 
-    It may have either sign: what the readings say is not judged here.
+    It may have either sign: the order of the readings is not judged here.
     """
     if difference == 0:
         raise Abstained(

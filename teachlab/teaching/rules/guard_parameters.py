@@ -1,4 +1,4 @@
-"""The two parameters that every guard has, declared once."""
+"""The two parameters of every guard, declared once."""
 
 from __future__ import annotations
 
@@ -9,6 +9,6 @@ POSITION, SHARE = 0.5, 0.01
 ABOUT_POSITION = about(
     "distance of the level from the background guard", unit="share of the distance", above=0, below=1
 )
-"""phi: how far from the background guard to the object guard a level lies."""
+"""phi: distance of a level from the background guard, as a share of the distance to the object guard."""
 ABOUT_SHARE = about("events that may lie beyond a guard", unit="share of the events", at_least=0, below=0.5)
 """a: how many passes may stay short of the object guard, and how many gaps reach beyond the background's."""

@@ -1,4 +1,4 @@
-"""Hysteresis designed from the evidence: as wide as background and objects ask, no wider than gaps allow."""
+"""Hysteresis designed from the evidence: as wide as background and objects require, no wider than gaps allow."""
 
 from __future__ import annotations
 
@@ -29,13 +29,13 @@ DEVIATIONS = 6.0
 CLEARANCE = 2.0
 """The release stays this many standard deviations of the local noise above the valleys of the gaps."""
 RELEASE_SHARE = 0.001
-"""Share of the gaps that may not let the output go."""
+"""Share of the gaps that may fail to release the output."""
 STUCK_SHARE = 0.1
-"""With a larger share of gaps that never reach down to the level, no width helps."""
+"""If a larger share of gaps never falls to the level, no width helps."""
 
 
 class WidthReason(StrEnum):
-    """What asks for width, or stands in its way."""
+    """What requires width, or limits it."""
 
     NOISE = "noise"
     TEXTURE = "texture"
@@ -45,16 +45,16 @@ class WidthReason(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Width:
-    """A designed width and why it is what it is.
+    """A designed width and its reason.
 
     Parameters
     ----------
     width : float, recording units
         H, at least 0.
     wanted : float, recording units
-        The width asked for, by `wanted_by`.
+        The required width, by `wanted_by`.
     widest : float, recording units
-        The width allowed, by `limited_by`; infinite without a limit.
+        The largest allowed width, by `limited_by`; infinite without a limit.
     """
 
     width: float
@@ -74,13 +74,13 @@ class Width:
 
 
 def wanted_width(found: EventStatistics) -> tuple[float, WidthReason]:
-    """Return the width that beats the background within one edge time, and what asks for it.
+    """Return the width that exceeds the range of the background within one edge time, and its reason.
 
     Notes
     -----
-    ``H ≥ max(R_edge, 6 σ)``. R_edge is the 99 % quantile of the range of the background within one edge
-    time (10–90 %): while the light climbs past the level, it must not fall back by more than H. White noise
-    of σ on slow edges needs 5 to 6 σ for less than one extra count in a thousand edges (own simulation).
+    ``H ≥ max(R_edge, 6 σ)``. R_edge is the 99 % quantile of the range of the background within one edge time (10–90 %):
+    while the light climbs past the level, it must not fall back by more than H. With white noise of σ on slow edges, 5
+    to 6 σ are needed for less than one extra count in a thousand edges (own simulation).
     """
     noise = DEVIATIONS * found.noise
     texture = found.edge_range
@@ -90,10 +90,10 @@ def wanted_width(found: EventStatistics) -> tuple[float, WidthReason]:
 
 
 def reserved_height(found: EventStatistics, apart: float) -> float:
-    """Return the height that a held onset keeps for the hysteresis above the background guard.
+    """Return the height above the background guard that a delayed onset reserves for the hysteresis.
 
-    With a filter or a delay that holds back the onset, the release stays above B, so that the width wanted
-    has to fit between B and the level: H, at most half of the distance `apart` between the guards; else 0.
+    With a filter or a delay before the onset, the release stays above B. So the required width has to fit between B and
+    the level: H, at most half of the distance `apart` between the guards; otherwise 0.
     """
     return min(wanted_width(found)[0], apart / 2) if found.gap_hold > 1 else 0.0
 
@@ -120,9 +120,9 @@ def design(
     share : float, in [0, 0.5)
         a: share of the passes that may fall below the release, and of the gaps that may reach it.
     guard : float, recording units, objects upwards, optional
-        B: with an on-delay the release stays above it; without it no width is free.
+        B: with an on-delay the release stays above it; without B, the width is not increased beyond what is required.
     strict : bool
-        Abstain where the width wanted does not fit; otherwise it is cut to what fits.
+        Abstain if the required width does not fit; otherwise it is reduced to what fits.
 
     Returns
     -------
@@ -131,24 +131,23 @@ def design(
     Raises
     ------
     Abstained
-        If so many gaps stay above the level that the output is not released, or, where `strict`, if the
-        width wanted is not allowed. The message says which of noise, texture, contrast and gap is in the way.
+        If so many gaps stay above the level that the output is not released, or, with `strict`, if the required width
+        is not allowed. The message says which of noise, texture, contrast and gap prevents it.
 
     Notes
     -----
-    Wanted: the width of `wanted_width`, and ``T − q_a(K)`` with the valleys K inside the passes that last
-    long enough for a release (hold guard), as far as that fits and K lies above B: valleys as deep as the
-    background are left to the delays. Allowed: ``T − H ≥ v + 2 σ`` with ``v = q_0.999(V)``, V the valleys of
-    the gaps (release guard; halfway to the
-    valleys where 2 σ do not fit), and with a filter or a delay that holds back the onset
-    ``T − H ≥ B``: the comparator stays set down to the release, so the delay is timed against the release,
-    and background between the two levels would run it down.
+    Required: the width of `wanted_width`, and ``T − q_a(K)`` with the valleys K inside the passes that last long enough
+    for a release (hold guard), as far as that fits and K lies above B: valleys as deep as the background are left to
+    the delays. Allowed: ``T − H ≥ v + 2 σ`` with ``v = q_0.999(V)``, V the valleys of the gaps (release guard; halfway
+    to the valleys if 2 σ do not fit). With a filter or a delay before the onset, also ``T − H ≥ B``: the comparator
+    stays set down to the release, so the delay is timed against the release, and background between the two levels
+    would count towards it.
 
-    Free: ``B − v``, at most half of the way from the level to v. So wide, the release clears the valleys of
-    the gaps by at least as much as the level clears their peaks, so width up to there is taken although
-    nothing seen asks for it: the noise of edges and objects is known less well than that of long gaps. What
-    is wanted and does not fit is cut to half of the way: then the light has to fall as far for an extra
-    count as the gaps have to rise to merge two passes.
+    Free: ``B − v``, at most half of the distance from the level to v. With this width, the release clears the valleys
+    of the gaps by at least as much as the level clears their peaks. So width up to there is taken even if nothing
+    observed requires it: the noise of edges and objects is less well known than that of long gaps. Required width that
+    does not fit is reduced to half of the distance: then the light has to fall as far for an extra count as the gaps
+    have to rise to merge two passes.
     """
     wanted, by = wanted_width(found)
     widest, limit = _widest(view, found, level, guard)
@@ -156,8 +155,7 @@ def design(
     if inner.size:
         hold = level - float(np.quantile(inner, share))
         above = guard is None or level - hold > guard
-        # Objects that dip inside are held through where that fits; where it does not, they count twice and the level
-        # stays.
+        # Objects that dip inside are held if that fits; otherwise they count twice and the level stays.
         if above and wanted < hold and (hold <= widest or strict):
             wanted, by = hold, WidthReason.TEXTURE
     lowest = _lowest(found, level)
@@ -175,9 +173,9 @@ def design(
 
 
 def _lowest(found: EventStatistics, level: float) -> float:
-    """Return v, the height below which the gaps let the output go; −∞ without a gap between passes.
+    """Return v, the height below which the gaps release the output; −∞ without a gap between passes.
 
-    A few gaps never come down to the level: the others decide.
+    A few gaps never fall to the level: the others decide.
     """
     valleys = found.gap_valleys[found.gap_valleys < level]
     return float(np.quantile(valleys, 1 - RELEASE_SHARE)) if valleys.size else -math.inf
@@ -190,8 +188,8 @@ def _widest(
     if found.gap_valleys.size:
         _require_release(view, found, level)
         lowest = _lowest(found, level)
-        # Where the clearance does not fit under the level, the release lies halfway: a release that no gap
-        # falls below would hold the output for ever.
+        # If the clearance does not fit under the level, the release lies halfway: a release that no gap falls below
+        # would hold the output for ever.
         valley = min(lowest + CLEARANCE * found.noise, (lowest + level) / 2)
         limits.append((level - valley, WidthReason.GAP))
     if found.gap_hold > 1 and guard is not None:

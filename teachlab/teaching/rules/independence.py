@@ -1,4 +1,4 @@
-"""How much events tell that came one after the other."""
+"""Effective number of independent events in a time series."""
 
 from __future__ import annotations
 
@@ -10,16 +10,16 @@ from numpy.typing import NDArray
 Heights = NDArray[np.float64]
 
 FEWEST = 8
-"""With fewer events nothing can be said about their order."""
+"""With fewer events, nothing can be said about their order."""
 
 
 def independent(values: Heights) -> float:
-    """Return how many independent events tell as much as these do, in the order in which they came.
+    """Return the number of independent events that would be as informative as these, given in time order.
 
     Notes
     -----
-    ``n / (1 + 2·Σ ρ_i)`` with the correlation ρ_i of the ranks of events i apart, summed up to the first
-    that is below 2/√n, which independent events seldom exceed; at least 1.
+    ``n / (1 + 2·Σ ρ_i)``, where ρ_i is the correlation of the ranks of events i apart, summed up to the first below
+    2/√n, which independent events seldom exceed; at least 1.
 
     References
     ----------
@@ -52,13 +52,13 @@ def independent(values: Heights) -> float:
 
 
 def lots(kinds: NDArray[np.object_]) -> float:
-    """Return how many lots of one kind each the kinds came in.
+    """Return the number of lots, each of one kind, in which the kinds came.
 
     Notes
     -----
-    Between m lots whose kinds are drawn independently with shares p the kind changes
-    ``(m − 1)·(1 − Σp²)`` times on average, since every other neighbour is of the same kind by chance. So c
-    changes tell of ``1 + c/(1 − Σp²)`` lots, at most n. One kind alone tells nothing of lots: n.
+    If the kinds of m lots are drawn independently with shares p, the kind changes ``(m − 1)·(1 − Σp²)`` times on
+    average, because some neighbours are of the same kind by chance. So c changes indicate ``1 + c/(1 − Σp²)`` lots, at
+    most n. One kind alone gives no information about lots: n.
 
     References
     ----------

@@ -1,4 +1,4 @@
-"""What the strategies on labelled events share: the statistics of a view, the two guards, and who contradicts whom."""
+"""Common parts of the strategies on labelled events: statistics of a view, the two guards, and contradictions."""
 
 from __future__ import annotations
 
@@ -20,17 +20,17 @@ from teachlab.teaching.rules.classic import show
 Heights = NDArray[np.float64]
 
 HOLD_EVALUATIONS = 3
-"""A pass must last this long at its peak, or longer where filter and delays ask for it."""
+"""A pass must last this long at its peak, or longer if filter and delays require it."""
 RARE_PASSES = 5
-"""A kind shown less often than this says nothing about its weakest pieces."""
+"""If a kind was shown less often than this, its weakest pieces are unknown."""
 COMMON_PASSES = 20
-"""... where another kind was shown at least this often."""
+"""... if another kind was shown at least this often."""
 SATURATED_SHARE = 0.5
-"""With this share of its events at the end of the scale a class has no spread to measure."""
+"""If this share of the events of a class is at the end of the scale, its spread cannot be measured."""
 PARTS = 4
-"""Conditions that change in time are looked for between this many parts of the stretch shown."""
+"""The stretch is divided into this many parts to find conditions that change in time."""
 LEAST_STEPS = 2
-"""Light above dark counts as at least this many steps of the converter: a ratio has no zero."""
+"""Light above dark counts as at least this many steps of the converter, because a ratio needs a value above zero."""
 KEPT = 256
 
 _cache: OrderedDict[tuple[Any, ...], EventStatistics] = OrderedDict()
@@ -38,7 +38,7 @@ _cache: OrderedDict[tuple[Any, ...], EventStatistics] = OrderedDict()
 
 @dataclass(frozen=True, slots=True)
 class Waits:
-    """What filter and delays of the base setting ask of the light, in evaluations.
+    """What filter and delays of the base setting require of the light, in evaluations.
 
     Parameters
     ----------
@@ -53,14 +53,14 @@ class Waits:
 
     @classmethod
     def of(cls, view: TeachView) -> Waits:
-        """Return the waits of a view: the delay that holds back an onset, and the one that holds a release."""
+        """Return the waits of a view: the delay before an onset, and the delay before a release."""
         base = replace(view.base.switching, polarity=polarity_of(view.direction))
         back, hold = (delay_evaluations(ms, view.rate_hz) for ms in (base.holds_back_ms, base.holds_on_ms))
         return cls(base.consecutive + back, base.consecutive + hold)
 
 
 def statistics_of(view: TeachView, *, passes: int = 3, rare_kinds: bool = False) -> EventStatistics:
-    """Return the evidence statistics of the events shown; abstain where there is too little to measure.
+    """Return the statistics of the events shown; abstain if there is too little to measure.
 
     Parameters
     ----------
@@ -68,13 +68,13 @@ def statistics_of(view: TeachView, *, passes: int = 3, rare_kinds: bool = False)
     passes : int
         Fewest usable passes.
     rare_kinds : bool
-        Whether a kind may have been shown hardly at all.
+        Whether a kind may have been shown very few times.
 
     Raises
     ------
     Abstained
-        With fewer usable passes, without a usable gap, or, unless `rare_kinds`, if one of several kinds was
-        hardly shown.
+        With fewer usable passes, without a usable gap, or, unless `rare_kinds`, if one of several kinds was shown very
+        few times.
     """
     waits = Waits.of(view)
     found = _measured(view.events, view.sign, waits)
@@ -98,8 +98,8 @@ def statistics_of(view: TeachView, *, passes: int = 3, rare_kinds: bool = False)
 
 def _measured(events: Events, sign: int, waits: Waits) -> EventStatistics:
     """Measure events; many strategies are shown the same ones, so the last results are kept by content."""
-    # Ten strategies look at the same events, draw after draw: measured once, found again by what they hold. A digest,
-    # since arrays cannot be keys, and two showings with equal bytes are the same showing.
+    # Ten strategies use the same events, draw after draw: measured once, and found again by content. The key is a
+    # digest, because arrays cannot be keys; two showings with equal bytes are the same showing.
     digest = hashlib.blake2b(digest_size=16)
     for values in (events.light, events.start, events.end, events.detect):
         digest.update(np.ascontiguousarray(values).data)
@@ -117,7 +117,7 @@ def _measured(events: Events, sign: int, waits: Waits) -> EventStatistics:
 
 def _require_common(kinds: NDArray[np.object_], what: str) -> None:
     counts = Counter(kinds.tolist())
-    # In a short showing every kind is rare, and none can be asked to be common.
+    # In a short showing every kind is rare, and none can be required to be common.
     if not counts or max(counts.values()) < COMMON_PASSES:
         return
     kind, few = min(counts.items(), key=lambda item: (item[1], str(item[0])))
@@ -136,11 +136,11 @@ class Guards:
     Parameters
     ----------
     object : float, recording units
-        S: the share a of the passes of the weakest kind stays below it.
+        S: this share a of the passes of the weakest kind stays below it.
     background : float, recording units
-        B: the share a of the gaps, or of the passes of a kind to be ignored, reaches above it.
+        B: this share a of the gaps, or of the passes of an `ignore` kind, reaches above it.
     weakest, strongest : str
-        The kind that gives S, and what gives B.
+        The kind that gives S, and the source of B.
     """
 
     object: float
@@ -150,7 +150,7 @@ class Guards:
 
 
 def guards_of(view: TeachView, found: EventStatistics, share: float) -> Guards:
-    """Return the two guards; abstain if they overlap, and say who contradicts whom.
+    """Return the two guards; abstain if they overlap, and name the contradiction.
 
     Parameters
     ----------
@@ -179,7 +179,7 @@ def guards_of(view: TeachView, found: EventStatistics, share: float) -> Guards:
 
 
 def contradiction(found: EventStatistics, share: float) -> str:
-    """Tell which conditions of the events want levels that do not meet; empty where classes just overlap."""
+    """Return which conditions of the events need levels that exclude each other; empty if the classes just overlap."""
     return _ignored(_guards(found, share)) or _drifting(found)
 
 
@@ -193,9 +193,9 @@ def _guards(found: EventStatistics, share: float) -> Guards:
 
 
 def by_kind(peaks: Heights, kinds: NDArray[np.object_]) -> list[tuple[str, Heights]]:
-    """Return the peaks of every kind; labels that hardly repeat name pieces, not kinds, and are pooled."""
+    """Return the peaks of every kind; labels that hardly repeat are names of pieces, not of kinds, and are pooled."""
     names = sorted(set(kinds.tolist()), key=str)
-    # Labels that are serial numbers are no kinds: quantiles of one piece each would say nothing.
+    # Labels that are serial numbers are no kinds: quantiles of one piece each would mean nothing.
     if len(names) > max(1, kinds.size // RARE_PASSES):
         return [("all", peaks)]
     return [(str(name), peaks[kinds == name]) for name in names]
@@ -211,11 +211,12 @@ def _ignored(guards: Guards) -> str:
 
 
 def _drifting(found: EventStatistics) -> str:
-    """Tell which parts of the stretch want levels that do not meet, though each has one of its own."""
+    """Return which parts of the stretch need levels that exclude each other, though each part has a level."""
     count = found.peaks.size
     if count < 2 * PARTS:
         return ""
-    # Quarters by number of passes: each has a window of levels that suit it, and the question is whether these meet.
+    # Quarters by number of passes: each has a range of suitable levels, and the question is whether these ranges
+    # overlap.
     borders = found.peak_at[np.linspace(0, count, PARTS + 1).astype(int)[1:-1]]
     of_pass, of_gap = (np.searchsorted(borders, at, side="right") for at in (found.peak_at, found.gap_at))
     window = [
@@ -237,13 +238,13 @@ def _drifting(found: EventStatistics) -> str:
 
 
 def require_spread(view: TeachView, found: EventStatistics) -> None:
-    """Abstain where a class sits at the end of the scale: no spread there is no certainty.
+    """Abstain if a class is at the end of the scale: no spread there does not mean certainty.
 
     For rules that measure the spread of a class.
     """
     for heights, what in ((found.peaks, "passes"), (found.gap_peaks, "gaps")):
         light = found.sign * heights
-        # Clipped values are all alike: a spread of 0 there is a limit of the log, no certainty about the light.
+        # Clipped values are all equal: a spread of 0 there is a limit of the log, not certainty about the light.
         at_end = light <= min(0.0, view.dark_level)
         if view.full_scale is not None:
             at_end |= light >= view.full_scale
@@ -258,14 +259,14 @@ def require_spread(view: TeachView, found: EventStatistics) -> None:
 
 
 def backgrounds(found: EventStatistics) -> Heights:
-    """Return the peaks of all that must not switch the output: gaps, and passes to be ignored."""
+    """Return the peaks of everything that must not switch the output: gaps, and `ignore` passes."""
     return np.concatenate([found.gap_peaks, found.ignored_peaks])
 
 
 def least_light(found: EventStatistics, bright: float) -> float:
-    """Return what light above dark counts as at least, recording units: two steps of the converter.
+    """Return the smallest value that light above dark counts as, recording units: two steps of the converter.
 
-    None counts where two steps are more than a tenth of the bright side: so few levels tell no step.
+    There is none if two steps are more than a tenth of the bright side: so few levels show no step.
     """
     floor = LEAST_STEPS * (found.step or 0.0)
     return floor if floor <= bright / 10 else 0.0
@@ -288,7 +289,7 @@ def robust(values: Heights, floor: float) -> tuple[float, float]:
 
 
 def told(found: EventStatistics, **more: Any) -> dict[str, Any]:
-    """Return the numbers every setting taught on events keeps; heights are turned back into light."""
+    """Return the numbers that every setting taught on events records; heights are converted back to light."""
 
     def number(value: float | None) -> float | None:
         return value if value is not None and math.isfinite(value) else None

@@ -1,4 +1,4 @@
-"""Least errors: the level and width that go wrong least often on the events shown, where classes overlap."""
+"""Least errors: the level and width with the fewest errors on the events shown, for classes that overlap."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from teachlab.teaching.rules.hysteresis import wanted_width
 from teachlab.teaching.rules.labelled_events import Waits, backgrounds
 
 LEVELS = 40
-"""Levels tried, at most."""
+"""Largest number of levels tried."""
 WIDTHS = (0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5)
 """Widths tried, as shares of the distance between the medians of passes and gaps."""
 
@@ -29,7 +29,7 @@ Places = NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True)
 class LeastErrors:
-    """The best of the settings tried on the events shown.
+    """The best of the settings that were tried on the events shown.
 
     Parameters
     ----------
@@ -38,7 +38,7 @@ class LeastErrors:
     errors : int
         Passes lost, plus onsets beyond one per pass or outside all passes.
     passes : int
-        Passes to be detected.
+        Number of detect passes.
     """
 
     level: float
@@ -50,7 +50,7 @@ class LeastErrors:
     def better_than_never(self) -> bool:
         """Whether the errors are fewer than those of an output that never switches, by two deviations.
 
-        That one loses every pass and does nothing else wrong; k errors vary by √k.
+        Such an output loses every pass and makes no other error; k errors vary by √k.
         """
         return self.errors + 2 * math.sqrt(self.errors) < self.passes
 
@@ -60,7 +60,7 @@ class LeastErrors:
 
 
 def least_errors(view: TeachView, found: EventStatistics) -> LeastErrors | None:
-    """Try levels and widths on the events shown and return the best, None if there is nothing to choose from.
+    """Try levels and widths on the events shown and return the best; None if there is no choice.
 
     Parameters
     ----------
@@ -71,14 +71,14 @@ def least_errors(view: TeachView, found: EventStatistics) -> LeastErrors | None:
 
     Notes
     -----
-    Tried are the levels halfway between neighbouring peaks of passes and gaps (every so many, if there are
-    more than `LEVELS`), each with the widths of `WIDTHS` and the one that the background asks for. Every pair
-    is run over the stretch as a comparator would, and the errors are those of the cost: passes without an
-    onset in their window, further onsets in it, and onsets elsewhere. Filter and delays count as the time that
-    the light must last: exact for the delays of a light-on output.
+    The levels tried are halfway between neighbouring peaks of passes and gaps (a selection if there are more than
+    `LEVELS`), each with the widths of `WIDTHS` and the one that the background requires. Every pair is run over the
+    stretch as a comparator would, and the errors are those of the cost: passes without an onset in their window,
+    further onsets in it, and onsets elsewhere. Filter and delays count as the time for which the light must last: exact
+    for the delays of a light-on output.
 
-    The least error of a grid flatters itself: the errors are smoothed over neighbouring levels and widths
-    (1:2:1), the smallest sum is taken, and of equal ones the narrowest width, then the level in the middle.
+    The fewest errors of a grid look better than they are. So the errors are smoothed over neighbouring levels and
+    widths (1:2:1), and the smallest sum is taken; of equal ones the narrowest width, then the level in the middle.
 
     References
     ----------
@@ -92,18 +92,18 @@ def least_errors(view: TeachView, found: EventStatistics) -> LeastErrors | None:
     widths = np.unique([wanted_width(found)[0], *(share * apart for share in WIDTHS)])
     shown = ShownEvents.of(view, found.sign, np.concatenate([levels, (levels[:, None] - widths).ravel()]))
     errors = np.array([[shown.errors(level, level - width) for width in widths.tolist()] for level in levels.tolist()])
-    # Counts over few passes are ragged: the least of them is luck. Weights 1 2 1 along both axes prefer a flat place.
+    # Counts over few passes vary strongly, and the smallest is luck. Weights 1 2 1 along both axes prefer a flat place.
     smooth = smoothed(errors)
     best = smooth == smooth.min()
     j = int(np.argmax(best.any(axis=0)))
     rows = np.flatnonzero(best[:, j])
-    # The narrowest width that is as good as any, and of its levels the one in the middle of those.
+    # The narrowest width that is as good as any; of its levels, the one in the middle.
     i = int(rows[(rows.size - 1) // 2])
     return LeastErrors(float(levels[i]), float(widths[j]), int(errors[i, j]), shown.passes)
 
 
 def errors_shown(view: TeachView, found: EventStatistics, setting: Setting) -> int:
-    """Return what a setting of fixed levels gets wrong on the events shown, counted as in `least_errors`."""
+    """Return the errors of a setting of fixed levels on the events shown, counted as in `least_errors`."""
     ends = setting.on_level, setting.off_level
     level, release = ends if found.sign > 0 else (-ends[1], -ends[0])
     return ShownEvents.of(view, found.sign, np.array([level, release])).errors(level, release)
@@ -114,7 +114,7 @@ def _levels(found: EventStatistics) -> Heights:
     middle = (np.quantile(gaps, 0.5, method="lower"), np.quantile(peaks, 0.5, method="higher"))
     low, high = min(middle[0], peaks.min()), max(middle[1], gaps.max())
     heights = np.unique(np.concatenate([peaks, gaps]))
-    # Below the weakest pass and above the strongest gap more of either costs more: no best level lies there.
+    # Below the weakest pass, and above the strongest gap, errors only grow: no best level lies there.
     heights = heights[(heights >= low) & (heights <= high)]
     between: Heights = heights[:-1] + (heights[1:] - heights[:-1]) / 2
     if between.size > LEVELS:
@@ -141,18 +141,18 @@ def smoothed(errors: NDArray[np.int64]) -> NDArray[np.int64]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ShownEvents:
-    """The stretch shown, reduced to where the light passes one of the levels that will be asked for.
+    """The stretch shown, reduced to where the light passes one of the levels that will be needed.
 
     Parameters
     ----------
     levels : ndarray of float64, shape (n,), recording units, objects upwards
         Ascending.
     rank : ndarray of int64, shape (m,)
-        How many of the levels the light is at or above, wherever that changes.
+        How many of the levels the light reaches, wherever that changes.
     at : ndarray of int64, shape (m,), evaluations
         Where it changes.
     owner : ndarray of int64, shape (evaluations,)
-        Number of the pass to be detected in whose window an evaluation lies; −1 elsewhere.
+        Number of the detect pass in whose window an evaluation lies; −1 elsewhere.
     passes : int
     wait : Waits
     """
@@ -181,7 +181,7 @@ class ShownEvents:
         Parameters
         ----------
         level, release : float, recording units, objects upwards
-            Two of the levels: light begins at or above the one and ends below the other.
+            Two of the levels: light begins at or above the first and ends below the second.
         """
         on, off = np.searchsorted(self.levels, (level, release))
         light = self.rank > on
@@ -196,7 +196,7 @@ class ShownEvents:
         return self.passes - hits + onsets.size - hits
 
     def _lasting(self, edges: Places, first: bool) -> Places:
-        """Return the onsets of what lasts long enough to switch, after gaps that last long enough to release."""
+        """Return the onsets of light that lasts long enough to switch, after gaps that last long enough to release."""
         starts, ends = edges[int(first) :: 2], edges[1 - int(first) :: 2]
         if self.wait == Waits(1, 1):
             return starts

@@ -1,4 +1,4 @@
-"""From a level on labelled events to a setting: width designed, numbers recorded."""
+"""From a level on labelled events to a setting: with a designed width and recorded numbers."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from teachlab.teaching.rules.hysteresis import design
 from teachlab.teaching.rules.labelled_events import backgrounds, told
 
 GUARD_SHARE = 0.01
-"""a of the hysteresis guards, for rules that have no guards of their own."""
+"""Share a of the hysteresis guards, for rules without own guards."""
 
 
 def place_on_events(
@@ -41,7 +41,7 @@ def place_on_events(
     share : float, in [0, 0.5)
         a of the hysteresis guards.
     valley_of : EventStatistics, optional
-        Statistics whose gaps must let the output go, where they are not those shown.
+        Statistics whose gaps must release the output, if they are not those shown.
     **evidence
         Further plain numbers for the record; levels as light.
     """

@@ -1,4 +1,4 @@
-"""What the strategies on an unlabelled sweep share: heights, moments of both sides of every cut, placing."""
+"""Common parts of the strategies on an unlabelled sweep: heights, moments of both sides of every cut, placing."""
 
 from __future__ import annotations
 
@@ -19,15 +19,15 @@ from teachlab.teaching.rules.hysteresis import CLEARANCE, Width, WidthReason, wa
 from teachlab.teaching.rules.labelled_events import Heights, told
 
 FEWEST = 20
-"""Fewest valid evaluations of a sweep, on both sides together."""
+"""Smallest number of valid evaluations of a sweep, on both sides together."""
 VALLEY_SHARE = 0.1
-"""The light gets below the release for at least this share of the time without objects."""
+"""The light is below the release for at least this share of the time without objects."""
 SEPARATION = 4.0
-"""Two classes whose means are closer than this many of their standard deviations are not two levels."""
+"""If the means of two classes are closer than this many of their standard deviations, they are not two levels."""
 
 
 def heights_of(view: TeachView) -> Heights:
-    """Return the valid evaluations of the sweep, objects upwards; abstain without any span."""
+    """Return the valid evaluations of the sweep, objects upwards; abstain if they are all equal."""
     valid = view.sweep.valid
     require(valid, "in the sweep", at_least=FEWEST)
     require_difference(view, float(np.ptp(valid)), "the sweep shows no span")
@@ -62,7 +62,7 @@ class Cuts:
     def of(cls, heights: Heights) -> Cuts:
         """Return all cuts of a sweep of at least two distinct levels."""
         values, counts = np.unique(heights, return_counts=True)
-        # About the mean the sums do not cancel, whatever the offset of the light.
+        # About the mean, the sums lose no digits, for any offset of the light.
         centre = float(np.average(values, weights=counts))
         moved = values - centre
         n = np.cumsum(counts)[:-1].astype(np.float64)
@@ -93,15 +93,14 @@ def place_on_sweep(strategy: Any, view: TeachView, level: float, **evidence: Any
         For the record.
     view : TeachView
     level : float, recording units, objects upwards
-        T; evaluations lie on both sides of it.
+        T; there are evaluations on both sides of it.
     **evidence
         Further plain numbers for the record.
 
     Notes
     -----
-    The level itself labels the sweep: what lies beyond it is taken for passes. H = max(R_edge, 6 σ) of what
-    lies before it, cut so that the release stays 2 σ above where a tenth of that lies: the light must get
-    there between the passes.
+    The level itself labels the sweep: everything beyond it counts as passes. H = max(R_edge, 6 σ) of what lies before
+    it, reduced so that the release stays 2 σ above the lowest tenth of it: the light must get there between the passes.
     """
     found = _labelled_by(view, level)
     wanted, by = wanted_width(found)
@@ -121,7 +120,7 @@ def place_on_sweep(strategy: Any, view: TeachView, level: float, **evidence: Any
 
 
 def _labelled_by(view: TeachView, level: float) -> EventStatistics:
-    """Return the statistics of a sweep with everything at or beyond a level taken for passes."""
+    """Return the statistics of a sweep where everything at or beyond a level counts as passes."""
     light = view.sweep.light
     beyond = np.concatenate(([False], view.sign * light >= level, [False]))
     borders = np.flatnonzero(np.diff(beyond.astype(np.int8))).reshape(-1, 2)
@@ -153,7 +152,7 @@ def require_two_levels(view: TeachView, m0: float, v0: float, m1: float, v1: flo
 
 
 def level_floor(view: TeachView) -> float:
-    """Return the least standard deviation that levels of a sweep can have: one step over √12."""
+    """Return the least standard deviation of levels of a sweep: one step over √12."""
     from teachlab.light.noise import SmallestStep
 
     found = SmallestStep()

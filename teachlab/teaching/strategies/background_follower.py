@@ -150,8 +150,8 @@ class BackgroundFollower:
         self, view: TeachView, found: EventStatistics, at: Positions, medians: NDArray[np.float64]
     ) -> float:
         def distances(heights: NDArray[np.float64], where: Positions) -> NDArray[np.float64]:
-            # Distances from the background beside each event, not from the one of the day: that is what a follower will
-            # see.
+            # Distances from the background beside each event, not from the overall background: this is what a follower
+            # will see.
             local = np.interp(where, at, medians)
             apart = heights - view.sign * local
             return apart / (local - view.dark_level) if self.follow is Follow.GAIN else apart

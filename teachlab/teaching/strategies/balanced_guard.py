@@ -94,11 +94,12 @@ class BalancedGuard:
         held = self._held(view, found, guards)
         strong = dict(by_kind(found.ignored_peaks, found.ignored_kinds)).get(guards.strongest, found.gap_peaks)
         kinds = by_kind(found.peaks, found.kinds)
-        # Events that resemble their neighbours tell less than their number: 100 peaks of a slow drift are not 100.
+        # Events that resemble their neighbours are less informative than their number: 100 peaks of a slow drift are
+        # not 100.
         passes, gaps = independent(found.peaks), independent(strong)
         if len(kinds) > 1:
             passes = min(passes, lots(found.kinds))
-        # The level goes towards the side that is known better: the other side's next surprise is the larger one.
+        # The level goes towards the side that is better known: the next surprise of the other side is larger.
         weight = self.position / (self.position + (1 - self.position) * (gaps + 1) / (passes + 1))
         level = min(
             self._level(found, guards.background, np.minimum(np.quantile(kind, [self.share, 0.0]), held), weight)
@@ -118,13 +119,12 @@ class BalancedGuard:
         return view.place(found.sign * level, width.width, record(self, **evidence))
 
     def _held(self, view: TeachView, found: EventStatistics, guards: Guards) -> float:
-        """Return the height up to which the valleys inside the passes allow a level, infinite without a limit."""
+        """Return the height up to which the valleys inside the passes allow a level; infinite without a limit."""
         inner = inner_valleys(view.events, view.sign, guards.object, release_hold=Waits.of(view).release)
         if inner.size == 0:
             return math.inf
         held = float(np.quantile(inner, self.share)) + wanted_width(found)[0]
-        # Dips inside objects are held through where that still lies above the background; elsewhere they are left to
-        # count twice.
+        # Dips inside objects are held if the release then still lies above the background; otherwise they count twice.
         return held if held > guards.background else math.inf
 
     def _level(self, found: EventStatistics, background: float, objects: NDArray[np.float64], weight: float) -> float:
@@ -136,7 +136,7 @@ class BalancedGuard:
         clear = max(width, highest - third)
         if highest >= weakest:
             highest, weakest, clear = background, guard, width
-        # At least as far above the highest peak as that stands above the third highest: what was seen will be exceeded.
+        # At least as far above the highest peak as that is above the third highest: what was seen will be exceeded.
         above = highest + min(clear, self.position * (weakest - highest))
         reserved = reserved_height(found, guard - background)
         return max(background + reserved + weight * (guard - background - reserved), above)

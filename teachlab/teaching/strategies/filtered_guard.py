@@ -95,7 +95,8 @@ class FilteredGuard:
             tried[str(length)] = cost
             if best is None or cost < best[0]:
                 best = (cost, setting)
-            # The shortest filter without a fault: a longer one costs response and gains nothing that was shown.
+            # The shortest filter without an error: a longer one delays the response and improves nothing that was
+            # shown.
             if cost == 0:
                 break
         if best is None:

@@ -20,7 +20,7 @@ from teachlab.teaching.strategies.balanced_guard import BalancedGuard
 from teachlab.teaching.strategies.two_threshold import TwoThreshold
 
 FEW_ERRORS = 4
-"""With no more errors no other setting can have fewer by two deviations."""
+"""With this many errors or fewer, no other setting can have fewer by two deviations."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -198,10 +198,10 @@ def least_regret(passes: Sequence[Heights], gaps: Sequence[Heights], cost_miss: 
         lost = np.searchsorted(np.sort(p), edges[1:], side="left") / p.size
         tripped = 1 - np.searchsorted(np.sort(g), edges[1:], side="left") / g.size
         loss = cost_miss * lost + cost_false * tripped
-        # Regret under one stress: what this level costs more than the best level under the same stress. Of all stresses
-        # the worst counts, so that a stress under which every level does badly does not decide alone.
+        # Regret under one stress: additional cost of this level over the best level under the same stress. The worst of
+        # all stresses counts, so that a stress under which every level is bad does not decide alone.
         worst = np.maximum(worst, loss - loss.min())
-    # Shares of passes and of gaps have different denominators: sums that should tie differ in the last digits.
+    # Shares of passes and of gaps have different denominators: sums that should be equal differ in the last digits.
     flat = worst <= worst.min() + 1e-12
     # Runs of neighbouring intervals on which the regret is least.
     change = np.flatnonzero(np.diff(np.concatenate(([False], flat, [False])).astype(np.int8)))

@@ -102,7 +102,7 @@ def least_error(heights: Heights, floor: float, least_weight: float) -> tuple[fl
     if tried.size == 0:
         return None
     k = int(tried[np.argmin(criterion[tried])])
-    # One class: the criterion falls to the end of what was tried, or is no better than without a cut.
+    # One class: the criterion falls to the end of the tried range, or is no better than without a cut.
     single = 1 + math.log(max(float(np.var(heights)), least))
     at_end = tried.size > 2 and k in (int(tried[0]), int(tried[-1])) and not _own_minimum(criterion, k)
     if at_end or criterion[k] >= single:

@@ -89,8 +89,8 @@ class NeymanPearson:
         bounded = backgrounds(found) if false_trips else -found.peaks
         other = found.peaks if false_trips else -backgrounds(found)
         what = "gaps" if false_trips else "passes"
-        # Without a model: the k-th highest of n events is exceeded by at most the limit with that confidence, whatever
-        # their distribution (an order statistic), if n is large enough.
+        # Without a model: the k-th highest of n events is exceeded by at most the limit with this confidence, for any
+        # distribution (an order statistic), if n is large enough.
         rank = smallest_rank(bounded.size, self.limit, 1 - self.confidence)
         if rank is None:
             raise Abstained(
@@ -121,7 +121,7 @@ def events_needed(limit: float, delta: float) -> int:
     >>> events_needed(0.01, 0.05), events_needed(0.001, 0.05)
     (299, 2995)
     """
-    # Where the quotient is a whole number in exact arithmetic, rounding must not ask for one more.
+    # If the quotient is a whole number in exact arithmetic, rounding must not add one.
     return max(1, math.ceil(math.log(delta) / math.log1p(-limit) - 1e-9))
 
 

@@ -136,7 +136,7 @@ def equal_deviations(m0: float, s0: float, m1: float, s1: float) -> float:
     >>> equal_deviations(10.0, 1.0, 40.0, 4.0)
     16.0
     """
-    # As a share of the distance: exact for equal spreads, and safe where both vanish.
+    # As a share of the distance: exact for equal spreads, and valid if both are 0.
     share = s0 / (s0 + s1) if s0 + s1 > 0 else 0.5
     return m0 + share * (m1 - m0)
 
@@ -167,8 +167,8 @@ def balanced_costs(m0: float, s0: float, m1: float, s1: float, odds: float) -> f
         return None
     m0, m1 = (m0 - middle) / unit, (m1 - middle) / unit
     s0, s1 = max(s0 / unit, LEAST_SPREAD), max(s1 / unit, LEAST_SPREAD)
-    # Where two weighted normal densities are equal: a quadratic in the level. The form of the root below loses no
-    # digits when the two spreads are nearly the same and a is nearly 0.
+    # Where two weighted normal densities are equal: a quadratic equation in the level. This form of the root loses no
+    # digits if the two spreads are nearly the same and a is nearly 0.
     a = 1 / s0**2 - 1 / s1**2
     b = m1 / s1**2 - m0 / s0**2
     c = (m0 / s0) ** 2 - (m1 / s1) ** 2 + 2 * math.log(odds * s0 / s1)

@@ -90,7 +90,7 @@ class SteppedTrim:
         span = require_difference(view, high - low, "the strongest piece is at the level of the background")
         step = require_difference(view, span / self.steps, "the steps are too small to be separated")
         if self.flip is Flip.OBJECT:
-            # What a person does at a trimmer: step until the output fails for the first time, and stay one step before.
+            # What a person does at a trimmer: step until the output fails for the first time, then go one step back.
             taken = math.floor((float(peaks.min()) - low) / step)
             level = low + taken * step
         else:

@@ -103,7 +103,7 @@ class TailBalanced:
         found = statistics_of(view)
         require_spread(view, found)
         # A scale of 0 is no certainty: at least the rounding of the log, a tenth of the noise, and what float64 can
-        # tell apart.
+        # separate.
         floor = max((found.step or 0.0) / math.sqrt(12), found.noise / 10, 1e-12 * abs(found.background))
         gaps = self._tail(backgrounds(found), floor, "gaps")
         below = self._tail(-found.peaks, floor, "passes")
@@ -148,7 +148,7 @@ def fit_tail(excess: Heights, start: float, share: float, floor: float) -> Tail:
     except Exception:  # noqa: BLE001 - whatever stops the search, the exponential tail is its honest fallback
         shape, scale = 0.0, 1.0
     if not (math.isfinite(shape) and math.isfinite(scale) and shape > 0 and scale > 0):
-        # Shapes below 0 end somewhere: they would promise that nothing ever lies beyond. The exponential tail promises
+        # Shapes below 0 end somewhere: they would claim that nothing ever lies beyond. The exponential tail claims
         # less.
         return Tail(start, share, 0.0, mean)
     return Tail(start, share, float(shape), max(float(scale) * mean, floor))

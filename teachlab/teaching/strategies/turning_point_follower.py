@@ -1,4 +1,4 @@
-"""Turning-point follower: a distance from the last turning point of the light, with filter and delays, by counting."""
+"""Turning-point follower: a distance from the last turning point of the light, filter and delays, by counting."""
 
 from __future__ import annotations
 
@@ -28,42 +28,42 @@ from teachlab.teaching.cells.shown_light import ShownLight
 from teachlab.teaching.parameters import about, check_parameters, record
 
 SHARES = (0.02, 0.98)
-"""Of the light above dark: the distances tried for the form gain."""
+"""Shares of the light above dark: range of the distances tried for the gain form."""
 DISTANCES = (0.02, 1.5)
-"""Of the contrast: those for the form offset."""
+"""Shares of the contrast: range of the distances tried for the offset form."""
 POSITION = 0.65
-"""How far up the longest run of least errors the distance is taken, in the logarithm."""
+"""Position of the distance in the longest run of fewest errors, on a logarithmic scale."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TurningPointFollower:
-    """Switch where the light has left its last turning point by a distance that is found by counting.
+    """Switch when the light has moved away from its last turning point by a distance that is found by counting.
 
     Parameters
     ----------
     form : Follow, optional
-        gain: a share of the turning point above dark, for dips; offset: a distance; none: what errs less, the share
-        where both err the same.
+        gain: a share of the turning point above dark, for dips; offset: a distance; none: the form with fewer errors,
+        the share if both have the same.
     steps : int
-        Distances tried, in equal ratios.
+        Number of distances tried, in equal ratios.
     delays : int
-        On-delays, and off-delays, tried besides none.
+        Number of on-delays, and off-delays, tried in addition to none.
     price : float, share, at least 0
-        What a filter, an on-delay or an off-delay must add to the smallest reserve to be used.
+        How much a filter, an on-delay or an off-delay must add to the smallest reserve to be used.
     return_share : float, share of the distance
         How far the light must come back for the object to end.
 
     Notes
     -----
-    With C the contrast of the median pass: distances from 0.02·C to 1.5·C, shares from 0.02 to 0.98, each with every
-    filter and pair of delays of `designed`, counted exactly on the events shown. Of those of least error and one filter
-    and pair of delays the longest run of distances counts, and of it the place 0.65 of the way up in the logarithm. Of
-    all such the one with the largest smallest reserve less the price of what it uses. How it switches is in
-    ``teachlab/switching/SWITCHING.md``.
+    C is the contrast of the median pass. Distances from 0.02·C to 1.5·C, and shares from 0.02 to 0.98, are counted
+    exactly on the events shown, each with every filter and pair of delays of `designed`. For each filter and pair of
+    delays, the longest run of distances with the fewest errors counts; the distance is at 0.65 of this run, on a
+    logarithmic scale. Of all these, the one with the largest smallest reserve, minus the price of what it uses, is
+    chosen. How it switches is in ``teachlab/switching/SWITCHING.md``.
 
-    When it fails: on single flashes, and on objects that dip further apart than an off-delay bridges; on a step of the
-    light towards the objects. It needs no gap that is long enough to follow. It abstains where passes do not stand
-    out, or where the best errs in more than 0.3 of the passes shown.
+    When it fails: on single flashes; on objects whose dips are further apart than an off-delay bridges; on a step of
+    the light towards the objects. It needs no gap that is long enough to follow. It abstains if passes do not stand
+    out, or if the best setting has errors in more than 0.3 of the passes shown.
 
     References
     ----------
@@ -98,7 +98,7 @@ class TurningPointFollower:
         return frozenset({"gain", "offset"}) if self.form is Follow.OFFSET else frozenset({"gain"})
 
     def teach(self, view: TeachView) -> Setting:
-        """Return the distance, filter and delays of least error with the largest reserve for their price."""
+        """Return the distance, filter and delays with the fewest errors and the largest reserve for their price."""
         shown = ShownLight.of(view)
         grid = CellGrid.of(shown, levels=2, delays=self.delays, levels_only=shown.passes < FEW_PASSES)
         counter = ShownCounter(view)
@@ -116,7 +116,7 @@ class TurningPointFollower:
                 f"at best {least} errors in {shown.passes} passes",
                 f"at most {int(MOST_ERRORS * shown.passes)} errors",
             )
-        # At the same cost shares: what dims the light of a dip, dims it by a share.
+        # At the same cost a share is used: what dims the light of a dip dims it by a share.
         form, (steps, errors) = next(one for one in tried.items() if one[1][1].min() == least)
         best = self._best(steps, errors > least, grid, shown)
         c, d, e = best.at
@@ -171,13 +171,13 @@ class TurningPointFollower:
 
     @staticmethod
     def _counted(view: TeachView, counter: ShownCounter, grid: CellGrid, settings: list[TurningPointSetting]) -> Cells:
-        """Return the errors of all under every filter and pair of delays."""
+        """Return the errors of all settings under every filter and pair of delays."""
         points = TurningPoints(settings, view.events.light.size)
         points.push(view.events.light)
         return counter.of_states(points.light_states(), grid)
 
     def _best(self, steps: Values, costlier: NDArray[np.bool_], grid: CellGrid, shown: ShownLight) -> _Chosen:
-        """Return the longest run of distances under the filter and delays that leave most reserve for their price."""
+        """Return the longest run of distances under the filter and delays with the most reserve for their price."""
         places = np.arange(steps.size, dtype=np.float64)
         around = CostlierCells.of(costlier, places, 0)
         first = np.where(np.isnan(around.below), 0, around.below + 1)
@@ -197,7 +197,7 @@ class TurningPointFollower:
         reserve = np.minimum.reduce([1 - low / distance, 1 - distance / high, *waited])
         worth = np.round(reserve - self.price * grid.features, TIE_DIGITS)
         worth[of(costlier)] = -np.inf
-        # Of equal ones: fewer features, shorter delays.
+        # Of equal ones: fewer features, then shorter delays.
         c, d, e = min(np.ndindex(worth.shape), key=lambda k: (-worth[k], grid.features[k], k[1], k[2], k[0]))
         k = (c, d, e)
         return _Chosen(

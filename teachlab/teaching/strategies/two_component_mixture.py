@@ -132,7 +132,7 @@ def _steady(light: Heights, floor: float) -> Heights:
     slope = np.abs(np.diff(light))
     known = slope[~np.isnan(slope)]
     noise = max(local_noise(known, None) or 0.0, floor) * math.sqrt(2)
-    # NaN on either side: the slope is unknown, and the evaluation may stay.
+    # NaN on either side: the slope is unknown, and the evaluation is kept.
     steep = np.nan_to_num(slope) > GATE * noise
     edge = np.concatenate((steep, [False])) | np.concatenate(([False], steep))
     valid = ~np.isnan(light)
@@ -161,7 +161,7 @@ def groups(heights: Heights, most: int, floor: float) -> list[MixtureGroup]:
     out: list[MixtureGroup] = []
     for weight, mean, spread in sorted(fitted.tolist(), key=lambda row: row[1]):
         group = MixtureGroup(weight, float(points[0]) + scale * mean, scale * spread)
-        # A level that is not normal is fitted by two or three components that lie on each other: they are one level.
+        # A level that is not normal is fitted by two or three components at the same place: they are one level.
         while out and _overlap(out[-1], group):
             group = _joined(out.pop(), group)
         out.append(group)
