@@ -51,14 +51,14 @@ BUILT_IN: Mapping[str, str] = {
 RECOMMENDED = "guard-or-window"
 """The strategy to begin with.
 
-It places one level between the weakest objects and the strongest background, nearer to the background if objects come in
-lots of which few were shown. If objects are brighter and darker than the background, it places two levels. If objects and
-background overlap, it takes the level with the fewest errors on what was shown.
+It places one level between the weakest objects and the strongest background, nearer to the background if objects come
+in lots of which few were shown. If objects are brighter and darker than the background, it places two levels. If
+objects and background overlap, it takes the level with the fewest errors on what was shown.
 
 In the twelve scenarios with workable delays its median cost was at most 0.05 points above that of the best classic
-strategy: in 180 of 180 cells at the three pairs of seeds of its design, and in 209 of 210 at two fresh pairs. In the other
-cell one lot of one colour was shown and 40 % were lost. With an off-delay longer than the shortest gaps (wrapped bars,
-3 ms) this does not hold: it cost more in 15 of 26 cells, by up to 0.5 points.
+strategy: in 180 of 180 cells at the three pairs of seeds of its design, and in 209 of 210 at two fresh pairs. In the
+other cell one lot of one colour was shown and 40 % were lost. With an off-delay longer than the shortest gaps
+(wrapped bars, 3 ms) this does not hold: it cost more in 15 of 26 cells, by up to 0.5 points.
 """
 
 
