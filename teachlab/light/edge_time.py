@@ -63,17 +63,30 @@ def edge_evaluations(height: Levels, start: Places, end: Places, background: flo
     times: list[float] = []
     for k in range(0, start.size, -(-start.size // EDGES)):
         inside = height[start[k] : end[k]]
-        if inside.size == 0:
-            continue
-        peak, middle = float(inside.max()) - background, median(inside) - background
-        # The middle of an object is its level; only where it is nearly as dark as the background (a ring) its peak
-        # stands for it.
-        step = middle if middle >= peak / 2 else peak
-        if not step > 0:
-            continue
-        around = height[before[k] : after[k]] - background
-        times += [t for t in (_climb(around, step), _climb(around[::-1], step)) if t is not None]
+        if inside.size:
+            times += edge_times(height[before[k] : after[k]], float(inside.max()), median(inside), background)
     return float(np.median(times)) if times else float("nan")
+
+
+def edge_times(around: Levels, highest: float, middle: float, background: float) -> list[float]:
+    """Return the 10–90 % times of both edges of a pass, of those that have a foot.
+
+    Parameters
+    ----------
+    around : ndarray of float64, recording units, objects upwards
+        Light of the pass, out to the middle of the gaps on either side.
+    highest, middle : float, recording units
+        Largest light and median inside the pass.
+    background : float, recording units
+    """
+    peak, middle = highest - background, middle - background
+    # The middle of an object is its level; only where it is nearly as dark as the background (a ring) its peak stands
+    # for it.
+    step = middle if middle >= peak / 2 else peak
+    if not step > 0:
+        return []
+    around = around - background
+    return [t for t in (_climb(around, step), _climb(around[::-1], step)) if t is not None]
 
 
 def _climb(height: Levels, step: float) -> float | None:

@@ -7,20 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.light.edge_time import EDGE_SHARE, edge_evaluations, places, ranges
-from teachlab.light.inner_valleys import InnerValleys
-from teachlab.light.lasting_extremes import Hold, SustainedExtremes
-from teachlab.light.noise import SmallestStep, local_noise
+from teachlab.light.shown.stretch_light import StretchLight
+from teachlab.light.shown.tabled_light import TabledEvents, TabledLight
 from teachlab.light.windows import Windows
 from teachlab.model.teaching import Events
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock
-from teachlab.sensor.running_extremes import running_max
-
-HELD_EVALUATIONS = 5
-"""Invalid evaluations in a row that hold the last valid one; with more the state is unknown (void)."""
-STEP_LEVELS = 1 << 16
-"""The smallest step between levels is looked for among about this many evaluations, evenly thinned."""
 
 Heights = NDArray[np.float64]
 """Levels as float64, recording units, turned so that objects are upwards."""
@@ -136,45 +128,36 @@ def measure_events(
     >>> found.peaks.tolist(), found.gap_peaks.tolist()
     ([8.0], [2.0, 3.0])
     """
-    light = events.light
-    invalid = np.isnan(light)
-    height = Hold().push(sign * light, invalid if invalid.any() else None)
-    if height.size < light.size:  # no valid evaluation at all
-        height = np.zeros(light.size)
-    void = _void_before(invalid)
-    clock = Clock(light.size, 1.0, 1.0)
-    truth = Truth.from_arrays(events.start, events.end, detect=events.detect, label=events.label)
-    windows = Windows.of(truth, clock, border=events.guard, lag=gap_hold - 1)
-    apart = Windows.of(truth, clock, border=events.guard)
-
-    usable = _clean(void, windows.start, windows.stop)
+    seen = seen_light(events, sign)
+    windows, apart = windows_shown(events, gap_hold - 1), windows_shown(events)
+    usable = seen.clean(windows.start, windows.stop)
     detect = events.detect & usable
     ignored = ~events.detect & usable
-    gaps = _clean(void, apart.gap_start, apart.gap_stop)
+    gaps = seen.clean(apart.gap_start, apart.gap_stop)
     gap_start, gap_stop = apart.gap_start[gaps], apart.gap_stop[gaps]
     # Where a release may happen: a little into the passes on either side, as far as filter and delay reach.
     between = _between(events.start, events.end, release_hold)
-    between = between[:, _clean(void, *between)]
+    between = between[:, seen.clean(*between)]
 
-    background = float(np.median(height[places(gap_start, gap_stop)])) if gap_start.size else float("nan")
-    edge = edge_evaluations(height, events.start[detect], events.end[detect], background)
-    step = _smallest_step(light, invalid)
+    background = seen.background(gap_start, gap_stop)
+    edge = seen.edge(events.start[detect], events.end[detect], background)
+    step = seen.step()
     return EventStatistics(
         sign=sign,
-        peaks=_highs(height, windows.start[detect], windows.stop[detect], hold),
+        peaks=seen.highs(windows.start[detect], windows.stop[detect], hold),
         kinds=events.label[detect],
-        ignored_peaks=_highs(height, windows.start[ignored], windows.stop[ignored], gap_hold),
+        ignored_peaks=seen.highs(windows.start[ignored], windows.stop[ignored], gap_hold),
         ignored_kinds=events.label[ignored],
-        gap_peaks=_highs(height, gap_start, gap_stop, gap_hold),
-        gap_valleys=-_highs(-height, between[0], between[1], release_hold),
+        gap_peaks=seen.highs(gap_start, gap_stop, gap_hold),
+        gap_valleys=seen.lows(between[0], between[1], release_hold),
         peak_at=windows.start[detect],
         gap_at=gap_start,
-        noise_object=_noise(height, invalid, events.start[detect], events.end[detect], step),
-        noise_background=_noise(height, invalid, gap_start, gap_stop, step),
+        noise_object=seen.noise(events.start[detect], events.end[detect], step),
+        noise_background=seen.noise(gap_start, gap_stop, step),
         step=step,
         background=background,
         edge=edge,
-        edge_range=_edge_range(height, gap_start, gap_stop, edge),
+        edge_range=seen.edge_range(gap_start, gap_stop, edge),
         hold=hold,
         gap_hold=gap_hold,
         release_hold=release_hold,
@@ -200,37 +183,27 @@ def inner_valleys(events: Events, sign: int, level: float, *, release_hold: int 
     -------
     ndarray of float64, shape (passes that reach the level,), recording units, objects upwards
     """
-    invalid = np.isnan(events.light)
-    height = Hold().push(sign * events.light, invalid if invalid.any() else None)
-    if height.size < events.light.size:
+    seen = seen_light(events, sign)
+    if seen.dark:
         return np.empty(0, np.float64)
-    truth = Truth.from_arrays(events.start, events.end)
-    windows = Windows.of(truth, Clock(height.size, 1.0, 1.0), border=events.guard)
-    usable = events.detect & _clean(_void_before(invalid), windows.start, windows.stop)
-    found = InnerValleys(windows.start[usable], windows.stop[usable], level, True)
-    found.push(0, running_max(np.append(height, np.full(release_hold - 1, height[-1])), release_hold))
-    return found.valley[~np.isnan(found.valley)]
+    windows = windows_shown(events)
+    usable = events.detect & seen.clean(windows.start, windows.stop)
+    found = seen.valleys(windows.start[usable], windows.stop[usable], level, release_hold)
+    return found[~np.isnan(found)]
 
 
-def _highs(height: Heights, start: Places, stop: Places, hold: int) -> Heights:
-    found = SustainedExtremes(start, stop, hold)
-    found.push(0, height)
-    return found.high
+def seen_light(events: Events, sign: int) -> StretchLight | TabledLight:
+    """Return the light of labelled events, objects upwards: by itself, or out of tables that other showings share."""
+    return events.seen(sign) if isinstance(events, TabledEvents) else StretchLight(events, sign)
 
 
-def _void_before(invalid: NDArray[np.bool_]) -> Places:
-    """Return how many void evaluations come before every place, shape (n + 1,)."""
-    if not invalid.any():
-        return np.zeros(invalid.size + 1, np.int64)
-    at = np.arange(invalid.size)
-    last = np.maximum.accumulate(np.where(invalid, -1, at)) if invalid.size else at
-    # A running count: two look-ups tell whether any stretch holds void time.
-    return np.concatenate(([0], np.cumsum(at - last > HELD_EVALUATIONS)))
-
-
-def _clean(void: Places, start: Places, stop: Places) -> NDArray[np.bool_]:
-    out: NDArray[np.bool_] = (stop > start) & (void[stop] == void[start])
-    return out
+def windows_shown(events: Events, lag: int = 0) -> Windows:
+    """Return the windows of labelled events, in evaluations of the stretch shown."""
+    known: dict[object, Windows] = events.windows if isinstance(events, TabledEvents) else {}
+    if lag not in known:
+        truth = Truth.from_arrays(events.start, events.end, detect=events.detect, label=events.label)
+        known[lag] = Windows.of(truth, Clock(events.evaluations, 1.0, 1.0), border=events.guard, lag=lag)
+    return known[lag]
 
 
 def _between(start: Places, end: Places, hold: int) -> Places:
@@ -239,32 +212,3 @@ def _between(start: Places, end: Places, hold: int) -> Places:
     reach = max(hold - 1, 1)
     low, high = np.maximum(end[:-1] - reach, middle[:-1]), np.minimum(start[1:] + reach, middle[1:])
     return np.stack([low, np.maximum(high, low)])
-
-
-def _noise(
-    height: Heights, invalid: NDArray[np.bool_], start: Places, stop: Places, step: float | None
-) -> float | None:
-    pairs = stop - start > 1
-    if not pairs.any():
-        return None
-    # Pairs of neighbours inside the stretches, which are disjoint and at least two apart from pair to pair.
-    begins = np.zeros(height.size, np.int8)
-    begins[start[pairs]] += 1
-    begins[stop[pairs] - 1] -= 1
-    inside = np.cumsum(begins, dtype=np.int8)[:-1].astype(bool)
-    if invalid.any():
-        inside &= ~(invalid[1:] | invalid[:-1])
-    return local_noise(np.diff(height)[inside], step)
-
-
-def _smallest_step(light: Heights, invalid: NDArray[np.bool_]) -> float | None:
-    found = SmallestStep()
-    found.push(light[~invalid][:: max(1, light.size // STEP_LEVELS)])
-    return found.step()
-
-
-def _edge_range(height: Heights, start: Places, stop: Places, edge: float) -> float:
-    span = 2 if np.isnan(edge) else max(2, int(np.ceil(edge)) + 1)
-    found = ranges(height, start + span, stop - span, span)
-    found = found if found.size else ranges(height, start, stop, span)
-    return float(np.quantile(found, EDGE_SHARE)) if found.size else float("nan")

@@ -150,11 +150,14 @@ def local_noise(differences: NDArray[np.float64], step: float | None) -> float |
     >>> local_noise(np.zeros(100), 1.0)
     0.2886751345948129
     """
-    if differences.size == 0:
-        return None
+    return None if differences.size == 0 else noise_of(deviation(differences), step)
+
+
+def noise_of(away: float, step: float | None) -> float:
+    """Return the local noise for a median absolute deviation of first differences; as `local_noise`."""
     floor = 0.0 if step is None else step / math.sqrt(12)
     # 1.4826 makes the MAD of normal values their standard deviation; √2 since a difference has twice the variance.
-    return max(1.4826 * deviation(differences) / math.sqrt(2), floor)
+    return max(1.4826 * away / math.sqrt(2), floor)
 
 
 def deviation(values: NDArray[np.float64]) -> float:

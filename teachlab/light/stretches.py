@@ -60,6 +60,21 @@ class Evaluated:
         first = int(samples[0])
         return self._recording.read(first, int(samples[-1]) + 1).as_float()[samples - first]
 
+    @property
+    def kept(self) -> bool:
+        """Whether all of it is in memory, so that any place is at hand."""
+        return self._kept is not None
+
+    def at(self, places: NDArray[np.int64]) -> Levels:
+        """Return the evaluations at some places, of what is kept: float64, NaN where invalid or left out."""
+        if self._kept is None:
+            raise ValueError("single evaluations are at hand of a block that is kept only.")
+        invalid = None if self._kept.invalid is None else self._kept.invalid[places]
+        levels = Block(0, self._kept.light[places], invalid).as_float()
+        for first, last in self._left_out:
+            levels[(places >= first) & (places < last)] = np.nan
+        return levels
+
     def blocks(self) -> Iterator[tuple[int, Levels]]:
         """Iterate over all evaluations in time order, as (first evaluation, levels)."""
         for start in range(0, self.stop, BLOCK_SAMPLES):

@@ -126,6 +126,11 @@ class Events:
     guard: int
     at_sample: int = 0
 
+    @property
+    def evaluations(self) -> int:
+        """How many evaluations the stretch has."""
+        return int(self.light.size)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TeachView:

@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 
 from teachlab.errors import Abstained, ParameterError, SettingError, StrategyError
 from teachlab.light.direction import REQUIRED_RATIO, Contrasts, contrasts
+from teachlab.light.shown.event_table import EventTable
+from teachlab.light.shown.tabled_light import TabledEvents
 from teachlab.light.stretches import Evaluated, Stretches, measure
 from teachlab.light.usable_light import LARGEST
 from teachlab.light.windows import Windows, border_evaluations
@@ -127,6 +129,7 @@ class TeachBlock:
         *,
         sweep_passes: int = SWEEP_PASSES,
         either_direction: bool = False,
+        tabled: bool = False,
     ) -> TeachView:
         """Draw the evidence for one teaching.
 
@@ -142,6 +145,8 @@ class TeachBlock:
             Number of passes in a sweep, at least 1; fewer if the block has fewer.
         either_direction : bool
             Show evidence even if the direction of the objects is unclear; the view then says rise.
+        tabled : bool
+            Measure labelled events from tables of the block: the same, and worth it where there are many draws.
 
         Raises
         ------
@@ -169,7 +174,7 @@ class TeachBlock:
             background_=self._background(stream(_BACKGROUND), stream(_STRETCH)) if Shown.BACKGROUND in shown else None,
             object_=self._object(stream(_OBJECT)) if Shown.OBJECT in shown else None,
             sweep_=self._sweep(stream(_SWEEP), sweep_passes) if Shown.SWEEP in shown else None,
-            events_=self._events(stream(_EVENTS)) if Shown.EVENTS in shown else None,
+            events_=self._events(stream(_EVENTS), tabled) if Shown.EVENTS in shown else None,
         )
 
     @property
@@ -273,11 +278,19 @@ class TeachBlock:
         a, b = int(self._mid_before[rows[first]]), int(self._mid_after[rows[first + count - 1]])
         return Sweep(_light(self._evaluated.read(a, b)), count, self._sample(a))
 
-    def _events(self, random: np.random.Generator) -> Events:
+    def events_begin(self, seed: int, draw: int) -> int:
+        """Return with which of the passes the labelled events of a draw begin; abstain without passes."""
+        stream = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(draw, _EVENTS)))
+        return self._first_shown(stream)[0]
+
+    def _first_shown(self, random: np.random.Generator) -> tuple[int, int]:
         total = int(self._detect.size)
         self._need_passes(total, "to show")
         half = (total + 1) // 2
-        return self._events_from(int(random.integers(total - half + 1)), half)
+        return int(random.integers(total - half + 1)), half
+
+    def _events(self, random: np.random.Generator, tabled: bool) -> Events:
+        return self._events_from(*self._first_shown(random), tabled=tabled)
 
     def in_hindsight(self, first_row: int) -> TeachView:
         """Show every pass from a row of the truth on, with the gaps around it: for hindsight, never for teaching.
@@ -294,19 +307,28 @@ class TeachBlock:
             events_=self._events_from(first, int(self._detect.size) - first),
         )  # fmt: skip
 
-    def _events_from(self, first: int, count: int) -> Events:
+    def _events_from(self, first: int, count: int, *, tabled: bool = False) -> Events:
         rows = slice(first, first + count)
         a, b = int(self._mid_before[first]), int(self._mid_after[first + count - 1])
-        start, stop = self._passes.start[rows] - a, self._passes.stop[rows] - a
-        return Events(
-            _light(self._evaluated.read(a, b)),
-            _frozen(start),
-            _frozen(stop),
-            _frozen(self._detect[rows]),
-            _frozen(self._label[rows]),
-            self.border,
-            self._sample(a),
-        )
+        shown: dict[str, Any] = {
+            "start": _frozen(self._passes.start[rows] - a),
+            "end": _frozen(self._passes.stop[rows] - a),
+            "detect": _frozen(self._detect[rows]),
+            "label": _frozen(self._label[rows]),
+            "guard": self.border,
+            "at_sample": self._sample(a),
+        }
+
+        def light() -> Levels:
+            return _light(self._evaluated.read(a, b))
+
+        if tabled and self._table.strongest <= LARGEST and self._table.serves(a):
+            return TabledEvents(self._table, a, b, light, **shown)
+        return Events(light(), **shown)
+
+    @cached_property
+    def _table(self) -> EventTable:
+        return EventTable(self._evaluated, self._passes.start, self._passes.stop, self._detect, self.border)
 
     def _need_passes(self, count: int, what: str) -> None:
         if count == 0:

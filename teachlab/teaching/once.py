@@ -17,6 +17,8 @@ from teachlab.model.teaching import Reading, Shown, Strategy, TeachView
 from teachlab.teaching.block import SWEEP_PASSES, TeachBlock
 from teachlab.teaching.parameters import parameters_of
 
+FEW_DRAWS = 4
+"""With more draws the passes and gaps of a block are measured in tables, once for all of them."""
 ALWAYS_DESIGNED = frozenset({"on_level", "off_level", "polarity", "taught"})
 """What every strategy may decide; the rest of the base setting is kept unless it is declared in `designs`."""
 
@@ -41,12 +43,13 @@ def teach_draws(strategy: Strategy, block: TeachBlock, draws: Iterable[int], see
     only_events = frozenset(strategy.needs) == {Shown.EVENTS} and not getattr(strategy, "either_direction", False)
     seen: dict[int, Draw] = {}
     # Half of 20 passes begins at one of 11 places: 200 draws are 11 teachings, and the others are looked up.
-    out = []
-    for draw in draws:
+    numbers, out = [*draws], []
+    for draw in numbers:
         at = _events_begin(block, seed, draw) if only_events else None
         found = None if at is None else seen.get(at)
         if found is None:
-            found = drawn(draw, partial(teach_once, strategy, block, seed, draw))
+            teach = partial(teach_once, strategy, block, seed, draw, tabled=len(numbers) > FEW_DRAWS)
+            found = drawn(draw, teach)
             if at is not None:
                 seen[at] = found
         out.append(replace(found, draw=draw))
@@ -65,13 +68,12 @@ def drawn(draw: int, teach: Callable[[], Setting]) -> Draw:
 
 def _events_begin(block: TeachBlock, seed: int, draw: int) -> int | None:
     try:
-        shown = block.draw({Shown.EVENTS}, seed, draw).events_
+        return block.events_begin(seed, draw)
     except Abstained:
         return None
-    return None if shown is None else shown.at_sample
 
 
-def teach_once(strategy: Strategy, block: TeachBlock, seed: int, draw: int) -> Setting:
+def teach_once(strategy: Strategy, block: TeachBlock, seed: int, draw: int, *, tabled: bool = False) -> Setting:
     """Teach a strategy once on evidence drawn from a teach block.
 
     Parameters
@@ -81,6 +83,8 @@ def teach_once(strategy: Strategy, block: TeachBlock, seed: int, draw: int) -> S
     block : TeachBlock
     seed, draw : int
         Select what is shown; the same for every strategy.
+    tabled : bool
+        As of `TeachBlock.draw`: worth it where many draws follow.
 
     Returns
     -------
@@ -100,7 +104,7 @@ def teach_once(strategy: Strategy, block: TeachBlock, seed: int, draw: int) -> S
     if isinstance(passes, bool) or not isinstance(passes, int) or passes < 1:
         raise StrategyError(f"strategy '{name}': sweep_passes must be a whole number of at least 1, got {passes!r}.")
     either = bool(getattr(strategy, "either_direction", False))
-    view = block.draw(_needs(strategy), seed, draw, sweep_passes=passes, either_direction=either)
+    view = block.draw(_needs(strategy), seed, draw, sweep_passes=passes, either_direction=either, tabled=tabled)
     try:
         setting = strategy.teach(view)
     except Abstained:
@@ -174,7 +178,7 @@ def _taken(view: TeachView) -> dict[str, Any]:
         out["sweep"] = {"at_sample": sweep.at_sample, "evaluations": sweep.light.size, "passes": sweep.passes}
     if view.events_ is not None:
         events = view.events_
-        out["events"] = {"at_sample": events.at_sample, "evaluations": events.light.size, "passes": events.start.size}
+        out["events"] = {"at_sample": events.at_sample, "evaluations": events.evaluations, "passes": events.start.size}
     return out
 
 

@@ -6,6 +6,7 @@ import hashlib
 import math
 from collections import Counter, OrderedDict
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
 from teachlab.light.event_statistics import EventStatistics, measure_events
+from teachlab.light.shown.tabled_light import TabledEvents
 from teachlab.model.teaching import Events, TeachView, polarity_of
 from teachlab.sensor.clock import delay_evaluations
 from teachlab.teaching.rules.classic import show
@@ -98,6 +100,13 @@ def statistics_of(view: TeachView, *, passes: int = 3, rare_kinds: bool = False)
 
 def _measured(events: Events, sign: int, waits: Waits) -> EventStatistics:
     """Measure events; many strategies are shown the same ones, so the last results are kept by content."""
+    hold = max(HOLD_EVALUATIONS, waits.onset)
+    measure = partial(measure_events, events, sign, hold=hold, gap_hold=waits.onset, release_hold=waits.release)
+    if isinstance(events, TabledEvents):
+        if (sign, waits) not in events.known:
+            events.known[sign, waits] = measure()
+        known: EventStatistics = events.known[sign, waits]
+        return known
     # Ten strategies use the same events, draw after draw: measured once, and found again by content. The key is a
     # digest, because arrays cannot be keys; two showings with equal bytes are the same showing.
     digest = hashlib.blake2b(digest_size=16)
@@ -107,9 +116,7 @@ def _measured(events: Events, sign: int, waits: Waits) -> EventStatistics:
     if key in _cache:
         _cache.move_to_end(key)
         return _cache[key]
-    hold = max(HOLD_EVALUATIONS, waits.onset)
-    found = measure_events(events, sign, hold=hold, gap_hold=waits.onset, release_hold=waits.release)
-    _cache[key] = found
+    found = _cache[key] = measure()
     while len(_cache) > KEPT:
         _cache.popitem(last=False)
     return found

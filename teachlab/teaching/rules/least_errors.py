@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.light.event_statistics import EventStatistics
+from teachlab.light.event_statistics import EventStatistics, windows_shown
 from teachlab.light.lasting_extremes import Hold
+from teachlab.light.shown.tabled_light import TabledEvents
 from teachlab.light.windows import Windows
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Events, TeachView
@@ -106,7 +107,17 @@ def errors_shown(view: TeachView, found: EventStatistics, setting: Setting) -> i
     """Return the errors of a setting of fixed levels on the events shown, counted as in `least_errors`."""
     ends = setting.on_level, setting.off_level
     level, release = ends if found.sign > 0 else (-ends[1], -ends[0])
+    if isinstance(view.events, TabledEvents) and Waits.of(view) == Waits(1, 1):
+        return _errors_tabled(view.events, found.sign, level, release)
     return ShownEvents.of(view, found.sign, np.array([level, release])).errors(level, release)
+
+
+def _errors_tabled(events: TabledEvents, sign: int, level: float, release: float) -> int:
+    """Return what `ShownEvents.errors` does without filter and delays, out of the tables of the block."""
+    inside, outside = events.seen(sign).onsets(windows_shown(events), level, release)
+    hits = int(np.count_nonzero(inside[events.detect]))
+    passes = int(np.count_nonzero(events.detect))
+    return passes - hits + int(inside.sum() + outside.sum()) - hits
 
 
 def _levels(found: EventStatistics) -> Heights:

@@ -1,0 +1,94 @@
+"""Where the light of stretches first and last reaches a level, and how low it lies before, between and behind.
+
+Of a stretch only the evaluations matter that are higher than all before them, or than all behind them: a level is first
+reached at one of the former and last at one of the latter.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import NDArray
+
+Heights = NDArray[np.float64]
+Where = NDArray[np.intp]
+
+
+class Crossings:
+    """Table of stretches that is asked at many levels.
+
+    Parameters
+    ----------
+    light : iterable of ndarray of float64
+        The light of one stretch after the other, none of them empty.
+    """
+
+    def __init__(self, light: Iterable[Heights]) -> None:
+        rows = [_steps(one) for one in light]
+        self._begin = np.concatenate(([0], np.cumsum([row[0].size for row in rows]))).astype(np.intp)
+        self._level, self._before, *self._sides = (
+            np.concatenate([row[k] for row in rows]) if rows else np.empty(0) for k in range(4)
+        )
+        self._lowest = np.array([row[4] for row in rows], np.float64)
+
+    def at(self, rows: Where, level: float) -> Heights:
+        """Return what some stretches do at a level.
+
+        Returns
+        -------
+        ndarray of float64, shape (4, stretches)
+            Whether any evaluation is at or above the level; the lowest light before the first such evaluation, from it
+            to the last, and behind that: infinite where there is none. Of a stretch that does not reach the level all
+            lies before.
+        """
+        first, last = self._begin[rows], self._begin[rows + 1]
+        # Levels descend within a stretch: the last one that is not below the level tells.
+        low, high = first, last
+        for _ in range(int((last - first).max(initial=0)).bit_length()):
+            middle = (low + high) // 2
+            going = low < high
+            above = going & (self._level[np.minimum(middle, self._level.size - 1)] >= level)
+            low = np.where(above, middle + 1, low)
+            high = np.where(going & ~above, middle, high)
+        reached = low > first
+        at = (low - 1).clip(min=0)
+        none = np.full(rows.size, np.inf)
+        before = np.where(reached, self._before[at], self._lowest[rows]) if rows.size else none
+        between, behind = (np.where(reached, side[at], none) if rows.size else none for side in self._sides)
+        return np.stack([reached, before, between, behind])
+
+
+def _steps(light: Heights) -> tuple[Heights, Heights, Heights, Heights, float]:
+    """Return levels, descending, at which a first or last crossing moves, and the lowest light on each side of them."""
+    n = light.size
+    first, last = records(light), n - 1 - records(light[::-1])
+    levels = np.unique(np.concatenate((light[first], light[last])))[::-1]
+    begin = first[np.searchsorted(light[first], levels)]
+    end = last[np.searchsorted(light[last], levels)]
+    down, up = np.minimum.accumulate(light), np.minimum.accumulate(light[::-1])[::-1]
+    before = np.where(begin > 0, down[begin - 1], np.inf)
+    behind = np.where(end < n - 1, up[np.minimum(end + 1, n - 1)], np.inf)
+    # Towards lower levels the part between grows on both sides; each step adds what it takes in.
+    left, right = _grown(light, begin), _grown(light[::-1], n - 1 - end)
+    left[0] = min(left[0], light[begin[0] : end[0] + 1].min())
+    between = np.minimum.accumulate(np.minimum(left, right))
+    return levels, before, between, behind, float(down[-1])
+
+
+def _grown(light: Heights, begin: Where) -> Heights:
+    """Return the lowest light from each of descending places up to the one before it, of the first alone."""
+    out: Heights = np.minimum.reduceat(light[: begin[0] + 1], begin[::-1])[::-1]
+    return out
+
+
+def records(light: Heights) -> Where:
+    """Return the places that are higher than all before them.
+
+    Examples
+    --------
+    >>> records(np.array([3.0, 1, 3, 4, 2, 5])).tolist()
+    [0, 3, 5]
+    """
+    high = np.maximum.accumulate(light)
+    return np.concatenate(([0], np.flatnonzero(high[1:] > high[:-1]) + 1))

@@ -1,0 +1,337 @@
+"""Light of a block of labelled passes in tables: what a showing of some of them is measured from, as on its own light.
+
+A draw shows half of the passes, hundreds of draws the same ones over and over. So extremes, crossings and the order of
+noise are measured once for every pass and gap of the block; of a showing only the two half gaps at its ends are looked
+at again. What is found is equal to the last bit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.light.edge_time import EDGE_SHARE
+from teachlab.light.lasting_extremes import Hold
+from teachlab.light.shown.crossings import Crossings
+from teachlab.light.shown.edge_table import EdgeTable
+from teachlab.light.shown.ordered_values import OrderedValues
+from teachlab.light.shown.stretch_light import HELD_EVALUATIONS, highs
+from teachlab.light.windows import Windows
+from teachlab.model.truth import Truth
+from teachlab.sensor.clock import Clock
+from teachlab.sensor.edges import ranges_of
+from teachlab.sensor.running_extremes import running_max, running_min
+
+if TYPE_CHECKING:
+    from teachlab.light.stretches import Evaluated
+
+Heights = NDArray[np.float64]
+Places = NDArray[np.int64]
+Where = NDArray[np.intp]
+T = TypeVar("T")
+
+AT_ONCE = 1 << 18
+"""Evaluations that are looked at together."""
+SAMPLED = 48
+"""Passes and gaps from which the bins of values are laid."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stretch:
+    """Ascending, disjoint, non-empty stretches ``[start, stop)`` of a block, evaluations."""
+
+    start: Places
+    stop: Places
+
+    @classmethod
+    def of(cls, start: Places, stop: Places) -> Stretch:
+        """Leave out empty ones."""
+        some = stop > start
+        return cls(start[some], stop[some])
+
+    def rows(self, start: Places, stop: Places) -> Where:
+        """Return which of the stretches others are; −1 where none is."""
+        if self.start.size == 0:
+            return np.full(start.size, -1)
+        at = np.searchsorted(self.start, start).clip(max=self.start.size - 1)
+        return np.where((self.start[at] == start) & (self.stop[at] == stop), at, -1)
+
+    def groups(self, first: int = 0) -> Iterator[tuple[int, int]]:
+        """Iterate over runs of stretches that lie within `AT_ONCE` evaluations, or one longer one."""
+        while first < self.start.size:
+            last = int(np.searchsorted(self.stop, self.start[first] + AT_ONCE, side="right"))
+            yield first, max(last, first + 1)
+            first = max(last, first + 1)
+
+
+class EventTable:
+    """Tables of a block of labelled passes; each is made when it is first asked for.
+
+    Parameters
+    ----------
+    evaluated : Evaluated
+        The block.
+    start, stop : ndarray of int64, shape (passes,), evaluations
+        Passes ``[start, stop)`` that may be shown.
+    detect : ndarray of bool, shape (passes,)
+    border : int, evaluations
+        How far windows reach beyond passes.
+    """
+
+    def __init__(
+        self, evaluated: Evaluated, start: Places, stop: Places, detect: NDArray[np.bool_], border: int
+    ) -> None:
+        self._evaluated, self._detect, self._border = evaluated, detect, border
+        self._passes = Stretch(start, stop)
+        self._made: dict[tuple[object, ...], Any] = {}
+        self._known: dict[tuple[int, int], dict[Any, Any]] = {}
+
+    def known(self, first: int, last: int) -> dict[Any, Any]:
+        """Return what was found of a stretch so far."""
+        return self._known.setdefault((first, last), {})
+
+    def serves(self, first: int) -> bool:
+        """Whether a stretch from there on is held as the block is: it begins with a valid evaluation."""
+        return self._evaluated.kept and not bool(np.isnan(self._evaluated.at(np.array([first])))[0])
+
+    @cached_property
+    def strongest(self) -> float:
+        """Largest light without its sign; NaN counts as none."""
+        return max((float(np.fmax.reduce(np.abs(levels), initial=0.0)) for _, levels in self._read()), default=0.0)
+
+    def _read(self) -> Iterator[tuple[int, Heights]]:
+        for first in range(0, self._evaluated.stop, AT_ONCE):
+            yield first, self._evaluated.read(first, min(first + AT_ONCE, self._evaluated.stop))
+
+    @cached_property
+    def _invalid(self) -> Stretch:
+        """Runs of invalid evaluations."""
+        starts: list[int] = []
+        stops: list[int] = []
+        open_ = False
+        for first, levels in self._read():
+            invalid = np.isnan(levels)
+            turns = np.flatnonzero(np.diff(invalid, prepend=open_)) + first
+            for at in turns.tolist():
+                (stops if open_ else starts).append(at)
+                open_ = not open_
+        stops += [self._evaluated.stop] if open_ else []
+        return Stretch(np.array(starts, np.int64), np.array(stops, np.int64))
+
+    @cached_property
+    def _void(self) -> Stretch:
+        """Runs of void evaluations: the sixth invalid one in a row and later ones."""
+        return Stretch.of(self._invalid.start + HELD_EVALUATIONS, self._invalid.stop)
+
+    def clean(self, start: Places, stop: Places) -> NDArray[np.bool_]:
+        """Return which stretches hold an evaluation and no void one."""
+        after = np.searchsorted(self._void.stop, start, side="right")
+        before = np.searchsorted(self._void.start, stop, side="left")
+        out: NDArray[np.bool_] = (stop > start) & (after >= before)
+        return out
+
+    def light(self, sign: int, first: int, last: int) -> Heights:
+        """Return light, objects upwards; NaN where invalid."""
+        out: Heights = sign * self._evaluated.read(first, last)
+        return out
+
+    def height(self, sign: int, first: int, last: int) -> Heights:
+        """Return held light, objects upwards."""
+        light = self.light(sign, first, last)
+        invalid = np.isnan(light)
+        if not invalid.any():
+            return light
+        if invalid[0]:
+            light[0] = sign * self._evaluated.at(self._valid_before(np.array([first])))[0]
+            invalid[0] = np.isnan(light[0])
+        held = Hold().push(light, invalid)
+        return held if held.size else np.zeros(light.size)
+
+    def height_at(self, sign: int, places: Places) -> Heights:
+        """Return held light at some places, objects upwards."""
+        return sign * self._evaluated.at(self._valid_before(places) if self._invalid.start.size else places)
+
+    def _valid_before(self, places: Places) -> Places:
+        """Return the valid evaluations that stand for some places."""
+        runs = self._invalid
+        at = np.searchsorted(runs.start, places, side="right") - 1
+        inside = (at >= 0) & (places < runs.stop[at])
+        # What lies before the first valid evaluation takes its value.
+        before = np.where(runs.start[at] > 0, runs.start[at] - 1, runs.stop[at].clip(max=self._evaluated.stop - 1))
+        return np.where(inside, before, places)
+
+    def thinned(self, first: int, last: int, every: int) -> Heights:
+        """Return every so-manieth valid evaluation of a stretch."""
+        if not self._invalid.start.size:
+            return self._evaluated.at(np.arange(first, last, every))
+        levels = self._evaluated.read(first, last)
+        return levels[~np.isnan(levels)][::every]
+
+    def _table(self, make: Callable[..., T], *key: Any) -> T:
+        known = (make.__name__, *key)
+        if known not in self._made:
+            self._made[known] = make(*key)
+        out: T = self._made[known]
+        return out
+
+    @cached_property
+    def _windows(self) -> Windows:
+        truth = Truth.from_arrays(self._passes.start, self._passes.stop)
+        return Windows.of(truth, Clock(self._evaluated.stop, 1.0, 1.0), border=self._border)
+
+    @cached_property
+    def gaps(self) -> Stretch:
+        """Gaps between the windows, without void time."""
+        found = self._windows
+        some = self.clean(found.gap_start, found.gap_stop)
+        return Stretch(found.gap_start[some], found.gap_stop[some])
+
+    @cached_property
+    def windows(self) -> Stretch:
+        """Windows of passes, without void time."""
+        found = self._windows
+        some = self.clean(found.start, found.stop)
+        return Stretch(found.start[some], found.stop[some])
+
+    @cached_property
+    def shown(self) -> Stretch:
+        """The detect passes whose windows hold no void time."""
+        some = self._detect & self.clean(self._windows.start, self._windows.stop)
+        return Stretch(self._passes.start[some], self._passes.stop[some])
+
+    def extremes(self, sign: int, start: Places, stop: Places, hold: int) -> Heights:
+        """Return the highest light of stretches that lasts so long; what was measured once is known."""
+        keys, values = self._made.get(("extremes", sign, hold), (np.empty(0, np.int64), np.empty(0)))
+        wanted = start * (self._evaluated.stop + 1) + stop
+        at = np.searchsorted(keys, wanted)
+        new = np.flatnonzero(keys[at.clip(max=keys.size - 1)] != wanted) if keys.size else np.arange(wanted.size)
+        if new.size:
+            found = self._measured(sign, Stretch(start[new], stop[new]), hold)
+            keys, values = np.concatenate((keys, wanted[new])), np.concatenate((values, found))
+            order = np.argsort(keys, kind="stable")
+            keys, values = keys[order], values[order]
+            self._made["extremes", sign, hold] = keys, values
+            at = np.searchsorted(keys, wanted)
+        out: Heights = values[at]
+        return out
+
+    def _measured(self, sign: int, some: Stretch, hold: int) -> Heights:
+        few = some.start.size <= 2
+        out = []
+        for a, b in ((k, k + 1) for k in range(some.start.size)) if few else some.groups():
+            first, last = int(some.start[a]), int(some.stop[b - 1])
+            out.append(highs(self.height(sign, first, last), some.start[a:b] - first, some.stop[a:b] - first, hold))
+        return np.concatenate(out)
+
+    def ordered(self, sign: int, what: Values, among: str) -> OrderedValues:
+        """Return the table of values of all gaps, or of all passes that are to be detected."""
+        return self._table(self._ordered, sign, what, among)
+
+    def _ordered(self, sign: int, what: Values, among: str) -> OrderedValues:
+        some: Stretch = getattr(self, among)
+
+        def scan() -> Iterator[tuple[Heights, Where]]:
+            for a, b in some.groups():
+                first = int(some.start[a])
+                values, size = what.of(self, sign, first, some.start[a:b], some.stop[a:b])
+                yield values, np.repeat(np.arange(a, b), size)
+
+        few = {*np.linspace(0, some.start.size - 1, SAMPLED).astype(int).tolist()} if some.start.size else set()
+        parts = [what.alone(self, sign, some.start[k], some.stop[k]) for k in sorted(few)]
+        sample = np.concatenate(parts) if parts else np.empty(0)
+        return OrderedValues(some.start.size, scan, sample, what.expected(sample) if sample.size else ())
+
+    def crossings(self, sign: int, among: str, hold: int) -> tuple[Stretch, Crossings]:
+        """Return where windows, or gaps, cross levels for so long, and which of them are in the table."""
+        return self._table(self._crossings, sign, among, hold)
+
+    def _crossings(self, sign: int, among: str, hold: int) -> tuple[Stretch, Crossings]:
+        every: Stretch = getattr(self, among)
+        inside = every.stop + hold - 1 <= self._evaluated.stop
+        some = Stretch(every.start[inside], every.stop[inside])
+
+        def light() -> Iterator[Heights]:
+            for a, b in some.groups():
+                first = int(some.start[a])
+                lasting = running_max(self.height(sign, first, int(some.stop[b - 1]) + hold - 1), hold)
+                for k in range(a, b):
+                    yield lasting[some.start[k] - first : some.stop[k] - first]
+
+        return some, Crossings(light())
+
+    def edges(self, sign: int) -> EdgeTable:
+        """Return the table of edges of passes."""
+        return self._table(self._edges, sign)
+
+    def _edges(self, sign: int) -> EdgeTable:
+        shown = self.shown
+        middle = (shown.stop[:-1] + shown.start[1:]) // 2
+        before, after = np.append(0, middle)[: shown.start.size], np.append(middle, self._evaluated.stop)
+
+        def light() -> Iterator[tuple[Heights, Heights]]:
+            for k, (first, last) in enumerate(zip(before.tolist(), after.tolist(), strict=False)):
+                around = self.height(sign, first, last)
+                yield around, around[shown.start[k] - first : shown.stop[k] - first]
+
+        return EdgeTable(before, after, light(), lambda places: self.height_at(sign, places))
+
+
+@dataclass(frozen=True, slots=True)
+class Values:
+    """What is asked for the order of: light itself, differences of neighbours, or ranges within so many evaluations.
+
+    Parameters
+    ----------
+    name : str
+    span : int, evaluations
+    """
+
+    name: str
+    span: int = 0
+
+    def of(self, table: EventTable, sign: int, first: int, start: Places, stop: Places) -> tuple[Heights, Places]:
+        """Return the values of stretches from `first` on, one after the other, and how many each has."""
+        last = int(stop[-1])
+        start, stop = start - first, stop - first
+        if self.name == "difference":
+            light = table.light(sign, first, last)
+            return _between_valid(np.diff(light), start, stop - 1)
+        light = table.height(sign, first, last)
+        if "range" in self.name:
+            if light.size < self.span:
+                return np.empty(0), np.zeros(start.size, np.int64)
+            light = running_max(light, self.span) - running_min(light, self.span)
+            # In the middle of a gap, an edge away from the passes, or anywhere in it.
+            away = 0 if self.name == "whole range" else self.span
+            start, stop = start + away, stop - away - self.span + 1
+        stop = np.maximum(start, stop)
+        return light[ranges_of(start, stop)], stop - start
+
+    def alone(self, table: EventTable, sign: int, start: np.int64, stop: np.int64) -> Heights:
+        """Return the values of one stretch."""
+        return self.of(table, sign, int(start), np.array([start]), np.array([stop]))[0]
+
+    def expected(self, sample: Heights) -> list[float]:
+        """Return near which values those of the order lie that will be asked for."""
+        if "range" in self.name:
+            return [float(np.quantile(sample, EDGE_SHARE))]
+        middle = float(np.median(sample))
+        if self.name == "height":
+            return [middle]
+        away = float(np.median(np.abs(sample - middle)))
+        return [middle - away, middle, middle + away]
+
+
+def _between_valid(difference: Heights, start: Places, stop: Places) -> tuple[Heights, Places]:
+    """Return the differences of valid neighbours in stretches, and how many each has."""
+    values, size = difference[ranges_of(start, stop)], stop - start
+    valid = ~np.isnan(values)
+    if not valid.all():
+        row = np.repeat(np.arange(start.size), size)
+        values, size = values[valid], np.bincount(row[valid], minlength=start.size)
+    return values, size

@@ -1,0 +1,217 @@
+"""Order statistics of the values of neighbouring stretches, for many choices of stretches, without keeping all values.
+
+A scan counts the values of every stretch in bins. Where the value of an order lies is then known to a bin or two; the
+values of these alone are kept, and what is asked for is found among them: exactly, as by sorting all of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Values = NDArray[np.float64]
+Rows = Sequence[tuple[int, int]]
+"""Runs ``[first, last)`` of stretches."""
+Scan = Callable[[], Iterator[tuple[Values, NDArray[np.intp]]]]
+"""Goes through all values: each piece with the stretch of every value, ascending."""
+
+BINS = 256
+TAIL = 0.001
+"""Share of the values on either side for which there is one bin each."""
+SLACK = 1e-6
+"""Of a bin: a value may be put into its neighbour by rounding."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Bin:
+    """The values of one bin, stretch after stretch; of equal ones just one is kept."""
+
+    values: Values
+    before: NDArray[np.int64]
+    alike: bool
+
+    def of(self, rows: Rows) -> tuple[Values, NDArray[np.int64]]:
+        """Return values, and how often each stands for itself."""
+        if self.alike:
+            count = sum(int(self.before[b] - self.before[a]) for a, b in rows)
+            return (self.values[:1], np.array([count])) if count else (self.values[:0], self.before[:0])
+        found = [self.values[self.before[a] : self.before[b]] for a, b in rows]
+        out = found[0] if len(found) == 1 else np.concatenate((self.values[:0], *found))
+        return out, np.ones(out.size, np.int64)
+
+
+class OrderedValues:
+    """Values of stretches, of which those of an order can be asked for.
+
+    Parameters
+    ----------
+    stretches : int
+    scan : callable
+        Goes through all values; called anew where bins are needed that nobody expected.
+    sample : ndarray of float64
+        Values of a few stretches, from which the bins are laid.
+    expected : iterable of float
+        Near which values will be asked for.
+    """
+
+    def __init__(self, stretches: int, scan: Scan, sample: Values, expected: Iterable[float] = ()) -> None:
+        self._scan = scan
+        low, high = np.quantile(sample, (TAIL, 1 - TAIL)).tolist() if sample.size else (0.0, 0.0)
+        with np.errstate(all="ignore"):
+            scale = (BINS - 2) / (high - low) if high > low else 1.0
+        self._low, self._scale = low, scale if np.isfinite(scale) else 1.0
+        self._kept: dict[int, _Bin] = {}
+        wanted = {int(b) + near for b in self._bins(np.array([*expected], np.float64)) for near in (-1, 0, 1)}
+        self._counts = np.zeros((stretches + 1, BINS), np.int32)
+        self._read(wanted & set(range(BINS)), counting=True)
+
+    def _place(self, values: Values | float) -> Values:
+        """Return where values lie, in bins; bin b takes ``[b, b + 1)``, the first and the last what is beyond."""
+        with np.errstate(over="ignore"):
+            return np.asarray((values - np.float64(self._low)) * self._scale + 1.0)
+
+    def _bins(self, values: Values) -> NDArray[np.intp]:
+        # Every step rounds, none turns an order round.
+        return np.clip(self._place(values), 0, BINS - 1).astype(np.intp)
+
+    def _read(self, wanted: set[int], *, counting: bool = False) -> None:
+        """Go through all values: count them where that is not done, and keep those of some bins."""
+        kept = np.zeros(BINS, bool)
+        kept[sorted(wanted)] = True
+        parts: list[tuple[Values, NDArray[np.intp]]] = []
+        for values, stretch in self._scan():
+            if values.size == 0:
+                continue
+            bins = self._bins(values)
+            if counting:
+                first, last = int(stretch[0]), int(stretch[-1]) + 1
+                key = (stretch - first) * BINS + bins
+                self._counts[first + 1 : last + 1] += np.bincount(key, minlength=(last - first) * BINS).reshape(
+                    -1, BINS
+                )
+            some = kept[bins]
+            parts.append((values[some], bins[some]))
+        if counting:
+            np.cumsum(self._counts, axis=0, out=self._counts)
+        values = np.concatenate([v for v, _ in parts]) if parts else np.empty(0)
+        bins = np.concatenate([b for _, b in parts]) if parts else np.empty(0, np.intp)
+        order = np.argsort(bins.astype(np.uint8), kind="stable")
+        values, borders = values[order], np.searchsorted(bins[order], np.arange(BINS + 1))
+        for b in wanted:
+            own = values[borders[b] : borders[b + 1]]
+            alike = own.size > 0 and bool((own == own[0]).all())
+            self._kept[b] = _Bin(own[:1].copy() if alike else own.copy(), self._counts[:, b].astype(np.int64), alike)
+
+    def _need(self, bins: NDArray[np.intp]) -> None:
+        """Keep the values of bins, and of their neighbours: what is asked next lies near."""
+        if missing := set(bins.tolist()) - self._kept.keys():
+            wanted = {b + near for b in missing for near in (-1, 0, 1)} & set(range(BINS))
+            self._read(wanted - self._kept.keys())
+
+    def size(self, rows: Rows, more: Values) -> int:
+        """Return how many values there are: those of some stretches, and more."""
+        return int(self._count(rows, more).sum())
+
+    def _count(self, rows: Rows, more: Values) -> NDArray[np.int64]:
+        out: NDArray[np.int64] = np.bincount(self._bins(more), minlength=BINS)
+        for a, b in rows:
+            out = out + self._counts[b] - self._counts[a]
+        return out
+
+    def at(self, rows: Rows, more: Values, orders: tuple[int, int]) -> tuple[float, float]:
+        """Return the values at two neighbouring places of the ascending order, from 0 on."""
+        counts = self._count(rows, more)
+        reach = np.cumsum(counts)
+        first, last = np.searchsorted(reach, orders, side="right").tolist()
+        below = int(reach[first - 1]) if first else 0
+        return self._picked(rows, more, np.arange(first, last + 1), (orders[0] - below, orders[1] - below))
+
+    def nearest(self, rows: Rows, more: Values, middle: float, orders: tuple[int, int]) -> tuple[float, float]:
+        """Return the distances from `middle` at two neighbouring places of their ascending order."""
+        counts = self._count(rows, more)
+        begin = np.arange(BINS, dtype=np.float64)
+        end = begin + 1.0
+        begin[0], end[-1] = -np.inf, np.inf
+        at = float(self._place(middle))
+        # How near and how far a value of each bin can be.
+        near = np.maximum(np.maximum(begin - at, at - end), 0.0) - SLACK
+        far = np.maximum(np.abs(begin - at), np.abs(end - at)) + SLACK
+        far = np.where(np.isnan(far), np.inf, far)
+        low = self._reached(near, counts, orders[0])
+        high = self._reached(far, counts, orders[1])
+        below = far < low
+        some = np.flatnonzero(~below & (near <= high) & (counts > 0))
+        left = int(counts[below].sum())
+        return self._picked(rows, more, some, (orders[0] - left, orders[1] - left), middle)
+
+    def _reached(self, distance: Values, counts: NDArray[np.int64], order: int) -> float:
+        """Return the distance within which more than `order` values lie."""
+        by = np.argsort(distance, kind="stable")
+        return float(distance[by[int(np.searchsorted(np.cumsum(counts[by]), order, side="right"))]])
+
+    def _picked(
+        self, rows: Rows, more: Values, bins: NDArray[np.intp], orders: tuple[int, int], middle: float | None = None
+    ) -> tuple[float, float]:
+        """Return what stands at two places among the values of some bins, or among their distances from a value."""
+        self._need(bins)
+        own = more[np.isin(self._bins(more), bins)]
+        parts = [self._kept[b].of(rows) for b in bins.tolist()]
+        values = np.concatenate([own, *(v for v, _ in parts)])
+        if middle is not None:
+            values = np.abs(values - middle)
+        if any(self._kept[b].alike for b in bins.tolist()):
+            often = np.concatenate([np.ones(own.size, np.int64), *(n for _, n in parts)])
+            by = np.argsort(values, kind="stable")
+            reach = np.cumsum(often[by])
+            first, last = values[by[np.searchsorted(reach, orders, side="right")]].tolist()
+            return first, last
+        found = np.partition(values, orders)
+        return float(found[orders[0]]), float(found[orders[1]])
+
+    def median(self, rows: Rows, more: Values) -> float:
+        """Return the median of some stretches and more, at least one value."""
+        n = self.size(rows, more)
+        low, high = self.at(rows, more, ((n - 1) // 2, n // 2))
+        return high if n % 2 else (low + high) / 2
+
+    def deviation(self, rows: Rows, more: Values) -> float:
+        """Return the median absolute deviation from the median."""
+        n = self.size(rows, more)
+        low, high = self.nearest(rows, more, self.median(rows, more), ((n - 1) // 2, n // 2))
+        return high if n % 2 else (low + high) / 2
+
+    def quantile(self, rows: Rows, more: Values, share: float) -> float:
+        """Return a quantile as `numpy.quantile` does by default: type 7 of Hyndman & Fan 1996."""
+        place = (self.size(rows, more) - 1) * share
+        first = int(place)
+        low, high = self.at(rows, more, (first, min(first + 1, self.size(rows, more) - 1)))
+        return between(low, high, place - first)
+
+
+def between(low: float, high: float, share: float) -> float:
+    """Return what lies a share of the way from one number to another, rounded as the library rounds it.
+
+    Examples
+    --------
+    >>> between(1.0, 2.0, 0.25), between(3.0, 3.0, 0.9)
+    (1.25, 3.0)
+    """
+    return high - (high - low) * (1 - share) if share >= 0.5 else low + (high - low) * share
+
+
+def quantile(values: Values, share: float) -> float:
+    """Return one quantile of at least one value, none of them NaN: as `numpy.quantile`, in a tenth of the time.
+
+    Examples
+    --------
+    >>> quantile(np.array([4.0, 1.0, 3.0]), 0.25)
+    2.0
+    """
+    place = (values.size - 1) * share
+    first = int(place)
+    last = min(first + 1, values.size - 1)
+    found = np.partition(values, (first, last))
+    return between(float(found[first]), float(found[last]), place - first)

@@ -1,0 +1,247 @@
+"""Labelled events out of the tables of their block, and their light as statistics ask for it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.light.edge_time import EDGE_SHARE, EDGES, edge_times
+from teachlab.light.noise import SmallestStep, median, noise_of
+from teachlab.light.shown.crossings import Crossings
+from teachlab.light.shown.event_table import EventTable, Heights, Places, Stretch, Values
+from teachlab.light.shown.ordered_values import OrderedValues, Rows
+from teachlab.light.shown.stretch_light import STEP_LEVELS, edge_span
+from teachlab.light.windows import Windows
+from teachlab.model.teaching import Events
+from teachlab.sensor.running_extremes import running_max
+
+HEIGHT, DIFFERENCE = Values("height"), Values("difference")
+
+
+class TabledEvents(Events):
+    """Labelled passes and gaps of a block in whose tables they are; the light itself is read when it is asked for.
+
+    Parameters
+    ----------
+    table : EventTable
+    first, last : int, evaluations
+        The stretch ``[first, last)`` of the block.
+    read : callable
+        Returns its light.
+    **events
+        As of `Events`, but for the light.
+    """
+
+    _table: EventTable
+    _first: int
+    _last: int
+    _light: Any
+    _read: Callable[[], Heights]
+    known: dict[Any, Any]
+
+    __slots__ = ("_first", "_last", "_light", "_read", "_table", "known")
+
+    def __new__(cls, *args: Any, **named: Any) -> Any:
+        """Make plain events of what `dataclasses.replace` hands over: changed events are in no table."""
+        return Events(**named) if "light" in named else super().__new__(cls)
+
+    def __init__(self, table: EventTable, first: int, last: int, read: Callable[[], Heights], **events: Any) -> None:
+        for name, value in {**events, "_table": table, "_first": first, "_last": last, "_read": read}.items():
+            object.__setattr__(self, name, value)
+        object.__setattr__(self, "_light", None)
+        object.__setattr__(self, "known", table.known(first, last))
+
+    @property
+    def light(self) -> Heights:
+        """All evaluations of the stretch; NaN is an invalid evaluation."""
+        if self._light is None:
+            object.__setattr__(self, "_light", self._read())
+        out: Heights = self._light
+        return out
+
+    @property
+    def evaluations(self) -> int:
+        """How many evaluations the stretch has."""
+        return self._last - self._first
+
+    @property
+    def windows(self) -> dict[object, Windows]:
+        """Windows by lag, as far as they were laid."""
+        out: dict[object, Windows] = self.known.setdefault("windows", {})
+        return out
+
+    def seen(self, sign: int) -> TabledLight:
+        """Return the light, objects upwards."""
+        out: TabledLight = self.known.setdefault(sign, TabledLight(self._table, self._first, self._last, sign))
+        return out
+
+
+class TabledLight:
+    """As `teachlab.light.shown.stretch_light.StretchLight`, out of tables: equal to the last bit.
+
+    Parameters
+    ----------
+    table : EventTable
+    first, last : int, evaluations
+        The stretch ``[first, last)`` of the block.
+    sign : int
+        +1 where objects raise the light, −1 where they lower it.
+    """
+
+    dark = False
+
+    def __init__(self, table: EventTable, first: int, last: int, sign: int) -> None:
+        self._table, self._first, self._last, self._sign = table, first, last, sign
+
+    def clean(self, start: Places, stop: Places) -> NDArray[np.bool_]:
+        """Return which stretches hold an evaluation and no void one."""
+        return self._table.clean(start + self._first, stop + self._first)
+
+    def highs(self, start: Places, stop: Places, hold: int) -> Heights:
+        """Return the highest light of stretches that lasts so long."""
+        return self._extremes(self._sign, start, stop, hold)
+
+    def lows(self, start: Places, stop: Places, hold: int) -> Heights:
+        """Return the lowest light of stretches that lasts so long."""
+        return -self._extremes(-self._sign, start, stop, hold)
+
+    def _extremes(self, sign: int, start: Places, stop: Places, hold: int) -> Heights:
+        out = np.full(start.size, np.nan)
+        some = stop > start
+        out[some] = self._table.extremes(sign, start[some] + self._first, stop[some] + self._first, hold)
+        return out
+
+    def background(self, start: Places, stop: Places) -> float:
+        """Return the median of all light of stretches; NaN without one."""
+        if start.size == 0:
+            return float("nan")
+        order, rows, more = self._ordered(HEIGHT, "gaps", start, stop)
+        return order.median(rows, more)
+
+    def edge(self, start: Places, end: Places, background: float) -> float:
+        """Return the median 10–90 % time of the edges of passes, evaluations."""
+        if start.size == 0:
+            return float("nan")
+        middle = (end[:-1] + start[1:]) // 2
+        before, after = np.append(0, middle), np.append(middle, self._last - self._first)
+        some = slice(None, None, -(-start.size // EDGES))
+        before, after = before[some] + self._first, after[some] + self._first
+        start, end = start[some] + self._first, end[some] + self._first
+        table, shown = self._table.edges(self._sign), self._table.shown
+        rows = shown.rows(start, end)
+        at = rows.clip(min=0)
+        same = (rows >= 0) & (table.before[at] == before) & (table.after[at] == after)
+        times, slow = table.times(rows[same], background)
+        for k in np.flatnonzero(~same | np.isin(rows, slow)).tolist():
+            around = self._table.height(self._sign, int(before[k]), int(after[k]))
+            inside = around[start[k] - before[k] : end[k] - before[k]]
+            times += edge_times(around, float(inside.max()), median(inside), background)
+        return float(np.median(times)) if times else float("nan")
+
+    def step(self) -> float | None:
+        """Return the smallest step between the levels that occur."""
+        found = SmallestStep()
+        found.push(self._table.thinned(self._first, self._last, max(1, (self._last - self._first) // STEP_LEVELS)))
+        return found.step()
+
+    def noise(self, start: Places, stop: Places, step: float | None) -> float | None:
+        """Return the local noise inside stretches; None without two neighbouring valid evaluations."""
+        some = stop - start > 1
+        if not some.any():
+            return None
+        gaps = np.count_nonzero(self._table.gaps.rows(start + self._first, stop + self._first) >= 0)
+        passes = np.count_nonzero(self._table.shown.rows(start + self._first, stop + self._first) >= 0)
+        order, rows, more = self._ordered(DIFFERENCE, "gaps" if gaps > passes else "shown", start[some], stop[some])
+        return noise_of(order.deviation(rows, more), step) if order.size(rows, more) else None
+
+    def edge_range(self, start: Places, stop: Places, edge: float) -> float:
+        """Return the 99 % quantile of the range of light in stretches within one edge time; NaN without room."""
+        span = edge_span(edge)
+        for what in (Values("range", span), Values("whole range", span)):
+            order, rows, more = self._ordered(what, "gaps", start, stop)
+            if order.size(rows, more):
+                return order.quantile(rows, more, EDGE_SHARE)
+        return float("nan")
+
+    def _ordered(self, what: Values, among: str, start: Places, stop: Places) -> tuple[OrderedValues, Rows, Heights]:
+        """Return a table of values, which of its stretches are among some, and the values of the others."""
+        start, stop = start + self._first, stop + self._first
+        some: Stretch = getattr(self._table, among)
+        rows = some.rows(start, stop)
+        own = rows[rows >= 0]
+        turns = np.flatnonzero(np.diff(own) != 1) + 1
+        runs = [(int(part[0]), int(part[-1]) + 1) for part in np.split(own, turns) if part.size]
+        others = [what.alone(self._table, self._sign, start[k], stop[k]) for k in np.flatnonzero(rows < 0).tolist()]
+        more = np.concatenate(others) if others else np.empty(0)
+        return self._table.ordered(self._sign, what, among), runs, more
+
+    def valleys(self, start: Places, stop: Places, level: float, hold: int) -> Heights:
+        """Return what the light falls to for so long in each stretch between its first and last crossing of a level."""
+        reached, _, between, _ = self._crossed(start, stop, level, hold, "windows")
+        return np.where(reached > 0, between, np.nan)
+
+    def _crossed(self, start: Places, stop: Places, level: float, hold: int, among: str) -> Heights:
+        """Return what non-empty stretches do at a level, as `Crossings.at`."""
+        start, stop = start + self._first, stop + self._first
+        some, table = self._table.crossings(self._sign, among, hold)
+        rows = np.where(stop + hold - 1 <= self._last, some.rows(start, stop), -1)
+        out = np.empty((4, rows.size))
+        out[:, rows >= 0] = table.at(rows[rows >= 0], level)
+        for k in np.flatnonzero(rows < 0).tolist():
+            light = self._table.height(self._sign, int(start[k]), min(int(stop[k]) + hold - 1, self._last))
+            light = np.append(light, np.full(stop[k] - start[k] + hold - 1 - light.size, light[-1]))
+            out[:, k : k + 1] = Crossings([running_max(light, hold)]).at(np.zeros(1, np.intp), level)
+        return out
+
+    def onsets(self, windows: Windows, level: float, release: float) -> tuple[Places, Places]:
+        """Return how often a comparator becomes active in every window, and in every gap.
+
+        Parameters
+        ----------
+        windows : Windows
+            Of the stretch.
+        level, release : float, recording units, objects upwards
+            Active from the one on, until below the other.
+
+        Notes
+        -----
+        In a stretch that stays at or above the release between its first and its last evaluation at the level, the
+        comparator becomes active at the first of them, unless it was active and stayed so until there. In others it is
+        run over the light.
+        """
+        inside = windows.stop > windows.start
+        start = np.concatenate((windows.start[inside], windows.gap_start))
+        stop = np.concatenate((windows.stop[inside], windows.gap_stop))
+        passes = int(np.count_nonzero(inside))
+        found = np.empty((4, start.size))
+        for part, among in ((slice(0, passes), "windows"), (slice(passes, None), "gaps")):
+            found[:, part] = self._crossed(start[part], stop[part], level, 1, among)
+        order = np.argsort(start, kind="stable")
+        reached, before, between, behind = found[:, order]
+        active = reached > 0
+        # What the last thing that decides it leaves: 1 active, −1 not, 0 as it was.
+        left = np.where(active, np.where(behind < release, -1, 1), np.where(before < release, -1, 0))
+        first = bool(self._table.height(self._sign, self._first, self._first + 1)[0] >= level)
+        decided = np.concatenate(([1 if first else -1], left))
+        last = np.maximum.accumulate(np.where(decided != 0, np.arange(decided.size), 0))[:-1]
+        was = decided[last] > 0
+        counts = (active & ~(was & (before >= release))).astype(np.int64)
+        for k in np.flatnonzero(active & (between < release)).tolist():
+            at = order[k]
+            light = self._table.height(self._sign, self._first + int(start[at]), self._first + int(stop[at]))
+            counts[k] = _onsets(light, level, release, bool(was[k]))
+        every = np.empty(start.size, np.int64)
+        every[order] = counts
+        of_window = np.zeros(windows.start.size, np.int64)
+        of_window[inside] = every[:passes]
+        return of_window, every[passes:]
+
+
+def _onsets(light: Heights, level: float, release: float, active: bool) -> int:
+    """Return how often a comparator becomes active over some light."""
+    high = light >= level
+    state = np.append(active, high[high | (light < release)])
+    return int(np.count_nonzero(state[1:] > state[:-1]))

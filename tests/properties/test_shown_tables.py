@@ -1,0 +1,143 @@
+"""Events measured out of the tables of their block equal events measured on their own light, to the last bit."""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from teachlab.light.event_statistics import EventStatistics, inner_valleys, measure_events
+from teachlab.light.shown import edge_table, event_table, ordered_values
+from teachlab.light.shown.ordered_values import OrderedValues, quantile
+from teachlab.light.shown.tabled_light import TabledEvents
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.setting import Setting
+from teachlab.model.teaching import Events, Shown
+from teachlab.model.truth import Truth
+from teachlab.teaching.block import TeachBlock
+from teachlab.teaching.rules.least_errors import errors_shown
+
+quick = settings(max_examples=30, deadline=None)
+
+
+def line(seed: int) -> tuple[Recording, Truth]:
+    """A short line: touching and ignored passes, holes, stretches left out, doubt; noise, steps or whole numbers."""
+    rng = np.random.default_rng(seed)
+    passes, at, spans = int(rng.integers(2, 14)), int(rng.integers(0, 8)), []
+    for _ in range(passes):
+        spans.append((at, at + int(rng.integers(1, 30))))
+        at = spans[-1][1] + int(rng.choice([0, 1, 3, 20, 40]))
+    size = at + int(rng.integers(0, 20))
+    light = 10 * rng.standard_normal(size)
+    for a, b in spans:
+        rise = np.minimum(1, np.arange(1, b - a + 1) / rng.integers(1, 9))
+        light[a:b] += rng.choice([0, 30, 100]) * np.minimum(rise, rise[::-1])
+    if rng.integers(2):
+        light = np.round(light / rng.choice([1, 20]))
+    for _ in range(int(rng.choice([0, 0, 1, 4]))):
+        hole = int(rng.integers(0, size))
+        light[hole : hole + int(rng.integers(1, 9))] = np.nan
+    light = light.astype(rng.choice([np.float64, np.float32]))
+    truth = Truth.from_arrays(
+        [a for a, _ in spans], [b for _, b in spans], detect=rng.random(passes) < 0.8,
+        label=rng.choice(["a", "b"], passes), uncertainty_samples=int(rng.choice([0, 0, 2, 9])),
+    )  # fmt: skip
+    if rng.integers(4) == 0:
+        first = int(rng.integers(0, size))
+        truth = replace(truth, except_=((first, min(first + int(rng.integers(1, 40)), size)),))
+    return Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="counts")), truth
+
+
+def same(one: object, other: object) -> bool:
+    """Whether two numbers, or arrays, are equal; NaN is equal to itself."""
+    a, b = np.asarray(one), np.asarray(other)
+    kind = a.dtype.kind == b.dtype.kind == "f"
+    return a.shape == b.shape and bool(np.array_equal(a, b, equal_nan=True) if kind else (a == b).all())
+
+
+def both(block: TeachBlock, seed: int, draw: int) -> tuple[Events, Events]:
+    """Return the same events on their own and out of tables."""
+    return tuple(
+        block.draw({Shown.EVENTS}, seed, draw, either_direction=True, tabled=tabled).events for tabled in (False, True)
+    )
+
+
+@pytest.mark.parametrize(("at_once", "bins", "steps"), [(1 << 18, 256, 256), (7, 4, 2)])
+@quick
+@given(st.integers(0, 10**6))
+def test_statistics_out_of_tables_equal_those_of_the_light(at_once: int, bins: int, steps: int, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    recording, truth = line(seed)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(event_table, "AT_ONCE", at_once)
+        patch.setattr(ordered_values, "BINS", bins)
+        patch.setattr(edge_table, "STEPS", steps)
+        if not np.isfinite(recording.read(0, recording.samples).as_float()).any():
+            return
+        block = TeachBlock(recording, truth)
+        if not block.teach_passes:
+            return
+        served = 0
+        for draw in range(4):
+            plain, tabled = both(block, seed, draw)
+            served += isinstance(tabled, TabledEvents)
+            assert tabled.evaluations == plain.evaluations == plain.light.size
+            sign, hold, lag, release = (int(rng.choice(x)) for x in ([1, -1], [1, 3], [1, 2, 4], [1, 3]))
+            holds = {"hold": max(hold, lag), "gap_hold": lag, "release_hold": release}
+            one, other = (measure_events(events, sign, **holds) for events in (plain, tabled))
+            for field in fields(EventStatistics):
+                a, b = getattr(one, field.name), getattr(other, field.name)
+                assert same(a, b), (field.name, a, b)
+            for level in rng.normal(20, 30, 3).tolist():
+                valleys = [inner_valleys(events, sign, level, release_hold=release) for events in (plain, tabled)]
+                assert same(*valleys)
+                setting = Setting(unit="counts", on_level=level, off_level=level - float(rng.choice([0, 5, 40])))
+                views = [replace(_view(block, seed, draw), events_=events) for events in (plain, tabled)]
+                found = SimpleNamespace(sign=sign)
+                assert errors_shown(views[0], found, setting) == errors_shown(views[1], found, setting)
+            assert same(plain.light, tabled.light)
+        holes = np.isnan(recording.read(0, recording.samples).as_float()).any() or truth.except_
+        assert served or holes
+
+
+def _view(block: TeachBlock, seed: int, draw: int):  # type: ignore[no-untyped-def]
+    return block.draw({Shown.EVENTS}, seed, draw, either_direction=True)
+
+
+def test_events_that_are_changed_are_in_no_table() -> None:
+    recording, truth = line(4)
+    _, tabled = both(TeachBlock(recording, truth), 0, 0)
+    assert isinstance(tabled, TabledEvents)
+    changed = replace(tabled, light=2 * tabled.light)
+    assert type(changed) is Events
+    assert changed.at_sample == tabled.at_sample
+    assert measure_events(changed, 1).peaks.tolist() == (2 * measure_events(tabled, 1).peaks).tolist()
+
+
+@quick
+@given(st.integers(0, 10**6), st.sampled_from([4, 256]))
+def test_values_of_an_order_equal_those_of_the_sorted_ones(seed: int, bins: int) -> None:
+    rng = np.random.default_rng(seed)
+    parts = [rng.standard_normal(int(rng.integers(0, 30))) * rng.choice([1, 100]) for _ in range(9)]
+    if rng.integers(2):
+        parts = [np.round(part) for part in parts]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(ordered_values, "BINS", bins)
+        found = OrderedValues(
+            9, lambda: ((part, np.full(part.size, k)) for k, part in enumerate(parts)), parts[int(rng.integers(9))]
+        )
+        for _ in range(4):
+            a, b = sorted(rng.integers(0, 10, 2).tolist())
+            more = rng.standard_normal(int(rng.integers(0, 5)))
+            rows = [(a, b), (b, 9)] if rng.integers(2) else [(a, b)]
+            every = np.concatenate([more, *(part for i, j in rows for part in parts[i:j])])
+            assert found.size(rows, more) == every.size
+            if every.size:
+                assert found.median(rows, more) == np.median(every)
+                assert found.deviation(rows, more) == np.median(np.abs(every - np.median(every)))
+                for share in (0.0, 0.01, 0.7, 0.99, 1.0):
+                    assert found.quantile(rows, more, share) == quantile(every, share) == np.quantile(every, share)
