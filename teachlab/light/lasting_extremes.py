@@ -11,6 +11,9 @@ from teachlab.light.extremes import Cells, Extremes
 from teachlab.model.recording import Light
 from teachlab.sensor.running_extremes import running_max, running_min
 
+HELD_EVALUATIONS = 5
+"""Invalid evaluations in a row that hold the last valid one; with more the state is unknown (void)."""
+
 
 class Hold:
     """Fills invalid evaluations with the last valid one before them, where the comparator holds its state.
@@ -131,3 +134,12 @@ class SustainedExtremes:
     def low(self) -> NDArray[np.float64]:
         """Sustained valleys so far."""
         return self._maxes.low if self._whole is None else np.where(self._short, self._whole.high, self._maxes.low)
+
+
+def highs(
+    height: NDArray[np.float64], start: NDArray[np.int64], stop: NDArray[np.int64], span: int
+) -> NDArray[np.float64]:
+    """Return the sustained peaks of stretches of one piece of light; parameters as of `SustainedExtremes`."""
+    found = SustainedExtremes(start, stop, span)
+    found.push(0, height)
+    return found.high

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from teachlab.light.edge_time import HIGH, LOW
 from teachlab.light.noise import median
-from teachlab.light.shown.crossings import records
+from teachlab.light.shown.level_crossings import records
 
 Heights = NDArray[np.float64]
 Places = NDArray[np.int64]

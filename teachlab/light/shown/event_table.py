@@ -16,11 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.edge_time import EDGE_SHARE
-from teachlab.light.lasting_extremes import Hold
-from teachlab.light.shown.crossings import Crossings
-from teachlab.light.shown.edge_table import EdgeTable
+from teachlab.light.lasting_extremes import HELD_EVALUATIONS, Hold, highs
+from teachlab.light.shown.level_crossings import LevelCrossings
 from teachlab.light.shown.ordered_values import OrderedValues
-from teachlab.light.shown.stretch_light import HELD_EVALUATIONS, highs
 from teachlab.light.windows import Windows
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock
@@ -42,14 +40,14 @@ SAMPLED = 48
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Stretch:
+class DisjointStretches:
     """Ascending, disjoint, non-empty stretches ``[start, stop)`` of a block, evaluations."""
 
     start: Places
     stop: Places
 
     @classmethod
-    def of(cls, start: Places, stop: Places) -> Stretch:
+    def of(cls, start: Places, stop: Places) -> DisjointStretches:
         """Leave out empty ones."""
         some = stop > start
         return cls(start[some], stop[some])
@@ -87,7 +85,7 @@ class EventTable:
         self, evaluated: Evaluated, start: Places, stop: Places, detect: NDArray[np.bool_], border: int
     ) -> None:
         self._evaluated, self._detect, self._border = evaluated, detect, border
-        self._passes = Stretch(start, stop)
+        self._passes = DisjointStretches(start, stop)
         self._made: dict[tuple[object, ...], Any] = {}
         self._known: dict[tuple[int, int], dict[Any, Any]] = {}
 
@@ -109,7 +107,7 @@ class EventTable:
             yield first, self._evaluated.read(first, min(first + AT_ONCE, self._evaluated.stop))
 
     @cached_property
-    def _invalid(self) -> Stretch:
+    def _invalid(self) -> DisjointStretches:
         """Runs of invalid evaluations."""
         starts: list[int] = []
         stops: list[int] = []
@@ -121,12 +119,12 @@ class EventTable:
                 (stops if open_ else starts).append(at)
                 open_ = not open_
         stops += [self._evaluated.stop] if open_ else []
-        return Stretch(np.array(starts, np.int64), np.array(stops, np.int64))
+        return DisjointStretches(np.array(starts, np.int64), np.array(stops, np.int64))
 
     @cached_property
-    def _void(self) -> Stretch:
+    def _void(self) -> DisjointStretches:
         """Runs of void evaluations: the sixth invalid one in a row and later ones."""
-        return Stretch.of(self._invalid.start + HELD_EVALUATIONS, self._invalid.stop)
+        return DisjointStretches.of(self._invalid.start + HELD_EVALUATIONS, self._invalid.stop)
 
     def clean(self, start: Places, stop: Places) -> NDArray[np.bool_]:
         """Return which stretches hold an evaluation and no void one."""
@@ -165,6 +163,11 @@ class EventTable:
         before = np.where(runs.start[at] > 0, runs.start[at] - 1, runs.stop[at].clip(max=self._evaluated.stop - 1))
         return np.where(inside, before, places)
 
+    @property
+    def evaluations(self) -> int:
+        """How many evaluations the block has."""
+        return self._evaluated.stop
+
     def thinned(self, first: int, last: int, every: int) -> Heights:
         """Return every so-manieth valid evaluation of a stretch."""
         if not self._invalid.start.size:
@@ -172,7 +175,8 @@ class EventTable:
         levels = self._evaluated.read(first, last)
         return levels[~np.isnan(levels)][::every]
 
-    def _table(self, make: Callable[..., T], *key: Any) -> T:
+    def once(self, make: Callable[..., T], *key: Any) -> T:
+        """Return what a function makes of a key, made once."""
         known = (make.__name__, *key)
         if known not in self._made:
             self._made[known] = make(*key)
@@ -185,24 +189,24 @@ class EventTable:
         return Windows.of(truth, Clock(self._evaluated.stop, 1.0, 1.0), border=self._border)
 
     @cached_property
-    def gaps(self) -> Stretch:
+    def gaps(self) -> DisjointStretches:
         """Gaps between the windows, without void time."""
         found = self._windows
         some = self.clean(found.gap_start, found.gap_stop)
-        return Stretch(found.gap_start[some], found.gap_stop[some])
+        return DisjointStretches(found.gap_start[some], found.gap_stop[some])
 
     @cached_property
-    def windows(self) -> Stretch:
+    def windows(self) -> DisjointStretches:
         """Windows of passes, without void time."""
         found = self._windows
         some = self.clean(found.start, found.stop)
-        return Stretch(found.start[some], found.stop[some])
+        return DisjointStretches(found.start[some], found.stop[some])
 
     @cached_property
-    def shown(self) -> Stretch:
+    def shown(self) -> DisjointStretches:
         """The detect passes whose windows hold no void time."""
         some = self._detect & self.clean(self._windows.start, self._windows.stop)
-        return Stretch(self._passes.start[some], self._passes.stop[some])
+        return DisjointStretches(self._passes.start[some], self._passes.stop[some])
 
     def extremes(self, sign: int, start: Places, stop: Places, hold: int) -> Heights:
         """Return the highest light of stretches that lasts so long; what was measured once is known."""
@@ -211,7 +215,7 @@ class EventTable:
         at = np.searchsorted(keys, wanted)
         new = np.flatnonzero(keys[at.clip(max=keys.size - 1)] != wanted) if keys.size else np.arange(wanted.size)
         if new.size:
-            found = self._measured(sign, Stretch(start[new], stop[new]), hold)
+            found = self._measured(sign, DisjointStretches(start[new], stop[new]), hold)
             keys, values = np.concatenate((keys, wanted[new])), np.concatenate((values, found))
             order = np.argsort(keys, kind="stable")
             keys, values = keys[order], values[order]
@@ -220,7 +224,7 @@ class EventTable:
         out: Heights = values[at]
         return out
 
-    def _measured(self, sign: int, some: Stretch, hold: int) -> Heights:
+    def _measured(self, sign: int, some: DisjointStretches, hold: int) -> Heights:
         few = some.start.size <= 2
         out = []
         for a, b in ((k, k + 1) for k in range(some.start.size)) if few else some.groups():
@@ -230,10 +234,10 @@ class EventTable:
 
     def ordered(self, sign: int, what: Values, among: str) -> OrderedValues:
         """Return the table of values of all gaps, or of all passes that are to be detected."""
-        return self._table(self._ordered, sign, what, among)
+        return self.once(self._ordered, sign, what, among)
 
     def _ordered(self, sign: int, what: Values, among: str) -> OrderedValues:
-        some: Stretch = getattr(self, among)
+        some: DisjointStretches = getattr(self, among)
 
         def scan() -> Iterator[tuple[Heights, Where]]:
             for a, b in some.groups():
@@ -246,14 +250,14 @@ class EventTable:
         sample = np.concatenate(parts) if parts else np.empty(0)
         return OrderedValues(some.start.size, scan, sample, what.expected(sample) if sample.size else ())
 
-    def crossings(self, sign: int, among: str, hold: int) -> tuple[Stretch, Crossings]:
+    def crossings(self, sign: int, among: str, hold: int) -> tuple[DisjointStretches, LevelCrossings]:
         """Return where windows, or gaps, cross levels for so long, and which of them are in the table."""
-        return self._table(self._crossings, sign, among, hold)
+        return self.once(self._crossings, sign, among, hold)
 
-    def _crossings(self, sign: int, among: str, hold: int) -> tuple[Stretch, Crossings]:
-        every: Stretch = getattr(self, among)
+    def _crossings(self, sign: int, among: str, hold: int) -> tuple[DisjointStretches, LevelCrossings]:
+        every: DisjointStretches = getattr(self, among)
         inside = every.stop + hold - 1 <= self._evaluated.stop
-        some = Stretch(every.start[inside], every.stop[inside])
+        some = DisjointStretches(every.start[inside], every.stop[inside])
 
         def light() -> Iterator[Heights]:
             for a, b in some.groups():
@@ -262,23 +266,7 @@ class EventTable:
                 for k in range(a, b):
                     yield lasting[some.start[k] - first : some.stop[k] - first]
 
-        return some, Crossings(light())
-
-    def edges(self, sign: int) -> EdgeTable:
-        """Return the table of edges of passes."""
-        return self._table(self._edges, sign)
-
-    def _edges(self, sign: int) -> EdgeTable:
-        shown = self.shown
-        middle = (shown.stop[:-1] + shown.start[1:]) // 2
-        before, after = np.append(0, middle)[: shown.start.size], np.append(middle, self._evaluated.stop)
-
-        def light() -> Iterator[tuple[Heights, Heights]]:
-            for k, (first, last) in enumerate(zip(before.tolist(), after.tolist(), strict=False)):
-                around = self.height(sign, first, last)
-                yield around, around[shown.start[k] - first : shown.stop[k] - first]
-
-        return EdgeTable(before, after, light(), lambda places: self.height_at(sign, places))
+        return some, LevelCrossings(light())
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,13 +7,11 @@ from numpy.typing import NDArray
 
 from teachlab.light.edge_time import EDGE_SHARE, edge_evaluations, places, ranges
 from teachlab.light.inner_valleys import InnerValleys
-from teachlab.light.lasting_extremes import Hold, SustainedExtremes
+from teachlab.light.lasting_extremes import HELD_EVALUATIONS, Hold, highs
 from teachlab.light.noise import SmallestStep, local_noise
 from teachlab.model.teaching import Events
 from teachlab.sensor.running_extremes import running_max
 
-HELD_EVALUATIONS = 5
-"""Invalid evaluations in a row that hold the last valid one; with more the state is unknown (void)."""
 STEP_LEVELS = 1 << 16
 """The smallest step between levels is looked for among about this many evaluations, evenly thinned."""
 
@@ -95,13 +93,6 @@ class StretchLight:
         found = InnerValleys(start, stop, level, True)
         found.push(0, running_max(np.append(self._height, np.full(hold - 1, self._height[-1])), hold))
         return found.valley
-
-
-def highs(height: Heights, start: Places, stop: Places, hold: int) -> Heights:
-    """Return the highest light of stretches that lasts so long."""
-    found = SustainedExtremes(start, stop, hold)
-    found.push(0, height)
-    return found.high
 
 
 def edge_span(edge: float) -> int:

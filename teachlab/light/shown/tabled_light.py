@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -10,8 +11,9 @@ from numpy.typing import NDArray
 
 from teachlab.light.edge_time import EDGE_SHARE, EDGES, edge_times
 from teachlab.light.noise import SmallestStep, median, noise_of
-from teachlab.light.shown.crossings import Crossings
-from teachlab.light.shown.event_table import EventTable, Heights, Places, Stretch, Values
+from teachlab.light.shown.edge_table import EdgeTable
+from teachlab.light.shown.event_table import DisjointStretches, EventTable, Heights, Places, Values
+from teachlab.light.shown.level_crossings import LevelCrossings
 from teachlab.light.shown.ordered_values import OrderedValues, Rows
 from teachlab.light.shown.stretch_light import STEP_LEVELS, edge_span
 from teachlab.light.windows import Windows
@@ -130,7 +132,7 @@ class TabledLight:
         some = slice(None, None, -(-start.size // EDGES))
         before, after = before[some] + self._first, after[some] + self._first
         start, end = start[some] + self._first, end[some] + self._first
-        table, shown = self._table.edges(self._sign), self._table.shown
+        table, shown = self._table.once(self._edges, self._sign), self._table.shown
         rows = shown.rows(start, end)
         at = rows.clip(min=0)
         same = (rows >= 0) & (table.before[at] == before) & (table.after[at] == after)
@@ -140,6 +142,18 @@ class TabledLight:
             inside = around[start[k] - before[k] : end[k] - before[k]]
             times += edge_times(around, float(inside.max()), median(inside), background)
         return float(np.median(times)) if times else float("nan")
+
+    def _edges(self, sign: int) -> EdgeTable:
+        shown = self._table.shown
+        middle = (shown.stop[:-1] + shown.start[1:]) // 2
+        before, after = np.append(0, middle)[: shown.start.size], np.append(middle, self._table.evaluations)
+
+        def light() -> Iterator[tuple[Heights, Heights]]:
+            for k, (first, last) in enumerate(zip(before.tolist(), after.tolist(), strict=False)):
+                around = self._table.height(sign, first, last)
+                yield around, around[shown.start[k] - first : shown.stop[k] - first]
+
+        return EdgeTable(before, after, light(), partial(self._table.height_at, sign))
 
     def step(self) -> float | None:
         """Return the smallest step between the levels that occur."""
@@ -169,7 +183,7 @@ class TabledLight:
     def _ordered(self, what: Values, among: str, start: Places, stop: Places) -> tuple[OrderedValues, Rows, Heights]:
         """Return a table of values, which of its stretches are among some, and the values of the others."""
         start, stop = start + self._first, stop + self._first
-        some: Stretch = getattr(self._table, among)
+        some: DisjointStretches = getattr(self._table, among)
         rows = some.rows(start, stop)
         own = rows[rows >= 0]
         turns = np.flatnonzero(np.diff(own) != 1) + 1
@@ -184,7 +198,7 @@ class TabledLight:
         return np.where(reached > 0, between, np.nan)
 
     def _crossed(self, start: Places, stop: Places, level: float, hold: int, among: str) -> Heights:
-        """Return what non-empty stretches do at a level, as `Crossings.at`."""
+        """Return what non-empty stretches do at a level, as `LevelCrossings.at`."""
         start, stop = start + self._first, stop + self._first
         some, table = self._table.crossings(self._sign, among, hold)
         rows = np.where(stop + hold - 1 <= self._last, some.rows(start, stop), -1)
@@ -193,7 +207,7 @@ class TabledLight:
         for k in np.flatnonzero(rows < 0).tolist():
             light = self._table.height(self._sign, int(start[k]), min(int(stop[k]) + hold - 1, self._last))
             light = np.append(light, np.full(stop[k] - start[k] + hold - 1 - light.size, light[-1]))
-            out[:, k : k + 1] = Crossings([running_max(light, hold)]).at(np.zeros(1, np.intp), level)
+            out[:, k : k + 1] = LevelCrossings([running_max(light, hold)]).at(np.zeros(1, np.intp), level)
         return out
 
     def onsets(self, windows: Windows, level: float, release: float) -> tuple[Places, Places]:

@@ -15,7 +15,7 @@ Heights = NDArray[np.float64]
 Where = NDArray[np.intp]
 
 
-class Crossings:
+class LevelCrossings:
     """Table of stretches that is asked at many levels.
 
     Parameters
