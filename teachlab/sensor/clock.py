@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,7 @@ def ceil(value: Fraction) -> int:
     return math.ceil(value - CEIL_SLACK)
 
 
+@cache
 def delay_evaluations(delay_ms: float, rate_hz: float) -> int:
     """Return a delay in evaluations, ``ceil(delay_ms · rate / 1000)``.
 

@@ -102,6 +102,22 @@ def test_noise_beyond_the_hysteresis_is_given_up(monkeypatch: pytest.MonkeyPatch
     assert condensed(recording, truth, Setting(unit="counts", on_level=50, off_level=-40)) is not None
 
 
+def test_noise_beyond_the_hysteresis_is_given_up_early(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "COMPACT", 64)
+    monkeypatch.setattr(module, "MOST_KEPT", 1000)
+    light = np.random.default_rng(0).normal(0, 9, 4000)
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="counts"))
+    reading = Condensing(recording, Truth.from_arrays([2000], [2100]), Setting(unit="counts", on_level=5, off_level=4))
+    read = []
+    for block in recording.blocks(size=100):
+        read.append(block.start)
+        reading.push(block)
+        if reading.given_up:
+            break
+    # 200 of 4,000 samples are 5 %: the next block decides.
+    assert read == [0, 100, 200]
+
+
 def test_cells_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(module, "CELLS", (4,))
     light = np.array([0, 1, 0, 2, 7, 9, 8, 30, 1, 1])

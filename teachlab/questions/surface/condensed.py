@@ -50,6 +50,8 @@ ROUNDS_BELOW = 0.02
 MOST_KEPT = 1 << 21
 KEPT_PER_SPAN = 16
 """If more samples per span than this would be kept, the light is too noisy for the hysteresis: none are kept."""
+LOOKED_AT = 0.05
+"""None are kept either as soon as this share of a recording shows that more would be."""
 AT_ONCE = 1 << 20
 """Samples that are processed at a time."""
 VOID = VOID_FROM + 1
@@ -78,7 +80,7 @@ class Condensing:
         """The best cell length for the last samples."""
         self._done: list[tuple[Floats, Where]] = []
         self._tail: list[tuple[Floats, Where]] = []
-        self._kept = self._waiting = 0
+        self._kept = self._waiting = self._seen = 0
         self.borders = merged(self._spans.start, self._spans.start + 1, self._spans.stop)
         """Where windows and gaps begin and end, and where their first samples end, ascending."""
         # An output that is evaluated less often, or held, depends on times, which are not kept.
@@ -97,6 +99,7 @@ class Condensing:
         if self.given_up:
             return
         self._validity.push(invalid, block.light.size)
+        self._seen += block.light.size
         start, stop = block.start, block.start + block.light.size
         a = int(np.searchsorted(self._spans.stop, start, side="right"))
         b = int(np.searchsorted(self._spans.start, stop))
@@ -140,7 +143,10 @@ class Condensing:
         if self._waiting < COMPACT:
             return
         self._compact()
-        if self._kept + self._waiting > MOST_KEPT + KEPT_PER_SPAN * self._spans.start.size:
+        left, most = self._kept + self._waiting, MOST_KEPT + KEPT_PER_SPAN * self._spans.start.size
+        # Light that is far too noisy tells so from its beginning: the rest of it is not worked through.
+        share = self._seen / self._recording.samples
+        if left > most or (share > LOOKED_AT and left > share * most):
             self.given_up = True
             self._done, self._tail = [], []
 
