@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
 from teachlab.model.recording import Light
-from teachlab.sensor.edges import Edges, TwoState, joined, ranges_of
+from teachlab.sensor.edges import Edges, TwoState, placed, ranges_of
 from teachlab.sensor.latch import FEW, compared, edges_of, packed, undecided
 from teachlab.sensor.validity import Validity
 
@@ -96,10 +96,10 @@ class Comparator:
         self._count = 0
         self._first: bool | None = None
         self._state = False
-        self._edges: list[Edges] = []
+        self._edges: list[tuple[int, NDArray[np.int32]]] = []
         self._validity = Validity()
         self._scratch = np.empty(0, bool)
-        self._found = np.empty(0, np.int64)
+        self._found = np.empty(0, np.int32)
         self._size = CALM_BLOCK
         self.compiled = False
         if fast and _compiled_edges() is None:
@@ -207,10 +207,10 @@ class Comparator:
         """Keep the edges among some evaluations; return how many, and whether there is a NaN."""
         at, nan = self._edges_in_bits(x, null) if null is not None or not self._pays(x.size) else self._edges_fast(x)
         if at.size:
-            self._edges.append((at if places is None else places[at]) + self._count)
+            self._edges.append((self._count, (at if places is None else places[at]).astype(np.int32)))
         return int(at.size), nan
 
-    def _edges_in_bits(self, x: Light, null: _Bool | None) -> tuple[NDArray[np.intp], bool]:
+    def _edges_in_bits(self, x: Light, null: _Bool | None) -> tuple[NDArray[Any], bool]:
         if self._scratch.size < min(x.size, COMPARED):
             self._scratch = np.empty(min(x.size, COMPARED), bool)
         light, dark = compared(x, self._on, self._off, self._scratch)
@@ -222,13 +222,13 @@ class Comparator:
         at, self._state = edges_of(light, dark, self._state, some)
         return at, _has_nan(x, some)
 
-    def _edges_fast(self, x: Light) -> tuple[NDArray[np.intp], bool]:
+    def _edges_fast(self, x: Light) -> tuple[NDArray[Any], bool]:
         find = _compiled_edges()
         if find is None:
             return self._edges_in_bits(x, None)
         self.compiled = True
         if self._found.size < x.size:
-            self._found = np.empty(x.size, np.int64)
+            self._found = np.empty(x.size, np.int32)
         # Arrays that may and may not be written are two types, each compiled: they are all made one.
         x = np.ascontiguousarray(x).view()
         x.flags.writeable = False
@@ -245,12 +245,12 @@ class Comparator:
 
     def take_edges(self) -> Edges:
         """Return the edges found since they were last taken, and forget them."""
-        edges, self._edges = joined(self._edges), []
+        edges, self._edges = placed(self._edges), []
         return edges
 
     def light_state(self) -> TwoState:
         """Return the comparator's state so far: true is light."""
-        return TwoState(bool(self._first), joined(self._edges))
+        return TwoState(bool(self._first), placed(self._edges))
 
     def validity(self) -> TwoState:
         """Return which evaluations were invalid so far: true is invalid."""

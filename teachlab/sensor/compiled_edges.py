@@ -29,7 +29,7 @@ def find_edges(x: Any, on: Any, off: Any, state: bool, out: Any) -> Any:
         Light begins at ``x >= on`` and ends at ``x < off``.
     state : bool
         Before the first evaluation.
-    out : ndarray of int64, shape (n,)
+    out : ndarray of int32, shape (n,)
         Written.
     """
     found, nan = 0, False

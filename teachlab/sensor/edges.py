@@ -19,6 +19,20 @@ def joined(parts: list[Edges]) -> Edges:
     return np.concatenate(parts) if parts else np.empty(0, np.int64)
 
 
+def placed(parts: list[tuple[int, NDArray[np.int32]]]) -> Edges:
+    """Return lists of edges, each counted from a begin of its own, as one.
+
+    Where edges are many, memory that is touched for the first time takes longer than all else: while light goes by they
+    are kept in half of it.
+    """
+    out = np.empty(sum(at.size for _, at in parts), np.int64)
+    a = 0
+    for begin, at in parts:
+        np.add(at, begin, out=out[a : a + at.size], dtype=np.int64)
+        a += at.size
+    return out
+
+
 def merged(*parts: Edges) -> Edges:
     """Return the distinct values of arrays of whole numbers, ascending.
 
