@@ -1,10 +1,13 @@
 """One table of ratios: what every question costs against decoding its file, and replay in memory against its peers.
 
-Run: ``python benchmarks/speed/table.py [--samples 10000000 100000000] [--out benchmarks/results/speed]``. Writes
-``speed.json`` and ``speed.md`` and prints the latter. Every ratio is of two figures taken in turn, CPU time of both in
-all threads; the least of the repeats is told, since other work on the machine only adds. Every question runs in a
-process of its own, for its peak memory. Peers are first held against replay: where they can do the same, they must find
-the same edges. Nothing here is a test: a ratio that misses its goal is told, and fails nothing. A `note`
+Run: ``python benchmarks/speed/table.py [--samples 10000000 100000000] [--passes 2000] [--question replay …]
+[--in-memory 10000000] [--out benchmarks/results/speed]``. Prints the tables; with ``--out`` writes them too, ``.md``
+and ``.json``: what was measured takes the place of the same rows there, other rows stay, each with its commit. Every
+ratio is of two figures taken in turn, CPU time of both in all threads; the least of the repeats is told, since other
+work on the machine only adds. Every question runs in a process of its own, for its peak memory. ``--passes`` gives
+every file so many passes, whatever its length: then what grows with the lists of passes and edges stays as it is, and a
+second table tells time and memory over the length. Peers are first held against replay: where they can do the same,
+they must find the same edges. Nothing here is a test: a ratio that misses its goal is told, and fails nothing. A `note`
 in the JSON, written by hand, stands below the tables.
 """
 
@@ -29,8 +32,13 @@ from typing import Any
 import numpy as np
 import pyarrow.parquet as pq
 
-PERIOD, LONG = 5000, 1000
-"""Samples from pass to pass, and of a pass: 20,000 passes in 10⁸ samples."""
+Every = tuple[int, int]
+"""Samples from pass to pass, and of a pass."""
+IN_FILES, IN_MEMORY, QUIET = (5000, 1000), (500, 100), (1_000_000, 1000)
+QUESTIONS = (
+    "replay", "replay, engine alone", "replay of quiet light, engine alone", "write_recording", "inspect", "stress",
+    "surface", "surface, compiled", "bench of nine strategies, 100 draws",
+)  # fmt: skip
 ON, OFF = 1000.0, 800.0
 GOALS = {
     "replay": ("file", 2.0),
@@ -40,8 +48,12 @@ GOALS = {
     "surface, compiled": ("replays", 12.0),
     "bench of nine strategies, 100 draws": ("replays", 30.0),
 }
-MEMORY_GOALS = {"busy": 5.5, "quiet": 5.5, "chatter": 4.0}
-"""So many times the fastest peer."""
+MEMORY_GOALS = {"busy": (5.5, 16.0), "quiet": (5.5, 16.0), "chatter": (4.0, 4.0)}
+"""So many times the fastest peer, in NumPy and compiled."""
+SLOPE, FLAT = (0.97, 1.03), 1.2
+"""Goals over the length: the slope of time in a plot of logarithms, and how much more memory may be taken."""
+ALL_PEERS = 20_000_000
+"""Up to so many samples all peers are timed; above it, those that took less than three times the fastest one's time."""
 NINE = (
     "single-sample", "background-referenced", "sweep-minmax", "two-sample-midpoint", "quantile-guard",
     "balanced-guard", "guard-or-window", "filtered-guard", "ratio-midpoint",
@@ -60,6 +72,9 @@ class Measured:
         Of the question, and of decoding its file in one thread in the same process.
     peak_mib : float, MiB
         Largest memory of its process.
+    passes : int
+    commit : str
+        Of the code.
     """
 
     question: str
@@ -69,21 +84,22 @@ class Measured:
     decode_s: float
     decode_wall_s: float
     peak_mib: float
+    passes: int
+    commit: str
 
 
-def light(samples: int, seed: int, kind: str = "busy") -> np.ndarray[Any, Any]:
-    """Return light of a line, float32: passes in noise; one in 10⁶ samples; or noise at the levels."""
+def light(samples: int, seed: int, every: Every | None, first: int = 0) -> np.ndarray[Any, Any]:
+    """Return light of a line, float32: a pass in noise every so many samples, or noise at the levels."""
     rng = np.random.default_rng(seed)
-    at = np.arange(samples)
-    if kind == "chatter":
+    if every is None:
         return (900 + 300 * rng.standard_normal(samples, np.float32)).astype(np.float32)
-    period = 1_000_000 if kind == "quiet" else PERIOD
-    inside = at % period >= period - LONG - 500
-    inside &= at % period < period - 500
+    period, long = every
+    at = np.arange(first, first + samples) % period
+    inside = (at >= period - long - long // 2) & (at < period - long // 2)
     return np.where(inside, np.float32(2000), np.float32(300)) + 20 * rng.standard_normal(samples, np.float32)
 
 
-def write(folder: Path, samples: int, kind: str) -> Path:
+def write(folder: Path, samples: int, kind: str, every: Every) -> Path:
     """Write a recording with its passes, in lots, and the setting."""
     from teachlab.data.recording_files import RecordingWriter
     from teachlab.data.setting_files import write_setting
@@ -96,11 +112,11 @@ def write(folder: Path, samples: int, kind: str) -> Path:
     info = RecordingInfo(sample_rate_hz=20_000.0, unit="counts", full_scale=4095, direction=Direction.RISE)
     with RecordingWriter(path, info, np.float32) as out:
         for k in range(-(-samples // piece)):
-            out.append(light(piece, k, kind)[: samples - k * piece])
-    period = 1_000_000 if kind == "quiet" else PERIOD
-    start = np.arange(period - LONG - 500, samples - LONG, period)
+            out.append(light(piece, k, every, k * piece)[: samples - k * piece])
+    period, long = every
+    start = np.arange(period - long - long // 2, samples - long, period)
     lots = [f"lot {20 * k // start.size}" for k in range(start.size)]
-    write_truth(folder / f"{kind}.passes.parquet", Truth.from_arrays(start, start + LONG, lot=lots).tied_to(out.digest))
+    write_truth(folder / f"{kind}.passes.parquet", Truth.from_arrays(start, start + long, lot=lots).tied_to(out.digest))
     write_setting(folder / "setting.json", Setting(unit="counts", on_level=ON, off_level=OFF))
     return path
 
@@ -147,7 +163,7 @@ def questions(path: Path) -> dict[str, Callable[[], object]]:
     }
 
 
-def measure(path: str, question: str, repeats: int) -> None:
+def measure(path: str, question: str, repeats: int, commit: str) -> None:
     """Measure one question in this process, in turn with decoding, and print it as JSON."""
     ask = questions(Path(path))[question]
     # Peak memory is that of the process; what decoding takes is in it.
@@ -164,11 +180,15 @@ def measure(path: str, question: str, repeats: int) -> None:
         cpu.append(time.process_time() - begin)
         wall.append(time.perf_counter() - clock)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    samples = pq.ParquetFile(path).metadata.num_rows
-    print(json.dumps(asdict(Measured(question, samples, min(cpu), min(wall), min(alone), min(walls), peak))))
+    samples, passes = (
+        pq.ParquetFile(one).metadata.num_rows for one in (path, Path(path).with_suffix(".passes.parquet"))
+    )
+    print(json.dumps(asdict(
+        Measured(question, samples, min(cpu), min(wall), min(alone), min(walls), peak, passes, commit)
+    )))  # fmt: skip
 
 
-def in_memory(samples: int, repeats: int) -> list[dict[str, Any]]:
+def in_memory(samples: int, repeats: int, commit: str) -> list[dict[str, Any]]:
     """Return how replay in memory compares with its peers and with one pass over memory; all must agree."""
     import pandas as pd
     import polars as pl
@@ -191,6 +211,18 @@ def in_memory(samples: int, repeats: int) -> list[dict[str, Any]]:
         on = pl.DataFrame({"x": x}).select(code.cast(pl.Int8).forward_fill()).to_series().to_numpy() > 0
         return np.flatnonzero(on[1:] != on[:-1]) + 1
 
+    def by_polars_narrow(x: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+        # Numbers of one byte from the beginning, not of four that are made narrow: twice as fast.
+        one, none = pl.lit(1, pl.Int8), pl.lit(0, pl.Int8)
+        code = pl.when(pl.col("x") >= ON).then(one).when(pl.col("x") < OFF).then(none)
+        on = pl.DataFrame({"x": x}).select(code.forward_fill()).to_series().to_numpy() > 0
+        return np.flatnonzero(on[1:] != on[:-1]) + 1
+
+    def by_polars_flags(x: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+        code = pl.when(pl.col("x") >= ON).then(True).when(pl.col("x") < OFF).then(False)
+        on = pl.DataFrame({"x": x}).select(code.forward_fill()).to_series().to_numpy()
+        return np.flatnonzero(on[1:] != on[:-1]) + 1
+
     def by_obspy(x: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
         # On at its level and above (`charfct >= thres1` in its source, whatever its description says); it tells the
         # last sample of a run.
@@ -198,106 +230,185 @@ def in_memory(samples: int, repeats: int) -> list[dict[str, Any]]:
         return np.sort(np.concatenate((found[:, 0], found[:, 1] + 1))) if found.size else np.empty(0, np.int64)
 
     out = []
-    for kind in ("busy", "quiet", "chatter"):
-        x = light(samples, 1, kind)
+    for kind, every in (("busy", IN_MEMORY), ("quiet", QUIET), ("chatter", None)):
+        x = light(samples, 1, every)
         recording = Recording.from_array(x, info)
         known = replay(recording, setting)
         edges = np.sort(np.concatenate((known.onsets, known.releases)))
-        peers = {"pandas": by_pandas, "polars": by_polars, "obspy": by_obspy}
+        peers = {
+            "pandas": by_pandas, "polars": by_polars, "polars, one byte": by_polars_narrow,
+            "polars, flags": by_polars_flags, "obspy": by_obspy,
+        }  # fmt: skip
+        if samples > ALL_PEERS:
+            part = x[: ALL_PEERS // 4]
+            took = {name: cpu_of(lambda peer=peer, part=part: peer(part)) for name, peer in peers.items()}
+            peers = {name: peer for name, peer in peers.items() if took[name] < 3 * min(took.values())}
         for name, peer in peers.items():
             inside = [e[(e > 0) & (e < samples)] for e in (peer(x), edges)]
             if not np.array_equal(*inside):
                 raise SystemExit(f"{name} and replay differ on {kind} light")
+        fast = replay(recording, setting, fast=True)
+        if not (fast.compiled and np.array_equal(np.sort(np.concatenate((fast.onsets, fast.releases))), edges)):
+            raise SystemExit(f"the two ways of replay differ on {kind} light")
+        del fast, known
         times: dict[str, list[float]] = {}
         for _ in range(repeats):
             for name, work in (
-                ("replay", lambda r=recording: replay(r, setting)),
+                ("replay", lambda r=recording: replay(r, setting, fast=False)),
+                ("compiled", lambda r=recording: replay(r, setting, fast=True)),
                 ("one pass over memory", x.max),
                 *((name, lambda peer=peer, x=x: peer(x)) for name, peer in peers.items()),
             ):
-                begin = time.process_time()
-                work()
-                times.setdefault(name, []).append(time.process_time() - begin)
+                times.setdefault(name, []).append(cpu_of(work))
         least = {name: min(values) for name, values in times.items()}
         fastest = min(peers, key=lambda name: least[name])
         out.append(
             {
-                "light": kind, "samples": samples, "transitions": int(edges.size), "fastest_peer": fastest,
-                "fastest_peer_to_replay": least[fastest] / least["replay"],
-                "replay_to_one_pass": least["replay"] / least["one pass over memory"],
-                "peers_to_replay": {name: least[name] / least["replay"] for name in peers},
-                "goal": MEMORY_GOALS[kind],
+                "light": kind, "samples": samples, "transitions": int(edges.size), "commit": commit,
+                "fastest_peer": fastest, "goals": MEMORY_GOALS[kind],
+                "ns_per_sample": {name: 1e9 * value / samples for name, value in least.items()},
             }
         )  # fmt: skip
+        print(out[-1], file=sys.stderr)
     return out
+
+
+def cpu_of(work: Callable[[], object]) -> float:
+    """Return the CPU time of some work in all threads, s."""
+    begin = time.process_time()
+    work()
+    return time.process_time() - begin
 
 
 def table(found: dict[str, Any]) -> str:
     """Return the tables for people."""
     rows = [Measured(**one) for one in found["files"]]
-    engine = {one.samples: one for one in rows if one.question == "replay, engine alone"}
+    engine = {(one.samples, one.passes): one for one in rows if one.question == "replay, engine alone"}
     lines = [
         "# Speed", "",
-        f"Python {found['python']}, {found['cores']} cores, commit {found['commit']}; "
+        f"Python {found['python']}, {found['cores']} cores; "
         + ", ".join(f"{name} {number}" for name, number in found["versions"].items()) + ".", "",
         "CPU time in all threads, the least of the repeats, taken in turn with decoding the same file in one thread. A "
-        f"replay is the engine alone. Light: float32, a pass of {LONG} samples every {PERIOD}, noise of a tenth of the "
-        "hysteresis.", "",
-        "| question | samples | × decoding, CPU | × decoding, wall | × replay | peak, MiB | goal | met |",
-        "|---|---|---|---|---|---|---|---|",
+        "replay is the engine alone. Light: float32, noise of a tenth of the hysteresis, a pass for a fifth of the "
+        "time.", "",
+        "| question | samples | passes | × decoding, CPU | × decoding, wall | × replay | peak, MiB | goal | met | "
+        "commit |",
+        "|---|---|---|---|---|---|---|---|---|---|",
     ]  # fmt: skip
     for one in rows:
-        ratio, replays = (
-            one.cpu_s / one.decode_s,
-            one.cpu_s / engine[one.samples].cpu_s if one.samples in engine else math.nan,
-        )
+        alone = engine.get((one.samples, one.passes))
+        ratio, replays = decodings(one), math.nan if alone is None else one.cpu_s / one.decode_s / decodings(alone)
         by, goal = GOALS.get(one.question, ("", math.nan))
         own = {"file": ratio, "replays": replays}.get(by, math.nan)
         told = "" if not by else f"{goal:g} × {'decoding' if by == 'file' else 'replay'}"
         lines.append(
-            f"| {one.question} | {one.samples:.0e} | {ratio:.2f} | "
-            f"{one.wall_s / one.decode_wall_s:.2f} | {replays:.1f} | "
-            f"{one.peak_mib:.0f} | {told} | {'' if not by else 'yes' if own <= goal else 'no'} |"
+            f"| {one.question} | {one.samples:.0e} | {one.passes:,} | {ratio:.2f} | "
+            f"{one.wall_s / one.decode_wall_s:.2f} | {'' if alone is None else f'{replays:.1f}'} | "
+            f"{one.peak_mib:.0f} | {told} | {'' if own != own else 'yes' if own <= goal else 'no'} | {one.commit} |"
         )
+    lines += _over_length(rows)
     lines += ["", "## In memory, against peers that find the same edges", "",
-              "| light | transitions | fastest peer | × replay | goal | met | replay × one pass over memory |",
-              "|---|---|---|---|---|---|---|"]  # fmt: skip
+              "How many times faster than the fastest peer a replay is, in NumPy and compiled (the extra `fast`). The "
+              "last columns are CPU time, ns a sample: what looks at every sample takes about one pass over memory, or "
+              "more.", "",
+              "| light | transitions | fastest peer | NumPy | goal | met | compiled | goal | met | one pass | replay | "
+              "compiled | peers | commit |",
+              "|---|---|---|---|---|---|---|---|---|---|---|---|---|---|"]  # fmt: skip
     for one in found["memory"]:
-        ratio = one["fastest_peer_to_replay"]
-        lines.append(
-            f"| {one['light']}, {one['samples']:.0e} | {one['transitions']:,} | {one['fastest_peer']} | {ratio:.1f} | "
-            f"{one['goal']:g} | {'yes' if ratio >= one['goal'] else 'no'} | {one['replay_to_one_pass']:.1f} |"
-        )
+        took = dict(one["ns_per_sample"])
+        own = {name: took.pop(name) for name in ("one pass over memory", "replay", "compiled")}
+        cells = [f"{one['light']}, {one['samples']:.0e}", f"{one['transitions']:,}", one["fastest_peer"]]
+        for name, goal in zip(("replay", "compiled"), one["goals"], strict=True):
+            ratio = took[one["fastest_peer"]] / own[name]
+            cells += [f"{ratio:.1f}", f"{goal:g}", "yes" if ratio >= goal else "no"]
+        cells += [*(f"{value:.2f}" for value in own.values())]
+        cells += ["; ".join(f"{name} {value:.2f}" for name, value in took.items()), one["commit"]]
+        lines.append(f"| {' | '.join(cells)} |")
     if note := found.get("note"):
         lines += ["", note]
     return "\n".join(lines) + "\n"
+
+
+def decodings(one: Measured) -> float:
+    """Return the time of a question in decodings of its file."""
+    return one.cpu_s / one.decode_s
+
+
+def _over_length(rows: list[Measured]) -> list[str]:
+    """Return the table of what was measured at several lengths with the same passes: slope of time, more memory."""
+    lines = ["", "## Over the length, with the same passes", "",
+             "Slope of time against samples in a plot of logarithms, time counted in decodings; and peak memory.", "",
+             "| question | passes | samples | slope | goal | met | memory × | goal | met |",
+             "|---|---|---|---|---|---|---|---|---|"]  # fmt: skip
+    for question, passes in dict.fromkeys((one.question, one.passes) for one in rows):
+        same = [one for one in rows if (one.question, one.passes) == (question, passes)]
+        short, long = min(same, key=lambda one: one.samples), max(same, key=lambda one: one.samples)
+        if short.samples == long.samples:
+            continue
+        slope = 1 + math.log(decodings(long) / decodings(short)) / math.log(long.samples / short.samples)
+        more = long.peak_mib / short.peak_mib
+        lines.append(
+            f"| {question} | {passes:,} | {short.samples:.0e} to {long.samples:.0e} | {slope:.2f} | "
+            f"{SLOPE[0]:g} to {SLOPE[1]:g} | {'yes' if SLOPE[0] <= slope <= SLOPE[1] else 'no'} | {more:.2f} | "
+            f"{FLAT:g} | {'yes' if more <= FLAT else 'no'} |"
+        )
+    return lines if lines[-1][2] != "-" else []
+
+
+def _kept(path: Path | None) -> dict[str, Any]:
+    """Return what a file of results holds already."""
+    found: dict[str, Any] = {} if path is None or not path.exists() else json.loads(path.read_text())
+    return found
+
+
+def _renewed(old: list[dict[str, Any]], new: list[dict[str, Any]], keys: tuple[str, ...]) -> list[dict[str, Any]]:
+    """Return rows with those measured now in the place of the same ones of before."""
+    rows = {tuple(one[key] for key in keys): one for one in (*old, *new)}
+    return list(rows.values())
 
 
 def main() -> None:
     """Measure and write."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--samples", type=int, nargs="*", default=[10_000_000, 100_000_000])
-    parser.add_argument("--in-memory", type=int, default=10_000_000)
+    parser.add_argument("--passes", type=int, help="so many in every file, instead of one in so many samples")
+    parser.add_argument("--question", nargs="*", help="only these")
+    parser.add_argument("--in-memory", type=int, nargs="*", default=[10_000_000])
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--slow", type=int, default=10_000_000, help="what takes long, up to so many samples")
+    parser.add_argument("--folder", type=Path, help="where the files are made, and left; default: one that is removed")
     parser.add_argument("--out", type=Path)
-    parser.add_argument("--measure", nargs=2, help=argparse.SUPPRESS)
+    parser.add_argument("--measure", nargs=3, help=argparse.SUPPRESS)
     given = parser.parse_args()
     if given.measure:
-        measure(*given.measure, given.repeats)
+        path, question, commit = given.measure
+        measure(path, question, given.repeats, commit)
         return
+    commit = subprocess.run(
+        ["git", "rev-parse", "--short", "HEAD"], capture_output=True, text=True, check=True
+    ).stdout.strip()
     files = []
-    with TemporaryDirectory() as folder:
+    with TemporaryDirectory() as removed:
         for samples in given.samples:
-            paths = {kind: write(Path(folder), samples, kind) for kind in ("busy", "quiet")}
-            for question in questions(paths["busy"]):
+            folder = (given.folder or Path(removed)) / f"{samples}-{given.passes}"
+            folder.mkdir(parents=True, exist_ok=True)
+            busy = IN_FILES
+            if given.passes is not None:
+                busy = samples // given.passes, samples // given.passes // 5
+            asked = given.question or QUESTIONS
+            paths = {}
+            for kind, every in (("busy", busy), ("quiet", QUIET)):
+                if any(("quiet" in question) == (kind == "quiet") for question in asked):
+                    path = folder / f"{kind}.parquet"
+                    paths[kind] = path if path.exists() else write(folder, samples, kind, every)
+            for question in asked:
                 slow = question.startswith(("surface", "bench"))
                 if samples > given.slow and (slow or question in {"inspect", "stress", "write_recording"}):
                     continue
-                path = paths["quiet" if "quiet" in question else "busy"]
                 repeats = 1 if slow else given.repeats
                 done = subprocess.run(
-                    [sys.executable, __file__, "--repeats", str(repeats), "--measure", str(path), question],
+                    [sys.executable, __file__, "--repeats", str(repeats), "--measure",
+                     str(paths["quiet" if "quiet" in question else "busy"]), question, commit],
                     capture_output=True, text=True, check=False,
                 )  # fmt: skip
                 if done.returncode:
@@ -305,13 +416,14 @@ def main() -> None:
                     continue
                 files.append(json.loads(done.stdout.splitlines()[-1]))
                 print(files[-1], file=sys.stderr)
-    commit = subprocess.run(
-        ["git", "rev-parse", "--short", "HEAD"], capture_output=True, text=True, check=True
-    ).stdout.strip()
+    memory = [row for samples in given.in_memory for row in in_memory(samples, given.repeats, commit)]
+    kept = _kept(None if given.out is None else given.out.with_suffix(".json"))
     found = {
-        "commit": commit, "python": platform.python_version(), "cores": os.cpu_count(),
+        "python": platform.python_version(), "cores": os.cpu_count(),
         "versions": {name: version(name) for name in ("numpy", "pyarrow", "pandas", "polars", "obspy", "numba")},
-        "files": files, "memory": in_memory(given.in_memory, given.repeats),
+        "files": _renewed(kept.get("files", []), files, ("question", "samples", "passes")),
+        "memory": _renewed(kept.get("memory", []), memory, ("light", "samples")),
+        **({"note": kept["note"]} if "note" in kept else {}),
     }  # fmt: skip
     text = table(found)
     if given.out is not None:
